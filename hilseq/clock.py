@@ -1,0 +1,58 @@
+"""The one source of time for every procedure: the wall clock, or the simulated stand's stepped clock.
+
+Times are seconds since the clock's epoch, as floats; `moment` gives the same instant as a date for
+people. Deadlines of instrument exchanges are always wall time, because a socket is always real;
+deadlines of procedures (a unit must be ready within 4 s) are times of this clock.
+"""
+
+from __future__ import annotations
+
+import time
+from datetime import UTC, datetime, timedelta
+from typing import Protocol
+
+
+class Clock(Protocol):
+    """What a procedure may ask about time."""
+
+    def now(self) -> float:
+        """Seconds since the epoch of this clock."""
+        ...
+
+    def sleep(self, seconds: float) -> None:
+        """Let `seconds` pass."""
+        ...
+
+    def sleep_until(self, instant: float) -> None:
+        """Let time pass until `instant` (seconds since the epoch); at once when it is already past."""
+        ...
+
+    def moment(self) -> datetime:
+        """The present instant as an aware date, UTC."""
+        ...
+
+
+class WallClock:
+    """Real time. Monotonic for durations; the date is taken once, so that a time correction of the
+    computer cannot bend a soak."""
+
+    def __init__(self) -> None:
+        self._zero = time.monotonic()
+        self._epoch = datetime.now(UTC)
+
+    def now(self) -> float:
+        """Seconds since this clock was made."""
+        return time.monotonic() - self._zero
+
+    def sleep(self, seconds: float) -> None:
+        """Sleep for real."""
+        if seconds > 0:
+            time.sleep(seconds)
+
+    def sleep_until(self, instant: float) -> None:
+        """Sleep until the instant."""
+        self.sleep(instant - self.now())
+
+    def moment(self) -> datetime:
+        """The date now."""
+        return self._epoch + timedelta(seconds=self.now())

@@ -1,0 +1,165 @@
+"""Where a value lives in a Modbus device: table, address, type, scaling.
+
+One model serves both sides: the stand's I/O simulator and the unit's own register map.
+"""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from typing import Annotated, Any
+
+from pydantic import AfterValidator, BeforeValidator, Field, model_validator
+
+from hilseq.description.fields import Model
+
+
+class Table(StrEnum):
+    """The four tables of the MODBUS Application Protocol Specification V1.1b3, 4.3."""
+
+    COIL = "coil"
+    DISCRETE_INPUT = "discrete input"
+    HOLDING_REGISTER = "holding register"
+    INPUT_REGISTER = "input register"
+
+    @property
+    def holds_bits(self) -> bool:
+        """Tell whether one address is one bit (otherwise 16)."""
+        return self in (Table.COIL, Table.DISCRETE_INPUT)
+
+    @property
+    def writable(self) -> bool:
+        """Tell whether a client may write the table."""
+        return self in (Table.COIL, Table.HOLDING_REGISTER)
+
+
+class RegisterType(StrEnum):
+    """How bits become a number."""
+
+    BIT = "bit"
+    UINT16 = "uint16"
+    INT16 = "int16"
+    UINT32 = "uint32"
+    INT32 = "int32"
+    FLOAT32 = "float32"
+
+    @property
+    def width(self) -> int:
+        """Addresses occupied by one value."""
+        return 2 if self in (RegisterType.UINT32, RegisterType.INT32, RegisterType.FLOAT32) else 1
+
+
+class WordOrder(StrEnum):
+    """Which register of a 32-bit value comes first."""
+
+    HIGH_FIRST = "high first"
+    LOW_FIRST = "low first"
+
+
+def _enum_word(kind: type[StrEnum]) -> BeforeValidator:
+    """Read an enum word; StrEnum in strict mode would want the enum object itself."""
+
+    def read(value: Any) -> Any:
+        try:
+            return kind(value)
+        except ValueError:
+            words = ", ".join(member.value for member in kind)
+            raise ValueError(f"{str(value)[:40]!r} is not known; expected one of: {words}") from None
+
+    return BeforeValidator(read)
+
+
+TableWord = Annotated[Table, _enum_word(Table)]
+TypeWord = Annotated[RegisterType, _enum_word(RegisterType)]
+OrderWord = Annotated[WordOrder, _enum_word(WordOrder)]
+
+_LAST = 65535
+
+
+def _protocol_address(value: int) -> int:
+    if value > _LAST:
+        raise ValueError(f"{value} is above {_LAST}; expected a zero-based protocol address from 0 to {_LAST}")
+    return value
+
+
+Address = Annotated[int, Field(ge=0), AfterValidator(_protocol_address)]
+
+#: The first digit of one-based documentation numbering, by table.
+_DOCUMENT_DIGIT = {
+    Table.COIL: 0,
+    Table.DISCRETE_INPUT: 1,
+    Table.INPUT_REGISTER: 3,
+    Table.HOLDING_REGISTER: 4,
+}
+
+
+class Register(Model):
+    """One value of a Modbus device.
+
+    Value in `unit` = raw number x `scale` + `offset`. `unit` is a unit symbol of hilseq, or empty
+    for a plain number. Addresses are zero-based protocol addresses, as sent on the wire.
+    """
+
+    table: TableWord = Field(description="coil, discrete input, holding register or input register")
+    address: Address = Field(description="zero-based protocol address, 0 to 65535, as sent on the wire")
+    type_: TypeWord | None = Field(
+        default=None, description="bit, uint16, int16, uint32, int32 or float32 (bit for the bit tables)"
+    )
+    order: OrderWord = Field(
+        default=WordOrder.HIGH_FIRST, description="word order of 32-bit values: high first or low first"
+    )
+    bit: int | None = Field(
+        default=None, ge=0, le=15, description="for a single bit packed into a register: 0 is the lowest"
+    )
+    scale: float = Field(default=1.0, description="value = raw number x scale + offset")
+    offset: float = Field(default=0.0, description="value = raw number x scale + offset")
+    unit: str = Field(default="", description="unit of the value: V, mA, degC, Ohm, %; empty for a plain number")
+
+    @model_validator(mode="after")
+    def _consistent(self) -> Register:
+        kind = self.type_
+        if self.table.holds_bits and kind not in (None, RegisterType.BIT):
+            raise ValueError(f"a {self.table} holds bits, not {kind}; expected type bit or a register table")
+        if self.bit is not None and (self.table.holds_bits or kind not in (None, RegisterType.BIT)):
+            raise ValueError("`bit` picks one bit of a register; expected a register table and type bit")
+        if not self.table.holds_bits and kind is RegisterType.BIT and self.bit is None:
+            raise ValueError(f"a {self.table} holds 16 bits; expected a type such as uint16, or `bit`")
+        if self.scale == 0:
+            raise ValueError("scale 0 makes every value the same; expected a number other than 0")
+        if self.last_address > _LAST:
+            raise ValueError(f"the value ends at address {self.last_address}, beyond {_LAST}")
+        return self
+
+    @property
+    def kind(self) -> RegisterType:
+        """The type, with the table's own default filled in."""
+        if self.type_ is not None:
+            return self.type_
+        packed = self.table.holds_bits or self.bit is not None
+        return RegisterType.BIT if packed else RegisterType.UINT16
+
+    @property
+    def last_address(self) -> int:
+        """The last address the value occupies."""
+        return self.address + self.kind.width - 1
+
+    def moved(self, places: int) -> dict[str, int]:
+        """The address `places` values further on, as an update for a copy of this model."""
+        if self.bit is not None:
+            words, bit = divmod(self.bit + places, 16)
+            return {"address": self.address + words, "bit": bit}
+        return {"address": self.address + places * self.kind.width}
+
+
+def documentation_number_hint(table: Table, address: int) -> str:
+    """Explain the likely slip when a one-based documentation number (40001) was written.
+
+    Returns the sentence, or an empty text when the address does not look like one.
+    """
+    digit = _DOCUMENT_DIGIT[table]
+    first = digit * 10000 + 1
+    if digit and first <= address <= first + 9998:
+        return (
+            f"{address} looks like the documentation number of a {table}; addresses here are zero-based "
+            f"as on the wire: write {address - first}"
+        )
+    return ""

@@ -1,0 +1,126 @@
+"""Every error hilseq raises on purpose, as one family.
+
+The first fork answers the first question of whoever reads the message: whose fault is it?
+
+    HilseqError
+    ├── UnitFault            the unit under test (also an AssertionError: the check failed)
+    │   └── UnitSilent       its link or port did not answer in time
+    ├── StandFault           the stand: nothing is said against the unit
+    │   ├── InstrumentSilent     no answer before the deadline, or the connection is gone
+    │   ├── InstrumentGarbage    an answer that cannot be understood
+    │   ├── InstrumentError      the instrument reported an error of its own (number and text)
+    │   ├── WrongInstrument      it answers, but it is not what the stand file expects
+    │   ├── NotSafe              the safe state could not be verified
+    │   └── Interlock            an interlock is open or a ceiling was passed
+    ├── NotPerformed         a check cannot be done here (no operator, nothing to measure with)
+    ├── DescriptionError     a stand file or profile is wrong (holds every problem found)
+    └── UsageError           the command line asks for something impossible
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+
+class HilseqError(Exception):
+    """Root of the family: catch this at the command line and nowhere else."""
+
+
+class UnitFault(HilseqError, AssertionError):
+    """The unit under test is at fault.
+
+    `place` names where, in the words of the profile (`q05`, `port 2`, `mode held`, `supply`);
+    without it the check's own place is used.
+    """
+
+    def __init__(self, message: str, *, place: str | None = None) -> None:
+        super().__init__(message)
+        self.place = place
+
+
+class UnitSilent(UnitFault):
+    """The unit's link or port did not answer before its deadline."""
+
+
+class StandFault(HilseqError):
+    """The stand is at fault: nothing may be concluded about the unit."""
+
+    def __init__(self, message: str, *, place: str | None = None) -> None:
+        super().__init__(message)
+        self.place = place
+
+
+class InstrumentSilent(StandFault):
+    """No answer before the deadline, connection refused, closed or lost."""
+
+
+class InstrumentGarbage(StandFault):
+    """An answer came that is no answer to the question."""
+
+
+class InstrumentError(StandFault):
+    """The instrument reported an error of its own.
+
+    `number` is its error number (SCPI error/event queue, or the Modbus exception code), `text` its own words.
+    """
+
+    def __init__(self, message: str, *, number: int, text: str, place: str | None = None) -> None:
+        super().__init__(message, place=place)
+        self.number = number
+        self.text = text
+
+
+class WrongInstrument(StandFault):
+    """The instrument answers, but it is not the one the stand file expects."""
+
+
+class NotSafe(StandFault):
+    """The safe state was commanded but could not be verified by reading back."""
+
+
+class Interlock(StandFault):
+    """An interlock is open, or a safety ceiling of the stand was passed."""
+
+
+class NotPerformed(HilseqError):
+    """A check that cannot be done on this visit; the reason is its message."""
+
+
+class UsageError(HilseqError):
+    """The command line asks for something impossible; nothing was powered."""
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Problem:
+    """One fault of a description file.
+
+    `line` and `column` count from 1; both are 0 when the fault concerns the file as a whole.
+    `nearest` is the nearest right word, or empty.
+    """
+
+    path: Path
+    line: int
+    column: int
+    wrong: str
+    expected: str = ""
+    nearest: str = ""
+
+    def __str__(self) -> str:
+        """Return `file:line:column: what is wrong; what was expected; nearest word`."""
+        where = f"{self.path}:{self.line}:{self.column}" if self.line else f"{self.path}"
+        parts = [self.wrong]
+        if self.expected:
+            parts.append(f"expected {self.expected}")
+        if self.nearest:
+            parts.append(f"did you mean {self.nearest!r}?")
+        return f"{where}: " + "; ".join(parts)
+
+
+class DescriptionError(HilseqError):
+    """A stand file or profile is wrong. `problems` holds every fault found, in file order."""
+
+    def __init__(self, problems: Sequence[Problem]) -> None:
+        self.problems = tuple(sorted(set(problems)))
+        super().__init__("\n".join(str(problem) for problem in self.problems))

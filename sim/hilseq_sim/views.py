@@ -1,0 +1,124 @@
+"""What the servers may ask of the world: the seam between protocols and physics.
+
+`world/` implements these, `servers/` use them; neither imports the other.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Protocol
+
+from hilseq.description.registers import Table
+
+
+class ModbusRefusal(Exception):  # noqa: N818 - the specification calls it an exception response
+    """The device answers with a Modbus exception response; `code` as in the specification (1 to 11)."""
+
+    def __init__(self, code: int) -> None:
+        super().__init__(f"Modbus exception {code:02X}")
+        self.code = code
+
+
+@dataclass(frozen=True, slots=True)
+class Trouble:
+    """How a connection misbehaves just now. The default is a healthy one.
+
+    silent: requests are swallowed. garbage: answers are random bytes. late: answers come this many
+    seconds of wall time late. half_open: the connection is dropped without a word after a request and new ones
+    are accepted but never answered. wrong_transaction: Modbus TCP answers carry another transaction id.
+    refused: the listener is closed.
+    """
+
+    silent: bool = False
+    garbage: bool = False
+    late: float = 0.0
+    half_open: bool = False
+    wrong_transaction: bool = False
+    refused: bool = False
+
+
+class SupplyView(Protocol):
+    """A programmable supply, as its front panel would show it. Volts and amperes."""
+
+    identity: tuple[str, str, str, str]
+    voltage_limits: tuple[float, float]
+    current_limits: tuple[float, float]
+
+    set_voltage: float
+    set_current: float
+    overvoltage: float
+    overcurrent_protection: bool
+    output: bool
+
+    @property
+    def overvoltage_tripped(self) -> bool: ...
+    @property
+    def overcurrent_tripped(self) -> bool: ...
+    @property
+    def constant_current(self) -> bool: ...
+    def clear_protection(self) -> None: ...
+    def measure_voltage(self) -> float: ...
+    def measure_current(self) -> float: ...
+    def inrush(self) -> tuple[float, float]:
+        """Peak current (A) and charge (As) since the output was last switched on."""
+        ...
+
+
+class ModbusView(Protocol):
+    """A Modbus device: the I/O simulator, or a unit's own server."""
+
+    device: int
+
+    def answering(self) -> bool:
+        """Tell whether the device answers at all (a unit without power does not)."""
+        ...
+
+    def read(self, table: Table, address: int, count: int) -> list[int]:
+        """Raw bits (0 or 1) or 16-bit words. Raises ModbusRefusal."""
+        ...
+
+    def write(self, table: Table, address: int, values: list[int]) -> None:
+        """Write raw bits or words. Raises ModbusRefusal."""
+        ...
+
+    def identification(self) -> Mapping[int, bytes] | None:
+        """Objects of function 43/14, or None when the device lacks the function."""
+        ...
+
+    def loopback(self) -> bool:
+        """Tell whether function 08/0000 is answered."""
+        ...
+
+
+class PortView(Protocol):
+    """One serial port of a unit."""
+
+    def receive(self, data: bytes, speed: int) -> bytes:
+        """Bytes the unit sends back for the bytes that came in at `speed` Bd."""
+        ...
+
+
+class WorldView(Protocol):
+    """The whole simulated stand."""
+
+    @property
+    def time(self) -> float: ...
+    def advance(self, seconds: float) -> None: ...
+    @property
+    def supplies(self) -> Mapping[str, SupplyView]: ...
+    @property
+    def io(self) -> Mapping[str, ModbusView]: ...
+    @property
+    def links(self) -> Mapping[str, ModbusView]:
+        """By slot."""
+        ...
+
+    @property
+    def ports(self) -> Mapping[tuple[str, str], PortView]:
+        """By slot and port name."""
+        ...
+
+    def trouble(self, endpoint: str) -> Trouble:
+        """State of the connection `supply main`, `io rack`, `link A` or `port A/port 1`."""
+        ...
