@@ -31,13 +31,13 @@ class HilseqError(Exception):
 class UnitFault(HilseqError, AssertionError):
     """The unit under test is at fault.
 
-    `place` names where, in the words of the profile (`q05`, `port 2`, `mode held`, `supply`);
-    without it the check's own place is used.
+    `places` name where, in the words of the profile (`q05`, `port 2`, `mode held`, `supply`);
+    without them the check's own place is used.
     """
 
-    def __init__(self, message: str, *, place: str | None = None) -> None:
+    def __init__(self, message: str, *, place: str | None = None, places: Sequence[str] = ()) -> None:
         super().__init__(message)
-        self.place = place
+        self.places: tuple[str, ...] = (place,) if place is not None else tuple(places)
 
 
 class UnitSilent(UnitFault):
@@ -45,11 +45,14 @@ class UnitSilent(UnitFault):
 
 
 class StandFault(HilseqError):
-    """The stand is at fault: nothing may be concluded about the unit."""
+    """The stand is at fault: nothing may be concluded about the unit.
+
+    `place` names the part of the stand in the words of the stand file (`supply main`, `io rack`).
+    """
 
     def __init__(self, message: str, *, place: str | None = None) -> None:
         super().__init__(message)
-        self.place = place
+        self.places: tuple[str, ...] = (place,) if place is not None else ()
 
 
 class InstrumentSilent(StandFault):

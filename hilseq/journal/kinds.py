@@ -1,0 +1,31 @@
+"""The kinds of journal entry and the fields of each: the contract between writers and readers.
+
+Every entry also has `kind`, `at` (date, UTC) and `t` (seconds of the run's clock). A reader ignores fields
+it does not know. `slot` names the unit an entry belongs to.
+
+| kind | fields |
+|---|---|
+| run started | run, stand, hilseq, simulated, seed, decision_rules {slot: rule}, inputs [{role, name, sha256, text}], units [{slot, serial, part, description, intake {…}}], options {…} |
+| instrument | name, what, resource, identity, certificate, due |
+| check planned | check, sequence, stage, title, slot, place, gate |
+| check started | check |
+| reading | check, slot, name, value, unit, uncertainty (expanded, k = 2), low, high, verdict, probability, place, rule |
+| event | slot (or ""), what, text |
+| faults | slot, when, entries [{code, place, time, meaning, cause, remedy}] |
+| table | check, slot, name, columns […], rows [[…]]: a curve or a pattern, for plots and attachments |
+| check ended | check, verdict, why, places […], stand_places […], seconds |
+| made safe | verified, why, by |
+| run ended | exit_code, interrupted |
+"""
+
+RUN_STARTED = "run started"
+INSTRUMENT = "instrument"
+CHECK_PLANNED = "check planned"
+CHECK_STARTED = "check started"
+READING = "reading"
+EVENT = "event"
+FAULTS = "faults"
+TABLE = "table"
+CHECK_ENDED = "check ended"
+MADE_SAFE = "made safe"
+RUN_ENDED = "run ended"
