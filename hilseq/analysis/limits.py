@@ -1,0 +1,138 @@
+"""Decide whether one reading is inside its limits, given how well the stand can measure.
+
+A reading and its uncertainty are compared with one-sided or two-sided limits by a stated decision
+rule. All values of one comparison are in the same unit, whichever it is.
+
+Sources: JCGM 106:2012 clauses 7 and 8 (conformance probability, guard bands); ILAC-G8:09/2019 clause 4.2
+(guarded acceptance with w = U leaves at most 2.5 % probability of false acceptance). Clause numbers from
+memory.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class DecisionRule(StrEnum):
+    """How uncertainty enters the decision; the report prints which one was used."""
+
+    GUARDED = "guarded"  #: acceptance limits lie one expanded uncertainty inside the limits (w = U)
+    SIMPLE = "simple"  #: uncertainty is ignored (w = 0): the risk is shared
+
+
+class ReadingVerdict(StrEnum):
+    """What one reading says about the unit."""
+
+    CONFORMS = "conforms"
+    MARGINAL = "marginal"
+    FAILS = "fails"
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """A closed tolerance interval; one end may be open (None), but not both.
+
+    Raises ValueError when both ends are open, when an end is not finite, or when low > high.
+    """
+
+    low: float | None = None
+    high: float | None = None
+
+    def __post_init__(self) -> None:
+        if self.low is None and self.high is None:
+            raise ValueError("limits without a low and without a high end; expected at least one")
+        for name, end in (("low", self.low), ("high", self.high)):
+            if end is not None and not math.isfinite(end):
+                raise ValueError(f"{name} limit {end!r}; expected a finite number, or None for an open end")
+        if self.low is not None and self.high is not None and self.low > self.high:
+            raise ValueError(f"limits {self.low!r}..{self.high!r}; expected the low end first")
+
+    def __contains__(self, value: float) -> bool:
+        """Tell whether the value lies inside, ends included; NaN and infinities never do."""
+        return self.margin(value) >= 0.0
+
+    def margin(self, value: float) -> float:
+        """Return the distance to the nearest limit: negative outside, -inf for NaN and infinities."""
+        if not math.isfinite(value):
+            return -math.inf
+        below = math.inf if self.high is None else self.high - value
+        above = math.inf if self.low is None else value - self.low
+        return min(below, above)
+
+
+def _checked(name: str, uncertainty: float) -> float:
+    if not (math.isfinite(uncertainty) and uncertainty >= 0.0):
+        raise ValueError(f"{name} {uncertainty!r}; expected a finite number, zero or more")
+    return uncertainty
+
+
+def guard_band(expanded_uncertainty: float, rule: DecisionRule) -> float:
+    """Return the guard band w: U for guarded acceptance, 0 for simple acceptance (ILAC-G8 4.2).
+
+    Raises ValueError when the uncertainty is negative or not finite.
+    """
+    width = _checked("expanded uncertainty", expanded_uncertainty)
+    return width if rule is DecisionRule.GUARDED else 0.0
+
+
+def acceptance_limits(limits: Limits, expanded_uncertainty: float, rule: DecisionRule) -> Limits | None:
+    """Return the interval in which a reading conforms; None when the guard bands leave no room.
+
+    Raises ValueError when the uncertainty is negative or not finite.
+    """
+    width = guard_band(expanded_uncertainty, rule)
+    low = None if limits.low is None else limits.low + width
+    high = None if limits.high is None else limits.high - width
+    return None if low is not None and high is not None and low > high else Limits(low, high)
+
+
+def decide(value: float, expanded_uncertainty: float, limits: Limits, rule: DecisionRule) -> ReadingVerdict:
+    """Return what a reading says: outside fails, inside by at least the guard band conforms, else marginal.
+
+    A value outside fails even when it is outside by less than its uncertainty. A NaN or infinite value
+    fails under every rule. Raises ValueError when the uncertainty is negative or not finite.
+    """
+    width = guard_band(expanded_uncertainty, rule)
+    margin = limits.margin(value)
+    if margin < 0.0:
+        return ReadingVerdict.FAILS
+    return ReadingVerdict.CONFORMS if margin >= width else ReadingVerdict.MARGINAL
+
+
+def conformance_probability(value: float, standard_uncertainty: float, limits: Limits) -> float:
+    """Return the probability that the true value lies inside the limits, given the reading.
+
+    Normal model, no prior knowledge (JCGM 106 clause 7.2): Phi((high-y)/u) - Phi((low-y)/u). A NaN or
+    infinite value conforms with probability 0. Raises ValueError when u is negative or not finite.
+    """
+    u = _checked("standard uncertainty", standard_uncertainty)
+    if not math.isfinite(value):
+        return 0.0
+    if u == 0.0:
+        return 1.0 if value in limits else 0.0
+    to_low = -math.inf if limits.low is None else (limits.low - value) / u
+    to_high = math.inf if limits.high is None else (limits.high - value) / u
+    if to_low > 0.0:  # outside, subtract the small tails: 1 - tail would lose them
+        return _upper_tail(to_low) - _upper_tail(to_high)
+    if to_high < 0.0:
+        return _upper_tail(-to_high) - _upper_tail(-to_low)
+    return 1.0 - _upper_tail(-to_low) - _upper_tail(to_high)
+
+
+def _upper_tail(z: float) -> float:
+    """Return 1 - Phi(z) of the standard normal distribution, accurate far out in the tail."""
+    return 0.5 * math.erfc(z / math.sqrt(2.0))
+
+
+def test_uncertainty_ratio(limits: Limits, expanded_uncertainty: float) -> float | None:
+    """Return half the tolerance over U (k = 2), so 4 for the classic 4:1; inf when U is 0.
+
+    None for one-sided limits, where there is no tolerance to compare with. Raises ValueError when the
+    uncertainty is negative or not finite.
+    """
+    width = _checked("expanded uncertainty", expanded_uncertainty)
+    if limits.low is None or limits.high is None:
+        return None
+    return math.inf if width == 0.0 else (limits.high - limits.low) / (2.0 * width)

@@ -1,0 +1,176 @@
+"""Limits, guard bands and the three verdicts of a reading."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from hilseq.analysis import limits as lim
+from hilseq.analysis.limits import DecisionRule, Limits, ReadingVerdict
+
+GUARDED, SIMPLE = DecisionRule.GUARDED, DecisionRule.SIMPLE
+CONFORMS, MARGINAL, FAILS = ReadingVerdict.CONFORMS, ReadingVerdict.MARGINAL, ReadingVerdict.FAILS
+
+numbers = st.floats(-1e6, 1e6)
+uncertainties = st.floats(0.0, 1e3)
+
+
+@st.composite
+def some_limits(draw: st.DrawFn) -> Limits:
+    low, high = sorted((draw(numbers), draw(numbers)))
+    return draw(st.sampled_from([Limits(low, high), Limits(low, None), Limits(None, high)]))
+
+
+@pytest.mark.parametrize(
+    ("deviation", "expected"),
+    [(0.0017, CONFORMS), (-0.0017, CONFORMS), (0.0025, MARGINAL), (-0.0025, MARGINAL), (0.0031, FAILS)],
+)
+def test_gauge_example_of_ilac_g8(deviation: float, expected: ReadingVerdict) -> None:
+    """MPE 0.003 mm and U 0.001 mm accept up to 0.002 mm (check 6.15, gauge-metrology page on ILAC-G8)."""
+    assert lim.decide(deviation, 0.001, Limits(-0.003, 0.003), GUARDED) is expected
+
+
+@pytest.mark.parametrize(
+    ("value", "rule", "expected"),
+    [
+        (24.0, SIMPLE, CONFORMS),
+        (24.0, GUARDED, MARGINAL),
+        (23.75, GUARDED, CONFORMS),
+        (23.76, GUARDED, MARGINAL),
+        (24.01, GUARDED, FAILS),
+        (24.01, SIMPLE, FAILS),
+        (20.25, GUARDED, CONFORMS),
+        (20.24, GUARDED, MARGINAL),
+        (19.99, GUARDED, FAILS),
+    ],
+)
+def test_verdict_table(value: float, rule: DecisionRule, expected: ReadingVerdict) -> None:
+    """Exactly one guard band inside conforms, closer is marginal, outside by however little fails."""
+    assert lim.decide(value, 0.25, Limits(20.0, 24.0), rule) is expected
+
+
+@pytest.mark.parametrize("value", [math.nan, math.inf, -math.inf])
+@pytest.mark.parametrize("limits", [Limits(0.0, 1.0), Limits(low=0.0), Limits(high=1.0)])
+@pytest.mark.parametrize("rule", list(DecisionRule))
+def test_no_number_always_fails(value: float, limits: Limits, rule: DecisionRule) -> None:
+    """NaN and infinities fail under every rule, even on the open side of one-sided limits."""
+    assert lim.decide(value, 0.0, limits, rule) is FAILS
+    assert value not in limits
+    assert lim.conformance_probability(value, 1.0, limits) == 0.0
+
+
+def test_open_end_never_fails() -> None:
+    """A one-sided limit says nothing about the other side."""
+    assert lim.decide(1e9, 0.1, Limits(low=0.0), GUARDED) is CONFORMS
+    assert lim.decide(-1e9, 0.1, Limits(high=0.0), GUARDED) is CONFORMS
+    assert lim.decide(-1e9, 0.1, Limits(low=0.0), GUARDED) is FAILS
+
+
+@given(numbers, uncertainties, some_limits())
+def test_guarding_only_ever_downgrades(value: float, uncertainty: float, limits: Limits) -> None:
+    """Guarded acceptance never accepts more than simple acceptance and fails exactly the same readings."""
+    guarded, simple = (lim.decide(value, uncertainty, limits, rule) for rule in (GUARDED, SIMPLE))
+    assert (guarded is FAILS) == (simple is FAILS)
+    assert simple is not MARGINAL
+    assert guarded is not CONFORMS or simple is CONFORMS
+
+
+@given(numbers, some_limits(), st.floats(1e-3, 1e3))
+def test_guarded_acceptance_leaves_at_most_its_promised_risk(
+    value: float, limits: Limits, standard_uncertainty: float
+) -> None:
+    """What conforms by w = 2u is outside with at most 2.275 % per side (check 6.13, ILAC-G8; recomputed)."""
+    if lim.decide(value, 2.0 * standard_uncertainty, limits, GUARDED) is CONFORMS:
+        sides = 2 if limits.low is not None and limits.high is not None else 1
+        risk = 1.0 - lim.conformance_probability(value, standard_uncertainty, limits)
+        assert risk <= 0.0227502 * sides
+
+
+@pytest.mark.parametrize(
+    ("multiple", "risk"), [(1.644854, 0.05), (1.96, 0.024998), (2.0, 0.02275), (3.0, 0.00135)]
+)
+def test_risk_at_the_acceptance_limit(multiple: float, risk: float) -> None:
+    """At the edge of a guard band of so many u, that much may be outside (6.13, 6.14; recomputed)."""
+    probability = lim.conformance_probability(10.0 - multiple * 0.1, 0.1, Limits(high=10.0))
+    assert 1.0 - probability == pytest.approx(risk, abs=3e-6)
+
+
+@pytest.mark.parametrize(
+    ("z", "expected"),
+    [
+        (0.0, 0.5),
+        (1.0, 0.84134),
+        (1.2816, 0.90),
+        (1.4, 0.91924),
+        (1.6449, 0.95),
+        (1.96, 0.975),
+        (2.0, 0.97725),
+        (2.3263, 0.99),
+    ],
+)
+def test_one_sided_conformance_probability(z: float, expected: float) -> None:
+    """The normal table of JCGM 106 clause 7.3, from either side (check 6.9; recomputed)."""
+    assert lim.conformance_probability(-z, 1.0, Limits(high=0.0)) == pytest.approx(expected, abs=2e-5)
+    assert lim.conformance_probability(z, 1.0, Limits(low=0.0)) == pytest.approx(expected, abs=2e-5)
+
+
+def test_breakdown_voltage_of_jcgm_106() -> None:
+    """Estimate -5.47 V, u 0.05 V, limit -5.40 V: 0.92 (check 6.10, JCGM 106, from memory; recomputed)."""
+    assert lim.conformance_probability(-5.47, 0.05, Limits(high=-5.40)) == pytest.approx(0.91924, abs=5e-6)
+
+
+def test_conformance_probability_far_outside_keeps_its_digits() -> None:
+    """Twenty u outside is 2.7536e-89 (Gaussian tail, recomputed with scipy.special.ndtr), not 0."""
+    for value, limits in ((20.0, Limits(-1e9, 0.0)), (-20.0, Limits(0.0, 1e9))):
+        assert lim.conformance_probability(value, 1.0, limits) == pytest.approx(2.7536241186e-89, rel=1e-9)
+
+
+@given(numbers, st.floats(0.0, 1e3), some_limits())
+def test_conformance_probability_is_a_probability(value: float, u: float, limits: Limits) -> None:
+    """It stays between 0 and 1, and is at least one half or so only inside."""
+    probability = lim.conformance_probability(value, u, limits)
+    assert 0.0 <= probability <= 1.0
+    assert value in limits or probability <= 0.5
+
+
+def test_acceptance_limits_shrink_until_nothing_is_left() -> None:
+    """One U is taken from each closed end; when they meet, nothing can conform."""
+    assert lim.acceptance_limits(Limits(20.0, 24.0), 0.5, GUARDED) == Limits(20.5, 23.5)
+    assert lim.acceptance_limits(Limits(20.0, 24.0), 0.5, SIMPLE) == Limits(20.0, 24.0)
+    assert lim.acceptance_limits(Limits(high=24.0), 0.5, GUARDED) == Limits(high=23.5)
+    assert lim.acceptance_limits(Limits(20.0, 24.0), 2.0, GUARDED) == Limits(22.0, 22.0)
+    assert lim.acceptance_limits(Limits(20.0, 24.0), 2.1, GUARDED) is None
+
+
+def test_uncertainty_ratio() -> None:
+    """Half a tolerance of 4 V with U 0.5 V is 4:1; one-sided limits have no ratio."""
+    assert lim.test_uncertainty_ratio(Limits(20.0, 24.0), 0.5) == 4.0
+    assert lim.test_uncertainty_ratio(Limits(20.0, 24.0), 0.0) == math.inf
+    assert lim.test_uncertainty_ratio(Limits(low=20.0), 0.5) is None
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "words"),
+    [
+        (None, None, "expected at least one"),
+        (2.0, 1.0, r"2\.0\.\.1\.0; expected the low end first"),
+        (math.nan, 1.0, "low limit nan; expected a finite number"),
+        (0.0, math.inf, "high limit inf; expected a finite number"),
+    ],
+)
+def test_impossible_limits_are_refused(low: float | None, high: float | None, words: str) -> None:
+    """Limits which nothing or everything would satisfy are an error, in words that say why."""
+    with pytest.raises(ValueError, match=words):
+        Limits(low, high)
+
+
+@pytest.mark.parametrize("uncertainty", [-0.1, math.nan, math.inf])
+def test_impossible_uncertainty_is_refused(uncertainty: float) -> None:
+    """No verdict is given with an uncertainty that is none."""
+    with pytest.raises(ValueError, match=f"uncertainty {uncertainty!r}; expected a finite number"):
+        lim.decide(1.0, uncertainty, Limits(low=0.0), SIMPLE)
+    with pytest.raises(ValueError, match=f"uncertainty {uncertainty!r}; expected a finite number"):
+        lim.conformance_probability(1.0, uncertainty, Limits(low=0.0))
