@@ -1,0 +1,219 @@
+"""From what an instrument's maker promises to `11.996 V ± 0.008 V`.
+
+Standard uncertainties (k = 1) are combined, given degrees of freedom, expanded and printed. All
+values of one budget are in the same unit, whichever it is.
+
+Sources: JCGM 100:2008 (GUM) 4.2 (type A), 4.3.7 (rectangular limits), F.2.2.1 (resolution), 5.1.2 (law of
+propagation), G.4 (Welch-Satterthwaite), 7.2.6 (digits). Clause numbers from memory.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, fields
+from decimal import ROUND_CEILING, ROUND_HALF_EVEN, Decimal
+from statistics import NormalDist
+
+#: Probability of two standard deviations of the normal distribution: 0.9545, so that k = 2 (GUM table G.2).
+TWO_SIGMA = math.erf(math.sqrt(2.0))
+
+
+@dataclass(frozen=True, slots=True)
+class Accuracy:
+    """What the maker promises: the largest error of an instrument on one range.
+
+    `percent_of_reading` and `percent_of_range` in percent; `fixed` and `resolution` (size of the last
+    digit) in the unit of the reading; `temperature_coefficient` in percent of reading per kelvin away from
+    the calibration temperature; `drift` in percent of reading per year since the calibration.
+    Raises ValueError when a term is negative or not finite.
+    """
+
+    percent_of_reading: float = 0.0
+    percent_of_range: float = 0.0
+    fixed: float = 0.0
+    resolution: float = 0.0
+    temperature_coefficient: float = 0.0
+    drift: float = 0.0
+
+    def __post_init__(self) -> None:
+        for field in fields(self):
+            _not_negative(f"accuracy term {field.name}", getattr(self, field.name))
+
+    def limit(self, reading: float, span: float = 0.0) -> float:
+        """Return the largest error promised at `reading` on a range of width `span`, in their unit."""
+        relative = self.percent_of_reading * abs(reading) + self.percent_of_range * _not_negative(
+            "span", span
+        )
+        return relative / 100.0 + self.fixed
+
+    def standard_uncertainty(
+        self, reading: float, span: float = 0.0, *, kelvin: float = 0.0, years: float = 0.0
+    ) -> float:
+        """Return the standard uncertainty at `reading`, in its unit.
+
+        `kelvin` is the distance from the calibration temperature (either sign), `years` the time since the
+        calibration. Limits are rectangular (a / sqrt 3, GUM 4.3.7); the last digit is a rectangle of its own
+        full width (resolution / sqrt 12, GUM F.2.2.1).
+        """
+        away = self.temperature_coefficient / 100.0 * abs(reading * kelvin)
+        aged = self.drift / 100.0 * abs(reading) * _not_negative("age in years", years)
+        return combine(
+            [
+                rectangular(self.limit(reading, span)),
+                self.resolution / math.sqrt(12.0),
+                rectangular(away),
+                rectangular(aged),
+            ]
+        )
+
+
+def _not_negative(name: str, value: float) -> float:
+    if not (math.isfinite(value) and value >= 0.0):
+        raise ValueError(f"{name} {value!r}; expected a finite number, zero or more")
+    return value
+
+
+def rectangular(half_width: float) -> float:
+    """Return the standard uncertainty of a value known to lie within +-half_width: a / sqrt 3 (GUM 4.3.7)."""
+    return _not_negative("half width", half_width) / math.sqrt(3.0)
+
+
+def combine(uncertainties: Iterable[float]) -> float:
+    """Return the root sum of squares of independent standard uncertainties (GUM 5.1.2).
+
+    Each is already multiplied by its sensitivity. Raises ValueError for a negative or non-finite one.
+    """
+    return math.hypot(*(_not_negative("standard uncertainty", u) for u in uncertainties))
+
+
+def welch_satterthwaite(uncertainties: Sequence[float], degrees_of_freedom: Sequence[float]) -> float:
+    """Return the effective degrees of freedom of a combination: uc^4 / sum(u^4 / v) (GUM G.4.1).
+
+    Infinite when every uncertain term has infinitely many. Use unrounded inputs: rounding the terms of
+    the GUM's own example moves the result from 16.7 to 17.5. Raises ValueError when the lengths differ or a
+    degree of freedom is below 1.
+    """
+    if len(uncertainties) != len(degrees_of_freedom):
+        counts = f"{len(uncertainties)} uncertainties with {len(degrees_of_freedom)} degrees of freedom"
+        raise ValueError(f"{counts}; expected one of each")
+    total = combine(uncertainties)
+    if total == 0.0:
+        return math.inf
+    terms = zip(uncertainties, degrees_of_freedom, strict=True)
+    spread = math.fsum((u / total) ** 4 / _degrees(v) for u, v in terms)
+    return math.inf if spread == 0.0 else 1.0 / spread
+
+
+def _degrees(value: float) -> float:
+    if not value >= 1.0:  # NaN is refused too
+        raise ValueError(f"degrees of freedom {value!r}; expected 1 or more")
+    return value
+
+
+def coverage_factor(degrees_of_freedom: float = math.inf, probability: float = TWO_SIGMA) -> float:
+    """Return k such that +-k standard uncertainties hold the value with `probability` (GUM G.3.2, table G.2).
+
+    Degrees of freedom are cut to the next lower whole number (GUM G.4.1): the interval is never too short.
+    Raises ValueError when they are below 1 or the probability is not between 0 and 1.
+    """
+    if not 0.0 < probability < 1.0:
+        raise ValueError(f"coverage probability {probability!r}; expected more than 0 and less than 1")
+    upper = 0.5 + 0.5 * probability
+    if _degrees(degrees_of_freedom) == math.inf:
+        return NormalDist().inv_cdf(upper)
+    from scipy.special import stdtrit
+
+    return float(stdtrit(math.floor(degrees_of_freedom), upper))
+
+
+def expanded(
+    standard_uncertainty: float, degrees_of_freedom: float = math.inf, probability: float = TWO_SIGMA
+) -> float:
+    """Return U = k u, in the unit of u. Raises ValueError as `coverage_factor` does."""
+    u = _not_negative("standard uncertainty", standard_uncertainty)
+    return coverage_factor(degrees_of_freedom, probability) * u
+
+
+@dataclass(frozen=True, slots=True)
+class TypeA:
+    """What repeated readings say: mean, scatter and standard uncertainty of the mean, in their unit."""
+
+    mean: float
+    standard_deviation: float
+    standard_uncertainty: float
+    degrees_of_freedom: int
+
+
+def type_a(values: Sequence[float]) -> TypeA:
+    """Return mean and scatter of independent repeated readings (GUM 4.2.2, 4.2.3).
+
+    Two passes with exact sums, so that a large constant part costs no digits. Raises ValueError for fewer
+    than 2 readings or one that is not finite.
+    """
+    count = len(values)
+    if count < 2:  # noqa: PLR2004 (one reading has no scatter)
+        raise ValueError(f"{count} readings; expected at least 2 to judge their scatter")
+    for value in values:
+        if not math.isfinite(value):
+            raise ValueError(f"reading {value!r}; expected a finite number")
+    mean = math.fsum(values) / count
+    deviation = math.sqrt(math.fsum((value - mean) ** 2 for value in values) / (count - 1))
+    return TypeA(mean, deviation, deviation / math.sqrt(count), count - 1)
+
+
+#: A double holds fifteen significant digits for certain; no value is printed with more.
+_DIGITS = 15
+#: From this magnitude on, and below the smaller one, both numbers are printed with a common exponent.
+_LARGE, _SMALL = Decimal("1e7"), Decimal("1e-4")
+#: Rounding may shrink an uncertainty by at most this share (EA-4/02 clause 6.3, from memory).
+_LARGEST_LOSS = Decimal("0.05")
+
+
+def format_measured(value: float, expanded_uncertainty: float, unit: str = "") -> str:
+    """Return a result as it is printed: `11.996 V ± 0.008 V`.
+
+    The uncertainty keeps two digits when it begins with 1 or 2 and one digit otherwise (the place of DIN
+    1333; GUM 7.2.6 allows two at most), rounded to nearest, or up where nearest would shrink it by more
+    than 5 %. The value is rounded to the same place, but never printed with more digits than a double
+    holds. Magnitudes from 1e7 and below 1e-4 carry a common exponent: `1.234e9 Bd ± 0.004e9 Bd`. An unknown
+    uncertainty (NaN or infinite) is called unknown, and a NaN or infinite value stands alone.
+    Raises ValueError when U is negative.
+    """
+    if expanded_uncertainty < 0.0:
+        raise ValueError(f"expanded uncertainty {expanded_uncertainty!r}; expected zero or more")
+    suffix = f" {unit}" if unit else ""
+    if not math.isfinite(value):
+        return f"{value}{suffix}"
+    if not math.isfinite(expanded_uncertainty):
+        return f"{value:.6g}{suffix} ± unknown"
+    if expanded_uncertainty == 0.0:
+        return f"{value + 0.0:.{_DIGITS}g}{suffix} ± 0{suffix}"
+    exact, wide = Decimal(repr(float(value))), _round_uncertainty(value, expanded_uncertainty)
+    place = wide.as_tuple().exponent
+    assert isinstance(place, int)  # both numbers are finite here
+    near = _at_place(exact, place, ROUND_HALF_EVEN)
+    largest = max(abs(near), wide)
+    shift = 0 if _SMALL <= largest < _LARGE else largest.adjusted() // 3 * 3
+    power = f"e{shift}" if shift else ""
+    return f"{_plain(near, shift)}{power}{suffix} ± {_plain(wide, shift)}{power}{suffix}"
+
+
+def _round_uncertainty(value: float, uncertainty: float) -> Decimal:
+    """Return the uncertainty at the place where it, and so the value, is cut."""
+    exact = Decimal(repr(float(uncertainty)))
+    place = exact.adjusted() - (1 if exact.as_tuple().digits[0] in (1, 2) else 0)
+    finest = Decimal(repr(float(value))).adjusted() - (_DIGITS - 1) if value else place
+    if place < finest:
+        return _at_place(exact, finest, ROUND_CEILING)
+    near = _at_place(exact, place, ROUND_HALF_EVEN)
+    return near if near >= exact * (1 - _LARGEST_LOSS) else _at_place(exact, place, ROUND_CEILING)
+
+
+def _at_place(number: Decimal, place: int, rounding: str) -> Decimal:
+    return number.quantize(Decimal(1).scaleb(place), rounding=rounding)
+
+
+def _plain(number: Decimal, shift: int) -> str:
+    text = f"{number.scaleb(-shift):f}"
+    return text.lstrip("-") if not number else text
