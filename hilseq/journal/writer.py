@@ -46,7 +46,9 @@ class JournalWriter:
         line, chain = seal(self._number, entry, self._chain)
         written = os.write(self._handle, line)
         if written != len(line):
-            raise OSError(f"only {written} of {len(line)} bytes of a journal line were written to {self.path}")
+            raise OSError(
+                f"only {written} of {len(line)} bytes of a journal line were written to {self.path}"
+            )
         os.fdatasync(self._handle)
         self._number += 1
         self._chain = chain

@@ -78,9 +78,7 @@ class UnitRecord:
     def findings(self) -> list[Finding]:
         """What the checks found, one per place and check: the stand's faults when the stand failed."""
         blamed = (
-            CheckVerdict.STAND_FAULT
-            if self.disposition is Disposition.STAND_FAULT
-            else CheckVerdict.FAILED
+            CheckVerdict.STAND_FAULT if self.disposition is Disposition.STAND_FAULT else CheckVerdict.FAILED
         )
         return [
             Finding(place, check.why, check.id)
@@ -149,7 +147,9 @@ def _checks(journal: Journal) -> dict[str, Check]:
 def tell(journal: Journal) -> RunRecord:
     """Return the record of a run. Raises ValueError when the journal does not begin with a run."""
     if not journal.entries or journal.entries[0]["kind"] != kinds.RUN_STARTED:
-        raise ValueError(f"{journal.path} does not begin with a run; {journal.broken or 'nothing can be told'}")
+        raise ValueError(
+            f"{journal.path} does not begin with a run; {journal.broken or 'nothing can be told'}"
+        )
     header = journal.entries[0]
     units = {
         unit["slot"]: UnitRecord(
