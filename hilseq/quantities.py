@@ -44,12 +44,16 @@ LONGEST = 200
 
 
 class QuantityError(ValueError):
-    """The text is not a quantity of the dimension asked for. Holds what was expected."""
+    """The text is not a quantity of the dimension asked for.
 
-    def __init__(self, text: str, expected: str) -> None:
+    Holds what was expected and the nearest right unit, if the unit was misspelt.
+    """
+
+    def __init__(self, text: str, expected: str, nearest: str = "") -> None:
         shown = text if len(text) <= 40 else text[:37] + "..."
         super().__init__(f"{shown!r} is not {expected}")
         self.expected = expected
+        self.nearest = nearest
 
 
 def legal_forms(dimension: str) -> str:

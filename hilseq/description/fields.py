@@ -7,6 +7,7 @@ hours and a wrong guess can destroy a unit.
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from typing import Annotated, Any
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
@@ -37,6 +38,14 @@ class Model(BaseModel):
         arbitrary_types_allowed=True,
         allow_inf_nan=False,
     )
+
+
+class WordError(ValueError):
+    """The word is none of those that may stand here. Holds the words that may."""
+
+    def __init__(self, word: object, words: Iterable[str]) -> None:
+        self.words = tuple(words)
+        super().__init__(f"{str(word)[:40]!r} is not known; expected one of: {', '.join(self.words)}")
 
 
 def _quantity(dimension: str) -> BeforeValidator:

@@ -10,7 +10,7 @@ from typing import Annotated, Any
 
 from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
-from hilseq.description.fields import Model
+from hilseq.description.fields import Model, WordError
 
 
 class Table(StrEnum):
@@ -62,8 +62,7 @@ def _enum_word(kind: type[StrEnum]) -> BeforeValidator:
         try:
             return kind(value)
         except ValueError:
-            words = ", ".join(member.value for member in kind)
-            raise ValueError(f"{str(value)[:40]!r} is not known; expected one of: {words}") from None
+            raise WordError(value, (member.value for member in kind)) from None
 
     return BeforeValidator(read)
 

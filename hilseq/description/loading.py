@@ -1,0 +1,150 @@
+"""Load stand files and profiles: every fault of a file at once, each with its line and column."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Generic, Literal, TypeVar
+
+from pydantic import BaseModel, ValidationError
+from pydantic_core import ErrorDetails
+
+from hilseq.description.checks import profile_findings, stand_findings
+from hilseq.description.checks.finding import Finding, problems_of
+from hilseq.description.profile import Profile
+from hilseq.description.ranges import expand_ranges
+from hilseq.description.salvage import salvage
+from hilseq.description.shape import KEY_STEP
+from hilseq.description.stand import Stand
+from hilseq.description.wording import in_words, nearest_word
+from hilseq.description.written import Place, Written
+from hilseq.description.yaml_text import read_yaml
+from hilseq.errors import DescriptionError, Problem
+
+M = TypeVar("M", bound=BaseModel)
+Kind = Literal["stand", "profile"]
+#: The keys that tell what a file is, the most telling first.
+_TELLING: dict[Kind, tuple[str, ...]] = {
+    "stand": ("stand", "supplies", "slots", "signals", "io"),
+    "profile": ("part", "ratings", "link", "points", "identity", "faults"),
+}
+_NAMES: dict[Kind, str] = {"stand": "a stand file", "profile": "a profile"}
+#: Most faults of one file that are put into words; a file with more is no description.
+_MOST_FAULTS = 200
+
+
+@dataclass(frozen=True)
+class Loaded(Generic[M]):
+    """A description with the text it came from, so that later checks can name lines.
+
+    `problems` holds every fault of the file. Without any, `model` is whole; with some, it is
+    what could be saved, or None.
+    """
+
+    path: Path
+    document: Written | None
+    model: M | None
+    problems: tuple[Problem, ...] = ()
+
+    def whole(self) -> M:
+        """Return the model, or raise DescriptionError with every problem of the file."""
+        if self.problems or self.model is None:
+            raise DescriptionError(self.problems)
+        return self.model
+
+
+def load_stand(path: Path) -> Stand:
+    """Return the stand a file describes; raises DescriptionError with every fault of the file."""
+    return read_stand(path).whole()
+
+
+def load_profile(path: Path) -> Profile:
+    """Return the profile a file describes; raises DescriptionError with every fault of the file."""
+    return read_profile(path).whole()
+
+
+def read_stand(path: Path) -> Loaded[Stand]:
+    """Read a stand file; its faults, if any, are in the result."""
+    return _read(path, "stand", Stand)
+
+
+def read_profile(path: Path) -> Loaded[Profile]:
+    """Read a profile; its faults, if any, are in the result."""
+    return _read(path, "profile", Profile)
+
+
+def kind_of(document: Written) -> Kind | None:
+    """Tell whether a document is a stand file or a profile by its keys; None when it is neither."""
+    keys = {key for key, _ in document.items()}
+    votes = {kind: sum(key in keys for key in telling) for kind, telling in _TELLING.items()}
+    if votes["stand"] == votes["profile"]:
+        return None
+    return "stand" if votes["stand"] > votes["profile"] else "profile"
+
+
+def _read(path: Path, kind: Kind, model: type[M]) -> Loaded[M]:
+    try:
+        document = read_yaml(path)
+    except DescriptionError as error:
+        return Loaded(path, None, None, error.problems)
+    return read_document(document, path, kind, model)
+
+
+def read_document(document: Written, path: Path, kind: Kind, model: type[M]) -> Loaded[M]:
+    """Read a document that is known, or believed, to be of a kind."""
+    strange = _not_of_kind(document, path, kind)
+    if strange is not None:
+        return Loaded(path, document, None, (strange,))
+    document, problems = expand_ranges(document, kind, path)
+    whole: M | None = None
+    faults: list[ErrorDetails] = []
+    try:
+        whole = model.model_validate(document.plain())
+        usable: M | None = whole
+    except ValidationError as error:
+        faults = error.errors(include_url=False)
+        usable = salvage(model, document.plain(), _faulty_places(faults))
+    problems += _worded(faults, document, path, model)
+    if usable is not None:
+        findings = _findings(usable)
+        problems += problems_of(findings, document, path, partial=whole is None or bool(problems))
+    return Loaded(path, document, usable, tuple(sorted(set(problems))))
+
+
+def _findings(model: BaseModel) -> list[Finding]:
+    if isinstance(model, Stand):
+        return stand_findings(model)
+    return profile_findings(model) if isinstance(model, Profile) else []
+
+
+def _not_of_kind(document: Written, path: Path, kind: Kind) -> Problem | None:
+    if not isinstance(document.content, dict):
+        found = "a list" if isinstance(document.content, list) else "a single value"
+        expected = f"{_NAMES[kind]}: a mapping of keys to values"
+        return Problem(path, *document.mark, f"the file holds {found}", expected)
+    other = kind_of(document)
+    if other is not None and other != kind:
+        return Problem(path, *document.mark, f"this is {_NAMES[other]}", f"{_NAMES[kind]}")
+    return None
+
+
+def _faulty_places(faults: list[ErrorDetails]) -> list[Place]:
+    return [tuple(step for step in fault["loc"] if step != KEY_STEP) for fault in faults]
+
+
+def _worded(
+    faults: list[ErrorDetails], document: Written, path: Path, model: type[BaseModel]
+) -> list[Problem]:
+    """Put faults into words; those of one range stand at one place and are said once."""
+    said: set[tuple[object, ...]] = set()
+    result: list[Problem] = []
+    for fault in faults:
+        if len(result) >= _MOST_FAULTS:
+            result.append(Problem(path, 0, 0, f"more than {_MOST_FAULTS} faults; the rest is not shown"))
+            break
+        wording = in_words(fault, document, model)
+        same = (wording.mark, fault["type"], str(fault["loc"][-1:]))
+        if same not in said:
+            said.add(same)
+            result.append(Problem(path, *wording.mark, wording.wrong, wording.expected, wording.nearest))
+    return result

@@ -1,0 +1,218 @@
+"""Say in plain words what pydantic found: what is wrong, what was expected, the nearest right word."""
+
+from __future__ import annotations
+
+import difflib
+import re
+from collections.abc import Iterable
+from typing import Any, NamedTuple
+
+from pydantic import BaseModel
+from pydantic_core import ErrorDetails
+
+from hilseq.description.fields import WordError
+from hilseq.description.registers import Table, documentation_number_hint
+from hilseq.description.scalars import looks_sexagesimal, number_hint
+from hilseq.description.shape import KEY_STEP, field_at, keys_of, model_at
+from hilseq.description.written import Key, Mark, Place, Written
+from hilseq.quantities import QuantityError
+
+_SHOWN = 40
+
+
+class Wording(NamedTuple):
+    """One problem in words, and the place of the file it belongs to."""
+
+    mark: Mark
+    wrong: str
+    expected: str = ""
+    nearest: str = ""
+
+
+def nearest_word(word: object, words: Iterable[object]) -> str:
+    """Return the word that was probably meant, or an empty text."""
+    known = {str(candidate).lower(): str(candidate) for candidate in words}
+    written = str(word)[:100].lower().replace("_", "-")
+    close = difflib.get_close_matches(written, known, n=1, cutoff=0.6)
+    if close and known[close[0]] != word:
+        return known[close[0]]
+    return ""
+
+
+def in_words(error: ErrorDetails, document: Written, model: type[BaseModel]) -> Wording:
+    """Return a problem of `document`, read as `model`, as a person would say it."""
+    steps: Place = tuple(error["loc"])
+    on_key = bool(steps) and steps[-1] == KEY_STEP
+    place = steps[:-1] if on_key else steps
+    kind = error["type"]
+    if kind == "missing":
+        return _missing(place, document, model)
+    if kind == "extra_forbidden":
+        return _unknown_key(place, document, model)
+    value = document.at(place)
+    mark = value.start if on_key else value.mark
+    if kind == "value_error":
+        return _refused(error, place, document, mark)
+    wrong, expected = _plain_words(kind, error.get("ctx", {}), error["msg"], _shown(value), value)
+    nearest = ""
+    if kind in ("literal_error", "enum"):
+        words = [first or second for first, second in re.findall(r"'([^']*)'|(\d+)", expected)]
+        nearest = nearest_word(value.content, words)
+    return Wording(mark, wrong, expected, nearest)
+
+
+def _shown(value: Written) -> str:
+    if isinstance(value.content, dict):
+        return "a mapping of keys"
+    if isinstance(value.content, list):
+        return "a list"
+    text = value.text if value.text else str(value.content)
+    return repr(text if len(text) <= _SHOWN else text[: _SHOWN - 3] + "...")
+
+
+def _key_name(place: Place) -> str:
+    return f"`{str(place[-1])[:_SHOWN]}`" if place else "the file"
+
+
+def _missing(place: Place, document: Written, model: type[BaseModel]) -> Wording:
+    parent = document.at(place[:-1])
+    field = field_at(model, place)
+    where = f" in `{place[-2]}`" if len(place) > 1 else ""
+    what = field.description if field is not None and field.description else ""
+    return Wording(parent.start, f"the key {_key_name(place)} is missing{where}", what)
+
+
+def _unknown_key(place: Place, document: Written, model: type[BaseModel]) -> Wording:
+    parent = document.at(place[:-1])
+    shape = model_at(model, place[:-1])
+    keys = keys_of(shape) if shape is not None else {}
+    written = parent.content if isinstance(parent.content, dict) else {}
+    free = [key for key in keys if key not in written]
+    where = f" in `{place[-2]}`" if len(place) > 1 else ""
+    expected = f"one of {', '.join(free)}" if free else "no further key here"
+    nearest = nearest_word(place[-1], free)
+    return Wording(document.at(place).start, f"the key {_key_name(place)} is not known{where}", expected, nearest)
+
+
+def _refused(error: ErrorDetails, place: Place, document: Written, mark: Mark) -> Wording:
+    """Word an error that one of our own validators raised."""
+    cause: Any = error.get("ctx", {}).get("error")
+    value = document.at(place)
+    if isinstance(cause, QuantityError):
+        return Wording(mark, _not_a_quantity(value), cause.expected, cause.nearest)
+    if isinstance(cause, WordError):
+        expected = f"one of {', '.join(cause.words)}"
+        return Wording(mark, f"{_shown(value)} is not known here", expected, nearest_word(value.content, cause.words))
+    wrong, _, expected = str(cause).partition("; expected ")
+    if place and place[-1] == "address" and isinstance(value.content, int):
+        slip = _documentation_slip(place, document, value.content)
+        if slip:
+            return Wording(mark, slip, expected)
+    if value.content is None and not value.text:
+        wrong = f"nothing is written for {_key_name(place)}"
+    return Wording(mark, wrong, expected)
+
+
+def _documentation_slip(place: Place, document: Written, address: int) -> str:
+    table = document.at((*place[:-1], "table")).content
+    try:
+        return documentation_number_hint(Table(str(table)), address)
+    except ValueError:
+        return ""
+
+
+def _not_a_quantity(value: Written) -> str:
+    shown = _shown(value)
+    if isinstance(value.content, bool):
+        return f"{shown} is a truth value in YAML, not a quantity"
+    if isinstance(value.content, int | float):
+        return f"{shown} has no unit"
+    if value.content is None:
+        return "nothing is written here"
+    if isinstance(value.content, dict | list):
+        return f"{shown} stands where a quantity belongs"
+    if looks_sexagesimal(value.text):
+        return f"{shown} is no time here; write hours, minutes and seconds with their units, as in 12 h 30 min"
+    return f"{shown} is not understood"
+
+
+def _plain_words(
+    kind: str, ctx: dict[str, Any], message: str, shown: str, value: Written
+) -> tuple[str, str]:
+    """Return what is wrong and what was expected, for the kinds of error pydantic makes itself."""
+    if value.content is None and not value.text and kind.endswith("_type"):
+        return "nothing is written here", _WANTED.get(kind, "a value")
+    if kind == "string_type":
+        return _not_text(shown, value)
+    if kind in ("int_type", "float_type", "int_from_float", "int_parsing", "float_parsing"):
+        return _not_number(shown, value, _WANTED[kind])
+    if kind in _WANTED:
+        return f"{shown} stands here", _WANTED[kind]
+    limit = next((ctx[name] for name in ("gt", "ge", "lt", "le") if name in ctx), None)
+    if kind in _LIMITS:
+        return f"{shown} is out of range", f"{_LIMITS[kind]} {limit}"
+    if kind == "literal_error":
+        return f"{shown} is not known here", f"one of {ctx['expected'].replace(' or ', ', ')}"
+    if kind == "finite_number":
+        return f"{shown} is no finite number", "a number"
+    if kind in ("too_short", "string_too_short"):
+        least = ctx.get("min_length", 1)
+        return ("nothing is written here" if least == 1 else f"{shown} is too short"), f"at least {least}"
+    if kind in ("too_long", "string_too_long"):
+        return f"{shown} is too long", f"at most {ctx.get('max_length')}"
+    return f"{shown}: {message[:1].lower()}{message[1:]}", ""
+
+
+_WANTED = {
+    "string_type": "a text",
+    "bool_type": "true or false",
+    "bool_parsing": "true or false",
+    "int_type": "a whole number",
+    "int_from_float": "a whole number",
+    "int_parsing": "a whole number",
+    "float_type": "a number",
+    "float_parsing": "a number",
+    "dict_type": "a mapping of keys to values",
+    "list_type": "a list, such as [1, 2]",
+    "model_type": "a mapping of keys to values",
+    "model_attributes_type": "a mapping of keys to values",
+}
+_LIMITS = {
+    "greater_than": "more than",
+    "greater_than_equal": "at least",
+    "less_than": "less than",
+    "less_than_equal": "at most",
+}
+
+
+def _not_text(shown: str, value: Written) -> tuple[str, str]:
+    if isinstance(value.content, bool):
+        return f"{shown} is a truth value in YAML, not a text", f"a text; quote it: '{value.text}'"
+    if isinstance(value.content, dict | list):
+        return f"{shown} stands here", "a text"
+    kind = "a number" if isinstance(value.content, int | float) else "a date"
+    return f"{shown} is {kind} in YAML, not a text", f"a text; quote it: '{value.text[:_SHOWN]}'"
+
+
+def _not_number(shown: str, value: Written, wanted: str) -> tuple[str, str]:
+    if isinstance(value.content, bool):
+        return f"{shown} is a truth value in YAML, not a number", wanted
+    if isinstance(value.content, dict | list):
+        return f"{shown} stands here", wanted
+    hint = number_hint(value.text)
+    if hint and not value.quoted:
+        whole = hint.removesuffix(".0") if wanted == "a whole number" else hint
+        return f"{shown} is text in YAML, not a number", f"{wanted}; write {whole}"
+    if value.quoted and read_as_number(value.text):
+        return f"{shown} is a text because of its quotes", f"{wanted}; write it without quotes"
+    return f"{shown} is no number" if wanted == "a number" else f"{shown} is no whole number", wanted
+
+
+def read_as_number(text: str) -> bool:
+    """Tell whether a quoted text would be a number without its quotes."""
+    return re.fullmatch(r"[-+]?[0-9]+(\.[0-9]+)?", text) is not None
+
+
+def described_key(key: Key) -> str:
+    """Return a key as messages show it."""
+    return f"`{str(key)[:_SHOWN]}`"

@@ -1,0 +1,273 @@
+"""Read a description file safely: YAML in, values with their places out, every trap answered.
+
+YAML is read as version 1.1, as most tools do, but what silently changes its meaning there is refused
+(numbers with leading zeros, duplicate keys) or left as text (`12:30:00`). Aliases and tags are refused
+altogether, so no file can grow in memory or build objects. Everything is bounded before it is read.
+"""
+
+from __future__ import annotations
+
+import difflib
+import os
+import re
+import stat
+from collections.abc import Iterator
+from pathlib import Path
+
+import yaml
+
+from hilseq.description.scalars import ScalarTrapError, read_scalar
+from hilseq.description.written import Key, Mark, Written
+from hilseq.errors import DescriptionError, Problem
+
+#: Largest file that is read; the largest sensible stand file is a tenth of it.
+LARGEST_BYTES = 1_000_000
+#: Deepest nesting of mappings and lists; the models go eight deep.
+DEEPEST = 32
+#: Most values in one file: keeps the worst file of the largest size under a second.
+MOST_VALUES = 200_000
+
+_LOADER: type = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
+#: What YAML 1.1 forbids, and the line separators that editors do not count as new lines.
+_INVISIBLE = re.compile(
+    "[^\t\n\r\x20-\x7e\xa0-\u2027\u202a-\ud7ff\ue000-\ufefe\uff00-\ufffd\U00010000-\U0010ffff]"
+)
+
+
+def read_text(path: Path) -> str:
+    """Return the text of a file, or raise DescriptionError: missing, too large, not text."""
+    data = _read_bytes(path)
+    if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
+        raise _whole(path, "the file is UTF-16", "UTF-8; save it again with that encoding")
+    try:
+        text = data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        # With a byte-order mark in front, Python counts the offset without it.
+        offset = error.start + (3 if data.startswith(b"\xef\xbb\xbf") else 0)
+        before = data[:offset]
+        line = before.count(b"\n") + 1
+        column = len(before[before.rfind(b"\n") + 1 :].decode("utf-8", "replace")) + 1
+        wrong = f"byte 0x{data[offset]:02X} at offset {offset} is not UTF-8"
+        expected = "text in UTF-8; save the file again with that encoding"
+        raise DescriptionError([Problem(path, line, column, wrong, expected)]) from None
+    invisible = _INVISIBLE.search(text)
+    if invisible is not None:
+        mark = _mark_of_offset(text, invisible.start())
+        name = "NUL character" if invisible[0] == "\0" else f"invisible character U+{ord(invisible[0]):04X}"
+        raise DescriptionError([Problem(path, *mark, f"{name} in the text", "printable text without it")])
+    return text
+
+
+def read_yaml(path: Path) -> Written:
+    """Return the one document of a file; raises DescriptionError with every trap found."""
+    return compose(read_text(path), path)
+
+
+def compose(text: str, path: Path) -> Written:
+    """Return the one document of a YAML text; `path` is only named in messages."""
+    composer = _Composer(text, path)
+    try:
+        document = composer.document()
+    except yaml.MarkedYAMLError as error:
+        composer.problems.append(_syntax_problem(error, text, path))
+        document = None
+    except (yaml.YAMLError, RecursionError) as error:
+        composer.problems.append(Problem(path, 0, 0, f"not readable as YAML ({error})"))
+        document = None
+    if document is None and not composer.problems:
+        raise _whole(path, "the file is empty", "a stand file or a profile")
+    if composer.problems or document is None:
+        raise DescriptionError(composer.problems)
+    return document
+
+
+def _whole(path: Path, wrong: str, expected: str = "", nearest: str = "") -> DescriptionError:
+    return DescriptionError([Problem(path, 0, 0, wrong, expected, nearest)])
+
+
+def _read_bytes(path: Path) -> bytes:
+    try:
+        status = path.stat()
+    except FileNotFoundError:
+        raise _whole(path, "there is no such file", "a YAML file", _nearest_file(path)) from None
+    except (OSError, ValueError) as error:
+        raise _whole(path, f"cannot be read: {_reason(error)}", "a YAML file") from error
+    if stat.S_ISDIR(status.st_mode):
+        raise _whole(path, "is a folder", "a YAML file", _nearest_file(path / "stand.yaml"))
+    if not stat.S_ISREG(status.st_mode):
+        raise _whole(path, "is no ordinary file", "a YAML file")
+    if status.st_size > LARGEST_BYTES:
+        raise _whole(
+            path,
+            f"the file has {status.st_size:,} bytes",
+            f"a description of at most {LARGEST_BYTES:,} bytes; it was not read",
+        )
+    try:
+        with path.open("rb") as file:
+            data = file.read(LARGEST_BYTES + 1)
+    except OSError as error:
+        raise _whole(path, f"cannot be read: {_reason(error)}", "a YAML file") from error
+    if len(data) > LARGEST_BYTES:  # it grew after the first look
+        raise _whole(path, "the file is too large", f"at most {LARGEST_BYTES:,} bytes")
+    return data
+
+
+def _reason(error: Exception) -> str:
+    return (error.strerror or str(error)) if isinstance(error, OSError) else str(error)
+
+
+def _nearest_file(path: Path) -> str:
+    try:
+        names = sorted(name for name in os.listdir(path.parent) if name.endswith((".yaml", ".yml")))
+    except (OSError, ValueError):
+        return ""
+    close = difflib.get_close_matches(path.name, names[:1000], n=1)
+    return str(path.parent / close[0]) if close else ""
+
+
+def _mark_of_offset(text: str, offset: int) -> Mark:
+    before = text[:offset]
+    return Mark(before.count("\n") + 1, offset - (before.rfind("\n") + 1) + 1)
+
+
+def _syntax_problem(error: yaml.MarkedYAMLError, text: str, path: Path) -> Problem:
+    place = error.problem_mark or error.context_mark
+    if place is None:
+        return Problem(path, 0, 0, f"not readable as YAML ({error.problem})")
+    line, column = place.line + 1, place.column + 1
+    lines = text.split("\n")
+    written = lines[place.line] if place.line < len(lines) else ""
+    indent = written[: len(written) - len(written.lstrip())]
+    if "\t" in indent or written[place.column : place.column + 1] == "\t":
+        column = written.index("\t") + 1
+        return Problem(path, line, column, "a tab stands where YAML wants spaces", "spaces for indentation")
+    said = (error.problem or "syntax error").removeprefix("did not find ")
+    wrong = f"YAML cannot be read here: {error.problem or 'syntax error'}"
+    if "nesting" in said:
+        wrong, said = "nested too deeply", f"at most {DEEPEST} levels"
+    elif "mapping values are not allowed" in said:
+        said = "one `key: value` a line; quote a text that contains `: `"
+    elif "could not find expected ':'" in (error.problem or ""):
+        said = "`key: value`"
+    elif said.startswith("expected"):
+        said = said.removeprefix("expected ").replace("<block end>", "the same indentation as above")
+    else:
+        said = ""
+    return Problem(path, line, column, wrong, said)
+
+
+def _mark_of(event: yaml.Event) -> Mark:
+    start = event.start_mark
+    return Mark(1, 1) if start is None else Mark(start.line + 1, start.column + 1)
+
+
+class _Composer:
+    """Turns the parser's events into values without recursion, so that depth is ours to limit."""
+
+    def __init__(self, text: str, path: Path) -> None:
+        self.path = path
+        self.problems: list[Problem] = []
+        self._events: Iterator[yaml.Event] = yaml.parse(text, Loader=_LOADER)
+        self._count = 0
+
+    def _say(self, mark: Mark, wrong: str, expected: str = "") -> None:
+        self.problems.append(Problem(self.path, *mark, wrong, expected))
+
+    def document(self) -> Written | None:
+        root: Written | None = None
+        documents = 0
+        stack: list[_Open] = []
+        for event in self._events:
+            mark = _mark_of(event)
+            if isinstance(event, yaml.DocumentStartEvent):
+                documents += 1
+                if documents > 1:
+                    self._say(mark, "a second document begins here", "one document in a file, without `---`")
+                    return root
+            elif isinstance(event, yaml.AliasEvent):
+                self._say(mark, f"the alias *{event.anchor}", "the value written out; aliases are not used here")
+                self._put(stack, Written(None, mark))
+            elif isinstance(event, yaml.ScalarEvent):
+                done = self._scalar(event, mark)
+                root = self._put(stack, done) or root
+            elif isinstance(event, yaml.CollectionStartEvent):
+                self._refuse_decoration(event, mark)
+                if len(stack) >= DEEPEST:
+                    self._say(mark, "nested too deeply", f"at most {DEEPEST} levels")
+                    return None
+                stack.append(_Open(mark, is_map=isinstance(event, yaml.MappingStartEvent)))
+            elif isinstance(event, yaml.CollectionEndEvent):
+                root = self._put(stack, stack.pop().close()) or root
+            if self._count > MOST_VALUES:
+                self._say(mark, f"more than {MOST_VALUES:,} values", "a smaller file")
+                return None
+        return root if documents and root and not self._is_nothing(root) else None
+
+    @staticmethod
+    def _is_nothing(root: Written) -> bool:
+        return root.content is None and not root.text
+
+    def _refuse_decoration(self, event: yaml.NodeEvent, mark: Mark) -> None:
+        tag = getattr(event, "tag", None)
+        if tag:
+            shown = tag.replace("tag:yaml.org,2002:", "!!")[:60]
+            self._say(mark, f"the tag {shown}", "a plain value; tags are not used here")
+        if event.anchor:
+            self._say(mark, f"the anchor &{event.anchor[:60]}", "a value without it; anchors are not used here")
+
+    def _scalar(self, event: yaml.ScalarEvent, mark: Mark) -> Written:
+        self._refuse_decoration(event, mark)
+        quoted = not event.implicit[0]
+        if quoted:
+            return Written(event.value, mark, text=event.value, quoted=True)
+        try:
+            return Written(read_scalar(event.value), mark, text=event.value)
+        except ScalarTrapError as trap:
+            self._say(mark, trap.wrong, trap.expected)
+            return Written(event.value, mark, text=event.value)
+
+    def _put(self, stack: list[_Open], value: Written) -> Written | None:
+        """Put a finished value where it belongs; returns it when it is the whole document."""
+        self._count += 1
+        if not stack:
+            return value
+        parent = stack[-1]
+        if not parent.is_map:
+            parent.listed.append(value)
+        elif parent.pending is None:
+            parent.pending = value
+        else:
+            self._pair(parent, parent.pending, value)
+            parent.pending = None
+        return None
+
+    def _pair(self, parent: _Open, key: Written, value: Written) -> None:
+        # A truth value is never meant in front of a colon: `off:` is the name of a time.
+        name = key.text if isinstance(key.content, bool) else key.content
+        if not isinstance(name, str | int):
+            shown = f"`{key.text}`" if key.text else "this key"
+            self._say(key.mark, f"{shown} is no name", "a name or a whole number before the colon")
+        elif name in parent.mapped:
+            first = parent.mapped[name].start
+            wrong = f"the key {str(name)[:60]!r} stands here a second time"
+            self._say(key.mark, wrong, f"each key once; the first is in line {first.line}")
+        else:
+            parent.mapped[name] = Written(
+                value.content, value.mark, key.mark, text=value.text, quoted=value.quoted
+            )
+
+
+class _Open:
+    """A mapping or list whose end has not come yet."""
+
+    __slots__ = ("is_map", "listed", "mapped", "mark", "pending")
+
+    def __init__(self, mark: Mark, *, is_map: bool) -> None:
+        self.mark = mark
+        self.is_map = is_map
+        self.mapped: dict[Key, Written] = {}
+        self.listed: list[Written] = []
+        self.pending: Written | None = None
+
+    def close(self) -> Written:
+        return Written(self.mapped if self.is_map else self.listed, self.mark)
