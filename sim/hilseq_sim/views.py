@@ -92,10 +92,26 @@ class ModbusView(Protocol):
 
 
 class PortView(Protocol):
-    """One serial port of a unit."""
+    """One port of a unit, seen from the far end of its cable.
+
+    An `echo` port needs `receive` alone. A `modbus rtu` port needs the server to do the framing: pass what
+    the stand sent through `corrupt` (that is what the unit hears), answer the frame from `modbus`, and pass
+    the answer through `corrupt` again. A `modbus tcp` port is served from `modbus` like a link.
+    """
+
+    partner: str
+    #: Device behind a `modbus rtu` or `modbus tcp` port; None for `echo`.
+    modbus: ModbusView | None
 
     def receive(self, data: bytes, speed: int) -> bytes:
-        """Bytes the unit sends back for the bytes that came in at `speed` Bd."""
+        """Bytes the unit sends back for the bytes that came in at `speed` Bd; empty unless it echoes."""
+        ...
+
+    def corrupt(self, data: bytes, speed: int) -> bytes:
+        """Bytes that arrive at one end when `data` is sent at the other at `speed` Bd.
+
+        Empty when the port is dead, the unit has no power, or a wrong speed leaves nothing to hear.
+        """
         ...
 
 
@@ -121,4 +137,8 @@ class WorldView(Protocol):
 
     def trouble(self, endpoint: str) -> Trouble:
         """State of the connection `supply main`, `io rack`, `link A` or `port A/port 1`."""
+        ...
+
+    def turn_switch(self, slot: str, position: str) -> None:
+        """Turn the mode switch of a slot by hand, as an operator would. Raises KeyError."""
         ...
