@@ -59,7 +59,12 @@ def unseal(line: bytes, number: int, previous: str) -> tuple[dict[str, Any], str
     body, chain = text[: -_TAIL_LENGTH - 1] + "}", text[-67:-3]
     if _digest(previous, body) != chain:
         raise BrokenLine(f"line {number + 1} was changed, or a line before it is missing")
-    entry = json.loads(body)
+    try:
+        entry = json.loads(body)
+    except (ValueError, RecursionError):
+        raise BrokenLine(f"line {number + 1} is no JSON") from None
+    if not isinstance(entry, dict) or not isinstance(entry.get("kind"), str):
+        raise BrokenLine(f"line {number + 1} is no journal entry")
     if entry.pop("n", None) != number:
         raise BrokenLine(f"line {number + 1} carries another number")
     return entry, chain

@@ -16,7 +16,7 @@ it does not know. `slot` names the unit an entry belongs to.
 | check ended | check, verdict, why, places […], stand_places […], seconds |
 | made safe | verified, why, by |
 | run ended | exit_code, interrupted |
-"""
+"""  # noqa: E501 (a table row is one line)
 
 RUN_STARTED = "run started"
 INSTRUMENT = "instrument"

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import errno
 import os
 from datetime import UTC, datetime
 from pathlib import Path
@@ -12,6 +14,22 @@ from hilseq.errors import UsageError
 from hilseq.journal.chain import GENESIS, seal
 
 FILE_NAME = "journal.jsonl"
+
+
+def _make_name_durable(folder: Path) -> None:
+    """Put the folder on the disk too, without which a new file is not safe; not every file system can."""
+    with contextlib.suppress(OSError):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+
+
+def _write_whole(handle: int, line: bytes) -> None:
+    written = os.write(handle, line)
+    if written != len(line):
+        raise OSError(errno.ENOSPC, f"only {written} of {len(line)} bytes of a journal line were written")
 
 
 class JournalWriter:
@@ -30,7 +48,9 @@ class JournalWriter:
             raise UsageError(
                 f"{self.path} already exists; a journal is never written over: give another --out"
             ) from None
+        _make_name_durable(folder)
         self._number = 0
+        self._length = 0
         self._chain = GENESIS
         self.clock: Clock | None = None
 
@@ -44,14 +64,21 @@ class JournalWriter:
             **fields,
         }
         line, chain = seal(self._number, entry, self._chain)
-        written = os.write(self._handle, line)
-        if written != len(line):
-            raise OSError(
-                f"only {written} of {len(line)} bytes of a journal line were written to {self.path}"
-            )
-        os.fdatasync(self._handle)
+        self._append(line)
         self._number += 1
         self._chain = chain
+
+    def _append(self, line: bytes) -> None:
+        """Add the line whole and durable, or leave the file as it was. Raises OSError."""
+        try:
+            _write_whole(self._handle, line)
+            os.fdatasync(self._handle)
+        except OSError:
+            # Half a line in the middle would hide everything written after it.
+            with contextlib.suppress(OSError):
+                os.ftruncate(self._handle, self._length)
+            raise
+        self._length += len(line)
 
     @property
     def chain(self) -> str:

@@ -8,7 +8,7 @@ from typing import Any
 
 from hilseq.journal import kinds
 from hilseq.journal.reader import Journal
-from hilseq.verdicts import CheckVerdict, Disposition, dispose, exit_code
+from hilseq.verdicts import WORST_FIRST, CheckVerdict, Disposition, dispose, exit_code
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,6 +24,7 @@ class Reading:
     verdict: str
     probability: float | None = None
     place: str = ""
+    rule: str = ""
 
 
 @dataclass(slots=True)
@@ -108,11 +109,47 @@ class RunRecord:
     header: Mapping[str, Any]
     chain: str
     journal_fault: str
+    #: Bytes of an unfinished last line: the writer was killed.
+    torn: int = 0
+    #: The exit code that the run itself noted; None while it has not ended.
+    noted_exit_code: int | None = None
+    #: Seconds of the run's clock between its first and its last entry.
+    seconds: float = 0.0
 
     @property
     def exit_code(self) -> int:
-        """The worst exit code of the units."""
+        """The worst exit code of the units, from their checks alone (the run may still be going on)."""
         return int(exit_code(unit.disposition for unit in self.units))
+
+    @property
+    def whole(self) -> bool:
+        """Whether the run came to its own end and its journal is sound to the last byte."""
+        return self.complete and not self.interrupted and not self.torn
+
+    @property
+    def unsafe(self) -> str:
+        """Why the stand's safe state was not verified the last time it was commanded; empty when it was."""
+        if not self.safe or self.safe[-1].get("verified"):
+            return ""
+        return str(self.safe[-1].get("why") or "no reason was noted")
+
+    def final(self, unit: UnitRecord) -> Disposition:
+        """Return what may be told of the unit: a run that is not whole releases nothing.
+
+        Nor does one that could not make its stand safe.
+        """
+        disposition = unit.disposition
+        if disposition is Disposition.SHIP and not self.whole:
+            return Disposition.INCOMPLETE
+        if disposition in (Disposition.SHIP, Disposition.INCOMPLETE) and self.unsafe:
+            return Disposition.STAND_FAULT
+        return disposition
+
+    @property
+    def final_exit_code(self) -> int:
+        """The worst of the units' final codes and of the code that the run noted at its end."""
+        codes = {int(exit_code(self.final(unit) for unit in self.units)), self.noted_exit_code}
+        return next((int(code) for code in WORST_FIRST if code in codes), int(WORST_FIRST[0]))
 
 
 def _reading(entry: Mapping[str, Any]) -> Reading:
@@ -145,11 +182,20 @@ def _checks(journal: Journal) -> dict[str, Check]:
 
 
 def tell(journal: Journal) -> RunRecord:
-    """Return the record of a run. Raises ValueError when the journal does not begin with a run."""
-    if not journal.entries or journal.entries[0]["kind"] != kinds.RUN_STARTED:
+    """Return the record of a run. Raises ValueError when the journal does not tell a run."""
+    if not journal.entries or journal.entries[0].get("kind") != kinds.RUN_STARTED:
+        why = journal.broken or "nothing can be told"
+        raise ValueError(f"{journal.path} does not begin with a run; {why}")
+    try:
+        return _told(journal)
+    except (KeyError, TypeError, AttributeError) as error:
         raise ValueError(
-            f"{journal.path} does not begin with a run; {journal.broken or 'nothing can be told'}"
-        )
+            f"{journal.path} holds an entry that no run writes ({type(error).__name__}: {error}); "
+            "it was made by other means, or by a hilseq that is newer than this one"
+        ) from error
+
+
+def _units(journal: Journal) -> list[UnitRecord]:
     header = journal.entries[0]
     units = {
         unit["slot"]: UnitRecord(
@@ -158,7 +204,7 @@ def tell(journal: Journal) -> RunRecord:
             part=unit["part"],
             description=unit.get("description", ""),
             rule=header["decision_rules"].get(unit["slot"], "guarded"),
-            intake=unit.get("intake", {}),
+            intake=unit.get("intake") or {},
             faults=[e for e in journal.of_kind(kinds.FAULTS) if e["slot"] == unit["slot"]],
             events=[e for e in journal.of_kind(kinds.EVENT) if e["slot"] == unit["slot"]],
         )
@@ -167,22 +213,30 @@ def tell(journal: Journal) -> RunRecord:
     for check in _checks(journal).values():
         if check.slot in units:
             units[check.slot].checks.append(check)
+    return list(units.values())
+
+
+def _told(journal: Journal) -> RunRecord:
+    header, last = journal.entries[0], journal.entries[-1]
     ends = journal.of_kind(kinds.RUN_ENDED)
     return RunRecord(
         run=header["run"],
         stand=header["stand"],
         hilseq=header["hilseq"],
         started=header["at"],
-        ended=ends[-1]["at"] if ends else journal.entries[-1]["at"],
+        ended=ends[-1]["at"] if ends else last["at"],
         simulated=header["simulated"],
         complete=bool(ends) and not journal.broken,
         interrupted=not ends or bool(ends[-1].get("interrupted")),
-        units=list(units.values()),
+        units=_units(journal),
         instruments=journal.of_kind(kinds.INSTRUMENT),
-        inputs=header.get("inputs", []),
+        inputs=header.get("inputs") or [],
         events=[e for e in journal.of_kind(kinds.EVENT) if not e["slot"]],
         safe=journal.of_kind(kinds.MADE_SAFE),
         header=header,
         chain=journal.chain,
         journal_fault=journal.broken,
+        torn=journal.torn,
+        noted_exit_code=int(ends[-1]["exit_code"]) if ends else None,
+        seconds=float(last["t"]) - float(header["t"]),
     )

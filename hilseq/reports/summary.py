@@ -22,12 +22,12 @@ def _check(check: Check) -> dict[str, Any]:
     }
 
 
-def _unit(unit: UnitRecord) -> dict[str, Any]:
+def _unit(record: RunRecord, unit: UnitRecord) -> dict[str, Any]:
     return {
         "serial": unit.serial,
         "part": unit.part,
         "slot": unit.slot,
-        "disposition": str(unit.disposition),
+        "disposition": str(record.final(unit)),
         "findings": [
             {"place": finding.place, "what": finding.what, "check": finding.check}
             for finding in unit.findings
@@ -44,6 +44,9 @@ def summarise(record: RunRecord) -> dict[str, Any]:
         "hilseq": record.hilseq,
         "started": record.started,
         "ended": record.ended,
-        "exit_code": record.exit_code,
-        "units": [_unit(unit) for unit in record.units],
+        "complete": record.whole,
+        "simulated": record.simulated,
+        "journal_chain": record.chain,
+        "exit_code": record.final_exit_code,
+        "units": [_unit(record, unit) for unit in record.units],
     }
