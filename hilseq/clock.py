@@ -27,6 +27,10 @@ class Clock(Protocol):
         """Let time pass until `instant` (seconds since the epoch); at once when it is already past."""
         ...
 
+    def spent(self, seconds: float) -> None:
+        """Count wall time that an exchange waited in vain. The wall clock already has."""
+        ...
+
     def moment(self) -> datetime:
         """The present instant as an aware date, UTC."""
         ...
@@ -52,6 +56,9 @@ class WallClock:
     def sleep_until(self, instant: float) -> None:
         """Sleep until the instant."""
         self.sleep(instant - self.now())
+
+    def spent(self, seconds: float) -> None:
+        """Nothing to do: the wall clock ran on by itself."""
 
     def moment(self) -> datetime:
         """The date now."""

@@ -1,0 +1,5 @@
+"""`python -m hilseq` is `hilseq`."""
+
+from hilseq.cli.main import main
+
+main()

@@ -1,0 +1,70 @@
+"""`hilseq`: the commands, and the one place where errors become words and exit codes."""
+
+from __future__ import annotations
+
+import os
+import sys
+
+import typer
+
+import hilseq
+from hilseq.cli.demo import demo_command
+from hilseq.cli.inspect import inspect_command
+from hilseq.cli.run import run_command
+from hilseq.cli.safe import safe_command
+from hilseq.cli.simulate import simulate_command
+
+app = typer.Typer(
+    name="hilseq",
+    help="Decide, unit by unit, whether a refurbished controller module may ship.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+
+
+def _version(asked: bool) -> None:
+    if asked:
+        typer.echo(f"hilseq {hilseq.__version__}")
+        raise typer.Exit
+
+
+def _debug(asked: bool) -> None:
+    if asked:
+        os.environ["HILSEQ_DEBUG"] = "1"
+
+
+@app.callback()
+def top(
+    version: bool = typer.Option(False, "--version", callback=_version, is_eager=True, help="Say the version."),
+    debug: bool = typer.Option(False, "--debug", callback=_debug, help="Show tracebacks of errors."),
+) -> None:
+    """Decide, unit by unit, whether a refurbished controller module may ship.
+
+    Start with:  hilseq demo
+    """
+
+
+app.command("demo")(demo_command)
+app.command("run", context_settings={"allow_interspersed_args": True})(run_command)
+app.command("inspect")(inspect_command)
+app.command("safe")(safe_command)
+app.command("simulate")(simulate_command)
+
+
+def main() -> None:
+    """Run the command line; errors of our own are one or two lines on stderr, never a traceback."""
+    from hilseq.errors import DescriptionError, HilseqError, StandFault, UsageError
+    from hilseq.verdicts import ExitCode
+
+    try:
+        app()
+    except HilseqError as error:
+        if os.environ.get("HILSEQ_DEBUG"):
+            raise
+        print(f"hilseq: {error}", file=sys.stderr)
+        if isinstance(error, DescriptionError | UsageError):
+            sys.exit(int(ExitCode.USAGE))
+        sys.exit(int(ExitCode.STAND_FAULT if isinstance(error, StandFault) else ExitCode.REPAIR))

@@ -1,0 +1,70 @@
+"""`hilseq run`: one visit of one or more units to a stand."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from hilseq import shipped
+
+EPILOG = (
+    "Example: hilseq run --stand stands/sim-bench.yaml --unit stands/units/rh16.yaml --serial RH-0001 --simulate"
+)
+_PYTEST = "-p no:cacheprovider"
+
+
+def run_command(
+    stand: Annotated[Path, typer.Option(metavar="FILE", help="Stand file.")],
+    unit: Annotated[list[str], typer.Option(metavar="[SLOT=]FILE", help="Profile of the unit in a slot.")],
+    serial: Annotated[list[str], typer.Option(metavar="[SLOT=]SN", help="Serial number of the unit.")],
+    sequence: Annotated[
+        list[str] | None, typer.Argument(metavar="[SEQUENCE]…", help="Sequence files or folders (default: the shipped ones). Options of pytest may follow after --.")
+    ] = None,
+    simulate: Annotated[bool, typer.Option("--simulate", help="Use a simulated twin of the stand.")] = False,
+    seed: Annotated[int, typer.Option(metavar="N", help="Seed of the simulated twin.")] = 0,
+    defect: Annotated[
+        list[str] | None,
+        typer.Option(metavar="KIND[@PLACE][,OPTION=VALUE…]", help="Defect of the simulated twin; repeatable."),
+    ] = None,
+    attended: Annotated[bool, typer.Option("--attended", help="A person is there to act and answer.")] = False,
+    out: Annotated[
+        Path | None, typer.Option(metavar="DIR", help="Folder for journal and reports (default: a dated one in runs/).")
+    ] = None,
+) -> None:
+    """Test the units on a stand, unattended, and say of each: ship, repair, or incomplete.
+
+    Exit code: 0 ship, 1 repair, 2 bad file or option (nothing was powered), 3 incomplete, 4 stand fault.
+
+    Example: hilseq run --stand stands/sim-bench.yaml --unit stands/units/rh16.yaml --serial RH-0001 --simulate
+    """
+    arguments = ["--stand", str(stand), "--seed", str(seed)]
+    for option, values in (("--unit", unit), ("--serial", serial), ("--defect", defect or [])):
+        for value in values:
+            arguments.append(f"{option}={value}")
+    if simulate:
+        arguments.append("--simulate")
+    if attended:
+        arguments.append("--attended")
+    if out is not None:
+        arguments += ["--out", str(out)]
+    raise typer.Exit(run_visit(list(sequence or []), arguments, stand))
+
+
+def run_visit(sequences: list[str], arguments: list[str], stand: Path) -> int:
+    """Run pytest on the sequences with the visit's options; return the exit code.
+
+    The description is checked first, so that its errors come as plain lines. Raises DescriptionError.
+    """
+    from hilseq.description.loading import load_stand
+
+    load_stand(stand)
+    import pytest
+
+    from hilseq.cli.view import ViewPlugin
+
+    paths = [word for word in sequences if not word.startswith("-")]
+    extra = sequences if paths else [str(shipped.folder("sequences")), *sequences]
+    return int(pytest.main([*extra, *arguments, *_PYTEST.split()], plugins=[ViewPlugin(sys.stdout)]))

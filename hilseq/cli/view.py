@@ -1,0 +1,203 @@
+"""What a person sees of a running visit: one line per check, the present one live, the disposition last.
+
+The view is fed with journal entries only, so it shows nothing that is not on the disk.
+"""
+
+from __future__ import annotations
+
+from typing import IO, Any
+
+import pytest
+from rich.console import Console
+from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+from rich.text import Text
+
+from hilseq.journal import kinds
+from hilseq.reports.record import RunRecord, reading_of
+from hilseq.reports.visible import visible
+from hilseq.reports.words import show_limits, show_value
+from hilseq.verdicts import CheckVerdict, Disposition
+
+_STYLE = {
+    CheckVerdict.PASSED: "green",
+    CheckVerdict.FAILED: "bold red",
+    CheckVerdict.STAND_FAULT: "bold magenta",
+    CheckVerdict.NOT_PERFORMED: "yellow",
+    Disposition.SHIP: "bold green",
+    Disposition.REPAIR: "bold red",
+    Disposition.STAND_FAULT: "bold magenta",
+    Disposition.INCOMPLETE: "bold yellow",
+}
+
+
+class VisitView:
+    """Shows journal entries as they come."""
+
+    def __init__(self, stream: IO[str]) -> None:
+        self._console = Console(file=stream, highlight=False, soft_wrap=True)
+        self._planned: dict[str, dict[str, Any]] = {}
+        self._last_reading = ""
+        self._many = False
+        self._progress: Progress | None = None
+        self._task: Any = None
+
+    def take(self, kind: str, fields: dict[str, Any]) -> None:
+        """Show one entry."""
+        match kind:
+            case kinds.RUN_STARTED:
+                self._begin(fields)
+            case kinds.CHECK_PLANNED:
+                self._planned[fields["check"]] = fields
+            case kinds.CHECK_STARTED:
+                self._start(fields["check"])
+            case kinds.READING:
+                reading = reading_of(fields)
+                words = f"{reading.name} {show_value(reading)} ({show_limits(reading)})"
+                self._last_reading = words
+                self._show(self._planned[fields["check"]]["stage"], self._last_reading)
+            case kinds.CHECK_ENDED:
+                self._end(fields)
+            case _:
+                pass
+
+    def _begin(self, fields: dict[str, Any]) -> None:
+        self._many = len(fields["units"]) > 1
+        units = ", ".join(f"{u['part']} {visible(u['serial'])}" for u in fields["units"])
+        where = f"stand {fields['stand']}" + (" (simulated)" if fields["simulated"] else "")
+        self._console.print(Text(f"hilseq {fields['hilseq']}: {units} on {where}"))
+
+    def _start(self, check: str) -> None:
+        self._last_reading = ""
+        if self._console.is_terminal and self._progress is None:
+            self._progress = Progress(
+                TextColumn("{task.fields[stage]:<14}"),
+                BarColumn(24),
+                TextColumn("{task.completed:.0f} of {task.total:.0f}"),
+                TimeElapsedColumn(),
+                TextColumn("{task.fields[words]}", markup=False),
+                console=self._console,
+                transient=True,
+            )
+            self._task = self._progress.add_task("", total=len(self._planned), stage="", words="")
+            self._progress.start()
+        planned = self._planned[check]
+        self._show(planned["stage"], self._name(planned))
+
+    def _show(self, stage: str, words: str) -> None:
+        if self._progress is not None:
+            self._progress.update(self._task, stage=stage, words=visible(words))
+
+    def _name(self, planned: dict[str, Any]) -> str:
+        element = planned["check"].partition("[")[2].removesuffix("]")
+        words = planned["title"] if not element else f"{element}: {planned['title']}"
+        return words
+
+    def _end(self, fields: dict[str, Any]) -> None:
+        verdict = CheckVerdict(fields["verdict"])
+        planned = self._planned[fields["check"]]
+        line = Text()
+        line.append(f"{verdict:<14}", style=_STYLE[verdict])
+        line.append(f"{planned['stage']:<14} {visible(self._name(planned))}")
+        words = fields["why"] if verdict is not CheckVerdict.PASSED else self._last_reading
+        if words:
+            line.append(f" - {visible(words)}", style="" if verdict is not CheckVerdict.PASSED else "dim")
+        self._console.print(line)
+        if self._progress is not None:
+            self._progress.advance(self._task)
+
+    def stop(self) -> None:
+        """Take the live line away."""
+        if self._progress is not None:
+            self._progress.stop()
+            self._progress = None
+
+    def finish(self, record: RunRecord, folder: str) -> None:
+        """Say the disposition first, then why, then where the files are."""
+        self.stop()
+        for unit in record.units:
+            line = Text("\n")
+            line.append(str(unit.disposition).upper(), style=_STYLE[unit.disposition])
+            line.append(f"  {unit.part} {visible(unit.serial)}")
+            self._console.print(line)
+            seen: set[tuple[str, str]] = set()
+            for finding in unit.findings:
+                if (finding.place, finding.what) not in seen:
+                    seen.add((finding.place, finding.what))
+                    self._console.print(Text(f"  {visible(finding.place)}: {visible(finding.what)}"))
+            if unit.disposition is Disposition.INCOMPLETE:
+                left = [c for c in unit.checks if c.verdict is CheckVerdict.NOT_PERFORMED]
+                self._console.print(Text(f"  {len(left)} checks were not performed; first: {visible(left[0].why)}" if left else "  no check was performed"))
+        self._console.print(Text(f"\nreports and journal: {folder}"))
+
+
+class ViewPlugin:
+    """Puts the view in the place of pytest's own terminal output."""
+
+    def __init__(self, stream: IO[str]) -> None:
+        self._view = VisitView(stream)
+        self._visit: Any = None
+
+    @pytest.hookimpl(trylast=True)
+    def pytest_configure(self, config: pytest.Config) -> None:
+        """Listen to the run, and quieten pytest's reporter."""
+        self._visit = config.pluginmanager.getplugin("hilseq-visit")
+        if self._visit is None or config.option.collectonly:
+            return
+        self._visit.run.observers.append(self._view.take)
+        reporter = config.pluginmanager.getplugin("terminalreporter")
+        if reporter is not None:
+            quiet = _QuietReporter(config)
+            config.pluginmanager.unregister(reporter)
+            config.pluginmanager.register(quiet, "terminalreporter")
+
+    @pytest.hookimpl(trylast=True)
+    def pytest_sessionfinish(self) -> None:
+        """End the live line."""
+        self._view.stop()
+
+    @pytest.hookimpl(trylast=True)
+    def pytest_unconfigure(self) -> None:
+        """Show the end of the run."""
+        if self._visit is not None and self._visit.record is not None:
+            self._view.finish(self._visit.record, str(self._visit.run.folder))
+
+
+from _pytest.terminal import TerminalReporter  # noqa: E402 - the class to quieten
+
+
+class _QuietReporter(TerminalReporter):
+    """Pytest's reporter, saying only what the view does not: files that could not be collected."""
+
+    def pytest_runtest_logstart(self, nodeid: str, location: Any) -> None:
+        """Say nothing."""
+
+    def pytest_runtest_logreport(self, report: Any) -> None:
+        """Count, but say nothing."""
+        category = report.outcome if report.when == "call" or report.outcome != "passed" else ""
+        self.stats.setdefault(category, []).append(report)
+
+    def pytest_runtest_logfinish(self, nodeid: str) -> None:
+        """Say nothing."""
+
+    def pytest_sessionstart(self, session: Any) -> None:
+        """Say nothing of the platform."""
+        self._session = session
+        self._session_start = __import__("_pytest.timing", fromlist=["Instant"]).Instant()
+
+    def pytest_collection(self) -> None:
+        """Say nothing."""
+
+    def pytest_collection_finish(self, session: Any) -> None:
+        """Say nothing."""
+
+    def report_collect(self, final: bool = False) -> None:
+        """Say nothing."""
+
+    def summary_failures(self) -> None:
+        """The view has said why."""
+
+    def summary_stats(self) -> None:
+        """The view has the disposition."""
+
+    def short_test_summary(self) -> None:
+        """The view has the findings."""

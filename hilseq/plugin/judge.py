@@ -1,0 +1,79 @@
+"""`judge`: records a reading against its limits, and fails the check in words a technician understands."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import asdict
+from typing import Any
+
+from hilseq.analysis.limits import (
+    DecisionRule,
+    Limits,
+    ReadingVerdict,
+    conformance_probability,
+    decide,
+)
+from hilseq.analysis.uncertainty import coverage_factor
+from hilseq.errors import UnitFault
+from hilseq.measured import Measured
+from hilseq.reports.record import Reading
+from hilseq.reports.words import show_limits, show_value
+
+
+_SENTENCE = {
+    ReadingVerdict.FAILS: "{name} is {value}, outside its limits ({limits})",
+    ReadingVerdict.MARGINAL: "{name} is {value}, so near its limits ({limits}) that this stand cannot tell",
+}
+
+
+class Judge:
+    """Judges the readings of one check by one decision rule.
+
+    `note` receives the journal fields of each reading. Call it with a name, what was measured and the
+    limits; it raises UnitFault unless the reading conforms.
+    """
+
+    def __init__(self, rule: DecisionRule, note: Callable[[dict[str, Any]], None]) -> None:
+        self._rule = rule
+        self._note = note
+
+    def __call__(
+        self, name: str, measured: Measured, limits: Limits, *, place: str | None = None
+    ) -> ReadingVerdict:
+        """Record the reading. Raises UnitFault (with `place`, else the check's own) unless it conforms."""
+        reading = self.record(name, measured, limits, place=place)
+        verdict = ReadingVerdict(reading.verdict)
+        if verdict is not ReadingVerdict.CONFORMS:
+            raise UnitFault(sentence(reading), place=place)
+        return verdict
+
+    def record(
+        self, name: str, measured: Measured, limits: Limits, *, place: str | None = None
+    ) -> Reading:
+        """Record the reading and return it without failing the check."""
+        uncertainty = expanded(measured)
+        reading = Reading(
+            name=name,
+            value=measured.value,
+            unit=measured.unit,
+            uncertainty=uncertainty,
+            low=limits.low,
+            high=limits.high,
+            verdict=str(decide(measured.value, uncertainty, limits, self._rule)),
+            probability=conformance_probability(measured.value, measured.standard_uncertainty, limits),
+            place=place or "",
+        )
+        self._note({**asdict(reading), "rule": str(self._rule)})
+        return reading
+
+
+def sentence(reading: Reading) -> str:
+    """Return what a reading that does not conform means, in words."""
+    return _SENTENCE[ReadingVerdict(reading.verdict)].format(
+        name=reading.name, value=show_value(reading), limits=show_limits(reading)
+    )
+
+
+def expanded(measured: Measured) -> float:
+    """Return the expanded uncertainty U = k u: k = 2, or Student's factor for few repeats (JCGM 100, G.3)."""
+    return coverage_factor(measured.degrees_of_freedom) * measured.standard_uncertainty

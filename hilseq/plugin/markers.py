@@ -1,0 +1,46 @@
+"""The markers of sequences, and what they say about a check."""
+
+from __future__ import annotations
+
+import pytest
+
+MARKERS = (
+    "gate: a check whose failure makes the later checks of that unit pointless or dangerous",
+    "stage(name): the stage of the job that the checks of a file belong to, such as 'outputs'",
+    "needs(section): the section of the profile without which this check does not apply, such as 'faults'",
+    "place(name): where a failure of this check is, in the words of the profile, such as 'supply'",
+)
+
+def stage_of(item: pytest.Item) -> str:
+    """Return the stage: the marker's, or the file's own name in words."""
+    marker = item.get_closest_marker("stage")
+    if marker and marker.args:
+        return str(marker.args[0])
+    return sequence_of(item)
+
+
+def sequence_of(item: pytest.Item) -> str:
+    """Return the sequence's name: the file's name without `test_` and its ordering number."""
+    words = item.path.stem.removeprefix("test_").split("_")
+    if len(words) > 1 and words[0].isdigit():
+        words = words[1:]
+    return " ".join(words)
+
+
+def is_gate(item: pytest.Item) -> bool:
+    """Tell whether the check is a gate."""
+    return item.get_closest_marker("gate") is not None
+
+
+def marked_place(item: pytest.Item) -> str:
+    """Return the place that the marker names, or an empty text."""
+    marker = item.get_closest_marker("place")
+    return str(marker.args[0]) if marker and marker.args else ""
+
+
+def title_of(item: pytest.Item) -> str:
+    """Return the check in words: the first sentence of its docstring, or its name."""
+    function = getattr(item, "function", None)
+    words = (getattr(function, "__doc__", None) or "").strip().split("\n\n")[0]
+    words = " ".join(words.split()).removesuffix(".")
+    return words or getattr(item, "originalname", item.name).removeprefix("test_").replace("_", " ")

@@ -1,0 +1,112 @@
+"""The options of a visit, and the typed object they become."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from hilseq.errors import UsageError
+
+SERIAL_LONGEST = 64
+
+
+def add_options(parser: pytest.Parser) -> None:
+    """Register the options. Help texts begin with a verb or a noun, lower case, and give the form."""
+    group = parser.getgroup("hilseq", "test stand (hilseq)")
+    group.addoption("--stand", metavar="FILE", help="stand file; without it hilseq does nothing")
+    group.addoption(
+        "--unit", action="append", default=[], metavar="[SLOT=]FILE", help="profile of the unit in a slot"
+    )
+    group.addoption(
+        "--serial", action="append", default=[], metavar="[SLOT=]SN", help="serial number of the unit"
+    )
+    group.addoption("--simulate", action="store_true", help="serve a simulated twin of the stand and use that")
+    group.addoption("--seed", type=int, default=0, metavar="N", help="seed of the simulated twin (default 0)")
+    group.addoption(
+        "--defect",
+        action="append",
+        default=[],
+        metavar="KIND[@PLACE][,OPTION=VALUE…]",
+        help="put a defect into the simulated twin; repeatable",
+    )
+    group.addoption("--attended", action="store_true", help="a person is there to act and answer")
+    group.addoption("--out", metavar="DIR", help="folder for journal and reports (default a dated one in runs/)")
+
+
+@dataclass(frozen=True, slots=True)
+class VisitOptions:
+    """What the command line asks for; `units` and `serials` are by slot."""
+
+    stand: Path
+    units: Mapping[str, Path]
+    serials: Mapping[str, str]
+    simulate: bool
+    seed: int
+    defects: Sequence[str]
+    attended: bool
+    out: Path | None
+
+
+def _parts(text: str, slots: Sequence[str]) -> list[str]:
+    """Split `A=1,B=2`; a comma inside a single value is left alone."""
+    parts = text.split(",")
+    return parts if all(part.partition("=")[0] in slots for part in parts) else [text]
+
+
+def by_slot(texts: Sequence[str], option: str, slots: Sequence[str]) -> dict[str, str]:
+    """Return {slot: value} of `SLOT=VALUE` texts; without a slot the stand's only one is meant."""
+    found: dict[str, str] = {}
+    for text in (part for whole in texts for part in _parts(whole, slots)):
+        slot, equals, value = text.partition("=")
+        if not equals or slot not in slots:
+            slot, value = "", text
+        if not slot:
+            if len(slots) != 1:
+                raise UsageError(f"{option} {text!r}: the stand has the slots {', '.join(slots)}; write SLOT=…")
+            slot = slots[0]
+        if not value:
+            raise UsageError(f"{option} {text!r}: nothing after the equals sign; expected SLOT=VALUE")
+        if slot in found:
+            raise UsageError(f"{option}: slot {slot} is given twice, {found[slot]!r} and {value!r}")
+        found[slot] = value
+    return found
+
+
+def _serial(slot: str, text: str) -> str:
+    if len(text) > SERIAL_LONGEST or not text.isprintable() or text != text.strip():
+        raise UsageError(
+            f"--serial of slot {slot}: {text[:SERIAL_LONGEST]!r} is not a serial number; expected at most "
+            f"{SERIAL_LONGEST} printable characters"
+        )
+    return text
+
+
+def read_options(config: Any, slots: Sequence[str]) -> VisitOptions:
+    """Return the options of a pytest configuration for a stand with these slots. Raises UsageError."""
+    option = config.getoption
+    units = by_slot(option("--unit"), "--unit", slots)
+    serials = by_slot(option("--serial"), "--serial", slots)
+    if not units:
+        raise UsageError("no --unit is given: which profile does the unit have? Example: --unit stands/units/rh16.yaml")
+    for slot in units:
+        if slot not in serials:
+            raise UsageError(f"no --serial is given for the unit in slot {slot}; a verdict needs a serial number")
+    for slot in serials:
+        if slot not in units:
+            raise UsageError(f"--serial names slot {slot}, which has no --unit")
+    if option("--defect") and not option("--simulate"):
+        raise UsageError("--defect works only with --simulate: nobody breaks a real unit on purpose")
+    return VisitOptions(
+        stand=Path(option("--stand")),
+        units={slot: Path(path) for slot, path in units.items()},
+        serials={slot: _serial(slot, text) for slot, text in serials.items()},
+        simulate=option("--simulate"),
+        seed=option("--seed"),
+        defects=option("--defect"),
+        attended=option("--attended"),
+        out=Path(option("--out")) if option("--out") else None,
+    )

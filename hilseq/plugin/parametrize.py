@@ -1,0 +1,127 @@
+"""Parametrization by fixture name: a test that asks for `output_point` becomes one check per output.
+
+| name | one check per | the test gets | place |
+|---|---|---|---|
+| `output_point` | digital output | its name | `q05` |
+| `input_point` | digital input | its name | `i05` |
+| `analog_point` | analog channel | its name | `ai1` |
+| `mode` | mode the unit can report | Mode | `mode held` |
+| `mode_change` | ordered pair of modes | ModeChange | `mode live` |
+| `port` | communication port | its name | `port 2` |
+| `supply_corner` | end of the supply range | SupplyCorner | `supply` |
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from itertools import permutations
+from typing import Any
+
+import pytest
+
+from hilseq.description.profile import Mode, Profile
+from hilseq.description.visit import Visit
+
+PLACE = pytest.StashKey[str]()
+
+
+@dataclass(frozen=True, slots=True)
+class ModeChange:
+    """A transition of the mode switch."""
+
+    before: Mode
+    after: Mode
+
+    def __str__(self) -> str:
+        """Return `stopped to live`."""
+        return f"{self.before} to {self.after}"
+
+
+@dataclass(frozen=True, slots=True)
+class SupplyCorner:
+    """One end of the supply range; `voltage` in volts."""
+
+    name: str
+    voltage: float
+
+    def __str__(self) -> str:
+        """Return the name."""
+        return self.name
+
+
+@dataclass(frozen=True, slots=True)
+class Element:
+    """What one fixture name stands for: the elements of a profile, and the place each one is."""
+
+    values: Callable[[Profile], Iterable[Any]]
+    place: Callable[[Any], str]
+
+
+def _corners(profile: Profile) -> list[SupplyCorner]:
+    limits = profile.ratings.supply_range
+    return [SupplyCorner("lowest supply", limits.low), SupplyCorner("highest supply", limits.high)]
+
+
+ELEMENTS: dict[str, Element] = {
+    "output_point": Element(lambda profile: profile.points.outputs, str),
+    "input_point": Element(lambda profile: profile.points.inputs, str),
+    "analog_point": Element(
+        lambda profile: [*profile.points.analog_inputs, *profile.points.analog_outputs], str
+    ),
+    "mode": Element(lambda profile: profile.mode_list(), lambda mode: f"mode {mode}"),
+    "mode_change": Element(
+        lambda profile: [ModeChange(*pair) for pair in permutations(profile.mode_list(), 2)],
+        lambda change: f"mode {change.after}",
+    ),
+    "port": Element(lambda profile: profile.ports, str),
+    "supply_corner": Element(_corners, lambda _: "supply"),
+}
+
+
+def element_names(fixture_names: Iterable[str]) -> list[str]:
+    """Return those names of a test that stand for elements of a profile."""
+    return [name for name in ELEMENTS if name in fixture_names]
+
+
+def parametrize(metafunc: pytest.Metafunc, visit: Visit) -> None:
+    """Make one check per slot and element. Raises pytest.UsageError for two elements in one test."""
+    names = element_names(metafunc.fixturenames)
+    if len(names) > 1:
+        raise pytest.UsageError(
+            f"{metafunc.definition.nodeid} asks for {' and '.join(names)}; a check has one element: ask for one"
+        )
+    if "slot" not in metafunc.fixturenames:
+        return
+    many = len(visit.profiles) > 1
+    if not names:
+        if many:
+            metafunc.parametrize("slot", list(visit.profiles), indirect=True)
+        return
+    element = ELEMENTS[names[0]]
+    rows = [
+        pytest.param(slot, value, id=f"{slot}-{value}" if many else str(value))
+        for slot, profile in visit.profiles.items()
+        for value in element.values(profile)
+    ]
+    metafunc.parametrize(("slot", names[0]), rows, indirect=["slot"])
+
+
+def slot_of(item: pytest.Item, visit: Visit) -> str:
+    """Return the slot a check belongs to."""
+    callspec = getattr(item, "callspec", None)
+    return str(callspec.params.get("slot", "")) if callspec and "slot" in callspec.params else next(iter(visit.profiles))
+
+
+def place_of(item: pytest.Item) -> str:
+    """Return the place that the element of a check names, or an empty text."""
+    callspec = getattr(item, "callspec", None)
+    for name in element_names(callspec.params if callspec else ()):
+        return ELEMENTS[name].place(callspec.params[name])
+    return ""
+
+
+def is_empty(item: pytest.Item) -> bool:
+    """Tell whether pytest made the item for an element that this profile has none of."""
+    callspec = getattr(item, "callspec", None)
+    return bool(callspec) and any("NOTSET" in part for part in [callspec.id])

@@ -1,0 +1,92 @@
+"""The unit's fault table: read, decode, clear."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from hilseq.clock import Clock
+from hilseq.description.profile import FaultTable
+from hilseq.description.registers import Table
+from hilseq.instruments.modbus import ModbusDevice
+
+#: Time the unit is given to clear its table, s.
+CLEAR_TIME = 0.2
+_MOST_WORDS = 125
+
+
+@dataclass(frozen=True, slots=True)
+class StoredFault:
+    """One record of the fault table, decoded. `time` is the unit's own, s; None when it keeps none."""
+
+    code: int
+    place: str
+    time: float | None
+    meaning: str
+    cause: str
+    remedy: str
+
+    def __str__(self) -> str:
+        """Return `fault 0x21 at q05: output overloaded; look at …`."""
+        return f"fault 0x{self.code:02X} at {self.place}: {self.meaning}; likely cause: {self.cause}; {self.remedy}"
+
+    def as_entry(self) -> dict[str, Any]:
+        """Return the fault as journal fields."""
+        return asdict(self)
+
+
+def decode(words: list[int], table: FaultTable) -> list[StoredFault]:
+    """Return the faults held in the raw `words` of a whole table, in the order of the table."""
+    faults = []
+    for start in range(0, len(words) - table.words + 1, table.words):
+        record = words[start : start + table.words]
+        code = record[table.code]
+        if code == 0:
+            continue
+        known = table.codes.get(code)
+        number = record[table.place] if table.place is not None else None
+        place = "not stated" if number is None else table.places.get(number, f"place {number}")
+        time = None if table.time is None else float(record[table.time] << 16 | record[table.time + 1])
+        faults.append(
+            StoredFault(
+                code,
+                place,
+                time,
+                known.meaning if known else "a code that the profile does not know",
+                known.cause if known else "not stated",
+                known.remedy if known else "see the maker's manual",
+            )
+        )
+    return faults
+
+
+class Faults:
+    """The fault table of one unit."""
+
+    def __init__(self, table: FaultTable, link: ModbusDevice, clock: Clock) -> None:
+        self._table = table
+        self._link = link
+        self._clock = clock
+
+    def count(self) -> int:
+        """Number of stored faults as the unit counts them."""
+        return int(self._link.read(self._table.count))
+
+    def read(self) -> list[StoredFault]:
+        """Read and decode the whole table."""
+        table = self._table
+        length = table.entries * table.words
+        words: list[int] = []
+        while len(words) < length:
+            count = min(_MOST_WORDS, length - len(words))
+            words += self._link.read_block(table.table.table, table.table.address + len(words), count)
+        return decode(words, table)
+
+    def clear(self) -> None:
+        """Clear the table. Read it first: it is the history of the unit."""
+        register = self._table.clear
+        if register.table is Table.COIL:
+            self._link.write_block(register.table, register.address, [1 if self._table.clear_value else 0])
+        else:
+            self._link.write(register, self._table.clear_value, verify=False)
+        self._clock.sleep(CLEAR_TIME)

@@ -1,0 +1,119 @@
+"""Moving the unit between its modes: by switch contacts, by a register, or by a person."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from hilseq.clock import Clock
+from hilseq.description.profile import Mode, Profile
+from hilseq.description.stand import Operator as OperatorTexts
+from hilseq.errors import NotPerformed, UnitFault
+from hilseq.instruments.modbus import ModbusDevice
+from hilseq.instruments.signals import SignalBank
+from hilseq.measured import Measured
+from hilseq.procedures.operator import Operator
+from hilseq.procedures.polling import poll
+
+
+class Modes:
+    """The modes of one unit. `contacts` maps a contact terminal to the signal that drives it."""
+
+    def __init__(
+        self,
+        slot: str,
+        profile: Profile,
+        link: ModbusDevice,
+        link_deadline: float,
+        signals: SignalBank,
+        contacts: dict[str, str],
+        operator: Operator,
+        texts: OperatorTexts,
+        clock: Clock,
+        event: Callable[[str, str], None],
+    ) -> None:
+        self._slot = slot
+        self._profile = profile
+        self._link = link
+        self._link_deadline = link_deadline
+        self._signals = signals
+        self._contacts = contacts
+        self._operator = operator
+        self._texts = texts
+        self._clock = clock
+        self._event = event
+
+    def prepare(self) -> None:
+        """Put a switch that the stand replaces where it stands when power comes; the unit is still off."""
+        _, contact = self._position(self._profile.modes.at_start)
+        if contact is not None and contact in self._contacts:
+            self._signals.write(self._contacts[contact], 1.0)
+
+    def reported(self) -> Mode:
+        """Return the mode that the unit reports. Raises UnitFault for a number that means no mode."""
+        raw = self._link.read(self._profile.link.mode)
+        for mode, number in self._profile.link.mode.values.items():
+            if raw == number:
+                return mode
+        known = ", ".join(f"{number} {mode}" for mode, number in self._profile.link.mode.values.items())
+        raise UnitFault(f"the unit reports mode {raw:g}, which the profile does not know ({known})", place="link")
+
+    def set(self, mode: Mode) -> None:
+        """Move the switch, or command the mode, without waiting for the unit.
+
+        Raises NotPerformed when that needs a person and none is there.
+        """
+        command = self._profile.link.mode_command
+        position, contact = self._position(mode)
+        if contact is not None and contact in self._contacts:
+            driven = [p.contact for p in self._profile.modes.switch.values() if p.contact in self._contacts]
+            # Break before make: a switch never closes two contacts at once.
+            self._signals.write_many({self._contacts[c]: 0.0 for c in driven if c is not None})
+            self._signals.write(self._contacts[contact], 1.0)
+        elif command is not None and mode in command.values:
+            self._link.write(command, command.values[mode], verify=False)
+        elif position is not None and self._texts.move_switch is not None:
+            request = self._texts.move_switch
+            for word, value in (("{slot}", self._slot), ("{position}", position), ("{mode}", str(mode))):
+                request = request.replace(word, value)
+            self._operator.act(request, self._texts.patience)
+        else:
+            raise NotPerformed(f"nothing on this stand can bring the unit into mode {mode}")
+
+    def move_to(self, mode: Mode) -> Measured:
+        """Bring the unit into `mode`; return the time it took, s. Raises UnitFault when it does not follow."""
+        self.set(mode)
+        took = self.wait_for(mode, self._clock.now())
+        if took is None:
+            seen = self.reported()
+            raise UnitFault(
+                f"the unit was told to be {mode} but reports {seen} after "
+                f"{self._profile.modes.change_within:g} s",
+                place=f"mode {mode}",
+            )
+        self._event("mode", str(mode))
+        return took
+
+    def wait_for(self, mode: Mode, since: float) -> Measured | None:
+        """Wait until the unit reports `mode`; return the time since `since`, or None when it is too late."""
+        return poll(
+            self._clock,
+            lambda: self.reported() is mode,
+            within=self._profile.modes.change_within,
+            since=since,
+            link_deadline=self._link_deadline,
+        )
+
+    def rest(self) -> None:
+        """Put the switch where it stands when power comes; what cannot be moved without a person stays."""
+        try:
+            self.set(self._profile.modes.at_start)
+        except NotPerformed:
+            return
+        self.wait_for(self._profile.modes.at_start, self._clock.now())
+
+    def _position(self, mode: Mode) -> tuple[str | None, str | None]:
+        """Return name and contact of the switch position for `mode`, where there is one."""
+        for name, position in self._profile.modes.switch.items():
+            if position.mode is mode:
+                return name, position.contact
+        return None, None

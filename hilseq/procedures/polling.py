@@ -1,0 +1,40 @@
+"""Waiting for the unit to do something, by the clock of the stand."""
+
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Callable
+
+from hilseq.clock import Clock
+from hilseq.errors import UnitSilent
+from hilseq.measured import Measured
+
+#: Time between two questions, s.
+INTERVAL = 0.02
+
+
+def poll(
+    clock: Clock, done: Callable[[], bool], *, within: float, since: float, link_deadline: float
+) -> Measured | None:
+    """Ask `done` until it is true; return the time since `since` in s, or None after `within` seconds.
+
+    A unit that does not answer yet is not done yet. The uncertainty is that of the interval between the
+    last no and the first yes, spread evenly (rectangular, width / sqrt 12).
+    """
+    last_no = since
+    while True:
+        asked = clock.now()
+        begun = time.monotonic()
+        try:
+            if done():
+                half = (asked + last_no) / 2 - since
+                return Measured(half, "s", (asked - last_no) / math.sqrt(12))
+        except UnitSilent:
+            # A stepped clock stood still while the deadline of the exchange ran out on the wall.
+            if time.monotonic() - begun > 0.8 * link_deadline:
+                clock.spent(link_deadline)
+        last_no = asked
+        if clock.now() - since > within:
+            return None
+        clock.sleep(INTERVAL)

@@ -1,0 +1,223 @@
+"""The unit under test, as the stand can reach it: supply, link, signals, ports."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+
+from hilseq.clock import Clock
+from hilseq.description.profile import Indicator, Profile
+from hilseq.description.stand import Slot
+from hilseq.errors import NotPerformed, UnitFault
+from hilseq.instruments.modbus import ModbusDevice
+from hilseq.instruments.signals import SignalBank
+from hilseq.measured import Measured
+from hilseq.procedures.configuration import ConfigurationMemory
+from hilseq.procedures.faults import Faults
+from hilseq.procedures.feed import Feed
+from hilseq.procedures.limits import UnitLimits
+from hilseq.procedures.modes import Modes
+from hilseq.procedures.points import Inputs, Outputs
+from hilseq.procedures.polling import poll
+from hilseq.procedures.ports import Ports
+
+#: Readiness is waited for this much longer than allowed, so that a late unit is measured, not just missed.
+PATIENCE = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class SeenIdentity:
+    """What the unit says it is (Modbus function 43/14, objects 0, 1 and 2)."""
+
+    maker: str
+    product: str
+    firmware: str
+
+
+class Unit:
+    """One unit in its slot."""
+
+    def __init__(
+        self,
+        name: str,
+        serial: str,
+        profile: Profile,
+        slot: Slot,
+        *,
+        supply: Feed,
+        link: ModbusDevice,
+        signals: SignalBank,
+        lamps: Mapping[Indicator, str],
+        modes: Modes,
+        outputs: Outputs,
+        inputs: Inputs,
+        clock: Clock,
+    ) -> None:
+        self.slot = name
+        self.serial = serial
+        self.profile = profile
+        self.limits = UnitLimits(profile)
+        self.supply = supply
+        self.link = link
+        self.modes = modes
+        self.outputs = outputs
+        self.inputs = inputs
+        self.ports = Ports(profile.ports, slot.ports)
+        self._slot = slot
+        self._signals = signals
+        self._lamps = lamps
+        self._clock = clock
+
+    @property
+    def faults(self) -> Faults:
+        """The fault table. Raises NotPerformed when the profile has none."""
+        if self.profile.faults is None:
+            raise NotPerformed("the profile describes no fault table")
+        return Faults(self.profile.faults, self.link, self._clock)
+
+    @property
+    def configuration(self) -> ConfigurationMemory:
+        """The configuration memory. Raises NotPerformed when the profile has none."""
+        if self.profile.configuration is None:
+            raise NotPerformed("the profile describes no configuration")
+        return ConfigurationMemory(self.profile.configuration, self.link, self._clock)
+
+    # -- power and readiness -----------------------------------------------------------------------
+
+    def _answers_ready(self) -> bool:
+        ready = self.profile.link.ready
+        if ready is not None:
+            return bool(self.link.read(ready))
+        self.modes.reported()
+        return True
+
+    def wait_until_ready(self) -> Measured:
+        """Wait until the unit is ready; return the time since power came, s.
+
+        Waits somewhat longer than allowed. Raises UnitFault, with the place that seems at fault, when it
+        never gets ready.
+        """
+        since = self.supply.powered_since
+        if since is None:
+            raise NotPerformed("the unit has no power")
+        within = self.profile.start.ready_within * PATIENCE
+        took = poll(
+            self._clock,
+            self._answers_ready,
+            within=within,
+            since=since,
+            link_deadline=self._slot.link.deadline,
+        )
+        if took is None:
+            raise self._never_ready(within)
+        return took
+
+    def _never_ready(self, within: float) -> UnitFault:
+        """Return what can still be learned from a unit that never gets ready."""
+        words = f"the unit is not ready {within:g} s after power came"
+        with suppress(UnitFault):
+            if self.self_test():
+                return UnitFault(f"{words}; its self-test failed", place="self-test")
+        with suppress(UnitFault):
+            seen = self.indicator_seen()
+            if seen is Indicator.FAULTED:
+                return UnitFault(f"{words}; its indicator is {seen}", place="self-test")
+            return UnitFault(f"{words}; its indicator is {seen}", place="start")
+        return UnitFault(words, place="start")
+
+    def make_ready(self) -> None:
+        """Power the unit if it is off, and wait until it is ready."""
+        if not self.supply.is_on:
+            self.supply.on()
+        self.wait_until_ready()
+
+    def restart(self) -> Measured:
+        """Take the supply away for the profile's off-time, give it back, wait until ready."""
+        self.supply.cycle()
+        return self.wait_until_ready()
+
+    def come_to_rest(self) -> None:
+        """Outputs off, drives released, switch back. What the unit refuses is for the next check to find."""
+        if not self.supply.is_on:
+            return
+        with suppress(UnitFault):
+            if self.outputs.names:
+                self.outputs.command()
+        with suppress(UnitFault):
+            self.modes.rest()
+        if self.inputs.names:
+            self.inputs.let_go()
+
+    # -- what it says --------------------------------------------------------------------------------
+
+    def self_test(self) -> float | None:
+        """Result of the self-test, 0 when passed; None when the profile knows no register for it."""
+        register = self.profile.link.self_test
+        return None if register is None else self.link.read(register)
+
+    def indicator_seen(self) -> Indicator:
+        """Return the indicator as the stand sees it, or as the unit reports it where no lamp is sensed.
+
+        Raises NotPerformed when neither is possible, UnitFault when the report means nothing.
+        """
+        if self._lamps:
+            seen = self._signals.snapshot()
+            if seen[self._lamps[Indicator.FAULTED]]:
+                return Indicator.FAULTED
+            return Indicator.HEALTHY if seen[self._lamps[Indicator.HEALTHY]] else Indicator.DARK
+        register = self.profile.link.indicator
+        if register is None:
+            raise NotPerformed("neither the stand nor the unit's link shows the indicator")
+        raw = self.link.read(register)
+        for state, number in register.values.items():
+            if raw == number:
+                return state
+        raise UnitFault(f"the unit reports indicator {raw:g}, which the profile does not know", place="link")
+
+    def identity(self) -> SeenIdentity:
+        """Ask the unit what it is. Raises UnitFault when it does not answer function 43/14."""
+        objects = self.link.identification()
+        return SeenIdentity(objects.get(0, ""), objects.get(1, ""), objects.get(2, ""))
+
+    def serial_number_inside(self) -> str:
+        """Return the serial number that the unit holds, as digits."""
+        register = self.profile.identity.serial_number
+        if register is None:
+            raise NotPerformed("the profile knows no register with the serial number")
+        return f"{self.link.read(register):.0f}"
+
+    def serial_digits(self) -> str:
+        """Return the digits of the serial number on the label, without leading zeros."""
+        return "".join(c for c in self.serial if c.isascii() and c.isdigit()).lstrip("0") or "0"
+
+    def neighbours_found(self) -> dict[int, str]:
+        """Return the module that the unit reports in each rack position (counted from 1)."""
+        modules = self.profile.identity.modules
+        if modules is None:
+            raise NotPerformed("the unit does not report its neighbours")
+        names = {number: name for name, number in modules.types.items()}
+        found = {}
+        for position in range(1, self.profile.rack_positions + 1):
+            register = modules.first.model_copy(update=modules.first.moved(position - 1))
+            number = round(self.link.read(register))
+            found[position] = names.get(number, f"module type {number}")
+        return found
+
+    def neighbours_fitted(self) -> dict[int, str]:
+        """Return what the stand file says is fitted in each rack position."""
+        positions = range(1, self.profile.rack_positions + 1)
+        return {position: self._slot.neighbours.get(position, "empty") for position in positions}
+
+    def outputs_enabled(self) -> bool:
+        """Tell whether the unit reports its outputs driven."""
+        register = self.profile.link.outputs_enabled
+        if register is None:
+            raise NotPerformed("the unit does not report whether its outputs are enabled")
+        return bool(self.link.read(register))
+
+    @staticmethod
+    def blame(places: Sequence[str], words: str) -> None:
+        """Raise UnitFault at every place; nothing when there are none."""
+        if places:
+            raise UnitFault(words, places=list(dict.fromkeys(places)))

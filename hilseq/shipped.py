@@ -1,0 +1,18 @@
+"""Where the stands and sequences that come with hilseq are: in the checkout, or inside the wheel."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+_PACKAGE = Path(__file__).resolve().parent
+
+
+def folder(name: str) -> Path:
+    """Return the folder `stands` or `sequences`. Raises FileNotFoundError for a damaged installation."""
+    checkout, wheel = _PACKAGE.parent / name, _PACKAGE / "data" / name
+    # A folder of the same name beside an installed package would be a stranger's.
+    if (_PACKAGE.parent / "pyproject.toml").is_file() and checkout.is_dir():
+        return checkout
+    if wheel.is_dir():
+        return wheel
+    raise FileNotFoundError(f"this installation of hilseq lacks its folder {name!r}; install it again")

@@ -1,0 +1,76 @@
+"""The stepped clock: time of a simulated stand, moved on by asking the simulator.
+
+A sleep asks the simulator to advance its model by that much and returns as soon as it has: an hour
+costs a round trip. The advance is a request with an answer, on a connection of its own, so that it is ordered
+against every reading.
+"""
+
+from __future__ import annotations
+
+import socket
+from datetime import UTC, datetime, timedelta
+
+from hilseq.errors import InstrumentGarbage, InstrumentSilent
+
+#: Simulated days begin here, so that the same seed gives the same journal to the letter.
+EPOCH = datetime(2026, 1, 5, 8, 0, tzinfo=UTC)
+#: Longest wall time for one advance; a model that needs longer is stuck.
+DEADLINE = 60.0
+
+
+class SteppedClock:
+    """A clock read from, and moved by, a simulated stand at `endpoint` (HOST:PORT)."""
+
+    def __init__(self, endpoint: str) -> None:
+        host, _, port = endpoint.rpartition(":")
+        self._endpoint = endpoint
+        try:
+            self._socket = socket.create_connection((host.strip("[]"), int(port)), timeout=DEADLINE)
+        except OSError as error:
+            raise InstrumentSilent(f"the simulated stand's clock at {endpoint} does not answer: {error}") from error
+        self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        self._now = self._ask("now")
+
+    def _ask(self, request: str) -> float:
+        try:
+            self._socket.sendall(request.encode("ascii") + b"\n")
+            answer = b""
+            while not answer.endswith(b"\n"):
+                part = self._socket.recv(256)
+                if not part:
+                    raise InstrumentSilent(f"the simulated stand's clock at {self._endpoint} has gone")
+                answer += part
+        except OSError as error:
+            raise InstrumentSilent(f"the simulated stand's clock at {self._endpoint}: {error}") from error
+        word, _, number = answer.decode("ascii", "replace").strip().partition(" ")
+        try:
+            if word == "now":
+                return float(number)
+        except ValueError:
+            pass
+        raise InstrumentGarbage(f"the simulated stand's clock answered {answer[:80]!r} to {request!r}")
+
+    def now(self) -> float:
+        """Seconds of the model since it was made."""
+        return self._now
+
+    def sleep(self, seconds: float) -> None:
+        """Advance the model by `seconds`."""
+        if seconds > 0:
+            self._now = self._ask(f"advance {seconds!r}")
+
+    def sleep_until(self, instant: float) -> None:
+        """Advance the model until `instant`."""
+        self.sleep(instant - self._now)
+
+    def spent(self, seconds: float) -> None:
+        """Advance the model by time that the wall spent waiting, as it would have on hardware."""
+        self.sleep(seconds)
+
+    def moment(self) -> datetime:
+        """The date in the model, counted from a fixed day."""
+        return EPOCH + timedelta(seconds=self._now)
+
+    def close(self) -> None:
+        """Close the connection."""
+        self._socket.close()

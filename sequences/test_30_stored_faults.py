@@ -1,0 +1,35 @@
+"""Stored faults: read before clearing (they are the history), decoded, cleared, read again."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import pytest
+
+from hilseq.procedures.faults import StoredFault
+from hilseq.procedures.unit import Unit
+
+pytestmark = [
+    pytest.mark.stage("stored faults"),
+    pytest.mark.place("stored faults"),
+    pytest.mark.needs("faults"),
+]
+
+
+def test_clears_and_stays_clear(
+    ready_unit: Unit, keep_faults: Callable[[str, list[StoredFault]], None]
+) -> None:
+    """The fault table clears, and stays clear over a new start."""
+    keep_faults("before clearing", ready_unit.faults.read())
+    ready_unit.faults.clear()
+    left = ready_unit.faults.read()
+    keep_faults("after clearing", left)
+    assert not left, f"the table does not clear: {left[0]}"
+
+    ready_unit.restart()
+    returned = ready_unit.faults.read()
+    keep_faults("after a new start", returned)
+    ready_unit.blame(
+        [fault.place for fault in returned],
+        f"after clearing and a new start the unit reports {returned[0] if returned else 'nothing'}",
+    )

@@ -1,0 +1,26 @@
+"""Configuration: the reference goes in, comes back equal, and survives a power cycle."""
+
+from __future__ import annotations
+
+import pytest
+
+from hilseq.procedures.unit import Unit
+
+pytestmark = [
+    pytest.mark.stage("configuration"),
+    pytest.mark.place("configuration"),
+    pytest.mark.needs("configuration"),
+]
+
+
+def test_loads(ready_unit: Unit) -> None:
+    """The reference configuration loads and reads back equal."""
+    ready_unit.configuration.load()
+    ready_unit.configuration.compare()
+
+
+def test_is_kept(ready_unit: Unit) -> None:
+    """The configuration survives a power cycle."""
+    ready_unit.configuration.load()
+    ready_unit.restart()
+    ready_unit.configuration.compare()

@@ -1,0 +1,45 @@
+"""Modes: every position and every transition, and outputs that live only where they may."""
+
+from __future__ import annotations
+
+import pytest
+
+from hilseq.description.profile import Mode
+from hilseq.plugin.judge import Judge
+from hilseq.plugin.parametrize import ModeChange
+from hilseq.procedures.unit import Unit
+
+pytestmark = pytest.mark.stage("modes")
+
+
+def test_reaches(ready_unit: Unit, mode: Mode, judge: Judge) -> None:
+    """The unit reports the mode in time."""
+    judge("time to change", ready_unit.modes.move_to(mode), ready_unit.limits.mode_change_time)
+
+
+def test_changes(ready_unit: Unit, mode_change: ModeChange, judge: Judge) -> None:
+    """The unit goes from each mode to each other."""
+    ready_unit.modes.move_to(mode_change.before)
+    took = ready_unit.modes.move_to(mode_change.after)
+    judge("time to change", took, ready_unit.limits.mode_change_time)
+
+
+@pytest.mark.needs("points.outputs")
+def test_outputs_follow_only_when_live(ready_unit: Unit, mode: Mode) -> None:
+    """Outputs follow their commands when live, and never otherwise."""
+    ready_unit.modes.move_to(mode)
+    outputs = ready_unit.outputs
+    off, on = outputs.drive(), outputs.drive(*outputs.names)
+    following = [name for name in outputs.names if on[name] and not off[name]]
+    if mode is Mode.LIVE:
+        assert following, "no output follows its command though the unit is live"
+    else:
+        assert not following, f"{len(following)} outputs follow their commands though the unit is {mode}"
+
+
+@pytest.mark.needs("link.outputs-enabled")
+def test_says_whether_outputs_are_enabled(ready_unit: Unit, mode: Mode) -> None:
+    """The unit reports its outputs enabled when live, and only then."""
+    ready_unit.modes.move_to(mode)
+    enabled = ready_unit.outputs_enabled()
+    assert enabled is (mode is Mode.LIVE), f"the unit reports outputs enabled = {enabled} though it is {mode}"
