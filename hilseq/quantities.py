@@ -37,6 +37,7 @@ SYMBOLS: dict[str, tuple[str, float]] = {
 
 _NUMBER = r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?"
 _SYMBOL = r"[A-Za-z%][A-Za-z/]*"
+_ALMOST = re.compile(rf"\s*{_NUMBER}\s*([^\s\d]+)")
 _ONE = re.compile(rf"\s*({_NUMBER})\s*({_SYMBOL})\s*")
 _RANGE = re.compile(rf"\s*({_NUMBER})\s*\.\.\s*({_NUMBER})\s*({_SYMBOL})\s*")
 #: Longer texts are refused unread: nobody writes a quantity of two hundred characters.
@@ -62,11 +63,51 @@ def legal_forms(dimension: str) -> str:
     return f"a {dimension} with one of the units {', '.join(table)}"
 
 
+#: What people write out of habit, and the symbol it stands for here.
+_HABITS = {
+    "volt": "V", "volts": "V", "amp": "A", "amps": "A", "ampere": "A", "ohm": "Ohm", "ohms": "Ohm",
+    "Ω": "Ohm", "kΩ": "kOhm", "MΩ": "MOhm", "mΩ": "mOhm", "k": "kOhm", "µA": "uA", "μA": "uA", "µV": "uV", "μV": "uV",
+    "µF": "uF", "μF": "uF", "µs": "us", "μs": "us", "sec": "s", "secs": "s", "second": "s", "seconds": "s",
+    "msec": "ms", "minute": "min", "minutes": "min", "mins": "min", "m": "min", "hour": "h", "hours": "h",
+    "hr": "h", "hrs": "h", "day": "d", "days": "d", "year": "a", "years": "a", "y": "a", "C": "degC",
+    "°C": "degC", "℃": "degC", "deg": "degC", "Kelvin": "K", "baud": "Bd", "bd": "Bd", "bps": "Bd",
+    "percent": "%", "watt": "W", "watts": "W",
+}  # fmt: skip
+
+
+def nearest_unit(symbol: str, dimension: str) -> str:
+    """Return the unit of `dimension` that was probably meant by a misspelt symbol, or an empty text."""
+    _, table = UNITS[dimension]
+    habit = _HABITS.get(symbol) or _HABITS.get(symbol.lower())
+    if habit is not None and habit in table:
+        return habit
+    folded = [known for known in table if known.lower() == symbol.lower()]
+    return folded[0] if len(folded) == 1 and folded[0] != symbol else ""
+
+
+def dimension_of(unit: str) -> str:
+    """Return the dimension of a unit symbol; `ratio` for an empty one. Raises QuantityError."""
+    if not unit:
+        return "ratio"
+    known = SYMBOLS.get(unit)
+    if known is None:
+        near = [found for found in (nearest_unit(unit, dimension) for dimension in UNITS) if found]
+        raise QuantityError(unit, f"one of the units {', '.join(SYMBOLS)}", near[0] if near else "")
+    return known[0]
+
+
 def _factor(symbol: str, dimension: str, text: str) -> float:
     known = SYMBOLS.get(symbol)
     if known is None or known[0] != dimension:
-        raise QuantityError(text, legal_forms(dimension))
+        raise QuantityError(text, legal_forms(dimension), nearest_unit(symbol, dimension))
     return known[1]
+
+
+def _misread(text: str, expected: str, dimension: str) -> QuantityError:
+    """Return the error for a text that is not even of the right form, with the unit it nearly has."""
+    match = _ALMOST.match(text)
+    near = nearest_unit(match[1].strip(), dimension) if match and len(text) <= LONGEST else ""
+    return QuantityError(text, expected, near)
 
 
 def parse(text: str, dimension: str) -> float:
@@ -80,7 +121,7 @@ def parse(text: str, dimension: str) -> float:
     while position < len(text):
         match = _ONE.match(text, position)
         if match is None or (count and dimension != "time"):
-            raise QuantityError(text, legal_forms(dimension))
+            raise _misread(text, legal_forms(dimension), dimension)
         total += float(match[1]) * _factor(match[2], dimension, text)
         position, count = match.end(), count + 1
     if not count or not math.isfinite(total):
@@ -144,8 +185,10 @@ def parse_accuracy(text: str, dimension: str) -> AccuracyTerms:
         if match is None or float(match[1]) < 0:
             raise QuantityError(text, expected)
         known = SYMBOLS.get(match[2])
-        if known is None or known[0] not in ("ratio", dimension):
-            raise QuantityError(text, expected)
+        # An error of a temperature is a difference: 0.5 K and 0.5 degC mean the same.
+        wanted = ("ratio", dimension, "temperature difference" if dimension == "temperature" else dimension)
+        if known is None or known[0] not in wanted:
+            raise QuantityError(text, expected, nearest_unit(match[2], dimension))
         value = float(match[1]) * known[1]
         if known[0] == "ratio":
             if (match[3] or "").split()[-1:] == ["range"]:

@@ -128,7 +128,9 @@ def _endpoint(value: Any) -> Any:
         match = re.fullmatch(r"(\[[0-9A-Fa-f:]+\]|[A-Za-z0-9.-]+):(\d{1,5})", value)
         if match and 0 < int(match[2]) < 65536:
             return value
-    raise ValueError(f"{str(value)[:60]!r} is not a network address; expected HOST:PORT such as 192.0.2.20:502")
+    raise ValueError(
+        f"{str(value)[:60]!r} is not a network address; expected HOST:PORT such as 192.0.2.20:502"
+    )
 
 
 Endpoint = Annotated[str, BeforeValidator(_endpoint)]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
@@ -17,7 +17,9 @@ class Margins(Model):
     ride_through: Seconds = Field(gt=0, description="interruption it must survive")
     longest_interruption: Seconds = Field(gt=0, description="longest interruption tried")
     resolution: Seconds = Field(gt=0, description="resolution of the search")
-    repeats: Annotated[int, Field(ge=1, le=100)] = 3
+    repeats: Annotated[int, Field(ge=1, le=100)] = Field(
+        default=3, description="interruptions of one length that must all be survived"
+    )
     ramp: VoltsPerSecond = Field(default=1.0, description="slope of the slow ramps")
 
 
@@ -26,48 +28,64 @@ class Cycling(Model):
 
     start_probability: Probability = Field(description="claimed probability that a start succeeds")
     confidence: Probability = Field(description="confidence with which that is to be proven")
-    plan: Literal["success run", "sequential"] = "success run"
+    plan: Literal["success run", "sequential"] = Field(
+        default="success run", description="success run: n starts without a failure; sequential: Wald's test"
+    )
     worst_probability: Probability | None = Field(
         default=None, description="start probability that must be found out (sequential plan)"
     )
-    producer_risk: Probability = 0.05
-    consumer_risk: Probability = 0.10
+    producer_risk: Probability = Field(
+        default=0.05, description="risk of refusing a unit that starts as claimed (sequential plan)"
+    )
+    consumer_risk: Probability = Field(
+        default=0.10, description="risk of passing a unit at worst-probability (sequential plan)"
+    )
     off: Seconds = Field(default=5.0, gt=0, description="time without supply between starts")
     most: Annotated[int, Field(ge=1)] | None = Field(default=None, description="never more cycles than this")
 
     @model_validator(mode="after")
-    def _ordered(self) -> Cycling:
+    def _ordered(self) -> Self:
         worst = self.worst_probability
         if self.plan == "sequential" and (worst is None or worst >= self.start_probability):
-            raise ValueError("a sequential plan needs worst-probability below start-probability")
+            raise ValueError(
+                "a sequential plan needs worst-probability; expected a value below start-probability"
+            )
         return self
 
 
 class SoakCycles(Model):
     """Power cycles during the soak."""
 
-    every: Seconds = Field(gt=0)
-    off: Seconds = Field(default=10.0, gt=0)
+    every: Seconds = Field(gt=0, description="time from one power cycle to the next")
+    off: Seconds = Field(default=10.0, gt=0, description="time without supply in each")
 
 
 class Soak(Model):
     """The unattended run under load."""
 
-    duration: Seconds = Field(gt=0)
+    duration: Seconds = Field(gt=0, description="how long, such as 72 h")
     period: Seconds = Field(default=1.0, gt=0, description="time between samples")
-    mode: Literal["held", "live"] = "live"
+    mode: Literal["held", "live"] = Field(default="live", description="mode the unit must stay in")
     pattern: Literal["off", "on", "alternate", "walking"] = Field(
         default="alternate", description="load pattern on the outputs"
     )
-    pattern_period: Seconds = Field(default=60.0, gt=0)
-    cover: Literal["open", "closed"] = "closed"
-    ambient: Celsius = 25.0
+    pattern_period: Seconds = Field(default=60.0, gt=0, description="time of one step of the pattern")
+    cover: Literal["open", "closed"] = Field(
+        default="closed", description="cover of the unit, for the set-up sheet"
+    )
+    ambient: Celsius = Field(default=25.0, description="ambient temperature, for the set-up sheet")
     neighbours: Text | None = Field(default=None, description="neighbours to be fitted, for the set-up sheet")
-    cycles: SoakCycles | None = None
+    cycles: SoakCycles | None = Field(default=None, description="power cycles during the soak")
     port_traffic: list[Name] = Field(default_factory=list, description="ports kept busy")
-    on_event: Literal["go on", "restart", "stop"] = "restart"
-    stop_after_events: Annotated[int, Field(ge=1)] = 3
-    burst_before: Annotated[int, Field(ge=0, le=10000)] = 20
-    burst_after: Annotated[int, Field(ge=0, le=10000)] = 20
-    burst_period: Seconds = Field(default=0.1, gt=0)
-    confidence: Probability = 0.95
+    on_event: Literal["go on", "restart", "stop"] = Field(
+        default="restart", description="what happens when the unit leaves its mode"
+    )
+    stop_after_events: Annotated[int, Field(ge=1)] = Field(default=3, description="events that end the soak")
+    burst_before: Annotated[int, Field(ge=0, le=10000)] = Field(
+        default=20, description="samples kept from before an event"
+    )
+    burst_after: Annotated[int, Field(ge=0, le=10000)] = Field(
+        default=20, description="fast samples taken after an event"
+    )
+    burst_period: Seconds = Field(default=0.1, gt=0, description="time between these fast samples")
+    confidence: Probability = Field(default=0.95, description="confidence of the statement about failures")

@@ -55,7 +55,7 @@ class WordOrder(StrEnum):
     LOW_FIRST = "low first"
 
 
-def _enum_word(kind: type[StrEnum]) -> BeforeValidator:
+def enum_word(kind: type[StrEnum]) -> BeforeValidator:
     """Read an enum word; StrEnum in strict mode would want the enum object itself."""
 
     def read(value: Any) -> Any:
@@ -67,16 +67,18 @@ def _enum_word(kind: type[StrEnum]) -> BeforeValidator:
     return BeforeValidator(read)
 
 
-TableWord = Annotated[Table, _enum_word(Table)]
-TypeWord = Annotated[RegisterType, _enum_word(RegisterType)]
-OrderWord = Annotated[WordOrder, _enum_word(WordOrder)]
+TableWord = Annotated[Table, enum_word(Table)]
+TypeWord = Annotated[RegisterType, enum_word(RegisterType)]
+OrderWord = Annotated[WordOrder, enum_word(WordOrder)]
 
 _LAST = 65535
 
 
 def _protocol_address(value: int) -> int:
     if value > _LAST:
-        raise ValueError(f"{value} is above {_LAST}; expected a zero-based protocol address from 0 to {_LAST}")
+        raise ValueError(
+            f"{value} is above {_LAST}; expected a zero-based protocol address from 0 to {_LAST}"
+        )
     return value
 
 
@@ -111,7 +113,9 @@ class Register(Model):
     )
     scale: float = Field(default=1.0, description="value = raw number x scale + offset")
     offset: float = Field(default=0.0, description="value = raw number x scale + offset")
-    unit: str = Field(default="", description="unit of the value: V, mA, degC, Ohm, %; empty for a plain number")
+    unit: str = Field(
+        default="", description="unit of the value: V, mA, degC, Ohm, %; empty for a plain number"
+    )
 
     @model_validator(mode="after")
     def _consistent(self) -> Register:
@@ -142,7 +146,7 @@ class Register(Model):
         return self.address + self.kind.width - 1
 
     def moved(self, places: int) -> dict[str, int]:
-        """The address `places` values further on, as an update for a copy of this model."""
+        """Return the address `places` values further on, as an update for a copy of this model."""
         if self.bit is not None:
             words, bit = divmod(self.bit + places, 16)
             return {"address": self.address + words, "bit": bit}

@@ -70,7 +70,9 @@ def _dropped(place: Place, faulty: frozenset[Place]) -> frozenset[Place]:
     return frozenset()
 
 
-def _build_mapping(shape: Any, data: dict[Any, Any], place: Place, faulty: frozenset[Place]) -> dict[Any, Any]:
+def _build_mapping(
+    shape: Any, data: dict[Any, Any], place: Place, faulty: frozenset[Place]
+) -> dict[Any, Any]:
     result = {}
     for key, value in data.items():
         try:

@@ -10,7 +10,14 @@ from hilseq.description.written import Scalar
 _NOTHING = frozenset({"", "~", "null", "Null", "NULL"})
 _TRUTH = {
     spelling: truth
-    for word, truth in {"yes": True, "on": True, "true": True, "no": False, "off": False, "false": False}.items()
+    for word, truth in {
+        "yes": True,
+        "on": True,
+        "true": True,
+        "no": False,
+        "off": False,
+        "false": False,
+    }.items()
     for spelling in (word, word.capitalize(), word.upper())
 }
 _INT = re.compile(r"[-+]?(?:0|[1-9][0-9_]*)")
@@ -49,7 +56,9 @@ def read_scalar(text: str) -> Scalar:
 def _number_or_date(text: str) -> Scalar:
     integer = _INT.fullmatch(text) or _HEX.fullmatch(text) or _BINARY.fullmatch(text)
     if (integer or _FLOAT.fullmatch(text)) and len(text) > _LONGEST:
-        raise ScalarTrapError(f"a number of {len(text)} digits", f"at most {_LONGEST} digits, or quotes around it")
+        raise ScalarTrapError(
+            f"a number of {len(text)} digits", f"at most {_LONGEST} digits, or quotes around it"
+        )
     if integer:
         digits = text.replace("_", "")
         if digits.lower().lstrip("+-") in ("0x", "0b"):

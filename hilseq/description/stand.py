@@ -2,141 +2,79 @@
 
 from __future__ import annotations
 
-import datetime as dt
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal, Self
 
-from pydantic import BeforeValidator, Field, model_validator
+from pydantic import Field, model_validator
 
-from hilseq.description.fields import (
-    AmpereAccuracy,
-    Amperes,
-    Endpoint,
-    Model,
-    Name,
-    Seconds,
-    Terminal,
-    Text,
-    VoltAccuracy,
-    Volts,
-)
+from hilseq.description.fields import Endpoint, Model, Name, Seconds, Terminal, Text
 from hilseq.description.registers import Register
-from hilseq.quantities import AccuracyTerms
+from hilseq.description.supplies import (
+    Calibration,
+    InstrumentIdentity,
+    Supply,
+    SupplyAccuracy,
+    SupplyCeilings,
+    SupplyCommands,
+)
+from hilseq.quantities import AccuracyTerms, dimension_of, parse_accuracy
 
-
-def _date(value: Any) -> Any:
-    if isinstance(value, dt.datetime) or not isinstance(value, dt.date):
-        raise ValueError(f"{str(value)[:40]!r} is not a date; expected YYYY-MM-DD")  # noqa: TRY004
-    return value
-
-
-Date = Annotated[dt.date, BeforeValidator(_date)]
-
-
-class Calibration(Model):
-    """When an instrument was calibrated and until when that holds."""
-
-    certificate: Text = Field(default="not stated", description="number of the calibration certificate")
-    done: Date | None = Field(default=None, description="date of the calibration, YYYY-MM-DD")
-    due: Date = Field(description="last day on which the calibration holds, YYYY-MM-DD")
-
-
-class InstrumentIdentity(Model):
-    """What the instrument must say it is; every text given must be equal (case does not matter)."""
-
-    maker: Text | None = Field(default=None, description="first field of *IDN?, or object 0 of function 43/14")
-    model: Text | None = Field(default=None, description="second field of *IDN?, or object 1")
-    serial: Text | None = Field(default=None, description="third field of *IDN?")
-
-
-class SupplyCommands(Model):
-    """The command templates of a supply; the defaults are SCPI-1999, class DC power supply.
-
-    `{value}` is the number, `{output}` the output's number. `none` says that the instrument lacks the
-    command; commands that something depends on cannot be `none`.
-    """
-
-    identify: Text = "*IDN?"
-    clear: Text | None = "*CLS"
-    select: Text | None = Field(
-        default=None, description="sent before every other command on instruments with several outputs"
-    )
-    set_voltage: Text = "VOLT {value}"
-    read_set_voltage: Text | None = "VOLT?"
-    set_current: Text = "CURR {value}"
-    read_set_current: Text | None = "CURR?"
-    set_overvoltage: Text | None = "VOLT:PROT {value}"
-    read_overvoltage: Text | None = "VOLT:PROT?"
-    overvoltage_tripped: Text | None = None
-    clear_protection: Text | None = Field(default=None, description="resets a tripped protection")
-    output_on: Text = "OUTP ON"
-    output_off: Text = "OUTP OFF"
-    read_output: Text | None = "OUTP?"
-    measure_voltage: Text = "MEAS:VOLT?"
-    measure_current: Text = "MEAS:CURR?"
-    measure_both: Text | None = Field(
-        default=None,
-        description="one query answering voltage and current, separated by , or ; (saves time in a soak)",
-    )
-    next_error: Text | None = "SYST:ERR?"
-
-
-class SupplyAccuracy(Model):
-    """Accuracy of the supply's own measurements."""
-
-    voltage: VoltAccuracy = Field(default=AccuracyTerms(0.001, 0.0, 0.02), description="0.05 % + 10 mV")
-    current: AmpereAccuracy = Field(default=AccuracyTerms(0.002, 0.0, 0.005), description="0.1 % + 2 mA")
-
-
-class SupplyCeilings(Model):
-    """What this stand may never exceed on this supply, whatever a profile or a sequence asks."""
-
-    voltage: Volts = Field(gt=0, description="largest voltage this stand ever sets")
-    current: Amperes = Field(gt=0, description="largest current limit this stand ever sets")
-
-
-class Supply(Model):
-    """One output of a programmable DC supply."""
-
-    resource: Text = Field(description="VISA resource, such as TCPIP::192.0.2.10::5025::SOCKET")
-    output: int = Field(default=1, ge=1, description="number of the output, for {output} in command templates")
-    identity: InstrumentIdentity = InstrumentIdentity()
-    commands: SupplyCommands = SupplyCommands()
-    ceilings: SupplyCeilings = Field(description="voltage and current this stand never exceeds")
-    overvoltage: Volts | None = Field(default=None, gt=0, description="over-voltage protection level")
-    accuracy: SupplyAccuracy = SupplyAccuracy()
-    calibration: Calibration | None = None
-    deadline: Seconds = Field(default=2.0, gt=0, description="longest wait for one answer")
-    settle: Seconds = Field(default=0.05, description="time from a new setting until its reading holds")
-    read_termination: str = Field(default="\n", description="end of an answer", min_length=1, max_length=2)
-    write_termination: str = Field(default="\n", description="end of a command", min_length=1, max_length=2)
+__all__ = [
+    "Calibration",
+    "InstrumentIdentity",
+    "Interlock",
+    "Io",
+    "Link",
+    "Loopback",
+    "Operator",
+    "PortWiring",
+    "Safety",
+    "SerialLine",
+    "SetupItem",
+    "Signal",
+    "Slot",
+    "Stand",
+    "Supply",
+    "SupplyAccuracy",
+    "SupplyCeilings",
+    "SupplyCommands",
+]
 
 
 class SerialLine(Model):
     """Speed and character frame of a serial line."""
 
-    speed: Annotated[int, Field(gt=0)] = 19200
-    frame: Literal["8E1", "8O1", "8N1", "8N2", "7E1", "7O1"] = "8E1"
+    speed: Annotated[int, Field(gt=0)] = Field(default=19200, description="line speed in Bd, a plain number")
+    frame: Literal["8E1", "8O1", "8N1", "8N2", "7E1", "7O1"] = Field(
+        default="8E1", description="data bits, parity, stop bits"
+    )
 
 
 class Io(Model):
     """One I/O simulator: a Modbus device whose registers are the stand's signals."""
 
-    protocol: Literal["modbus tcp", "modbus rtu"] = "modbus tcp"
+    protocol: Literal["modbus tcp", "modbus rtu"] = Field(
+        default="modbus tcp", description="modbus tcp or modbus rtu"
+    )
     address: Endpoint | None = Field(default=None, description="HOST:PORT, for modbus tcp")
     port: Text | None = Field(default=None, description="serial port such as /dev/ttyUSB0, for modbus rtu")
-    line: SerialLine = SerialLine()
+    line: SerialLine = Field(default=SerialLine(), description="speed and frame, for modbus rtu")
     device: int = Field(default=1, ge=0, le=255, description="Modbus unit identifier")
     identity: InstrumentIdentity | None = Field(
         default=None, description="asked by function 43/14 when given; leave out if the device lacks it"
     )
-    calibration: Calibration | None = None
+    calibration: Calibration | None = Field(default=None, description="its calibration")
     deadline: Seconds = Field(default=1.0, gt=0, description="longest wait for one answer")
     largest_gap: int = Field(
         default=16, ge=0, description="unlisted addresses a read may run over; 0 if the device refuses them"
     )
+    high_addresses: bool = Field(
+        default=False,
+        description="true when the device really has addresses such as 40001; otherwise they are taken for "
+        "one-based documentation numbers and refused",
+    )
 
     @model_validator(mode="after")
-    def _one_way_in(self) -> Io:
+    def _one_way_in(self) -> Self:
         if self.protocol == "modbus tcp" and (self.address is None or self.port is not None):
             raise ValueError("modbus tcp needs `address` (HOST:PORT) and no `port`")
         if self.protocol == "modbus rtu" and (self.port is None or self.address is not None):
@@ -153,15 +91,24 @@ class Signal(Register):
     accuracy: Text | None = Field(default=None, description="accuracy of the channel, such as 0.05 % + 2 mV")
     rest: float = Field(default=0.0, description="value of a drive in the safe state")
     settle: Seconds = Field(default=0.02, description="time from a new value until the terminal has it")
-    calibration: Calibration | None = None
+    calibration: Calibration | None = Field(
+        default=None, description="calibration of this channel, when it is not that of the io"
+    )
 
     @model_validator(mode="after")
-    def _one_direction(self) -> Signal:
+    def _one_direction(self) -> Self:
         if self.drives is not None and self.senses is not None:
             raise ValueError("a signal either drives or senses a terminal, not both")
         if self.drives is not None and not self.table.writable:
             raise ValueError(f"a {self.table} cannot be written; a drive needs a coil or a holding register")
         return self
+
+    def accuracy_terms(self) -> AccuracyTerms | None:
+        """Return the accuracy in the base unit of the signal's dimension; None when none is stated.
+
+        Raises QuantityError when the text does not fit the unit; a checked stand has no such signal.
+        """
+        return None if self.accuracy is None else parse_accuracy(self.accuracy, dimension_of(self.unit))
 
 
 class PortWiring(Model):
@@ -180,11 +127,11 @@ class Link(Model):
 
     address: Endpoint | None = Field(default=None, description="HOST:PORT of the unit's Modbus TCP server")
     port: Text | None = Field(default=None, description="serial port, when the unit is a Modbus RTU device")
-    line: SerialLine = SerialLine()
+    line: SerialLine = Field(default=SerialLine(), description="speed and frame, with `port`")
     deadline: Seconds = Field(default=1.0, gt=0, description="longest wait for one answer")
 
     @model_validator(mode="after")
-    def _one_way_in(self) -> Link:
+    def _one_way_in(self) -> Self:
         if (self.address is None) == (self.port is None):
             raise ValueError("a link needs either `address` (HOST:PORT) or `port` (a serial port)")
         return self
@@ -201,25 +148,27 @@ class Slot(Model):
     """One place on the stand where one unit sits."""
 
     supply: Name = Field(description="which supply feeds the unit")
-    link: Link
+    link: Link = Field(description="how the unit itself is talked to")
     ports: dict[Name, PortWiring] = Field(default_factory=dict, description="wiring of the unit's ports")
     neighbours: dict[int, Text] = Field(
         default_factory=dict, description="module fitted in each rack position; `empty` where there is none"
     )
-    setup: list[SetupItem] = Field(default_factory=list, description="adapters and cables, for the set-up sheet")
+    setup: list[SetupItem] = Field(
+        default_factory=list, description="adapters and cables, for the set-up sheet"
+    )
 
 
 class Loopback(Model):
     """A path of the stand back into itself, by which it can test its own channels."""
 
-    drive: Name
-    sense: Name
+    drive: Name = Field(description="signal that is written")
+    sense: Name = Field(description="signal that must follow")
 
 
 class Interlock(Model):
     """A signal that must hold its safe value as long as anything is powered."""
 
-    signal: Name
+    signal: Name = Field(description="signal that is watched")
     safe: float = Field(description="the value that says all is well")
     meaning: Text = Field(description="what it means when it does not, such as: the cover is open")
 
@@ -227,7 +176,9 @@ class Interlock(Model):
 class Safety(Model):
     """What is watched, and what happens when an instrument is lost."""
 
-    interlocks: dict[Name, Interlock] = Field(default_factory=dict)
+    interlocks: dict[Name, Interlock] = Field(
+        default_factory=dict, description="signals that must hold their safe value while anything is powered"
+    )
     lost_instrument: Literal["make safe", "hold"] = Field(
         default="make safe", description="what a soak does when an instrument is lost"
     )
@@ -252,10 +203,16 @@ class Stand(Model):
     simulated_clock: Endpoint | None = Field(
         default=None, description="HOST:PORT of a simulated stand's stepped clock; never on hardware"
     )
-    supplies: dict[Name, Supply] = Field(min_length=1)
-    io: dict[Name, Io] = Field(default_factory=dict)
-    signals: dict[Name, Signal] = Field(default_factory=dict)
-    slots: dict[Name, Slot] = Field(min_length=1)
-    loopbacks: dict[Name, Loopback] = Field(default_factory=dict)
-    safety: Safety = Safety()
-    operator: Operator = Operator()
+    supplies: dict[Name, Supply] = Field(min_length=1, description="the supplies, by names of your choice")
+    io: dict[Name, Io] = Field(
+        default_factory=dict, description="the I/O simulators, by names of your choice"
+    )
+    signals: dict[Name, Signal] = Field(
+        default_factory=dict, description="the wires of the stand; keys may be ranges such as q01..q16"
+    )
+    slots: dict[Name, Slot] = Field(min_length=1, description="the places where a unit sits")
+    loopbacks: dict[Name, Loopback] = Field(
+        default_factory=dict, description="paths by which the stand tests its own channels"
+    )
+    safety: Safety = Field(default=Safety(), description="what is watched while anything is powered")
+    operator: Operator = Field(default=Operator(), description="what only a person can do on this stand")

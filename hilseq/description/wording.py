@@ -91,7 +91,9 @@ def _unknown_key(place: Place, document: Written, model: type[BaseModel]) -> Wor
     where = f" in `{place[-2]}`" if len(place) > 1 else ""
     expected = f"one of {', '.join(free)}" if free else "no further key here"
     nearest = nearest_word(place[-1], free)
-    return Wording(document.at(place).start, f"the key {_key_name(place)} is not known{where}", expected, nearest)
+    return Wording(
+        document.at(place).start, f"the key {_key_name(place)} is not known{where}", expected, nearest
+    )
 
 
 def _refused(error: ErrorDetails, place: Place, document: Written, mark: Mark) -> Wording:
@@ -102,7 +104,9 @@ def _refused(error: ErrorDetails, place: Place, document: Written, mark: Mark) -
         return Wording(mark, _not_a_quantity(value), cause.expected, cause.nearest)
     if isinstance(cause, WordError):
         expected = f"one of {', '.join(cause.words)}"
-        return Wording(mark, f"{_shown(value)} is not known here", expected, nearest_word(value.content, cause.words))
+        return Wording(
+            mark, f"{_shown(value)} is not known here", expected, nearest_word(value.content, cause.words)
+        )
     wrong, _, expected = str(cause).partition("; expected ")
     if place and place[-1] == "address" and isinstance(value.content, int):
         slip = _documentation_slip(place, document, value.content)
@@ -132,13 +136,13 @@ def _not_a_quantity(value: Written) -> str:
     if isinstance(value.content, dict | list):
         return f"{shown} stands where a quantity belongs"
     if looks_sexagesimal(value.text):
-        return f"{shown} is no time here; write hours, minutes and seconds with their units, as in 12 h 30 min"
+        return (
+            f"{shown} is no time here; write hours, minutes and seconds with their units, as in 12 h 30 min"
+        )
     return f"{shown} is not understood"
 
 
-def _plain_words(
-    kind: str, ctx: dict[str, Any], message: str, shown: str, value: Written
-) -> tuple[str, str]:
+def _plain_words(kind: str, ctx: dict[str, Any], message: str, shown: str, value: Written) -> tuple[str, str]:
     """Return what is wrong and what was expected, for the kinds of error pydantic makes itself."""
     if value.content is None and not value.text and kind.endswith("_type"):
         return "nothing is written here", _WANTED.get(kind, "a value")

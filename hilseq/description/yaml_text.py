@@ -185,7 +185,9 @@ class _Composer:
                     self._say(mark, "a second document begins here", "one document in a file, without `---`")
                     return root
             elif isinstance(event, yaml.AliasEvent):
-                self._say(mark, f"the alias *{event.anchor}", "the value written out; aliases are not used here")
+                self._say(
+                    mark, f"the alias *{event.anchor}", "the value written out; aliases are not used here"
+                )
                 self._put(stack, Written(None, mark))
             elif isinstance(event, yaml.ScalarEvent):
                 done = self._scalar(event, mark)
@@ -213,7 +215,9 @@ class _Composer:
             shown = tag.replace("tag:yaml.org,2002:", "!!")[:60]
             self._say(mark, f"the tag {shown}", "a plain value; tags are not used here")
         if event.anchor:
-            self._say(mark, f"the anchor &{event.anchor[:60]}", "a value without it; anchors are not used here")
+            self._say(
+                mark, f"the anchor &{event.anchor[:60]}", "a value without it; anchors are not used here"
+            )
 
     def _scalar(self, event: yaml.ScalarEvent, mark: Mark) -> Written:
         self._refuse_decoration(event, mark)

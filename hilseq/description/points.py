@@ -1,0 +1,97 @@
+"""The terminals and ports of a unit, as its profile describes them."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from pydantic import Field
+
+from hilseq.description.fields import Amperes, Baud, Model, Name, Seconds, Text, Volts
+from hilseq.description.registers import Register
+from hilseq.quantities import AccuracyTerms, Interval, dimension_of, parse_accuracy
+
+
+class OutputPoint(Model):
+    """A digital output: commanded over the link, sensed by the stand."""
+
+    command: Register = Field(description="where the link commands it")
+    settle: Seconds = Field(default=0.05, description="longest time until the output follows")
+    rated_current: Amperes | None = Field(default=None, gt=0, description="rated load current")
+    voltage_drop: Volts | None = Field(default=None, gt=0, description="largest drop when on and loaded")
+    leakage: Amperes | None = Field(default=None, gt=0, description="largest current when off")
+
+
+class InputPoint(Model):
+    """A digital input: driven by the stand, reported over the link."""
+
+    report: Register = Field(description="where the link reports it")
+    settle: Seconds = Field(default=0.05, description="longest time until the report follows")
+    type_: Literal[1, 2, 3] = Field(default=3, description="IEC 61131-2 input type")
+
+
+#: kind -> dimension at the terminal, and its range in the base unit.
+#: Pt100 after IEC 60751 (-200 to 850 degC), thermocouples after IEC 60584-1 (J: -210 to 1200 degC,
+#: K: -270 to 1372 degC).
+_AT_THE_TERMINAL: dict[str, tuple[str, Interval]] = {
+    "4..20 mA": ("current", Interval(0.004, 0.020)),
+    "0..20 mA": ("current", Interval(0.0, 0.020)),
+    "0..10 V": ("voltage", Interval(0.0, 10.0)),
+    "Pt100": ("resistance", Interval(18.52, 390.48)),
+    "thermocouple J": ("voltage", Interval(-0.008095, 0.069553)),
+    "thermocouple K": ("voltage", Interval(-0.006458, 0.054886)),
+}
+
+
+class AnalogPoint(Model):
+    """An analog channel: over the link a value, at the terminal a voltage, current or resistance."""
+
+    register_: Register = Field(alias="register", description="where the link has its value")
+    kind: Literal["4..20 mA", "0..20 mA", "0..10 V", "Pt100", "thermocouple J", "thermocouple K"] = Field(
+        description="what the terminal carries"
+    )
+    accuracy: Text = Field(description="largest error, such as 0.3 % of range")
+    settle: Seconds = Field(default=0.2, description="longest time until the value follows")
+
+    @property
+    def terminal_dimension(self) -> str:
+        """What the terminal carries: `current`, `voltage` or `resistance`."""
+        return _AT_THE_TERMINAL[self.kind][0]
+
+    def terminal_range(self) -> Interval:
+        """Return the range at the terminal, in the base unit of `terminal_dimension` (A, V, Ohm)."""
+        return _AT_THE_TERMINAL[self.kind][1]
+
+    def accuracy_terms(self) -> AccuracyTerms:
+        """Return the accuracy in the base unit of the register's dimension.
+
+        Raises QuantityError when the text does not fit the unit; a checked profile has no such point.
+        """
+        return parse_accuracy(self.accuracy, dimension_of(self.register_.unit))
+
+
+class Points(Model):
+    """The terminals of the unit. Keys may be ranges: `q01..q16` stands for sixteen points."""
+
+    outputs: dict[Name, OutputPoint] = Field(default_factory=dict, description="digital outputs")
+    inputs: dict[Name, InputPoint] = Field(default_factory=dict, description="digital inputs")
+    analog_inputs: dict[Name, AnalogPoint] = Field(default_factory=dict, description="analog inputs")
+    analog_outputs: dict[Name, AnalogPoint] = Field(default_factory=dict, description="analog outputs")
+
+
+class Port(Model):
+    """A communication port of the unit and who answers there."""
+
+    partner: Literal["echo", "modbus rtu", "modbus tcp"] = Field(
+        description="echo: the unit sends back what it gets; modbus rtu / tcp: it is a Modbus device"
+    )
+    speeds: list[Baud] = Field(
+        default_factory=lambda: [19200.0], min_length=1, description="line speeds to try, such as 9600 Bd"
+    )
+    frame: Literal["8E1", "8O1", "8N1", "8N2", "7E1", "7O1"] = Field(
+        default="8E1", description="data bits, parity, stop bits"
+    )
+    device: int = Field(
+        default=1, ge=0, le=255, description="Modbus unit identifier, for the modbus partners"
+    )
+    deadline: Seconds = Field(default=1.0, gt=0, description="longest wait for an answer")
+    bit_error_ratio: float | None = Field(default=None, gt=0, lt=1, description="largest that may ship")

@@ -1,0 +1,201 @@
+"""The supplies of a stand: where they answer, in which words, and what they may never exceed."""
+
+from __future__ import annotations
+
+import datetime as dt
+from string import Formatter
+from typing import Annotated, Any, Self
+
+from pydantic import AfterValidator, BeforeValidator, Field, model_validator
+
+from hilseq.description.fields import (
+    AmpereAccuracy,
+    Amperes,
+    Model,
+    Seconds,
+    Text,
+    VoltAccuracy,
+    Volts,
+)
+from hilseq.quantities import AccuracyTerms
+
+
+def _date(value: Any) -> Any:
+    if isinstance(value, dt.datetime) or not isinstance(value, dt.date):
+        raise ValueError(f"{str(value)[:40]!r} is not a date; expected YYYY-MM-DD")  # noqa: TRY004
+    return value
+
+
+Date = Annotated[dt.date, BeforeValidator(_date)]
+
+
+class Calibration(Model):
+    """When an instrument was calibrated and until when that holds."""
+
+    certificate: Text = Field(default="not stated", description="number of the calibration certificate")
+    done: Date | None = Field(default=None, description="date of the calibration, YYYY-MM-DD")
+    due: Date = Field(description="last day on which the calibration holds, YYYY-MM-DD")
+
+    @model_validator(mode="after")
+    def _ordered(self) -> Self:
+        if self.done is not None and self.due < self.done:
+            raise ValueError(f"the calibration is due on {self.due}, before it was done on {self.done}")
+        return self
+
+
+class InstrumentIdentity(Model):
+    """What the instrument must say it is; every text given must be equal (case does not matter)."""
+
+    maker: Text | None = Field(
+        default=None, description="first field of *IDN?, or object 0 of function 43/14"
+    )
+    model: Text | None = Field(default=None, description="second field of *IDN?, or object 1")
+    serial: Text | None = Field(default=None, description="third field of *IDN?")
+
+
+_PLACEHOLDERS = frozenset({"value", "output"})
+
+
+def _template(text: str) -> str:
+    """Refuse what could not be filled in or would break the line protocol."""
+    if not text.isprintable():
+        raise ValueError(f"{text!r} holds a control character; expected one line of printable text")
+    try:
+        names = {name for _, name, _, _ in Formatter().parse(text) if name is not None}
+        text.format(value=1.0, output=1)
+    except (ValueError, IndexError, KeyError, AttributeError, TypeError) as error:
+        raise ValueError(
+            f"{text!r} is not a command template ({error}); expected {{value}} and {{output}} as the only braces"
+        ) from None
+    if names - _PLACEHOLDERS:
+        strange = ", ".join(sorted(names - _PLACEHOLDERS))
+        raise ValueError(f"the template {text!r} asks for {strange}; expected only {{value}} and {{output}}")
+    return text
+
+
+def _setting(text: str) -> str:
+    if "{value" not in text:
+        raise ValueError(f"{text!r} sets nothing; expected a command with {{value}} in it")
+    return text
+
+
+def _query(text: str) -> str:
+    if "?" not in text:
+        raise ValueError(f"{text!r} asks nothing; expected a query with ? in it")
+    return text
+
+
+def _lacking(value: Any) -> Any:
+    """Read the word `none` as: the instrument lacks this command."""
+    return None if value == "none" else value
+
+
+Command = Annotated[Text, AfterValidator(_template)]
+Setting = Annotated[Command, AfterValidator(_setting)]
+Query = Annotated[Command, AfterValidator(_query)]
+OptionalCommand = Annotated[Command | None, BeforeValidator(_lacking)]
+OptionalSetting = Annotated[Setting | None, BeforeValidator(_lacking)]
+OptionalQuery = Annotated[Query | None, BeforeValidator(_lacking)]
+
+
+class SupplyCommands(Model):
+    """The command templates of a supply; the defaults are SCPI-1999, class DC power supply.
+
+    `{value}` is the number, `{output}` the output's number. `none` says that the instrument lacks the
+    command; commands that something depends on cannot be `none`.
+    """
+
+    identify: Query = Field(default="*IDN?", description="asks for maker, model, serial number, firmware")
+    clear: OptionalCommand = Field(default="*CLS", description="empties the error queue")
+    select: OptionalCommand = Field(
+        default=None, description="sent before every other command on instruments with several outputs"
+    )
+    set_voltage: Setting = Field(default="VOLT {value}", description="sets the voltage, in volts")
+    read_set_voltage: OptionalQuery = Field(default="VOLT?", description="asks for the voltage setting")
+    set_current: Setting = Field(default="CURR {value}", description="sets the current limit, in amperes")
+    read_set_current: OptionalQuery = Field(default="CURR?", description="asks for the current limit")
+    set_overvoltage: OptionalSetting = Field(
+        default="VOLT:PROT {value}", description="sets the over-voltage protection, in volts"
+    )
+    read_overvoltage: OptionalQuery = Field(
+        default="VOLT:PROT?", description="asks for the over-voltage protection level"
+    )
+    overvoltage_tripped: OptionalQuery = Field(
+        default=None, description="answers 1 when the over-voltage protection has tripped"
+    )
+    clear_protection: OptionalCommand = Field(default=None, description="resets a tripped protection")
+    output_on: Command = Field(default="OUTP ON", description="switches the output on")
+    output_off: Command = Field(default="OUTP OFF", description="switches the output off")
+    read_output: OptionalQuery = Field(default="OUTP?", description="answers 1 when the output is on")
+    measure_voltage: Query = Field(default="MEAS:VOLT?", description="measures the voltage, in volts")
+    measure_current: Query = Field(default="MEAS:CURR?", description="measures the current, in amperes")
+    measure_both: OptionalQuery = Field(
+        default=None,
+        description="one query answering voltage and current, separated by , or ; (saves time in a soak)",
+    )
+    next_error: OptionalQuery = Field(default="SYST:ERR?", description="takes one entry off the error queue")
+
+
+class SupplyAccuracy(Model):
+    """Accuracy of the supply's own measurements."""
+
+    voltage: VoltAccuracy = Field(
+        default=AccuracyTerms(0.001, 0.0, 0.02), description="of measured voltages, such as 0.05 % + 10 mV"
+    )
+    current: AmpereAccuracy = Field(
+        default=AccuracyTerms(0.002, 0.0, 0.005), description="of measured currents, such as 0.1 % + 2 mA"
+    )
+
+
+class SupplyCeilings(Model):
+    """What this stand may never exceed on this supply, whatever a profile or a sequence asks."""
+
+    voltage: Volts = Field(gt=0, description="largest voltage this stand ever sets")
+    current: Amperes = Field(gt=0, description="largest current limit this stand ever sets")
+
+
+class Supply(Model):
+    """One output of a programmable DC supply."""
+
+    resource: Text = Field(description="VISA resource, such as TCPIP::192.0.2.10::5025::SOCKET")
+    output: int = Field(
+        default=1, ge=1, description="number of the output, for {output} in command templates"
+    )
+    identity: InstrumentIdentity = Field(
+        default=InstrumentIdentity(), description="what it must answer to *IDN?"
+    )
+    commands: SupplyCommands = Field(
+        default=SupplyCommands(), description="commands that differ from SCPI-1999, class DC power supply"
+    )
+    ceilings: SupplyCeilings = Field(description="voltage and current this stand never exceeds")
+    overvoltage: Volts | None = Field(
+        default=None, gt=0, description="over-voltage protection level, above the voltage ceiling"
+    )
+    accuracy: SupplyAccuracy = Field(
+        default=SupplyAccuracy(), description="accuracy of its own measurements, from its data sheet"
+    )
+    calibration: Calibration | None = Field(default=None, description="its calibration")
+    deadline: Seconds = Field(default=2.0, gt=0, description="longest wait for one answer")
+    settle: Seconds = Field(default=0.05, description="time from a new setting until its reading holds")
+    read_termination: str = Field(
+        default="\n", description='end of an answer, such as "\\r\\n"', min_length=1, max_length=2
+    )
+    write_termination: str = Field(
+        default="\n", description='end of a command, such as "\\n"', min_length=1, max_length=2
+    )
+
+    @model_validator(mode="after")
+    def _protection(self) -> Self:
+        if self.overvoltage is None:
+            return self
+        if self.overvoltage <= self.ceilings.voltage:
+            raise ValueError(
+                f"the over-voltage protection at {self.overvoltage:g} V would trip at the voltage ceiling of "
+                f"{self.ceilings.voltage:g} V; expected a level above it"
+            )
+        if self.commands.set_overvoltage is None:
+            raise ValueError(
+                "`overvoltage` is given, but the commands say that the supply has no over-voltage protection; "
+                "expected one or the other"
+            )
+        return self
