@@ -39,9 +39,9 @@ class JournalWriter:
     Raises UsageError when the folder already holds a journal, OSError when the disk refuses.
     """
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, file_name: str = FILE_NAME) -> None:
         folder.mkdir(parents=True, exist_ok=True)
-        self.path = folder / FILE_NAME
+        self.path = folder / file_name
         try:
             self._handle = os.open(self.path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND, 0o644)
         except FileExistsError:

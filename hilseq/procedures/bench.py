@@ -232,8 +232,12 @@ class Bench:
         if problems:
             raise NotSafe("the safe state could not be verified: " + "; ".join(problems))
 
+    def connections(self) -> list[PowerSupply | ModbusDevice]:
+        """Return everything that can be closed."""
+        return [*self._supplies.values(), *self._io.values(), *(unit.link for unit in self.units.values())]
+
     def close(self) -> None:
         """Close every connection; nothing is switched."""
-        for connection in (*self._supplies.values(), *self._io.values(), *(u.link for u in self.units.values())):
+        for connection in self.connections():
             with suppress(StandFault, OSError):
                 connection.close()

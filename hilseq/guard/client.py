@@ -1,0 +1,94 @@
+"""The run's side of the guard: start it, beat, disarm; and notice when the guard itself dies."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import pickle
+import select
+import signal
+import subprocess
+import sys
+import threading
+import time
+from pathlib import Path
+
+from hilseq.description.stand import Stand
+from hilseq.errors import StandFault
+from hilseq.guard.protocol import BEAT, DISARM, INTERVAL, READY, START_DEADLINE, STUCK
+from hilseq.guard.watch import process_start
+
+
+class Guard:
+    """A running guard. `sign_of_life` is called by the run's main thread wherever it may wait."""
+
+    def __init__(self, stand: Stand, folder: Path) -> None:
+        self._stuck_after = STUCK + max(
+            [supply.deadline for supply in stand.supplies.values()] + [io.deadline for io in stand.io.values()]
+        )
+        self._process = subprocess.Popen(
+            [sys.executable, "-m", "hilseq.guard.watch"],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            start_new_session=True,
+        )
+        orders = {
+            "stand": stand,
+            "folder": str(folder.absolute()),
+            "run_pid": os.getpid(),
+            "run_started": process_start(os.getpid()),
+        }
+        packed = pickle.dumps(orders)
+        self._write(len(packed).to_bytes(8, "big") + packed)
+        self._alive_at = time.monotonic()
+        self._armed = True
+        self.lost = False
+        self._beater = threading.Thread(target=self._beat, name="hilseq-guard-beat", daemon=True)
+        self._beater.start()
+
+    def _write(self, data: bytes) -> None:
+        pipe = self._process.stdin
+        assert pipe is not None
+        pipe.write(data)
+        pipe.flush()
+
+    def wait_until_watching(self) -> None:
+        """Wait for the guard to say it watches. Raises StandFault: without a guard nothing is powered."""
+        out = self._process.stdout
+        assert out is not None
+        ready, _, _ = select.select([out], [], [], START_DEADLINE)
+        if not ready or out.readline() != READY:
+            raise StandFault("the guard process did not start; nothing is powered without it")
+
+    def sign_of_life(self) -> None:
+        """Say that the main thread is not stuck."""
+        self._alive_at = time.monotonic()
+
+    def _beat(self) -> None:
+        while self._armed:
+            if time.monotonic() - self._alive_at < self._stuck_after:
+                try:
+                    self._write(BEAT)
+                except (OSError, ValueError):
+                    break
+            time.sleep(INTERVAL)
+        if self._armed:
+            # The guard is gone: the main thread makes safe, as it does for Ctrl-C.
+            self.lost = True
+            os.kill(os.getpid(), signal.SIGTERM)
+
+    def disarm(self) -> None:
+        """Tell the guard that the stand is safe, and wait until it has gone."""
+        self._armed = False
+        self._beater.join(timeout=2 * INTERVAL)
+        with contextlib.suppress(OSError, ValueError):
+            self._write(DISARM)
+        for stream in (self._process.stdin, self._process.stdout):
+            if stream is not None:
+                with contextlib.suppress(OSError):
+                    stream.close()
+        try:
+            self._process.wait(5)
+        except subprocess.TimeoutExpired:
+            self._process.kill()
+            self._process.wait(5)
