@@ -1,0 +1,369 @@
+"""Connections and listeners: bytes moved, and trouble applied to them.
+
+Trouble (`hilseq_sim.views.Trouble`) is the same for every protocol: it happens between the request and the
+answer, so it is applied here and no protocol knows about it.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import socket
+import time
+from collections import deque
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from random import Random
+
+from hilseq_sim.servers.loop import Callback, Loop
+from hilseq_sim.servers.session import MalformedStreamError, Session
+from hilseq_sim.views import Trouble, WorldView
+
+CHUNK = 65536
+#: Unsent bytes above which a client that asks without reading has to wait, or loses its answers.
+BACKLOG = 65536
+#: In wall mode, how often listeners look whether they must refuse.
+LOOK_EVERY = 0.2
+HEALTHY = Trouble()
+
+
+class Stage:
+    """What all servers of one world share: the world, its clock, the loop, the state of every connection."""
+
+    def __init__(self, world: WorldView, loop: Loop, *, wall: bool = False, seed: int = 0) -> None:
+        self.world = world
+        self.loop = loop
+        self.random = Random(seed)
+        self.wall = wall
+        self._listeners: list[Listener] = []
+        self._connections: set[Connection] = set()
+        self._joint: dict[str, tuple[str, ...]] = {}
+        self._healthy = HEALTHY
+        self._last = time.monotonic()
+        if wall:
+            loop.after(LOOK_EVERY, self._look)
+
+    def catch_up(self) -> None:
+        """In wall mode, let the world live through the real time that passed."""
+        if self.wall:
+            now = time.monotonic()
+            self.world.advance(now - self._last)
+            self._last = now
+
+    def advance(self, seconds: float) -> None:
+        """Advance the world, and let listeners follow what became of their connections."""
+        self.world.advance(seconds)
+        self.refresh()
+
+    def refresh(self) -> None:
+        """Open and close listeners as the world's trouble says."""
+        for listener in self._listeners:
+            refused = any(self.world.trouble(name).refused for name in listener.names)
+            if refused and not listener.refused:
+                listener.refuse()
+            elif listener.refused and not refused:
+                listener.open()
+
+    def trouble(self, endpoint: str) -> Trouble | None:
+        """Return the trouble of an endpoint, or None when it is healthy."""
+        if not endpoint:
+            return None
+        trouble = self.world.trouble(endpoint)
+        if endpoint in self._joint:
+            troubles = [self.world.trouble(name) for name in self._joint[endpoint]]
+            trouble = next((found for found in troubles if found != HEALTHY), HEALTHY)
+        if trouble is self._healthy:
+            return None
+        if trouble == HEALTHY:
+            self._healthy = trouble  # the world most likely hands out the same object again
+            return None
+        return trouble
+
+    def join(self, endpoints: Sequence[str]) -> None:
+        """Let endpoints that share one instrument share their troubles; the first stands for all."""
+        self._joint[endpoints[0]] = tuple(endpoints)
+
+    def add(self, listener: Listener) -> None:
+        """Let a listener follow the world's trouble."""
+        self._listeners.append(listener)
+
+    def close(self) -> None:
+        """Close every listener and every connection."""
+        for listener in self._listeners:
+            listener.close()
+        for connection in tuple(self._connections):
+            connection.close()
+
+    def joined(self, connection: Connection) -> None:
+        """Take note of a connection."""
+        self._connections.add(connection)
+
+    def left(self, connection: Connection) -> None:
+        """Take note that a connection is gone."""
+        self._connections.discard(connection)
+
+    def _look(self) -> None:
+        self.catch_up()
+        self.refresh()
+        self.loop.after(LOOK_EVERY, self._look)
+
+
+@dataclass(frozen=True, slots=True)
+class Wire:
+    """The file under a connection: a socket or a pseudo-terminal."""
+
+    file: int
+    read: Callable[[int], bytes]
+    write: Callable[[bytes], int]
+    close: Callback
+
+
+class Connection:
+    """One client on one wire."""
+
+    def __init__(
+        self, stage: Stage, wire: Wire, session: Session, on_closed: Callback = lambda: None
+    ) -> None:
+        self._stage = stage
+        self._wire = wire
+        self._read = wire.read
+        self._session = session
+        self._on_closed = on_closed
+        self._unsent: deque[bytes] = deque()
+        self._unsent_size = 0
+        self._late: deque[tuple[float, bytes]] = deque()
+        self._closed = False
+        self._ending = False
+        trouble = stage.trouble(session.endpoint)
+        self._never_answered = trouble is not None and trouble.half_open
+        stage.loop.watch(wire.file, self._readable)
+        stage.joined(self)
+
+    def close(self) -> None:
+        """Close the wire; unsent answers are lost."""
+        if not self._closed:
+            self._closed = True
+            self._stage.loop.forget(self._wire.file)
+            self._wire.close()
+            self._stage.left(self)
+            self._on_closed()
+
+    def _readable(self) -> None:
+        if self._closed:
+            return
+        try:
+            data = self._read(CHUNK)
+        except (BlockingIOError, InterruptedError):
+            return
+        except OSError:
+            self.close()
+            return
+        if not data:
+            self._end()
+            return
+        stage = self._stage
+        stage.catch_up()
+        session = self._session
+        try:
+            requests = session.requests(data)
+        except MalformedStreamError:
+            self.close()
+            return
+        if len(requests) == 1:
+            self._serve(requests[0])
+            return
+        for request in requests:
+            if not self._closed:
+                self._serve(request)
+
+    def _serve(self, request: bytes) -> None:
+        session = self._session
+        trouble = self._stage.trouble(session.endpoint_of(request))
+        if trouble is not None:
+            self._serve_troubled(request, trouble)
+            return
+        if self._unsent_size > BACKLOG and session.drops_unread:
+            self._drop_unsent()
+            session.interrupted()
+        answer = session.answer(request)
+        if answer:
+            if self._late:
+                self._send_late(answer, 0.0)
+            else:
+                self._send(answer)
+
+    def _serve_troubled(self, request: bytes, trouble: Trouble) -> None:
+        if trouble.half_open and not self._never_answered:
+            self.close()
+            return
+        if trouble.silent or trouble.half_open or trouble.refused:
+            return
+        answer = self._session.answer(request)
+        if not answer:
+            return
+        if trouble.wrong_transaction:
+            answer = self._session.with_wrong_transaction(answer)
+        if trouble.garbage:
+            answer = self._session.garbled(answer, self._stage.random)
+        if trouble.late > 0 or self._late:
+            self._send_late(answer, trouble.late)
+        else:
+            self._send(answer)
+
+    def _send_late(self, answer: bytes, seconds: float) -> None:
+        due = time.monotonic() + seconds
+        if self._late:
+            due = max(due, self._late[-1][0])  # answers keep their order
+        self._late.append((due, answer))
+        self._stage.loop.after(due - time.monotonic(), self._send_due)
+
+    def _send_due(self) -> None:
+        # one timer per answer: each sends exactly the oldest one
+        if not self._closed and self._late:
+            self._send(self._late.popleft()[1])
+            self._close_when_done()
+
+    def _send(self, answer: bytes) -> None:
+        if self._unsent:
+            self._keep(answer)
+            return
+        try:
+            sent = self._wire.write(answer)
+        except (BlockingIOError, InterruptedError):
+            sent = 0
+        except OSError:
+            self.close()
+            return
+        if sent < len(answer):
+            self._keep(answer[sent:])
+
+    def _keep(self, rest: bytes) -> None:
+        self._unsent.append(rest)
+        self._unsent_size += len(rest)
+        self._watch()
+
+    def _watch(self) -> None:
+        # A client that asks without reading is made to wait, unless its protocol throws answers away.
+        full = self._unsent_size > BACKLOG and not self._session.drops_unread
+        reading = None if full or self._ending else self._readable
+        writing = self._writable if self._unsent else None
+        self._stage.loop.forget(self._wire.file)
+        if reading or writing:
+            self._stage.loop.watch(self._wire.file, reading, writing)
+
+    def _writable(self) -> None:
+        if self._closed:
+            return
+        while self._unsent:
+            first = self._unsent[0]
+            try:
+                sent = self._wire.write(first)
+            except (BlockingIOError, InterruptedError):
+                break
+            except OSError:
+                self.close()
+                return
+            self._unsent_size -= sent
+            if sent < len(first):
+                self._unsent[0] = first[sent:]
+                break
+            self._unsent.popleft()
+        self._watch()
+        self._close_when_done()
+
+    def _drop_unsent(self) -> None:
+        # The answer under way is finished, so that the client keeps in step.
+        while len(self._unsent) > 1:
+            self._unsent_size -= len(self._unsent.pop())
+
+    def _end(self) -> None:
+        self._session.finish()
+        self._ending = True
+        if self._unsent or self._late:
+            self._watch()
+        self._close_when_done()
+
+    def _close_when_done(self) -> None:
+        if self._ending and not self._unsent and not self._late:
+            self.close()
+
+
+class Listener:
+    """A TCP port on which clients are met, each with a session of its own."""
+
+    def __init__(
+        self,
+        stage: Stage,
+        names: Sequence[str],
+        session: Callable[[], Session],
+        *,
+        host: str = "127.0.0.1",
+        port: int = 0,
+        single: bool = False,
+    ) -> None:
+        self.names = tuple(names)
+        self.refused = False
+        self.host = host
+        self._stage = stage
+        self._session = session
+        self._single = single
+        self._clients: set[Connection] = set()
+        self._socket = self._bound(port)
+        self.port: int = self._socket.getsockname()[1]
+        self._listen()
+        stage.add(self)
+
+    def open(self) -> None:
+        """Accept clients again, on the same port."""
+        self.refused = False
+        self._listen()
+
+    def refuse(self) -> None:
+        """Refuse clients and drop those that are there; the port stays reserved."""
+        self.refused = True
+        self._stage.loop.forget(self._socket.fileno())
+        self._socket.close()
+        for client in tuple(self._clients):
+            client.close()
+        self._socket = self._bound(self.port)  # bound but not listening: a connect is refused
+
+    def close(self) -> None:
+        """Give the port back."""
+        self._stage.loop.forget(self._socket.fileno())
+        self._socket.close()
+
+    def _bound(self, port: int) -> socket.socket:
+        family = socket.AF_INET6 if ":" in self.host else socket.AF_INET
+        bound = socket.socket(family, socket.SOCK_STREAM)
+        bound.setblocking(False)
+        bound.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            bound.bind((self.host, port))
+        except OSError:
+            bound.close()
+            raise
+        return bound
+
+    def _listen(self) -> None:
+        self._socket.listen(128)
+        self._stage.loop.watch(self._socket.fileno(), self._accept)
+
+    def _accept(self) -> None:
+        try:
+            client, _ = self._socket.accept()
+        except OSError:  # the client is gone again already
+            return
+        if self._single and self._clients:
+            client.close()
+            return
+        client.setblocking(False)
+        client.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        wire = Wire(client.fileno(), client.recv, client.send, client.close)
+        connection: Connection | None = None
+
+        def gone() -> None:
+            with contextlib.suppress(KeyError):
+                if connection is not None:
+                    self._clients.remove(connection)
+
+        connection = Connection(self._stage, wire, self._session(), gone)
+        self._clients.add(connection)

@@ -1,0 +1,93 @@
+"""SCPI over a stream: messages between terminators, a bounded input buffer."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from random import Random
+
+from hilseq.description.stand import Supply
+from hilseq_sim.servers import scpi_dialect
+from hilseq_sim.servers.scpi_commands import Output
+from hilseq_sim.servers.scpi_instrument import Instrument
+from hilseq_sim.servers.session import Session
+from hilseq_sim.views import SupplyView
+
+#: A program message longer than this is thrown away with error -363.
+INPUT_BUFFER = 65536
+INPUT_OVERRUN = -363
+INTERRUPTED = -410
+UNTERMINATED = -420
+#: The largest over-voltage level, as a multiple of the largest voltage.
+PROTECTION_MARGIN = 1.1
+
+
+def instrument(outputs: Mapping[int, tuple[Supply, SupplyView]]) -> Instrument:
+    """Build the instrument behind one resource from the stand file's supplies, by output number."""
+    built = {
+        number: Output(
+            view,
+            # whatever protection the stand file asks for, its instrument must be able to set
+            max(PROTECTION_MARGIN * view.voltage_limits[1], PROTECTION_MARGIN * (supply.overvoltage or 0.0)),
+        )
+        for number, (supply, view) in outputs.items()
+    }
+    commands = {number: supply.commands for number, (supply, _) in outputs.items()}
+    return Instrument(built, scpi_dialect.read(commands, Instrument(built)))
+
+
+class ScpiSession(Session):
+    """One connection to an instrument."""
+
+    drops_unread = True
+
+    def __init__(
+        self,
+        shared: Instrument,
+        endpoint: str,
+        *,
+        read_termination: str = "\n",
+        write_termination: str = "\n",
+    ) -> None:
+        self.endpoint = endpoint
+        self._instrument = shared
+        self._answer_end = read_termination.encode("latin-1")
+        self._end = write_termination[-1:].encode("latin-1")
+        self._buffer = b""
+        self._overrun = False
+
+    def requests(self, data: bytes) -> Sequence[bytes]:
+        """Return the messages completed by `data`, without their terminators."""
+        *lines, rest = (self._buffer + data).split(self._end) if self._buffer else data.split(self._end)
+        if lines and self._overrun:
+            self._overrun = False  # the end of the message that was too long
+            del lines[0]
+        if len(rest) > INPUT_BUFFER or self._overrun:
+            if not self._overrun:
+                self._instrument.report(INPUT_OVERRUN)
+            self._overrun = True
+            rest = b""
+        self._buffer = rest
+        if any(len(line) > INPUT_BUFFER for line in lines):
+            self._instrument.report(INPUT_OVERRUN)
+            lines = [line for line in lines if len(line) <= INPUT_BUFFER]
+        return lines
+
+    def answer(self, request: bytes) -> bytes:
+        """Carry out a message."""
+        response = self._instrument.answer(request.decode("latin-1"))
+        return b"" if response is None else response.encode("latin-1") + self._answer_end
+
+    def garbled(self, answer: bytes, random: Random) -> bytes:
+        """Return as many random bytes, but a terminator at the end, so that there is something to read."""
+        return (
+            bytes(random.randrange(0x21, 0x100) for _ in answer[: -len(self._answer_end)]) + self._answer_end
+        )
+
+    def interrupted(self) -> None:
+        """Report -410 (IEEE 488.2, 6.3.2.3)."""
+        self._instrument.report(INTERRUPTED)
+
+    def finish(self) -> None:
+        """Report -420 for a client that leaves in the middle of a message: it never asked its question."""
+        if self._buffer.strip():
+            self._instrument.report(UNTERMINATED)

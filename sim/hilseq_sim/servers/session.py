@@ -1,0 +1,52 @@
+"""What one client says to one server, without the wire."""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from collections.abc import Sequence
+from random import Random
+
+
+class MalformedStreamError(Exception):
+    """The bytes cannot be brought back into step; the connection has to be closed."""
+
+
+class Session(ABC):
+    """The protocol state of one connection: splits a stream into requests and answers them.
+
+    `endpoint` is the name under which the world knows the connection (`supply main`), empty for one that
+    never has trouble.
+    """
+
+    endpoint: str = ""
+    #: Whether answers a client does not read are thrown away once it asks on; otherwise it is made to wait.
+    drops_unread: bool = False
+
+    @abstractmethod
+    def requests(self, data: bytes) -> Sequence[bytes]:
+        """Return the requests completed by `data`; what is left waits for more.
+
+        Raises MalformedStreamError when the stream is out of step for good.
+        """
+
+    @abstractmethod
+    def answer(self, request: bytes) -> bytes:
+        """Carry out one request and return the answer, empty when there is none."""
+
+    def endpoint_of(self, request: bytes) -> str:  # noqa: ARG002 - one line may carry several devices
+        """Name the endpoint a request is for."""
+        return self.endpoint
+
+    def garbled(self, answer: bytes, random: Random) -> bytes:
+        """Return nonsense in place of an answer."""
+        return random.randbytes(len(answer))
+
+    def with_wrong_transaction(self, answer: bytes) -> bytes:
+        """Return the answer as if it belonged to another request, where the protocol has such a thing."""
+        return answer
+
+    def interrupted(self) -> None:  # noqa: B027 - most protocols do not care
+        """Take note that unread answers were thrown away (only with `drops_unread`)."""
+
+    def finish(self) -> None:  # noqa: B027 - most protocols do not care
+        """Take note that the client will say no more."""
