@@ -1,0 +1,106 @@
+"""24 V digital inputs and supplies after IEC 61131-2: thresholds, tolerances, interruptions.
+
+Voltages in V, currents in A, times in s. The standard itself was not read. Supply limits and the voltages
+of types 1 and 3 were seen in data sheets and manuals declaring them; type 2, the largest currents, the
+transition currents and the interruption classes are from memory of the 2003/2007 editions.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+from types import MappingProxyType
+
+from hilseq.analysis.limits import Limits
+
+
+class InputState(StrEnum):
+    """How an input must take a voltage."""
+
+    LOW = "low"
+    UNDEFINED = "undefined"  #: it may take it either way; hilseq's tests never rest on it
+    HIGH = "high"
+
+
+@dataclass(frozen=True, slots=True)
+class InputType:
+    """One input type of the standard, for 24 V d.c. current-sinking inputs.
+
+    An input must read low inside `low_voltage` and high inside `high_voltage`, where it draws
+    `high_current`. `transition_current` is what it draws at least before it may leave low: a leaking sensor
+    with less cannot switch it.
+    """
+
+    number: int
+    low_voltage: Limits
+    high_voltage: Limits
+    high_current: Limits
+    transition_current: float
+
+    @property
+    def threshold(self) -> Limits:
+        """Range in V in which the input must change over, rising or falling."""
+        return Limits(self.low_voltage.high, self.high_voltage.low)
+
+    def state(self, voltage: float) -> InputState:
+        """Return how the input must take `voltage`; outside the ratings it is undefined.
+
+        Raises ValueError for NaN and infinities.
+        """
+        if not math.isfinite(voltage):
+            raise ValueError(f"input voltage {voltage!r} V; expected a finite number")
+        if voltage in self.low_voltage:
+            return InputState.LOW
+        return InputState.HIGH if voltage in self.high_voltage else InputState.UNDEFINED
+
+
+#: Input type number -> thresholds at 24 V.
+INPUT_TYPES: Mapping[int, InputType] = MappingProxyType(
+    {
+        1: InputType(1, Limits(-3.0, 5.0), Limits(15.0, 30.0), Limits(2e-3, 15e-3), 0.5e-3),
+        2: InputType(2, Limits(-3.0, 5.0), Limits(11.0, 30.0), Limits(6e-3, 30e-3), 2.0e-3),
+        3: InputType(3, Limits(-3.0, 5.0), Limits(11.0, 30.0), Limits(2e-3, 15e-3), 1.5e-3),
+    }
+)
+
+
+class InterruptionClass(StrEnum):
+    """How short an interruption of the d.c. supply a unit must ride through."""
+
+    PS1 = "PS1"
+    PS2 = "PS2"
+
+
+#: Class -> longest interruption to be ridden through, in s (d.c. supplies; from memory).
+LONGEST_INTERRUPTION: Mapping[InterruptionClass, float] = MappingProxyType(
+    {InterruptionClass.PS1: 1e-3, InterruptionClass.PS2: 10e-3}
+)
+#: Least time between two interruptions of the test, in s (from memory).
+BETWEEN_INTERRUPTIONS = 1.0
+
+_LOWEST, _HIGHEST, _RIPPLE = 0.85, 1.20, 0.05
+
+
+def supply_limits(rated: float = 24.0) -> Limits:
+    """Return the range of the mean supply voltage, -15 % to +20 % of rated: 20.4..28.8 V at 24 V.
+
+    Raises ValueError when rated is not above zero.
+    """
+    _positive(rated)
+    return Limits(_LOWEST * rated, _HIGHEST * rated)
+
+
+def supply_limits_with_ripple(rated: float = 24.0) -> Limits:
+    """Return the range of instantaneous voltage with 5 % of rated as peak ripple: 19.2..30 V at 24 V.
+
+    Raises ValueError when rated is not above zero.
+    """
+    _positive(rated)
+    return Limits((_LOWEST - _RIPPLE) * rated, (_HIGHEST + _RIPPLE) * rated)
+
+
+def _positive(rated: float) -> None:
+    if not (math.isfinite(rated) and rated > 0.0):
+        raise ValueError(f"rated supply {rated!r} V; expected a finite number above zero")
