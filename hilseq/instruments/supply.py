@@ -1,0 +1,423 @@
+"""A programmable DC supply: one output of an instrument of class DC power supply (SCPI-1999, volume 4).
+
+Knows the order in which a supply is made ready, that no setting counts before it was read back and the error
+queue is empty, and how to switch off whatever happens. Must not know units, profiles or procedures: the
+ceiling of a unit comes in as a number.
+
+The commands come from the stand file. A command the file says `none` to is left out; a read-back it says
+`none` to is replaced by measuring, as far as a measurement can tell.
+"""
+
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Callable
+from contextlib import suppress
+from typing import TypeVar
+
+from hilseq.clock import Clock
+from hilseq.description.stand import Supply
+from hilseq.errors import (
+    HilseqError,
+    Interlock,
+    NotSafe,
+    StandFault,
+    WrongInstrument,
+)
+from hilseq.instruments import scpi
+from hilseq.instruments.translate import Exchange, Garbled, fault, quote, reported, reraise
+from hilseq.instruments.visa import VisaSession
+from hilseq.measured import Measured
+from hilseq.quantities import AccuracyTerms
+
+Parsed = TypeVar("Parsed")
+
+#: An error queue holds some tens of entries (SCPI asks for at least two); one that holds more is chattering.
+MOST_ERRORS = 64
+#: An output whose read-back is `none` counts as on when it shows more than this part of a setting.
+_SIGN_OF_LIFE = 0.05
+#: Over-voltage protection above the ceiling of the stand, where its file gives no level.
+_PROTECTION = 1.05
+#: Pause between two attempts to switch off, seconds.
+_PAUSE = 0.05
+#: Without a read-back, time and number of looks until what is stored behind an output has run down.
+_RUN_DOWN_LOOK = 0.25
+_RUN_DOWN_LOOKS = 20
+#: Above this part of its limit a current is taken as limited: readings below the limit are noise away.
+_LIMITED = 0.9
+
+
+def _standard(limit: float) -> float:
+    """Return the standard uncertainty of a limit of error: rectangular distribution (GUM, 4.3.7)."""
+    return limit / math.sqrt(3.0)
+
+
+class PowerSupply:
+    """One output of a supply of the stand.
+
+    `description` is its part of the stand file, `clock` lets settling times pass. Nothing is sent before the
+    first call. Several outputs of one instrument share its `session`. Every call raises InstrumentSilent,
+    InstrumentGarbage or InstrumentError when the instrument does not do its part.
+    """
+
+    def __init__(
+        self, name: str, description: Supply, clock: Clock, session: VisaSession | None = None
+    ) -> None:
+        self.name = name
+        self.description = description
+        self._commands = description.commands
+        self._clock = clock
+        self._session = session or VisaSession(
+            description.resource,
+            name=f"supply {name}",
+            deadline=description.deadline,
+            read_termination=description.read_termination,
+            write_termination=description.write_termination,
+        )
+        self._own_session = session is None
+        self._ceiling: float | None = None  # volts; known once `prepare` has programmed it
+        self._set: tuple[float, float] = (0.0, description.ceilings.current)
+        self._wanted_on = False
+        self._holds_from = -math.inf  # instant of the clock from which a reading is that of the last setting
+        self._last_command = self._commands.identify
+
+    # -- who is it
+
+    def identify(self) -> scpi.Identity:
+        """Ask who it is and compare with the stand file. Raises WrongInstrument."""
+        answer = self._ask(self._commands.identify)
+        identity = self._parsed(self._commands.identify, answer, scpi.parse_identity)
+        wanted = self.description.identity
+        for field, expected in (("maker", wanted.maker), ("model", wanted.model), ("serial", wanted.serial)):
+            found = getattr(identity, field)
+            if expected is not None and expected.casefold() != found.casefold():
+                raise WrongInstrument(
+                    f"supply {self.name} ({self.description.resource}) says its {field} is "
+                    f"'{quote(found)}'; the stand file expects '{quote(expected)}'. Correct the address or "
+                    f"`identity` in the stand file."
+                )
+        return identity
+
+    # -- making ready and setting
+
+    def prepare(self, voltage_ceiling: float, current_limit: float) -> list[scpi.ErrorEntry]:
+        """Make the output ready: off, at 0 V, current limit and over-voltage protection programmed.
+
+        `voltage_ceiling` (V) is what the unit can stand; with the ceiling of the stand, the lower one holds
+        from now on. The protection trips at the level of the stand file, or 5 % above its ceiling, and never
+        above `voltage_ceiling`. `current_limit` in A. Returns the old errors the instrument still held.
+        """
+        ceilings = self.description.ceilings
+        self._check("voltage ceiling", voltage_ceiling, math.inf, "V")
+        self._check("current limit", current_limit, ceilings.current, "A")
+        old, _ = self._drain()
+        self._ceiling = None
+        if self._commands.clear is not None:
+            self._send(self._commands.clear)
+        self._send(self._commands.output_off)
+        self._wanted_on = False
+        if self._commands.clear_protection is not None:
+            self._send(self._commands.clear_protection)
+        ceiling = min(voltage_ceiling, ceilings.voltage)
+        self._program_voltage(0.0)
+        self._program_current(current_limit)
+        if self._commands.set_overvoltage is not None:
+            level = min(self.description.overvoltage or _PROTECTION * ceilings.voltage, voltage_ceiling)
+            self._send(self._commands.set_overvoltage, level)
+            self._compare("over-voltage protection", self._commands.read_overvoltage, level, "V")
+        self.errors()
+        self._verify_off()
+        self._ceiling = ceiling
+        return old
+
+    def set(self, voltage: float, current_limit: float | None = None) -> None:
+        """Program voltage (V) and, when given, current limit (A), and read both back.
+
+        The next measurement waits until the new setting has settled; this call does not.
+
+        Raises Interlock before anything is sent when a ceiling of the stand, or of the unit after `prepare`,
+        would be passed; StandFault when the read-back differs.
+        """
+        ceilings = self.description.ceilings
+        ceiling = ceilings.voltage if self._ceiling is None else self._ceiling
+        self._check("voltage", voltage, ceiling, "V")
+        if current_limit is not None:
+            self._check("current limit", current_limit, ceilings.current, "A")
+            self._program_current(current_limit)
+        self._program_voltage(voltage)
+        self.errors()
+        if self._wanted_on:
+            self._settles()
+            if self._commands.read_set_voltage is None:
+                self._compare_measured(voltage)
+
+    def on(self) -> None:
+        """Switch the output on and verify it. Raises StandFault when `prepare` was not called before."""
+        if self._ceiling is None:
+            raise StandFault(f"supply {self.name} was not prepared: its ceilings are programmed before power")
+        self._wanted_on = True
+        self._send(self._commands.output_on)
+        self._settles()
+        self.errors()
+        if not self.is_on():
+            tripped = " (its over-voltage protection has tripped)" if self._reports_trip() else ""
+            raise StandFault(
+                f"supply {self.name} ({self.description.resource}) is not on after "
+                f"{self._commands.output_on!r}{tripped}"
+            )
+        if self._commands.read_set_voltage is None:
+            self._compare_measured(self._set[0])
+
+    def off(self) -> None:
+        """Switch the output off and verify it. Raises StandFault."""
+        self._wanted_on = False
+        self._send(self._commands.output_off)
+        self._settles()
+        self.errors()
+        self._verify_off()
+
+    def is_on(self) -> bool:
+        """Tell whether the output is on, by its own word or, without one, by what it delivers."""
+        command = self._commands.read_output
+        if command is not None:
+            return self._parsed(command, self._ask(command), scpi.parse_boolean)
+        voltage, current = self.both()
+        volts, amperes = self._set
+        accuracy = self.description.accuracy
+        return (
+            abs(voltage.value) > max(_SIGN_OF_LIFE * volts, 2 * self._limit(accuracy.voltage, 0.0, "V"))
+        ) or abs(current.value) > max(_SIGN_OF_LIFE * amperes, 2 * self._limit(accuracy.current, 0.0, "A"))
+
+    # -- measuring
+
+    def voltage(self) -> Measured:
+        """Measure the output voltage, V."""
+        self._await_settled()
+        return self._measured(self._number(self._commands.measure_voltage, "V"), "V")
+
+    def current(self) -> Measured:
+        """Measure the output current, A."""
+        self._await_settled()
+        return self._measured(self._number(self._commands.measure_current, "A"), "A")
+
+    def both(self) -> tuple[Measured, Measured]:
+        """Measure voltage and current, with one question where the instrument can."""
+        command = self._commands.measure_both
+        if command is None:
+            return self.voltage(), self.current()
+        self._await_settled()
+        volts, amperes = self._parsed(
+            command, self._ask(command), lambda text: scpi.parse_measurements(text, ("V", "A"))
+        )
+        return self._measured(volts, "V"), self._measured(amperes, "A")
+
+    # -- errors and protection
+
+    def errors(self) -> list[scpi.ErrorEntry]:
+        """Read the error queue until it is empty and return the events in it (power-on and the like).
+
+        Raises InstrumentError with number and text of the first error, the others in its message, and
+        InstrumentGarbage when the queue does not end.
+        """
+        entries, ended = self._drain()
+        faults = [entry for entry in entries if entry.is_error]
+        if faults:
+            more = "".join(f"; then {entry}" for entry in faults[1:])
+            first = faults[0]
+            hint = f" ({first.meaning})" if first.meaning else ""
+            raise reported(first.number, first.text, self._about(self._last_command), hint + more)
+        if not ended:
+            raise self._endless()
+        return entries
+
+    def protection_tripped(self) -> bool:
+        """Tell whether the over-voltage protection has switched the output off.
+
+        Without a command for it: whether the output is off although it was switched on.
+        """
+        if self._commands.overvoltage_tripped is not None:
+            return self._reports_trip()
+        return self._wanted_on and not self.is_on()
+
+    # -- leaving
+
+    def make_safe(self, within: float | None = None) -> None:
+        """Switch off and verify it, whatever state the instrument is in. Raises NotSafe.
+
+        Tried again and again for `within` seconds of real time (default: three deadlines and a second), with
+        a new connection after each failure. Old entries of the error queue do not matter.
+        """
+        patience = 3 * self.description.deadline + 1.0 if within is None else within
+        until = time.monotonic() + patience
+        self._wanted_on, self._ceiling, self._holds_from = False, None, -math.inf
+        while True:
+            reason = self._try_to_switch_off()
+            if reason is None:
+                return
+            if time.monotonic() + _PAUSE > until:
+                raise NotSafe(
+                    f"supply {self.name} ({self.description.resource}) could not be switched off "
+                    f"for certain within {patience:g} s: {reason}. Switch it off by hand."
+                ) from (reason if isinstance(reason, HilseqError) else None)
+            self._let_pass(_PAUSE)
+
+    def close(self) -> None:
+        """Close the connection; a shared session stays open."""
+        if self._own_session:
+            self._session.close()
+
+    # -- inside
+
+    def _settles(self) -> None:
+        self._holds_from = self._clock.now() + self.description.settle
+
+    def _await_settled(self) -> None:
+        if self._holds_from > -math.inf:
+            self._clock.sleep_until(self._holds_from)
+            self._holds_from = -math.inf
+
+    def _verify_off(self) -> None:
+        looks = 1 if self._commands.read_output is not None else _RUN_DOWN_LOOKS
+        for look in range(looks):
+            if look:
+                self._clock.sleep(_RUN_DOWN_LOOK)
+            if not self.is_on():
+                return
+        raise StandFault(
+            f"supply {self.name} ({self.description.resource}) is still on after "
+            f"{self._commands.output_off!r}"
+        )
+
+    def _try_to_switch_off(self) -> HilseqError | str | None:
+        """Return None once the output is surely off, else why it is not."""
+        try:
+            self._send(self._commands.output_off)
+            if self._commands.read_output is None:
+                self._let_pass(self.description.settle)
+            if not self.is_on():
+                with suppress(HilseqError):
+                    self._drain()
+                return None
+        except HilseqError as error:
+            return error
+        return "it still says that it is on" if self._commands.read_output else "it still delivers"
+
+    def _let_pass(self, seconds: float) -> None:
+        # The clock may belong to a simulator that is gone; switching off must not depend on it.
+        try:
+            self._clock.sleep(seconds)
+        except HilseqError:
+            time.sleep(seconds)
+
+    def _check(self, what: str, value: float, ceiling: float, unit: str) -> None:
+        if not 0.0 <= value <= ceiling:
+            raise Interlock(
+                f"supply {self.name}: a {what} of {value:g} {unit} is refused, nothing was sent; "
+                f"expected 0 to {ceiling:g} {unit}"
+            )
+
+    def _program_voltage(self, volts: float) -> None:
+        self._send(self._commands.set_voltage, volts)
+        self._set = (volts, self._set[1])
+        self._compare("voltage setting", self._commands.read_set_voltage, volts, "V")
+
+    def _program_current(self, amperes: float) -> None:
+        self._send(self._commands.set_current, amperes)
+        self._set = (self._set[0], amperes)
+        self._compare("current limit", self._commands.read_set_current, amperes, "A")
+
+    def _compare(self, what: str, command: str | None, sent: float, unit: str) -> None:
+        """Read a setting back. An error in the queue explains more than a difference: it is told first."""
+        if command is None:
+            return
+        back = self._number(command, unit)
+        accuracy = self.description.accuracy
+        tolerance = self._limit(accuracy.voltage if unit == "V" else accuracy.current, sent, unit)
+        if abs(back - sent) > tolerance:
+            self.errors()
+            raise StandFault(
+                f"supply {self.name} ({self.description.resource}): the {what} was sent as {sent:g} {unit} "
+                f"and reads back as {back:g} {unit}; the difference may be {tolerance:g} {unit}"
+            )
+
+    def _compare_measured(self, sent: float) -> None:
+        """Verify a voltage by measuring; below it only when the current limit is not the reason."""
+        voltage, current = self.both()
+        accuracy = self.description.accuracy
+        tolerance = 2 * self._limit(accuracy.voltage, sent, "V")
+        limited = current.value > _LIMITED * self._set[1]
+        if voltage.value > sent + tolerance or (voltage.value < sent - tolerance and not limited):
+            raise StandFault(
+                f"supply {self.name} ({self.description.resource}) was set to {sent:g} V and delivers "
+                f"{voltage.value:g} V at {current.value:g} A; the difference may be {tolerance:g} V"
+            )
+
+    def _reports_trip(self) -> bool:
+        command = self._commands.overvoltage_tripped
+        return command is not None and self._parsed(command, self._ask(command), scpi.parse_boolean)
+
+    def _limit(self, accuracy: AccuracyTerms, value: float, unit: str) -> float:
+        """Largest error at a value; `of range` means of the ceiling, the range this stand uses."""
+        ceilings = self.description.ceilings
+        return accuracy.limit(value, ceilings.voltage if unit == "V" else ceilings.current)
+
+    def _measured(self, value: float, unit: str) -> Measured:
+        accuracy = self.description.accuracy
+        terms = accuracy.voltage if unit == "V" else accuracy.current
+        return Measured(value, unit, _standard(self._limit(terms, value, unit)))
+
+    def _drain(self) -> tuple[list[scpi.ErrorEntry], bool]:
+        """Read the error queue; return its entries and whether it came to its end."""
+        command, entries = self._commands.next_error, list[scpi.ErrorEntry]()
+        if command is None:
+            return entries, True
+        for _ in range(MOST_ERRORS):
+            entry = self._parsed(command, self._ask(command), scpi.parse_error)
+            if entry.is_empty:
+                return entries, True
+            entries.append(entry)
+        return entries, False
+
+    def _endless(self) -> HilseqError:
+        return fault(
+            "garbage",
+            f"its error queue does not end after {MOST_ERRORS} entries",
+            self._about(self._last_command),
+        )
+
+    def _filled(self, template: str, value: float | None = None) -> str:
+        try:
+            return scpi.fill(template, value=value, output=self.description.output)
+        except ValueError as error:
+            reraise(error, self._about(template))
+
+    def _send(self, template: str, value: float | None = None) -> None:
+        command = self._filled(template, value)
+        with self._session.lock:
+            if self._commands.select is not None:
+                self._session.write(self._filled(self._commands.select))
+            self._session.write(command)
+        self._last_command = command
+
+    def _ask(self, template: str) -> str:
+        question = self._filled(template)
+        with self._session.lock:
+            if self._commands.select is not None:
+                self._session.write(self._filled(self._commands.select))
+            return self._session.query(question)
+
+    def _number(self, template: str, unit: str) -> float:
+        return self._parsed(template, self._ask(template), lambda text: scpi.parse_measurement(text, unit))
+
+    def _parsed(self, template: str, answer: str, parse: Callable[[str], Parsed]) -> Parsed:
+        try:
+            return parse(answer)
+        except Garbled as error:
+            # Nonsense may be the answer to another question: start afresh before the next one.
+            self._session.distrust()
+            reraise(error, self._about(template))
+
+    def _about(self, command: str) -> Exchange:
+        who = f"supply {self.name}"
+        return Exchange(who, self.description.resource, command, self.description.deadline, place=who)

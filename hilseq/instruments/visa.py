@@ -1,0 +1,327 @@
+"""Text questions and answers over any VISA resource, each under a hard deadline.
+
+Knows pyvisa and the traps of its Python backend. Must not know SCPI, supplies or what an answer means.
+
+The traps, measured with PyVISA 1.16 and PyVISA-py 0.8 (each has a test against a server that misbehaves):
+
+- Nagle's algorithm holds a question back for 40 ms behind a command that has no answer: TCP_NODELAY is set.
+- A peer that closes is not noticed and the read spins until its time-out; a peer that sends an endless
+  answer in small pieces is never timed out; a peer that stops reading blocks the write for ever. The
+  session's socket is wrapped, so that each of them raises.
+- A refused port opens without complaint: the socket is asked for its error after opening.
+- After a time-out the late answer would be taken for the next question's: the session is opened anew before
+  the next question. What an instrument sends unasked is never taken for an answer either.
+"""
+
+from __future__ import annotations
+
+import math
+import os
+import select
+import socket
+import threading
+import time
+from contextlib import ExitStack, suppress
+from types import TracebackType
+from typing import TYPE_CHECKING, Any, Self
+
+from hilseq.description.stand import SerialLine
+from hilseq.instruments.translate import Exchange, Garbled, Owner, kind_of, quote, reraise
+
+if TYPE_CHECKING:
+    import pyvisa
+    from pyvisa.resources import MessageBasedResource
+
+#: Longest answer taken; a supply's are under 100 bytes, and 64 KiB still arrive well within a second.
+LONGEST_ANSWER = 65536
+#: Pause between two attempts to open again, seconds: instruments with one connection need a moment.
+_PAUSE = 0.05
+#: What may stand between two answers: the other half of an odd termination.
+_PADDING = b"\r\n\0 "
+
+_managers: dict[str, pyvisa.ResourceManager] = {}
+_managers_lock = threading.Lock()
+
+
+def resource_manager() -> pyvisa.ResourceManager:
+    """Return the one resource manager of this process.
+
+    The environment variable HILSEQ_VISA names the backend, for example `@ivi` for an installed VISA; the
+    default is `@py`. Never close it: that closes every session of the process.
+    """
+    import pyvisa
+
+    backend = os.environ.get("HILSEQ_VISA", "@py") or "@py"
+    with _managers_lock:
+        if backend not in _managers:
+            _managers[backend] = pyvisa.ResourceManager(backend)
+        return _managers[backend]
+
+
+class _WatchedSocket:
+    """The socket of a pyvisa-py session, with the ends of the world made visible.
+
+    `until` is the instant (time.monotonic) after which nothing more is received.
+    """
+
+    def __init__(self, wrapped: socket.socket) -> None:
+        self.wrapped = wrapped
+        self.wrapped.setblocking(False)  # every wait is a select with a time-out
+        self.until = math.inf
+
+    def fileno(self) -> int:
+        return self.wrapped.fileno()
+
+    def recv(self, count: int) -> bytes:
+        if time.monotonic() > self.until:
+            raise TimeoutError("the answer did not end before the deadline")
+        data = self.wrapped.recv(count)
+        if not data:
+            raise ConnectionResetError("the connection was closed by the instrument")
+        return data
+
+    def send_all(self, data: bytes, until: float) -> None:
+        view = memoryview(data)
+        while view:
+            _, writable, _ = select.select([], [self.wrapped], [], max(0.0, until - time.monotonic()))
+            if not writable:
+                raise TimeoutError("the command was not taken before the deadline")
+            view = view[self.wrapped.send(view) :]
+
+    def waiting(self) -> bytes | None:
+        """Return what has come unasked, b"" when the peer has closed, None when all is quiet."""
+        readable, _, _ = select.select([self.wrapped], [], [], 0)
+        return self.wrapped.recv(4096) if readable else None
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self.wrapped, name)
+
+
+def _inner_session(resource: MessageBasedResource) -> Any:
+    """Return the session object of pyvisa-py, or None with another backend."""
+    sessions = getattr(resource.visalib, "sessions", None)
+    return sessions.get(resource.session) if isinstance(sessions, dict) else None
+
+
+class VisaSession:
+    """One VISA session, opened when it is first needed or by `open`.
+
+    `deadline` is the longest wait for one exchange in seconds; `name` and `owner` go into the errors:
+    InstrumentSilent or UnitSilent when nothing came in time or the connection is gone, InstrumentGarbage or
+    UnitFault for an answer that is no ASCII text or does not end, StandFault for a resource that cannot be
+    used. `lock` may be held around several exchanges that belong together.
+    """
+
+    def __init__(
+        self,
+        resource: str,
+        *,
+        name: str,
+        deadline: float = 2.0,
+        read_termination: str = "\n",
+        write_termination: str = "\n",
+        line: SerialLine | None = None,
+        owner: Owner = "stand",
+    ) -> None:
+        self.resource = resource
+        self.name = name
+        self.deadline = deadline
+        self.lock = threading.RLock()
+        self._terminations = (read_termination, write_termination)
+        self._line = line
+        self._owner: Owner = owner
+        self._resource: MessageBasedResource | None = None
+        self._watched: _WatchedSocket | None = None
+        self._inner: Any = None
+        self._open_things = ExitStack()
+        # True while an exchange is under way: what is interrupted leaves the session out of step.
+        self._stale = False
+
+    # -- opening and closing
+
+    def open(self) -> None:
+        """Open the session now. Raises InstrumentSilent when nobody is there."""
+        with self.lock:
+            try:
+                if self._resource is None:
+                    self._open(self.deadline)
+            except Exception as error:  # noqa: BLE001 - reraise lets pass what is none of theirs
+                reraise(error, self._about("open the connection", self.deadline))
+
+    def close(self) -> None:
+        """Close the session; it may be used again and opens anew."""
+        with self.lock, suppress(Exception):
+            self._resource, self._watched, self._inner, self._stale = None, None, None, False
+            self._open_things.close()
+
+    def _open(self, deadline: float) -> None:
+        resource: Any = resource_manager().open_resource(
+            self.resource, open_timeout=max(1, math.ceil(deadline * 1000))
+        )
+        things = ExitStack()
+        things.callback(resource.close)
+        with things:
+            self._set_up(resource, things)
+            self._open_things = things.pop_all()
+        self._resource = resource
+        self._stale = False
+
+    def _set_up(self, resource: Any, things: ExitStack) -> None:
+        from pyvisa import constants
+        from pyvisa.resources import MessageBasedResource
+
+        if not isinstance(resource, MessageBasedResource):
+            raise NotImplementedError("this kind of resource does not carry messages")
+        self._inner = _inner_session(resource)
+        self._watched = None
+        interface = getattr(self._inner, "interface", None)
+        if isinstance(interface, socket.socket):
+            trouble = interface.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR)
+            if trouble:
+                raise OSError(trouble, os.strerror(trouble))
+            self._watched = self._inner.interface = _WatchedSocket(interface)
+        for plain in (interface, getattr(interface, "sock", None), getattr(interface, "_sync", None)):
+            if isinstance(plain, socket.socket):
+                plain.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        if self._inner is None and self.resource.upper().startswith("TCPIP"):
+            with suppress(Exception):  # not every VISA knows the attribute; those that do not need it not
+                resource.set_visa_attribute(constants.ResourceAttribute.tcpip_nodelay, state=True)
+        if self._line is not None and isinstance(resource, _serial_instrument()):
+            _set_line(resource, self._line)
+        resource.timeout = self.deadline * 1000
+        resource.read_termination, resource.write_termination = self._terminations
+        # Warnings are for interactive users; the status is looked at here.
+        things.enter_context(
+            resource.ignore_warning(
+                constants.StatusCode.success_max_count_read, constants.StatusCode.success_device_not_present
+            )
+        )
+
+    def _renew(self, deadline: float) -> None:
+        """Bring a session back in step: nothing that was asked before can be answered any more."""
+        if self._watched is None and self._resource is not None:
+            # No socket of our own: the interface's own clear, which throws queued answers away.
+            with suppress(Exception):
+                self._resource.clear()
+                self._stale = False
+                return
+        self.close()
+        until = time.monotonic() + deadline
+        while True:
+            try:
+                self._open(max(_PAUSE, until - time.monotonic()))
+            except Exception as error:
+                if kind_of(error) != "lost" or time.monotonic() + _PAUSE > until:
+                    raise
+                time.sleep(_PAUSE)
+            else:
+                return
+
+    # -- exchanges
+
+    def write(self, command: str) -> None:
+        """Send a command that has no answer."""
+        self._exchange(command, self.deadline, answered=False)
+
+    def query(self, command: str, *, deadline: float | None = None) -> str:
+        """Send a question and return the answer without its termination.
+
+        `deadline` in seconds replaces the session's own for this question.
+        """
+        return self._exchange(command, self.deadline if deadline is None else deadline, answered=True)
+
+    def distrust(self) -> None:
+        """Start afresh before the next question: the last answer made no sense."""
+        self._stale = True
+
+    def _exchange(self, command: str, deadline: float, *, answered: bool) -> str:
+        with self.lock:
+            try:
+                self._make_ready(deadline)
+                self._stale = True
+                until = time.monotonic() + deadline
+                self._send(command, until)
+                answer = self._receive(until, deadline) if answered else ""
+                self._stale = False
+            except Exception as error:  # noqa: BLE001 - reraise lets pass what is none of theirs
+                reraise(error, self._about(command, deadline))
+            return answer
+
+    def _make_ready(self, deadline: float) -> None:
+        if self._resource is None:
+            self._open(deadline)
+        elif self._stale:
+            self._renew(deadline)
+        elif self._watched is not None:
+            came = self._watched.waiting()
+            if came == b"":
+                # Closed while nobody was asking, as instruments do with idle connections: no answer is lost.
+                self._renew(deadline)
+                return
+            unasked = bytes(self._inner._pending_buffer) + (came or b"")  # noqa: SLF001 - pyvisa-py has no other way
+            self._inner._pending_buffer.clear()  # noqa: SLF001
+            if unasked.strip(_PADDING):
+                self._stale = True
+                raise Garbled(f"it had sent '{quote(unasked.decode('latin-1'))}' unasked")
+
+    def _send(self, command: str, until: float) -> None:
+        data = (command + self._terminations[1]).encode("ascii")
+        if self._watched is not None:
+            self._watched.send_all(data, until)
+        elif self._resource is not None:
+            self._resource.write_raw(data)
+
+    def _receive(self, until: float, deadline: float) -> str:
+        from pyvisa.constants import StatusCode
+
+        resource = self._resource
+        if resource is None:  # pragma: no cover - _make_ready has opened it
+            raise ConnectionResetError("the session was closed")
+        if self._watched is not None:
+            self._watched.until = until
+        changed = deadline != self.deadline
+        if changed:
+            resource.timeout = deadline * 1000
+        try:
+            data, status = resource.visalib.read(resource.session, LONGEST_ANSWER)
+        finally:
+            if changed:
+                resource.timeout = self.deadline * 1000
+        if status == StatusCode.success_max_count_read:
+            raise Garbled(f"it does not end after {LONGEST_ANSWER} bytes")
+        try:
+            return bytes(data).rstrip(_PADDING).decode("ascii")
+        except UnicodeDecodeError as error:
+            raise Garbled(f"'{quote(bytes(data[:LONGEST_ANSWER]).decode('latin-1'))}' is not text") from error
+
+    def _about(self, command: str, deadline: float) -> Exchange:
+        place = self.name if self._owner == "stand" else None
+        return Exchange(self.name, self.resource, command, deadline, self._owner, self._owner, place)
+
+    def __enter__(self) -> Self:
+        """Open the session."""
+        self.open()
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        """Close the session."""
+        self.close()
+
+
+def _serial_instrument() -> type:
+    from pyvisa.resources import SerialInstrument
+
+    return SerialInstrument
+
+
+def _set_line(resource: Any, line: SerialLine) -> None:
+    """Set speed and frame of a serial resource."""
+    from pyvisa.constants import Parity, StopBits
+
+    bits, parity, stop = line.frame
+    resource.baud_rate = line.speed
+    resource.data_bits = int(bits)
+    resource.parity = {"E": Parity.even, "O": Parity.odd, "N": Parity.none}[parity]
+    resource.stop_bits = {"1": StopBits.one, "2": StopBits.two}[stop]
