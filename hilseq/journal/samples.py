@@ -1,0 +1,161 @@
+"""The samples of a soak: one append-only file of checksummed records beside the journal.
+
+The file begins with one JSON line (its columns); then come records of equal length: the time as a 64-bit float, one
+32-bit float per column, and the CRC-32 of both, all little-endian. A torn or damaged tail is cut and told. The
+journal seals the file at intervals with the SHA-256 of everything so far, so that a later change is found.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import struct
+import time
+import zlib
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from hilseq.errors import UsageError
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+#: Samples are on the disk at the latest this long after they were taken, s of wall time.
+SYNC_EVERY = 1.0
+_CRC = struct.Struct("<I")
+
+
+def _record(columns: int) -> struct.Struct:
+    return struct.Struct(f"<d{columns}f")
+
+
+def file_name(slot: str) -> str:
+    """Return the name of a slot's sample file."""
+    return f"samples-{slot}.bin"
+
+
+class SampleWriter:
+    """Appends samples. `append` buffers, `sync` puts everything on the disk.
+
+    With `resume`, an existing file is continued after its last whole record. Raises OSError when the disk refuses,
+    UsageError when the columns of a resumed file differ.
+    """
+
+    def __init__(self, path: Path, columns: Sequence[str], *, resume: bool = False) -> None:
+        self.path = path
+        self.columns = tuple(columns)
+        self._struct = _record(len(self.columns))
+        self._hash = hashlib.sha256()
+        self._pending = bytearray()
+        self._synced_at = time.monotonic()
+        self.count = 0
+        if resume and path.exists():
+            self._continue()
+        else:
+            self._handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND, 0o644)
+            self._pending += json.dumps({"hilseq samples": 1, "columns": self.columns}).encode() + b"\n"
+        self.sync()
+
+    def _continue(self) -> None:
+        samples = read_samples(self.path)
+        if samples.columns != self.columns:
+            raise UsageError(f"{self.path} holds other columns than this plan; the soak cannot be continued in it")
+        self._handle = os.open(self.path, os.O_RDWR | os.O_APPEND)
+        os.ftruncate(self._handle, samples.whole_bytes)
+        with self.path.open("rb") as whole:
+            while block := whole.read(1 << 20):
+                self._hash.update(block)
+        self.count = len(samples.times)
+
+    def append(self, instant: float, values: Sequence[float]) -> None:
+        """Take one sample; on the disk within SYNC_EVERY."""
+        body = self._struct.pack(instant, *values)
+        self._pending += body
+        self._pending += _CRC.pack(zlib.crc32(body))
+        self.count += 1
+        if time.monotonic() - self._synced_at >= SYNC_EVERY:
+            self.sync()
+
+    def sync(self) -> None:
+        """Put everything on the disk, and wait for it."""
+        if self._pending:
+            block = bytes(self._pending)
+            written = 0
+            while written < len(block):
+                written += os.write(self._handle, block[written:])
+            self._hash.update(block)
+            self._pending.clear()
+            os.fdatasync(self._handle)
+        self._synced_at = time.monotonic()
+
+    def seal(self) -> dict[str, str | int]:
+        """Put everything on the disk and return the journal fields that seal the file so far."""
+        self.sync()
+        return {"file": self.path.name, "count": self.count, "sha256": self._hash.hexdigest()}
+
+    def close(self) -> None:
+        """Put everything on the disk and close the file."""
+        self.sync()
+        os.close(self._handle)
+
+
+@dataclass(frozen=True, slots=True)
+class Samples:
+    """The whole samples of a file: `values[i, j]` is column j at `times[i]` (seconds of the run's clock).
+
+    `whole_bytes` is the length of the sound part of the file, `cut_bytes` what follows it.
+    """
+
+    columns: tuple[str, ...]
+    times: NDArray[np.float64]
+    values: NDArray[np.float32]
+    whole_bytes: int
+    cut_bytes: int
+
+    def column(self, name: str) -> NDArray[np.float32]:
+        """Return one column."""
+        return self.values[:, self.columns.index(name)]
+
+
+def read_samples(path: Path) -> Samples:
+    """Read every whole record. Raises UsageError when the file does not begin as a sample file."""
+    import numpy as np
+
+    data = path.read_bytes()
+    head, newline, _ = data.partition(b"\n")
+    try:
+        columns = tuple(str(name) for name in json.loads(head)["columns"]) if newline else None
+    except (ValueError, KeyError, TypeError):
+        columns = None
+    if columns is None:
+        raise UsageError(f"{path} is not a sample file of hilseq")
+    start, body = len(head) + 1, _record(len(columns)).size
+    size = body + _CRC.size
+    count = (len(data) - start) // size
+    view = memoryview(data)
+    for index in range(count):
+        begin = start + index * size
+        if zlib.crc32(view[begin : begin + body]) != _CRC.unpack_from(data, begin + body)[0]:
+            count = index
+            break
+    kind = np.dtype([("t", "<f8"), ("v", "<f4", (len(columns),)), ("crc", "<u4")])
+    table = np.frombuffer(data, kind, count, start)
+    whole = start + count * size
+    return Samples(columns, table["t"].copy(), table["v"].copy(), whole, len(data) - whole)
+
+
+def prefix_hash(path: Path, count: int) -> str:
+    """Return the SHA-256 of the file up to its `count`-th record, to compare with a seal of the journal."""
+    with path.open("rb") as file:
+        head = file.readline()
+        columns = len(json.loads(head)["columns"])
+        length = count * (_record(columns).size + _CRC.size)
+        digest = hashlib.sha256(head)
+        while length > 0 and (block := file.read(min(length, 1 << 20))):
+            digest.update(block)
+            length -= len(block)
+    return digest.hexdigest()
