@@ -8,12 +8,20 @@ deadlines of procedures (a unit must be ready within 4 s) are times of this cloc
 from __future__ import annotations
 
 import time
+from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from typing import Protocol
 
 
+def nothing() -> None:
+    """Do nothing: the tick of a clock that nobody watches."""
+
+
 class Clock(Protocol):
     """What a procedure may ask about time."""
+
+    #: Called wherever time passes: the run's sign of life to its guard.
+    tick: Callable[[], None]
 
     def now(self) -> float:
         """Seconds since the epoch of this clock."""
@@ -40,7 +48,11 @@ class WallClock:
     """Real time. Monotonic for durations; the date is taken once, so that a time correction of the
     computer cannot bend a soak."""
 
+    #: Longest sleep without a tick, s.
+    SLICE = 0.5
+
     def __init__(self) -> None:
+        self.tick = nothing
         self._zero = time.monotonic()
         self._epoch = datetime.now(UTC)
 
@@ -50,8 +62,10 @@ class WallClock:
 
     def sleep(self, seconds: float) -> None:
         """Sleep for real."""
-        if seconds > 0:
-            time.sleep(seconds)
+        end = time.monotonic() + seconds
+        while (rest := end - time.monotonic()) > 0:
+            self.tick()
+            time.sleep(min(rest, self.SLICE))
 
     def sleep_until(self, instant: float) -> None:
         """Sleep until the instant."""

@@ -10,6 +10,7 @@ from __future__ import annotations
 import socket
 from datetime import UTC, datetime, timedelta
 
+from hilseq.clock import nothing
 from hilseq.errors import InstrumentGarbage, InstrumentSilent
 
 #: Simulated days begin here, so that the same seed gives the same journal to the letter.
@@ -24,6 +25,7 @@ class SteppedClock:
     def __init__(self, endpoint: str) -> None:
         host, _, port = endpoint.rpartition(":")
         self._endpoint = endpoint
+        self.tick = nothing
         try:
             self._socket = socket.create_connection((host.strip("[]"), int(port)), timeout=DEADLINE)
         except OSError as error:
@@ -32,6 +34,7 @@ class SteppedClock:
         self._now = self._ask("now")
 
     def _ask(self, request: str) -> float:
+        self.tick()
         try:
             self._socket.sendall(request.encode("ascii") + b"\n")
             answer = b""

@@ -15,7 +15,7 @@ from pathlib import Path
 
 from hilseq.description.stand import Stand
 from hilseq.errors import StandFault
-from hilseq.guard.protocol import BEAT, DISARM, INTERVAL, READY, START_DEADLINE, STUCK
+from hilseq.guard.protocol import BEAT, DISARM, INTERVAL, READY, START_DEADLINE, STUCK, TAKE_OVER
 from hilseq.guard.watch import process_start
 
 
@@ -77,16 +77,21 @@ class Guard:
             self.lost = True
             os.kill(os.getpid(), signal.SIGTERM)
 
-    def disarm(self) -> None:
-        """Tell the guard that the stand is safe, and wait until it has gone."""
+    def release(self, *, safe: bool) -> None:
+        """Tell the guard to go because the stand is safe, or else to take over.
+
+        Waits until it has gone; a guard that takes over goes on by itself.
+        """
         self._armed = False
         self._beater.join(timeout=2 * INTERVAL)
         with contextlib.suppress(OSError, ValueError):
-            self._write(DISARM)
+            self._write(DISARM if safe else TAKE_OVER)
         for stream in (self._process.stdin, self._process.stdout):
             if stream is not None:
                 with contextlib.suppress(OSError):
                     stream.close()
+        if not safe:
+            return
         try:
             self._process.wait(5)
         except subprocess.TimeoutExpired:

@@ -1,13 +1,14 @@
 """What run and guard tell each other, and how long each waits.
 
 The run writes what to watch (eight bytes of length, then a pickle), then single bytes: `BEAT` while it lives, `DISARM` when the stand
-is safe and the guard may go. The guard writes one line, `READY`, when it watches.
+is safe and the guard may go, `TAKE_OVER` when the run could not verify the safe state itself. The guard writes one line, `READY`, when it watches.
 """
 
 from __future__ import annotations
 
 BEAT = b"."
 DISARM = b"x"
+TAKE_OVER = b"!"
 READY = b"ready\n"
 
 #: Time between beats, s.

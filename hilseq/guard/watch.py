@@ -19,13 +19,14 @@ from typing import Any
 from hilseq.clock import WallClock
 from hilseq.description.stand import Stand
 from hilseq.errors import HilseqError
-from hilseq.guard.protocol import BEAT, DISARM, FILE_NAME, READY, SILENCE, STARVED
+from hilseq.guard.protocol import BEAT, DISARM, FILE_NAME, READY, SILENCE, STARVED, TAKE_OVER
 from hilseq.journal.writer import JournalWriter
 from hilseq.procedures.bench import Bench
 
 #: Attempts to reach the safe state go on this long, s: a single-connection instrument may first have to
 #: notice that the dead run's connection is gone.
 PERSEVERANCE = 60.0
+UNVERIFIED = "the run could not verify the safe state"
 
 
 def main() -> None:
@@ -79,6 +80,8 @@ def watch(pipe: int, run_pid: int) -> str:
             said = os.read(pipe, 4096)
             if DISARM in said:
                 return ""
+            if TAKE_OVER in said:
+                return UNVERIFIED
             if not said:
                 return "the run has died"
             if BEAT in said:
@@ -103,7 +106,8 @@ def _is_runnable(pid: int) -> bool:
 def make_safe(bench: Bench, orders: dict[str, Any], reason: str) -> None:
     """End the run, make the stand safe, and journal it. Safety first: the disk is touched last."""
     begun = time.monotonic()
-    _end(orders["run_pid"], orders["run_started"])
+    if reason != UNVERIFIED:
+        _end(orders["run_pid"], orders["run_started"])
     tries = 0
     while True:
         tries += 1

@@ -14,6 +14,7 @@ import hilseq
 from hilseq.clock import Clock, WallClock
 from hilseq.description.visit import Visit
 from hilseq.errors import HilseqError, StandFault
+from hilseq.guard.client import Guard
 from hilseq.journal import kinds
 from hilseq.journal.writer import JournalWriter
 from hilseq.plugin.options import VisitOptions
@@ -47,6 +48,8 @@ class VisitRun:
         self.clock: Clock = WallClock()
         self._journal: JournalWriter | None = None
         self._twin: Twin | None = None
+        self._guard: Guard | None = None
+        self._safe = True
         self._bench: Bench | None = None
         self._bench_fault: StandFault | None = None
         self._stand = visit.stand
@@ -67,6 +70,11 @@ class VisitRun:
             self._stand = repoint(self.visit.stand, self._twin.endpoints)
         if self._stand.simulated_clock:
             self.clock = SteppedClock(self._stand.simulated_clock)
+
+        else:
+            # A twin of our own ends with this process; everything else needs the guard.
+            self._guard = Guard(self._stand, self.folder)
+            self.clock.tick = self._guard.sign_of_life
 
     def open_journal(self, sequences: Sequence[Path]) -> None:
         """Begin the journal with everything the run was given."""
@@ -101,6 +109,7 @@ class VisitRun:
         """Append to the journal; durable when this returns. Nothing is noted before it is open."""
         if self._journal is None:
             return
+        self.clock.tick()
         self._journal.write(kind, **fields)
         for observe in self.observers:
             observe(kind, fields)
@@ -117,6 +126,8 @@ class VisitRun:
             bench = Bench(self._stand, self.visit.profiles, self.options.serials, self.clock, self.event)
             self._bench = bench
             try:
+                if self._guard is not None:
+                    self._guard.wait_until_watching()
                 for instrument in bench.prepare():
                     self.note(kinds.INSTRUMENT, **instrument)
             except StandFault as fault:
@@ -141,6 +152,8 @@ class VisitRun:
             self._bench.make_safe(slot)
         except HilseqError as error:
             why = str(error)
+        if slot is None:
+            self._safe = not why
         self.note(kinds.MADE_SAFE, verified=not why, why=why, by="run", slot=slot or "")
         return why
 
@@ -153,10 +166,13 @@ class VisitRun:
         self.close()
 
     def close(self) -> None:
-        """Let go of the bench and the twin."""
+        """Let go of the bench, the guard and the twin."""
         if self._bench is not None:
             self._bench.close()
             self._bench = None
+        if self._guard is not None:
+            self._guard.release(safe=self._safe)
+            self._guard = None
         if self._twin is not None:
             self._twin.close()
             self._twin = None
