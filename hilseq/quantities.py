@@ -42,6 +42,8 @@ _ONE = re.compile(rf"\s*({_NUMBER})\s*({_SYMBOL})\s*")
 _RANGE = re.compile(rf"\s*({_NUMBER})\s*\.\.\s*({_NUMBER})\s*({_SYMBOL})\s*")
 #: Longer texts are refused unread: nobody writes a quantity of two hundred characters.
 LONGEST = 200
+#: So much of a wrong text is repeated in its message.
+_SHOWN = 40
 
 
 class QuantityError(ValueError):
@@ -51,7 +53,7 @@ class QuantityError(ValueError):
     """
 
     def __init__(self, text: str, expected: str, nearest: str = "") -> None:
-        shown = text if len(text) <= 40 else text[:37] + "..."
+        shown = text if len(text) <= _SHOWN else text[: _SHOWN - 3] + "..."
         super().__init__(f"{shown!r} is not {expected}")
         self.expected = expected
         self.nearest = nearest
@@ -66,7 +68,8 @@ def legal_forms(dimension: str) -> str:
 #: What people write out of habit, and the symbol it stands for here.
 _HABITS = {
     "volt": "V", "volts": "V", "amp": "A", "amps": "A", "ampere": "A", "ohm": "Ohm", "ohms": "Ohm",
-    "Ω": "Ohm", "kΩ": "kOhm", "MΩ": "MOhm", "mΩ": "mOhm", "k": "kOhm", "µA": "uA", "μA": "uA", "µV": "uV", "μV": "uV",
+    "Ω": "Ohm", "kΩ": "kOhm", "MΩ": "MOhm", "mΩ": "mOhm", "k": "kOhm",
+    "µA": "uA", "μA": "uA", "µV": "uV", "μV": "uV",
     "µF": "uF", "μF": "uF", "µs": "us", "μs": "us", "sec": "s", "secs": "s", "second": "s", "seconds": "s",
     "msec": "ms", "minute": "min", "minutes": "min", "mins": "min", "m": "min", "hour": "h", "hours": "h",
     "hr": "h", "hrs": "h", "day": "d", "days": "d", "year": "a", "years": "a", "y": "a", "C": "degC",
@@ -202,19 +205,28 @@ def parse_accuracy(text: str, dimension: str) -> AccuracyTerms:
     return AccuracyTerms(of_reading, of_range, fixed)
 
 
+_MINUTE, _HOUR, _DAY = 60, 3600, 86400
+#: Below these, three digits still show less than a whole second, or a whole minute.
+_BELOW_ONE_SECOND, _BELOW_ONE_MINUTE = 0.9995, 59.95
+#: From here on days are easier to grasp than hours.
+_DAYS_FROM = 3 * _DAY
+
+
 def show_duration(seconds: float) -> str:
     """Return a duration as a person says it: `850 ms`, `12.5 s`, `11 h 42 min`, `3 d 4 h`."""
+    if not math.isfinite(seconds):
+        return f"{seconds} s"
     if seconds < 0:
         return "-" + show_duration(-seconds)
-    if seconds < 1:
-        return f"{seconds * 1e3:.3g} ms"
-    if seconds < 60:
-        return f"{seconds:.3g} s"
-    minutes, hours, days = round(seconds / 60), round(seconds / 3600), seconds / 86400
-    if seconds < 3600:
-        whole = int(seconds // 60)
-        rest = round(seconds - 60 * whole)
-        return f"{whole} min {rest} s" if rest not in (0, 60) else f"{minutes} min"
-    if days < 3:
-        return f"{minutes // 60} h {minutes % 60} min" if minutes % 60 else f"{minutes // 60} h"
-    return f"{hours // 24} d {hours % 24} h" if hours % 24 else f"{hours // 24} d"
+    if seconds < _BELOW_ONE_MINUTE:
+        return f"{seconds:.3g} s" if seconds >= _BELOW_ONE_SECOND else f"{seconds * 1e3:.3g} ms"
+    if round(seconds) < _HOUR:
+        return _two_parts(round(seconds), _MINUTE, "min", 1, "s")
+    if round(seconds / _MINUTE) * _MINUTE < _DAYS_FROM:
+        return _two_parts(round(seconds / _MINUTE) * _MINUTE, _HOUR, "h", _MINUTE, "min")
+    return _two_parts(round(seconds / _HOUR) * _HOUR, _DAY, "d", _HOUR, "h")
+
+
+def _two_parts(seconds: int, large: int, large_unit: str, small: int, small_unit: str) -> str:
+    whole, rest = divmod(seconds, large)
+    return f"{whole} {large_unit} {rest // small} {small_unit}" if rest else f"{whole} {large_unit}"

@@ -123,10 +123,14 @@ def _terminal(value: Any) -> Any:
 Terminal = Annotated[str, BeforeValidator(_terminal)]
 
 
+#: The last port of TCP.
+LAST_PORT = 65535
+
+
 def _endpoint(value: Any) -> Any:
     if isinstance(value, str):
         match = re.fullmatch(r"(\[[0-9A-Fa-f:]+\]|[A-Za-z0-9.-]+):(\d{1,5})", value)
-        if match and 0 < int(match[2]) < 65536:
+        if match and 0 < int(match[2]) <= LAST_PORT:
             return value
     raise ValueError(
         f"{str(value)[:60]!r} is not a network address; expected HOST:PORT such as 192.0.2.20:502"

@@ -16,7 +16,7 @@ from hilseq.description.ranges import expand_ranges
 from hilseq.description.salvage import salvage
 from hilseq.description.shape import KEY_STEP
 from hilseq.description.stand import Stand
-from hilseq.description.wording import in_words, nearest_word
+from hilseq.description.wording import in_words
 from hilseq.description.written import Place, Written
 from hilseq.description.yaml_text import read_yaml
 from hilseq.errors import DescriptionError, Problem

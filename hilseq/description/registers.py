@@ -141,6 +141,11 @@ class Register(Model):
         return RegisterType.BIT if packed else RegisterType.UINT16
 
     @property
+    def is_bit(self) -> bool:
+        """Tell whether the value is a single bit, in whatever table."""
+        return self.kind is RegisterType.BIT
+
+    @property
     def last_address(self) -> int:
         """The last address the value occupies."""
         return self.address + self.kind.width - 1

@@ -65,7 +65,7 @@ def _template(text: str) -> str:
         text.format(value=1.0, output=1)
     except (ValueError, IndexError, KeyError, AttributeError, TypeError) as error:
         raise ValueError(
-            f"{text!r} is not a command template ({error}); expected {{value}} and {{output}} as the only braces"
+            f"{text!r} is not a command template ({error}); expected no braces but {{value}} and {{output}}"
         ) from None
     if names - _PLACEHOLDERS:
         strange = ", ".join(sorted(names - _PLACEHOLDERS))
@@ -195,7 +195,7 @@ class Supply(Model):
             )
         if self.commands.set_overvoltage is None:
             raise ValueError(
-                "`overvoltage` is given, but the commands say that the supply has no over-voltage protection; "
+                "`overvoltage` is given, but `set-overvoltage: none` says that the supply has none; "
                 "expected one or the other"
             )
         return self

@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-import difflib
 import re
-from collections.abc import Iterable
 from typing import Any, NamedTuple
 
 from pydantic import BaseModel
 from pydantic_core import ErrorDetails
 
 from hilseq.description.fields import WordError
+from hilseq.description.nearest import nearest_word
 from hilseq.description.registers import Table, documentation_number_hint
 from hilseq.description.scalars import looks_sexagesimal, number_hint
 from hilseq.description.shape import KEY_STEP, field_at, keys_of, model_at
-from hilseq.description.written import Key, Mark, Place, Written
+from hilseq.description.written import Mark, Place, Written
 from hilseq.quantities import QuantityError
 
 _SHOWN = 40
@@ -27,16 +26,6 @@ class Wording(NamedTuple):
     wrong: str
     expected: str = ""
     nearest: str = ""
-
-
-def nearest_word(word: object, words: Iterable[object]) -> str:
-    """Return the word that was probably meant, or an empty text."""
-    known = {str(candidate).lower(): str(candidate) for candidate in words}
-    written = str(word)[:100].lower().replace("_", "-")
-    close = difflib.get_close_matches(written, known, n=1, cutoff=0.6)
-    if close and known[close[0]] != word:
-        return known[close[0]]
-    return ""
 
 
 def in_words(error: ErrorDetails, document: Written, model: type[BaseModel]) -> Wording:
@@ -66,7 +55,7 @@ def _shown(value: Written) -> str:
         return "a mapping of keys"
     if isinstance(value.content, list):
         return "a list"
-    text = value.text if value.text else str(value.content)
+    text = value.text or str(value.content)
     return repr(text if len(text) <= _SHOWN else text[: _SHOWN - 3] + "...")
 
 
@@ -144,19 +133,30 @@ def _not_a_quantity(value: Written) -> str:
 
 def _plain_words(kind: str, ctx: dict[str, Any], message: str, shown: str, value: Written) -> tuple[str, str]:
     """Return what is wrong and what was expected, for the kinds of error pydantic makes itself."""
-    if value.content is None and not value.text and kind.endswith("_type"):
+    if value.content is None and not value.text and (kind.endswith("_type") or kind == "literal_error"):
         return "nothing is written here", _WANTED.get(kind, "a value")
     if kind == "string_type":
         return _not_text(shown, value)
-    if kind in ("int_type", "float_type", "int_from_float", "int_parsing", "float_parsing"):
+    if kind in _NUMBERS:
         return _not_number(shown, value, _WANTED[kind])
     if kind in _WANTED:
         return f"{shown} stands here", _WANTED[kind]
-    limit = next((ctx[name] for name in ("gt", "ge", "lt", "le") if name in ctx), None)
-    if kind in _LIMITS:
-        return f"{shown} is out of range", f"{_LIMITS[kind]} {limit}"
     if kind == "literal_error":
-        return f"{shown} is not known here", f"one of {ctx['expected'].replace(' or ', ', ')}"
+        return _not_a_word(shown, value, ctx)
+    return _out_of_bounds(kind, ctx, message, shown)
+
+
+def _not_a_word(shown: str, value: Written, ctx: dict[str, Any]) -> tuple[str, str]:
+    words = str(ctx["expected"])
+    if isinstance(value.content, bool) and f"'{value.text}'" in words:
+        return f"{shown} is a truth value in YAML, not a word", f"the word in quotes: '{value.text}'"
+    return f"{shown} is not known here", f"one of {words.replace(' or ', ', ')}"
+
+
+def _out_of_bounds(kind: str, ctx: dict[str, Any], message: str, shown: str) -> tuple[str, str]:
+    if kind in _LIMITS:
+        limit = next(ctx[name] for name in ("gt", "ge", "lt", "le") if name in ctx)
+        return f"{shown} is out of range", f"{_LIMITS[kind]} {limit:g}"
     if kind == "finite_number":
         return f"{shown} is no finite number", "a number"
     if kind in ("too_short", "string_too_short"):
@@ -167,6 +167,7 @@ def _plain_words(kind: str, ctx: dict[str, Any], message: str, shown: str, value
     return f"{shown}: {message[:1].lower()}{message[1:]}", ""
 
 
+_NUMBERS = ("int_type", "float_type", "int_from_float", "int_parsing", "float_parsing")
 _WANTED = {
     "string_type": "a text",
     "bool_type": "true or false",
@@ -207,16 +208,11 @@ def _not_number(shown: str, value: Written, wanted: str) -> tuple[str, str]:
     if hint and not value.quoted:
         whole = hint.removesuffix(".0") if wanted == "a whole number" else hint
         return f"{shown} is text in YAML, not a number", f"{wanted}; write {whole}"
-    if value.quoted and read_as_number(value.text):
+    if value.quoted and _is_number(value.text):
         return f"{shown} is a text because of its quotes", f"{wanted}; write it without quotes"
     return f"{shown} is no number" if wanted == "a number" else f"{shown} is no whole number", wanted
 
 
-def read_as_number(text: str) -> bool:
+def _is_number(text: str) -> bool:
     """Tell whether a quoted text would be a number without its quotes."""
     return re.fullmatch(r"[-+]?[0-9]+(\.[0-9]+)?", text) is not None
-
-
-def described_key(key: Key) -> str:
-    """Return a key as messages show it."""
-    return f"`{str(key)[:_SHOWN]}`"

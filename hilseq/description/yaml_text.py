@@ -8,7 +8,6 @@ altogether, so no file can grow in memory or build objects. Everything is bounde
 from __future__ import annotations
 
 import difflib
-import os
 import re
 import stat
 from collections.abc import Iterator
@@ -118,7 +117,7 @@ def _reason(error: Exception) -> str:
 
 def _nearest_file(path: Path) -> str:
     try:
-        names = sorted(name for name in os.listdir(path.parent) if name.endswith((".yaml", ".yml")))
+        names = sorted(file.name for file in path.parent.iterdir() if file.suffix in (".yaml", ".yml"))
     except (OSError, ValueError):
         return ""
     close = difflib.get_close_matches(path.name, names[:1000], n=1)

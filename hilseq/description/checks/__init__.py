@@ -5,16 +5,83 @@ Knows the models; knows no file, no line and no instrument.
 
 from __future__ import annotations
 
-from hilseq.description.checks.finding import Finding
+from functools import partial
+
+from hilseq.description.checks import (
+    limits,
+    memory,
+    modes,
+    network,
+    profile_registers,
+    references,
+    registers,
+    wiring,
+)
+from hilseq.description.checks.finding import Finding, collect
+from hilseq.description.checks.registers import Use
 from hilseq.description.profile import Profile
 from hilseq.description.stand import Stand
 
 
 def stand_findings(stand: Stand) -> list[Finding]:
     """Return everything wrong inside a stand file."""
-    return []
+    uses = registers.signal_uses(stand)
+    checks = (
+        references.signals_name_their_io,
+        references.terminals_name_a_slot,
+        references.slots_name_their_supply,
+        references.loopbacks_join_two_signals,
+        references.interlocks_watch_a_signal,
+        wiring.terminals_have_one_drive,
+        wiring.rests_fit_their_signal,
+        registers.signal_accuracies_fit,
+        network.network_is_a_subnet,
+        network.addresses_are_unique,
+        network.addresses_lie_in_the_network,
+        network.resources_are_spelt_right,
+    )
+    return collect(
+        *(partial(check, stand) for check in checks),
+        partial(registers.overlaps, uses),
+        partial(registers.units_are_known, uses),
+        lambda: registers.addresses_are_zero_based(use for use in uses if not _counts_high(stand, use)),
+    )
+
+
+def _counts_high(stand: Stand, use: Use) -> bool:
+    io = stand.io.get(use.device)
+    return io is not None and io.high_addresses
 
 
 def profile_findings(profile: Profile) -> list[Finding]:
     """Return everything wrong inside a profile."""
-    return []
+    checks = (
+        profile_registers.what_is_written_can_be_written,
+        profile_registers.blocks_are_words,
+        profile_registers.link_units_fit,
+        profile_registers.analog_points_fit,
+        modes.values_are_distinct,
+        modes.modes_are_reported,
+        modes.modes_can_be_reached,
+        modes.contacts_are_distinct,
+        memory.fault_offsets_are_distinct,
+        memory.fault_codes_can_be_stored,
+        memory.fault_places_exist,
+        memory.terminals_have_one_meaning,
+        limits.currents_lie_below_the_limit,
+        limits.times_are_ordered,
+        limits.battery_limits_are_ordered,
+        limits.twin_starts_above_where_it_stops,
+        limits.soak_traffic_has_ports,
+        limits.modules_are_known,
+    )
+    of_registers = (registers.overlaps, registers.blocks_end_inside, registers.units_are_known)
+    return collect(
+        *(partial(check, profile) for check in checks),
+        *(lambda check=check: check(profile_registers.profile_uses(profile)) for check in of_registers),
+        lambda: () if profile.link.high_addresses else _zero_based(profile),
+    )
+
+
+def _zero_based(profile: Profile) -> list[Finding]:
+    return list(registers.addresses_are_zero_based(profile_registers.profile_uses(profile)))

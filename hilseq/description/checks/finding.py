@@ -18,7 +18,8 @@ class Finding(NamedTuple):
 
     `absent` is the place whose absence is the fault: should it stand in the file after all (but be
     faulty itself), the finding is only a consequence and is not reported. `at_key` points at the key
-    instead of the value. `topic` joins the findings that one range causes many times over.
+    instead of the value. `topic` joins the findings that one range causes many times over. `seen` is a
+    place in the other file, the profile, that the finding goes back to.
     """
 
     place: Place
@@ -28,6 +29,7 @@ class Finding(NamedTuple):
     absent: Place | None = None
     at_key: bool = False
     topic: str = ""
+    seen: Place | None = None
 
 
 Findings = Iterator[Finding]

@@ -1,0 +1,87 @@
+"""Names inside a stand file must name something in it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from hilseq.description.checks.finding import Finding, Findings
+from hilseq.description.nearest import nearest_word
+from hilseq.description.stand import Stand
+from hilseq.description.written import Place
+
+#: Most names that a message lists.
+_LISTED = 20
+
+
+def _unknown(place: Place, word: str, what: str, known: Iterable[str], section: Place) -> Finding:
+    names = list(known)
+    return Finding(
+        place,
+        f"there is no {what} {word!r} in this file",
+        f"one of {', '.join(names[:_LISTED])}{' ...' if len(names) > _LISTED else ''}"
+        if names
+        else f"a {what}",
+        nearest_word(word, names),
+        absent=(*section, word),
+    )
+
+
+def signals_name_their_io(stand: Stand) -> Findings:
+    """Each signal belongs to an I/O simulator of the file."""
+    for name, signal in stand.signals.items():
+        if signal.io not in stand.io:
+            yield _unknown(("signals", name, "io"), signal.io, "io", stand.io, ("io",))
+
+
+def terminals_name_a_slot(stand: Stand) -> Findings:
+    """Each terminal that a signal drives or senses belongs to a slot of the file."""
+    for name, signal in stand.signals.items():
+        for key, terminal in (("drives", signal.drives), ("senses", signal.senses)):
+            slot = (terminal or "").partition(".")[0]
+            if terminal is not None and slot not in stand.slots:
+                yield _unknown(("signals", name, key), slot, "slot", stand.slots, ("slots",))
+
+
+def slots_name_their_supply(stand: Stand) -> Findings:
+    """Each slot is fed by a supply of the file."""
+    for name, slot in stand.slots.items():
+        if slot.supply not in stand.supplies:
+            yield _unknown(("slots", name, "supply"), slot.supply, "supply", stand.supplies, ("supplies",))
+
+
+def loopbacks_join_two_signals(stand: Stand) -> Findings:
+    """Require that a loopback writes a signal that can be written and reads another."""
+    for name, loopback in stand.loopbacks.items():
+        for key, word in (("drive", loopback.drive), ("sense", loopback.sense)):
+            place = ("loopbacks", name, key)
+            signal = stand.signals.get(word)
+            if signal is None:
+                yield _unknown(place, word, "signal", stand.signals, ("signals",))
+            elif key == "drive" and (signal.senses is not None or not signal.table.writable):
+                wrong = f"the signal {word!r} cannot be driven: it is a {signal.table}"
+                if signal.senses is not None:
+                    wrong = f"the signal {word!r} cannot be driven: it senses {signal.senses}"
+                yield Finding(place, wrong, "a signal in a coil or holding register that senses nothing")
+            elif key == "sense" and signal.drives is not None:
+                yield Finding(
+                    place,
+                    f"the signal {word!r} drives {signal.drives}",
+                    "a signal that senses, or a free one",
+                )
+        if loopback.drive == loopback.sense:
+            yield Finding(("loopbacks", name), f"both ends are {loopback.drive!r}", "two different signals")
+
+
+def interlocks_watch_a_signal(stand: Stand) -> Findings:
+    """Require that an interlock watches a signal the stand does not set, which can have the safe value."""
+    for name, interlock in stand.safety.interlocks.items():
+        place = ("safety", "interlocks", name)
+        signal = stand.signals.get(interlock.signal)
+        if signal is None:
+            yield _unknown((*place, "signal"), interlock.signal, "signal", stand.signals, ("signals",))
+        elif signal.drives is not None:
+            wrong = f"the signal {interlock.signal!r} is driven by the stand itself ({signal.drives})"
+            yield Finding((*place, "signal"), wrong, "a signal that only reads")
+        elif signal.is_bit and interlock.safe not in (0, 1):
+            wrong = f"the signal {interlock.signal!r} is one bit and is never {interlock.safe:g}"
+            yield Finding((*place, "safe"), wrong, "0 or 1")

@@ -1,0 +1,34 @@
+"""The word that was probably meant."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable
+
+#: difflib compares with every word; more than this many would take longer than a person waits.
+_MOST = 2000
+
+
+def nearest_word(word: object, words: Iterable[object]) -> str:
+    """Return the word that was probably meant, or an empty text."""
+    known = {str(candidate).lower(): str(candidate) for candidate in list(words)[:_MOST]}
+    written = str(word)[:100].lower().replace("_", "-")
+    close = difflib.get_close_matches(written, known, n=1, cutoff=0.6)
+    return known[close[0]] if close and known[close[0]] != word else ""
+
+
+def listed(names: Iterable[str]) -> str:
+    """Return names as a person lists them: `q01 to q04, q07`."""
+    runs: list[tuple[str, str]] = []
+    for name in names:
+        if runs and _follows(runs[-1][1], name):
+            runs[-1] = (runs[-1][0], name)
+        else:
+            runs.append((name, name))
+    return ", ".join(first if first == last else f"{first} to {last}" for first, last in runs)
+
+
+def _follows(name: str, following: str) -> bool:
+    prefix = name.rstrip("0123456789")
+    digits = name[len(prefix) :]
+    return bool(digits) and following == f"{prefix}{int(digits) + 1:0{len(digits)}d}"
