@@ -1,0 +1,188 @@
+"""Opening the records: a SQLite file beside the runs, or a PostgreSQL that many stands share.
+
+Where: what the command line says, else the environment HILSEQ_RECORDS, else `records.sqlite` in the
+runs folder. Opening brings the tables up to date. Every error of the database comes out as
+RecordsUnreachable (try later) or RecordsUnusable (do something), with the address but never the password.
+"""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any, Self
+
+import sqlalchemy as sa
+from sqlalchemy.engine import URL, Connection, Engine, make_url
+from sqlalchemy.exc import ArgumentError, DatabaseError, InterfaceError, OperationalError
+from sqlalchemy.pool import NullPool
+
+from hilseq.errors import UsageError
+from hilseq.records.errors import RecordsUnreachable, RecordsUnusable
+
+ENVIRONMENT = "HILSEQ_RECORDS"
+FILE_NAME = "records.sqlite"
+RUNS_FOLDER = Path("runs")
+
+#: Seconds a new connection to a server may take, and another writer may be waited for.
+CONNECT_SECONDS = 5
+WAIT_SECONDS = 60
+
+_WRITES = "hilseq_writes"
+_POSTGRES: Mapping[str, Any] = MappingProxyType(
+    {
+        "connect_timeout": CONNECT_SECONDS,
+        "options": f"-c lock_timeout={WAIT_SECONDS * 1000} -c timezone=UTC",
+        # A server that vanished is noticed after 15 s without acknowledgement, not after the kernel's 15 min.
+        "tcp_user_timeout": 15_000,
+        "application_name": "hilseq",
+    }
+)
+
+
+def address(where: str | Path | None = None, runs: Path = RUNS_FOLDER) -> URL:
+    """Return the database's URL: `where`, else HILSEQ_RECORDS, else the file in the folder `runs`.
+
+    A path is taken for a SQLite file. Raises UsageError for an address of another kind.
+    """
+    text = str(where or os.environ.get(ENVIRONMENT) or runs / FILE_NAME)
+    if "://" not in text:
+        return URL.create("sqlite", database=text)
+    try:
+        url = make_url(text)
+    except (ArgumentError, ValueError) as error:
+        raise UsageError(f"{text!r} is no address of a database: {error}; {_EXPECTED}") from None
+    if url.drivername in ("postgresql", "postgres"):
+        url = url.set(drivername="postgresql+psycopg")
+    if url.drivername not in ("sqlite", "postgresql+psycopg"):
+        raise UsageError(f"records cannot be kept in {url.drivername!r}; {_EXPECTED}")
+    return url
+
+
+_EXPECTED = "expected a file name, sqlite:///FILE, or postgresql+psycopg://USER@HOST/DATABASE"
+
+
+def _file_of(url: URL) -> Path | None:
+    return Path(url.database) if url.drivername == "sqlite" and url.database not in (None, "") else None
+
+
+def _prepare_sqlite(raw: sqlite3.Connection, _record: object) -> None:
+    raw.isolation_level = None  # transactions are begun by _begin_sqlite, not guessed by the driver
+    for pragma in (
+        f"busy_timeout={WAIT_SECONDS * 1000}",
+        "journal_mode=WAL",
+        "synchronous=NORMAL",  # with WAL: sound after a power cut; the journals are the durable truth
+        "foreign_keys=ON",
+        "cache_size=-65536",
+    ):
+        raw.execute(f"PRAGMA {pragma}").close()
+
+
+def _begin_sqlite(connection: Connection) -> None:
+    writes = connection.get_execution_options().get(_WRITES, False)
+    connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+
+
+def _make_engine(url: URL) -> Engine:
+    if url.drivername == "sqlite":
+        engine = sa.create_engine(url, poolclass=NullPool if _file_of(url) else None)
+        sa.event.listen(engine, "connect", _prepare_sqlite)
+        sa.event.listen(engine, "begin", _begin_sqlite)
+        return engine
+    return sa.create_engine(url, connect_args=dict(_POSTGRES), pool_pre_ping=True)
+
+
+class Database:
+    """The records at one address. Close it, or use it as a context."""
+
+    def __init__(self, url: URL) -> None:
+        self.url = url
+        self._engine = _make_engine(url)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def __str__(self) -> str:
+        """Return the address without the password."""
+        file = _file_of(self.url)
+        return str(file) if file else self.url.render_as_string(hide_password=True)
+
+    @property
+    def is_postgres(self) -> bool:
+        """Tell whether this is PostgreSQL."""
+        return self._engine.dialect.name == "postgresql"
+
+    @contextmanager
+    def reading(self) -> Iterator[Connection]:
+        """One consistent view of the records."""
+        level = (
+            {"isolation_level": "REPEATABLE READ", "postgresql_readonly": True} if self.is_postgres else {}
+        )
+        with self._translated(), self._engine.connect().execution_options(**level) as connection:
+            yield connection
+
+    @contextmanager
+    def writing(self) -> Iterator[Connection]:
+        """One transaction: everything in it is kept, or nothing."""
+        engine = self._engine.execution_options(**{_WRITES: True})
+        with self._translated(), engine.begin() as connection:
+            yield connection
+
+    def close(self) -> None:
+        """Let go of all connections."""
+        self._engine.dispose()
+
+    @contextmanager
+    def _translated(self) -> Iterator[None]:
+        try:
+            yield
+        except (OperationalError, InterfaceError) as error:
+            raise RecordsUnreachable(
+                f"the records at {self} cannot be reached: {_first_line(error)}; nothing is "
+                "lost, the journals stay where they are: run `hilseq records sync` when it answers again"
+            ) from error
+        except DatabaseError as error:
+            if "not a database" in str(error.orig):
+                raise RecordsUnusable(
+                    f"{self} is no SQLite file; move it away or give another address with --records"
+                ) from error
+            raise
+
+
+def _first_line(error: DatabaseError | InterfaceError) -> str:
+    lines = str(error.orig or error).strip().splitlines()
+    return lines[0].strip() if lines else type(error).__name__
+
+
+def open_database(
+    where: str | Path | None = None, *, runs: Path = RUNS_FOLDER, upgrade: bool = True
+) -> Database:
+    """Open the records and bring their tables up to date.
+
+    With `upgrade=False` older tables raise RecordsUnusable, which names the command that upgrades them.
+    Raises RecordsUnreachable, RecordsUnusable, or UsageError for a wrong address.
+    """
+    from hilseq.records.upgrading import require_current
+
+    url = address(where, runs)
+    file = _file_of(url)
+    if file is not None and upgrade:
+        try:
+            file.parent.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise UsageError(f"{file.parent} cannot be made for the records: {error.strerror}") from None
+    if file is not None and not upgrade and not file.is_file():
+        raise RecordsUnusable(f"there are no records at {file} yet; `hilseq records sync` makes them")
+    database = Database(url)
+    try:
+        require_current(database, upgrade=upgrade)
+    except BaseException:
+        database.close()
+        raise
+    return database

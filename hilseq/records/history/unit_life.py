@@ -1,0 +1,202 @@
+"""A unit's life: every visit, what was found, and the readings that moved."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+import sqlalchemy as sa
+from sqlalchemy.engine import Connection
+
+from hilseq.errors import UsageError
+from hilseq.records.database import Database
+from hilseq.records.history.scope import (
+    Quantity,
+    checks,
+    findings,
+    in_order,
+    quantity,
+    readings,
+    runs,
+    series,
+    stands,
+    units,
+    visits,
+)
+from hilseq.records.text import name
+
+#: Readings shown because they moved most, and the number of values that make a movement.
+MOST_TRENDS = 8
+_LEAST_VALUES = 2
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """One finding of a visit; `blames` is `unit` or `stand`."""
+
+    place: str
+    what: str
+    stage: str
+    kind: str
+    blames: str
+
+
+@dataclass(frozen=True, slots=True)
+class LifeVisit:
+    """One visit; `state` says how much of its journal counts."""
+
+    run: str
+    started: datetime
+    stand: str
+    simulated: bool
+    state: str
+    disposition: str
+    checks: int
+    not_performed: int
+    findings: list[Found]
+
+
+@dataclass(frozen=True, slots=True)
+class TrendPoint:
+    """One reading of a trend."""
+
+    started: datetime
+    value: float
+    low: float | None
+    high: float | None
+    verdict: str
+
+
+@dataclass(frozen=True, slots=True)
+class Trend:
+    """A reading over the visits, the last value of each; `moved` is its span in widths of its limits."""
+
+    quantity: Quantity
+    moved: float
+    points: list[TrendPoint]
+
+
+@dataclass(frozen=True, slots=True)
+class UnitLife:
+    """Everything known of one unit, oldest visit first."""
+
+    part: str
+    serial: str
+    visits: list[LifeVisit]
+    trends: list[Trend]
+
+
+def unit_life(database: Database, serial: str, part: str | None = None) -> list[UnitLife]:
+    """Return the life of the unit with this serial: one per part when several parts share it.
+
+    Raises UsageError when there is none.
+    """
+    query = sa.select(units.c.id, units.c.part).where(units.c.serial == name(serial))
+    if part is not None:
+        query = query.where(units.c.part == name(part))
+    with database.reading() as connection:
+        found = sorted((row.part, row.id) for row in connection.execute(query))
+        if not found:
+            of = f" of part {part!r}" if part else ""
+            raise UsageError(
+                f"the records hold no unit {serial!r}{of}; import its run: `hilseq records sync`"
+            )
+        return [
+            UnitLife(unit_part, name(serial), _visits(connection, unit_id), _trends(connection, unit_id))
+            for unit_part, unit_id in found
+        ]
+
+
+def _visits(connection: Connection, unit_id: int) -> list[LifeVisit]:
+    query = (
+        sa.select(
+            visits.c.id,
+            visits.c.disposition,
+            visits.c.simulated,
+            runs.c.run,
+            runs.c.started,
+            runs.c.state,
+            stands.c.name,
+        )
+        .join(runs, runs.c.id == visits.c.run_id)
+        .join(stands, stands.c.id == runs.c.stand_id)
+        .where(visits.c.unit_id == unit_id)
+        .order_by(*in_order())
+    )
+    told = {row.id: row for row in connection.execute(query)}
+    of_unit = sa.select(visits.c.id).where(visits.c.unit_id == unit_id)
+    counts = {
+        row.visit_id: (row.all, row.missed)
+        for row in connection.execute(
+            sa.select(
+                checks.c.visit_id,
+                sa.func.count().label("all"),
+                sa.func.sum(sa.case((checks.c.verdict == "not performed", 1), else_=0)).label("missed"),
+            )
+            .where(checks.c.visit_id.in_(of_unit))
+            .group_by(checks.c.visit_id)
+        )
+    }
+    faults: dict[int, list[Found]] = {number: [] for number in told}
+    for row in connection.execute(
+        sa.select(findings)
+        .where(findings.c.visit_id.in_(of_unit))
+        .order_by(findings.c.visit_id, findings.c.position)
+    ):
+        faults[row.visit_id].append(Found(row.place, row.what, row.stage, row.kind, row.blames))
+    return [
+        LifeVisit(
+            run=row.run,
+            started=row.started,
+            stand=row.name,
+            simulated=row.simulated,
+            state=row.state,
+            disposition=row.disposition,
+            checks=counts.get(number, (0, 0))[0],
+            not_performed=counts.get(number, (0, 0))[1],
+            findings=faults[number],
+        )
+        for number, row in told.items()
+    ]
+
+
+def _trends(connection: Connection, unit_id: int) -> list[Trend]:
+    query = (
+        sa.select(
+            *quantity,
+            visits.c.started,
+            visits.c.id,
+            readings.c.value,
+            readings.c.low,
+            readings.c.high,
+            readings.c.verdict,
+        )
+        .select_from(visits)
+        .join(runs, runs.c.id == visits.c.run_id)
+        .join(checks, checks.c.visit_id == visits.c.id)
+        .join(readings, readings.c.check_id == checks.c.id)
+        .join(series, series.c.id == readings.c.series_id)
+        .where(visits.c.unit_id == unit_id, readings.c.value.is_not(None))
+        .order_by(*in_order(), readings.c.at, readings.c.id)
+    )
+    values: dict[Quantity, dict[int, TrendPoint]] = {}
+    for *key, started, visit, value, low, high, verdict in connection.execute(query):
+        values.setdefault(Quantity(*key), {})[visit] = TrendPoint(started, value, low, high, verdict)
+    trends = [
+        Trend(key, _moved(list(points.values())), list(points.values()))
+        for key, points in values.items()
+        if len(points) >= _LEAST_VALUES
+    ]
+    trends.sort(key=lambda trend: (-trend.moved, trend.quantity))
+    return [trend for trend in trends if trend.moved > 0][:MOST_TRENDS]
+
+
+def _moved(points: list[TrendPoint]) -> float:
+    """Return the span of the values in units of the width of their limits; without limits, of their size."""
+    span = max(point.value for point in points) - min(point.value for point in points)
+    last = points[-1]
+    if last.low is not None and last.high is not None and last.high > last.low:
+        return span / (last.high - last.low)
+    limit = last.high if last.high is not None else last.low
+    size = abs(limit) if limit else max(abs(point.value) for point in points)
+    return span / size if size else 0.0

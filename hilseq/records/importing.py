@@ -1,0 +1,186 @@
+"""One journal into the records: in any order, as often as one likes, several at once.
+
+A run is known by the first link of its chain. A journal that was imported while it was still short is
+replaced when more of it comes; the same journal again, or an older copy, changes nothing. Two copies that
+begin alike and go different ways cannot both be true: the second is refused.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from pathlib import Path
+from typing import Any
+
+import sqlalchemy as sa
+from sqlalchemy.engine import Connection
+
+from hilseq.records.database import Database
+from hilseq.records.errors import JournalRefused
+from hilseq.records.models import (
+    Calibration,
+    Check,
+    Event,
+    Finding,
+    Instrument,
+    Reading,
+    Run,
+    Series,
+    Stand,
+    Unit,
+    Use,
+    Visit,
+)
+from hilseq.records.rows import RunRows, State, VisitRows, read_rows
+from hilseq.records.upsert import ids_of, insert_for, table_of
+
+_SERIES_KEY = ("part", "name", "place", "stage", "kind", "unit")
+
+
+class Outcome(StrEnum):
+    """What an import did."""
+
+    NEW = "new"
+    GROWN = "grown"
+    UNCHANGED = "unchanged"
+
+
+@dataclass(frozen=True, slots=True)
+class Imported:
+    """One journal and what became of it; `state` is a word of `rows.State`."""
+
+    path: Path
+    run: str
+    key: str
+    outcome: Outcome
+    state: str
+    state_text: str
+
+
+def import_run(database: Database, path: Path) -> Imported:
+    """Import the journal of a run given as its folder or file.
+
+    Raises UsageError (no journal), NothingToImport, JournalRefused, RecordsUnreachable.
+    """
+    rows = read_rows(path)
+    with database.writing() as connection:
+        outcome = _store(connection, rows, path)
+    run = rows.run
+    return Imported(path, run["run"], run["key"], outcome, run["state"], run["state_text"])
+
+
+def _store(connection: Connection, rows: RunRows, path: Path) -> Outcome:
+    stand_id = ids_of(connection, Stand, ("name",), [{"name": rows.stand}])[rows.stand,]
+    values = {**rows.run, "stand_id": stand_id}
+    run = table_of(Run)
+    inserted = connection.execute(
+        insert_for(connection, Run)
+        .values(values)
+        .on_conflict_do_nothing(index_elements=["key"])
+        .returning(run.c.id)
+    ).all()
+    kept = connection.execute(
+        sa.select(run.c.id, run.c.lines, run.c.chain, run.c.state)
+        .where(run.c.key == rows.run["key"])
+        .with_for_update()
+    ).one()
+    outcome = Outcome.NEW
+    if not inserted:
+        _refuse_fork(rows, kept.lines, kept.chain, path)
+        if _worth(kept.lines, kept.state) >= _worth(rows.run["lines"], rows.run["state"]):
+            return Outcome.UNCHANGED
+        outcome = Outcome.GROWN
+        _clear(connection, kept.id)
+        connection.execute(sa.update(run).where(run.c.id == kept.id).values(values))
+    _store_children(connection, kept.id, stand_id, rows)
+    return outcome
+
+
+def _worth(lines: int, state: str) -> tuple[int, int]:
+    """Of two copies of one journal the longer counts; of two equally long ones the sounder."""
+    return lines, -list(State).index(State(state))
+
+
+def _refuse_fork(rows: RunRows, kept_lines: int, kept_chain: str, path: Path) -> None:
+    """Raise JournalRefused when the kept journal is no beginning of this one, where that can be seen."""
+    if len(rows.links) >= kept_lines and rows.links[kept_lines - 1] != kept_chain:
+        raise JournalRefused(
+            f"{path} begins like run {rows.run['run']!r} in the records but says something else by line "
+            f"{kept_lines}: one of the two was changed; the records keep what they have"
+        )
+
+
+def _clear(connection: Connection, run_id: int) -> None:
+    """Forget what a run's journal said; the roll-ups of its samples come from elsewhere and stay."""
+    for model in (Visit, Event, Use):
+        table = table_of(model)
+        connection.execute(sa.delete(table).where(table.c.run_id == run_id))
+
+
+def _store_children(connection: Connection, run_id: int, stand_id: int, rows: RunRows) -> None:
+    units = ids_of(connection, Unit, ("part", "serial"), [visit.unit for visit in rows.visits])
+    _store_instruments(connection, run_id, stand_id, rows)
+    series = ids_of(
+        connection,
+        Series,
+        _SERIES_KEY,
+        [series for visit in rows.visits for check in visit.checks for series, _ in check.readings],
+    )
+    for visit in rows.visits:
+        unit_id = units[visit.unit["part"], visit.unit["serial"]]
+        values = {**visit.visit, "run_id": run_id, "unit_id": unit_id}
+        visit_id = _insert_one(connection, table_of(Visit), values)
+        _store_visit(connection, visit_id, visit, series)
+    _insert_all(connection, table_of(Event), [{**event, "run_id": run_id} for event in rows.events])
+
+
+def _store_visit(
+    connection: Connection, visit_id: int, visit: VisitRows, series: dict[tuple[Any, ...], int]
+) -> None:
+    if visit.checks:
+        check = table_of(Check)
+        numbers = connection.execute(
+            sa.insert(check).returning(check.c.id, sort_by_parameter_order=True),
+            [{**rows.check, "visit_id": visit_id} for rows in visit.checks],
+        ).scalars()
+        readings = [
+            {
+                **reading,
+                "check_id": check_id,
+                "series_id": series[tuple(key[column] for column in _SERIES_KEY)],
+            }
+            for check_id, rows in zip(numbers, visit.checks, strict=True)
+            for key, reading in rows.readings
+        ]
+        _insert_all(connection, table_of(Reading), readings)
+    _insert_all(connection, table_of(Finding), [{**found, "visit_id": visit_id} for found in visit.findings])
+
+
+def _store_instruments(connection: Connection, run_id: int, stand_id: int, rows: RunRows) -> None:
+    key = ("stand_id", "name", "identity")
+    owned = [
+        ({**instrument, "stand_id": stand_id}, cal, resource)
+        for instrument, cal, resource in rows.instruments
+    ]
+    instruments = ids_of(connection, Instrument, key, [instrument for instrument, _, _ in owned])
+    noted = [
+        ({**calibration, "instrument_id": instruments[tuple(instrument[column] for column in key)]}, resource)
+        for instrument, calibration, resource in owned
+    ]
+    cal_key = ("instrument_id", "certificate", "due")
+    calibrations = ids_of(connection, Calibration, cal_key, [calibration for calibration, _ in noted])
+    uses = {calibrations[tuple(cal[column] for column in cal_key)]: resource for cal, resource in noted}
+    _insert_all(
+        connection,
+        table_of(Use),
+        [{"run_id": run_id, "calibration_id": number, "resource": uses[number]} for number in uses],
+    )
+
+
+def _insert_one(connection: Connection, table: sa.Table, values: dict[str, Any]) -> int:
+    return int(connection.execute(sa.insert(table).values(values).returning(table.c.id)).scalar_one())
+
+
+def _insert_all(connection: Connection, table: sa.Table, rows: list[dict[str, Any]]) -> None:
+    if rows:
+        connection.execute(sa.insert(table), rows)

@@ -1,0 +1,113 @@
+"""Store and forward: every run folder of a stand into the records, whenever the records can be reached."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import sqlalchemy as sa
+
+from hilseq.errors import HilseqError, UsageError
+from hilseq.journal.writer import FILE_NAME
+from hilseq.records.database import Database, open_database
+from hilseq.records.errors import NothingToImport, RecordsUnreachable
+from hilseq.records.importing import Imported, Outcome, import_run
+from hilseq.records.models import Run
+from hilseq.records.upsert import table_of
+
+_TAIL_BYTES = 65536
+
+
+@dataclass(slots=True)
+class Synchronised:
+    """What a sync did.
+
+    `refused` are journals that prove nothing, with the reason; `empty` hold no line yet; `waiting` are
+    those that could not be imported because the database did not answer: `warning` says what to do.
+    """
+
+    address: str
+    imported: list[Imported] = field(default_factory=list)
+    unchanged: int = 0
+    refused: list[tuple[Path, str]] = field(default_factory=list)
+    empty: list[Path] = field(default_factory=list)
+    waiting: list[Path] = field(default_factory=list)
+    warning: str = ""
+
+
+def journals_in(folder: Path) -> list[Path]:
+    """Return the journals anywhere under a folder of runs, by name."""
+    return sorted(folder.rglob(FILE_NAME))
+
+
+def sync(folder: Path, url: str | None = None) -> Synchronised:
+    """Import every run under `folder` that the records do not have yet, or have a shorter copy of.
+
+    An unreachable database is no error: the result carries a warning, and the next sync takes up what waits.
+    Raises UsageError for a folder that is not there or an address that cannot be one.
+    """
+    if not folder.is_dir():
+        raise UsageError(f"{folder} is no folder of runs; give the one `hilseq run` writes to (--runs)")
+    journals = journals_in(folder)
+    result = Synchronised(address=url or "")
+    try:
+        with open_database(url, runs=folder) as database:
+            result.address = str(database)
+            known = _known(database)
+            for number, path in enumerate(journals):
+                result.waiting = journals[number:]
+                _take(database, path, known, result)
+        result.waiting = []
+    except RecordsUnreachable as error:
+        result.waiting = result.waiting or journals
+        result.warning = str(error)
+    return result
+
+
+def _take(database: Database, path: Path, known: dict[str, str], result: Synchronised) -> None:
+    if (ends := _ends(path)) and known.get(ends[0]) == ends[1]:
+        result.unchanged += 1
+        return
+    try:
+        imported = import_run(database, path)
+    except NothingToImport:
+        result.empty.append(path)
+    except RecordsUnreachable:
+        raise
+    except HilseqError as error:
+        result.refused.append((path, str(error)))
+    else:
+        if imported.outcome is Outcome.UNCHANGED:
+            result.unchanged += 1
+        else:
+            result.imported.append(imported)
+
+
+def _known(database: Database) -> dict[str, str]:
+    """Return the last chain value of each run in the records, by its key."""
+    run = table_of(Run)
+    with database.reading() as connection:
+        return {row.key: row.chain for row in connection.execute(sa.select(run.c.key, run.c.chain))}
+
+
+def _ends(path: Path) -> tuple[str, str] | None:
+    """Return the chain values of a journal's first and last line without reading what is between.
+
+    None when either is not plain to see; then the whole journal is read.
+    """
+    try:
+        with path.open("rb") as file:
+            first = file.readline()
+            file.seek(max(0, file.seek(0, 2) - _TAIL_BYTES))
+            *_, last = _whole_lines(file.read())
+        return str(json.loads(first)["chain"]), str(json.loads(last)["chain"])
+    except (ValueError, KeyError, TypeError):
+        return None
+
+
+def _whole_lines(tail: bytes) -> Iterator[bytes]:
+    if not tail.endswith(b"\n"):
+        return  # torn: what state it is in is for the importer to say
+    yield from tail.splitlines()

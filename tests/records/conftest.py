@@ -1,0 +1,252 @@
+"""Databases to test on (SQLite and a real PostgreSQL), and journals made by the real writer."""
+
+from __future__ import annotations
+
+import itertools
+import os
+import runpy
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from hilseq.clock import WallClock
+from hilseq.journal import kinds
+from hilseq.journal.writer import JournalWriter
+from hilseq.records.database import Database, open_database
+from hilseq.verdicts import CheckVerdict, dispose, exit_code
+
+SERVER = runpy.run_path(str(Path(__file__).with_name("postgres_server.py")))
+DAY_ONE = datetime(2026, 1, 5, 8, tzinfo=UTC)
+
+
+# -- PostgreSQL, where there is one -------------------------------------------------------------------
+
+
+def _why_not() -> str:
+    """Return why the tests on PostgreSQL are left out; empty when they are not."""
+    if os.environ.get("HILSEQ_WITHOUT_POSTGRES") == "1":
+        return "HILSEQ_WITHOUT_POSTGRES=1 asks for it"
+    if SERVER["binaries"]() is None and os.environ.get("HILSEQ_REQUIRE_POSTGRES") != "1":
+        return f"no PostgreSQL server is installed here: {SERVER['INSTALL']}"
+    return ""
+
+
+_left_out: list[pytest.Item] = []
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    config.addinivalue_line("markers", "postgres: needs a PostgreSQL server on this machine")
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    if _why_not():
+        _left_out[:] = [item for item in items if item.get_closest_marker("postgres")]
+        items[:] = [item for item in items if not item.get_closest_marker("postgres")]
+        if _left_out:
+            config.hook.pytest_deselected(items=_left_out)
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    if _left_out:
+        terminalreporter.write_line(f"{len(_left_out)} tests on PostgreSQL were left out: {_why_not()}")
+
+
+@pytest.fixture(scope="session")
+def postgres() -> Iterator[Any]:
+    if SERVER["binaries"]() is None:
+        pytest.fail(f"no PostgreSQL server on this machine; install it: {SERVER['INSTALL']}")
+    with SERVER["running"]() as server:
+        yield server
+
+
+_numbers = itertools.count(1)
+
+
+@pytest.fixture(params=["sqlite", pytest.param("postgres", marks=pytest.mark.postgres)])
+def url(request: pytest.FixtureRequest, tmp_path: Path) -> str:
+    """Give an address with nothing there yet, on either database."""
+    if request.param == "sqlite":
+        return f"sqlite:///{tmp_path / 'records.sqlite'}"
+    return str(request.getfixturevalue("postgres").url(f"records_{next(_numbers)}"))
+
+
+@pytest.fixture
+def database(url: str) -> Iterator[Database]:
+    with open_database(url) as opened:
+        yield opened
+
+
+# -- journals -----------------------------------------------------------------------------------------
+
+
+class _Clock(WallClock):
+    """A clock that the test sets."""
+
+    def __init__(self, start: datetime) -> None:
+        super().__init__()
+        self._start = start
+        self._seconds = 0.0
+
+    def now(self) -> float:
+        return self._seconds
+
+    def sleep(self, seconds: float) -> None:
+        self._seconds += seconds
+
+    def moment(self) -> datetime:
+        return self._start + timedelta(seconds=self._seconds)
+
+
+@dataclass(frozen=True)
+class Measured:
+    """One reading of a check."""
+
+    name: str
+    value: float | str
+    unit: str = "A"
+    low: float | None = 0.085
+    high: float | None = 0.135
+    uncertainty: float | None = 0.001
+    place: str = ""
+    verdict: str = "conforms"
+
+
+@dataclass(frozen=True)
+class Checked:
+    """One check as a test writes it."""
+
+    name: str = "test_10_power_on.py::test_current_when_idle"
+    verdict: str = "passed"
+    place: str = "supply"
+    stage: str = "power-on"
+    why: str = ""
+    places: tuple[str, ...] = ()
+    readings: tuple[Measured, ...] = ()
+
+
+@dataclass
+class Story:
+    """One run to be written. `stop_after` checks leaves the journal without its end."""
+
+    serial: str = "SN-1"
+    part: str = "RH-16"
+    stand: str = "north"
+    at: datetime = DAY_ONE
+    run: str = ""
+    simulated: bool = False
+    checks: Sequence[Checked] = field(default_factory=lambda: [Checked()])
+    more_units: dict[str, tuple[str, str]] = field(default_factory=dict)
+    instruments: Sequence[dict[str, Any]] = ()
+    intake: dict[str, Any] = field(default_factory=dict)
+    events: Sequence[tuple[str, str, str]] = ()
+    stop_after: int | None = None
+
+
+def tell_story(folder: Path, story: Story) -> Path:
+    """Write the journal of a story with the real writer; return the run's folder."""
+    writer = JournalWriter(folder)
+    clock = _Clock(story.at)
+    writer.clock = clock
+    slots = {"left": (story.part, story.serial), **story.more_units}
+    writer.write(
+        kinds.RUN_STARTED,
+        run=story.run or folder.name,
+        stand=story.stand,
+        hilseq="0.1.0",
+        simulated=story.simulated,
+        seed=None,
+        decision_rules=dict.fromkeys(slots, "guarded"),
+        units=[
+            {"slot": slot, "serial": serial, "part": part, "description": "", "intake": story.intake}
+            for slot, (part, serial) in slots.items()
+        ],
+        options={},
+        inputs=[],
+    )
+    for instrument in story.instruments:
+        writer.write(kinds.INSTRUMENT, **instrument)
+    planned = [(slot, check) for slot in slots for check in story.checks]
+    names = [
+        f"{check.name}[{slot}-{check.place}]" if len(slots) > 1 else check.name for slot, check in planned
+    ]
+    for (slot, check), name in zip(planned, names, strict=True):
+        writer.write(
+            kinds.CHECK_PLANNED,
+            check=name,
+            sequence="power on",
+            stage=check.stage,
+            title="The unit is well",
+            slot=slot,
+            place=check.place,
+            gate=False,
+        )
+    for slot, what, text in story.events:
+        writer.write(kinds.EVENT, slot=slot, what=what, text=text)
+    for number, ((slot, check), name) in enumerate(zip(planned, names, strict=True)):
+        if story.stop_after is not None and number >= story.stop_after:
+            writer.close()
+            return folder
+        _tell_check(writer, slot, check, name)
+        clock.sleep(1.0)
+    code = exit_code([dispose(CheckVerdict(check.verdict) for check in story.checks)])
+    writer.write(kinds.MADE_SAFE, verified=True, why="", by="run")
+    writer.write(kinds.RUN_ENDED, exit_code=int(code), interrupted=False)
+    writer.close()
+    return folder
+
+
+def _tell_check(writer: JournalWriter, slot: str, check: Checked, name: str) -> None:
+    writer.write(kinds.CHECK_STARTED, check=name)
+    for reading in check.readings:
+        writer.write(
+            kinds.READING,
+            check=name,
+            slot=slot,
+            name=reading.name,
+            value=reading.value,
+            unit=reading.unit,
+            uncertainty=reading.uncertainty,
+            low=reading.low,
+            high=reading.high,
+            verdict=reading.verdict,
+            probability=None,
+            place=reading.place or check.place,
+            rule="guarded",
+        )
+    writer.write(
+        kinds.CHECK_ENDED,
+        check=name,
+        verdict=check.verdict,
+        why=check.why,
+        places=list(check.places),
+        stand_places=[],
+        seconds=1.0,
+    )
+
+
+MakeRun = Callable[..., Path]
+
+
+@pytest.fixture
+def make_run(tmp_path: Path) -> MakeRun:
+    """`make_run(serial="SN-1", checks=[…])`: a run folder under `runs`, named after its number."""
+    count = itertools.count(1)
+
+    def make(**story: Any) -> Path:
+        return tell_story(tmp_path / "runs" / f"run-{next(count):04d}", Story(**story))
+
+    return make
+
+
+@pytest.fixture
+def checked() -> type[Checked]:
+    return Checked
+
+
+@pytest.fixture
+def measured() -> type[Measured]:
+    return Measured
