@@ -1,0 +1,97 @@
+"""The architecture of DEVELOPERS.md, checked on the imports themselves."""
+
+from __future__ import annotations
+
+import ast
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[1]
+
+#: Room -> the rooms it may import from (module level and late imports alike).
+FOUNDATION = {"quantities", "clock", "errors", "measured", "verdicts"}
+MAY_IMPORT: dict[str, set[str]] = {
+    "quantities": set(),
+    "errors": set(),
+    "measured": set(),
+    "verdicts": set(),
+    "clock": set(),
+    "stepped": {"errors", "clock"},
+    "analysis": set(),
+    "description": FOUNDATION,
+    "twin": {"description", *FOUNDATION},
+    "shipped": set(),
+    "instruments": {"description", "analysis", *FOUNDATION},
+    "procedures": {"instruments", "description", "analysis", *FOUNDATION},
+    "journal": FOUNDATION,
+    "reports": {"journal", "analysis", *FOUNDATION},
+    "records": {"journal", "reports", "analysis", *FOUNDATION},
+    "guard": {"procedures", "description", "journal", *FOUNDATION},
+    "plugin": {
+        "procedures",
+        "instruments",
+        "description",
+        "analysis",
+        "journal",
+        "reports",
+        "records",
+        "guard",
+        "stepped",
+        "twin",
+        *FOUNDATION,
+    },
+}
+
+
+def _imports(path: Path) -> set[str]:
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    found: set[str] = set()
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Import):
+            found.update(alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom) and node.module and not node.level:
+            found.update({node.module} | {f"{node.module}.{alias.name}" for alias in node.names})
+    return found
+
+
+def _rooms(names: set[str], package: str) -> set[str]:
+    return {name.split(".")[1] for name in names if name.startswith(f"{package}.")}
+
+
+def _files(room: str) -> list[Path]:
+    folder = ROOT / "hilseq" / room
+    return sorted(folder.rglob("*.py")) if folder.is_dir() else [folder.with_suffix(".py")]
+
+
+@pytest.mark.parametrize("room", MAY_IMPORT)
+def test_imports_run_one_way(room: str) -> None:
+    """A room imports from the rooms below it, and from no other."""
+    allowed = MAY_IMPORT[room] | {room, "__version__"}
+    for path in _files(room):
+        strangers = _rooms(_imports(path), "hilseq") - allowed
+        assert not strangers, f"{path.relative_to(ROOT)} imports {sorted(strangers)}"
+
+
+def test_the_simulator_knows_descriptions_only() -> None:
+    """The simulator imports hilseq.description, and what that is made of, and nothing else of hilseq."""
+    for path in (ROOT / "sim").rglob("*.py"):
+        strangers = _rooms(_imports(path), "hilseq") - {"description", *FOUNDATION}
+        assert not strangers, f"{path.relative_to(ROOT)} imports {sorted(strangers)}"
+
+
+def test_hilseq_never_imports_the_simulator() -> None:
+    """hilseq reaches the simulator through its protocols only."""
+    for path in (ROOT / "hilseq").rglob("*.py"):
+        names = {name.split(".")[0] for name in _imports(path)}
+        assert "hilseq_sim" not in names, f"{path.relative_to(ROOT)} imports the simulator"
+
+
+def test_every_room_is_in_the_table() -> None:
+    """A new room must say what it may import; only the command line may import everything."""
+    rooms = {
+        path.stem
+        for path in (ROOT / "hilseq").iterdir()
+        if (path.is_dir() and (path / "__init__.py").exists()) or path.suffix == ".py"
+    }
+    assert rooms - {"__init__", "__main__", "cli"} == set(MAY_IMPORT)
