@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
+from dataclasses import dataclass
 from typing import Annotated, Any
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
@@ -48,6 +49,14 @@ class WordError(ValueError):
         super().__init__(f"{str(word)[:40]!r} is not known; expected one of: {', '.join(self.words)}")
 
 
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """How the reference of keys names a type: its kind and an example; `dimension` when it is a quantity."""
+
+    words: str
+    dimension: str = ""
+
+
 def _quantity(dimension: str) -> BeforeValidator:
     def read(value: Any) -> Any:
         if isinstance(value, str):
@@ -78,25 +87,42 @@ def _accuracy(dimension: str) -> BeforeValidator:
 Positive = Field(gt=0)
 NotNegative = Field(ge=0)
 
-Volts = Annotated[float, _quantity("voltage")]
-Amperes = Annotated[float, _quantity("current")]
-Ohms = Annotated[float, _quantity("resistance"), NotNegative]
-Farads = Annotated[float, _quantity("capacitance"), Positive]
-Watts = Annotated[float, _quantity("power"), NotNegative]
-Seconds = Annotated[float, _quantity("time"), NotNegative]
-Celsius = Annotated[float, _quantity("temperature")]
-KelvinPerWatt = Annotated[float, _quantity("thermal resistance"), Positive]
-Baud = Annotated[float, _quantity("line speed"), Positive]
-Ratio = Annotated[float, _quantity("ratio"), NotNegative]
-VoltsPerSecond = Annotated[float, _quantity("slew rate"), Positive]
+Volts = Annotated[float, _quantity("voltage"), Shown("voltage, such as 24 V", "voltage")]
+Amperes = Annotated[float, _quantity("current"), Shown("current, such as 450 mA", "current")]
+Ohms = Annotated[
+    float, _quantity("resistance"), NotNegative, Shown("resistance, such as 0.3 Ohm", "resistance")
+]
+Farads = Annotated[
+    float, _quantity("capacitance"), Positive, Shown("capacitance, such as 2200 uF", "capacitance")
+]
+Watts = Annotated[float, _quantity("power"), NotNegative, Shown("power, such as 2 W", "power")]
+Seconds = Annotated[float, _quantity("time"), NotNegative, Shown("time, such as 500 ms", "time")]
+Celsius = Annotated[float, _quantity("temperature"), Shown("temperature, such as 70 degC", "temperature")]
+KelvinPerWatt = Annotated[
+    float,
+    _quantity("thermal resistance"),
+    Positive,
+    Shown("thermal resistance, such as 6 K/W", "thermal resistance"),
+]
+Baud = Annotated[float, _quantity("line speed"), Positive, Shown("line speed, such as 9600 Bd", "line speed")]
+Ratio = Annotated[float, _quantity("ratio"), NotNegative, Shown("ratio, such as 100 ppm", "ratio")]
+VoltsPerSecond = Annotated[
+    float, _quantity("slew rate"), Positive, Shown("slew rate, such as 2 V/s", "slew rate")
+]
 
-VoltRange = Annotated[Interval, _interval("voltage")]
-AmpereRange = Annotated[Interval, _interval("current")]
-TimeRange = Annotated[Interval, _interval("time")]
-CelsiusRange = Annotated[Interval, _interval("temperature")]
+VoltRange = Annotated[Interval, _interval("voltage"), Shown("range, such as 20.4..28.8 V", "voltage")]
+AmpereRange = Annotated[Interval, _interval("current"), Shown("range, such as 85..135 mA", "current")]
+TimeRange = Annotated[Interval, _interval("time"), Shown("range, such as 1..2 s", "time")]
+CelsiusRange = Annotated[
+    Interval, _interval("temperature"), Shown("range, such as 0..55 degC", "temperature")
+]
 
-VoltAccuracy = Annotated[AccuracyTerms, _accuracy("voltage")]
-AmpereAccuracy = Annotated[AccuracyTerms, _accuracy("current")]
+VoltAccuracy = Annotated[
+    AccuracyTerms, _accuracy("voltage"), Shown("accuracy, such as 0.05 % + 10 mV", "voltage")
+]
+AmpereAccuracy = Annotated[
+    AccuracyTerms, _accuracy("current"), Shown("accuracy, such as 0.1 % + 2 mA", "current")
+]
 
 _NAME = re.compile(r"[A-Za-z][A-Za-z0-9_-]*(?: [A-Za-z0-9_-]+)*")
 NAME_LONGEST = 60
@@ -110,8 +136,8 @@ def _name(value: Any) -> Any:
     )
 
 
-Name = Annotated[str, BeforeValidator(_name)]
-Text = Annotated[str, Field(min_length=1, max_length=2000)]
+Name = Annotated[str, BeforeValidator(_name), Shown("name")]
+Text = Annotated[str, Field(min_length=1, max_length=2000), Shown("text")]
 
 
 def _terminal(value: Any) -> Any:
@@ -120,7 +146,7 @@ def _terminal(value: Any) -> Any:
     raise ValueError(f"{str(value)[:40]!r} is not a terminal; expected SLOT.TERMINAL such as A.q01")
 
 
-Terminal = Annotated[str, BeforeValidator(_terminal)]
+Terminal = Annotated[str, BeforeValidator(_terminal), Shown("terminal, such as A.q01")]
 
 
 #: The last port of TCP.
@@ -137,4 +163,4 @@ def _endpoint(value: Any) -> Any:
     )
 
 
-Endpoint = Annotated[str, BeforeValidator(_endpoint)]
+Endpoint = Annotated[str, BeforeValidator(_endpoint), Shown("HOST:PORT, such as 192.0.2.20:502")]

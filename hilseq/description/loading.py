@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Generic, Literal, TypeVar
@@ -84,31 +85,35 @@ def kind_of(document: Written) -> Kind | None:
 
 def _read(path: Path, kind: Kind, model: type[M]) -> Loaded[M]:
     try:
-        document = read_yaml(path)
+        document, traps = read_yaml(path)
     except DescriptionError as error:
         return Loaded(path, None, None, error.problems)
-    return read_document(document, path, kind, model)
+    return read_document(document, traps, path, kind, model)
 
 
-def read_document(document: Written, path: Path, kind: Kind, model: type[M]) -> Loaded[M]:
-    """Read a document that is known, or believed, to be of a kind."""
+def read_document(
+    document: Written, traps: Sequence[Problem], path: Path, kind: Kind, model: type[M]
+) -> Loaded[M]:
+    """Read a document that should be of a kind; `traps` were found when it was composed."""
     strange = _not_of_kind(document, path, kind)
     if strange is not None:
-        return Loaded(path, document, None, (strange,))
+        return Loaded(path, document, None, (*traps, strange))
     document, problems = expand_ranges(document, kind, path)
-    whole: M | None = None
+    data = document.plain()
     faults: list[ErrorDetails] = []
     try:
-        whole = model.model_validate(document.plain())
-        usable: M | None = whole
+        usable: M | None = model.model_validate(data)
     except ValidationError as error:
         faults = error.errors(include_url=False)
-        usable = salvage(model, document.plain(), _faulty_places(faults))
+        usable = salvage(model, data, [_place_of(fault) for fault in faults])
     problems += _worded(faults, document, path, model)
     if usable is not None:
-        findings = _findings(usable)
-        problems += problems_of(findings, document, path, partial=whole is None or bool(problems))
-    return Loaded(path, document, usable, tuple(sorted(set(problems))))
+        partial = bool(problems or traps)
+        problems += problems_of(_findings(usable), document, path, partial=partial)
+    # What a trap has spoilt is wrong for the model too; the trap is the better explanation.
+    spoilt = {(trap.line, trap.column) for trap in traps}
+    problems = [problem for problem in problems if (problem.line, problem.column) not in spoilt]
+    return Loaded(path, document, usable, tuple(sorted({*traps, *problems})))
 
 
 def _findings(model: BaseModel) -> list[Finding]:
@@ -128,8 +133,8 @@ def _not_of_kind(document: Written, path: Path, kind: Kind) -> Problem | None:
     return None
 
 
-def _faulty_places(faults: list[ErrorDetails]) -> list[Place]:
-    return [tuple(step for step in fault["loc"] if step != KEY_STEP) for fault in faults]
+def _place_of(fault: ErrorDetails) -> Place:
+    return tuple(step for step in fault["loc"] if step != KEY_STEP)
 
 
 def _worded(

@@ -84,13 +84,14 @@ def _protocol_address(value: int) -> int:
 
 Address = Annotated[int, Field(ge=0), AfterValidator(_protocol_address)]
 
-#: The first digit of one-based documentation numbering, by table.
-_DOCUMENT_DIGIT = {
-    Table.COIL: 0,
-    Table.DISCRETE_INPUT: 1,
-    Table.INPUT_REGISTER: 3,
-    Table.HOLDING_REGISTER: 4,
+#: The first digit of one-based documentation numbering.
+_DOCUMENT_DIGITS = {
+    1: Table.DISCRETE_INPUT,
+    3: Table.INPUT_REGISTER,
+    4: Table.HOLDING_REGISTER,
 }
+#: Documentation numbers have five digits (40001) or six (400001).
+_DOCUMENT_SIZES = ((10_000, 9_999), (100_000, 65_536))
 
 
 class Register(Model):
@@ -161,13 +162,20 @@ class Register(Model):
 def documentation_number_hint(table: Table, address: int) -> str:
     """Explain the likely slip when a one-based documentation number (40001) was written.
 
-    Returns the sentence, or an empty text when the address does not look like one.
+    Returns the sentence, or an empty text when the address does not look like one. A number of the
+    other register table (40001 for an input register) looks like one too; one of a bit table for
+    registers does not.
     """
-    digit = _DOCUMENT_DIGIT[table]
-    first = digit * 10000 + 1
-    if digit and first <= address <= first + 9998:
-        return (
-            f"{address} looks like the documentation number of a {table}; addresses here are zero-based "
-            f"as on the wire: write {address - first}"
+    for size, count in _DOCUMENT_SIZES:
+        digit, number = divmod(address, size)
+        of_table = _DOCUMENT_DIGITS.get(digit)
+        if of_table is None or not 1 <= number <= count or of_table.holds_bits != table.holds_bits:
+            continue
+        if table is Table.COIL:
+            continue
+        text = (
+            f"{address} looks like the documentation number of a {of_table}; addresses here are zero-based "
+            f"as on the wire: write {number - 1}"
         )
+        return text if of_table is table else f"{text}, and look at the table: it says {table}"
     return ""

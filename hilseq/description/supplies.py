@@ -13,6 +13,7 @@ from hilseq.description.fields import (
     Amperes,
     Model,
     Seconds,
+    Shown,
     Text,
     VoltAccuracy,
     Volts,
@@ -26,7 +27,7 @@ def _date(value: Any) -> Any:
     return value
 
 
-Date = Annotated[dt.date, BeforeValidator(_date)]
+Date = Annotated[dt.date, BeforeValidator(_date), Shown("date, YYYY-MM-DD")]
 
 
 class Calibration(Model):
@@ -90,12 +91,12 @@ def _lacking(value: Any) -> Any:
     return None if value == "none" else value
 
 
-Command = Annotated[Text, AfterValidator(_template)]
-Setting = Annotated[Command, AfterValidator(_setting)]
-Query = Annotated[Command, AfterValidator(_query)]
-OptionalCommand = Annotated[Command | None, BeforeValidator(_lacking)]
-OptionalSetting = Annotated[Setting | None, BeforeValidator(_lacking)]
-OptionalQuery = Annotated[Query | None, BeforeValidator(_lacking)]
+Command = Annotated[Text, AfterValidator(_template), Shown("command")]
+Setting = Annotated[Command, AfterValidator(_setting), Shown("command with {value}")]
+Query = Annotated[Command, AfterValidator(_query), Shown("query")]
+OptionalCommand = Annotated[Command | None, BeforeValidator(_lacking), Shown("command, or none")]
+OptionalSetting = Annotated[Setting | None, BeforeValidator(_lacking), Shown("command with {value}, or none")]
+OptionalQuery = Annotated[Query | None, BeforeValidator(_lacking), Shown("query, or none")]
 
 
 class SupplyCommands(Model):

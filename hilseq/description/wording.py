@@ -39,7 +39,7 @@ def in_words(error: ErrorDetails, document: Written, model: type[BaseModel]) -> 
     if kind == "extra_forbidden":
         return _unknown_key(place, document, model)
     value = document.at(place)
-    mark = value.start if on_key else value.mark
+    mark = value.start if on_key or isinstance(value.content, dict) else value.mark
     if kind == "value_error":
         return _refused(error, place, document, mark)
     wrong, expected = _plain_words(kind, error.get("ctx", {}), error["msg"], _shown(value), value)

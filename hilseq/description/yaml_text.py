@@ -57,13 +57,16 @@ def read_text(path: Path) -> str:
     return text
 
 
-def read_yaml(path: Path) -> Written:
-    """Return the one document of a file; raises DescriptionError with every trap found."""
+def read_yaml(path: Path) -> tuple[Written, list[Problem]]:
+    """Return the one document of a file, and the traps in it that left the rest readable.
+
+    Raises DescriptionError when there is no document to go on with.
+    """
     return compose(read_text(path), path)
 
 
-def compose(text: str, path: Path) -> Written:
-    """Return the one document of a YAML text; `path` is only named in messages."""
+def compose(text: str, path: Path) -> tuple[Written, list[Problem]]:
+    """Return the one document of a YAML text and its traps; `path` is only named in messages."""
     composer = _Composer(text, path)
     try:
         document = composer.document()
@@ -73,11 +76,11 @@ def compose(text: str, path: Path) -> Written:
     except (yaml.YAMLError, RecursionError) as error:
         composer.problems.append(Problem(path, 0, 0, f"not readable as YAML ({error})"))
         document = None
-    if document is None and not composer.problems:
+    if document is None:
+        if composer.problems:
+            raise DescriptionError(composer.problems)
         raise _whole(path, "the file is empty", "a stand file or a profile")
-    if composer.problems or document is None:
-        raise DescriptionError(composer.problems)
-    return document
+    return document, composer.problems
 
 
 def _whole(path: Path, wrong: str, expected: str = "", nearest: str = "") -> DescriptionError:

@@ -19,7 +19,8 @@ class Finding(NamedTuple):
     `absent` is the place whose absence is the fault: should it stand in the file after all (but be
     faulty itself), the finding is only a consequence and is not reported. `at_key` points at the key
     instead of the value. `topic` joins the findings that one range causes many times over. `seen` is a
-    place in the other file, the profile, that the finding goes back to.
+    place in the other file, the profile, that the finding goes back to. `decimal` findings hold only of
+    numbers written in decimal digits.
     """
 
     place: Place
@@ -30,6 +31,7 @@ class Finding(NamedTuple):
     at_key: bool = False
     topic: str = ""
     seen: Place | None = None
+    decimal: bool = False
 
 
 Findings = Iterator[Finding]
@@ -62,6 +64,8 @@ def problems_of(
         if partial and finding.absent is not None and document.holds(finding.absent):
             continue
         written = document.at(finding.place)
+        if finding.decimal and written.text.lower().startswith("0x"):
+            continue
         whole = document.holds(finding.place)
         mark = written.start if finding.at_key or not whole else written.mark
         same = (mark, finding.topic or finding.wrong)

@@ -100,6 +100,7 @@ def addresses_are_zero_based(uses: Iterable[Use]) -> Findings:
                 hint,
                 "a zero-based address, or `high-addresses: true` for a device that really counts so far",
                 topic="documentation number",
+                decimal=True,
             )
 
 

@@ -1,0 +1,136 @@
+"""Inspect description files without touching hardware: each by itself, and stands against profiles."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from hilseq.description.crosscheck import visit_problems
+from hilseq.description.loading import Kind, Loaded, kind_of, read_document
+from hilseq.description.profile import Profile
+from hilseq.description.stand import Stand
+from hilseq.description.yaml_text import read_yaml
+from hilseq.errors import DescriptionError, Problem
+
+
+@dataclass(frozen=True, slots=True)
+class Inspected:
+    """One file: what it is, what it is called, and what it holds, in words and numbers."""
+
+    path: Path
+    kind: Kind
+    name: str
+    holds: dict[str, int]
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """A unit that a slot of a stand can test."""
+
+    profile: str
+    stand: str
+    slot: str
+
+
+@dataclass(frozen=True, slots=True)
+class Inspection:
+    """What a look at some files has shown."""
+
+    files: tuple[Inspected, ...]
+    fits: tuple[Fit, ...]
+    problems: tuple[Problem, ...]
+
+
+def inspect(paths: Sequence[Path]) -> Inspection:
+    """Return what the files are, which unit fits which slot, and every problem.
+
+    With stands and profiles at hand, each slot must fit one of the profiles, and each profile one of the
+    slots. Where nothing fits, the problems of the closest pair are reported.
+    """
+    stands: list[Loaded[Stand]] = []
+    profiles: list[Loaded[Profile]] = []
+    problems: list[Problem] = []
+    for path in dict.fromkeys(paths):
+        try:
+            document, traps = read_yaml(path)
+        except DescriptionError as error:
+            problems += error.problems
+            continue
+        kind = kind_of(document)
+        if kind == "stand":
+            stands.append(read_document(document, traps, path, "stand", Stand))
+        elif kind == "profile":
+            profiles.append(read_document(document, traps, path, "profile", Profile))
+        else:
+            problems += traps
+            problems.append(
+                Problem(
+                    path,
+                    *document.mark,
+                    "this is neither a stand file nor a profile",
+                    "the keys `stand`, `supplies` and `slots` of a stand file, or `part`, `ratings` and `link` "
+                    "of a profile",
+                )
+            )
+    for loaded in (*stands, *profiles):
+        problems += loaded.problems
+    fits, unfit = _pairs(stands, profiles)
+    files = [_stand_summary(loaded) for loaded in stands if not loaded.problems]
+    files += [_profile_summary(loaded) for loaded in profiles if not loaded.problems]
+    return Inspection(tuple(files), tuple(fits), tuple(sorted({*problems, *unfit})))
+
+
+def _pairs(
+    stands: Sequence[Loaded[Stand]], profiles: Sequence[Loaded[Profile]]
+) -> tuple[list[Fit], list[Problem]]:
+    fits: list[Fit] = []
+    tried: dict[tuple[Path, str], list[list[Problem]]] = {}
+    sound = [loaded for loaded in profiles if not loaded.problems]
+    for stand in stands:
+        if stand.problems or stand.model is None:
+            continue
+        for slot in stand.model.slots:
+            for profile in sound:
+                found = visit_problems(stand, {slot: profile})
+                tried.setdefault((stand.path, slot), []).append(found)
+                tried.setdefault((profile.path, ""), []).append(found)
+                if not found:
+                    fits.append(Fit(profile.whole().part, stand.model.stand, slot))
+    lacking: list[Problem] = []
+    for attempts in tried.values():
+        lacking += min(attempts, key=lambda problems: len(problems))
+    return fits, lacking
+
+
+def _stand_summary(loaded: Loaded[Stand]) -> Inspected:
+    stand = loaded.whole()
+    holds = {
+        "supply": len(stand.supplies),
+        "io": len(stand.io),
+        "signal": len(stand.signals),
+        "slot": len(stand.slots),
+        "loopback": len(stand.loopbacks),
+        "interlock": len(stand.safety.interlocks),
+    }
+    return Inspected(loaded.path, "stand", stand.stand, _some(holds))
+
+
+def _profile_summary(loaded: Loaded[Profile]) -> Inspected:
+    profile = loaded.whole()
+    points = profile.points
+    holds = {
+        "output": len(points.outputs),
+        "input": len(points.inputs),
+        "analog input": len(points.analog_inputs),
+        "analog output": len(points.analog_outputs),
+        "port": len(profile.ports),
+        "mode": len(profile.mode_list()),
+        "fault code": len(profile.faults.codes) if profile.faults is not None else 0,
+        "configuration word": len(profile.configuration.content) if profile.configuration is not None else 0,
+    }
+    return Inspected(loaded.path, "profile", profile.part, _some(holds))
+
+
+def _some(holds: dict[str, int]) -> dict[str, int]:
+    return {what: count for what, count in holds.items() if count}

@@ -1,0 +1,171 @@
+"""The reference of every key, made from the models: what `hilseq inspect --words` prints."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Annotated, Any, Literal, get_args, get_origin
+
+from pydantic import BaseModel
+from pydantic.fields import FieldInfo
+from pydantic_core import PydanticUndefined
+
+from hilseq.description.fields import Shown
+from hilseq.description.profile import Profile
+from hilseq.description.registers import Register
+from hilseq.description.shape import bare, keys_of
+from hilseq.description.stand import Stand
+from hilseq.quantities import UNITS, AccuracyTerms, show_duration
+
+KINDS: dict[str, type[BaseModel]] = {"stand": Stand, "profile": Profile}
+
+
+@dataclass(frozen=True, slots=True)
+class Word:
+    """One key: how it is written, what may stand there, what holds without it, what it means."""
+
+    key: str
+    kind: str
+    default: str
+    meaning: str
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """The keys of one mapping of a description file."""
+
+    title: str
+    about: str
+    words: tuple[Word, ...]
+
+
+def sections(kind: str) -> list[Section]:
+    """Return the reference of `stand` or `profile`, the whole file first, then each mapping in it."""
+    found: list[Section] = []
+    waiting: list[tuple[str, type[BaseModel]]] = [("", KINDS[kind])]
+    titles: set[type[BaseModel]] = set()
+    while waiting:
+        path, model = waiting.pop(0)
+        if model in titles:
+            continue
+        titles.add(model)
+        inside: list[tuple[str, type[BaseModel]]] = []
+        inherited = keys_of(Register) if issubclass(model, Register) and model is not Register else {}
+        words = []
+        for key, field in keys_of(model).items():
+            below, step = _model_below(field.annotation)
+            if below is not None:
+                inside.append((f"{path}.{key}{step}".lstrip("."), below))
+            if key not in inherited:
+                words.append(Word(key, _kind(field.rebuild_annotation()), _default(field), _meaning(field)))
+        about = (model.__doc__ or "").strip().split("\n\n")[0].replace("\n", " ")
+        if inherited:
+            about += " With the keys of a register, and:"
+        found.append(Section(path or "the whole file", " ".join(about.split()), tuple(words)))
+        plain = [item for item in inside if item[1] is not Register]
+        waiting = [*plain, *waiting]
+        if inherited or len(plain) < len(inside):
+            waiting.append(("any register", Register))
+    return found
+
+
+def as_markdown(kind: str) -> str:
+    """Return the reference as tables, as they stand in stands/README.md."""
+    lines: list[str] = []
+    for section in sections(kind):
+        title = section.title if " " in section.title else f"`{section.title}`"
+        lines += [f"#### {title}", "", section.about, ""]
+        lines += ["| key | what stands there | without it | meaning |", "|---|---|---|---|"]
+        lines += [
+            f"| `{word.key}` | {_cell(word.kind)} | {_cell(word.default)} | {_cell(word.meaning)} |"
+            for word in section.words
+        ]
+        lines.append("")
+    return "\n".join(lines).rstrip() + "\n"
+
+
+def _cell(text: str) -> str:
+    return text.replace("|", "\\|").replace("\n", "\\n")
+
+
+def _meaning(field: FieldInfo) -> str:
+    return field.description or ""
+
+
+def _model_below(annotation: Any) -> tuple[type[BaseModel] | None, str]:
+    """Return the model of a field's value or elements, and the step to an element."""
+    shape = bare(annotation)
+    if isinstance(shape, type) and issubclass(shape, BaseModel):
+        return shape, ""
+    if get_origin(shape) is dict:
+        below, rest = _model_below(get_args(shape)[1])
+        return below, f".*{rest}"
+    if get_origin(shape) is list:
+        below, rest = _model_below(get_args(shape)[0])
+        return below, f"[]{rest}"
+    return None, ""
+
+
+def _kind(annotation: Any) -> str:
+    """Say in words what may stand in a field."""
+    origin, parts = get_origin(annotation), get_args(annotation)
+    if origin is Annotated:
+        shown = [part.words for part in parts[1:] if isinstance(part, Shown)]
+        return shown[-1] if shown else _kind(parts[0])
+    if origin is None:
+        return _kind_of_class(annotation)
+    words = [str(part) if origin is Literal else _kind(part) for part in parts if part is not type(None)]
+    if origin is dict:
+        return f"mapping of {words[0]} to {words[1]}"
+    return f"list of {words[0]}" if origin is list else " / ".join(words)
+
+
+def _kind_of_class(kind: type) -> str:
+    if issubclass(kind, BaseModel):
+        return "register" if kind is Register else "mapping"
+    if issubclass(kind, StrEnum):
+        return " / ".join(member.value for member in kind)
+    return {int: "whole number", float: "number", bool: "true / false", str: "text"}[kind]
+
+
+def _default(field: FieldInfo) -> str:
+    if field.is_required():
+        return "**needed**"
+    value = field.get_default(call_default_factory=True, validated_data={})
+    if value is None or value == "" or value is PydanticUndefined:
+        return ""
+    if isinstance(value, BaseModel | dict):
+        return ""
+    if isinstance(value, list):
+        return ", ".join(str(item) for item in value)
+    return _value(value, _dimension(field.rebuild_annotation()))
+
+
+def _dimension(annotation: Any) -> str:
+    for part in _flat(annotation):
+        if isinstance(part, Shown) and part.dimension:
+            return part.dimension
+    return ""
+
+
+def _flat(annotation: Any) -> Iterator[Any]:
+    for part in get_args(annotation):
+        yield part
+        yield from _flat(part)
+
+
+def _value(value: Any, dimension: str) -> str:
+    """Write a default as a person would."""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, AccuracyTerms):
+        return f"{value.of_reading * 100:g} % + {value.fixed:g} {UNITS[dimension][0]}"
+    if dimension == "time":
+        return show_duration(value)
+    if isinstance(value, float) and dimension:
+        return f"{value:g} {UNITS[dimension][0]}"
+    if isinstance(value, float):
+        return f"{value:g}"
+    text = str(value)
+    return f"`{text}`" if not text.isprintable() or "?" in text or text.isupper() else text
