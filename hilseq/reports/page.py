@@ -1,15 +1,46 @@
-"""The page of one unit: one self-contained HTML text, made from the record of its run alone."""
+"""The page of one unit: one self-contained HTML text, made from the record of its run alone.
+
+It asks nothing of any other machine, runs no script but its own (named by hash in its security policy),
+and is complete without that script.
+"""
 
 from __future__ import annotations
 
+import base64
+import hashlib
+import json
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
 from functools import cache
+from importlib import resources
 from typing import Any
 
 import jinja2
 from markupsafe import Markup
 
+import hilseq
+from hilseq.quantities import show_duration
+from hilseq.reports import page_views, svg_plot, svg_points, words
+from hilseq.reports.code import short_code
 from hilseq.reports.record import RunRecord, UnitRecord
+from hilseq.reports.soak_view import SoakView
 from hilseq.reports.visible import visible
+from hilseq.verdicts import CheckVerdict, Disposition
+
+#: Events with this `what` are statements of statistics: shown as sentences, not as happenings.
+PROOF = "proof"
+_MOST_EVENTS = 300
+
+
+@dataclass(frozen=True, slots=True)
+class EarlierRun:
+    """What the records say about an earlier visit of the same serial; the journal knows nothing of it."""
+
+    run: str
+    started: str
+    stand: str
+    disposition: str
+    findings: tuple[str, ...] = ()
 
 
 def _finalize(value: Any) -> Any:
@@ -19,7 +50,7 @@ def _finalize(value: Any) -> Any:
 
 @cache
 def _environment() -> jinja2.Environment:
-    return jinja2.Environment(
+    environment = jinja2.Environment(
         loader=jinja2.PackageLoader("hilseq.reports"),
         autoescape=True,
         finalize=_finalize,
@@ -27,8 +58,133 @@ def _environment() -> jinja2.Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    environment.filters.update(
+        date=words.date, duration=show_duration, code=page_views.code_in_words, told=page_views.time_in_words
+    )
+    environment.globals.update(signs=words.SIGNS, letter=svg_plot.letter, count=words.count)
+    return environment
 
 
-def render(record: RunRecord, unit: UnitRecord) -> str:
-    """Return the page of one unit."""
-    return _environment().get_template("report.html.j2").render(run=record, unit=unit)
+@cache
+def _asset(name: str) -> tuple[Markup, str]:
+    """Return a style sheet or script of ours and the hash by which the page's policy admits it."""
+    text = resources.files("hilseq.reports").joinpath("templates", name).read_text("utf-8")
+    digest = base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()
+    return Markup(text), f"'sha256-{digest}'"  # noqa: S704 (a file of this package)
+
+
+def data_block(value: Any) -> Markup:
+    """Return data for a script or a program to read, in a form no browser takes for markup."""
+    text = json.dumps(value, ensure_ascii=True, separators=(",", ":"))
+    return Markup(text.replace("<", "\\u003c").replace("&", "\\u0026"))  # noqa: S704 (escaped just now)
+
+
+@dataclass(frozen=True, slots=True)
+class _Plot:
+    name: str
+    told: str
+    drawing: Markup
+    detail: Markup
+
+
+def _plots(soak: SoakView) -> tuple[list[_Plot], Markup]:
+    frame = svg_plot.Frame(max(soak.lasted, 1e-9), soak.gaps, soak.events)
+    plots = []
+    for series in soak.series:
+        buckets = svg_plot.overview(series, frame)
+        drawing = svg_plot.draw(series, frame, buckets)
+        detail = data_block(svg_plot.detail(series, frame, buckets)) if drawing else Markup()
+        plots.append(_Plot(series.name, svg_plot.in_words(series, buckets), drawing, detail))
+    return plots, svg_plot.draw_modes(soak.modes, frame) if soak.modes else Markup()
+
+
+def _meaning(run: RunRecord, unit: UnitRecord, disposition: Disposition) -> str:
+    if disposition is Disposition.STAND_FAULT and unit.disposition is not Disposition.STAND_FAULT:
+        return f"The stand could not be shown to be safe at the end: {run.unsafe}"
+    if not run.whole and disposition is Disposition.INCOMPLETE:
+        return "The run did not come to its end: the unit may not ship on this run."
+    return words.MEANINGS[disposition]
+
+
+def _advice(unit: UnitRecord) -> list[dict[str, str]]:
+    """Return meaning, places, cause and remedy of the stored faults, each once, in order."""
+    found: dict[tuple[str, str, str], list[str]] = {}
+    for entry in unit.faults:
+        for fault in entry["entries"]:
+            key = tuple(str(fault.get(name) or "not stated") for name in ("meaning", "cause", "remedy"))
+            found.setdefault((key[0], key[1], key[2]), []).append(str(fault.get("place") or ""))
+    return [
+        {"meaning": meaning, "cause": cause, "remedy": remedy, "places": words.some(places)}
+        for (meaning, cause, remedy), places in found.items()
+    ]
+
+
+def _events(run: RunRecord, unit: UnitRecord) -> list[dict[str, Any]]:
+    zero = float(run.header["t"])
+    safe = [
+        {
+            **entry,
+            "what": "made safe" if entry["verified"] else "NOT VERIFIED SAFE",
+            "text": entry["why"] or f"by the {entry.get('by', 'run')}, read back and verified",
+        }
+        for entry in run.safe
+    ]
+    events = sorted(
+        (e for e in [*run.events, *unit.events, *safe] if e["what"] != PROOF), key=lambda e: float(e["t"])
+    )
+    return [{**event, "since": float(event["t"]) - zero} for event in events]
+
+
+def render(
+    run: RunRecord, unit: UnitRecord, *, soak: SoakView | None = None, earlier: Sequence[EarlierRun] = ()
+) -> str:
+    """Return the page of one unit.
+
+    `soak` is what the soak left beside the journal; `earlier` are visits of the same serial in time order,
+    which the page marks as not covered by its verification.
+    """
+    style, style_hash = _asset("report.css")
+    script, script_hash = _asset("report.js")
+    disposition = run.final(unit)
+    stages = page_views.stages(unit)
+    reasons, more_reasons = page_views.reasons(unit, stages)
+    events = _events(run, unit)
+    proofs = [e["text"] for e in [*run.events, *unit.events] if e["what"] == PROOF]
+    plots, strip = _plots(soak) if soak else ([], Markup())
+    return (
+        _environment()
+        .get_template("report.html.j2")
+        .render(
+            version=hilseq.__version__,
+            style=style,
+            script=script,
+            style_hash=Markup(style_hash),  # noqa: S704 (a hash)
+            script_hash=Markup(script_hash),  # noqa: S704 (a hash)
+            run=run,
+            unit=unit,
+            disposition=disposition,
+            sign=words.DISPOSITION_SIGNS[disposition],
+            headline=page_views.headline(unit, disposition),
+            meaning=_meaning(run, unit, disposition),
+            done=sum(check.verdict is not CheckVerdict.NOT_PERFORMED for check in unit.checks),
+            stages=stages,
+            reasons=reasons,
+            more_reasons=more_reasons,
+            advice=_advice(unit) if disposition is Disposition.REPAIR else [],
+            terminals=[(group, svg_points.draw(group)) for group in svg_points.terminals(unit.checks)],
+            missing=page_views.missing(unit),
+            faults=page_views.faults(unit),
+            proofs=[*(soak.sentences if soak else ()), *proofs],
+            soak=soak,
+            plots=plots,
+            strip=strip,
+            events=events[:_MOST_EVENTS],
+            more_events=max(len(events) - _MOST_EVENTS, 0),
+            instruments=page_views.instruments(run),
+            rule=words.rule_in_words(unit.rule),
+            earlier=earlier,
+            earlier_data=data_block([asdict(one) for one in earlier]),
+            cautions=words.CAUTIONS,
+            short_code=short_code(run.chain),
+        )
+    )

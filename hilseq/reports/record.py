@@ -152,7 +152,8 @@ class RunRecord:
         return next((int(code) for code in WORST_FIRST if code in codes), int(WORST_FIRST[0]))
 
 
-def _reading(entry: Mapping[str, Any]) -> Reading:
+def reading_of(entry: Mapping[str, Any]) -> Reading:
+    """Return the reading of a journal entry."""
     names = Reading.__dataclass_fields__
     return Reading(**{name: entry[name] for name in names if name in entry})
 
@@ -168,7 +169,7 @@ def _checks(journal: Journal) -> dict[str, Check]:
                 checks[entry["check"]].started = True
                 checks[entry["check"]].why = "the run ended during this check"
             case kinds.READING if entry["check"] in checks:
-                checks[entry["check"]].readings.append(_reading(entry))
+                checks[entry["check"]].readings.append(reading_of(entry))
             case kinds.TABLE if entry["check"] in checks:
                 checks[entry["check"]].tables.append(entry)
             case kinds.CHECK_ENDED:

@@ -12,15 +12,22 @@ import unicodedata
 LONGEST = 2000
 #: More marks than this on one letter are no writing but an attempt to cover the neighbourhood.
 _MOST_MARKS = 2
-_DELETE, _PICTURES = 0x7F, 0x2400
+#: The control characters people know by name (ISO/IEC 646); the rest goes by number.
+_NAMES = {
+    "\0": "NUL",
+    "\a": "BEL",
+    "\b": "BS",
+    "\t": "TAB",
+    "\n": "LF",
+    "\r": "CR",
+    "\x1b": "ESC",
+    "\x7f": "DEL",
+}
 
 
 def _picture(character: str) -> str:
     """Return a visible stand-in for a character that cannot be printed."""
-    code = ord(character)
-    if code < ord(" "):
-        return chr(_PICTURES + code)
-    return "\u2421" if code == _DELETE else f"\u27e8U+{code:04X}\u27e9"
+    return f"\u27e8{_NAMES.get(character) or f'U+{ord(character):04X}'}\u27e9"
 
 
 def visible(text: object, longest: int = LONGEST) -> str:

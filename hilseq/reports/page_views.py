@@ -1,0 +1,319 @@
+"""The record of a unit in the shape its page shows: stages, like checks, reasons, what is missing."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date as Date  # noqa: N812 (a class)
+from itertools import groupby
+from typing import Any
+
+from markupsafe import Markup
+
+from hilseq.quantities import show_duration
+from hilseq.reports import svg_curve, svg_limits
+from hilseq.reports.record import Check, Reading, RunRecord, UnitRecord
+from hilseq.reports.words import READING_WORDS, SIGNS, count, show_limits, show_value, some, worst
+from hilseq.verdicts import CheckVerdict, Disposition
+
+#: A table longer than this is cut on the page; the journal keeps all of it.
+_MOST_ROWS = 200
+_MOST_REASONS = 12
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingView:
+    """One reading in words and as a drawing."""
+
+    name: str
+    value: str
+    limits: str
+    verdict: str
+    said: str
+    probability: str
+    drawing: Markup
+
+
+@dataclass(frozen=True, slots=True)
+class TableView:
+    """One table of a check: as a curve where it is one, and always as numbers."""
+
+    name: str
+    columns: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    left_out: int
+    drawing: Markup
+
+
+@dataclass(frozen=True, slots=True)
+class CheckView:
+    """One line of the verdict."""
+
+    place: str
+    verdict: CheckVerdict
+    why: str
+    time: str
+    readings: tuple[ReadingView, ...]
+    tables: tuple[TableView, ...]
+
+
+@dataclass(slots=True)
+class GroupView:
+    """Checks that do the same at several places; `quiet` are those passed without anything to show."""
+
+    title: str
+    place: str
+    gate: bool
+    verdict: CheckVerdict
+    told: str
+    quiet: str
+    shown: list[CheckView] = field(default_factory=list)
+
+
+@dataclass(frozen=True, slots=True)
+class StageView:
+    """One stage of the visit."""
+
+    name: str
+    anchor: str
+    verdict: CheckVerdict
+    told: str
+    groups: tuple[GroupView, ...]
+
+    @property
+    def sign(self) -> str:
+        """The sign of the worst verdict."""
+        return SIGNS[self.verdict]
+
+
+@dataclass(frozen=True, slots=True)
+class Reason:
+    """Why the unit does not ship: where, what, and what the check was called."""
+
+    where: str
+    what: str
+    check: str
+    anchor: str
+
+
+def _probability(reading: Reading) -> str:
+    chance = reading.probability
+    if not isinstance(chance, float) or reading.verdict == "conforms":
+        return ""
+    return f"chance that the true value is inside: {100 * chance:.3g} %"
+
+
+def reading_view(reading: Reading, rule: str) -> ReadingView:
+    """Return one reading as it is shown."""
+    return ReadingView(
+        reading.name,
+        show_value(reading),
+        show_limits(reading),
+        reading.verdict,
+        READING_WORDS.get(reading.verdict, reading.verdict),
+        _probability(reading),
+        svg_limits.draw(reading, rule),
+    )
+
+
+def _cell(value: object) -> str:
+    if isinstance(value, bool):
+        return "on" if value else "off"
+    if isinstance(value, float):
+        return f"{value:.6g}"
+    return "" if value is None else str(value)
+
+
+def table_view(table: Mapping[str, Any]) -> TableView:
+    """Return one table as it is shown."""
+    rows = table["rows"]
+    return TableView(
+        str(table["name"]),
+        tuple(str(column) for column in table["columns"]),
+        tuple(tuple(_cell(value) for value in row) for row in rows[:_MOST_ROWS]),
+        max(len(rows) - _MOST_ROWS, 0),
+        svg_curve.draw(table),
+    )
+
+
+def check_view(check: Check, rule: str) -> CheckView:
+    """Return one check as it is shown."""
+    return CheckView(
+        place=", ".join(check.places) or check.place,
+        verdict=check.verdict,
+        why="" if check.verdict is CheckVerdict.PASSED else check.why,
+        time=show_duration(check.seconds) if check.started else "",
+        readings=tuple(reading_view(reading, rule) for reading in check.readings),
+        tables=tuple(table_view(table) for table in check.tables),
+    )
+
+
+def tally(checks: Iterable[Check]) -> str:
+    """Return `12 passed, 1 failed`, worst first; what did not happen is not mentioned."""
+    verdicts = [check.verdict for check in checks]
+    numbers = [
+        (CheckVerdict.FAILED, "failed"),
+        (CheckVerdict.STAND_FAULT, "stand fault"),
+        (CheckVerdict.NOT_PERFORMED, "not performed"),
+        (CheckVerdict.PASSED, "passed"),
+    ]
+    return ", ".join(f"{n} {word}" for verdict, word in numbers if (n := verdicts.count(verdict)))
+
+
+def _group(title: str, checks: Sequence[Check], rule: str) -> GroupView:
+    quiet = [c for c in checks if c.verdict is CheckVerdict.PASSED and not c.readings and not c.tables]
+    shown = [check for check in checks if check not in quiet]
+    view = GroupView(
+        title=title,
+        place=checks[0].place,
+        gate=any(check.gate for check in checks),
+        verdict=worst(check.verdict for check in checks),
+        told=tally(checks) if len(checks) > 1 else str(checks[0].verdict),
+        quiet=some((check.place for check in quiet), 32) if len(checks) > 1 else "",
+    )
+    view.shown = [
+        CheckView(some(check.place for check in same), same[0].verdict, same[0].why, "", (), ())
+        if len(same) > 1
+        else check_view(same[0], rule)
+        for same in _alike(shown)
+    ]
+    return view
+
+
+def _alike(checks: Sequence[Check]) -> list[list[Check]]:
+    """Put neighbours that were not performed for the same reason into one line."""
+
+    def reason(check: Check) -> tuple[str, str]:
+        plain = check.verdict is CheckVerdict.NOT_PERFORMED and not check.readings and not check.tables
+        return (check.why, "") if plain else ("", check.id)
+
+    return [list(same) for _, same in groupby(checks, key=reason)]
+
+
+def stages(unit: UnitRecord) -> list[StageView]:
+    """Return the stages of a unit in the order of the visit."""
+    by_stage: dict[str, list[Check]] = {}
+    for check in unit.checks:
+        by_stage.setdefault(check.stage, []).append(check)
+    views = []
+    for number, (name, checks) in enumerate(by_stage.items(), 1):
+        by_title: dict[str, list[Check]] = {}
+        for check in checks:
+            by_title.setdefault(check.title, []).append(check)
+        groups = tuple(_group(title, same, unit.rule) for title, same in by_title.items())
+        views.append(
+            StageView(name, f"stage-{number}", worst(c.verdict for c in checks), tally(checks), groups)
+        )
+    return views
+
+
+def reasons(unit: UnitRecord, views: Sequence[StageView]) -> tuple[list[Reason], int]:
+    """Return the findings, those of one check at several places in one line, and how many were left out."""
+    anchors = {view.name: view.anchor for view in views}
+    checks = {check.id: check for check in unit.checks}
+    found: dict[tuple[str, str], list[str]] = {}
+    for finding in unit.findings:
+        check = checks[finding.check]
+        key = (check.title if check.verdict is CheckVerdict.NOT_PERFORMED else check.id, finding.what)
+        found.setdefault(key, []).append(finding.place)
+    lines = [
+        Reason(some(places), what, checks[key].title, anchors[checks[key].stage])
+        for (key, what), places in found.items()
+    ]
+    return lines[:_MOST_REASONS], max(len(lines) - _MOST_REASONS, 0)
+
+
+def missing(unit: UnitRecord) -> list[tuple[str, str, str]]:
+    """Return what was not performed as (reason, how many, which), each reason once."""
+    found: dict[str, list[Check]] = {}
+    for check in unit.checks:
+        if check.verdict is CheckVerdict.NOT_PERFORMED:
+            found.setdefault(check.why, []).append(check)
+    return [
+        (why, count(len(checks), "check"), some((c.title for c in checks), 8))
+        for why, checks in found.items()
+    ]
+
+
+def headline(unit: UnitRecord, disposition: Disposition) -> str:
+    """Return the sentence under the verdict."""
+    total = len(unit.checks)
+    numbers = {verdict: sum(c.verdict is verdict for c in unit.checks) for verdict in CheckVerdict}
+    if disposition is Disposition.SHIP:
+        return f"All {count(total, 'check')} of the full set passed."
+    if disposition is Disposition.REPAIR:
+        return f"{numbers[CheckVerdict.FAILED]} of {count(total, 'check')} failed."
+    if disposition is Disposition.INCOMPLETE:
+        missed = numbers[CheckVerdict.NOT_PERFORMED]
+        return f"Nothing failed, but {missed} of {count(total, 'check')} were not performed."
+    return f"{count(numbers[CheckVerdict.STAND_FAULT], 'check')} ended with a fault of the stand."
+
+
+@dataclass(frozen=True, slots=True)
+class InstrumentView:
+    """One instrument and whether its calibration held on the day."""
+
+    name: str
+    what: str
+    identity: str
+    certificate: str
+    due: str
+    held: str
+
+
+def instruments(run: RunRecord) -> list[InstrumentView]:
+    """Return the instruments with their calibration judged on the day of the run."""
+    return [
+        InstrumentView(
+            str(entry.get("name", "")),
+            str(entry.get("what", "")),
+            str(entry.get("identity") or "not asked"),
+            str(entry.get("certificate") or "none stated"),
+            str(entry.get("due") or "none stated"),
+            _held(str(entry.get("due") or ""), run.started),
+        )
+        for entry in run.instruments
+    ]
+
+
+def _held(due: str, day: str) -> str:
+    try:
+        held = Date.fromisoformat(due[:10]) >= Date.fromisoformat(day[:10])
+    except ValueError:
+        return "not known"
+    return "in calibration" if held else "OVERDUE"
+
+
+@dataclass(frozen=True, slots=True)
+class FaultsView:
+    """One reading of the unit's fault table; `new` marks what the first reading did not hold."""
+
+    when: str
+    at: str
+    entries: tuple[tuple[Mapping[str, Any], bool], ...]
+
+
+def faults(unit: UnitRecord) -> list[FaultsView]:
+    """Return each reading of the fault table in order."""
+    views: list[FaultsView] = []
+    before: set[tuple[str, str]] | None = None
+    for entry in unit.faults:
+        keys = [(str(fault.get("code")), str(fault.get("place"))) for fault in entry["entries"]]
+        rows = tuple(
+            (fault, before is not None and key not in before)
+            for fault, key in zip(entry["entries"], keys, strict=True)
+        )
+        before = set(keys) if before is None else before
+        views.append(FaultsView(str(entry["when"]), str(entry["at"]), rows))
+    return views
+
+
+def code_in_words(code: object) -> str:
+    """Return a fault code as a manual prints it."""
+    return f"0x{code:02X} ({code})" if isinstance(code, int) and not isinstance(code, bool) else str(code)
+
+
+def time_in_words(time: object) -> str:
+    """Return the unit's own time of a fault."""
+    plain = isinstance(time, int | float) and not isinstance(time, bool)
+    return show_duration(float(time)) if plain and isinstance(time, int | float) else str(time or "")

@@ -1,0 +1,294 @@
+"""Journals as a run writes them, made by the real writer with a clock that stands where we put it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from hilseq.journal import kinds
+from hilseq.journal.writer import JournalWriter
+
+START = datetime(2026, 11, 25, 8, 0, tzinfo=UTC)
+
+
+class StandingClock:
+    """Time that passes only when told to, so that the same journal is the same bytes."""
+
+    def __init__(self) -> None:
+        self.seconds = 0.0
+        self.tick: Callable[[], None] = lambda: None
+
+    def now(self) -> float:
+        return self.seconds
+
+    def sleep(self, seconds: float) -> None:
+        self.seconds += seconds
+
+    def sleep_until(self, instant: float) -> None:
+        self.seconds = max(self.seconds, instant)
+
+    def spent(self, seconds: float) -> None:
+        self.seconds += seconds
+
+    def moment(self) -> datetime:
+        return START + timedelta(seconds=self.seconds)
+
+
+class Story:
+    """Writes one run into a folder, step by step."""
+
+    def __init__(self, folder: Path, **header: Any) -> None:
+        self.folder = folder
+        self.clock = StandingClock()
+        self.writer = JournalWriter(folder)
+        self.writer.clock = self.clock
+        self.count = 0
+        units = header.pop("units", [unit()])
+        self.note(
+            kinds.RUN_STARTED,
+            **{
+                "run": "20261125-080000-RH0001",
+                "stand": "sim-bench",
+                "hilseq": "0.1.0",
+                "simulated": False,
+                "seed": None,
+                "decision_rules": {one["slot"]: "guarded" for one in units},
+                "units": units,
+                "options": {"attended": False},
+                "inputs": [
+                    {"role": "stand file", "name": "stand.yaml", "sha256": "ab" * 32, "text": "x: 1\n"}
+                ],
+                **header,
+            },
+        )
+
+    def note(self, kind: str, **fields: Any) -> None:
+        self.writer.write(kind, **fields)
+
+    def instrument(self, **fields: Any) -> None:
+        self.note(
+            kinds.INSTRUMENT,
+            **{
+                "name": "main",
+                "what": "supply",
+                "resource": "TCPIP::192.0.2.10::5025::SOCKET",
+                "identity": "Ombrella,PS-3203,77,1.0",
+                "certificate": "SIM-PS-1",
+                "due": "2027-05-31",
+                **fields,
+            },
+        )
+
+    def check(
+        self,
+        title: str,
+        *,
+        stage: str = "power-on",
+        place: str = "supply",
+        verdict: str = "passed",
+        why: str = "",
+        places: Sequence[str] = (),
+        readings: Sequence[Mapping[str, Any]] = (),
+        tables: Sequence[Mapping[str, Any]] = (),
+        gate: bool = False,
+        slot: str = "A",
+        end: bool = True,
+    ) -> str:
+        self.count += 1
+        name = f"test_{stage.replace(' ', '_')}.py::test_{self.count}[{place}]"
+        self.note(
+            kinds.CHECK_PLANNED,
+            check=name,
+            sequence=stage,
+            stage=stage,
+            title=title,
+            slot=slot,
+            place=place,
+            gate=gate,
+        )
+        self.note(kinds.CHECK_STARTED, check=name)
+        self.clock.sleep(0.85)
+        for one in readings:
+            self.note(kinds.READING, **{**reading(), **one, "check": name, "slot": slot})
+        for table in tables:
+            self.note(kinds.TABLE, **table, check=name, slot=slot)
+        if end:
+            self.note(
+                kinds.CHECK_ENDED,
+                check=name,
+                verdict=verdict,
+                why=why,
+                places=list(places),
+                stand_places=[],
+                seconds=0.85,
+            )
+        return name
+
+    def faults(self, when: str, entries: Sequence[Mapping[str, Any]], slot: str = "A") -> None:
+        self.note(kinds.FAULTS, slot=slot, when=when, entries=[dict(one) for one in entries])
+
+    def event(self, what: str, text: str, slot: str = "A") -> None:
+        self.note(kinds.EVENT, what=what, text=text, slot=slot)
+
+    def end(self, exit_code: int = 0, *, interrupted: bool = False, safe: bool = True) -> Path:
+        self.note(
+            kinds.MADE_SAFE, verified=safe, why="" if safe else "supply main: output still on", by="run"
+        )
+        self.note(kinds.RUN_ENDED, exit_code=exit_code, interrupted=interrupted)
+        return self.stop()
+
+    def stop(self) -> Path:
+        """Leave the journal as a killed run does."""
+        self.writer.close()
+        return self.folder
+
+
+def unit(**fields: Any) -> dict[str, Any]:
+    return {
+        "slot": "A",
+        "serial": "RH0001",
+        "part": "RH16",
+        "description": "Remote-I/O head with 16 outputs",
+        "intake": {"work order": "WO-4711", "complaint": "output 5 dead"},
+        **fields,
+    }
+
+
+def reading(**fields: Any) -> dict[str, Any]:
+    return {
+        "name": "idle current",
+        "value": 0.1083,
+        "unit": "A",
+        "uncertainty": 0.0012,
+        "low": 0.085,
+        "high": 0.135,
+        "verdict": "conforms",
+        "probability": 1.0,
+        "place": "",
+        "rule": "guarded",
+        **fields,
+    }
+
+
+def good_run(folder: Path, **header: Any) -> Path:
+    story = Story(folder, **header)
+    story.instrument()
+    story.check("The unit draws what a healthy one draws", gate=True, readings=[{}])
+    for number in range(1, 17):
+        story.check("The output follows", stage="outputs", place=f"q{number:02d}")
+    return story.end(0)
+
+
+def bad_run(folder: Path, **header: Any) -> Path:
+    """Write a run with one of everything a page can show."""
+    story = Story(folder, **header)
+    story.instrument()
+    story.instrument(
+        name="rack", what="I/O simulator", identity="Ombrella,IO-64", certificate="", due="2026-01-31"
+    )
+    story.check("The unit draws what a healthy one draws", gate=True, readings=[{}])
+    story.check(
+        "The unit is ready in time",
+        readings=[
+            {
+                "name": "time to ready",
+                "value": 3.98,
+                "unit": "s",
+                "uncertainty": 0.05,
+                "low": None,
+                "high": 4.0,
+            }
+            | {"verdict": "marginal", "probability": 0.788}
+        ],
+        verdict="failed",
+        why="time to ready is 3.98 s ± 0.05 s, so near its limits (at most 4 s) that this stand cannot tell",
+        places=["supply"],
+    )
+    code = {"code": 0x21, "place": "q05", "time": 42120, "meaning": "output overloaded"}
+    fault = code | {"cause": "short circuit at the terminal or a dead driver", "remedy": "replace the driver"}
+    story.faults("before clearing", [fault])
+    story.faults("after clearing", [])
+    for number in range(1, 17):
+        bad = number == 5
+        story.check(
+            "The output drops little when on",
+            stage="outputs",
+            place=f"q{number:02d}",
+            readings=[
+                {"name": "voltage drop", "value": 2.31 if bad else 0.31 + number / 100, "unit": "V"}
+                | {"uncertainty": 0.03, "low": None, "high": 0.8, "verdict": "fails" if bad else "conforms"}
+                | {"probability": 0.0 if bad else 1.0}
+            ],
+            verdict="failed" if bad else "passed",
+            why="voltage drop is 2.31 V ± 0.03 V, outside its limits (at most 0.8 V)" if bad else "",
+        )
+    for number in range(1, 17):
+        story.check("The output follows", stage="outputs", place=f"q{number:02d}")
+    story.check(
+        "No output follows another",
+        stage="outputs",
+        place="outputs",
+        verdict="failed",
+        why="q07 and q08 are shorted, wired-or",
+        places=["q07", "q08"],
+    )
+    rows = [[x, 0.004 * x - 0.01, -0.05, 0.05] for x in (0, 2.5, 5, 7.5, 10)]
+    story.check(
+        "The analog output is right over its range",
+        stage="analog",
+        place="ao1",
+        tables=[
+            {"name": "error", "columns": ["asked (V)", "error (V)", "low limit", "high limit"], "rows": rows}
+        ],
+        readings=[
+            {"name": "largest error", "value": 0.03, "unit": "V", "uncertainty": 0.004}
+            | {"low": -0.05, "high": 0.05}
+        ],
+    )
+    for number in (1, 2):
+        story.check(
+            "The port carries frames both ways",
+            stage="ports",
+            place=f"port {number}",
+            verdict="not performed",
+            why="the gate 'The unit is ready in time' was failed before it",
+        )
+    story.event("power cycle", "the unit was off for 10 s")
+    story.event("proof", "60 of 60 starts succeeded: with 95 % confidence at least 95.1 % of starts succeed.")
+    story.clock.sleep(600)
+    story.faults("at the end", [fault | {"place": "q08"}])
+    return story.end(1)
+
+
+@pytest.fixture
+def story(tmp_path: Path) -> Callable[..., Story]:
+    return lambda **header: Story(tmp_path / "run", **header)
+
+
+@pytest.fixture
+def good(tmp_path: Path) -> Path:
+    return good_run(tmp_path / "good")
+
+
+@pytest.fixture
+def bad(tmp_path: Path) -> Path:
+    return bad_run(tmp_path / "bad")
+
+
+@pytest.fixture
+def make_bad() -> Callable[..., Path]:
+    return bad_run
+
+
+@pytest.fixture
+def make_good() -> Callable[..., Path]:
+    return good_run
+
+
+@pytest.fixture
+def a_unit() -> Callable[..., dict[str, Any]]:
+    return unit
