@@ -187,7 +187,7 @@ class VisaSession:
             with suppress(Exception):  # not every VISA knows the attribute; those that do not need it not
                 resource.set_visa_attribute(constants.ResourceAttribute.tcpip_nodelay, state=True)
         if self._line is not None and isinstance(resource, _serial_instrument()):
-            _set_line(resource, self._line)
+            set_line(resource, self._line.speed, self._line.frame)
         resource.timeout = self.deadline * 1000
         resource.read_termination, resource.write_termination = self._terminations
         # Warnings are for interactive users; the status is looked at here.
@@ -316,12 +316,12 @@ def _serial_instrument() -> type:
     return SerialInstrument
 
 
-def _set_line(resource: Any, line: SerialLine) -> None:
-    """Set speed and frame of a serial resource."""
+def set_line(resource: Any, speed: int, frame: str) -> None:
+    """Set speed (Bd) and frame (such as 8E1) of a serial resource."""
     from pyvisa.constants import Parity, StopBits
 
-    bits, parity, stop = line.frame
-    resource.baud_rate = line.speed
+    bits, parity, stop = tuple(frame)
+    resource.baud_rate = speed
     resource.data_bits = int(bits)
     resource.parity = {"E": Parity.even, "O": Parity.odd, "N": Parity.none}[parity]
     resource.stop_bits = {"1": StopBits.one, "2": StopBits.two}[stop]

@@ -1,0 +1,132 @@
+"""A communication port of the unit, as the stand reaches it: bytes there, bytes back.
+
+Knows that a port that cannot be opened, or a way there that is lost, is the stand's fault, and that silence
+on an open port is the unit's. Must not know what a right answer is: the caller compares.
+"""
+
+from __future__ import annotations
+
+import time
+from types import TracebackType
+from typing import NoReturn, Self
+
+from hilseq.instruments.modbus import ModbusDevice
+from hilseq.instruments.translate import Exchange, reraise
+from hilseq.instruments.transport import Transport, answer_time, serial_transport, throw_away
+
+#: Shortest time without an answer before a port counts as quiet again, seconds.
+_QUIET = 0.02
+
+
+class Port:
+    """An open port. `deadline` in seconds is the wait for an answer; the time on the line comes on top."""
+
+    def __init__(self, name: str, transport: Transport, deadline: float) -> None:
+        self.name = name
+        self.transport = transport
+        self.deadline = deadline
+
+    def open(self) -> None:
+        """Open the port. Raises StandFault."""
+        try:
+            if not self.transport.is_open:
+                self.transport.open(self.deadline)
+        except Exception as error:  # noqa: BLE001 - reraise lets pass what is none of theirs
+            about = self._about("open the port")
+            reraise(error, Exchange(about.name, about.resource, about.command, about.deadline))
+
+    def write(self, data: bytes) -> None:
+        """Send bytes."""
+        self.open()
+        try:
+            self.transport.send(data, time.monotonic() + self.deadline + self._line_time(len(data)))
+        except Exception as error:  # noqa: BLE001
+            self._failed(error, f"send {len(data)} bytes")
+
+    def read(self, count: int, *, deadline: float | None = None) -> bytes:
+        """Return `count` bytes, more when more came with them, fewer when the deadline passed before.
+
+        Raises UnitSilent when nothing came at all.
+        """
+        self.open()
+        wait = self.deadline if deadline is None else deadline
+        until = time.monotonic() + wait + self._line_time(count)
+        received = b""
+        try:
+            while len(received) < count:
+                received += self.transport.receive(until)
+        except TimeoutError as error:
+            self.transport.quiet_from = time.monotonic() + max(wait, _QUIET)
+            if not received:
+                reraise(error, self._about(f"answer with {count} bytes"))
+        except Exception as error:  # noqa: BLE001
+            self._failed(error, f"answer with {count} bytes")
+        return received
+
+    def exchange(self, data: bytes, expected_length: int) -> bytes:
+        """Send `data` and return what comes back, `expected_length` bytes when all is well.
+
+        What came before is thrown away, and so is an answer that is still due from an exchange that was
+        given up. Fewer bytes, or more, are returned as they came, for the caller to judge; UnitSilent when
+        nothing came.
+        """
+        self.open()
+        try:
+            throw_away(self.transport, most=2 * self.deadline)
+        except Exception as error:  # noqa: BLE001
+            self._failed(error, "be quiet before a question")
+        self.write(data)
+        return self.read(expected_length, deadline=self.deadline + self._line_time(len(data)))
+
+    def modbus(self, device: int = 1) -> ModbusDevice:
+        """Return the Modbus RTU device behind this port, the unit's."""
+        return ModbusDevice(
+            self.name,
+            self.transport,
+            rtu=True,
+            device=device,
+            deadline=self.deadline,
+            owner="unit",
+            place=self.name,
+        )
+
+    def close(self) -> None:
+        """Close the port."""
+        self.transport.close()
+
+    def __enter__(self) -> Self:
+        """Open the port."""
+        self.open()
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        """Close the port."""
+        self.close()
+
+    def _line_time(self, count: int) -> float:
+        return answer_time(self.transport, count, 0)
+
+    def _failed(self, error: Exception, command: str) -> NoReturn:
+        self.transport.close()
+        reraise(error, self._about(command))
+
+    def _about(self, command: str) -> Exchange:
+        return Exchange(
+            self.name, self.transport.resource, command, self.deadline, "unit", "stand", self.name
+        )
+
+
+def open_port(
+    resource: str, speed: int = 19200, frame: str = "8E1", deadline: float = 1.0, *, name: str = "port"
+) -> Port:
+    """Open one port of the unit and return it.
+
+    `resource` is a VISA resource ASRL...::INSTR, a port of this computer such as /dev/ttyUSB0, or HOST:PORT
+    of a serial device server in raw TCP mode (which sets speed and frame itself). `speed` in Bd, `frame`
+    such as 8E1, `deadline` in seconds. Raises StandFault when it cannot be opened.
+    """
+    port = Port(name, serial_transport(resource, speed, frame), deadline)
+    port.open()
+    return port

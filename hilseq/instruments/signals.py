@@ -1,0 +1,214 @@
+"""The signals of the stand by name: one bank over all of its I/O simulators.
+
+Knows which I/O simulator holds which signal, how sure its reading is, and what its safe state is. Must not
+know what a signal means to a unit: a terminal is a name here.
+"""
+
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Collection, Iterable, Mapping
+from typing import Literal
+
+from hilseq.clock import Clock
+from hilseq.description.registers import RegisterType
+from hilseq.description.stand import Signal
+from hilseq.errors import HilseqError, InstrumentSilent, NotPerformed, NotSafe, StandFault
+from hilseq.instruments import codec
+from hilseq.instruments.modbus import ModbusDevice
+from hilseq.instruments.register_bank import RegisterBank, snapshot
+from hilseq.measured import Measured
+from hilseq.quantities import SYMBOLS, QuantityError, dimension_of
+
+Direction = Literal["drives", "senses"]
+#: `digital` is one bit, `analog` everything else, the others are dimensions of hilseq.quantities.
+SignalKind = Literal["digital", "analog", "voltage", "current", "resistance", "temperature"]
+
+#: Pause between two attempts to release, seconds.
+_PAUSE = 0.05
+
+
+def standard_uncertainty(signal: Signal, value: float) -> float:
+    """Return the standard uncertainty of a reading of `signal`, in its unit.
+
+    Accuracy as a rectangular limit (limit / sqrt 3, GUM 4.3.7) and resolution as a rectangular width
+    (step / sqrt 12) added in quadrature. `of range` means of all values the register can hold. A signal
+    without accuracy has its resolution only. Raises StandFault when the accuracy does not fit the unit.
+    """
+    resolution = codec.step(signal) / math.sqrt(12.0)
+    try:
+        terms = signal.accuracy_terms()
+    except QuantityError as error:
+        raise StandFault(f"the accuracy of a signal in {signal.unit or 'plain numbers'}: {error}") from error
+    if terms is None:
+        return resolution
+    factor = SYMBOLS[signal.unit][1] if signal.unit else 1.0
+    limit = terms.limit(value * factor, codec.span(signal) * factor) / factor
+    return math.hypot(limit / math.sqrt(3.0), resolution)
+
+
+class SignalBank:
+    """All signals of a stand.
+
+    `devices` maps the names of I/O simulators to devices, `largest_gaps` says how many unlisted addresses a
+    read may run over at each (0 where nothing is said). Every call raises InstrumentSilent,
+    InstrumentGarbage or InstrumentError when an I/O simulator does not do its part; an unknown name is a
+    StandFault that says which names there are.
+    """
+
+    def __init__(
+        self,
+        signals: Mapping[str, Signal],
+        devices: Mapping[str, ModbusDevice],
+        clock: Clock,
+        *,
+        largest_gaps: Mapping[str, int] | None = None,
+    ) -> None:
+        self.signals = dict(signals)
+        self._clock = clock
+        gaps = largest_gaps or {}
+        self._banks: dict[str, RegisterBank] = {}
+        for io, device in devices.items():
+            mine = {name: signal for name, signal in self.signals.items() if signal.io == io}
+            self._banks[io] = RegisterBank(mine, device, largest_gap=gaps.get(io, 0))
+        for name, signal in self.signals.items():
+            if signal.io not in self._banks:
+                known = ", ".join(self._banks) or "none"
+                raise StandFault(f"signal {name} belongs to io {signal.io!r}; this stand has: {known}")
+        self._choices: dict[tuple[str, ...], list[tuple[RegisterBank, tuple[str, ...]]]] = {}
+
+    # -- reading
+
+    def snapshot(self, names: Iterable[str] | None = None) -> dict[str, float]:
+        """Return the values of some signals (all by default), each in its unit, in the fewest requests.
+
+        Reads run over unlisted addresses as far as the stand file allows; several I/O simulators are asked
+        at once.
+        """
+        key = tuple(self.signals if names is None else names)
+        if key not in self._choices:
+            self._choices[key] = self._by_bank(key)
+        return snapshot([(bank.device, bank.plan(mine)) for bank, mine in self._choices[key]])
+
+    def read(self, name: str) -> float:
+        """Return the value of one signal, in its unit."""
+        return self._bank(name).read(name)
+
+    def measure(self, name: str) -> Measured:
+        """Return the value of one signal with its standard uncertainty, both in its unit."""
+        value, signal = self.read(name), self.signals[name]
+        return Measured(value, signal.unit, standard_uncertainty(signal, value))
+
+    # -- writing
+
+    def write(self, name: str, value: float) -> None:
+        """Write one signal, verify it by reading back and let its terminal settle."""
+        self.write_many({name: value})
+
+    def write_many(self, values: Mapping[str, float]) -> None:
+        """Write signals, verify them by reading back and let the terminals settle.
+
+        Adjacent addresses go in one request. No order is promised: where it matters, call twice. Raises
+        StandFault when a signal is sensed, does not hold the value, or does not read back as written.
+        """
+        for name in values:
+            if name in self.signals and self.signals[name].senses is not None:
+                raise StandFault(f"signal {name} senses {self.signals[name].senses} and is never written")
+        for bank, mine in self._by_bank(values):
+            bank.write_many({name: values[name] for name in mine})
+        self._clock.sleep(max((self.signals[name].settle for name in values), default=0.0))
+
+    # -- leaving
+
+    def release(self, names: Iterable[str] | None = None, *, within: float | None = None) -> None:
+        """Bring drives (all by default) to their value at rest and verify it. Raises NotSafe.
+
+        One that refuses does not keep the others: each is tried, again and again for `within` seconds of
+        real time (default: three deadlines of its I/O simulator and a second).
+        """
+        wanted = set(self.signals if names is None else names)
+        drives = [
+            name for name, signal in self.signals.items() if signal.drives is not None and name in wanted
+        ]
+        reasons: list[str] = []
+        cause: HilseqError | None = None
+        for bank, mine in self._by_bank(drives):
+            patience = 3 * bank.device.deadline + 1.0 if within is None else within
+            failure = self._release(bank, {name: self.signals[name].rest for name in mine}, patience)
+            if failure is not None:
+                reasons.append(str(failure))
+                cause = cause or failure
+        if reasons:
+            raise NotSafe("drives could not be released for certain: " + "; ".join(reasons)) from cause
+
+    def _release(self, bank: RegisterBank, rest: dict[str, float], patience: float) -> HilseqError | None:
+        until = time.monotonic() + patience
+        while True:
+            try:
+                bank.write_many(rest)
+            except HilseqError as error:
+                failure = error
+            else:
+                return None
+            if not isinstance(failure, InstrumentSilent):
+                # Something answers: what can be released is released, one by one.
+                rest = {name: value for name, value in rest.items() if not self._released(bank, name, value)}
+                if not rest:
+                    return None
+            if time.monotonic() + _PAUSE > until:
+                return failure
+            time.sleep(_PAUSE)
+
+    @staticmethod
+    def _released(bank: RegisterBank, name: str, value: float) -> bool:
+        try:
+            bank.write(name, value)
+        except HilseqError:
+            return False
+        return True
+
+    # -- finding
+
+    def maybe_for_terminal(
+        self, terminal: str, direction: Direction, kind: SignalKind | None = None
+    ) -> str | None:
+        """Return the first signal of the stand file that drives or senses a terminal (SLOT.TERMINAL).
+
+        `kind` narrows the choice where a terminal has a bit and a voltage. None when there is none.
+        """
+        for name, signal in self.signals.items():
+            if getattr(signal, direction) == terminal and _is_kind(signal, kind):
+                return name
+        return None
+
+    def for_terminal(self, terminal: str, direction: Direction, kind: SignalKind | None = None) -> str:
+        """Return the same, or raise NotPerformed: this stand has nothing to do it with."""
+        name = self.maybe_for_terminal(terminal, direction, kind)
+        if name is None:
+            what = f"{kind} signal" if kind else "signal"
+            raise NotPerformed(f"no {what} of this stand {direction} {terminal}")
+        return name
+
+    # -- inside
+
+    def _bank(self, name: str) -> RegisterBank:
+        signal = self.signals.get(name)
+        if signal is None:
+            raise StandFault(f"this stand has no signal {name!r}; it has: {', '.join(sorted(self.signals))}")
+        return self._banks[signal.io]
+
+    def _by_bank(self, names: Collection[str]) -> list[tuple[RegisterBank, tuple[str, ...]]]:
+        mine: dict[str, list[str]] = {}
+        for name in names:
+            self._bank(name)
+            mine.setdefault(self.signals[name].io, []).append(name)
+        return [(self._banks[io], tuple(listed)) for io, listed in mine.items()]
+
+
+def _is_kind(signal: Signal, kind: SignalKind | None) -> bool:
+    if kind is None:
+        return True
+    if kind in ("digital", "analog"):
+        return (signal.kind is RegisterType.BIT) == (kind == "digital")
+    return signal.kind is not RegisterType.BIT and bool(signal.unit) and dimension_of(signal.unit) == kind

@@ -1,0 +1,330 @@
+"""Bytes there and back: a TCP connection, a serial port, or a serial port of a VISA, under a deadline.
+
+Knows how to open, send, wait and throw away. Must not know Modbus, instruments or what the bytes mean.
+Instants are of time.monotonic. Raises the errors of the operating system and of the libraries; the callers
+translate them, because they know what was asked.
+"""
+
+from __future__ import annotations
+
+import re
+import select
+import socket
+import threading
+import time
+from contextlib import suppress
+from typing import Any, Protocol
+
+from hilseq.instruments.pdu import line_time
+from hilseq.instruments.translate import Owner
+
+#: Largest piece taken from the line at once.
+_PIECE = 4096
+#: Pause between two looks at a port that cannot be waited for.
+_LOOK = 0.001
+
+
+class Transport(Protocol):
+    """What the callers need of a way to the far end.
+
+    `resource` names it in messages; `speed` is the line speed in Bd, None where a line speed costs nothing.
+    `shared` may be held around an exchange by those who share the line. `quiet_from` is the instant from
+    which nothing that was asked before can still come; who gives up on an answer sets it.
+    """
+
+    resource: str
+    speed: float | None
+    shared: threading.RLock
+    quiet_from: float
+    #: Whose fault it is when the way itself is lost: a serial adapter belongs to the stand.
+    of_stand: bool
+
+    @property
+    def is_open(self) -> bool:
+        """Tell whether it was opened and not closed since."""
+        ...
+
+    def open(self, deadline: float) -> None:
+        """Open it within `deadline` seconds."""
+        ...
+
+    def close(self) -> None:
+        """Close it; it may be opened again."""
+        ...
+
+    def send(self, data: bytes, until: float) -> None:
+        """Send all of `data`. Raises TimeoutError at `until`."""
+        ...
+
+    def receive(self, until: float) -> bytes:
+        """Return what comes next, at least one byte. Raises TimeoutError at `until`."""
+        ...
+
+    def pending(self) -> bytes:
+        """Return what has come already, b"" when nothing has. Raises ConnectionError when it is closed."""
+        ...
+
+
+class TcpTransport:
+    """A TCP connection without Nagle's delay. Unless `of_stand`, a refusal is the far end's fault."""
+
+    def __init__(self, endpoint: str, *, of_stand: bool = False) -> None:
+        host, _, port = endpoint.rpartition(":")
+        self.resource = endpoint
+        self.speed: float | None = None
+        self.shared = threading.RLock()
+        self.quiet_from = 0.0
+        self.of_stand = of_stand
+        self._address = (host.strip("[]"), int(port))
+        self._socket: socket.socket | None = None
+
+    @property
+    def is_open(self) -> bool:
+        """Tell whether it is open."""
+        return self._socket is not None
+
+    def open(self, deadline: float) -> None:
+        """Open it within `deadline` seconds."""
+        connection = socket.create_connection(self._address, timeout=deadline)
+        connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        connection.setblocking(False)  # every wait is a select with a time-out
+        self._socket = connection
+
+    def close(self) -> None:
+        """Close it; it may be opened again."""
+        connection, self._socket = self._socket, None
+        if connection is not None:
+            connection.close()
+
+    def _connected(self) -> socket.socket:
+        if self._socket is None:
+            raise ConnectionResetError("the connection is closed")
+        return self._socket
+
+    def send(self, data: bytes, until: float) -> None:
+        """Send all of `data`."""
+        connection = self._connected()
+        view = memoryview(data)
+        while view:
+            try:
+                view = view[connection.send(view) :]
+            except BlockingIOError:
+                if not select.select([], [connection], [], max(0.0, until - time.monotonic()))[1]:
+                    raise TimeoutError("the request was not taken before the deadline") from None
+
+    def receive(self, until: float) -> bytes:
+        """Return what comes next."""
+        connection = self._connected()
+        if not select.select([connection], [], [], max(0.0, until - time.monotonic()))[0]:
+            raise TimeoutError("nothing came before the deadline")
+        data = connection.recv(_PIECE)
+        if not data:
+            raise ConnectionResetError("the connection was closed by the far end")
+        return data
+
+    def pending(self) -> bytes:
+        """Return what has come already."""
+        try:
+            data = self._connected().recv(_PIECE)
+        except BlockingIOError:
+            return b""
+        if not data:
+            raise ConnectionResetError("the connection was closed by the far end")
+        return data
+
+
+class SerialTransport:
+    """A serial port of this computer through pyserial. `frame` such as 8E1: data bits, parity, stop bits."""
+
+    def __init__(self, path: str, speed: int, frame: str) -> None:
+        self.resource = path
+        self.speed: float | None = float(speed)
+        self.shared = threading.RLock()
+        self.quiet_from = 0.0
+        self.of_stand = True
+        self._frame = frame
+        self._port: Any = None
+
+    @property
+    def is_open(self) -> bool:
+        """Tell whether it is open."""
+        return self._port is not None
+
+    def open(self, deadline: float) -> None:
+        """Open it within `deadline` seconds."""
+        import serial
+
+        bits, parity, stop = tuple(self._frame)
+        port = serial.serial_for_url(
+            self.resource,
+            baudrate=round(self.speed or 0),
+            bytesize=int(bits),
+            parity=parity,
+            stopbits=int(stop),
+            timeout=0,  # every wait is a select with a time-out
+            write_timeout=deadline,
+            exclusive=True
+            if hasattr(select, "poll")
+            else None,  # two users of one line answer for each other
+        )
+        self._port = port
+
+    def close(self) -> None:
+        """Close it; it may be opened again."""
+        port, self._port = self._port, None
+        if port is not None:
+            with suppress(OSError):
+                port.close()
+
+    def _opened(self) -> Any:
+        if self._port is None:
+            raise ConnectionResetError("the port is closed")
+        return self._port
+
+    def send(self, data: bytes, until: float) -> None:  # noqa: ARG002 - the port's own limit holds
+        """Send all of `data`."""
+        self._opened().write(data)
+
+    def receive(self, until: float) -> bytes:
+        """Return what comes next."""
+        port = self._opened()
+        while True:
+            remaining = max(0.0, until - time.monotonic())
+            if hasattr(port, "fileno"):
+                ready = bool(select.select([port.fileno()], [], [], remaining)[0])
+            else:  # Windows has no select for ports
+                ready = port.in_waiting > 0
+                time.sleep(0 if ready else min(_LOOK, remaining))
+            data: bytes = port.read(_PIECE) if ready else b""
+            if data:
+                return data
+            if time.monotonic() >= until:
+                raise TimeoutError("nothing came before the deadline")
+
+    def pending(self) -> bytes:
+        """Return what has come already."""
+        data: bytes = self._opened().read(_PIECE)
+        return data
+
+
+class VisaTransport:
+    """A serial port by its VISA name, such as ASRL3::INSTR, through whatever VISA is in use."""
+
+    def __init__(self, resource: str, speed: int, frame: str) -> None:
+        self.resource = resource
+        self.speed: float | None = float(speed)
+        self.shared = threading.RLock()
+        self.quiet_from = 0.0
+        self.of_stand = True
+        self._frame = frame
+        self._visa: Any = None
+
+    @property
+    def is_open(self) -> bool:
+        """Tell whether it is open."""
+        return self._visa is not None
+
+    def open(self, deadline: float) -> None:
+        """Open it within `deadline` seconds."""
+        from pyvisa import constants
+        from pyvisa.resources import SerialInstrument
+
+        from hilseq.instruments.visa import resource_manager, set_line
+
+        resource: Any = resource_manager().open_resource(
+            self.resource, open_timeout=max(1, round(deadline * 1000))
+        )
+        if not isinstance(resource, SerialInstrument):
+            resource.close()
+            raise NotImplementedError("this kind of resource is no serial port")
+        try:
+            set_line(resource, round(self.speed or 0), self._frame)
+            resource.timeout = deadline * 1000
+            resource.read_termination = None
+            resource.end_input = constants.SerialTermination.none
+        except Exception:
+            resource.close()
+            raise
+        self._visa = resource
+
+    def close(self) -> None:
+        """Close it; it may be opened again."""
+        resource, self._visa = self._visa, None
+        if resource is not None:
+            with suppress(Exception):
+                resource.close()
+
+    def _opened(self) -> Any:
+        if self._visa is None:
+            raise ConnectionResetError("the port is closed")
+        return self._visa
+
+    def send(self, data: bytes, until: float) -> None:  # noqa: ARG002 - the port's own limit holds
+        """Send all of `data`."""
+        self._opened().write_raw(data)
+
+    def receive(self, until: float) -> bytes:
+        """Return what comes next."""
+        while not (data := self.pending()):
+            if time.monotonic() >= until:
+                raise TimeoutError("nothing came before the deadline")
+            time.sleep(_LOOK)
+        return data
+
+    def pending(self) -> bytes:
+        """Return what has come already."""
+        resource = self._opened()
+        # Only what is there already is asked for: what a read that times out has taken is lost with it.
+        waiting = resource.bytes_in_buffer
+        if not waiting:
+            return b""
+        data, _ = resource.visalib.read(resource.session, min(waiting, _PIECE))
+        return bytes(data)
+
+
+_VISA_SERIAL = re.compile(r"ASRL.*::INSTR", re.IGNORECASE)
+_ENDPOINT = re.compile(r"(\[[0-9A-Fa-f:]+\]|[A-Za-z0-9.-]+):(\d{1,5})")
+
+
+def serial_transport(resource: str, speed: int, frame: str) -> Transport:
+    """Return the way to a serial line: a VISA resource ASRL...::INSTR, HOST:PORT, or a port of this computer.
+
+    HOST:PORT is a serial device server in raw TCP mode; speed and frame are set at the server, not by us.
+    """
+    if _VISA_SERIAL.fullmatch(resource):
+        return VisaTransport(resource, speed, frame)
+    if _ENDPOINT.fullmatch(resource):
+        server = TcpTransport(resource, of_stand=True)
+        server.speed = float(speed)
+        return server
+    return SerialTransport(resource, speed, frame)
+
+
+def throw_away(transport: Transport, *, most: float) -> bytes:
+    """Throw away what comes until nothing that was asked before can still come; return its beginning.
+
+    `most` bounds the wait in seconds, whatever `quiet_from` says.
+    """
+    until = min(transport.quiet_from, time.monotonic() + most)
+    thrown = b""
+    while True:
+        data = transport.pending()
+        if not data:
+            remaining = until - time.monotonic()
+            if remaining <= 0:
+                return thrown
+            with suppress(TimeoutError):
+                data = transport.receive(until)
+        thrown = (thrown + data)[:_PIECE]
+        if time.monotonic() > until + most:
+            raise OSError("the line is never quiet")
+
+
+def answer_time(transport: Transport, sent: int, expected: int) -> float:
+    """Return the time that question and answer need on the line themselves, in seconds."""
+    return line_time(sent + expected, transport.speed) if transport.speed else 0.0
+
+
+def path_owner(transport: Transport, owner: Owner) -> Owner:
+    """Return whose fault a lost connection is."""
+    return "stand" if transport.of_stand else owner
