@@ -1,0 +1,59 @@
+"""What each pattern set costs against walking one: `pytest -s tests/bench/bench_patterns.py`.
+
+Prints figures and asserts none of the times: a busy machine is no defect. Ratios are taken against
+walking one in the same run, so they mean the same on any machine.
+"""
+
+import math
+import time
+
+import pytest
+
+from hilseq.analysis.pattern_diagnosis import diagnose
+from hilseq.analysis.pattern_faults import Joined, Short, respond
+from hilseq.analysis.patterns import Vector, counting, shortest_complete, true_complement, walking_one
+
+#: Modbus: at most 1968 coils written and 2000 read by one request (check-values 2b).
+MOST_WRITTEN, MOST_READ = 1968, 2000
+
+SETS = {
+    "walking one": walking_one,
+    "counting": counting,
+    "true/complement": true_complement,
+    "shortest complete": shortest_complete,
+}
+
+
+def requests(vectors: tuple[Vector, ...]) -> int:
+    """Return the Modbus requests to write every vector and read every answer."""
+    points = len(vectors[0])
+    return len(vectors) * (math.ceil(points / MOST_WRITTEN) + math.ceil(points / MOST_READ))
+
+
+def diagnosis_time(vectors: tuple[Vector, ...], repeats: int) -> float:
+    """Return the best CPU time in seconds of diagnosing one short."""
+    fault = Short(0, len(vectors[0]) - 1, Joined.WIRED_AND)
+    read = tuple(respond(vector, (fault,)) for vector in vectors)
+    best = math.inf
+    for _ in range(repeats):
+        start = time.process_time()
+        diagnose(vectors, read)
+        best = min(best, time.process_time() - start)
+    return best
+
+
+@pytest.mark.parametrize("points", [16, 64, 1024])
+def test_cost_of_each_set_against_walking_one(points: int) -> None:
+    """Every set needs fewer requests than walking one where N is 16 or more; the table says by how much."""
+    repeats = 3 if points > 100 else 10
+    print(f"\nN = {points}: {'set':<18} vectors requests   ratio  diagnosis/ms   ratio")
+    base_requests = base_time = 0.0
+    for name, build in SETS.items():
+        vectors = build(points)
+        asked, spent = requests(vectors), diagnosis_time(vectors, repeats)
+        base_requests, base_time = base_requests or asked, base_time or spent
+        print(
+            f"{'':9}{name:<18} {len(vectors):7d} {asked:8d} {asked / base_requests:7.3f}"
+            f" {1e3 * spent:13.3f} {spent / base_time:7.3f}"
+        )
+        assert asked <= base_requests
