@@ -1,0 +1,101 @@
+"""Bounds of proportions against check-values section 5 and scipy.stats as an independent reference."""
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy import stats
+
+from hilseq.analysis.proportion import (
+    clopper_pearson,
+    confidence_shown,
+    lower_bound,
+    reliability_shown,
+    rule_of_three,
+    trials_needed,
+    upper_bound,
+)
+
+
+def test_four_of_twenty() -> None:
+    """4 of 20 at 90 %: 0.0713539 to 0.4010281 (5.1; problem NIST 7.2.4.2, result from memory, recomputed)."""
+    interval = clopper_pearson(4, 20, 0.90)
+    assert (interval.lower, interval.upper) == pytest.approx((0.0713539, 0.4010281), abs=5e-8)
+
+
+def test_none_of_twenty() -> None:
+    """0 of 20: 95 % upper bound 0.168433 two-sided, 0.139108 one-sided (5.2, recomputed)."""
+    assert clopper_pearson(0, 20, 0.95).upper == pytest.approx(0.168433, abs=5e-7)
+    assert clopper_pearson(0, 20, 0.95).lower == 0.0
+    assert upper_bound(0, 20, 0.95) == pytest.approx(0.139108, abs=5e-7)
+
+
+@pytest.mark.parametrize(("trials", "exact"), [(300, 0.0099361), (1500, 0.0019952), (30, 0.0950340)])
+def test_rule_of_three(trials: int, exact: float) -> None:
+    """3/n is close above the exact 95 % bound after no event (5.3: article on the rule, recomputed)."""
+    assert upper_bound(0, trials, 0.95) == pytest.approx(exact, abs=3e-7 if trials == 30 else 5e-8)
+    assert exact < rule_of_three(trials) < 1.06 * exact
+
+
+# check-values 5.4 (two public articles: 22 and 59) and 5.5 (299 from memory; all recomputed).
+SUCCESS_RUNS = [
+    (0.90, 0.90, 22),
+    (0.95, 0.95, 59),
+    (0.90, 0.95, 29),
+    (0.95, 0.90, 45),
+    (0.99, 0.95, 299),
+    (0.99, 0.99, 459),
+    (0.999, 0.95, 2995),
+]
+
+
+@pytest.mark.parametrize(("reliability", "confidence", "trials"), SUCCESS_RUNS)
+def test_success_run(reliability: float, confidence: float, trials: int) -> None:
+    """The number of trials is the published one; one fewer does not prove it; the reverse agrees."""
+    assert trials_needed(reliability, confidence) == trials
+    assert confidence_shown(trials, reliability) >= confidence > confidence_shown(trials - 1, reliability)
+    assert reliability_shown(trials, confidence) >= reliability > reliability_shown(trials - 1, confidence)
+
+
+@given(st.integers(1, 60), st.floats(0.5, 0.999), st.integers(0, 4))
+def test_confidence_asked_back_gives_the_same_trials(trials: int, reliability: float, failures: int) -> None:
+    """The confidence shown by n trials needs n trials: no off-by-one through rounding."""
+    trials += failures
+    confidence = confidence_shown(trials, reliability, failures)
+    if 1e-6 < confidence < 1.0 - 1e-9:
+        assert trials_needed(reliability, confidence, failures) == trials
+
+
+@given(st.integers(1, 500).flatmap(lambda n: st.tuples(st.integers(0, n), st.just(n))), st.floats(0.5, 0.999))
+def test_bounds_equal_an_independent_implementation(case: tuple[int, int], confidence: float) -> None:
+    """The two-sided interval is scipy's exact one, and the one-sided bounds solve their definition."""
+    events, trials = case
+    reference = stats.binomtest(events, trials).proportion_ci(confidence, method="exact")
+    interval = clopper_pearson(events, trials, confidence)
+    assert (interval.lower, interval.upper) == pytest.approx((reference.low, reference.high), rel=1e-7)
+    if events < trials:
+        upper = upper_bound(events, trials, confidence)
+        assert stats.binom.cdf(events, trials, upper) == pytest.approx(1.0 - confidence, rel=1e-6)
+    if events:
+        lower = lower_bound(events, trials, confidence)
+        assert stats.binom.sf(events - 1, trials, lower) == pytest.approx(1.0 - confidence, rel=1e-6)
+
+
+@given(st.floats(0.5, 0.99), st.floats(0.5, 0.99), st.integers(1, 5))
+def test_allowed_failures_cost_trials(reliability: float, confidence: float, failures: int) -> None:
+    """The number found is the least that proves the claim, and more than with one failure fewer."""
+    trials = trials_needed(reliability, confidence, failures)
+    assert stats.binom.cdf(failures, trials, 1 - reliability) <= (1 - confidence) * (1 + 1e-9)
+    assert stats.binom.cdf(failures, trials - 1, 1 - reliability) > (1 - confidence) * (1 - 1e-9)
+    assert trials > trials_needed(reliability, confidence, failures - 1)
+
+
+def test_nonsense_is_refused() -> None:
+    """Impossible counts and confidences in percent are errors that say what was expected."""
+    with pytest.raises(ValueError, match="21 events in 20 trials"):
+        upper_bound(21, 20, 0.95)
+    with pytest.raises(ValueError, match="0 events in 0 trials"):
+        clopper_pearson(0, 0, 0.95)
+    with pytest.raises(ValueError, match=r"confidence 95.*such as 0\.95"):
+        upper_bound(0, 20, 95)
+    with pytest.raises(ValueError, match="-1 failures"):
+        trials_needed(0.9, 0.9, -1)
