@@ -1,0 +1,170 @@
+"""Sequences of O.150 and the receiver, against check-values section 7."""
+
+from itertools import groupby
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from hilseq.analysis.prbs import (
+    PRBS9,
+    PRBS11,
+    PRBS15,
+    PRBS20,
+    PRBS23,
+    PRBS31,
+    SEQUENCES,
+    WINDOW,
+    BitOrder,
+    Receiver,
+    Sequence,
+    Source,
+)
+
+
+def text(value: int, count: int) -> str:
+    """Return bits as text, the first bit first."""
+    return f"{value:0{count}b}"[::-1]
+
+
+def test_the_511_sequence_starts_as_published() -> None:
+    """First 64 bits from the first of nine ones, and their octets (check-values 7.2, recomputed)."""
+    wanted = "1111111110000011110111110001011100110010000010010100111011010001"
+    assert text(Source(PRBS9).bits(64), 64) == wanted
+    assert Source(PRBS9).octets(8, BitOrder.HIGHEST_FIRST).hex(" ").upper() == "FF 83 DF 17 32 09 4E D1"
+
+
+# check-values 7.3 (recomputed by full generation): ones in a period, of the bits on the line.
+@pytest.mark.parametrize(
+    ("sequence", "ones"),
+    [(PRBS9, 256), (PRBS11, 1024), (PRBS15, 16383), (PRBS20, 1 << 19), (PRBS23, 4194303)],
+)
+def test_a_period_has_the_known_ones_and_closes(sequence: Sequence, ones: int) -> None:
+    """A period has one more one than zeros (one less when inverted), then repeats; no part of it does."""
+    period = sequence.period
+    bits = Source(sequence).bits(period + 64)
+    assert (bits & ((1 << period) - 1)).bit_count() == ones
+    assert bits >> period == bits & ((1 << 64) - 1)
+    register = Source(sequence).bits(sequence.length)
+    assert all(
+        (bits >> (period // divisor)) & ((1 << sequence.length) - 1) != register
+        for divisor in (3, 5, 7, 23, 31, 47, 73, 89, 151)
+        if period % divisor == 0
+    )
+
+
+# check-values 7.1 (O.150 clauses 5.1 to 5.8 as tabulated by a crate) and 7.3.
+@pytest.mark.parametrize(
+    ("sequence", "zeros"), [(PRBS9, 8), (PRBS11, 10), (PRBS15, 15), (PRBS20, 19), (PRBS23, 23)]
+)
+def test_the_longest_run_of_zeros_is_as_tabulated(sequence: Sequence, zeros: int) -> None:
+    """The longest run of zeros in a period is what O.150 states for the sequence."""
+    line = text(Source(sequence).bits(sequence.period + 64), sequence.period + 64)
+    assert "0" * zeros in line
+    assert "0" * (zeros + 1) not in line
+
+
+def test_runs_and_autocorrelation_of_511() -> None:
+    """256 runs, halving in number with length, and off-peak autocorrelation -1 (check-values 7.3)."""
+    line = text(Source(PRBS9).bits(511), 511)
+    line = line[line.index("0") :] + line[: line.index("0")]
+    runs = [(level, len(list(run))) for level, run in groupby(line)]
+    assert len(runs) == 256
+    assert [runs.count(("0", length)) for length in range(1, 10)] == [64, 32, 16, 8, 4, 2, 1, 1, 0]
+    assert [runs.count(("1", length)) for length in range(1, 10)] == [64, 32, 16, 8, 4, 2, 1, 0, 1]
+    for shift in (1, 2, 100, 510):
+        turned = line[shift:] + line[:shift]
+        assert sum(1 if a == b else -1 for a, b in zip(line, turned, strict=True)) == -1
+
+
+def test_the_long_sequence_obeys_its_taps() -> None:
+    """2^31-1 (taps 31 and 28, inverted) obeys its law bit by bit; a period is too long to run."""
+    bits = ~Source(PRBS31).bits(5000)
+    assert all(((bits >> i) ^ (bits >> (i - 31)) ^ (bits >> (i - 28))) & 1 == 0 for i in range(31, 5000))
+
+
+@given(st.sampled_from(list(SEQUENCES.values())), st.lists(st.integers(0, 500), max_size=6))
+def test_pieces_join_to_the_whole(sequence: Sequence, pieces: list[int]) -> None:
+    """Bits taken in pieces of any size are the bits taken at once."""
+    source, joined, at = Source(sequence), 0, 0
+    for piece in pieces:
+        joined |= source.bits(piece) << at
+        at += piece
+    assert joined == Source(sequence).bits(at)
+
+
+@given(
+    st.sampled_from(list(SEQUENCES.values())),
+    st.sampled_from(list(BitOrder)),
+    st.integers(0, 3000),
+    st.lists(st.integers(1, 400), min_size=1, max_size=6),
+)
+def test_a_clean_line_has_no_error_from_any_start(
+    sequence: Sequence, order: BitOrder, skipped: int, sizes: list[int]
+) -> None:
+    """The receiver aligns at once, wherever in the sequence it starts, and counts every bit as right."""
+    source = Source(sequence)
+    source.bits(skipped)
+    receiver = Receiver(sequence, order)
+    for size in sizes:
+        receiver.feed(source.octets(size, order))
+    count = receiver.count()
+    total = 8 * sum(sizes)
+    if total >= sequence.length + 32:
+        assert (count.compared, count.errors, count.unaligned, count.slips) == (total, 0, 0, 0)
+        assert count.aligned
+    else:
+        assert (count.compared, count.unaligned) == (0, total)
+
+
+@given(st.sampled_from(list(SEQUENCES.values())), st.sets(st.integers(100, 7999), max_size=40))
+def test_each_wrong_bit_after_alignment_is_one_error(sequence: Sequence, wrong: set[int]) -> None:
+    """Every inverted bit counts exactly once: errors do not multiply by the taps."""
+    line = int.from_bytes(Source(sequence).octets(1000), "little")
+    for position in wrong:
+        line ^= 1 << position
+    receiver = Receiver(sequence)
+    receiver.feed(line.to_bytes(1000, "little"))
+    assert receiver.count().errors == len(wrong)
+    assert receiver.count().compared == 8000
+
+
+@pytest.mark.parametrize("lost_at", [70, 257, 500, 511, 600])
+@pytest.mark.parametrize("change", [b"", b"\x55\xaa"])
+def test_a_lost_or_doubled_byte_is_a_slip_and_no_crowd_of_errors(lost_at: int, change: bytes) -> None:
+    """One byte lost, or one too many, costs a few windows, is said so, and gives no bit error."""
+    octets = Source(PRBS15).octets(1000)
+    receiver = Receiver(PRBS15)
+    receiver.feed(octets[:lost_at] + change + octets[lost_at + 1 :])
+    count = receiver.count()
+    assert (count.errors, count.slips) == (0, 1)
+    assert 0 < count.unaligned <= 3 * WINDOW
+    assert count.compared + count.unaligned == 8 * (999 + len(change))
+
+
+@pytest.mark.parametrize("sequence", SEQUENCES.values(), ids=SEQUENCES.keys())
+@pytest.mark.parametrize("octet", [b"\x00", b"\xff", b"\x55"])
+def test_a_dead_line_never_aligns(sequence: Sequence, octet: bytes) -> None:
+    """A line held at one level, or idling in a rhythm, is not taken for a perfect one."""
+    receiver = Receiver(sequence)
+    receiver.feed(octet * 2000)
+    assert not receiver.count().aligned
+    assert receiver.count().compared == 0
+    assert receiver.count().unaligned == 16000
+
+
+def test_alignment_waits_for_a_clean_stretch() -> None:
+    """Noise before the sequence is passed over, however long, and not counted as errors."""
+    noise = Source(PRBS31).octets(10_000)
+    receiver = Receiver(PRBS11)
+    receiver.feed(noise + Source(PRBS11).octets(500))
+    count = receiver.count()
+    assert count.aligned
+    assert (count.errors, count.compared) == (0, 4000)
+
+
+def test_an_impossible_register_is_refused() -> None:
+    """A register of zeros gives no sequence, so it is an error."""
+    for register in (0, 512, -1):
+        with pytest.raises(ValueError, match=f"register {register}: expected 1 to 511"):
+            Source(PRBS9, register)
