@@ -160,9 +160,13 @@ def tally(checks: Iterable[Check]) -> str:
     return ", ".join(f"{n} {word}" for verdict, word in numbers if (n := verdicts.count(verdict)))
 
 
+def _is_quiet(check: Check) -> bool:
+    return check.verdict is CheckVerdict.PASSED and not check.readings and not check.tables
+
+
 def _group(title: str, checks: Sequence[Check], rule: str) -> GroupView:
-    quiet = [c for c in checks if c.verdict is CheckVerdict.PASSED and not c.readings and not c.tables]
-    shown = [check for check in checks if check not in quiet]
+    quiet = [check for check in checks if _is_quiet(check)]
+    shown = [check for check in checks if not _is_quiet(check)]
     view = GroupView(
         title=title,
         place=checks[0].place,

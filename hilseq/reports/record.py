@@ -121,6 +121,10 @@ class RunRecord:
         """The worst exit code of the units, from their checks alone (the run may still be going on)."""
         return int(exit_code(unit.disposition for unit in self.units))
 
+    def unit(self, slot: str) -> UnitRecord:
+        """Return the unit in a slot. Raises KeyError when the run has no such slot."""
+        return {unit.slot: unit for unit in self.units}[slot]
+
     @property
     def whole(self) -> bool:
         """Whether the run came to its own end and its journal is sound to the last byte."""

@@ -199,7 +199,7 @@ def overview(series: Series, frame: Frame) -> Buckets:
 
 
 def detail(series: Series, frame: Frame, buckets: Buckets) -> list[list[int | None]]:
-    """Return least, mean and greatest of the finer buckets a zoom shows, as tenths of the plot's own units."""
+    """Return least, mean and greatest of the finer buckets a zoom shows, in tenths of the plot's units."""
     y = _range(series, buckets)
     fine = gather(series.times, series.values, (0.0, max(frame.end, 1e-9)), DETAIL)
     return [_tenths(numbers, y) for numbers in (fine.low, fine.mean, fine.high)]

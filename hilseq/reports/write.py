@@ -1,14 +1,17 @@
-"""The files that every run leaves: `summary.json` and one page per unit."""
+"""The files a run leaves: `summary.json` and one page per unit always, certificates and labels when asked."""
 
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping, Sequence
 from pathlib import Path
+from typing import Literal
 
 from hilseq.journal.reader import read_journal
 from hilseq.reports.files import file_stems, write_file
-from hilseq.reports.page import render
+from hilseq.reports.page import EarlierRun, render
 from hilseq.reports.record import RunRecord, tell
+from hilseq.reports.soak_view import soak_of
 from hilseq.reports.summary import summarise
 
 SUMMARY = "summary.json"
@@ -19,22 +22,53 @@ def summary_bytes(record: RunRecord) -> bytes:
     return (json.dumps(summarise(record), indent=2, ensure_ascii=True) + "\n").encode("ascii")
 
 
+def _stems(record: RunRecord) -> dict[str, str]:
+    return file_stems((unit.slot, unit.serial) for unit in record.units)
+
+
 def report_names(record: RunRecord) -> dict[str, str]:
     """Return slot -> file name of the unit's page."""
-    stems = file_stems((unit.slot, unit.serial) for unit in record.units)
-    return {slot: f"report-{stem}.html" for slot, stem in stems.items()}
+    return {slot: f"report-{stem}.html" for slot, stem in _stems(record).items()}
 
 
-def write_reports(run_folder: Path, out: Path | None = None) -> RunRecord:
+def write_reports(
+    run_folder: Path, out: Path | None = None, *, earlier: Mapping[str, Sequence[EarlierRun]] | None = None
+) -> RunRecord:
     """Write the summary and the pages of a run into its folder, or into `out`; return its record.
 
-    Raises UsageError when the folder holds no journal, ValueError when the journal tells no run, OSError
-    when the disk refuses.
+    `earlier` holds earlier runs by serial number, for those who keep records. Raises UsageError when the
+    folder holds no journal, ValueError when the journal tells no run, OSError when the disk refuses.
     """
-    record = tell(read_journal(run_folder))
-    folder = out or (run_folder if run_folder.is_dir() else run_folder.parent)
+    journal = read_journal(run_folder)
+    record = tell(journal)
+    folder = out or journal.path.parent
     write_file(folder / SUMMARY, summary_bytes(record))
     names = report_names(record)
     for unit in record.units:
-        write_file(folder / names[unit.slot], render(record, unit).encode("utf-8"))
+        soak = soak_of(journal.path.parent, record, unit)
+        page = render(record, unit, soak=soak, earlier=(earlier or {}).get(unit.serial, ()))
+        write_file(folder / names[unit.slot], page.encode("utf-8"))
     return record
+
+
+def write_certificates(record: RunRecord, folder: Path) -> list[Path]:
+    """Write the certificate of every unit. Raises UsageError for an unfinished run or a missing typst."""
+    from hilseq.reports.certificate import certificate
+
+    made = {slot: certificate(record, record.unit(slot)) for slot in _stems(record)}
+    return [
+        write_file(folder / f"certificate-{stem}.pdf", made[slot]) for slot, stem in _stems(record).items()
+    ]
+
+
+def write_labels(record: RunRecord, folder: Path) -> list[Path]:
+    """Write the label of every unit, as SVG and as PDF. Raises UsageError as `write_certificates` does."""
+    from hilseq.reports.label import label
+
+    forms: tuple[Literal["svg", "pdf"], ...] = ("svg", "pdf")
+    made = {
+        f"label-{stem}.{form}": label(record, record.unit(slot), form)
+        for slot, stem in _stems(record).items()
+        for form in forms
+    }
+    return [write_file(folder / name, content) for name, content in made.items()]

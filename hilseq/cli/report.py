@@ -1,0 +1,73 @@
+"""`hilseq report`: the pages, certificate, label and Allure report of a run, made from its journal alone."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+
+def report_command(
+    run: Annotated[Path, typer.Argument(help="Folder of the run, or its journal.", metavar="RUN")],
+    *,
+    out: Annotated[
+        Path | None, typer.Option(help="Where to write; the run's own folder by default.", metavar="DIR")
+    ] = None,
+    certificate: Annotated[
+        bool, typer.Option("--certificate", help="Also the one-page certificate (PDF/A).")
+    ] = False,
+    label: Annotated[bool, typer.Option("--label", help="Also a small label (SVG and PDF).")] = False,
+    allure: Annotated[
+        bool, typer.Option("--allure", help="Also build the Allure report, if its generator is installed.")
+    ] = False,
+    json: Annotated[bool, typer.Option("--json", help="Print the answer as JSON, for programs.")] = False,
+) -> None:
+    """Write the reports of a run again from its journal: one page per unit and a summary for programs.
+
+    The exit code tells whether the files were written, not what they say.
+
+    Example: hilseq report runs/20261125-081200-RH0001 --certificate --label
+    """
+    files = make_reports(run, out, certificate=certificate, label=label, allure=allure)
+    if json:
+        import json as json_module
+
+        typer.echo(json_module.dumps({"files": [str(file) for file in files]}, indent=2))
+        return
+    for file in files:
+        typer.echo(file)
+
+
+def make_reports(
+    run: Path,
+    out: Path | None = None,
+    *,
+    certificate: bool = False,
+    label: bool = False,
+    allure: bool = False,
+) -> list[Path]:
+    """Write what is asked for and return the files. Raises UsageError with what to do about it."""
+    from hilseq.errors import UsageError
+    from hilseq.journal.reader import find_journal
+    from hilseq.reports import write
+    from hilseq.reports.allure import build_allure
+
+    home = find_journal(run).parent
+    folder = out or home
+    try:
+        record = write.write_reports(run, out)
+        files = [folder / write.SUMMARY, *(folder / name for name in write.report_names(record).values())]
+        if certificate:
+            files += write.write_certificates(record, folder)
+        if label:
+            files += write.write_labels(record, folder)
+        if allure:
+            files.append(build_allure(home, folder))
+    except ValueError as error:
+        raise UsageError(str(error)) from error
+    except OSError as error:
+        raise UsageError(
+            f"{error.filename or folder} cannot be written: {error.strerror or error}"
+        ) from error
+    return files

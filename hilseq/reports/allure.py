@@ -1,0 +1,72 @@
+"""The Allure report of a run, built without a network by the npm generator where it is installed."""
+
+from __future__ import annotations
+
+import re
+import shutil
+import subprocess
+import tempfile
+from pathlib import Path
+
+from hilseq.errors import UsageError
+from hilseq.reports.files import write_file
+from hilseq.reports.visible import visible
+
+RESULTS, REPORT = "allure-results", "allure-report.html"
+HOW_TO_GET = "npm install -g allure"
+#: Building takes about a second; a generator that hangs must not hang the bench.
+_LONGEST = 120.0
+#: Whatever fetches code or counts readers from elsewhere has no place in what is handed out.
+_TRACKING = re.compile(
+    r"<script\b[^>]*\bsrc\s*=\s*[\"']?(?:https?:)?//[^>]*>\s*</script\s*>"
+    r"|<script\b[^>]*>(?:(?!</script).)*?(?:googletagmanager|google-analytics|\bgtag\s*\()"
+    r"(?:(?!</script).)*</script\s*>",
+    re.IGNORECASE | re.DOTALL,
+)
+
+
+def strip_tracking(page: str) -> str:
+    """Return the page without scripts that load from elsewhere or count its readers."""
+    return _TRACKING.sub("", page)
+
+
+def build_allure(run_folder: Path, out: Path) -> Path:
+    """Build `allure-report.html`, one file that opens from disk, and return its path.
+
+    Raises UsageError when there are no results or no generator, with how to get them.
+    """
+    results = run_folder / RESULTS
+    if not results.is_dir() or not any(results.iterdir()):
+        raise UsageError(
+            f"{run_folder} holds no {RESULTS}; run with `hilseq run ... -- --alluredir {results}` to have them"
+        )
+    command = shutil.which("allure")
+    if command is None:
+        raise UsageError(
+            f"the Allure generator is not on the PATH; get it with `{HOW_TO_GET}` (needs Node.js)"
+        )
+    with tempfile.TemporaryDirectory(prefix="hilseq-allure-") as scratch:
+        page = _generate(command, results, Path(scratch))
+        return write_file(out / REPORT, strip_tracking(page).encode("utf-8"))
+
+
+def _generate(command: str, results: Path, scratch: Path) -> str:
+    """Return the page that the generator makes. Raises UsageError with its own words when it fails."""
+    made = scratch / "report"
+    arguments = [command, "awesome", "--single-file", "--output", str(made), str(results.resolve())]
+    try:
+        done = subprocess.run(
+            arguments,
+            cwd=scratch,
+            capture_output=True,
+            timeout=_LONGEST,
+            check=False,
+            stdin=subprocess.DEVNULL,
+        )
+    except (OSError, subprocess.TimeoutExpired) as error:
+        raise UsageError(f"the Allure generator failed: {error}") from error
+    pages = sorted(made.rglob("index.html"), key=lambda path: len(path.parts))
+    if done.returncode != 0 or not pages:
+        words = (done.stderr or done.stdout).decode("utf-8", "replace").strip()
+        raise UsageError(f"the Allure generator failed: {visible(words[-300:]) or 'it wrote no page'}")
+    return pages[0].read_text("utf-8")

@@ -1,0 +1,121 @@
+"""The certificate of one unit: one page of PDF/A that the journal alone makes, byte for byte."""
+
+from __future__ import annotations
+
+import io
+from typing import Any
+
+from hilseq.errors import UsageError
+from hilseq.quantities import show_duration
+from hilseq.reports import page_views, words
+from hilseq.reports.code import short_code
+from hilseq.reports.paper import maker, printable, require, typeset
+from hilseq.reports.record import RunRecord, UnitRecord
+from hilseq.verdicts import Disposition
+
+#: What fits on one page whatever the run; the rest is in the report and is said to be.
+_MOST_STAGES, _MOST_REASONS, _MOST_INSTRUMENTS, _MOST_FACTS = 14, 4, 6, 4
+_SHORT_RULES = {
+    "guarded": "Guarded acceptance: a reading conforms when it lies inside its limits by at least its "
+    "expanded uncertainty (k = 2); at most 2.5 % probability of accepting a true value outside, per reading.",
+    "simple": "Simple acceptance: a reading conforms when it lies inside its limits; uncertainty is not "
+    "taken into account, so that the risk near a limit is shared.",
+}
+
+
+def two_dimensional_code(text: str) -> str:
+    """Return a QR code (ISO/IEC 18004) as an SVG text. Raises UsageError when segno is not installed."""
+    code = require("segno").make(text, error="m", micro=False)
+    out = io.BytesIO()
+    code.save(out, kind="svg", border=2, xmldecl=False, svgns=True, nl=False)
+    return out.getvalue().decode("utf-8")
+
+
+def refuse_unfinished(run: RunRecord) -> None:
+    """Raise UsageError unless the run is whole and its stand was safe at the end."""
+    if run.journal_fault:
+        raise UsageError(f"no certificate: the journal of {run.run} is not sound: {run.journal_fault}")
+    if not run.whole:
+        raise UsageError(
+            f"no certificate: {run.run} did not come to its end; `hilseq resume` continues a soak, "
+            "otherwise test the unit again"
+        )
+    if run.unsafe:
+        raise UsageError(f"no certificate: the stand of {run.run} was not verified safe: {run.unsafe}")
+
+
+def _facts(run: RunRecord, unit: UnitRecord) -> tuple[list[list[str]], list[list[str]]]:
+    left = [
+        ["Unit type", unit.part],
+        ["Serial number", unit.serial],
+        ["Description", unit.description],
+        *([str(name), str(value)] for name, value in list(unit.intake.items())[:_MOST_FACTS]),
+    ]
+    right = [
+        ["Stand", f"{run.stand}, slot {unit.slot}"],
+        ["Run", run.run],
+        ["Began", words.date(run.started)],
+        ["Ended", f"{words.date(run.ended)}, after {show_duration(run.seconds)}"],
+    ]
+    return _printed(left), _printed(right)
+
+
+def _printed(rows: list[list[str]], longest: int = 60) -> list[list[str]]:
+    return [[printable(cell, longest) for cell in row] for row in rows if row[1]]
+
+
+def common(run: RunRecord, unit: UnitRecord) -> dict[str, Any]:
+    """Return what certificate and label have in common."""
+    disposition = run.final(unit)
+    code = short_code(run.chain)
+    return {
+        "author": maker(),
+        "keywords": [f"hilseq-journal-chain:{run.chain}", f"hilseq-slot:{unit.slot}", code],
+        "ship": disposition is Disposition.SHIP,
+        "verdict": str(disposition),
+        "part": printable(unit.part, 30),
+        "serial": printable(unit.serial, 40),
+        "simulated": run.simulated,
+        "code": code,
+        "chain": run.chain,
+    }
+
+
+def certificate(run: RunRecord, unit: UnitRecord) -> bytes:
+    """Return the certificate as PDF. Raises UsageError when the run is unfinished or typst is missing."""
+    refuse_unfinished(run)
+    shared = common(run, unit)
+    stages = page_views.stages(unit)
+    reasons, more = page_views.reasons(unit, stages)
+    instruments = page_views.instruments(run)
+    left, right = _facts(run, unit)
+    shown = stages[:_MOST_STAGES] if len(stages) <= _MOST_STAGES else stages[: _MOST_STAGES - 1]
+    rows = [[view.name, view.told, f"{view.sign} {view.verdict}"] for view in shown]
+    if len(stages) > len(shown):
+        rows.append([f"{len(stages) - len(shown)} more stages", "see the report", ""])
+    data = {
+        **shared,
+        "title": ("Specimen: " if run.simulated else "")
+        + ("Test certificate" if shared["ship"] else "Test result"),
+        "description": f"{shared['part']} {shared['serial']}: {shared['verdict']}",
+        "headline": page_views.headline(unit, run.final(unit)),
+        "meaning": words.MEANINGS[run.final(unit)],
+        "qr": two_dimensional_code(
+            f"HILSEQ {unit.serial[:100]} {run.chain}".encode("ascii", "replace").decode()
+        ),
+        "left": left,
+        "right": right,
+        "reasons": [[printable(r.where, 60), printable(r.what, 160)] for r in reasons[:_MOST_REASONS]],
+        "more": max(len(reasons) - _MOST_REASONS, 0) + more,
+        "stages": [[printable(cell, 60) for cell in row] for row in rows],
+        "instruments": [
+            [
+                printable(text, 32)
+                for text in (f"{one.name}, {one.what}", one.identity, one.certificate, one.due, one.held)
+            ]
+            for one in instruments[:_MOST_INSTRUMENTS]
+        ],
+        "more_instruments": max(len(instruments) - _MOST_INSTRUMENTS, 0),
+        "rule": _SHORT_RULES.get(unit.rule, printable(unit.rule, 100)),
+    }
+    return typeset("certificate.typ", data, run.ended)
