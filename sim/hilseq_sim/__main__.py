@@ -73,10 +73,11 @@ def _parser() -> argparse.ArgumentParser:
 
 
 def _servers(options: argparse.Namespace) -> Servers:
-    from hilseq_sim.world.build import build_world
-
+    ports = _ports(options.port)
     visit = _visit(options)
     serials = _by_slot(options.serial, list(visit.profiles))
+    from hilseq_sim.world.build import build_world  # late: a typing error is answered before the physics load
+
     world = build_world(visit, seed=options.seed, serials=serials, defects=options.defect)
     return Servers(
         world,
@@ -84,7 +85,7 @@ def _servers(options: argparse.Namespace) -> Servers:
         visit.profiles,
         Options(
             host=options.listen,
-            ports=_ports(options.port),
+            ports=ports,
             wall=options.clock == "wall",
             single_connection=options.single_connection,
             seed=options.seed,

@@ -5,10 +5,10 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
-from typing import TypeVar
+from typing import TypeAlias, TypeVar
 
-from hilseq.description.profile import Profile
-from hilseq.description.stand import PortWiring, Stand, Supply
+from hilseq.description.profile import Port, Profile
+from hilseq.description.stand import Stand, Supply
 from hilseq_sim.servers.clock_server import ClockSession
 from hilseq_sim.servers.connections import Connection, Listener, Stage
 from hilseq_sim.servers.loop import Loop
@@ -16,14 +16,15 @@ from hilseq_sim.servers.modbus_rtu import ModbusRtuSession
 from hilseq_sim.servers.modbus_tcp import ModbusTcpSession
 from hilseq_sim.servers.scpi_server import ScpiSession, instrument
 from hilseq_sim.servers.serial_line import PortSession, at_speed, pseudo_terminal, to_unit
-from hilseq_sim.servers.session import Session
+from hilseq_sim.servers.session import Session, SilentSession
 from hilseq_sim.views import ModbusView, PortView, SupplyView, WorldView
 
 T = TypeVar("T")
 
+#: Makes the session of a serial line, given how to read the speed the client has set.
+SessionAtSpeed: TypeAlias = Callable[[Callable[[], int]], Session]
+
 LOOPBACK = "127.0.0.1"
-#: A speed for lines that have none.
-ANY_SPEED = 9600
 
 _SOCKET = re.compile(r"TCPIP\d*::.+::\d+::SOCKET", re.IGNORECASE)
 _SERIAL = re.compile(r"ASRL.*", re.IGNORECASE)
@@ -56,8 +57,9 @@ class Servers:
             self._serve_modbus(world, stand, profiles)
             self._serve_ports(world, stand, profiles)
             self._address(
-                self._listen(["clock"], lambda: ClockSession(self._stage), troubled=False), ["clock"]
+                self._listen(["clock"], lambda: ClockSession(self._stage), instrument_like=False), ["clock"]
             )
+            self._check_fixed_ports()
         except BaseException:
             self._stage.close()
             raise
@@ -69,6 +71,11 @@ class Servers:
             self.loop.run()
         finally:
             self._stage.close()
+
+    def _check_fixed_ports(self) -> None:
+        unknown = self._options.ports.keys() - self.endpoints.keys()
+        if unknown:
+            raise ValueError(f"no endpoint {min(unknown)!r}; there are {', '.join(self.endpoints)}")
 
     # One server per resource, however many things of the stand file share it.
 
@@ -82,7 +89,7 @@ class Servers:
                 self._stage.join(endpoints)
             session = _scpi(outputs, endpoints[0], stand.supplies[names[0]])
             if _SERIAL.fullmatch(resource):
-                self._terminal(endpoints, _whatever_speed(session), "ASRL{}::INSTR")
+                self._terminal(endpoints, _whatever_speed(session), "ASRL{path}::INSTR")
             else:  # USB, GPIB and VXI-11 resources too: their twin is reached through a socket
                 listener = self._listen(endpoints, session)
                 self._address(listener, endpoints, "TCPIP::{host}::{port}::SOCKET")
@@ -96,10 +103,12 @@ class Servers:
                 networked.append((io.address, device))
             elif io.port is not None:
                 serial.append((io.port, device))
-        for slot in profiles:
-            link = stand.slots[slot].link
-            number = profiles[slot].link.device
-            device = _Device(f"link {slot}", number, world.links[slot], link.line.speed)
+        for slot, place in stand.slots.items():
+            link, endpoint = place.link, f"link {slot}"
+            if slot not in profiles:
+                self._serve_nobody(endpoint, link.address or link.port or "")
+                continue
+            device = _Device(endpoint, profiles[slot].link.device, world.links[slot], link.line.speed)
             if link.address is not None:
                 networked.append((link.address, device))
             elif link.port is not None:
@@ -115,49 +124,59 @@ class Servers:
         self._address(self._listen(endpoints, lambda: ModbusTcpSession(by_number)), endpoints)
 
     def _serve_ports(self, world: WorldView, stand: Stand, profiles: Mapping[str, Profile]) -> None:
-        for slot, profile in profiles.items():
-            for name, wiring in stand.slots[slot].ports.items():
-                port = world.ports.get((slot, name))
-                if port is not None:
-                    self._serve_port(f"port {slot}/{name}", port, wiring, profile)
+        for slot, place in stand.slots.items():
+            for name, wiring in place.ports.items():
+                endpoint = f"port {slot}/{name}"
+                view = world.ports.get((slot, name))
+                if view is None:
+                    self._serve_nobody(endpoint, wiring.resource)
+                else:
+                    self._serve_port(endpoint, wiring.resource, view, profiles[slot].ports[name])
 
-    def _serve_port(self, endpoint: str, port: PortView, wiring: PortWiring, profile: Profile) -> None:
-        described = profile.ports.get(endpoint.partition("/")[2])
-        number = described.device if described else 1
-        if port.partner == "modbus tcp" and port.modbus is not None:
-            self._serve_modbus_tcp([_Device(endpoint, number, port.modbus, ANY_SPEED)])
-            return
-
-        def session(speed: Callable[[], int]) -> Session:
-            if port.modbus is not None:
-                return ModbusRtuSession({number: (endpoint, port.modbus)}, to_unit(port, speed))
-            return PortSession(port, endpoint, speed)
-
-        # A serial device server has its speed set by whoever set up the stand: the first one of the profile.
-        preset = int(described.speeds[0]) if described else ANY_SPEED
-        if _SOCKET.fullmatch(wiring.resource):
-            listener = self._listen([endpoint], lambda: session(lambda: preset))
-            self._address(listener, [endpoint], "TCPIP::{host}::{port}::SOCKET")
-        elif _SERIAL.fullmatch(wiring.resource):
-            self._terminal([endpoint], session, "ASRL{}::INSTR")
-        elif _NETWORK.fullmatch(wiring.resource):
-            self._address(self._listen([endpoint], lambda: session(lambda: preset)), [endpoint])
+    def _serve_port(self, endpoint: str, resource: str, view: PortView, port: Port) -> None:
+        modbus = view.modbus
+        if modbus is not None and view.partner == "modbus tcp":
+            self._serve_modbus_tcp([_Device(endpoint, port.device, modbus, 0)])
+        elif modbus is not None:
+            devices = {port.device: (endpoint, modbus)}
+            self._serve_line(
+                endpoint, resource, port, lambda speed: ModbusRtuSession(devices, to_unit(view, speed))
+            )
         else:
-            self._terminal([endpoint], session)
+            self._serve_line(endpoint, resource, port, lambda speed: PortSession(view, endpoint, speed))
+
+    def _serve_line(self, endpoint: str, resource: str, port: Port, session: SessionAtSpeed) -> None:
+        """Serve what is spoken on a serial line, by pseudo-terminal or through a serial device server."""
+        if _SOCKET.fullmatch(resource) or _NETWORK.fullmatch(resource):
+            # Whoever set up the device server gave it a speed: the first one of the profile.
+            preset = int(port.speeds[0])
+            self._serve_socket(endpoint, resource, lambda: session(lambda: preset))
+        else:
+            self._terminal([endpoint], session, _form(resource))
+
+    def _serve_socket(self, endpoint: str, resource: str, session: Callable[[], Session]) -> None:
+        self._address(self._listen([endpoint], session), [endpoint], _form(resource))
+
+    def _serve_nobody(self, endpoint: str, resource: str) -> None:
+        """Serve the wiring of an empty slot, or of a port the unit does not have."""
+        if _SOCKET.fullmatch(resource) or _NETWORK.fullmatch(resource):
+            self._serve_socket(endpoint, resource, SilentSession)
+        else:
+            self._terminal([endpoint], lambda _: SilentSession(), _form(resource))
 
     # The two ways in.
 
     def _listen(
-        self, endpoints: list[str], session: Callable[[], Session], *, troubled: bool = True
+        self, endpoints: list[str], session: Callable[[], Session], *, instrument_like: bool = True
     ) -> Listener:
         fixed = next((self._options.ports[name] for name in endpoints if name in self._options.ports), 0)
         return Listener(
             self._stage,
-            endpoints if troubled else (),
+            endpoints if instrument_like else (),
             session,
             host=self._options.host,
             port=fixed,
-            single=self._options.single_connection,
+            single=instrument_like and self._options.single_connection,
         )
 
     def _address(self, listener: Listener, endpoints: list[str], form: str = "{host}:{port}") -> None:
@@ -165,13 +184,11 @@ class Servers:
         for endpoint in endpoints:
             self.endpoints[endpoint] = form.format(host=host, port=listener.port)
 
-    def _terminal(
-        self, endpoints: list[str], session: Callable[[Callable[[], int]], Session], form: str = "{}"
-    ) -> None:
+    def _terminal(self, endpoints: list[str], session: SessionAtSpeed, form: str = "{path}") -> None:
         terminal = pseudo_terminal()
         Connection(self._stage, terminal.wire, session(terminal.speed))
         for endpoint in endpoints:
-            self.endpoints[endpoint] = form.format(terminal.path)
+            self.endpoints[endpoint] = form.format(path=terminal.path)
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,17 +211,26 @@ def _scpi(
     )
 
 
-def _whatever_speed(session: Callable[[], Session]) -> Callable[[Callable[[], int]], Session]:
+def _whatever_speed(session: Callable[[], Session]) -> SessionAtSpeed:
     return lambda _: session()
 
 
-def _rtu_line(devices: list[_Device]) -> Callable[[Callable[[], int]], Session]:
+def _rtu_line(devices: list[_Device]) -> SessionAtSpeed:
     expected = devices[0].speed
     return lambda speed: ModbusRtuSession(_by_number(devices), at_speed(speed, expected))
 
 
 def _by_number(devices: list[_Device]) -> Mapping[int, tuple[str, ModbusView]]:
     return {device.number: (device.endpoint, device.view) for device in devices}
+
+
+def _form(resource: str) -> str:
+    """Return the form of a resource, to be filled in with what the twin has in its place."""
+    if _SOCKET.fullmatch(resource):
+        return "TCPIP::{host}::{port}::SOCKET"
+    if _SERIAL.fullmatch(resource):
+        return "ASRL{path}::INSTR"
+    return "{host}:{port}" if _NETWORK.fullmatch(resource) else "{path}"
 
 
 def _grouped(pairs: Iterable[tuple[str, T]]) -> Iterable[tuple[str, list[T]]]:

@@ -101,8 +101,8 @@ class Tree(Generic[C]):
         """
         matched = _HEADER.match(text)
         end = matched.end() if matched else 0
-        if matched is None or (end < len(text) and not text[end].isspace()):
-            raise ScpiError(_header_fault(text[end]))
+        if matched is None or text[end : end + 1] > " ":
+            raise ScpiError(_header_fault(text[end : end + 1]))
         parameters = split(text[end:].strip(), ",") if end < len(text) else []
         parameters = [parameter.strip() for parameter in parameters]
         header, query = matched[1].upper(), matched[2] is not None
@@ -150,7 +150,7 @@ class Tree(Generic[C]):
 
 
 def _header_fault(character: str) -> int:
-    if character in ":?*":
+    if character in ":?*":  # or nothing at all
         return -102
     return -103 if character in _GLUED else -101
 

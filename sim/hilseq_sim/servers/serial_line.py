@@ -3,9 +3,9 @@
 The client opens the port of the pseudo-terminal by its path and sets a speed as on any port; the simulator
 reads that speed back, so that a wrong one costs the client its answer, as it would on copper.
 
-A pseudo-terminal knows no parity, and the C library reports an error to a client that asks for one, unless the
-same call changes something else. So a flag that means nothing on a raw line (ECHOKE) is set again with every
-request: a client's next opening clears it, which is change enough.
+A pseudo-terminal knows no parity, and the C library reports an error to a client that asks for one, unless
+the same call changes something else. So a flag that means nothing on a raw line (ECHOKE) is set again with
+every request: a client's next opening clears it, which is change enough.
 """
 
 from __future__ import annotations

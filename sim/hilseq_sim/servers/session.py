@@ -50,3 +50,15 @@ class Session(ABC):
 
     def finish(self) -> None:  # noqa: B027 - most protocols do not care
         """Take note that the client will say no more."""
+
+
+class SilentSession(Session):
+    """A wire that ends nowhere: an empty slot, a port the unit does not have."""
+
+    def requests(self, data: bytes) -> Sequence[bytes]:  # noqa: ARG002 - nobody hears it
+        """Return nothing."""
+        return ()
+
+    def answer(self, request: bytes) -> bytes:  # noqa: ARG002 - nobody hears it
+        """Return nothing."""
+        return b""
