@@ -41,7 +41,9 @@ class Trouble:
 class SupplyView(Protocol):
     """A programmable supply, as its front panel would show it. Volts and amperes."""
 
-    identity: tuple[str, str, str, str]
+    @property
+    def identity(self) -> tuple[str, str, str, str]: ...
+
     voltage_limits: tuple[float, float]
     current_limits: tuple[float, float]
 

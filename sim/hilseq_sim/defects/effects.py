@@ -1,0 +1,426 @@
+"""What the kinds of the catalogue change in the model; severity 0..1 is turned into physics here.
+
+Graded kinds reach the profile's limit at severity 0.5 unless the catalogue says otherwise, and lie as far
+beyond it at 1 as a good unit lies inside.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+from hilseq.description.profile import Mode
+from hilseq_sim.defects.change import Add, Change, Count, Scale
+from hilseq_sim.world.good_unit import ride_through, worst_power
+from hilseq_sim.world.modes import position_of
+
+if TYPE_CHECKING:
+    from hilseq_sim.world.build import World
+    from hilseq_sim.world.unit import UnitModel
+
+#: Ohm of a shorted input; factor left of a load that is shorted to ground; K by which a sensor is off.
+_SHORT, _GROUNDED, _SENSOR = 1.5, 0.002, 20.0
+#: Share of the rated voltage that the worst leaking output leaves at its terminal.
+_LEAKS_TO = 0.6
+
+
+class Spot:
+    """Where one defect sits: the world, the unit of its slot, its places and how severe it is."""
+
+    def __init__(
+        self, world: World, slot: str, places: tuple[str, ...], severity: float, parameters: dict[str, str]
+    ) -> None:
+        self.world = world
+        self.unit: UnitModel = world.units[slot]
+        self.slot = slot
+        self.places = places
+        self.severity = severity
+        self.parameters = parameters
+
+    @property
+    def place(self) -> str:
+        """The first place."""
+        return self.places[0] if self.places else ""
+
+    @property
+    def mode(self) -> Mode:
+        """The mode of a place like `mode held`."""
+        return Mode(self.place.removeprefix("mode "))
+
+    @property
+    def position(self) -> int:
+        """The rack position of a place like `neighbour 2`."""
+        return int(self.place.removeprefix("neighbour "))
+
+    def twice(self, gap: float) -> float:
+        """Return how far a severity goes towards a limit that lies `gap` away: there at 0.5."""
+        return 2.0 * self.severity * gap
+
+
+Effect = Callable[[Spot], list[Change]]
+
+
+# -- power -------------------------------------------------------------------------------------------
+
+
+def idle_current_high(spot: Spot) -> list[Change]:
+    """Add a load, at severity 0.5 as large as the room left in the idle current."""
+    unit = spot.unit
+    volts, limits = unit.profile.ratings.supply, unit.profile.start.idle_current
+    return [Add(unit, "extra_idle_power", spot.twice(volts * limits.high - unit.parts.idle_power))]
+
+
+def idle_current_low(spot: Spot) -> list[Change]:
+    """Take off load, at severity 0.5 as much as the idle current may lack."""
+    unit = spot.unit
+    volts, limits = unit.profile.ratings.supply, unit.profile.start.idle_current
+    return [Add(unit, "extra_idle_power", -spot.twice(unit.parts.idle_power - volts * limits.low))]
+
+
+def live_current_high(spot: Spot) -> list[Change]:
+    """Add a load in live mode, at severity 0.5 as large as the room left in the live current."""
+    unit, limits = spot.unit, spot.unit.profile.start.live_current
+    if limits is None:
+        return []
+    live = unit.parts.idle_power + unit.parts.live_power
+    return [Add(unit, "extra_live_power", spot.twice(unit.profile.ratings.supply * limits.high - live))]
+
+
+def input_shorted(spot: Spot) -> list[Change]:
+    """Put 1.5 Ohm across the input."""
+    supply = spot.world.stand.slots[spot.slot].supply
+    return [Add(spot.world.supply_models[supply], "shunt_siemens", 1.0 / _SHORT)]
+
+
+def hold_up_short(spot: Spot) -> list[Change]:
+    """Dry out the input capacitor, down to 30 % of what the ride-through needs at best."""
+    unit = spot.unit
+    volts, parts = unit.profile.ratings.supply, unit.parts
+    needed = 2.0 * parts.idle_power * ride_through(unit.profile) / (volts**2 - parts.stop_below**2)
+    return [Scale(unit.input, "capacitance", (0.3 * needed / parts.capacitance) ** spot.severity)]
+
+
+def start_threshold_high(spot: Spot) -> list[Change]:
+    """Let the lockout release too late; at the lower end of the supply range at severity 0.5."""
+    unit = spot.unit
+    gap = unit.profile.ratings.supply_range.low - unit.parts.start_above
+    return [Add(unit.input, "start_above", spot.twice(gap))]
+
+
+def stop_threshold_high(spot: Spot) -> list[Change]:
+    """Let the lockout act too early; at the lower end of the supply range at severity 0.5."""
+    unit, parts = spot.unit, spot.unit.parts
+    extra = spot.twice(unit.profile.ratings.supply_range.low - parts.stop_below)
+    above = max(0.0, parts.stop_below + extra + 0.3 - parts.start_above)
+    return [Add(unit.input, "stop_below", extra), Add(unit.input, "start_above", above)]
+
+
+def input_resistance_high(spot: Spot) -> list[Change]:
+    """Burn a contact in the input, up to 1.2 times what passes the idle power at the lower supply."""
+    unit = spot.unit
+    most = unit.profile.ratings.supply_range.low**2 / (4.0 * unit.parts.idle_power)
+    return [Add(unit.input, "resistance", 1.2 * spot.severity * most)]
+
+
+# -- start and self-test -----------------------------------------------------------------------------
+
+
+def slow_start(spot: Spot) -> list[Change]:
+    """Lengthen the boot by the room left in the time to ready."""
+    unit, start = spot.unit, spot.unit.start
+    room = unit.profile.start.ready_within - start.boot - start.self_test
+    return [Add(start, "boot", spot.twice(room))]
+
+
+def in_start(attribute: str, *more: str) -> Effect:
+    """Count up counters of the starter."""
+    return lambda spot: [Add(spot.unit.start, name) for name in (attribute, *more)]
+
+
+def in_unit(attribute: str) -> Effect:
+    """Count up a counter of the unit itself."""
+    return lambda spot: [Add(spot.unit, attribute)]
+
+
+# -- identity, memory, stored faults -----------------------------------------------------------------
+
+
+def neighbour_missing(spot: Spot) -> list[Change]:
+    """Hide a neighbour from the unit."""
+    return [Count(spot.unit.missing_neighbours, spot.position)]
+
+
+def neighbour_wrong(spot: Spot) -> list[Change]:
+    """Let the unit take a neighbour for another."""
+    return [Count(spot.unit.wrong_neighbours, spot.position)]
+
+
+def in_memory(attribute: str) -> Effect:
+    """Count up a counter of the configuration memory."""
+    return lambda spot: [Add(spot.unit.memory, attribute)] if spot.unit.memory is not None else []
+
+
+def configuration_bit(spot: Spot) -> list[Change]:
+    """Read one bit of one word wrong; the word is drawn from the seed unless told."""
+    unit = spot.unit
+    if unit.memory is None or unit.profile.configuration is None:
+        return []
+    length = len(unit.profile.configuration.content)
+    word = spot.parameters.get("word")
+    index = int(word) % length if word else spot.world.streams.of(spot.slot, "stuck bit").randrange(length)
+    return [Count(unit.memory.stuck, index)]
+
+
+def fault_returns(spot: Spot) -> list[Change]:
+    """Let a fault persist: stored at each start, and again after each clearing."""
+    unit = spot.unit
+    if unit.profile.faults is None:
+        return []
+    codes = sorted(unit.profile.faults.codes) or [1]
+    asked = spot.parameters.get("code")
+    code = int(asked, 0) if asked else spot.world.streams.of(spot.slot, "fault returns").choice(codes)
+    return [Count(unit.persisting, code)]
+
+
+def faults_not_cleared(spot: Spot) -> list[Change]:
+    """Let clearing do nothing, and put something there to clear."""
+    unit = spot.unit
+    return [Add(unit.faults, "deaf"), *fault_returns(spot)] if unit.faults is not None else []
+
+
+# -- modes -------------------------------------------------------------------------------------------
+
+
+def mode_contact_open(spot: Spot) -> list[Change]:
+    """Hold the contact of one position open."""
+    switch = spot.unit.switch
+    position = position_of(spot.unit.profile.modes, spot.place)
+    return [Count(switch.open, position)] if position is not None else []
+
+
+def mode_unreachable(spot: Spot) -> list[Change]:
+    """Keep the unit from entering a mode, and make it leave that mode for stopped."""
+    return [Count(spot.unit.modes.impossible, spot.mode)]
+
+
+def mode_change_slow(spot: Spot) -> list[Change]:
+    """Every change takes longer by the room left in its time."""
+    modes = spot.unit.modes
+    return [Add(modes, "change_time", spot.twice(spot.unit.profile.modes.change_within - modes.change_time))]
+
+
+def mode_misreported(spot: Spot) -> list[Change]:
+    """Let the unit report another mode than the one it is in."""
+    return [Count(spot.unit.mode_misreported, spot.mode)]
+
+
+def gate_open(spot: Spot) -> list[Change]:
+    """Let outputs follow their commands in a mode in which they must be off."""
+    return [Count(spot.unit.gate_open, spot.mode)]
+
+
+# -- points ------------------------------------------------------------------------------------------
+
+
+def output(attribute: str) -> Effect:
+    """Count up a counter of one output."""
+    return lambda spot: [Add(spot.unit.outputs.outputs[spot.place], attribute)]
+
+
+def outputs_shorted(spot: Spot) -> list[Change]:
+    """Make two terminals one node."""
+    return [Count(spot.unit.outputs.joined, spot.places)]
+
+
+def output_follows(spot: Spot) -> list[Change]:
+    """Let the second output switch on with the first."""
+    return [Count(spot.unit.outputs.follows, spot.places)]
+
+
+def output_grounded(spot: Spot) -> list[Change]:
+    """Tie a terminal to 0 V nearly without resistance."""
+    return [Scale(spot.unit.outputs.outputs[spot.place], "load", _GROUNDED)]
+
+
+def output_weak(spot: Spot) -> list[Change]:
+    """Raise the on-resistance; the drop at rated current is the profile's limit at severity 0.5."""
+    model, point = spot.unit.outputs.outputs[spot.place], spot.unit.profile.points.outputs[spot.place]
+    if not point.voltage_drop or not point.rated_current:
+        return []
+    return [Add(model, "resistance", spot.twice(point.voltage_drop / point.rated_current - model.resistance))]
+
+
+def output_leaky(spot: Spot) -> list[Change]:
+    """Raise the leakage from the profile's limit (severity 0.05) to 60 % of the supply at the terminal."""
+    model, point = spot.unit.outputs.outputs[spot.place], spot.unit.profile.points.outputs[spot.place]
+    limit = point.leakage or 10.0 * model.leakage
+    most = max(10.0, _LEAKS_TO * spot.unit.profile.ratings.supply / model.load / limit)
+    leakage = limit * most ** ((spot.severity - 0.05) / 0.95)
+    return [Add(model, "leakage", max(0.0, leakage - model.leakage))]
+
+
+def output_slow(spot: Spot) -> list[Change]:
+    """Let the output follow late; at the end of its settling time at severity 0.5."""
+    settle = spot.unit.profile.points.outputs[spot.place].settle
+    return [Add(spot.unit.outputs.outputs[spot.place], "extra_delay", spot.twice(settle))]
+
+
+def input_(attribute: str) -> Effect:
+    """Count up a counter of one input."""
+    return lambda spot: [Add(spot.unit.inputs.inputs[spot.place], attribute)]
+
+
+def inputs_joined(spot: Spot) -> list[Change]:
+    """Each of two inputs sees the voltage of the other."""
+    one, other = spot.places
+    return [Count(spot.unit.inputs.sees, (one, other)), Count(spot.unit.inputs.sees, (other, one))]
+
+
+def input_slow(spot: Spot) -> list[Change]:
+    """Let the input follow late; at the end of its settling time at severity 0.5."""
+    settle = spot.unit.profile.points.inputs[spot.place].settle
+    return [Add(spot.unit.inputs.inputs[spot.place], "extra_delay", spot.twice(settle))]
+
+
+def input_threshold(spot: Spot) -> list[Change]:
+    """Raise the threshold; to the smallest voltage of state 1 at severity 0.5."""
+    from hilseq_sim.world.inputs import BANDS, RATED
+
+    unit, model = spot.unit, spot.unit.inputs.inputs[spot.place]
+    high = BANDS[unit.profile.points.inputs[spot.place].type_][1] * unit.profile.ratings.supply / RATED
+    return [Add(model, "threshold", spot.twice(high - model.threshold))]
+
+
+def analog(attribute: str, accuracies: float) -> Effect:
+    """Add an error of so many accuracies at severity 1 to an analog channel."""
+
+    def effect(spot: Spot) -> list[Change]:
+        unit = spot.unit
+        channel = unit.analog_inputs.get(spot.place) or unit.analog_outputs[spot.place]
+        return [Add(channel, attribute, accuracies * spot.severity)]
+
+    return effect
+
+
+def analog_dead(spot: Spot) -> list[Change]:
+    """Leave the channel at its lower end."""
+    unit = spot.unit
+    return [Add(unit.analog_inputs.get(spot.place) or unit.analog_outputs[spot.place], "dead")]
+
+
+# -- ports, clock, battery, heat ---------------------------------------------------------------------
+
+
+def port_dead(spot: Spot) -> list[Change]:
+    """Let nothing in or out."""
+    return [Add(spot.world.port_models[spot.slot, spot.place], "dead")]
+
+
+def port_bit_errors(spot: Spot) -> list[Change]:
+    """Add bit errors, from 0.4 % of the profile's limit over the limit (severity 0.6) to forty times."""
+    limit = spot.unit.profile.ports[spot.place].bit_error_ratio or 1e-4
+    ratio = limit * 10.0 ** (4.0 * (spot.severity - 0.6))
+    return [Add(spot.world.port_models[spot.slot, spot.place], "bit_errors", ratio)]
+
+
+def port_clock_error(spot: Spot) -> list[Change]:
+    """Make the port's clock wrong by up to 10 %; characters are lost from 4.8 % on."""
+    return [Add(spot.world.port_models[spot.slot, spot.place], "clock_error", 0.1 * spot.severity)]
+
+
+def clock_drifts(spot: Spot) -> list[Change]:
+    """Add a drift of up to four times the profile's limit, in the direction the clock has already."""
+    claim, clock = spot.unit.profile.clock, spot.unit.clock
+    limit = claim.drift if claim else 100e-6
+    return [Add(clock, "drift", spot.severity * 4.0 * limit * (1.0 if clock.drift >= 0.0 else -1.0))]
+
+
+def in_clock(attribute: str) -> Effect:
+    """Count up a counter of the clock."""
+    return lambda spot: [Add(spot.unit.clock, attribute)]
+
+
+def battery_low(spot: Spot) -> list[Change]:
+    """Age the battery; to the voltage at which it must be replaced at severity 0.5."""
+    unit = spot.unit
+    if unit.battery is None or unit.profile.battery is None:
+        return []
+    return [Add(unit.battery, "drop", spot.twice(unit.battery.volts() - unit.profile.battery.lowest))]
+
+
+def battery_open(spot: Spot) -> list[Change]:
+    """Take the battery out, or open its contact."""
+    return [Add(spot.unit.battery, "open")] if spot.unit.battery is not None else []
+
+
+def runs_hot(spot: Spot) -> list[Change]:
+    """Hinder the escape of heat; live with all outputs on the case settles at its limit at severity 0.5."""
+    from hilseq_sim.world.heat import COVER, NEIGHBOUR_POWER, NEIGHBOUR_RESISTANCE
+
+    unit, parts = spot.unit, spot.unit.parts
+    if unit.profile.highest_case is None:
+        return []
+    others = sum(name != "empty" for name in spot.world.stand.slots[spot.slot].neighbours.values())
+    warm = COVER * NEIGHBOUR_POWER * NEIGHBOUR_RESISTANCE * others
+    power = worst_power(unit.profile, parts.idle_power, parts.live_power, parts.power_per_output)
+    most = (unit.profile.highest_case - spot.world.ambient - warm) / (COVER * power)
+    return [Add(unit.heat, "resistance", spot.twice(most - unit.heat.resistance))]
+
+
+def temperature_sensor_wrong(spot: Spot) -> list[Change]:
+    """Make the unit's own temperature wrong by up to 20 K."""
+    return [Add(spot.unit.heat, "sensor_error", _SENSOR * spot.severity)]
+
+
+# -- connections and the stand's own -----------------------------------------------------------------
+
+
+def link(attribute: str) -> Effect:
+    """Let the unit's link misbehave."""
+    return lambda spot: [Add(spot.world.connections[f"link {spot.slot}"], attribute)]
+
+
+def link_late(spot: Spot) -> list[Change]:
+    """Let answers come late: twice the deadline at severity 1, with the cube of the severity."""
+    late = 2.0 * spot.world.stand.slots[spot.slot].link.deadline * spot.severity**3
+    return [Add(spot.world.connections[f"link {spot.slot}"], "late", late)]
+
+
+def connection(attribute: str) -> Effect:
+    """Let an instrument's connection misbehave."""
+    return lambda spot: [Add(spot.world.connections[spot.place], attribute)]
+
+
+def instrument_late(spot: Spot) -> list[Change]:
+    """Let answers come late: twice the deadline at severity 1, with the cube of the severity."""
+    sort, _, name = spot.place.partition(" ")
+    stand = spot.world.stand
+    deadline = stand.supplies[name].deadline if sort == "supply" else stand.io[name].deadline
+    return [Add(spot.world.connections[spot.place], "late", 2.0 * deadline * spot.severity**3)]
+
+
+def wrong_instrument(spot: Spot) -> list[Change]:
+    """Put another model in the place of the instrument."""
+    sort, _, name = spot.place.partition(" ")
+    part = spot.world.supply_models[name] if sort == "supply" else spot.world.wiring.io[name]
+    return [Add(part, "wrong_identity")]
+
+
+def supply_readback_drifts(spot: Spot) -> list[Change]:
+    """Put the supply's voltage reading off by 5 % at severity 1, with the square of the severity."""
+    model = spot.world.supply_models[spot.place.removeprefix("supply ")]
+    return [Scale(model, "volt_gain", 1.0 + 0.05 * spot.severity**2)]
+
+
+def supply_trips_early(spot: Spot) -> list[Change]:
+    """Let the over-voltage protection act at 90 % of the rated supply."""
+    model = spot.world.supply_models[spot.place.removeprefix("supply ")]
+    description = spot.world.stand.supplies[model.name]
+    level = description.overvoltage or spot.unit.profile.ratings.absolute_maximum
+    wanted = 0.9 * spot.unit.profile.ratings.supply
+    return [Add(model, "trips_early", max(0.0, max(level, description.ceilings.voltage * 1.1) - wanted))]
+
+
+def channel(attribute: str) -> Effect:
+    """Count up a counter of one channel of the stand."""
+    return lambda spot: [Add(spot.world.wiring.channels[spot.place], attribute)]

@@ -1,0 +1,172 @@
+"""Analog channels: gain, offset, bend, noise and temperature drift, within the profile's accuracy.
+
+A good channel's error at a value x is L(x) (o + g u + n (1 - u²) + d (T - 25)/40) + noise, where L(x) is the
+profile's largest error there, u runs from -1 to 1 over the range, and |o|, |g|, |n|, |d| are drawn so that
+the sum fills at most 0.65 of L. Inputs have a first order lag.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from random import Random
+
+from hilseq.description.profile import AnalogPoint
+from hilseq.quantities import SYMBOLS, AccuracyTerms, parse_accuracy
+from hilseq_sim.world.curves import Approach
+from hilseq_sim.world.draw import noise
+from hilseq_sim.world.sensors import (
+    PT100_RANGE,
+    THERMOCOUPLE_RANGES,
+    pt100_resistance,
+    pt100_temperature,
+    thermocouple_temperature,
+    thermocouple_voltage,
+)
+from hilseq_sim.world.timeline import Timeline
+
+#: Largest shares of the accuracy that a good channel's own errors take: offset, gain, bend, drift, noise.
+_OFFSET, _GAIN, _BEND, _DRIFT, _NOISE = 0.18, 0.18, 0.12, 0.1, 0.05
+#: degC at which channels are adjusted, and K over which the drift is stated.
+_ADJUSTED_AT, _DRIFT_OVER = 25.0, 40.0
+#: Time constants in the settling time of a channel.
+_LAGS = 14.0
+
+#: kind -> dimension, symbol of the value, range of the value, what the converter can still tell
+_KINDS = {
+    "4..20 mA": ("current", "mA", (4.0, 20.0), (0.0, 22.5)),
+    "0..20 mA": ("current", "mA", (0.0, 20.0), (0.0, 22.5)),
+    "0..10 V": ("voltage", "V", (0.0, 10.0), (0.0, 11.0)),
+    "Pt100": ("temperature", "degC", PT100_RANGE, PT100_RANGE),
+    "thermocouple J": ("temperature", "degC", THERMOCOUPLE_RANGES["J"], THERMOCOUPLE_RANGES["J"]),
+    "thermocouple K": ("temperature", "degC", THERMOCOUPLE_RANGES["K"], THERMOCOUPLE_RANGES["K"]),
+}
+
+
+def factor_between(symbol: str, other: str) -> float:
+    """Return how many `other` one `symbol` is; 1 when either is empty or they are of different dimensions."""
+    one, two = SYMBOLS.get(symbol), SYMBOLS.get(other)
+    if one is None or two is None or one[0] != two[0]:
+        return 1.0
+    return one[1] / two[1]
+
+
+def accuracy_in(text: str | None, dimension: str, symbol: str) -> AccuracyTerms:
+    """Return an accuracy text with its fixed part in `symbol`; none is an ideal channel."""
+    if text is None:
+        return AccuracyTerms()
+    dimensions = (dimension, "temperature difference") if dimension == "temperature" else (dimension,)
+    for candidate in dimensions:
+        try:
+            terms = parse_accuracy(text, candidate)
+        except ValueError:
+            continue
+        scale = SYMBOLS[symbol][1] if symbol in SYMBOLS else 1.0
+        return AccuracyTerms(terms.of_reading, terms.of_range, terms.fixed / scale)
+    return AccuracyTerms()  # the loader has checked it; a text it could not read adds no error
+
+
+class AnalogChannel:
+    """One analog input or output. Values in mA, V or degC; the `…_error` are defects, in accuracies."""
+
+    def __init__(
+        self,
+        name: str,
+        point: AnalogPoint,
+        timeline: Timeline,
+        stream: Random,
+        case: Callable[[], float],
+    ) -> None:
+        self.name = name
+        self.kind = point.kind
+        dimension, self.symbol, (self.low, self.high), self._converter = _KINDS[point.kind]
+        self._accuracy = accuracy_in(point.accuracy, dimension, self.symbol)
+        self._timeline = timeline
+        self._case = case
+        even = stream.uniform
+        self._own = (even(-_OFFSET, _OFFSET), even(-_GAIN, _GAIN), even(-_BEND, _BEND), even(-_DRIFT, _DRIFT))
+        self._noise = noise(stream, 1.0)
+        self.offset_error = 0.0
+        self.gain_error = 0.0
+        self.bend_error = 0.0
+        self.drift_error = 0.0
+        self.noise_error = 0.0
+        self.dead = 0
+        self._driven = False
+        start = max(self._converter[0], min(self._converter[1], 0.0))
+        self.value = Approach(start, max(point.settle, 1e-3) / _LAGS)
+        symbol = point.register_.unit
+        self._percent = symbol == "%"
+        self._per_register = factor_between(symbol, self.symbol) if symbol else 1.0
+
+    # -- the terminal ------------------------------------------------------------------------------
+
+    def drive(self, value: float, symbol: str) -> None:
+        """Put a current, voltage or resistance (in `symbol`) on the terminal; degC drives a calibrator."""
+        low, high = self._converter
+        self.value.aim(max(low, min(high, self._from_terminal(value, symbol))), self._timeline.now)
+
+    def terminal(self, symbol: str) -> float:
+        """Return what an output puts on its terminal now, in `symbol`; it decays when it is not driven."""
+        value = self.value.at(self._timeline.now)
+        if self._driven:
+            value = self._spoilt(value)
+        if self.symbol != "degC" or symbol == "degC":
+            return value * factor_between(self.symbol, symbol)
+        if self.kind == "Pt100":
+            return pt100_resistance(value) * factor_between("Ohm", symbol)
+        return thermocouple_voltage(self.kind[-1], value) * factor_between("mV", symbol)
+
+    def _from_terminal(self, value: float, symbol: str) -> float:
+        if self.symbol != "degC" or symbol == "degC":
+            return value * factor_between(symbol, self.symbol)
+        if self.kind == "Pt100":
+            return pt100_temperature(value * factor_between(symbol, "Ohm"))
+        return thermocouple_temperature(self.kind[-1], value * factor_between(symbol, "mV"))
+
+    # -- the register ------------------------------------------------------------------------------
+
+    def reading(self) -> float:
+        """Return what an input reports, in the unit of its register."""
+        low, high = self._converter
+        value = max(low, min(high, self._spoilt(self.value.at(self._timeline.now))))
+        if self._percent:
+            return (value - self.low) / (self.high - self.low) * 100.0
+        return value / self._per_register
+
+    def set(self, value: float) -> None:
+        """Let an output put out a value, in the unit of its register."""
+        wanted = (
+            self.low + value / 100.0 * (self.high - self.low) if self._percent else value * self._per_register
+        )
+        low, high = self._converter
+        self.value.aim(max(low, min(high, wanted)), self._timeline.now)
+
+    def drive_output(self, value: float, *, driven: bool) -> None:
+        """Follow the setting of an output while it is driven, nothing otherwise."""
+        if driven:
+            self.set(value)
+        else:
+            low, high = self._converter
+            self.value.aim(max(low, min(high, 0.0)), self._timeline.now)
+        self._driven = driven
+
+    def limit(self, value: float) -> float:
+        """Largest error that the profile allows at a value."""
+        return self._accuracy.limit(value, self.high - self.low)
+
+    def _spoilt(self, value: float) -> float:
+        if self.dead:
+            return max(self._converter[0], min(self._converter[1], 0.0))
+        span = self.high - self.low
+        u = 2.0 * (value - self.low) / span - 1.0
+        warm = (self._case() - _ADJUSTED_AT) / _DRIFT_OVER
+        offset, gain, bend, drift = self._own
+        own = offset + gain * max(-1.0, min(1.0, u)) + bend * max(0.0, 1.0 - u * u)
+        own += drift * max(-1.0, min(1.0, warm)) + _NOISE * self._noise()
+        error = self.limit(value) * own
+        if self.offset_error or self.gain_error or self.bend_error or self.drift_error or self.noise_error:
+            extra = self.offset_error + self.gain_error * 0.5 * (u + 1.0)
+            extra += self.bend_error * max(0.0, 1.0 - u * u) + self.drift_error * warm
+            extra += self.noise_error * self._noise()
+            error += self.limit(self.high) * extra
+        return value + error

@@ -1,0 +1,183 @@
+"""Digital outputs: switches with on-resistance, leakage, delay and protection, into a load board.
+
+The load board puts the rated current on every output that is on; where the profile rates none, the stand's
+sensing input is the only load. Its field supply follows the unit's own input and does not load the stand's
+supply: what an active output draws there is the twin's `power-per-output`. Everything at the terminals is
+proportional to the field voltage v, so a terminal is one factor: V = f v.
+
+- on: f = R_load / (R_load + R_on); off: f = i_leak R_load / v_rated;
+- joined terminals share one node: f = sum of (G_source f_source) over the sum of all conductances, which
+  for switches makes a wired-or.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Iterable
+
+from hilseq_sim.world.timeline import NEVER, Timeline, Timer
+
+#: Ohm of the stand's sensing input, where no load is rated.
+SENSE_RESISTANCE = 10e3
+#: Times rated current above which an output protects itself, and how long it endures that, s.
+PROTECTION = 3.0
+ENDURES = 0.1
+
+
+class Output:
+    """One output switch. The counters and factors are defects; as given here in a good unit."""
+
+    def __init__(
+        self, name: str, *, resistance: float, leakage: float, load: float, rated: float | None
+    ) -> None:
+        self.name = name
+        self.resistance = resistance
+        self.leakage = leakage
+        self.load = load
+        self.rated = rated
+        self.commanded = False
+        self.on = False
+        self.tripped = False
+        self.due = NEVER
+        self.endures_until = NEVER
+        self.stuck_on = 0
+        self.stuck_off = 0
+        self.extra_delay = 0.0
+
+
+class OutputBank:
+    """All outputs of one unit.
+
+    `enabled` tells whether the unit drives its outputs; `changed` is called when any of them has switched;
+    `overloaded` with the name of an output that protected itself.
+    """
+
+    def __init__(
+        self, timeline: Timeline, outputs: Iterable[Output], *, rated_voltage: float, delay: float
+    ) -> None:
+        self._timeline = timeline
+        self.outputs = {output.name: output for output in outputs}
+        self._rated_voltage = rated_voltage
+        self._delay = delay
+        self.enabled: Callable[[], bool] = lambda: False
+        self.changed: Callable[[], None] = lambda: None
+        self.overloaded: Callable[[str], None] = lambda _: None
+        self.field: Callable[[], float] = lambda: 0.0
+        #: Pairs of terminals joined by a defect; pairs (a, b) where b switches on with a.
+        self.joined: Counter[tuple[str, str]] = Counter()
+        self.follows: Counter[tuple[str, str]] = Counter()
+        #: By terminal: V at the terminal per V of the field supply.
+        self.factors = dict.fromkeys(self.outputs, 0.0)
+        self._timer = Timer(timeline, self._switch)
+        self._solve()
+
+    @property
+    def active(self) -> int:
+        """Number of outputs that are on."""
+        return sum(output.on for output in self.outputs.values())
+
+    def command(self, name: str, on: bool) -> None:
+        """Command an output over the link; it follows after its delay."""
+        output = self.outputs[name]
+        if output.commanded != on:
+            output.commanded = on
+            if not on:
+                output.tripped = False
+            self._aim()
+
+    def reset(self) -> None:
+        """Forget every command and switch off at once: no power, or a new start."""
+        for output in self.outputs.values():
+            output.commanded = output.tripped = False
+            output.due = output.endures_until = NEVER
+            output.on = bool(output.stuck_on)
+        self._settle()
+
+    def refresh(self) -> None:
+        """Follow a defect, or a change of what is enabled."""
+        self._aim()
+        self._settle()
+
+    def terminal(self, name: str) -> float:
+        """Voltage at a terminal now, V."""
+        return self.factors[name] * self.field()
+
+    def _wanted(self, output: Output, enabled: bool) -> bool:
+        on = enabled and not output.tripped
+        on = on and (output.commanded or self._pulled(output.name))
+        return bool(output.stuck_on) or (on and not output.stuck_off)
+
+    def _pulled(self, name: str) -> bool:
+        return any(
+            count > 0 and follower == name and self.outputs[leader].commanded
+            for (leader, follower), count in self.follows.items()
+        )
+
+    def _aim(self) -> None:
+        now, enabled = self._timeline.now, self.enabled()
+        for output in self.outputs.values():
+            if self._wanted(output, enabled) == output.on:
+                output.due = NEVER
+            elif output.due == NEVER:
+                output.due = now + self._delay + output.extra_delay
+        self._plan()
+
+    def _plan(self) -> None:
+        waiting = self.outputs.values()
+        self._timer.start_at(min((min(o.due, o.endures_until) for o in waiting), default=NEVER))
+
+    def _switch(self) -> None:
+        now = self._timeline.now
+        for output in self.outputs.values():
+            if output.due <= now:
+                output.on = not output.on
+                output.due = NEVER
+            if output.endures_until <= now:
+                output.tripped, output.on = True, bool(output.stuck_on)
+                output.endures_until = NEVER
+                self.overloaded(output.name)
+        self._settle()
+        self._plan()
+
+    def _settle(self) -> None:
+        self._solve()
+        field = self.field()
+        for output in self.outputs.values():
+            if output.on and output.rated is not None:
+                current = field * (1.0 - self.factors[output.name]) / output.resistance
+                over = current > PROTECTION * output.rated
+            else:
+                over = False
+            if not over:
+                output.endures_until = NEVER
+            elif output.endures_until == NEVER and not output.tripped:
+                output.endures_until = self._timeline.now + ENDURES
+        self._plan()
+        self.changed()
+
+    # -- the network -------------------------------------------------------------------------------
+
+    def _solve(self) -> None:
+        joined = [pair for pair, count in self.joined.items() if count > 0]
+        for node in self._nodes(joined):
+            into = total = 0.0
+            for output in node:
+                total += 1.0 / output.load
+                if output.on:
+                    into += 1.0 / output.resistance
+                    total += 1.0 / output.resistance
+                else:
+                    into += output.leakage / self._rated_voltage
+            for output in node:
+                self.factors[output.name] = min(1.0, into / total)
+
+    def _nodes(self, joined: list[tuple[str, str]]) -> list[list[Output]]:
+        if not joined:
+            return [[output] for output in self.outputs.values()]
+        node = {name: {name} for name in self.outputs}
+        for one, other in joined:
+            together = node[one] | node[other]
+            for name in together:
+                node[name] = together
+        distinct = {id(names): names for names in node.values()}
+        return [[self.outputs[name] for name in sorted(names)] for names in distinct.values()]

@@ -1,0 +1,279 @@
+"""The stand's I/O simulator: its registers, the channels behind them, and the wires to the units.
+
+A drive takes a new value to its terminal through a relay, a part of its settling time later. A sense shows
+what is at its terminal with the error of its channel: gain and offset drawn within the accuracy of the
+stand file. Wires that are connected to nothing do what a stand needs of them: interlocks are closed,
+loop-backs follow their drive, a temperature is the ambient.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+
+from hilseq.description.registers import RegisterType, Table
+from hilseq.description.stand import Io, Signal, Stand
+from hilseq.quantities import SYMBOLS
+from hilseq_sim.world.analog import accuracy_in, factor_between
+from hilseq_sim.world.draw import Streams, noise
+from hilseq_sim.world.inputs import INPUT_CURRENT, RATED
+from hilseq_sim.world.registers import RegisterMap, from_raw, to_raw
+from hilseq_sim.world.timeline import NEVER, Timeline, Timer
+from hilseq_sim.world.unit import UnitModel
+
+#: Share of a signal's settling time until a drive is at its terminal.
+_TRAVEL = 0.25
+#: Shares of a channel's accuracy that its gain and offset errors and its noise fill.
+_GAIN, _OFFSET, _NOISE = 0.45, 0.45, 0.08
+#: V at which a logic channel senses on, for 24 V rated; good channels lie around it.
+_SENSES_AT, _SPREAD = 8.0, 1.0
+#: Ohm of a good relay contact.
+CONTACT = 0.1
+#: What a sensing channel without any accuracy stated may be wrong by, of its scale step.
+_STEP = 0.4
+
+
+class Channel:
+    """One signal of the stand. The counters and errors are defects; 0 in a good stand."""
+
+    def __init__(self, name: str, signal: Signal, streams: Streams) -> None:
+        self.name = name
+        self.signal = signal
+        self.is_bit = signal.kind is RegisterType.BIT
+        self.set_value = signal.rest
+        self.delivered = signal.rest
+        self.due = NEVER
+        self.dead = 0
+        self.broken = 0
+        self.contact_resistance = CONTACT
+        self.extra_offset = 0.0
+        self.unsafe = 0
+        stream = streams.of("channel", name)
+        symbol = signal.unit
+        dimension = SYMBOLS[symbol][0] if symbol in SYMBOLS else "voltage"
+        accuracy = accuracy_in(signal.accuracy, dimension, symbol)
+        span = abs(signal.scale) * 0xFFFF
+        fixed = accuracy.fixed + accuracy.of_range * span
+        if signal.accuracy is None:
+            fixed = _STEP * abs(signal.scale) if symbol else 0.0
+        self.gain = 1.0 + _GAIN * accuracy.of_reading * stream.uniform(-1, 1)
+        self.offset = _OFFSET * fixed * stream.uniform(-1, 1)
+        self.noise = noise(stream, _NOISE * fixed)
+        self.threshold = _SENSES_AT + stream.uniform(-_SPREAD, _SPREAD)
+        #: Largest error of the channel at full scale, in its unit.
+        self.full_error = accuracy.limit(span, span)
+        self.deliver: Callable[[float], None] = lambda _: None
+
+    def actual(self) -> float:
+        """Return what a drive really puts on its wire for the value it was given."""
+        if self.dead or self.broken:
+            return 0.0
+        if self.is_bit:
+            return self.delivered
+        exact = self.delivered
+        if exact == 0.0 and self.signal.rest == 0.0:
+            return 0.0
+        return exact * self.gain + self.offset + self.extra_offset
+
+    def connect(self) -> None:
+        """Put on the terminal what the drive has now."""
+        self.deliver(self.actual())
+
+
+class IoModel:
+    """One I/O simulator (`hilseq_sim.views.ModbusView`)."""
+
+    def __init__(self, name: str, description: Io, timeline: Timeline) -> None:
+        self.name = name
+        self.device = description.device
+        told = description.identity
+        self.maker = (told.maker if told else None) or "simulated"
+        self.model = (told.model if told else None) or "I/O simulator"
+        self.wrong_identity = 0
+        self._timeline = timeline
+        self._timer = Timer(timeline, self._deliver)
+        self._channels: list[Channel] = []
+        self._registers = RegisterMap(gaps=description.largest_gap)
+        self.read = self._registers.read
+        self.write = self._registers.write
+
+    def answering(self) -> bool:
+        """Tell that it answers: an instrument has a supply of its own."""
+        return True
+
+    def identification(self) -> Mapping[int, bytes] | None:
+        """Maker, model and version."""
+        model = f"{self.model}-B" if self.wrong_identity else self.model
+        return {0: self.maker.encode(), 1: model.encode(), 2: b"1.0"}
+
+    def loopback(self) -> bool:
+        """Tell that function 08/0000 is answered."""
+        return True
+
+    def add_drive(self, channel: Channel) -> None:
+        """Put a drive on its register: it reads back what was written."""
+        signal = channel.signal
+        self._channels.append(channel)
+        travel = _TRAVEL * signal.settle
+
+        def write(value: float) -> None:
+            if value != channel.set_value:
+                channel.set_value = value
+                channel.due = self._timeline.now + travel
+                self._plan()
+
+        writable = write if signal.table.writable else None
+        self._registers.add_value(signal, lambda: channel.set_value, writable)
+
+    def add_sense(self, channel: Channel, true_value: Callable[[], float]) -> None:
+        """Put a sense on its register."""
+        read = _sense_bit(channel, true_value) if channel.is_bit else _sense_value(channel, true_value)
+        self._registers.add_value(channel.signal, read)
+
+    def seal(self) -> None:
+        """Nothing is added afterwards."""
+        self._registers.seal()
+
+    def _plan(self) -> None:
+        self._timer.start_at(min((channel.due for channel in self._channels), default=NEVER))
+
+    def _deliver(self) -> None:
+        now = self._timeline.now
+        for channel in self._channels:
+            if channel.due <= now:
+                channel.due = NEVER
+                channel.delivered = channel.set_value
+                channel.connect()
+        self._plan()
+
+
+def _sense_bit(channel: Channel, true_value: Callable[[], float]) -> Callable[[], float]:
+    def read() -> float:
+        if channel.dead or channel.broken:
+            return 0.0
+        return 1.0 if true_value() > channel.threshold else 0.0
+
+    return read
+
+
+def _sense_value(channel: Channel, true_value: Callable[[], float]) -> Callable[[], float]:
+    gain, offset, chance = channel.gain, channel.offset, channel.noise
+
+    def read() -> float:
+        if channel.dead or channel.broken:
+            return 0.0
+        return true_value() * gain + offset + channel.extra_offset + chance()
+
+    return read
+
+
+class Wiring:
+    """Every signal of a stand, wired to the units in its slots."""
+
+    def __init__(
+        self,
+        stand: Stand,
+        units: Mapping[str, UnitModel],
+        timeline: Timeline,
+        streams: Streams,
+        ambient: float,
+    ) -> None:
+        self.io = {name: IoModel(name, description, timeline) for name, description in stand.io.items()}
+        self.channels = {name: Channel(name, signal, streams) for name, signal in stand.signals.items()}
+        self._units = units
+        self._ambient = ambient
+        self._looped = {loop.sense: loop.drive for loop in stand.loopbacks.values()}
+        looped_drives = set(self._looped.values())
+        self._safe = {interlock.signal: interlock.safe for interlock in stand.safety.interlocks.values()}
+        for name, channel in self.channels.items():
+            io = self.io[channel.signal.io]
+            if (
+                channel.signal.drives is not None
+                or name in looped_drives
+                or self._is_free_drive(name, channel)
+            ):
+                self._wire_drive(channel)
+                io.add_drive(channel)
+            else:
+                io.add_sense(channel, self._true_value(name, channel))
+        for io in self.io.values():
+            io.seal()
+
+    def _is_free_drive(self, name: str, channel: Channel) -> bool:
+        signal = channel.signal
+        known = signal.senses is not None or name in self._looped or name in self._safe
+        return not known and signal.table.writable and signal.table in (Table.COIL, Table.HOLDING_REGISTER)
+
+    def refresh(self) -> None:
+        """Follow a defect: put on every terminal what its drive has now."""
+        for channel in self.channels.values():
+            channel.connect()
+
+    # -- drives ------------------------------------------------------------------------------------
+
+    def _wire_drive(self, channel: Channel) -> None:
+        terminal = channel.signal.drives
+        slot, _, point = terminal.partition(".") if terminal else ("", "", "")
+        unit = self._units.get(slot)
+        if unit is None:
+            return
+        rated = unit.profile.ratings.supply
+        if point in unit.inputs.inputs:
+
+            def drive_input(value: float) -> None:
+                volts = value * rated if channel.is_bit else value * factor_between(channel.signal.unit, "V")
+                if volts > 0.0:
+                    volts = max(0.0, volts - channel.contact_resistance * INPUT_CURRENT)
+                unit.inputs.drive(point, volts)
+
+            channel.deliver = drive_input
+        elif point in unit.switch.contacts:
+            channel.deliver = lambda value: unit.switch.close_contact(point, value >= 0.5)  # noqa: PLR2004
+        elif point in unit.analog_inputs:
+            channel.deliver = lambda value: unit.analog_inputs[point].drive(value, channel.signal.unit)
+
+    # -- senses ------------------------------------------------------------------------------------
+
+    def _true_value(self, name: str, channel: Channel) -> Callable[[], float]:
+        signal = channel.signal
+        if name in self._safe:
+            safe = self._safe[name]
+            on = channel.threshold + 1.0 if channel.is_bit else safe
+            opened = 0.0 if safe else on or 1.0
+            closed = on if safe else 0.0
+            return lambda: opened if channel.unsafe else closed
+        if name in self._looped:
+            source = self.channels[self._looped[name]]
+            if channel.is_bit:
+                return lambda: RATED * source.actual()
+            return lambda: source.actual() * factor_between(source.signal.unit, signal.unit)
+        slot, _, point = signal.senses.partition(".") if signal.senses else ("", "", "")
+        unit = self._units.get(slot)
+        if unit is not None:
+            found = self._at_terminal(unit, point, channel)
+            if found is not None:
+                return found
+        if signal.unit == "degC":
+            ambient = self._ambient
+            return lambda: ambient
+        return lambda: 0.0
+
+    def _at_terminal(self, unit: UnitModel, point: str, channel: Channel) -> Callable[[], float] | None:
+        lamps, symbol = unit.profile.indicator, channel.signal.unit
+        if lamps is not None and point in (lamps.healthy, lamps.faulted):
+            lamp = unit.healthy_lamp if point == lamps.healthy else unit.faulted_lamp
+            return lambda: RATED if lamp() else 0.0
+        if point in unit.outputs.outputs:
+            factors, field = unit.outputs.factors, unit.input.volts
+            scale = RATED / unit.profile.ratings.supply if channel.is_bit else factor_between("V", symbol)
+            if scale == 1.0:
+                return lambda: factors[point] * field()
+            return lambda: factors[point] * field() * scale
+        if point in unit.analog_outputs:
+            output = unit.analog_outputs[point]
+            return lambda: output.terminal(symbol)
+        if symbol == "degC":
+            return unit.heat.case
+        return None
+
+
+__all__ = ["CONTACT", "Channel", "IoModel", "Wiring", "from_raw", "to_raw"]

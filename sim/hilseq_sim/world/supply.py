@@ -1,0 +1,328 @@
+"""A programmable DC supply: slew and settling, current limit, protections that latch, readback errors."""
+
+from __future__ import annotations
+
+import math
+from typing import Protocol
+
+from hilseq.description.stand import Supply as SupplyDescription
+from hilseq_sim.world.curves import SETTLED
+from hilseq_sim.world.draw import Streams, noise
+from hilseq_sim.world.timeline import NEVER, Timeline, Timer
+
+#: Share of the stand file's settling time spent slewing over the whole range, and as time constants after it.
+_SLEW_SHARE = 0.4
+_SETTLE_SHARE = 1 / 16
+#: Ohm; a bench supply at its sense terminals.
+OUTPUT_IMPEDANCE = 0.002
+#: s in constant current before over-current protection trips; an inrush into a capacitor is shorter.
+OVERCURRENT_DELAY = 0.1
+#: Shares of the stated accuracy that the errors of a good instrument fill.
+_GAIN, _OFFSET, _NOISE, _SETTING = 0.35, 0.35, 0.05, 0.2
+#: What the knobs reach beyond the ceilings of the stand.
+_RANGE = 1.1
+
+
+class Feeder(Protocol):
+    """What hangs on a supply."""
+
+    def update(self) -> None:
+        """Follow a change of the supply."""
+
+    def amperes(self) -> float:
+        """Return the current drawn now, A."""
+        ...
+
+    def limited(self) -> bool:
+        """Tell whether the supply limits the current it draws."""
+        ...
+
+    def terminal(self) -> float:
+        """Voltage at the supply's terminals as this load leaves it, V."""
+        ...
+
+    def restart_record(self) -> None:
+        """Begin a new record of the inrush."""
+
+    def record(self) -> tuple[float, float]:
+        """Peak current, A, and charge, As, since the record began."""
+        ...
+
+
+class Source:
+    """The supply's voltage before its current limit and impedance, V.
+
+    It slews at a fixed rate until the gap left is rate x tau, then closes it exponentially; the slope is
+    continuous: e = e0 + rate t, then e = target + gap e^(-t/tau).
+    """
+
+    def __init__(self, timeline: Timeline, rate: float, tau: float) -> None:
+        self._timeline = timeline
+        self.rate = rate
+        self.tau = tau
+        self.target = 0.0
+        self._start = 0.0
+        self._slope = 0.0
+        self._since = 0.0
+        self._bend = 0.0
+        self._gap = 0.0
+
+    def aim(self, target: float) -> None:
+        """Move to another voltage from where it is now."""
+        now = self._timeline.now
+        start = self.volts()
+        gap = target - start
+        knee = self.rate * self.tau
+        self._start, self._since, self.target = start, now, target
+        self._gap = max(-knee, min(knee, -gap))
+        self._slope = math.copysign(self.rate, gap)
+        self._bend = now + max(0.0, (abs(gap) - knee) / self.rate)
+
+    def volts(self) -> float:
+        """Voltage now."""
+        now = self._timeline.now
+        if now < self._bend:
+            return self._start + self._slope * (now - self._since)
+        if self._gap == 0.0 or now - self._bend > SETTLED * self.tau:
+            return self.target
+        return self.target + self._gap * math.exp((self._bend - now) / self.tau)
+
+    def piece(self) -> tuple[float, float, float, float]:
+        """Coefficients a, b, d of e(now + x) = a + b x + d e^(-x/tau), and how long they hold, s."""
+        now = self._timeline.now
+        if now < self._bend:
+            return self.volts(), self._slope, 0.0, self._bend - now
+        x = now - self._bend
+        if self._gap == 0.0 or x > SETTLED * self.tau:
+            return self.target, 0.0, 0.0, NEVER
+        return self.target, 0.0, self._gap * math.exp(-x / self.tau), SETTLED * self.tau - x + self.tau
+
+    def time_to(self, level: float) -> float:
+        """Time until it rises through `level`; infinite if it never does. Only right after `aim`."""
+        if self.target <= level:
+            return NEVER
+        if self._start >= level:
+            return 0.0
+        knee = self.target + self._gap
+        if level <= knee and self._slope:
+            return (level - self._start) / self._slope
+        return self._bend - self._since + self.tau * math.log(self._gap / (level - self.target))
+
+
+class SupplyModel:
+    """One output of a supply, as its front panel shows it (`hilseq_sim.views.SupplyView`)."""
+
+    def __init__(
+        self, name: str, description: SupplyDescription, timeline: Timeline, streams: Streams
+    ) -> None:
+        self.name = name
+        told = description.identity
+        self._maker, self._model = told.maker or "simulated", told.model or "DC supply"
+        self._serial = told.serial or f"SIM-{name.upper().replace(' ', '-')}"
+        #: Defects: another instrument in its place; V by which the over-voltage protection trips too early.
+        self.wrong_identity = 0
+        self.trips_early = 0.0
+        ceilings = description.ceilings
+        top = max(ceilings.voltage, description.overvoltage or 0.0) * _RANGE
+        self.voltage_limits = (0.0, round(top, 3))
+        self.current_limits = (0.0, round(ceilings.current * _RANGE, 3))
+        self.feeds: list[Feeder] = []
+        #: 1/Ohm of what lies across the terminals beside the units: a defect; 0 in a good stand.
+        self.shunt_siemens = 0.0
+        settle = max(description.settle, 1e-3)
+        self.source = Source(timeline, ceilings.voltage / (settle * _SLEW_SHARE), settle * _SETTLE_SHARE)
+        self._set_voltage = 0.0
+        self._set_current = self.current_limits[1]
+        self._overvoltage = self.voltage_limits[1]
+        self._overcurrent_protection = False
+        self._output = False
+        self._overvoltage_tripped = False
+        self._overcurrent_tripped = False
+        self._overvoltage_timer = Timer(timeline, self._trip_overvoltage)
+        self._overcurrent_timer = Timer(timeline, self._trip_overcurrent)
+        stream = streams.of("supply", name)
+        volts, amps = description.accuracy.voltage, description.accuracy.current
+        spans = (top, self.current_limits[1])
+        fixed = [
+            terms.fixed + terms.of_range * span for terms, span in zip((volts, amps), spans, strict=True)
+        ]
+        even = stream.uniform
+        self._set_gain = 1.0 + _SETTING * volts.of_reading * even(-1, 1)
+        self._set_offset = _SETTING * fixed[0] * even(-1, 1)
+        self.volt_gain = 1.0 + _GAIN * volts.of_reading * even(-1, 1)
+        self.amp_gain = 1.0 + _GAIN * amps.of_reading * even(-1, 1)
+        self._volt_offset = _OFFSET * fixed[0] * even(-1, 1)
+        self._amp_offset = _OFFSET * fixed[1] * even(-1, 1)
+        self._volt_noise = noise(streams.of("supply", name, "volts"), _NOISE * fixed[0])
+        self._amp_noise = noise(streams.of("supply", name, "amperes"), _NOISE * fixed[1])
+
+    # -- what the unit sees ------------------------------------------------------------------------
+
+    @property
+    def connected(self) -> bool:
+        """Tell whether the output is closed."""
+        return self._output
+
+    def share(self) -> float:
+        """Return the current that each unit may draw, A: units on one output share its limit equally."""
+        return self._set_current / max(1, len(self.feeds))
+
+    def _retarget(self) -> None:
+        target = 0.0
+        if self._output:
+            target = self._set_voltage * self._set_gain + (
+                self._set_offset if self._set_voltage > 0.0 else 0.0
+            )
+            target = max(0.0, target)
+            if self.shunt_siemens > 0.0:
+                target = min(target, self._set_current / self.shunt_siemens)
+        self.source.aim(target)
+        self._overvoltage_timer.stop()
+        if self._output:
+            self._overvoltage_timer.start(self.source.time_to(self._overvoltage - self.trips_early))
+        self.update_feeds()
+
+    def update_feeds(self) -> None:
+        """Let everything on the supply follow a change of it."""
+        for feed in self.feeds:
+            feed.update()
+
+    def follow_current(self) -> None:
+        """Follow the units into or out of current limiting, for the over-current protection."""
+        if self._output and self._overcurrent_protection and self.constant_current:
+            if not self._overcurrent_timer.running:
+                self._overcurrent_timer.start(OVERCURRENT_DELAY)
+        else:
+            self._overcurrent_timer.stop()
+
+    def refresh(self) -> None:
+        """Follow a defect."""
+        self._retarget()
+        self.follow_current()
+
+    def _trip_overvoltage(self) -> None:
+        self._overvoltage_tripped = True
+        self.output = False
+
+    def _trip_overcurrent(self) -> None:
+        self._overcurrent_tripped = True
+        self.output = False
+
+    @property
+    def identity(self) -> tuple[str, str, str, str]:
+        """Maker, model, serial number and version, as *IDN? has them."""
+        model = f"{self._model}-B" if self.wrong_identity else self._model
+        return self._maker, model, self._serial, "1.0"
+
+    # -- the front panel ---------------------------------------------------------------------------
+
+    @property
+    def set_voltage(self) -> float:
+        """Voltage setting, V."""
+        return self._set_voltage
+
+    @set_voltage.setter
+    def set_voltage(self, volts: float) -> None:
+        self._set_voltage = volts
+        self._retarget()
+
+    @property
+    def set_current(self) -> float:
+        """Current limit, A."""
+        return self._set_current
+
+    @set_current.setter
+    def set_current(self, amperes: float) -> None:
+        self._set_current = amperes
+        self._retarget()
+        self.follow_current()
+
+    @property
+    def overvoltage(self) -> float:
+        """Level of the over-voltage protection, V."""
+        return self._overvoltage
+
+    @overvoltage.setter
+    def overvoltage(self, volts: float) -> None:
+        self._overvoltage = volts
+        if self._output:
+            self._retarget()
+
+    @property
+    def overcurrent_protection(self) -> bool:
+        """Whether reaching the current limit for a while switches the output off."""
+        return self._overcurrent_protection
+
+    @overcurrent_protection.setter
+    def overcurrent_protection(self, on: bool) -> None:
+        self._overcurrent_protection = on
+        self.follow_current()
+
+    @property
+    def output(self) -> bool:
+        """Whether the output is on. A tripped protection keeps it off."""
+        return self._output
+
+    @output.setter
+    def output(self, on: bool) -> None:
+        on = on and not (self._overvoltage_tripped or self._overcurrent_tripped)
+        if on == self._output:
+            return
+        self._output = on
+        if on:
+            for feed in self.feeds:
+                feed.restart_record()
+        self._retarget()
+        self.follow_current()
+
+    @property
+    def overvoltage_tripped(self) -> bool:
+        """Whether the over-voltage protection has latched."""
+        return self._overvoltage_tripped
+
+    @property
+    def overcurrent_tripped(self) -> bool:
+        """Whether the over-current protection has latched."""
+        return self._overcurrent_tripped
+
+    @property
+    def constant_current(self) -> bool:
+        """Whether the output limits the current just now."""
+        if not self._output:
+            return False
+        shorted = self.shunt_siemens * self._set_voltage > self._set_current
+        return shorted or any(feed.limited() for feed in self.feeds)
+
+    def clear_protection(self) -> None:
+        """Release latched protections; the output stays off."""
+        self._overvoltage_tripped = False
+        self._overcurrent_tripped = False
+
+    # -- measuring ---------------------------------------------------------------------------------
+
+    def true_current(self) -> float:
+        """Return the current through the output, A."""
+        total = sum(feed.amperes() for feed in self.feeds)
+        if self.shunt_siemens > 0.0:
+            total += self.true_voltage() * self.shunt_siemens
+        return total
+
+    def true_voltage(self) -> float:
+        """Voltage at the terminals, V: the source less the drop of the output impedance."""
+        volts = self.source.volts()
+        for feed in self.feeds:
+            volts = min(volts, feed.terminal())
+        return volts
+
+    def measure_voltage(self) -> float:
+        """One reading of the voltage, with the error and the noise of the instrument, V."""
+        return self.true_voltage() * self.volt_gain + self._volt_offset + self._volt_noise()
+
+    def measure_current(self) -> float:
+        """One reading of the current, with the error and the noise of the instrument, A."""
+        return self.true_current() * self.amp_gain + self._amp_offset + self._amp_noise()
+
+    def inrush(self) -> tuple[float, float]:
+        """Peak current, A, and charge, As, since the output was last switched on."""
+        records = [feed.record() for feed in self.feeds]
+        return sum(peak for peak, _ in records), sum(charge for _, charge in records)
