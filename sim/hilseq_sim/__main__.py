@@ -41,7 +41,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     try:
         options = _parser().parse_args(arguments)
         servers = _servers(options)
-    except (UsageProblemError, HilseqError, ValueError, KeyError, OSError) as problem:
+    except (UsageProblemError, HilseqError, ValueError, OSError) as problem:
         text = str(problem) or type(problem).__name__
         sys.stderr.write("hilseq_sim: " + " | ".join(text.split("\n")) + "\n")
         return USAGE

@@ -338,9 +338,10 @@ class Listener:
         bound.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
             bound.bind((self.host, port))
-        except OSError:
+        except OSError as error:
             bound.close()
-            raise
+            words = f"cannot listen on {self.host} port {port or '(any)'}: {error.strerror}"
+            raise OSError(error.errno, words) from error
         return bound
 
     def _listen(self) -> None:
