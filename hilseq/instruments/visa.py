@@ -258,8 +258,9 @@ class VisaSession:
                 # Closed while nobody was asking, as instruments do with idle connections: no answer is lost.
                 self._renew(deadline)
                 return
-            unasked = bytes(self._inner._pending_buffer) + (came or b"")  # noqa: SLF001 - pyvisa-py has no other way
-            self._inner._pending_buffer.clear()  # noqa: SLF001
+            kept = self._inner._pending_buffer  # noqa: SLF001 - pyvisa-py has no other way to look
+            unasked = bytes(kept) + (came or b"")
+            kept.clear()
             if unasked.strip(_PADDING):
                 self._stale = True
                 raise Garbled(f"it had sent '{quote(unasked.decode('latin-1'))}' unasked")
@@ -323,5 +324,13 @@ def set_line(resource: Any, speed: int, frame: str) -> None:
     bits, parity, stop = tuple(frame)
     resource.baud_rate = speed
     resource.data_bits = int(bits)
-    resource.parity = {"E": Parity.even, "O": Parity.odd, "N": Parity.none}[parity]
+    try:
+        resource.parity = {"E": Parity.even, "O": Parity.odd, "N": Parity.none}[parity]
+    except Exception:
+        # A pseudo-terminal carries bytes, not characters on a line: it has no parity to set, and says so.
+        if not os.path.realpath(resource.resource_name[len("ASRL") : -len("::INSTR")]).startswith(
+            "/dev/pts/"
+        ):
+            raise
+        resource.parity = Parity.none
     resource.stop_bits = {"1": StopBits.one, "2": StopBits.two}[stop]
