@@ -69,12 +69,12 @@ def inspect(paths: Sequence[Path]) -> Inspection:
                     path,
                     *document.mark,
                     "this is neither a stand file nor a profile",
-                    "the keys `stand`, `supplies` and `slots` of a stand file, or `part`, `ratings` and `link` "
+                    "the keys `stand`, `supplies`, `slots` of a stand file, or `part`, `ratings`, `link` "
                     "of a profile",
                 )
             )
-    for loaded in (*stands, *profiles):
-        problems += loaded.problems
+    problems += [problem for stand in stands for problem in stand.problems]
+    problems += [problem for profile in profiles for problem in profile.problems]
     fits, unfit = _pairs(stands, profiles)
     files = [_stand_summary(loaded) for loaded in stands if not loaded.problems]
     files += [_profile_summary(loaded) for loaded in profiles if not loaded.problems]
@@ -84,6 +84,7 @@ def inspect(paths: Sequence[Path]) -> Inspection:
 def _pairs(
     stands: Sequence[Loaded[Stand]], profiles: Sequence[Loaded[Profile]]
 ) -> tuple[list[Fit], list[Problem]]:
+    """Return which unit fits which slot, and the least problems of what fits nothing."""
     fits: list[Fit] = []
     tried: dict[tuple[Path, str], list[list[Problem]]] = {}
     sound = [loaded for loaded in profiles if not loaded.problems]
@@ -99,7 +100,8 @@ def _pairs(
                     fits.append(Fit(profile.whole().part, stand.model.stand, slot))
     lacking: list[Problem] = []
     for attempts in tried.values():
-        lacking += min(attempts, key=lambda problems: len(problems))
+        closest: list[Problem] = min(attempts, key=len)
+        lacking += closest
     return fits, lacking
 
 

@@ -104,7 +104,7 @@ def read_document(
     try:
         usable: M | None = model.model_validate(data)
     except ValidationError as error:
-        faults = error.errors(include_url=False)
+        faults = error.errors(include_url=False, include_input=False)
         usable = salvage(model, data, [_place_of(fault) for fault in faults])
     problems += _worded(faults, document, path, model)
     if usable is not None:

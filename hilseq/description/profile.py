@@ -79,7 +79,7 @@ class Ratings(Model):
         if self.absolute_maximum < self.supply_range.high:
             raise ValueError(
                 f"absolute-maximum {self.absolute_maximum:g} V lies below the upper end of supply-range "
-                f"({self.supply_range.high:g} V)"
+                f"({self.supply_range.high:g} V); expected at least that"
             )
         return self
 

@@ -15,7 +15,7 @@ from hilseq.errors import Problem
 #: Most names one range stands for; a Modbus request of bits holds 2000.
 MOST = 4096
 #: Most names in one mapping, all its ranges together.
-MOST_TOGETHER = 16384
+MOST_TOGETHER = 8192
 #: The mappings whose keys may be ranges, by kind of document.
 RANGED_PLACES: dict[str, tuple[Place, ...]] = {
     "stand": (("signals",),),

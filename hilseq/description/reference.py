@@ -35,46 +35,53 @@ class Word:
 class Section:
     """The keys of one mapping of a description file."""
 
-    title: str
+    titles: list[str]
     about: str
     words: tuple[Word, ...]
 
 
 def sections(kind: str) -> list[Section]:
-    """Return the reference of `stand` or `profile`, the whole file first, then each mapping in it."""
-    found: list[Section] = []
-    waiting: list[tuple[str, type[BaseModel]]] = [("", KINDS[kind])]
-    titles: set[type[BaseModel]] = set()
-    while waiting:
-        path, model = waiting.pop(0)
-        if model in titles:
-            continue
-        titles.add(model)
-        inside: list[tuple[str, type[BaseModel]]] = []
-        inherited = keys_of(Register) if issubclass(model, Register) and model is not Register else {}
-        words = []
-        for key, field in keys_of(model).items():
-            below, step = _model_below(field.annotation)
-            if below is not None:
-                inside.append((f"{path}.{key}{step}".lstrip("."), below))
-            if key not in inherited:
-                words.append(Word(key, _kind(field.rebuild_annotation()), _default(field), _meaning(field)))
-        about = (model.__doc__ or "").strip().split("\n\n")[0].replace("\n", " ")
-        if inherited:
-            about += " With the keys of a register, and:"
-        found.append(Section(path or "the whole file", " ".join(about.split()), tuple(words)))
-        plain = [item for item in inside if item[1] is not Register]
-        waiting = [*plain, *waiting]
-        if inherited or len(plain) < len(inside):
-            waiting.append(("any register", Register))
-    return found
+    """Return the reference of `stand` or `profile`: the whole file first, then each mapping in it.
+
+    Mappings with the same keys share a section, which names every place.
+    """
+    places: dict[type[BaseModel], list[str]] = {}
+    _walk("", KINDS[kind], places)
+    if any(issubclass(model, Register) for model in places):
+        places.pop(Register, None)
+        places[Register] = ["any register"]
+    return [_section(model, titles) for model, titles in places.items()]
+
+
+def _walk(path: str, model: type[BaseModel], places: dict[type[BaseModel], list[str]]) -> None:
+    seen = model in places
+    places.setdefault(model, []).append(path or "the whole file")
+    if seen:
+        return
+    for key, field in keys_of(model).items():
+        below, step = _model_below(field.annotation)
+        if below is not None:
+            _walk(f"{path}.{key}{step}".lstrip("."), below, places)
+
+
+def _section(model: type[BaseModel], titles: list[str]) -> Section:
+    about = " ".join((model.__doc__ or "").strip().split("\n\n")[0].split())
+    inherited = keys_of(Register) if issubclass(model, Register) and model is not Register else {}
+    if inherited:
+        about += " With the keys of any register (see there), and:"
+    words = tuple(
+        Word(key, _kind(field.rebuild_annotation()), _default(field), _meaning(field))
+        for key, field in keys_of(model).items()
+        if key not in inherited
+    )
+    return Section(titles, about, words)
 
 
 def as_markdown(kind: str) -> str:
     """Return the reference as tables, as they stand in stands/README.md."""
     lines: list[str] = []
     for section in sections(kind):
-        title = section.title if " " in section.title else f"`{section.title}`"
+        title = ", ".join(name if " " in name else f"`{name}`" for name in section.titles)
         lines += [f"#### {title}", "", section.about, ""]
         lines += ["| key | what stands there | without it | meaning |", "|---|---|---|---|"]
         lines += [

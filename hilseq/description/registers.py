@@ -130,7 +130,9 @@ class Register(Model):
         if self.scale == 0:
             raise ValueError("scale 0 makes every value the same; expected a number other than 0")
         if self.last_address > _LAST:
-            raise ValueError(f"the value ends at address {self.last_address}, beyond {_LAST}")
+            raise ValueError(
+                f"the value ends at address {self.last_address}, beyond {_LAST}; expected a lower address"
+            )
         return self
 
     @property
@@ -173,9 +175,10 @@ def documentation_number_hint(table: Table, address: int) -> str:
             continue
         if table is Table.COIL:
             continue
+        article = "an" if of_table is Table.INPUT_REGISTER else "a"
         text = (
-            f"{address} looks like the documentation number of a {of_table}; addresses here are zero-based "
-            f"as on the wire: write {number - 1}"
+            f"{address} looks like the documentation number of {article} {of_table}; addresses here are "
+            f"zero-based as on the wire: write {number - 1}"
         )
         return text if of_table is table else f"{text}, and look at the table: it says {table}"
     return ""

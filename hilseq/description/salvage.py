@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any, TypeVar, get_args, get_origin
 
-from pydantic import BaseModel, ConfigDict, TypeAdapter, ValidationError
+from pydantic import BaseModel, ConfigDict, ValidationError, create_model
 
 from hilseq.description.ranges import RANGED_PLACES
 from hilseq.description.shape import bare, keys_of
@@ -26,19 +26,32 @@ class _UnusableError(Exception):
     """Nothing of the value can be used."""
 
 
+class _Faulty:
+    """The faulty places of a document, and the way to each."""
+
+    def __init__(self, places: Iterable[Place]) -> None:
+        self.at = frozenset(places)
+        self._above = frozenset(place[:length] for place in self.at for length in range(len(place) + 1))
+
+    def touch(self, place: Place) -> bool:
+        """Tell whether a fault lies at a place or inside it."""
+        return place in self._above
+
+
 def salvage(model: type[M], data: Any, faulty: Iterable[Place]) -> M | None:
     """Return the model without its faulty places, or None when nothing could be saved."""
+    places = _Faulty(faulty)
     try:
-        built = _build(model, model, data, (), frozenset(faulty))
+        built = _build(model, model, data, (), places)
     except _UnusableError:
         return None
     return built if isinstance(built, model) else None
 
 
-def _build(annotation: Any, shape: Any, data: Any, place: Place, faulty: frozenset[Place]) -> Any:
-    if place in faulty and place:
+def _build(annotation: Any, shape: Any, data: Any, place: Place, faulty: _Faulty) -> Any:
+    if place in faulty.at and place:
         raise _UnusableError
-    touched = any(fault[: len(place)] == place for fault in faulty)
+    touched = faulty.touch(place)
     if isinstance(shape, type) and issubclass(shape, BaseModel):
         return _build_model(shape, data, place, faulty) if touched else _validated(shape, data)
     if touched and get_origin(shape) is dict and isinstance(data, dict):
@@ -48,8 +61,8 @@ def _build(annotation: Any, shape: Any, data: Any, place: Place, faulty: frozens
     return _validated(annotation, data)
 
 
-def _build_model(model: type[BaseModel], data: Any, place: Place, faulty: frozenset[Place]) -> BaseModel:
-    if not isinstance(data, dict) or place in _dropped(place, faulty):
+def _build_model(model: type[BaseModel], data: Any, place: Place, faulty: _Faulty) -> BaseModel:
+    if not isinstance(data, dict) or place[:-1] in _RANGED:
         raise _UnusableError
     values: dict[str, Any] = {}
     for key, field in keys_of(model).items():
@@ -61,13 +74,6 @@ def _build_model(model: type[BaseModel], data: Any, place: Place, faulty: frozen
         except _UnusableError:
             continue
     return model.model_construct(**values)
-
-
-def _dropped(place: Place, faulty: frozenset[Place]) -> frozenset[Place]:
-    """Return the place itself when it is a signal or point with a fault inside."""
-    if place[:-1] in _RANGED and any(fault[: len(place)] == place for fault in faulty):
-        return frozenset({place})
-    return frozenset()
 
 
 def _build_mapping(
@@ -83,9 +89,11 @@ def _build_mapping(
 
 
 def _validated(annotation: Any, data: Any) -> Any:
+    """Return a value that stands alone, read as its field would read it."""
     try:
         if isinstance(annotation, type) and issubclass(annotation, BaseModel):
             return annotation.model_validate(data)
-        return TypeAdapter(annotation, config=_CONFIG).validate_python(data)
+        alone = create_model("Alone", __config__=_CONFIG, value=(annotation, ...))
+        return getattr(alone.model_validate({"value": data}), "value")  # noqa: B009 - made a line above
     except ValidationError as error:
         raise _UnusableError from error

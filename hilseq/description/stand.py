@@ -76,9 +76,11 @@ class Io(Model):
     @model_validator(mode="after")
     def _one_way_in(self) -> Self:
         if self.protocol == "modbus tcp" and (self.address is None or self.port is not None):
-            raise ValueError("modbus tcp needs `address` (HOST:PORT) and no `port`")
+            raise ValueError("modbus tcp has no serial port; expected `address` (HOST:PORT) and no `port`")
         if self.protocol == "modbus rtu" and (self.port is None or self.address is not None):
-            raise ValueError("modbus rtu needs `port` (a serial port) and no `address`")
+            raise ValueError(
+                "modbus rtu has no network address; expected `port` (a serial port) and no `address`"
+            )
         return self
 
 
@@ -98,9 +100,11 @@ class Signal(Register):
     @model_validator(mode="after")
     def _one_direction(self) -> Self:
         if self.drives is not None and self.senses is not None:
-            raise ValueError("a signal either drives or senses a terminal, not both")
+            raise ValueError("the signal drives a terminal and senses one; expected only one of them")
         if self.drives is not None and not self.table.writable:
-            raise ValueError(f"a {self.table} cannot be written; a drive needs a coil or a holding register")
+            raise ValueError(
+                f"a {self.table} cannot be written; expected a drive in a coil or a holding register"
+            )
         return self
 
     def accuracy_terms(self) -> AccuracyTerms | None:
@@ -133,7 +137,10 @@ class Link(Model):
     @model_validator(mode="after")
     def _one_way_in(self) -> Self:
         if (self.address is None) == (self.port is None):
-            raise ValueError("a link needs either `address` (HOST:PORT) or `port` (a serial port)")
+            raise ValueError(
+                "this link leads nowhere, or to two places; expected either `address` (HOST:PORT) or `port` "
+                "(a serial port)"
+            )
         return self
 
 

@@ -40,7 +40,10 @@ class Calibration(Model):
     @model_validator(mode="after")
     def _ordered(self) -> Self:
         if self.done is not None and self.due < self.done:
-            raise ValueError(f"the calibration is due on {self.due}, before it was done on {self.done}")
+            raise ValueError(
+                f"the calibration is due on {self.due}, before it was done on {self.done}; "
+                "expected a later day"
+            )
         return self
 
 

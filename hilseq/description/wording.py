@@ -39,9 +39,9 @@ def in_words(error: ErrorDetails, document: Written, model: type[BaseModel]) -> 
     if kind == "extra_forbidden":
         return _unknown_key(place, document, model)
     value = document.at(place)
-    mark = value.start if on_key or isinstance(value.content, dict) else value.mark
+    mark = value.start if on_key else value.pointer
     if kind == "value_error":
-        return _refused(error, place, document, mark)
+        return _refused(error, place, document, model)
     wrong, expected = _plain_words(kind, error.get("ctx", {}), error["msg"], _shown(value), value)
     nearest = ""
     if kind in ("literal_error", "enum"):
@@ -67,7 +67,7 @@ def _missing(place: Place, document: Written, model: type[BaseModel]) -> Wording
     parent = document.at(place[:-1])
     field = field_at(model, place)
     where = f" in `{place[-2]}`" if len(place) > 1 else ""
-    what = field.description if field is not None and field.description else ""
+    what = f"{_key_name(place)}: {field.description}" if field is not None and field.description else ""
     return Wording(parent.start, f"the key {_key_name(place)} is missing{where}", what)
 
 
@@ -85,10 +85,14 @@ def _unknown_key(place: Place, document: Written, model: type[BaseModel]) -> Wor
     )
 
 
-def _refused(error: ErrorDetails, place: Place, document: Written, mark: Mark) -> Wording:
+def _refused(error: ErrorDetails, place: Place, document: Written, model: type[BaseModel]) -> Wording:
     """Word an error that one of our own validators raised."""
     cause: Any = error.get("ctx", {}).get("error")
     value = document.at(place)
+    on_key = error["loc"][-1:] == (KEY_STEP,)
+    mark = value.start if on_key else value.pointer
+    if on_key:  # the value behind the key is not what is wrong
+        value = Written(place[-1], mark, text=str(place[-1]))
     if isinstance(cause, QuantityError):
         return Wording(mark, _not_a_quantity(value), cause.expected, cause.nearest)
     if isinstance(cause, WordError):
@@ -98,11 +102,13 @@ def _refused(error: ErrorDetails, place: Place, document: Written, mark: Mark) -
         )
     wrong, _, expected = str(cause).partition("; expected ")
     if place and place[-1] == "address" and isinstance(value.content, int):
-        slip = _documentation_slip(place, document, value.content)
-        if slip:
-            return Wording(mark, slip, expected)
-    if value.content is None and not value.text:
+        wrong = _documentation_slip(place, document, value.content) or wrong
+    elif value.content is None:
         wrong = f"nothing is written for {_key_name(place)}"
+    elif isinstance(value.content, bool):
+        wrong = f"{_shown(value)} is a truth value in YAML; in quotes it would be a text"
+    elif isinstance(value.content, dict | list) and model_at(model, place) is None:
+        wrong = f"{_shown(value)} stands here"
     return Wording(mark, wrong, expected)
 
 
@@ -133,7 +139,7 @@ def _not_a_quantity(value: Written) -> str:
 
 def _plain_words(kind: str, ctx: dict[str, Any], message: str, shown: str, value: Written) -> tuple[str, str]:
     """Return what is wrong and what was expected, for the kinds of error pydantic makes itself."""
-    if value.content is None and not value.text and (kind.endswith("_type") or kind == "literal_error"):
+    if value.content is None and (kind.endswith("_type") or kind == "literal_error"):
         return "nothing is written here", _WANTED.get(kind, "a value")
     if kind == "string_type":
         return _not_text(shown, value)

@@ -73,8 +73,13 @@ class Written:
 
     @property
     def start(self) -> Mark:
-        """Where an editor should jump to: the key when there is one, else the value."""
+        """Where the key stands when there is one, else the value."""
         return self.key or self.mark
+
+    @property
+    def pointer(self) -> Mark:
+        """Where a message points: a mapping is found by its key, anything else by itself."""
+        return self.start if isinstance(self.content, dict) else self.mark
 
     def items(self) -> Iterator[tuple[Key, Written]]:
         """Yield the keys and values of a mapping; nothing for anything else."""

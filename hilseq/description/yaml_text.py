@@ -24,7 +24,7 @@ LARGEST_BYTES = 1_000_000
 #: Deepest nesting of mappings and lists; the models go eight deep.
 DEEPEST = 32
 #: Most values in one file: keeps the worst file of the largest size under a second.
-MOST_VALUES = 200_000
+MOST_VALUES = 100_000
 
 _LOADER: type = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 #: What YAML 1.1 forbids, and the line separators that editors do not count as new lines.
@@ -95,7 +95,7 @@ def _read_bytes(path: Path) -> bytes:
     except (OSError, ValueError) as error:
         raise _whole(path, f"cannot be read: {_reason(error)}", "a YAML file") from error
     if stat.S_ISDIR(status.st_mode):
-        raise _whole(path, "is a folder", "a YAML file", _nearest_file(path / "stand.yaml"))
+        raise _whole(path, "is a folder", "a YAML file")
     if not stat.S_ISREG(status.st_mode):
         raise _whole(path, "is no ordinary file", "a YAML file")
     if status.st_size > LARGEST_BYTES:
@@ -133,29 +133,58 @@ def _mark_of_offset(text: str, offset: int) -> Mark:
 
 
 def _syntax_problem(error: yaml.MarkedYAMLError, text: str, path: Path) -> Problem:
+    """Put an error of the YAML parser into words; it stops at the first."""
     place = error.problem_mark or error.context_mark
+    said = error.problem or "syntax error"
     if place is None:
-        return Problem(path, 0, 0, f"not readable as YAML ({error.problem})")
-    line, column = place.line + 1, place.column + 1
+        return Problem(path, 0, 0, f"YAML cannot be read: {said}")
     lines = text.split("\n")
     written = lines[place.line] if place.line < len(lines) else ""
     indent = written[: len(written) - len(written.lstrip())]
-    if "\t" in indent or written[place.column : place.column + 1] == "\t":
+    here = written[place.column : place.column + 1]
+    if "\t" in indent or here == "\t":
         column = written.index("\t") + 1
-        return Problem(path, line, column, "a tab stands where YAML wants spaces", "spaces for indentation")
-    said = (error.problem or "syntax error").removeprefix("did not find ")
-    wrong = f"YAML cannot be read here: {error.problem or 'syntax error'}"
-    if "nesting" in said:
-        wrong, said = "nested too deeply", f"at most {DEEPEST} levels"
-    elif "mapping values are not allowed" in said:
-        said = "one `key: value` a line; quote a text that contains `: `"
-    elif "could not find expected ':'" in (error.problem or ""):
-        said = "`key: value`"
-    elif said.startswith("expected"):
-        said = said.removeprefix("expected ").replace("<block end>", "the same indentation as above")
-    else:
-        said = ""
-    return Problem(path, line, column, wrong, said)
+        wrong = "a tab stands where YAML wants spaces"
+        return Problem(path, place.line + 1, column, wrong, "spaces for indentation")
+    opened = error.context_mark
+    if opened is not None and "end of stream" in said:
+        wrong = "the quote that opens here is never closed"
+        return Problem(
+            path, opened.line + 1, opened.column + 1, wrong, "the same quote at the end of the text"
+        )
+    return Problem(path, place.line + 1, place.column + 1, *_syntax_words(said, here, opened))
+
+
+#: What the parser says -> what is wrong, what was expected. `{here}` is the character it stopped at,
+#: `{opened}` the line where the bracket opens.
+_SYNTAX_WORDS = {
+    "nesting": ("nested too deeply", f"at most {DEEPEST} levels"),
+    "cannot start any token": ("a value cannot begin with {here!r}", "the text in quotes"),
+    "mapping values are not allowed": (
+        "a colon stands where none may be",
+        "one `key: value` a line; quote a text that contains `: `",
+    ),
+    "could not find expected ':'": ("this is no `key: value`", "a colon and a space behind the key"),
+    "',' or ']'": ("the bracket is not closed", "`,` or `]`; it opens in line {opened}"),
+    "',' or '}'": ("the bracket is not closed", "`,` or `}}`; it opens in line {opened}"),
+    "expected <block end>": (
+        "this line is indented differently from those above",
+        "the same indentation for all keys of a mapping",
+    ),
+    "did not find expected key": (
+        "here a key should begin",
+        "the indentation of the keys above, and quotes inside quotes doubled",
+    ),
+}
+
+
+def _syntax_words(said: str, here: str, opened: yaml.Mark | None) -> tuple[str, str]:
+    """Return what is wrong and what was expected, for what the parser says."""
+    for part, (wrong, expected) in _SYNTAX_WORDS.items():
+        if part in said:
+            line = 0 if opened is None else opened.line + 1
+            return wrong.format(here=here), expected.format(opened=line)
+    return f"YAML cannot be read here: {said}", ""
 
 
 def _mark_of(event: yaml.Event) -> Mark:

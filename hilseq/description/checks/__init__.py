@@ -15,6 +15,7 @@ from hilseq.description.checks import (
     profile_registers,
     references,
     registers,
+    terminals,
     wiring,
 )
 from hilseq.description.checks.finding import Finding, collect
@@ -67,7 +68,7 @@ def profile_findings(profile: Profile) -> list[Finding]:
         memory.fault_offsets_are_distinct,
         memory.fault_codes_can_be_stored,
         memory.fault_places_exist,
-        memory.terminals_have_one_meaning,
+        terminals.terminals_have_one_meaning,
         limits.currents_lie_below_the_limit,
         limits.times_are_ordered,
         limits.battery_limits_are_ordered,

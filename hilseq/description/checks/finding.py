@@ -67,7 +67,7 @@ def problems_of(
         if finding.decimal and written.text.lower().startswith("0x"):
             continue
         whole = document.holds(finding.place)
-        mark = written.start if finding.at_key or not whole else written.mark
+        mark = written.start if finding.at_key or not whole else written.pointer
         same = (mark, finding.topic or finding.wrong)
         if same in first:
             first[same] = (first[same][0], first[same][1] + 1)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 
 from hilseq.description.checks.finding import Finding, Findings
+from hilseq.description.checks.terminals import points_of
 from hilseq.description.nearest import nearest_word
 from hilseq.description.profile import Profile
 
@@ -55,7 +56,7 @@ def fault_places_exist(profile: Profile) -> Findings:
     if faults.places and faults.place is None:
         wrong = "places have names, but `place` says that a record holds none"
         yield Finding(("faults", "places"), wrong, "an offset in `place`, or no `places`", at_key=True)
-    known = [*terminals_of(profile), *profile.ports]
+    known = [*points_of(profile), *profile.ports]
     known += [f"neighbour {number}" for number in range(1, profile.rack_positions + 1)]
     series = {match[1] for match in map(_NUMBERED.fullmatch, known) if match}
     for number, name in faults.places.items():
@@ -72,40 +73,3 @@ def fault_places_exist(profile: Profile) -> Findings:
 
 def _place_of(name: str) -> tuple[str, ...] | None:
     return ("ports", name) if name.startswith("port") else None
-
-
-def terminals_of(profile: Profile) -> list[str]:
-    """Return the names of all points."""
-    points = profile.points
-    return [*points.outputs, *points.inputs, *points.analog_inputs, *points.analog_outputs]
-
-
-def terminals_have_one_meaning(profile: Profile) -> Findings:
-    """Require names of their own for points, contacts and lamps: they are all terminals."""
-    points = profile.points
-    named: list[tuple[tuple[str, ...], str, str, bool]] = []
-    for section, names in (
-        ("outputs", points.outputs),
-        ("inputs", points.inputs),
-        ("analog-inputs", points.analog_inputs),
-        ("analog-outputs", points.analog_outputs),
-    ):
-        named += [
-            (("points", section, name), name, section.rstrip("s").replace("-", " "), True) for name in names
-        ]
-    for position, switch in profile.modes.switch.items():
-        if switch.contact is not None:
-            named.append((("modes", "switch", position, "contact"), switch.contact, "contact", False))
-    if profile.indicator is not None:
-        named.append((("indicator", "healthy"), profile.indicator.healthy, "lamp", False))
-        named.append((("indicator", "faulted"), profile.indicator.faulted, "lamp", False))
-    taken: dict[str, str] = {}
-    for place, name, what, at_key in named:
-        if name in taken and not what == taken[name] == "contact":
-            wrong = f"the terminal {name!r} is {_a(what)} and {_a(taken[name])}"
-            yield Finding(place, wrong, "a name of its own for each", at_key=at_key, topic="terminal twice")
-        taken.setdefault(name, what)
-
-
-def _a(what: str) -> str:
-    return f"an {what}" if what[0] in "aeio" else f"a {what}"

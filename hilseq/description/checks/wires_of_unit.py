@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from hilseq.description.checks.finding import Finding, Findings
+from hilseq.description.checks.terminals import terminals_of
 from hilseq.description.nearest import listed, nearest_word
 from hilseq.description.profile import Profile
 from hilseq.description.registers import Register
@@ -29,8 +30,10 @@ def _dimension(register: Register) -> str:
 class _Terminals:
     """What the signals of a stand do at the terminals of one slot."""
 
-    def __init__(self, stand: Stand, slot: str) -> None:
+    def __init__(self, stand: Stand, slot: str, profile: Profile) -> None:
         self.slot = slot
+        self.part = profile.part
+        self.of_unit = frozenset(terminals_of(profile))
         self.sensing: dict[str, list[Signal]] = {}
         self.driving: dict[str, Signal] = {}
         for signal in stand.signals.values():
@@ -41,15 +44,16 @@ class _Terminals:
                 elif owner == slot:
                     self.driving[terminal] = signal
 
-    def unserved(self, names: Iterable[str], what: str, key: str, part: str, seen: Place) -> Findings:
+    def unserved(self, names: Iterable[str], what: str, key: str, seen: Place) -> Findings:
         """Report terminals that no signal drives or senses; `key` tells which."""
         known: Iterable[str] = self.driving if key == "drives" else self.sensing
         lacking = [name for name in names if name not in known]
         if lacking:
-            nearest = nearest_word(lacking[0], known)
+            # A terminal that the unit has is not a misspelling of another.
+            nearest = nearest_word(lacking[0], [name for name in known if name not in self.of_unit])
             yield Finding(
                 _SIGNALS,
-                f"no signal {key} the {what} {listed(lacking)} of {part} in slot {self.slot}",
+                f"no signal {key} the {what} {listed(lacking)} of {self.part} in slot {self.slot}",
                 f"signals with `{key}: {self.slot}.{lacking[0]}`",
                 f"{self.slot}.{nearest}" if nearest else "",
                 at_key=True,
@@ -59,9 +63,9 @@ class _Terminals:
 
 def outputs_are_sensed(stand: Stand, slot: str, profile: Profile) -> Findings:
     """Each output of the unit has a signal that senses it: one bit, or a voltage."""
-    terminals = _Terminals(stand, slot)
+    terminals = _Terminals(stand, slot, profile)
     outputs = profile.points.outputs
-    yield from terminals.unserved(outputs, "outputs", "senses", profile.part, ("points", "outputs"))
+    yield from terminals.unserved(outputs, "outputs", "senses", ("points", "outputs"))
     strange = [
         name
         for name in outputs
@@ -79,18 +83,18 @@ def outputs_are_sensed(stand: Stand, slot: str, profile: Profile) -> Findings:
 
 def inputs_are_driven(stand: Stand, slot: str, profile: Profile) -> Findings:
     """Each input of the unit has a signal that drives it."""
-    terminals = _Terminals(stand, slot)
+    terminals = _Terminals(stand, slot, profile)
     place = ("points", "inputs")
-    yield from terminals.unserved(profile.points.inputs, "inputs", "drives", profile.part, place)
+    yield from terminals.unserved(profile.points.inputs, "inputs", "drives", place)
 
 
 def analog_points_are_wired(stand: Stand, slot: str, profile: Profile) -> Findings:
     """Each analog point has a signal of its own dimension: inputs are driven, outputs sensed."""
-    terminals = _Terminals(stand, slot)
+    terminals = _Terminals(stand, slot, profile)
     points, part = profile.points, profile.part
     driven, sensed = points.analog_inputs, points.analog_outputs
-    yield from terminals.unserved(driven, "analog inputs", "drives", part, ("points", "analog-inputs"))
-    yield from terminals.unserved(sensed, "analog outputs", "senses", part, ("points", "analog-outputs"))
+    yield from terminals.unserved(driven, "analog inputs", "drives", ("points", "analog-inputs"))
+    yield from terminals.unserved(sensed, "analog outputs", "senses", ("points", "analog-outputs"))
     for section, some in (("analog-inputs", driven), ("analog-outputs", sensed)):
         for name, point in some.items():
             signals = terminals.sensing.get(name, [])
@@ -112,7 +116,7 @@ def lamps_are_seen(stand: Stand, slot: str, profile: Profile) -> Findings:
     if profile.indicator is None or stand.operator.look_at_indicator is not None:
         return
     lamps = (profile.indicator.healthy, profile.indicator.faulted)
-    yield from _Terminals(stand, slot).unserved(lamps, "lamps", "senses", profile.part, ("indicator",))
+    yield from _Terminals(stand, slot, profile).unserved(lamps, "lamps", "senses", ("indicator",))
 
 
 def switch_can_be_moved(stand: Stand, slot: str, profile: Profile) -> Findings:
@@ -120,7 +124,7 @@ def switch_can_be_moved(stand: Stand, slot: str, profile: Profile) -> Findings:
     positions = profile.modes.switch
     if not positions:
         return
-    terminals = _Terminals(stand, slot)
+    terminals = _Terminals(stand, slot, profile)
     driving = terminals.driving
     contacts = [position.contact for position in positions.values() if position.contact is not None]
     undriven = [contact for contact in contacts if contact not in driving]
@@ -138,4 +142,4 @@ def switch_can_be_moved(stand: Stand, slot: str, profile: Profile) -> Findings:
         )
     elif partly or not by_hand:
         what = "contacts of the mode switch"
-        yield from terminals.unserved(undriven, what, "drives", profile.part, ("modes", "switch"))
+        yield from terminals.unserved(undriven, what, "drives", ("modes", "switch"))

@@ -1,0 +1,356 @@
+"""Each fault a profile can have by itself: a file that breaks exactly one thing, and what is said."""
+
+# ruff: noqa: E501 - the changes are lines of the files
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+
+Break = Callable[[dict[str, str]], Any]
+
+AO = "register: {table: holding register, address: 20, type: int16, scale: 0.001, unit: V}"
+AI = "register: {table: input register, address: 20, type: int16, scale: 0.001, unit: mA}"
+DECIMAL = "a zero-based address, or `high-addresses: true` for a device that really counts so far"
+
+#: id -> changes, the snippet pointed at, what is wrong, what was expected, the nearest word
+CASES: dict[str, tuple[dict[str, str], str, str, str, str]] = {
+    "rated supply outside its range": (
+        {"supply: 24 V": "supply: 19 V"},
+        "ratings:",
+        "the rated supply 19 V lies outside supply-range",
+        "a value inside",
+        "",
+    ),
+    "absolute maximum inside the range": (
+        {"absolute-maximum: 32 V": "absolute-maximum: 28 V"},
+        "ratings:",
+        "absolute-maximum 28 V lies below the upper end of supply-range (28.8 V)",
+        "at least that",
+        "",
+    ),
+    "a current above the limit": (
+        {"live-current: 100..155 mA": "live-current: 100..1550 mA"},
+        "100..1550 mA",
+        "live-current goes up to 1.55 A, but the supply is limited to 1.5 A",
+        "less than `ratings.current-limit`",
+        "",
+    ),
+    "a negative current": (
+        {"idle-current: 85..135 mA": "idle-current: -85..135 mA"},
+        "-85..135 mA",
+        "idle-current begins below zero",
+        "a range of currents from 0 A",
+        "",
+    ),
+    "a battery limit above nominal": (
+        {"lowest: 2.6 V": "lowest: 3.6 V"},
+        "3.6 V",
+        "lowest 3.6 V is not below nominal 3 V",
+        "less than 3 V",
+        "",
+    ),
+    "a ride-through longer than is tried": (
+        {"ride-through: 10 ms": "ride-through: 10 s"},
+        "10 s, longest",
+        "ride-through (10 s) is longer than longest-interruption (200 ms)",
+        "at most 200 ms",
+        "",
+    ),
+    "a soak shorter than its period": (
+        {"duration: 72 h": "duration: 0.5 s", "pattern-period: 60 s": "pattern-period: 0.1 s"},
+        "1 s\n  mode",
+        "period (1 s) is longer than duration (500 ms)",
+        "at most 500 ms",
+        "",
+    ),
+    "a power cycle longer than its interval": (
+        {"off: 30 s}": "off: 30 h}"},
+        "30 h}",
+        "off (30 h) is longer than every (12 h)",
+        "at most 12 h",
+        "",
+    ),
+    "a switch position in an unreported mode": (
+        {"values: {stopped: 0, held: 1, live: 2}": "values: {stopped: 0, live: 2}"},
+        "held, contact: s2",
+        "the mode in position hold is held, which the unit does not report",
+        "one of stopped, live, or a number for held in `link.mode.values`",
+        "",
+    ),
+    "a soak in a mode that cannot be reached": (
+        {"run: {mode: live, contact: s3}": "run: {mode: held, contact: s3}"},
+        "live\n  pattern",
+        "the soak runs in mode live, but nothing brings the unit into it",
+        "one of held, stopped, or a switch position or mode-command for live",
+        "",
+    ),
+    "loading in a mode that cannot be reached": (
+        {
+            "stop: {mode: stopped, contact: s1}": "stop: {mode: held, contact: s1}",
+            "at-start: stopped": "at-start: held",
+        },
+        "stopped\n\nbattery",
+        "the configuration is loaded in mode stopped, but nothing brings the unit into it",
+        "one of held, live, or a switch position or mode-command for stopped",
+        "",
+    ),
+    "two modes with one number": (
+        {"{stopped: 0, held: 1, live: 2}": "{stopped: 0, held: 1, live: 1}"},
+        "1}}\n  indicator",
+        "live and held have the same number 1",
+        "a number of its own for each",
+        "",
+    ),
+    "a mode number too large for its bit": (
+        {
+            "mode: {table: input register, address: 0, values:": "mode: {table: input register, address: 0, bit: 0, values:"
+        },
+        "2}}\n  indicator",
+        "live has the number 2, but the register is one bit",
+        "0 or 1",
+        "",
+    ),
+    "one contact in two positions": (
+        {"contact: s3": "contact: s2"},
+        "s2}\n\nindicator",
+        "the contact s2 closes in hold and in run",
+        "a contact of its own for each position",
+        "",
+    ),
+    "two positions without a contact": (
+        {"mode: held, contact: s2": "mode: held", "mode: live, contact: s3": "mode: live"},
+        "run: {mode: live}",
+        "the positions hold and run have no contact, so nothing tells them apart",
+        "a contact for all positions but one",
+        "",
+    ),
+    "an output that cannot be written": (
+        {"command: {table: coil, address: 0}": "command: {table: discrete input, address: 200}"},
+        "discrete input, address: 200",
+        "the command of q01 is a discrete input, which cannot be written (and 15 more like it)",
+        "a coil or a holding register",
+        "",
+    ),
+    "a number that does not fit its command": (
+        {"clear: {table: coil, address: 100}": "clear: {table: coil, address: 100}\n  clear-value: 7"},
+        "clear: {table",
+        "7 cannot be written to the `clear` register, a bit",
+        "a number from 0 to 1",
+        "",
+    ),
+    "a configuration of bits": (
+        {"first: {table: holding register, address: 1000}": "first: {table: coil, address: 1000}"},
+        "first: {table: coil",
+        "the configuration cannot consist of bit values",
+        "a holding or input register of 16 bits",
+        "",
+    ),
+    "a configuration across another register": (
+        {"first: {table: holding register, address: 1000}": "first: {table: holding register, address: 10}"},
+        "10}\n  content",
+        "the configuration lies on the same address as the register of ao1 (holding register 20) (and 1 more like it)",
+        "an address, or a bit, of its own",
+        "",
+    ),
+    "a configuration beyond the last address": (
+        {
+            "first: {table: holding register, address: 1000}": "first: {table: holding register, address: 65530}"
+        },
+        "65530",
+        "the configuration ends at address 65561",
+        "an end at or below 65535",
+        "",
+    ),
+    "a fault table across another register": (
+        {"count: {table: input register, address: 3}": "count: {table: input register, address: 163}"},
+        "100}\n  entries",
+        "the fault table lies on the same address as the fault count (input register 163)",
+        "an address, or a bit, of its own",
+        "",
+    ),
+    "a documentation number": (
+        {"table: {table: input register, address: 100}": "table: {table: input register, address: 30101}"},
+        "30101",
+        (
+            "30101 looks like the documentation number of an input register; addresses here are zero-based as on "
+            "the wire: write 100"
+        ),
+        DECIMAL,
+        "",
+    ),
+    "a supply voltage in milliamperes": (
+        {"address: 4, scale: 0.001, unit: V": "address: 4, scale: 0.001, unit: mA"},
+        "mA}\n  temperature",
+        "the `supply-voltage` register has the unit 'mA'",
+        "the unit of a voltage",
+        "",
+    ),
+    "a clock without a unit": (
+        {"type: uint32, scale: 0.001, unit: s}": "type: uint32, scale: 0.001}"},
+        "clock: {table",
+        "the `clock` register has no unit",
+        "the unit of a time",
+        "",
+    ),
+    "an analog point in another dimension": (
+        {AI: AI.replace("mA", "V")},
+        "V}\n      kind: 4..20 mA",
+        "ai1 is 4..20 mA, but its register has the unit 'V' (and 3 more like it)",
+        "a unit of current or ratio",
+        "",
+    ),
+    "an accuracy in another unit": (
+        {"kind: 0..10 V\n      accuracy: 0.5 % of range": "kind: 0..10 V\n      accuracy: 7 mA"},
+        "7 mA",
+        "'7 mA' is no accuracy of a channel in V (and 1 more like it)",
+        "an accuracy such as 0.05 % + 10 V, 0.3 % of range, or a sum of these",
+        "",
+    ),
+    "code and place in one register": (
+        {"  place: 1\n": "  place: 0\n"},
+        "0\n  time: 2",
+        "`place` and `code` share register 0 of a record",
+        "an offset of its own for each",
+        "",
+    ),
+    "a time outside the record": (
+        {"  time: 2\n": "  time: 3\n"},
+        "faults:",
+        "`time` lies outside a record of 4 words",
+        "an offset below 3",
+        "",
+    ),
+    "the code of an empty record": (
+        {"0x11: {": "0: {"},
+        "0: {meaning: self-test",
+        "the code 0 means an empty record",
+        "a code from 1",
+        "",
+    ),
+    "a code of more than one register": (
+        {"0x71: {": "0x71000: {"},
+        "0x71000",
+        "462848 does not fit one register",
+        "a number from 0 to 65535",
+        "",
+    ),
+    "a fault place that the unit lacks": (
+        {"116: q16}": "116: q17}"},
+        "q17",
+        "the unit has no 'q17'",
+        "the name of a point, a port or a neighbour as in this profile",
+        "q16",
+    ),
+    "fault places that no record holds": (
+        {"  place: 1\n": "  place: null\n"},
+        "places: {0",
+        "places have names, but `place` says that a record holds none",
+        "an offset in `place`, or no `places`",
+        "",
+    ),
+    "a contact called like a point": (
+        {"contact: s1": "contact: i07"},
+        "i07",
+        "the terminal 'i07' is a contact and an input",
+        "a name of its own for each",
+        "",
+    ),
+    "soak traffic on an unknown port": (
+        {"port-traffic: [port 1]": "port-traffic: [port 1, port 3]"},
+        "port 3",
+        "the unit has no port 'port 3'",
+        "one of port 1, port 2",
+        "",
+    ),
+    "no number for an empty position": (
+        {"{empty: 0, DI16: 11": "{DI16: 11"},
+        "types:",
+        "no number is given for an empty rack position",
+        "the type `empty`",
+        "",
+    ),
+    "two modules with one number": (
+        {"DQ16: 12": "DQ16: 11"},
+        "11, AI4",
+        "DQ16 and DI16 have the same number 11",
+        "a number of its own for each",
+        "",
+    ),
+    "a twin that never stops": (
+        {"rack-positions: 3": "rack-positions: 3\ntwin: {start-above: 15 V, stop-below: 16 V}"},
+        "twin:",
+        "the twin starts above 15 V but stops only below 16 V",
+        "start-above greater than stop-below",
+        "",
+    ),
+    "a twin that does not start where it must work": (
+        {"rack-positions: 3": "rack-positions: 3\ntwin: {start-above: 22 V}"},
+        "start-above",
+        "the twin starts only above 22 V, inside the supply-range",
+        "at most 20.4 V",
+        "",
+    ),
+    "a sequential plan without its worst case": (
+        {"{start-probability: 0.90": "{plan: sequential, start-probability: 0.90"},
+        "cycling:",
+        "a sequential plan needs worst-probability",
+        "a value below start-probability",
+        "",
+    ),
+}
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_a_profile_with_one_fault_gets_one_sentence(case: str, break_profile: Break) -> None:
+    """A profile that breaks one thing yields one problem, at that place, in these words."""
+    changes, snippet, wrong, expected, nearest = CASES[case]
+    broken = break_profile(changes)
+    assert broken.only() == broken.problem(snippet, wrong, expected, nearest)
+
+
+def test_a_mode_command_that_is_not_reported_is_found(break_other_profile: Break) -> None:
+    """A mode that can be commanded must be one that is reported."""
+    broken = break_other_profile({"values: {stopped: 1, live: 2}": "values: {stopped: 1, held: 3, live: 2}"})
+    assert broken.only().wrong == "the commanded mode is held, which the unit does not report"
+
+
+def test_a_high_address_is_allowed_where_the_device_has_it(break_profile: Break) -> None:
+    """`high-addresses: true` says that 40001 is meant as it stands."""
+    broken = break_profile(
+        {
+            "first: {table: holding register, address: 1000}": "first: {table: holding register, address: 41001}",
+            "modbus-loopback: true": "modbus-loopback: true\n  high-addresses: true",
+        }
+    )
+    assert broken.problems == ()
+
+
+def test_an_address_in_hexadecimal_is_no_documentation_number(break_profile: Break) -> None:
+    """Nobody writes documentation numbers in hexadecimal, so such an address is taken as it stands."""
+    assert break_profile({"address: 1000}": "address: 0x9C41}"}).problems == ()
+
+
+def test_one_command_register_may_take_several_commands(break_profile: Break) -> None:
+    """Clearing faults and storing the configuration may be two numbers in one register."""
+    broken = break_profile(
+        {
+            "clear: {table: coil, address: 100}": "clear: {table: holding register, address: 90}\n  clear-value: 3",
+            "store: {table: coil, address: 101}": "store: {table: holding register, address: 90}\n  store-value: 5",
+        }
+    )
+    assert broken.problems == ()
+
+
+def test_a_mode_may_be_commanded_where_it_is_reported(break_other_profile: Break) -> None:
+    """Reported mode and mode command may share one holding register."""
+    assert (
+        break_other_profile(
+            {
+                "mode-command: {table: holding register, address: 301": "mode-command: {table: holding register, address: 300"
+            }
+        ).problems
+        == ()
+    )
