@@ -9,7 +9,7 @@ Measured on loopback against the same server (tests/bench/bench_modbus.py): 125 
 
 After a failure a TCP connection is closed at once and opened anew by the next call, so that a late answer has
 nowhere to arrive. A serial line has no connection to close and its answers carry no number: there the next
-question waits until one more deadline has passed in silence.
+question waits until the deadline of the last has passed, or one more deadline if it had passed already.
 """
 
 from __future__ import annotations
@@ -130,7 +130,8 @@ class ModbusDevice:
             return
         self._outstanding = None
         if self._rtu:
-            self.transport.quiet_from = max(self._until, time.monotonic()) + self.deadline
+            now = time.monotonic()
+            self.transport.quiet_from = self._until if now < self._until else now + self.deadline
         else:
             self.transport.close()
 

@@ -77,6 +77,7 @@ KINDS: dict[str, Kind] = {
     "builtins.ValueError": "misuse",
     "builtins.NotImplementedError": "misuse",
     "struct.error": "garbage",
+    "termios.error": "local",
     # pyvisa; VisaIOError is looked at by its status, see _VISA
     "pyvisa.errors.VisaIOError": "misuse",
     "pyvisa.errors.Error": "misuse",

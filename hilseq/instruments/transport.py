@@ -12,11 +12,12 @@ import select
 import socket
 import threading
 import time
-from contextlib import suppress
+from contextlib import ExitStack, suppress
 from typing import Any, Protocol
 
 from hilseq.instruments.pdu import line_time
-from hilseq.instruments.translate import Owner
+from hilseq.instruments.translate import Garbled, Owner
+from hilseq.instruments.visa import line_frame, resource_manager, set_line
 
 #: Largest piece taken from the line at once.
 _PIECE = 4096
@@ -154,13 +155,13 @@ class SerialTransport:
         """Open it within `deadline` seconds."""
         import serial
 
-        bits, parity, stop = tuple(self._frame)
+        bits, parity, stop = line_frame(self.resource, self._frame)
         port = serial.serial_for_url(
             self.resource,
             baudrate=round(self.speed or 0),
-            bytesize=int(bits),
+            bytesize=bits,
             parity=parity,
-            stopbits=int(stop),
+            stopbits=stop,
             timeout=0,  # every wait is a select with a time-out
             write_timeout=deadline,
             exclusive=True
@@ -218,6 +219,7 @@ class VisaTransport:
         self.of_stand = True
         self._frame = frame
         self._visa: Any = None
+        self._open_things = ExitStack()
 
     @property
     def is_open(self) -> bool:
@@ -229,30 +231,29 @@ class VisaTransport:
         from pyvisa import constants
         from pyvisa.resources import SerialInstrument
 
-        from hilseq.instruments.visa import resource_manager, set_line
-
         resource: Any = resource_manager().open_resource(
             self.resource, open_timeout=max(1, round(deadline * 1000))
         )
         if not isinstance(resource, SerialInstrument):
             resource.close()
             raise NotImplementedError("this kind of resource is no serial port")
-        try:
+        things = ExitStack()
+        things.callback(resource.close)
+        with things:
             set_line(resource, round(self.speed or 0), self._frame)
             resource.timeout = deadline * 1000
             resource.read_termination = None
             resource.end_input = constants.SerialTermination.none
-        except Exception:
-            resource.close()
-            raise
+            # The status says so when all that was asked for came, which is what is always asked for here.
+            things.enter_context(resource.ignore_warning(constants.StatusCode.success_max_count_read))
+            self._open_things = things.pop_all()
         self._visa = resource
 
     def close(self) -> None:
         """Close it; it may be opened again."""
-        resource, self._visa = self._visa, None
-        if resource is not None:
-            with suppress(Exception):
-                resource.close()
+        self._visa = None
+        with suppress(Exception):
+            self._open_things.close()
 
     def _opened(self) -> Any:
         if self._visa is None:
@@ -303,21 +304,21 @@ def serial_transport(resource: str, speed: int, frame: str) -> Transport:
 def throw_away(transport: Transport, *, most: float) -> bytes:
     """Throw away what comes until nothing that was asked before can still come; return its beginning.
 
-    `most` bounds the wait in seconds, whatever `quiet_from` says.
+    `most` bounds the wait in seconds, whatever `quiet_from` says. Raises Garbled when it is never quiet.
     """
-    until = min(transport.quiet_from, time.monotonic() + most)
+    limit = time.monotonic() + most
+    until = min(transport.quiet_from, limit)
     thrown = b""
     while True:
         data = transport.pending()
         if not data:
-            remaining = until - time.monotonic()
-            if remaining <= 0:
+            if time.monotonic() >= until:
                 return thrown
             with suppress(TimeoutError):
                 data = transport.receive(until)
         thrown = (thrown + data)[:_PIECE]
-        if time.monotonic() > until + most:
-            raise OSError("the line is never quiet")
+        if data and time.monotonic() > limit:
+            raise Garbled("bytes come without end, although nothing was asked")
 
 
 def answer_time(transport: Transport, sent: int, expected: int) -> float:

@@ -17,6 +17,7 @@ from __future__ import annotations
 
 import math
 import os
+import re
 import select
 import socket
 import threading
@@ -317,20 +318,24 @@ def _serial_instrument() -> type:
     return SerialInstrument
 
 
+def line_frame(port: str, frame: str) -> tuple[int, str, int]:
+    """Return data bits, parity (N, E, O) and stop bits of a frame such as 8E1, as far as the port has them.
+
+    A pseudo-terminal carries bytes, not characters on a line: it refuses seven bits and parity.
+    """
+    bits, parity, stop = tuple(frame)
+    if os.path.realpath(port).startswith("/dev/pts/"):
+        bits, parity = "8", "N"
+    return int(bits), parity, int(stop)
+
+
 def set_line(resource: Any, speed: int, frame: str) -> None:
     """Set speed (Bd) and frame (such as 8E1) of a serial resource."""
     from pyvisa.constants import Parity, StopBits
 
-    bits, parity, stop = tuple(frame)
+    port = re.sub(r"^ASRL|::INSTR$", "", resource.resource_name)
+    bits, parity, stop = line_frame(port, frame)
     resource.baud_rate = speed
-    resource.data_bits = int(bits)
-    try:
-        resource.parity = {"E": Parity.even, "O": Parity.odd, "N": Parity.none}[parity]
-    except Exception:
-        # A pseudo-terminal carries bytes, not characters on a line: it has no parity to set, and says so.
-        if not os.path.realpath(resource.resource_name[len("ASRL") : -len("::INSTR")]).startswith(
-            "/dev/pts/"
-        ):
-            raise
-        resource.parity = Parity.none
-    resource.stop_bits = {"1": StopBits.one, "2": StopBits.two}[stop]
+    resource.data_bits = bits
+    resource.parity = {"E": Parity.even, "O": Parity.odd, "N": Parity.none}[parity]
+    resource.stop_bits = {1: StopBits.one, 2: StopBits.two}[stop]

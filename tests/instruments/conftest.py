@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import os
 import select
 import socket
@@ -10,10 +11,17 @@ import tty
 from collections.abc import Callable, Iterator
 from contextlib import suppress
 from datetime import UTC, datetime, timedelta
+from typing import Any
 
 import pytest
+from hypothesis import settings
 
+from hilseq.clock import WallClock
 from hilseq.errors import InstrumentSilent
+
+# A shared machine is slow at times; what is promised about time is promised in tests of their own.
+settings.register_profile("no deadline", deadline=None)
+settings.load_profile("no deadline")
 
 Handler = Callable[[socket.socket, int], None]
 
@@ -117,10 +125,11 @@ def serve_text(serve: Serve) -> Callable[[Answer], RawServer]:
     return start
 
 
-class SteppedClock:
+class SteppedClock(WallClock):
     """A clock that only moves when somebody sleeps, as the simulated stand's does."""
 
     def __init__(self) -> None:
+        super().__init__()
         self.time = 0.0
         self.slept: list[float] = []
         self.broken = False
@@ -203,3 +212,87 @@ def serial_pair() -> Iterator[SerialPair]:
     pair = SerialPair()
     yield pair
     pair.stop()
+
+
+class ForeignModbus:
+    """pymodbus's own TCP server with a simulated device, in a thread: the foreign peer.
+
+    Device 1 has 100 coils, 100 discrete inputs (every other one set), 300 holding registers at 0 and 300
+    input registers that hold their own address; nothing else exists.
+    """
+
+    def __init__(self) -> None:
+        self._ready = threading.Event()
+        self._thread = threading.Thread(target=lambda: asyncio.run(self._serve()), daemon=True)
+        self._thread.start()
+        assert self._ready.wait(10), "pymodbus's server did not start"
+
+    async def _serve(self) -> None:
+        from pymodbus.pdu.device import ModbusDeviceIdentification
+        from pymodbus.server import ModbusTcpServer
+        from pymodbus.simulator import DataType, SimData, SimDevice
+
+        bits, words = DataType.BITS, DataType.REGISTERS
+        blocks = (
+            [SimData(0, values=[False] * 100, datatype=bits)],
+            [SimData(0, values=[True, False] * 50, datatype=bits)],
+            [SimData(0, values=[0] * 300, datatype=words)],
+            [SimData(0, values=list(range(300)), datatype=words)],
+        )
+        # pymodbus types only half of what it offers.
+        make_identity: Any = ModbusDeviceIdentification
+        identity = make_identity(info_name={"VendorName": "ACME", "ProductCode": "IO-1"})
+        server: Any = ModbusTcpServer(
+            context=SimDevice(1, simdata=blocks), address=("127.0.0.1", 0), identity=identity
+        )
+        await server.serve_forever(background=True)
+        self.port: int = server.transport.sockets[0].getsockname()[1]
+        self._loop, self._stop = asyncio.get_running_loop(), asyncio.Event()
+        self._ready.set()
+        await self._stop.wait()
+        await server.shutdown()
+
+    @property
+    def endpoint(self) -> str:
+        return f"127.0.0.1:{self.port}"
+
+    def stop(self) -> None:
+        self._loop.call_soon_threadsafe(self._stop.set)
+        self._thread.join(10)
+        assert not self._thread.is_alive(), "pymodbus's server did not stop"
+
+
+@pytest.fixture
+def foreign() -> Iterator[ForeignModbus]:
+    server = ForeignModbus()
+    yield server
+    server.stop()
+
+
+Reply = Callable[[bytes], bytes]
+
+
+def modbus_requests(connection: socket.socket) -> Iterator[tuple[bytes, bytes]]:
+    """Yield header and PDU of each request a client sends, until it closes."""
+    with connection.makefile("rb") as stream:
+        while head := stream.read(7):
+            yield head, stream.read(int.from_bytes(head[4:6], "big") - 1)
+
+
+def modbus_frame(head: bytes, pdu: bytes) -> bytes:
+    """Return the answer frame to a request with that header."""
+    return head[:4] + (len(pdu) + 1).to_bytes(2, "big") + head[6:7] + pdu
+
+
+@pytest.fixture
+def serve_modbus(serve: Serve) -> Callable[[Reply], RawServer]:
+    """Start raw Modbus TCP servers; `reply` makes the PDU of an answer from that of a request."""
+
+    def start(reply: Reply) -> RawServer:
+        def handler(connection: socket.socket, _: int) -> None:
+            for head, pdu in modbus_requests(connection):
+                connection.sendall(modbus_frame(head, reply(pdu)))
+
+        return serve(handler)
+
+    return start

@@ -7,6 +7,7 @@ import importlib
 import inspect
 import socket
 import struct
+import termios
 
 import pytest
 
@@ -105,6 +106,7 @@ OWN = [
     (Garbled("what"), InstrumentGarbage, UnitFault),
     (struct.error("short"), InstrumentGarbage, UnitFault),
     (ValueError("bad"), StandFault, StandFault),
+    (termios.error(22, "Invalid argument"), StandFault, StandFault),
 ]
 
 
