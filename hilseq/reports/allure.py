@@ -38,7 +38,7 @@ def build_allure(run_folder: Path, out: Path) -> Path:
     results = run_folder / RESULTS
     if not results.is_dir() or not any(results.iterdir()):
         raise UsageError(
-            f"{run_folder} holds no {RESULTS}; run with `hilseq run ... -- --alluredir {results}` to have them"
+            f"{run_folder} holds no {RESULTS}; run with `hilseq run ... -- --alluredir {results}`"
         )
     command = shutil.which("allure")
     if command is None:

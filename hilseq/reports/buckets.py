@@ -5,11 +5,10 @@ The band of least to greatest keeps every spike that a plain thinning would lose
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 Numbers = NDArray[np.float64]
 
@@ -25,7 +24,7 @@ class Buckets:
     high: Numbers
 
 
-def gather(times: Sequence[float], values: Sequence[float], span: tuple[float, float], count: int) -> Buckets:
+def gather(times: ArrayLike, values: ArrayLike, span: tuple[float, float], count: int) -> Buckets:
     """Return the samples in `count` buckets over `span`; samples that are no number are left out.
 
     Raises ValueError when times and values differ in number or the span is empty.

@@ -9,16 +9,23 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from hilseq.reports.record import RunRecord, UnitRecord
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    Numbers = Sequence[float] | NDArray[np.floating]
 
 
 @dataclass(frozen=True, slots=True)
 class Curve:
     """A fitted curve laid over a series: a few hundred points of it, and the fit in one sentence."""
 
-    times: Sequence[float]
-    values: Sequence[float]
+    times: Numbers
+    values: Numbers
     told: str
 
 
@@ -28,8 +35,8 @@ class Series:
 
     name: str
     unit: str
-    times: Sequence[float]
-    values: Sequence[float]
+    times: Numbers
+    values: Numbers
     low: float | None = None
     high: float | None = None
     fit: Curve | None = None

@@ -6,6 +6,7 @@ is marginal, a cross fails; the allowed zone has a solid frame, guard bands are 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -21,42 +22,45 @@ _MIDDLE = (_TOP + _BOTTOM) / 2
 #: Where the limits stand across the drawing, as shares of its width: room outside for what fails.
 _LOW_AT, _HIGH_AT = 0.2, 0.8
 _NUMBERS_AT = 40.0
+#: Smaller distances have no reciprocal.
+_TINY = 1e-300
 
 
 @dataclass(frozen=True, slots=True)
 class _Axis:
-    """A linear scale from values to places, clipped at the ends."""
+    """A linear scale: `origin` stands at `anchor`, and `reach` away from it is `span` further right."""
 
-    zero: float
-    slope: float
+    origin: float
+    anchor: float
+    reach: float
+    span: float
+
+    def _place(self, value: float) -> float:
+        share = (value - self.origin) / (self.reach if self.reach > _TINY else 1.0)
+        return self.anchor + self.span * (0.0 if math.isnan(share) else share)
 
     def __call__(self, value: float) -> float:
-        return min(max(self.zero + self.slope * value, _LEFT), _RIGHT)
+        return min(max(self._place(value), _LEFT), _RIGHT)
 
     def clipped(self, value: float) -> bool:
-        where = self.zero + self.slope * value
-        return not _LEFT - 0.01 <= where <= _RIGHT + 0.01
+        return not _LEFT - 0.01 <= self._place(value) <= _RIGHT + 0.01
 
 
 def _axis(reading: Reading, uncertainty: float) -> _Axis:
     low, high, value = finite(reading.low), finite(reading.high), finite(reading.value)
     width = _RIGHT - _LEFT
     at_low, at_high = _LEFT + _LOW_AT * width, _LEFT + _HIGH_AT * width
-    if low is not None and high is not None and high > low:
-        slope = (at_high - at_low) / (high - low)
-        return _Axis(at_low - slope * low, slope)
-    positive = high is not None and high > 0 and (value is None or value >= 0)
+    if low is not None and high is not None and high - low > _TINY:
+        return _Axis(low, at_low, high - low, at_high - at_low)
+    positive = high is not None and high > _TINY and (value is None or value >= 0)
     if low is None and high is not None and positive and reading.verdict != "marginal":
-        slope = (at_high - _LEFT) / high  # what has only a highest value begins at zero
-        return _Axis(_LEFT, slope)
+        return _Axis(0.0, _LEFT, high, at_high - _LEFT)  # what has only a highest value begins at zero
     # One open end, or one point: the distance of value and limit gives the scale.
-    limit = high if high is not None else low if low is not None else value or 0.0
-    reach = max(abs((value if value is not None else limit) - limit), 2 * uncertainty, abs(limit) * 0.05)
-    slope = 0.5 * width / (reach or 1.0)
-    anchor = at_high if high is not None and low is None else at_low
-    if low is not None and low == high:
-        anchor, slope = (_LEFT + _RIGHT) / 2, 0.4 * width / (reach or 1.0)
-    return _Axis(anchor - slope * limit, slope)
+    limit = high if high is not None else low if low is not None else 0.0
+    reach = max(abs((limit if value is None else value) - limit), 2 * uncertainty, abs(limit) * 0.05)
+    if low is not None and high is not None:
+        return _Axis(limit, (_LEFT + _RIGHT) / 2, reach, 0.4 * width)
+    return _Axis(limit, at_high if high is not None else at_low, reach, 0.5 * width)
 
 
 def _mark(x: float, verdict: str, *, clipped: bool) -> Markup:

@@ -4,13 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
+from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from hilseq.journal import kinds
+from hilseq.journal.reader import read_journal
 from hilseq.journal.writer import JournalWriter
+from hilseq.reports.page import render
+from hilseq.reports.record import tell
 
 START = datetime(2026, 11, 25, 8, 0, tzinfo=UTC)
 
@@ -292,3 +296,68 @@ def make_good() -> Callable[..., Path]:
 @pytest.fixture
 def a_unit() -> Callable[..., dict[str, Any]]:
     return unit
+
+
+VOID = frozenset({"meta", "br", "hr", "img", "input", "link"})
+
+
+class Tree(HTMLParser):
+    """Reads a page strictly: every tag closed in order, ids unique, and keeps what the tests ask about."""
+
+    def __init__(self, page: str) -> None:
+        super().__init__(convert_charrefs=True)
+        self.open: list[str] = []
+        self.tags: list[tuple[str, dict[str, str]]] = []
+        self.ids: list[str] = []
+        self.text: list[str] = []
+        self.scripts: list[tuple[dict[str, str], str]] = []
+        self.styles: list[str] = []
+        self.feed(page)
+        self.close()
+        assert self.open == [], f"never closed: {self.open}"
+        assert len(self.ids) == len(set(self.ids)), "an id is used twice"
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        attributes = {name: value or "" for name, value in attrs}
+        assert len(attributes) == len(attrs), f"an attribute twice on {tag}"
+        self.tags.append((tag, attributes))
+        if "id" in attributes:
+            self.ids.append(attributes["id"])
+        if tag not in VOID:
+            self.open.append(tag)
+        if tag == "script":
+            self.scripts.append((attributes, ""))
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open, f"</{tag}> closes nothing"
+        assert self.open[-1] == tag, f"</{tag}> inside {self.open}"
+        self.open.pop()
+
+    def handle_data(self, data: str) -> None:
+        if self.open and self.open[-1] == "script":
+            attributes, text = self.scripts[-1]
+            self.scripts[-1] = (attributes, text + data)
+        elif self.open and self.open[-1] == "style":
+            self.styles.append(data)
+        else:
+            self.text.append(data)
+
+    def said(self) -> str:
+        """All visible words, with single spaces."""
+        return " ".join(" ".join(self.text).split())
+
+
+@pytest.fixture
+def read_page() -> Callable[[str], Tree]:
+    return Tree
+
+
+@pytest.fixture
+def page_of() -> Callable[..., str]:
+    """Return the page of the first unit of a run folder."""
+
+    def page(folder: Path, **options: Any) -> str:
+        record = tell(read_journal(folder))
+        return render(record, record.units[0], **options)
+
+    return page
