@@ -147,6 +147,7 @@ def _store_visit(
             {
                 **reading,
                 "check_id": check_id,
+                "visit_id": visit_id,
                 "series_id": series[tuple(key[column] for column in _SERIES_KEY)],
             }
             for check_id, rows in zip(numbers, visit.checks, strict=True)

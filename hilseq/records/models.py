@@ -198,14 +198,20 @@ class Series(Base):
 
 
 class Reading(Base):
-    """One measured value; `text` holds what is not a finite number. `uncertainty` is expanded (k = 2)."""
+    """One measured value; `text` holds what is not a finite number. `uncertainty` is expanded (k = 2).
+
+    The index holds all that sums need, so that a million readings are summed up without being read.
+    `visit_id` repeats the check's: sums need no checks. It is no foreign key, because it always goes with the
+    check's and would need an index of its own.
+    """
 
     __tablename__ = "readings"
-    __table_args__ = (Index(None, "series_id", "at"), Index(None, "check_id"))
+    __table_args__ = (Index(None, "series_id", "visit_id", "value", "verdict"), Index(None, "check_id"))
 
     id: Mapped[int] = mapped_column(Big, primary_key=True)
     check_id: Mapped[int] = mapped_column(ForeignKey("checks.id", ondelete="CASCADE"))
     series_id: Mapped[int] = mapped_column(ForeignKey("series.id"))
+    visit_id: Mapped[int]
     at: Mapped[datetime]
     value: Mapped[float | None]
     text: Mapped[str | None]

@@ -172,7 +172,7 @@ def _reading_rows(entry: Mapping[str, Any], part: str, check: Row) -> tuple[Row,
         "uncertainty": finite(entry.get("uncertainty")),
         "low": finite(entry.get("low")),
         "high": finite(entry.get("high")),
-        "verdict": visible(entry["verdict"]),
+        "verdict": name(entry["verdict"]),
         "probability": finite(entry.get("probability")),
     }
     return series, reading

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from enum import StrEnum
+from typing import Any
 
 import sqlalchemy as sa
 from sqlalchemy.engine import Connection
@@ -49,6 +50,17 @@ def recall(
 
     `every` returns the valid ones too.
     """
+    used = (
+        sa.select(
+            uses.c.calibration_id,
+            sa.func.max(runs.c.started).label("last_used"),
+            sa.func.count().label("runs"),
+        )
+        .join(runs, runs.c.id == uses.c.run_id)
+        .where(runs.c.simulated.is_(simulated))
+        .group_by(uses.c.calibration_id)
+        .subquery("used")
+    )
     query = (
         sa.select(
             calibrations.c.id,
@@ -58,27 +70,16 @@ def recall(
             instruments.c.identity,
             calibrations.c.certificate,
             calibrations.c.due,
-            sa.func.max(runs.c.started).label("last_used"),
-            sa.func.count().label("runs"),
+            used.c.last_used,
+            used.c.runs,
         )
-        .select_from(uses)
-        .join(runs, runs.c.id == uses.c.run_id)
-        .join(calibrations, calibrations.c.id == uses.c.calibration_id)
+        .select_from(used)
+        .join(calibrations, calibrations.c.id == used.c.calibration_id)
         .join(instruments, instruments.c.id == calibrations.c.instrument_id)
         .join(stands, stands.c.id == instruments.c.stand_id)
-        .where(runs.c.simulated.is_(simulated))
-        .group_by(
-            calibrations.c.id,
-            stands.c.name,
-            instruments.c.name,
-            instruments.c.what,
-            instruments.c.identity,
-            calibrations.c.certificate,
-            calibrations.c.due,
-        )
     )
     with database.reading() as connection:
-        latest: dict[tuple[str, str], sa.Row[tuple[object, ...]]] = {}
+        latest: dict[tuple[str, str], Any] = {}
         for row in connection.execute(query):
             kept = latest.get((row.stand, row.name))
             if kept is None or _recency(row) > _recency(kept):
@@ -91,11 +92,11 @@ def recall(
     )
 
 
-def _recency(row: sa.Row[tuple[object, ...]]) -> tuple[datetime, str, str, str]:
+def _recency(row: Any) -> tuple[datetime, str, str, str]:
     return row.last_used, row.due, row.identity, row.certificate
 
 
-def _told(connection: Connection, row: sa.Row[tuple[object, ...]], today: date, within_days: int) -> Recall:
+def _told(connection: Connection, row: Any, today: date, within_days: int) -> Recall:
     due = _date(row.due)
     if due is None:
         state = Due.UNKNOWN

@@ -46,6 +46,7 @@ def retried(database: Database, part: str | None = None, *, simulated: bool = Fa
             units.c.serial,
             sa.func.sum(sa.case((repair, 1), else_=0)).label("failed"),
             sa.func.sum(sa.case((sa.or_(repair, shipped), 0), else_=1)).label("undecided"),
+            sa.func.min(sa.case((repair, cycles.c.started))).label("first_failed"),
             sa.func.max(sa.case((repair, cycles.c.started))).label("last_failed"),
             sa.func.max(sa.case((shipped, cycles.c.started))).label("passed"),
         )
@@ -56,7 +57,7 @@ def retried(database: Database, part: str | None = None, *, simulated: bool = Fa
     )
     with database.reading() as connection:
         rows = connection.execute(query).all()
-        places = _places(connection, cycles)
+        places = _places(connection, simulated=simulated) if rows else {}
     found = [
         Retried(
             row.part,
@@ -66,7 +67,13 @@ def retried(database: Database, part: str | None = None, *, simulated: bool = Fa
             row.last_failed,
             row.passed,
             round((row.passed - row.last_failed).total_seconds() / 3600, 3),
-            sorted(places.get((row.unit_id, row.cycle), ())),
+            sorted(
+                {
+                    place
+                    for started, place in places.get(row.unit_id, ())
+                    if row.first_failed <= started <= row.last_failed
+                }
+            ),
         )
         for row in rows
     ]
@@ -97,14 +104,14 @@ def _cycles(part: str | None, *, simulated: bool) -> sa.CTE:
     return query.cte("cycles")
 
 
-def _places(connection: Connection, cycles: sa.CTE) -> dict[tuple[int, int], set[str]]:
+def _places(connection: Connection, *, simulated: bool) -> dict[int, list[tuple[datetime, str]]]:
+    """Return when and where each unit failed."""
     query = (
-        sa.select(cycles.c.unit_id, cycles.c.cycle, findings.c.place)
-        .join(findings, findings.c.visit_id == cycles.c.id)
-        .where(cycles.c.disposition == Disposition.REPAIR)
-        .distinct()
+        sa.select(visits.c.unit_id, visits.c.started, findings.c.place)
+        .join(findings, findings.c.visit_id == visits.c.id)
+        .where(visits.c.disposition == Disposition.REPAIR, visits.c.simulated.is_(simulated))
     )
-    places: dict[tuple[int, int], set[str]] = {}
-    for unit_id, cycle, place in connection.execute(query):
-        places.setdefault((unit_id, cycle), set()).add(place)
+    places: dict[int, list[tuple[datetime, str]]] = {}
+    for unit_id, started, place in connection.execute(query):
+        places.setdefault(unit_id, []).append((started, place))
     return places

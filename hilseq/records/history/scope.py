@@ -21,8 +21,9 @@ from hilseq.records.models import (
     Use,
     Visit,
 )
-from hilseq.records.text import name
+from hilseq.records.text import name as name_of
 from hilseq.records.upsert import table_of
+from hilseq.reports.words import some
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -45,7 +46,7 @@ quantity = (series.c.name, series.c.place, series.c.stage, series.c.kind, series
 
 def of_part(part: str, *, simulated: bool) -> sa.ColumnElement[bool]:
     """Return the condition on units and visits: this part, and the one kind of run."""
-    return sa.and_(units.c.part == name(part), visits.c.simulated.is_(simulated))
+    return sa.and_(units.c.part == name_of(part), visits.c.simulated.is_(simulated))
 
 
 def in_order() -> tuple[sa.ColumnElement[object], ...]:
@@ -58,7 +59,7 @@ def require_part(connection: Connection, part: str, *, simulated: bool) -> None:
     query = (
         sa.select(visits.c.simulated, sa.func.count())
         .join(units, units.c.id == visits.c.unit_id)
-        .where(units.c.part == name(part))
+        .where(units.c.part == name_of(part))
         .group_by(visits.c.simulated)
     )
     found = {bool(kind): number for kind, number in connection.execute(query)}
@@ -69,5 +70,37 @@ def require_part(connection: Connection, part: str, *, simulated: bool) -> None:
         switch = "add --simulated" if found.get(True) else "leave --simulated away"
         raise UsageError(f"all {sum(found.values())} visits of part {part!r} are {words}: {switch}")
     known = sorted(connection.execute(sa.select(units.c.part).distinct()).scalars())
-    there = f"there are {', '.join(known[:8])}" if known else "they are empty: run `hilseq records sync`"
+    there = f"there are {_some(known)}" if known else "they are empty: run `hilseq records sync`"
     raise UsageError(f"the records hold no part {part!r}; {there}")
+
+
+def series_of(connection: Connection, part: str, name: str, place: str | None) -> dict[int, Quantity]:
+    """Return the series of a reading by their ids. Raises UsageError, with the nearest words, when none."""
+    query = sa.select(series.c.id, *quantity).where(series.c.part == name_of(part))
+    named = query.where(series.c.name == name_of(name))
+    found = {number: Quantity(*words) for number, *words in connection.execute(named)}
+    if not found:
+        known = sorted(
+            connection.execute(
+                sa.select(series.c.name).distinct().where(series.c.part == name_of(part))
+            ).scalars()
+        )
+        raise UsageError(f"part {part!r} has no reading {name!r}; it has {_some(known)}")
+    here = {number: kept for number, kept in found.items() if place in (None, kept.place)}
+    if not here:
+        places = sorted({kept.place for kept in found.values()})
+        raise UsageError(f"reading {name!r} was never taken at {place!r}; it was at {_some(places)}")
+    return here
+
+
+def _some(words: list[str]) -> str:
+    return some(words, 12) or "none at all"
+
+
+def stand_id(connection: Connection, stand: str) -> int:
+    """Return the id of a stand by its name. Raises UsageError, with the stands there are."""
+    query = sa.select(stands.c.name, stands.c.id)
+    known: dict[str, int] = dict(connection.execute(query).tuples().all())
+    if name_of(stand) not in known:
+        raise UsageError(f"the records hold no stand {stand!r}; there are {_some(sorted(known))}")
+    return known[name_of(stand)]

@@ -198,6 +198,7 @@ def upgrade() -> None:
         sa.Column("id", BIG, nullable=False),
         sa.Column("check_id", BIG, nullable=False),
         sa.Column("series_id", sa.Integer(), nullable=False),
+        sa.Column("visit_id", sa.Integer(), nullable=False),
         sa.Column("at", INSTANT, nullable=False),
         sa.Column("value", sa.Double(), nullable=True),
         sa.Column("text", sa.Text(), nullable=True),
@@ -213,4 +214,9 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("id", name=op.f("pk_readings")),
     )
     op.create_index(op.f("ix_readings_check_id"), "readings", ["check_id"], unique=False)
-    op.create_index(op.f("ix_readings_series_id_at"), "readings", ["series_id", "at"], unique=False)
+    op.create_index(
+        op.f("ix_readings_series_id_visit_id_value_verdict"),
+        "readings",
+        ["series_id", "visit_id", "value", "verdict"],
+        unique=False,
+    )

@@ -1,0 +1,216 @@
+"""Stand against stand for the same reading: whether one measures otherwise than the others, or drifts.
+
+Each stand is tested against all others together (rank sum), and its own values for a rise or fall in time
+(Mann-Kendall); both families of probabilities are adjusted for the number of questions asked (Holm). One
+value per unit and stand counts. Two cautions that no statistic removes: different stands see different units,
+and a change in the units themselves looks like a drift on every stand at once.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import combinations
+
+from sqlalchemy.engine import Connection
+
+from hilseq.errors import UsageError
+from hilseq.records.database import Database
+from hilseq.records.history.rank_tests import (
+    holm,
+    rank_sum_probability,
+    shift,
+    slope,
+    trend_probability,
+)
+from hilseq.records.history.reading_sums import Sums, sums
+from hilseq.records.history.scope import Quantity, require_part, series_of, visits
+from hilseq.records.history.stand_readings import StandValue, stand_values
+
+#: Adjusted probabilities below this are called a difference or a drift.
+SIGNIFICANCE = 0.05
+#: The last so many units of a stand are asked for a drift.
+DRIFT_UNITS = 200
+#: Places tested value by value; where a reading has more, ask for one of them.
+MOST_PLACES = 3
+_DAY = 86400.0
+MONTH_DAYS = 30.0
+
+
+@dataclass(frozen=True, slots=True)
+class StandRow:
+    """One stand against the others for one quantity.
+
+    `shift` is how much this stand reads above the others (95 % interval `low` to `high`, None when too few
+    units), `probability` the adjusted one; `uncertainty` the expanded one both sides state together, None
+    when unknown. `drift` is the change per 30 days, `drift_probability` the adjusted one.
+    """
+
+    quantity: Quantity
+    stand: str
+    units: int
+    units_elsewhere: int
+    shift: float
+    low: float | None
+    high: float | None
+    probability: float
+    uncertainty: float | None
+    drift: float
+    drift_probability: float
+
+    @property
+    def differs(self) -> bool:
+        """Whether the stand measures otherwise than the others, chance aside."""
+        return self.probability < SIGNIFICANCE
+
+    @property
+    def drifts(self) -> bool:
+        """Whether its values rise or fall in time, chance aside."""
+        return self.drift_probability < SIGNIFICANCE
+
+    @property
+    def beyond_uncertainty(self) -> bool:
+        """Whether the difference is more than the stated uncertainties allow: somebody must calibrate."""
+        return self.differs and self.uncertainty is not None and abs(self.shift) > self.uncertainty
+
+
+@dataclass(frozen=True, slots=True)
+class StandComparison:
+    """All stands for the places of a reading, those that differ most credibly first.
+
+    Of more than MOST_PLACES places those are tested whose stands' means lie farthest apart; `screened` counts
+    the others, which were only looked at by their means.
+    """
+
+    part: str
+    name: str
+    simulated: bool
+    screened: int
+    rows: list[StandRow]
+    values: dict[Quantity, list[StandValue]]
+
+
+@dataclass(frozen=True, slots=True)
+class _Case:
+    """One stand against the others, before it is known whether anything is worth telling."""
+
+    quantity: Quantity
+    stand: str
+    here: list[StandValue]
+    elsewhere: list[StandValue]
+
+    @property
+    def recent(self) -> list[StandValue]:
+        return self.here[-DRIFT_UNITS:]
+
+    def difference(self) -> float:
+        return rank_sum_probability(_values(self.here), _values(self.elsewhere))
+
+    def trend(self) -> float:
+        return trend_probability(_values(self.recent))
+
+
+def compare_stands(
+    database: Database, part: str, name: str, *, place: str | None = None, simulated: bool = False
+) -> StandComparison:
+    """Compare the stands that took a reading of a part.
+
+    Raises UsageError when there is no such reading, or only one stand took it.
+    """
+    with database.reading() as connection:
+        require_part(connection, part, simulated=simulated)
+        numbers = series_of(connection, part, name, place)
+        screened, asked = _screened(connection, numbers, simulated=simulated)
+        values = stand_values(connection, screened, simulated=simulated)
+    cases = [case for quantity, found in values.items() for case in _cases(quantity, found)]
+    if not cases:
+        seen = sorted({value.stand for found in values.values() for value in found})
+        raise UsageError(
+            f"reading {name!r} of part {part!r} was taken on {seen[0] if seen else 'no'} stand only: "
+            "there is nothing to compare it with"
+        )
+    # What was only screened counts as asked, with the answer "nothing": that never makes a claim too bold.
+    silent = [1.0] * max(0, asked - len(cases))
+    differences = holm([*(case.difference() for case in cases), *silent])
+    trends = holm([*(case.trend() for case in cases), *silent])
+    told = sorted(
+        zip(cases, differences, trends, strict=False),
+        key=lambda one: (min(one[1:]), one[0].quantity, one[0].stand),
+    )
+    rows = [_row(*one) for one in told]
+    return StandComparison(part, name, simulated, len(numbers) - len(screened), rows, values)
+
+
+def _screened(
+    connection: Connection, numbers: dict[int, Quantity], *, simulated: bool
+) -> tuple[dict[int, Quantity], int]:
+    """Return the series whose stands differ most by their means, and how many tests all would have been."""
+    if len(numbers) <= MOST_PLACES:
+        return numbers, 0
+    found: dict[int, list[Sums]] = {}
+    for one in sums(connection, numbers, [visits.c.simulated.is_(simulated)], by_stand=True):
+        found.setdefault(one.series_id, []).append(one)
+    compared = {number: stands for number, stands in found.items() if len(stands) > 1}
+    order = sorted(compared, key=lambda number: (-_apart(compared[number]), numbers[number]))
+    return (
+        {number: numbers[number] for number in order[:MOST_PLACES]},
+        sum(len(stands) for stands in compared.values()),
+    )
+
+
+def _apart(stands: Sequence[Sums]) -> float:
+    """Return the greatest distance of two stands' means in standard errors, to nine digits."""
+    apart = 0.0
+    for first, second in combinations(stands, 2):
+        error = math.hypot(*((one.deviation or 0.0) / math.sqrt(one.count) for one in (first, second)))
+        distance = abs(first.mean - second.mean)
+        if distance > 0:
+            apart = max(apart, distance / error if error else math.inf)
+    return float(f"{apart:.9g}")
+
+
+def _cases(quantity: Quantity, values: Sequence[StandValue]) -> list[_Case]:
+    names = sorted({value.stand for value in values})
+    if len(names) < 2:  # noqa: PLR2004 - one stand has nothing to be compared with
+        return []
+    return [
+        _Case(
+            quantity,
+            stand,
+            [value for value in values if value.stand == stand],
+            [value for value in values if value.stand != stand],
+        )
+        for stand in names
+    ]
+
+
+def _row(case: _Case, difference: float, trend: float) -> StandRow:
+    moved = shift(_values(case.here), _values(case.elsewhere))
+    days = [value.at.timestamp() / _DAY for value in case.recent]
+    return StandRow(
+        quantity=case.quantity,
+        stand=case.stand,
+        units=len(case.here),
+        units_elsewhere=len(case.elsewhere),
+        shift=moved.estimate,
+        low=moved.low,
+        high=moved.high,
+        probability=difference,
+        uncertainty=_together(_mean_uncertainty(case.here), _mean_uncertainty(case.elsewhere)),
+        drift=slope(days, _values(case.recent)) * MONTH_DAYS,
+        drift_probability=trend,
+    )
+
+
+def _values(found: Sequence[StandValue]) -> list[float]:
+    return [value.value for value in found]
+
+
+def _mean_uncertainty(values: Sequence[StandValue]) -> float | None:
+    stated = [value.uncertainty for value in values if value.uncertainty is not None]
+    return math.fsum(stated) / len(stated) if stated else None
+
+
+def _together(first: float | None, second: float | None) -> float | None:
+    return math.hypot(first, second) if first is not None and second is not None else None
