@@ -9,6 +9,7 @@ import typer
 
 import hilseq
 from hilseq.cli.demo import demo_command
+from hilseq.cli.init import init_command
 from hilseq.cli.inspect import inspect_command
 from hilseq.cli.run import run_command
 from hilseq.cli.safe import safe_command
@@ -50,6 +51,7 @@ def top(
 app.command("demo")(demo_command)
 app.command("run", context_settings={"allow_interspersed_args": True})(run_command)
 app.command("inspect")(inspect_command)
+app.command("init")(init_command)
 app.command("safe")(safe_command)
 app.command("simulate")(simulate_command)
 

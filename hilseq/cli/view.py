@@ -5,6 +5,8 @@ The view is fed with journal entries only, so it shows nothing that is not on th
 
 from __future__ import annotations
 
+import sys
+from collections.abc import Generator
 from typing import IO, Any
 
 import pytest
@@ -193,11 +195,14 @@ class _QuietReporter(TerminalReporter):
     def report_collect(self, final: bool = False) -> None:
         """Say nothing."""
 
-    def summary_failures(self) -> None:
-        """The view has said why."""
+    @pytest.hookimpl(wrapper=True)
+    def pytest_sessionfinish(self) -> Generator[None, Any, Any]:
+        """Say only why a file could not be collected."""
+        result = yield
+        self.summary_errors()
+        return result
 
-    def summary_stats(self) -> None:
-        """The view has the disposition."""
-
-    def short_test_summary(self) -> None:
-        """The view has the findings."""
+    def pytest_keyboard_interrupt(self, excinfo: pytest.ExceptionInfo[BaseException]) -> None:
+        """Say why the run ended early."""
+        words = getattr(excinfo.value, "msg", "") or "interrupted"
+        print(f"hilseq: {words}", file=sys.stderr)

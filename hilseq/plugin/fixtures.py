@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import Any
 
 import pytest
@@ -12,88 +12,98 @@ from hilseq.clock import Clock
 from hilseq.description.profile import Mode
 from hilseq.instruments.signals import SignalBank
 from hilseq.journal import kinds
-from hilseq.plugin.hooks import CHECK
+from hilseq.plugin.hooks import CHECK, VisitHooks
 from hilseq.plugin.judge import Judge
 from hilseq.plugin.visit_run import VisitRun
 from hilseq.procedures.bench import Bench
+from hilseq.procedures.faults import StoredFault
 from hilseq.procedures.feed import Feed
 from hilseq.procedures.unit import Unit
 
 
-class VisitFixtures:
-    """Registered with pytest only when a stand is given."""
+@pytest.fixture(scope="session")
+def visit_run(pytestconfig: pytest.Config) -> VisitRun:
+    """The visit: options, clock, journal."""
+    hooks = pytestconfig.pluginmanager.getplugin("hilseq-visit")
+    assert isinstance(hooks, VisitHooks)
+    return hooks.run
 
-    def __init__(self, run: VisitRun) -> None:
-        self._run = run
 
-    @pytest.fixture(scope="session")
-    def bench(self) -> Bench:
-        """The opened stand: every instrument identified, ceilings set, everything off."""
-        return self._run.bench()
+@pytest.fixture(scope="session")
+def bench(visit_run: VisitRun) -> Bench:
+    """The opened stand: every instrument identified, ceilings set, everything off."""
+    return visit_run.bench()
 
-    @pytest.fixture
-    def slot(self, request: pytest.FixtureRequest) -> str:
-        """Name of the slot whose unit is being checked."""
-        return str(getattr(request, "param", next(iter(self._run.visit.profiles))))
 
-    @pytest.fixture
-    def clock(self, bench: Bench) -> Clock:
-        """The clock of the stand: `clock.now()`, `clock.sleep(seconds)`."""
-        return bench.clock
+@pytest.fixture
+def slot(request: pytest.FixtureRequest, visit_run: VisitRun) -> str:
+    """Name of the slot whose unit is being checked."""
+    return str(getattr(request, "param", next(iter(visit_run.visit.profiles))))
 
-    @pytest.fixture
-    def signals(self, bench: Bench) -> Iterator[SignalBank]:
-        """The stand's signals by name: `signals.read("q01")`, `signals.write("i01", 1)`.
 
-        Drives are released afterwards.
-        """
-        yield bench.signals
-        bench.signals.release()
-        for unit in bench.units.values():
-            unit.modes.prepare()
+@pytest.fixture
+def clock(bench: Bench) -> Clock:
+    """The clock of the stand: `clock.now()`, `clock.sleep(seconds)`."""
+    return bench.clock
 
-    @pytest.fixture
-    def unit(self, bench: Bench, slot: str) -> Unit:
-        """The unit under test, as it is: powered or not."""
-        return bench.units[slot]
 
-    @pytest.fixture
-    def supply(self, unit: Unit) -> Feed:
-        """The supply of the unit: `supply.on()`, `supply.off()`, `supply.current()`."""
-        return unit.supply
+@pytest.fixture
+def signals(bench: Bench) -> Iterator[SignalBank]:
+    """The stand's signals by name: `signals.read("q01")`, `signals.write("i01", 1)`.
 
-    @pytest.fixture
-    def ready_unit(self, unit: Unit) -> Iterator[Unit]:
-        """The unit, powered and ready, in its start mode; put back there afterwards."""
-        unit.make_ready()
-        yield unit
-        unit.come_to_rest()
+    Drives are released afterwards.
+    """
+    yield bench.signals
+    bench.signals.release()
+    for unit in bench.units.values():
+        unit.modes.prepare()
 
-    @pytest.fixture
-    def live_unit(self, ready_unit: Unit) -> Unit:
-        """The unit, ready and running live; `ready_unit` puts it back."""
-        ready_unit.modes.move_to(Mode.LIVE)
-        return ready_unit
 
-    @pytest.fixture
-    def judge(self, request: pytest.FixtureRequest, slot: str) -> Judge:
-        """Judges a reading against limits: `judge("idle current", supply.current(), limits)`."""
-        check = request.node.stash[CHECK]
-        rule = DecisionRule(self._run.visit.profiles[slot].decision_rule)
+@pytest.fixture
+def unit(bench: Bench, slot: str) -> Unit:
+    """The unit under test, as it is: powered or not."""
+    return bench.units[slot]
 
-        def note(reading: dict[str, Any]) -> None:
-            reading["place"] = reading["place"] or check.place
-            self._run.note(kinds.READING, check=check.id, slot=slot, **reading)
 
-        return Judge(rule, note)
+@pytest.fixture
+def supply(unit: Unit) -> Feed:
+    """The supply of the unit: `supply.on()`, `supply.off()`, `supply.current()`."""
+    return unit.supply
 
-    @pytest.fixture
-    def keep_faults(self, slot: str) -> Any:
-        """Keep a fault table in the journal: `keep_faults("before clearing", unit.faults.read())`."""
 
-        def keep(when: str, stored: list[Any]) -> None:
-            self._run.note(
-                kinds.FAULTS, slot=slot, when=when, entries=[fault.as_entry() for fault in stored]
-            )
+@pytest.fixture
+def ready_unit(unit: Unit) -> Iterator[Unit]:
+    """The unit, powered and ready, in its start mode; put back there afterwards."""
+    unit.make_ready()
+    yield unit
+    unit.come_to_rest()
 
-        return keep
+
+@pytest.fixture
+def live_unit(ready_unit: Unit) -> Unit:
+    """The unit, ready and running live; `ready_unit` puts it back."""
+    ready_unit.modes.move_to(Mode.LIVE)
+    return ready_unit
+
+
+@pytest.fixture
+def judge(request: pytest.FixtureRequest, visit_run: VisitRun, slot: str) -> Judge:
+    """Judges a reading against limits: `judge("idle current", supply.current(), limits)`."""
+    check = request.node.stash[CHECK]
+    rule = DecisionRule(visit_run.visit.profiles[slot].decision_rule)
+
+    def note(reading: dict[str, Any]) -> None:
+        reading["place"] = reading["place"] or check.place
+        visit_run.note(kinds.READING, check=check.id, slot=slot, **reading)
+
+    return Judge(rule, note)
+
+
+@pytest.fixture
+def keep_faults(visit_run: VisitRun, slot: str) -> Callable[[str, list[StoredFault]], None]:
+    """Keep a fault table in the journal: `keep_faults("before clearing", unit.faults.read())`."""
+
+    def keep(when: str, stored: list[StoredFault]) -> None:
+        visit_run.note(kinds.FAULTS, slot=slot, when=when, entries=[fault.as_entry() for fault in stored])
+
+    return keep

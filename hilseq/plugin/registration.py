@@ -38,7 +38,7 @@ def pytest_configure(config: pytest.Config) -> None:
 def _register(config: pytest.Config) -> None:
     from hilseq.description.loading import load_stand
     from hilseq.description.visit import describe_visit
-    from hilseq.plugin.fixtures import VisitFixtures
+    from hilseq.plugin import fixtures
     from hilseq.plugin.hooks import VisitHooks
     from hilseq.plugin.visit_run import VisitRun
 
@@ -47,7 +47,7 @@ def _register(config: pytest.Config) -> None:
     run = VisitRun(options, describe_visit(options.stand, options.units))
     _default_outputs(config, run.folder)
     config.pluginmanager.register(VisitHooks(run), "hilseq-visit")
-    config.pluginmanager.register(VisitFixtures(run), "hilseq-fixtures")
+    config.pluginmanager.register(fixtures, "hilseq-fixtures")
 
 
 def _default_outputs(config: pytest.Config, folder: Path) -> None:
