@@ -76,9 +76,7 @@ def _build_model(model: type[BaseModel], data: Any, place: Place, faulty: _Fault
     return model.model_construct(**values)
 
 
-def _build_mapping(
-    shape: Any, data: dict[Any, Any], place: Place, faulty: frozenset[Place]
-) -> dict[Any, Any]:
+def _build_mapping(shape: Any, data: dict[Any, Any], place: Place, faulty: _Faulty) -> dict[Any, Any]:
     result = {}
     for key, value in data.items():
         try:

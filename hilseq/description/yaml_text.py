@@ -24,7 +24,7 @@ LARGEST_BYTES = 1_000_000
 #: Deepest nesting of mappings and lists; the models go eight deep.
 DEEPEST = 32
 #: Most values in one file: keeps the worst file of the largest size under a second.
-MOST_VALUES = 100_000
+MOST_VALUES = 50_000
 
 _LOADER: type = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 #: What YAML 1.1 forbids, and the line separators that editors do not count as new lines.

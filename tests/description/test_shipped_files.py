@@ -1,0 +1,110 @@
+"""Every stand file and profile that is shipped is sound, fits its partner, and is documented."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+from hilseq.description.inspection import Fit, inspect
+from hilseq.description.loading import load_profile, load_stand
+from hilseq.description.profile import Mode
+from hilseq.description.reference import KINDS, as_markdown, sections
+from hilseq.description.registers import WordOrder
+
+STANDS = Path(__file__).parents[2] / "stands"
+FILES = sorted(STANDS.glob("*.yaml")) + sorted(STANDS.glob("units/*.yaml"))
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda path: path.stem)
+def test_each_shipped_file_is_sound(path: Path) -> None:
+    """A shipped file has no problem of its own."""
+    assert inspect([path]).problems == ()
+
+
+def test_each_shipped_stand_fits_a_shipped_unit() -> None:
+    """Every slot has its unit, and every unit its slot."""
+    found = inspect(FILES)
+    assert found.problems == ()
+    assert set(found.fits) == {
+        Fit("RH16", "sim-bench", "A"),
+        Fit("RH16", "lan-bench", "A"),
+        Fit("DX08", "dx08-bench", "left"),
+    }
+
+
+def test_the_second_unit_has_little_in_common_with_the_first() -> None:
+    """What a profile may leave out is left out by one shipped unit, so nothing can rely on it."""
+    unit = load_profile(STANDS / "units/dx08.yaml")
+    assert unit.mode_list() == [Mode.STOPPED, Mode.LIVE]
+    assert not unit.modes.switch
+    assert unit.link.mode_command is not None
+    assert unit.identity.serial_number is not None
+    assert unit.identity.serial_number.order is WordOrder.LOW_FIRST
+    assert unit.battery is None
+    assert unit.clock is None
+    assert not unit.identity.device_identification
+    assert not unit.points.inputs
+    assert not unit.points.analog_inputs
+    assert unit.configuration is not None
+    assert unit.configuration.checksum is None
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda path: path.stem)
+def test_shipped_addresses_are_for_documentation(path: Path) -> None:
+    """No shipped file holds an address outside the networks of RFC 5737."""
+    addresses = re.findall(r"\b\d+\.\d+\.\d+\.\d+\b", path.read_text(encoding="utf-8"))
+    assert all(address.startswith(("192.0.2.", "198.51.100.", "203.0.113.")) for address in addresses)
+
+
+def test_the_template_explains_every_line() -> None:
+    """The template marks what to change, and each section begins with a comment."""
+    text = (STANDS / "lan-bench.yaml").read_text(encoding="utf-8")
+    assert text.count("<==") > 10
+    assert text.count("#") > 50
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_the_reference_in_the_manual_is_up_to_date(kind: str) -> None:
+    """stands/README.md holds what `hilseq inspect --words` prints."""
+    manual = (STANDS / "README.md").read_text(encoding="utf-8")
+    begin = manual.index(f"<!-- words: {kind} -->\n") + len(f"<!-- words: {kind} -->\n")
+    assert manual[begin : manual.index("<!-- end -->", begin)] == as_markdown(kind)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_every_key_is_explained(kind: str) -> None:
+    """No key of a stand file or profile goes without a meaning and a kind."""
+    silent = [
+        (section.titles, word.key)
+        for section in sections(kind)
+        for word in section.words
+        if not word.meaning or not word.kind
+    ]
+    assert silent == []
+
+
+def test_the_reference_says_how_a_default_is_written() -> None:
+    """Defaults stand as a person would write them: times, quantities, words."""
+    words = {word.key: word for section in sections("stand") for word in section.words}
+    assert (words["settle"].kind, words["patience"].default) == ("time, such as 500 ms", "10 min")
+    assert words["lost-instrument"].kind == "make safe / hold"
+    assert words["resource"].default == "**needed**"
+    assert words["due"].kind == "date, YYYY-MM-DD"
+
+
+def test_every_example_of_the_manual_is_read(tmp_path: Path) -> None:
+    """The YAML in the manual is YAML that hilseq takes, put into a stand that needs it."""
+    manual = (STANDS / "README.md").read_text(encoding="utf-8")
+    ranged, supply = re.findall(r"```yaml\n(.*?)```", manual, re.DOTALL)
+    stand = (
+        f"stand: x\n{supply}io: {{rack: {{address: 'a:502'}}}}\n"
+        f"slots: {{A: {{supply: old, link: {{address: 'b:502'}}}}}}\nsignals:\n  {ranged}"
+    )
+    path = tmp_path / "manual.yaml"
+    path.write_text(stand, encoding="utf-8")
+    read = load_stand(path)
+    assert read.supplies["old"].commands.clear is None
+    assert read.supplies["old"].commands.set_voltage.format(value=24.0, output=1) == "VSET1:24.0"
+    assert read.signals["q16"].senses == "A.q16"
