@@ -70,39 +70,48 @@ class _Bits:
 class _Words:
     """Takes the values of one request to a register table out of its answer.
 
-    Values that follow one another without overlap come out of one struct call, which is ten times as fast as
-    one by one; packed bits, overlapping values and low word first are taken one by one.
+    Values that follow one another without overlap come out of one struct call, a third of the time of one
+    by one. The others are cut out by slices: packed bits, low word first, and what overlaps.
     """
 
     def __init__(self, group: _Sorted, span: Span) -> None:
         code, at = ">", span.address
         self._together: list[tuple[str, float, float]] = []
-        self._single: list[tuple[str, Register, int, int]] = []
-        self._floats = False
+        self._bits: list[tuple[str, int, int, float, float]] = []
+        self._cut: list[tuple[str, struct.Struct, slice, slice, float, float]] = []
+        self._floats: list[str] = []
         for name, register in group:
-            swapped = register.kind.width > 1 and register.order is WordOrder.LOW_FIRST
-            if register.bit is not None or swapped or register.address < at:
-                place = register.address - span.address
-                self._single.append((name, register, place, place + register.kind.width))
+            kind, scale, offset = register.kind, register.scale, register.offset
+            start = 2 * (register.address - span.address)
+            if register.kind is RegisterType.FLOAT32:
+                self._floats.append(name)
+            if register.bit is not None:
+                byte, shift = start + 1 - register.bit // 8, register.bit % 8
+                self._bits.append((name, byte, shift, scale, offset))
                 continue
-            code += "2x" * (register.address - at) + codec.struct_code(register.kind)
-            at = register.last_address + 1
-            self._together.append((name, register.scale, register.offset))
-            self._floats = self._floats or register.kind is RegisterType.FLOAT32
+            form = codec.struct_code(kind)
+            if kind.width > 1 and register.order is WordOrder.LOW_FIRST:
+                first, second = slice(start + 2, start + 4), slice(start, start + 2)
+                self._cut.append((name, struct.Struct(f">{form}"), first, second, scale, offset))
+            elif register.address < at:
+                whole = slice(start, start + 2 * kind.width)
+                self._cut.append((name, struct.Struct(f">{form}"), whole, slice(0), scale, offset))
+            else:
+                code += "2x" * (register.address - at) + form
+                at = register.last_address + 1
+                self._together.append((name, scale, offset))
         self._struct = struct.Struct(code + "2x" * (span.address + span.count - at))
 
     def take(self, data: bytes, values: dict[str, float]) -> None:
-        raws = self._struct.unpack(data)
-        if self._floats:
-            for (name, _, _), raw in zip(self._together, raws, strict=True):
-                if not math.isfinite(raw):
-                    raise Garbled(f"{raw} in {name!r}: nothing was measured")
-        for (name, scale, offset), raw in zip(self._together, raws, strict=True):
+        for (name, scale, offset), raw in zip(self._together, self._struct.unpack(data), strict=True):
             values[name] = raw * scale + offset
-        if self._single:
-            words = codec.words_of(data)
-            for name, register, start, end in self._single:
-                values[name] = codec.decode(register, words[start:end])
+        for name, byte, shift, scale, offset in self._bits:
+            values[name] = (data[byte] >> shift & 1) * scale + offset
+        for name, form, first, second, scale, offset in self._cut:
+            values[name] = form.unpack(data[first] + data[second])[0] * scale + offset
+        for name in self._floats:
+            if not math.isfinite(values[name]):
+                raise Garbled(f"{values[name]} in {name!r}: nothing was measured")
 
 
 class ReadPlan:

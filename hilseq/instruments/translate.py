@@ -20,6 +20,7 @@ is on its far end, while a unit's own network server that refuses is a silent un
 from __future__ import annotations
 
 import errno
+import re
 from dataclasses import dataclass
 from typing import Literal, NoReturn
 
@@ -121,10 +122,17 @@ _VISA: dict[str, Kind] = {
 }
 
 
+def _raised_in(error: BaseException, package: str) -> bool:
+    """Tell whether an error comes from the inside of a package: from the frame in which it was raised."""
+    trace = error.__traceback__
+    while trace is not None and trace.tb_next is not None:
+        trace = trace.tb_next
+    module: object = trace.tb_frame.f_globals.get("__name__", "") if trace is not None else ""
+    return str(module).split(".")[0] == package
+
+
 def kind_of(error: BaseException) -> Kind | None:
     """Return the kind of a library's error, or None when it is not one (a slip of our own, an interrupt)."""
-    if type(error) is Exception:
-        return "lost"  # pyvisa-py says `could not connect` with the bare class
     for parent in type(error).__mro__:
         name = f"{parent.__module__}.{parent.__qualname__}"
         if name == "pyvisa.errors.VisaIOError":
@@ -133,6 +141,10 @@ def kind_of(error: BaseException) -> Kind | None:
             return "lost"
         if name in KINDS:
             return KINDS[name]
+    if isinstance(error, Exception) and _raised_in(error, "pyvisa_py"):
+        # It says `could not connect` with the bare Exception, `dropped by server` with RuntimeError, and
+        # asserts what an instrument should have answered.
+        return "lost" if re.search("connect|dropped", str(error)) else "garbage"
     return None
 
 

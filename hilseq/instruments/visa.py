@@ -37,6 +37,8 @@ if TYPE_CHECKING:
 LONGEST_ANSWER = 65536
 #: Pause between two attempts to open again, seconds: instruments with one connection need a moment.
 _PAUSE = 0.05
+#: Longest single wait for a socket, seconds: select takes no infinity.
+_LONGEST_WAIT = 3600.0
 #: What may stand between two answers: the other half of an odd termination.
 _PADDING = b"\r\n\0 "
 
@@ -60,32 +62,50 @@ def resource_manager() -> pyvisa.ResourceManager:
 
 
 class _WatchedSocket:
-    """The socket of a pyvisa-py session, with the ends of the world made visible.
+    """A socket of a pyvisa-py session, with the ends of the world made visible.
 
-    `until` is the instant (time.monotonic) after which nothing more is received.
+    After `until` (time.monotonic) every call raises TimeoutError, and so does a look by select, which
+    pyvisa-py repeats until its own, later, time-out. A close by the peer raises ConnectionResetError.
     """
 
     def __init__(self, wrapped: socket.socket) -> None:
         self.wrapped = wrapped
+        self.wrapped.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         self.wrapped.setblocking(False)  # every wait is a select with a time-out
         self.until = math.inf
 
+    def _remaining(self) -> float:
+        remaining = self.until - time.monotonic()
+        if remaining < 0:
+            raise TimeoutError("the exchange did not end before the deadline")
+        return min(remaining, _LONGEST_WAIT)
+
     def fileno(self) -> int:
+        self._remaining()
         return self.wrapped.fileno()
 
+    def settimeout(self, _: float | None) -> None:
+        """Leave the waiting to us."""
+
     def recv(self, count: int) -> bytes:
-        if time.monotonic() > self.until:
-            raise TimeoutError("the answer did not end before the deadline")
+        self._remaining()
         data = self.wrapped.recv(count)
         if not data:
             raise ConnectionResetError("the connection was closed by the instrument")
         return data
 
-    def send_all(self, data: bytes, until: float) -> None:
+    def recv_into(self, buffer: memoryview, count: int) -> int:
+        if not select.select([self.wrapped], [], [], self._remaining())[0]:
+            raise TimeoutError("the answer did not come before the deadline")
+        size = self.wrapped.recv_into(buffer, count)
+        if count and not size:
+            raise ConnectionResetError("the connection was closed by the instrument")
+        return size
+
+    def sendall(self, data: bytes) -> None:
         view = memoryview(data)
         while view:
-            _, writable, _ = select.select([], [self.wrapped], [], max(0.0, until - time.monotonic()))
-            if not writable:
+            if not select.select([], [self.wrapped], [], self._remaining())[1]:
                 raise TimeoutError("the command was not taken before the deadline")
             view = view[self.wrapped.send(view) :]
 
@@ -132,7 +152,8 @@ class VisaSession:
         self._line = line
         self._owner: Owner = owner
         self._resource: MessageBasedResource | None = None
-        self._watched: _WatchedSocket | None = None
+        self._watched: _WatchedSocket | None = None  # the one of a plain socket session
+        self._sockets: list[_WatchedSocket] = []  # all of the session
         self._inner: Any = None
         self._open_things = ExitStack()
         # True while an exchange is under way: what is interrupted leaves the session out of step.
@@ -152,7 +173,10 @@ class VisaSession:
     def close(self) -> None:
         """Close the session; it may be used again and opens anew."""
         with self.lock, suppress(Exception):
+            # Some sessions say goodbye to the instrument; one that did not answer is not waited for again.
+            self._allow(0.0 if self._stale else self.deadline)
             self._resource, self._watched, self._inner, self._stale = None, None, None, False
+            self._sockets = []
             self._open_things.close()
 
     def _open(self, deadline: float) -> None:
@@ -176,14 +200,18 @@ class VisaSession:
         self._inner = _inner_session(resource)
         self._watched = None
         interface = getattr(self._inner, "interface", None)
+        self._sockets = []
         if isinstance(interface, socket.socket):
             trouble = interface.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR)
             if trouble:
                 raise OSError(trouble, os.strerror(trouble))
             self._watched = self._inner.interface = _WatchedSocket(interface)
-        for plain in (interface, getattr(interface, "sock", None), getattr(interface, "_sync", None)):
+            self._sockets = [self._watched]
+        for attribute in ("sock", "_sync", "_async"):  # VXI-11, and the two channels of HiSLIP
+            plain = getattr(interface, attribute, None)
             if isinstance(plain, socket.socket):
-                plain.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+                self._sockets.append(_WatchedSocket(plain))
+                setattr(interface, attribute, self._sockets[-1])
         if self._inner is None and self.resource.upper().startswith("TCPIP"):
             with suppress(Exception):  # not every VISA knows the attribute; those that do not need it not
                 resource.set_visa_attribute(constants.ResourceAttribute.tcpip_nodelay, state=True)
@@ -202,6 +230,7 @@ class VisaSession:
         """Bring a session back in step: nothing that was asked before can be answered any more."""
         if self._watched is None and self._resource is not None:
             # No socket of our own: the interface's own clear, which throws queued answers away.
+            self._allow(deadline)
             with suppress(Exception):
                 self._resource.clear()
                 self._stale = False
@@ -240,9 +269,9 @@ class VisaSession:
             try:
                 self._make_ready(deadline)
                 self._stale = True
-                until = time.monotonic() + deadline
-                self._send(command, until)
-                answer = self._receive(until, deadline) if answered else ""
+                self._allow(deadline)
+                self._send(command)
+                answer = self._receive(deadline) if answered else ""
                 self._stale = False
             except Exception as error:  # noqa: BLE001 - reraise lets pass what is none of theirs
                 reraise(error, self._about(command, deadline))
@@ -266,21 +295,25 @@ class VisaSession:
                 self._stale = True
                 raise Garbled(f"it had sent '{quote(unasked.decode('latin-1'))}' unasked")
 
-    def _send(self, command: str, until: float) -> None:
+    def _allow(self, seconds: float) -> None:
+        """Set the deadline of what follows on every socket of the session."""
+        until = time.monotonic() + seconds
+        for watched in self._sockets:
+            watched.until = until
+
+    def _send(self, command: str) -> None:
         data = (command + self._terminations[1]).encode("ascii")
         if self._watched is not None:
-            self._watched.send_all(data, until)
+            self._watched.sendall(data)
         elif self._resource is not None:
             self._resource.write_raw(data)
 
-    def _receive(self, until: float, deadline: float) -> str:
+    def _receive(self, deadline: float) -> str:
         from pyvisa.constants import StatusCode
 
         resource = self._resource
         if resource is None:  # pragma: no cover - _make_ready has opened it
             raise ConnectionResetError("the session was closed")
-        if self._watched is not None:
-            self._watched.until = until
         changed = deadline != self.deadline
         if changed:
             resource.timeout = deadline * 1000
