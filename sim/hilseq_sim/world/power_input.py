@@ -27,6 +27,8 @@ from hilseq_sim.world.timeline import NEVER, Timeline, Timer
 BLEEDER = 4700.0
 #: Relative movement after which the current of the load is worked out again.
 _STEP = 0.05
+#: A in reverse at which the diode blocks; what is smaller is rounding.
+_NO_CURRENT = 1e-6
 #: V below which a load counts as drawing what it draws there.
 _LEAST = 1.0
 
@@ -284,7 +286,11 @@ class PowerInput:
         self._next()
 
     def _follow(self, limited: bool | None) -> None:
-        """Begin a new piece; `limited` says the side of the current limit when an event has told it."""
+        """Begin a new piece.
+
+        `limited` says on which side of the current limit an event has led; then the voltages, equal to the
+        last bit, are not asked again.
+        """
         now = self._timeline.now
         supply, source = self._supply, self._supply.source
         x = now - self._since
@@ -299,10 +305,10 @@ class PowerInput:
         share = supply.share()
         headroom = source.volts() - volts
         was_limited = self._limited
-        if not supply.connected or headroom < 0.0:
+        if not supply.connected or (limited is None and headroom < 0.0):
             self._limited = False
             self._begin_blocked(volts, power)
-        elif limited is True or (limited is None and headroom > share * self.resistance):
+        elif limited or (limited is None and headroom > share * self.resistance):
             self._limited = True
             self._begin_limited(volts, power, share)
         else:
@@ -398,7 +404,9 @@ class PowerInput:
             events.append(
                 (first_crossing(lambda x: piece.amperes(x) - limit, horizon, finest), self._stay_limited)
             )
-            events.append((first_crossing(lambda x: -1e-9 - piece.amperes(x), horizon, finest), self.update))
+            events.append(
+                (first_crossing(lambda x: -_NO_CURRENT - piece.amperes(x), horizon, finest), self.update)
+            )
         self._plan(events)
 
     def _settled_load(self, source: float, power: float) -> float:

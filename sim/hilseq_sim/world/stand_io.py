@@ -14,9 +14,9 @@ from hilseq.description.registers import RegisterType, Table
 from hilseq.description.stand import Io, Signal, Stand
 from hilseq.quantities import SYMBOLS
 from hilseq_sim.world.analog import accuracy_in, factor_between
-from hilseq_sim.world.draw import Streams, noise
+from hilseq_sim.world.draw import Streams
 from hilseq_sim.world.inputs import INPUT_CURRENT, RATED
-from hilseq_sim.world.registers import RegisterMap, from_raw, to_raw
+from hilseq_sim.world.registers import RegisterMap
 from hilseq_sim.world.timeline import NEVER, Timeline, Timer
 from hilseq_sim.world.unit import UnitModel
 
@@ -45,7 +45,6 @@ class Channel:
         self.dead = 0
         self.broken = 0
         self.contact_resistance = CONTACT
-        self.extra_offset = 0.0
         self.unsafe = 0
         stream = streams.of("channel", name)
         symbol = signal.unit
@@ -57,10 +56,9 @@ class Channel:
             fixed = _STEP * abs(signal.scale) if symbol else 0.0
         self.gain = 1.0 + _GAIN * accuracy.of_reading * stream.uniform(-1, 1)
         self.offset = _OFFSET * fixed * stream.uniform(-1, 1)
-        self.noise = noise(stream, _NOISE * fixed)
+        self.noise_bound = _NOISE * fixed
+        self.stream = stream
         self.threshold = _SENSES_AT + stream.uniform(-_SPREAD, _SPREAD)
-        #: Largest error of the channel at full scale, in its unit.
-        self.full_error = accuracy.limit(span, span)
         self.deliver: Callable[[float], None] = lambda _: None
 
     def actual(self) -> float:
@@ -72,7 +70,7 @@ class Channel:
         exact = self.delivered
         if exact == 0.0 and self.signal.rest == 0.0:
             return 0.0
-        return exact * self.gain + self.offset + self.extra_offset
+        return exact * self.gain + self.offset
 
     def connect(self) -> None:
         """Put on the terminal what the drive has now."""
@@ -156,12 +154,13 @@ def _sense_bit(channel: Channel, true_value: Callable[[], float]) -> Callable[[]
 
 
 def _sense_value(channel: Channel, true_value: Callable[[], float]) -> Callable[[], float]:
-    gain, offset, chance = channel.gain, channel.offset, channel.noise
+    gain, chance, bound = channel.gain, channel.stream.random, channel.noise_bound
 
     def read() -> float:
         if channel.dead or channel.broken:
             return 0.0
-        return true_value() * gain + offset + channel.extra_offset + chance()
+        # the noise of `draw.noise`, written out: this is the most frequent reading of a soak
+        return true_value() * gain + channel.offset + (chance() - chance()) * bound
 
     return read
 
@@ -274,6 +273,3 @@ class Wiring:
         if symbol == "degC":
             return unit.heat.case
         return None
-
-
-__all__ = ["CONTACT", "Channel", "IoModel", "Wiring", "from_raw", "to_raw"]
