@@ -160,8 +160,8 @@ class Connection:
         if not data:
             self._end()
             return
-        stage = self._stage
-        stage.catch_up()
+        if self._stage.wall:
+            self._stage.catch_up()
         session = self._session
         try:
             requests = session.requests(data)

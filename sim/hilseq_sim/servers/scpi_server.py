@@ -57,6 +57,8 @@ class ScpiSession(Session):
 
     def requests(self, data: bytes) -> Sequence[bytes]:
         """Return the messages completed by `data`, without their terminators."""
+        if not self._buffer and not self._overrun and data.find(self._end) == len(data) - 1 < INPUT_BUFFER:
+            return (data[:-1],)  # nearly always: one whole message
         *lines, rest = (self._buffer + data).split(self._end) if self._buffer else data.split(self._end)
         if lines and self._overrun:
             self._overrun = False  # the end of the message that was too long

@@ -17,6 +17,7 @@ from hilseq.description.registers import Table
 from hilseq.description.stand import Stand
 
 ROOT = Path(__file__).parents[3]
+HEALTHY = Trouble()
 
 
 class SmallSupply:
@@ -134,8 +135,10 @@ class SmallWorld:
         self.time += seconds
 
     def trouble(self, endpoint: str) -> Trouble:
-        since, later = self.trouble_from.get(endpoint, (0.0, Trouble()))
-        return self.troubles.get(endpoint, later if self.time >= since else Trouble())
+        if endpoint in self.trouble_from:
+            since, trouble = self.trouble_from[endpoint]
+            return trouble if self.time >= since else HEALTHY
+        return self.troubles.get(endpoint, HEALTHY)
 
     def turn_switch(self, slot: str, position: str) -> None:
         if position not in ("stop", "hold", "run"):

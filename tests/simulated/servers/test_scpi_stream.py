@@ -119,12 +119,14 @@ def test_several_connections_share_one_instrument(served: Served, ask: Callable[
 def test_nagle_is_off(served: Served) -> None:
     """A write without an answer followed by a question costs no 40 ms."""
     with served.connect("supply main") as connection:
-        began = time.monotonic()
-        for _ in range(20):
+        durations = []
+        for _ in range(21):
+            began = time.monotonic()
             connection.sendall(b"VOLT 5\n")
             connection.sendall(b"VOLT?\n")
             assert connection.recv(10) == b"5\n"
-        assert time.monotonic() - began < 20 * 0.03
+            durations.append(time.monotonic() - began)
+        assert sorted(durations)[10] < 0.03
 
 
 def opened(resource: str) -> MessageBasedResource:

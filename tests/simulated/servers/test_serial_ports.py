@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
+import errno
 import os
+import time
 from collections.abc import Callable
-from pathlib import Path
 from typing import TYPE_CHECKING
 
-import pytest
 import pyvisa
 import serial
 from hilseq_sim.servers.modbus_rtu import framed
@@ -113,17 +113,23 @@ def test_a_network_port_of_the_unit(serve: Serve) -> None:
         assert client.read_coils(0, count=8, device_id=1).exception_code == 0x0B
 
 
-def terminals() -> int:
-    return len(list(Path("/dev/pts").iterdir()))
+def hung_up(port: int) -> bool:
+    try:
+        return os.read(port, 10) == b""
+    except BlockingIOError:
+        return False
+    except OSError as error:
+        return error.errno == errno.EIO
 
 
 def test_ports_are_given_back(serve: Serve) -> None:
-    before = terminals()
+    """A client that still has the port open is hung up on."""
     served = serve()
-    assert terminals() > before
+    port = os.open(served.endpoints["port A/port 1"], os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)
+    assert not hung_up(port)
     served.servers.loop.stop()
-    for _ in range(100):
-        if terminals() <= before:
-            return
-        os.sched_yield()
-    pytest.fail("the pseudo-terminals are still there")
+    end = time.monotonic() + 5
+    while not hung_up(port):
+        assert time.monotonic() < end, "the pseudo-terminal is still there"
+        time.sleep(0.01)
+    os.close(port)
