@@ -77,6 +77,14 @@ def _template(text: str) -> str:
     return text
 
 
+def _valueless(text: str) -> str:
+    if "{value" in text:
+        raise ValueError(
+            f"{text!r} asks for a value, but there is none here; expected a command without {{value}}"
+        )
+    return text
+
+
 def _setting(text: str) -> str:
     if "{value" not in text:
         raise ValueError(f"{text!r} sets nothing; expected a command with {{value}} in it")
@@ -94,8 +102,8 @@ def _lacking(value: Any) -> Any:
     return None if value == "none" else value
 
 
-Command = Annotated[Text, AfterValidator(_template), Shown("command")]
-Setting = Annotated[Command, AfterValidator(_setting), Shown("command with {value}")]
+Command = Annotated[Text, AfterValidator(_template), AfterValidator(_valueless), Shown("command")]
+Setting = Annotated[Text, AfterValidator(_template), AfterValidator(_setting), Shown("command with {value}")]
 Query = Annotated[Command, AfterValidator(_query), Shown("query")]
 OptionalCommand = Annotated[Command | None, BeforeValidator(_lacking), Shown("command, or none")]
 OptionalSetting = Annotated[Setting | None, BeforeValidator(_lacking), Shown("command with {value}, or none")]

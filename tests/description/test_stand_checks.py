@@ -287,6 +287,13 @@ CASES: dict[str, tuple[dict[str, str], str, str, str, str]] = {
         "no braces but {value} and {output}",
         "",
     ),
+    "a value where there is none": (
+        {MEASURED: MEASURED + 'output-on: "OUTP ON,{value}", '},
+        '"OUTP ON,{value}"',
+        "'OUTP ON,{value}' asks for a value, but there is none here",
+        "a command without {value}",
+        "",
+    ),
     "a needed command that is none": (
         {MEASURED: MEASURED + "output-off: null, "},
         "null",
