@@ -11,9 +11,11 @@ import hilseq
 from hilseq.cli.demo import demo_command
 from hilseq.cli.init import init_command
 from hilseq.cli.inspect import inspect_command
+from hilseq.cli.report import report_command
 from hilseq.cli.run import run_command
 from hilseq.cli.safe import safe_command
 from hilseq.cli.simulate import simulate_command
+from hilseq.cli.verify import verify_command
 
 app = typer.Typer(
     name="hilseq",
@@ -52,6 +54,8 @@ app.command("demo")(demo_command)
 app.command("run", context_settings={"allow_interspersed_args": True})(run_command)
 app.command("inspect")(inspect_command)
 app.command("init")(init_command)
+app.command("report")(report_command)
+app.command("verify")(verify_command)
 app.command("safe")(safe_command)
 app.command("simulate")(simulate_command)
 

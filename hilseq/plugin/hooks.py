@@ -9,7 +9,6 @@ from typing import Any
 
 import pytest
 
-from hilseq.errors import StandFault, UsageError
 from hilseq.journal import kinds
 from hilseq.journal.reader import read_journal
 from hilseq.plugin import markers, stages
@@ -18,7 +17,7 @@ from hilseq.plugin.gates import Gates
 from hilseq.plugin.parametrize import is_empty, parametrize, place_of, slot_of
 from hilseq.plugin.visit_run import VisitRun, interrupt_on_termination
 from hilseq.reports.record import RunRecord, tell
-from hilseq.verdicts import CheckVerdict, ExitCode
+from hilseq.verdicts import CheckVerdict
 
 CHECK = pytest.StashKey["PlannedCheck"]()
 
@@ -125,17 +124,9 @@ class VisitHooks:
 
     # -- running ---------------------------------------------------------------------------------
 
-    def pytest_sessionstart(self, session: pytest.Session) -> None:
-        """Start the twin and the clock."""
-        if session.config.option.collectonly:
-            return
+    def pytest_sessionstart(self) -> None:
+        """Have every way out make safe."""
         interrupt_on_termination()
-        try:
-            self.run.start()
-        except UsageError as error:
-            pytest.exit(f"nothing was powered:\n{error}", returncode=int(ExitCode.USAGE))
-        except StandFault as fault:
-            pytest.exit(f"nothing was powered:\n{fault}", returncode=int(ExitCode.STAND_FAULT))
 
     @pytest.hookimpl(wrapper=True)
     def pytest_runtest_protocol(self, item: pytest.Item) -> Generator[None, Any, Any]:

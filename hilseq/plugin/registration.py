@@ -26,13 +26,15 @@ def pytest_configure(config: pytest.Config) -> None:
     if not config.getoption("--stand"):
         return
 
-    from hilseq.errors import HilseqError
+    from hilseq.errors import HilseqError, StandFault
     from hilseq.verdicts import ExitCode
 
     try:
         _register(config)
     except HilseqError as error:
-        pytest.exit(f"nothing was powered:\n{error}", returncode=int(ExitCode.USAGE))
+        # Here, before any other plugin has made a file or a folder.
+        code = ExitCode.STAND_FAULT if isinstance(error, StandFault) else ExitCode.USAGE
+        pytest.exit(f"nothing was powered:\n{error}", returncode=int(code))
 
 
 def _register(config: pytest.Config) -> None:
@@ -45,6 +47,8 @@ def _register(config: pytest.Config) -> None:
     stand_path = Path(config.getoption("--stand"))
     options = read_options(config, list(load_stand(stand_path).slots))
     run = VisitRun(options, describe_visit(options.stand, options.units))
+    if not getattr(config.option, "collectonly", False):
+        run.start()
     _default_outputs(config, run.folder)
     config.pluginmanager.register(VisitHooks(run), "hilseq-visit")
     config.pluginmanager.register(fixtures, "hilseq-fixtures")

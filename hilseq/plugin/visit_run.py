@@ -13,9 +13,10 @@ from typing import Any
 import hilseq
 from hilseq.clock import Clock, WallClock
 from hilseq.description.visit import Visit
-from hilseq.errors import HilseqError, StandFault
+from hilseq.errors import HilseqError, StandFault, UsageError
 from hilseq.guard.client import Guard
 from hilseq.journal import kinds
+from hilseq.journal.writer import FILE_NAME as JOURNAL
 from hilseq.journal.writer import JournalWriter
 from hilseq.plugin.options import VisitOptions
 from hilseq.procedures.bench import Bench
@@ -59,6 +60,9 @@ class VisitRun:
     def start(self) -> None:
         """Start the twin when one is asked for, and the clock. Raises UsageError for an impossible defect."""
         options = self.options
+        taken = self.folder / JOURNAL
+        if taken.exists():
+            raise UsageError(f"{taken} already exists; a journal is never written over: give another --out")
         if options.simulate:
             self._twin = Twin(
                 options.stand,

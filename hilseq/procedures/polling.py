@@ -7,7 +7,7 @@ import time
 from collections.abc import Callable
 
 from hilseq.clock import Clock
-from hilseq.errors import UnitSilent
+from hilseq.errors import UnitFault
 from hilseq.measured import Measured
 
 #: Time between two questions, s.
@@ -19,7 +19,7 @@ def poll(
 ) -> Measured | None:
     """Ask `done` until it is true; return the time since `since` in s, or None after `within` seconds.
 
-    A unit that does not answer yet is not done yet. The uncertainty is that of the interval between the
+    A unit that does not answer, or refuses to, is not done yet. The uncertainty is that of the interval between the
     last no and the first yes, spread evenly (rectangular, width / sqrt 12).
     """
     last_no = since
@@ -30,8 +30,9 @@ def poll(
             if done():
                 half = (asked + last_no) / 2 - since
                 return Measured(half, "s", (asked - last_no) / math.sqrt(12))
-        except UnitSilent:
-            # A stepped clock stood still while the deadline of the exchange ran out on the wall.
+        except UnitFault:
+            # Busy, refusing, nonsense while starting: not done yet. A stepped clock stood still while the
+            # deadline of a silent exchange ran out on the wall.
             if time.monotonic() - begun > 0.8 * link_deadline:
                 clock.spent(link_deadline)
         last_no = asked

@@ -1,0 +1,79 @@
+"""Bad input: a clear line, exit code 2, nothing powered, no traceback."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from tests.end_to_end.conftest import ROOT, STANDS, MakeVisit
+
+CASES = {
+    "missing stand": (["--stand", "nowhere.yaml", "--unit", "u.yaml", "--serial", "1"], "nowhere.yaml"),
+    "no serial": (
+        ["--stand", str(STANDS / "sim-bench.yaml"), "--unit", str(STANDS / "units" / "rh16.yaml"), "--serial", ""],
+        "serial",
+    ),
+    "unknown defect": (
+        [
+            *("--stand", str(STANDS / "sim-bench.yaml"), "--unit", str(STANDS / "units" / "rh16.yaml")),
+            *("--serial", "1", "--simulate", "--defect", "output-stuck-onn@q05"),
+        ],
+        "output-stuck-on",
+    ),
+    "defect without simulation": (
+        [
+            *("--stand", str(STANDS / "sim-bench.yaml"), "--unit", str(STANDS / "units" / "rh16.yaml")),
+            *("--serial", "1", "--defect", "no-start"),
+        ],
+        "--simulate",
+    ),
+    "unknown slot": (
+        [
+            *("--stand", str(STANDS / "sim-bench.yaml"), "--unit", f"Z={STANDS / 'units' / 'rh16.yaml'}"),
+            *("--serial", "1", "--simulate"),
+        ],
+        "Z=",
+    ),
+}
+
+
+@pytest.mark.parametrize(("arguments", "word"), CASES.values(), ids=CASES.keys())
+@pytest.mark.parametrize("program", ["hilseq", "pytest"])
+def test_bad_input_gets_a_clear_line(tmp_path: Path, arguments: list[str], word: str, program: str) -> None:
+    """The message names what is wrong; the exit code is 2; nothing is written; no traceback is shown."""
+    line = [sys.executable, "-m", "hilseq", "run"]
+    if program == "pytest":
+        line = [sys.executable, "-m", "pytest", str(ROOT / "sequences"), "-q"]
+    out = tmp_path / "out"
+    done = subprocess.run(
+        [*line, *arguments, "--out", str(out)], capture_output=True, text=True, check=False, cwd=tmp_path, timeout=60
+    )
+    words = done.stdout + done.stderr
+    assert done.returncode == 2, words
+    assert word in words
+    assert "Traceback" not in words
+    assert not out.exists()
+
+
+def test_a_journal_is_never_written_over(visit: MakeVisit) -> None:
+    """The same --out twice is refused, and the first journal is untouched."""
+    sequence = str(ROOT / "sequences" / "test_10_power_on.py")
+    first = visit(sequence)
+    before = (first.folder / "journal.jsonl").read_bytes()
+    second = visit(sequence)
+    assert second.code == 2, second.out + second.err
+    assert "already" in second.out + second.err
+    assert (first.folder / "journal.jsonl").read_bytes() == before
+
+
+@pytest.mark.parametrize("command", ["demo", "run", "inspect", "init", "safe", "simulate", "report", "verify"])
+def test_every_command_has_help_with_an_example(command: str) -> None:
+    """`--help` of every command shows an example."""
+    done = subprocess.run(
+        [sys.executable, "-m", "hilseq", command, "--help"], capture_output=True, text=True, check=False, timeout=60
+    )
+    assert done.returncode == 0
+    assert "Example: hilseq" in done.stdout

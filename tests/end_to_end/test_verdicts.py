@@ -1,0 +1,110 @@
+"""Good units ship, defective ones go to repair at the right place, and a bad stand is never their fault."""
+
+from __future__ import annotations
+
+import json
+import xml.etree.ElementTree as ET
+from pathlib import Path
+
+import pytest
+
+from tests.end_to_end.conftest import STANDS, MakeVisit
+
+UNIT_DEFECTS = {
+    "output-stuck-on@q05": {"q05"},
+    "output-stuck-off@q05": {"q05"},
+    "outputs-shorted@q05+q06": {"q05", "q06"},
+    "mode-contact-open@held": {"mode held"},
+    "self-test-fails": {"self-test"},
+    "no-start": {"start"},
+    "configuration-not-kept": {"configuration"},
+    "port-dead@port 2": {"port 2"},
+    "live-while-held": {"mode held"},
+}
+STAND_DEFECTS = {
+    "supply-silent": "supply main",
+    "io-silent": "io rack",
+    "io-garbage": "io rack",
+}
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_good_unit_ships(visit: MakeVisit, seed: int) -> None:
+    """A unit without a defect ships, whatever its tolerances."""
+    done = visit("--seed", str(seed))
+    assert (done.code, done.disposition) == (0, "ship"), done.out[-2000:]
+    assert set(done.verdicts().values()) == {"passed"}
+    assert not done.unit["findings"]
+
+
+@pytest.mark.parametrize(("defect", "places"), UNIT_DEFECTS.items(), ids=str)
+def test_a_defective_unit_goes_to_repair(visit: MakeVisit, defect: str, places: set[str]) -> None:
+    """The defect is found, and at least one finding names its place."""
+    done = visit("--defect", defect)
+    assert (done.code, done.disposition) == (1, "repair"), done.out[-2000:]
+    assert places <= done.places
+    assert "stand fault" not in done.verdicts().values()
+
+
+@pytest.mark.parametrize(("defect", "place"), STAND_DEFECTS.items(), ids=str)
+def test_a_bad_stand_is_never_the_units_fault(visit: MakeVisit, defect: str, place: str) -> None:
+    """A stand that fails gives exit code 4 and a finding about the stand; no check of the unit failed."""
+    done = visit("--defect", defect)
+    assert (done.code, done.disposition) == (4, "stand fault"), done.out[-2000:]
+    assert place in done.places
+    assert "failed" not in done.verdicts().values()
+
+
+def test_a_unit_with_nothing_in_common_ships(visit: MakeVisit) -> None:
+    """The second unit, on its own stand, ships without a line of code for it."""
+    done = visit(stand=STANDS / "dx08-bench.yaml", unit=STANDS / "units" / "dx08.yaml", serial="DX-7")
+    assert (done.code, done.disposition) == (0, "ship"), done.out[-2000:]
+
+
+def test_a_defect_of_the_second_unit_is_found(visit: MakeVisit) -> None:
+    """The same sequences find a defect of the second unit."""
+    name = "output-stuck-off@" + next(
+        check.partition("[")[2].rstrip("]")
+        for check in visit(
+            stand=STANDS / "dx08-bench.yaml", unit=STANDS / "units" / "dx08.yaml", serial="DX-7", name="good"
+        ).verdicts()
+        if "follows_alone" in check
+    )
+    done = visit(
+        "--defect", name, stand=STANDS / "dx08-bench.yaml", unit=STANDS / "units" / "dx08.yaml", serial="DX-7"
+    )
+    assert (done.code, done.disposition) == (1, "repair")
+    assert name.partition("@")[2] in done.places
+
+
+def test_every_promised_file_is_there(visit: MakeVisit) -> None:
+    """A run leaves journal, JUnit XML, Allure results, summary and one page per unit."""
+    done = visit()
+    names = {path.name for path in done.folder.iterdir()}
+    assert {"journal.jsonl", "junit.xml", "allure-results", "summary.json", "report-RH-000101.html"} <= names
+    cases = ET.parse(done.folder / "junit.xml").getroot().findall(".//testcase")
+    assert len(cases) == len([check for check in done.verdicts() if "::" in check])
+    assert any((done.folder / "allure-results").glob("*-result.json"))
+    for check in done.unit["checks"]:
+        assert set(check) == {"id", "sequence", "verdict", "why", "readings"}
+        for reading in check["readings"]:
+            assert set(reading) == {"name", "value", "unit", "uncertainty", "low", "high", "verdict"}
+
+
+def test_plain_pytest_gives_the_same_verdicts(visit: MakeVisit, tmp_path: Path) -> None:
+    """`pytest sequences --stand …` judges as `hilseq run` does, and ends with the same exit code."""
+    import subprocess
+    import sys
+
+    from tests.end_to_end.conftest import ROOT
+
+    ours = visit("--defect", "output-stuck-on@q05")
+    folder = tmp_path / "plain"
+    line = [sys.executable, "-m", "pytest", str(ROOT / "sequences"), "-q", "--stand"]
+    line += [str(STANDS / "sim-bench.yaml"), "--unit", str(STANDS / "units" / "rh16.yaml")]
+    line += ["--serial", "RH-000101", "--simulate", "--defect", "output-stuck-on@q05", "--out", str(folder)]
+    done = subprocess.run(line, capture_output=True, text=True, check=False, timeout=110)
+    assert done.returncode == ours.code
+    theirs = json.loads((folder / "summary.json").read_text(encoding="utf-8"))
+    assert theirs["units"] == ours.summary["units"]
+    assert "RH16 RH-000101: repair" in done.stdout
