@@ -34,7 +34,7 @@ def has_section(profile: Profile, section: str) -> bool:
         if not hasattr(value, name):
             raise pytest.UsageError(f"marker needs({section!r}): a profile has no section {name!r}")
         value = getattr(value, name)
-        if not value and value != 0:
+        if value is False or (not value and value != 0):
             return False
     return True
 
