@@ -167,7 +167,7 @@ def configuration_bit(spot: Spot) -> list[Change]:
         return []
     length = len(unit.profile.configuration.content)
     word = spot.parameters.get("word")
-    index = int(word) % length if word else spot.world.streams.of(spot.slot, "stuck bit").randrange(length)
+    index = int(word, 0) % length if word else spot.world.streams.of(spot.slot, "stuck bit").randrange(length)
     return [Count(unit.memory.stuck, index)]
 
 

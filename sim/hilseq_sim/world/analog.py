@@ -2,7 +2,8 @@
 
 A good channel's error at a value x is L(x) (o + g u + n (1 - u²) + d (T - 25)/40) + noise, where L(x) is the
 profile's largest error there, u runs from -1 to 1 over the range, and |o|, |g|, |n|, |d| are drawn so that
-the sum fills at most 0.65 of L. Inputs have a first order lag.
+the sum fills at most 0.65 of L. Inputs have a first order lag. A 4-20 mA output stays within the measuring
+band of NE 43 while it is driven and in its failure band while it is not; an input can tell both failures.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ from hilseq.quantities import SYMBOLS, AccuracyTerms, parse_accuracy
 from hilseq_sim.world.curves import Approach
 from hilseq_sim.world.draw import noise
 from hilseq_sim.world.sensors import (
+    LOOP_MEASURING,
     PT100_RANGE,
     THERMOCOUPLE_RANGES,
     pt100_resistance,
@@ -138,7 +140,7 @@ class AnalogChannel:
         wanted = (
             self.low + value / 100.0 * (self.high - self.low) if self._percent else value * self._per_register
         )
-        low, high = self._converter
+        low, high = LOOP_MEASURING if self.kind == "4..20 mA" else self._converter
         self.value.aim(max(low, min(high, wanted)), self._timeline.now)
 
     def drive_output(self, value: float, *, driven: bool) -> None:

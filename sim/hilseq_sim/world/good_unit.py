@@ -15,6 +15,8 @@ from hilseq_sim.world.draw import Tolerances
 INTERRUPTIONS = {"PS1": 0.001, "PS2": 0.010}
 #: s that a bench supply needs to come back after an interruption.
 _RECOVERY = 0.025
+#: No part is perfect: W, Ohm and F below which nothing is drawn.
+_LEAST_POWER, _LEAST_OHMS, _LEAST_FARADS = 1e-3, 1e-2, 1e-5
 
 
 @dataclass(slots=True)
@@ -62,7 +64,7 @@ def draw_parts(profile: Profile, ambient: float, neighbours_warm: float, draw: T
 
     current = start.idle_current
     nominal = 0.5 * (current.low + current.high) if twin.idle_power is None else twin.idle_power / volts
-    idle = volts * draw.inside(nominal, current.low, current.high)
+    idle = max(_LEAST_POWER, volts * draw.inside(nominal, current.low, current.high))
     live = near(twin.live_power)
     if start.live_current is not None:
         limits = start.live_current
@@ -70,14 +72,15 @@ def draw_parts(profile: Profile, ambient: float, neighbours_warm: float, draw: T
     per_output = near(twin.power_per_output)
     worst = worst_power(profile, idle, live, per_output)
 
-    start_above = min(near(twin.start_above), 0.95 * low)
-    stop_below = min(near(twin.stop_below), 0.9 * start_above)
-    resistance = min(near(twin.inrush_resistance), 0.02 * low * low / worst)
+    start_above = max(0.4 * low, min(near(twin.start_above), 0.95 * low))
+    stop_below = max(0.4 * start_above, min(near(twin.stop_below), 0.9 * start_above))
+    resistance = max(_LEAST_OHMS, min(near(twin.inrush_resistance), 0.02 * low * low / worst))
     capacitance = near(twin.input_capacitance)
     claimed = ride_through(profile)
     if claimed:
         least = 2.0 * worst * (1.5 * claimed + _RECOVERY) / (0.97 * low * low - stop_below**2)
         capacitance = max(capacitance, near(least) if least > 0.0 else 0.0)
+    capacitance = max(_LEAST_FARADS, capacitance)
     capacitance = min(capacitance, 2.0 * idle * 0.7 * start.off_time / (volts**2 - stop_below**2))
 
     charging = capacitance * start_above / ratings.current_limit
@@ -113,7 +116,9 @@ def draw_parts(profile: Profile, ambient: float, neighbours_warm: float, draw: T
         idle_power=idle,
         live_power=live,
         power_per_output=per_output,
-        output_resistance=min([near(twin.output_resistance), *(0.5 * drop for drop in drops)]),
+        output_resistance=max(
+            _LEAST_OHMS, min([near(twin.output_resistance), *(0.5 * drop for drop in drops)])
+        ),
         output_leakage=min([near(twin.output_leakage), *(0.3 * leak for leak in leaks)]),
         output_delay=min([near(twin.output_delay), *(0.3 * o.settle for o in outputs)]),
         input_filter=min([near(0.003), *(0.2 * i.settle for i in inputs)]),

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from enum import Enum
 
 from hilseq_sim.world.curves import bisect
 
@@ -79,24 +78,7 @@ def thermocouple_temperature(letter: str, millivolts: float) -> float:
     return bisect(lambda t: thermocouple_voltage(letter, t) - millivolts, low, high)
 
 
-class LoopBand(Enum):
-    """What a 4-20 mA current means after NAMUR NE 43 (check values 3.11, 3.14)."""
-
-    FAILED_LOW = "failed low"
-    BELOW = "between failed low and measuring"
-    MEASURING = "measuring"
-    ABOVE = "between measuring and failed high"
-    FAILED_HIGH = "failed high"
-
-
-def loop_band(milliamperes: float) -> LoopBand:
-    """Return the NE 43 band: failed up to 3.6 and from 21 mA, measuring 3.8..20.5 mA."""
-    if milliamperes <= 3.6:  # noqa: PLR2004 - the figures of the recommendation
-        return LoopBand.FAILED_LOW
-    if milliamperes < 3.8:  # noqa: PLR2004
-        return LoopBand.BELOW
-    if milliamperes <= 20.5:  # noqa: PLR2004
-        return LoopBand.MEASURING
-    if milliamperes < 21.0:  # noqa: PLR2004
-        return LoopBand.ABOVE
-    return LoopBand.FAILED_HIGH
+# NAMUR NE 43 (check values 3.11, 3.14), mA: a measurement lies within the first; failure is at most the
+# first or at least the second of the other.
+LOOP_MEASURING = (3.8, 20.5)
+LOOP_FAILED = (3.6, 21.0)

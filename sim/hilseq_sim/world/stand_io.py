@@ -196,6 +196,7 @@ class Wiring:
                 io.add_sense(channel, self._true_value(name, channel))
         for io in self.io.values():
             io.seal()
+        self.refresh()
 
     def _is_free_drive(self, name: str, channel: Channel) -> bool:
         signal = channel.signal

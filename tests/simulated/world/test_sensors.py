@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import pytest
 from hilseq_sim.world.sensors import (
-    LoopBand,
-    loop_band,
     pt100_resistance,
     pt100_temperature,
     thermocouple_temperature,
@@ -32,17 +30,6 @@ TYPE_K = [(-200, -5.891), (-150, -4.913), (350, 14.293), (500, 20.644), (1372, 5
 # check values 4.9 (inverse-polynomial sheet; thermibel.be) and 4.10 (recomputed)
 TYPE_J = [(-210, -8.095), (350, 19.090), (760, 42.919), (1200, 69.553), (25, 1.2773), (100, 5.2689),
           (200, 10.7787), (500, 27.3926)]  # fmt: skip
-# check value 3.11: NE 43, process-instrumentation article and transmitter help page
-NE43 = [
-    (3.6, LoopBand.FAILED_LOW),
-    (3.7, LoopBand.BELOW),
-    (3.8, LoopBand.MEASURING),
-    (4.0, LoopBand.MEASURING),
-    (20.5, LoopBand.MEASURING),
-    (20.7, LoopBand.ABOVE),
-    (21.0, LoopBand.FAILED_HIGH),
-    (0.0, LoopBand.FAILED_LOW),
-]
 
 
 @pytest.mark.parametrize(("celsius", "ohms"), PT100_TABLE)
@@ -84,8 +71,3 @@ def test_thermocouple_j(celsius: float, millivolts: float) -> None:
 def test_thermocouples_there_and_back(letter: str, celsius: float) -> None:
     volts = thermocouple_voltage(letter, celsius)
     assert thermocouple_temperature(letter, volts) == pytest.approx(celsius, abs=0.02)
-
-
-@pytest.mark.parametrize(("milliamperes", "band"), NE43)
-def test_ne43_bands(milliamperes: float, band: LoopBand) -> None:
-    assert loop_band(milliamperes) is band

@@ -83,3 +83,37 @@ def test_channels_differ_from_seed_to_seed(small_visit: SmallVisit) -> None:
         channel: Channel = build_world(small_visit, seed=seed).wiring.channels["y1"]
         seen.add(channel.threshold)
     assert len(seen) == 5
+
+
+def test_odd_twins_still_start(small_visit: SmallVisit) -> None:
+    profile = small_visit.profiles["A"]
+    odd: list[dict[str, object]] = [
+        {"inrush_resistance": 0.0, "output_resistance": 0.0, "contact_bounce": 0.0, "mode_change": 0.0},
+        {"input_capacitance": 1.0, "inrush_resistance": 1000.0},
+        {"input_capacitance": 1e-9, "boot": 0.0, "self_test": 0.0},
+        {"start_above": 0.0, "stop_below": 100.0, "tolerance": 0.5},
+        {"start_above": 100.0, "stop_below": 0.0, "idle_power": 0.0},
+        {"boot": 3600.0, "live_power": 100.0, "thermal_resistance": 1e6},
+    ]
+    for fields in odd:
+        strange = profile.model_copy(update={"twin": profile.twin.model_copy(update=fields)})
+        world = build_world(SmallVisit(small_visit.stand, {"A": strange}))
+        power(world)
+        world.advance(1.0)
+        assert world.links["A"].answering(), fields
+        world.supplies["main"].output = False
+        world.advance(2.0)
+        assert not world.links["A"].answering(), fields
+
+
+def test_two_units_on_one_supply_share_it(small_visit: SmallVisit) -> None:
+    stand, profile = small_visit.stand, small_visit.profiles["A"]
+    both = stand.model_copy(update={"slots": {"A": stand.slots["A"], "B": stand.slots["A"]}})
+    world = build_world(SmallVisit(both, {"A": profile, "B": profile}), seed=3)
+    power(world, limit=1.0)
+    world.advance(1.0)
+    units = [world.units[slot] for slot in "AB"]
+    assert all(world.links[slot].answering() for slot in "AB")
+    assert units[0].parts != units[1].parts
+    assert world.supply_models["main"].true_current() == pytest.approx(sum(u.input.amperes() for u in units))
+    assert world.supplies["main"].inrush()[0] == pytest.approx(1.0, rel=0.01)
