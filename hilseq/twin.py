@@ -43,6 +43,16 @@ def command(
     return line
 
 
+def catalogue(stand: Path, unit: Path) -> list[dict[str, Any]]:
+    """Return the simulator's defects that make sense for a unit on a stand. Raises UsageError."""
+    line = [sys.executable, "-m", "hilseq_sim", "--catalogue", "--stand", str(stand), "--unit", str(unit)]
+    done = subprocess.run(line, capture_output=True, check=False, timeout=START_DEADLINE)
+    if done.returncode != 0:
+        raise UsageError(done.stderr.decode("utf-8", "replace").strip())
+    rows: list[dict[str, Any]] = json.loads(done.stdout)
+    return rows
+
+
 def repoint(stand: Stand, endpoints: Mapping[str, str]) -> Stand:
     """Return the stand with every address replaced by the twin's.
 

@@ -8,6 +8,7 @@ import sys
 import typer
 
 import hilseq
+from hilseq.cli.coverage import coverage_command
 from hilseq.cli.demo import demo_command
 from hilseq.cli.init import init_command
 from hilseq.cli.inspect import inspect_command
@@ -56,8 +57,13 @@ app.command("inspect")(inspect_command)
 app.command("init")(init_command)
 app.command("report")(report_command)
 app.command("verify")(verify_command)
+app.command("coverage")(coverage_command)
 app.command("safe")(safe_command)
 app.command("simulate")(simulate_command)
+
+
+#: Exit code of an error that nobody foresaw; sysexits.h calls it EX_SOFTWARE.
+UNEXPECTED = 70
 
 
 def main() -> None:
@@ -74,3 +80,9 @@ def main() -> None:
         if isinstance(error, DescriptionError | UsageError):
             sys.exit(int(ExitCode.USAGE))
         sys.exit(int(ExitCode.STAND_FAULT if isinstance(error, StandFault) else ExitCode.REPAIR))
+    except Exception as error:
+        if os.environ.get("HILSEQ_DEBUG"):
+            raise
+        words = f"{type(error).__name__}: {error}"
+        print(f"hilseq: {words}\nThis should not happen; --debug before the command shows where.", file=sys.stderr)
+        sys.exit(UNEXPECTED)

@@ -40,6 +40,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """Serve, and return the exit code: 0 when told to stop, 2 for bad input."""
     try:
         options = _parser().parse_args(arguments)
+        if options.catalogue:
+            return _print_catalogue(options)
         servers = _servers(options)
     except (UsageProblemError, HilseqError, ValueError, OSError) as problem:
         text = str(problem) or type(problem).__name__
@@ -68,6 +70,7 @@ def _parser() -> argparse.ArgumentParser:
     add("--listen", default=LOOPBACK, metavar="HOST", help="address to listen on")
     add("--port", action="append", default=[], metavar="ENDPOINT=N", help='fixed port, "supply main=5025"')
     add("--single-connection", action="store_true", help="refuse a second client while the first lives")
+    add("--catalogue", action="store_true", help="print the defects that make sense here as JSON, and end")
     add("--parent-pipe", action="store_true", help="stop when standard input ends")
     return parser
 
@@ -91,6 +94,13 @@ def _servers(options: argparse.Namespace) -> Servers:
             seed=options.seed,
         ),
     )
+
+
+def _print_catalogue(options: argparse.Namespace) -> int:
+    from hilseq_sim.defects.on_visit import catalogue_on
+
+    print(json.dumps(catalogue_on(_visit(options))))  # noqa: T201 - this is the interface
+    return 0
 
 
 def _visit(options: argparse.Namespace) -> Visit:

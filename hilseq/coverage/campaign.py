@@ -1,0 +1,135 @@
+"""Running a campaign: on all cores, with progress, resumable after any interruption."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import multiprocessing
+import os
+import shutil
+import tempfile
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from hilseq.coverage.cases import Case
+from hilseq.coverage.outcome import judge_case
+from hilseq.errors import StandFault, UsageError
+
+#: Runs one visit with these options (of `hilseq run`) and returns its exit code.
+RunVisit = Callable[[list[str]], int]
+
+
+@dataclass(frozen=True, slots=True)
+class Bench:
+    """The stand and unit of a campaign, and how a visit is made."""
+
+    stand: Path
+    unit: Path
+    run_visit: RunVisit
+
+
+class RowFile:
+    """The rows finished so far, one JSON line each, behind a line that says which campaign they are of.
+
+    Raises UsageError when the file holds another campaign.
+    """
+
+    def __init__(self, path: Path, campaign: dict[str, Any]) -> None:
+        self._path = path
+        self.rows: list[dict[str, Any]] = []
+        if path.exists():
+            lines = path.read_text(encoding="utf-8").splitlines(keepends=True)
+            # A line without an end was being written when the campaign was interrupted.
+            whole = [json.loads(line) for line in lines if line.endswith("\n")]
+            if whole and whole[0] != campaign:
+                raise UsageError(f"{path} holds the rows of another campaign; give another --out or remove it")
+            self.rows = whole[1:]
+            path.write_text("".join(line for line in lines if line.endswith("\n")), encoding="utf-8")
+        if not path.exists() or not path.stat().st_size:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.write_text(json.dumps(campaign) + "\n", encoding="utf-8")
+
+    def add(self, row: dict[str, Any]) -> None:
+        """Keep a row."""
+        self.rows.append(row)
+        with self._path.open("a", encoding="utf-8") as file:
+            file.write(json.dumps(row) + "\n")
+
+
+def run_campaign(bench: Bench, cases: Sequence[Case], rows: RowFile, *, jobs: int) -> Iterator[dict[str, Any]]:
+    """Make the visits that have no row yet; yield each new row as it comes.
+
+    Raises StandFault when a visit leaves no summary, which no defect may cause.
+    """
+    done = {row["number"] for row in rows.rows}
+    open_cases = [case for case in cases if case.number not in done]
+    # Forked after everything is imported, and one visit per process: a visit leaves nothing to the next.
+    context = multiprocessing.get_context("fork")
+    _warm_up()
+    with ProcessPoolExecutor(jobs, mp_context=context, initializer=_quiet) as pool:
+        waiting = {pool.submit(_visit, bench, case) for case in open_cases}
+        try:
+            for future in as_completed(waiting):
+                row = future.result()
+                rows.add(row)
+                yield row
+        except BaseException:
+            pool.shutdown(wait=False, cancel_futures=True)
+            raise
+
+
+def _warm_up() -> None:
+    """Import once what every visit needs."""
+    import allure_pytest.plugin  # noqa: F401
+    import pymodbus.pdu
+    import pyvisa_py.tcpip
+
+    import hilseq.plugin.fixtures
+    import hilseq.reports.write  # noqa: F401
+
+    del pymodbus, pyvisa_py, hilseq
+
+
+def _quiet() -> None:
+    null = os.open(os.devnull, os.O_RDWR)
+    for stream in (0, 1, 2):
+        os.dup2(null, stream)
+
+
+def _visit(bench: Bench, case: Case) -> dict[str, Any]:
+    """Make one visit in a process of its own and judge it."""
+    folder = Path(tempfile.mkdtemp(prefix="hilseq-coverage-"))
+    try:
+        run = folder / "run"
+        child = os.fork()
+        if child == 0:
+            code = 70
+            with contextlib.suppress(BaseException):
+                code = bench.run_visit([*_options(bench, case), "--out", str(run)])
+            os._exit(code)
+        os.waitpid(child, 0)
+        summary = run / "summary.json"
+        if not summary.exists():
+            raise StandFault(f"the visit with {case.spec or 'a good unit'}, seed {case.seed}, left no summary")
+        return judge_case(case, json.loads(summary.read_text(encoding="utf-8")))
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+def _options(bench: Bench, case: Case) -> list[str]:
+    options = ["--stand", str(bench.stand), f"--unit={bench.unit}", f"--serial=CV-{case.number:06d}"]
+    options += ["--simulate", "--seed", str(case.seed)]
+    return [*options, f"--defect={case.spec}"] if case.defect else options
+
+
+def good_rows(rows: Iterable[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Return the rows of good units."""
+    return [row for row in rows if row.get("good")]
+
+
+def defect_rows(rows: Iterable[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Return the rows of defects, in the order of their cases."""
+    return sorted((row for row in rows if not row.get("good")), key=lambda row: int(row["number"]))

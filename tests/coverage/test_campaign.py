@@ -1,0 +1,136 @@
+"""The coverage table: draws, rows, rates, resuming."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from hilseq.coverage.campaign import RowFile
+from hilseq.coverage.cases import Case, choose, draw
+from hilseq.coverage.outcome import judge_case
+from hilseq.coverage.table import tabulate
+from hilseq.errors import UsageError
+
+ROWS = [
+    {
+        "kind": "graded",
+        "side": "unit",
+        "harmless": 0.2,
+        "matters": 0.8,
+        "spots": [{"place": "q01", "located": ["q01"]}, {"place": "q02", "located": ["q02"]}],
+    },
+    {
+        "kind": "plain",
+        "side": "stand",
+        "harmless": None,
+        "matters": None,
+        "spots": [{"place": "io rack", "located": ["io rack"]}],
+    },
+]
+
+
+@given(st.integers(0, 2**31), st.integers(0, 20), st.integers(0, 20))
+def test_draws_keep_clear_of_the_limit(seed: int, draws: int, units: int) -> None:
+    """Beyond the limits means from `matters` up, inside means up to `harmless`; good units have no defect."""
+    cases = draw(ROWS, draws=draws, units=units, seed=seed)
+    assert [case.number for case in cases] == list(range(2 * draws + units))
+    for case in cases:
+        if case.defect == "graded":
+            assert case.severity is not None
+            assert case.severity >= 0.8 if case.beyond else case.severity <= 0.2
+            assert case.located == (case.place,)
+    assert sum(not case.defect for case in cases) == units
+
+
+def test_one_kind_draws_what_the_whole_campaign_draws() -> None:
+    """Asking for one kind repeats its rows of the whole campaign, so that a miss can be looked at alone."""
+    whole = [case for case in draw(ROWS, draws=5, units=3, seed=7) if case.defect == "plain"]
+    alone = [case for case in draw(choose(ROWS, ["plain"]), draws=5, units=0, seed=7)]
+    assert [(c.seed, c.spec) for c in whole] == [(c.seed, c.spec) for c in alone]
+
+
+def test_an_unknown_kind_names_the_nearest() -> None:
+    """A misspelled kind is refused with the right word."""
+    with pytest.raises(UsageError, match="did you mean 'graded'"):
+        choose(ROWS, ["gradde"])
+
+
+def _summary(disposition: str, *places: str) -> dict[str, Any]:
+    findings = [{"place": place, "what": "it", "check": "c"} for place in places]
+    return {"units": [{"disposition": disposition, "findings": findings}]}
+
+
+@pytest.mark.parametrize(
+    ("side", "disposition", "place", "expected"),
+    [
+        ("unit", "repair", "q01", (True, True, False)),
+        ("unit", "repair", "q02", (True, False, False)),
+        ("unit", "stand fault", "q01", (False, False, True)),
+        ("unit", "ship", "", (False, False, False)),
+        ("unit", "incomplete", "", (False, False, False)),
+        ("stand", "stand fault", "q01", (True, True, False)),
+        ("stand", "repair", "q01", (False, False, True)),
+    ],
+)
+def test_outcomes(side: str, disposition: str, place: str, expected: tuple[bool, bool, bool]) -> None:
+    """Detected, located and wrongly blamed follow from disposition and places, by the side of the defect."""
+    case = Case(0, 1, "graded", side, "q01", 1.0, located=("q01",))
+    row = judge_case(case, _summary(disposition, *([place] if place else [])))
+    assert (row["detected"], row["located"], row["wrongly_blamed"]) == expected
+
+
+def test_the_table_counts_both_sides_of_the_limit() -> None:
+    """Defects inside the limits are no misses when passed, and are alarms when found."""
+    beyond = Case(0, 1, "graded", "unit", "q01", 0.9, beyond=True, located=("q01",))
+    inside = Case(1, 1, "graded", "unit", "q01", 0.1, beyond=False, located=("q01",))
+    rows = [
+        judge_case(beyond, _summary("repair", "q01")),
+        judge_case(inside, _summary("ship")),
+        judge_case(inside, _summary("repair", "q01")),
+        judge_case(Case(2, 1), _summary("ship")),
+        judge_case(Case(3, 1), _summary("repair", "q01")),
+    ]
+    data = tabulate(rows).as_data()
+    assert (data["detection"], data["location"], data["wrong_blame"]) == (1.0, 1.0, 0.0)
+    assert (data["good_units"], data["false_alarms"], data["harmless_detected"]) == (2, 1, 0.5)
+    # Clopper-Pearson, 1 of 1 at 95 % two-sided: lower bound (0.025)^(1/1); recomputed by formula.
+    assert data["detection_bounds"] == pytest.approx((0.025, 1.0))
+
+
+def test_a_torn_row_is_made_again(tmp_path: Path) -> None:
+    """The half line of an interrupted campaign is cut, and another campaign's rows are refused."""
+    path = tmp_path / "rows.jsonl"
+    rows = RowFile(path, {"seed": 1})
+    rows.add({"number": 0})
+    with path.open("a", encoding="utf-8") as file:
+        file.write('{"number": 1')
+    assert RowFile(path, {"seed": 1}).rows == [{"number": 0}]
+    assert path.read_text(encoding="utf-8").count("\n") == 2
+    with pytest.raises(UsageError, match="another campaign"):
+        RowFile(path, {"seed": 2})
+
+
+def test_a_small_campaign_end_to_end(tmp_path: Path) -> None:
+    """Real visits: a defect is found and placed, a good unit ships; called again, nothing is made twice."""
+    line = [sys.executable, "-m", "hilseq", "coverage", "--kind", "output-stuck-on", "--draws", "1"]
+    line += ["--units", "1", "--out", str(tmp_path / "rows.jsonl"), "--json", str(tmp_path / "table.json")]
+    first = subprocess.run(line, capture_output=True, text=True, check=False, timeout=110)
+    assert first.returncode == 0, first.stderr
+    table = json.loads((tmp_path / "table.json").read_text(encoding="utf-8"))
+    (row,) = table["rows"]
+    assert (row["defect"], row["detected"], row["located"], row["wrongly_blamed"]) == (
+        "output-stuck-on",
+        True,
+        True,
+        False,
+    )
+    assert (table["good_units"], table["false_alarms"]) == (1, 0)
+    again = subprocess.run(line, capture_output=True, text=True, check=False, timeout=60)
+    assert "2 of 2 visits were made before" in again.stderr
