@@ -29,7 +29,9 @@ class SteppedClock:
         try:
             self._socket = socket.create_connection((host.strip("[]"), int(port)), timeout=DEADLINE)
         except OSError as error:
-            raise InstrumentSilent(f"the simulated stand's clock at {endpoint} does not answer: {error}") from error
+            raise InstrumentSilent(
+                f"the simulated stand's clock at {endpoint} does not answer: {error}"
+            ) from error
         self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         self._now = self._ask("now")
 

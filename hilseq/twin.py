@@ -67,8 +67,7 @@ def repoint(stand: Stand, endpoints: Mapping[str, str]) -> Stand:
     slots = {}
     for slot_name, slot in stand.slots.items():
         ports = {
-            name: moved(port, f"port {slot_name}/{name}", "resource")
-            for name, port in slot.ports.items()
+            name: moved(port, f"port {slot_name}/{name}", "resource") for name, port in slot.ports.items()
         }
         link = moved(slot.link, f"link {slot_name}", "address", "port")
         slots[slot_name] = slot.model_copy(update={"link": link, "ports": ports})
@@ -77,8 +76,7 @@ def repoint(stand: Stand, endpoints: Mapping[str, str]) -> Stand:
             "network": None,
             "simulated_clock": endpoints.get("clock"),
             "supplies": {
-                name: moved(supply, f"supply {name}", "resource")
-                for name, supply in stand.supplies.items()
+                name: moved(supply, f"supply {name}", "resource") for name, supply in stand.supplies.items()
             },
             "io": {name: moved(io, f"io {name}", "address", "port") for name, io in stand.io.items()},
             "slots": slots,
@@ -86,9 +84,7 @@ def repoint(stand: Stand, endpoints: Mapping[str, str]) -> Stand:
     )
 
 
-def write_pointing_stand(
-    stand: Path, endpoints: Mapping[str, str], target: Path, *, stepped: bool
-) -> None:
+def write_pointing_stand(stand: Path, endpoints: Mapping[str, str], target: Path, *, stepped: bool) -> None:
     """Write a copy of the stand file whose addresses are the twin's, for other processes to use.
 
     The copy loses comments; everything else is as written.

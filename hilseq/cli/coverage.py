@@ -16,19 +16,27 @@ if TYPE_CHECKING:
 
 
 def coverage_command(
-    kind: Annotated[list[str] | None, typer.Option(metavar="KIND", help="Only this kind of defect; repeatable.")] = None,
+    kind: Annotated[
+        list[str] | None, typer.Option(metavar="KIND", help="Only this kind of defect; repeatable.")
+    ] = None,
     units: Annotated[int, typer.Option(min=0, metavar="N", help="Good units to draw.")] = 40,
-    draws: Annotated[int, typer.Option(min=0, metavar="N", help="Draws of severity and place for each kind.")] = 4,
+    draws: Annotated[
+        int, typer.Option(min=0, metavar="N", help="Draws of severity and place for each kind.")
+    ] = 4,
     seed: Annotated[int, typer.Option(metavar="S", help="The same seed draws the same cases.")] = 0,
     json_file: Annotated[
         Path | None, typer.Option("--json", metavar="FILE", help="Write the table as JSON.")
     ] = None,
     out: Annotated[
         Path | None,
-        typer.Option(metavar="FILE", help="File of finished rows, to resume from (default: a dated one per campaign)."),
+        typer.Option(
+            metavar="FILE", help="File of finished rows, to resume from (default: a dated one per campaign)."
+        ),
     ] = None,
     jobs: Annotated[int, typer.Option(min=1, metavar="N", help="Visits at a time.")] = os.cpu_count() or 1,
-    stand: Annotated[Path | None, typer.Option(metavar="FILE", help="Stand file (default: sim-bench).")] = None,
+    stand: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Stand file (default: sim-bench).")
+    ] = None,
     unit: Annotated[Path | None, typer.Option(metavar="FILE", help="Profile (default: rh16).")] = None,
     sequence: Annotated[
         list[str] | None, typer.Argument(metavar="[SEQUENCE]…", help="Sequences (default: the shipped ones).")
@@ -94,10 +102,22 @@ def _show(table: Table) -> None:
     from rich.console import Console
     from rich.table import Table as Grid
 
-    grid = Grid("defect", "side", "beyond limits", "detected", "located", "wrong side", "missed", "inside limits", "alarms")
+    grid = Grid(
+        "defect",
+        "side",
+        "beyond limits",
+        "detected",
+        "located",
+        "wrong side",
+        "missed",
+        "inside limits",
+        "alarms",
+    )
     for line in table.lines:
         numbers = (line.beyond, line.detected, line.located, line.wrongly_blamed, line.missed)
-        grid.add_row(line.defect, line.side, *map(str, numbers), str(line.harmless), str(line.harmless_detected))
+        grid.add_row(
+            line.defect, line.side, *map(str, numbers), str(line.harmless), str(line.harmless_detected)
+        )
     console = Console(width=None if os.isatty(1) else 140)
     if table.lines:
         console.print(grid)

@@ -42,7 +42,9 @@ def _debug(asked: bool) -> None:
 
 @app.callback()
 def top(
-    version: bool = typer.Option(False, "--version", callback=_version, is_eager=True, help="Say the version."),
+    version: bool = typer.Option(
+        False, "--version", callback=_version, is_eager=True, help="Say the version."
+    ),
     debug: bool = typer.Option(False, "--debug", callback=_debug, help="Show tracebacks of errors."),
 ) -> None:
     """Decide, unit by unit, whether a refurbished controller module may ship.
@@ -84,5 +86,8 @@ def main() -> None:
         if os.environ.get("HILSEQ_DEBUG"):
             raise
         words = f"{type(error).__name__}: {error}"
-        print(f"hilseq: {words}\nThis should not happen; --debug before the command shows where.", file=sys.stderr)
+        print(
+            f"hilseq: {words}\nThis should not happen; --debug before the command shows where.",
+            file=sys.stderr,
+        )
         sys.exit(UNEXPECTED)

@@ -11,7 +11,9 @@ import typer
 def simulate_command(
     stand: Annotated[Path, typer.Option(metavar="FILE", help="Stand file.")],
     unit: Annotated[list[str], typer.Option(metavar="[SLOT=]FILE", help="Profile of the unit in a slot.")],
-    serial: Annotated[list[str] | None, typer.Option(metavar="[SLOT=]SN", help="Serial number of the unit.")] = None,
+    serial: Annotated[
+        list[str] | None, typer.Option(metavar="[SLOT=]SN", help="Serial number of the unit.")
+    ] = None,
     seed: Annotated[int, typer.Option(metavar="N", help="Seed of the twin.")] = 0,
     defect: Annotated[
         list[str] | None, typer.Option(metavar="KIND[@PLACE][,OPTION=VALUE…]", help="Defect; repeatable.")

@@ -5,8 +5,8 @@ The view is fed with journal entries only, so it shows nothing that is not on th
 
 from __future__ import annotations
 
+import io
 import sys
-from collections.abc import Generator
 from typing import IO, Any
 
 import pytest
@@ -91,8 +91,7 @@ class VisitView:
 
     def _name(self, planned: dict[str, Any]) -> str:
         element = planned["check"].partition("[")[2].removesuffix("]")
-        words = planned["title"] if not element else f"{element}: {planned['title']}"
-        return words
+        return planned["title"] if not element else f"{element}: {planned['title']}"
 
     def _end(self, fields: dict[str, Any]) -> None:
         verdict = CheckVerdict(fields["verdict"])
@@ -128,7 +127,13 @@ class VisitView:
                     self._console.print(Text(f"  {visible(finding.place)}: {visible(finding.what)}"))
             if unit.disposition is Disposition.INCOMPLETE:
                 left = [c for c in unit.checks if c.verdict is CheckVerdict.NOT_PERFORMED]
-                self._console.print(Text(f"  {len(left)} checks were not performed; first: {visible(left[0].why)}" if left else "  no check was performed"))
+                self._console.print(
+                    Text(
+                        f"  {len(left)} checks were not performed; first: {visible(left[0].why)}"
+                        if left
+                        else "  no check was performed"
+                    )
+                )
         self._console.print(Text(f"\nreports and journal: {folder}"))
 
 
@@ -148,9 +153,24 @@ class ViewPlugin:
         self._visit.run.observers.append(self._view.take)
         reporter = config.pluginmanager.getplugin("terminalreporter")
         if reporter is not None:
-            quiet = _QuietReporter(config)
+            # Other plugins count on a reporter being there; this one speaks to nobody.
             config.pluginmanager.unregister(reporter)
-            config.pluginmanager.register(quiet, "terminalreporter")
+            config.pluginmanager.register(type(reporter)(config, io.StringIO()), "terminalreporter")
+
+    def pytest_collectreport(self, report: pytest.CollectReport) -> None:
+        """Say why a file could not be collected: nothing will be powered."""
+        if report.failed:
+            lines = report.longreprtext.splitlines()
+            telling = [
+                line.removeprefix("E").strip("\n") for line in lines if line.startswith("E ")
+            ] or lines[-1:]
+            print("hilseq: a sequence cannot be used, nothing was powered:", file=sys.stderr)
+            print("\n".join(visible(line) for line in telling), file=sys.stderr)
+
+    def pytest_keyboard_interrupt(self, excinfo: pytest.ExceptionInfo[BaseException]) -> None:
+        """Say why the run ended early."""
+        words = getattr(excinfo.value, "msg", "") or str(excinfo.value) or "interrupted"
+        print(f"hilseq: {words}", file=sys.stderr)
 
     @pytest.hookimpl(trylast=True)
     def pytest_sessionfinish(self) -> None:
@@ -162,47 +182,3 @@ class ViewPlugin:
         """Show the end of the run."""
         if self._visit is not None and self._visit.record is not None:
             self._view.finish(self._visit.record, str(self._visit.run.folder))
-
-
-from _pytest.terminal import TerminalReporter  # noqa: E402 - the class to quieten
-
-
-class _QuietReporter(TerminalReporter):
-    """Pytest's reporter, saying only what the view does not: files that could not be collected."""
-
-    def pytest_runtest_logstart(self, nodeid: str, location: Any) -> None:
-        """Say nothing."""
-
-    def pytest_runtest_logreport(self, report: Any) -> None:
-        """Count, but say nothing."""
-        category = report.outcome if report.when == "call" or report.outcome != "passed" else ""
-        self.stats.setdefault(category, []).append(report)
-
-    def pytest_runtest_logfinish(self, nodeid: str) -> None:
-        """Say nothing."""
-
-    def pytest_sessionstart(self, session: Any) -> None:
-        """Say nothing of the platform."""
-        self._session = session
-        self._session_start = __import__("_pytest.timing", fromlist=["Instant"]).Instant()
-
-    def pytest_collection(self) -> None:
-        """Say nothing."""
-
-    def pytest_collection_finish(self, session: Any) -> None:
-        """Say nothing."""
-
-    def report_collect(self, final: bool = False) -> None:
-        """Say nothing."""
-
-    @pytest.hookimpl(wrapper=True)
-    def pytest_sessionfinish(self) -> Generator[None, Any, Any]:
-        """Say only why a file could not be collected."""
-        result = yield
-        self.summary_errors()
-        return result
-
-    def pytest_keyboard_interrupt(self, excinfo: pytest.ExceptionInfo[BaseException]) -> None:
-        """Say why the run ended early."""
-        words = getattr(excinfo.value, "msg", "") or "interrupted"
-        print(f"hilseq: {words}", file=sys.stderr)

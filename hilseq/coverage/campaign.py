@@ -45,7 +45,9 @@ class RowFile:
             # A line without an end was being written when the campaign was interrupted.
             whole = [json.loads(line) for line in lines if line.endswith("\n")]
             if whole and whole[0] != campaign:
-                raise UsageError(f"{path} holds the rows of another campaign; give another --out or remove it")
+                raise UsageError(
+                    f"{path} holds the rows of another campaign; give another --out or remove it"
+                )
             self.rows = whole[1:]
             path.write_text("".join(line for line in lines if line.endswith("\n")), encoding="utf-8")
         if not path.exists() or not path.stat().st_size:
@@ -59,7 +61,9 @@ class RowFile:
             file.write(json.dumps(row) + "\n")
 
 
-def run_campaign(bench: Bench, cases: Sequence[Case], rows: RowFile, *, jobs: int) -> Iterator[dict[str, Any]]:
+def run_campaign(
+    bench: Bench, cases: Sequence[Case], rows: RowFile, *, jobs: int
+) -> Iterator[dict[str, Any]]:
     """Make the visits that have no row yet; yield each new row as it comes.
 
     Raises StandFault when a visit leaves no summary, which no defect may cause.
@@ -83,14 +87,14 @@ def run_campaign(bench: Bench, cases: Sequence[Case], rows: RowFile, *, jobs: in
 
 def _warm_up() -> None:
     """Import once what every visit needs."""
-    import allure_pytest.plugin  # noqa: F401
+    import allure_pytest.plugin
     import pymodbus.pdu
     import pyvisa_py.tcpip
 
     import hilseq.plugin.fixtures
     import hilseq.reports.write  # noqa: F401
 
-    del pymodbus, pyvisa_py, hilseq
+    del allure_pytest, pymodbus, pyvisa_py, hilseq
 
 
 def _quiet() -> None:
@@ -113,7 +117,9 @@ def _visit(bench: Bench, case: Case) -> dict[str, Any]:
         os.waitpid(child, 0)
         summary = run / "summary.json"
         if not summary.exists():
-            raise StandFault(f"the visit with {case.spec or 'a good unit'}, seed {case.seed}, left no summary")
+            raise StandFault(
+                f"the visit with {case.spec or 'a good unit'}, seed {case.seed}, left no summary"
+            )
         return judge_case(case, json.loads(summary.read_text(encoding="utf-8")))
     finally:
         shutil.rmtree(folder, ignore_errors=True)

@@ -34,7 +34,7 @@ def main() -> None:
     for name in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
         # The terminal and the run's own death must not take the guard along.
         signal.signal(name, signal.SIG_IGN)
-    pipe = sys.stdin.buffer.raw
+    pipe = os.fdopen(sys.stdin.fileno(), "rb", buffering=0)
     orders = _read_orders(pipe)
     # Instruments are opened only in need, but their libraries are loaded now.
     bench = _bench(orders["stand"])

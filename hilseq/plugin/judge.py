@@ -47,9 +47,7 @@ class Judge:
             raise UnitFault(sentence(reading), place=place)
         return verdict
 
-    def record(
-        self, name: str, measured: Measured, limits: Limits, *, place: str | None = None
-    ) -> Reading:
+    def record(self, name: str, measured: Measured, limits: Limits, *, place: str | None = None) -> Reading:
         """Record the reading and return it without failing the check."""
         uncertainty = expanded(measured)
         reading = Reading(

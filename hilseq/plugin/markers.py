@@ -11,6 +11,7 @@ MARKERS = (
     "place(name): where a failure of this check is, in the words of the profile, such as 'supply'",
 )
 
+
 def stage_of(item: pytest.Item) -> str:
     """Return the stage: the marker's, or the file's own name in words."""
     marker = item.get_closest_marker("stage")

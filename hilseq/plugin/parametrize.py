@@ -110,18 +110,24 @@ def parametrize(metafunc: pytest.Metafunc, visit: Visit) -> None:
 def slot_of(item: pytest.Item, visit: Visit) -> str:
     """Return the slot a check belongs to."""
     callspec = getattr(item, "callspec", None)
-    return str(callspec.params.get("slot", "")) if callspec and "slot" in callspec.params else next(iter(visit.profiles))
+    return (
+        str(callspec.params.get("slot", ""))
+        if callspec and "slot" in callspec.params
+        else next(iter(visit.profiles))
+    )
 
 
 def place_of(item: pytest.Item) -> str:
     """Return the place that the element of a check names, or an empty text."""
-    callspec = getattr(item, "callspec", None)
-    for name in element_names(callspec.params if callspec else ()):
+    callspec: Any = getattr(item, "callspec", None)
+    if callspec is None:
+        return ""
+    for name in element_names(callspec.params):
         return ELEMENTS[name].place(callspec.params[name])
     return ""
 
 
 def is_empty(item: pytest.Item) -> bool:
     """Tell whether pytest made the item for an element that this profile has none of."""
-    callspec = getattr(item, "callspec", None)
-    return bool(callspec) and any("NOTSET" in part for part in [callspec.id])
+    callspec: Any = getattr(item, "callspec", None)
+    return callspec is not None and "NOTSET" in callspec.id

@@ -42,7 +42,5 @@ def has_section(profile: Profile, section: str) -> bool:
 def applies(item: pytest.Item, profile: Profile) -> bool:
     """Tell whether the check concerns this type of unit at all."""
     return all(
-        has_section(profile, str(section))
-        for marker in item.iter_markers("needs")
-        for section in marker.args
+        has_section(profile, str(section)) for marker in item.iter_markers("needs") for section in marker.args
     )

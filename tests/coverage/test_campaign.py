@@ -18,7 +18,7 @@ from hilseq.coverage.outcome import judge_case
 from hilseq.coverage.table import tabulate
 from hilseq.errors import UsageError
 
-ROWS = [
+ROWS: list[dict[str, Any]] = [
     {
         "kind": "graded",
         "side": "unit",
@@ -52,7 +52,7 @@ def test_draws_keep_clear_of_the_limit(seed: int, draws: int, units: int) -> Non
 def test_one_kind_draws_what_the_whole_campaign_draws() -> None:
     """Asking for one kind repeats its rows of the whole campaign, so that a miss can be looked at alone."""
     whole = [case for case in draw(ROWS, draws=5, units=3, seed=7) if case.defect == "plain"]
-    alone = [case for case in draw(choose(ROWS, ["plain"]), draws=5, units=0, seed=7)]
+    alone = draw(choose(ROWS, ["plain"]), draws=5, units=0, seed=7)
     assert [(c.seed, c.spec) for c in whole] == [(c.seed, c.spec) for c in alone]
 
 

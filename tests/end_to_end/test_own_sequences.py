@@ -55,7 +55,8 @@ def test_a_file_that_cannot_be_collected_powers_nothing(visit: MakeVisit, tmp_pa
     done = visit(str(broken))
     assert done.code == 2
     assert not (done.folder / "journal.jsonl").exists()
-    assert "SyntaxError" in done.out
+    assert "SyntaxError" in done.err
+    assert "nothing was powered" in done.err
 
 
 def test_a_check_that_needs_a_person_is_not_performed(visit: MakeVisit, tmp_path: Path) -> None:

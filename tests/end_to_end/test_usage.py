@@ -13,7 +13,14 @@ from tests.end_to_end.conftest import ROOT, STANDS, MakeVisit
 CASES = {
     "missing stand": (["--stand", "nowhere.yaml", "--unit", "u.yaml", "--serial", "1"], "nowhere.yaml"),
     "no serial": (
-        ["--stand", str(STANDS / "sim-bench.yaml"), "--unit", str(STANDS / "units" / "rh16.yaml"), "--serial", ""],
+        [
+            "--stand",
+            str(STANDS / "sim-bench.yaml"),
+            "--unit",
+            str(STANDS / "units" / "rh16.yaml"),
+            "--serial",
+            "",
+        ],
         "serial",
     ),
     "unknown defect": (
@@ -49,7 +56,12 @@ def test_bad_input_gets_a_clear_line(tmp_path: Path, arguments: list[str], word:
         line = [sys.executable, "-m", "pytest", str(ROOT / "sequences"), "-q"]
     out = tmp_path / "out"
     done = subprocess.run(
-        [*line, *arguments, "--out", str(out)], capture_output=True, text=True, check=False, cwd=tmp_path, timeout=60
+        [*line, *arguments, "--out", str(out)],
+        capture_output=True,
+        text=True,
+        check=False,
+        cwd=tmp_path,
+        timeout=60,
     )
     words = done.stdout + done.stderr
     assert done.returncode == 2, words
@@ -69,11 +81,17 @@ def test_a_journal_is_never_written_over(visit: MakeVisit) -> None:
     assert (first.folder / "journal.jsonl").read_bytes() == before
 
 
-@pytest.mark.parametrize("command", ["demo", "run", "inspect", "init", "safe", "simulate", "report", "verify"])
+@pytest.mark.parametrize(
+    "command", ["demo", "run", "inspect", "init", "safe", "simulate", "report", "verify"]
+)
 def test_every_command_has_help_with_an_example(command: str) -> None:
     """`--help` of every command shows an example."""
     done = subprocess.run(
-        [sys.executable, "-m", "hilseq", command, "--help"], capture_output=True, text=True, check=False, timeout=60
+        [sys.executable, "-m", "hilseq", command, "--help"],
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=60,
     )
     assert done.returncode == 0
     assert "Example: hilseq" in done.stdout
