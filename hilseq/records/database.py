@@ -100,6 +100,8 @@ class Database:
 
     def __init__(self, url: URL) -> None:
         self.url = url
+        #: What opening did to older tables, in words; empty when they were up to date.
+        self.upgraded = ""
         self._engine = _make_engine(url)
 
     def __enter__(self) -> Self:
@@ -161,24 +163,25 @@ def _first_line(error: DatabaseError | InterfaceError) -> str:
 
 
 def open_database(
-    where: str | Path | None = None, *, runs: Path = RUNS_FOLDER, upgrade: bool = True
+    where: str | Path | None = None, *, runs: Path = RUNS_FOLDER, upgrade: bool = True, create: bool = True
 ) -> Database:
     """Open the records and bring their tables up to date.
 
-    With `upgrade=False` older tables raise RecordsUnusable, which names the command that upgrades them.
-    Raises RecordsUnreachable, RecordsUnusable, or UsageError for a wrong address.
+    With `upgrade=False` older tables raise RecordsUnusable, which names the command that upgrades them; with
+    `create=False` a SQLite file that is not there does, and names the one that makes it. Raises
+    RecordsUnreachable, RecordsUnusable, or UsageError for a wrong address.
     """
     from hilseq.records.upgrading import require_current
 
     url = address(where, runs)
     file = _file_of(url)
-    if file is not None and upgrade:
+    if file is not None and not create and not file.is_file():
+        raise RecordsUnusable(f"there are no records at {file} yet; `hilseq records sync` makes them")
+    if file is not None and create:
         try:
             file.parent.mkdir(parents=True, exist_ok=True)
         except OSError as error:
             raise UsageError(f"{file.parent} cannot be made for the records: {error.strerror}") from None
-    if file is not None and not upgrade and not file.is_file():
-        raise RecordsUnusable(f"there are no records at {file} yet; `hilseq records sync` makes them")
     database = Database(url)
     try:
         require_current(database, upgrade=upgrade)

@@ -66,8 +66,20 @@ def sync(folder: Path, url: str | None = None) -> Synchronised:
     return result
 
 
+def waiting_in(database: Database, folder: Path) -> list[Path]:
+    """Return the journals under a folder that a sync would look into."""
+    known = _known(database)
+    return [path for path in journals_in(folder) if not _is_known(path, known)]
+
+
+def _is_known(path: Path, known: dict[str, str]) -> bool:
+    """Tell whether the records have this journal to its last line."""
+    ends = _ends(path)
+    return ends is not None and known.get(ends[0]) == ends[1]
+
+
 def _take(database: Database, path: Path, known: dict[str, str], result: Synchronised) -> None:
-    if (ends := _ends(path)) and known.get(ends[0]) == ends[1]:
+    if _is_known(path, known):
         result.unchanged += 1
         return
     try:

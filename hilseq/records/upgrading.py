@@ -55,7 +55,9 @@ def require_current(database: Database, *, upgrade: bool) -> None:
     if found == NEWEST:
         return
     if upgrade:
-        bring_up_to_date(database)
+        before, after = bring_up_to_date(database)
+        if before is not None:
+            database.upgraded = f"the tables at {database} were brought from revision {before} to {after}"
         return
     if found is not None and found > NEWEST:
         raise _too_new(database, found)

@@ -12,5 +12,6 @@
 | recall | which instruments are due for calibration |
 
 Hardware and simulated runs are never mixed: every question is about one or the other. The numbers come from
-`hilseq.analysis`. `present` puts answers into words and tables, `page` into HTML; neither asks anything.
+`hilseq.analysis`. `present` and `present_stands` put answers into words and tables, `page` into HTML; none of
+them asks anything.
 """

@@ -1,0 +1,309 @@
+"""`hilseq history`: what the records tell of a unit, a part, a reading, the stands and the instruments."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import UTC, date, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from hilseq.cli.records import Json, Records, reached, say_upgraded
+
+if TYPE_CHECKING:
+    from hilseq.records.database import Database
+    from hilseq.records.history.answer import Answer, Table
+
+Csv = Annotated[bool, typer.Option("--csv", help="The main table as CSV, on stdout.")]
+Html = Annotated[
+    Path | None,
+    typer.Option("--html", metavar="FILE", help="Write an overview with plots that needs no network."),
+]
+Simulated = Annotated[
+    bool, typer.Option("--simulated", help="Ask about simulated runs instead of those on hardware.")
+]
+Part = Annotated[str, typer.Argument(metavar="PART", help="Part of the unit, as in its profile.")]
+Name = Annotated[str, typer.Argument(metavar="NAME", help="Name of the reading, as in the report.")]
+Place = Annotated[str | None, typer.Option("--place", metavar="PLACE", help="Only at this place.")]
+OfPart = Annotated[str | None, typer.Option("--part", metavar="PART", help="Only this part.")]
+
+#: Rows of a table shown on a terminal; --csv and --json give all.
+_MOST_ROWS = 40
+#: Columns whose cells are all as short as a date with its time are never broken.
+_SHORT = 18
+#: Width where there is no terminal: nothing is broken for whoever reads it with another program.
+_WIDE = 240
+
+
+def make_history_app() -> typer.Typer:
+    """Return the sub-commands of `hilseq history`."""
+    app = typer.Typer(
+        help="What the records tell: a unit's life, a part's yield, a reading, the stands, the instruments.",
+        no_args_is_help=True,
+        add_completion=False,
+        rich_markup_mode=None,
+        pretty_exceptions_enable=False,
+    )
+    app.command("unit")(unit_command)
+    app.command("part")(part_command)
+    app.command("reading")(reading_command)
+    app.command("stands")(stands_command)
+    app.command("retried")(retried_command)
+    app.command("recall")(recall_command)
+    return app
+
+
+def _answer(
+    records: str | None, ask: Callable[[Database], Answer], *, as_json: bool, as_csv: bool, html: Path | None
+) -> None:
+    """Ask the records and give the answer in the forms that were wanted."""
+    from hilseq.errors import UsageError
+    from hilseq.records.database import open_database
+    from hilseq.records.history import answer as forms
+
+    if as_json and as_csv:
+        raise UsageError("--json and --csv both write to stdout: choose one")
+    with reached(), open_database(records, create=False) as database:
+        say_upgraded(database)
+        told = ask(database)
+        address = str(database)
+    if html is not None:
+        _write_page(told, address, html)
+    if as_json:
+        typer.echo(forms.as_json(told))
+    elif as_csv:
+        typer.echo(forms.as_csv(told), nl=False)
+    else:
+        _print(told, html)
+
+
+def _write_page(told: Answer, address: str, html: Path) -> None:
+    from hilseq.errors import UsageError
+    from hilseq.records.history.page import render
+
+    try:
+        html.write_text(render(told, address), encoding="utf-8")
+    except OSError as error:
+        raise UsageError(f"{html} cannot be written: {error.strerror}") from None
+
+
+def _print(told: Answer, html: Path | None) -> None:
+    from rich.console import Console
+    from rich.text import Text
+
+    from hilseq.reports.visible import visible
+
+    console = Console(highlight=False)
+    if not console.is_terminal:
+        console.width = _WIDE
+    console.print(Text(visible(told.title), style="bold"))
+    for sentence in told.sentences:
+        console.print(Text(visible(sentence)))
+    for table in told.tables:
+        console.print(Text(f"\n{visible(table.title)}", style="bold"))
+        _print_table(console, table)
+    if html is not None:
+        console.print(Text(f"\noverview with plots: {html}"))
+
+
+def _print_table(console: object, table: Table) -> None:
+    from rich import box
+    from rich.console import Console
+    from rich.table import Table as Grid
+    from rich.text import Text
+
+    from hilseq.records.history.answer import show
+    from hilseq.reports.visible import visible
+
+    assert isinstance(console, Console)
+    if not table.rows:
+        console.print(Text(table.empty))
+        return
+    whole = not console.is_terminal or not table.brief
+    shown = [n for n, column in enumerate(table.columns) if whole or column in table.brief]
+    rows = table.rows[:_MOST_ROWS]
+    grid = Grid(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False)
+    for number in shown:
+        numeric = all(isinstance(row[number], int | float) for row in rows)
+        tight = numeric or all(len(show(row[number])) <= _SHORT for row in rows)
+        grid.add_column(table.columns[number], justify="right" if numeric else "left", no_wrap=tight)
+    for row in rows:
+        grid.add_row(*(Text(visible(show(row[number]), 200)) for number in shown))
+    console.print(grid)
+    if len(table.rows) > len(rows) or not whole:
+        left = len(table.rows) - len(rows)
+        more = f"{left} more rows and all" if left and not whole else f"{left} more rows" if left else "All"
+        console.print(Text(f"{more}{'' if whole else ' columns'}: --csv, --json or --html", style="dim"))
+
+
+def unit_command(
+    serial: Annotated[str, typer.Argument(metavar="SERIAL", help="Serial number of the unit.")],
+    *,
+    part: OfPart = None,
+    records: Records = None,
+    as_json: Json = False,
+    as_csv: Csv = False,
+    html: Html = None,
+) -> None:
+    """Tell a unit's life: every visit, what was found, and the readings that moved.
+
+    Example: hilseq history unit RH-0001 --html life.html
+    """
+
+    def ask(database: Database) -> Answer:
+        from hilseq.records.history.present import of_unit
+        from hilseq.records.history.unit_life import unit_life
+
+        return of_unit(unit_life(database, serial, part))
+
+    _answer(records, ask, as_json=as_json, as_csv=as_csv, html=html)
+
+
+def part_command(
+    part: Part,
+    *,
+    confidence: Annotated[
+        float, typer.Option("--confidence", min=0.5, max=0.999, help="Confidence of all bounds.")
+    ] = 0.95,
+    simulated: Simulated = False,
+    records: Records = None,
+    as_json: Json = False,
+    as_csv: Csv = False,
+    html: Html = None,
+) -> None:
+    """Tell a part: first-pass yield, where and how it fails, what all starts and soaks prove together.
+
+    Example: hilseq history part RH16 --simulated
+    """
+
+    def ask(database: Database) -> Answer:
+        from hilseq.records.history.first_pass import first_pass
+        from hilseq.records.history.pareto import pareto
+        from hilseq.records.history.pooled import pooled
+        from hilseq.records.history.present import of_part
+
+        return of_part(
+            first_pass(database, part, confidence=confidence, simulated=simulated),
+            pareto(database, part, simulated=simulated),
+            pareto(database, part, blames="stand", simulated=simulated),
+            pooled(database, part, confidence=confidence, simulated=simulated),
+        )
+
+    _answer(records, ask, as_json=as_json, as_csv=as_csv, html=html)
+
+
+def reading_command(
+    part: Part,
+    name: Name,
+    *,
+    place: Place = None,
+    stand: Annotated[str | None, typer.Option("--stand", metavar="STAND", help="Only this stand.")] = None,
+    last: Annotated[int, typer.Option("--last", metavar="N", min=2, help="Points of each chart.")] = 200,
+    simulated: Simulated = False,
+    records: Records = None,
+    as_json: Json = False,
+    as_csv: Csv = False,
+    html: Html = None,
+) -> None:
+    """Tell a reading of a part: its spread at each place, and control charts of those that need a look.
+
+    Example: hilseq history reading RH16 "idle current"
+    """
+
+    def ask(database: Database) -> Answer:
+        from hilseq.records.history.present import of_reading
+        from hilseq.records.history.reading_chart import reading_history
+
+        return of_reading(
+            reading_history(database, part, name, place=place, stand=stand, last=last, simulated=simulated)
+        )
+
+    _answer(records, ask, as_json=as_json, as_csv=as_csv, html=html)
+
+
+def stands_command(
+    part: Part,
+    name: Name,
+    *,
+    place: Place = None,
+    simulated: Simulated = False,
+    records: Records = None,
+    as_json: Json = False,
+    as_csv: Csv = False,
+    html: Html = None,
+) -> None:
+    """Compare the stands for one reading: does one measure otherwise, is one drifting.
+
+    Example: hilseq history stands RH16 "idle current" --csv
+    """
+
+    def ask(database: Database) -> Answer:
+        from hilseq.records.history.present_stands import of_stands
+        from hilseq.records.history.stand_comparison import compare_stands
+
+        return of_stands(compare_stands(database, part, name, place=place, simulated=simulated))
+
+    _answer(records, ask, as_json=as_json, as_csv=as_csv, html=html)
+
+
+def retried_command(
+    *,
+    part: OfPart = None,
+    simulated: Simulated = False,
+    records: Records = None,
+    as_json: Json = False,
+    as_csv: Csv = False,
+    html: Html = None,
+) -> None:
+    """List the units that failed and were tested again until they passed.
+
+    Example: hilseq history retried --part RH16
+    """
+
+    def ask(database: Database) -> Answer:
+        from hilseq.records.history.present import of_retried
+        from hilseq.records.history.retried import retried
+
+        return of_retried(retried(database, part, simulated=simulated), part)
+
+    _answer(records, ask, as_json=as_json, as_csv=as_csv, html=html)
+
+
+def recall_command(
+    *,
+    days: Annotated[int, typer.Option("--days", metavar="N", min=0, help="Due within so many days.")] = 30,
+    on: Annotated[
+        str | None, typer.Option("--on", metavar="DATE", help="As of this day, YYYY-MM-DD (default: today).")
+    ] = None,
+    every: Annotated[bool, typer.Option("--all", help="Valid instruments too.")] = False,
+    simulated: Simulated = False,
+    records: Records = None,
+    as_json: Json = False,
+    as_csv: Csv = False,
+    html: Html = None,
+) -> None:
+    """List the instruments whose calibration is overdue, or due soon, and the runs made after it ended.
+
+    Example: hilseq history recall --days 60 --json
+    """
+    today = _day(on)
+
+    def ask(database: Database) -> Answer:
+        from hilseq.records.history.present import of_recall
+        from hilseq.records.history.recall import recall
+
+        return of_recall(recall(database, today, days, simulated=simulated, every=every), days)
+
+    _answer(records, ask, as_json=as_json, as_csv=as_csv, html=html)
+
+
+def _day(text: str | None) -> date:
+    if text is None:
+        return datetime.now(UTC).date()
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        from hilseq.errors import UsageError
+
+        raise UsageError(f"--on {text!r}: expected a day such as 2027-01-31") from None

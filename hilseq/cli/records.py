@@ -1,0 +1,183 @@
+"""`hilseq records`: the database of all runs; filling it, looking after it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from hilseq.records.database import Database
+    from hilseq.records.importing import Imported
+    from hilseq.records.synchronising import Synchronised
+
+#: Exit codes of the records and history commands, beside 0 and 2 (usage).
+REFUSED, UNREACHABLE = 1, 3
+
+Records = Annotated[
+    str | None,
+    typer.Option(
+        "--records",
+        metavar="ADDRESS",
+        help="Records: a file, or postgresql+psycopg://USER@HOST/DATABASE (default: HILSEQ_RECORDS, else "
+        "records.sqlite in the runs folder).",
+        show_default=False,
+    ),
+]
+Runs = Annotated[Path, typer.Option("--runs", metavar="DIR", help="Folder of runs.")]
+Json = Annotated[bool, typer.Option("--json", help="Answer for programs, on stdout.")]
+
+
+def make_records_app() -> typer.Typer:
+    """Return the sub-commands of `hilseq records`."""
+    app = typer.Typer(
+        help="The database of all runs: bring journals in, look after it.",
+        no_args_is_help=True,
+        add_completion=False,
+        rich_markup_mode=None,
+        pretty_exceptions_enable=False,
+    )
+    app.command("sync")(sync_command)
+    app.command("import")(import_command)
+    app.command("upgrade")(upgrade_command)
+    app.command("status")(status_command)
+    return app
+
+
+@contextmanager
+def reached() -> Iterator[None]:
+    """Turn records that cannot be reached into one line on stderr and exit code 3."""
+    from hilseq.records.errors import RecordsUnreachable
+
+    try:
+        yield
+    except RecordsUnreachable as error:
+        typer.echo(f"hilseq: {error}", err=True)
+        raise typer.Exit(UNREACHABLE) from None
+
+
+def say_upgraded(database: Database) -> None:
+    """Tell on stderr that opening changed the tables."""
+    if database.upgraded:
+        typer.echo(f"hilseq: {database.upgraded}", err=True)
+
+
+def sync_command(*, records: Records = None, runs: Runs = Path("runs"), as_json: Json = False) -> None:
+    """Bring in every run of a folder that the records do not have yet, or have a shorter copy of.
+
+    Safe to repeat, and from many stands at once. Records that cannot be reached cost a warning, no more.
+
+    Exit code: 0 done, 1 a journal was refused, 2 bad option or file, 3 the records cannot be reached now.
+
+    Example: hilseq records sync --runs runs
+    """
+    from hilseq.records.synchronising import sync
+
+    result = sync(runs, records)
+    if as_json:
+        _print_json(result)
+    else:
+        _say_synchronised(result)
+    if result.warning:
+        typer.echo(f"hilseq: {result.warning}", err=True)
+        raise typer.Exit(UNREACHABLE)
+    raise typer.Exit(REFUSED if result.refused else 0)
+
+
+def _say_synchronised(result: Synchronised) -> None:
+    for imported in result.imported:
+        _say_imported(imported)
+    for path, why in result.refused:
+        typer.echo(f"refused    {_plain(path)}: {_plain(why)}")
+    for path in result.empty:
+        typer.echo(f"empty      {_plain(path)}: no whole line yet")
+    counts = [f"{len(result.imported)} brought in", f"{result.unchanged} unchanged"]
+    counts += [f"{len(result.refused)} refused"] if result.refused else []
+    counts += [f"{len(result.waiting)} wait"] if result.waiting else []
+    typer.echo(", ".join(counts) + (f": {result.address}" if result.address else ""))
+
+
+def _say_imported(imported: Imported) -> None:
+    state = f" ({imported.state}: {imported.state_text})" if imported.state_text else ""
+    typer.echo(f"{imported.outcome!s:<10} {_plain(imported.run)}{_plain(state)}")
+
+
+def _plain(words: object) -> str:
+    from hilseq.reports.visible import visible
+
+    return visible(words)
+
+
+def _print_json(value: object) -> None:
+    from hilseq.records.history.answer import Answer, as_json
+
+    typer.echo(as_json(Answer("", [], [], data=value)))
+
+
+def import_command(
+    run: Annotated[list[Path], typer.Argument(metavar="RUN…", help="Folders or journals of runs.")],
+    *,
+    records: Records = None,
+    as_json: Json = False,
+) -> None:
+    """Bring in the journals of these runs; repeated, or in any order, the records are the same.
+
+    Exit code: 0 done, 1 a journal was refused, 2 bad option or file, 3 the records cannot be reached now.
+
+    Example: hilseq records import runs/20261125-0930-RH-0001
+    """
+    from hilseq.records.database import open_database
+    from hilseq.records.errors import JournalRefused, NothingToImport
+    from hilseq.records.importing import import_run
+
+    done, refused = [], False
+    with reached(), open_database(records) as database:
+        say_upgraded(database)
+        for path in run:
+            try:
+                done.append(import_run(database, path))
+            except (JournalRefused, NothingToImport) as error:
+                typer.echo(f"hilseq: {_plain(error)}", err=True)
+                refused = True
+            else:
+                if not as_json:
+                    _say_imported(done[-1])
+    if as_json:
+        _print_json(done)
+    raise typer.Exit(REFUSED if refused else 0)
+
+
+def upgrade_command(*, records: Records = None) -> None:
+    """Bring the tables up to date. Every other command does it too; this one does nothing else.
+
+    Example: hilseq records upgrade --records lab.sqlite
+    """
+    from hilseq.records.database import open_database
+
+    with reached(), open_database(records) as database:
+        typer.echo(database.upgraded or f"the tables at {database} are up to date")
+
+
+def status_command(*, records: Records = None, runs: Runs = Path("runs"), as_json: Json = False) -> None:
+    """Tell what the records hold, and which runs of the folder are not in them yet.
+
+    Example: hilseq records status --json
+    """
+    from hilseq.records.database import open_database
+    from hilseq.records.status import status
+
+    with reached(), open_database(records, runs=runs, upgrade=False, create=False) as database:
+        found = status(database, runs)
+    if as_json:
+        _print_json(found)
+        return
+    typer.echo(f"records at {found.address}, tables of revision {found.revision}")
+    typer.echo(", ".join(f"{number} {table.replace('_', ' ')}" for table, number in found.rows.items()))
+    if found.last_run is not None:
+        states = ", ".join(f"{number} {state}" for state, number in found.states.items())
+        typer.echo(f"journals: {states}; last run {found.last_run:%Y-%m-%d %H:%M} UTC")
+    if found.waiting:
+        typer.echo(f"{len(found.waiting)} journals in {runs} are not in yet: run `hilseq records sync`")

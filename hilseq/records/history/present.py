@@ -1,0 +1,276 @@
+"""From what the records told to words, tables and drawings."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from hilseq.records.history import drawings
+from hilseq.records.history.answer import Answer, Table, percent
+from hilseq.records.history.drawings import brief
+from hilseq.records.history.first_pass import FirstPass
+from hilseq.records.history.pareto import Pareto
+from hilseq.records.history.pooled import Pooled
+from hilseq.records.history.reading_chart import Chart, ReadingHistory
+from hilseq.records.history.recall import Due, Recall
+from hilseq.records.history.retried import Retried
+from hilseq.records.history.unit_life import UnitLife
+from hilseq.reports.words import count, scale_of, some
+
+#: A pass within so many hours of a failure leaves little time for a repair.
+SOON_HOURS = 24.0
+
+
+def of_unit(lives: Sequence[UnitLife]) -> Answer:
+    """Tell a unit's life; several when parts share the serial."""
+    sentences, pictures = [], []
+    rows = []
+    for life in lives:
+        last = life.visits[-1]
+        sentences.append(
+            f"{life.part} {life.serial}: {count(len(life.visits), 'visit')} since "
+            f"{life.visits[0].started:%Y-%m-%d}; the last, on {last.started:%Y-%m-%d}, said "
+            f"{last.disposition}."
+        )
+        rows += [
+            (
+                visit.started,
+                life.part,
+                visit.run,
+                visit.stand,
+                "simulated" if visit.simulated else "hardware",
+                visit.disposition,
+                visit.state,
+                visit.checks,
+                visit.not_performed,
+                "; ".join(dict.fromkeys(f"{found.place}: {found.what}" for found in visit.findings)),
+            )
+            for visit in life.visits
+        ]
+        pictures.append(drawings.life_line(life.visits))
+        pictures += [drawings.trend_line(trend) for trend in life.trends]
+    columns = (
+        *("date", "part", "run", "stand", "kind", "disposition", "journal"),
+        *("checks", "not performed", "findings"),
+    )
+    moved = [
+        (drawings.title_of(trend.quantity), len(trend.points), trend.points[0].value, trend.points[-1].value,
+         trend.quantity.unit, trend.moved)
+        for life in lives
+        for trend in life.trends
+    ]  # fmt: skip
+    return Answer(
+        title=f"The life of unit {lives[0].serial}",
+        sentences=sentences,
+        tables=[
+            Table("Visits", columns, rows, brief=("date", "stand", "kind", "disposition", "findings")),
+            Table(
+                "Readings that moved most, in widths of their limits",
+                ("reading", "visits", "first", "last", "unit", "moved"),
+                moved,
+                "no reading was taken twice",
+            ),
+        ],
+        drawings=pictures,
+        data=list(lives),
+    )
+
+
+def of_part(first: FirstPass, causes: Pareto, stand_faults: Pareto, proof: Pooled) -> Answer:
+    """Tell a part: yield, causes, and what all units prove together."""
+    kind = "simulated" if first.simulated else "on hardware"
+    sentences = [_yield_words(first, kind), *_proof_words(proof)]
+    if stand_faults.findings:
+        lost = some([cause.place for cause in stand_faults.causes], 4)
+        sentences.append(
+            f"{count(stand_faults.findings, 'finding')} blamed the stand and not the unit: {lost}."
+        )
+    pictures = []
+    if first.share is not None and first.low is not None and first.high is not None:
+        pictures.append(drawings.share_bar(first.low, first.share, first.high, "First-pass yield"))
+    pictures.append(drawings.pareto_bars(causes))
+    rows = [
+        (one.place, one.stage, one.kind, one.units, one.findings, one.share, one.cumulative)
+        for one in causes.causes
+    ]
+    return Answer(
+        title=f"Part {first.part}",
+        sentences=sentences,
+        tables=[
+            Table(
+                "Where and how units failed, commonest first",
+                ("place", "stage", "kind", "units", "findings", "share", "cumulative"),
+                rows,
+                "no unit failed",
+                ("place", "kind", "units", "findings", "cumulative"),
+            ),
+            Table("Visits", ("disposition", "visits"), list(first.dispositions.items())),
+        ],
+        drawings=pictures,
+        data={"first_pass": first, "pareto": causes, "stand_faults": stand_faults, "pooled": proof},
+    )
+
+
+def _yield_words(first: FirstPass, kind: str) -> str:
+    seen = f"{count(first.visits, 'visit')} {kind}"
+    waiting = f"; {count(first.undecided_units, 'unit')} not judged yet" if first.undecided_units else ""
+    if first.share is None or first.low is None or first.high is None:
+        return f"{seen}: no unit was judged yet{waiting}."
+    return (
+        f"First-pass yield {percent(first.share)}: {first.passed} of {count(first.units, 'unit')} shipped on "
+        f"the first judgement ({percent(first.confidence, 0)} bounds, exact: {percent(first.low)} to "
+        f"{percent(first.high)})"
+        f"{waiting}; {seen}."
+    )
+
+
+def _proof_words(proof: Pooled) -> list[str]:
+    sure = f"{percent(proof.confidence, 0)} confidence"
+    words = []
+    if starts := proof.starts:
+        words.append(
+            f"{starts.starts} cold starts of {count(starts.units, 'unit')}, {starts.failed} failed: a start "
+            f"succeeds with a probability of at least {_floor(starts.proven)} ({sure})."
+        )
+    if soaks := proof.soaks:
+        words.append(
+            f"{soaks.hours:.5g} h of soak on {count(soaks.units, 'unit')}, {count(soaks.faults, 'fault')}: "
+            f"the mean time between faults is at least {_hours(soaks.proven)} h ({sure})."
+        )
+    return words
+
+
+def _hours(proven: float) -> str:
+    """Return proven hours, never rounded up."""
+    return f"{math.floor(proven)}" if proven >= 100 else f"{math.floor(proven * 10) / 10:g}"  # noqa: PLR2004
+
+
+def _floor(share: float) -> str:
+    """Return a proven share, never rounded up."""
+    return percent(math.floor(share * 1e5) / 1e5, 3)
+
+
+def of_reading(history: ReadingHistory) -> Answer:
+    """Tell a reading: spreads, charts and the rules that were met."""
+    rows = [
+        (one.quantity.place, one.quantity.kind, one.quantity.unit, one.count, one.units, one.mean,
+         one.deviation, one.least, one.greatest, one.marginal, one.failed)
+        for one in history.spreads
+    ]  # fmt: skip
+    total = sum(one.count for one in history.spreads)
+    sentences = [
+        f"{count(total, 'value')} of {history.name!r} in {count(len(history.spreads), 'series', 'series')}."
+    ]
+    if len(history.spreads) > len(history.charts):
+        sentences.append(f"Charts of the {len(history.charts)} that need a look most; others with --place.")
+    sentences += [_chart_words(chart) for chart in history.charts]
+    struck = [
+        (drawings.title_of(chart.quantity), point.at, point.stand, point.serial, point.value,
+         chart.quantity.unit, signal.rule)
+        for chart in history.charts
+        for signal in chart.signals
+        for point in [chart.points[signal.index]]
+    ]  # fmt: skip
+    return Answer(
+        title=f"{history.name} of part {history.part}",
+        sentences=sentences,
+        tables=[
+            Table(
+                "Spread",
+                (
+                    *("place", "check", "unit", "values", "units", "mean", "deviation"),
+                    *("least", "greatest", "marginal", "failed"),
+                ),
+                rows,
+                brief=("place", "check", "unit", "values", "mean", "deviation", "marginal", "failed"),
+            ),
+            Table(
+                "Values that complete a rule (Western Electric, Statistical Quality Control Handbook, 1956)",
+                ("reading", "date", "stand", "serial", "value", "unit", "rule"),
+                struck,
+                brief=("date", "stand", "serial", "value", "rule"),
+            ),
+        ],
+        drawings=[drawings.control_chart(chart) for chart in history.charts],
+        data=history,
+    )
+
+
+def _chart_words(chart: Chart) -> str:
+    title = drawings.title_of(chart.quantity)
+    if chart.limits is None:
+        return f"{title}: too few values, or all alike: no control limits."
+    shown = scale_of(chart.quantity.unit, [chart.limits.centre, chart.limits.upper])
+    limits = f"{brief(shown, chart.limits.lower)} to {brief(shown, chart.limits.upper)} {shown.unit}".strip()
+    state = f"{len(chart.signals)} signals: not under control" if chart.signals else "under control"
+    return f"{title}: {state}; control limits {limits} over the last {len(chart.points)} values."
+
+
+def of_retried(found: Sequence[Retried], part: str | None) -> Answer:
+    """Tell which units were tested until they passed."""
+    soon = [one for one in found if one.hours_between <= SOON_HOURS]
+    sentences = [f"{count(len(found), 'unit')} passed after failing."]
+    if soon:
+        names = some([one.serial for one in soon])
+        sentences.append(
+            f"{len(soon)} of them within {SOON_HOURS:g} h of the failure: {names}. Unless a repair is on "
+            "record, such a unit has a fault that comes and goes: test it again before it ships."
+        )
+    return Answer(
+        title="Units retried until they passed" + (f": part {part}" if part else ""),
+        sentences=sentences,
+        tables=[
+            Table(
+                "Soonest after a failure first",
+                (
+                    *("part", "serial", "failed", "undecided", "last failed", "passed"),
+                    *("hours between", "places"),
+                ),
+                [
+                    (one.part, one.serial, one.failed, one.undecided, one.last_failed, one.passed,
+                     one.hours_between, some(one.places))
+                    for one in found
+                ],
+                brief=("part", "serial", "failed", "passed", "hours between", "places"),
+            )
+        ],
+        data=list(found),
+    )  # fmt: skip
+
+
+def of_recall(found: Sequence[Recall], within_days: int) -> Answer:
+    """Tell which instruments must be calibrated."""
+    late = [one for one in found if one.state is Due.OVERDUE]
+    sentences = []
+    if late:
+        names = some([f"{one.instrument} on {one.stand}" for one in late])
+        sentences.append(f"Overdue: {names}. A run with an overdue instrument proves nothing: recall it now.")
+    runs = sum(one.runs_after_due for one in late)
+    if runs:
+        sentences.append(f"{count(runs, 'use')} in a run after the due date.")
+    soon = [one for one in found if one.state is Due.SOON]
+    if soon:
+        names = some([f"{one.instrument} on {one.stand}" for one in soon])
+        sentences.append(f"Due within {within_days} days: {names}.")
+    if not sentences:
+        sentences.append(f"No instrument in use is overdue or due within {within_days} days.")
+    return Answer(
+        title="Instruments whose recall is due",
+        sentences=sentences,
+        tables=[
+            Table(
+                "By the calibration each had when last used",
+                (
+                    *("state", "due", "stand", "instrument", "what", "identity", "certificate"),
+                    *("last used", "runs", "runs after due"),
+                ),
+                [
+                    (str(one.state), one.due, one.stand, one.instrument, one.what, one.identity,
+                     one.certificate, one.last_used, one.runs, one.runs_after_due)
+                    for one in found
+                ],
+                brief=("state", "due", "stand", "instrument", "certificate", "runs after due"),
+            )
+        ],
+        data=list(found),
+    )  # fmt: skip
