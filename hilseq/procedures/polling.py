@@ -29,7 +29,7 @@ def poll(
         try:
             if done():
                 half = (asked + last_no) / 2 - since
-                return Measured(half, "s", (asked - last_no) / math.sqrt(12))
+                return Measured(half, "s", max(asked - last_no, INTERVAL) / math.sqrt(12))
         except UnitFault:
             # Busy, refusing, nonsense while starting: not done yet. A stepped clock stood still while the
             # deadline of a silent exchange ran out on the wall.
