@@ -123,7 +123,9 @@ class Unit:
             seen = self.indicator_seen()
             if seen is Indicator.FAULTED:
                 return UnitFault(f"{words}; its indicator is {seen}", place="self-test")
-            return UnitFault(f"{words}; its indicator is {seen}", place="start")
+            # A unit that says it is well but does not answer has started: its link is what fails.
+            place = "link" if seen is Indicator.HEALTHY else "start"
+            return UnitFault(f"{words}; its indicator is {seen}", place=place)
         return UnitFault(words, place="start")
 
     def make_ready(self) -> None:
