@@ -41,7 +41,7 @@ def status(database: Database, folder: Path | None = None) -> Status:
             ).scalar_one()
             for model in _COUNTED
         }
-        states: dict[str, int] = dict(connection.execute(by_state).tuples().all())
+        states: dict[str, int] = dict(connection.execute(by_state).all())
         last = connection.execute(sa.select(sa.func.max(run.c.started))).scalar()
     waiting = waiting_in(database, folder) if folder is not None and folder.is_dir() else []
     return Status(str(database), found, rows, dict(sorted(states.items())), last, waiting)

@@ -250,3 +250,9 @@ def checked() -> type[Checked]:
 @pytest.fixture
 def measured() -> type[Measured]:
     return Measured
+
+
+@pytest.fixture(scope="session")
+def kit() -> dict[str, Any]:
+    """Give the makers of journals to fixtures that outlive a test."""
+    return {"Story": Story, "Checked": Checked, "Measured": Measured, "tell_story": tell_story}

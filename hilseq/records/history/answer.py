@@ -9,6 +9,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, fields, is_dataclass
 from datetime import UTC, date, datetime
+from pathlib import Path
 from typing import Any
 
 from markupsafe import Markup
@@ -103,4 +104,6 @@ def _plain_leaf(value: Any) -> Any:
         return value.astimezone(UTC).isoformat(timespec="milliseconds")
     if isinstance(value, date):
         return value.isoformat()
+    if isinstance(value, Path):
+        return str(value)
     return None if isinstance(value, float) and not math.isfinite(value) else value

@@ -26,6 +26,8 @@ _MOST_BARS = 15
 _BAR = 22.0
 #: Half the size of a mark, and the height of a letter above its line.
 _MARK, _RISE = 3.5, 4.0
+#: Room at the left of a chart for the words of its lines.
+_WORDS = 122.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,8 +89,8 @@ def mark(x: float, y: float, verdict: str) -> Markup:
 
 
 def _places(count: int) -> list[float]:
-    width = _RIGHT - _LEFT - 16
-    return [_LEFT + 8 + width * (n / max(1, count - 1)) for n in range(count)]
+    first, last = _LEFT + _WORDS, _RIGHT - 8
+    return [first + (last - first) * (n / max(1, count - 1)) for n in range(count)]
 
 
 def title_of(quantity: Quantity) -> str:
@@ -114,7 +116,7 @@ def control_chart(chart: Chart) -> Markup:
         parts += _level(upper, height, "limit", words)
     if limits:
         for height, words in (
-            (limits.lower, "-3 sigma"),
+            (limits.lower, "\u22123 sigma"),
             (limits.centre, "mean"),
             (limits.upper, "+3 sigma"),
         ):
@@ -131,7 +133,7 @@ def control_chart(chart: Chart) -> Markup:
     unit = f" ({shown.unit})" if shown.unit else ""
     parts.append(svg.label(f"{title_of(chart.quantity)}{unit}", 4, 14, "name"))
     parts.append(svg.label("moving range", 4, 208, "number"))
-    for x, point, anchor in ((_LEFT, chart.points[0], "start"), (_RIGHT, last, "end")):
+    for x, point, anchor in ((_LEFT + _WORDS, chart.points[0], "middle"), (_RIGHT, last, "end")):
         parts.append(svg.label(f"{point.at:%Y-%m-%d}", x, 306, "number", anchor=anchor))
     told = f"{len(values)} values; {len(struck)} of them complete a rule that calls them strange"
     return svg.drawing((WIDTH, 312.0), title_of(chart.quantity), told, parts, "plot")
@@ -208,7 +210,7 @@ def trend_line(trend: Trend) -> Markup:
     parts += [mark(x, scale(point.value), point.verdict) for x, point in zip(xs, trend.points, strict=True)]
     unit = f" ({shown.unit})" if shown.unit else ""
     parts.append(svg.label(f"{title_of(trend.quantity)}{unit}", 4, 14, "name"))
-    for x, point, anchor in ((_LEFT, trend.points[0], "start"), (_RIGHT, last, "end")):
+    for x, point, anchor in ((_LEFT + _WORDS, trend.points[0], "middle"), (_RIGHT, last, "end")):
         parts.append(svg.label(f"{point.started:%Y-%m-%d}", x, 126, "number", anchor=anchor))
     told = f"{len(values)} visits, from {shown.quantity(values[0])} to {shown.quantity(values[-1])}"
     return svg.drawing((WIDTH, 132.0), title_of(trend.quantity), told, parts, "plot")

@@ -64,9 +64,9 @@ def first_pass(
     )
     with database.reading() as connection:
         require_part(connection, part, simulated=simulated)
-        counts: dict[str, int] = dict(connection.execute(first).tuples().all())
+        counts: dict[str, int] = dict(connection.execute(first).all())
         seen = connection.execute(all_units).scalar_one()
-        dispositions: dict[str, int] = dict(connection.execute(every).tuples().all())
+        dispositions: dict[str, int] = dict(connection.execute(every).all())
     passed, total = counts.get(Disposition.SHIP, 0), sum(counts.values())
     bounds = clopper_pearson(passed, total, confidence) if total else None
     return FirstPass(

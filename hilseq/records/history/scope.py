@@ -100,7 +100,7 @@ def _some(words: list[str]) -> str:
 def stand_id(connection: Connection, stand: str) -> int:
     """Return the id of a stand by its name. Raises UsageError, with the stands there are."""
     query = sa.select(stands.c.name, stands.c.id)
-    known: dict[str, int] = dict(connection.execute(query).tuples().all())
+    known: dict[str, int] = dict(connection.execute(query).all())
     if name_of(stand) not in known:
         raise UsageError(f"the records hold no stand {stand!r}; there are {_some(sorted(known))}")
     return known[name_of(stand)]
