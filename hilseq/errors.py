@@ -47,12 +47,13 @@ class UnitSilent(UnitFault):
 class StandFault(HilseqError):
     """The stand is at fault: nothing may be concluded about the unit.
 
-    `place` names the part of the stand in the words of the stand file (`supply main`, `io rack`).
+    `place` names the part of the stand in the words of the stand file (`supply main`, `io rack`), `places`
+    several where it cannot be told which of them it is.
     """
 
-    def __init__(self, message: str, *, place: str | None = None) -> None:
+    def __init__(self, message: str, *, place: str | None = None, places: Sequence[str] = ()) -> None:
         super().__init__(message)
-        self.places: tuple[str, ...] = (place,) if place is not None else ()
+        self.places: tuple[str, ...] = (place,) if place is not None else tuple(places)
 
 
 class InstrumentSilent(StandFault):

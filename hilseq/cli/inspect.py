@@ -54,6 +54,8 @@ def inspect_files(paths: Sequence[Path], *, json: bool = False) -> int:
         return code
     for problem in found.problems:
         typer.echo(problem, err=True)
+    for warning in found.warnings:
+        typer.echo(f"warning: {warning}", err=True)
     for line in summary_lines(found):
         typer.echo(line)
     return code
@@ -104,5 +106,6 @@ def _print_json(found: Inspection, code: int) -> None:
         ],
         "fits": [{"profile": fit.profile, "stand": fit.stand, "slot": fit.slot} for fit in found.fits],
         "problems": [problem_as_json(problem) for problem in found.problems],
+        "warnings": [problem_as_json(warning) for warning in found.warnings],
     }
     typer.echo(json.dumps(answer, indent=2, ensure_ascii=False))

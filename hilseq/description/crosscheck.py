@@ -34,7 +34,8 @@ def visit_problems(stand: Loaded[Stand], profiles: Mapping[str, Loaded[Profile]]
     """
     if stand.model is None or stand.document is None:
         return []
-    found: list[Finding] = []
+    used = [slot for slot in profiles if slot in stand.model.slots]
+    found: list[Finding] = collect(partial(slot_of_unit.supplies_are_not_shared, stand.model, used))
     for slot, profile in profiles.items():
         if slot not in stand.model.slots:
             slots = list(stand.model.slots)

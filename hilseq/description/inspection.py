@@ -4,8 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import date, datetime
 from pathlib import Path
 
+from hilseq.description.checks.calibration import calibrated_parts
+from hilseq.description.checks.finding import Finding, problems_of
 from hilseq.description.crosscheck import visit_problems
 from hilseq.description.loading import Kind, Loaded, kind_of, read_document
 from hilseq.description.profile import Profile
@@ -40,6 +43,8 @@ class Inspection:
     files: tuple[Inspected, ...]
     fits: tuple[Fit, ...]
     problems: tuple[Problem, ...]
+    #: What is no fault of a file but will be one of the visit.
+    warnings: tuple[Problem, ...] = ()
 
 
 def inspect(paths: Sequence[Path]) -> Inspection:
@@ -78,7 +83,9 @@ def inspect(paths: Sequence[Path]) -> Inspection:
     fits, unfit = _pairs(stands, profiles)
     files = [_stand_summary(loaded) for loaded in stands if not loaded.problems]
     files += [_profile_summary(loaded) for loaded in profiles if not loaded.problems]
-    return Inspection(tuple(files), tuple(fits), tuple(sorted({*problems, *unfit})))
+    today = datetime.now().astimezone().date()
+    warnings = [warning for stand in stands for warning in _overdue(stand, today)]
+    return Inspection(tuple(files), tuple(fits), tuple(sorted({*problems, *unfit})), tuple(sorted(warnings)))
 
 
 def _pairs(
@@ -103,6 +110,18 @@ def _pairs(
         closest: list[Problem] = min(attempts, key=len)
         lacking += closest
     return fits, lacking
+
+
+def _overdue(loaded: Loaded[Stand], today: date) -> list[Problem]:
+    """Return what is out of calibration: a warning here, a stand fault during a visit."""
+    if loaded.problems or loaded.model is None or loaded.document is None:
+        return []
+    findings = [
+        Finding(part.place, words, "a new calibration before the next visit", topic="overdue")
+        for part in calibrated_parts(loaded.model)
+        if (words := part.overdue(today))
+    ]
+    return problems_of(findings, loaded.document, loaded.path, partial=False)
 
 
 def _stand_summary(loaded: Loaded[Stand]) -> Inspected:

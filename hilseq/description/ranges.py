@@ -18,7 +18,7 @@ MOST = 4096
 MOST_TOGETHER = 8192
 #: The mappings whose keys may be ranges, by kind of document.
 RANGED_PLACES: dict[str, tuple[Place, ...]] = {
-    "stand": (("signals",),),
+    "stand": (("signals",), ("loopbacks",)),
     "profile": (
         ("points", "outputs"),
         ("points", "inputs"),
@@ -26,8 +26,8 @@ RANGED_PLACES: dict[str, tuple[Place, ...]] = {
         ("points", "analog-outputs"),
     ),
 }
-#: Keys whose text is a terminal, moved on with the names of a range.
-_TERMINALS = ("drives", "senses")
+#: Keys whose text is a terminal or a signal, moved on with the names of a range.
+_MOVED_ON = ("drives", "senses", "drive", "sense")
 _ADDRESS_KEYS = ("table", "address", "type", "bit")
 _RANGE = re.compile(r"(?P<first>.*?)\.\.(?P<last>.*)")
 _NUMBERED = re.compile(r"(?P<prefix>.*?)(?P<digits>[0-9]{1,9})")
@@ -132,7 +132,7 @@ def _moved(value: Written, places: int) -> Written:
     changed: dict[Key, Written] = {}
     for key, below in value.content.items():
         moved = _moved(below, places) if isinstance(below.content, dict) else below
-        if key in _TERMINALS and isinstance(below.content, str):
+        if key in _MOVED_ON and isinstance(below.content, str):
             moved = replace(below, content=_next_terminal(below.content, places))
         changed[key] = moved
     for name, number in _address_moved(value, places).items():
@@ -158,7 +158,8 @@ def _next_terminal(terminal: str, places: int) -> str:
     match = _NUMBERED.fullmatch(terminal)
     if match is None:
         raise _RangeError(
-            f"the terminal {terminal[:60]!r} does not end in a number, so a range cannot move it on",
-            "the first terminal of the range, such as A.q01",
+            f"the {'terminal' if '.' in terminal else 'signal'} {terminal[:60]!r} does not end in a number, "
+            "so a range cannot move it on",
+            "the first one of the range, such as A.q01",
         )
     return f"{match['prefix']}{int(match['digits']) + places:0{len(match['digits'])}d}"

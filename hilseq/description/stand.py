@@ -189,6 +189,9 @@ class Safety(Model):
     lost_instrument: Literal["make safe", "hold"] = Field(
         default="make safe", description="what a soak does when an instrument is lost"
     )
+    lost_patience: Seconds = Field(
+        default=600.0, gt=0, description="how long a soak waits for a lost instrument to come back"
+    )
 
 
 class Operator(Model):
@@ -196,6 +199,9 @@ class Operator(Model):
 
     move_switch: Text | None = Field(default=None, description="prompt to move the mode switch")
     look_at_indicator: Text | None = Field(default=None, description="prompt to report the indicator")
+    pictures: dict[Literal["move-switch", "look-at-indicator"], Text] = Field(
+        default_factory=dict, description="picture file shown with a prompt, beside the stand file"
+    )
     patience: Seconds = Field(default=600.0, gt=0, description="longest wait for the person")
 
 

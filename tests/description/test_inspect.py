@@ -22,7 +22,7 @@ def test_sound_files_are_summed_up_on_stdout(capsys: pytest.CaptureFixture[str])
     out, err = capsys.readouterr()
     assert err == ""
     assert out.splitlines() == [
-        "stand sim-bench: 1 supply, 1 io, 64 signals, 1 slot, 1 loopback, 1 interlock",
+        "stand sim-bench: 1 supply, 1 io, 87 signals, 1 slot, 24 loopbacks, 1 interlock",
         (
             "profile RH16: 16 outputs, 16 inputs, 4 analog inputs, 2 analog outputs, 2 ports, 3 modes, "
             "10 fault codes, 32 configuration words"
@@ -77,7 +77,7 @@ def test_a_program_gets_json(capsys: pytest.CaptureFixture[str], tmp_path: Path)
     assert err == ""
     assert answer["exit_code"] == 2
     assert [file["name"] for file in answer["files"]] == ["sim-bench", "RH16"]
-    assert answer["files"][0]["holds"]["signal"] == 64
+    assert answer["files"][0]["holds"]["signal"] == 87
     assert answer["fits"] == [{"profile": "RH16", "stand": "sim-bench", "slot": "A"}]
     assert answer["problems"] == [
         {

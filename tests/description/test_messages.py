@@ -201,8 +201,8 @@ CASES: dict[str, tuple[dict[str, str], str, str, str, str]] = {
         "",
     ),
     "a list for a mapping": (
-        {"loopbacks:\n  spare relay: {drive: loop-out, sense: loop-in}": "loopbacks: [spare relay]"},
-        "[spare relay]",
+        {"  interlocks:\n    cover: {signal: cover,": "  interlocks: [cover]\n#"},
+        "[cover]",
         "a list stands here",
         "a mapping of keys to values",
         "",

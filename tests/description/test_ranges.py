@@ -74,8 +74,8 @@ def test_a_range_past_the_last_address_is_said_once(break_stand: Break) -> None:
 
 def test_ranges_are_no_keys_elsewhere(break_stand: Break) -> None:
     """Where nothing could be moved on, a range is no name."""
-    broken = break_stand({"spare relay:": "spare1..spare2:"})
-    assert broken.only().wrong == "'spare1..spare2' is not a name"
+    broken = break_stand({"    cover: {": "    cover1..cover2: {"})
+    assert broken.only().wrong == "'cover1..cover2' is not a name"
 
 
 def test_signals_move_on_by_one_value() -> None:

@@ -63,7 +63,7 @@ CASES: dict[str, tuple[dict[str, str], str, str, str, str]] = {
     ),
     "loopback that senses a drive": (
         {"sense: loop-in": "sense: s1"},
-        "s1}\n\nsafety",
+        "s1}\n  at i01",
         "the signal 's1' drives A.s1",
         "a signal that senses, or a free one",
         "",
@@ -108,7 +108,7 @@ CASES: dict[str, tuple[dict[str, str], str, str, str, str]] = {
     ),
     "a bit that rests at two": (
         {"rest: 0}": "rest: 2}"},
-        "2}\n  v01",
+        "2}\n  # Read",
         "the signal 'loop-out' is one bit and cannot rest at 2",
         "0 or 1",
         "",

@@ -50,7 +50,7 @@ CASES: dict[str, tuple[dict[str, str], str, str, str, str, str]] = {
         "A.i18",
     ),
     "an analog input that nothing drives": (
-        {"ai1..ai4: {io": "ai1..ai3: {io"},
+        {"  ai1..ai4: {io": "  ai1..ai3: {io", "at ai1..at ai4": "at ai1..at ai3"},
         "signals:",
         "no signal drives the analog inputs ai4 of RH16 in slot A",
         "  analog-inputs:",
@@ -84,7 +84,7 @@ CASES: dict[str, tuple[dict[str, str], str, str, str, str, str]] = {
         "A.lamp-gren",
     ),
     "a switch that is driven in part": (
-        {"s1..s3: {io": "s1..s2: {io"},
+        {"  s1..s3: {io": "  s1..s2: {io", "at s1..at s3": "at s1..at s2"},
         "signals:",
         "no signal drives the contacts of the mode switch s3 of RH16 in slot A",
         "  switch:",

@@ -6,6 +6,7 @@ As with the wires, every finding lies in the stand file; `seen` is its origin in
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 
 from hilseq.description.checks.finding import Finding, Findings
 from hilseq.description.nearest import nearest_word
@@ -112,3 +113,21 @@ def link_has_its_own_device(stand: Stand, slot: str, profile: Profile) -> Findin
                 "an address or a device number of its own",
                 seen=("link", "device"),
             )
+
+
+def supplies_are_not_shared(stand: Stand, slots: Iterable[str]) -> Findings:
+    """Require an output of its own for each unit of a visit.
+
+    Two units on one output could not be told apart by their current, one could not be switched off without
+    the other, and a current limit that lets both run lets one burn.
+    """
+    feeds: dict[str, str] = {}
+    for slot in slots:
+        supply = stand.slots[slot].supply
+        if supply in feeds:
+            yield Finding(
+                ("slots", slot, "supply"),
+                f"slots {feeds[supply]} and {slot} hang on one output, supply {supply}",
+                "an output of its own for each unit of a visit; else test them one after the other",
+            )
+        feeds.setdefault(supply, slot)
