@@ -15,13 +15,34 @@ Numbers = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class Buckets:
-    """Equal stretches of time from `start` on, each `width` seconds; empty ones hold NaN."""
+    """Equal stretches of time from `start` on, each `width` seconds; empty ones hold NaN.
+
+    `count` is the number of samples in each.
+    """
 
     start: float
     width: float
     low: Numbers
     mean: Numbers
     high: Numbers
+    count: Numbers
+
+    def coarser(self, by: int) -> Buckets:
+        """Return the same samples in wider buckets, `by` of these in each; their number must divide."""
+        rows = (-1, by)
+        count = self.count.reshape(rows).sum(axis=1)
+        total = np.nansum((self.mean * self.count).reshape(rows), axis=1)
+        empty = count == 0
+        low = np.min(np.where(np.isnan(self.low), np.inf, self.low).reshape(rows), axis=1)
+        high = np.max(np.where(np.isnan(self.high), -np.inf, self.high).reshape(rows), axis=1)
+        return Buckets(
+            self.start,
+            self.width * by,
+            np.where(empty, np.nan, low),
+            np.where(empty, np.nan, total / np.where(empty, 1.0, count)),
+            np.where(empty, np.nan, high),
+            count,
+        )
 
 
 def gather(times: ArrayLike, values: ArrayLike, span: tuple[float, float], count: int) -> Buckets:
@@ -41,13 +62,15 @@ def gather(times: ArrayLike, values: ArrayLike, span: tuple[float, float], count
         order = np.argsort(index, kind="stable")
         index, what = index[order], what[order]
     low, mean, high = (np.full(count, np.nan) for _ in range(3))
+    number = np.zeros(count)
     if index.size:
         firsts = np.flatnonzero(np.r_[True, np.diff(index) > 0])
         where = index[firsts]
         low[where] = np.minimum.reduceat(what, firsts)
         high[where] = np.maximum.reduceat(what, firsts)
-        mean[where] = np.add.reduceat(what, firsts) / np.diff(np.r_[firsts, index.size])
-    return Buckets(start, width, low, mean, high)
+        number[where] = np.diff(np.r_[firsts, index.size])
+        mean[where] = np.add.reduceat(what, firsts) / number[where]
+    return Buckets(start, width, low, mean, high, number)
 
 
 def runs(present: NDArray[np.bool_]) -> list[tuple[int, int]]:

@@ -60,7 +60,7 @@ def _facts(run: RunRecord, unit: UnitRecord) -> tuple[list[list[str]], list[list
     return _printed(left), _printed(right)
 
 
-def _printed(rows: list[list[str]], longest: int = 60) -> list[list[str]]:
+def _printed(rows: list[list[str]], longest: int = 50) -> list[list[str]]:
     return [[printable(cell, longest) for cell in row] for row in rows if row[1]]
 
 
@@ -105,9 +105,9 @@ def certificate(run: RunRecord, unit: UnitRecord) -> bytes:
         ),
         "left": left,
         "right": right,
-        "reasons": [[printable(r.where, 60), printable(r.what, 160)] for r in reasons[:_MOST_REASONS]],
+        "reasons": [[printable(r.where, 40), printable(r.what, 140)] for r in reasons[:_MOST_REASONS]],
         "more": max(len(reasons) - _MOST_REASONS, 0) + more,
-        "stages": [[printable(cell, 60) for cell in row] for row in rows],
+        "stages": [[printable(cell, 50) for cell in row] for row in rows],
         "instruments": [
             [
                 printable(text, 32)

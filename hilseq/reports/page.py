@@ -91,9 +91,10 @@ def _plots(soak: SoakView) -> tuple[list[_Plot], Markup]:
     frame = svg_plot.Frame(max(soak.lasted, 1e-9), soak.gaps, soak.events)
     plots = []
     for series in soak.series:
-        buckets = svg_plot.overview(series, frame)
+        fine = svg_plot.fine(series, frame)
+        buckets = svg_plot.overview(fine)
         drawing = svg_plot.draw(series, frame, buckets)
-        detail = data_block(svg_plot.detail(series, frame, buckets)) if drawing else Markup()
+        detail = data_block(svg_plot.detail(series, fine, buckets)) if drawing else Markup()
         plots.append(_Plot(series.name, svg_plot.in_words(series, buckets), drawing, detail))
     return plots, svg_plot.draw_modes(soak.modes, frame) if soak.modes else Markup()
 

@@ -21,6 +21,11 @@ _RANGES = ((0x20, 0x7E), (0xA1, 0x17F), (0x391, 0x3C9), (0x410, 0x44F))
 _SIGNS = frozenset("\u2013\u2014\u2018\u2019\u201c\u201d\u2022\u2026\u2264\u2265\u27e8\u27e9\u2713\u2717")
 
 
+_SIZES = (10.0, 8.5, 7.0, 6.0)
+#: What our templates say when they need more than one page.
+_TOO_LONG = "does not fit on one page"
+
+
 def require(module: str) -> Any:
     """Return an optional module. Raises UsageError that says how to get it."""
     try:
@@ -59,21 +64,27 @@ def typeset(
 ) -> bytes:
     """Return the page that `template` makes of `data`; `moment` (a journal's date) is its only time.
 
-    Raises UsageError when typst is not installed or the result is more than one page.
+    The template gets `size`, the size of its letters in points, and fails when that needs more than one
+    page; the largest size that fits is taken. Raises UsageError when typst is not installed or none fits.
     """
     typst = require("typst")
     source = resources.files("hilseq.reports").joinpath("templates", template).read_bytes()
-    result = typst.compile(
-        source,
-        format=form,
-        sys_inputs={"data": json.dumps(data, ensure_ascii=True, sort_keys=True)},
-        pdf_standards=list(STANDARDS) if form == "pdf" else [],
-        timestamp=_time(moment),
-        ignore_system_fonts=True,
-    )
-    if not isinstance(result, bytes):
-        raise UsageError(f"{template} needs more than one page for this run; please report this as a fault")
-    return result
+    for size in _SIZES:
+        try:
+            result = typst.compile(
+                source,
+                format=form,
+                sys_inputs={"data": json.dumps({**data, "size": size}, ensure_ascii=True, sort_keys=True)},
+                pdf_standards=list(STANDARDS) if form == "pdf" else [],
+                timestamp=_time(moment),
+                ignore_system_fonts=True,
+            )
+        except typst.TypstError as error:
+            if _TOO_LONG not in str(error):
+                raise UsageError(f"{template} cannot be set: {visible(error, 300)}") from error
+        else:
+            return bytes(result)
+    raise UsageError(f"{template} needs more than one page for this run")
 
 
 def _time(moment: str) -> datetime:

@@ -193,16 +193,20 @@ def in_words(series: Series, buckets: Buckets) -> str:
     return f"{words} {shown.unit}".strip() + (f". {series.fit.told}" if series.fit else "")
 
 
-def overview(series: Series, frame: Frame) -> Buckets:
+def fine(series: Series, frame: Frame) -> Buckets:
+    """Return the samples in the buckets that a zoom shows; `overview` of them is the whole plot."""
+    return gather(series.times, series.values, (0.0, max(frame.end, 1e-9)), DETAIL)
+
+
+def overview(detailed: Buckets) -> Buckets:
     """Return the buckets of a whole plot."""
-    return gather(series.times, series.values, (0.0, max(frame.end, 1e-9)), BUCKETS)
+    return detailed.coarser(DETAIL // BUCKETS)
 
 
-def detail(series: Series, frame: Frame, buckets: Buckets) -> list[list[int | None]]:
-    """Return least, mean and greatest of the finer buckets a zoom shows, in tenths of the plot's units."""
+def detail(series: Series, detailed: Buckets, buckets: Buckets) -> list[list[int | None]]:
+    """Return least, mean and greatest of the finer buckets, in tenths of the plot's units."""
     y = _range(series, buckets)
-    fine = gather(series.times, series.values, (0.0, max(frame.end, 1e-9)), DETAIL)
-    return [_tenths(numbers, y) for numbers in (fine.low, fine.mean, fine.high)]
+    return [_tenths(numbers, y) for numbers in (detailed.low, detailed.mean, detailed.high)]
 
 
 def _tenths(numbers: Numbers, y: _Y) -> list[int | None]:

@@ -16,6 +16,11 @@ from hilseq.journal.writer import JournalWriter
 from hilseq.reports.page import render
 from hilseq.reports.record import tell
 
+
+def pytest_configure(config: pytest.Config) -> None:
+    config.addinivalue_line("markers", "browser: needs Chromium on this machine")
+
+
 START = datetime(2026, 11, 25, 8, 0, tzinfo=UTC)
 
 
@@ -283,12 +288,12 @@ def bad(tmp_path: Path) -> Path:
     return bad_run(tmp_path / "bad")
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def make_bad() -> Callable[..., Path]:
     return bad_run
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def make_good() -> Callable[..., Path]:
     return good_run
 

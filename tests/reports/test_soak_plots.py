@@ -45,6 +45,18 @@ def test_buckets_hold_least_mean_and_greatest_of_their_samples(values: list[floa
         assert buckets.mean[number] == pytest.approx(sum(inside) / len(inside), rel=1e-9, abs=1e-6)
 
 
+@given(values=st.lists(st.floats(-1e6, 1e6) | st.just(float("nan")), min_size=1, max_size=300))
+@settings(deadline=None)
+def test_coarser_buckets_are_those_of_the_samples_themselves(values: list[float]) -> None:
+    times = [float(number) for number in range(len(values))]
+    span = (0.0, float(len(values)))
+    joined, direct = gather(times, values, span, 24).coarser(6), gather(times, values, span, 4)
+    np.testing.assert_array_equal(joined.count, direct.count)
+    np.testing.assert_array_equal(joined.low, direct.low)
+    np.testing.assert_array_equal(joined.high, direct.high)
+    np.testing.assert_allclose(joined.mean, direct.mean, rtol=1e-9, atol=1e-6)
+
+
 def test_samples_out_of_order_are_sorted_and_different_lengths_refused() -> None:
     buckets = gather([3.0, 1.0, 0.0], [30.0, 10.0, 0.0], (0.0, 4.0), 4)
     assert buckets.mean.tolist()[:2] == [0.0, 10.0]
@@ -57,7 +69,7 @@ def test_a_single_spike_in_three_days_is_seen() -> None:
     values[123_456] = 0.9
     series = Series("current", "A", np.arange(DAYS, dtype=float), values)
     frame = svg_plot.Frame(float(DAYS))
-    buckets = svg_plot.overview(series, frame)
+    buckets = svg_plot.overview(svg_plot.fine(series, frame))
     assert np.nanmax(buckets.high) == 0.9
     assert "from 120 to 900" in svg_plot.draw(series, frame, buckets)
 
@@ -67,8 +79,8 @@ def test_nothing_is_drawn_across_a_gap() -> None:
     values = [1.0 if not 400 <= second < 600 else float("nan") for second in range(1000)]
     series = Series("voltage", "V", times, values)
     frame = svg_plot.Frame(1000.0, gaps=[Span(400.0, 600.0, "lost")])
-    drawing = svg_plot.draw(series, frame, svg_plot.overview(series, frame))
-    root = ET.fromstring(drawing)  # noqa: S314 (our own drawing)
+    drawing = svg_plot.draw(series, frame, svg_plot.overview(svg_plot.fine(series, frame)))
+    root = ET.fromstring(drawing)
     means = [element.get("d", "") for element in root.iter() if element.get("class") == "mean"]
     assert len(means) == 2
     first, second = ([float(point.split()[0]) for point in mean[1:].split("L")] for mean in means)
@@ -104,8 +116,10 @@ def test_limits_near_the_samples_are_drawn_and_far_ones_do_not_squash_the_curve(
     frame = svg_plot.Frame(2.0)
     near = Series("voltage", "V", times, values, low=23.8, high=24.2)
     far = Series("voltage", "V", times, values, high=500.0)
-    assert svg_plot.draw(near, frame, svg_plot.overview(near, frame)).count('class="limit"') == 2
-    assert svg_plot.draw(far, frame, svg_plot.overview(far, frame)).count('class="limit"') == 0
+    assert (
+        svg_plot.draw(near, frame, svg_plot.overview(svg_plot.fine(near, frame))).count('class="limit"') == 2
+    )
+    assert svg_plot.draw(far, frame, svg_plot.overview(svg_plot.fine(far, frame))).count('class="limit"') == 0
 
 
 def three_days() -> SoakView:
@@ -133,9 +147,9 @@ def test_a_page_with_three_days_of_samples_takes_less_than_a_second(
     good: Path, page_of: Callable[..., str], read_page: Callable[[str], Any]
 ) -> None:
     soak = three_days()
-    begun = time.perf_counter()
+    begun = time.process_time()  # the time of this process: a busy machine does not make it fail
     text = page_of(good, soak=soak)
-    assert time.perf_counter() - begun < 1.0
+    assert time.process_time() - begun < 1.0
     assert len(text) < 600_000
     said = read_page(text).said()
     assert "3 d of 3 d planned, 259200 samples, 1 event, 1 gap." in said

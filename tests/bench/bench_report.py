@@ -1,0 +1,105 @@
+"""How long the page of a three-day soak takes, against merely reading its samples: run as a program.
+
+python tests/bench/bench_report.py
+"""
+
+from __future__ import annotations
+
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+
+from hilseq.journal import kinds
+from hilseq.journal.reader import read_journal
+from hilseq.journal.writer import JournalWriter
+from hilseq.reports.page import render
+from hilseq.reports.record import RunRecord, tell
+from hilseq.reports.soak_view import Curve, Series, SoakEvent, SoakView, Span
+
+SAMPLES, COLUMNS = 259_200, 20
+#: The promise of the report.
+MOST_SECONDS = 3.0
+
+
+def journal(folder: Path, checks: int) -> RunRecord:
+    """Write a journal of many checks and return its record."""
+    writer = JournalWriter(folder)
+    unit = {"slot": "A", "serial": "RH0001", "part": "RH16", "description": "bench"}
+    header = {"run": "bench", "stand": "bench", "hilseq": "0", "simulated": True, "seed": 1, "inputs": []}
+    writer.write(kinds.RUN_STARTED, **header, decision_rules={"A": "guarded"}, units=[unit], options={})
+    for number in range(checks):
+        name, place = f"check {number}", f"q{number % 64:02d}"
+        planned = {"sequence": "outputs", "stage": "outputs", "title": f"Title {number // 64}"}
+        writer.write(kinds.CHECK_PLANNED, check=name, **planned, slot="A", place=place, gate=False)
+        writer.write(kinds.CHECK_STARTED, check=name)
+        limits = {"uncertainty": 0.01, "low": None, "high": 0.8, "verdict": "conforms", "probability": 1.0}
+        writer.write(
+            kinds.READING, check=name, slot="A", name="drop", value=0.4, unit="V", **limits, place="", rule=""
+        )
+        ended = {"verdict": "passed", "why": "", "places": [], "stand_places": [], "seconds": 0.1}
+        writer.write(kinds.CHECK_ENDED, check=name, **ended)
+    writer.write(kinds.RUN_ENDED, exit_code=0, interrupted=False)
+    writer.close()
+    return tell(read_journal(folder))
+
+
+def soak(samples: np.ndarray) -> SoakView:
+    """Return the view of a soak whose columns are time, current, voltage, temperature and others."""
+    times = samples[:, 0]
+    fit = Curve(times[::900], samples[::900, 3], "fitted")
+    return SoakView(
+        planned=float(SAMPLES),
+        lasted=float(SAMPLES),
+        samples=SAMPLES,
+        series=[
+            Series("supply current", "A", times, samples[:, 1], low=0.1, high=0.15),
+            Series("supply voltage", "V", times, samples[:, 2]),
+            Series("case temperature", "degC", times, samples[:, 3], fit=fit),
+        ],
+        modes=[Span(0, SAMPLES, "live")],
+        events=[SoakEvent(3600.0 * number, "power cycle", "off for 10 s") for number in range(72)],
+    )
+
+
+def timed(work: Callable[[], object], repeats: int = 3) -> float:
+    """Return the shortest of a few times, s."""
+    times = []
+    for _ in range(repeats):
+        begun = time.perf_counter()
+        work()
+        times.append(time.perf_counter() - begun)
+    return min(times)
+
+
+def main() -> None:
+    """Measure and print; fail when the promise is not kept."""
+    rng = np.random.default_rng(1)
+    samples = rng.normal(1.0, 0.01, (SAMPLES, COLUMNS))
+    samples[:, 0] = np.arange(SAMPLES)
+    with tempfile.TemporaryDirectory() as scratch:
+        folder = Path(scratch)
+        samples.astype("<f8").tofile(folder / "samples.bin")
+        np.savetxt(folder / "samples.csv", samples[: SAMPLES // 10], fmt="%.6g", delimiter=",")
+        run = journal(folder / "run", 200)
+        unit = run.units[0]
+        binary = timed(lambda: np.fromfile(folder / "samples.bin").sum())
+        text = 10 * timed(lambda: [line.split(b",") for line in (folder / "samples.csv").open("rb")], 1)
+        first = timed(lambda: render(run, unit, soak=soak(samples)), 1)
+        page = timed(lambda: render(run, unit, soak=soak(samples)))
+        told = timed(lambda: tell(read_journal(folder / "run")))
+        size = len(render(run, unit, soak=soak(samples)).encode())
+    print(f"samples: {SAMPLES} x {COLUMNS}; checks: {len(unit.checks)}; page: {size / 1e3:.0f} kB")
+    print(f"read samples, binary  {binary * 1e3:8.1f} ms  (baseline)")
+    print(f"read samples, text    {text * 1e3:8.1f} ms  ({text / binary:.1f} x; from a tenth)")
+    print(f"read and tell journal {told * 1e3:8.1f} ms  ({told / binary:.1f} x)")
+    print(f"page, first           {first * 1e3:8.1f} ms  ({first / binary:.1f} x)")
+    print(f"page, again           {page * 1e3:8.1f} ms  ({page / binary:.1f} x)")
+    if first > MOST_SECONDS:
+        raise SystemExit(f"the page took {first:.2f} s, promised are {MOST_SECONDS:g} s")
+
+
+if __name__ == "__main__":
+    main()

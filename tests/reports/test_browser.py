@@ -1,0 +1,267 @@
+"""The page in a real Chromium: no request, no refusal, no sideways scrolling on a phone, a zoom that works.
+
+Chromium is driven over its debugging pipe with nothing but the standard library.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import select
+import shutil
+import subprocess
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+import numpy as np
+import pytest
+
+from hilseq.reports.soak_view import Series, SoakEvent, SoakView, Span
+
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+pytestmark = [
+    pytest.mark.browser,
+    pytest.mark.skipif(CHROMIUM is None, reason="needs Chromium (apt-get install chromium)"),
+    pytest.mark.timeout(120),
+]
+FLAGS = [
+    "--headless",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--disable-dev-shm-usage",
+    "--remote-debugging-pipe",
+]
+DEADLINE = 30.0
+
+
+class Browser:
+    """One Chromium with one page, spoken to in JSON over a pipe."""
+
+    def __init__(self, profile: Path) -> None:
+        ours_in, theirs_out = os.pipe()
+        theirs_in, ours_out = os.pipe()
+
+        def connect() -> None:
+            # The numbers 3 and 4 are Chromium's; take ours out of the way before they are overwritten.
+            low, high = os.dup(theirs_in), os.dup(theirs_out)
+            while min(low, high) <= 4:
+                low, high = os.dup(low), os.dup(high)
+            os.dup2(low, 3)
+            os.dup2(high, 4)
+
+        self._process = subprocess.Popen(
+            [str(CHROMIUM), *FLAGS, f"--user-data-dir={profile}", "about:blank"],
+            preexec_fn=connect,  # noqa: PLW1509 (no threads here)
+            pass_fds=(3, 4),
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+        )
+        os.close(theirs_in)
+        os.close(theirs_out)
+        self._in, self._out, self._rest, self._number = ours_in, ours_out, b"", 0
+        self._session = ""
+        self.events: list[dict[str, Any]] = []
+        target = self.ask("Target.createTarget", url="about:blank")["targetId"]
+        self._session = self.ask("Target.attachToTarget", targetId=target, flatten=True)["sessionId"]
+        for domain in ("Page", "Network", "Runtime", "Log"):
+            self.ask(f"{domain}.enable")
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._process.kill()
+        self._process.wait(10)
+        os.close(self._in)
+        os.close(self._out)
+
+    def _message(self, until: float) -> dict[str, Any]:
+        while b"\0" not in self._rest:
+            ready, _, _ = select.select([self._in], [], [], max(until - time.monotonic(), 0))
+            if not ready:
+                raise TimeoutError("Chromium did not answer")
+            piece = os.read(self._in, 1 << 20)
+            if not piece:
+                raise TimeoutError("Chromium went away")
+            self._rest += piece
+        line, _, self._rest = self._rest.partition(b"\0")
+        message: dict[str, Any] = json.loads(line)
+        return message
+
+    def ask(self, method: str, **parameters: Any) -> dict[str, Any]:
+        """Return the answer to one command; events on the way are kept."""
+        self._number += 1
+        command = {"id": self._number, "method": method, "params": parameters}
+        if self._session:
+            command["sessionId"] = self._session
+        os.write(self._out, json.dumps(command).encode() + b"\0")
+        until = time.monotonic() + DEADLINE
+        while True:
+            message = self._message(until)
+            if message.get("id") == self._number:
+                assert "error" not in message, message
+                result: dict[str, Any] = message["result"]
+                return result
+            self.events.append(message)
+
+    def open(self, page: Path, width: int) -> None:
+        """Open a page in a window of this width and wait until it is loaded."""
+        self.ask(
+            "Emulation.setDeviceMetricsOverride",
+            width=width,
+            height=900,
+            deviceScaleFactor=1,
+            mobile=width < 600,
+        )
+        self.ask("Page.navigate", url=page.as_uri())
+        until = time.monotonic() + DEADLINE
+        while not any(event.get("method") == "Page.loadEventFired" for event in self.events):
+            self.events.append(self._message(until))
+
+    def value(self, expression: str) -> Any:
+        """Return what an expression comes to in the page."""
+        answer = self.ask("Runtime.evaluate", expression=expression, returnByValue=True)
+        assert "exceptionDetails" not in answer, answer
+        return answer["result"].get("value")
+
+    def requests(self) -> list[str]:
+        """All addresses that the page asked for."""
+        return [
+            event["params"]["request"]["url"]
+            for event in self.events
+            if event.get("method") == "Network.requestWillBeSent"
+        ]
+
+    def complaints(self) -> list[str]:
+        """Everything the browser logged or threw: refusals of the policy among them."""
+        kinds = ("Log.entryAdded", "Runtime.exceptionThrown", "Runtime.consoleAPICalled")
+        return [json.dumps(event) for event in self.events if event.get("method") in kinds]
+
+
+@pytest.fixture
+def browser(tmp_path: Path) -> Iterator[Browser]:
+    with Browser(tmp_path / "profile") as one:
+        yield one
+
+
+@pytest.fixture
+def page(bad: Path, tmp_path: Path, page_of: Callable[..., str]) -> Path:
+    times = np.arange(36_000, dtype=float)
+    soak = SoakView(
+        planned=36_000,
+        lasted=36_000,
+        samples=36_000,
+        series=[Series("supply current", "A", times, 0.12 + 0.01 * (times > 18_000))],
+        modes=[Span(0, 18_000, "live"), Span(18_000, 36_000, "held")],
+        events=[SoakEvent(18_000, "mode left", "left live for held")],
+    )
+    path = tmp_path / "report.html"
+    path.write_text(page_of(bad, soak=soak), encoding="utf-8")
+    return path
+
+
+@pytest.mark.parametrize("width", [1200, 390, 320])
+def test_the_page_loads_alone_without_complaint_and_fits_its_window(
+    browser: Browser, page: Path, width: int
+) -> None:
+    browser.open(page, width)
+    assert browser.requests() == [page.as_uri()]
+    assert browser.complaints() == []
+    assert browser.value("document.scrollingElement.scrollWidth") <= width
+    assert browser.value("getComputedStyle(document.querySelector('main')).maxWidth") != "none"
+
+
+def test_the_zoom_shows_a_shorter_time_and_comes_back(browser: Browser, page: Path) -> None:
+    browser.open(page, 1200)
+    shown = "document.querySelector('.shown').textContent"
+    view = "document.querySelector('svg.plot .window').getAttribute('viewBox')"
+    assert browser.value(shown) == "Shown: 0 h 0 min to 10 h 0 min"
+    whole = browser.value(view)
+    browser.value("document.querySelector('[data-zoom=closer]').click()")
+    assert browser.value(shown) == "Shown: 2 h 30 min to 7 h 30 min"
+    assert browser.value(view) != whole
+    browser.value("document.querySelector('[data-zoom=later]').click()")
+    assert browser.value(shown) == "Shown: 5 h 0 min to 10 h 0 min"
+    browser.value("document.querySelector('[data-at]').click()")
+    assert browser.value(shown) == "Shown: 4 h 30 min to 5 h 30 min"
+    labels = "[...document.querySelectorAll('svg.plot .times')[1].querySelectorAll('text')]"
+    assert browser.value(f"{labels}.map(t => t.textContent)") == [
+        "270 min",
+        "280 min",
+        "290 min",
+        "300 min",
+        "310 min",
+        "320 min",
+        "330 min",
+    ]
+    browser.value("document.querySelector('[data-zoom=whole]').click()")
+    assert browser.value(shown) == "Shown: 0 h 0 min to 10 h 0 min"
+    assert browser.complaints() == []
+
+
+def test_the_zoom_works_by_keyboard(browser: Browser, page: Path) -> None:
+    browser.open(page, 1200)
+    browser.value("document.querySelector('[data-zoom=closer]').focus()")
+    for kind in ("keyDown", "keyUp"):
+        browser.ask("Input.dispatchKeyEvent", type=kind, key="Enter", code="Enter", text="\r")
+    assert browser.value("document.querySelector('.shown').textContent") == "Shown: 2 h 30 min to 7 h 30 min"
+
+
+def test_without_script_the_page_says_everything_but_zooms_nothing(browser: Browser, page: Path) -> None:
+    browser.ask("Emulation.setScriptExecutionDisabled", value=True)
+    browser.open(page, 1200)
+    browser.ask("Emulation.setScriptExecutionDisabled", value=False)
+    assert browser.value("document.querySelector('.zoom').hidden") is True
+    assert browser.value("document.querySelectorAll('svg.plot .mean').length") >= 1
+    assert "left live for held" in browser.value("document.body.innerText")
+
+
+def test_hostile_text_runs_nothing(
+    browser: Browser, tmp_path: Path, story: Callable[..., Any], page_of: Callable[..., str]
+) -> None:
+    deed = "document.title='owned'"
+    evil = f'<img src=https://example.org/x onerror="{deed}"><script>{deed}</script>'
+    told = story(run=evil, stand=evil)
+    told.check(evil, stage=evil, place=evil, verdict="failed", why=evil, places=[evil])
+    path = tmp_path / "evil.html"
+    path.write_text(page_of(told.end(1)), encoding="utf-8")
+    browser.open(path, 1200)
+    assert browser.value("document.title") == "repair: RH16 RH0001"
+    assert browser.value("document.images.length") == 0
+    assert browser.requests() == [path.as_uri()]
+
+
+def test_text_has_the_contrast_that_wcag_asks_for(browser: Browser, page: Path) -> None:
+    """At least 4.5 : 1 for every text on its own background (WCAG 2.2, criterion 1.4.3)."""
+    browser.open(page, 1200)
+    worst = browser.value(
+        """(() => {
+          const light = (c) => {
+            const [r, g, b] = c.match(/[\\d.]+/g).map(Number).map((v) => {
+              v /= 255;
+            return v <= 0.03928 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4; });
+            return 0.2126 * r + 0.7152 * g + 0.0722 * b; };
+          const ground = (e) => { for (; e; e = e.parentElement) {
+            const c = getComputedStyle(e).backgroundColor;
+            if (!/, 0\\)$/.test(c)) return c; } return "rgb(255, 255, 255)"; };
+          let worst = 99;
+          for (const e of document.querySelectorAll("main *:not(svg):not(svg *)")) {
+            const own = [...e.childNodes].filter((n) => n.nodeType === 3);
+            if (!own.some((n) => n.textContent.trim())) continue;
+            const pair = [light(getComputedStyle(e).color), light(ground(e))];
+            const [a, b] = pair.sort((x, y) => y - x);
+            worst = Math.min(worst, (a + 0.05) / (b + 0.05));
+          }
+          return worst; })()"""
+    )
+    assert worst >= 4.5
