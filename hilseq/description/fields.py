@@ -104,6 +104,7 @@ KelvinPerWatt = Annotated[
     Positive,
     Shown("thermal resistance, such as 6 K/W", "thermal resistance"),
 ]
+AmpereSeconds = Annotated[float, _quantity("charge"), NotNegative, Shown("charge, such as 60 mAs", "charge")]
 Baud = Annotated[float, _quantity("line speed"), Positive, Shown("line speed, such as 9600 Bd", "line speed")]
 Ratio = Annotated[float, _quantity("ratio"), NotNegative, Shown("ratio, such as 100 ppm", "ratio")]
 VoltsPerSecond = Annotated[

@@ -66,6 +66,9 @@ class Configuration(Model):
         default=None, description="CRC-16/MODBUS over the content, high byte first, as the unit computes it"
     )
     load_in: ModeWord = Field(default=Mode.STOPPED, description="mode in which it may be loaded")
+    kept_for: Seconds = Field(
+        default=60.0, gt=0, description="time without supply over which it must be kept"
+    )
 
 
 class Battery(Model):
@@ -80,3 +83,6 @@ class ClockClaim(Model):
     """The clock of the unit."""
 
     drift: Ratio = Field(description="largest drift, such as 50 ppm")
+    kept_for: Seconds = Field(
+        default=60.0, gt=0, description="time without supply over which the battery must carry it"
+    )

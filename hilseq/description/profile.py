@@ -9,6 +9,7 @@ from pydantic import Field, model_validator
 from hilseq.description.fields import (
     AmpereRange,
     Amperes,
+    AmpereSeconds,
     Celsius,
     Model,
     Name,
@@ -90,7 +91,13 @@ class Start(Model):
     ready_within: Seconds = Field(gt=0, description="longest time from power to ready")
     idle_current: AmpereRange = Field(description="current of a healthy unit, ready, stopped, outputs off")
     live_current: AmpereRange | None = Field(default=None, description="the same in live mode, outputs off")
+    loaded_current: AmpereRange | None = Field(
+        default=None, description="the same with every output on, where the loads are fed by the unit"
+    )
     inrush_peak: Amperes | None = Field(default=None, description="largest inrush current, when judged")
+    inrush_charge: AmpereSeconds | None = Field(
+        default=None, gt=0, description="largest charge drawn while the supply comes up, when judged"
+    )
     off_time: Seconds = Field(
         default=2.0, gt=0, description="time without supply after which it has surely lost power"
     )

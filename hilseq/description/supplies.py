@@ -145,6 +145,13 @@ class SupplyCommands(Model):
         default=None,
         description="one query answering voltage and current, separated by , or ; (saves time in a soak)",
     )
+    measure_peak_current: OptionalQuery = Field(
+        default=None, description="answers the largest current since the output was switched on, in amperes"
+    )
+    measure_charge: OptionalQuery = Field(
+        default=None,
+        description="answers the charge delivered since the output was switched on, in ampere seconds",
+    )
     next_error: OptionalQuery = Field(default="SYST:ERR?", description="takes one entry off the error queue")
 
 
@@ -189,6 +196,11 @@ class Supply(Model):
     calibration: Calibration | None = Field(default=None, description="its calibration")
     deadline: Seconds = Field(default=2.0, gt=0, description="longest wait for one answer")
     settle: Seconds = Field(default=0.05, description="time from a new setting until its reading holds")
+    response: Seconds | None = Field(
+        default=None,
+        description="longest time from a command until the output has risen or fallen: how exactly the length "
+        "of an interruption is known; `settle` when not given",
+    )
     read_termination: str = Field(
         default="\n", description='end of an answer, such as "\\r\\n"', min_length=1, max_length=2
     )

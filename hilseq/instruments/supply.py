@@ -14,6 +14,7 @@ import math
 import time
 from collections.abc import Callable
 from contextlib import suppress
+from dataclasses import dataclass
 from typing import TypeVar
 
 from hilseq.clock import Clock
@@ -53,6 +54,15 @@ def _standard(limit: float) -> float:
     return limit / math.sqrt(3.0)
 
 
+@dataclass(frozen=True, slots=True)
+class Inrush:
+    """What a supply recorded since it was switched on `seconds` ago; None where it keeps no record."""
+
+    peak: Measured | None
+    charge: Measured | None
+    seconds: float
+
+
 class PowerSupply:
     """One output of a supply of the stand.
 
@@ -79,6 +89,7 @@ class PowerSupply:
         self._ceiling: float | None = None  # volts; known once `prepare` has programmed it
         self._set: tuple[float, float] = (0.0, description.ceilings.current)
         self._wanted_on = False
+        self._on_since = 0.0  # instant of the clock at which it was last switched on
         self._holds_from = -math.inf  # instant of the clock from which a reading is that of the last setting
         self._last_command = self._commands.identify
 
@@ -158,6 +169,7 @@ class PowerSupply:
             raise StandFault(f"supply {self.name} was not prepared: its ceilings are programmed before power")
         self._wanted_on = True
         self._send(self._commands.output_on)
+        self._on_since = self._clock.now()
         self._settles()
         self.errors()
         if not self.is_on():
@@ -211,6 +223,59 @@ class PowerSupply:
             command, self._ask(command), lambda text: scpi.parse_measurements(text, ("V", "A"))
         )
         return self._measured(volts, "V"), self._measured(amperes, "A")
+
+    def inrush(self) -> Inrush | None:
+        """Ask what the unit drew since the output was switched on; None when the supply keeps no record."""
+        peak, charge = self._commands.measure_peak_current, self._commands.measure_charge
+        if peak is None and charge is None:
+            return None
+        seconds = self._clock.now() - self._on_since
+        terms, span = self.description.accuracy.current, self.description.ceilings.current
+        found = {}
+        for name, command, unit, time_factor in (("peak", peak, "A", 1.0), ("charge", charge, "As", seconds)):
+            if command is not None:
+                value = self._number(command, unit)
+                # A charge is a current over time: its constant terms count for every second.
+                limit = terms.of_reading * abs(value) + (terms.of_range * span + terms.fixed) * time_factor
+                found[name] = Measured(value, unit, _standard(limit))
+        return Inrush(found.get("peak"), found.get("charge"), seconds)
+
+    # -- interrupting
+
+    @property
+    def response(self) -> float:
+        """Longest time from a command until the output has followed, s."""
+        given = self.description.response
+        return self.description.settle if given is None else given
+
+    def interrupt(self, seconds: float) -> Measured:
+        """Take the supply away for `seconds` and give it back; return how long it was away, s.
+
+        Nothing is asked between the two commands, so that the pause can be as short as the line allows; both
+        are verified afterwards. The length runs from command to command. How far it is from what the unit
+        saw is not known: the output may fall late and rise late, each by up to `response` (rectangular, so
+        triangular together: response / sqrt 6, GUM 4.3.9), and a command acts somewhere in the time that
+        sending it took (rectangular). Raises StandFault when the output was off before or is off afterwards.
+        """
+        if not self._wanted_on:
+            raise StandFault(f"supply {self.name} is off: there is nothing to interrupt")
+        begun = self._clock.now()
+        self._send(self._commands.output_off)
+        gone = self._clock.now()
+        self._clock.sleep(seconds)
+        asked = self._clock.now()
+        self._send(self._commands.output_on)
+        back = self._clock.now()
+        self._on_since = back
+        self._settles()
+        self.errors()
+        if not self.is_on():
+            raise StandFault(
+                f"supply {self.name} ({self.description.resource}) is not on again after an interruption"
+            )
+        width = (back - asked) + (gone - begun)
+        known = math.hypot(self.response / math.sqrt(6.0), width / math.sqrt(12.0))
+        return Measured(0.5 * ((asked - gone) + (back - begun)), "s", known)
 
     # -- errors and protection
 

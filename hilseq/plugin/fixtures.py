@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from typing import Any
 
 import pytest
@@ -97,6 +97,20 @@ def judge(request: pytest.FixtureRequest, visit_run: VisitRun, slot: str) -> Jud
         visit_run.note(kinds.READING, check=check.id, slot=slot, **reading)
 
     return Judge(rule, note)
+
+
+@pytest.fixture
+def keep_table(
+    request: pytest.FixtureRequest, visit_run: VisitRun, slot: str
+) -> Callable[[str, Sequence[str], Sequence[Sequence[Any]]], None]:
+    """Keep a curve or a pattern in the journal: `keep_table("ramp", ["V", "A"], rows)`."""
+    check = request.node.stash[CHECK]
+
+    def keep(name: str, columns: Sequence[str], rows: Sequence[Sequence[Any]]) -> None:
+        lines = [list(row) for row in rows]
+        visit_run.note(kinds.TABLE, check=check.id, slot=slot, name=name, columns=list(columns), rows=lines)
+
+    return keep
 
 
 @pytest.fixture

@@ -3,11 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 
 from hilseq.clock import Clock
 from hilseq.description.profile import Profile
-from hilseq.instruments.supply import PowerSupply
+from hilseq.instruments.supply import Inrush, PowerSupply
 from hilseq.measured import Measured
+
+
+@dataclass(frozen=True, slots=True)
+class SeenStart:
+    """One start of the unit: when power came (clock, s), at which voltage (V), after how long without (s).
+
+    `off` is None for the first of the visit; `took` is the time from power to ready, s.
+    """
+
+    at: float
+    voltage: float
+    off: float | None
+    took: Measured
 
 
 class Feed:
@@ -29,8 +43,18 @@ class Feed:
         self._clock = clock
         self._check_interlocks = check_interlocks
         self._event = event
+        self._off_since: float | None = None
         #: Time of the clock at which power last came, or None while it is off.
         self.powered_since: float | None = None
+        #: How long the unit was without supply before that, s; None for the first time.
+        self.off_for: float | None = None
+        #: Voltage last set, V.
+        self.level = 0.0
+
+    @property
+    def instrument(self) -> PowerSupply:
+        """The supply itself, for a sampler that asks several instruments at once."""
+        return self._supply
 
     def prepare(self) -> None:
         """Set ceilings and protection, leave the output off. Raises StandFault."""
@@ -43,9 +67,10 @@ class Feed:
         self._check_interlocks()
         level = ratings.supply if voltage is None else voltage
         self._supply.set(level, ratings.current_limit)
+        self.level = level
         if self.powered_since is None:
             self._supply.on()
-            self.powered_since = self._clock.now()
+            self.came_back()
             self._event("supply on", f"{level:g} V, limit {ratings.current_limit:g} A")
 
     def off(self) -> None:
@@ -54,6 +79,7 @@ class Feed:
         self.powered_since = None
         self._supply.off()
         if was_on:
+            self._off_since = self._clock.now()
             self._event("supply off", "")
 
     def cycle(self, off_time: float | None = None) -> None:
@@ -62,10 +88,41 @@ class Feed:
         self._clock.sleep(self._profile.start.off_time if off_time is None else off_time)
         self.on()
 
+    def move_to(self, voltage: float) -> None:
+        """Change the voltage (V) of a unit under power. Raises StandFault, Interlock."""
+        self._check_interlocks()
+        self._supply.set(voltage)
+        self.level = voltage
+
+    def interrupt(self, seconds: float) -> Measured:
+        """Take the supply away for `seconds`; return for how long it was away, s (`PowerSupply.interrupt`).
+
+        Whether the unit has started anew is for the caller to find out and to say with `came_back`.
+        """
+        self._check_interlocks()
+        return self._supply.interrupt(seconds)
+
+    def came_back(self, after: float | None = None) -> None:
+        """Count from now as the time since power came: the unit starts, `after` so many s without supply."""
+        now = self._clock.now()
+        self.powered_since = now
+        if after is None and self._off_since is not None:
+            after = now - self._off_since
+        self.off_for = after
+
+    def note(self, what: str, words: str) -> None:
+        """Take note of something about the unit's supply or its starts."""
+        self._event(what, words)
+
     @property
     def is_on(self) -> bool:
         """Tell whether power was switched on by this run."""
         return self.powered_since is not None
+
+    @property
+    def settle(self) -> float:
+        """Time from a new setting of the supply until its reading holds, s."""
+        return self._supply.description.settle
 
     def voltage(self) -> Measured:
         """Measured voltage, V."""
@@ -74,3 +131,11 @@ class Feed:
     def current(self) -> Measured:
         """Measured current, A."""
         return self._supply.current()
+
+    def both(self) -> tuple[Measured, Measured]:
+        """Measured voltage, V, and current, A."""
+        return self._supply.both()
+
+    def inrush(self) -> Inrush | None:
+        """What the supply recorded since it was switched on; None when it keeps no record."""
+        return self._supply.inrush()

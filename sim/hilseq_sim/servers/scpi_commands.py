@@ -488,8 +488,8 @@ COMMANDS: tuple[Command, ...] = (
     Command(_SCALAR + ":VOLTage[:DC]?", measure_voltage, per_output=True, purpose="measure_voltage"),
     Command(_SCALAR + ":CURRent[:DC]?", measure_current, per_output=True, purpose="measure_current"),
     Command(_SCALAR + ":POWer[:DC]?", measure_power, per_output=True),
-    Command(_SCALAR + ":CURRent:MAXimum?", peak_current, per_output=True),
-    Command(_SCALAR + ":CHARge?", charge, per_output=True),
+    Command(_SCALAR + ":CURRent:MAXimum?", peak_current, per_output=True, purpose="measure_peak_current"),
+    Command(_SCALAR + ":CHARge?", charge, per_output=True, purpose="measure_charge"),
 )
 
 #: What an odd command does, by the purpose of its template.
@@ -511,5 +511,7 @@ BY_PURPOSE: dict[str, Run] = {
     "measure_voltage": measure_voltage,
     "measure_current": measure_current,
     "measure_both": measure_both,
+    "measure_peak_current": peak_current,
+    "measure_charge": charge,
     "next_error": next_error,
 }
