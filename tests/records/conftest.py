@@ -35,24 +35,20 @@ def _why_not() -> str:
     return ""
 
 
-_left_out: list[pytest.Item] = []
-
-
 def pytest_configure(config: pytest.Config) -> None:
     config.addinivalue_line("markers", "postgres: needs a PostgreSQL server on this machine")
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     if _why_not():
-        _left_out[:] = [item for item in items if item.get_closest_marker("postgres")]
-        items[:] = [item for item in items if not item.get_closest_marker("postgres")]
-        if _left_out:
-            config.hook.pytest_deselected(items=_left_out)
+        left_out = [item for item in items if item.get_closest_marker("postgres")]
+        items[:] = [item for item in items if item not in left_out]
+        config.hook.pytest_deselected(items=left_out)
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
-    if _left_out:
-        terminalreporter.write_line(f"{len(_left_out)} tests on PostgreSQL were left out: {_why_not()}")
+    if why := _why_not():
+        terminalreporter.write_line(f"the tests of the records on PostgreSQL were left out: {why}")
 
 
 @pytest.fixture(scope="session")

@@ -15,7 +15,7 @@ from hilseq.errors import UsageError
 from hilseq.records.database import Database, open_database
 from hilseq.records.earlier import earlier_runs
 from hilseq.records.history import present, present_stands
-from hilseq.records.history.answer import Answer, as_csv, as_json, plain
+from hilseq.records.history.answer import Answer, Table, as_csv, as_json, plain
 from hilseq.records.history.first_pass import first_pass
 from hilseq.records.history.page import render
 from hilseq.records.history.pareto import pareto
@@ -370,5 +370,9 @@ def test_hostile_text_stays_text_in_every_form(database: Database, make_run: Any
         assert "<img" not in page
         assert "\u202e" not in page
         assert "\0" not in page
-    assert "\n=" not in as_csv(answers[0])
-    assert ",=" not in as_csv(answers[0])
+
+
+@pytest.mark.parametrize("formula", ["=cmd()", "+1+cmd()", "-1+cmd()", "@cmd()", "\t=cmd()"])
+def test_a_spreadsheet_is_given_no_formula(formula: str) -> None:
+    told = as_csv(Answer("", [], [Table("", ("place", "value"), [(formula, -1.5)])]))
+    assert told.splitlines()[1].lstrip('"') == f"'{formula},-1.5"
