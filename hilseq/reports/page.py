@@ -120,8 +120,7 @@ def _advice(unit: UnitRecord) -> list[dict[str, str]]:
     ]
 
 
-def _events(run: RunRecord, unit: UnitRecord) -> list[dict[str, Any]]:
-    zero = float(run.header["t"])
+def _events(run: RunRecord, unit: UnitRecord) -> list[page_views.Happening]:
     safe = [
         {
             **entry,
@@ -130,10 +129,8 @@ def _events(run: RunRecord, unit: UnitRecord) -> list[dict[str, Any]]:
         }
         for entry in run.safe
     ]
-    events = sorted(
-        (e for e in [*run.events, *unit.events, *safe] if e["what"] != PROOF), key=lambda e: float(e["t"])
-    )
-    return [{**event, "since": float(event["t"]) - zero} for event in events]
+    events = [event for event in [*run.events, *unit.events, *safe] if event["what"] != PROOF]
+    return page_views.happenings(events, float(run.header["t"]))
 
 
 def render(

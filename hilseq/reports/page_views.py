@@ -136,10 +136,15 @@ def table_view(table: Mapping[str, Any]) -> TableView:
     )
 
 
-def check_view(check: Check, rule: str) -> CheckView:
-    """Return one check as it is shown."""
+def _element(check: Check) -> str:
+    """Return what tells this check from its likes: the parameter in its id, such as `stopped to held`."""
+    return check.id.partition("[")[2].removesuffix("]")
+
+
+def check_view(check: Check, rule: str, name: str = "") -> CheckView:
+    """Return one check as it is shown, under `name` where its place would not tell it from its likes."""
     return CheckView(
-        place=", ".join(check.places) or check.place,
+        place=name or ", ".join(check.places) or check.place,
         verdict=check.verdict,
         why="" if check.verdict is CheckVerdict.PASSED else check.why,
         time=show_duration(check.seconds) if check.started else "",
@@ -160,6 +165,10 @@ def tally(checks: Iterable[Check]) -> str:
     return ", ".join(f"{n} {word}" for verdict, word in numbers if (n := verdicts.count(verdict)))
 
 
+def _name(check: Check, *, alike: bool) -> str:
+    return _element(check) if alike else ""
+
+
 def _is_quiet(check: Check) -> bool:
     return check.verdict is CheckVerdict.PASSED and not check.readings and not check.tables
 
@@ -167,18 +176,28 @@ def _is_quiet(check: Check) -> bool:
 def _group(title: str, checks: Sequence[Check], rule: str) -> GroupView:
     quiet = [check for check in checks if _is_quiet(check)]
     shown = [check for check in checks if not _is_quiet(check)]
+    alike = len({check.place for check in checks}) < len(checks)
     view = GroupView(
         title=title,
         place=checks[0].place,
         gate=any(check.gate for check in checks),
         verdict=worst(check.verdict for check in checks),
         told=tally(checks) if len(checks) > 1 else str(checks[0].verdict),
-        quiet=some((check.place for check in quiet), 32) if len(checks) > 1 else "",
+        quiet=some((_name(check, alike=alike) or check.place for check in quiet), 32)
+        if len(checks) > 1
+        else "",
     )
     view.shown = [
-        CheckView(some(check.place for check in same), same[0].verdict, same[0].why, "", (), ())
+        CheckView(
+            some(_name(check, alike=alike) or check.place for check in same),
+            same[0].verdict,
+            same[0].why,
+            "",
+            (),
+            (),
+        )
         if len(same) > 1
-        else check_view(same[0], rule)
+        else check_view(same[0], rule, _name(same[0], alike=alike))
         for same in _alike(shown)
     ]
     return view
@@ -251,6 +270,35 @@ def headline(unit: UnitRecord, disposition: Disposition) -> str:
         missed = numbers[CheckVerdict.NOT_PERFORMED]
         return f"Nothing failed, but {missed} of {count(total, 'check')} were not performed."
     return f"{count(numbers[CheckVerdict.STAND_FAULT], 'check')} ended with a fault of the stand."
+
+
+#: So many happenings of one kind in a row are told in one line, if their words are few.
+_ROW, _FEW = 4, 8
+
+
+@dataclass(frozen=True, slots=True)
+class Happening:
+    """What happened at one time, or several of a kind in a row (`until` is the last of them)."""
+
+    at: float
+    until: float
+    what: str
+    text: str
+
+
+def happenings(events: Iterable[Mapping[str, Any]], zero: float) -> list[Happening]:
+    """Return events in the order of time, seconds after `zero`; many of a kind in a row become one line."""
+    views: list[Happening] = []
+    ordered = sorted(events, key=lambda event: float(event["t"]))
+    for what, same in groupby(ordered, key=lambda event: str(event["what"])):
+        row = [(float(event["t"]) - zero, str(event["text"])) for event in same]
+        words = list(dict.fromkeys(text for _, text in row))
+        if len(row) >= _ROW and len(words) <= _FEW:
+            told = f"{len(row)} times: {', '.join(word for word in words if word)}"
+            views.append(Happening(row[0][0], row[-1][0], what, told))
+        else:
+            views += [Happening(at, at, what, text) for at, text in row]
+    return views
 
 
 @dataclass(frozen=True, slots=True)

@@ -133,7 +133,10 @@ def _broken(journal: Journal) -> Verification | None:
 def _unlike(content: bytes, nearest: bytes, kind: str, run: RunRecord) -> Verification:
     """Return why a file is not the one its journal makes."""
     carried = {found.decode() for found in _CHAIN.findall(content)}
-    if carried and run.chain not in carried:
+    if not carried:
+        told = "this journal does not make this file, which carries no verification code of any run"
+        return Verification(Outcome.NOT_GENUINE, told, "", "", run.chain)
+    if run.chain not in carried:
         code = short_code(min(carried))
         told = (
             f"the file belongs to another journal, or the journal was rewritten or continued: the file "
@@ -141,7 +144,7 @@ def _unlike(content: bytes, nearest: bytes, kind: str, run: RunRecord) -> Verifi
         )
         return Verification(Outcome.NOT_GENUINE, told, kind, "verification code", run.chain)
     theirs, ours = _MAKER.search(content), _MAKER.search(nearest)
-    if carried and theirs and ours and theirs[1] != ours[1]:
+    if theirs and ours and theirs[1] != ours[1]:
         maker = visible(theirs[1].decode("latin-1"), 80)
         told = (
             f"the code fits, but the file says it was made by {maker}, and this is "

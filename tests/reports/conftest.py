@@ -106,9 +106,10 @@ class Story:
         gate: bool = False,
         slot: str = "A",
         end: bool = True,
+        name: str = "",
     ) -> str:
         self.count += 1
-        name = f"test_{stage.replace(' ', '_')}.py::test_{self.count}[{place}]"
+        name = f"test_{stage.replace(' ', '_')}.py::test_{self.count}[{name or place}]"
         self.note(
             kinds.CHECK_PLANNED,
             check=name,

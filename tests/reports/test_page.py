@@ -224,3 +224,34 @@ def test_a_run_of_many_checks_is_told_in_few_words(story: Any, page_of: Page, re
     assert said.count("The output follows") == 1
     assert said.count("the gate 'One more' was failed before it") == 2
     assert "i04 and 59 more" in said
+
+
+def test_many_happenings_of_a_kind_in_a_row_become_one_line(
+    story: Any, page_of: Page, read_page: Read
+) -> None:
+    told = story()
+    told.check("A check")
+    for mode in ("stopped", "held", "live", "stopped", "live"):
+        told.clock.sleep(1.0)
+        told.event("mode", mode)
+    told.event("interlock", "the protective cover is open")
+    said = read_page(page_of(told.end())).said()
+    assert "1.85 s to 5.85 s mode 5 times: stopped, held, live" in said
+    assert "interlock the protective cover is open" in said
+
+
+def test_checks_at_the_same_place_are_told_apart_by_what_they_do(
+    story: Any, page_of: Page, read_page: Read
+) -> None:
+    told = story()
+    told.check("The unit goes from each mode to each other", place="mode held", name="stopped to held")
+    told.check(
+        "The unit goes from each mode to each other",
+        place="mode held",
+        name="live to held",
+        verdict="failed",
+        why="it did not",
+    )
+    said = read_page(page_of(told.end(1))).said()
+    assert "Passed at stopped to held; see below for the others." in said
+    assert "live to held it did not" in said

@@ -209,6 +209,13 @@ def test_what_is_no_file_of_ours_is_a_usage_error(run: Path, tmp_path: Path) -> 
         verify(run / "summary.json", tmp_path)
 
 
+def test_a_page_of_somebody_else_is_not_genuine_and_said_to_carry_no_code(run: Path, tmp_path: Path) -> None:
+    (tmp_path / "other.html").write_text("<!DOCTYPE html>\n<title>SHIP</title>")
+    result = verify(tmp_path / "other.html", run)
+    assert result.outcome is Outcome.NOT_GENUINE
+    assert "carries no verification code" in result.told
+
+
 def test_a_journal_that_tells_no_run_is_not_genuine(run: Path, tmp_path: Path) -> None:
     line, _ = seal(0, {"kind": "event"}, GENESIS)
     (tmp_path / "journal.jsonl").write_bytes(line)
