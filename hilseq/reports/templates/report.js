@@ -36,6 +36,10 @@
   };
 
   const words = (seconds, step) => {
+    if (step % 3600 && step % 60 === 0 && seconds >= 3600) {
+      const m = Math.round(seconds / 60);
+      return Math.floor(m / 60) + " h" + (m % 60 ? " " + m % 60 + " min" : "");
+    }
     const [size, name] = SIZES.find(([unit]) => step % unit === 0) || SIZES[3];
     return Number((seconds / size).toFixed(3)) + " " + name;
   };
