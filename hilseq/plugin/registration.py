@@ -40,7 +40,7 @@ def pytest_configure(config: pytest.Config) -> None:
 def _register(config: pytest.Config) -> None:
     from hilseq.description.loading import load_stand
     from hilseq.description.visit import describe_visit
-    from hilseq.plugin import fixtures
+    from hilseq.plugin import fixtures, soaking
     from hilseq.plugin.hooks import VisitHooks
     from hilseq.plugin.visit_run import VisitRun
 
@@ -51,7 +51,13 @@ def _register(config: pytest.Config) -> None:
         run.start()
     _default_outputs(config, run.folder)
     config.pluginmanager.register(VisitHooks(run), "hilseq-visit")
+    if getattr(config.option, "allure_report_dir", None):
+        from hilseq.plugin.allure_results import AllureResults
+
+        results = AllureResults(run, Path(config.option.allure_report_dir))
+        config.pluginmanager.register(results, "hilseq-allure")
     config.pluginmanager.register(fixtures, "hilseq-fixtures")
+    config.pluginmanager.register(soaking, "hilseq-soaking")
 
 
 def _default_outputs(config: pytest.Config, folder: Path) -> None:

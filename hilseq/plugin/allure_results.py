@@ -1,0 +1,92 @@
+"""Allure results that read stage → check → reading, with stand, serial and operator as labels.
+
+One step per reading, failed if it does not conform, its limits as parameters; one attachment per table. What
+changes from run to run (values, serials) is in steps and labels, never in the parameters of a check, which would
+break its history (historyId is made of them).
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from hilseq.journal import kinds
+from hilseq.plugin.hooks import CHECK
+from hilseq.plugin.visit_run import VisitRun
+from hilseq.reports.record import reading_of
+from hilseq.reports.visible import visible
+from hilseq.reports.words import show_limits, show_value
+
+#: Allure sorts what did not pass into these; the first that matches takes it.
+CATEGORIES = (
+    {"name": "unit: the unit is at fault", "matchedStatuses": ["failed"]},
+    {"name": "stand: the stand is at fault, nothing is said against the unit", "matchedStatuses": ["broken"]},
+    {"name": "not performed", "matchedStatuses": ["skipped"]},
+)
+
+
+def _attachment(table: Mapping[str, Any]) -> str:
+    text = io.StringIO()
+    writer = csv.writer(text)
+    writer.writerow(table["columns"])
+    writer.writerows(table["rows"])
+    return text.getvalue()
+
+
+class AllureResults:
+    """Registered with pytest only when a stand is given and Allure results are written."""
+
+    def __init__(self, run: VisitRun, folder: Path) -> None:
+        self._run = run
+        self._folder = folder
+        run.observers.append(self.take)
+
+    @pytest.hookimpl(tryfirst=True)
+    def pytest_runtest_setup(self, item: pytest.Item) -> None:
+        """Title and label the check, whether or not a gate then closes it off."""
+        import allure
+
+        check = item.stash[CHECK]
+        unit = self._run.visit.profiles[check.slot]
+        element = check.id.partition("[")[2].removesuffix("]")
+        allure.dynamic.parent_suite(check.stage)
+        allure.dynamic.suite(check.sequence)
+        allure.dynamic.title(f"{element}: {check.title}" if element else check.title)
+        labels = {
+            "stand": self._run.visit.stand.stand,
+            "part": unit.part,
+            "serial": self._run.options.serials[check.slot],
+            "slot": check.slot,
+            "place": check.place,
+        }
+        for name, value in labels.items():
+            allure.dynamic.label(name, visible(value))
+
+    def take(self, kind: str, fields: Mapping[str, Any]) -> None:
+        """Turn a reading into a step and a table into an attachment of the check that is running."""
+        import allure
+        from allure_commons._allure import StepContext
+
+        if kind == kinds.READING:
+            reading = reading_of(fields)
+            step = StepContext(
+                f"{reading.name}: {show_value(reading)}, {reading.verdict}", {"limits": show_limits(reading)}
+            )
+            step.__enter__()
+            bad = reading.verdict != "conforms"
+            fault = AssertionError(f"{reading.verdict}: {show_limits(reading)}") if bad else None
+            step.__exit__(type(fault) if fault else None, fault, None)
+        elif kind == kinds.TABLE:
+            allure.attach(_attachment(fields), visible(fields["name"]), allure.attachment_type.CSV)
+
+    def pytest_sessionfinish(self) -> None:
+        """Write the categories beside the results."""
+        if self._folder.is_dir():
+            text = json.dumps(CATEGORIES, indent=1)
+            (self._folder / "categories.json").write_text(text, encoding="utf-8")
