@@ -30,12 +30,16 @@ from hilseq.analysis.patterns import Vector
 #: More points than this reading alike are no longer paired off: a common cause is likelier, and pairs
 #: would grow with the square.
 _LARGEST_GROUP = 24
-#: Covers of one site looked at before the search settles for the best found.
-_MOST_STEPS = 20_000
+#: Steps of the search for common causes in one site before it settles for the best found, and how many
+#: equally good ones it keeps: a follow-up vector then thins them out.
+_MOST_STEPS = 2_000
+_MOST_KEPT = 64
 #: Up to this many points, every vector over them is tried (2**6 = 64).
 _FEW_POINTS = 6
 
 Alternative = tuple[Fault, ...]
+#: For each wrong point, the faults that explain it, each with all the wrong points it explains.
+Reasons = dict[int, list[tuple[frozenset[int], Alternative]]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -215,25 +219,36 @@ def _groups(codes: _Codes, shared: Iterable[frozenset[int]]) -> Iterator[frozens
     yield from (frozenset(group) for group in members.values())
 
 
-def _covers(
-    group: frozenset[int], reasons: dict[int, list[tuple[frozenset[int], Alternative]]]
-) -> list[Alternative]:
+def _covers(group: frozenset[int], reasons: Reasons) -> list[Alternative]:
     """Return the ways to explain each point of the group exactly once with the fewest faults."""
-    best: list[Alternative] = []
+    best = _fewest([faults for points, faults in reasons[min(group)] if points == group])
+    if len(group) == 1 or (best and len(best[0]) == 1):
+        return best
+    if len(group) > _LARGEST_GROUP:
+        alone = [
+            [faults for points, faults in reasons[point] if points == {point}] for point in sorted(group)
+        ]
+        return best or ([tuple(fault for own in alone for fault in own[0])] if all(alone) else [])
     stack: list[tuple[frozenset[int], Alternative]] = [(group, ())]
     for _ in range(_MOST_STEPS):
-        if not stack:
+        if not stack or len(best) >= _MOST_KEPT:
             break
         left, faults = stack.pop()
         if best and len(faults) > len(best[0]):
             continue
         if not left:
-            best = [*(best if best and len(best[0]) == len(faults) else ()), faults]
+            best = _fewest([*best, faults])
             continue
         stack.extend(
             (left - points, faults + more) for points, more in reversed(reasons[min(left)]) if points <= left
         )
     return best
+
+
+def _fewest(alternatives: list[Alternative]) -> list[Alternative]:
+    """Return those with the fewest faults."""
+    least = min(map(len, alternatives), default=0)
+    return [faults for faults in alternatives if len(faults) == least]
 
 
 def _fits(codes: _Codes, group: frozenset[int], faults: Alternative) -> bool:
@@ -279,8 +294,8 @@ def diagnose(vectors: Sequence[Vector], responses: Sequence[Vector]) -> Diagnosi
     """
     codes = _evidence(vectors, responses)
     common = [(_covered(codes, faults), faults) for faults in (*_exchanged(codes), *_shorted(codes))]
-    reasons: dict[int, list[tuple[frozenset[int], Alternative]]] = defaultdict(list)
-    for points, faults in common:
+    reasons: Reasons = defaultdict(list)
+    for points, faults in sorted(common, key=lambda reason: -len(reason[0])):
         for point in points:
             reasons[point].append((points, faults))
     for point in codes.wrong:
@@ -294,9 +309,7 @@ def diagnose(vectors: Sequence[Vector], responses: Sequence[Vector]) -> Diagnosi
     )
 
 
-def _alternatives(
-    codes: _Codes, group: frozenset[int], reasons: dict[int, list[tuple[frozenset[int], Alternative]]]
-) -> tuple[Alternative, ...]:
+def _alternatives(codes: _Codes, group: frozenset[int], reasons: Reasons) -> tuple[Alternative, ...]:
     found = _covers(group, reasons)
     if all(codes.seen[point] in {0, codes.ones} for point in group):
         found.append(

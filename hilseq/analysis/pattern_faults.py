@@ -148,14 +148,18 @@ def _two_points(what: str, a: int, b: int) -> None:
         raise ValueError(f"{what} between point {a} and itself: expected two different points")
 
 
-def _nets(shorts: Iterable[Short]) -> list[list[Short]]:
+def _nets(shorts: Iterable[Short]) -> Iterable[list[Short]]:
     """Group shorts that share points: one group is one net."""
-    nets: list[list[Short]] = []
+    nets: dict[int, list[Short]] = {}
     for short in shorts:
-        touching = [net for net in nets if any(set(other.points) & set(short.points) for other in net)]
-        nets = [net for net in nets if net not in touching]
-        nets.append([*(other for net in touching for other in net), short])
-    return nets
+        net = nets.setdefault(short.a, [])
+        other = nets.setdefault(short.b, net)
+        net.append(short)
+        if other is not net:
+            net.extend(other)
+            nets.update((point, net) for joined in other for point in joined.points)
+            nets[short.b] = net
+    return {id(net): net for net in nets.values()}.values()
 
 
 def _net_level(net: list[Short], driven: dict[int, bool]) -> bool:

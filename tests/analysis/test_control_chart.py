@@ -69,11 +69,27 @@ def test_each_rule_is_met_at_the_value_that_completes_it(
         [1.1, 1.1, -1.1, -1.1, 1.1],  # four of five, but on two sides
         [0.1] * 7 + [0.0] + [0.1] * 7,  # broken row
         [3.0],  # on the limit is not beyond it
+        [2.1],  # too early for two of three
     ],
 )
 def test_near_misses_meet_no_rule(values: list[float]) -> None:
     """What only resembles a rule is no signal."""
     assert signals(values, UNIT, WESTERN_ELECTRIC) == ()
+
+
+def test_a_harmless_value_after_a_signal_is_none() -> None:
+    """A rule is told once, at the value that completed it, not again while that value is still in view."""
+    found = signals([2.1, 2.1, 0.5, 0.0], UNIT, WESTERN_ELECTRIC)
+    assert [(signal.rule, signal.index) for signal in found] == [
+        ("two of three beyond 2 sigma on one side", 1)
+    ]
+
+
+def test_eight_beyond_one_sigma_on_one_side_is_another_rule() -> None:
+    """Nelson 8 is about two sides; one side is a shift, told by rule 6."""
+    assert {signal.rule for signal in signals([1.5] * 8, UNIT, NELSON)} == {
+        "four of five beyond 1 sigma on one side"
+    }
 
 
 @given(st.lists(st.floats(-5, 5), max_size=40), st.floats(-100, 100), st.floats(0.1, 10))

@@ -142,6 +142,17 @@ def test_a_lost_or_doubled_byte_is_a_slip_and_no_crowd_of_errors(lost_at: int, c
     assert count.compared + count.unaligned == 8 * (999 + len(change))
 
 
+def test_a_slip_in_the_last_bits_is_no_crowd_of_errors() -> None:
+    """A byte lost just before the end, in a window not yet full, gives no bit errors either."""
+    octets = Source(PRBS15).octets(84)
+    receiver = Receiver(PRBS15)
+    receiver.feed(octets[:64] + octets[65:])
+    assert receiver.count().compared == 512
+    assert receiver.count().errors == 0
+    receiver.feed(Source(PRBS15).octets(200)[84:])
+    assert (receiver.count().errors, receiver.count().slips) == (0, 1)
+
+
 @pytest.mark.parametrize("sequence", SEQUENCES.values(), ids=SEQUENCES.keys())
 @pytest.mark.parametrize("octet", [b"\x00", b"\xff", b"\x55"])
 def test_a_dead_line_never_aligns(sequence: Sequence, octet: bytes) -> None:

@@ -145,6 +145,7 @@ def test_unequal_risks_lie_on_their_own_side() -> None:
     strict = ExponentialPlan(lower=10.0, upper=20.0, alpha=0.2, beta=0.02)
     assert strict.accept_time(0) > 1.5 * even.accept_time(0)
     assert strict.a_reject == pytest.approx(even.a_reject, rel=0.15)
+    assert strict.reject_time(9) == pytest.approx(10.0 * (9 * 1.386294 - 2.0 * 1.589235), rel=1e-6)
 
 
 def test_nonsense_is_refused() -> None:
