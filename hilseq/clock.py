@@ -56,6 +56,15 @@ class WallClock:
         self._zero = time.monotonic()
         self._epoch = datetime.now(UTC)
 
+    @classmethod
+    def since(cls, epoch: datetime, *, at_least: float) -> WallClock:
+        """Return a clock that goes on where an earlier one with this epoch broke off, after `at_least` s."""
+        clock = cls()
+        passed = max((clock._epoch - epoch).total_seconds(), at_least)
+        clock._zero -= passed
+        clock._epoch = epoch
+        return clock
+
     def now(self) -> float:
         """Seconds since this clock was made."""
         return time.monotonic() - self._zero

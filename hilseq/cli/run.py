@@ -10,9 +10,7 @@ import typer
 
 from hilseq import shipped
 
-EPILOG = (
-    "Example: hilseq run --stand stands/sim-bench.yaml --unit stands/units/rh16.yaml --serial RH-0001 --simulate"
-)
+EPILOG = "Example: hilseq run --stand stands/sim-bench.yaml --unit stands/units/rh16.yaml --serial RH-0001 --simulate"
 _PYTEST = "-p no:cacheprovider"
 
 
@@ -21,17 +19,30 @@ def run_command(
     unit: Annotated[list[str], typer.Option(metavar="[SLOT=]FILE", help="Profile of the unit in a slot.")],
     serial: Annotated[list[str], typer.Option(metavar="[SLOT=]SN", help="Serial number of the unit.")],
     sequence: Annotated[
-        list[str] | None, typer.Argument(metavar="[SEQUENCE]…", help="Sequence files or folders (default: the shipped ones). Options of pytest may follow after --.")
+        list[str] | None,
+        typer.Argument(
+            metavar="[SEQUENCE]…",
+            help="Sequence files or folders (default: the shipped ones). Options of pytest may follow after --.",
+        ),
     ] = None,
     simulate: Annotated[bool, typer.Option("--simulate", help="Use a simulated twin of the stand.")] = False,
     seed: Annotated[int, typer.Option(metavar="N", help="Seed of the simulated twin.")] = 0,
     defect: Annotated[
         list[str] | None,
-        typer.Option(metavar="KIND[@PLACE][,OPTION=VALUE…]", help="Defect of the simulated twin; repeatable."),
+        typer.Option(
+            metavar="KIND[@PLACE][,OPTION=VALUE…]", help="Defect of the simulated twin; repeatable."
+        ),
     ] = None,
-    attended: Annotated[bool, typer.Option("--attended", help="A person is there to act and answer.")] = False,
+    attended: Annotated[
+        bool, typer.Option("--attended", help="A person is there to act and answer.")
+    ] = False,
+    soak: Annotated[bool, typer.Option("--soak", help="Run the soak of the profile too.")] = False,
+    soak_duration: Annotated[
+        str | None, typer.Option(metavar="TIME", help="Shorten the soak, such as 2h; the report says so.")
+    ] = None,
     out: Annotated[
-        Path | None, typer.Option(metavar="DIR", help="Folder for journal and reports (default: a dated one in runs/).")
+        Path | None,
+        typer.Option(metavar="DIR", help="Folder for journal and reports (default: a dated one in runs/)."),
     ] = None,
 ) -> None:
     """Test the units on a stand, unattended, and say of each: ship, repair, or incomplete.
@@ -48,6 +59,10 @@ def run_command(
         arguments.append("--simulate")
     if attended:
         arguments.append("--attended")
+    if soak:
+        arguments.append("--soak")
+    if soak_duration is not None:
+        arguments.append(f"--soak-duration={soak_duration}")
     if out is not None:
         arguments += ["--out", str(out)]
     raise typer.Exit(run_visit(list(sequence or []), arguments, stand))

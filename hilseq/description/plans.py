@@ -6,7 +6,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
-from hilseq.description.fields import Celsius, Model, Name, Seconds, Text, VoltsPerSecond
+from hilseq.description.fields import AmpereRange, Celsius, Model, Name, Seconds, Text, VoltsPerSecond
 
 Probability = Annotated[float, Field(gt=0, lt=1)]
 
@@ -63,6 +63,7 @@ class SoakCycles(Model):
 class Soak(Model):
     """The unattended run under load."""
 
+    required: bool = Field(default=False, description="whether a unit ships only after this soak")
     duration: Seconds = Field(gt=0, description="how long, such as 72 h")
     period: Seconds = Field(default=1.0, gt=0, description="time between samples")
     mode: Literal["held", "live"] = Field(default="live", description="mode the unit must stay in")
@@ -77,6 +78,10 @@ class Soak(Model):
     neighbours: Text | None = Field(default=None, description="neighbours to be fitted, for the set-up sheet")
     cycles: SoakCycles | None = Field(default=None, description="power cycles during the soak")
     port_traffic: list[Name] = Field(default_factory=list, description="ports kept busy")
+    traffic_period: Seconds = Field(default=10.0, gt=0, description="time between two frames on such a port")
+    current: AmpereRange | None = Field(
+        default=None, description="limits of the supply current; without them only what no healthy unit draws"
+    )
     on_event: Literal["go on", "restart", "stop"] = Field(
         default="restart", description="what happens when the unit leaves its mode"
     )
@@ -88,4 +93,10 @@ class Soak(Model):
         default=20, description="fast samples taken after an event"
     )
     burst_period: Seconds = Field(default=0.1, gt=0, description="time between these fast samples")
+    pre_trigger_period: Seconds | None = Field(
+        default=None,
+        gt=0,
+        description="on hardware, time between samples kept in memory for the burst before an event; "
+        "without it these are the regular samples",
+    )
     confidence: Probability = Field(default=0.95, description="confidence of the statement about failures")

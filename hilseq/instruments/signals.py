@@ -17,6 +17,7 @@ from hilseq.description.stand import Signal
 from hilseq.errors import HilseqError, InstrumentSilent, NotPerformed, NotSafe, StandFault
 from hilseq.instruments import codec
 from hilseq.instruments.modbus import ModbusDevice
+from hilseq.instruments.readplan import ReadPlan
 from hilseq.instruments.register_bank import RegisterBank, snapshot
 from hilseq.measured import Measured
 from hilseq.quantities import SYMBOLS, QuantityError, dimension_of
@@ -90,6 +91,10 @@ class SignalBank:
         if key not in self._choices:
             self._choices[key] = self._by_bank(key)
         return snapshot([(bank.device, bank.plan(mine)) for bank, mine in self._choices[key]])
+
+    def jobs(self, names: Iterable[str]) -> list[tuple[ModbusDevice, ReadPlan]]:
+        """Return what `register_bank.snapshot` takes to read these signals together with other devices."""
+        return [(bank.device, bank.plan(mine)) for bank, mine in self._by_bank(tuple(names))]
 
     def read(self, name: str) -> float:
         """Return the value of one signal, in its unit."""

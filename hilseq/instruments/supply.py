@@ -11,6 +11,7 @@ The commands come from the stand file. A command the file says `none` to is left
 from __future__ import annotations
 
 import math
+import re
 import time
 from collections.abc import Callable
 from contextlib import suppress
@@ -33,6 +34,11 @@ from hilseq.measured import Measured
 from hilseq.quantities import AccuracyTerms
 
 Parsed = TypeVar("Parsed")
+
+#: Two plain numbers, the usual answer; no exponent that could stand for `not a number` (SCPI-1999, 7.2.1).
+_PLAIN_PAIR = re.compile(
+    r"([+-]?[0-9]{1,6}(?:\.[0-9]{1,12})?)[;,]([+-]?[0-9]{1,6}(?:\.[0-9]{1,12})?)", re.ASCII
+)
 
 #: An error queue holds some tens of entries (SCPI asks for at least two); one that holds more is chattering.
 MOST_ERRORS = 64
@@ -276,6 +282,34 @@ class PowerSupply:
         width = (back - asked) + (gone - begun)
         known = math.hypot(self.response / math.sqrt(6.0), width / math.sqrt(12.0))
         return Measured(0.5 * ((asked - gone) + (back - begun)), "s", known)
+
+    def ask_both(self) -> None:
+        """Send the question for voltage and current; `answer_both` fetches the answer.
+
+        A sampler asks several instruments before it listens to the first.
+        """
+        self._await_settled()
+        command = self._commands.measure_both or self._commands.measure_voltage
+        with self._session.lock:
+            if self._commands.select is not None:
+                self._session.write(self._filled(self._commands.select))
+            self._session.ask(self._filled(command))
+
+    def answer_both(self) -> tuple[float, float]:
+        """Return voltage (V) and current (A) after `ask_both`."""
+        command = self._commands.measure_both
+        if command is None:
+            text = self._session.answer()
+            volts = self._parsed(
+                self._commands.measure_voltage, text, lambda text: scpi.parse_measurement(text, "V")
+            )
+            return volts, self._number(self._commands.measure_current, "A")
+        text = self._session.answer()
+        plain = _PLAIN_PAIR.fullmatch(text)
+        if plain is not None:
+            return float(plain[1]), float(plain[2])
+        volts, amperes = self._parsed(command, text, lambda text: scpi.parse_measurements(text, ("V", "A")))
+        return volts, amperes
 
     # -- errors and protection
 

@@ -109,6 +109,12 @@ class _WatchedSocket:
                 raise TimeoutError("the command was not taken before the deadline")
             view = view[self.wrapped.send(view) :]
 
+    def next(self) -> bytes:
+        """Return what comes next, in whatever pieces it comes."""
+        if not select.select([self.wrapped], [], [], self._remaining())[0]:
+            raise TimeoutError("the answer did not come before the deadline")
+        return self.recv(LONGEST_ANSWER)
+
     def waiting(self) -> bytes | None:
         """Return what has come unasked, b"" when the peer has closed, None when all is quiet."""
         readable, _, _ = select.select([self.wrapped], [], [], 0)
@@ -158,6 +164,7 @@ class VisaSession:
         self._open_things = ExitStack()
         # True while an exchange is under way: what is interrupted leaves the session out of step.
         self._stale = False
+        self._asked = ""
 
     # -- opening and closing
 
@@ -263,6 +270,53 @@ class VisaSession:
     def distrust(self) -> None:
         """Start afresh before the next question: the last answer made no sense."""
         self._stale = True
+
+    # -- the two halves of a query
+
+    def ask(self, command: str) -> None:
+        """Send a question whose answer `answer` returns; nothing else may be asked in between.
+
+        With the two halves a sampler asks several instruments before it listens to the first. A question
+        whose answer is never fetched leaves the session out of step, and the next one starts it afresh.
+        """
+        with self.lock:
+            try:
+                self._make_ready(self.deadline)
+                self._stale = True
+                self._allow(self.deadline)
+                self._send(command)
+            except Exception as error:  # noqa: BLE001 - reraise lets pass what is none of theirs
+                reraise(error, self._about(command, self.deadline))
+            self._asked = command
+
+    def answer(self) -> str:
+        """Return the answer to `ask`, without its termination, under the deadline begun there."""
+        with self.lock:
+            try:
+                line = self._watched is not None and self._terminations[0] != ""
+                answer = self._received_line() if line else self._receive(self.deadline)
+                self._stale = False
+            except Exception as error:  # noqa: BLE001 - reraise lets pass what is none of theirs
+                reraise(error, self._about(self._asked, self.deadline))
+            return answer
+
+    def _received_line(self) -> str:
+        """Read one line straight from the socket: half the time of the way through the VISA library."""
+        watched, end = self._watched, self._terminations[0].encode("latin-1")
+        if watched is None:  # pragma: no cover - the caller has looked
+            raise ConnectionResetError("the session was closed")
+        data = watched.next()
+        while end not in data:
+            if len(data) > LONGEST_ANSWER:
+                raise Garbled(f"it does not end after {LONGEST_ANSWER} bytes")
+            data += watched.next()
+        data, _, more = data.partition(end)
+        if more.strip(_PADDING):
+            raise Garbled(f"it goes on after its end: '{quote(more.decode('latin-1'))}'")
+        try:
+            return data.rstrip(_PADDING).decode("ascii")
+        except UnicodeDecodeError as error:
+            raise Garbled(f"'{quote(data.decode('latin-1'))}' is not text") from error
 
     def _exchange(self, command: str, deadline: float, *, answered: bool) -> str:
         with self.lock:

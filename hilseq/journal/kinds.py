@@ -15,6 +15,12 @@ it does not know. `slot` names the unit an entry belongs to.
 | table | check, slot, name, columns […], rows [[…]]: a curve or a pattern, for plots and attachments |
 | check ended | check, verdict, why, places […], stand_places […], seconds |
 | made safe | verified, why, by |
+| run resumed | torn (bytes cut off), why, hilseq: an interrupted soak goes on from here |
+| soak started | slot, check, file, zero and end (t of first sample and end), duration, planned, period, mode, modes {name: number}, case (column), columns [{name, unit, low, high}], confidence, cover, ambient, plan {…} |
+| soak event | slot, number (of the incident), since, case, what, place, text, outputs_on |
+| soak gap | slot, start, end, what, planned, text, until (end of the soak from now on); seconds since zero |
+| samples sealed | slot, file, count, sha256 (of the file up to its count-th record) |
+| soak ended | slot, since, samples, missed, events, why, ports {name: {frames, wrong_frames, lost_frames, bits, wrong_bits, …}} |
 | run ended | exit_code, interrupted |
 """  # noqa: E501 (a table row is one line)
 
@@ -29,3 +35,11 @@ TABLE = "table"
 CHECK_ENDED = "check ended"
 MADE_SAFE = "made safe"
 RUN_ENDED = "run ended"
+RUN_RESUMED = "run resumed"
+SOAK_STARTED = "soak started"
+SOAK_EVENT = "soak event"
+SOAK_GAP = "soak gap"
+SAMPLES_SEALED = "samples sealed"
+SOAK_ENDED = "soak ended"
+#: Shown to whoever watches, never written.
+SOAK_PROGRESS = "soak progress"

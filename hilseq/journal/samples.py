@@ -7,6 +7,8 @@ journal seals the file at intervals with the SHA-256 of everything so far, so th
 
 from __future__ import annotations
 
+import contextlib
+import errno
 import hashlib
 import json
 import os
@@ -53,6 +55,7 @@ class SampleWriter:
         self._pending = bytearray()
         self._synced_at = time.monotonic()
         self.count = 0
+        self._length = 0
         if resume and path.exists():
             self._continue()
         else:
@@ -63,13 +66,16 @@ class SampleWriter:
     def _continue(self) -> None:
         samples = read_samples(self.path)
         if samples.columns != self.columns:
-            raise UsageError(f"{self.path} holds other columns than this plan; the soak cannot be continued in it")
+            raise UsageError(
+                f"{self.path} holds other columns than this plan; the soak cannot be continued in it"
+            )
         self._handle = os.open(self.path, os.O_RDWR | os.O_APPEND)
         os.ftruncate(self._handle, samples.whole_bytes)
         with self.path.open("rb") as whole:
             while block := whole.read(1 << 20):
                 self._hash.update(block)
         self.count = len(samples.times)
+        self._length = samples.whole_bytes
 
     def append(self, instant: float, values: Sequence[float]) -> None:
         """Take one sample; on the disk within SYNC_EVERY."""
@@ -83,14 +89,28 @@ class SampleWriter:
     def sync(self) -> None:
         """Put everything on the disk, and wait for it."""
         if self._pending:
+            if os.fstat(self._handle).st_nlink == 0:
+                raise FileNotFoundError(
+                    errno.ENOENT, "the samples were deleted under the run", str(self.path)
+                )
             block = bytes(self._pending)
+            self._append(block)
+            self._hash.update(block)
+            self._pending.clear()
+        self._synced_at = time.monotonic()
+
+    def _append(self, block: bytes) -> None:
+        """Add the block whole and durable, or leave the file as it was. Raises OSError."""
+        try:
             written = 0
             while written < len(block):
                 written += os.write(self._handle, block[written:])
-            self._hash.update(block)
-            self._pending.clear()
             os.fdatasync(self._handle)
-        self._synced_at = time.monotonic()
+        except OSError:
+            with contextlib.suppress(OSError):
+                os.ftruncate(self._handle, self._length)
+            raise
+        self._length += len(block)
 
     def seal(self) -> dict[str, str | int]:
         """Put everything on the disk and return the journal fields that seal the file so far."""

@@ -5,13 +5,17 @@ from __future__ import annotations
 import contextlib
 import errno
 import os
+import sys
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 from hilseq.clock import Clock
 from hilseq.errors import UsageError
-from hilseq.journal.chain import GENESIS, seal
+from hilseq.journal.chain import GENESIS, BrokenLine, seal, unseal
+
+if sys.platform != "win32":
+    import fcntl
 
 FILE_NAME = "journal.jsonl"
 
@@ -37,22 +41,64 @@ class JournalWriter:
 
     `entry["t"]` is the time of the run's clock in seconds, `entry["at"]` the same instant as a date.
     Raises UsageError when the folder already holds a journal, OSError when the disk refuses.
+
+    With `resume` an existing journal is continued instead: `cut` is the length of the torn tail that was cut
+    off first. Raises UsageError when it was changed, or is still being written.
     """
 
-    def __init__(self, folder: Path, file_name: str = FILE_NAME) -> None:
-        folder.mkdir(parents=True, exist_ok=True)
+    def __init__(self, folder: Path, file_name: str = FILE_NAME, *, resume: bool = False) -> None:
         self.path = folder / file_name
+        self.clock: Clock | None = None
+        self.cut = 0
+        if resume:
+            self._continue()
+            return
+        folder.mkdir(parents=True, exist_ok=True)
         try:
             self._handle = os.open(self.path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND, 0o644)
         except FileExistsError:
             raise UsageError(
                 f"{self.path} already exists; a journal is never written over: give another --out"
             ) from None
+        self._lock()
         _make_name_durable(folder)
         self._number = 0
         self._length = 0
         self._chain = GENESIS
-        self.clock: Clock | None = None
+
+    def _lock(self) -> None:
+        """Keep others from writing too. A lock dies with its process, so that no dead run keeps one."""
+        if sys.platform == "win32":
+            return
+        try:
+            fcntl.flock(self._handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            os.close(self._handle)
+            raise UsageError(
+                f"{self.path} is still being written: the run goes on; see it with hilseq watch"
+            ) from None
+
+    def _continue(self) -> None:
+        try:
+            self._handle = os.open(self.path, os.O_RDWR | os.O_APPEND)
+        except FileNotFoundError:
+            raise UsageError(f"{self.path} does not exist: there is nothing to continue") from None
+        self._lock()
+        self._number, self._length, self._chain = 0, 0, GENESIS
+        with self.path.open("rb") as lines:
+            for line in lines:
+                if not line.endswith(b"\n"):
+                    self.cut = len(line)
+                    break
+                try:
+                    _, self._chain = unseal(line, self._number, self._chain)
+                except BrokenLine as error:
+                    os.close(self._handle)
+                    raise UsageError(f"{self.path}: {error}; a changed journal is not continued") from error
+                self._number += 1
+                self._length += len(line)
+        if self.cut:
+            os.ftruncate(self._handle, self._length)
 
     def write(self, kind: str, **fields: Any) -> None:
         """Append one entry and wait until it is durable."""
@@ -70,6 +116,8 @@ class JournalWriter:
 
     def _append(self, line: bytes) -> None:
         """Add the line whole and durable, or leave the file as it was. Raises OSError."""
+        if os.fstat(self._handle).st_nlink == 0:
+            raise FileNotFoundError(errno.ENOENT, "the journal was deleted under the run", str(self.path))
         try:
             _write_whole(self._handle, line)
             os.fdatasync(self._handle)

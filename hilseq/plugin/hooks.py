@@ -17,7 +17,7 @@ from hilseq.plugin.gates import Gates
 from hilseq.plugin.parametrize import is_empty, parametrize, place_of, slot_of
 from hilseq.plugin.visit_run import VisitRun, interrupt_on_termination
 from hilseq.reports.record import RunRecord, tell
-from hilseq.verdicts import CheckVerdict
+from hilseq.verdicts import CheckVerdict, ExitCode
 
 CHECK = pytest.StashKey["PlannedCheck"]()
 
@@ -72,7 +72,9 @@ class VisitHooks:
         items[:] = [
             item
             for item in items
-            if not is_empty(item) and stages.applies(item, profiles[slot_of(item, self.run.visit)])
+            if not is_empty(item)
+            and stages.applies(item, profiles[slot_of(item, self.run.visit)])
+            and stages.asked_for(item, soak=self.run.options.soak)
         ]
         order = {slot: number for number, slot in enumerate(profiles)}
         items.sort(key=lambda item: order[slot_of(item, self.run.visit)])
@@ -84,6 +86,11 @@ class VisitHooks:
     def pytest_collection_finish(self, session: pytest.Session) -> None:
         """Write the plan into the journal before anything is powered."""
         if session.config.option.collectonly or session.testsfailed:
+            return
+        if self.run.resumed is not None:
+            self._identified(session.items)
+            session.items[:] = [i for i in session.items if self.run.resumed.is_open(i.stash[CHECK].id)]
+            self.run.reopen_journal()
             return
         self.run.open_journal([Path(item.path) for item in session.items])
         checks = self._identified([*session.items, *self._left_out])
@@ -187,6 +194,11 @@ class VisitHooks:
             self.run.close()
             return
         self._made_safe(None)
+        if self.run.disk_fault is not None:
+            # Nothing more can be written; what is on the disk stays readable.
+            self.run.close()
+            session.exitstatus = int(ExitCode.STAND_FAULT)
+            return
         code = tell(read_journal(self.run.folder)).exit_code
         self.run.finish(code, interrupted=exitstatus == pytest.ExitCode.INTERRUPTED)
         from hilseq.reports.write import write_reports

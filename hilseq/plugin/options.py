@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 
 from hilseq.errors import UsageError
+from hilseq.quantities import QuantityError, parse
 
 SERIAL_LONGEST = 64
 
@@ -34,6 +35,14 @@ def add_options(parser: pytest.Parser) -> None:
         help="put a defect into the simulated twin; repeatable",
     )
     group.addoption("--attended", action="store_true", help="a person is there to act and answer")
+    group.addoption("--soak", action="store_true", help="run the soak of the profile too")
+    group.addoption(
+        "--soak-duration", metavar="TIME", help="shorten the soak, such as 2h; the report says so"
+    )
+    group.addoption("--resume", metavar="RUN", help="continue the interrupted soak of a run")
+    group.addoption(
+        "--acknowledge", action="store_true", help="with --resume: the interlock that ended the run is put right"
+    )
     group.addoption("--out", metavar="DIR", help="folder for journal and reports (default a dated one in runs/)")
 
 
@@ -49,6 +58,13 @@ class VisitOptions:
     defects: Sequence[str]
     attended: bool
     out: Path | None
+    soak: bool = False
+    #: Seconds; None for the whole plan.
+    soak_duration: float | None = None
+    #: Folder of the run whose soak is continued.
+    resume: Path | None = None
+    #: Whether the interlock that ended it is acknowledged.
+    acknowledge: bool = False
 
 
 def _parts(text: str, slots: Sequence[str]) -> list[str]:
@@ -85,6 +101,20 @@ def _serial(slot: str, text: str) -> str:
     return text
 
 
+def _soak_duration(text: str | None, *, asked: bool) -> float | None:
+    if text is None:
+        return None
+    if not asked:
+        raise UsageError("--soak-duration shortens a soak, but --soak is not given")
+    try:
+        seconds = parse(text, "time")
+    except QuantityError as error:
+        raise UsageError(f"--soak-duration: {error}") from error
+    if not seconds > 0:
+        raise UsageError(f"--soak-duration {text!r}: expected a time above 0, such as 2h")
+    return seconds
+
+
 def read_options(config: Any, slots: Sequence[str]) -> VisitOptions:
     """Return the options of a pytest configuration for a stand with these slots. Raises UsageError."""
     option = config.getoption
@@ -109,4 +139,8 @@ def read_options(config: Any, slots: Sequence[str]) -> VisitOptions:
         defects=option("--defect"),
         attended=option("--attended"),
         out=Path(option("--out")) if option("--out") else None,
+        soak=option("--soak"),
+        soak_duration=_soak_duration(option("--soak-duration"), asked=option("--soak")),
+        resume=Path(option("--resume")) if option("--resume") else None,
+        acknowledge=option("--acknowledge"),
     )

@@ -8,7 +8,10 @@ from typing import Any
 import pytest
 
 from hilseq.description.profile import Profile
+from hilseq.plugin.markers import stage_of
 
+#: The stage that runs only when it is asked for.
+SOAK = "soak"
 #: Stage -> whether this profile calls for it. The order is that of a visit.
 STAGES: dict[str, Callable[[Profile], bool]] = {
     "power-on": lambda _: True,
@@ -19,12 +22,18 @@ STAGES: dict[str, Callable[[Profile], bool]] = {
     "outputs": lambda profile: bool(profile.points.outputs),
     "inputs": lambda profile: bool(profile.points.inputs),
     "ports": lambda profile: bool(profile.ports),
+    SOAK: lambda profile: profile.soak is not None and profile.soak.required,
 }
 
 
 def required(profile: Profile) -> list[str]:
     """Return the stages that a `ship` needs, in the order of a visit."""
     return [stage for stage, calls_for in STAGES.items() if calls_for(profile)]
+
+
+def asked_for(item: pytest.Item, *, soak: bool) -> bool:
+    """Tell whether the check runs in this visit: a soak takes days, so only when it is asked for."""
+    return soak or stage_of(item) != SOAK
 
 
 def has_section(profile: Profile, section: str) -> bool:

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import hashlib
 import signal
+import sys
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn
 
 import hilseq
 from hilseq.clock import Clock, WallClock
@@ -20,6 +22,8 @@ from hilseq.journal.writer import FILE_NAME as JOURNAL
 from hilseq.journal.writer import JournalWriter
 from hilseq.plugin.options import VisitOptions
 from hilseq.procedures.bench import Bench
+from hilseq.plugin.resuming import Resumed, resumed_run
+from hilseq.procedures.soak.record import SoakState
 from hilseq.stepped import SteppedClock
 from hilseq.twin import Twin, repoint
 
@@ -54,6 +58,11 @@ class VisitRun:
         self._bench: Bench | None = None
         self._bench_fault: StandFault | None = None
         self._stand = visit.stand
+        #: The interrupted run that is continued.
+        self.resumed: Resumed | None = None
+        self._reopened: JournalWriter | None = None
+        #: Why nothing more can be written.
+        self.disk_fault: StandFault | None = None
         #: Called with kind and fields of every journal entry, after it is on the disk.
         self.observers: list[Callable[[str, dict[str, Any]], None]] = []
 
@@ -61,7 +70,16 @@ class VisitRun:
         """Start the twin when one is asked for, and the clock. Raises UsageError for an impossible defect."""
         options = self.options
         taken = self.folder / JOURNAL
-        if taken.exists():
+        if options.soak:
+            for slot, profile in self.visit.profiles.items():
+                if profile.soak is None:
+                    raise UsageError(f"--soak: the profile of slot {slot} ({profile.part}) has no soak plan")
+        if options.resume is not None:
+            self.resumed = resumed_run(options.resume, acknowledged=options.acknowledge)
+            self.folder = options.resume
+            # Opened here, where a run that still goes on is refused before anything is powered.
+            self._reopened = JournalWriter(self.folder, resume=True)
+        elif taken.exists():
             raise UsageError(f"{taken} already exists; a journal is never written over: give another --out")
         if options.simulate:
             self._twin = Twin(
@@ -74,8 +92,12 @@ class VisitRun:
             self._stand = repoint(self.visit.stand, self._twin.endpoints)
         if self._stand.simulated_clock:
             self.clock = SteppedClock(self._stand.simulated_clock)
-
-        else:
+            if self.resumed is not None:
+                # A new twin begins at zero: it lives, unpowered, to where the run broke off.
+                self.clock.sleep_until(self.resumed.last)
+        elif self.resumed is not None:
+            self.clock = WallClock.since(self.resumed.started, at_least=self.resumed.last)
+        if self._twin is None:
             # A twin of our own ends with this process; everything else needs the guard.
             self._guard = Guard(self._stand, self.folder)
             self.clock.tick = self._guard.sign_of_life
@@ -105,7 +127,14 @@ class VisitRun:
                 }
                 for slot, profile in self.visit.profiles.items()
             ],
-            options={"attended": options.attended},
+            options={
+                "attended": options.attended,
+                "simulate": options.simulate,
+                "defects": list(options.defects),
+                "soak": options.soak,
+                "soak_duration": options.soak_duration,
+                "sequences": [str(path.absolute()) for path in sorted(set(sequences))],
+            },
             inputs=inputs,
         )
 
@@ -113,10 +142,57 @@ class VisitRun:
         """Append to the journal; durable when this returns. Nothing is noted before it is open."""
         if self._journal is None:
             return
+        if self.disk_fault is not None:
+            return
         self.clock.tick()
-        self._journal.write(kind, **fields)
+        with self.on_disk():
+            self._journal.write(kind, **fields)
         for observe in self.observers:
             observe(kind, fields)
+
+    @contextmanager
+    def on_disk(self) -> Iterator[None]:
+        """Guard what writes to the run's folder. Raises StandFault, with the stand safe, when it fails."""
+        try:
+            yield
+        except OSError as error:
+            self.disk_failed(error)
+
+    def disk_failed(self, error: OSError) -> NoReturn:
+        """Make the stand safe, then say that nothing more can be kept. What was written stays whole."""
+        if self.disk_fault is None:
+            self.disk_fault = StandFault(
+                f"the run's folder {self.folder} cannot be written any more ({error.strerror or error}); "
+                "what was written before is whole. Put it right, then: "
+                f"hilseq resume {self.folder}",
+                place="disk",
+            )
+            unsafe = self.make_safe()
+            print(  # noqa: T201 - the journal, where this belongs, is what failed
+                f"hilseq: {self.disk_fault}"
+                + (f"\nhilseq: the stand could NOT be made safe: {unsafe}" if unsafe else ""),
+                file=sys.stderr,
+            )
+        raise self.disk_fault
+
+    def show(self, kind: str, fields: dict[str, Any]) -> None:
+        """Show something to whoever watches, without keeping it."""
+        for observe in self.observers:
+            observe(kind, fields)
+
+    def soak_state(self, slot: str) -> SoakState | None:
+        """Return the interrupted soak that is to be continued in a slot."""
+        return None if self.resumed is None else self.resumed.soaks.get(slot)
+
+    def reopen_journal(self) -> None:
+        """Continue the journal of an interrupted run; a torn tail is cut, and told."""
+        assert self.resumed is not None
+        assert self._reopened is not None
+        self._journal = self._reopened
+        self._journal.clock = self.clock
+        self.note(
+            kinds.RUN_RESUMED, torn=self._journal.cut, why=self.resumed.why, hilseq=hilseq.__version__
+        )
 
     def event(self, what: str, text: str, slot: str = "") -> None:
         """Append an event."""

@@ -1,0 +1,355 @@
+"""What counts as an event in a soak, looked for in every sample.
+
+A condition that comes true is told once, and again only after it has been well in between. What a sample says
+of the stand comes first: nothing is said of a unit whose supply or wiring is wrong.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Collection
+from dataclasses import dataclass
+
+from hilseq.description.profile import Indicator, Mode
+from hilseq.description.stand import Stand
+from hilseq.errors import Interlock, StandFault
+from hilseq.instruments.signals import standard_uncertainty
+from hilseq.procedures.soak import sampler as columns
+from hilseq.procedures.soak.record import Column, Finding
+from hilseq.procedures.soak.sampler import Sample, Sampler
+from hilseq.procedures.unit import Unit
+from hilseq.procedures.wiring import ON_SHARE, Wiring
+
+#: Two sensors of one terminal contradict each other when the voltage is surely the other level, as a share of
+#: the supply: a weak or leaky output lies between and is the unit's.
+_SURELY_OFF, _SURELY_ON = 0.15, 0.85
+#: From this share of the current limit on it is the unit that pulls the supply down.
+_LIMITED = 0.9
+#: A supply holds its voltage within twice its accuracy and this share.
+_HOLDS = 0.01
+
+
+@dataclass(frozen=True, slots=True)
+class _Sensor:
+    """One signal that senses an output: its place in a sample and the value from which it counts as on."""
+
+    output: str
+    signal: str
+    index: int
+    level: float
+    per_volt: float  # 0 for a one-bit signal
+
+
+@dataclass(frozen=True, slots=True)
+class _Range:
+    """One value with limits; `surely` is how far beyond a limit it must lie to be surely outside."""
+
+    index: int
+    low: float
+    high: float
+    surely: float
+    what: str
+    place: str
+    unit: str
+
+
+class Conditions:
+    """Looks at the samples of one unit. `target` is the mode it must stay in."""
+
+    def __init__(self, unit: Unit, stand: Stand, sampler: Sampler, target: Mode) -> None:
+        self._unit = unit
+        self._stand = stand
+        self._sampler = sampler
+        self._target = target
+        self._index = {name: number for number, name in enumerate(sampler.columns)}
+        profile = unit.profile
+        self._equals: list[tuple[int, float]] = []
+        self._mode = self._index[columns.MODE]
+        self._equals.append((self._mode, float(profile.link.mode.values[target])))
+        self._indicator_columns(Wiring(stand, unit.slot))
+        self._counters: dict[str, float] = {}
+        self._ranges = self._limits()
+        self.case_index = self._case()
+        self._sensors = self._output_sensors()
+        self._wanted: list[tuple[int, float, bool]] = []
+        self._on: frozenset[str] = frozenset()
+        self._outputs_from = math.inf
+        self._interlocks = [
+            (self._index[interlock.signal], interlock.safe, name)
+            for name, interlock in stand.safety.interlocks.items()
+            if interlock.signal in self._index
+        ]
+        supply = stand.supplies[stand.slots[unit.slot].supply]
+        accuracy = supply.accuracy
+        voltage_error = accuracy.voltage.limit(profile.ratings.supply, supply.ceilings.voltage)
+        current_error = accuracy.current.limit(profile.ratings.current_limit, supply.ceilings.current)
+        self._set_voltage = profile.ratings.supply
+        self._holds = 2 * voltage_error + _HOLDS * self._set_voltage
+        self._limited = _LIMITED * profile.ratings.current_limit
+        self._highest = (
+            supply.ceilings.voltage + voltage_error,
+            min(profile.ratings.current_limit, supply.ceilings.current) + 2 * current_error,
+        )
+        self._active: dict[tuple[str, str], str] = {}
+        self._proven: dict[str, set[bool]] = {}
+
+    # -- what is looked at ---------------------------------------------------------------------------
+
+    def columns(self) -> list[Column]:
+        """Return the columns of a sample with units and limits."""
+        units = {columns.VOLTAGE: "V", columns.CURRENT: "A"}
+        for name, register in columns.link_registers(self._unit).items():
+            units[name] = register.unit
+        for name in self._sampler.signals:
+            units[name] = self._stand.signals[name].unit
+        limits = {limit.index: limit for limit in self._ranges}
+        result = []
+        for number, name in enumerate(self._sampler.columns):
+            limit = limits.get(number)
+            low = None if limit is None or math.isinf(limit.low) else limit.low
+            high = None if limit is None or math.isinf(limit.high) else limit.high
+            result.append(Column(name, units[name], low, high))
+        return result
+
+    def _indicator_columns(self, wiring: Wiring) -> None:
+        profile = self._unit.profile
+        self._lamps: tuple[int, int] | None = None
+        lamps = profile.indicator
+        seen = None if lamps is None else [wiring.sensor_of_bit(t) for t in (lamps.healthy, lamps.faulted)]
+        if seen is not None and seen[0] in self._index and seen[1] in self._index:
+            self._lamps = (self._index[str(seen[0])], self._index[str(seen[1])])
+            self._equals += [(self._lamps[0], 1.0), (self._lamps[1], 0.0)]
+        elif profile.link.indicator is not None:
+            healthy = profile.link.indicator.values.get(Indicator.HEALTHY)
+            if healthy is not None:
+                self._equals.append((self._index[columns.INDICATOR], float(healthy)))
+
+    def _case(self) -> int | None:
+        """Return the column of the case temperature: the stand's sensor before the unit's own."""
+        name = Wiring(self._stand, self._unit.slot).sensor_of_unit("case", "degC")
+        if name in self._index:
+            return self._index[str(name)]
+        return self._index.get(columns.TEMPERATURE)
+
+    def _limits(self) -> list[_Range]:
+        profile, plan = self._unit.profile, self._unit.profile.soak
+        supply = self._stand.supplies[self._stand.slots[self._unit.slot].supply]
+        error = supply.accuracy.current.limit(profile.ratings.current_limit, supply.ceilings.current)
+        given = None if plan is None else plan.current
+        lowest = profile.start.live_current if self._target is Mode.LIVE else profile.start.idle_current
+        low = given.low if given else (lowest or profile.start.idle_current).low
+        high = given.high if given else _LIMITED * profile.ratings.current_limit
+        ranges = [_Range(self._index[columns.CURRENT], low, high, error, "current", "supply", "A")]
+        case = self._case()
+        if case is not None and profile.highest_case is not None:
+            name = self._sampler.columns[case]
+            signal = self._stand.signals.get(name)
+            surely = 0.0 if signal is None else 2 * standard_uncertainty(signal, profile.highest_case)
+            ranges.append(
+                _Range(
+                    case, -math.inf, profile.highest_case, surely, "case temperature", "temperature", "degC"
+                )
+            )
+        return ranges
+
+    def _output_sensors(self) -> list[_Sensor]:
+        supply = self._unit.profile.ratings.supply
+        sensors = []
+        for output in self._unit.outputs.names:
+            terminal = f"{self._unit.slot}.{output}"
+            for name in self._sampler.signals:
+                signal = self._stand.signals[name]
+                if signal.senses != terminal:
+                    continue
+                factor = {"": 0.0, "V": 1.0, "mV": 1e3}.get(signal.unit)
+                if factor is None:
+                    continue
+                level = ON_SHARE * supply * factor if factor else 0.5
+                sensors.append(_Sensor(output, name, self._index[name], level, factor))
+        return sensors
+
+    # -- what is expected now ------------------------------------------------------------------------
+
+    def expect_outputs(self, on: Collection[str], from_instant: float) -> None:
+        """From this instant on exactly these outputs are on."""
+        self._on = frozenset(on)
+        self._wanted = [(s.index, s.level, s.output in self._on) for s in self._sensors]
+        self._outputs_from = from_instant
+
+    def restarted(self) -> None:
+        """Take the counters of the next sample as they are; what was wrong stays told."""
+        self._counters.clear()
+
+    def resumed_with(self, sample: Sample) -> bool:
+        """Tell whether the unit does all that it should, apart from its outputs."""
+        values = sample.values
+        return not sample.silence and all(values[index] == wanted for index, wanted in self._equals)
+
+    def case(self, sample: Sample) -> float | None:
+        """Return the case temperature of a sample, degC, where it is known."""
+        value = math.nan if self.case_index is None else sample.values[self.case_index]
+        return None if math.isnan(value) else value
+
+    # -- looking -------------------------------------------------------------------------------------
+
+    def check_stand(self, sample: Sample) -> None:
+        """Raise Interlock for an open interlock or a passed ceiling, StandFault for a supply that is wrong."""
+        values = sample.values
+        for index, safe, name in self._interlocks:
+            if values[index] != safe:
+                interlock = self._stand.safety.interlocks[name]
+                raise Interlock(f"interlock {name}: {interlock.meaning}", place=interlock.signal)
+        volts, amperes = values[0], values[1]
+        name = self._stand.slots[self._unit.slot].supply
+        if volts > self._highest[0] or amperes > self._highest[1]:
+            raise Interlock(
+                f"supply {name} delivers {volts:.4g} V and {amperes:.4g} A, above its ceilings",
+                place=f"supply {name}",
+            )
+        if abs(volts - self._set_voltage) > self._holds and amperes < self._limited:
+            raise StandFault(
+                f"supply {name} was set to {self._set_voltage:g} V and delivers {volts:.4g} V at {amperes:.3g} A, "
+                "which no current limit explains",
+                place=f"supply {name}",
+            )
+
+    def look(self, sample: Sample) -> list[Finding]:
+        """Return what has come true with this sample. Raises StandFault where two sensors disagree."""
+        values = sample.values
+        if not self._active and not sample.silence:
+            for index, wanted in self._equals:
+                if values[index] != wanted:
+                    break
+            else:
+                for limit in self._ranges:
+                    if not limit.low <= values[limit.index] <= limit.high:
+                        break
+                else:
+                    if self._counters_stand(values) and (
+                        sample.at < self._outputs_from or self._outputs_follow(values)
+                    ):
+                        return []
+        return self._looked_closely(sample)
+
+    def _counters_stand(self, values: list[float]) -> bool:
+        for name in (columns.FAULTS, columns.STARTS):
+            index = self._index.get(name)
+            if index is not None and values[index] != self._counters.get(name):
+                return False
+        return True
+
+    def _outputs_follow(self, values: list[float]) -> bool:
+        for index, level, wanted in self._wanted:
+            if (values[index] >= level) is not wanted:
+                return False
+        return True
+
+    def _looked_closely(self, sample: Sample) -> list[Finding]:
+        bad: dict[tuple[str, str], str] = {}
+        if sample.silence:
+            bad["link silent", "link"] = sample.silence
+        else:
+            self._look_at_mode(sample, bad)
+        self._look_at_indicator(sample, bad)
+        for limit in self._ranges:
+            value = sample.values[limit.index]
+            if value < limit.low - limit.surely or value > limit.high + limit.surely:
+                low = "" if math.isinf(limit.low) else f"{limit.low:.3g}"
+                bad[f"{limit.what} outside its limits", limit.place] = (
+                    f"{limit.what} {value:.4g} {limit.unit}, limits {low}..{limit.high:.3g} {limit.unit}"
+                )
+        found = self._counted(sample)
+        if sample.at >= self._outputs_from:
+            self._look_at_outputs(sample, bad)
+        new = [
+            Finding(what, place, text)
+            for (what, place), text in bad.items()
+            if (what, place) not in self._active
+        ]
+        self._active = {
+            key: text for key, text in self._active.items() if key in bad or self._stays(key)
+        } | bad
+        return [*new, *found]
+
+    def _look_at_mode(self, sample: Sample, bad: dict[tuple[str, str], str]) -> None:
+        raw = sample.values[self._mode]
+        if raw == self._equals[0][1]:
+            return
+        names = {number: mode for mode, number in self._unit.profile.link.mode.values.items()}
+        seen = names.get(int(raw)) if raw == int(raw) else None
+        words = f"the unit reports {seen}" if seen else f"the unit reports mode {raw:g}, which means nothing"
+        bad[f"left {self._target}", f"mode {self._target}"] = words
+
+    def _look_at_indicator(self, sample: Sample, bad: dict[tuple[str, str], str]) -> None:
+        values = sample.values
+        if self._lamps is not None:
+            healthy, faulted = (values[index] for index in self._lamps)
+            if healthy != 1.0 or faulted != 0.0:
+                seen = Indicator.FAULTED if faulted else Indicator.DARK
+                bad["indicator", "indicator"] = f"the indicator is {seen}"
+        elif (
+            len(self._equals) > 1 and not sample.silence and values[self._equals[1][0]] != self._equals[1][1]
+        ):
+            bad["indicator", "indicator"] = f"the unit reports indicator {values[self._equals[1][0]]:g}"
+
+    def _counted(self, sample: Sample) -> list[Finding]:
+        """Return what the unit's counters say; the first sample after a start is where they begin."""
+        found = []
+        for name, what, place in (
+            (columns.STARTS, "reset", "start"),
+            (columns.FAULTS, "new fault", "stored faults"),
+        ):
+            index = self._index.get(name)
+            if index is None or math.isnan(value := sample.values[index]):
+                continue
+            before = self._counters.get(name)
+            self._counters[name] = value
+            if before is None or value == before:
+                continue
+            if name == columns.STARTS:
+                words = f"the unit has started {value - before:g} times without being told to"
+                found.append(Finding(what, place, words.replace("1 times", "once")))
+            elif value > before:
+                found.append(Finding(what, place, f"{value - before:g} new in the fault table"))
+        return found
+
+    def _look_at_outputs(self, sample: Sample, bad: dict[tuple[str, str], str]) -> None:
+        values = sample.values
+        wrong = [s for s in self._sensors if (values[s.index] >= s.level) is not (s.output in self._on)]
+        for sensor in wrong:
+            self._check_wiring(sensor, values)
+        for output in dict.fromkeys(sensor.output for sensor in wrong):
+            should = "on" if output in self._on else "off"
+            bad["output does not follow", output] = (
+                f"{output} is commanded {should} and the stand senses it otherwise"
+            )
+            self._proven[output] = set()
+        for output, proven in self._proven.items():
+            if ("output does not follow", output) not in bad:
+                proven.add(output in self._on)
+
+    def _check_wiring(self, sensor: _Sensor, values: list[float]) -> None:
+        """Raise StandFault when another sensor of the same terminal surely sees the contrary."""
+        supply = self._set_voltage
+        for other in self._sensors:
+            if other.output != sensor.output or other.signal == sensor.signal:
+                continue
+            for bit, volts in ((sensor, other), (other, sensor)):
+                if bit.per_volt or not volts.per_volt:
+                    continue
+                on, level = values[bit.index] >= bit.level, values[volts.index] / volts.per_volt
+                if (on and level < _SURELY_OFF * supply) or (not on and level > _SURELY_ON * supply):
+                    raise StandFault(
+                        f"signals {bit.signal} ({'on' if on else 'off'}) and {volts.signal} ({level:.3g} V) sense "
+                        f"{sensor.output} and contradict each other: look at their wires and channels",
+                        place=bit.signal
+                        if (values[bit.index] >= bit.level) is not (bit.output in self._on)
+                        else volts.signal,
+                    )
+
+    def _stays(self, key: tuple[str, str]) -> bool:
+        """Tell whether an output that failed has not yet followed both on and off again."""
+        what, place = key
+        if what != "output does not follow":
+            return False
+        return len(self._proven.get(place, ())) < 2  # noqa: PLR2004 - on and off

@@ -1,0 +1,182 @@
+"""One sample: supply, every signal of the slot and the unit's own registers, asked for all at once.
+
+Every instrument gets its question before the first answer is waited for. A unit that does not answer leaves
+its columns empty; an instrument that does not answer raises StandFault, because then nothing is known of the
+unit either.
+"""
+
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+
+from hilseq.clock import Clock
+from hilseq.description.registers import Register
+from hilseq.description.stand import Stand
+from hilseq.errors import HilseqError, StandFault, UnitFault
+from hilseq.instruments import pdu
+from hilseq.instruments.modbus import ModbusDevice
+from hilseq.instruments.readplan import ReadPlan
+from hilseq.instruments.register_bank import RegisterBank
+from hilseq.instruments.signals import SignalBank
+from hilseq.instruments.supply import PowerSupply
+from hilseq.instruments.translate import Garbled, fault
+from hilseq.procedures.unit import Unit
+
+VOLTAGE, CURRENT = "supply voltage", "supply current"
+MODE, INDICATOR, FAULTS, STARTS = "unit mode", "unit indicator", "unit faults", "unit starts"
+TEMPERATURE, PORT_ERRORS = "unit temperature", "unit port errors"
+#: Unlisted registers that one read of the link may run over: those between listed ones are the unit's own.
+_LINK_GAP = 8
+#: A wait of this share of a deadline was a wait in vain.
+_IN_VAIN = 0.8
+
+
+@dataclass(slots=True)
+class Sample:
+    """Values in the order of the columns, NaN where the unit did not say; `silence` tells why it did not."""
+
+    at: float
+    values: list[float]
+    silence: str = ""
+
+
+def sampled_signals(stand: Stand, slot: str) -> list[str]:
+    """Return the signals that are sampled: those sensing the slot, and those that sense the room.
+
+    Drives hold what was written to them, and loop-backs belong to the stand's own test.
+    """
+    loops = {name for loop in stand.loopbacks.values() for name in (loop.drive, loop.sense)}
+    return [
+        name
+        for name, signal in stand.signals.items()
+        if signal.drives is None
+        and name not in loops
+        and (signal.senses is None or signal.senses.partition(".")[0] == slot)
+    ]
+
+
+def link_registers(unit: Unit) -> dict[str, Register]:
+    """Return the registers of the unit that are sampled, by column."""
+    link, faults = unit.profile.link, unit.profile.faults
+    known = {
+        MODE: link.mode,
+        INDICATOR: link.indicator,
+        FAULTS: None if faults is None else faults.count,
+        STARTS: link.starts,
+        TEMPERATURE: link.temperature,
+        PORT_ERRORS: link.port_errors,
+    }
+    return {name: register for name, register in known.items() if register is not None}
+
+
+@dataclass(frozen=True, slots=True)
+class _Line:
+    """One connection and what is asked over it, one question after the other."""
+
+    device: ModbusDevice
+    plan: ReadPlan
+    of_unit: bool
+
+
+class Sampler:
+    """Takes samples of one unit. `columns` are the names of the values, in order."""
+
+    def __init__(self, unit: Unit, stand: Stand, signals: SignalBank, clock: Clock) -> None:
+        self._clock = clock
+        self._supply: PowerSupply = unit.supply.instrument
+        self._link_deadline = stand.slots[unit.slot].link.deadline
+        registers = link_registers(unit)
+        names = sampled_signals(stand, unit.slot)
+        self.signals = tuple(names)
+        self.registers = tuple(registers)
+        self.columns: tuple[str, ...] = (VOLTAGE, CURRENT, *registers, *names)
+        bank = RegisterBank(registers, unit.link, largest_gap=_LINK_GAP)
+        link = _Line(unit.link, bank.plan(), of_unit=True)
+        instruments = [_Line(device, plan, of_unit=False) for device, plan in signals.jobs(names)]
+        self._lines = [*instruments, link]
+        self._turns = max(len(line.plan.spans) for line in self._lines)
+        # Devices on one serial line have to be asked one after the other.
+        self._shared = len({id(line.device.transport) for line in self._lines}) < len(self._lines)
+        self._silent = False
+        self._shortest = min(
+            [self._supply.description.deadline, *(line.device.deadline for line in instruments)]
+        )
+
+    def take(self) -> Sample:
+        """Take one sample. Raises StandFault when an instrument does not do its part."""
+        begun = time.monotonic()
+        try:
+            return self._take()
+        except StandFault:
+            self._spent(begun, self._shortest)
+            raise
+        finally:
+            for line in self._lines:
+                line.device.abandon()
+
+    def _take(self) -> Sample:
+        values: dict[str, float] = {}
+        self._supply.ask_both()
+        # A unit that has been silent may be so for long: it is asked by itself, after the instruments.
+        together = self._lines if not (self._silent or self._shared) else []
+        silence = ""
+        for line in together:
+            silence = self._ask(line, 0) or silence
+        at = self._clock.now()
+        volts, amperes = self._supply.answer_both()
+        for turn in range(self._turns):
+            for line in together:
+                if turn < len(line.plan.spans) and not (line.of_unit and silence):
+                    silence = self._receive(line, turn, values) or silence
+        if not together:
+            for line in self._lines:
+                silence = self._ask(line, 0)
+                for turn in range(len(line.plan.spans)):
+                    silence = silence or self._receive(line, turn, values)
+        self._silent = bool(silence)
+        if silence:
+            listed = [values.get(name, math.nan) for name in self.columns[2:]]
+        else:
+            listed = [values[name] for name in self.columns[2:]]
+        return Sample(at, [volts, amperes, *listed], silence)
+
+    def _ask(self, line: _Line, turn: int) -> str:
+        """Send a question; return why the unit could not be asked."""
+        try:
+            line.device.request(line.plan.spans[turn].request)
+        except UnitFault as silence:
+            return str(silence)
+        return ""
+
+    def _receive(self, line: _Line, turn: int, values: dict[str, float]) -> str:
+        """Take an answer and send the next question of the line; return why the unit did not answer."""
+        begun = time.monotonic()
+        device, plan = line.device, line.plan
+        request = plan.spans[turn].request
+        try:
+            data = device.data(request, device.response())
+            if turn + 1 < len(plan.spans):
+                device.request(plan.spans[turn + 1].request)
+            try:
+                plan.take(turn, data, values)
+            except Garbled as error:
+                raise fault("garbage", str(error), device.about(pdu.describe(request))) from error
+        except UnitFault as silence:
+            self._spent(begun, self._link_deadline)
+            return str(silence)
+        return ""
+
+    def _spent(self, begun: float, deadline: float) -> None:
+        """Count a wait in vain: a stepped clock stood still while it ran on the wall."""
+        if time.monotonic() - begun > _IN_VAIN * deadline:
+            with suppress(HilseqError):
+                self._clock.spent(deadline)
+
+
+def as_row(sample: Sample, zero: float) -> Sequence[float | None]:
+    """Return a sample as journal numbers: seconds since the soak began, then the values."""
+    return [round(sample.at - zero, 6), *(None if math.isnan(value) else value for value in sample.values)]

@@ -1,0 +1,114 @@
+"""Keeping the unit's ports busy during a soak, one frame at a time, and counting what comes back wrong."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from contextlib import suppress
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from hilseq.description.profile import Port
+from hilseq.description.stand import PortWiring
+from hilseq.errors import StandFault, UnitFault
+from hilseq.instruments.modbus import ModbusDevice
+from hilseq.instruments.ports import Port as Line
+from hilseq.instruments.ports import open_port
+from hilseq.procedures.soak.record import Finding
+
+FRAME = b"\x55\xaa\x0f\xf0\x00\xff\xa5\x5a"
+_LOOPBACK = b"\xa5\x37"
+#: A port that answers so many frames in a row with nothing is silent: no bit error ratio explains that.
+SILENT_AFTER = 3
+
+
+@dataclass(slots=True)
+class Carried:
+    """What one port has carried: frames sent, frames that came back wrong or not at all, bits and wrong bits."""
+
+    frames: int = 0
+    wrong_frames: int = 0
+    lost_frames: int = 0
+    bits: int = 0
+    wrong_bits: int = 0
+    silent_in_a_row: int = 0
+
+
+def wrong_bits(sent: bytes, back: bytes) -> int:
+    """Return the number of bits that differ; frames of another length cannot be compared bit by bit."""
+    return (int.from_bytes(sent, "big") ^ int.from_bytes(back, "big")).bit_count()
+
+
+class Traffic:
+    """Frames over some ports of one unit."""
+
+    def __init__(
+        self, names: Iterable[str], ports: Mapping[str, Port], wiring: Mapping[str, PortWiring]
+    ) -> None:
+        self._ports = {name: ports[name] for name in names}
+        self._wiring = wiring
+        self._lines: dict[str, Line | ModbusDevice] = {}
+        self.carried = {name: Carried() for name in self._ports}
+
+    def exchange(self) -> list[Finding]:
+        """Send one frame over every port; return the ports that have fallen silent just now.
+
+        Raises StandFault when the stand's side of a port cannot be used.
+        """
+        found = []
+        for name, carried in self.carried.items():
+            carried.frames += 1
+            try:
+                sent, back = self._once(name)
+            except UnitFault as silence:
+                carried.lost_frames += 1
+                carried.silent_in_a_row += 1
+                if carried.silent_in_a_row == SILENT_AFTER:
+                    found.append(Finding("port silent", name, f"{SILENT_AFTER} frames in a row: {silence}"))
+                continue
+            carried.silent_in_a_row = 0
+            if len(back) == len(sent):
+                carried.bits += 8 * len(sent)
+                carried.wrong_bits += wrong_bits(sent, back)
+            carried.wrong_frames += back != sent
+        return found
+
+    def tallies(self) -> dict[str, dict[str, Any]]:
+        """Return what every port has carried, as journal fields."""
+        return {name: asdict(carried) for name, carried in self.carried.items()}
+
+    def close(self) -> None:
+        """Close every port; the next frame opens it again."""
+        for line in self._lines.values():
+            with suppress(StandFault, OSError):
+                line.close()
+        self._lines.clear()
+
+    def _once(self, name: str) -> tuple[bytes, bytes]:
+        line = self._lines.get(name) or self._open(name)
+        if isinstance(line, ModbusDevice):
+            return _LOOPBACK, line.loopback(_LOOPBACK)
+        return FRAME, line.exchange(FRAME, len(FRAME))
+
+    def _open(self, name: str) -> Line | ModbusDevice:
+        port, resource = self._ports[name], self._wiring[name].resource
+        speed = round(port.speeds[0])
+        line: Line | ModbusDevice
+        if port.partner == "echo":
+            line = open_port(resource, speed, port.frame, port.deadline, name=name)
+        elif port.partner == "modbus tcp":
+            line = ModbusDevice.over_tcp(
+                name, resource, device=port.device, deadline=port.deadline, owner="unit", place=name
+            )
+        else:
+            line = ModbusDevice.over_serial(
+                name,
+                resource,
+                speed=speed,
+                frame=port.frame,
+                device=port.device,
+                deadline=port.deadline,
+                owner="unit",
+                place=name,
+            )
+        self._lines[name] = line
+        return line

@@ -1,0 +1,34 @@
+"""Soak: days under load, and the unit stays in its mode. Run with --soak."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import pytest
+
+from hilseq.analysis.limits import Limits
+from hilseq.errors import NotPerformed
+from hilseq.measured import Measured
+from hilseq.plugin.judge import Judge
+from hilseq.procedures.soak.run import SoakOutcome
+from hilseq.procedures.unit import Unit
+from hilseq.quantities import show_duration
+
+pytestmark = [pytest.mark.stage("soak"), pytest.mark.needs("soak"), pytest.mark.timeout(0)]
+
+
+def test_stays_in_its_mode(ready_unit: Unit, soak: Callable[[], SoakOutcome], judge: Judge) -> None:
+    """Under load and warm, the unit stays in its mode and stores no fault."""
+    outcome = soak()
+    profile = ready_unit.profile
+    if outcome.highest_case is not None and profile.highest_case is not None:
+        highest = Measured(outcome.highest_case, "degC")
+        judge.record(
+            "highest case temperature", highest, Limits(None, profile.highest_case), place="temperature"
+        )
+    ready_unit.blame(outcome.places, outcome.sentence)
+    if profile.soak is not None and profile.soak.required and outcome.lasted < profile.soak.duration:
+        raise NotPerformed(
+            f"the soak was shortened to {show_duration(outcome.lasted)}; "
+            f"the profile asks for {show_duration(profile.soak.duration)}"
+        )
