@@ -99,8 +99,7 @@ def trials_needed(reliability: float, confidence: float, failures: int = 0) -> i
     # A hair of slack, or 1 - 0.9**22 asked back would need 23 trials by rounding of the last digit.
     enough = confidence * (1.0 - 1e-12)
     if failures == 0:
-        exact = math.log1p(-confidence) / math.log(reliability)
-        return max(1, math.ceil(exact * (1.0 - 1e-12)))
+        return max(1, math.ceil(math.log1p(-enough) / math.log(reliability)))
     low, high = failures, failures + 1
     while confidence_shown(high, reliability, failures) < enough:
         low, high = high, 2 * high

@@ -1,7 +1,7 @@
 """Bounds of proportions against check-values section 5 and scipy.stats as an independent reference."""
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 from scipy import stats
 
@@ -57,6 +57,7 @@ def test_success_run(reliability: float, confidence: float, trials: int) -> None
 
 
 @given(st.integers(1, 60), st.floats(0.5, 0.999), st.integers(0, 4))
+@example(31, 0.625, 0)  # 1 - C is then known to ten digits only
 def test_confidence_asked_back_gives_the_same_trials(trials: int, reliability: float, failures: int) -> None:
     """The confidence shown by n trials needs n trials: no off-by-one through rounding."""
     trials += failures
