@@ -227,6 +227,7 @@ def stands_command(
     name: Name,
     *,
     place: Place = None,
+    last: Annotated[int, typer.Option("--last", metavar="N", min=2, help="Visits looked at.")] = 1000,
     simulated: Simulated = False,
     records: Records = None,
     as_json: Json = False,
@@ -242,7 +243,7 @@ def stands_command(
         from hilseq.records.history.present_stands import of_stands
         from hilseq.records.history.stand_comparison import compare_stands
 
-        return of_stands(compare_stands(database, part, name, place=place, simulated=simulated))
+        return of_stands(compare_stands(database, part, name, place=place, last=last, simulated=simulated))
 
     _answer(records, ask, as_json=as_json, as_csv=as_csv, html=html)
 

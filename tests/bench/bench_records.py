@@ -2,8 +2,8 @@
 
 Run it:  python tests/bench/bench_records.py [--readings N]
 
-Prints milliseconds (the best and the worst of some repetitions) and the ratio to a bare SELECT count(*) of the
-readings. Asserts nothing about time: a machine is not a promise.
+Prints milliseconds (the best and the worst of some repetitions) and the ratio to a bare SELECT count(*) of
+the readings. Asserts nothing about time: a machine is not a promise.
 """
 
 from __future__ import annotations
@@ -60,9 +60,7 @@ class Filler:
 
     def __init__(self, number: int) -> None:
         self.random = random.Random(7)
-        self.flat = [
-            (name, place, unit, mean) for name, places, unit, mean in QUANTITIES for place in places
-        ]
+        self.flat = [(name, place, unit, mean) for name, places, unit, mean in QUANTITIES for place in places]
         self.visits = max(1, number // len(self.flat))
         self.checks_each = -(-len(self.flat) // PER_CHECK)
         chance = [self.random.random() for _ in range(self.visits)]
@@ -74,24 +72,49 @@ class Filler:
 
     def tables(self) -> Iterator[tuple[type[models.Base], Iterator[dict[str, Any]]]]:
         yield models.Stand, ({"id": n + 1, "name": f"stand {n}"} for n in range(STANDS))
-        yield models.Unit, (
-            {"id": n + 1, "part": f"PART-{n % PARTS}", "serial": f"SN-{n:05}"} for n in range(UNITS)
+        yield (
+            models.Unit,
+            ({"id": n + 1, "part": f"PART-{n % PARTS}", "serial": f"SN-{n:05}"} for n in range(UNITS)),
         )
         yield models.Series, self._series()
-        yield models.Instrument, (
-            {"id": n + 1, "stand_id": n // 5 + 1, "name": f"instrument {n % 5}", "identity": f"ID {n}", "what": ""}
-            for n in range(STANDS * 5)
+        yield (
+            models.Instrument,
+            (
+                {
+                    "id": n + 1,
+                    "stand_id": n // 5 + 1,
+                    "name": f"instrument {n % 5}",
+                    "identity": f"ID {n}",
+                    "what": "",
+                }
+                for n in range(STANDS * 5)
+            ),
         )
-        yield models.Calibration, (
-            {"id": n + 1, "instrument_id": n % (STANDS * 5) + 1, "certificate": f"C{n}", "due": f"202{4 + n // 20}-06-01"}
-            for n in range(STANDS * 5 * 3)
+        yield (
+            models.Calibration,
+            (
+                {
+                    "id": n + 1,
+                    "instrument_id": n % (STANDS * 5) + 1,
+                    "certificate": f"C{n}",
+                    "due": f"202{4 + n // 20}-06-01",
+                }
+                for n in range(STANDS * 5 * 3)
+            ),
         )
         yield models.Run, (self._run(n) for n in range(self.visits))
         yield models.Visit, (self._visit(n) for n in range(self.visits))
-        yield models.Use, (
-            {"run_id": n + 1, "calibration_id": (n % STANDS) * 5 + k + 1 + 20 * (3 * n // self.visits), "resource": ""}
-            for n in range(self.visits)
-            for k in range(5)
+        yield (
+            models.Use,
+            (
+                {
+                    "run_id": n + 1,
+                    "calibration_id": (n % STANDS) * 5 + k + 1 + 20 * (3 * n // self.visits),
+                    "resource": "",
+                }
+                for n in range(self.visits)
+                for k in range(5)
+            ),
         )
         yield models.Check, self._checks()
         yield models.Finding, self._findings()
@@ -101,42 +124,81 @@ class Filler:
         for part in range(PARTS):
             for n, (name, place, unit, _) in enumerate(self.flat):
                 yield {
-                    "id": part * len(self.flat) + n + 1, "part": f"PART-{part}", "name": name, "place": place,
-                    "stage": "outputs", "kind": f"check {n // PER_CHECK}", "unit": unit,
-                }  # fmt: skip
+                    "id": part * len(self.flat) + n + 1,
+                    "part": f"PART-{part}",
+                    "name": name,
+                    "place": place,
+                    "stage": "outputs",
+                    "kind": f"check {n // PER_CHECK}",
+                    "unit": unit,
+                }
 
     def _run(self, n: int) -> dict[str, Any]:
         return {
-            "id": n + 1, "key": sha256(str(n).encode()).hexdigest(), "stand_id": n % STANDS + 1, "run": f"run {n}",
-            "hilseq": "0.1.0", "started": self.started(n), "ended": self.started(n) + timedelta(minutes=30),
-            "simulated": False, "complete": True, "interrupted": False, "exit_code": 0, "state": "whole",
-            "state_text": "", "chain": "", "lines": 300,
-        }  # fmt: skip
+            "id": n + 1,
+            "key": sha256(str(n).encode()).hexdigest(),
+            "stand_id": n % STANDS + 1,
+            "run": f"run {n}",
+            "hilseq": "0.1.0",
+            "started": self.started(n),
+            "ended": self.started(n) + timedelta(minutes=30),
+            "simulated": False,
+            "complete": True,
+            "interrupted": False,
+            "exit_code": 0,
+            "state": "whole",
+            "state_text": "",
+            "chain": "",
+            "lines": 300,
+        }
 
     def _visit(self, n: int) -> dict[str, Any]:
         return {
-            "id": n + 1, "run_id": n + 1, "unit_id": self.unit_of[n] + 1, "slot": "a", "started": self.started(n),
-            "simulated": False, "description": "", "rule": "guarded", "intake": "{}",
-            "disposition": self.dispositions[n], "decided": self.dispositions[n] != "incomplete",
-        }  # fmt: skip
+            "id": n + 1,
+            "run_id": n + 1,
+            "unit_id": self.unit_of[n] + 1,
+            "slot": "a",
+            "started": self.started(n),
+            "simulated": False,
+            "description": "",
+            "rule": "guarded",
+            "intake": "{}",
+            "disposition": self.dispositions[n],
+            "decided": self.dispositions[n] != "incomplete",
+        }
 
     def _checks(self) -> Iterator[dict[str, Any]]:
         for n in range(self.visits):
             for k in range(self.checks_each):
                 yield {
-                    "id": n * self.checks_each + k + 1, "visit_id": n + 1, "position": k, "check": f"c.py::test_{k}",
-                    "kind": f"check {k}", "sequence": "outputs", "stage": "outputs", "title": "A point follows",
-                    "place": f"q{k:02}", "gate": False, "verdict": "passed", "why": "", "seconds": 1.0,
-                }  # fmt: skip
+                    "id": n * self.checks_each + k + 1,
+                    "visit_id": n + 1,
+                    "position": k,
+                    "check": f"c.py::test_{k}",
+                    "kind": f"check {k}",
+                    "sequence": "outputs",
+                    "stage": "outputs",
+                    "title": "A point follows",
+                    "place": f"q{k:02}",
+                    "gate": False,
+                    "verdict": "passed",
+                    "why": "",
+                    "seconds": 1.0,
+                }
 
     def _findings(self) -> Iterator[dict[str, Any]]:
         for n in range(self.visits):
             if self.dispositions[n] == "repair":
                 place = int(self.random.paretovariate(1.0)) % 32
                 yield {
-                    "visit_id": n + 1, "position": 0, "stage": "outputs", "kind": f"check {place % 20}",
-                    "place": f"q{place:02}", "what": "does not follow", "blames": "unit",
-                }  # fmt: skip
+                    "visit_id": n + 1,
+                    "position": 0,
+                    "stage": "outputs",
+                    "kind": f"check {place % 20}",
+                    "place": f"q{place:02}",
+                    "what": "does not follow",
+                    "blames": "unit",
+                }
 
     def _readings(self) -> Iterator[dict[str, Any]]:
         for n in range(self.visits):
@@ -145,10 +207,17 @@ class Filler:
                 value = mean if mean in (0.0, 30.0, 72.0) else self.random.gauss(mean, 0.02 * mean)
                 yield {
                     "check_id": n * self.checks_each + k // PER_CHECK + 1,
-                    "series_id": part * len(self.flat) + k + 1, "visit_id": n + 1, "at": at + timedelta(seconds=k), "value": value,
-                    "text": None, "uncertainty": 0.002, "low": mean * 0.9 - 0.1, "high": mean * 1.1 + 0.1,
-                    "verdict": "conforms", "probability": None,
-                }  # fmt: skip
+                    "series_id": part * len(self.flat) + k + 1,
+                    "visit_id": n + 1,
+                    "at": at + timedelta(seconds=k),
+                    "value": value,
+                    "text": None,
+                    "uncertainty": 0.002,
+                    "low": mean * 0.9 - 0.1,
+                    "high": mean * 1.1 + 0.1,
+                    "verdict": "conforms",
+                    "probability": None,
+                }
 
     def fill(self, database: Database) -> float:
         begun = time.perf_counter()
@@ -191,7 +260,9 @@ def questions(database: Database) -> dict[str, Callable[[], object]]:
 def count_readings(database: Database) -> int:
     """Ask the bare question that the others are compared with."""
     with database.reading() as connection:
-        return int(connection.execute(sa.select(sa.func.count()).select_from(table_of(models.Reading))).scalar_one())
+        return int(
+            connection.execute(sa.select(sa.func.count()).select_from(table_of(models.Reading))).scalar_one()
+        )
 
 
 def timed(question: Callable[[], object]) -> tuple[float, float]:

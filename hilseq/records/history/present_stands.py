@@ -30,8 +30,9 @@ def of_stands(compared: StandComparison) -> Answer:
             "which lie nearer together; ask for one with --place."
         )
     sentences.append(
-        "One value per unit and stand; rank sum and Mann-Kendall, probabilities adjusted for the number of "
-        "questions (Holm). Different stands see different units: where it matters, measure one unit on each."
+        f"The last {compared.last} visits at most, one value per unit and stand; rank sum and Mann-Kendall, "
+        "probabilities adjusted for the number of questions (Holm). Different stands see different units: "
+        "where it matters, measure one unit on each."
     )
     return Answer(
         title=f"Stand against stand: {compared.name} of part {compared.part}",
@@ -61,6 +62,7 @@ def of_stands(compared: StandComparison) -> Answer:
             "part": compared.part,
             "name": compared.name,
             "simulated": compared.simulated,
+            "last": compared.last,
             "screened": compared.screened,
             "rows": compared.rows,
         },

@@ -49,6 +49,19 @@ def of_part(part: str, *, simulated: bool) -> sa.ColumnElement[bool]:
     return sa.and_(units.c.part == name_of(part), visits.c.simulated.is_(simulated))
 
 
+def last_visits(part: str, last: int, *, simulated: bool) -> sa.ColumnElement[bool]:
+    """Return the condition on visits: among the last so many of this part."""
+    recent = (
+        sa.select(visits.c.id)
+        .join(units, units.c.id == visits.c.unit_id)
+        .join(runs, runs.c.id == visits.c.run_id)
+        .where(of_part(part, simulated=simulated))
+        .order_by(visits.c.started.desc(), runs.c.key.desc())
+        .limit(last)
+    )
+    return visits.c.id.in_(recent)
+
+
 def in_order() -> tuple[sa.ColumnElement[object], ...]:
     """Return the order of visits in time; the run's key decides between visits of one instant."""
     return visits.c.started, runs.c.key

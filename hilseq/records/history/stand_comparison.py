@@ -13,6 +13,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
+import sqlalchemy as sa
 from sqlalchemy.engine import Connection
 
 from hilseq.errors import UsageError
@@ -25,13 +26,15 @@ from hilseq.records.history.rank_tests import (
     trend_probability,
 )
 from hilseq.records.history.reading_sums import Sums, sums
-from hilseq.records.history.scope import Quantity, require_part, series_of, visits
+from hilseq.records.history.scope import Quantity, last_visits, require_part, series_of
 from hilseq.records.history.stand_readings import StandValue, stand_values
 
 #: Adjusted probabilities below this are called a difference or a drift.
 SIGNIFICANCE = 0.05
 #: The last so many units of a stand are asked for a drift.
 DRIFT_UNITS = 200
+#: Visits of the part that are looked at unless more are asked for: how the stands are, not how they were.
+LAST_VISITS = 1000
 #: Places tested value by value; where a reading has more, ask for one of them.
 MOST_PLACES = 3
 _DAY = 86400.0
@@ -86,6 +89,7 @@ class StandComparison:
     part: str
     name: str
     simulated: bool
+    last: int
     screened: int
     rows: list[StandRow]
     values: dict[Quantity, list[StandValue]]
@@ -112,17 +116,24 @@ class _Case:
 
 
 def compare_stands(
-    database: Database, part: str, name: str, *, place: str | None = None, simulated: bool = False
+    database: Database,
+    part: str,
+    name: str,
+    *,
+    place: str | None = None,
+    last: int = LAST_VISITS,
+    simulated: bool = False,
 ) -> StandComparison:
-    """Compare the stands that took a reading of a part.
+    """Compare the stands that took a reading of a part, over its last visits.
 
     Raises UsageError when there is no such reading, or only one stand took it.
     """
     with database.reading() as connection:
         require_part(connection, part, simulated=simulated)
         numbers = series_of(connection, part, name, place)
-        screened, asked = _screened(connection, numbers, simulated=simulated)
-        values = stand_values(connection, screened, simulated=simulated)
+        among = last_visits(part, last, simulated=simulated)
+        screened, asked = _screened(connection, numbers, among)
+        values = stand_values(connection, screened, among)
     cases = [case for quantity, found in values.items() for case in _cases(quantity, found)]
     if not cases:
         seen = sorted({value.stand for found in values.values() for value in found})
@@ -139,17 +150,17 @@ def compare_stands(
         key=lambda one: (min(one[1:]), one[0].quantity, one[0].stand),
     )
     rows = [_row(*one) for one in told]
-    return StandComparison(part, name, simulated, len(numbers) - len(screened), rows, values)
+    return StandComparison(part, name, simulated, last, len(numbers) - len(screened), rows, values)
 
 
 def _screened(
-    connection: Connection, numbers: dict[int, Quantity], *, simulated: bool
+    connection: Connection, numbers: dict[int, Quantity], among: sa.ColumnElement[bool]
 ) -> tuple[dict[int, Quantity], int]:
     """Return the series whose stands differ most by their means, and how many tests all would have been."""
     if len(numbers) <= MOST_PLACES:
         return numbers, 0
     found: dict[int, list[Sums]] = {}
-    for one in sums(connection, numbers, [visits.c.simulated.is_(simulated)], by_stand=True):
+    for one in sums(connection, numbers, [among], by_stand=True):
         found.setdefault(one.series_id, []).append(one)
     compared = {number: stands for number, stands in found.items() if len(stands) > 1}
     order = sorted(compared, key=lambda number: (-_apart(compared[number]), numbers[number]))

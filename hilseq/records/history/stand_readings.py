@@ -28,13 +28,10 @@ class StandValue:
 
 
 def stand_values(
-    connection: Connection, numbers: dict[int, Quantity], *, simulated: bool
+    connection: Connection, numbers: dict[int, Quantity], among: sa.ColumnElement[bool]
 ) -> dict[Quantity, list[StandValue]]:
-    """Return the values of each series, in the order of time."""
-    first = sa.func.row_number().over(
-        partition_by=(readings.c.series_id, runs.c.stand_id, visits.c.unit_id),
-        order_by=(visits.c.started, runs.c.key),
-    )
+    """Return the values of each series in the order of time; `among` is a condition on visits."""
+    # Grouped by numbers alone: what hangs on a visit and its run need not be sorted along.
     per_visit = (
         sa.select(
             readings.c.series_id,
@@ -44,7 +41,6 @@ def stand_values(
             runs.c.key,
             sa.func.avg(readings.c.value).label("value"),
             sa.func.avg(readings.c.uncertainty).label("uncertainty"),
-            first.label("turn"),
         )
         .select_from(readings)
         .join(visits, visits.c.id == readings.c.visit_id)
@@ -52,27 +48,30 @@ def stand_values(
         .where(
             readings.c.series_id.in_(numbers),
             readings.c.value.is_not(None),
-            visits.c.simulated.is_(simulated),
+            among,
         )
-        .group_by(
-            readings.c.series_id, runs.c.stand_id, visits.c.unit_id, visits.c.id, visits.c.started, runs.c.key
-        )
+        .group_by(readings.c.series_id, visits.c.id, runs.c.id)
         .subquery("per_visit")
     )
+    turn = sa.func.row_number().over(
+        partition_by=(per_visit.c.series_id, per_visit.c.stand_id, per_visit.c.unit_id),
+        order_by=(per_visit.c.started, per_visit.c.key),
+    )
+    in_turn = sa.select(per_visit, turn.label("turn")).subquery("in_turn")
     query = (
         sa.select(
-            per_visit.c.series_id,
+            in_turn.c.series_id,
             stands.c.name,
             units.c.part,
             units.c.serial,
-            per_visit.c.started,
-            per_visit.c.value,
-            per_visit.c.uncertainty,
-            per_visit.c.key,
+            in_turn.c.started,
+            in_turn.c.value,
+            in_turn.c.uncertainty,
+            in_turn.c.key,
         )
-        .join(stands, stands.c.id == per_visit.c.stand_id)
-        .join(units, units.c.id == per_visit.c.unit_id)
-        .where(per_visit.c.turn == 1)
+        .join(stands, stands.c.id == in_turn.c.stand_id)
+        .join(units, units.c.id == in_turn.c.unit_id)
+        .where(in_turn.c.turn == 1)
     )
     values: dict[Quantity, list[tuple[str, StandValue]]] = {}
     for number, stand, part, serial, at, value, uncertainty, key in connection.execute(query):
