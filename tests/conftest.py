@@ -1,4 +1,4 @@
-"""What every test gets: a time limit, and warnings as errors.
+"""What every test gets: a time limit, warnings as errors, and word of what it needs beyond Python.
 
 These stand here and not in pyproject.toml, because sequences are run by the same pytest from the same folder, and
 a soak may not be ended by the time limit of a unit test.
@@ -6,14 +6,68 @@ a soak may not be ended by the time limit of a unit test.
 
 from __future__ import annotations
 
+import os
+import shutil
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
 import pytest
 
 SECONDS = 120
 
 
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Give every test its time limit."""
+@dataclass(frozen=True, slots=True)
+class Tool:
+    """Something a test needs that no Python package brings."""
+
+    what: str
+    install: str
+    is_here: Callable[[], bool]
+
+
+#: Marker -> the tool its tests need.
+TOOLS = {
+    "browser": Tool("Chromium", "apt-get install chromium", lambda: shutil.which("chromium") is not None),
+    "postgres": Tool(
+        "a PostgreSQL server",
+        "apt-get install postgresql",
+        lambda: any(Path("/usr/lib/postgresql").glob("*/bin/initdb")) or shutil.which("initdb") is not None,
+    ),
+    "allure": Tool(
+        "the Allure generator", "npm install -g allure", lambda: shutil.which("allure") is not None
+    ),
+}
+
+
+def _missing() -> dict[str, Tool]:
+    """Return the tools that are not here; CI asks for all of them and gets failures instead."""
+    if os.environ.get("HILSEQ_REQUIRE_ALL") == "1":
+        return {}
+    return {marker: tool for marker, tool in TOOLS.items() if not tool.is_here()}
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Say what the markers mean."""
+    for marker, tool in TOOLS.items():
+        config.addinivalue_line("markers", f"{marker}: needs {tool.what} on this machine")
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Give every test its time limit; leave out what cannot be had here."""
+    missing = _missing()
+    left_out = [item for item in items if any(item.get_closest_marker(marker) for marker in missing)]
+    if left_out:
+        items[:] = [item for item in items if item not in left_out]
+        config.hook.pytest_deselected(items=left_out)
     for item in items:
         if item.get_closest_marker("timeout") is None:
             item.add_marker(pytest.mark.timeout(SECONDS))
         item.add_marker(pytest.mark.filterwarnings("error"), append=False)
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    """Say what was left out, and how to have it."""
+    for marker, tool in _missing().items():
+        line = f"tests marked {marker} were left out: they need {tool.what} ({tool.install})"
+        terminalreporter.write_line(line)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import itertools
-import os
 import runpy
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
@@ -24,31 +23,6 @@ DAY_ONE = datetime(2026, 1, 5, 8, tzinfo=UTC)
 
 
 # -- PostgreSQL, where there is one -------------------------------------------------------------------
-
-
-def _why_not() -> str:
-    """Return why the tests on PostgreSQL are left out; empty when they are not."""
-    if os.environ.get("HILSEQ_WITHOUT_POSTGRES") == "1":
-        return "HILSEQ_WITHOUT_POSTGRES=1 asks for it"
-    if SERVER["binaries"]() is None and os.environ.get("HILSEQ_REQUIRE_POSTGRES") != "1":
-        return f"no PostgreSQL server is installed here: {SERVER['INSTALL']}"
-    return ""
-
-
-def pytest_configure(config: pytest.Config) -> None:
-    config.addinivalue_line("markers", "postgres: needs a PostgreSQL server on this machine")
-
-
-def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    if _why_not():
-        left_out = [item for item in items if item.get_closest_marker("postgres")]
-        items[:] = [item for item in items if item not in left_out]
-        config.hook.pytest_deselected(items=left_out)
-
-
-def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
-    if why := _why_not():
-        terminalreporter.write_line(f"the tests of the records on PostgreSQL were left out: {why}")
 
 
 @pytest.fixture(scope="session")

@@ -16,11 +16,6 @@ from hilseq.journal.writer import JournalWriter
 from hilseq.reports.page import render
 from hilseq.reports.record import tell
 
-
-def pytest_configure(config: pytest.Config) -> None:
-    config.addinivalue_line("markers", "browser: needs Chromium on this machine")
-
-
 START = datetime(2026, 11, 25, 8, 0, tzinfo=UTC)
 
 
