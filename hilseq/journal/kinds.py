@@ -5,16 +5,16 @@ it does not know. `slot` names the unit an entry belongs to.
 
 | kind | fields |
 |---|---|
-| run started | run, stand, hilseq, simulated, seed, decision_rules {slot: rule}, inputs [{role, name, sha256, text}], units [{slot, serial, part, description, intake {…}}], options {…} |
+| run started | run, stand, hilseq, simulated, seed, decision_rules {slot: rule}, inputs [{role, name, sha256, text}], units [{slot, serial, part, description, intake {…}, earlier_runs [{run, started, stand, disposition, findings […]}]}], options {…} |
 | instrument | name, what, resource, identity, certificate, due |
 | check planned | check, sequence, stage, title, slot, place, gate |
 | check started | check |
 | reading | check, slot, name, value, unit, uncertainty (expanded, k = 2), low, high, verdict, probability, place, rule |
-| event | slot (or ""), what, text |
+| event | slot (or ""), what, text; of a person asked also question, picture, expected […], answer, by, seconds |
 | faults | slot, when, entries [{code, place, time, meaning, cause, remedy}] |
 | table | check, slot, name, columns […], rows [[…]]: a curve or a pattern, for plots and attachments |
 | check ended | check, verdict, why, places […], stand_places […], seconds |
-| made safe | verified, why, by |
+| made safe | verified, why, by, slot (or "": all), slots (that a failure concerns) |
 | run resumed | torn (bytes cut off), why, hilseq: an interrupted soak goes on from here |
 | soak started | slot, check, file, zero and end (t of first sample and end), duration, planned, period, mode, modes {name: number}, case (column), columns [{name, unit, low, high}], confidence, cover, ambient, plan {…} |
 | soak event | slot, number (of the incident), since, case, what, place, text, outputs_on |

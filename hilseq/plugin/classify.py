@@ -10,6 +10,8 @@ from hilseq.errors import NotPerformed, StandFault, UnitFault
 from hilseq.verdicts import CheckVerdict
 
 WHY_LONGEST = 2000
+#: The place of what broke in a sequence itself.
+SEQUENCE = "sequence"
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,4 +59,4 @@ def classify(error: BaseException) -> Outcome:
             return Outcome(CheckVerdict.NOT_PERFORMED, "the run was interrupted during this check")
         case _:
             words = f"the sequence itself broke: {type(error).__name__}: {_first_words(error)}"
-            return Outcome(CheckVerdict.STAND_FAULT, words, ("sequence",))
+            return Outcome(CheckVerdict.STAND_FAULT, words, (SEQUENCE,))

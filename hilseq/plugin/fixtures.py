@@ -18,6 +18,8 @@ from hilseq.plugin.visit_run import VisitRun
 from hilseq.procedures.bench import Bench
 from hilseq.procedures.faults import StoredFault
 from hilseq.procedures.feed import Feed
+from hilseq.procedures.operator import Operator
+from hilseq.procedures.readiness import Readiness
 from hilseq.procedures.unit import Unit
 
 
@@ -60,9 +62,22 @@ def signals(bench: Bench) -> Iterator[SignalBank]:
 
 
 @pytest.fixture
+def operator(bench: Bench) -> Operator:
+    """The person at the stand: `operator.act("Close the cover.", 60)`, `operator.ask(Prompt(…))`."""
+    return bench.operator
+
+
+@pytest.fixture
+def readiness(bench: Bench, slot: str) -> Readiness:
+    """What the stand can find out about the part of itself that serves the slot, with the unit off."""
+    bench.unit(slot)
+    return Readiness(bench, [slot])
+
+
+@pytest.fixture
 def unit(bench: Bench, slot: str) -> Unit:
     """The unit under test, as it is: powered or not."""
-    return bench.units[slot]
+    return bench.unit(slot)
 
 
 @pytest.fixture
@@ -84,6 +99,14 @@ def live_unit(ready_unit: Unit) -> Unit:
     """The unit, ready and running live; `ready_unit` puts it back."""
     ready_unit.modes.move_to(Mode.LIVE)
     return ready_unit
+
+
+@pytest.fixture
+def rated_afterwards(ready_unit: Unit) -> Iterator[Unit]:
+    """The unit, ready, for a check that changes its supply voltage; back at rated supply afterwards."""
+    yield ready_unit
+    if ready_unit.supply.is_on:
+        ready_unit.supply.move_to(ready_unit.profile.ratings.supply)
 
 
 @pytest.fixture

@@ -1,29 +1,59 @@
-"""Gates: after a failed gate the later checks of that unit are not performed."""
+"""Gates: which units may not be tested further, and why.
+
+A failed gate closes its unit. A fault of the stand closes every unit that the faulty part serves, and no
+other; where it cannot be told whom it serves, all of them.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Sequence
 
+from hilseq.description.stand import Stand
+from hilseq.plugin.classify import SEQUENCE, Outcome
+from hilseq.procedures.wiring import served_by
 from hilseq.verdicts import CheckVerdict
 
 
-@dataclass(slots=True)
 class Gates:
-    """Which units, or the whole stand, may not be tested further, and why."""
+    """The gates of the units in `slots`."""
 
-    closed: dict[str, str] = field(default_factory=dict)
-    stand_closed: str = ""
+    def __init__(self, stand: Stand, slots: Sequence[str]) -> None:
+        self._stand = stand
+        self._slots = tuple(slots)
+        self._closed: dict[str, str] = {}
 
-    def after(self, slot: str, title: str, verdict: CheckVerdict, *, gate: bool, why: str) -> bool:
-        """Take note of a check's verdict; tell whether that closed the unit or the stand."""
-        if verdict is CheckVerdict.STAND_FAULT and not self.stand_closed:
-            self.stand_closed = f"the stand failed earlier ({why})"
-            return True
-        if gate and verdict in (CheckVerdict.FAILED, CheckVerdict.NOT_PERFORMED) and slot not in self.closed:
-            self.closed[slot] = f"the gate {title!r} was {verdict} before it"
-            return True
-        return False
+    def after(self, slot: str, title: str, outcome: Outcome, *, gate: bool) -> list[str]:
+        """Take note of how a check of the unit in `slot` ended; return the slots that this closed."""
+        if outcome.verdict is CheckVerdict.STAND_FAULT:
+            return self._close(
+                self.concerned(slot, outcome.places), f"the stand failed earlier ({outcome.why})"
+            )
+        if gate and outcome.verdict in (CheckVerdict.FAILED, CheckVerdict.NOT_PERFORMED):
+            return self._close([slot], f"the gate {title!r} was {outcome.verdict} before it")
+        return []
+
+    def concerned(self, slot: str, places: Sequence[str]) -> list[str]:
+        """Return the slots that a fault of the stand at these places concerns, seen while `slot` was tested.
+
+        What broke in a sequence, and a port of the slot, concern that slot alone.
+        """
+        own = {SEQUENCE, f"link of slot {slot}", *self._stand.slots[slot].ports}
+        reached = {slot}
+        for place in places:
+            reached |= {slot} if place in own else served_by(self._stand, place)
+        if not places:
+            reached |= set(self._slots)
+        return [each for each in self._slots if each in reached]
+
+    def close_all(self, why: str) -> None:
+        """Close every unit that is still open."""
+        self._close(self._slots, why)
 
     def reason(self, slot: str) -> str:
         """Return why a check of this slot is not performed; empty when it may be."""
-        return self.stand_closed or self.closed.get(slot, "")
+        return self._closed.get(slot, "")
+
+    def _close(self, slots: Sequence[str], why: str) -> list[str]:
+        newly = [slot for slot in slots if slot not in self._closed]
+        self._closed |= dict.fromkeys(newly, why)
+        return newly

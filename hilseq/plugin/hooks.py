@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Generator
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -11,42 +10,19 @@ import pytest
 
 from hilseq.journal import kinds
 from hilseq.journal.reader import read_journal
-from hilseq.plugin import markers, stages
-from hilseq.plugin.classify import PASSED, Outcome, classify, worse
+from hilseq.plugin import stages
+from hilseq.plugin.before_blame import suspect_the_stand
+from hilseq.plugin.classify import Outcome, classify, worse
 from hilseq.plugin.gates import Gates
-from hilseq.plugin.parametrize import is_empty, parametrize, place_of, slot_of
-from hilseq.plugin.visit_run import VisitRun, interrupt_on_termination
+from hilseq.plugin.interrupts import held_back, interrupt_on_termination
+from hilseq.plugin.parametrize import is_empty, parametrize, slot_of
+from hilseq.plugin.planned import CHECK, Plan, PlannedCheck
+from hilseq.plugin.retest import rank
+from hilseq.plugin.visit_run import VisitRun
 from hilseq.reports.record import RunRecord, tell
 from hilseq.verdicts import CheckVerdict, ExitCode
 
-CHECK = pytest.StashKey["PlannedCheck"]()
-
-
-@dataclass(slots=True)
-class PlannedCheck:
-    """What the plugin keeps about one check."""
-
-    id: str
-    slot: str
-    sequence: str
-    stage: str
-    title: str
-    place: str
-    gate: bool
-    outcome: Outcome = PASSED
-
-
-def _check_of(item: pytest.Item, run: VisitRun) -> PlannedCheck:
-    name = item.name
-    return PlannedCheck(
-        id=f"{item.path.name}::{name}",
-        slot=slot_of(item, run.visit),
-        sequence=markers.sequence_of(item),
-        stage=markers.stage_of(item),
-        title=markers.title_of(item),
-        place=place_of(item) or markers.marked_place(item) or markers.stage_of(item),
-        gate=markers.is_gate(item),
-    )
+__all__ = ["CHECK", "PlannedCheck", "VisitHooks"]
 
 
 class VisitHooks:
@@ -54,9 +30,10 @@ class VisitHooks:
 
     def __init__(self, run: VisitRun) -> None:
         self.run = run
-        self.gates = Gates()
+        self.gates = Gates(run.visit.stand, tuple(run.visit.profiles))
         self.record: RunRecord | None = None
-        self._unsafe = False
+        self._plan = Plan(run)
+        self._unsafe: set[str] = set()
         self._left_out: list[pytest.Item] = []
 
     # -- collection ------------------------------------------------------------------------------
@@ -68,16 +45,25 @@ class VisitHooks:
     @pytest.hookimpl(tryfirst=True)
     def pytest_collection_modifyitems(self, items: list[pytest.Item]) -> None:
         """Drop what does not concern this type of unit; keep the checks of a unit together."""
-        profiles = self.run.visit.profiles
+        visit = self.run.visit
         items[:] = [
             item
             for item in items
             if not is_empty(item)
-            and stages.applies(item, profiles[slot_of(item, self.run.visit)])
+            and stages.applies(item, visit.profiles[slot_of(item, visit)], visit.stand)
             and stages.asked_for(item, soak=self.run.options.soak)
         ]
-        order = {slot: number for number, slot in enumerate(profiles)}
-        items.sort(key=lambda item: order[slot_of(item, self.run.visit)])
+        order = {slot: number for number, slot in enumerate(visit.profiles)}
+        items.sort(key=lambda item: order[slot_of(item, visit)])
+        failed = self.run.failed_before
+        if failed:
+            checks = {item: check for item, check in zip(items, self._plan.identify(items), strict=True)}
+            items.sort(
+                key=lambda item: (
+                    order[checks[item].slot],
+                    rank(checks[item].id, checks[item].slot, failed, gate=checks[item].gate),
+                )
+            )
 
     def pytest_deselected(self, items: list[pytest.Item]) -> None:
         """Remember what the command line left out: it is not performed, and is said to be."""
@@ -88,46 +74,12 @@ class VisitHooks:
         if session.config.option.collectonly or session.testsfailed:
             return
         if self.run.resumed is not None:
-            self._identified(session.items)
+            self._plan.identify(session.items)
             session.items[:] = [i for i in session.items if self.run.resumed.is_open(i.stash[CHECK].id)]
             self.run.reopen_journal()
             return
         self.run.open_journal([Path(item.path) for item in session.items])
-        checks = self._identified([*session.items, *self._left_out])
-        for check in checks:
-            self._plan(check)
-        for item in self._left_out:
-            self._end(item.stash[CHECK], Outcome(CheckVerdict.NOT_PERFORMED, "it was not selected"), 0.0)
-        for slot, profile in self.run.visit.profiles.items():
-            covered = {check.stage for check in checks if check.slot == slot}
-            for stage in stages.required(profile):
-                if stage not in covered:
-                    self._plan_missing(slot, stage)
-
-    def _identified(self, items: list[pytest.Item]) -> list[PlannedCheck]:
-        """Give each item its check; equal file names in two folders get the folder's name in front."""
-        checks = []
-        taken: set[str] = set()
-        for item in items:
-            check = _check_of(item, self.run)
-            if check.id in taken:
-                check.id = f"{item.path.parent.name}/{check.id}"
-            while check.id in taken:
-                check.id += "'"
-            taken.add(check.id)
-            item.stash[CHECK] = check
-            checks.append(check)
-        return checks
-
-    def _plan(self, check: PlannedCheck) -> None:
-        fields = ("slot", "sequence", "stage", "title", "place", "gate")
-        self.run.note(kinds.CHECK_PLANNED, check=check.id, **{name: getattr(check, name) for name in fields})
-
-    def _plan_missing(self, slot: str, stage: str) -> None:
-        many = f"[{slot}]" if len(self.run.visit.profiles) > 1 else ""
-        check = PlannedCheck(f"stage {stage}{many}", slot, stage, stage, f"the stage {stage}", stage, False)
-        self._plan(check)
-        self._end(check, Outcome(CheckVerdict.NOT_PERFORMED, "no check of this stage was selected"), 0.0)
+        self._plan.lay(session.items, self._left_out)
 
     # -- running ---------------------------------------------------------------------------------
 
@@ -136,8 +88,10 @@ class VisitHooks:
         interrupt_on_termination()
 
     @pytest.hookimpl(wrapper=True)
-    def pytest_runtest_protocol(self, item: pytest.Item) -> Generator[None, Any, Any]:
-        """Note the beginning and the end of each check."""
+    def pytest_runtest_protocol(
+        self, item: pytest.Item, nextitem: pytest.Item | None
+    ) -> Generator[None, Any, Any]:
+        """Note the beginning and the end of each check; a unit that is done with is switched off."""
         check = item.stash[CHECK]
         self.run.note(kinds.CHECK_STARTED, check=check.id)
         begun = self.run.clock.now()
@@ -147,11 +101,13 @@ class VisitHooks:
             check.outcome = worse(classify(error), check.outcome)
             raise
         finally:
-            self._end(check, check.outcome, self.run.clock.now() - begun)
-            if self.gates.after(
-                check.slot, check.title, check.outcome.verdict, gate=check.gate, why=check.outcome.why
-            ):
-                self._made_safe(None if self.gates.stand_closed else check.slot)
+            self._plan.end(check, check.outcome, self.run.clock.now() - begun)
+            closed = self.gates.after(check.slot, check.title, check.outcome, gate=check.gate)
+            for slot in closed:
+                self._made_safe(slot)
+            last = nextitem is not None and nextitem.stash[CHECK].slot != check.slot
+            if last and not self.gates.reason(check.slot):
+                self._made_safe(check.slot)
 
     @pytest.hookimpl(tryfirst=True)
     def pytest_runtest_setup(self, item: pytest.Item) -> None:
@@ -159,6 +115,22 @@ class VisitHooks:
         reason = self.gates.reason(item.stash[CHECK].slot)
         if reason:
             pytest.skip(reason)
+
+    @pytest.hookimpl(wrapper=True)
+    def pytest_runtest_teardown(self, item: pytest.Item) -> Generator[None, Any, Any]:
+        """Ask the stand about itself before a failure is put down to the unit."""
+        check = item.stash[CHECK]
+        try:
+            result = yield
+        except Exception as error:
+            self._suspect_the_stand(check, worse(check.outcome, classify(error)))
+            raise
+        self._suspect_the_stand(check, check.outcome)
+        return result
+
+    def _suspect_the_stand(self, check: PlannedCheck, outcome: Outcome) -> None:
+        if outcome.verdict is CheckVerdict.FAILED:
+            suspect_the_stand(self.run, check.slot, outcome.places or (check.place,), outcome)
 
     @pytest.hookimpl(wrapper=True, tryfirst=True)
     def pytest_runtest_makereport(
@@ -172,35 +144,39 @@ class VisitHooks:
         if call.when == "teardown":
             report.user_properties.append(("verdict", str(check.outcome.verdict)))
             report.user_properties.append(("stage", check.stage))
-            report.user_properties.append(("place", ", ".join(check.outcome.places or (check.place,))))
+            report.user_properties.append(("place", ", ".join(check.places)))
         return report
-
-    def _end(self, check: PlannedCheck, outcome: Outcome, seconds: float) -> None:
-        self.run.note(
-            kinds.CHECK_ENDED,
-            check=check.id,
-            verdict=str(outcome.verdict),
-            why=outcome.why,
-            places=list(outcome.places),
-            seconds=round(seconds, 6),
-        )
 
     # -- ending ----------------------------------------------------------------------------------
 
-    @pytest.hookimpl(trylast=True)
-    def pytest_sessionfinish(self, session: pytest.Session, exitstatus: int) -> None:
-        """Make safe, close the journal, write the reports, set the exit code."""
-        if not self.run.journal_is_open:
-            self.run.close()
-            return
-        self._made_safe(None)
+    @pytest.hookimpl(wrapper=True, tryfirst=True)
+    def pytest_sessionfinish(
+        self, session: pytest.Session, exitstatus: int
+    ) -> Generator[None, object, object]:
+        """Make safe before anything else can fail; close the journal and write the reports after all else."""
+        with held_back():
+            if self.run.journal_is_open:
+                self._made_safe(None)
+            else:
+                self.run.close()
+        try:
+            return (yield)
+        finally:
+            if self.run.journal_is_open:
+                self._finish(session, exitstatus)
+
+    def _finish(self, session: pytest.Session, exitstatus: int) -> None:
         if self.run.disk_fault is not None:
             # Nothing more can be written; what is on the disk stays readable.
             self.run.close()
             session.exitstatus = int(ExitCode.STAND_FAULT)
             return
         code = tell(read_journal(self.run.folder)).exit_code
-        self.run.finish(code, interrupted=exitstatus == pytest.ExitCode.INTERRUPTED)
+        if exitstatus == pytest.ExitCode.INTERNAL_ERROR:
+            code = int(ExitCode.STAND_FAULT)  # a hook broke: that is nobody's verdict
+        ended_early = exitstatus in (pytest.ExitCode.INTERRUPTED, pytest.ExitCode.INTERNAL_ERROR)
+        with held_back():
+            self.run.finish(code, interrupted=ended_early)
         from hilseq.reports.write import write_reports
 
         self.record = write_reports(self.run.folder)
@@ -218,13 +194,20 @@ class VisitHooks:
         terminalreporter.line(f"reports and journal: {self.run.folder}")
 
     def _made_safe(self, slot: str | None) -> None:
-        """Make safe; a safe state that cannot be verified is a stand fault of every unit of the run."""
-        why = self.run.make_safe(slot)
-        if not why or self._unsafe:
+        """Make a slot, or all, safe.
+
+        Where that cannot be verified, safety comes before everybody's verdict: all goes off and nothing more
+        is tested. It is a stand fault of the units on the instruments concerned; what was found out about the
+        others before stands.
+        """
+        why, concerned = self.run.make_safe(slot)
+        if not why:
             return
-        self._unsafe = True
-        for name in self.run.visit.profiles:
-            many = f"[{name}]" if len(self.run.visit.profiles) > 1 else ""
-            check = PlannedCheck(f"safe state{many}", name, "safe state", "safe state", "the safe state", "stand", False)
-            self._plan(check)
-            self._end(check, Outcome(CheckVerdict.STAND_FAULT, why), 0.0)
+        self.gates.close_all(f"the stand could not be made safe ({why})")
+        for name in concerned:
+            if name not in self._unsafe:
+                self._unsafe.add(name)
+                fault = Outcome(CheckVerdict.STAND_FAULT, why)
+                self._plan.told(name, "safe state", "safe state", "the safe state", "stand", fault)
+        if slot is not None:
+            self._made_safe(None)

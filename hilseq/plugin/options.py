@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from hilseq.errors import UsageError
+from hilseq.procedures.operator import Operator
 from hilseq.quantities import QuantityError, parse
 
 SERIAL_LONGEST = 64
@@ -25,7 +26,9 @@ def add_options(parser: pytest.Parser) -> None:
     group.addoption(
         "--serial", action="append", default=[], metavar="[SLOT=]SN", help="serial number of the unit"
     )
-    group.addoption("--simulate", action="store_true", help="serve a simulated twin of the stand and use that")
+    group.addoption(
+        "--simulate", action="store_true", help="serve a simulated twin of the stand and use that"
+    )
     group.addoption("--seed", type=int, default=0, metavar="N", help="seed of the simulated twin (default 0)")
     group.addoption(
         "--defect",
@@ -34,6 +37,17 @@ def add_options(parser: pytest.Parser) -> None:
         metavar="KIND[@PLACE][,OPTION=VALUE…]",
         help="put a defect into the simulated twin; repeatable",
     )
+    group.addoption(
+        "--intake", metavar="FILE", help="what is known of the unit: work order, complaint, battery"
+    )
+    group.addoption(
+        "--note",
+        action="append",
+        default=[],
+        metavar="[SLOT.]KEY=VALUE",
+        help="one thing known of the unit, such as work-order=4711; repeatable",
+    )
+    group.addoption("--retest", metavar="RUN", help="after a repair: begin with what failed in that run")
     group.addoption("--attended", action="store_true", help="a person is there to act and answer")
     group.addoption("--soak", action="store_true", help="run the soak of the profile too")
     group.addoption(
@@ -41,9 +55,13 @@ def add_options(parser: pytest.Parser) -> None:
     )
     group.addoption("--resume", metavar="RUN", help="continue the interrupted soak of a run")
     group.addoption(
-        "--acknowledge", action="store_true", help="with --resume: the interlock that ended the run is put right"
+        "--acknowledge",
+        action="store_true",
+        help="with --resume: the interlock that ended the run is put right",
     )
-    group.addoption("--out", metavar="DIR", help="folder for journal and reports (default a dated one in runs/)")
+    group.addoption(
+        "--out", metavar="DIR", help="folder for journal and reports (default a dated one in runs/)"
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +83,12 @@ class VisitOptions:
     resume: Path | None = None
     #: Whether the interlock that ended it is acknowledged.
     acknowledge: bool = False
+    #: By slot, what is known of the unit.
+    intakes: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    #: Folder of the run that this one follows after a repair.
+    retest: Path | None = None
+    #: Who is asked; nobody unless attended.
+    operator: Operator | None = None
 
 
 def _parts(text: str, slots: Sequence[str]) -> list[str]:
@@ -82,7 +106,9 @@ def by_slot(texts: Sequence[str], option: str, slots: Sequence[str]) -> dict[str
             slot, value = "", text
         if not slot:
             if len(slots) != 1:
-                raise UsageError(f"{option} {text!r}: the stand has the slots {', '.join(slots)}; write SLOT=…")
+                raise UsageError(
+                    f"{option} {text!r}: the stand has the slots {', '.join(slots)}; write SLOT=…"
+                )
             slot = slots[0]
         if not value:
             raise UsageError(f"{option} {text!r}: nothing after the equals sign; expected SLOT=VALUE")
@@ -92,7 +118,8 @@ def by_slot(texts: Sequence[str], option: str, slots: Sequence[str]) -> dict[str
     return found
 
 
-def _serial(slot: str, text: str) -> str:
+def serial_number(slot: str, text: str) -> str:
+    """Return a serial number that can be printed. Raises UsageError."""
     if len(text) > SERIAL_LONGEST or not text.isprintable() or text != text.strip():
         raise UsageError(
             f"--serial of slot {slot}: {text[:SERIAL_LONGEST]!r} is not a serial number; expected at most "
@@ -115,16 +142,55 @@ def _soak_duration(text: str | None, *, asked: bool) -> float | None:
     return seconds
 
 
+def units_by_slot(texts: Sequence[str], slots: Sequence[str], wanted: Sequence[str]) -> dict[str, str]:
+    """Return {slot: file}; a file without a slot is for every slot of `wanted` that has none of its own.
+
+    Without anything wanted it is for the stand's only slot. Raises UsageError.
+    """
+    plain = [text for text in texts if text.partition("=")[0] not in slots]
+    named = by_slot([text for text in texts if text not in plain], "--unit", slots)
+    if not plain:
+        return named
+    if len(plain) > 1:
+        raise UsageError(f"--unit: {plain[0]!r} and {plain[1]!r} name no slot; write SLOT=… for all but one")
+    rest = [slot for slot in (wanted or (slots if len(slots) == 1 else ())) if slot not in named]
+    if not rest:
+        return named | by_slot(plain, "--unit", slots)
+    return {
+        slot: (named | dict.fromkeys(rest, plain[0]))[slot] for slot in slots if slot in named or slot in rest
+    }
+
+
+def _intakes(config: Any, slots: Sequence[str]) -> dict[str, dict[str, str]]:
+    """Return what file and notes say of each slot; a note outweighs the file."""
+    from hilseq.plugin.intake import read_intake, read_notes
+
+    option = config.getoption
+    said = read_intake(Path(option("--intake")), slots) if option("--intake") else {}
+    for slot, notes in read_notes(option("--note"), slots).items():
+        said[slot] = said.get(slot, {}) | notes
+    return said
+
+
 def read_options(config: Any, slots: Sequence[str]) -> VisitOptions:
     """Return the options of a pytest configuration for a stand with these slots. Raises UsageError."""
     option = config.getoption
-    units = by_slot(option("--unit"), "--unit", slots)
+    intakes = _intakes(config, slots)
     serials = by_slot(option("--serial"), "--serial", slots)
+    for slot, said in intakes.items():
+        told = said.get("serial")
+        if told is not None and serials.setdefault(slot, told) != told:
+            raise UsageError(f"slot {slot}: --serial says {serials[slot]!r}, the intake says {told!r}")
+    units = units_by_slot(option("--unit"), slots, tuple(serials))
     if not units:
-        raise UsageError("no --unit is given: which profile does the unit have? Example: --unit stands/units/rh16.yaml")
+        raise UsageError(
+            "no --unit is given: which profile does the unit have? Example: --unit stands/units/rh16.yaml"
+        )
     for slot in units:
-        if slot not in serials:
-            raise UsageError(f"no --serial is given for the unit in slot {slot}; a verdict needs a serial number")
+        if slot not in serials and not option("--attended"):
+            raise UsageError(
+                f"no --serial is given for the unit in slot {slot}; a verdict needs a serial number"
+            )
     for slot in serials:
         if slot not in units:
             raise UsageError(f"--serial names slot {slot}, which has no --unit")
@@ -133,7 +199,7 @@ def read_options(config: Any, slots: Sequence[str]) -> VisitOptions:
     return VisitOptions(
         stand=Path(option("--stand")),
         units={slot: Path(path) for slot, path in units.items()},
-        serials={slot: _serial(slot, text) for slot, text in serials.items()},
+        serials={slot: serial_number(slot, text) for slot, text in serials.items()},
         simulate=option("--simulate"),
         seed=option("--seed"),
         defects=option("--defect"),
@@ -143,4 +209,6 @@ def read_options(config: Any, slots: Sequence[str]) -> VisitOptions:
         soak_duration=_soak_duration(option("--soak-duration"), asked=option("--soak")),
         resume=Path(option("--resume")) if option("--resume") else None,
         acknowledge=option("--acknowledge"),
+        intakes={slot: intakes.get(slot, {}) for slot in units},
+        retest=Path(option("--retest")) if option("--retest") else None,
     )

@@ -5,17 +5,35 @@ This module is imported by every pytest run of the environment, so it imports no
 
 from __future__ import annotations
 
+import os
+from collections.abc import Generator
+from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
 
 from hilseq.plugin.markers import MARKERS
-from hilseq.plugin.options import add_options, read_options
+from hilseq.plugin.options import VisitOptions, add_options, read_options, serial_number
+
+if TYPE_CHECKING:
+    from hilseq.plugin.operator_prompt import Person
+
+#: Input and output of the terminal, as they were before pytest captured them.
+STREAMS = pytest.StashKey[tuple[int, int]]()
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
     """Register the options of a visit."""
     add_options(parser)
+
+
+@pytest.hookimpl(wrapper=True, tryfirst=True)
+def pytest_load_initial_conftests(early_config: pytest.Config) -> Generator[None, None, None]:
+    """Keep the terminal aside for the operator, before pytest captures input and output."""
+    if getattr(early_config.known_args_namespace, "attended", False):
+        early_config.stash[STREAMS] = (os.dup(0), os.dup(2))
+    return (yield)
 
 
 @pytest.hookimpl(tryfirst=True)
@@ -40,15 +58,21 @@ def pytest_configure(config: pytest.Config) -> None:
 def _register(config: pytest.Config) -> None:
     from hilseq.description.loading import load_stand
     from hilseq.description.visit import describe_visit
-    from hilseq.plugin import fixtures, soaking
+    from hilseq.plugin import fixtures, measured_once, soaking
     from hilseq.plugin.hooks import VisitHooks
     from hilseq.plugin.visit_run import VisitRun
 
-    stand_path = Path(config.getoption("--stand"))
-    options = read_options(config, list(load_stand(stand_path).slots))
-    run = VisitRun(options, describe_visit(options.stand, options.units))
+    stand = load_stand(Path(config.getoption("--stand")))
+    options = read_options(config, list(stand.slots))
+    visit = describe_visit(options.stand, options.units)
+    person = None
+    if options.attended and options.resume is None and not getattr(config.option, "collectonly", False):
+        options, person = _attended(config, options, stand.operator.patience)
+    run = VisitRun(options, visit)
     if not getattr(config.option, "collectonly", False):
         run.start()
+    if person is not None:
+        person.attach(run.clock, run.event)
     _default_outputs(config, run.folder)
     config.pluginmanager.register(VisitHooks(run), "hilseq-visit")
     if getattr(config.option, "allure_report_dir", None):
@@ -57,7 +81,27 @@ def _register(config: pytest.Config) -> None:
         results = AllureResults(run, Path(config.option.allure_report_dir))
         config.pluginmanager.register(results, "hilseq-allure")
     config.pluginmanager.register(fixtures, "hilseq-fixtures")
+    config.pluginmanager.register(measured_once, "hilseq-measured-once")
     config.pluginmanager.register(soaking, "hilseq-soaking")
+
+
+def _attended(config: pytest.Config, options: VisitOptions, patience: float) -> tuple[VisitOptions, Person]:
+    """Have the operator complete the intake. Raises UsageError when nobody answers."""
+    from hilseq.plugin.intake import ask_for_the_rest
+    from hilseq.plugin.operator_prompt import Person
+
+    source, target = config.stash[STREAMS]
+    person = Person(source, target, options.stand.parent)
+    known = {
+        slot: {
+            **options.intakes[slot],
+            **({"serial": options.serials[slot]} if slot in options.serials else {}),
+        }
+        for slot in options.units
+    }
+    intakes = ask_for_the_rest(known, person, patience)
+    serials = {slot: serial_number(slot, said["serial"]) for slot, said in intakes.items()}
+    return replace(options, intakes=intakes, serials=serials, operator=person), person
 
 
 def _default_outputs(config: pytest.Config, folder: Path) -> None:

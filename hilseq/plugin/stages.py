@@ -8,22 +8,36 @@ from typing import Any
 import pytest
 
 from hilseq.description.profile import Profile
+from hilseq.description.stand import Stand
 from hilseq.plugin.markers import stage_of
 
+#: Begins a section of the stand file, in the marker `needs`.
+ON_STAND = "stand."
 #: The stage that runs only when it is asked for.
 SOAK = "soak"
 #: Stage -> whether this profile calls for it. The order is that of a visit.
 STAGES: dict[str, Callable[[Profile], bool]] = {
+    "set-up": lambda _: True,
     "power-on": lambda _: True,
     "identity": lambda _: True,
     "stored faults": lambda profile: profile.faults is not None,
     "configuration": lambda profile: profile.configuration is not None,
+    "clock and memory": lambda profile: remembers(profile),
     "modes": lambda _: True,
     "outputs": lambda profile: bool(profile.points.outputs),
     "inputs": lambda profile: bool(profile.points.inputs),
+    "analog": lambda profile: bool(profile.points.analog_inputs or profile.points.analog_outputs),
     "ports": lambda profile: bool(profile.ports),
+    "supply margins": lambda profile: profile.margins is not None,
+    "power cycling": lambda profile: profile.cycling is not None,
     SOAK: lambda profile: profile.soak is not None and profile.soak.required,
 }
+
+
+def remembers(profile: Profile) -> bool:
+    """Tell whether the profile describes anything that the unit must remember without supply."""
+    clock = profile.clock is not None and profile.link.clock is not None
+    return clock or profile.battery is not None or profile.configuration is not None
 
 
 def required(profile: Profile) -> list[str]:
@@ -36,20 +50,24 @@ def asked_for(item: pytest.Item, *, soak: bool) -> bool:
     return soak or stage_of(item) != SOAK
 
 
-def has_section(profile: Profile, section: str) -> bool:
-    """Tell whether the profile has the section (`faults`, `identity.modules`, `points.inputs`)."""
-    value: Any = profile
+def has_section(described: Profile | Stand, section: str, kind: str = "a profile") -> bool:
+    """Tell whether a description has the section (`faults`, `identity.modules`, `points.inputs`)."""
+    value: Any = described
     for name in section.replace("-", "_").split("."):
         if not hasattr(value, name):
-            raise pytest.UsageError(f"marker needs({section!r}): a profile has no section {name!r}")
+            raise pytest.UsageError(f"marker needs({section!r}): {kind} has no section {name!r}")
         value = getattr(value, name)
         if value is False or (not value and value != 0):
             return False
     return True
 
 
-def applies(item: pytest.Item, profile: Profile) -> bool:
-    """Tell whether the check concerns this type of unit at all."""
+def applies(item: pytest.Item, profile: Profile, stand: Stand) -> bool:
+    """Tell whether the check concerns this type of unit, on this stand, at all."""
     return all(
-        has_section(profile, str(section)) for marker in item.iter_markers("needs") for section in marker.args
+        has_section(stand, str(section).removeprefix(ON_STAND), "a stand file")
+        if str(section).startswith(ON_STAND)
+        else has_section(profile, str(section))
+        for marker in item.iter_markers("needs")
+        for section in marker.args
     )

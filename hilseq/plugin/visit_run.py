@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-import signal
 import sys
-import threading
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
@@ -20,10 +18,15 @@ from hilseq.guard.client import Guard
 from hilseq.journal import kinds
 from hilseq.journal.writer import FILE_NAME as JOURNAL
 from hilseq.journal.writer import JournalWriter
+from hilseq.plugin.earlier import earlier_runs
+from hilseq.plugin.interrupts import held_back
 from hilseq.plugin.options import VisitOptions
-from hilseq.procedures.bench import Bench
 from hilseq.plugin.resuming import Resumed, resumed_run
+from hilseq.plugin.retest import failed_before
+from hilseq.procedures.bench import Bench
+from hilseq.procedures.operator import Nobody, Operator
 from hilseq.procedures.soak.record import SoakState
+from hilseq.procedures.wiring import served_by
 from hilseq.stepped import SteppedClock
 from hilseq.twin import Twin, repoint
 
@@ -58,6 +61,12 @@ class VisitRun:
         self._bench: Bench | None = None
         self._bench_fault: StandFault | None = None
         self._stand = visit.stand
+        #: Who is asked for what only a person can do.
+        self.operator: Operator = options.operator or Nobody()
+        #: By slot, the checks that failed in the run that this one follows after a repair.
+        self.failed_before = failed_before(options.retest, options.serials) if options.retest else {}
+        #: What was noted before there was a journal.
+        self._early: list[tuple[str, dict[str, Any]]] = []
         #: The interrupted run that is continued.
         self.resumed: Resumed | None = None
         self._reopened: JournalWriter | None = None
@@ -108,6 +117,8 @@ class VisitRun:
         inputs = [_input("stand file", options.stand)]
         inputs += [_input(f"profile of slot {slot}", path) for slot, path in options.units.items()]
         inputs += [_input("sequence", path) for path in sorted(set(sequences))]
+        simulated = self._stand.simulated_clock is not None
+        early, self._early = self._early, []
         self._journal = JournalWriter(self.folder)
         self._journal.clock = self.clock
         self.note(
@@ -115,7 +126,7 @@ class VisitRun:
             run=self.folder.name,
             stand=self.visit.stand.stand,
             hilseq=hilseq.__version__,
-            simulated=self._stand.simulated_clock is not None,
+            simulated=simulated,
             seed=options.seed if options.simulate else None,
             decision_rules={slot: profile.decision_rule for slot, profile in self.visit.profiles.items()},
             units=[
@@ -124,11 +135,16 @@ class VisitRun:
                     "serial": options.serials[slot],
                     "part": profile.part,
                     "description": profile.description,
+                    "intake": dict(options.intakes.get(slot, {})),
+                    "earlier_runs": earlier_runs(
+                        self.folder, profile.part, options.serials[slot], simulated=simulated
+                    ),
                 }
                 for slot, profile in self.visit.profiles.items()
             ],
             options={
                 "attended": options.attended,
+                "retest": options.retest.name if options.retest else "",
                 "simulate": options.simulate,
                 "defects": list(options.defects),
                 "soak": options.soak,
@@ -137,10 +153,13 @@ class VisitRun:
             },
             inputs=inputs,
         )
+        for kind, fields in early:
+            self.note(kind, **fields)
 
     def note(self, kind: str, **fields: Any) -> None:
-        """Append to the journal; durable when this returns. Nothing is noted before it is open."""
+        """Append to the journal; durable when this returns. What comes before it is open follows its header."""
         if self._journal is None:
+            self._early.append((kind, fields))
             return
         if self.disk_fault is not None:
             return
@@ -167,7 +186,7 @@ class VisitRun:
                 f"hilseq resume {self.folder}",
                 place="disk",
             )
-            unsafe = self.make_safe()
+            unsafe, _ = self.make_safe()
             print(  # noqa: T201 - the journal, where this belongs, is what failed
                 f"hilseq: {self.disk_fault}"
                 + (f"\nhilseq: the stand could NOT be made safe: {unsafe}" if unsafe else ""),
@@ -190,20 +209,27 @@ class VisitRun:
         assert self._reopened is not None
         self._journal = self._reopened
         self._journal.clock = self.clock
-        self.note(
-            kinds.RUN_RESUMED, torn=self._journal.cut, why=self.resumed.why, hilseq=hilseq.__version__
-        )
+        self.note(kinds.RUN_RESUMED, torn=self._journal.cut, why=self.resumed.why, hilseq=hilseq.__version__)
 
-    def event(self, what: str, text: str, slot: str = "") -> None:
+    def event(self, what: str, text: str, slot: str = "", **fields: Any) -> None:
         """Append an event."""
-        self.note(kinds.EVENT, what=what, text=text, slot=slot)
+        self.note(kinds.EVENT, what=what, text=text, slot=slot, **fields)
 
     def bench(self) -> Bench:
-        """Return the opened bench; opened once. Raises the same StandFault again when it could not be."""
+        """Return the opened bench; opened once. Raises the same StandFault again when no slot can be used."""
         if self._bench_fault is not None:
             raise self._bench_fault
         if self._bench is None:
-            bench = Bench(self._stand, self.visit.profiles, self.options.serials, self.clock, self.event)
+            options = self.options
+            bench = Bench(
+                self._stand,
+                self.visit.profiles,
+                options.serials,
+                self.clock,
+                self.event,
+                self.operator,
+                options.intakes,
+            )
             self._bench = bench
             try:
                 if self._guard is not None:
@@ -213,6 +239,8 @@ class VisitRun:
             except StandFault as fault:
                 self._bench_fault = fault
                 raise
+        if self._bench.unusable.keys() >= set(self._bench.slots):
+            raise next(iter(self._bench.unusable.values()))
         return self._bench
 
     @property
@@ -220,22 +248,27 @@ class VisitRun:
         """Tell whether the run has begun and not yet ended."""
         return self._journal is not None
 
-    def make_safe(self, slot: str | None = None) -> str:
-        """Make one slot, or the whole stand, safe if it was opened.
+    def make_safe(self, slot: str | None = None) -> tuple[str, list[str]]:
+        """Make one slot, or all of the visit, safe if the bench was opened; no signal interrupts it.
 
-        Returns what went wrong, or an empty text.
+        Returns what went wrong, or an empty text, and the slots that it concerns.
         """
         if self._bench is None:
-            return ""
-        why = ""
-        try:
-            self._bench.make_safe(slot)
-        except HilseqError as error:
-            why = str(error)
-        if slot is None:
-            self._safe = not why
-        self.note(kinds.MADE_SAFE, verified=not why, why=why, by="run", slot=slot or "")
-        return why
+            return "", []
+        why, concerned = "", list[str]()
+        with held_back(again=slot is not None):
+            try:
+                self._bench.make_safe(slot)
+            except HilseqError as error:
+                why = str(error)
+                reached = [served_by(self._stand, place) for place in getattr(error, "places", ())]
+                concerned = [
+                    s for s in self.visit.profiles if not reached or s in frozenset().union(*reached)
+                ]
+            if slot is None:
+                self._safe = not why
+            self.note(kinds.MADE_SAFE, verified=not why, why=why, by="run", slot=slot or "", slots=concerned)
+        return why, concerned
 
     def finish(self, exit_code: int, *, interrupted: bool) -> None:
         """Write the last journal line and let go of everything."""
@@ -256,16 +289,3 @@ class VisitRun:
         if self._twin is not None:
             self._twin.close()
             self._twin = None
-
-
-def interrupt_on_termination() -> None:
-    """Turn SIGTERM and SIGHUP into the interrupt that Ctrl-C is, so that every way out makes safe."""
-    if threading.current_thread() is not threading.main_thread():
-        return
-
-    def interrupt(number: int, _frame: object) -> None:
-        raise KeyboardInterrupt(signal.Signals(number).name)
-
-    for name in ("SIGTERM", "SIGHUP"):
-        if hasattr(signal, name):
-            signal.signal(getattr(signal, name), interrupt)

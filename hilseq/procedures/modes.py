@@ -55,7 +55,9 @@ class Modes:
             if raw == number:
                 return mode
         known = ", ".join(f"{number} {mode}" for mode, number in self._profile.link.mode.values.items())
-        raise UnitFault(f"the unit reports mode {raw:g}, which the profile does not know ({known})", place="link")
+        raise UnitFault(
+            f"the unit reports mode {raw:g}, which the profile does not know ({known})", place="link"
+        )
 
     def set(self, mode: Mode) -> None:
         """Move the switch, or command the mode, without waiting for the unit.
@@ -75,7 +77,8 @@ class Modes:
             request = self._texts.move_switch
             for word, value in (("{slot}", self._slot), ("{position}", position), ("{mode}", str(mode))):
                 request = request.replace(word, value)
-            self._operator.act(request, self._texts.patience)
+            picture = self._texts.pictures.get("move-switch", "")
+            self._operator.act(request, self._texts.patience, picture=picture, slot=self._slot)
         else:
             raise NotPerformed(f"nothing on this stand can bring the unit into mode {mode}")
 
@@ -102,6 +105,10 @@ class Modes:
             since=since,
             link_deadline=self._link_deadline,
         )
+
+    def follows_switch(self, mode: Mode) -> bool:
+        """Tell whether a switch holds the mode, so that the unit must take it up again by itself."""
+        return self._position(mode)[0] is not None
 
     def rest(self) -> None:
         """Put the switch where it stands when power comes; what cannot be moved without a person stays."""

@@ -2,26 +2,48 @@
 
 from __future__ import annotations
 
-from typing import Protocol
+from abc import ABC, abstractmethod
+from dataclasses import dataclass
 
 from hilseq.errors import NotPerformed
 
+DONE, CANNOT = "done", "cannot"
 
-class Operator(Protocol):
+
+@dataclass(frozen=True, slots=True)
+class Prompt:
+    """One question to the person at the stand.
+
+    `expected` lists the answers that are taken (an empty line counts as `done` where that is the first);
+    without any, every text is. `picture` is a file that shows what is meant. `patience` in seconds.
+    """
+
+    text: str
+    patience: float
+    expected: tuple[str, ...] = ()
+    picture: str = ""
+    slot: str = ""
+
+
+class Operator(ABC):
     """The person at the stand."""
 
-    def act(self, request: str, patience: float) -> None:
-        """Show `request` and wait until the person says it is done, at most `patience` seconds.
+    @abstractmethod
+    def ask(self, prompt: Prompt) -> str:
+        """Return the answer. Raises NotPerformed when nobody answers in time, or nobody is there."""
 
-        Raises NotPerformed when nobody answers or the person cannot do it.
+    def act(self, request: str, patience: float, *, picture: str = "", slot: str = "") -> None:
+        """Have something done and wait until the person says so.
+
+        Raises NotPerformed when nobody answers, or the person cannot do it.
         """
-        ...
+        if self.ask(Prompt(request, patience, (DONE, CANNOT), picture, slot)) != DONE:
+            raise NotPerformed(f"the operator could not do it: {request}")
 
 
-class Nobody:
+class Nobody(Operator):
     """An unattended stand."""
 
-    def act(self, request: str, patience: float) -> None:
+    def ask(self, prompt: Prompt) -> str:
         """Raise NotPerformed with what would have to be done."""
-        del patience
-        raise NotPerformed(f"it needs an operator and none is there: {request}")
+        raise NotPerformed(f"it needs an operator and none is there: {prompt.text}")

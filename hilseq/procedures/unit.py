@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 
@@ -13,6 +13,7 @@ from hilseq.errors import NotPerformed, UnitFault
 from hilseq.instruments.modbus import ModbusDevice
 from hilseq.instruments.signals import SignalBank
 from hilseq.measured import Measured
+from hilseq.procedures.analog import AnalogPoints
 from hilseq.procedures.configuration import ConfigurationMemory
 from hilseq.procedures.faults import Faults
 from hilseq.procedures.feed import Feed, SeenStart
@@ -48,28 +49,39 @@ class Unit:
         profile: Profile,
         slot: Slot,
         *,
+        intake: Mapping[str, str],
         supply: Feed,
         link: ModbusDevice,
         signals: SignalBank,
         lamps: Mapping[Indicator, str],
+        look: Callable[[], Indicator],
         modes: Modes,
         outputs: Outputs,
         inputs: Inputs,
+        analog: AnalogPoints,
         clock: Clock,
     ) -> None:
         self.slot = name
         self.serial = serial
         self.profile = profile
         self.limits = UnitLimits(profile)
+        #: What was said of this unit at intake: work order, complaint, battery, …
+        self.intake = intake
         self.supply = supply
         self.link = link
         self.modes = modes
         self.outputs = outputs
         self.inputs = inputs
-        self.ports = Ports(profile.ports, slot.ports)
+        self.analog = analog
+        self.ports = Ports(
+            profile.ports, slot.ports, loopback=profile.link.modbus_loopback, mode=profile.link.mode
+        )
+        #: Its place on the stand, as the stand file has it.
+        self.described = slot
         self._slot = slot
         self._signals = signals
         self._lamps = lamps
+        self._look = look
         self._clock = clock
         #: Every start of this visit that came to ready, in order.
         self.starts: list[SeenStart] = []
@@ -98,10 +110,11 @@ class Unit:
         self.modes.reported()
         return True
 
-    def wait_until_ready(self) -> Measured:
+    def wait_until_ready(self, *, measured: bool = True) -> Measured:
         """Wait until the unit is ready; return the time since power came, s.
 
-        Waits somewhat longer than allowed. Raises UnitFault, with the place that seems at fault, when it
+        Waits somewhat longer than allowed. Logs the start, unless `measured` is false because nobody saw when
+        the unit became ready. Raises UnitFault, with the place that seems at fault, when it
         never gets ready.
         """
         since = self.supply.powered_since
@@ -120,8 +133,8 @@ class Unit:
         )
         if took is None:
             raise self._never_ready(within)
-        if starting:
-            self._ready_since = since
+        self._ready_since = since
+        if starting and measured:
             self.starts.append(SeenStart(since, self.supply.level, self.supply.off_for, took))
         return took
 
@@ -131,7 +144,7 @@ class Unit:
         with suppress(UnitFault):
             if self.self_test():
                 return UnitFault(f"{words}; its self-test failed", place="self-test")
-        with suppress(UnitFault):
+        with suppress(UnitFault, NotPerformed):
             seen = self.indicator_seen()
             if seen is Indicator.FAULTED:
                 return UnitFault(f"{words}; its indicator is {seen}", place="self-test")
@@ -171,9 +184,9 @@ class Unit:
         return None if register is None else self.link.read(register)
 
     def indicator_seen(self) -> Indicator:
-        """Return the indicator as the stand sees it, or as the unit reports it where no lamp is sensed.
+        """Return the indicator as the stand sees it, or else as the unit reports it, or else as a person does.
 
-        Raises NotPerformed when neither is possible, UnitFault when the report means nothing.
+        Raises NotPerformed when none of these is possible, UnitFault when the report means nothing.
         """
         if self._lamps:
             seen = self._signals.snapshot()
@@ -182,7 +195,7 @@ class Unit:
             return Indicator.HEALTHY if seen[self._lamps[Indicator.HEALTHY]] else Indicator.DARK
         register = self.profile.link.indicator
         if register is None:
-            raise NotPerformed("neither the stand nor the unit's link shows the indicator")
+            return self._look()
         raw = self.link.read(register)
         for state, number in register.values.items():
             if raw == number:

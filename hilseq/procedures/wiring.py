@@ -1,10 +1,11 @@
-"""Which signal of the stand is wired to which terminal of a slot."""
+"""Which signal of the stand is wired to which terminal of a slot, and which slots a part of the stand serves."""
 
 from __future__ import annotations
 
 from hilseq.description.registers import RegisterType
 from hilseq.description.stand import Signal, Stand
 from hilseq.errors import UsageError
+from hilseq.quantities import base_unit, dimension_of
 
 #: A voltage from this share of the rated supply on counts as on.
 ON_SHARE = 0.5
@@ -27,6 +28,14 @@ class Wiring:
         """Names of every signal that drives this slot."""
         return [name for name, _ in self._driving.values()]
 
+    def senses(self) -> dict[str, Signal]:
+        """Every signal that senses this slot, by name."""
+        return {name: signal for signals in self._sensing.values() for name, signal in signals}
+
+    def sensing(self, terminal: str) -> dict[str, Signal]:
+        """Every signal that senses the terminal, by name."""
+        return dict(self._sensing.get(terminal, []))
+
     def drive_of(self, terminal: str) -> str | None:
         """Name of the signal that drives the terminal, if any."""
         found = self._driving.get(terminal)
@@ -38,7 +47,34 @@ class Wiring:
         if found is None:
             raise UsageError(f"no signal of the stand drives {self._slot}.{terminal}")
         name, signal = found
-        return name, 1.0 if signal.kind is RegisterType.BIT else supply
+        return name, 1.0 if signal.kind is RegisterType.BIT else supply / base_unit(signal.unit)[1]
+
+    def drives_with_a_voltage(self, terminal: str) -> bool:
+        """Tell whether the signal that drives the terminal is a voltage, not a switch."""
+        found = self._driving.get(terminal)
+        return (
+            found is not None and found[1].kind is not RegisterType.BIT and base_unit(found[1].unit)[0] == "V"
+        )
+
+    def voltmeter(self, terminal: str) -> str | None:
+        """Name of the signal that measures the voltage of a terminal, if any."""
+        for name, signal in self._sensing.get(terminal, []):
+            if signal.kind is not RegisterType.BIT and base_unit(signal.unit)[0] == "V":
+                return name
+        return None
+
+    def load(self, terminal: str) -> float | None:
+        """Return the load from a measured terminal to 0 V in Ohm, where the stand file states it."""
+        loads = (signal.load for _, signal in self._sensing.get(terminal, []))
+        return next((load for load in loads if load is not None), None)
+
+    def analog(self, terminal: str, dimension: str) -> str | None:
+        """Name of the signal that drives, else senses, the terminal with a quantity of a dimension, if any."""
+        own = [self._driving[terminal]] if terminal in self._driving else []
+        for name, signal in (*own, *self._sensing.get(terminal, [])):
+            if signal.kind is not RegisterType.BIT and signal.unit and dimension_of(signal.unit) == dimension:
+                return name
+        return None
 
     def sensor_of_bit(self, terminal: str) -> str | None:
         """Name of a one-bit signal that senses the terminal, if any."""
@@ -67,3 +103,36 @@ class Wiring:
             if name is not None:
                 return name, ON_SHARE * supply * factor
         raise UsageError(f"no signal of the stand senses {self._slot}.{terminal}")
+
+
+def served_by(stand: Stand, part: str) -> frozenset[str]:
+    """Return the slots that a fault of a part (`supply main`, `io rack`, a signal) can reach.
+
+    Every slot of the stand where that cannot be told: an interlock, a spare path, an unknown word.
+    """
+    everyone = frozenset(stand.slots)
+    sort, _, name = part.partition(" ")
+    if sort == "supply" and name in stand.supplies:
+        return frozenset(slot for slot, place in stand.slots.items() if place.supply == name) or everyone
+    if sort == "io" and name in stand.io:
+        mine = [_slots_of(stand, signal) for signal, at in stand.signals.items() if at.io == name]
+        return frozenset().union(*mine) or everyone
+    return (_slots_of(stand, part) if part in stand.signals else everyone) or everyone
+
+
+def _slots_of(stand: Stand, name: str) -> frozenset[str]:
+    """Return the slots of a signal: none for a free one, all for that of an interlock."""
+    if any(interlock.signal == name for interlock in stand.safety.interlocks.values()):
+        return frozenset(stand.slots)
+    signal = stand.signals[name]
+    terminal = signal.drives or signal.senses
+    if terminal is not None:
+        return frozenset({terminal.partition(".")[0]})
+    drives = [stand.signals[loop.drive].drives for loop in stand.loopbacks.values() if loop.sense == name]
+    return frozenset(drive.partition(".")[0] for drive in drives if drive is not None)
+
+
+def parts_of(stand: Stand, slots: tuple[str, ...]) -> list[str]:
+    """Return the instruments that serve some slots: `supply main`, `io rack`, in the stand file's order."""
+    parts = [*(f"supply {name}" for name in stand.supplies), *(f"io {name}" for name in stand.io)]
+    return [part for part in parts if served_by(stand, part) & set(slots)]

@@ -140,12 +140,14 @@ class RunRecord:
     def final(self, unit: UnitRecord) -> Disposition:
         """Return what may be told of the unit: a run that is not whole releases nothing.
 
-        Nor does one that could not make its stand safe.
+        Nor does one that could not make safe the part of the stand that the unit is on.
         """
         disposition = unit.disposition
         if disposition is Disposition.SHIP and not self.whole:
             return Disposition.INCOMPLETE
-        if disposition in (Disposition.SHIP, Disposition.INCOMPLETE) and self.unsafe:
+        concerned = self.safe[-1].get("slots") if self.unsafe else ()
+        unsafe = bool(self.unsafe) and (not concerned or unit.slot in concerned)
+        if disposition in (Disposition.SHIP, Disposition.INCOMPLETE) and unsafe:
             return Disposition.STAND_FAULT
         return disposition
 

@@ -36,19 +36,35 @@ def write_reports(
 ) -> RunRecord:
     """Write the summary and the pages of a run into its folder, or into `out`; return its record.
 
-    `earlier` holds earlier runs by serial number, for those who keep records. Raises UsageError when the
-    folder holds no journal, ValueError when the journal tells no run, OSError when the disk refuses.
+    `earlier` holds earlier runs by serial number; by default those that the journal's header counts. Raises
+    UsageError when the folder holds no journal, ValueError when the journal tells no run, OSError when the
+    disk refuses.
     """
     journal = read_journal(run_folder)
     record = tell(journal)
     folder = out or journal.path.parent
     write_file(folder / SUMMARY, summary_bytes(record))
     names = report_names(record)
+    known = _earlier(record) if earlier is None else earlier
     for unit in record.units:
         soak = soak_of(journal.path.parent, record, unit)
-        page = render(record, unit, soak=soak, earlier=(earlier or {}).get(unit.serial, ()))
+        page = render(record, unit, soak=soak, earlier=known.get(unit.serial, ()))
         write_file(folder / names[unit.slot], page.encode("utf-8"))
     return record
+
+
+def _earlier(record: RunRecord) -> dict[str, list[EarlierRun]]:
+    """Return the earlier runs that the header of the journal counts, by serial number."""
+    return {
+        str(unit["serial"]): [
+            EarlierRun(
+                **{name: str(one.get(name, "")) for name in ("run", "started", "stand", "disposition")},
+                findings=tuple(str(finding) for finding in one.get("findings", ())),
+            )
+            for one in unit.get("earlier_runs") or ()
+        ]
+        for unit in record.header["units"]
+    }
 
 
 def write_certificates(record: RunRecord, folder: Path) -> list[Path]:

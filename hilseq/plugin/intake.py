@@ -1,0 +1,173 @@
+"""Intake: what is known of a unit before it is powered, from a file, from options, or asked of the operator.
+
+| key | what it holds |
+|---|---|
+| `serial` | serial number on the label (as `--serial`) |
+| `revision` | hardware revision on the label |
+| `work-order` | number of the work order |
+| `complaint` | why the unit came |
+| `outside-condition` | what is seen from outside: scratches, corrosion, broken parts |
+| `battery-date` | date on the memory battery, YYYY-MM-DD or YYYY-MM |
+| `battery-pulled` | yes when the battery is taken out, no when it is in |
+| `operator` | name of who stands at the stand |
+| `remarks` | anything else |
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from datetime import date
+from pathlib import Path
+
+from hilseq.description.nearest import nearest_word
+from hilseq.description.written import Written
+from hilseq.description.yaml_text import read_yaml
+from hilseq.errors import DescriptionError, NotPerformed, UsageError
+from hilseq.plugin.operator_prompt import Person
+from hilseq.procedures.operator import Operator, Prompt
+
+#: Key -> the question that asks for it, without {slot} where it is asked once for the whole visit.
+QUESTIONS: Mapping[str, str] = {
+    "operator": "Who is at the stand?",
+    "serial": "Serial number of the unit in slot {slot}?",
+    "work-order": "Work order of {serial} (slot {slot})?",
+    "revision": "Hardware revision on the label of {serial}?",
+    "complaint": "Why did {serial} come, in the words of the customer?",
+    "outside-condition": "What is seen of {serial} from outside?",
+    "battery-date": "Date on the memory battery of {serial} (YYYY-MM)?",
+    "battery-pulled": "Is the battery of {serial} taken out?",
+    "remarks": "",
+}
+LONGEST = 500
+_YES_NO = {"yes": "yes", "y": "yes", "true": "yes", "no": "no", "n": "no", "false": "no"}
+_MONTH = re.compile(r"\d{4}-\d{2}")
+
+Intake = dict[str, str]
+
+
+def value_of(key: str, value: str, where: str) -> str:
+    """Return a value as it is kept. Raises UsageError with what was expected."""
+    if key not in QUESTIONS:
+        near = nearest_word(key, QUESTIONS)
+        raise UsageError(
+            f"{where}: {key[:40]!r} is nothing that intake asks for; expected one of {', '.join(QUESTIONS)}"
+            + (f"; did you mean {near!r}?" if near else "")
+        )
+    text = value.strip()
+    if not text or len(text) > LONGEST or not text.isprintable():
+        raise UsageError(f"{where}: {key}: {text[:40]!r}; expected one line of at most {LONGEST} characters")
+    if key == "battery-date":
+        return _date(text, where)
+    if key == "battery-pulled":
+        if text.casefold() not in _YES_NO:
+            raise UsageError(f"{where}: {key}: {text[:40]!r}; expected yes or no")
+        return _YES_NO[text.casefold()]
+    return text
+
+
+def _date(text: str, where: str) -> str:
+    try:
+        date.fromisoformat(f"{text}-01" if _MONTH.fullmatch(text) else text)
+    except ValueError:
+        raise UsageError(
+            f"{where}: battery-date: {text[:40]!r} is no date; expected YYYY-MM-DD or YYYY-MM"
+        ) from None
+    return text
+
+
+def read_intake(path: Path, slots: Sequence[str]) -> dict[str, Intake]:
+    """Return what a file says of each slot: a mapping of keys, or one such mapping for each slot.
+
+    Raises UsageError or DescriptionError.
+    """
+    document, traps = read_yaml(path)
+    if traps:
+        raise DescriptionError(traps)
+    content = dict(document.items())
+    if not content:
+        raise UsageError(
+            f"{path}: expected keys such as `work-order: 4711`, or one mapping of them for each slot"
+        )
+    if all(key in slots and isinstance(value.content, dict) for key, value in content.items()):
+        return {str(slot): _said(value, path) for slot, value in content.items()}
+    said = _said(document, path)
+    if len(slots) > 1 and set(said) - {"operator"}:
+        raise UsageError(
+            f"{path}: the stand has the slots {', '.join(slots)}; expected one mapping for each of them"
+        )
+    return {slot: dict(said) for slot in slots}
+
+
+def _said(written: Written, path: Path) -> Intake:
+    """Return the keys of a mapping with their values as they are written: `0012` stays `0012`."""
+    return {
+        str(key): value_of(str(key), value.text, f"{path}:{value.mark.line}:{value.mark.column}")
+        for key, value in written.items()
+    }
+
+
+def read_notes(texts: Sequence[str], slots: Sequence[str]) -> dict[str, Intake]:
+    """Return what `KEY=VALUE` and `SLOT.KEY=VALUE` options say of each slot. Raises UsageError."""
+    found: dict[str, Intake] = {}
+    for text in texts:
+        word, equals, value = text.partition("=")
+        slot, dot, key = word.rpartition(".")
+        if not equals:
+            raise UsageError(f"--note {text[:60]!r}: expected KEY=VALUE such as work-order=4711")
+        if dot and slot not in slots:
+            near = nearest_word(slot, slots)
+            raise UsageError(
+                f"--note {text[:60]!r}: there is no slot {slot!r}"
+                + (f"; did you mean {near!r}?" if near else "")
+            )
+        if not dot and len(slots) > 1 and key != "operator":
+            raise UsageError(
+                f"--note {text[:60]!r}: the stand has the slots {', '.join(slots)}; write SLOT.{key}=…"
+            )
+        for each in [slot] if dot else slots:
+            said = found.setdefault(each, {})
+            if key in said:
+                raise UsageError(f"--note: {key} is given twice")
+            said[key] = value_of(key, value, "--note")
+    return found
+
+
+def ask_for_the_rest(
+    said: Mapping[str, Mapping[str, str]], operator: Person, patience: float
+) -> dict[str, Intake]:
+    """Return what is known of each slot, with the operator asked for the rest; an empty answer is `not stated`.
+
+    Who answers is asked first. Raises UsageError when nobody does.
+    """
+    full = {slot: dict(known) for slot, known in said.items()}
+    name = next((known["operator"] for known in full.values() if "operator" in known), "")
+    name = name or _asked("operator", QUESTIONS["operator"], "", operator, patience)
+    operator.name = name or operator.name
+    for slot, known in full.items():
+        if name:
+            known.setdefault("operator", name)
+        for key, question in QUESTIONS.items():
+            if not question or key in known or key == "operator":
+                continue
+            words = question.replace("{slot}", slot).replace("{serial}", known.get("serial", "the unit"))
+            answer = _asked(key, words, slot, operator, patience)
+            if answer:
+                known[key] = answer
+    return full
+
+
+def _asked(key: str, question: str, slot: str, operator: Operator, patience: float) -> str:
+    """Ask until the answer makes sense; empty is allowed but for the serial number."""
+    words = question
+    while True:
+        try:
+            answer = operator.ask(Prompt(words, patience, slot=slot))
+        except NotPerformed as nobody:
+            raise UsageError(f"--attended says that a person is there, but {nobody}") from nobody
+        if not answer and key != "serial":
+            return ""
+        try:
+            return value_of(key, answer, "answer")
+        except UsageError as wrong:
+            words = f"{wrong}. {question}"

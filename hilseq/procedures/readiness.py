@@ -1,0 +1,225 @@
+"""Is the stand fit to judge a unit? Everything it can find out about itself, before any unit is blamed.
+
+`hilseq ready` prints what is found here, and the stage set-up of every visit fails on it: the same procedure.
+Nothing here powers a unit; what needs a powered one stands in `readiness_powered`.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+
+from hilseq.description.checks.calibration import calibrated_parts
+from hilseq.description.points import Port
+from hilseq.description.stand import Signal
+from hilseq.errors import HilseqError, NotPerformed, StandFault, UnitFault
+from hilseq.instruments.ports import open_port
+from hilseq.instruments.signals import standard_uncertainty
+from hilseq.procedures.bench import Bench
+from hilseq.procedures.bench_instruments import open_link
+from hilseq.procedures.loopback import Loopbacks
+from hilseq.procedures.wiring import Wiring, served_by
+from hilseq.quantities import SYMBOLS
+
+#: Longest wait until what is stored behind an output has run down, and the pause between two looks, s.
+_RUN_DOWN, _LOOK = 10.0, 0.1
+#: A rectangular limit is this many standard deviations (GUM, 4.3.7).
+_LIMIT = math.sqrt(3.0)
+#: Longest wait for somebody to answer at the address of a unit that has no power, s.
+_MUTE = 0.2
+#: Dimensions that read zero at a terminal of a unit without power.
+_ZERO_WITHOUT_POWER = ("voltage", "current")
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """One thing that was looked at: `right` is None where it could not be."""
+
+    topic: str
+    what: str
+    right: bool | None
+    words: str
+    places: tuple[str, ...] = ()
+
+
+Looks = Iterator[Look]
+
+
+def require(looks: Iterable[Look]) -> list[Look]:
+    """Return the looks. Raises StandFault with everything that is wrong."""
+    found = list(looks)
+    wrong = [look for look in found if look.right is False]
+    if wrong:
+        places = dict.fromkeys(place for look in wrong for place in look.places)
+        raise StandFault("; ".join(f"{look.what}: {look.words}" for look in wrong), places=tuple(places))
+    return found
+
+
+class Readiness:
+    """Looks at the part of a prepared bench that serves `slots`; the units in them have no power."""
+
+    def __init__(self, bench: Bench, slots: Iterable[str] | None = None) -> None:
+        self._bench = bench
+        self._stand = bench.stand
+        self.slots = tuple(bench.slots if slots is None else slots)
+        self._parts = [part for part in bench.instruments.parts if self._mine(part)]
+
+    def _mine(self, part: str) -> bool:
+        return bool(served_by(self._stand, part) & set(self.slots))
+
+    def topics(self) -> dict[str, Callable[[], Looks]]:
+        """Return every topic with its looks, in the order in which they make sense."""
+        return {
+            "instruments": self.instruments,
+            "calibration": self.calibrations,
+            "interlocks": self.interlocks,
+            "supply at zero": self.supplies_at_zero,
+            "I/O at zero": self.senses_at_zero,
+            "loop-backs": self.loopbacks,
+            "ports": self.ports,
+            "addresses": self.links_are_mute,
+        }
+
+    def instruments(self) -> Looks:
+        """Every instrument answers and is the one the stand file expects."""
+        for part in self._parts:
+            try:
+                found = self._bench.instruments.identify(part)
+            except StandFault as fault:
+                yield Look("instruments", part, False, str(fault), fault.places or (part,))
+            else:
+                yield Look("instruments", part, True, f"{found['identity']} at {found['resource']}", (part,))
+
+    def calibrations(self) -> Looks:
+        """No calibration has run out, by the clock of the stand."""
+        today = self._bench.clock.moment().date()
+        for part in calibrated_parts(self._stand):
+            if not self._mine(part.part):
+                continue
+            overdue = part.overdue(today)
+            if part.calibration is None:
+                yield Look("calibration", part.part, None, "no calibration is stated", (part.part,))
+            else:
+                words = f"certificate {part.calibration.certificate}, holds until {part.calibration.due}"
+                overdue = overdue and f"calibration overdue: it held until {part.calibration.due}"
+                yield Look("calibration", part.part, not overdue, overdue or words, (part.part,))
+
+    def interlocks(self) -> Looks:
+        """Every interlock is at its safe value."""
+        for name, interlock in self._stand.safety.interlocks.items():
+            seen = self._bench.signals.read(interlock.signal)
+            right = seen == interlock.safe
+            words = "safe" if right else interlock.meaning
+            yield Look("interlocks", f"interlock {name}", right, words, (interlock.signal,))
+
+    def supplies_at_zero(self) -> Looks:
+        """With its output off, each supply reads no voltage and no current, within its accuracy."""
+        for name in dict.fromkeys(self._stand.slots[slot].supply for slot in self.slots):
+            supply = self._bench.instruments.supplies[name]
+            until = self._bench.clock.now() + _RUN_DOWN
+            while True:
+                readings = supply.both()
+                off = [r for r in readings if abs(r.value) > _LIMIT * r.standard_uncertainty]
+                if not off or self._bench.clock.now() >= until:
+                    break
+                self._bench.clock.sleep(_LOOK)
+            words = " and ".join(f"{reading.value:.2g} {reading.unit}" for reading in off or readings)
+            words = f"reads {words} with its output off"
+            yield Look("supply at zero", f"supply {name}", not off, words, (f"supply {name}",))
+
+    def senses_at_zero(self) -> Looks:
+        """Whatever senses an output of a unit without power reads zero, within its accuracy."""
+        for slot in self.slots:
+            senses = {n: s for n, s in Wiring(self._stand, slot).senses().items() if _zero_without_power(s)}
+            seen = self._bench.signals.snapshot(tuple(senses)) if senses else {}
+            wrong = {n: seen[n] for n, signal in senses.items() if abs(seen[n]) > _zero(signal)}
+            for name, value in wrong.items():
+                words = f"shows {value:.4g} {senses[name].unit}".rstrip() + ", though the unit has no power"
+                yield Look("I/O at zero", name, False, words, (name,))
+            if not wrong:
+                yield Look("I/O at zero", f"slot {slot}", True, f"{len(senses)} channels read zero")
+
+    def loopbacks(self) -> Looks:
+        """Every path of the stand back into itself follows, and follows alone."""
+        loops = Loopbacks(self._stand, self._bench.signals, self._bench.clock)
+        names = [name for name in loops.of_slots(self.slots)]
+        try:
+            faults = {fault.name: fault for fault in loops.test(names)}
+        finally:
+            for slot in self.slots:
+                if slot in self._bench.units:
+                    self._bench.units[slot].modes.prepare()
+        for fault in faults.values():
+            yield Look("loop-backs", fault.name, False, fault.words, fault.places)
+        if names and not faults:
+            yield Look("loop-backs", "loop-backs", True, f"{len(names)} follow, each alone")
+        if not names:
+            yield Look("loop-backs", "loop-backs", None, "the stand file describes none")
+
+    def ports(self) -> Looks:
+        """Every serial port of the slots can be opened, at the first speed of the unit's port."""
+        for slot in self.slots:
+            unit = self._bench.units.get(slot)
+            for name, wired in self._stand.slots[slot].ports.items():
+                port = unit.profile.ports.get(name) if unit else None
+                what = f"{name} of slot {slot}"
+                if port is not None and port.partner == "modbus tcp":
+                    yield Look("ports", what, None, "it answers when the unit has power", (name,))
+                    continue
+                yield _opened(what, name, wired.resource, port)
+
+    def links_are_mute(self) -> Looks:
+        """Nobody answers at the address of a unit that has no power: it would be somebody else."""
+        for slot, unit in self._bench.units.items():
+            if slot not in self.slots:
+                continue
+            what = f"link of slot {slot}"
+            deadline = min(_MUTE, self._stand.slots[slot].link.deadline)
+            link = open_link(self._stand.slots[slot], unit.profile, what, deadline=deadline)
+            try:
+                link.read(unit.profile.link.mode)
+            except UnitFault:
+                yield Look("addresses", what, True, "nobody answers while the unit has no power")
+            except StandFault as fault:
+                yield Look("addresses", what, False, str(fault), fault.places)
+            else:
+                words = (
+                    "something answers at the unit's address though the unit has no power: another device has "
+                    "its address, or the unit is fed from elsewhere"
+                )
+                yield Look("addresses", what, False, words, (what,))
+            finally:
+                link.close()
+
+
+def _opened(what: str, name: str, resource: str, port: Port | None) -> Look:
+    speed = round(port.speeds[0]) if port else 19200
+    frame = port.frame if port else "8E1"
+    try:
+        with open_port(resource, speed, frame, name=what):
+            pass
+    except HilseqError as fault:
+        return Look("ports", what, False, str(fault), (name,))
+    return Look("ports", what, True, f"{resource} can be opened", (name,))
+
+
+def _zero_without_power(signal: Signal) -> bool:
+    return signal.is_bit or (SYMBOLS.get(signal.unit, ("", 1.0))[0] in _ZERO_WITHOUT_POWER)
+
+
+def _zero(signal: Signal) -> float:
+    """Return what a channel may show of nothing, in its unit."""
+    return 0.5 if signal.is_bit else _LIMIT * standard_uncertainty(signal, 0.0)
+
+
+def attempt(topic: str, looks: Callable[[], Looks]) -> list[Look]:
+    """Return the looks of a topic, with a fault of the stand on the way as one look more."""
+    found: list[Look] = []
+    try:
+        found.extend(looks())
+    except StandFault as fault:
+        found.append(Look(topic, topic, False, str(fault), fault.places))
+    except (NotPerformed, UnitFault) as reason:
+        found.append(Look(topic, topic, None, str(reason)))
+    return found

@@ -1,0 +1,15 @@
+"""Set-up, second part: what of the stand can only be seen with a unit powered."""
+
+from __future__ import annotations
+
+import pytest
+
+from hilseq.procedures.self_check import supply_delivers
+from hilseq.procedures.unit import Unit
+
+pytestmark = [pytest.mark.stage("set-up"), pytest.mark.place("stand"), pytest.mark.gate]
+
+
+def test_supply_delivers(ready_unit: Unit) -> None:
+    """The supply reads what it is set to."""
+    supply_delivers(ready_unit)
