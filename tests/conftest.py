@@ -1,7 +1,7 @@
 """What every test gets: a time limit, warnings as errors, and word of what it needs beyond Python.
 
-These stand here and not in pyproject.toml, because sequences are run by the same pytest from the same folder, and
-a soak may not be ended by the time limit of a unit test.
+These stand here and not in pyproject.toml, because sequences are run by the same pytest from the same folder,
+and a soak may not be ended by the time limit of a unit test.
 """
 
 from __future__ import annotations
