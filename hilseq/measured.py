@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Self
+
+from hilseq.quantities import base_unit
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,3 +21,10 @@ class Measured:
     unit: str
     standard_uncertainty: float = 0.0
     degrees_of_freedom: float = math.inf
+
+    def in_base_unit(self) -> Self:
+        """Return the same in the base unit of its dimension: 12 mA is 0.012 A."""
+        unit, factor = base_unit(self.unit)
+        return type(self)(
+            self.value * factor, unit, self.standard_uncertainty * factor, self.degrees_of_freedom
+        )

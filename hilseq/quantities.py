@@ -99,6 +99,18 @@ def dimension_of(unit: str) -> str:
     return known[0]
 
 
+def base_unit(unit: str) -> tuple[str, float]:
+    """Return the base unit of a unit symbol, and how many of it one is: `mA` is 0.001 `A`, `%` a plain 0.01.
+
+    What is no symbol of ours (a plain number) is its own base unit.
+    """
+    known = SYMBOLS.get(unit)
+    if known is None:
+        return unit, 1.0
+    dimension, factor = known
+    return ("" if dimension == "ratio" else UNITS[dimension][0]), factor
+
+
 def _factor(symbol: str, dimension: str, text: str) -> float:
     known = SYMBOLS.get(symbol)
     if known is None or known[0] != dimension:

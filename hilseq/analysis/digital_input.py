@@ -66,6 +66,17 @@ INPUT_TYPES: Mapping[int, InputType] = MappingProxyType(
 )
 
 
+def threshold_limits(number: int, rated: float = 24.0) -> Limits:
+    """Return the range in V in which an input of this type must change over, scaled to another rated supply.
+
+    The table is for 24 V; that others scale with it is from memory, as the table itself.
+    """
+    _positive(rated)
+    scale = rated / 24.0
+    limits = INPUT_TYPES[number].threshold
+    return Limits(*(None if end is None else end * scale for end in (limits.low, limits.high)))
+
+
 class InterruptionClass(StrEnum):
     """How short an interruption of the d.c. supply a unit must ride through."""
 

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Literal, Self
 
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from hilseq.description.fields import Amperes, Baud, Model, Name, Seconds, Text, Volts
 from hilseq.description.registers import Register
@@ -51,6 +51,20 @@ class AnalogPoint(Model):
     )
     accuracy: Text = Field(description="largest error, such as 0.3 % of range")
     settle: Seconds = Field(default=0.2, description="longest time until the value follows")
+    loop_limits: Literal["NE 43"] | None = Field(
+        default=None,
+        description="NE 43: beyond the span of 4..20 mA an input still tells under-range, over-range and both "
+        "failures apart by its value, and an output stays within 3.8 to 20.5 mA while driven, at 3.6 mA or "
+        "below while not",
+    )
+
+    @model_validator(mode="after")
+    def _loop(self) -> Self:
+        if self.loop_limits is not None and self.kind != "4..20 mA":
+            raise ValueError(
+                f"`loop-limits` are those of a current loop, not of {self.kind}; expected 4..20 mA"
+            )
+        return self
 
     @property
     def terminal_dimension(self) -> str:

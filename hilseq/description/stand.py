@@ -6,7 +6,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
-from hilseq.description.fields import Endpoint, Model, Name, Seconds, Terminal, Text
+from hilseq.description.fields import Endpoint, Model, Name, Ohms, Seconds, Terminal, Text
 from hilseq.description.registers import Register
 from hilseq.description.supplies import (
     Calibration,
@@ -93,6 +93,9 @@ class Signal(Register):
     accuracy: Text | None = Field(default=None, description="accuracy of the channel, such as 0.05 % + 2 mV")
     rest: float = Field(default=0.0, description="value of a drive in the safe state")
     settle: Seconds = Field(default=0.02, description="time from a new value until the terminal has it")
+    load: Ohms | None = Field(
+        default=None, gt=0, description="load from a measured output to 0 V: it turns leakage into a voltage"
+    )
     calibration: Calibration | None = Field(
         default=None, description="calibration of this channel, when it is not that of the io"
     )
@@ -228,4 +231,7 @@ class Stand(Model):
         default_factory=dict, description="paths by which the stand tests its own channels"
     )
     safety: Safety = Field(default=Safety(), description="what is watched while anything is powered")
+    ambient: Name | None = Field(
+        default=None, description="signal that measures the temperature around the instruments, degC"
+    )
     operator: Operator = Field(default=Operator(), description="what only a person can do on this stand")

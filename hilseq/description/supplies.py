@@ -11,7 +11,9 @@ from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 from hilseq.description.fields import (
     AmpereAccuracy,
     Amperes,
+    Celsius,
     Model,
+    Ratio,
     Seconds,
     Shown,
     Text,
@@ -36,9 +38,20 @@ class Calibration(Model):
     certificate: Text = Field(default="not stated", description="number of the calibration certificate")
     done: Date | None = Field(default=None, description="date of the calibration, YYYY-MM-DD")
     due: Date = Field(description="last day on which the calibration holds, YYYY-MM-DD")
+    drift: Ratio | None = Field(
+        default=None, description="largest change of its readings in a year since `done`, such as 100 ppm"
+    )
+    temperature: Celsius = Field(default=23.0, description="temperature around it at the calibration")
+    per_kelvin: Ratio | None = Field(
+        default=None,
+        description="largest change of its readings per kelvin away from `temperature`; the stand then names "
+        "its thermometer as `ambient`",
+    )
 
     @model_validator(mode="after")
     def _ordered(self) -> Self:
+        if self.drift is not None and self.done is None:
+            raise ValueError("`drift` counts from the day of the calibration; expected `done` as well")
         if self.done is not None and self.due < self.done:
             raise ValueError(
                 f"the calibration is due on {self.due}, before it was done on {self.done}; "

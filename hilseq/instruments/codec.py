@@ -10,6 +10,7 @@ import math
 import struct
 from collections.abc import Sequence
 
+from hilseq.description.accuracy import span_of, step_of
 from hilseq.description.registers import Register, RegisterType, WordOrder
 from hilseq.instruments.translate import Garbled
 
@@ -36,17 +37,12 @@ def struct_code(kind: RegisterType) -> str:
 
 def step(register: Register) -> float:
     """Return the distance of neighbouring values, in the register's unit; 0 for bits and float32."""
-    if register.kind in (RegisterType.BIT, RegisterType.FLOAT32):
-        return 0.0
-    return abs(register.scale)
+    return step_of(register)
 
 
 def span(register: Register) -> float:
     """Return the width of all values the register can hold, in its unit; 0 for float32."""
-    if register.kind is RegisterType.FLOAT32:
-        return 0.0
-    _, low, high = _INTEGERS[register.kind]
-    return abs(register.scale) * (high - low)
+    return span_of(register)
 
 
 def scaled(register: Register, raw: float) -> float:

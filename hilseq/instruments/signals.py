@@ -12,15 +12,16 @@ from collections.abc import Collection, Iterable, Mapping
 from typing import Literal
 
 from hilseq.clock import Clock
+from hilseq.description.accuracy import of_signal
 from hilseq.description.registers import RegisterType
-from hilseq.description.stand import Signal
+from hilseq.description.stand import Calibration, Signal
 from hilseq.errors import HilseqError, InstrumentSilent, NotPerformed, NotSafe, StandFault
-from hilseq.instruments import codec
+from hilseq.instruments.conditions import Conditions
 from hilseq.instruments.modbus import ModbusDevice
 from hilseq.instruments.readplan import ReadPlan
 from hilseq.instruments.register_bank import RegisterBank, snapshot
 from hilseq.measured import Measured
-from hilseq.quantities import SYMBOLS, QuantityError, dimension_of
+from hilseq.quantities import QuantityError, dimension_of
 
 Direction = Literal["drives", "senses"]
 #: `digital` is one bit, `analog` everything else, the others are dimensions of hilseq.quantities.
@@ -37,22 +38,17 @@ def standard_uncertainty(signal: Signal, value: float) -> float:
     (step / sqrt 12) added in quadrature. `of range` means of all values the register can hold. A signal
     without accuracy has its resolution only. Raises StandFault when the accuracy does not fit the unit.
     """
-    resolution = codec.step(signal) / math.sqrt(12.0)
     try:
-        terms = signal.accuracy_terms()
+        return of_signal(signal, value)
     except QuantityError as error:
         raise StandFault(f"the accuracy of a signal in {signal.unit or 'plain numbers'}: {error}") from error
-    if terms is None:
-        return resolution
-    factor = SYMBOLS[signal.unit][1] if signal.unit else 1.0
-    limit = terms.limit(value * factor, codec.span(signal) * factor) / factor
-    return math.hypot(limit / math.sqrt(3.0), resolution)
 
 
 class SignalBank:
     """All signals of a stand.
 
-    `devices` maps the names of I/O simulators to devices, `largest_gaps` says how many unlisted addresses a
+    `devices` maps the names of I/O simulators to devices, `calibrations` to their calibrations; `conditions` tell
+    what has become of them since. `largest_gaps` says how many unlisted addresses a
     read may run over at each (0 where nothing is said). Every call raises InstrumentSilent,
     InstrumentGarbage or InstrumentError when an I/O simulator does not do its part; an unknown name is a
     StandFault that says which names there are.
@@ -65,9 +61,13 @@ class SignalBank:
         clock: Clock,
         *,
         largest_gaps: Mapping[str, int] | None = None,
+        conditions: Conditions | None = None,
+        calibrations: Mapping[str, Calibration | None] | None = None,
     ) -> None:
         self.signals = dict(signals)
         self._clock = clock
+        self._conditions = conditions or Conditions(clock)
+        self._calibrations = calibrations or {}
         gaps = largest_gaps or {}
         self._banks: dict[str, RegisterBank] = {}
         for io, device in devices.items():
@@ -102,8 +102,27 @@ class SignalBank:
 
     def measure(self, name: str) -> Measured:
         """Return the value of one signal with its standard uncertainty, both in its unit."""
-        value, signal = self.read(name), self.signals[name]
-        return Measured(value, signal.unit, standard_uncertainty(signal, value))
+        return self.measure_many((name,))[name]
+
+    def measure_many(self, names: Iterable[str]) -> dict[str, Measured]:
+        """Return several signals, read together, with their standard uncertainties, each in its unit."""
+        values = self.snapshot(names)
+        return {
+            name: Measured(value, self.signals[name].unit, self.uncertainty(name, value))
+            for name, value in values.items()
+        }
+
+    def uncertainty(self, name: str, value: float) -> float:
+        """Return the standard uncertainty of a signal, read or driven at `value`, in its unit.
+
+        With what age and temperature add since the calibration, where the stand file says how much.
+        """
+        self._bank(name)
+        signal = self.signals[name]
+        calibration = signal.calibration or self._calibrations.get(signal.io)
+        return math.hypot(
+            standard_uncertainty(signal, value), self._conditions.uncertainty(calibration, value)
+        )
 
     # -- writing
 

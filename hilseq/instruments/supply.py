@@ -28,6 +28,7 @@ from hilseq.errors import (
     WrongInstrument,
 )
 from hilseq.instruments import scpi
+from hilseq.instruments.conditions import Conditions
 from hilseq.instruments.translate import Exchange, Garbled, fault, quote, reported, reraise
 from hilseq.instruments.visa import VisaSession
 from hilseq.measured import Measured
@@ -78,12 +79,18 @@ class PowerSupply:
     """
 
     def __init__(
-        self, name: str, description: Supply, clock: Clock, session: VisaSession | None = None
+        self,
+        name: str,
+        description: Supply,
+        clock: Clock,
+        session: VisaSession | None = None,
+        conditions: Conditions | None = None,
     ) -> None:
         self.name = name
         self.description = description
         self._commands = description.commands
         self._clock = clock
+        self._conditions = conditions or Conditions(clock)
         self._session = session or VisaSession(
             description.resource,
             name=f"supply {name}",
@@ -464,7 +471,8 @@ class PowerSupply:
     def _measured(self, value: float, unit: str) -> Measured:
         accuracy = self.description.accuracy
         terms = accuracy.voltage if unit == "V" else accuracy.current
-        return Measured(value, unit, _standard(self._limit(terms, value, unit)))
+        gained = self._conditions.uncertainty(self.description.calibration, value)
+        return Measured(value, unit, math.hypot(_standard(self._limit(terms, value, unit)), gained))
 
     def _drain(self) -> tuple[list[scpi.ErrorEntry], bool]:
         """Read the error queue; return its entries and whether it came to its end."""

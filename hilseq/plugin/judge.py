@@ -48,7 +48,12 @@ class Judge:
         return verdict
 
     def record(self, name: str, measured: Measured, limits: Limits, *, place: str | None = None) -> Reading:
-        """Record the reading and return it without failing the check."""
+        """Record the reading, in its base unit, and return it without failing the check.
+
+        Limits are in base units (A, V, s), so what was measured in mA or mV is brought there first, here and
+        nowhere else.
+        """
+        measured = measured.in_base_unit()
         uncertainty = expanded(measured)
         reading = Reading(
             name=name,

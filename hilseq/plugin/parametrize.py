@@ -5,6 +5,9 @@
 | `output_point` | digital output | its name | `q05` |
 | `input_point` | digital input | its name | `i05` |
 | `analog_point` | analog channel | its name | `ai1` |
+| `loaded_output` | digital output whose voltage the stand measures | its name | `q05` |
+| `threshold_input` | digital input that the stand drives with a voltage | its name | `i05` |
+| `loop_input`, `loop_output` | 4-20 mA channel with `loop-limits` | its name | `ai1` |
 | `mode` | mode the unit can report | Mode | `mode held` |
 | `mode_change` | ordered pair of modes | ModeChange | `mode live` |
 | `port` | communication port | its name | `port 2` |
@@ -13,15 +16,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from itertools import permutations
 from typing import Any
 
 import pytest
 
-from hilseq.description.profile import Mode, Profile
+from hilseq.description.profile import AnalogPoint, Mode, Profile
 from hilseq.description.visit import Visit
+from hilseq.procedures.wiring import Wiring
 
 PLACE = pytest.StashKey[str]()
 
@@ -56,11 +60,17 @@ class Element:
 
     values: Callable[[Profile], Iterable[Any]]
     place: Callable[[Any], str]
+    #: Whether the stand has the means, by its wiring; where it has not, there is no such check.
+    can: Callable[[Wiring, Any], bool] = lambda _, __: True
 
 
 def _corners(profile: Profile) -> list[SupplyCorner]:
     limits = profile.ratings.supply_range
     return [SupplyCorner("lowest supply", limits.low), SupplyCorner("highest supply", limits.high)]
+
+
+def _loops(points: Mapping[str, AnalogPoint]) -> list[str]:
+    return [name for name, point in points.items() if point.loop_limits is not None]
 
 
 ELEMENTS: dict[str, Element] = {
@@ -69,6 +79,14 @@ ELEMENTS: dict[str, Element] = {
     "analog_point": Element(
         lambda profile: [*profile.points.analog_inputs, *profile.points.analog_outputs], str
     ),
+    "loaded_output": Element(
+        lambda profile: profile.points.outputs, str, lambda wiring, name: wiring.voltmeter(name) is not None
+    ),
+    "threshold_input": Element(
+        lambda profile: profile.points.inputs, str, lambda wiring, name: wiring.drives_with_a_voltage(name)
+    ),
+    "loop_input": Element(lambda profile: _loops(profile.points.analog_inputs), str),
+    "loop_output": Element(lambda profile: _loops(profile.points.analog_outputs), str),
     "mode": Element(lambda profile: profile.mode_list(), lambda mode: f"mode {mode}"),
     "mode_change": Element(
         lambda profile: [ModeChange(*pair) for pair in permutations(profile.mode_list(), 2)],
@@ -103,6 +121,7 @@ def parametrize(metafunc: pytest.Metafunc, visit: Visit) -> None:
         pytest.param(slot, value, id=f"{slot}-{value}" if many else str(value))
         for slot, profile in visit.profiles.items()
         for value in element.values(profile)
+        if element.can(Wiring(visit.stand, slot), value)
     ]
     metafunc.parametrize(("slot", names[0]), rows, indirect=["slot"])
 

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
+from hilseq.analysis.digital_input import INPUT_TYPES, threshold_limits
 from hilseq.analysis.limits import Limits
 from hilseq.description.profile import Profile
 from hilseq.errors import NotPerformed
@@ -10,6 +13,19 @@ from hilseq.quantities import Interval
 
 def _limits(interval: Interval) -> Limits:
     return Limits(interval.low, interval.high)
+
+
+@dataclass(frozen=True, slots=True)
+class OutputLimits:
+    """What an output may do under its load; None where the profile says nothing of it.
+
+    `off_voltage` (V) is what every input of IEC 61131-2 still takes as off, 5 V at 24 V; `drop` in V,
+    `leakage` in A.
+    """
+
+    off_voltage: Limits
+    drop: Limits | None
+    leakage: Limits | None
 
 
 class UnitLimits:
@@ -44,3 +60,24 @@ class UnitLimits:
     def mode_change_time(self) -> Limits:
         """Time of a mode change, s."""
         return Limits(None, self._profile.modes.change_within)
+
+    def output_delay(self, name: str) -> Limits:
+        """Time until an output follows its command, s."""
+        return Limits(None, self._profile.points.outputs[name].settle)
+
+    def output(self, name: str) -> OutputLimits:
+        """Limits of an output under its load."""
+        point, scale = self._profile.points.outputs[name], self._profile.ratings.supply / 24.0
+        return OutputLimits(
+            off_voltage=Limits(None, (INPUT_TYPES[1].low_voltage.high or 5.0) * scale),
+            drop=None if point.voltage_drop is None else Limits(None, point.voltage_drop),
+            leakage=None if point.leakage is None else Limits(None, point.leakage),
+        )
+
+    def input_delay(self, name: str) -> Limits:
+        """Time until the report of an input follows what drives it, s."""
+        return Limits(None, self._profile.points.inputs[name].settle)
+
+    def input_threshold(self, name: str) -> Limits:
+        """Range in which an input must change over, V: that of its type in IEC 61131-2."""
+        return threshold_limits(self._profile.points.inputs[name].type_, self._profile.ratings.supply)

@@ -8,12 +8,15 @@ from hilseq.clock import Clock
 from hilseq.description.profile import InputPoint, OutputPoint
 from hilseq.instruments.register_bank import RegisterBank
 from hilseq.instruments.signals import SignalBank
+from hilseq.measured import Measured
+from hilseq.quantities import base_unit
 
 
 class Outputs:
     """The digital outputs: commanded over the link, sensed by the stand.
 
-    `sensors` maps each output to the signal that senses it and the value from which it counts as on.
+    `sensors` maps each output to the signal that senses it and the value from which it counts as on, `voltmeters`
+    those whose voltage is measured to the signal that does.
     """
 
     def __init__(
@@ -23,13 +26,17 @@ class Outputs:
         signals: SignalBank,
         sensors: Mapping[str, tuple[str, float]],
         clock: Clock,
+        *,
+        voltmeters: Mapping[str, str] | None = None,
     ) -> None:
         self.names = tuple(points)
+        #: Longest time until every output follows, s.
+        self.settle = max((point.settle for point in points.values()), default=0.0)
         self._commands = commands
         self._signals = signals
         self._sensors = sensors
         self._clock = clock
-        self._settle = max((point.settle for point in points.values()), default=0.0)
+        self._voltmeters = dict(voltmeters or {})
 
     def command(self, *on: str) -> None:
         """Command the named outputs on and all others off, without waiting."""
@@ -38,13 +45,22 @@ class Outputs:
     def drive(self, *on: str) -> dict[str, bool]:
         """Command the named outputs on and all others off; return what the stand senses then."""
         self.command(*on)
-        self._clock.sleep(self._settle)
+        self._clock.sleep(self.settle)
         return self.sensed()
 
     def sensed(self) -> dict[str, bool]:
         """Return for each output whether the stand senses it on."""
-        seen = self._signals.snapshot()
+        seen = self._signals.snapshot(signal for signal, _ in self._sensors.values())
         return {name: seen[signal] >= level for name, (signal, level) in self._sensors.items()}
+
+    def seen(self) -> dict[str, bool]:
+        """Return the same under the name that inputs and outputs share."""
+        return self.sensed()
+
+    def volts(self) -> dict[str, Measured]:
+        """Return the voltage at each terminal that the stand measures, V, by one look at all of them."""
+        found = self._signals.measure_many(self._voltmeters.values())
+        return {name: found[signal].in_base_unit() for name, signal in self._voltmeters.items()}
 
 
 class Inputs:
@@ -62,25 +78,52 @@ class Inputs:
         clock: Clock,
     ) -> None:
         self.names = tuple(points)
+        #: Longest time until every report follows, s.
+        self.settle = max((point.settle for point in points.values()), default=0.0)
         self._reports = reports
         self._signals = signals
         self._drives = drives
         self._clock = clock
-        self._settle = max((point.settle for point in points.values()), default=0.0)
 
-    def drive(self, *on: str) -> dict[str, bool]:
-        """Drive the named inputs and let go of all others; return what the unit reports then."""
+    def command(self, *on: str) -> None:
+        """Drive the named inputs and let go of all others; the terminals have it when this returns."""
         self._signals.write_many(
             {signal: level if name in on else 0.0 for name, (signal, level) in self._drives.items()}
         )
-        self._clock.sleep(self._settle)
+
+    def drive(self, *on: str) -> dict[str, bool]:
+        """Drive the named inputs and let go of all others; return what the unit reports then."""
+        self.command(*on)
+        self._clock.sleep(self.settle)
         return self.reported()
 
+    def drive_volts(self, volts: Mapping[str, float]) -> dict[str, bool]:
+        """Drive some inputs with voltages (V) of their own; return what the unit reports then.
+
+        Only inputs that the stand drives with a voltage; the others stay as they are.
+        """
+        values = {}
+        for name, level in volts.items():
+            signal = self._drives[name][0]
+            values[signal] = level / base_unit(self._signals.signals[signal].unit)[1]
+        self._signals.write_many(values)
+        self._clock.sleep(self.settle)
+        return self.reported()
+
+    def drive_uncertainty(self, name: str, volts: float) -> float:
+        """Return how well a voltage at an input is known, standard uncertainty in V."""
+        signal = self._drives[name][0]
+        factor = base_unit(self._signals.signals[signal].unit)[1]
+        return self._signals.uncertainty(signal, volts / factor) * factor
+
     def let_go(self) -> None:
-        """Drive none, without waiting."""
-        self._signals.write_many({signal: 0.0 for signal, _ in self._drives.values()})
+        """Drive none, without waiting for the unit."""
+        self.command()
 
     def reported(self) -> dict[str, bool]:
         """Return for each input whether the unit reports it on."""
         return {name: bool(value) for name, value in self._reports.snapshot().items()}
 
+    def seen(self) -> dict[str, bool]:
+        """Return the same under the name that inputs and outputs share."""
+        return self.reported()

@@ -33,6 +33,7 @@ def stand_findings(stand: Stand) -> list[Finding]:
         references.slots_name_their_supply,
         references.loopbacks_join_two_signals,
         references.interlocks_watch_a_signal,
+        references.ambient_is_a_temperature,
         wiring.terminals_have_one_drive,
         wiring.rests_fit_their_signal,
         registers.signal_accuracies_fit,

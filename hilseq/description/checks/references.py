@@ -6,7 +6,7 @@ from collections.abc import Iterable
 
 from hilseq.description.checks.finding import Finding, Findings
 from hilseq.description.nearest import nearest_word
-from hilseq.description.stand import Stand
+from hilseq.description.stand import Calibration, Stand
 from hilseq.description.written import Place
 
 #: Most names that a message lists.
@@ -70,6 +70,30 @@ def loopbacks_join_two_signals(stand: Stand) -> Findings:
                 )
         if loopback.drive == loopback.sense:
             yield Finding(("loopbacks", name), f"both ends are {loopback.drive!r}", "two different signals")
+
+
+def ambient_is_a_temperature(stand: Stand) -> Findings:
+    """Require that the thermometer of the stand is a signal in degC, and is there when a calibration needs it."""
+    if stand.ambient is not None and stand.ambient not in stand.signals:
+        yield _unknown(("ambient",), stand.ambient, "signal", stand.signals, ("signals",))
+    elif stand.ambient is not None and stand.signals[stand.ambient].unit != "degC":
+        wrong = f"the signal {stand.ambient!r} is no temperature"
+        yield Finding(("ambient",), wrong, "a signal with `unit: degC`")
+    calibrations: list[tuple[Place, Calibration | None]] = [
+        *(
+            (("supplies", name, "calibration", "per-kelvin"), s.calibration)
+            for name, s in stand.supplies.items()
+        ),
+        *((("io", name, "calibration", "per-kelvin"), io.calibration) for name, io in stand.io.items()),
+        *(
+            (("signals", name, "calibration", "per-kelvin"), s.calibration)
+            for name, s in stand.signals.items()
+        ),
+    ]
+    for place, calibration in calibrations:
+        if calibration is not None and calibration.per_kelvin and stand.ambient is None:
+            wrong = "how far a temperature is from that of the calibration cannot be told on this stand"
+            yield Finding(place, wrong, "`ambient: NAME` of the signal that measures it", topic="ambient")
 
 
 def interlocks_watch_a_signal(stand: Stand) -> Findings:

@@ -1,0 +1,92 @@
+"""From what a stand file says of an instrument to the standard uncertainty of one of its readings.
+
+The largest error promised (`0.05 % + 5 mV`) and the last digit are rectangular (GUM 4.3.7, F.2.2.1); so is
+what the time and the temperature since the calibration add, where the stand file says how much.
+"""
+
+from __future__ import annotations
+
+import math
+from datetime import date
+
+from hilseq.analysis.uncertainty import combine, rectangular
+from hilseq.description.registers import Register, RegisterType
+from hilseq.description.stand import Signal, Supply
+from hilseq.description.supplies import Calibration
+from hilseq.quantities import AccuracyTerms, base_unit
+
+#: Days of a year, as data sheets count the drift of an instrument.
+_YEAR = 365.25
+
+
+def of_terms(terms: AccuracyTerms, reading: float, *, span: float = 0.0, step: float = 0.0) -> float:
+    """Return the standard uncertainty of a reading; reading, span and last digit (`step`) in the base unit."""
+    return combine([rectangular(terms.limit(reading, span)), step / math.sqrt(12.0)])
+
+
+def of_signal(signal: Signal, value: float) -> float:
+    """Return the standard uncertainty of a signal at `value`, both in its own unit.
+
+    `of range` means of all values the register can hold. A signal without accuracy has its resolution only.
+    Raises QuantityError when the accuracy does not fit the unit.
+    """
+    _, factor = base_unit(signal.unit)
+    terms = signal.accuracy_terms() or AccuracyTerms()
+    return (
+        of_terms(terms, value * factor, span=span_of(signal) * factor, step=step_of(signal) * factor) / factor
+    )
+
+
+def of_supply_current(supply: Supply, amperes: float) -> float:
+    """Return the standard uncertainty of a current that a supply measures, A."""
+    return of_terms(supply.accuracy.current, amperes, span=supply.ceilings.current)
+
+
+def of_supply_voltage(supply: Supply, volts: float) -> float:
+    """Return the standard uncertainty of a voltage that a supply measures, V."""
+    return of_terms(supply.accuracy.voltage, volts, span=supply.ceilings.voltage)
+
+
+def since_calibration(
+    calibration: Calibration | None, reading: float, *, years: float, ambient: float | None
+) -> float:
+    """Return what age and temperature add to the standard uncertainty of a reading, in its unit.
+
+    `years` since the calibration, `ambient` in degC now (None: not known, nothing is added for it).
+    """
+    if calibration is None:
+        return 0.0
+    aged = (calibration.drift or 0.0) * years
+    away = (
+        0.0 if ambient is None else (calibration.per_kelvin or 0.0) * abs(ambient - calibration.temperature)
+    )
+    return combine([rectangular(aged * abs(reading)), rectangular(away * abs(reading))])
+
+
+def years_since(calibration: Calibration | None, today: date) -> float:
+    """Return the age of a calibration in years; 0 where its day is not stated or is still to come."""
+    if calibration is None or calibration.done is None:
+        return 0.0
+    return max(0.0, (today - calibration.done).days / _YEAR)
+
+
+def step_of(register: Register) -> float:
+    """Return the distance of neighbouring values, in the register's unit; 0 for bits and float32."""
+    return 0.0 if register.kind in (RegisterType.BIT, RegisterType.FLOAT32) else abs(register.scale)
+
+
+def range_of(register: Register) -> tuple[float, float]:
+    """Return the lowest and highest value that the register can hold, in its unit."""
+    if register.kind is RegisterType.FLOAT32:
+        return -math.inf, math.inf
+    bits = 1 if register.is_bit else 16 * register.kind.width
+    signed = register.kind in (RegisterType.INT16, RegisterType.INT32)
+    low = -(1 << (bits - 1)) if signed else 0
+    ends = [raw * register.scale + register.offset for raw in (low, low + (1 << bits) - 1)]
+    return min(ends), max(ends)
+
+
+def span_of(register: Register) -> float:
+    """Return the width of all values the register can hold, in its unit; 0 for float32, which has no end."""
+    low, high = range_of(register)
+    return high - low if math.isfinite(high - low) else 0.0

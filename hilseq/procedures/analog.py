@@ -1,0 +1,200 @@
+"""The analog channels of a unit: inputs the stand drives, outputs it senses, each as its register says it.
+
+Everything here is in the base unit of the channel's register (A, V, degC; 1 for a share of the range), so
+that errors and accuracies of the profile can be compared.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from hilseq.analysis.sensor_scale import SCALES, SensorScale
+from hilseq.clock import Clock
+from hilseq.description.accuracy import range_of
+from hilseq.description.profile import AnalogPoint, Points
+from hilseq.instruments.register_bank import RegisterBank
+from hilseq.instruments.signals import SignalBank
+from hilseq.measured import Measured
+from hilseq.quantities import base_unit, dimension_of
+
+#: What a plain number in the register of a channel means; temperatures where nothing is said.
+_PLAIN = {"4..20 mA": "mA", "0..20 mA": "mA", "0..10 V": "V"}
+
+
+@dataclass(frozen=True, slots=True)
+class Channel:
+    """One analog channel and the signal of the stand at its terminal."""
+
+    name: str
+    point: AnalogPoint
+    signal: str
+    signal_unit: str
+    is_output: bool
+
+    @property
+    def scale(self) -> SensorScale:
+        """Range of the quantity, and the way to the terminal."""
+        return SCALES[self.point.kind]
+
+    @property
+    def unit(self) -> str:
+        """Base unit of the register: A, V, Ohm, degC, or none for a share of the range."""
+        return base_unit(self._symbol)[0]
+
+    @property
+    def _symbol(self) -> str:
+        return self.point.register_.unit or _PLAIN.get(self.point.kind, "degC")
+
+    @property
+    def _factor(self) -> float:
+        """How many base units one number of the register is."""
+        return base_unit(self._symbol)[1]
+
+    # -- three ways to say one thing: a quantity, the register, the terminal
+
+    def said(self, quantity: float) -> float:
+        """Return what the register should hold for a quantity, in its base unit."""
+        dimension = dimension_of(self._symbol)
+        if dimension == "ratio":
+            return (quantity - self.scale.low) / self.scale.span
+        return self.scale.terminal(quantity) if dimension == self.point.terminal_dimension else quantity
+
+    @property
+    def span(self) -> float:
+        """Width of the range as the register says it."""
+        return self.said(self.scale.high) - self.said(self.scale.low)
+
+    def largest_error(self, said: float) -> float:
+        """Return the largest error that the profile allows where the register should say `said`."""
+        return self.point.accuracy_terms().limit(said, self.span)
+
+    def raw(self, said: float) -> float:
+        """Return a value of the register, in its own unit, at the nearest that it can hold."""
+        register = self.point.register_
+        low, high = range_of(register)
+        number = round((said / self._factor - register.offset) / register.scale)
+        return min(high, max(low, number * register.scale + register.offset))
+
+    def from_register(self, number: float) -> float:
+        """Return a value that was read, or is commanded, in the base unit."""
+        return number * self._factor
+
+    def drive_value(self, quantity: float) -> float:
+        """Return what the stand has to drive for a quantity, in the unit of its signal."""
+        return self.scale.terminal(quantity) / base_unit(self.signal_unit)[1]
+
+    def sensed(self, measured: Measured) -> Measured:
+        """Return what the stand measures at the terminal as the register would say it."""
+        at = measured.in_base_unit()
+        quantity = self.scale.quantity(at.value)
+        return Measured(self.said(quantity), self.unit, self.per_terminal(quantity) * at.standard_uncertainty)
+
+    def per_terminal(self, quantity: float) -> float:
+        """Return by how much the register changes for one base unit at the terminal."""
+        inside = min(max(quantity, self.scale.low), self.scale.high)
+        step = 1e-4 * self.scale.span
+        left, right = max(self.scale.low, inside - step), min(self.scale.high, inside + step)
+        rise = self.said(right) - self.said(left)
+        return abs(rise / (self.scale.terminal(right) - self.scale.terminal(left)))
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """One comparison: what the channel should say, what it says, and how well the stand knows the former."""
+
+    expected: float
+    found: float
+    uncertainty: float
+
+    @property
+    def error(self) -> float:
+        """How far the channel is off, in the base unit of its register."""
+        return self.found - self.expected
+
+
+class AnalogPoints:
+    """The analog channels of one unit. `signals_of` maps each channel to the signal at its terminal."""
+
+    def __init__(
+        self,
+        points: Points,
+        inputs: RegisterBank,
+        outputs: RegisterBank,
+        signals: SignalBank,
+        signals_of: Mapping[str, str],
+        clock: Clock,
+    ) -> None:
+        channels = [(name, point, False) for name, point in points.analog_inputs.items()]
+        channels += [(name, point, True) for name, point in points.analog_outputs.items()]
+        self.channels = {
+            name: Channel(name, point, signals_of[name], signals.signals[signals_of[name]].unit, is_output)
+            for name, point, is_output in channels
+            if name in signals_of
+        }
+        self._inputs = inputs
+        self._outputs = outputs
+        self._signals = signals
+        self._clock = clock
+        self._settle = max((channel.point.settle for channel in self.channels.values()), default=0.0)
+        self._quantities: dict[str, float] = {}
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Every channel that the stand can reach."""
+        return tuple(self.channels)
+
+    def set(self, quantities: Mapping[str, float]) -> None:
+        """Put channels to quantities (A, V, degC), all at once, and let them settle.
+
+        Inputs are driven by the stand; outputs are commanded, and only follow while the unit is live.
+        """
+        drives, commands = {}, {}
+        for name, quantity in quantities.items():
+            channel = self.channels[name]
+            if channel.is_output:
+                commands[name] = channel.raw(channel.said(quantity))
+            else:
+                drives[channel.signal] = channel.drive_value(quantity)
+        self._quantities.update(quantities)
+        if commands:
+            self._outputs.write_many(commands)
+        if drives:
+            self._signals.write_many(drives)
+        self._clock.sleep(self._settle)
+
+    def look(self) -> dict[str, Look]:
+        """Compare every channel that was set with what it says, by one look at all of them."""
+        own = [name for name in self._quantities if not self.channels[name].is_output]
+        read = self._inputs.snapshot(own) if own else {}
+        sensed = self.sensed()
+        looks = {}
+        for name, quantity in self._quantities.items():
+            channel = self.channels[name]
+            if channel.is_output:
+                expected = channel.from_register(channel.raw(channel.said(quantity)))
+                looks[name] = Look(expected, sensed[name].value, sensed[name].standard_uncertainty)
+            else:
+                known = self._signals.uncertainty(channel.signal, channel.drive_value(quantity))
+                known *= base_unit(channel.signal_unit)[1] * channel.per_terminal(quantity)
+                looks[name] = Look(channel.said(quantity), channel.from_register(read[name]), known)
+        return looks
+
+    def sensed(self) -> dict[str, Measured]:
+        """Return what the stand measures at every output, as its register would say it."""
+        outputs = {c.signal: c for c in self.channels.values() if c.is_output}
+        found = self._signals.measure_many(outputs) if outputs else {}
+        return {channel.name: channel.sensed(found[signal]) for signal, channel in outputs.items()}
+
+    def let_go(self) -> None:
+        """Release the drives and command every output that was set to its lower end."""
+        drives = [
+            self.channels[name].signal for name in self._quantities if not self.channels[name].is_output
+        ]
+        commands = [name for name in self._quantities if self.channels[name].is_output]
+        self._quantities.clear()
+        if commands:
+            low = {name: self.channels[name] for name in commands}
+            self._outputs.write_many({name: c.raw(c.said(c.scale.low)) for name, c in low.items()})
+        if drives:
+            self._signals.release(drives)

@@ -1,0 +1,186 @@
+"""All digital points of a unit at once, by patterns: which follow, which do not, what is wrong between them.
+
+The shortest complete set of patterns (2 ceil(log2 N) + 2 of them, `analysis.patterns`) detects and names every
+single fault; where the answer leaves several explanations, further patterns are chosen to part them. Inputs
+and outputs are treated alike: commanded on one side, seen on the other.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from typing import Protocol
+
+from hilseq.analysis.pattern_diagnosis import Diagnosis, Site, diagnose, next_pattern
+from hilseq.analysis.patterns import Vector, shortest_complete
+from hilseq.clock import Clock
+from hilseq.errors import UnitFault
+from hilseq.measured import Measured
+
+#: Patterns that may be added to part explanations; each halves them at worst, so this parts thousands.
+MOST_FOLLOW_UPS = 16
+#: A point that reads wrong is given this many settling times in a second pass: it may only be late.
+PATIENCE = 5.0
+#: Looks during one settling time while a delay is measured, and how far beyond it is looked.
+_LOOKS, _BEYOND = 10, 1.5
+
+
+class Points(Protocol):
+    """Digital points: `Outputs` or `Inputs`."""
+
+    names: tuple[str, ...]
+    #: Longest time until every point follows, s.
+    settle: float
+
+    def command(self, *on: str) -> None:
+        """Command the named points on and all others off, without waiting for the unit."""
+        ...
+
+    def seen(self) -> dict[str, bool]:
+        """Return for each point whether it is seen on."""
+        ...
+
+
+@dataclass(slots=True)
+class PatternRun:
+    """What the patterns showed of the points `names`; `late` are those that follow, but not in time."""
+
+    names: tuple[str, ...]
+    settle: float
+    vectors: list[Vector] = field(default_factory=list)
+    responses: list[Vector] = field(default_factory=list)
+    diagnosis: Diagnosis = field(default_factory=lambda: Diagnosis((), 0))
+    late: frozenset[str] = frozenset()
+    delays: dict[str, Measured] = field(default_factory=dict)
+
+    def faults(self) -> dict[str, str]:
+        """Return what is wrong with each point that is at fault, in words that name its companions."""
+        found = dict.fromkeys(sorted(self.late), f"follows only later than {1e3 * self.settle:g} ms")
+        found = {name: f"{name} {words}" for name, words in found.items()}
+        for site in self.diagnosis.sites:
+            words = site.sentence(self.names)
+            found.update((self.names[point], words) for point in _blamed(site))
+        return found
+
+    def expect_right(self, name: str) -> None:
+        """Raise UnitFault at the point when it does not follow, or when another cannot be told from it."""
+        words = self.faults().get(name)
+        if words is not None:
+            raise UnitFault(words, place=name)
+
+    def delay(self, name: str) -> Measured:
+        """Return how long the point takes to follow, s. Raises UnitFault when it did not, this time."""
+        if name not in self.delays:
+            raise UnitFault(
+                f"{name} follows the patterns, but not when all points change at once", place=name
+            )
+        return self.delays[name]
+
+    def table(self, what: str) -> tuple[str, list[str], list[list[str]]]:
+        """Return the patterns as a table of the journal: asked, seen, and where the two differ."""
+        rows = []
+        for vector, response in zip(self.vectors, self.responses, strict=True):
+            wrong = [n for n, asked, got in zip(self.names, vector, response, strict=True) if asked != got]
+            rows.append([_bits(vector), _bits(response), ", ".join(wrong)])
+        return f"{what} by pattern, {self.names[0]} first", ["asked", "seen", "differs at"], rows
+
+
+def _blamed(site: Site) -> Iterable[int]:
+    """Return the points of a site: those read wrong, and the companions on which every explanation agrees.
+
+    Where explanations are left that no pattern can part, a point that reads right is not blamed.
+    """
+    return site.involved if site.unique else site.points
+
+
+def _bits(vector: Vector) -> str:
+    return "".join("1" if level else "0" for level in vector)
+
+
+def run_patterns(points: Points, clock: Clock) -> PatternRun:
+    """Run the patterns and measure the delays; all points are commanded off afterwards."""
+    run = PatternRun(points.names, points.settle)
+    vectors = shortest_complete(len(points.names))
+    try:
+        run.vectors = list(vectors)
+        run.responses = [_apply(points, clock, vector, 1.0) for vector in vectors]
+        if run.vectors != run.responses:
+            _second_look(points, clock, run)
+        else:
+            run.diagnosis = diagnose(run.vectors, run.responses)
+        run.delays = _delays(points, clock)
+    finally:
+        points.command()
+    return run
+
+
+def _second_look(points: Points, clock: Clock, run: PatternRun) -> None:
+    """Part the points that are only late from those that are wrong, and diagnose these."""
+    patient = [_apply(points, clock, vector, PATIENCE) for vector in run.vectors]
+    wrong = {
+        name
+        for number, name in enumerate(run.names)
+        if any(v[number] != r[number] for v, r in zip(run.vectors, patient, strict=True))
+    }
+    hasty = set(diagnose(run.vectors, run.responses).points)
+    run.late = frozenset(
+        name for number, name in enumerate(run.names) if number in hasty and name not in wrong
+    )
+    responses = patient
+    run.diagnosis = diagnose(run.vectors, responses)
+    for _ in range(MOST_FOLLOW_UPS):
+        vector = next_pattern(run.diagnosis)
+        if vector is None:
+            break
+        response = _apply(points, clock, vector, PATIENCE)
+        run.vectors.append(vector)
+        responses.append(response)
+        run.responses.append(response)
+        run.diagnosis = diagnose(run.vectors, responses)
+
+
+def _apply(points: Points, clock: Clock, vector: Vector, patience: float) -> Vector:
+    points.command(*(name for name, on in zip(points.names, vector, strict=True) if on))
+    clock.sleep(patience * points.settle)
+    seen = points.seen()
+    return tuple(seen[name] for name in points.names)
+
+
+def _delays(points: Points, clock: Clock) -> dict[str, Measured]:
+    """Return the longer of the delays to on and to off of each point that went both ways.
+
+    All points are switched at once and looked at until each has followed, so that many take as long as one.
+    """
+    points.command()
+    clock.sleep(PATIENCE * points.settle)
+    to_on, to_off = (_changes(points, clock, level=level) for level in (True, False))
+    return {
+        name: max(to_on[name], to_off[name], key=lambda delay: delay.value)
+        for name in points.names
+        if name in to_on and name in to_off
+    }
+
+
+def _changes(points: Points, clock: Clock, *, level: bool) -> dict[str, Measured]:
+    """Switch all points to `level`; return the time each took, from the command to the change seen.
+
+    Known between the last look that saw the old level and the first that saw the new one: rectangular, width /
+    sqrt 12 (GUM 4.3.7). Sending the command takes time itself and widens that.
+    """
+    sending = clock.now()
+    points.command(*(points.names if level else ()))
+    sent = clock.now()
+    waiting = dict.fromkeys(points.names, sent)
+    found: dict[str, Measured] = {}
+    while waiting and clock.now() - sent <= _BEYOND * points.settle:
+        asked = clock.now()
+        seen = points.seen()
+        answered = clock.now()
+        for name in [name for name in waiting if seen[name] is level]:
+            earliest, latest = max(0.0, waiting.pop(name) - sent), answered - sending
+            width = max(latest - earliest, points.settle / _LOOKS)
+            found[name] = Measured(0.5 * (earliest + latest), "s", width / math.sqrt(12.0))
+        waiting = dict.fromkeys(waiting, asked)
+        clock.sleep(points.settle / _LOOKS)
+    return found

@@ -1,0 +1,51 @@
+"""Outputs under their load: the voltage they lose when on, what they let through when off."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from hilseq.clock import Clock
+from hilseq.measured import Measured
+from hilseq.procedures.points import Outputs
+from hilseq.procedures.repeats import difference
+
+
+@dataclass(frozen=True, slots=True)
+class Loaded:
+    """One output under its load: voltage drop when on (V), voltage when off (V), leakage (A) where it can be told."""
+
+    drop: Measured
+    off_voltage: Measured
+    leakage: Measured | None
+
+
+def measure_loaded(
+    outputs: Outputs, supply_voltage: Callable[[], Measured], loads: dict[str, float], clock: Clock
+) -> dict[str, Loaded]:
+    """Measure every output whose terminal the stand measures, all on together and all off together.
+
+    The drop is the supply's own voltage minus that of the terminal, so the wires to the unit count, too.
+    `loads` are the resistances (Ohm) from terminals to 0 V, where the stand file states them: off, an output
+    leaks I = V / R. All are commanded off afterwards.
+    """
+    try:
+        outputs.command(*outputs.names)
+        clock.sleep(outputs.settle)
+        on, supply = outputs.volts(), supply_voltage()
+    finally:
+        outputs.command()
+    clock.sleep(outputs.settle)
+    off = outputs.volts()
+    return {
+        name: Loaded(
+            difference(supply, on[name]),
+            off[name],
+            _leakage(off[name], loads[name]) if name in loads else None,
+        )
+        for name in on
+    }
+
+
+def _leakage(volts: Measured, ohms: float) -> Measured:
+    return Measured(volts.value / ohms, "A", volts.standard_uncertainty / ohms, volts.degrees_of_freedom)
