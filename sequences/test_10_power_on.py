@@ -2,12 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
+from typing import Any
+
 import pytest
 
-from hilseq.description.profile import Indicator
+from hilseq.clock import Clock
+from hilseq.description.profile import Indicator, Mode
 from hilseq.plugin.judge import Judge
 from hilseq.procedures.feed import Feed
+from hilseq.procedures.inrush import bound_inrush, capture_start, current_by_mode
 from hilseq.procedures.unit import Unit
+
+KeepTable = Callable[[str, Sequence[str], Sequence[Sequence[Any]]], None]
 
 pytestmark = pytest.mark.stage("power-on")
 
@@ -45,7 +52,35 @@ def test_current_when_idle(ready_unit: Unit, supply: Feed, judge: Judge) -> None
 
 
 @pytest.mark.place("supply")
+def test_inrush(ready_unit: Unit, supply: Feed, clock: Clock, judge: Judge, keep_table: KeepTable) -> None:
+    """Switched on, the unit draws no more than it may, and its current settles."""
+    limits = ready_unit.limits
+    curve = capture_start(ready_unit, clock)
+    keep_table("current after power came", ["time s", "voltage V", "current A"], curve.rows)
+    judge("settling time of the current", curve.settling, limits.ready_time)
+    if curve.peak is None:
+        supply.note("inrush", bound_inrush(ready_unit, curve))
+    elif limits.inrush_peak is not None:
+        judge("inrush peak", curve.peak, limits.inrush_peak)
+    if curve.charge is not None and limits.inrush_charge is not None:
+        judge("inrush charge", curve.charge, limits.inrush_charge)
+
+
+@pytest.mark.place("supply")
 @pytest.mark.needs("start.live-current")
 def test_current_when_live(live_unit: Unit, supply: Feed, judge: Judge) -> None:
     """Running live with every output off, the unit draws what a healthy one draws."""
     judge("live current", supply.current(), live_unit.limits.live_current)
+
+
+@pytest.mark.place("supply")
+def test_current_in_each_mode(ready_unit: Unit, judge: Judge, keep_table: KeepTable) -> None:
+    """In each mode, outputs off and on, the unit's current is measured; loaded, it draws what it should."""
+    loaded = ready_unit.limits.loaded_current
+    found = current_by_mode(ready_unit)
+    keep_table(
+        "current in each mode", ["mode", "outputs", "current A", "± A"], [each.row() for each in found]
+    )
+    for each in found:
+        if each.mode is Mode.LIVE and each.outputs_on and loaded is not None:
+            judge("loaded current", each.amperes, loaded)

@@ -40,7 +40,18 @@ class Cycling(Model):
     consumer_risk: Probability = Field(
         default=0.10, description="risk of passing a unit at worst-probability (sequential plan)"
     )
-    off: Seconds = Field(default=5.0, gt=0, description="time without supply between starts")
+    off: Seconds = Field(
+        default=5.0, gt=0, description="time without supply before a cold start, which the claim is about"
+    )
+    warm_off: Seconds = Field(
+        default=1.0, gt=0, description="time without supply before a warm start, the unit hardly cooled"
+    )
+    short_off: Seconds = Field(
+        default=0.3, gt=0, description="time without supply before a start with capacitors half discharged"
+    )
+    extra: Annotated[int, Field(ge=0, le=1000)] = Field(
+        default=3, description="warm starts and short-off starts beside the cold ones, of each"
+    )
     most: Annotated[int, Field(ge=1)] | None = Field(default=None, description="never more cycles than this")
 
     @model_validator(mode="after")

@@ -32,6 +32,11 @@ class ConfigurationMemory:
         self._link = link
         self._clock = clock
 
+    @property
+    def kept_for(self) -> float:
+        """Time without supply over which it must be kept, s."""
+        return self._description.kept_for
+
     def load(self) -> None:
         """Write the reference and have the unit store it. Raises UnitFault when the unit refuses."""
         first, content = self._description.first, self._description.content

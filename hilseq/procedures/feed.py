@@ -70,7 +70,8 @@ class Feed:
         self.level = level
         if self.powered_since is None:
             self._supply.on()
-            self.came_back()
+            now = self._clock.now()
+            self.came_back(now, None if self._off_since is None else now - self._off_since)
             self._event("supply on", f"{level:g} V, limit {ratings.current_limit:g} A")
 
     def off(self) -> None:
@@ -102,13 +103,10 @@ class Feed:
         self._check_interlocks()
         return self._supply.interrupt(seconds)
 
-    def came_back(self, after: float | None = None) -> None:
-        """Count from now as the time since power came: the unit starts, `after` so many s without supply."""
-        now = self._clock.now()
-        self.powered_since = now
-        if after is None and self._off_since is not None:
-            after = now - self._off_since
-        self.off_for = after
+    def came_back(self, at: float, off: float | None) -> None:
+        """Count the unit's start from time `at` of the clock, after `off` s without supply."""
+        self.powered_since = at
+        self.off_for = off
 
     def note(self, what: str, words: str) -> None:
         """Take note of something about the unit's supply or its starts."""

@@ -52,6 +52,24 @@ class UnitLimits:
         return _limits(self._profile.start.live_current)
 
     @property
+    def loaded_current(self) -> Limits | None:
+        """Current in live mode, every output on, A; None when the profile states none."""
+        stated = self._profile.start.loaded_current
+        return None if stated is None else _limits(stated)
+
+    @property
+    def inrush_peak(self) -> Limits | None:
+        """Largest current when power comes, A; None when the profile states none."""
+        stated = self._profile.start.inrush_peak
+        return None if stated is None else Limits(None, stated)
+
+    @property
+    def inrush_charge(self) -> Limits | None:
+        """Largest charge drawn while the supply comes up, As; None when the profile states none."""
+        stated = self._profile.start.inrush_charge
+        return None if stated is None else Limits(None, stated)
+
+    @property
     def supply(self) -> Limits:
         """Supply range, V."""
         return _limits(self._profile.ratings.supply_range)

@@ -122,8 +122,8 @@ class Unit:
             raise NotPerformed("the unit has no power")
         within = self.profile.start.ready_within * PATIENCE
         starting = since != self._ready_since
-        if starting and self.starts:
-            self._clock.sleep_until(since + _LEFT_ALONE * min(start.took.value for start in self.starts))
+        if starting:
+            self._clock.sleep_until(since + self.untouched())
         took = poll(
             self._clock,
             self._answers_ready,

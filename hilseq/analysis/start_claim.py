@@ -1,0 +1,176 @@
+"""How many starts a claim about starting takes, when to stop, and what was proven in a plain sentence.
+
+A claim is a probability of starting with a confidence. Two plans prove it: the success run (n starts without
+a failure, n = ln(1-C)/ln(R)) and Wald's sequential test between the claimed and a worst probability. Sources:
+`proportion` and `sequential`. Probabilities here are of starting; those modules speak of failing.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Protocol
+
+from hilseq.analysis.proportion import clopper_pearson, reliability_shown, trials_needed
+from hilseq.analysis.sequential import BinomialPlan, Decision
+
+
+class StartPlan(Protocol):
+    """A plan of cold starts."""
+
+    @property
+    def fewest(self) -> int:
+        """The fewest starts after which the claim can be proven."""
+        ...
+
+    @property
+    def most(self) -> int:
+        """The starts after which the plan has surely decided."""
+        ...
+
+    def decide(self, starts: int, failures: int) -> Decision:
+        """Decide after `failures` in `starts`."""
+        ...
+
+    def promise(self) -> str:
+        """Say beforehand what the plan will prove, in a sentence."""
+        ...
+
+    def proven(self, starts: int, failures: int) -> str:
+        """Say afterwards what was proven, in a sentence."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class SuccessRun:
+    """Start after start without a failure; the first failure ends it. Raises ValueError for no shares."""
+
+    probability: float
+    confidence: float
+
+    @property
+    def fewest(self) -> int:
+        """The size of the run, ln(1-C)/ln(R) rounded up."""
+        return trials_needed(self.probability, self.confidence)
+
+    @property
+    def most(self) -> int:
+        """The same: it never takes more."""
+        return self.fewest
+
+    def decide(self, starts: int, failures: int) -> Decision:
+        """Reject at the first failure, accept at the end of the run."""
+        if failures:
+            return Decision.REJECT
+        return Decision.ACCEPT if starts >= self.fewest else Decision.CONTINUE
+
+    def promise(self) -> str:
+        """See StartPlan."""
+        return (
+            f"{self.fewest} cold starts without a failure show a start probability of at least "
+            f"{_share(reliability_shown(self.fewest, self.confidence))} with {_percent(self.confidence)} "
+            f"confidence (claimed: {_share(self.probability)})"
+        )
+
+    def proven(self, starts: int, failures: int) -> str:
+        """See StartPlan."""
+        if failures:
+            return _estimate(starts, failures, self.confidence)
+        shown = reliability_shown(starts, self.confidence)
+        return (
+            f"{starts} of {starts} cold starts succeeded: with {_percent(self.confidence)} confidence the "
+            f"unit starts with a probability of at least {_share(shown)}"
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class SequentialStarts:
+    """Wald's plan between the claimed probability of starting and a worst one; it stops when it knows.
+
+    `producer_risk` is that of refusing a unit that starts as claimed, `consumer_risk` that of passing one at
+    the worst probability. Cut off at three times the single sample, or at `cut_off`, by the line midway.
+    """
+
+    probability: float
+    worst: float
+    producer_risk: float
+    consumer_risk: float
+    confidence: float
+    cut_off: int | None = None
+
+    @property
+    def plan(self) -> BinomialPlan:
+        """The plan in terms of failing."""
+        return BinomialPlan(1.0 - self.probability, 1.0 - self.worst, self.producer_risk, self.consumer_risk)
+
+    @property
+    def fewest(self) -> int:
+        """The fewest starts that accept: all successful."""
+        plan = self.plan
+        return next(n for n in range(1, self.most + 1) if self._decided(plan, n, 0) is Decision.ACCEPT)
+
+    @property
+    def most(self) -> int:
+        """Starts at which the plan is cut off."""
+        natural = self.plan.truncation
+        return natural if self.cut_off is None else min(natural, self.cut_off)
+
+    def decide(self, starts: int, failures: int) -> Decision:
+        """Decide by Wald's lines, at the cut-off by the line midway."""
+        return self._decided(self.plan, starts, failures)
+
+    def _decided(self, plan: BinomialPlan, starts: int, failures: int) -> Decision:
+        return plan.decide(starts, failures, self.most)
+
+    def risks(self) -> tuple[float, float, float]:
+        """Return both risks, exact with the cut-off, and the mean number of starts of a unit as claimed."""
+        plan = self.plan
+        good = plan.characteristics(plan.good, at_most=self.most, truncated=True)
+        bad = plan.characteristics(plan.bad, at_most=self.most, truncated=True)
+        return good.reject, bad.accept, good.mean_trials
+
+    def promise(self) -> str:
+        """See StartPlan."""
+        producer, consumer, mean = self.risks()
+        return (
+            f"a sequential test stops after {self.fewest} cold starts without a failure, after about "
+            f"{mean:.0f} on average, after {self.most} at the latest; it refuses a unit that starts with "
+            f"probability {_share(self.probability)} with a risk of {_percent(producer)}, and passes one that "
+            f"starts with {_share(self.worst)} with a risk of {_percent(consumer)}"
+        )
+
+    def proven(self, starts: int, failures: int) -> str:
+        """See StartPlan."""
+        producer, consumer, _ = self.risks()
+        count = f"{starts - failures} of {starts} cold starts succeeded"
+        if self.decide(starts, failures) is Decision.ACCEPT:
+            return (
+                f"{count}, and the sequential test accepts: a unit that starts with a probability of only "
+                f"{_share(self.worst)} would pass it with a risk of {_percent(consumer)} at most"
+            )
+        if self.decide(starts, failures) is Decision.REJECT:
+            return (
+                f"{count}, and the sequential test refuses: a unit that starts with the claimed probability "
+                f"{_share(self.probability)} would be refused with a risk of {_percent(producer)} at most"
+            )
+        return _estimate(starts, failures, self.confidence)
+
+
+def _estimate(starts: int, failures: int, confidence: float) -> str:
+    """Say what is known of the probability of starting when the claim was not proven (Clopper-Pearson)."""
+    if not starts:
+        return "nothing is shown: no cold start was made"
+    interval = clopper_pearson(failures, starts, confidence)
+    return (
+        f"{starts - failures} of {starts} cold starts succeeded; the claim is not shown. The unit starts with a "
+        f"probability between {_share(1.0 - interval.upper)} and {_share(1.0 - interval.lower)} "
+        f"({_percent(confidence)} confidence, both ends)"
+    )
+
+
+def _share(value: float) -> str:
+    """Write a probability with the digits that count: those of its distance from 1."""
+    return f"{value:.4f}" if value < 0.9995 else f"{value:.6f}"  # noqa: PLR2004 (four digits would round to 1)
+
+
+def _percent(value: float) -> str:
+    return f"{100.0 * value:.3g} %"

@@ -1,0 +1,151 @@
+"""Power cycling: cold starts by a plan, and some warm ones and some after a short pause."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from hilseq.analysis.sequential import Decision
+from hilseq.analysis.start_claim import SequentialStarts, StartPlan, SuccessRun
+from hilseq.description.plans import Cycling
+from hilseq.description.profile import Indicator, Profile
+from hilseq.errors import NotPerformed, UnitFault
+from hilseq.procedures.unit import Unit
+
+COLUMNS = ("cycle", "start", "without supply s", "time to ready s", "what went wrong")
+
+
+def cycling_of(profile: Profile) -> Cycling:
+    """Return the claim about starting. Raises NotPerformed when the profile makes none."""
+    if profile.cycling is None:
+        raise NotPerformed("the profile claims nothing about starting")
+    return profile.cycling
+
+
+def start_plan(profile: Profile) -> StartPlan:
+    """Return the plan of cold starts that the profile's claim needs."""
+    claim = cycling_of(profile)
+    if claim.plan == "success run":
+        return SuccessRun(claim.start_probability, claim.confidence)
+    assert claim.worst_probability is not None
+    return SequentialStarts(
+        claim.start_probability,
+        claim.worst_probability,
+        claim.producer_risk,
+        claim.consumer_risk,
+        claim.confidence,
+        claim.most,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Start:
+    """One start: which cycle (from 1), what sort, s without supply, s to ready, and what was wrong.
+
+    Without a time to ready the unit either never got ready, or, with nothing wrong, rode through the pause.
+    """
+
+    cycle: int
+    sort: str
+    off: float
+    took: float | None
+    wrong: str = ""
+    places: tuple[str, ...] = ()
+
+    def row(self) -> tuple[int, str, float, float | None, str]:
+        """Return the start as a row of the table."""
+        return self.cycle, self.sort, self.off, self.took, self.wrong
+
+
+@dataclass(slots=True)
+class ColdStarts:
+    """The cold starts of a visit, and what their plan makes of them."""
+
+    plan: StartPlan
+    starts: list[Start] = field(default_factory=list)
+
+    @property
+    def failed(self) -> list[Start]:
+        """The starts that went wrong."""
+        return [start for start in self.starts if start.wrong]
+
+    @property
+    def decision(self) -> Decision:
+        """What the plan says now."""
+        return self.plan.decide(len(self.starts), len(self.failed))
+
+    def proven(self) -> str:
+        """Return what was proven, in a sentence."""
+        return self.plan.proven(len(self.starts), len(self.failed))
+
+
+def cold_starts(unit: Unit) -> ColdStarts:
+    """Start the unit cold, again and again, until its plan knows enough."""
+    claim = cycling_of(unit.profile)
+    cold = ColdStarts(start_plan(unit.profile))
+    while cold.decision is Decision.CONTINUE:
+        cold.starts.append(start_once(unit, len(cold.starts) + 1, "cold", claim.off))
+    return cold
+
+
+def other_starts(unit: Unit) -> list[Start]:
+    """Start the unit warm, and after pauses in which its capacitors are half discharged, a few times each.
+
+    A unit that rides through a short pause has not started; that is noted and is no failure.
+    """
+    claim = cycling_of(unit.profile)
+    sorts = [("warm", claim.warm_off)] * claim.extra + [("short off", claim.short_off)] * claim.extra
+    return [start_once(unit, cycle, sort, off) for cycle, (sort, off) in enumerate(sorts, 1)]
+
+
+def start_once(unit: Unit, cycle: int, sort: str, off: float) -> Start:
+    """Take the supply away for `off` s, give it back, and see whether the unit starts as it must."""
+    counter = unit.profile.link.starts
+    before = after = None
+    try:
+        before = None if counter is None else unit.link.read(counter)
+        unit.supply.cycle(off)
+        took = unit.wait_until_ready(measured=False)
+        after = None if counter is None else unit.link.read(counter)
+        if before is not None and before == after and sort == "short off":
+            return Start(cycle, sort, off, None, "")
+        unit.log_start(took)
+        wrong, places = _wrong_with(unit, before, after)
+    except UnitFault as fault:
+        return Start(cycle, sort, off, None, str(fault), fault.places)
+    if not wrong and took.value > unit.profile.start.ready_within:
+        wrong, places = f"ready only after {took.value:.3g} s", ("start",)
+    return Start(cycle, sort, off, round(took.value, 6), wrong, places)
+
+
+def _wrong_with(unit: Unit, before: float | None, after: float | None) -> tuple[str, tuple[str, ...]]:
+    """Return what is wrong with a unit that says it is ready, and where; empty when nothing is.
+
+    `before` and `after` are its counter of starts; None where it has none.
+    """
+    result = unit.self_test()
+    if result:
+        return f"the self-test reports {result:g}", ("self-test",)
+    try:
+        seen = unit.indicator_seen()
+    except NotPerformed:
+        seen = Indicator.HEALTHY
+    if seen is not Indicator.HEALTHY:
+        return f"the indicator is {seen}", ("indicator",)
+    counter = unit.profile.link.starts
+    if counter is None or before is None or after is None:
+        return "", ()
+    counted = round(after - before) % (1 << 16 * counter.kind.width)
+    if counted == 0:
+        return "the unit counts no new start: it never lost its supply", ("start",)
+    return ("", ()) if counted == 1 else (f"the unit counts {counted} starts instead of one", ("start",))
+
+
+def blame_failed(failed: list[Start], proven: str) -> None:
+    """Raise UnitFault at place `start`, and where else a start went wrong, when any did."""
+    if not failed:
+        return
+    first = failed[0]
+    more = f" and {len(failed) - 1} more" if len(failed) > 1 else ""
+    places = dict.fromkeys(["start", *(place for start in failed for place in start.places)])
+    words = f"{first.sort} start {first.cycle}{more} failed: {first.wrong}"
+    raise UnitFault(f"{words}. {proven}" if proven else words, places=list(places))

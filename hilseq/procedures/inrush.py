@@ -1,0 +1,140 @@
+"""What a unit draws from the moment power comes: inrush, settling, and its current in each mode."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from hilseq.clock import Clock
+from hilseq.description.profile import Mode
+from hilseq.errors import NotPerformed
+from hilseq.instruments.supply import Inrush
+from hilseq.measured import Measured
+from hilseq.procedures.unit import Unit
+
+#: Readings after ready from which the settled current is taken.
+_SETTLED_READINGS = 5
+#: The current has settled when it stays within this share of its final value.
+_BAND = 0.05
+#: The voltage stands when it has reached this share of its setting.
+_STANDS = 0.95
+#: Least time between two readings of a start, s; a supply that settles faster is not asked more often.
+_LEAST_PERIOD = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class StartCurve:
+    """One start as the supply saw it: rows of time since power (s), voltage (V), current (A)."""
+
+    rows: list[tuple[float, float, float]]
+    recorded: Inrush | None
+    settling: Measured
+    settled: Measured
+
+    @property
+    def peak(self) -> Measured | None:
+        """Largest current of the start, A; None when the supply keeps no record."""
+        return None if self.recorded is None else self.recorded.peak
+
+    @property
+    def charge(self) -> Measured | None:
+        """Charge drawn until the voltage stood, As; None when the supply keeps no record."""
+        return None if self.recorded is None else self.recorded.charge
+
+
+def capture_start(unit: Unit, clock: Clock) -> StartCurve:
+    """Take the supply away for the profile's off-time, give it back, and follow voltage and current.
+
+    The unit's link is left alone until it should be ready. Raises UnitFault when it never gets ready.
+    """
+    supply = unit.supply
+    supply.cycle()
+    since = supply.powered_since
+    assert since is not None
+    period = max(supply.settle, _LEAST_PERIOD)
+    rows: list[tuple[float, float, float]] = []
+    last: list[Measured] = []
+
+    def read() -> None:
+        volts, amperes = supply.both()
+        rows.append((round(clock.now() - since, 6), volts.value, amperes.value))
+        last.append(amperes)
+
+    read()
+    # At once: a supply that sums up the charge goes on summing while the unit works.
+    recorded = supply.inrush()
+    while clock.now() - since + period < unit.untouched():
+        clock.sleep(period)
+        read()
+    unit.wait_until_ready()
+    for _ in range(_SETTLED_READINGS):
+        read()
+        clock.sleep(period)
+    final = last[-_SETTLED_READINGS:]
+    mean = math.fsum(reading.value for reading in final) / len(final)
+    settled = Measured(mean, "A", max(reading.standard_uncertainty for reading in final))
+    return StartCurve(rows, recorded, _settling(rows, mean), settled)
+
+
+def _settling(rows: list[tuple[float, float, float]], final: float) -> Measured:
+    """Return the time after which the current stays near its final value; inf if it never does."""
+    outside = [index for index, row in enumerate(rows) if abs(row[2] - final) > _BAND * abs(final)]
+    if not outside:
+        return Measured(0.5 * rows[0][0], "s", rows[0][0] / math.sqrt(12.0))
+    if outside[-1] + 1 >= len(rows):
+        return Measured(math.inf, "s")
+    before, after = rows[outside[-1]][0], rows[outside[-1] + 1][0]
+    return Measured(0.5 * (before + after), "s", (after - before) / math.sqrt(12.0))
+
+
+def bound_inrush(unit: Unit, curve: StartCurve) -> str:
+    """Say in words what a supply without a record still proves about the inrush. A bound is no measurement.
+
+    Raises NotPerformed when the profile has a limit that the bound does not keep.
+    """
+    limit, allowed = unit.profile.ratings.current_limit, unit.profile.start.inrush_peak
+    if allowed is not None and limit > allowed:
+        raise NotPerformed(
+            f"this supply keeps no record of the inrush, and its current limit of {limit:g} A lies above the "
+            f"{allowed:g} A that the profile allows: nothing is known. Give the supply the command "
+            "measure-peak-current, or lower current-limit in the profile"
+        )
+    stood = next((time for time, volts, _ in curve.rows if volts >= _STANDS * unit.supply.level), math.inf)
+    words = (
+        f"the inrush was not measured, this supply keeps no record of it; it is bounded by the supply's "
+        f"limit of {limit:g} A, but for what the supply's own output capacitor gives"
+    )
+    if math.isfinite(stood):
+        words += f". The voltage stood after {stood:.3g} s: at most {limit * stood:.3g} As went in until then"
+    return words
+
+
+@dataclass(frozen=True, slots=True)
+class ModeCurrent:
+    """Current in one mode, with every output off or on, A."""
+
+    mode: Mode
+    outputs_on: bool
+    amperes: Measured
+
+    def row(self) -> tuple[str, str, float, float]:
+        """Return mode, outputs, current, and its expanded uncertainty (k = 2), as a row of a table."""
+        expanded = 2.0 * self.amperes.standard_uncertainty
+        return str(self.mode), "on" if self.outputs_on else "off", self.amperes.value, round(expanded, 9)
+
+
+def current_by_mode(unit: Unit) -> list[ModeCurrent]:
+    """Go through the modes, outputs off and then on, and measure the current in each.
+
+    Outputs are commanded in every mode; they are driven, and load the supply, only where the unit is live.
+    Raises UnitFault when a mode is not reached.
+    """
+    found = []
+    for mode in unit.profile.mode_list():
+        unit.modes.move_to(mode)
+        found.append(ModeCurrent(mode, False, unit.supply.current()))
+        if unit.outputs.names:
+            unit.outputs.drive(*unit.outputs.names)
+            found.append(ModeCurrent(mode, True, unit.supply.current()))
+            unit.outputs.drive()
+    return found

@@ -1,0 +1,62 @@
+"""Clock and memory: the clock runs right, and what the unit must remember survives without supply."""
+
+from __future__ import annotations
+
+import pytest
+
+from hilseq.analysis.limits import Limits
+from hilseq.clock import Clock
+from hilseq.plugin.judge import Judge
+from hilseq.procedures import battery, clock_check
+from hilseq.procedures.feed import Feed
+from hilseq.procedures.unit import Unit
+
+pytestmark = pytest.mark.stage("clock and memory")
+
+
+@pytest.mark.place("clock")
+@pytest.mark.needs("link.clock", "clock")
+def test_clock_runs_right(ready_unit: Unit, clock: Clock, judge: Judge) -> None:
+    """The unit's clock drifts from the stand's no more than is claimed."""
+    drift = clock_check.drift(ready_unit, clock)
+    judge("clock drift", drift, clock_check.drift_limits(ready_unit.profile))
+
+
+@pytest.mark.place("clock")
+@pytest.mark.needs("link.clock", "clock", "battery")
+def test_clock_is_kept(ready_unit: Unit, clock: Clock, judge: Judge) -> None:
+    """The clock runs on while the supply is away."""
+    gained, limits = clock_check.gained_without_supply(ready_unit, clock)
+    judge("clock error after the supply was away", gained, limits)
+
+
+@pytest.mark.place("configuration")
+@pytest.mark.needs("configuration")
+def test_configuration_is_kept(ready_unit: Unit, supply: Feed) -> None:
+    """The configuration survives a longer time without supply."""
+    memory = ready_unit.configuration
+    memory.load()
+    supply.cycle(memory.kept_for)
+    ready_unit.wait_until_ready()
+    memory.compare()
+
+
+@pytest.mark.place("battery")
+@pytest.mark.needs("battery", "link.battery-voltage")
+def test_battery(ready_unit: Unit, judge: Judge) -> None:
+    """The memory battery has the voltage it needs."""
+    described = ready_unit.profile.battery
+    assert described is not None
+    judge("battery voltage", battery.voltage(ready_unit), Limits(described.lowest, None))
+
+
+@pytest.mark.place("battery")
+@pytest.mark.needs("battery")
+def test_battery_age(unit: Unit, supply: Feed, clock: Clock, judge: Judge) -> None:
+    """The memory battery is no older than such batteries last, where its date is known."""
+    described = unit.profile.battery
+    assert described is not None
+    made = battery.made_on(getattr(unit, "intake", {}))
+    supply.note("battery", battery.in_words(made, described.years))
+    if made is not None:
+        judge("battery age", battery.age(made, clock.moment().date()), Limits(None, described.years))

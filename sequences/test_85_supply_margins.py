@@ -1,0 +1,67 @@
+"""Supply margins: the ends of the supply range, interruptions, and a slow ramp down and up."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import Any
+
+import pytest
+
+from hilseq.analysis.limits import Limits
+from hilseq.clock import Clock
+from hilseq.description.profile import Mode
+from hilseq.plugin.judge import Judge
+from hilseq.plugin.parametrize import SupplyCorner
+from hilseq.procedures import margins
+from hilseq.procedures.feed import Feed
+from hilseq.procedures.margins_interruptions import claimed_ride_through, find_ride_through
+from hilseq.procedures.margins_ramp import slow_ramp
+from hilseq.procedures.unit import Unit
+
+KeepTable = Callable[[str, Sequence[str], Sequence[Sequence[Any]]], None]
+
+pytestmark = [
+    pytest.mark.stage("supply margins"),
+    pytest.mark.place("supply"),
+    pytest.mark.needs("margins"),
+]
+
+
+def test_works_at_the_corner(
+    rated_afterwards: Unit, supply_corner: SupplyCorner, clock: Clock, judge: Judge
+) -> None:
+    """At this end of its supply range the unit starts, goes live, drives its outputs and stores no fault."""
+    unit = rated_afterwards
+    before = margins.stored(unit)
+    judge("time to ready", margins.start_at(unit, supply_corner.voltage, clock), unit.limits.ready_time)
+    unit.modes.move_to(Mode.LIVE)
+    margins.follows(unit, supply_corner.voltage)
+    margins.blame_new_faults(unit, before, f"at {supply_corner.voltage:g} V")
+
+
+def test_rides_through(
+    live_unit: Unit, supply: Feed, clock: Clock, judge: Judge, keep_table: KeepTable
+) -> None:
+    """Live and with every output on, the unit rides through interruptions of its supply, or restarts."""
+    before = margins.stored(live_unit)
+    found = find_ride_through(live_unit, clock)
+    keep_table("interruptions", ["wanted s", "made s", "the unit"], found.rows)
+    supply.note("ride-through", found.in_words())
+    margins.blame_new_faults(live_unit, before, "after interruptions")
+    judge("ride-through", found.value, claimed_ride_through(live_unit.profile))
+
+
+def test_slow_ramp(ready_unit: Unit, supply: Feed, clock: Clock, judge: Judge, keep_table: KeepTable) -> None:
+    """On a slow ramp the unit goes off once, below its range, comes back once, and restarts as it must."""
+    ramp = slow_ramp(ready_unit, clock)
+    keep_table("slow ramp", ["time s", "voltage V", "current A"], ramp.rows)
+    supply.note("slow ramp", ramp.in_words())
+    lowest = ready_unit.limits.supply.low
+    judge("drop-out voltage", ramp.drop_out, Limits(None, lowest))
+    judge("pick-up voltage", ramp.pick_up, Limits(None, lowest))
+    judge("hysteresis", ramp.hysteresis, Limits(0.0, None))
+    assert ramp.draws == 1, f"the unit came on {ramp.draws} times on one slow ramp: its supply chatters"
+    assert ramp.starts in (None, 1), f"the unit counts {ramp.starts} starts on one slow ramp instead of one"
+    assert ready_unit.self_test() in (None, 0), "the self-test failed after a slow ramp"
+    at_start, seen = ready_unit.profile.modes.at_start, ready_unit.modes.reported()
+    assert seen is at_start, f"after a slow ramp the unit is {seen} instead of {at_start}"
