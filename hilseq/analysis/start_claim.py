@@ -134,8 +134,8 @@ class SequentialStarts:
         return (
             f"a sequential test stops after {self.fewest} cold starts without a failure, after about "
             f"{mean:.0f} on average, after {self.most} at the latest; it refuses a unit that starts with "
-            f"probability {_share(self.probability)} with a risk of {_percent(producer)}, and passes one that "
-            f"starts with {_share(self.worst)} with a risk of {_percent(consumer)}"
+            f"probability {_share(self.probability)} with a risk of {_percent(producer)}, and passes one "
+            f"that starts with {_share(self.worst)} with a risk of {_percent(consumer)}"
         )
 
     def proven(self, starts: int, failures: int) -> str:
@@ -161,8 +161,8 @@ def _estimate(starts: int, failures: int, confidence: float) -> str:
         return "nothing is shown: no cold start was made"
     interval = clopper_pearson(failures, starts, confidence)
     return (
-        f"{starts - failures} of {starts} cold starts succeeded; the claim is not shown. The unit starts with a "
-        f"probability between {_share(1.0 - interval.upper)} and {_share(1.0 - interval.lower)} "
+        f"{starts - failures} of {starts} cold starts succeeded; the claim is not shown. The unit starts with "
+        f"a probability between {_share(1.0 - interval.upper)} and {_share(1.0 - interval.lower)} "
         f"({_percent(confidence)} confidence, both ends)"
     )
 

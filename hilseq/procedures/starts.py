@@ -27,8 +27,8 @@ class StartTimes:
         if len(self.rows) == 1:
             return f"one start, ready after {self.mean.value:.4g} s"
         return (
-            f"{len(self.rows)} starts, ready after {self.mean.value:.4g} s on average, {self.largest.value:.4g} s "
-            f"at most, standard deviation {self.spread:.3g} s"
+            f"{len(self.rows)} starts, ready after {self.mean.value:.4g} s on average, "
+            f"{self.largest.value:.4g} s at most, standard deviation {self.spread:.3g} s"
         )
 
 

@@ -135,8 +135,17 @@ class Unit:
             raise self._never_ready(within)
         self._ready_since = since
         if starting and measured:
-            self.starts.append(SeenStart(since, self.supply.level, self.supply.off_for, took))
+            self.log_start(took)
         return took
+
+    def log_start(self, took: Measured) -> None:
+        """Add a start to those of the visit: power came last as the supply says, and it took so many s."""
+        assert self.supply.powered_since is not None
+        self.starts.append(SeenStart(self.supply.powered_since, self.supply.level, self.supply.off_for, took))
+
+    def untouched(self) -> float:
+        """Return for how long a starting unit is left alone, s after power came; 0 before its first start."""
+        return _LEFT_ALONE * min((start.took.value for start in self.starts), default=0.0)
 
     def _never_ready(self, within: float) -> UnitFault:
         """Return what can still be learned from a unit that never gets ready."""
