@@ -73,7 +73,16 @@ def test_published_writes(table: Table, address: int, values: list[int], request
     assert request == b(request_)
     pdu.check_write_answer(request, b(answer))
     with pytest.raises(Garbled, match="confirms"):
-        pdu.check_write_answer(request, b(answer)[:-1] + b"\x77")
+        pdu.check_write_answer(request, b(answer)[:2] + b"\x77" + b(answer)[3:])
+    with pytest.raises(Garbled, match="confirms"):
+        pdu.check_write_answer(request, b(answer) + b"\x00")
+
+
+def test_a_command_that_clears_itself_is_confirmed() -> None:
+    """A single write may be confirmed with what the device holds afterwards; several values may not."""
+    pdu.check_write_answer(b("06 00 31 C1 EA"), b("06 00 31 00 00"))
+    with pytest.raises(Garbled, match="confirms"):
+        pdu.check_write_answer(b("10 00 01 00 02 04 00 0A 01 02"), b("10 00 01 00 01"))
 
 
 def test_published_loopback() -> None:
