@@ -2,22 +2,27 @@
 
 from __future__ import annotations
 
+import os
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
-from typing import Annotated
+from typing import IO, Annotated
 
 import typer
 
 from hilseq import shipped
 
-EPILOG = "Example: hilseq run --stand stands/sim-bench.yaml --unit stands/units/rh16.yaml --serial RH-0001 --simulate"
 _PYTEST = "-p no:cacheprovider"
 
 
 def run_command(
     stand: Annotated[Path, typer.Option(metavar="FILE", help="Stand file.")],
     unit: Annotated[list[str], typer.Option(metavar="[SLOT=]FILE", help="Profile of the unit in a slot.")],
-    serial: Annotated[list[str], typer.Option(metavar="[SLOT=]SN", help="Serial number of the unit.")],
+    serial: Annotated[
+        list[str] | None,
+        typer.Option(metavar="[SLOT=]SN", help="Serial number of the unit, unless the intake file holds it."),
+    ] = None,
     sequence: Annotated[
         list[str] | None,
         typer.Argument(
@@ -36,6 +41,18 @@ def run_command(
     attended: Annotated[
         bool, typer.Option("--attended", help="A person is there to act and answer.")
     ] = False,
+    intake: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="What is known of the unit: work order, complaint, battery."),
+    ] = None,
+    note: Annotated[
+        list[str] | None,
+        typer.Option(metavar="[SLOT.]KEY=VALUE", help="One thing known of the unit; repeatable."),
+    ] = None,
+    retest: Annotated[
+        Path | None,
+        typer.Option(metavar="RUN", help="After a repair: begin with what failed in that run."),
+    ] = None,
     soak: Annotated[bool, typer.Option("--soak", help="Run the soak of the profile too.")] = False,
     soak_duration: Annotated[
         str | None, typer.Option(metavar="TIME", help="Shorten the soak, such as 2h; the report says so.")
@@ -47,24 +64,23 @@ def run_command(
 ) -> None:
     """Test the units on a stand, unattended, and say of each: ship, repair, or incomplete.
 
+    A stand with several slots tests several units: --unit FILE --serial A=SN1,B=SN2, or --unit A=… for each.
+
     Exit code: 0 ship, 1 repair, 2 bad file or option (nothing was powered), 3 incomplete, 4 stand fault.
 
     Example: hilseq run --stand stands/sim-bench.yaml --unit stands/units/rh16.yaml --serial RH-0001 --simulate
     """
     arguments = ["--stand", str(stand), "--seed", str(seed)]
-    for option, values in (("--unit", unit), ("--serial", serial), ("--defect", defect or [])):
-        for value in values:
-            arguments.append(f"{option}={value}")
+    repeated = {"--unit": unit, "--serial": serial, "--defect": defect, "--note": note}
+    single = {"--intake": intake, "--retest": retest, "--out": out, "--soak-duration": soak_duration}
+    arguments += [f"{option}={value}" for option, values in repeated.items() for value in values or ()]
+    arguments += [f"{option}={value}" for option, value in single.items() if value is not None]
     if simulate:
         arguments.append("--simulate")
     if attended:
         arguments.append("--attended")
     if soak:
         arguments.append("--soak")
-    if soak_duration is not None:
-        arguments.append(f"--soak-duration={soak_duration}")
-    if out is not None:
-        arguments += ["--out", str(out)]
     raise typer.Exit(run_visit(list(sequence or []), arguments, stand))
 
 
@@ -82,4 +98,17 @@ def run_visit(sequences: list[str], arguments: list[str], stand: Path) -> int:
 
     paths = [word for word in sequences if not word.startswith("-")]
     extra = sequences if paths else [str(shipped.folder("sequences")), *sequences]
-    return int(pytest.main([*extra, *arguments, *_PYTEST.split()], plugins=[ViewPlugin(sys.stdout)]))
+    with _own_output() as output:
+        return int(pytest.main([*extra, *arguments, *_PYTEST.split()], plugins=[ViewPlugin(output)]))
+
+
+@contextmanager
+def _own_output() -> Iterator[IO[str]]:
+    """Lend standard output as it is now: pytest turns the descriptor itself aside while a check runs."""
+    try:
+        handle = os.dup(sys.stdout.fileno())
+    except (OSError, ValueError):  # no descriptor behind it
+        yield sys.stdout
+        return
+    with os.fdopen(handle, "w", encoding=sys.stdout.encoding, errors="replace") as output:
+        yield output

@@ -15,6 +15,7 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.text import Text
 
 from hilseq.journal import kinds
+from hilseq.journal.kinds import ANSWERED, ASKED, NOT_ANSWERED
 from hilseq.reports.record import RunRecord, reading_of
 from hilseq.reports.visible import visible
 from hilseq.reports.words import show_limits, show_value
@@ -59,6 +60,10 @@ class VisitView:
                 self._show(self._planned[fields["check"]]["stage"], self._last_reading)
             case kinds.CHECK_ENDED:
                 self._end(fields)
+            case kinds.EVENT if self._progress is not None and fields["what"] == ASKED:
+                self._progress.stop()  # the question stands alone on the terminal
+            case kinds.EVENT if self._progress is not None and fields["what"] in (ANSWERED, NOT_ANSWERED):
+                self._progress.start()
             case _:
                 pass
 
@@ -120,11 +125,11 @@ class VisitView:
             line.append(str(unit.disposition).upper(), style=_STYLE[unit.disposition])
             line.append(f"  {unit.part} {visible(unit.serial)}")
             self._console.print(line)
-            seen: set[tuple[str, str]] = set()
+            places: dict[str, dict[str, None]] = {}
             for finding in unit.findings:
-                if (finding.place, finding.what) not in seen:
-                    seen.add((finding.place, finding.what))
-                    self._console.print(Text(f"  {visible(finding.place)}: {visible(finding.what)}"))
+                places.setdefault(finding.what, {})[finding.place] = None
+            for what, where in places.items():
+                self._console.print(Text(f"  {visible(', '.join(where))}: {visible(what)}"))
             if unit.disposition is Disposition.INCOMPLETE:
                 left = [c for c in unit.checks if c.verdict is CheckVerdict.NOT_PERFORMED]
                 self._console.print(

@@ -43,3 +43,7 @@ SAMPLES_SEALED = "samples sealed"
 SOAK_ENDED = "soak ended"
 #: Shown to whoever watches, never written.
 SOAK_PROGRESS = "soak progress"
+#: What an event of the operator's says.
+ASKED = "asked"
+ANSWERED = "answered"
+NOT_ANSWERED = "not answered"

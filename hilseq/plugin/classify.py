@@ -1,4 +1,4 @@
-"""From an exception to a verdict: whose fault was it?"""
+"""From an exception to a verdict, by whose fault it was."""
 
 from __future__ import annotations
 

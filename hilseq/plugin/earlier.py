@@ -1,6 +1,6 @@
 """Earlier runs of the same unit, from the journals beside this run and from the records where there are any.
 
-A unit that is retried until it passes is seen as such: every earlier visit is counted in the journal's header.
+A unit that is retried until it passes is seen as such: the journal's header counts every earlier visit.
 """
 
 from __future__ import annotations

@@ -57,7 +57,7 @@ class VisitHooks:
         items.sort(key=lambda item: order[slot_of(item, visit)])
         failed = self.run.failed_before
         if failed:
-            checks = {item: check for item, check in zip(items, self._plan.identify(items), strict=True)}
+            checks = dict(zip(items, self._plan.identify(items), strict=True))
             items.sort(
                 key=lambda item: (
                     order[checks[item].slot],
@@ -208,6 +208,8 @@ class VisitHooks:
             if name not in self._unsafe:
                 self._unsafe.add(name)
                 fault = Outcome(CheckVerdict.STAND_FAULT, why)
-                self._plan.told(name, "safe state", "safe state", "the safe state", "stand", fault)
+                self._plan.told(
+                    name, "safe state", fault, stage="safe state", title="the safe state", place="stand"
+                )
         if slot is not None:
             self._made_safe(None)

@@ -136,7 +136,7 @@ def read_notes(texts: Sequence[str], slots: Sequence[str]) -> dict[str, Intake]:
 def ask_for_the_rest(
     said: Mapping[str, Mapping[str, str]], operator: Person, patience: float
 ) -> dict[str, Intake]:
-    """Return what is known of each slot, with the operator asked for the rest; an empty answer is `not stated`.
+    """Return what is known of each slot, with the operator asked for the rest; empty means not stated.
 
     Who answers is asked first. Raises UsageError when nobody does.
     """

@@ -25,7 +25,7 @@ def interrupt_on_termination() -> None:
 
 @contextmanager
 def held_back(*, again: bool = False) -> Iterator[None]:
-    """Hold these signals back while something must be done to its end; with `again`, raise the last afterwards."""
+    """Hold these signals back while something is done to its end; with `again`, raise the last afterwards."""
     if threading.current_thread() is not threading.main_thread():
         yield
         return

@@ -7,8 +7,7 @@ import pytest
 MARKERS = (
     "gate: a check whose failure makes the later checks of that unit pointless or dangerous",
     "stage(name): the stage of the job that the checks of a file belong to, such as 'outputs'",
-    "needs(section): the section of the profile, or of the stand file ('stand.loopbacks'), without which this "
-    "check does not apply, such as 'faults'",
+    "needs(section): the section of the profile ('faults') or stand file ('stand.io') a check needs to apply",
     "place(name): where a failure of this check is, in the words of the profile, such as 'supply'",
 )
 

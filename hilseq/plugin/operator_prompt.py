@@ -15,6 +15,7 @@ from typing import Any
 
 from hilseq.clock import Clock
 from hilseq.errors import NotPerformed
+from hilseq.journal.kinds import ANSWERED, ASKED, NOT_ANSWERED
 from hilseq.procedures.operator import DONE, Operator, Prompt
 from hilseq.reports.visible import visible
 
@@ -88,7 +89,7 @@ class Person(Operator):
     def ask(self, prompt: Prompt) -> str:
         """See Operator."""
         begun = time.monotonic()
-        self._note("asked", prompt.text, prompt.slot, expected=list(prompt.expected), picture=prompt.picture)
+        self._note(ASKED, prompt.text, prompt.slot, expected=list(prompt.expected), picture=prompt.picture)
         self._show(_question(prompt, self._picture(prompt.picture)))
         answer, why = self._answer(prompt, begun + prompt.patience)
         took = time.monotonic() - begun
@@ -103,10 +104,10 @@ class Person(Operator):
             "seconds": round(took, 3),
         }
         if answer is None:
-            self._note("not answered", f"{prompt.text} - {why}", prompt.slot, **told)
+            self._note(NOT_ANSWERED, f"{prompt.text} - {why}", prompt.slot, **told)
             raise NotPerformed(f"{why}: {prompt.text}")
         words = f"{prompt.text} - {answer or 'nothing'!r}, answered by {self.name}"
-        self._note("answered", words, prompt.slot, **told)
+        self._note(ANSWERED, words, prompt.slot, **told)
         return answer
 
     def _answer(self, prompt: Prompt, until: float) -> tuple[str | None, str]:

@@ -82,9 +82,11 @@ class Plan:
             for stage in stages.required(profile):
                 if stage not in covered:
                     why = Outcome(CheckVerdict.NOT_PERFORMED, "no check of this stage was selected")
-                    self.told(slot, f"stage {stage}", stage, f"the stage {stage}", stage, why)
+                    self.told(
+                        slot, f"stage {stage}", why, stage=stage, title=f"the stage {stage}", place=stage
+                    )
 
-    def told(self, slot: str, name: str, stage: str, title: str, place: str, outcome: Outcome) -> None:
+    def told(self, slot: str, name: str, outcome: Outcome, *, stage: str, title: str, place: str) -> None:
         """Plan and end a line of the verdict that no test stands behind."""
         many = f"[{slot}]" if self._many else ""
         check = PlannedCheck(f"{name}{many}", slot, stage, stage, title, place, gate=False)

@@ -1,4 +1,4 @@
-"""The order of a visit after a repair: what failed before is tried first, so that a bad repair is seen at once.
+"""The order of a visit after a repair: what failed before is tried first.
 
 Only the order changes. A unit still ships on one complete run, and every earlier run is counted.
 """
@@ -45,7 +45,7 @@ def without_slot(check: str, slot: str) -> str:
 
 
 def rank(check: str, slot: str, failed: Mapping[str, frozenset[str]], *, gate: bool) -> int:
-    """Return the place of a check in the order of its unit: gates keep the unit safe, then what failed before.
+    """Return where a check comes in the order of its unit: gates keep it safe, then what failed before.
 
     The sort is stable, so that each of the three keeps the order of the visit.
     """

@@ -79,10 +79,7 @@ class VisitRun:
         """Start the twin when one is asked for, and the clock. Raises UsageError for an impossible defect."""
         options = self.options
         taken = self.folder / JOURNAL
-        if options.soak:
-            for slot, profile in self.visit.profiles.items():
-                if profile.soak is None:
-                    raise UsageError(f"--soak: the profile of slot {slot} ({profile.part}) has no soak plan")
+        self._check_soak_plans()
         if options.resume is not None:
             self.resumed = resumed_run(options.resume, acknowledged=options.acknowledge)
             self.folder = options.resume
@@ -110,6 +107,11 @@ class VisitRun:
             # A twin of our own ends with this process; everything else needs the guard.
             self._guard = Guard(self._stand, self.folder)
             self.clock.tick = self._guard.sign_of_life
+
+    def _check_soak_plans(self) -> None:
+        for slot, profile in self.visit.profiles.items():
+            if self.options.soak and profile.soak is None:
+                raise UsageError(f"--soak: the profile of slot {slot} ({profile.part}) has no soak plan")
 
     def open_journal(self, sequences: Sequence[Path]) -> None:
         """Begin the journal with everything the run was given."""
@@ -157,7 +159,7 @@ class VisitRun:
             self.note(kind, **fields)
 
     def note(self, kind: str, **fields: Any) -> None:
-        """Append to the journal; durable when this returns. What comes before it is open follows its header."""
+        """Append to the journal; durable when this returns. What comes too early follows its header."""
         if self._journal is None:
             self._early.append((kind, fields))
             return
@@ -216,7 +218,14 @@ class VisitRun:
         self.note(kinds.EVENT, what=what, text=text, slot=slot, **fields)
 
     def bench(self) -> Bench:
-        """Return the opened bench; opened once. Raises the same StandFault again when no slot can be used."""
+        """Return the opened bench. Raises the same StandFault again when no slot of it can be used."""
+        bench = self.opened()
+        if bench.unusable.keys() >= set(bench.slots):
+            raise next(iter(bench.unusable.values()))
+        return bench
+
+    def opened(self) -> Bench:
+        """Return the bench, opened once, in whatever state its slots are. Raises StandFault without guard."""
         if self._bench_fault is not None:
             raise self._bench_fault
         if self._bench is None:
@@ -227,8 +236,8 @@ class VisitRun:
                 options.serials,
                 self.clock,
                 self.event,
-                self.operator,
-                options.intakes,
+                operator=self.operator,
+                intakes=options.intakes,
             )
             self._bench = bench
             try:
@@ -239,8 +248,6 @@ class VisitRun:
             except StandFault as fault:
                 self._bench_fault = fault
                 raise
-        if self._bench.unusable.keys() >= set(self._bench.slots):
-            raise next(iter(self._bench.unusable.values()))
         return self._bench
 
     @property

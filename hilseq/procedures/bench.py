@@ -38,6 +38,7 @@ class Bench:
         serials: Mapping[str, str],
         clock: Clock,
         event: Event,
+        *,
         operator: Operator | None = None,
         intakes: Mapping[str, Mapping[str, str]] = _NOTHING,
     ) -> None:
@@ -128,8 +129,8 @@ class Bench:
     def make_safe(self, slot: str | None = None) -> None:
         """Switch supplies off and release drives, verified: of one slot, or of all slots of the visit.
 
-        The supplies go first, and one that refuses does not keep the others on. Raises NotSafe with everything
-        that could not be verified; its places are the instruments concerned.
+        The supplies go first, and one that refuses does not keep the others on. Raises NotSafe with
+        everything that could not be verified; its places are the instruments concerned.
         """
         slots = self.slots if slot is None else (slot,)
         wanted = self.instruments.supplies if slot is None else (self.stand.slots[slot].supply,)

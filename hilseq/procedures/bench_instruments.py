@@ -141,6 +141,9 @@ class Instruments:
 
     def close(self) -> None:
         """Close every connection; nothing is switched."""
-        for connection in (*self.supplies.values(), *self._sessions.values(), *self.io.values()):
+        supplies, sessions, io = self.supplies.values(), self._sessions.values(), self.io.values()
+        for close in (
+            [one.close for one in supplies] + [one.close for one in sessions] + [one.close for one in io]
+        ):
             with suppress(StandFault, OSError):
-                connection.close()
+                close()

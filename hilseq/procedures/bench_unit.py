@@ -61,14 +61,14 @@ def unit_in(
         modes=Modes(
             name,
             profile,
-            link,
-            slot.link.deadline,
-            signals,
-            {contact: signal for contact in contacts if (signal := wiring.drive_of(contact))},
-            operator,
-            stand.operator,
-            clock,
-            event,
+            link=link,
+            link_deadline=slot.link.deadline,
+            signals=signals,
+            contacts={contact: signal for contact in contacts if (signal := wiring.drive_of(contact))},
+            operator=operator,
+            texts=stand.operator,
+            clock=clock,
+            event=event,
         ),
         outputs=Outputs(
             points.outputs,
@@ -102,7 +102,7 @@ def unit_in(
 
 
 def _look(stand: Stand, slot: str, operator: Operator) -> Indicator:
-    """Have a person look at the indicator. Raises NotPerformed when the stand asks nobody, or nobody answers."""
+    """Have a person look at the indicator. Raises NotPerformed when nobody is asked, or nobody answers."""
     texts = stand.operator
     if texts.look_at_indicator is None:
         raise NotPerformed("neither the stand nor the unit's link shows the indicator")

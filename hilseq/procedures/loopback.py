@@ -1,8 +1,8 @@
 """Loop-backs: paths of the stand back into itself, by which it tests its own channels.
 
-A loop-back that taps the terminal of a unit tests the drive of that terminal with everything up to it. What it
-cannot tell: which of the two channels or the wire is broken, and whether a unit holds its own terminal down (a
-short inside the unit looks like a dead drive while the unit is plugged in).
+A loop-back that taps the terminal of a unit tests the drive of that terminal with everything up to it. What
+it cannot tell: which of the two channels or the wire is broken, and whether a unit holds its own terminal
+down (a short inside the unit looks like a dead drive while the unit is plugged in).
 """
 
 from __future__ import annotations
@@ -118,7 +118,7 @@ class Loopbacks:
                 faults[name] = LoopFault(
                     name,
                     (loop.drive, loop.sense),
-                    f"loop-back {name}: with {_driven_in_words(driven, self._stand)} {loop.sense} should show "
+                    f"with {_driven_in_words(driven, self._stand)} {loop.sense} should show "
                     f"{_in_words(value, sense)} and shows {_in_words(seen[loop.sense], sense)}",
                 )
 

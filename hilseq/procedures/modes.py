@@ -22,6 +22,7 @@ class Modes:
         self,
         slot: str,
         profile: Profile,
+        *,
         link: ModbusDevice,
         link_deadline: float,
         signals: SignalBank,

@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 
 from hilseq.description.checks.calibration import calibrated_parts
+from hilseq.description.checks.network import addresses_of
 from hilseq.description.points import Port
 from hilseq.description.stand import Signal
 from hilseq.errors import HilseqError, NotPerformed, StandFault, UnitFault
@@ -78,7 +79,7 @@ class Readiness:
             "I/O at zero": self.senses_at_zero,
             "loop-backs": self.loopbacks,
             "ports": self.ports,
-            "addresses": self.links_are_mute,
+            "addresses": self.addresses,
         }
 
     def instruments(self) -> Looks:
@@ -143,7 +144,7 @@ class Readiness:
     def loopbacks(self) -> Looks:
         """Every path of the stand back into itself follows, and follows alone."""
         loops = Loopbacks(self._stand, self._bench.signals, self._bench.clock)
-        names = [name for name in loops.of_slots(self.slots)]
+        names = loops.of_slots(self.slots)
         try:
             faults = {fault.name: fault for fault in loops.test(names)}
         finally:
@@ -151,7 +152,7 @@ class Readiness:
                 if slot in self._bench.units:
                     self._bench.units[slot].modes.prepare()
         for fault in faults.values():
-            yield Look("loop-backs", fault.name, False, fault.words, fault.places)
+            yield Look("loop-backs", f"loop-back {fault.name}", False, fault.words, fault.places)
         if names and not faults:
             yield Look("loop-backs", "loop-backs", True, f"{len(names)} follow, each alone")
         if not names:
@@ -169,6 +170,14 @@ class Readiness:
                     continue
                 yield _opened(what, name, wired.resource, port)
 
+    def addresses(self) -> Looks:
+        """Everything has an address of its own, and nobody else has that of a unit."""
+        # A stand file with two things at one address, or one outside its network, is not even loaded.
+        network = f", all in {self._stand.network}" if self._stand.network else ""
+        words = f"{len(addresses_of(self._stand))} addresses, each its own{network}"
+        yield Look("addresses", f"stand {self._stand.stand}", True, words)
+        yield from self.links_are_mute()
+
     def links_are_mute(self) -> Looks:
         """Nobody answers at the address of a unit that has no power: it would be somebody else."""
         for slot, unit in self._bench.units.items():
@@ -185,8 +194,8 @@ class Readiness:
                 yield Look("addresses", what, False, str(fault), fault.places)
             else:
                 words = (
-                    "something answers at the unit's address though the unit has no power: another device has "
-                    "its address, or the unit is fed from elsewhere"
+                    "something answers there though the unit has no power: another device has the unit's "
+                    "address, or the unit is fed from elsewhere"
                 )
                 yield Look("addresses", what, False, words, (what,))
             finally:

@@ -1,4 +1,4 @@
-"""What of the stand shows only with a unit powered: the supply delivers, network ports and neighbours are right."""
+"""What of a stand shows only with a unit powered: supply, link, network ports, neighbours."""
 
 from __future__ import annotations
 
@@ -10,7 +10,11 @@ from hilseq.procedures.unit import Unit
 
 
 def powered_looks(unit: Unit) -> Looks:
-    """Look at the stand through one unit that has power. Whether the unit is well is not judged here."""
+    """Power one unit and look at the stand through it. Whether the unit is well is not judged here.
+
+    It is left powered. Raises StandFault, Interlock.
+    """
+    unit.supply.on()
     yield _supply(unit)
     yield _link(unit)
     yield from _network_ports(unit)

@@ -47,7 +47,7 @@ class SelfCheck:
             asked.append(f"{part} answers")
         if unit.supply.is_on:
             with suppress(NotPerformed):
-                asked.append(supply_delivers(unit))
+                asked.append(f"supply {unit.supply.instrument.name} {supply_delivers(unit)}")
         terminals = self._terminals(unit, places)
         asked += self._loops(unit, terminals)
         asked += self._second_witnesses(unit, terminals)
@@ -74,7 +74,7 @@ class SelfCheck:
             unit.modes.prepare()
         if faults:
             raise StandFault(
-                "; ".join(fault.words for fault in faults),
+                "; ".join(f"loop-back {fault.name}: {fault.words}" for fault in faults),
                 places=[place for fault in faults for place in fault.places],
             )
         return [f"loop-back {name} follows" for name in names]
@@ -105,7 +105,7 @@ class SelfCheck:
 
 
 def supply_delivers(unit: Unit) -> str:
-    """Compare what the supply of a powered unit measures with what it is set to; return that in words.
+    """Compare what the supply of a powered unit measures with what it is set to; return what it delivers.
 
     Setting and reading may each be wrong by the accuracy of the stand file. Raises StandFault when they
     differ by more, NotPerformed when a current limit or a unit without power hides it.
@@ -128,4 +128,4 @@ def supply_delivers(unit: Unit) -> str:
             f"difference of {tolerance:.2g} V",
             place=name,
         )
-    return f"{name} delivers {voltage.value:.5g} V"
+    return f"delivers {voltage.value:.5g} V"

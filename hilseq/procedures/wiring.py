@@ -1,4 +1,4 @@
-"""Which signal of the stand is wired to which terminal of a slot, and which slots a part of the stand serves."""
+"""Which signal of a stand is wired to which terminal of a slot, and which slots a part of it serves."""
 
 from __future__ import annotations
 

@@ -16,8 +16,8 @@ from hilseq.errors import StandFault
 from hilseq.instruments.signals import standard_uncertainty
 from hilseq.quantities import SYMBOLS
 
-#: A logic channel must take 15 V for on and 5 V for off (IEC 61131-2, type 1, at 24 V rated); in between it may
-#: take either. Shares of the rated supply.
+#: A logic channel must take 15 V for on and 5 V for off (IEC 61131-2, type 1, at 24 V rated); in between it
+#: may take either. Shares of the rated supply.
 _RATED = 24.0
 _SURELY_ON = (INPUT_TYPES[1].high_voltage.low or 15.0) / _RATED
 _SURELY_OFF = (INPUT_TYPES[1].low_voltage.high or 5.0) / _RATED

@@ -1,0 +1,153 @@
+"""`hilseq ready`: is the stand fit to judge a unit? And the sheet by which it is set up."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from hilseq.description.visit import Visit
+    from hilseq.plugin.visit_run import VisitRun
+    from hilseq.procedures.readiness import Look
+
+_VERDICTS = {True: "right", False: "WRONG", None: "not looked at"}
+
+
+def ready_command(
+    stand: Annotated[Path, typer.Option(metavar="FILE", help="Stand file.")],
+    unit: Annotated[
+        list[str] | None,
+        typer.Option(metavar="[SLOT=]FILE", help="Profile of the unit in a slot; repeatable."),
+    ] = None,
+    power: Annotated[
+        bool,
+        typer.Option("--power", help="Power each --unit too: supply reading, link, neighbours."),
+    ] = False,
+    setup_sheet: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE", help="Write the set-up sheet: a page for *.html, text for others, - prints."
+        ),
+    ] = None,
+    simulate: Annotated[bool, typer.Option("--simulate", help="Use a simulated twin of the stand.")] = False,
+    defect: Annotated[
+        list[str] | None, typer.Option(metavar="KIND[@PLACE]", help="Defect of the twin; repeatable.")
+    ] = None,
+    json: Annotated[bool, typer.Option("--json", help="Print the answer as JSON, for programs.")] = False,
+) -> None:
+    """Look at all that a stand can find out about itself: instruments, calibration, loop-backs, ports, addresses.
+
+    Nothing is powered without --power. The stage set-up of every visit runs the same procedure.
+    Exit code: 0 ready, 2 bad file or option, 4 not ready.
+
+    Example: hilseq ready --stand stands/sim-bench.yaml --unit stands/units/rh16.yaml --simulate
+    """
+    from hilseq.description.loading import load_stand
+    from hilseq.description.visit import describe_visit
+    from hilseq.errors import UsageError
+    from hilseq.plugin.options import units_by_slot
+
+    if power and not unit:
+        raise UsageError("--power powers units, but no --unit says what is in the slots")
+    slots = list(load_stand(stand).slots)
+    files = units_by_slot(unit or [], slots, slots)
+    visit = describe_visit(stand, {slot: Path(file) for slot, file in files.items()})
+    if setup_sheet is not None:
+        _write_sheet(visit, setup_sheet)
+    looks = _looks(visit, simulate=simulate, defects=defect or [], power=power)
+    raise typer.Exit(_tell(visit.stand.stand, looks, json=json))
+
+
+def _looks(visit: Visit, *, simulate: bool, defects: list[str], power: bool) -> list[Look]:
+    """Open the stand, look at everything, and leave it safe."""
+    from hilseq.errors import UsageError
+    from hilseq.plugin.interrupts import interrupt_on_termination
+    from hilseq.plugin.options import VisitOptions
+    from hilseq.plugin.visit_run import VisitRun
+    from hilseq.procedures.readiness import Look
+
+    if defects and not simulate:
+        raise UsageError("--defect works only with --simulate: nobody breaks a real stand on purpose")
+    options = VisitOptions(
+        stand=visit.stand_path,
+        units=visit.profile_paths,
+        serials=dict.fromkeys(visit.profile_paths, "0"),
+        simulate=simulate,
+        seed=0,
+        defects=defects,
+        attended=False,
+        out=None,
+    )
+    run = VisitRun(options, visit)
+    interrupt_on_termination()
+    looks: list[Look] = []
+    try:
+        run.start()
+        looks += _all_looks(run, power=power)
+    finally:
+        unsafe, _ = run.make_safe()
+        run.close()
+    if unsafe:
+        looks.append(Look("safe state", "safe state", False, unsafe))
+    return looks
+
+
+def _all_looks(run: VisitRun, *, power: bool) -> Iterator[Look]:
+    from hilseq.procedures.readiness import Readiness, attempt
+    from hilseq.procedures.readiness_powered import powered_looks
+
+    bench = run.opened()
+    usable = [slot for slot in bench.slots if slot not in bench.unusable]
+    yield from Readiness(bench).instruments()
+    yield from Readiness(bench).calibrations()
+    rest = Readiness(bench, usable)
+    for topic, looks in rest.topics().items():
+        if usable and topic not in ("instruments", "calibration"):
+            yield from attempt(topic, looks)
+    for slot in usable if power else ():
+        unit = bench.units[slot]
+        yield from attempt("under power", partial(powered_looks, unit))
+        run.make_safe(slot)
+
+
+def _write_sheet(visit: Visit, target: Path) -> None:
+    from hilseq.procedures.setup_sheet import setup_sheet
+    from hilseq.reports.setup_sheet import as_html, as_text
+
+    write = as_html if target.suffix.lower() in (".html", ".htm") else as_text
+    content = write(visit.stand.stand, visit.stand.description, setup_sheet(visit.stand, visit.profiles))
+    if str(target) == "-":
+        typer.echo(content)
+    else:
+        target.write_text(content, encoding="utf-8")
+
+
+def _tell(stand: str, looks: list[Look], *, json: bool) -> int:
+    """Print what was found; return the exit code."""
+    from dataclasses import asdict
+
+    from hilseq.reports.visible import visible
+    from hilseq.verdicts import ExitCode
+
+    wrong = [look for look in looks if look.right is False]
+    code = int(ExitCode.STAND_FAULT if wrong else ExitCode.SHIP)
+    if json:
+        import json as notation
+
+        answer = {
+            "stand": stand,
+            "ready": not wrong,
+            "exit_code": code,
+            "looks": [asdict(look) for look in looks],
+        }
+        typer.echo(notation.dumps(answer, indent=2))
+        return code
+    for look in looks:
+        typer.echo(f"{_VERDICTS[look.right]:<14}{look.topic:<15} {visible(look.what)}: {visible(look.words)}")
+    verdict = "ready" if not wrong else f"NOT READY: {len(wrong)} of {len(looks)} looks found something wrong"
+    typer.echo(f"\nstand {stand}: {verdict}")
+    return code

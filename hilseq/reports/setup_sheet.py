@@ -1,0 +1,85 @@
+"""The set-up sheet as plain text, and as one self-contained page that prints well."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from functools import cache
+from typing import Any, Protocol
+
+import jinja2
+
+from hilseq.reports.visible import visible
+from hilseq.reports.words import CAUTIONS as ALL_CAUTIONS
+
+#: Those of all cautions that concern setting up; the others speak of a report.
+CAUTIONS = ALL_CAUTIONS[:4]
+
+
+class Line(Protocol):
+    """One thing to fit: what, where, and what helps to find it."""
+
+    @property
+    def item(self) -> str:
+        """What."""
+        ...
+
+    @property
+    def where(self) -> str:
+        """Where."""
+        ...
+
+    @property
+    def detail(self) -> str:
+        """What helps."""
+        ...
+
+
+class Section(Protocol):
+    """Lines that are done together."""
+
+    @property
+    def title(self) -> str:
+        """Its heading."""
+        ...
+
+    @property
+    def lines(self) -> Sequence[Line]:
+        """Its lines."""
+        ...
+
+
+def as_text(stand: str, description: str, sections: Sequence[Section]) -> str:
+    """Return the sheet as text with a box to tick before each line."""
+    lines = [f"Set-up sheet of stand {stand}: {description}", ""]
+    lines += [f"Caution: {caution}" for caution in CAUTIONS]
+    for section in sections:
+        lines += ["", section.title]
+        width = max((len(line.item) for line in section.lines), default=0)
+        where = max((len(line.where) for line in section.lines), default=0)
+        lines += [
+            f"  [ ] {line.item:<{width}}  {line.where:<{where}}  {line.detail}".rstrip()
+            for line in section.lines
+        ]
+    lines += ["", "Set up by ______________________   on ______________", ""]
+    return "\n".join("".join(visible(part) for part in line) for line in lines)
+
+
+@cache
+def _environment() -> jinja2.Environment:
+    def finalize(value: Any) -> Any:
+        return visible(value) if isinstance(value, str) else value
+
+    return jinja2.Environment(
+        loader=jinja2.PackageLoader("hilseq.reports"),
+        autoescape=True,
+        finalize=finalize,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+
+
+def as_html(stand: str, description: str, sections: Sequence[Section]) -> str:
+    """Return the sheet as one page that asks nothing of any other machine and runs no script."""
+    page = _environment().get_template("setup_sheet.html.j2")
+    return page.render(stand=stand, description=description, sections=sections, cautions=CAUTIONS)
