@@ -7,10 +7,12 @@ and a soak may not be ended by the time limit of a unit test.
 from __future__ import annotations
 
 import os
+import runpy
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -71,3 +73,11 @@ def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
     for marker, tool in _missing().items():
         line = f"tests marked {marker} were left out: they need {tool.what} ({tool.install})"
         terminalreporter.write_line(line)
+
+
+@pytest.fixture
+def browser(tmp_path: Path) -> Iterator[Any]:
+    """A Chromium with one empty page (`chromium.py`)."""
+    chromium = runpy.run_path(str(Path(__file__).with_name("chromium.py")))["Browser"]
+    with chromium(tmp_path / "chromium") as one:
+        yield one

@@ -1,156 +1,23 @@
-"""The page in a real Chromium: no request, no refusal, no sideways scrolling on a phone, a zoom that works.
-
-Chromium is driven over its debugging pipe with nothing but the standard library.
-"""
+"""The page in a real Chromium: no request, no refusal, fit for a phone, a zoom that works."""
 
 from __future__ import annotations
 
-import json
-import os
-import select
-import shutil
-import subprocess
-import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
-from types import TracebackType
-from typing import Any, Self
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pytest
 
 from hilseq.reports.soak_view import Series, SoakEvent, SoakView, Span
 
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+if TYPE_CHECKING:
+    from tests.chromium import Browser
+
 pytestmark = [
     pytest.mark.browser,
     pytest.mark.timeout(120),
 ]
-FLAGS = [
-    "--headless",
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-    "--disable-dev-shm-usage",
-    "--remote-debugging-pipe",
-]
-DEADLINE = 30.0
-
-
-class Browser:
-    """One Chromium with one page, spoken to in JSON over a pipe."""
-
-    def __init__(self, profile: Path) -> None:
-        ours_in, theirs_out = os.pipe()
-        theirs_in, ours_out = os.pipe()
-
-        def connect() -> None:
-            # The numbers 3 and 4 are Chromium's; take ours out of the way before they are overwritten.
-            low, high = os.dup(theirs_in), os.dup(theirs_out)
-            while min(low, high) <= 4:
-                low, high = os.dup(low), os.dup(high)
-            os.dup2(low, 3)
-            os.dup2(high, 4)
-
-        self._process = subprocess.Popen(
-            [str(CHROMIUM), *FLAGS, f"--user-data-dir={profile}", "about:blank"],
-            preexec_fn=connect,  # noqa: PLW1509 (no threads here)
-            pass_fds=(3, 4),
-            stdout=subprocess.DEVNULL,
-            stderr=subprocess.DEVNULL,
-        )
-        os.close(theirs_in)
-        os.close(theirs_out)
-        self._in, self._out, self._rest, self._number = ours_in, ours_out, b"", 0
-        self._session = ""
-        self.events: list[dict[str, Any]] = []
-        target = self.ask("Target.createTarget", url="about:blank")["targetId"]
-        self._session = self.ask("Target.attachToTarget", targetId=target, flatten=True)["sessionId"]
-        for domain in ("Page", "Network", "Runtime", "Log"):
-            self.ask(f"{domain}.enable")
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self._process.kill()
-        self._process.wait(10)
-        os.close(self._in)
-        os.close(self._out)
-
-    def _message(self, until: float) -> dict[str, Any]:
-        while b"\0" not in self._rest:
-            ready, _, _ = select.select([self._in], [], [], max(until - time.monotonic(), 0))
-            if not ready:
-                raise TimeoutError("Chromium did not answer")
-            piece = os.read(self._in, 1 << 20)
-            if not piece:
-                raise TimeoutError("Chromium went away")
-            self._rest += piece
-        line, _, self._rest = self._rest.partition(b"\0")
-        message: dict[str, Any] = json.loads(line)
-        return message
-
-    def ask(self, method: str, **parameters: Any) -> dict[str, Any]:
-        """Return the answer to one command; events on the way are kept."""
-        self._number += 1
-        command = {"id": self._number, "method": method, "params": parameters}
-        if self._session:
-            command["sessionId"] = self._session
-        os.write(self._out, json.dumps(command).encode() + b"\0")
-        until = time.monotonic() + DEADLINE
-        while True:
-            message = self._message(until)
-            if message.get("id") == self._number:
-                assert "error" not in message, message
-                result: dict[str, Any] = message["result"]
-                return result
-            self.events.append(message)
-
-    def open(self, page: Path, width: int) -> None:
-        """Open a page in a window of this width and wait until it is loaded."""
-        self.ask(
-            "Emulation.setDeviceMetricsOverride",
-            width=width,
-            height=900,
-            deviceScaleFactor=1,
-            mobile=width < 600,
-        )
-        self.ask("Page.navigate", url=page.as_uri())
-        until = time.monotonic() + DEADLINE
-        while not any(event.get("method") == "Page.loadEventFired" for event in self.events):
-            self.events.append(self._message(until))
-
-    def value(self, expression: str) -> Any:
-        """Return what an expression comes to in the page."""
-        answer = self.ask("Runtime.evaluate", expression=expression, returnByValue=True)
-        assert "exceptionDetails" not in answer, answer
-        return answer["result"].get("value")
-
-    def requests(self) -> list[str]:
-        """All addresses that the page asked for."""
-        return [
-            event["params"]["request"]["url"]
-            for event in self.events
-            if event.get("method") == "Network.requestWillBeSent"
-        ]
-
-    def complaints(self) -> list[str]:
-        """Everything the browser logged or threw: refusals of the policy among them."""
-        kinds = ("Log.entryAdded", "Runtime.exceptionThrown", "Runtime.consoleAPICalled")
-        return [json.dumps(event) for event in self.events if event.get("method") in kinds]
-
-
-@pytest.fixture
-def browser(tmp_path: Path) -> Iterator[Browser]:
-    with Browser(tmp_path / "profile") as one:
-        yield one
 
 
 @pytest.fixture
