@@ -1,0 +1,20 @@
+"""The live page: read-only pages over a folder of runs and, where there are any, the records.
+
+| file | says |
+|---|---|
+| folder | which runs there are, and which of them go on |
+| life | whether a run that has not ended still goes on |
+| tail | what was added to a journal or a sample file since the last look |
+| rolled | samples as buckets, the last ones as they are, and the strip of modes |
+| soaking | one soak as it goes |
+| follower | one run as it goes, for everybody who looks at it |
+| told | a run in words: what pages and streams say of it |
+| stream | the same as server-sent events, resumed where they broke off |
+| history | what the records tell |
+| access | who may ask, and what a browser may do with the answer |
+| app, pages | addresses and templates |
+| serving | the server |
+
+It opens files for reading only, holds none open, takes no lock and knows no instrument: a run that is looked
+at is the same run. Reads journals through `hilseq.journal` and `hilseq.reports`.
+"""

@@ -1,0 +1,277 @@
+"""The addresses of the live page. Everything is read; nothing is changed."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import AsyncIterator, Callable
+from dataclasses import dataclass
+from functools import cache
+from importlib import resources
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from starlette.applications import Starlette
+from starlette.concurrency import run_in_threadpool
+from starlette.exceptions import HTTPException
+from starlette.middleware import Middleware
+from starlette.requests import Request
+from starlette.responses import Response, StreamingResponse
+from starlette.routing import Route
+
+from hilseq.errors import HilseqError
+from hilseq.live import history, stream
+from hilseq.live.access import Access, Door
+from hilseq.live.folder import Found, RunsFolder
+from hilseq.live.life import SIGNS as LIFE_SIGNS
+from hilseq.live.rendering import page
+from hilseq.live.told import run_told
+from hilseq.reports.words import date
+from hilseq.reports.write import report_names
+
+if TYPE_CHECKING:
+    from hilseq.records.database import Database
+    from hilseq.records.history.answer import Answer
+
+#: Runs on one page of the list.
+PER_PAGE = 50
+#: Streams at one time; a browser that is refused tries again.
+MOST_STREAMS = 64
+_LONGEST_REPORT = 64 << 20
+_HASHES = re.compile(rb"(style|script)-src ('sha256-[A-Za-z0-9+/]{43}=')[;\"]")
+_STATIC = {
+    "live.css": "text/css",
+    "live.js": "text/javascript",
+    "icon.svg": "image/svg+xml",
+    "uplot/uPlot.iife.min.js": "text/javascript",
+    "uplot/uPlot.min.css": "text/css",
+    "uplot/LICENSE": "text/plain",
+}
+
+
+@dataclass(slots=True)
+class Site:
+    """What is served: a folder of runs and perhaps the records. `every` is the interval of looking, s."""
+
+    runs: Path
+    records: str | None = None
+    every: float = 1.0
+    #: Set when the server ends: streams end with it.
+    closing: bool = False
+    streams: int = 0
+
+
+class _Pages:
+    """The answers, each for one address."""
+
+    def __init__(self, site: Site) -> None:
+        self.site = site
+        self.folder = RunsFolder(site.runs, site.every)
+
+    def _found(self, request: Request) -> Found:
+        found = self.folder.find(request.path_params["run"])
+        if found is None:
+            raise HTTPException(404, "The folder of runs holds no such run.")
+        return found
+
+    def runs(self, request: Request) -> Response:
+        """Return the list: those that go on first."""
+        now = stream.runs_now(self.folder)
+        going = {one["key"] for one in now["running"]}
+        rest = [found for found in self.folder.runs() if found.key not in going]
+        rest.sort(key=lambda found: found.began, reverse=True)
+        number = _number(request.query_params.get("page"))
+        shown = rest[(number - 1) * PER_PAGE : number * PER_PAGE]
+        told = [stream.told_of(self.folder, found) for found in shown]
+        return page(
+            "runs",
+            title="Runs",
+            here="runs",
+            running=now["running"],
+            others=told,
+            number=number,
+            pages=max(-(-len(rest) // PER_PAGE), 1),
+            all=now["all"],
+            ended=now["ended"],
+            folder=str(self.site.runs),
+            signs=LIFE_SIGNS,
+        )
+
+    def run(self, request: Request) -> Response:
+        """Return the page of one run."""
+        found = self._found(request)
+        told = self.folder.follow(found.folder).look(lambda one: run_told(found, one))
+        for unit, report in zip(told["units"], _reports(self.folder, found), strict=False):
+            unit["report"] = unit["report"] if report else ""
+        return page("run", title=told["name"], here="runs", told=told)
+
+    def report(self, request: Request) -> Response:
+        """Return the report of a unit, as the run left it, in a box of its own."""
+        found = self._found(request)
+        reports = _reports(self.folder, found)
+        number = request.path_params["number"]
+        name = reports[number - 1] if 0 < number <= len(reports) else ""
+        if not name:
+            raise HTTPException(
+                404, "This run has left no report yet; the run's own page shows it as it goes."
+            )
+        content = (found.folder / name).read_bytes()[:_LONGEST_REPORT]
+        return Response(
+            content,
+            media_type="text/html; charset=utf-8",
+            headers={"Content-Security-Policy": _report_policy(content)},
+        )
+
+    async def run_stream(self, request: Request) -> Response:
+        """Return the events of one run."""
+        found = await run_in_threadpool(self._found, request)
+        after = request.headers.get("last-event-id") or request.query_params.get("after")
+        follower = self.folder.follow(found.folder)
+        position = stream.position_of(after)
+        return self._stream(
+            request,
+            lambda: stream.follow(found, follower, position, self.site.every, self._closing),
+        )
+
+    async def runs_stream(self, request: Request) -> Response:
+        """Return the events of the list."""
+        return self._stream(request, lambda: stream.follow_all(self.folder, self.site.every, self._closing))
+
+    def _closing(self) -> bool:
+        return self.site.closing
+
+    def _stream(self, request: Request, begin: Callable[[], AsyncIterator[str]]) -> Response:
+        kind = "text/event-stream"
+        if request.method == "HEAD":
+            return Response(media_type=kind)
+        if self.site.streams >= MOST_STREAMS:
+            raise HTTPException(503, "Too many pages are open; close some, or wait.")
+        return StreamingResponse(self._counted(begin), media_type=kind, headers={"X-Accel-Buffering": "no"})
+
+    async def _counted(self, begin: Callable[[], AsyncIterator[str]]) -> AsyncIterator[str]:
+        self.site.streams += 1
+        try:
+            async for piece in begin():
+                yield piece
+        finally:
+            self.site.streams -= 1
+
+    # -- history -------------------------------------------------------------------------------------------
+
+    def overview(self, _: Request) -> Response:
+        """Return the parts in the records, and where to go from there."""
+        return self._history("overview", history.overview)
+
+    def part(self, request: Request) -> Response:
+        """Return what became of a part."""
+        name = request.query_params.get("part", "")
+        return self._history("answer", history.part(name, simulated=_simulated(request)))
+
+    def unit(self, request: Request) -> Response:
+        """Return what happened to a unit."""
+        return self._history("answer", history.unit(request.query_params.get("serial", "").strip()))
+
+    def retried(self, request: Request) -> Response:
+        """Return the units tested until they passed."""
+        return self._history("answer", history.retried(simulated=_simulated(request)))
+
+    def recall(self, request: Request) -> Response:
+        """Return the instruments that are due."""
+        return self._history("answer", history.recall(simulated=_simulated(request)))
+
+    def _history(self, template: str, question: Callable[[Database], Answer]) -> Response:
+        try:
+            answer, address = history.ask(self.site.runs, self.site.records, question)
+        except history.NoRecords as none:
+            return page("told", 503, title="No records", here="history", words=[str(none)])
+        except HilseqError as error:
+            return page("told", 404, title="Not in the records", here="history", words=[str(error)])
+        from hilseq.records.history.answer import show
+
+        return page(
+            template, title=answer.title, here="history", answer=answer, address=address, show=show, date=date
+        )
+
+    def static(self, request: Request) -> Response:
+        """Return one of the few files that belong to the pages."""
+        name = request.path_params["name"]
+        if name not in _STATIC:
+            raise HTTPException(404, "There is no such file.")
+        return Response(_static(name), media_type=_STATIC[name], headers={"Cache-Control": "max-age=300"})
+
+
+@cache
+def _static(name: str) -> bytes:
+    return resources.files("hilseq.live").joinpath("static", *name.split("/")).read_bytes()
+
+
+def _number(text: str | None) -> int:
+    """Return the number of a page; 1 for what is none."""
+    return int(text) if text and re.fullmatch(r"[1-9][0-9]{0,5}", text, re.ASCII) else 1
+
+
+def _simulated(request: Request) -> bool:
+    return request.query_params.get("kind") == "simulated"
+
+
+def _reports(folder: RunsFolder, found: Found) -> list[str]:
+    """Return the report file of each unit, in order; empty where the folder lists no such plain file."""
+    record = folder.follow(found.folder).look(lambda one: one.record, samples=False)
+    if record is None:
+        return []
+    try:
+        there = {one.name for one in found.folder.iterdir() if one.is_file() and not one.is_symlink()}
+    except OSError:
+        there = set()
+    names = report_names(record)
+    return [names[unit.slot] if names[unit.slot] in there else "" for unit in record.units]
+
+
+def _report_policy(content: bytes) -> str:
+    """Return the policy of a report: the style and script it names by hash, in a box without our origin.
+
+    Whatever is in the file, it reads no page of this server, sends nothing and shows nothing from elsewhere.
+    """
+    named = dict(_HASHES.findall(content[:4096]))
+    sources = "".join(
+        f"{kind.decode()}-src {digest.decode()}; " for kind, digest in sorted(named.items(), reverse=True)
+    )
+    return (
+        f"sandbox allow-scripts; default-src 'none'; {sources}base-uri 'none'; form-action 'none'; "
+        "frame-ancestors 'none'"
+    )
+
+
+def _refused(_: Request, error: Exception) -> Response:
+    status = error.status_code if isinstance(error, HTTPException) else 500
+    words = str(error.detail) if isinstance(error, HTTPException) else ""
+    known = {404: "Not found", 405: "Reading only", 503: "Not now"}
+    if status == 404 and words == "Not Found":  # noqa: PLR2004 (starlette's own words)
+        words = "There is no such page."
+    return page("told", status, title=known.get(status, "That went wrong"), words=[words] if words else [])
+
+
+def _failed(_: Request, error: Exception) -> Response:
+    told = f"This should not happen ({type(error).__name__}). The run is not touched by it."
+    return page("told", 500, title="That went wrong", words=[told])
+
+
+def make_app(site: Site, door: Door) -> Starlette:
+    """Return the application."""
+    pages = _Pages(site)
+    return Starlette(
+        routes=[
+            Route("/", pages.runs),
+            Route("/stream", pages.runs_stream),
+            Route("/runs/{run}", pages.run),
+            Route("/runs/{run}/stream", pages.run_stream),
+            Route("/runs/{run}/report/{number:int}", pages.report),
+            Route("/history", pages.overview),
+            Route("/history/part", pages.part),
+            Route("/history/unit", pages.unit),
+            Route("/history/retried", pages.retried),
+            Route("/history/recall", pages.recall),
+            Route("/static/{name:path}", pages.static),
+        ],
+        middleware=[Middleware(Access, door=door)],
+        exception_handlers={HTTPException: _refused, Exception: _failed},
+    )

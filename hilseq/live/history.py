@@ -1,0 +1,131 @@
+"""What the records tell, for the pages: one list of parts, and the answers that `hilseq history` gives."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from hilseq.errors import HilseqError
+
+if TYPE_CHECKING:
+    from hilseq.records.database import Database
+    from hilseq.records.history.answer import Answer
+
+#: Parts shown on the overview, the ones seen last first.
+MOST_PARTS = 100
+#: Calibrations that end within so many days are shown.
+DAYS = 30
+
+
+class NoRecords(HilseqError):  # noqa: N818 (it says what is the matter)
+    """There are no records to ask, or they cannot be reached; the message says what to do."""
+
+
+def ask(runs: Path, records: str | None, question: Callable[[Database], Answer]) -> tuple[Answer, str]:
+    """Return the answer and the address of the records, without a password.
+
+    Raises NoRecords, or another HilseqError for a question that has no answer.
+    """
+    try:
+        from hilseq.records.database import open_database
+        from hilseq.records.errors import RecordsUnreachable, RecordsUnusable
+    except ModuleNotFoundError as error:
+        raise NoRecords(
+            f"the records need {error.name}: python -m pip install 'hilseq[records]', then start again"
+        ) from None
+    try:
+        with open_database(records, runs=runs, upgrade=False, create=False) as database:
+            return question(database), str(database)
+    except (RecordsUnreachable, RecordsUnusable) as error:
+        raise NoRecords(str(error)) from error
+
+
+def overview(database: Database) -> Answer:
+    """Tell which parts were on a stand, how often, and what shipped the first time."""
+    import sqlalchemy as sa
+
+    from hilseq.records.history.answer import Answer, Table, percent
+    from hilseq.records.history.first_pass import first_pass
+    from hilseq.records.history.scope import units, visits
+    from hilseq.reports.words import count
+
+    query = (
+        sa.select(units.c.part, visits.c.simulated, sa.func.max(visits.c.started).label("last"))
+        .join(visits, visits.c.unit_id == units.c.id)
+        .group_by(units.c.part, visits.c.simulated)
+        .order_by(sa.text("last DESC"))
+        .limit(MOST_PARTS)
+    )
+    with database.reading() as connection:
+        found = [(str(part), bool(simulated), last) for part, simulated, last in connection.execute(query)]
+    rows = []
+    for part, simulated, last in found:
+        first = first_pass(database, part, simulated=simulated)
+        yield_ = "none judged yet"
+        if first.share is not None and first.low is not None and first.high is not None:
+            yield_ = f"{percent(first.share)} ({percent(first.low)} to {percent(first.high)})"
+        kind = "simulated" if simulated else "hardware"
+        rows.append((part, kind, first.units + first.undecided_units, first.visits, yield_, last))
+    return Answer(
+        "History",
+        [f"{count(len(rows), 'part')} in the records."] if rows else ["The records are empty."],
+        [Table("Parts", ("part", "kind", "units", "visits", "first-pass yield, 95 % bounds", "last"), rows)],
+    )
+
+
+def part(name: str, *, simulated: bool) -> Callable[[Database], Answer]:
+    """Return the question what became of all units of a part."""
+
+    def question(database: Database) -> Answer:
+        from hilseq.records.history.first_pass import first_pass
+        from hilseq.records.history.pareto import pareto
+        from hilseq.records.history.pooled import pooled
+        from hilseq.records.history.present import of_part
+
+        return of_part(
+            first_pass(database, name, simulated=simulated),
+            pareto(database, name, simulated=simulated),
+            pareto(database, name, blames="stand", simulated=simulated),
+            pooled(database, name, simulated=simulated),
+        )
+
+    return question
+
+
+def unit(serial: str) -> Callable[[Database], Answer]:
+    """Return the question what happened to a unit."""
+
+    def question(database: Database) -> Answer:
+        from hilseq.records.history.present import of_unit
+        from hilseq.records.history.unit_life import unit_life
+
+        return of_unit(unit_life(database, serial, None))
+
+    return question
+
+
+def retried(*, simulated: bool) -> Callable[[Database], Answer]:
+    """Return the question which units were tested until they passed."""
+
+    def question(database: Database) -> Answer:
+        from hilseq.records.history.present import of_retried
+        from hilseq.records.history.retried import retried as ask_retried
+
+        return of_retried(ask_retried(database, None, simulated=simulated), None)
+
+    return question
+
+
+def recall(*, simulated: bool) -> Callable[[Database], Answer]:
+    """Return the question which instruments are due for calibration."""
+
+    def question(database: Database) -> Answer:
+        from hilseq.records.history.present import of_recall
+        from hilseq.records.history.recall import recall as ask_recall
+
+        today = datetime.now(UTC).date()
+        return of_recall(ask_recall(database, today, DAYS, simulated=simulated, every=False), DAYS)
+
+    return question

@@ -1,0 +1,371 @@
+"""Runs written by the real writers, and a real server on a free port of loopback."""
+
+from __future__ import annotations
+
+import http.client
+import json
+import math
+import os
+import threading
+import time
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from hilseq.journal import kinds
+from hilseq.journal.samples import SampleWriter, file_name
+from hilseq.journal.writer import JournalWriter
+from hilseq.live.app import Site
+from hilseq.live.serving import listen, make_server
+
+START = datetime(2026, 11, 25, 8, 0, tzinfo=UTC)
+COLUMNS = (
+    ("supply voltage", "V", 23.0, 25.0),
+    ("supply current", "A", 0.085, 0.35),
+    ("unit mode", "", None, None),
+    ("unit faults", "", None, None),
+    ("unit temperature", "degC", None, 70.0),
+    ("q01 sense", "V", None, None),
+)
+MODES = {"stopped": 0, "held": 1, "live": 2}
+DEADLINE = 20.0
+
+
+class Clock:
+    """Time that passes only when told to."""
+
+    def __init__(self) -> None:
+        self.seconds = 0.0
+        self.tick: Callable[[], None] = lambda: None
+
+    def now(self) -> float:
+        return self.seconds
+
+    def sleep(self, seconds: float) -> None:
+        self.seconds += seconds
+
+    def sleep_until(self, instant: float) -> None:
+        self.seconds = max(self.seconds, instant)
+
+    def spent(self, seconds: float) -> None:
+        self.seconds += seconds
+
+    def moment(self) -> datetime:
+        return START + timedelta(seconds=self.seconds)
+
+
+class RunStory:
+    """Writes one run, step by step, as a run does."""
+
+    def __init__(self, folder: Path, serial: str = "RH-0001", slot: str = "A", **header: Any) -> None:
+        self.folder, self.serial, self.slot = folder, serial, slot
+        self.clock = Clock()
+        self.writer = JournalWriter(folder)
+        self.writer.clock = self.clock
+        self.samples: SampleWriter | None = None
+        self.zero = 0.0
+        self.events = 0
+        unit = {"slot": slot, "serial": serial, "part": "RH16", "description": "Remote-I/O head"}
+        self.note(
+            kinds.RUN_STARTED,
+            **{
+                "run": folder.name,
+                "stand": "bench-2",
+                "hilseq": "0.1.0",
+                "simulated": False,
+                "seed": None,
+                "decision_rules": {slot: "guarded"},
+                "units": [unit],
+                "options": {},
+                "inputs": [],
+                **header,
+            },
+        )
+
+    def note(self, kind: str, **fields: Any) -> None:
+        self.writer.write(kind, **fields)
+
+    def plan(self, *checks: tuple[str, str, str]) -> None:
+        """Plan checks given as (stage, title, place)."""
+        for stage, title, place in checks:
+            self.note(
+                kinds.CHECK_PLANNED,
+                check=f"{stage}:{place}",
+                sequence=stage,
+                stage=stage,
+                title=title,
+                slot=self.slot,
+                place=place,
+                gate=False,
+            )
+
+    def begin(self, stage: str, place: str) -> None:
+        self.note(kinds.CHECK_STARTED, check=f"{stage}:{place}")
+        self.clock.sleep(1.5)
+
+    def finish(
+        self, stage: str, place: str, verdict: str = "passed", why: str = "", places: Sequence[str] = ()
+    ) -> None:
+        self.note(
+            kinds.CHECK_ENDED,
+            check=f"{stage}:{place}",
+            verdict=verdict,
+            why=why,
+            places=list(places),
+            stand_places=[],
+            seconds=1.5,
+        )
+
+    def check(self, stage: str, place: str, verdict: str = "passed", why: str = "") -> None:
+        self.begin(stage, place)
+        self.finish(stage, place, verdict, why)
+
+    def soak(
+        self,
+        duration: float = 3600.0,
+        *,
+        period: float = 1.0,
+        columns: Sequence[tuple[str, str, float | None, float | None]] = COLUMNS,
+        **fields: Any,
+    ) -> None:
+        """Begin a soak."""
+        self.zero = self.clock.now()
+        names = [name for name, *_ in columns]
+        self.samples = SampleWriter(self.folder / file_name(self.slot), names)
+        told = [dict(zip(("name", "unit", "low", "high"), column, strict=True)) for column in columns]
+        self.note(
+            kinds.SOAK_STARTED,
+            **{
+                "slot": self.slot,
+                "check": "soak:soak",
+                "file": file_name(self.slot),
+                "columns": told,
+                "zero": self.zero,
+                "end": self.zero + duration,
+                "duration": duration,
+                "planned": duration,
+                "period": period,
+                "mode": "live",
+                "modes": MODES,
+                "case": "unit temperature",
+                "confidence": 0.95,
+                "cover": "closed",
+                "ambient": 25.0,
+                "plan": {},
+                **fields,
+            },
+        )
+
+    def sample(self, count: int = 1, *, period: float = 1.0, mode: float = 2.0, **changed: float) -> None:
+        """Take samples of a unit that warms up, and put them on the disk."""
+        assert self.samples is not None
+        for _ in range(count):
+            since = self.clock.now() - self.zero
+            case = 25 + 32 * (1 - math.exp(-since / 1400)) + 0.2 * math.sin(since / 7)
+            values = {
+                "supply voltage": 24.0 + 0.02 * math.sin(since / 11),
+                "supply current": 0.21 + 0.03 * ((since // 60) % 2) + 0.004 * math.sin(since / 3),
+                "unit mode": mode,
+                "unit faults": float(self.events),
+                "unit temperature": case,
+                "q01 sense": 23.4 * ((since // 60) % 2),
+            } | changed
+            self.samples.append(self.clock.now(), [values.get(name, 1.0) for name in self.samples.columns])
+            self.clock.sleep(period)
+        self.samples.sync()
+
+    def event(self, what: str, place: str, text: str) -> None:
+        self.events += 1
+        since = self.clock.now() - self.zero
+        fields = {"number": self.events, "since": since, "case": 51.2, "what": what, "place": place}
+        self.note(kinds.SOAK_EVENT, slot=self.slot, text=text, outputs_on=8, **fields)
+
+    def gap(self, seconds: float, what: str = "power cycle", *, planned: bool = True) -> None:
+        start = self.clock.now() - self.zero - 1
+        self.clock.sleep(seconds)
+        end = self.clock.now() - self.zero
+        fields = {"start": start, "end": end, "what": what, "planned": planned, "text": "as planned"}
+        self.note(kinds.SOAK_GAP, slot=self.slot, until=3600.0, **fields)
+
+    def end(self, exit_code: int = 0, *, interrupted: bool = False) -> Path:
+        self.note(kinds.MADE_SAFE, verified=True, why="", by="run", slot="")
+        self.note(kinds.RUN_ENDED, exit_code=exit_code, interrupted=interrupted)
+        return self.kill()
+
+    def kill(self) -> Path:
+        """Leave the files as a killed run does."""
+        self.writer.close()
+        if self.samples is not None:
+            self.samples.close()
+            self.samples = None
+        return self.folder
+
+
+def whole_run(folder: Path, verdict: str = "passed", **options: Any) -> Path:
+    """Write a run that came to its end."""
+    story = RunStory(folder, **options)
+    story.plan(("power-on", "The unit is ready in time", "start"), ("outputs", "The output follows", "q01"))
+    story.check("power-on", "start")
+    story.check("outputs", "q01", verdict, "" if verdict == "passed" else "q01 stays off when commanded on")
+    return story.end(0 if verdict == "passed" else 1)
+
+
+def going_run(folder: Path, **options: Any) -> RunStory:
+    """Begin a run that is in its soak."""
+    story = RunStory(folder, **options)
+    story.plan(
+        ("power-on", "The unit is ready in time", "start"),
+        ("outputs", "The output follows", "q01"),
+        ("soak", "The unit stays in its mode under load", "soak"),
+        ("disposition", "The configuration is still there", "configuration"),
+    )
+    story.check("power-on", "start")
+    story.check("outputs", "q01")
+    story.begin("soak", "soak")
+    story.soak()
+    return story
+
+
+def make_old(folder: Path, seconds: float = 3600.0) -> None:
+    """Make a run's files look as if nothing was written for so long."""
+    for path in folder.iterdir():
+        os.utime(path, (time.time() - seconds,) * 2)
+
+
+# -- the server ---------------------------------------------------------------------------------------------
+
+
+class Served:
+    """A server under test, asked over plain HTTP."""
+
+    def __init__(self, port: int) -> None:
+        self.port = port
+        self.address = f"http://127.0.0.1:{port}"
+
+    def ask(
+        self, path: str, method: str = "GET", headers: Mapping[str, str] | None = None
+    ) -> tuple[int, Mapping[str, str], str]:
+        """Return status, headers (names in lower case) and body; the path is sent as it stands."""
+        connection = http.client.HTTPConnection("127.0.0.1", self.port, timeout=DEADLINE)
+        try:
+            connection.putrequest(method, path, skip_host="Host" in (headers or {}))
+            for name, value in (headers or {}).items():
+                connection.putheader(name, value)
+            connection.endheaders()
+            answer = connection.getresponse()
+            told = {name.lower(): value for name, value in answer.getheaders()}
+            return answer.status, told, answer.read().decode("utf-8", "replace")
+        finally:
+            connection.close()
+
+    @contextmanager
+    def listen(self, path: str, last: str = "") -> Iterator[Iterator[dict[str, Any]]]:
+        """Open a stream; yields its events as dictionaries of `id`, `event` and `data`."""
+        connection = http.client.HTTPConnection("127.0.0.1", self.port, timeout=DEADLINE)
+        connection.request("GET", path, headers={"Last-Event-ID": last} if last else {})
+        answer = connection.getresponse()
+        assert answer.status == 200, answer.read()
+        assert answer.headers["content-type"].startswith("text/event-stream")
+        try:
+            yield _events(answer)
+        finally:
+            connection.close()
+
+
+def _events(answer: http.client.HTTPResponse) -> Iterator[dict[str, Any]]:
+    event: dict[str, Any] = {}
+    while line := answer.readline():
+        words = line.decode("ascii").rstrip("\n")
+        if words:
+            name, _, value = words.partition(": ")
+            event[name] = value
+        elif "data" in event:
+            yield event | {"data": json.loads(event["data"])}
+            event = {}
+        else:
+            event = {}
+
+
+class Server:
+    """A server in a thread of this process."""
+
+    def __init__(self, site: Site, port: int = 0, token: str | None = None, host: str = "127.0.0.1") -> None:
+        self._socket = listen(host, port)
+        self.served = Served(self._socket.getsockname()[1])
+        self._server = make_server(site, host, token)
+        self._thread = threading.Thread(target=self._server.run, kwargs={"sockets": [self._socket]})
+        self._thread.start()
+        until = time.monotonic() + DEADLINE
+        while not self._server.started:
+            assert self._thread.is_alive(), "the server did not start"
+            assert time.monotonic() < until, "the server did not start in time"
+            time.sleep(0.01)
+
+    def stop(self) -> float:
+        """End the server; return how long that took, s."""
+        begun = time.monotonic()
+        self._server.should_exit = True
+        self._thread.join(DEADLINE)
+        assert not self._thread.is_alive(), "the server did not end"
+        self._socket.close()
+        return time.monotonic() - begun
+
+
+@pytest.fixture
+def runs(tmp_path: Path) -> Path:
+    """An empty folder of runs."""
+    folder = tmp_path / "runs"
+    folder.mkdir()
+    return folder
+
+
+@pytest.fixture
+def serve(runs: Path) -> Iterator[Callable[..., Server]]:
+    """Start servers over the folder of runs; all are stopped at the end."""
+    started: list[Server] = []
+
+    def start(*, records: str | None = None, **options: Any) -> Server:
+        server = Server(Site(runs, records, every=0.1), **options)
+        started.append(server)
+        return server
+
+    yield start
+    for server in started:
+        server.stop()
+
+
+@pytest.fixture
+def served(serve: Callable[..., Server]) -> Served:
+    """A server over the folder of runs, on this computer, without a token."""
+    return serve().served
+
+
+@pytest.fixture
+def begin(runs: Path) -> Iterator[Callable[..., RunStory]]:
+    """Begin runs that are in their soak; what goes on at the end is killed."""
+    begun: list[RunStory] = []
+
+    def start(name: str = "20261125-080000-RH-0001", **options: Any) -> RunStory:
+        begun.append(going_run(runs / name, **options))
+        return begun[-1]
+
+    yield start
+    for story in begun:
+        if story.samples is not None:
+            story.kill()
+
+
+@pytest.fixture
+def write_whole(runs: Path) -> Callable[..., Path]:
+    """Write runs that came to their end."""
+    return lambda name, *arguments, **options: whole_run(runs / name, *arguments, **options)
+
+
+@pytest.fixture
+def age() -> Callable[..., None]:
+    """Make a run's files look old."""
+    return make_old
