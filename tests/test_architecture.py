@@ -27,6 +27,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "journal": FOUNDATION,
     "reports": {"journal", "analysis", *FOUNDATION},
     "records": {"journal", "reports", "analysis", *FOUNDATION},
+    "live": {"journal", "reports", "records", "analysis", *FOUNDATION},
     "coverage": {"analysis", "plugin", "reports", *FOUNDATION},
     "guard": {"procedures", "description", "journal", *FOUNDATION},
     "plugin": {

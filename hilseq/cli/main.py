@@ -15,6 +15,7 @@ from hilseq.cli.inspect import inspect_command
 from hilseq.cli.report import report_command
 from hilseq.cli.run import run_command
 from hilseq.cli.safe import safe_command
+from hilseq.cli.serve import serve_command
 from hilseq.cli.simulate import simulate_command
 from hilseq.cli.verify import verify_command
 
@@ -61,6 +62,7 @@ app.command("report")(report_command)
 app.command("verify")(verify_command)
 app.command("coverage")(coverage_command)
 app.command("safe")(safe_command)
+app.command("serve")(serve_command)
 app.command("simulate")(simulate_command)
 
 
