@@ -13,8 +13,8 @@ from typing import Any
 from hilseq.journal import kinds
 from hilseq.live.folder import Found
 from hilseq.live.follower import Follower
-from hilseq.live.life import SIGNS as LIFE_SIGNS
 from hilseq.live.life import GOES_ON, Life, State
+from hilseq.live.life import SIGNS as LIFE_SIGNS
 from hilseq.live.soaking import CURRENT, VOLTAGE, Quantity, Soaking
 from hilseq.quantities import show_duration
 from hilseq.reports.record import Check, RunRecord, UnitRecord
@@ -27,9 +27,9 @@ Plain = dict[str, Any]
 
 #: Happenings and findings shown; the report has all of them.
 MOST_EVENTS, MOST_FINDINGS = 60, 12
-#: Events that say what every check does, or what the report says better.
 #: Below so many seconds left, seconds are told.
 _SECONDS_COUNT = 600.0
+#: Events that say what every check does, or what the report says better.
 _QUIET = frozenset({"mode", "proof", "safe state"})
 
 
@@ -128,6 +128,7 @@ def _unit(address: str, record: RunRecord, unit: UnitRecord, life: Life, soak: S
     done = sum(_is_done(check) for check in unit.checks)
     now = [check for check in unit.checks if check.started and not _is_done(check)]
     findings = unit.findings
+    running = life.state is State.RUNNING
     return {
         "slot": unit.slot,
         "part": unit.part,
@@ -137,8 +138,8 @@ def _unit(address: str, record: RunRecord, unit: UnitRecord, life: Life, soak: S
         "report": address,
         "done": done,
         "planned": len(unit.checks),
-        "now": f"{now[-1].stage}: {now[-1].title} ({now[-1].place})" if now else "",
-        "stages": [_stage(name, list(checks)) for name, checks in _by_stage(unit.checks)],
+        "now": f"{now[-1].stage}: {now[-1].title} ({now[-1].place})" if now and running else "",
+        "stages": [_stage(name, checks, running=running) for name, checks in _by_stage(unit.checks)],
         "findings": [{"place": one.place, "what": one.what} for one in findings[:MOST_FINDINGS]],
         "more_findings": max(len(findings) - MOST_FINDINGS, 0),
         "soak": None if soak is None else _soak(soak, life),
@@ -155,19 +156,18 @@ def _by_stage(checks: list[Check]) -> Iterable[tuple[str, list[Check]]]:
     return ((name, list(group)) for name, group in groupby(ordered, key=lambda check: check.stage))
 
 
-def _stage(name: str, checks: list[Check]) -> Plain:
-    done = [check for check in checks if _is_done(check)]
-    active = any(check.started and not _is_done(check) for check in checks)
+def _stage(name: str, checks: list[Check], *, running: bool) -> Plain:
+    done = [check for check in checks if not running or _is_done(check)]
+    under_way = sum(check.started for check in checks if running and not _is_done(check))
     tally = Counter(check.verdict for check in done)
     words = ", ".join(f"{number} {verdict}" for verdict, number in tally.items())
     if not done:
-        said = _said("active", "\u25b6", "now") if active else _said("waiting", "\u00b7", "to come")
+        said = _said("active", "\u25b6", "now") if under_way else _said("waiting", "\u00b7", "to come")
     else:
         verdict = worst(check.verdict for check in done)
         said = _said(str(verdict), SIGNS[verdict], str(verdict))
-        if active and verdict is CheckVerdict.PASSED:
+        if under_way and verdict is CheckVerdict.PASSED:
             said = _said("active", "\u25b6", "now")
-    under_way = sum(check.started and not _is_done(check) for check in checks)
     waiting = len(checks) - len(done) - under_way
     parts = [words, f"{under_way} under way" if under_way else "", f"{waiting} to come" if waiting else ""]
     return said | {"name": name, "told": ", ".join(filter(None, parts))}
