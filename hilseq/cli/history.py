@@ -227,7 +227,7 @@ def stands_command(
     name: Name,
     *,
     place: Place = None,
-    last: Annotated[int, typer.Option("--last", metavar="N", min=2, help="Visits looked at.")] = 1000,
+    last: Annotated[int, typer.Option("--last", metavar="N", min=2, help="Visits looked at.")] = 600,
     simulated: Simulated = False,
     records: Records = None,
     as_json: Json = False,

@@ -103,6 +103,8 @@ def _say_synchronised(result: Synchronised) -> None:
 def _say_imported(imported: Imported) -> None:
     state = f" ({imported.state}: {imported.state_text})" if imported.state_text else ""
     typer.echo(f"{imported.outcome!s:<10} {_plain(imported.run)}{_plain(state)}")
+    if imported.samples_fault:
+        typer.echo(f"hilseq: {_plain(imported.run)}: {_plain(imported.samples_fault)}", err=True)
 
 
 def _plain(words: object) -> str:

@@ -15,12 +15,14 @@ from typing import Any
 import sqlalchemy as sa
 from sqlalchemy.engine import Connection
 
+from hilseq.journal.kinds import SAMPLES_SEALED
 from hilseq.records.database import Database
 from hilseq.records.errors import JournalRefused
 from hilseq.records.models import (
     Calibration,
     Check,
     Event,
+    Exposure,
     Finding,
     Instrument,
     Reading,
@@ -31,7 +33,9 @@ from hilseq.records.models import (
     Use,
     Visit,
 )
+from hilseq.records.rollups import has_rollups, keep_rollups
 from hilseq.records.rows import RunRows, State, VisitRows, read_rows
+from hilseq.records.soak_samples import rollups_in
 from hilseq.records.upsert import ids_of, insert_for, table_of
 
 _SERIES_KEY = ("part", "name", "place", "stage", "kind", "unit")
@@ -47,7 +51,10 @@ class Outcome(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Imported:
-    """One journal and what became of it; `state` is a word of `rows.State`."""
+    """One journal and what became of it; `state` is a word of `rows.State`.
+
+    `samples_fault` says why the samples of a soak were left out; empty when they were not.
+    """
 
     path: Path
     run: str
@@ -55,6 +62,7 @@ class Imported:
     outcome: Outcome
     state: str
     state_text: str
+    samples_fault: str = ""
 
 
 def import_run(database: Database, path: Path) -> Imported:
@@ -64,12 +72,27 @@ def import_run(database: Database, path: Path) -> Imported:
     """
     rows = read_rows(path)
     with database.writing() as connection:
-        outcome = _store(connection, rows, path)
+        run_id, outcome = _store(connection, rows, path)
+        wrong = _store_samples(connection, run_id, rows, outcome)
     run = rows.run
-    return Imported(path, run["run"], run["key"], outcome, run["state"], run["state_text"])
+    return Imported(path, run["run"], run["key"], outcome, run["state"], run["state_text"], wrong)
 
 
-def _store(connection: Connection, rows: RunRows, path: Path) -> Outcome:
+def _store_samples(connection: Connection, run_id: int, rows: RunRows, outcome: Outcome) -> str:
+    """Keep the minutes of a soak; return what is wrong with its samples.
+
+    A copy without its sample files may have come first: then those of this one are taken.
+    """
+    if outcome is Outcome.UNCHANGED and (
+        not rows.journal.of_kind(SAMPLES_SEALED) or has_rollups(connection, run_id)
+    ):
+        return ""
+    rollups, wrong = rollups_in(rows.journal)
+    keep_rollups(connection, run_id, rollups)
+    return wrong
+
+
+def _store(connection: Connection, rows: RunRows, path: Path) -> tuple[int, Outcome]:
     stand_id = ids_of(connection, Stand, ("name",), [{"name": rows.stand}])[rows.stand,]
     values = {**rows.run, "stand_id": stand_id}
     run = table_of(Run)
@@ -88,12 +111,12 @@ def _store(connection: Connection, rows: RunRows, path: Path) -> Outcome:
     if not inserted:
         _refuse_fork(rows, kept.lines, kept.chain, path)
         if _worth(kept.lines, kept.state) >= _worth(rows.run["lines"], rows.run["state"]):
-            return Outcome.UNCHANGED
+            return kept.id, Outcome.UNCHANGED
         outcome = Outcome.GROWN
         _clear(connection, kept.id)
         connection.execute(sa.update(run).where(run.c.id == kept.id).values(values))
     _store_children(connection, kept.id, stand_id, rows)
-    return outcome
+    return kept.id, outcome
 
 
 def _worth(lines: int, state: str) -> tuple[int, int]:
@@ -154,7 +177,8 @@ def _store_visit(
             for key, reading in rows.readings
         ]
         _insert_all(connection, table_of(Reading), readings)
-    _insert_all(connection, table_of(Finding), [{**found, "visit_id": visit_id} for found in visit.findings])
+    for model, rows_of_visit in ((Finding, visit.findings), (Exposure, visit.exposures)):
+        _insert_all(connection, table_of(model), [{**row, "visit_id": visit_id} for row in rows_of_visit])
 
 
 def _store_instruments(connection: Connection, run_id: int, stand_id: int, rows: RunRows) -> None:

@@ -182,6 +182,17 @@ class Finding(Base):
     blames: Mapped[str]
 
 
+class Exposure(Base):
+    """What a visit adds to the proof of all units: so many cold starts or soak hours, failures among them."""
+
+    __tablename__ = "exposures"
+
+    visit_id: Mapped[int] = mapped_column(ForeignKey("visits.id", ondelete="CASCADE"), primary_key=True)
+    what: Mapped[str] = mapped_column(primary_key=True)
+    amount: Mapped[float]
+    failures: Mapped[int]
+
+
 class Series(Base):
     """One quantity of one type of unit, measured visit after visit."""
 
@@ -238,7 +249,7 @@ class Event(Base):
 
 
 class SoakMinute(Base):
-    """The samples of one signal in one minute of a soak, rolled up; `minute` counts from the run's start."""
+    """The samples of one signal in one minute of a soak, rolled up; `minute` counts from the soak's start."""
 
     __tablename__ = "soak_minutes"
 

@@ -6,15 +6,15 @@ from collections.abc import Iterable
 from itertools import islice
 
 import sqlalchemy as sa
+from sqlalchemy.engine import Connection
 
 from hilseq.errors import UsageError
 from hilseq.records.database import Database
 from hilseq.records.models import Run, SoakMinute
+from hilseq.records.soak_samples import Rollup
 from hilseq.records.text import name
 from hilseq.records.upsert import insert_for, table_of
 
-#: (minute since the run's start, signal, number of samples, least, mean, greatest value)
-Rollup = tuple[int, str, int, float, float, float]
 _COLUMNS = ("minute", "signal", "count", "min", "mean", "max")
 _BATCH = 5000
 
@@ -22,10 +22,9 @@ _BATCH = 5000
 def store_rollups(database: Database, run_key: str, rows: Iterable[Rollup]) -> int:
     """Keep the roll-ups of a run; a minute that is there already is replaced. Return how many were given.
 
-    `run_key` is the `key` of `Imported`. Raises UsageError when that run is not in the records.
+    `run_key` is the `key` of `Imported`. Raises UsageError when that run is not in the records. Importing a
+    run does this by itself where the sample files lie beside the journal.
     """
-    remaining = iter(rows)
-    given = 0
     with database.writing() as connection:
         run = table_of(Run)
         run_id = connection.execute(
@@ -35,16 +34,33 @@ def store_rollups(database: Database, run_key: str, rows: Iterable[Rollup]) -> i
             raise UsageError(
                 f"run {run_key[:12]}… is not in the records at {database}; import its journal first"
             )
-        insert = insert_for(connection, SoakMinute)
-        insert = insert.on_conflict_do_update(
-            index_elements=["run_id", "signal", "minute"],
-            set_={column: insert.excluded[column] for column in ("count", "min", "mean", "max")},
+        return keep_rollups(connection, run_id, rows)
+
+
+def keep_rollups(connection: Connection, run_id: int, rows: Iterable[Rollup]) -> int:
+    """Keep the roll-ups of a run by its id, in the transaction of the connection."""
+    insert = insert_for(connection, SoakMinute)
+    insert = insert.on_conflict_do_update(
+        index_elements=["run_id", "signal", "minute"],
+        set_={column: insert.excluded[column] for column in ("count", "min", "mean", "max")},
+    )
+    remaining, given = iter(rows), 0
+    while batch := list(islice(remaining, _BATCH)):
+        values = [dict(zip(_COLUMNS, row, strict=True)) for row in batch]
+        connection.execute(
+            insert, [{**row, "signal": name(row["signal"]), "run_id": run_id} for row in values]
         )
-        while batch := list(islice(remaining, _BATCH)):
-            values = [dict(zip(_COLUMNS, row, strict=True)) | {"run_id": run_id} for row in batch]
-            connection.execute(insert, [{**row, "signal": name(row["signal"])} for row in values])
-            given += len(batch)
+        given += len(batch)
     return given
+
+
+def has_rollups(connection: Connection, run_id: int) -> bool:
+    """Tell whether a run has any."""
+    soak = table_of(SoakMinute)
+    return (
+        connection.execute(sa.select(soak.c.run_id).where(soak.c.run_id == run_id).limit(1)).first()
+        is not None
+    )
 
 
 def rollups_of(database: Database, run_key: str, signal: str | None = None) -> list[Rollup]:

@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
 from enum import StrEnum
 from pathlib import Path
@@ -24,6 +24,7 @@ from typing import Any
 from hilseq.journal import kinds
 from hilseq.journal.reader import Journal, read_journal
 from hilseq.records.errors import JournalRefused, NothingToImport
+from hilseq.records.exposure import exposures_of
 from hilseq.records.text import name, visible
 from hilseq.reports.record import Check, RunRecord, UnitRecord, tell
 from hilseq.reports.words import finite
@@ -57,12 +58,14 @@ class VisitRows:
     visit: Row
     checks: list[CheckRows]
     findings: list[Row]
+    exposures: list[Row]
 
 
 @dataclass(slots=True)
 class RunRows:
     """Everything one journal says. `links` are the chain values of its lines; the first is the run's key."""
 
+    journal: Journal
     links: list[str]
     stand: str
     run: Row
@@ -213,7 +216,11 @@ def _visit(journal: Journal, record: RunRecord, unit: UnitRecord) -> VisitRows:
     }
     plain = {key: rows.check for key, rows in checks.items()}
     return VisitRows(
-        {"part": part, "serial": name(unit.serial)}, visit, list(checks.values()), _findings(unit, plain)
+        {"part": part, "serial": name(unit.serial)},
+        visit,
+        list(checks.values()),
+        _findings(unit, plain),
+        [asdict(exposure) for exposure in exposures_of(journal, unit.slot)],
     )
 
 
@@ -273,6 +280,7 @@ def _rows(journal: Journal, record: RunRecord) -> RunRows:
         "lines": len(links),
     }
     return RunRows(
+        journal=journal,
         links=links,
         stand=name(record.stand),
         run=run,

@@ -27,7 +27,7 @@ import sqlalchemy as sa
 from hilseq.records import models
 from hilseq.records.database import Database, open_database
 from hilseq.records.earlier import earlier_runs
-from hilseq.records.exposure import FAILED_STARTS, SOAK_FAULTS, SOAK_HOURS, STARTS
+from hilseq.records.exposure import COLD_STARTS, SOAK_HOURS
 from hilseq.records.upsert import table_of
 
 PARTS, STANDS, UNITS = 5, 4, 2500
@@ -36,10 +36,10 @@ QUANTITIES = (
     ("idle current", ["supply"], "A", 0.110),
     ("live current", ["supply"], "A", 0.240),
     ("time to ready", ["supply"], "s", 3.1),
-    (STARTS, ["supply"], "", 30.0),
-    (FAILED_STARTS, ["supply"], "", 0.0),
-    (SOAK_HOURS, ["unit"], "h", 72.0),
-    (SOAK_FAULTS, ["unit"], "", 0.0),
+    ("inrush", ["supply"], "A", 4.1),
+    ("case temperature", ["unit"], "degC", 51.0),
+    ("clock error", ["clock"], "ppm", 7.0),
+    ("battery", ["battery"], "V", 3.05),
     ("on voltage", [f"q{n:02}" for n in range(32)], "V", 23.4),
     ("threshold", [f"i{n:02}" for n in range(32)], "V", 8.1),
     ("error", [f"ai{n}" for n in range(29)], "V", 0.0),
@@ -114,6 +114,14 @@ class Filler:
                 }
                 for n in range(self.visits)
                 for k in range(5)
+            ),
+        )
+        yield (
+            models.Exposure,
+            (
+                {"visit_id": n + 1, "what": what, "amount": amount, "failures": int(n % 97 == 0)}
+                for n in range(self.visits)
+                for what, amount in ((COLD_STARTS, 30.0), (SOAK_HOURS, 72.0))
             ),
         )
         yield models.Check, self._checks()
@@ -204,7 +212,7 @@ class Filler:
         for n in range(self.visits):
             part, at = self.unit_of[n] % PARTS, self.started(n)
             for k, (_, _, _, mean) in enumerate(self.flat):
-                value = mean if mean in (0.0, 30.0, 72.0) else self.random.gauss(mean, 0.02 * mean)
+                value = self.random.gauss(mean, 0.02 * mean)
                 yield {
                     "check_id": n * self.checks_each + k // PER_CHECK + 1,
                     "series_id": part * len(self.flat) + k + 1,

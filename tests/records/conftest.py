@@ -87,7 +87,7 @@ class Measured:
 
 @dataclass(frozen=True)
 class Checked:
-    """One check as a test writes it."""
+    """One check as a test writes it; `cold_starts` holds what went wrong with each, mostly nothing."""
 
     name: str = "test_10_power_on.py::test_current_when_idle"
     verdict: str = "passed"
@@ -96,6 +96,7 @@ class Checked:
     why: str = ""
     places: tuple[str, ...] = ()
     readings: tuple[Measured, ...] = ()
+    cold_starts: tuple[str, ...] = ()
 
 
 @dataclass
@@ -186,6 +187,15 @@ def _tell_check(writer: JournalWriter, slot: str, check: Checked, name: str) -> 
             probability=None,
             place=reading.place or check.place,
             rule="guarded",
+        )
+    if check.cold_starts:
+        writer.write(
+            kinds.TABLE,
+            check=name,
+            slot=slot,
+            name="cold starts",
+            columns=["cycle", "what went wrong"],
+            rows=[[number, wrong] for number, wrong in enumerate(check.cold_starts, 1)],
         )
     writer.write(
         kinds.CHECK_ENDED,

@@ -1,7 +1,7 @@
 """What all units of a part prove together: the probability of a cold start, and the mean time between faults.
 
-Adds up the readings named in `hilseq.records.exposure` over all visits, except those in which the stand
-failed: they say nothing about a unit. Pooling takes the units for alike; where a few of them hold most of
+Adds up what `hilseq.records.exposure` reads from each visit, except those in which the stand failed: they say
+nothing about a unit. Pooling takes the units for alike; where a few of them hold most of
 the failures, look at those units and not at the sum.
 """
 
@@ -14,9 +14,8 @@ import sqlalchemy as sa
 from hilseq.analysis.proportion import Interval, clopper_pearson, reliability_shown
 from hilseq.analysis.reliability import mtbf_interval, mtbf_lower
 from hilseq.records.database import Database
-from hilseq.records.exposure import FAILED_STARTS, SOAK_FAULTS, SOAK_HOURS, STARTS
-from hilseq.records.history.scope import readings, require_part, series, visits
-from hilseq.records.text import name
+from hilseq.records.exposure import COLD_STARTS, SOAK_HOURS
+from hilseq.records.history.scope import exposures, of_part, require_part, units, visits
 from hilseq.verdicts import Disposition
 
 
@@ -60,43 +59,47 @@ def pooled(database: Database, part: str, *, confidence: float = 0.95, simulated
     Raises UsageError when the part is not in the records.
     """
     query = (
-        sa.select(series.c.name, sa.func.sum(readings.c.value), sa.func.count(visits.c.unit_id.distinct()))
-        .select_from(series)
-        .join(readings, readings.c.series_id == series.c.id)
-        .join(visits, visits.c.id == readings.c.visit_id)
-        .where(
-            series.c.part == name(part),
-            series.c.name.in_([STARTS, FAILED_STARTS, SOAK_HOURS, SOAK_FAULTS]),
-            readings.c.value.is_not(None),
-            visits.c.simulated.is_(simulated),
-            visits.c.disposition != Disposition.STAND_FAULT,
+        sa.select(
+            exposures.c.what,
+            sa.func.sum(exposures.c.amount),
+            sa.func.sum(exposures.c.failures),
+            sa.func.count(visits.c.unit_id.distinct()),
         )
-        .group_by(series.c.name)
+        .select_from(exposures)
+        .join(visits, visits.c.id == exposures.c.visit_id)
+        .join(units, units.c.id == visits.c.unit_id)
+        .where(of_part(part, simulated=simulated), visits.c.disposition != Disposition.STAND_FAULT)
+        .group_by(exposures.c.what)
     )
     with database.reading() as connection:
         require_part(connection, part, simulated=simulated)
-        sums = {what: (float(total), units) for what, total, units in connection.execute(query)}
-    return Pooled(part, simulated, confidence, _starts(sums, confidence), _soaks(sums, confidence))
+        sums = {
+            what: (float(amount), int(failures), affected)
+            for what, amount, failures, affected in connection.execute(query)
+        }
+    nothing = (0.0, 0, 0)
+    return Pooled(
+        part,
+        simulated,
+        confidence,
+        _starts(*sums.get(COLD_STARTS, nothing), confidence),
+        _soaks(*sums.get(SOAK_HOURS, nothing), confidence),
+    )
 
 
-def _starts(sums: dict[str, tuple[float, int]], confidence: float) -> Starts | None:
-    total, units = sums.get(STARTS, (0.0, 0))
-    starts = round(total)
-    failed = min(round(sums.get(FAILED_STARTS, (0.0, 0))[0]), starts)
+def _starts(amount: float, failed: int, of_units: int, confidence: float) -> Starts | None:
+    starts = round(amount)
     if starts < 1:
         return None
     good = starts - failed
     interval = clopper_pearson(good, starts, confidence)
-    return Starts(
-        units, starts, failed, good / starts, interval, reliability_shown(starts, confidence, failed)
-    )
+    proven = reliability_shown(starts, confidence, failed)
+    return Starts(of_units, starts, failed, good / starts, interval, proven)
 
 
-def _soaks(sums: dict[str, tuple[float, int]], confidence: float) -> Soaks | None:
-    hours, units = sums.get(SOAK_HOURS, (0.0, 0))
-    if hours <= 0:
+def _soaks(amount: float, faults: int, of_units: int, confidence: float) -> Soaks | None:
+    if amount <= 0:
         return None
-    hours = float(f"{hours:.12g}")  # two databases add in different orders
-    faults = round(sums.get(SOAK_FAULTS, (0.0, 0))[0])
+    hours = float(f"{amount:.12g}")  # two databases add in different orders
     interval = mtbf_interval(hours, faults, confidence)
-    return Soaks(units, hours, faults, interval, mtbf_lower(hours, faults, confidence))
+    return Soaks(of_units, hours, faults, interval, mtbf_lower(hours, faults, confidence))

@@ -11,6 +11,7 @@ from hilseq.errors import UsageError
 from hilseq.records.models import (
     Calibration,
     Check,
+    Exposure,
     Finding,
     Instrument,
     Reading,
@@ -39,6 +40,7 @@ class Quantity:
 
 stands, units, runs, visits = (table_of(model) for model in (Stand, Unit, Run, Visit))
 checks, findings, series, readings = (table_of(model) for model in (Check, Finding, Series, Reading))
+exposures = table_of(Exposure)
 instruments, calibrations, uses = (table_of(model) for model in (Instrument, Calibration, Use))
 #: The columns of a Quantity.
 quantity = (series.c.name, series.c.place, series.c.stage, series.c.kind, series.c.unit)

@@ -34,7 +34,7 @@ SIGNIFICANCE = 0.05
 #: The last so many units of a stand are asked for a drift.
 DRIFT_UNITS = 200
 #: Visits of the part that are looked at unless more are asked for: how the stands are, not how they were.
-LAST_VISITS = 1000
+LAST_VISITS = 600
 #: Places tested value by value; where a reading has more, ask for one of them.
 MOST_PLACES = 3
 _DAY = 86400.0

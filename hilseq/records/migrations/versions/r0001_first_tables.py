@@ -168,6 +168,17 @@ def upgrade() -> None:
         sa.UniqueConstraint("visit_id", "position", name=op.f("uq_checks_visit_id_position")),
     )
     op.create_table(
+        "exposures",
+        sa.Column("visit_id", sa.Integer(), nullable=False),
+        sa.Column("what", sa.Text(), nullable=False),
+        sa.Column("amount", sa.Double(), nullable=False),
+        sa.Column("failures", sa.Integer(), nullable=False),
+        sa.ForeignKeyConstraint(
+            ["visit_id"], ["visits.id"], name=op.f("fk_exposures_visit_id"), ondelete="CASCADE"
+        ),
+        sa.PrimaryKeyConstraint("visit_id", "what", name=op.f("pk_exposures")),
+    )
+    op.create_table(
         "findings",
         sa.Column("id", sa.Integer(), nullable=False),
         sa.Column("visit_id", sa.Integer(), nullable=False),
