@@ -1,4 +1,4 @@
-"""Outputs under load: what an output loses when on and lets through when off, where the stand measures volts."""
+"""Outputs under load: what they lose when on and let through when off, where the stand measures volts."""
 
 from __future__ import annotations
 

@@ -20,7 +20,7 @@ _YEAR = 365.25
 
 
 def of_terms(terms: AccuracyTerms, reading: float, *, span: float = 0.0, step: float = 0.0) -> float:
-    """Return the standard uncertainty of a reading; reading, span and last digit (`step`) in the base unit."""
+    """Return the standard uncertainty of a reading; all in the base unit, `step` is the last digit."""
     return combine([rectangular(terms.limit(reading, span)), step / math.sqrt(12.0)])
 
 

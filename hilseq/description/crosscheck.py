@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from functools import partial
 
-from hilseq.description.checks import slot_of_unit, wires_of_unit
+from hilseq.description.checks import judging, slot_of_unit, wires_of_unit
 from hilseq.description.checks.finding import Finding, collect, problems_of
 from hilseq.description.loading import Loaded
 from hilseq.description.nearest import nearest_word
@@ -23,6 +23,7 @@ _CHECKS = (
     slot_of_unit.ports_are_wired,
     slot_of_unit.neighbours_are_known,
     slot_of_unit.link_has_its_own_device,
+    judging.limits_can_be_judged,
 )
 
 
@@ -47,8 +48,17 @@ def visit_problems(stand: Loaded[Stand], profiles: Mapping[str, Loaded[Profile]]
             )
         elif profile.model is not None:
             checks = (partial(check, stand.model, slot, profile.model) for check in _CHECKS)
-            found += [_with_origin(finding, profile) for finding in collect(*checks)]
+            found += [_with_origin(finding, profile) for finding in collect(*checks) if not finding.warning]
     return problems_of(found, stand.document, stand.path, partial=False)
+
+
+def visit_warnings(stand: Loaded[Stand], slot: str, profile: Loaded[Profile]) -> list[Problem]:
+    """Return what this stand will judge badly of this unit, where the two fit each other."""
+    if stand.model is None or stand.document is None or profile.model is None:
+        return []
+    found = collect(partial(judging.limits_can_be_judged, stand.model, slot, profile.model))
+    warnings = [_with_origin(finding, profile) for finding in found if finding.warning]
+    return problems_of(warnings, stand.document, stand.path, partial=False)
 
 
 def _with_origin(finding: Finding, profile: Loaded[Profile]) -> Finding:

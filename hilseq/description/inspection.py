@@ -9,7 +9,7 @@ from pathlib import Path
 
 from hilseq.description.checks.calibration import calibrated_parts
 from hilseq.description.checks.finding import Finding, problems_of
-from hilseq.description.crosscheck import visit_problems
+from hilseq.description.crosscheck import visit_problems, visit_warnings
 from hilseq.description.loading import Kind, Loaded, kind_of, read_document
 from hilseq.description.profile import Profile
 from hilseq.description.stand import Stand
@@ -85,6 +85,7 @@ def inspect(paths: Sequence[Path]) -> Inspection:
     files += [_profile_summary(loaded) for loaded in profiles if not loaded.problems]
     today = datetime.now().astimezone().date()
     warnings = [warning for stand in stands for warning in _overdue(stand, today)]
+    warnings += _badly_judged(stands, profiles, fits)
     return Inspection(tuple(files), tuple(fits), tuple(sorted({*problems, *unfit})), tuple(sorted(warnings)))
 
 
@@ -110,6 +111,21 @@ def _pairs(
         closest: list[Problem] = min(attempts, key=len)
         lacking += closest
     return fits, lacking
+
+
+def _badly_judged(
+    stands: Sequence[Loaded[Stand]], profiles: Sequence[Loaded[Profile]], fits: Sequence[Fit]
+) -> list[Problem]:
+    """Return what the stands can hardly judge of the units that fit them."""
+    return [
+        warning
+        for stand in stands
+        for profile in profiles
+        for fit in fits
+        if stand.model is not None and profile.model is not None
+        if (fit.stand, fit.profile) == (stand.model.stand, profile.model.part)
+        for warning in visit_warnings(stand, fit.slot, profile)
+    ]
 
 
 def _overdue(loaded: Loaded[Stand], today: date) -> list[Problem]:

@@ -53,9 +53,9 @@ class AnalogPoint(Model):
     settle: Seconds = Field(default=0.2, description="longest time until the value follows")
     loop_limits: Literal["NE 43"] | None = Field(
         default=None,
-        description="NE 43: beyond the span of 4..20 mA an input still tells under-range, over-range and both "
-        "failures apart by its value, and an output stays within 3.8 to 20.5 mA while driven, at 3.6 mA or "
-        "below while not",
+        description="NE 43: beyond the span of 4..20 mA an input still tells under-range, over-range and "
+        "both failures apart by its value, and an output stays within 3.8 to 20.5 mA while driven, at "
+        "3.6 mA or below while not",
     )
 
     @model_validator(mode="after")

@@ -47,9 +47,9 @@ def standard_uncertainty(signal: Signal, value: float) -> float:
 class SignalBank:
     """All signals of a stand.
 
-    `devices` maps the names of I/O simulators to devices, `calibrations` to their calibrations; `conditions` tell
-    what has become of them since. `largest_gaps` says how many unlisted addresses a
-    read may run over at each (0 where nothing is said). Every call raises InstrumentSilent,
+    `devices` maps the names of I/O simulators to devices, `calibrations` to their calibrations; `conditions`
+    tell what has become of them since. `largest_gaps` says how many unlisted addresses a read may run over at
+    each (0 where nothing is said). Every call raises InstrumentSilent,
     InstrumentGarbage or InstrumentError when an I/O simulator does not do its part; an unknown name is a
     StandFault that says which names there are.
     """

@@ -19,7 +19,6 @@ from hilseq.measured import Measured
 from hilseq.reports.record import Reading
 from hilseq.reports.words import show_limits, show_value
 
-
 _SENTENCE = {
     ReadingVerdict.FAILS: "{name} is {value}, outside its limits ({limits})",
     ReadingVerdict.MARGINAL: "{name} is {value}, so near its limits ({limits}) that this stand cannot tell",

@@ -54,7 +54,7 @@ def once() -> Once:
 def output_patterns(
     request: pytest.FixtureRequest, once: Once, slot: str, clock: Clock, keep_table: KeepTable
 ) -> PatternRun:
-    """The patterns on all outputs of the unit, running live: which follow, and what is wrong with the others."""
+    """The patterns on all outputs of the unit, running live: which follow, what is wrong with the others."""
 
     def measure() -> PatternRun:
         unit: Unit = request.getfixturevalue("live_unit")

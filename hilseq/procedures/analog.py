@@ -122,6 +122,7 @@ class AnalogPoints:
         inputs: RegisterBank,
         outputs: RegisterBank,
         signals: SignalBank,
+        *,
         signals_of: Mapping[str, str],
         clock: Clock,
     ) -> None:

@@ -1,4 +1,4 @@
-"""4-20 mA loops beyond their span: does an input tell a failure from a measurement, does an output feign one?
+"""4-20 mA loops beyond their span: inputs that tell a failure from a measurement, outputs that feign none.
 
 The bands are those of NAMUR NE 43 (see analysis.current_loop).
 """
@@ -26,7 +26,7 @@ Judged = tuple[str, Measured, Limits]
 
 
 def told_apart(analog: AnalogPoints, name: str) -> Iterator[Judged]:
-    """Drive an input into each band; yield what it reports and the ends of the band, as its register says it."""
+    """Drive an input into each band; yield what it reports and the ends of the band."""
     channel = analog.channels[name]
     try:
         for word, current, low, high in _DRIVEN:

@@ -13,6 +13,8 @@ from dataclasses import dataclass, field
 from hilseq.analysis.calibration_line import fit_line, hysteresis, repeatability
 from hilseq.analysis.limits import Limits
 from hilseq.analysis.patterns import true_complement
+from hilseq.analysis.uncertainty import coverage_factor
+from hilseq.errors import NotPerformed
 from hilseq.measured import Measured
 from hilseq.procedures.analog import AnalogPoints, Channel, Look
 
@@ -73,12 +75,19 @@ class Swept:
         return Measured(found.largest, self.channel.unit, known), _both_ways(allowed)
 
     def disturbance(self) -> tuple[Measured, Limits] | None:
-        """Return the change caused by the other channels, and the accuracy as its limit; None without others."""
+        """Return the change caused by the other channels, and the accuracy as its limit; None without others.
+
+        Raises NotPerformed when the channel scatters so much that nothing can be said.
+        """
         if self.disturbed is None:
             return None
         channel = self.channel
         allowed = channel.largest_error(channel.said(channel.scale.at(0.5)))
         known = self.scatter() * math.sqrt(2.0)
+        if coverage_factor() * known > allowed:
+            raise NotPerformed(
+                f"{channel.name} scatters by more than its accuracy: a change cannot be told from it"
+            )
         return Measured(self.disturbed, channel.unit, known), _both_ways(allowed)
 
     def curve(self) -> tuple[str, list[str], list[list[float]]]:

@@ -83,12 +83,12 @@ def unit_in(
             RegisterBank({n: p.register_ for n, p in points.analog_inputs.items()}, link),
             RegisterBank({n: p.register_ for n, p in points.analog_outputs.items()}, link),
             signals,
-            {
+            signals_of={
                 n: signal
                 for n, p in (*points.analog_inputs.items(), *points.analog_outputs.items())
                 if (signal := wiring.analog(n, p.terminal_dimension)) is not None
             },
-            clock,
+            clock=clock,
         ),
         inputs=Inputs(
             points.inputs,

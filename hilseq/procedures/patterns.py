@@ -1,8 +1,8 @@
 """All digital points of a unit at once, by patterns: which follow, which do not, what is wrong between them.
 
-The shortest complete set of patterns (2 ceil(log2 N) + 2 of them, `analysis.patterns`) detects and names every
-single fault; where the answer leaves several explanations, further patterns are chosen to part them. Inputs
-and outputs are treated alike: commanded on one side, seen on the other.
+The shortest complete set of patterns (2 ceil(log2 N) + 2 of them, `analysis.patterns`) detects and names
+every single fault; where the answer leaves several explanations, further patterns are chosen to part them.
+Inputs and outputs are treated alike: commanded on one side, seen on the other.
 """
 
 from __future__ import annotations
@@ -165,8 +165,8 @@ def _delays(points: Points, clock: Clock) -> dict[str, Measured]:
 def _changes(points: Points, clock: Clock, *, level: bool) -> dict[str, Measured]:
     """Switch all points to `level`; return the time each took, from the command to the change seen.
 
-    Known between the last look that saw the old level and the first that saw the new one: rectangular, width /
-    sqrt 12 (GUM 4.3.7). Sending the command takes time itself and widens that.
+    Known between the last look that saw the old level and the first that saw the new one: rectangular,
+    width / sqrt 12 (GUM 4.3.7). Sending the command takes time itself and widens that.
     """
     sending = clock.now()
     points.command(*(points.names if level else ()))

@@ -15,8 +15,8 @@ from hilseq.quantities import base_unit
 class Outputs:
     """The digital outputs: commanded over the link, sensed by the stand.
 
-    `sensors` maps each output to the signal that senses it and the value from which it counts as on, `voltmeters`
-    those whose voltage is measured to the signal that does.
+    `sensors` maps each output to the signal that senses it and the value from which it counts as on,
+    `voltmeters` those whose voltage is measured to the signal that does.
     """
 
     def __init__(

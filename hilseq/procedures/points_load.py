@@ -7,13 +7,14 @@ from dataclasses import dataclass
 
 from hilseq.clock import Clock
 from hilseq.measured import Measured
+from hilseq.procedures.patterns import PATIENCE
 from hilseq.procedures.points import Outputs
 from hilseq.procedures.repeats import difference
 
 
 @dataclass(frozen=True, slots=True)
 class Loaded:
-    """One output under its load: voltage drop when on (V), voltage when off (V), leakage (A) where it can be told."""
+    """One output under its load: drop when on (V), voltage when off (V), leakage (A) where it can be told."""
 
     drop: Measured
     off_voltage: Measured
@@ -29,13 +30,14 @@ def measure_loaded(
     `loads` are the resistances (Ohm) from terminals to 0 V, where the stand file states them: off, an output
     leaks I = V / R. All are commanded off afterwards.
     """
+    patience = PATIENCE * outputs.settle
     try:
         outputs.command(*outputs.names)
-        clock.sleep(outputs.settle)
+        clock.sleep(patience)
         on, supply = outputs.volts(), supply_voltage()
     finally:
         outputs.command()
-    clock.sleep(outputs.settle)
+    clock.sleep(patience)
     off = outputs.volts()
     return {
         name: Loaded(

@@ -1,9 +1,9 @@
-"""The communication ports of a unit: pseudo-random frames out and back, errors counted until the claim is proven.
+"""The communication ports of a unit: pseudo-random frames out and back, until the claim is decided.
 
 How many bits that takes follows from the profile's `bit-error-ratio`; a port far better or far worse than its
 claim is soon known. The error of a port's clock is not measured: it would take a stand whose own speed can be
-shifted in known steps, which few adapters do. That frames come back proves it within half a bit in a character
-(1 / (2 n - 1): 4.8 % for 11 bits).
+shifted in known steps, which few adapters do. That frames come back proves it within half a bit in a
+character (1 / (2 n - 1): 4.8 % for 11 bits).
 """
 
 from __future__ import annotations
@@ -86,7 +86,7 @@ class Ports:
             yield tally
 
     def _exchanges(self, name: str, port: Port, line: Line | ModbusDevice) -> Iterator[Exchange]:
-        """Yield exchanges without end: bits that go over the line, and a call that returns how many came wrong."""
+        """Yield exchanges without end."""
         if isinstance(line, Line):
             return self._echoes(int(port.frame[0]), line)
         if self._loopback or self._mode is None:
@@ -125,7 +125,7 @@ class Ports:
             yield 2 * data_bits * len(frame), partial(echo, frame)
 
     def _loopbacks(self, name: str, line: ModbusDevice) -> Iterator[Exchange]:
-        """Loop back data (function 08); the CRC guards every bit of question and answer, so all are proven."""
+        """Loop back data (function 08); the CRC guards question and answer, so all their bits are proven."""
 
         def loopback(data: bytes) -> int:
             back = line.loopback(data)

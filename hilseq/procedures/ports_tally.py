@@ -12,7 +12,7 @@ from hilseq.measured import Measured
 CONFIDENCE = 0.95
 #: Bits exchanged where the profile claims nothing: one period of the 2^9-1 sequence, eight times.
 _UNCLAIMED = 8 * 511
-#: A port so near its claim that this many times the bits of an errorless proof decide nothing has not proven it.
+#: A port so near its claim that this many times the bits of an errorless proof decide nothing fails it.
 _MOST = 20
 
 
@@ -37,7 +37,7 @@ class Tally:
             self.first_error = f"{errors} wrong in {bits} bits"
 
     def lost(self, bits: int, why: str, *, silent: bool) -> None:
-        """Count an exchange of so many bits that did not come back, or came as nonsense: one error at least."""
+        """Count an exchange of so many bits of which nothing, or nonsense, came back: one error at least."""
         self.first_error = self.first_error or why
         self.silent += silent
         self.add(bits, 1)
@@ -51,8 +51,8 @@ class Tally:
     def wants_more(self) -> bool:
         """Tell whether more bits are needed to decide.
 
-        Decided is what as many errors in so many bits prove (chi-square bounds of `biterror`): the claim holds,
-        or it does not. Looking after each exchange makes the confidence nominal.
+        Decided is what as many errors in so many bits prove (chi-square bounds of `biterror`): the claim
+        holds, or it does not. Looking after each exchange makes the confidence nominal.
         """
         if self.claim is None:
             return self.bits < _UNCLAIMED and not self.errors

@@ -10,10 +10,11 @@ from typing import Any
 
 from markupsafe import Markup
 
+from hilseq.analysis.limits import Limits, test_uncertainty_ratio
 from hilseq.quantities import show_duration
 from hilseq.reports import svg_curve, svg_limits
 from hilseq.reports.record import Check, Reading, RunRecord, UnitRecord
-from hilseq.reports.words import READING_WORDS, SIGNS, count, show_limits, show_value, some, worst
+from hilseq.reports.words import READING_WORDS, SIGNS, count, finite, show_limits, show_value, some, worst
 from hilseq.verdicts import CheckVerdict, Disposition
 
 #: A table longer than this is cut on the page; the journal keeps all of it.
@@ -103,6 +104,15 @@ def _probability(reading: Reading) -> str:
     return f"chance that the true value is inside: {100 * chance:.3g} %"
 
 
+def _ratio(reading: Reading) -> str:
+    """Return how much finer the stand measures than it has to judge, where limits stand on both sides."""
+    low, high, uncertainty = finite(reading.low), finite(reading.high), finite(reading.uncertainty)
+    if low is None or high is None or not uncertainty or low > high:
+        return ""
+    ratio = test_uncertainty_ratio(Limits(low, high), uncertainty) or 0.0
+    return f"test uncertainty ratio {ratio:.3g}:1"
+
+
 def reading_view(reading: Reading, rule: str) -> ReadingView:
     """Return one reading as it is shown."""
     return ReadingView(
@@ -111,7 +121,7 @@ def reading_view(reading: Reading, rule: str) -> ReadingView:
         show_limits(reading),
         reading.verdict,
         READING_WORDS.get(reading.verdict, reading.verdict),
-        _probability(reading),
+        ", ".join(words for words in (_ratio(reading), _probability(reading)) if words),
         svg_limits.draw(reading, rule),
     )
 

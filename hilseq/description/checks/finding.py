@@ -20,7 +20,7 @@ class Finding(NamedTuple):
     faulty itself), the finding is only a consequence and is not reported. `at_key` points at the key
     instead of the value. `topic` joins the findings that one range causes many times over. `seen` is a
     place in the other file, the profile, that the finding goes back to. `decimal` findings hold only of
-    numbers written in decimal digits.
+    numbers written in decimal digits. A `warning` is no fault of a file, but of what it will come to.
     """
 
     place: Place
@@ -32,6 +32,7 @@ class Finding(NamedTuple):
     topic: str = ""
     seen: Place | None = None
     decimal: bool = False
+    warning: bool = False
 
 
 Findings = Iterator[Finding]

@@ -73,7 +73,7 @@ def loopbacks_join_two_signals(stand: Stand) -> Findings:
 
 
 def ambient_is_a_temperature(stand: Stand) -> Findings:
-    """Require that the thermometer of the stand is a signal in degC, and is there when a calibration needs it."""
+    """Require a thermometer in degC where one is named, and one to be named where a calibration needs it."""
     if stand.ambient is not None and stand.ambient not in stand.signals:
         yield _unknown(("ambient",), stand.ambient, "signal", stand.signals, ("signals",))
     elif stand.ambient is not None and stand.signals[stand.ambient].unit != "degC":

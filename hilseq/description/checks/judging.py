@@ -1,0 +1,226 @@
+"""Can this stand judge this unit? The limits of the profile against the accuracies of the stand file.
+
+The test uncertainty ratio is the half width of the limits over the expanded uncertainty (k = 2) of the
+reading that will be held against them; 4 is the common rule (common practice; ANSI/NCSL Z540.3 names it,
+from memory). Below it a warning: good units near a limit will fail. Where the guard bands meet no reading
+can conform, and the pair is refused before anybody wastes a weekend. Uncertainties are those on the last
+day of the calibration, at its temperature.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from hilseq.analysis.limits import Limits, test_uncertainty_ratio
+from hilseq.analysis.sensor_scale import SCALES
+from hilseq.analysis.uncertainty import coverage_factor
+from hilseq.description.accuracy import (
+    of_signal,
+    of_supply_current,
+    of_supply_voltage,
+    since_calibration,
+    years_since,
+)
+from hilseq.description.checks.finding import Finding, Findings
+from hilseq.description.points import AnalogPoint
+from hilseq.description.profile import Profile
+from hilseq.description.stand import Signal, Stand
+from hilseq.description.supplies import Calibration
+from hilseq.description.written import Place
+from hilseq.quantities import base_unit, dimension_of
+
+#: Test uncertainty ratio from which on a reading is judged well.
+ENOUGH = 4.0
+#: Shares of the range of an analog channel at which its accuracy is looked at.
+_SHARES = (0.0, 0.25, 0.5, 0.75, 1.0)
+
+
+@dataclass(frozen=True, slots=True)
+class _Judged:
+    """One reading to come: what it is called, its limits and its expanded uncertainty, in one base unit.
+
+    `at` is what knows it (a place of the stand file), `seen` where the profile states the limits.
+    """
+
+    what: str
+    unit: str
+    limits: Limits
+    expanded: float
+    at: Place
+    seen: Place
+    topic: str
+
+    @property
+    def ratio(self) -> float:
+        """Test uncertainty ratio; of a quantity that cannot be below zero, from zero to its limit."""
+        two_sided = Limits(0.0 if self.limits.low is None else self.limits.low, self.limits.high)
+        return test_uncertainty_ratio(two_sided, self.expanded) or 0.0
+
+    @property
+    def hopeless(self) -> bool:
+        """Tell whether the guard bands leave no room, or no more than zero itself."""
+        assert self.limits.high is not None
+        room = self.limits.high - (self.limits.low or 0.0)
+        return self.expanded >= (room if self.limits.low is None else 0.5 * room)
+
+
+def limits_can_be_judged(stand: Stand, slot: str, profile: Profile) -> Findings:
+    """Require that the stand can judge currents, voltages and analog channels; warn where it hardly can."""
+    for judged in (
+        *_currents(stand, slot, profile),
+        *_outputs(stand, slot, profile),
+        *_analog(stand, slot, profile),
+    ):
+        refused = judged.hopeless and profile.decision_rule == "guarded"
+        if not refused and judged.ratio >= ENOUGH:
+            continue
+        half = 0.5 * (judged.limits.high or 0.0) - 0.5 * (judged.limits.low or 0.0)
+        unit = f" {judged.unit}".rstrip()
+        known = f"± {judged.expanded:.2g}{unit}"
+        share = f"its limits are ± {half:.2g}{unit} wide, the uncertainty of its reading is {known}"
+        yield Finding(
+            judged.at,
+            f"{judged.what} of {profile.part} "
+            + ("cannot be judged on this stand" if refused else "can hardly be judged on this stand")
+            + f": {share}",
+            f"at most ± {half / ENOUGH:.2g}{unit} (test uncertainty ratio {ENOUGH:g}:1, here "
+            f"{judged.ratio:.1f}:1)",
+            topic=judged.topic,
+            seen=judged.seen,
+            warning=not refused,
+        )
+    yield from _unknown(stand, slot, profile)
+
+
+def _expanded(standard: float, calibration: Calibration | None, reading: float) -> float:
+    """Return U on the last day of the calibration, in the unit of the reading."""
+    years = 0.0 if calibration is None else years_since(calibration, calibration.due)
+    aged = since_calibration(calibration, reading, years=years, ambient=None)
+    return coverage_factor() * math.hypot(standard, aged)
+
+
+def _currents(stand: Stand, slot: str, profile: Profile) -> Iterator[_Judged]:
+    name = stand.slots[slot].supply
+    supply = stand.supplies[name]
+    for key, current in (
+        ("idle-current", profile.start.idle_current),
+        ("live-current", profile.start.live_current),
+    ):
+        if current is not None:
+            yield _Judged(
+                key,
+                "A",
+                Limits(current.low, current.high),
+                _expanded(of_supply_current(supply, current.high), supply.calibration, current.high),
+                ("supplies", name, "accuracy", "current"),
+                ("start", key),
+                key,
+            )
+
+
+def _at_terminal(stand: Stand, slot: str, terminal: str, dimension: str) -> tuple[str, Signal] | None:
+    wanted = f"{slot}.{terminal}"
+    for name, signal in stand.signals.items():
+        at_it = wanted in (signal.drives, signal.senses) and not signal.is_bit and signal.unit
+        if at_it and dimension_of(signal.unit) == dimension:
+            return name, signal
+    return None
+
+
+def _signal_expanded(stand: Stand, signal: Signal, at: float) -> float:
+    """Return U of a signal at a value, both in the base unit."""
+    _, factor = base_unit(signal.unit)
+    calibration = signal.calibration or stand.io[signal.io].calibration
+    return _expanded(of_signal(signal, at / factor), calibration, at / factor) * factor
+
+
+def _outputs(stand: Stand, slot: str, profile: Profile) -> Iterator[_Judged]:
+    supply, volts = stand.supplies[stand.slots[slot].supply], profile.ratings.supply
+    of_supply = _expanded(of_supply_voltage(supply, volts), supply.calibration, volts)
+    for name, point in profile.points.outputs.items():
+        found = _at_terminal(stand, slot, name, "voltage")
+        if found is None:
+            continue
+        signal_name, signal = found
+        place, seen = ("signals", signal_name, "accuracy"), ("points", "outputs", name)
+        if point.voltage_drop is not None:
+            known = math.hypot(of_supply, _signal_expanded(stand, signal, volts))
+            limits = Limits(None, point.voltage_drop)
+            yield _Judged("voltage-drop", "V", limits, known, place, (*seen, "voltage-drop"), "voltage-drop")
+        if point.leakage is not None and signal.load is not None:
+            known = _signal_expanded(stand, signal, point.leakage * signal.load) / signal.load
+            yield _Judged(
+                "leakage", "A", Limits(None, point.leakage), known, place, (*seen, "leakage"), "leakage"
+            )
+
+
+def _analog(stand: Stand, slot: str, profile: Profile) -> Iterator[_Judged]:
+    for section, points in (
+        ("analog-inputs", profile.points.analog_inputs),
+        ("analog-outputs", profile.points.analog_outputs),
+    ):
+        for name, point in points.items():
+            found = _at_terminal(stand, slot, name, point.terminal_dimension)
+            if found is not None:
+                yield _worst(
+                    stand,
+                    point,
+                    found,
+                    seen=("points", section, name, "accuracy"),
+                    topic=f"accuracy of {section}",
+                )
+
+
+def _worst(
+    stand: Stand, point: AnalogPoint, found: tuple[str, Signal], *, seen: Place, topic: str
+) -> _Judged:
+    """Return the value over the range of a channel at which the stand is least fit to judge it."""
+    name, signal = found
+    scale = SCALES[point.kind]
+    dimension = dimension_of(point.register_.unit) if point.register_.unit else "temperature"
+
+    def said(quantity: float) -> float:
+        if dimension == "ratio":
+            return (quantity - scale.low) / scale.span
+        return scale.terminal(quantity) if dimension == point.terminal_dimension else quantity
+
+    def judged(share: float) -> _Judged:
+        quantity = scale.at(share)
+        near = scale.at(share + (1e-4 if share < 1.0 else -1e-4))
+        per_terminal = abs((said(near) - said(quantity)) / (scale.terminal(near) - scale.terminal(quantity)))
+        known = _signal_expanded(stand, signal, scale.terminal(quantity)) * per_terminal
+        largest = point.accuracy_terms().limit(said(quantity), said(scale.high) - said(scale.low))
+        place: Place = ("signals", name, "accuracy")
+        return _Judged(
+            "accuracy",
+            base_unit(point.register_.unit)[0],
+            Limits(-largest, largest),
+            known,
+            place,
+            seen,
+            topic,
+        )
+
+    return min((judged(share) for share in _SHARES), key=lambda one: one.ratio)
+
+
+def _unknown(stand: Stand, slot: str, profile: Profile) -> Findings:
+    """Warn of signals that measure or drive a quantity to be judged, and say nothing of their accuracy."""
+    points = profile.points
+    for name, dimension in (
+        *((name, "voltage") for name in points.outputs),
+        *((name, p.terminal_dimension) for name, p in points.analog_inputs.items()),
+        *((name, p.terminal_dimension) for name, p in points.analog_outputs.items()),
+    ):
+        found = _at_terminal(stand, slot, name, dimension)
+        if found is not None and found[1].accuracy is None:
+            yield Finding(
+                ("signals", found[0]),
+                f"the signal {found[0]!r} states no accuracy: its readings are judged as if they were exact",
+                "`accuracy`, from the data sheet of the channel",
+                at_key=True,
+                topic="no accuracy",
+                warning=True,
+            )
