@@ -60,7 +60,7 @@ def age(made: dt.date, today: dt.date) -> Measured:
     if made > today:
         raise NotPerformed(f"{INTAKE_WORD} {made} of the intake lies in the future: mistyped?")
     # The day is known to the day.
-    return Measured((today - made).days / _DAYS_PER_YEAR, "a", 1.0 / _DAYS_PER_YEAR / math.sqrt(12.0))
+    return Measured((today - made).days / _DAYS_PER_YEAR, "years", 1.0 / _DAYS_PER_YEAR / math.sqrt(12.0))
 
 
 def in_words(made: dt.date | None, years: float) -> str:

@@ -108,7 +108,7 @@ def drift(unit: Unit, clock: Clock) -> Measured:
 def drift_limits(profile: Profile) -> Limits:
     """Return the claim as limits, ppm."""
     assert profile.clock is not None
-    claim = 1e6 * profile.clock.drift
+    claim = round(1e6 * profile.clock.drift, 6)
     return Limits(-claim, claim)
 
 

@@ -28,8 +28,12 @@ def stored(unit: Unit) -> list[StoredFault]:
 
 
 def blame_new_faults(unit: Unit, before: list[StoredFault], when: str) -> None:
-    """Raise UnitFault, at the supply and at the fault's own place, when faults were stored since `before`."""
-    new = [fault for fault in stored(unit) if fault not in before]
+    """Raise UnitFault, at the supply and at the fault's own place, when faults were stored since `before`.
+
+    What was stored before, at whatever time, is not new: a fault of every start says nothing about the supply.
+    """
+    known = {(fault.code, fault.place) for fault in before}
+    new = [fault for fault in stored(unit) if (fault.code, fault.place) not in known]
     if new:
         places = ["supply", *(fault.place for fault in new)]
         unit.blame(places, f"{when}, the unit stored {len(new)} new faults, first {new[0]}")
