@@ -13,6 +13,7 @@ from hilseq.cli.demo import demo_command
 from hilseq.cli.init import init_command
 from hilseq.cli.inspect import inspect_command
 from hilseq.cli.report import report_command
+from hilseq.cli.resume import resume_command
 from hilseq.cli.run import run_command
 from hilseq.cli.safe import safe_command
 from hilseq.cli.serve import serve_command
@@ -56,6 +57,7 @@ def top(
 
 app.command("demo")(demo_command)
 app.command("run", context_settings={"allow_interspersed_args": True})(run_command)
+app.command("resume")(resume_command)
 app.command("inspect")(inspect_command)
 app.command("init")(init_command)
 app.command("report")(report_command)

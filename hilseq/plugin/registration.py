@@ -109,6 +109,7 @@ def _default_outputs(config: pytest.Config, folder: Path) -> None:
     if getattr(config.option, "collectonly", False):
         return
     if hasattr(config.option, "xmlpath") and not config.option.xmlpath:
-        config.option.xmlpath = str(folder / "junit.xml")
+        resumed = bool(config.getoption("--resume"))
+        config.option.xmlpath = str(folder / ("junit-resumed.xml" if resumed else "junit.xml"))
     if hasattr(config.option, "allure_report_dir") and not config.option.allure_report_dir:
         config.option.allure_report_dir = str(folder / "allure-results")

@@ -27,6 +27,8 @@ class Resumed:
     why: str
     soaks: dict[str, SoakState]
     open_checks: frozenset[str]
+    #: How the run began and what it planned, for those who watch only now.
+    beginning: tuple[dict[str, Any], ...]
 
     def is_open(self, check: str) -> bool:
         """Tell whether a check is still to be done."""
@@ -47,9 +49,9 @@ def resumed_run(folder: Path, *, acknowledged: bool = False) -> Resumed:
     soaks: dict[str, SoakState] = {}
     for unit in journal.entries[0]["units"]:
         slot = unit["slot"]
-        last = _last_sample(journal, folder, slot)
-        state = state_of(journal.entries, slot, last)
+        state = state_of(journal.entries, slot)
         if state is not None:
+            _count_samples(state, folder, slot)
             soaks[slot] = state
     if not soaks:
         raise UsageError(
@@ -67,17 +69,19 @@ def resumed_run(folder: Path, *, acknowledged: bool = False) -> Resumed:
         why=_why(journal),
         soaks=soaks,
         open_checks=_open_checks(journal, begun),
+        beginning=tuple(journal.of_kind(kinds.RUN_STARTED, kinds.CHECK_PLANNED)),
     )
 
 
-def _last_sample(journal: Journal, folder: Path, slot: str) -> float | None:
+def _count_samples(state: SoakState, folder: Path, slot: str) -> None:
+    """Complete the state with what the sample file holds. Raises UsageError when it is gone."""
     path = folder / file_name(slot)
-    if not any(entry["kind"] == kinds.SOAK_STARTED and entry["slot"] == slot for entry in journal.entries):
-        return None
     if not path.is_file():
         raise UsageError(f"{path} is missing: the soak cannot be continued without its samples")
     times = read_samples(path).times
-    return float(times[-1]) if len(times) else None
+    state.samples = len(times)
+    if len(times):
+        state.last = float(times[-1])
 
 
 def _check_interlock(journal: Journal, folder: Path) -> None:
@@ -112,14 +116,11 @@ def _open_checks(journal: Journal, begun: int) -> frozenset[str]:
     return frozenset(open_)
 
 
-def state_of(entries: Iterable[Mapping[str, Any]], slot: str, last: float | None) -> SoakState | None:
-    """Return the interrupted soak of a slot; None when it has not begun, or has come to its end.
-
-    `last` is the time of the last whole sample.
-    """
+def state_of(entries: Iterable[Mapping[str, Any]], slot: str) -> SoakState | None:
+    """Return the interrupted soak of a slot; None when it has not begun, or has come to its end."""
     state: SoakState | None = None
     for entry in entries:
-        if entry.get("slot") != slot and entry["kind"] != kinds.RUN_RESUMED:
+        if entry.get("slot") != slot:
             continue
         if entry["kind"] == kinds.SOAK_STARTED:
             state = SoakState(entry["zero"], entry["end"], entry["zero"], 0, [], [], "")
@@ -137,12 +138,10 @@ def state_of(entries: Iterable[Mapping[str, Any]], slot: str, last: float | None
                 state.faults = [(fault["code"], fault["place"], fault["time"]) for fault in entry["entries"]]
             case kinds.EVENT if entry["what"] == "overrun":
                 state.missed += int(entry["text"].split()[0])
-            case kinds.RUN_RESUMED:
-                state.why = entry["why"]
+            case kinds.SAMPLES_SEALED:
+                state.ports = entry["ports"]
             case kinds.SOAK_ENDED:
                 return None
             case _:
                 pass
-    if state is not None and last is not None:
-        state.last = last
     return state

@@ -87,16 +87,16 @@ class JournalRecorder:
         """See Recorder."""
         self._note(kinds.TABLE, check=self._check, name=name, columns=["time (s)", *columns], rows=list(rows))
 
-    def seal(self) -> None:
+    def seal(self, ports: Mapping[str, Mapping[str, Any]]) -> None:
         """See Recorder."""
         if self._samples is not None:
             with self._run.on_disk():
                 sealed = self._samples.seal()
-            self._run.note(kinds.SAMPLES_SEALED, slot=self._slot, **sealed)
+            self._run.note(kinds.SAMPLES_SEALED, slot=self._slot, **sealed, ports=ports)
 
     def end(self, fields: Mapping[str, Any]) -> None:
         """See Recorder."""
-        self.seal()
+        self.seal(fields["ports"])
         self._note(kinds.SOAK_ENDED, **fields)
         self.close()
 

@@ -211,6 +211,8 @@ class VisitRun:
         assert self._reopened is not None
         self._journal = self._reopened
         self._journal.clock = self.clock
+        for entry in self.resumed.beginning:
+            self.show(entry["kind"], entry)
         self.note(kinds.RUN_RESUMED, torn=self._journal.cut, why=self.resumed.why, hilseq=hilseq.__version__)
 
     def event(self, what: str, text: str, slot: str = "", **fields: Any) -> None:

@@ -20,6 +20,7 @@ from hilseq.procedures.soak.sampler import Sample, Sampler
 from hilseq.procedures.unit import Unit
 from hilseq.procedures.wiring import ON_SHARE, Wiring
 
+NEW_FAULT = "new fault"
 #: Two sensors of one terminal contradict each other when the voltage is surely the other level, as a share of
 #: the supply: a weak or leaky output lies between and is the unit's.
 _SURELY_OFF, _SURELY_ON = 0.15, 0.85
@@ -259,7 +260,8 @@ class Conditions:
                     f"{limit.what} {value:.4g} {limit.unit}, limits {low}..{limit.high:.3g} {limit.unit}"
                 )
         found = self._counted(sample)
-        if sample.at >= self._outputs_from:
+        if sample.at >= self._outputs_from and sample.values[self._mode] == self._equals[0][1]:
+            # Out of its mode the unit drives nothing, and that has been told already.
             self._look_at_outputs(sample, bad)
         new = [
             Finding(what, place, text)
@@ -297,7 +299,7 @@ class Conditions:
         found = []
         for name, what, place in (
             (columns.STARTS, "reset", "start"),
-            (columns.FAULTS, "new fault", "stored faults"),
+            (columns.FAULTS, NEW_FAULT, "stored faults"),
         ):
             index = self._index.get(name)
             if index is None or math.isnan(value := sample.values[index]):

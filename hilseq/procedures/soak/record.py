@@ -50,6 +50,8 @@ class SoakState:
     incidents: list[Incident]
     faults: list[tuple[int, str, float | None]]
     why: str
+    samples: int = 0
+    ports: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
 
 
 class Recorder(Protocol):
@@ -87,8 +89,8 @@ class Recorder(Protocol):
         """Keep the samples from before and after an event."""
         ...
 
-    def seal(self) -> None:
-        """Put everything on the disk and seal the samples so far."""
+    def seal(self, ports: Mapping[str, Mapping[str, Any]]) -> None:
+        """Put everything on the disk and seal the samples so far; `ports` is what they have carried."""
         ...
 
     def end(self, fields: Mapping[str, Any]) -> None:

@@ -27,7 +27,7 @@ from hilseq.errors import (
 )
 from hilseq.procedures.bench import Bench
 from hilseq.procedures.faults import StoredFault
-from hilseq.procedures.soak.conditions import Conditions
+from hilseq.procedures.soak.conditions import NEW_FAULT, Conditions
 from hilseq.procedures.soak.record import Finding, Incident, Recorder, SoakState
 from hilseq.procedures.soak.sampler import FAULTS, Sample, Sampler, as_row
 from hilseq.procedures.soak.schedule import Schedule, next_multiple
@@ -78,11 +78,16 @@ class SoakOutcome:
 
 
 def told(incident: Incident) -> str:
-    """Return `left live at 11 h 42 min, case 57.3 degC: fault 0x21 at position 2: …`."""
+    """Return `left live at 11 h 42 min, case 57.3 degC, fault 0x21 at position 2: …; look at …`."""
     first, *more = incident.findings
     case = "" if incident.case is None else f", case {incident.case:.1f} degC"
-    texts = "; ".join(dict.fromkeys([first.text, *(finding.text for finding in more)]))
-    return f"{first.what} at {show_duration(incident.since)}{case}: {texts}"
+    if first.text.startswith(f"{first.what} at "):
+        # A fault of the table names itself.
+        first, more = Finding("new fault", first.place, first.text), more
+    faults = [finding.text for finding in more if finding.text.startswith(f"{finding.what} at ")]
+    others = [finding.text for finding in (first, *more) if finding.text not in faults]
+    head = f"{first.what} at {show_duration(incident.since)}{case}"
+    return f"{head}, {'; '.join(faults + others)}" if faults else f"{head}: {'; '.join(others)}"
 
 
 class SoakRun:
@@ -175,8 +180,10 @@ class SoakRun:
         else:
             self._recorder.resume(columns, fields)
             self._known.update(state.faults)
+            self._samples = state.samples
+            self._traffic.go_on_from(state.ports)
             self._schedule.skip_to(now)
-            self._gap(state.last, "interrupted", state.why, counts=False)
+            self._gap(state.last, "interrupted", state.why, counts=True)
         self._sealed_at = self._since(now)
         every = None if self._plan.cycles is None else self._plan.cycles.every
         self._next_cycle = math.inf if every is None else next_multiple(self._since(now), every)
@@ -271,7 +278,7 @@ class SoakRun:
                 self._found(sample, found)
         if since - self._sealed_at >= SEAL_EVERY - _ALIKE:
             self._sealed_at = since
-            self._recorder.seal()
+            self._recorder.seal(self._traffic.tallies())
         case = self._conditions.case(sample)
         if case is not None and case > self._highest_case:
             self._highest_case = case
@@ -338,9 +345,12 @@ class SoakRun:
             self._incidents.append(self._open)
             self._before, self._burst = list(self._ring), []
             self._ring.clear()
-        self._keep(self._open, sample, found)
-        if not sample.silence:
-            self._look_at_faults(self._open, sample)
+        told = [finding for finding in found if finding.what != NEW_FAULT]
+        self._keep(self._open, sample, told)
+        if not sample.silence and not self._look_at_faults(self._open, sample):
+            # The counter moved and the table does not say why.
+            told = [finding for finding in found if finding.what == NEW_FAULT]
+            self._keep(self._open, sample, told)
 
     def _keep(self, incident: Incident, sample: Sample, found: list[Finding]) -> None:
         known = {(finding.what, finding.place) for finding in incident.findings}
@@ -360,13 +370,14 @@ class SoakRun:
                 }
             )
 
-    def _look_at_faults(self, incident: Incident, sample: Sample) -> None:
-        """Read the fault table; what is new in it becomes part of the incident."""
+    def _look_at_faults(self, incident: Incident, sample: Sample) -> bool:
+        """Read the fault table; what is new in it becomes part of the incident. Tell whether anything is."""
         stored = self._keep_faults(f"at event {incident.number}")
         if stored is None:
-            return
+            return False
         now = Counter((fault.code, fault.place, fault.time) for fault in stored)
         new = now - self._known
+        any_new = bool(new)
         self._known = now
         for fault in stored:
             if new[fault.code, fault.place, fault.time]:
@@ -380,6 +391,7 @@ class SoakRun:
                 self._unit.faults.clear()
                 self._known.clear()
                 self._conditions.restarted()
+        return any_new
 
     def _keep_faults(self, when: str, *, clear: bool = False) -> list[StoredFault] | None:
         """Read and keep the fault table; None when the unit has none or does not answer."""
@@ -410,7 +422,7 @@ class SoakRun:
         self._before, self._burst = [], []
         self._ring.clear()
         self._fast_next = math.inf
-        self._recorder.seal()
+        self._recorder.seal(self._traffic.tallies())
         if self._plan.on_event == "stop":
             self._stop = "the plan stops at the first event"
         elif len(self._incidents) >= self._plan.stop_after_events:

@@ -76,6 +76,12 @@ class Traffic:
         """Return what every port has carried, as journal fields."""
         return {name: asdict(carried) for name, carried in self.carried.items()}
 
+    def go_on_from(self, tallies: Mapping[str, Mapping[str, Any]]) -> None:
+        """Take over what was carried before an interruption."""
+        for name, tally in tallies.items():
+            if name in self.carried:
+                self.carried[name] = Carried(**tally)
+
     def close(self) -> None:
         """Close every port; the next frame opens it again."""
         for line in self._lines.values():
