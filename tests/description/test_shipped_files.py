@@ -31,6 +31,8 @@ def test_each_shipped_stand_fits_a_shipped_unit() -> None:
         Fit("RH16", "sim-bench", "A"),
         Fit("RH16", "lan-bench", "A"),
         Fit("DX08", "dx08-bench", "left"),
+        Fit("RH16", "duo-bench", "A"),
+        Fit("RH16", "duo-bench", "B"),
     }
 
 
