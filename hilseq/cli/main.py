@@ -10,8 +10,11 @@ import typer
 import hilseq
 from hilseq.cli.coverage import coverage_command
 from hilseq.cli.demo import demo_command
+from hilseq.cli.history import make_history_app
 from hilseq.cli.init import init_command
 from hilseq.cli.inspect import inspect_command
+from hilseq.cli.ready import ready_command
+from hilseq.cli.records import make_records_app
 from hilseq.cli.report import report_command
 from hilseq.cli.resume import resume_command
 from hilseq.cli.run import run_command
@@ -63,9 +66,12 @@ app.command("init")(init_command)
 app.command("report")(report_command)
 app.command("verify")(verify_command)
 app.command("coverage")(coverage_command)
+app.command("ready")(ready_command)
 app.command("safe")(safe_command)
 app.command("serve")(serve_command)
 app.command("simulate")(simulate_command)
+app.add_typer(make_history_app(), name="history")
+app.add_typer(make_records_app(), name="records")
 
 
 #: Exit code of an error that nobody foresaw; sysexits.h calls it EX_SOFTWARE.
