@@ -19,6 +19,10 @@ from hilseq.reports.words import finite
 VOLTAGE, CURRENT, MODE, TEMPERATURE = "supply voltage", "supply current", "unit mode", "unit temperature"
 
 
+#: No run's clock goes further, s: a century.
+_LONGEST = 3.2e9
+
+
 @dataclass(frozen=True, slots=True)
 class Quantity:
     """One sampled quantity; `low` and `high` are its limits where it has any."""
@@ -29,9 +33,16 @@ class Quantity:
     high: float | None = None
 
 
+def seconds(value: object) -> float | None:
+    """Return a time or duration in seconds; None for what no soak can have."""
+    number = finite(value)
+    return None if number is None or abs(number) > _LONGEST else number
+
+
 def _quantities(entry: Mapping[str, Any]) -> dict[str, Quantity]:
     found: dict[str, Quantity] = {}
-    for column in entry.get("columns") or ():
+    columns = entry.get("columns")
+    for column in columns if isinstance(columns, list) else ():
         if isinstance(column, Mapping):
             name = str(column.get("name"))
             limits = finite(column.get("low")), finite(column.get("high"))
@@ -61,18 +72,19 @@ class Soaking:
         self.slot = str(entry.get("slot"))
         self._folder = folder
         self._known = _quantities(entry)
-        self._zero = finite(entry.get("zero"))
-        self._period = finite(entry.get("period")) or 1.0
+        self._zero = seconds(entry.get("zero"))
+        self._period = seconds(entry.get("period")) or 1.0
         self._case = str(entry.get("case") or TEMPERATURE)
         self._tail: SampleTail | None = None
-        end = finite(entry.get("end"))
+        end = seconds(entry.get("end"))
         self.began_at = str(entry.get("at"))
         self.mode = str(entry.get("mode") or "")
-        self.planned = finite(entry.get("duration"))
+        self.planned = seconds(entry.get("duration"))
         self.planned_end = None if end is None or self._zero is None else end - self._zero
+        modes = entry.get("modes")
         self.modes = {
             number: str(name)
-            for name, told in (entry.get("modes") or {}).items()
+            for name, told in (modes.items() if isinstance(modes, Mapping) else ())
             if (number := finite(told)) is not None
         }
         self.quantities: list[Quantity] = []
@@ -88,7 +100,7 @@ class Soaking:
                 self.events.append(entry)
             case kinds.SOAK_GAP:
                 self.gaps.append(entry)
-                until = finite(entry.get("until"))
+                until = seconds(entry.get("until"))
                 self.planned_end = self.planned_end if until is None else until
             case kinds.SOAK_ENDED:
                 self.ended = entry

@@ -20,7 +20,7 @@ from starlette.concurrency import run_in_threadpool
 from hilseq.live.folder import Found, RunsFolder
 from hilseq.live.follower import Follower
 from hilseq.live.rolled import RECENT, Rolled
-from hilseq.live.soaking import Quantity, Soaking
+from hilseq.live.soaking import Quantity, Soaking, seconds
 from hilseq.live.told import Plain, as_json, label_of, run_told, shown
 from hilseq.reports.svg_plot import letter
 from hilseq.reports.words import Scale, finite, scale_of
@@ -130,11 +130,11 @@ def _plot(soak: Soaking, rolled: Rolled, scales: list[Scale], last: float) -> Pl
             for one in rolled.stretches[kept:]
         ],
         "gaps": [
-            [finite(gap.get("start")), finite(gap.get("end")), str(gap.get("what"))]
+            [seconds(gap.get("start")), seconds(gap.get("end")), str(gap.get("what"))]
             for gap in soak.gaps[-200:]
         ],
         "events": [
-            [finite(event.get("since")), str(event.get("what")), letter(number)]
+            [seconds(event.get("since")), str(event.get("what")), letter(number)]
             for number, event in enumerate(soak.events)
         ][-200:],
     }

@@ -15,7 +15,7 @@ from hilseq.live.folder import Found
 from hilseq.live.follower import Follower
 from hilseq.live.life import GOES_ON, Life, State
 from hilseq.live.life import SIGNS as LIFE_SIGNS
-from hilseq.live.soaking import CURRENT, VOLTAGE, Quantity, Soaking
+from hilseq.live.soaking import CURRENT, VOLTAGE, Quantity, Soaking, seconds
 from hilseq.quantities import show_duration
 from hilseq.reports.record import Check, RunRecord, UnitRecord
 from hilseq.reports.svg_plot import letter
@@ -50,8 +50,19 @@ def as_json(value: Any) -> str:
 
 
 def run_told(found: Found, follower: Follower) -> Plain:
-    """Return all that is said of a run; to be called inside the follower's `look`."""
+    """Return all that is said of a run; to be called inside the follower's `look`.
+
+    A journal that no run writes takes no page with it: it is said what cannot be told.
+    """
     life, record = follower.life, follower.record
+    try:
+        return _told(found, follower, life, record)
+    except (TypeError, ValueError, KeyError, AttributeError, OverflowError) as error:
+        follower.refused = f"the journal holds an entry that no run writes ({type(error).__name__}: {error})"
+        return _told(found, follower, life, None)
+
+
+def _told(found: Found, follower: Follower, life: Life, record: RunRecord | None) -> Plain:
     told: Plain = {
         "key": found.key,
         "name": found.folder.name,
@@ -59,6 +70,7 @@ def run_told(found: Found, follower: Follower) -> Plain:
         "began": date(found.began) if found.began else "",
         "simulated": False,
         "stand": "",
+        "unsafe": "",
         "units": [],
         "events": [],
         "notice": follower.refused,
@@ -279,9 +291,9 @@ def _soak_words(soak: Soaking, life: Life) -> str:
     return f"The soak goes on: {lasted}{of}."
 
 
-def _roughly(seconds: float) -> str:
+def _roughly(left: float) -> str:
     """Return a time that is left, to the minute where seconds say nothing any more."""
-    whole = round(seconds) if seconds < _SECONDS_COUNT else 60 * round(seconds / 60)
+    whole = round(left) if left < _SECONDS_COUNT else 60 * round(left / 60)
     return show_duration(whole)
 
 
@@ -308,7 +320,7 @@ def _events(follower: Follower, record: RunRecord) -> list[Plain]:
     for number, entry in enumerate(follower.journal.entries):
         words = _happened(entry)
         if words is not None:
-            since = (finite(entry.get("t")) or 0.0) - zero
+            since = (seconds(entry.get("t")) or 0.0) - zero
             told.append(
                 {
                     "n": number,
@@ -328,14 +340,14 @@ def _happened(entry: Mapping[str, Any]) -> tuple[str, str] | None:
     what, text = str(entry.get("what")), str(entry.get("text") or "")
     told: tuple[str, str] | None = None
     match entry["kind"]:
-        case kinds.EVENT if entry.get("what") not in _QUIET:
+        case kinds.EVENT if what not in _QUIET:
             told = what, text
         case kinds.SOAK_EVENT:
             case = finite(entry.get("case"))
             warm = "" if case is None else f", case {case:.1f} \u00b0C"
             told = what, f"{text} (at {entry.get('place')}{warm})"
         case kinds.SOAK_GAP:
-            start, end = finite(entry.get("start")) or 0.0, finite(entry.get("end")) or 0.0
+            start, end = seconds(entry.get("start")) or 0.0, seconds(entry.get("end")) or 0.0
             words = f"no samples for {show_duration(max(end - start, 0.0))}"
             told = f"gap: {what}", f"{text}; {words}" if text else words
         case kinds.SOAK_STARTED:
