@@ -13,6 +13,7 @@ from hilseq.cli.demo import demo_command
 from hilseq.cli.history import make_history_app
 from hilseq.cli.init import init_command
 from hilseq.cli.inspect import inspect_command
+from hilseq.cli.plan import plan_command
 from hilseq.cli.ready import ready_command
 from hilseq.cli.records import make_records_app
 from hilseq.cli.report import report_command
@@ -66,6 +67,7 @@ app.command("init")(init_command)
 app.command("report")(report_command)
 app.command("verify")(verify_command)
 app.command("coverage")(coverage_command)
+app.command("plan")(plan_command)
 app.command("ready")(ready_command)
 app.command("safe")(safe_command)
 app.command("serve")(serve_command)

@@ -12,6 +12,7 @@ from typing import IO, Annotated
 import typer
 
 from hilseq import shipped
+from hilseq.errors import HilseqError
 
 _PYTEST = "-p no:cacheprovider"
 
@@ -99,7 +100,28 @@ def run_visit(sequences: list[str], arguments: list[str], stand: Path) -> int:
     paths = [word for word in sequences if not word.startswith("-")]
     extra = sequences if paths else [str(shipped.folder("sequences")), *sequences]
     with _own_output() as output:
-        return int(pytest.main([*extra, *arguments, *_PYTEST.split()], plugins=[ViewPlugin(output)]))
+        view = ViewPlugin(output)
+        code = int(pytest.main([*extra, *arguments, *_PYTEST.split()], plugins=[view]))
+    if view.folder is not None:
+        _hand_to_records(view.folder)
+    return code
+
+
+def _hand_to_records(folder: Path) -> None:
+    """Import the run that has ended where records are named; when they cannot be reached, it waits there."""
+    where = os.environ.get("HILSEQ_RECORDS")
+    if not where:
+        return
+    try:
+        from hilseq.records.synchronising import sync
+
+        warning = sync(folder, where).warning
+    except ImportError:
+        warning = "records need more packages: pip install 'hilseq[records]'"
+    except HilseqError as error:
+        warning = str(error)
+    if warning:
+        print(f"hilseq: the records do not have this run yet: {warning}", file=sys.stderr)
 
 
 @contextmanager

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import io
 import sys
+from pathlib import Path
 from typing import IO, Any
 
 import pytest
@@ -122,7 +123,7 @@ class VisitView:
         self.stop()
         for unit in record.units:
             line = Text("\n")
-            line.append(str(unit.disposition).upper(), style=_STYLE[unit.disposition])
+            line.append(str(record.final(unit)).upper(), style=_STYLE[record.final(unit)])
             line.append(f"  {unit.part} {visible(unit.serial)}")
             self._console.print(line)
             places: dict[str, dict[str, None]] = {}
@@ -130,7 +131,7 @@ class VisitView:
                 places.setdefault(finding.what, {})[finding.place] = None
             for what, where in places.items():
                 self._console.print(Text(f"  {visible(', '.join(where))}: {visible(what)}"))
-            if unit.disposition is Disposition.INCOMPLETE:
+            if record.final(unit) is Disposition.INCOMPLETE:
                 left = [c for c in unit.checks if c.verdict is CheckVerdict.NOT_PERFORMED]
                 self._console.print(
                     Text(
@@ -148,6 +149,11 @@ class ViewPlugin:
     def __init__(self, stream: IO[str]) -> None:
         self._view = VisitView(stream)
         self._visit: Any = None
+
+    @property
+    def folder(self) -> Path | None:
+        """Folder of the run that has ended; None when there was none."""
+        return self._visit.run.folder if self._visit is not None and self._visit.record is not None else None
 
     @pytest.hookimpl(trylast=True)
     def pytest_configure(self, config: pytest.Config) -> None:

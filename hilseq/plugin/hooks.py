@@ -180,7 +180,7 @@ class VisitHooks:
         from hilseq.reports.write import write_reports
 
         self.record = write_reports(self.run.folder)
-        session.exitstatus = code
+        session.exitstatus = self.record.final_exit_code
 
     def pytest_terminal_summary(self, terminalreporter: Any) -> None:
         """Say the disposition of every unit, first of all, where the technician looks."""
@@ -188,7 +188,7 @@ class VisitHooks:
             return
         terminalreporter.section("disposition")
         for unit in self.record.units:
-            terminalreporter.line(f"{unit.part} {unit.serial}: {unit.disposition}")
+            terminalreporter.line(f"{unit.part} {unit.serial}: {self.record.final(unit)}")
             for finding in unit.findings:
                 terminalreporter.line(f"  {finding.place}: {finding.what}")
         terminalreporter.line(f"reports and journal: {self.run.folder}")
