@@ -26,6 +26,7 @@ def test_clock_runs_right(ready_unit: Unit, clock: Clock, judge: Judge) -> None:
 @pytest.mark.needs("link.clock", "clock", "battery")
 def test_clock_is_kept(ready_unit: Unit, clock: Clock, judge: Judge) -> None:
     """The clock runs on while the supply is away."""
+    battery.must_be_in(ready_unit)
     gained, limits = clock_check.gained_without_supply(ready_unit, clock)
     judge("clock error after the supply was away", gained, limits)
 
@@ -34,6 +35,7 @@ def test_clock_is_kept(ready_unit: Unit, clock: Clock, judge: Judge) -> None:
 @pytest.mark.needs("configuration")
 def test_configuration_is_kept(ready_unit: Unit, supply: Feed) -> None:
     """The configuration survives a longer time without supply."""
+    battery.must_be_in(ready_unit)
     memory = ready_unit.configuration
     memory.load()
     supply.cycle(memory.kept_for)
@@ -45,6 +47,7 @@ def test_configuration_is_kept(ready_unit: Unit, supply: Feed) -> None:
 @pytest.mark.needs("battery", "link.battery-voltage")
 def test_battery(ready_unit: Unit, judge: Judge) -> None:
     """The memory battery has the voltage it needs."""
+    battery.must_be_in(ready_unit)
     described = ready_unit.profile.battery
     assert described is not None
     judge("battery voltage", battery.voltage(ready_unit), Limits(described.lowest, None))
@@ -56,7 +59,7 @@ def test_battery_age(unit: Unit, supply: Feed, clock: Clock, judge: Judge) -> No
     """The memory battery is no older than such batteries last, where its date is known."""
     described = unit.profile.battery
     assert described is not None
-    made = battery.made_on(getattr(unit, "intake", {}))
+    made = battery.made_on(unit.intake)
     supply.note("battery", battery.in_words(made, described.years))
     if made is not None:
         judge("battery age", battery.age(made, clock.moment().date()), Limits(None, described.years))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
@@ -60,6 +61,14 @@ class Cycling(Model):
         if self.plan == "sequential" and (worst is None or worst >= self.start_probability):
             raise ValueError(
                 "a sequential plan needs worst-probability; expected a value below start-probability"
+            )
+        # Success run, n = ln(1-C)/ln(R); a hair of slack keeps a whole quotient from needing one more.
+        exact = math.log1p(-self.confidence) / math.log(self.start_probability)
+        needed = math.ceil(exact * (1.0 - 1e-12))
+        if self.plan == "success run" and self.most is not None and self.most < needed:
+            raise ValueError(
+                f"`most` allows {self.most} starts, which cannot prove a start probability of "
+                f"{self.start_probability:g} with confidence {self.confidence:g}; expected at least {needed}"
             )
         return self
 

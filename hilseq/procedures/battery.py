@@ -12,9 +12,15 @@ from hilseq.instruments import codec
 from hilseq.measured import Measured
 from hilseq.procedures.unit import Unit
 
-#: Word of the intake under which the date of the battery is found, YYYY-MM-DD or YYYY-MM.
-INTAKE_WORD = "battery-date"
+#: Words of the intake: the date of the battery, YYYY-MM-DD or YYYY-MM, and whether it was taken out.
+INTAKE_WORD, PULLED = "battery-date", "battery-pulled"
 _DAYS_PER_YEAR = 365.25
+
+
+def must_be_in(unit: Unit) -> None:
+    """Raise NotPerformed when intake says that the battery was taken out: nothing can be kept then."""
+    if unit.profile.battery is not None and str(unit.intake.get(PULLED, "")).casefold() == "yes":
+        raise NotPerformed("the battery is taken out (intake): put one in to see what the unit remembers")
 
 
 def voltage(unit: Unit) -> Measured:

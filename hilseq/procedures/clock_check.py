@@ -23,8 +23,8 @@ _LOOKS = 5
 _SECOND = 1.0
 #: A step of the clock is waited for this many times its length before the clock is said to stand.
 _STEPS = 3.0
-#: Time that one exchange with the unit takes on hardware, for a plan; a guess, no source.
-_EXCHANGE = 0.01
+#: Time that one exchange with the unit takes on a network of its own, for a plan; a guess, no source.
+_EXCHANGE = 0.003
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,253 @@
+"""`hilseq plan`: what a run will do, how long it takes, and what it will prove."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+if TYPE_CHECKING:
+    from hilseq.description.profile import Profile
+    from hilseq.description.visit import Visit
+
+#: Bytes of journal, reports and results for each check, and for each row of a table; measured on the demo.
+_BYTES_PER_CHECK, _BYTES_PER_START = 12_000, 400
+#: Bytes of a page and everything that does not grow with the checks.
+_BYTES_OF_A_RUN = 300_000
+
+
+@dataclass(frozen=True, slots=True)
+class StagePlan:
+    """One stage of one unit: its checks, and about how long they take on hardware, s."""
+
+    stage: str
+    checks: int
+    gates: int
+    seconds: float
+
+
+@dataclass(slots=True)
+class UnitPlan:
+    """What a run will do with one unit."""
+
+    slot: str
+    part: str
+    stages: list[StagePlan] = field(default_factory=list)
+    missing: list[str] = field(default_factory=list)
+    starts: dict[str, Any] | None = None
+    ride_through: dict[str, Any] | None = None
+    soak: dict[str, Any] | None = None
+    proves: list[str] = field(default_factory=list)
+
+    @property
+    def checks(self) -> int:
+        """Checks without the soak."""
+        return sum(stage.checks for stage in self.stages)
+
+    @property
+    def seconds(self) -> float:
+        """Time on hardware without the soak, s."""
+        return sum(stage.seconds for stage in self.stages)
+
+    @property
+    def disk(self) -> int:
+        """Bytes on disk without the soak."""
+        starts = self.starts["most"] if self.starts else 0
+        return _BYTES_OF_A_RUN + self.checks * _BYTES_PER_CHECK + starts * _BYTES_PER_START
+
+    def as_data(self) -> dict[str, Any]:
+        """Return the plan for programs."""
+        return {**asdict(self), "checks": self.checks, "seconds": self.seconds, "disk_bytes": self.disk}
+
+
+def plan_command(
+    stand: Annotated[Path, typer.Option(metavar="FILE", help="Stand file.")],
+    unit: Annotated[list[str], typer.Option(metavar="[SLOT=]FILE", help="Profile of the unit in a slot.")],
+    sequence: Annotated[
+        list[str] | None,
+        typer.Argument(metavar="[SEQUENCE]…", help="Sequence files or folders (default: the shipped ones)."),
+    ] = None,
+    json: Annotated[bool, typer.Option("--json", help="Print the answer as JSON, for programs.")] = False,
+) -> None:
+    """Say what a run will do: checks by stage, power cycles, time on hardware, disk, and what it will prove.
+
+    Nothing is powered, and no instrument is asked.
+
+    Example: hilseq plan --stand stands/sim-bench.yaml --unit stands/units/rh16.yaml
+    """
+    from hilseq import shipped
+    from hilseq.description.loading import load_stand
+    from hilseq.description.visit import describe_visit
+    from hilseq.plugin.options import units_by_slot
+
+    slots = list(load_stand(stand).slots)
+    files = units_by_slot(unit, slots, slots)
+    visit = describe_visit(stand, {slot: Path(file) for slot, file in files.items()})
+    paths = list(sequence or [str(shipped.folder("sequences"))])
+    plans = make_plans(visit, files, paths)
+    if json:
+        import json as json_format
+
+        typer.echo(json_format.dumps({"units": [plan.as_data() for plan in plans]}, indent=2))
+        return
+    for plan in plans:
+        for line in plan_lines(plan):
+            typer.echo(line)
+
+
+def make_plans(visit: Visit, files: Mapping[str, str], sequences: Sequence[str]) -> list[UnitPlan]:
+    """Return the plan of each unit: the checks are those that pytest collects. Raises UsageError."""
+    from hilseq.plugin import stages
+
+    rows = _collect(visit, files, sequences)
+    plans = []
+    for slot, profile in visit.profiles.items():
+        plan = UnitPlan(slot, profile.part)
+        mine = [row for row in rows if row.slot == slot]
+        for stage in dict.fromkeys(row.stage for row in mine):
+            some = [row for row in mine if row.stage == stage]
+            plan.stages.append(
+                StagePlan(stage, len(some), sum(row.gate for row in some), sum(row.seconds for row in some))
+            )
+        covered = {stage.stage for stage in plan.stages}
+        plan.missing = [name for name in stages.required(profile) if name not in covered | {stages.SOAK}]
+        if "power cycling" in covered:
+            _plan_starts(plan, profile)
+        if "supply margins" in covered:
+            _plan_margins(plan, profile)
+        _plan_soak(plan, visit, slot)
+        plans.append(plan)
+    return plans
+
+
+@dataclass(frozen=True, slots=True)
+class _Row:
+    slot: str
+    stage: str
+    gate: bool
+    seconds: float
+
+
+def _collect(visit: Visit, files: Mapping[str, str], sequences: Sequence[str]) -> list[_Row]:
+    """Have pytest collect the checks, as a run would; nothing is opened."""
+    import contextlib
+    import io
+
+    import pytest
+
+    from hilseq.errors import UsageError
+    from hilseq.plugin import markers
+    from hilseq.plugin.parametrize import slot_of
+    from hilseq.procedures.durations import seconds_of
+
+    rows: list[_Row] = []
+
+    class Collector:
+        def pytest_collection_finish(self, session: pytest.Session) -> None:
+            for item in session.items:
+                slot = slot_of(item, visit)
+                supply = visit.stand.supplies[visit.stand.slots[slot].supply]
+                name = getattr(item, "originalname", item.name)
+                seconds = seconds_of(name, visit.profiles[slot], supply)
+                rows.append(_Row(slot, markers.stage_of(item), markers.is_gate(item), seconds))
+
+    line = [*sequences, "--collect-only", "-q", "-p", "no:cacheprovider", "--stand", str(visit.stand_path)]
+    for slot, path in files.items():
+        line += ["--unit", f"{slot}={path}", "--serial", f"{slot}=PLAN-1-{slot}"]
+    said = io.StringIO()
+    with contextlib.redirect_stdout(said), contextlib.redirect_stderr(said):
+        code = pytest.main(line, plugins=[Collector()])
+    if code not in (pytest.ExitCode.OK, pytest.ExitCode.NO_TESTS_COLLECTED):
+        raise UsageError(f"the checks cannot be collected:\n{said.getvalue().strip()}")
+    return rows
+
+
+def _plan_starts(plan: UnitPlan, profile: Profile) -> None:
+    from hilseq.analysis.start_claim import SequentialStarts
+    from hilseq.procedures.cycling import cycling_of, start_plan
+
+    if profile.cycling is None:
+        return
+    claim, starts = cycling_of(profile), start_plan(profile)
+    plan.starts = {
+        "plan": claim.plan,
+        "start_probability": claim.start_probability,
+        "confidence": claim.confidence,
+        "fewest": starts.fewest,
+        "most": starts.most,
+        "other": 2 * claim.extra,
+        "seconds": starts.most * (claim.off + profile.start.ready_within),
+    }
+    if isinstance(starts, SequentialStarts):
+        producer, consumer, mean = starts.risks()
+        plan.starts |= {"producer_risk": producer, "consumer_risk": consumer, "mean_of_a_good_unit": mean}
+    plan.proves.append(starts.promise())
+
+
+def _plan_margins(plan: UnitPlan, profile: Profile) -> None:
+    from hilseq.procedures.margins_interruptions import claimed_ride_through, ride_through_search
+
+    if profile.margins is None:
+        return
+    search, claimed = ride_through_search(profile), claimed_ride_through(profile).low
+    assert claimed is not None
+    plan.ride_through = {
+        "claimed": claimed,
+        "longest_interruption": profile.margins.longest_interruption,
+        "resolution": profile.margins.resolution,
+        "most_interruptions": search.most_trials,
+    }
+    plan.proves.append(
+        f"the longest interruption of the supply that the unit rides through, from 0 to "
+        f"{1e3 * profile.margins.longest_interruption:g} ms, to {1e3 * profile.margins.resolution:g} ms, in "
+        f"at most {search.most_trials} interruptions (claimed: {1e3 * claimed:g} ms)"
+    )
+
+
+def _plan_soak(plan: UnitPlan, visit: Visit, slot: str) -> None:
+    """Plan the soak, which runs only when it is asked for."""
+    profile = visit.profiles[slot]
+    if profile.soak is None:
+        return
+    from hilseq.quantities import show_duration
+
+    plan.soak = {
+        "duration": profile.soak.duration,
+        "period": profile.soak.period,
+        "required": profile.soak.required,
+        "samples": int(profile.soak.duration // profile.soak.period) + 1,
+    }
+    when = "needed to ship" if profile.soak.required else "not needed to ship"
+    plan.soak["words"] = f"with --soak: {show_duration(profile.soak.duration)} more ({when})"
+
+
+def plan_lines(plan: UnitPlan) -> list[str]:
+    """Return a plan in lines for people."""
+    from hilseq.quantities import show_duration
+
+    lines = [f"{plan.part} in slot {plan.slot}: {plan.checks} checks"]
+    width = max((len(stage.stage) for stage in plan.stages), default=0)
+    for stage in plan.stages:
+        gates = f", {stage.gates} of them gates" if stage.gates else ""
+        checks = f"{stage.checks:3} check{'s' if stage.checks != 1 else ' '}"
+        lines.append(f"  {stage.stage:{width}}  {checks}  about {show_duration(stage.seconds):>12}{gates}")
+    lines += [f"  {name:{width}}  no check: the unit could not ship" for name in plan.missing]
+    lines.append(
+        f"time on hardware: at most about {show_duration(plan.seconds)}, if every start takes all it may"
+    )
+    if plan.starts is not None:
+        number = str(plan.starts["most"])
+        if plan.starts["fewest"] != plan.starts["most"]:
+            number = f"{plan.starts['fewest']} to {plan.starts['most']}"
+        other = plan.starts["other"]
+        lines.append(f"power cycles: {number} cold, {other} warm and short")
+    lines.append(f"disk: about {plan.disk / 1e6:.1f} MB")
+    if plan.soak is not None:
+        lines.append(f"soak: {plan.soak['words']}")
+    if plan.proves:
+        lines.append("what it will prove:")
+        lines += [f"  - {words}" for words in plan.proves]
+    return lines
