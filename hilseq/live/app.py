@@ -26,7 +26,6 @@ from hilseq.live.life import SIGNS as LIFE_SIGNS
 from hilseq.live.rendering import page
 from hilseq.live.told import run_told
 from hilseq.reports.words import date
-from hilseq.reports.write import report_names
 
 if TYPE_CHECKING:
     from hilseq.records.database import Database
@@ -100,15 +99,13 @@ class _Pages:
         """Return the page of one run."""
         found = self._found(request)
         told = self.folder.follow(found.folder).look(lambda one: run_told(found, one))
-        for unit, report in zip(told["units"], _reports(self.folder, found), strict=False):
-            unit["report"] = unit["report"] if report else ""
         return page("run", title=told["name"], here="runs", told=told)
 
     def report(self, request: Request) -> Response:
         """Return the report of a unit, as the run left it, in a box of its own."""
         found = self._found(request)
-        reports = _reports(self.folder, found)
         number = request.path_params["number"]
+        reports = self.folder.follow(found.folder).look(lambda one: one.reports, samples=False)
         name = reports[number - 1] if 0 < number <= len(reports) else ""
         if not name:
             raise HTTPException(
@@ -211,19 +208,6 @@ def _number(text: str | None) -> int:
 
 def _simulated(request: Request) -> bool:
     return request.query_params.get("kind") == "simulated"
-
-
-def _reports(folder: RunsFolder, found: Found) -> list[str]:
-    """Return the report file of each unit, in order; empty where the folder lists no such plain file."""
-    record = folder.follow(found.folder).look(lambda one: one.record, samples=False)
-    if record is None:
-        return []
-    try:
-        there = {one.name for one in found.folder.iterdir() if one.is_file() and not one.is_symlink()}
-    except OSError:
-        there = set()
-    names = report_names(record)
-    return [names[unit.slot] if names[unit.slot] in there else "" for unit in record.units]
 
 
 def _report_policy(content: bytes) -> str:

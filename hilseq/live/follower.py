@@ -15,6 +15,7 @@ from hilseq.live.life import Life, life_of
 from hilseq.live.soaking import Soaking
 from hilseq.live.tail import JournalTail, Replaced
 from hilseq.reports.record import RunRecord, tell
+from hilseq.reports.write import report_names
 
 _T = TypeVar("_T")
 
@@ -88,6 +89,19 @@ class Follower:
                 # A journal of which no line is whole yet is no wrong journal.
                 self.refused = str(error) if journal.entries or journal.broken else ""
         return self._record
+
+    @property
+    def reports(self) -> list[str]:
+        """The report file of each unit, in order; empty where the folder lists no such plain file."""
+        record = self.record
+        if record is None:
+            return []
+        try:
+            there = {one.name for one in self.folder.iterdir() if one.is_file() and not one.is_symlink()}
+        except OSError:
+            there = set()
+        names = report_names(record)
+        return [names[unit.slot] if names[unit.slot] in there else "" for unit in record.units]
 
     @property
     def life(self) -> Life:

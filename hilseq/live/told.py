@@ -90,8 +90,9 @@ def _told(found: Found, follower: Follower, life: Life, record: RunRecord | None
         "lasted": show_duration(max(record.seconds, 0.0)),
         "unsafe": "" if running else record.unsafe,
         "units": [
-            _unit(f"/runs/{found.key}/report/{number}", record, unit, life, follower.soaks.get(unit.slot))
-            for number, unit in enumerate(record.units, 1)
+            _unit(record, unit, life, follower.soaks.get(unit.slot))
+            | {"report": f"/runs/{found.key}/report/{number}" if report else ""}
+            for number, (unit, report) in enumerate(zip(record.units, follower.reports, strict=True), 1)
         ],
         "events": _events(follower, record),
     }
@@ -136,7 +137,7 @@ def _disposition(record: RunRecord, unit: UnitRecord, life: Life, soak: Soaking 
     return _said(str(final), DISPOSITION_SIGNS[final], str(final), MEANINGS[final])
 
 
-def _unit(address: str, record: RunRecord, unit: UnitRecord, life: Life, soak: Soaking | None) -> Plain:
+def _unit(record: RunRecord, unit: UnitRecord, life: Life, soak: Soaking | None) -> Plain:
     done = sum(_is_done(check) for check in unit.checks)
     now = [check for check in unit.checks if check.started and not _is_done(check)]
     findings = unit.findings
@@ -147,7 +148,6 @@ def _unit(address: str, record: RunRecord, unit: UnitRecord, life: Life, soak: S
         "serial": unit.serial,
         "description": unit.description,
         "disposition": _disposition(record, unit, life, soak),
-        "report": address,
         "done": done,
         "planned": len(unit.checks),
         "now": f"{now[-1].stage}: {now[-1].title} ({now[-1].place})" if now and running else "",

@@ -330,6 +330,7 @@
     const unit = (section, told) => {
       const n = section.dataset.unit;
       if (changed("disposition" + n, told.disposition)) { $("[data-part=disposition]", section).replaceChildren(chip(told.disposition)); put($("[data-field=verdict]", section), told.disposition.told); }
+      $(".report", section).hidden = !told.report;
       Object.assign($("progress", section), { max: Math.max(told.planned, 1), value: told.done });
       put($("[data-field=far]", section), told.done + " of " + told.planned + " checks done");
       put($("[data-field=now]", section), told.now);
@@ -344,13 +345,11 @@
       }));
     };
     const sections = [...document.querySelectorAll("[data-unit]")];
-    let began = "";
+    let began = "", ending = false;
     const stop = listen(run.dataset.stream, {
       news: ({ told, plots: drawn }) => {
         if (told.units && told.units.length !== sections.length) { location.reload(); return; }
         if (told.state) {
-          // The report is written when the run ends, and the server knows whether it is there.
-          if (began === "running" && told.state.code !== "running") setTimeout(() => location.reload(), 1500);
           began = told.state.code;
           const state = $("#state");
           state.className = "state is-" + told.state.code;
@@ -373,7 +372,11 @@
           if (!plots.has(section)) plots.set(section, new Plots($("[data-part=soak]", section)));
           plots.get(section).take(news);
         }
-        if (began && began !== "running" && began !== "unfinished") stop();
+        // The reports are written after the run's end: they are waited for, but not for ever.
+        if (began && began !== "running" && began !== "unfinished") {
+          if (sections.every((section) => !$(".report", section).hidden)) stop();
+          else if (!ending) { ending = true; setTimeout(stop, 30000); }
+        }
       },
     });
   }
