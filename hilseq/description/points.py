@@ -54,8 +54,8 @@ class AnalogPoint(Model):
     loop_limits: Literal["NE 43"] | None = Field(
         default=None,
         description="NE 43: beyond the span of 4..20 mA an input still tells under-range, over-range and "
-        "both failures apart by its value, and an output stays within 3.8 to 20.5 mA while driven, at "
-        "3.6 mA or below while not",
+        "both failures apart by its value; an output stays between 3.6 and 21 mA while driven, whatever "
+        "it is told, and at 3.6 mA or below while not",
     )
 
     @model_validator(mode="after")

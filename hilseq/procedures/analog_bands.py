@@ -42,9 +42,12 @@ def told_apart(analog: AnalogPoints, name: str) -> Iterator[Judged]:
 
 
 def held_inside(analog: AnalogPoints, name: str) -> Iterator[Judged]:
-    """Ask a driven output for too little and too much; yield what it puts out and the measuring band."""
+    """Ask a driven output for too little and too much; yield what it puts out, which may feign no failure.
+
+    Where a good output stops (3.8 and 20.5 mA) it stops with its own accuracy, so the failure bands are the limits.
+    """
     channel = analog.channels[name]
-    band = _said(channel, MEASURING_LOW, MEASURING_HIGH)
+    band = _said(channel, FAILURE_LOW, FAILURE_HIGH)
     try:
         for word, current in _ASKED:
             analog.set({name: current})

@@ -13,6 +13,8 @@ from hilseq.analysis.pattern_diagnosis import diagnose
 from hilseq.analysis.pattern_faults import Joined, Short, respond
 from hilseq.analysis.patterns import Vector, counting, shortest_complete, true_complement, walking_one
 
+#: Settling of an output, and one request over Modbus TCP on a local network (common practice), in s.
+SETTLE, ONE_REQUEST = 0.05, 0.005
 #: Modbus: at most 1968 coils written and 2000 read by one request (check-values 2b).
 MOST_WRITTEN, MOST_READ = 1968, 2000
 
@@ -28,6 +30,11 @@ def requests(vectors: tuple[Vector, ...]) -> int:
     """Return the Modbus requests to write every vector and read every answer."""
     points = len(vectors[0])
     return len(vectors) * (math.ceil(points / MOST_WRITTEN) + math.ceil(points / MOST_READ))
+
+
+def hardware_time(vectors: tuple[Vector, ...]) -> float:
+    """Return seconds on hardware, with the settling time and a usual time for one request."""
+    return len(vectors) * SETTLE + requests(vectors) * ONE_REQUEST
 
 
 def diagnosis_time(vectors: tuple[Vector, ...], repeats: int) -> float:
@@ -46,14 +53,14 @@ def diagnosis_time(vectors: tuple[Vector, ...], repeats: int) -> float:
 def test_cost_of_each_set_against_walking_one(points: int) -> None:
     """Every set needs fewer requests than walking one where N is 16 or more; the table says by how much."""
     repeats = 3 if points > 100 else 10
-    print(f"\nN = {points}: {'set':<18} vectors requests   ratio  diagnosis/ms   ratio")
+    print(f"\nN = {points}: {'set':<18} vectors requests   ratio hardware/s  diagnosis/ms   ratio")
     base_requests = base_time = 0.0
     for name, build in SETS.items():
         vectors = build(points)
         asked, spent = requests(vectors), diagnosis_time(vectors, repeats)
         base_requests, base_time = base_requests or asked, base_time or spent
         print(
-            f"{'':9}{name:<18} {len(vectors):7d} {asked:8d} {asked / base_requests:7.3f}"
+            f"{'':9}{name:<18} {len(vectors):7d} {asked:8d} {asked / base_requests:7.3f} {hardware_time(vectors):10.2f}"
             f" {1e3 * spent:13.3f} {spent / base_time:7.3f}"
         )
         assert asked <= base_requests

@@ -68,7 +68,7 @@ def test_a_defect_of_the_second_unit_is_found(visit: MakeVisit) -> None:
         for check in visit(
             stand=STANDS / "dx08-bench.yaml", unit=STANDS / "units" / "dx08.yaml", serial="DX-7", name="good"
         ).verdicts()
-        if "follows_alone" in check
+        if "test_follows[" in check
     )
     done = visit(
         "--defect", name, stand=STANDS / "dx08-bench.yaml", unit=STANDS / "units" / "dx08.yaml", serial="DX-7"

@@ -194,7 +194,7 @@ def _worst(
         largest = point.accuracy_terms().limit(said(quantity), said(scale.high) - said(scale.low))
         place: Place = ("signals", name, "accuracy")
         return _Judged(
-            "accuracy",
+            f"accuracy of {seen[2]}",
             base_unit(point.register_.unit)[0],
             Limits(-largest, largest),
             known,

@@ -1,0 +1,140 @@
+"""Analog channels: scales by the published tables, and what a sweep says of errors that are known exactly."""
+
+from __future__ import annotations
+
+import pytest
+
+from hilseq.analysis.sensor_scale import SCALES
+from hilseq.description.points import AnalogPoint
+from hilseq.errors import NotPerformed
+from hilseq.measured import Measured
+from hilseq.procedures.analog import Channel, Look
+from hilseq.procedures.analog_sweep import STEPS, Swept
+
+
+def channel(
+    kind: str = "0..10 V", unit: str = "V", *, accuracy: str = "0.5 % of range", signal_unit: str = "V"
+) -> Channel:
+    """Return an analog input."""
+    register = {"table": "input register", "address": 0, "type": "int16", "scale": 0.001, "unit": unit}
+    point = AnalogPoint.model_validate({"register": register, "kind": kind, "accuracy": accuracy})
+    return Channel("ai1", point, "ai1", signal_unit, is_output=False)
+
+
+@pytest.mark.parametrize("kind", SCALES)
+def test_terminal_and_quantity_are_inverse(kind: str) -> None:
+    """There and back is the same, over the range and a little beyond both ends."""
+    scale = SCALES[kind]
+    for share in (-0.01, 0.0, 0.1, 0.37, 0.5, 0.93, 1.0, 1.02):
+        quantity = scale.at(share)
+        assert scale.quantity(scale.terminal(quantity)) == pytest.approx(quantity, abs=1e-6 * scale.span)
+
+
+@pytest.mark.parametrize(
+    ("kind", "quantity", "terminal"),
+    [
+        ("Pt100", 100.0, 138.5055),  # IEC 60751, check value 4.2
+        ("Pt100", -200.0, 18.5201),  # check value 4.2
+        ("thermocouple K", -200.0, -5.8914e-3),  # check value 4.7
+        ("thermocouple K", 1000.0, 41.2756e-3),  # check value 4.8
+        ("thermocouple J", 350.0, 19.0905e-3),  # check value 4.9
+        ("4..20 mA", 0.012, 0.012),
+    ],
+)
+def test_terminals_follow_the_published_tables(kind: str, quantity: float, terminal: float) -> None:
+    """What the stand drives for a temperature is what the table says."""
+    assert SCALES[kind].terminal(quantity) == pytest.approx(terminal, abs=6e-5 if kind == "Pt100" else 6e-8)
+
+
+def test_a_channel_is_spoken_to_in_its_own_units() -> None:
+    """12 mA is 12 000 of a register in uA, 50 % of one in percent, and 0.012 A for the limits."""
+    loop = channel("4..20 mA", "mA", signal_unit="mA")
+    assert loop.said(0.012) == 0.012
+    assert loop.raw(0.012) == pytest.approx(12.0)
+    assert loop.drive_value(0.012) == pytest.approx(12.0)
+    assert loop.largest_error(0.004) == pytest.approx(0.005 * 0.016)
+    percent = channel("4..20 mA", "%", signal_unit="mA")
+    assert percent.said(0.012) == pytest.approx(0.5)
+    assert percent.raw(0.5) == pytest.approx(32.767)
+    assert percent.per_terminal(0.012) == pytest.approx(1 / 0.016)
+
+
+def test_an_uncertainty_is_carried_to_the_temperature() -> None:
+    """0.1 Ohm at a Pt100 near 0 degC are 0.1 / 0.39083 K (dR/dt at 0 degC is R0 A, IEC 60751)."""
+    sensor = channel("Pt100", "degC", signal_unit="Ohm")
+    found = sensor.sensed(Measured(100.0, "Ohm", 0.1))
+    assert found.unit == "degC"
+    assert found.value == pytest.approx(0.0, abs=1e-6)
+    assert found.standard_uncertainty == pytest.approx(0.1 / 0.39083, rel=1e-3)
+
+
+def swept(error: dict[str, float], *, noise: float = 0.0) -> Swept:
+    """Return the sweep of a channel with errors in V: offset, gain and bend at full range, play."""
+    result = Swept(channel())
+    for direction, order in (("rising", range(STEPS + 1)), ("falling", range(STEPS, -1, -1))):
+        for step in order:
+            share = step / STEPS
+            value = 10.0 * share + error.get("offset", 0.0) + error.get("gain", 0.0) * share
+            value += error.get("bend", 0.0) * 4.0 * share * (1.0 - share)
+            value += error.get("play", 0.0) if direction == "falling" else 0.0
+            looks = [Look(10.0 * share, value + sign * noise, 0.001) for sign in (-1, 1)]
+            getattr(result, direction).append(looks)
+    return result
+
+
+@pytest.mark.parametrize(
+    ("error", "worst"),
+    [
+        ({"offset": 0.03}, 0.03),
+        ({"gain": -0.04}, -0.04),
+        ({"bend": 0.02}, 0.02),
+        ({"offset": -0.01, "gain": 0.08}, 0.07),
+    ],
+    ids=str,
+)
+def test_the_largest_deviation_is_the_largest(error: dict[str, float], worst: float) -> None:
+    """Offset, gain and bend each show where they are largest."""
+    measured, limits = swept(error).deviation()
+    assert measured.value == pytest.approx(worst)
+    assert limits.low == pytest.approx(-0.05)
+    assert limits.high == pytest.approx(0.05)
+    assert measured.standard_uncertainty == 0.001
+
+
+def test_gain_and_offset_come_from_the_line() -> None:
+    """The line through a channel that gains 0.4 % and starts 20 mV high says so."""
+    rows = {row[0]: row for row in swept({"gain": 0.04, "offset": 0.02}).line()[2]}
+    assert rows["gain"][1] == pytest.approx(1.004)
+    assert rows["offset"][1] == pytest.approx(0.02)
+
+
+def test_play_and_scatter_are_told_apart() -> None:
+    """20 mV between falling and rising is hysteresis; +-2 mV between two looks is scatter."""
+    played, limits = swept({"play": 0.02}).play()
+    assert played.value == pytest.approx(0.02)
+    assert limits.high == pytest.approx(0.05)
+    # Two readings 4 mV apart have a standard deviation of 4 / sqrt 2 mV.
+    spread, _ = swept({}, noise=0.002).spread()
+    assert spread.value == pytest.approx(2 * 0.004 / 2**0.5)
+
+
+def test_a_change_is_not_blamed_on_others_when_the_channel_scatters() -> None:
+    """Where two readings differ by more than the accuracy anyway, nothing is said about company."""
+    noisy = swept({}, noise=0.2)
+    noisy.disturbed = 0.3
+    with pytest.raises(NotPerformed, match="scatters by more than its accuracy"):
+        noisy.disturbance()
+    quiet = swept({}, noise=0.001)
+    quiet.disturbed = 0.3
+    moved = quiet.disturbance()
+    assert moved is not None
+    assert moved[0].value == 0.3 > (moved[1].high or 0.0)
+    assert swept({}).disturbance() is None, "a channel without company"
+
+
+def test_the_curve_is_a_table_with_limits() -> None:
+    """The error curve has one row for each step, both ways, between the limits of the profile."""
+    name, columns, rows = swept({"offset": 0.01, "play": 0.004}).curve()
+    assert (name, len(rows)) == ("error of ai1", STEPS + 1)
+    assert columns[-2:] == ["limit low", "limit high"]
+    assert rows[5] == pytest.approx([5.0, 0.01, 0.014, -0.05, 0.05])

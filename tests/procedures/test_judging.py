@@ -1,0 +1,39 @@
+"""Judging in base units: what was measured in mA meets limits in A."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from hilseq.analysis.limits import DecisionRule, Limits
+from hilseq.errors import UnitFault
+from hilseq.measured import Measured
+from hilseq.plugin.judge import Judge
+from hilseq.quantities import base_unit
+
+
+def test_a_reading_in_milliamperes_meets_limits_in_amperes() -> None:
+    """12.5 mA +- 0.2 mA conforms to 4 to 20 mA, and is kept as 0.0125 A with its uncertainty."""
+    kept: list[dict[str, Any]] = []
+    Judge(DecisionRule.GUARDED, kept.append)("loop", Measured(12.5, "mA", 0.1), Limits(0.004, 0.020))
+    assert (kept[0]["value"], kept[0]["unit"]) == (pytest.approx(0.0125), "A")
+    assert kept[0]["uncertainty"] == pytest.approx(0.0002)
+    with pytest.raises(UnitFault, match="loop is 25"):
+        Judge(DecisionRule.GUARDED, kept.append)("loop", Measured(25.0, "mA", 0.1), Limits(0.004, 0.020))
+
+
+@pytest.mark.parametrize(
+    ("unit", "base"),
+    [
+        ("mA", ("A", 1e-3)),
+        ("V", ("V", 1.0)),
+        ("%", ("", 0.01)),
+        ("h", ("s", 3600.0)),
+        ("", ("", 1.0)),
+        ("x", ("x", 1.0)),
+    ],
+)
+def test_base_units(unit: str, base: tuple[str, float]) -> None:
+    """Every symbol of ours has its base unit; a plain number and a strange word are their own."""
+    assert base_unit(unit) == base

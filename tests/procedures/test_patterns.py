@@ -1,0 +1,93 @@
+"""Patterns on points behind a real Modbus server: every kind of fault is found, named and placed."""
+
+from __future__ import annotations
+
+import pytest
+
+from hilseq.analysis.pattern_faults import Crosstalk, Fault, Joined, Open, Short, StuckOff, StuckOn, Swapped
+from hilseq.errors import UnitFault
+from hilseq.procedures.patterns import run_patterns
+from tests.instruments.conftest import SteppedClock
+from tests.procedures.conftest import SETTLE, MakeBoard
+
+#: What is wrong with a board of 16, and the words for it.
+FAULTS: dict[str, tuple[list[Fault], str]] = {
+    "stuck on": ([StuckOn(3)], "q03: stuck on, or open and read as on"),
+    "stuck off": ([StuckOff(0)], "q00: stuck off, or open and read as off"),
+    "open": ([Open(15, reads=True)], "q15: stuck on, or open and read as on"),
+    "wired-or": ([Short(4, 11, Joined.WIRED_OR)], "q04 and q11: shorted, wired-or"),
+    "wired-and": ([Short(4, 11, Joined.WIRED_AND)], "q04 and q11: shorted, wired-and"),
+    "dominating": ([Short(9, 2, Joined.FIRST_DOMINATES)], "q09 and q02: shorted, the first dominates"),
+    "crosstalk": ([Crosstalk(14, 1)], "q14 and q01: the second also follows the first"),
+    "swapped": ([Swapped(6, 7)], "q06 and q07: swapped"),
+}
+
+
+@pytest.mark.parametrize("case", FAULTS)
+def test_a_fault_is_named_at_its_points_and_at_no_other(
+    case: str, board: MakeBoard, clock: SteppedClock
+) -> None:
+    """Each kind of fault is said in words at the points concerned; all others pass."""
+    faults, words = FAULTS[case]
+    concerned = {f"q{point:02d}" for fault in faults for point in fault.points}
+    run = run_patterns(board(16, faults).outputs(), clock)
+    assert run.faults() == dict.fromkeys(concerned, words)
+    for name in run.names:
+        if name in concerned:
+            with pytest.raises(UnitFault) as caught:
+                run.expect_right(name)
+            assert (str(caught.value), caught.value.places) == (words, (name,))
+        else:
+            run.expect_right(name)
+
+
+def test_two_faults_at_once(board: MakeBoard, clock: SteppedClock) -> None:
+    """Faults that do not touch each other are told apart."""
+    run = run_patterns(board(16, [StuckOff(2), Short(8, 13)]).outputs(), clock)
+    assert run.faults() == {
+        "q02": "q02: stuck off, or open and read as off",
+        "q08": "q08 and q13: shorted, wired-or",
+        "q13": "q08 and q13: shorted, wired-or",
+    }
+
+
+@pytest.mark.parametrize("size", [1, 2, 3, 16, 64])
+def test_good_points_of_any_number_pass(size: int, board: MakeBoard, clock: SteppedClock) -> None:
+    """Nothing is said against points that follow, and every one has its delay."""
+    made = board(size)
+    run = run_patterns(made.outputs(), clock)
+    assert run.faults() == {}
+    assert set(run.delays) == set(run.names)
+    assert not any(made.coils), "outputs are left on"
+
+
+def test_sixty_four_points_take_a_few_seconds(board: MakeBoard, clock: SteppedClock) -> None:
+    """64 points cost 14 patterns, under 2 s of settling and some 60 requests; walking takes 64 patterns."""
+    made = board(64)
+    run = run_patterns(made.outputs(), clock)
+    assert len(run.vectors) == 14
+    assert clock.time < 2.0
+    assert made.requests < 80
+
+
+def test_a_point_that_is_only_late_is_not_called_stuck(board: MakeBoard, clock: SteppedClock) -> None:
+    """A point beyond its settling time is said to be late, and its neighbours are not dragged in."""
+    run = run_patterns(board(16, late={5: 1.7 * SETTLE}).outputs(), clock)
+    assert run.faults() == {"q05": "q05 follows only later than 50 ms"}
+
+
+def test_a_delay_is_known_within_its_uncertainty(board: MakeBoard, clock: SteppedClock) -> None:
+    """The delay of each point lies within two standard uncertainties of the true one."""
+    run = run_patterns(board(8, late={3: 0.031, 4: 0.007}).outputs(), clock)
+    for name, true in (("q03", 0.031), ("q04", 0.007), ("q00", 0.0)):
+        delay = run.delay(name)
+        assert abs(delay.value - true) <= 2 * delay.standard_uncertainty
+        assert delay.standard_uncertainty < 0.002
+    assert run.faults() == {}
+
+
+def test_the_patterns_are_kept(board: MakeBoard, clock: SteppedClock) -> None:
+    """The table tells each pattern asked and seen, and the points at which they differ."""
+    name, columns, rows = run_patterns(board(4, [StuckOn(2)]).outputs(), clock).table("outputs")
+    assert (name, columns) == ("outputs by pattern, q00 first", ["asked", "seen", "differs at"])
+    assert rows[:2] == [["0000", "0010", "q02"], ["1111", "1111", ""]]

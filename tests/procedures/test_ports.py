@@ -1,0 +1,188 @@
+"""Ports over real sockets: errors counted to the bit, claims decided with the bits that takes."""
+
+from __future__ import annotations
+
+import socket
+from collections.abc import Callable, Iterator
+
+import pytest
+
+from hilseq.analysis.biterror import bits_needed
+from hilseq.description.points import Port
+from hilseq.description.registers import Register
+from hilseq.description.stand import PortWiring
+from hilseq.errors import UnitFault
+from hilseq.procedures.ports import Ports, frames
+from hilseq.procedures.ports_tally import CONFIDENCE, Tally
+from tests.instruments.conftest import RawServer, modbus_frame, modbus_requests
+
+Spoil = Callable[[bytes, int], bytes]
+
+
+@pytest.fixture
+def served() -> Iterator[Callable[[Callable[[socket.socket], None]], str]]:
+    """Serve a port with a handler; return its HOST:PORT."""
+    servers: list[RawServer] = []
+
+    def start(handler: Callable[[socket.socket], None]) -> str:
+        servers.append(RawServer(lambda connection, _: handler(connection)))
+        return servers[-1].endpoint
+
+    yield start
+    for server in servers:
+        server.stop()
+
+
+def echo(spoil: Spoil = lambda data, _: data) -> Callable[[socket.socket], None]:
+    """Return a handler that sends everything back; `spoil` gets each piece and its number."""
+
+    def handler(connection: socket.socket) -> None:
+        number = 0
+        while data := connection.recv(4096):
+            back = spoil(data, number)
+            if back:
+                connection.sendall(back)
+            number += 1
+
+    return handler
+
+
+def port(
+    endpoint: str,
+    partner: str = "echo",
+    *,
+    ratio: float | None = None,
+    mode: Register | None = None,
+    speeds: tuple[str, ...] = ("9600 Bd",),
+) -> Ports:
+    """Return the ports of a unit with one port."""
+    described = {"partner": partner, "speeds": list(speeds), "frame": "8N1", "deadline": "200 ms"}
+    claim = {} if ratio is None else {"bit-error-ratio": ratio}
+    return Ports(
+        {"port 1": Port.model_validate({**described, **claim})},
+        {"port 1": PortWiring(resource=endpoint)},
+        loopback=mode is None,
+        mode=mode,
+    )
+
+
+Served = Callable[[Callable[[socket.socket], None]], str]
+
+
+def test_a_clean_port_takes_the_bits_that_the_claim_needs(served: Served) -> None:
+    """Without error, the claim is proven with the bits that the chi-square bound asks for, or little more."""
+    ports = port(served(echo()), ratio=1e-3)
+    (tally,) = ports.exchange("port 1")
+    # An echoed bit goes over the line twice; check value 7.6: 2.9957 / 1e-3 bits for 95 %.
+    assert bits_needed(1e-3, 0.95) == 2996 <= tally.bits < 2996 + 2 * 8 * 64
+    assert tally.errors == 0
+    assert tally.bound().value < 1e-3
+
+
+def test_wrong_bits_are_counted_one_by_one(served: Served) -> None:
+    """Three bits turned in one frame and one in another are four errors."""
+    turned = {6: b"\x07", 8: b"\x10"}
+
+    def spoil(data: bytes, number: int) -> bytes:
+        return bytes([data[0] ^ turned.get(number, b"\0")[0]]) + data[1:]
+
+    (tally,) = port(served(echo(spoil)), ratio=5e-4).exchange("port 1")
+    assert tally.errors == 4
+    # Four errors need 9.154 / ratio bits (check value 7.4).
+    assert tally.bits >= 9.153 / 5e-4
+
+
+def test_a_bad_port_is_soon_refuted(served: Served) -> None:
+    """A port a hundred times worse than its claim is given up within a few frames, and does not conform."""
+    (tally,) = port(
+        served(echo(lambda data, _: bytes(octet ^ (n % 2) for n, octet in enumerate(data)))),
+        ratio=1e-3,
+    ).exchange("port 1")
+    assert tally.exchanges <= 2
+    assert tally.bound().value > 1e-3
+    assert tally.first_error
+
+
+def test_lost_and_doubled_characters_are_errors(served: Served) -> None:
+    """A frame that comes back shorter or longer counts what is missing, or too much."""
+    (tally,) = port(served(echo(lambda data, n: data[:-1] if n == 2 else data)), ratio=1e-3).exchange(
+        "port 1"
+    )
+    assert tally.errors == 1
+
+
+def test_a_dead_port_is_said_to_be_dead(served: Served) -> None:
+    """Where nothing ever comes back, the words say so, and the place is the port."""
+    with pytest.raises(UnitFault, match="nothing comes back from port 1 at 9600 Bd") as caught:
+        list(port(served(echo(lambda _, __: b"")), ratio=1e-3).exchange("port 1"))
+    assert caught.value.places == ("port 1",)
+
+
+def test_a_port_without_a_claim_is_still_exercised(served: Served) -> None:
+    """Eight periods of the 511-bit sequence without an error; the first error ends it."""
+    (clean,) = port(served(echo())).exchange("port 1")
+    assert clean.bits >= 8 * 511
+    assert clean.bound().value <= (clean.limits().high or 0.0)
+    (bad,) = port(served(echo(lambda data, n: data[:-1] + b"?" if n == 3 else data))).exchange("port 1")
+    assert bad.bound().value > (bad.limits().high or 0.0)
+
+
+def test_every_speed_is_tried(served: Served) -> None:
+    """One tally for each speed of the profile."""
+    tallies = list(port(served(echo()), speeds=("9600 Bd", "19200 Bd", "38400 Bd")).exchange("port 1"))
+    assert [tally.speed for tally in tallies] == [9600, 19200, 38400]
+
+
+def _modbus(wrong: set[int]) -> Callable[[socket.socket], None]:
+    """Return a Modbus TCP device that knows function 08 and one register; answers in `wrong` are spoilt."""
+
+    def handler(connection: socket.socket) -> None:
+        for number, (head, pdu) in enumerate(modbus_requests(connection)):
+            answer = pdu if pdu[0] == 0x08 else bytes([4, 2, 0, 1])
+            if number in wrong:
+                answer = answer[:-1] + bytes([answer[-1] ^ 1])
+            connection.sendall(modbus_frame(head, answer))
+
+    return handler
+
+
+@pytest.mark.parametrize("wrong", [set(), {5}])
+def test_loop_backs_are_counted(served: Served, wrong: set[int]) -> None:
+    """Function 08: each answer proves the 128 bits of an RTU exchange, a spoilt one is an error."""
+    (tally,) = port(served(_modbus(wrong)), "modbus tcp", ratio=1e-3).exchange("port 1")
+    assert tally.errors == len(wrong)
+    assert tally.bits == 128 * tally.exchanges >= bits_needed(1e-3, 0.95, len(wrong))
+
+
+def test_a_unit_without_loop_back_is_asked_for_its_mode(served: Served) -> None:
+    """Reads take the place of loop-backs."""
+    mode = Register.model_validate({"table": "input register", "address": 0})
+    (tally,) = port(served(_modbus(set())), "modbus tcp", mode=mode, ratio=1e-3).exchange("port 1")
+    assert (tally.errors, tally.bits) == (0, 120 * tally.exchanges)
+
+
+def test_the_pseudo_random_frames_are_those_of_the_recommendation() -> None:
+    """After the telling characters: FF 83 DF 17 32 09 4E D1, highest bit first (O.150, 2^9-1; 7.2)."""
+    for _, frame in zip(range(6), frames(8), strict=False):
+        last = frame
+    assert bytes(int(f"{octet:08b}"[::-1], 2) for octet in last[:8]).hex(" ") == "ff 83 df 17 32 09 4e d1"
+
+
+def test_seven_data_bits_stay_seven() -> None:
+    """No frame for a line with seven data bits has the eighth bit set, and the sequence has no gap."""
+    several = [frame for _, frame in zip(range(6), frames(7), strict=False)]
+    assert all(octet < 0x80 for frame in several for octet in frame)
+    bits = "".join(f"{octet:07b}"[::-1] for octet in several[5])
+    assert bits.startswith("1111111110000011110111110001011100110010000010010100111011010001")
+
+
+@pytest.mark.parametrize(("errors", "factor"), [(0, 2.996), (1, 4.744), (2, 6.296), (3, 7.754)])
+def test_the_bits_needed_are_the_published_ones(errors: int, factor: float) -> None:
+    """N x BER of a bit-error-ratio tester's table, 95 % (check value 7.4): no sooner, no later."""
+    tally = Tally(9600.0, 1e-3)
+    tally.add(round(factor * 1e3) - 10, errors)
+    before = tally.wants_more
+    tally.add(20, 0)
+    assert (before, tally.wants_more) == (True, False)
+    assert pytest.approx(1e-3, rel=5e-3) == tally.bound().value
+    assert CONFIDENCE == 0.95

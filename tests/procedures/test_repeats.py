@@ -1,0 +1,46 @@
+"""Repeats: what they add, and what they cannot make better."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from hilseq.measured import Measured
+from hilseq.procedures.repeats import difference, repeat
+
+
+def _readings(values: list[float], uncertainty: float) -> Measured:
+    queue = list(values)
+    return repeat(lambda: Measured(queue.pop(0), "V", uncertainty), len(values))
+
+
+def test_scatter_and_instrument_add_in_quadrature() -> None:
+    """Mean, s / sqrt n, and the effective degrees of freedom of Welch and Satterthwaite (GUM G.4.1)."""
+    found = _readings([10.0, 10.1, 9.9, 10.2, 9.8], 0.02)
+    type_a = math.sqrt(0.1 / 4) / math.sqrt(5)
+    assert found.value == pytest.approx(10.0)
+    assert found.standard_uncertainty == pytest.approx(math.hypot(type_a, 0.02))
+    combined = found.standard_uncertainty
+    assert found.degrees_of_freedom == pytest.approx(combined**4 / (type_a**4 / 4))
+
+
+def test_repeats_do_not_improve_the_instrument() -> None:
+    """A thousand equal readings are known no better than the instrument itself."""
+    found = _readings([5.0] * 1000, 0.03)
+    assert found.standard_uncertainty == pytest.approx(0.03)
+    assert found.degrees_of_freedom == math.inf
+
+
+def test_one_reading_is_no_repeat() -> None:
+    """One reading has no scatter."""
+    with pytest.raises(ValueError, match="expected at least 2"):
+        _readings([1.0], 0.1)
+
+
+def test_a_difference_is_taken_in_base_units() -> None:
+    """24 V minus 23500 mV is 0.5 V, known as both instruments together."""
+    found = difference(Measured(24.0, "V", 0.003), Measured(23500.0, "mV", 4.0))
+    assert found.value == pytest.approx(0.5)
+    assert found.unit == "V"
+    assert found.standard_uncertainty == pytest.approx(0.005)
