@@ -60,7 +60,8 @@ def test_cost_of_each_set_against_walking_one(points: int) -> None:
         asked, spent = requests(vectors), diagnosis_time(vectors, repeats)
         base_requests, base_time = base_requests or asked, base_time or spent
         print(
-            f"{'':9}{name:<18} {len(vectors):7d} {asked:8d} {asked / base_requests:7.3f} {hardware_time(vectors):10.2f}"
+            f"{'':9}{name:<18} {len(vectors):7d} {asked:8d} {asked / base_requests:7.3f}"
+            f" {hardware_time(vectors):10.2f}"
             f" {1e3 * spent:13.3f} {spent / base_time:7.3f}"
         )
         assert asked <= base_requests

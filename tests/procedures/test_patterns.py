@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator, Sequence
+
 import pytest
 
 from hilseq.analysis.pattern_faults import Crosstalk, Fault, Joined, Open, Short, StuckOff, StuckOn, Swapped
 from hilseq.errors import UnitFault
 from hilseq.procedures.patterns import run_patterns
 from tests.instruments.conftest import SteppedClock
-from tests.procedures.conftest import SETTLE, MakeBoard
+from tests.procedures.board import SETTLE, Board
+
+MakeBoard = Callable[..., Board]
 
 #: What is wrong with a board of 16, and the words for it.
 FAULTS: dict[str, tuple[list[Fault], str]] = {
@@ -21,6 +25,26 @@ FAULTS: dict[str, tuple[list[Fault], str]] = {
     "crosstalk": ([Crosstalk(14, 1)], "q14 and q01: the second also follows the first"),
     "swapped": ([Swapped(6, 7)], "q06 and q07: swapped"),
 }
+
+
+@pytest.fixture
+def clock() -> SteppedClock:
+    """A clock that moves when somebody sleeps."""
+    return SteppedClock()
+
+
+@pytest.fixture
+def board(clock: SteppedClock) -> Iterator[MakeBoard]:
+    """Make boards, and stop them at the end: `board(16, [StuckOn(3)], late={5: 0.08})`."""
+    made: list[Board] = []
+
+    def make(size: int, faults: Sequence[Fault] = (), late: dict[int, float] | None = None) -> Board:
+        made.append(Board(size, faults, late or {}, clock))
+        return made[-1]
+
+    yield make
+    for each in made:
+        each.stop()
 
 
 @pytest.mark.parametrize("case", FAULTS)

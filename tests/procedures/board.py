@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import socket
-from collections.abc import Callable, Iterator, Sequence
-
-import pytest
+from collections.abc import Sequence
 
 from hilseq.analysis.pattern_faults import Fault, respond
 from hilseq.description.points import OutputPoint
@@ -90,27 +88,8 @@ class Board:
         commands = RegisterBank({name: point.command for name, point in points.items()}, device)
         return Outputs(points, commands, bank, {name: (name, 0.5) for name in names}, self.clock)
 
-
-MakeBoard = Callable[..., Board]
-
-
-@pytest.fixture
-def clock() -> SteppedClock:
-    """A clock that moves when somebody sleeps."""
-    return SteppedClock()
-
-
-@pytest.fixture
-def board(clock: SteppedClock) -> Iterator[MakeBoard]:
-    """Make boards, and stop their servers at the end: `board(16, [StuckOn(3)], late={5: 0.08})`."""
-    made: list[Board] = []
-
-    def make(size: int, faults: Sequence[Fault] = (), late: dict[int, float] | None = None) -> Board:
-        made.append(Board(size, faults, late or {}, clock))
-        return made[-1]
-
-    yield make
-    for each in made:
-        for device in each.devices:
+    def stop(self) -> None:
+        """Close the connections, then the server."""
+        for device in self.devices:
             device.close()
-        each.server.stop()
+        self.server.stop()
