@@ -94,11 +94,15 @@ def door_for(host: str, token: str | None) -> Door:
 
 
 class Access:
-    """Stands before the application and lets through what may pass."""
+    """Stands before the application and lets through what may pass.
 
-    def __init__(self, app: ASGIApp, door: Door) -> None:
+    `free` are the paths that need no token: files that are the same for everybody and say nothing of any run.
+    """
+
+    def __init__(self, app: ASGIApp, door: Door, free: frozenset[str] = frozenset()) -> None:
         self._app = app
         self._door = door
+        self._free = free
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer a request, or refuse it."""
@@ -138,7 +142,7 @@ class Access:
     def _token_answer(self, scope: Scope) -> Response | None:
         """Return what a request gets instead of its answer; None when it may pass."""
         door = self._door
-        if door.token is None:
+        if door.token is None or scope["path"] in self._free:
             return None
         headers = Headers(scope=scope)
         scheme, _, bearer = headers.get("authorization", "").partition(" ")

@@ -256,6 +256,6 @@ def make_app(site: Site, door: Door) -> Starlette:
             Route("/history/recall", pages.recall),
             Route("/static/{name:path}", pages.static),
         ],
-        middleware=[Middleware(Access, door=door)],
+        middleware=[Middleware(Access, door=door, free=frozenset(f"/static/{name}" for name in _STATIC))],
         exception_handlers={HTTPException: _refused, Exception: _failed},
     )

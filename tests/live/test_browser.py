@@ -47,7 +47,7 @@ def test_the_page_grows_with_the_soak_and_fits_its_window(
     _until(browser, "document.querySelectorAll('.uplot canvas').length", 3)
     told = f"{SOAK}.querySelector('[data-field=soak-told]').textContent"
     _until(browser, told, "The soak goes on: 29 s of 1 h.")
-    before = browser.value("document.querySelector('.plot').getAttribute('aria-label')")
+    before = browser.value("document.querySelector('.soak-plot').getAttribute('aria-label')")
     assert before.startswith("Supply voltage from 0 s to 29 s: between 24 and 24.02 V")
     story.sample(60)
     story.event("fault 0x21", "q05", "output overloaded")

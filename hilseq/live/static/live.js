@@ -161,7 +161,7 @@
       const sync = uPlot.sync("soak-" + this.section.closest("[data-unit]").dataset.unit);
       this.charts = this.data.series.map((series, n) => {
         const now = make("span", { className: "now" });
-        const plot = make("div", { className: "plot" });
+        const plot = make("div", { className: "soak-plot" });
         plot.setAttribute("role", "img");
         const unit = series.unit ? " (" + series.unit + ")" : "";
         this.home.append(make("figure", {}, make("figcaption", {}, series.name + unit + " ", now), plot));
