@@ -24,7 +24,8 @@ class Guard:
 
     def __init__(self, stand: Stand, folder: Path) -> None:
         self._stuck_after = STUCK + max(
-            [supply.deadline for supply in stand.supplies.values()] + [io.deadline for io in stand.io.values()]
+            [supply.deadline for supply in stand.supplies.values()]
+            + [io.deadline for io in stand.io.values()]
         )
         self._process = subprocess.Popen(
             [sys.executable, "-m", "hilseq.guard.watch"],

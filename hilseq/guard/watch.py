@@ -19,7 +19,7 @@ from typing import Any
 from hilseq.clock import WallClock
 from hilseq.description.stand import Stand
 from hilseq.errors import HilseqError
-from hilseq.guard.protocol import BEAT, DISARM, FILE_NAME, READY, SILENCE, STARVED, TAKE_OVER
+from hilseq.guard.protocol import BEAT, BUSY, DISARM, FILE_NAME, READY, SILENCE, STARVED, TAKE_OVER
 from hilseq.journal.writer import JournalWriter
 from hilseq.procedures.bench import Bench
 
@@ -73,7 +73,7 @@ def _bench(stand: Stand) -> Bench:
 
 def watch(pipe: int, run_pid: int) -> str:
     """Wait for the end of the run; return why it must be made safe, or an empty text when disarmed."""
-    silent_since = time.monotonic()
+    silent_since, worked = time.monotonic(), _work(run_pid)
     while True:
         readable, _, _ = select.select([pipe], [], [], max(0.0, silent_since + SILENCE - time.monotonic()))
         if readable:
@@ -85,22 +85,37 @@ def watch(pipe: int, run_pid: int) -> str:
             if not said:
                 return "the run has died"
             if BEAT in said:
-                silent_since = time.monotonic()
+                silent_since, worked = time.monotonic(), _work(run_pid)
             continue
         silence = time.monotonic() - silent_since
-        if silence > SILENCE + STARVED or (silence >= SILENCE and not _is_runnable(run_pid)):
+        starved = _is_runnable(run_pid) and _work(run_pid) - worked < BUSY * silence
+        if silence > SILENCE + STARVED or (silence >= SILENCE and not starved):
             return f"the run has given no sign of life for {silence:.1f} s"
         if silence >= SILENCE:
             time.sleep(0.05)
 
 
+def _stat(path: Path) -> list[str]:
+    """Return the fields of a process or thread as the kernel tells them, from its state on."""
+    with contextlib.suppress(OSError):
+        return path.read_text(encoding="ascii", errors="replace").rpartition(")")[2].split()
+    return []
+
+
 def _is_runnable(pid: int) -> bool:
-    """Tell whether the operating system would run the process if it had a processor to spare."""
+    """Tell whether the operating system would run a thread of it if it had a processor to spare."""
+    with contextlib.suppress(OSError):
+        return any(_stat(task / "stat")[:1] == ["R"] for task in Path(f"/proc/{pid}/task").iterdir())
+    return False
+
+
+def _work(pid: int) -> float:
+    """Return the processor time that the process has had, s."""
+    fields = _stat(Path(f"/proc/{pid}/stat"))
     try:
-        state = Path(f"/proc/{pid}/stat").read_text(encoding="ascii", errors="replace").rpartition(")")[2].split()[0]
-    except (OSError, IndexError):
-        return False
-    return state == "R"
+        return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+    except (IndexError, ValueError):
+        return 0.0
 
 
 def make_safe(bench: Bench, orders: dict[str, Any], reason: str) -> None:
@@ -147,10 +162,7 @@ def _end(pid: int, started: str) -> None:
 
 def process_start(pid: int) -> str:
     """Return when the process started, in the kernel's own count; tells a reused number from the old one."""
-    try:
-        return Path(f"/proc/{pid}/stat").read_text(encoding="ascii", errors="replace").rpartition(")")[2].split()[19]
-    except (OSError, IndexError):
-        return ""
+    return "".join(_stat(Path(f"/proc/{pid}/stat"))[19:20])
 
 
 if __name__ == "__main__":

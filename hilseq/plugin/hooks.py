@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Generator
 from pathlib import Path
 from typing import Any
@@ -112,7 +113,7 @@ class VisitHooks:
     @pytest.hookimpl(tryfirst=True)
     def pytest_runtest_setup(self, item: pytest.Item) -> None:
         """Skip what a closed gate makes pointless or dangerous."""
-        reason = self.gates.reason(item.stash[CHECK].slot)
+        reason = str(self.run.disk_fault or "") or self.gates.reason(item.stash[CHECK].slot)
         if reason:
             pytest.skip(reason)
 
@@ -168,6 +169,7 @@ class VisitHooks:
     def _finish(self, session: pytest.Session, exitstatus: int) -> None:
         if self.run.disk_fault is not None:
             # Nothing more can be written; what is on the disk stays readable.
+            print(f"hilseq: {self.run.disk_fault}", file=sys.stderr)  # noqa: T201 - the journal is what failed
             self.run.close()
             session.exitstatus = int(ExitCode.STAND_FAULT)
             return

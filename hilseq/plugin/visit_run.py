@@ -31,6 +31,16 @@ from hilseq.stepped import SteppedClock
 from hilseq.twin import Twin, repoint
 
 
+#: Entries that hooks write.
+_OF_HOOKS = (
+    kinds.CHECK_PLANNED,
+    kinds.CHECK_STARTED,
+    kinds.CHECK_ENDED,
+    kinds.MADE_SAFE,
+    kinds.RUN_ENDED,
+)
+
+
 def _input(role: str, path: Path) -> dict[str, str]:
     content = path.read_bytes()
     return {
@@ -166,8 +176,14 @@ class VisitRun:
         if self.disk_fault is not None:
             return
         self.clock.tick()
-        with self.on_disk():
-            self._journal.write(kind, **fields)
+        try:
+            with self.on_disk():
+                self._journal.write(kind, **fields)
+        except StandFault:
+            if kind in _OF_HOOKS:
+                # Raised inside a hook of pytest it would end everything with a traceback; it is told at the end.
+                return
+            raise
         for observe in self.observers:
             observe(kind, fields)
 
@@ -188,12 +204,7 @@ class VisitRun:
                 f"hilseq resume {self.folder}",
                 place="disk",
             )
-            unsafe, _ = self.make_safe()
-            print(  # noqa: T201 - the journal, where this belongs, is what failed
-                f"hilseq: {self.disk_fault}"
-                + (f"\nhilseq: the stand could NOT be made safe: {unsafe}" if unsafe else ""),
-                file=sys.stderr,
-            )
+            self.make_safe()
         raise self.disk_fault
 
     def show(self, kind: str, fields: dict[str, Any]) -> None:
@@ -281,6 +292,8 @@ class VisitRun:
 
     def finish(self, exit_code: int, *, interrupted: bool) -> None:
         """Write the last journal line and let go of everything."""
+        if self._guard is not None and self._guard.lost:
+            self.event("guard lost", "the guard process has died; the run ended itself and made safe")
         self.note(kinds.RUN_ENDED, exit_code=exit_code, interrupted=interrupted)
         if self._journal is not None:
             self._journal.close()

@@ -1,0 +1,195 @@
+"""Whatever becomes of a run, the supply goes off: within two seconds, and verified.
+
+Real processes: a simulator started by itself, `hilseq run` on it, and a second connection that looks at the
+supply. The long campaign is tests/bench/bench_kills.py.
+"""
+
+from __future__ import annotations
+
+import os
+import pty
+import random
+import resource
+import shutil
+import signal
+import sys
+import time
+from collections.abc import Callable
+from contextlib import suppress
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+import pytest
+
+from hilseq.journal.reader import read_journal
+from hilseq.journal.samples import read_samples
+
+Start = Callable[..., Any]
+#: What the design allows between the end of a run and the supply being off, s.
+WITHIN = 2.0
+
+pytestmark = [
+    pytest.mark.timeout(120),
+    pytest.mark.skipif(sys.platform == "win32", reason="signals and process groups of POSIX"),
+]
+
+
+@pytest.mark.parametrize("clock", ["wall", "stepped"])
+def test_killed_at_random_moments(
+    clock: str, request: pytest.FixtureRequest, rig: ModuleType, start: Start
+) -> None:
+    """SIGKILL at five random moments: the guard has the supply off in time, and says so.
+
+    Ctrl-C, SIGTERM and a hang-up sent to the guard just before do not keep it from its work.
+    """
+    simulator = request.getfixturevalue(clock)
+    moments = random.Random(clock)
+    for number in range(5):
+        run = start(simulator)
+        rig.wait_until(simulator.is_on)
+        time.sleep(moments.uniform(0.0, 0.6))
+        for signal_number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
+            os.kill(run.guard_pid(), signal_number)
+        os.kill(run.process.pid, signal.SIGKILL)
+        took = rig.wait_until(simulator.is_off, within=WITHIN)
+        told = run.guarded()
+        assert took < WITHIN, number
+        assert told["verified"], told
+        assert told["reason"] == "the run has died"
+
+
+def test_a_stopped_run_is_ended_and_the_supply_goes_off(wall: Any, rig: ModuleType, start: Start) -> None:
+    """A run that hangs (SIGSTOP) gives no sign of life: it is killed, and the supply is off within two seconds."""
+    run = start(wall)
+    rig.wait_until(wall.is_on)
+    os.kill(run.process.pid, signal.SIGSTOP)
+    rig.wait_until(wall.is_off, within=WITHIN)
+    assert run.end() == -signal.SIGKILL
+    assert "no sign of life" in run.guarded()["reason"]
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_a_run_that_is_told_to_end_makes_safe_itself(
+    number: signal.Signals, wall: Any, rig: ModuleType, start: Start
+) -> None:
+    """Ctrl-C and its kin: the run makes safe, says that it was interrupted, and the guard has nothing to do."""
+    run = start(wall)
+    rig.wait_until(wall.is_on)
+    os.kill(run.process.pid, number)
+    rig.wait_until(wall.is_off, within=WITHIN)
+    assert run.end() == 3
+    assert run.has("made safe", verified=True)
+    assert run.has("run ended", interrupted=True)
+    assert run.entries("guard.jsonl") == []
+
+
+def test_a_closed_terminal_switches_off(wall: Any, rig: ModuleType, start: Start) -> None:
+    """The terminal of a run is closed: the supply goes off, by the run or by its guard."""
+    master, slave = pty.openpty()
+    run = start(wall, terminal=slave, before=_take_terminal)
+    os.close(slave)
+    rig.wait_until(wall.is_on)
+    os.close(master)
+    rig.wait_until(wall.is_off, within=WITHIN)
+    run.end()
+    assert run.has("made safe", verified=True) or run.guarded()["verified"]
+
+
+def _take_terminal() -> None:
+    import fcntl
+    import termios
+
+    fcntl.ioctl(0, termios.TIOCSCTTY, 0)
+
+
+def test_a_run_whose_guard_dies_makes_safe(wall: Any, rig: ModuleType, start: Start) -> None:
+    """Without a guard nothing stays powered: the run makes safe, and its journal says why."""
+    run = start(wall)
+    rig.wait_until(wall.is_on)
+    os.kill(run.guard_pid(), signal.SIGKILL)
+    rig.wait_until(wall.is_off, within=WITHIN)
+    assert run.end() == 3
+    assert run.has("made safe", verified=True)
+    assert run.has("event", what="guard lost")
+
+
+def test_nothing_is_powered_before_the_guard_watches(wall: Any, rig: ModuleType, start: Start) -> None:
+    """A run whose guard is killed at birth ends without power."""
+    run = start(wall)
+    rig.wait_until(lambda: run.guard_pid() != 0)
+    with suppress(ProcessLookupError):
+        os.kill(run.guard_pid(), signal.SIGKILL)
+    assert run.end() in (3, 4)
+    assert not run.has("event", what="supply on")
+    assert wall.is_off()
+
+
+def test_an_instrument_with_one_connection_is_reached(rig: ModuleType, start: Start, tmp_path: Path) -> None:
+    """The guard holds no instrument while all is well, so that one that takes a single client still lets it in."""
+    simulator = rig.Simulator(tmp_path / "single", "--single-connection")
+    try:
+        run = start(simulator)
+        rig.wait_until(lambda: run.has("event", what="supply on"))
+        begun = time.monotonic()
+        os.kill(run.process.pid, signal.SIGKILL)
+        told = run.guarded()
+        assert time.monotonic() - begun < WITHIN
+        assert told["verified"], told
+        rig.wait_until(simulator.is_off, within=WITHIN)
+    finally:
+        simulator.close()
+
+
+def _small_files(limit: int) -> Callable[[], None]:
+    def apply() -> None:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (limit, limit))
+
+    return apply
+
+
+@pytest.fixture
+def hasty(rig: ModuleType, tmp_path: Path) -> Path:
+    """A profile whose soak samples fifty times a second, so that files grow quickly."""
+    text = rig.UNIT.read_text(encoding="utf-8")
+    path = tmp_path / "hasty.yaml"
+    path.write_text(text.replace("  duration: 72 h\n  period: 1 s\n", "  duration: 60 s\n  period: 20 ms\n"))
+    return path
+
+
+def test_a_full_disk_makes_safe_and_loses_nothing(
+    wall: Any, rig: ModuleType, start: Start, hasty: Path
+) -> None:
+    """No room for another sample: safe first, then a clear error; what was written is whole."""
+    run = start(wall, "--soak", sequence=rig.SOAK, before=_small_files(60_000), unit=hasty)
+    rig.wait_until(wall.is_on)
+    rig.wait_until(wall.is_off)
+    assert run.end() == 4
+    words = run.log.read_text(encoding="utf-8")
+    assert "cannot be written any more (File too large)" in words
+    assert f"hilseq resume {run.out}" in words
+    assert "Traceback" not in words
+    journal, samples = read_journal(run.out), read_samples(run.out / "samples-A.bin")
+    assert journal.broken == ""
+    assert journal.torn == 0
+    assert journal.of_kind("soak started")
+    assert samples.cut_bytes == 0
+    assert len(samples.times) > 10
+
+
+@pytest.mark.parametrize("gone", ["journal.jsonl", "."])
+def test_a_folder_that_goes_makes_safe(
+    gone: str, wall: Any, rig: ModuleType, start: Start, hasty: Path
+) -> None:
+    """Journal or folder deleted under a run: it makes safe, and says what is missing."""
+    run = start(wall, "--soak", "--soak-duration", "5s", sequence=rig.SOAK, unit=hasty)
+    rig.wait_until(lambda: run.has("soak started"))
+    if gone == ".":
+        shutil.rmtree(run.out)
+    else:
+        (run.out / gone).unlink()
+    rig.wait_until(wall.is_off)
+    assert run.end() == 4
+    words = run.log.read_text(encoding="utf-8")
+    assert "cannot be written any more" in words
+    assert "Traceback" not in words
