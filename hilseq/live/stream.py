@@ -21,9 +21,9 @@ from hilseq.live.folder import Found, RunsFolder
 from hilseq.live.follower import Follower
 from hilseq.live.rolled import RECENT, Rolled
 from hilseq.live.soaking import Quantity, Soaking, seconds
-from hilseq.live.told import Plain, as_json, label_of, run_told, shown
+from hilseq.live.told import Plain, Shown, as_json, label_of, run_told, shown
 from hilseq.reports.svg_plot import letter
-from hilseq.reports.words import Scale, finite, scale_of
+from hilseq.reports.words import Scale
 
 #: The browser tries again after so long, ms.
 RETRY = 2000
@@ -90,7 +90,7 @@ def news(found: Found, follower: Follower, after: Position) -> News:
 
 def _scale(rolled: Rolled, number: int, quantity: Quantity) -> Scale:
     column = rolled.plotted[number]
-    return scale_of(quantity.unit, [quantity.low, quantity.high, finite(float(rolled.greatest[column]))])
+    return Shown(quantity, float(rolled.least[column]), float(rolled.greatest[column])).scale
 
 
 def _numbers(values: Any, factor: float = 1.0) -> list[float | None]:

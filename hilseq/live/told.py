@@ -15,7 +15,7 @@ from hilseq.live.folder import Found
 from hilseq.live.follower import Follower
 from hilseq.live.life import GOES_ON, Life, State
 from hilseq.live.life import SIGNS as LIFE_SIGNS
-from hilseq.live.soaking import CURRENT, VOLTAGE, Quantity, Soaking, seconds
+from hilseq.live.soaking import CURRENT, MODE, VOLTAGE, Quantity, Soaking, seconds
 from hilseq.quantities import show_duration
 from hilseq.reports.record import Check, RunRecord, UnitRecord
 from hilseq.reports.svg_plot import letter
@@ -188,28 +188,38 @@ def _stage(name: str, checks: list[Check], *, running: bool) -> Plain:
 # -- the soak --------------------------------------------------------------------------------------------
 
 
-def _number(value: float, quantity: Quantity) -> str:
-    """Return a value with its unit, or a dash where the unit under test said nothing."""
-    if not math.isfinite(value):
-        return "\u2013"
-    scale = scale_of(quantity.unit, [quantity.high, quantity.low, value])
-    digits = "#.4g" if quantity.unit else ".5g"
-    return f"{value * scale.factor:{digits}} {_unit_word(scale.unit)}".strip()
+class Shown:
+    """How the values of one quantity are written: one unit and as many decimals for all of them."""
+
+    def __init__(self, quantity: Quantity, least: float, greatest: float) -> None:
+        known = [abs(value) for value in (least, greatest) if math.isfinite(value)]
+        self._quantity = quantity
+        self.scale = scale_of(quantity.unit, known)
+        largest = max(known, default=0.0) * self.scale.factor
+        self._decimals = min(max(3 - math.floor(math.log10(largest)), 0), 6) if largest > 0 else 0
+        self.unit = _unit_word(self.scale.unit)
+
+    def number(self, value: float) -> str:
+        """Return a value with its unit, or a dash where the unit under test said nothing."""
+        if not math.isfinite(value):
+            return "\u2013"
+        if not self._quantity.unit:
+            return f"{value:.6g}"
+        return f"{value * self.scale.factor:.{self._decimals}f} {self.unit}"
+
+    def limits(self) -> str:
+        """Return the limits in words; empty where there are none."""
+        low, high = self._quantity.low, self._quantity.high
+        number, unit = self.scale.number, f" {self.unit}" if self.unit else ""
+        if low is not None and high is not None:
+            return f"{number(low)} to {number(high)}{unit}"
+        if high is not None:
+            return f"at most {number(high)}{unit}"
+        return f"at least {number(low)}{unit}" if low is not None else ""
 
 
 def _unit_word(unit: str) -> str:
     return {"degC": "\u00b0C", "Ohm": "\u03a9"}.get(unit, unit)
-
-
-def _limits(quantity: Quantity) -> str:
-    low, high = quantity.low, quantity.high
-    scale = scale_of(quantity.unit, [high, low])
-    unit = _unit_word(scale.unit)
-    if low is not None and high is not None:
-        return f"{scale.number(low)} to {scale.number(high)} {unit}".strip()
-    if high is not None:
-        return f"at most {scale.number(high)} {unit}".strip()
-    return f"at least {scale.number(low)} {unit}".strip() if low is not None else ""
 
 
 def _inside(value: float, quantity: Quantity) -> str:
@@ -252,25 +262,29 @@ def _soak(soak: Soaking, life: Life) -> Plain:
     if rolled.stretches:
         told["mode"] = soak.mode_name(rolled.stretches[-1].number)
         told["mode_right"] = not soak.mode or told["mode"] == soak.mode
+    shown_as = [
+        Shown(quantity, float(rolled.least[n]), float(rolled.greatest[n]))
+        for n, quantity in enumerate(soak.quantities)
+    ]
     for number in rolled.plotted:
-        quantity = soak.quantities[number]
+        quantity, value = soak.quantities[number], float(rolled.last[number])
         told["tiles"].append(
             {
                 "name": label_of(quantity),
-                "value": _number(float(rolled.last[number]), quantity),
-                "told": _inside(float(rolled.last[number]), quantity),
-                "limits": _limits(quantity),
+                "value": shown_as[number].number(value),
+                "told": _inside(value, quantity),
+                "limits": shown_as[number].limits(),
             }
         )
     told["rows"] = [
         {
             "name": quantity.name,
             "last": soak.mode_name(float(rolled.last[number]))
-            if quantity.name == "unit mode"
-            else _number(float(rolled.last[number]), quantity),
-            "least": _number(float(rolled.least[number]), quantity),
-            "greatest": _number(float(rolled.greatest[number]), quantity),
-            "limits": _limits(quantity),
+            if quantity.name == MODE
+            else shown_as[number].number(float(rolled.last[number])),
+            "least": shown_as[number].number(float(rolled.least[number])),
+            "greatest": shown_as[number].number(float(rolled.greatest[number])),
+            "limits": shown_as[number].limits(),
             "told": _inside(float(rolled.last[number]), quantity),
         }
         for number, quantity in enumerate(soak.quantities)

@@ -170,13 +170,13 @@
         const axis = { stroke: SOFT, grid: { stroke: RULE, width: 1 }, ticks: { stroke: "#b9c0c8", width: 1, size: 4 }, font: "12px system-ui, sans-serif" };
         return new uPlot({
           width: this.home.clientWidth || 600, height: this.height(),
-          padding: [14, phone ? 6 : 12, 0, 0],
+          padding: [14, phone ? 14 : 24, 0, 0],
           legend: { show: false },
           cursor: { y: false, sync: { key: sync.key, scales: ["x", null] }, drag: { x: false, y: false }, points: { show: false } },
           scales: { x: { time: false, range: () => this.range() }, y: { range: (_, low, high) => this.reach(series, low, high) } },
           axes: [
             { ...axis, incrs: STEPS, space: phone ? 70 : 90, size: 30, values: (_, marks) => marks.map((mark) => mark === 0 ? "0" : duration(mark)) },
-            { ...axis, size: phone ? 52 : 64, space: 34 },
+            { ...axis, size: phone ? 52 : 64, space: 34, values: (_, marks, __, ___, step) => marks.map((mark) => mark.toFixed(Math.min(Math.max(Math.ceil(-Math.log10(step) - 1e-9), 0), 8))) },
           ],
           series: [
             {},
@@ -258,7 +258,7 @@
         chart.setData(numbers);
         const s = this.data.series[n], [now, plot] = this.captions[n];
         const recent = this.data.recent[n + 1], value = recent[recent.length - 1];
-        put(now, value === null || value === undefined ? "no answer now" : "now " + Number(value.toPrecision(5)) + " " + s.unit);
+        put(now, value === null || value === undefined ? "no answer" : "last " + Number(value.toPrecision(5)) + " " + s.unit);
         if (mean.length) plot.setAttribute("aria-label", s.name + " from " + duration(from) + " to " + duration(to) + ": between " + Math.min(...numbers[1].filter((v) => v !== null)) + " and " + Math.max(...numbers[2].filter((v) => v !== null)) + " " + s.unit);
       });
       this.modes(from, to);
@@ -345,6 +345,8 @@
       }));
     };
     const sections = [...document.querySelectorAll("[data-unit]")];
+    // With the plots the long table is one press away; without script it lies open.
+    for (const values of document.querySelectorAll("details.values")) values.open = false;
     let began = "", ending = false;
     const stop = listen(run.dataset.stream, {
       news: ({ told, plots: drawn }) => {
