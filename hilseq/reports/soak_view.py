@@ -8,10 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING
-
-from hilseq.reports.record import RunRecord, UnitRecord
 
 if TYPE_CHECKING:
     import numpy as np
@@ -75,8 +72,3 @@ class SoakView:
     gaps: Sequence[Span] = ()
     events: Sequence[SoakEvent] = ()
     sentences: Sequence[str] = ()
-
-
-def soak_of(folder: Path, record: RunRecord, unit: UnitRecord) -> SoakView | None:  # noqa: ARG001
-    """Return the soak of a unit from the files beside the journal; None when this run had none."""
-    return None

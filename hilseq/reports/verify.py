@@ -20,7 +20,7 @@ from hilseq.journal.reader import Journal, read_journal
 from hilseq.reports.code import short_code
 from hilseq.reports.page import EarlierRun, render
 from hilseq.reports.record import RunRecord, UnitRecord, tell
-from hilseq.reports.soak_view import soak_of
+from hilseq.reports.soak import soak_of
 from hilseq.reports.visible import visible
 from hilseq.reports.write import summary_bytes
 

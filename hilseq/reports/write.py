@@ -11,7 +11,7 @@ from hilseq.journal.reader import read_journal
 from hilseq.reports.files import file_stems, write_file
 from hilseq.reports.page import EarlierRun, render
 from hilseq.reports.record import RunRecord, tell
-from hilseq.reports.soak_view import soak_of
+from hilseq.reports.soak import soak_of
 from hilseq.reports.summary import summarise
 
 SUMMARY = "summary.json"

@@ -14,6 +14,7 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import Any
 
+from hilseq.analysis import soak_events
 from hilseq.description.plans import Soak
 from hilseq.description.profile import Mode
 from hilseq.errors import (
@@ -78,16 +79,9 @@ class SoakOutcome:
 
 
 def told(incident: Incident) -> str:
-    """Return `left live at 11 h 42 min, case 57.3 degC, fault 0x21 at position 2: …; look at …`."""
-    first, *more = incident.findings
-    case = "" if incident.case is None else f", case {incident.case:.1f} degC"
-    if first.text.startswith(f"{first.what} at "):
-        # A fault of the table names itself.
-        first, more = Finding("new fault", first.place, first.text), more
-    faults = [finding.text for finding in more if finding.text.startswith(f"{finding.what} at ")]
-    others = [finding.text for finding in (first, *more) if finding.text not in faults]
-    head = f"{first.what} at {show_duration(incident.since)}{case}"
-    return f"{head}, {'; '.join(faults + others)}" if faults else f"{head}: {'; '.join(others)}"
+    """Return an incident in a sentence."""
+    findings = [(finding.what, finding.text) for finding in incident.findings]
+    return soak_events.told(show_duration(incident.since), incident.case, findings)
 
 
 class SoakRun:
