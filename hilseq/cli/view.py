@@ -179,7 +179,9 @@ class ViewPlugin:
             print("\n".join(visible(line) for line in telling), file=sys.stderr)
 
     def pytest_keyboard_interrupt(self, excinfo: pytest.ExceptionInfo[BaseException]) -> None:
-        """Say why the run ended early."""
+        """Say why the run ended early; pytest itself says why one did not even begin."""
+        if self._visit is None and isinstance(excinfo.value, pytest.exit.Exception):
+            return
         words = getattr(excinfo.value, "msg", "") or str(excinfo.value) or "interrupted"
         print(f"hilseq: {words}", file=sys.stderr)
 

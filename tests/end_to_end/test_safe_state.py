@@ -73,7 +73,7 @@ class Stand:
 
 @pytest.fixture
 def stand(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Stand]:
-    """A stand with a unit, served by a process of its own, on the wall clock unless the test says `stepped`."""
+    """A stand with a unit, served by a process of its own; on the wall clock unless told `stepped`."""
     file = tmp_path / "served.yaml"
     line = [sys.executable, "-m", "hilseq", "simulate", "--stand", str(STANDS / "sim-bench.yaml")]
     line += ["--unit", str(RH16), "--stand-out", str(file)]
@@ -155,7 +155,7 @@ def assert_safe(stand: Stand, tmp_path: Path) -> None:
 def test_a_signal_ends_with_the_supply_off(
     stand: Stand, run: Run, tmp_path: Path, number: signal.Signals
 ) -> None:
-    """Ctrl-C, a termination and a closed terminal all make safe; the run is incomplete, nobody is blamed."""
+    """Ctrl-C, a termination, a closed terminal: all make safe; the run is incomplete, nobody is blamed."""
     flag = tmp_path / "powered"
     process = run(HOLDS.format(flag=str(flag), then=WAITS))
     wait_for(flag, process)
@@ -196,18 +196,19 @@ BREAKS = {
     "an error in a hook during the run": (
         HOLDS,
         "pass",
-        "def pytest_runtest_logreport(report):\n    if report.when == 'call':\n        raise RuntimeError('hook')\n",
+        "def pytest_runtest_logreport(report):\n    assert report.when != 'call', 'a broken hook'\n",
         4,
     ),
     "an exit of the sequence": (HOLDS, "import sys; sys.exit(5)", "", 4),
 }
 
 
-@pytest.mark.parametrize(("sequence", "then", "conftest", "code"), BREAKS.values(), ids=BREAKS.keys())
+@pytest.mark.parametrize("broken", BREAKS.values(), ids=BREAKS.keys())
 def test_whatever_breaks_ends_with_the_supply_off(
-    stand: Stand, run: Run, tmp_path: Path, sequence: str, then: str, conftest: str, code: int
+    stand: Stand, run: Run, tmp_path: Path, broken: tuple[str, str, str, int]
 ) -> None:
-    """A failure, an exception in a check, in a fixture or in a hook, and an exit: the supply is off afterwards."""
+    """A failure, an exception in check, fixture or hook, an exit: the supply is off afterwards."""
+    sequence, then, conftest, code = broken
     flag = tmp_path / "powered"
     process = run(sequence.format(flag=str(flag), then=then), conftest=conftest)
     out, _ = process.communicate(timeout=60)
@@ -219,7 +220,10 @@ def test_whatever_breaks_ends_with_the_supply_off(
 def test_an_error_in_a_hook_at_the_end_comes_too_late(stand: Stand, run: Run, tmp_path: Path) -> None:
     """Another plugin that fails when the session ends finds the stand safe already."""
     flag = tmp_path / "powered"
-    conftest = "import pytest\n\n@pytest.hookimpl(tryfirst=True)\ndef pytest_sessionfinish():\n    raise RuntimeError('late')\n"
+    conftest = (
+        "import pytest\n\n@pytest.hookimpl(tryfirst=True)\n"
+        "def pytest_sessionfinish():\n    raise RuntimeError('late')\n"
+    )
     process = run(HOLDS.format(flag=str(flag), then="pass"), conftest=conftest)
     process.communicate(timeout=60)
     assert process.returncode != 0

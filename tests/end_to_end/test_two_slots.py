@@ -67,7 +67,7 @@ def test_a_bad_unit_goes_to_repair_and_its_neighbour_ships(duo: MakeDuo) -> None
 
 
 def test_a_gate_closes_its_own_unit_only(duo: MakeDuo) -> None:
-    """A unit that does not start is not tested further and loses its power; the other is tested as planned."""
+    """A unit that does not start is tested no further and loses its power; the other is tested as planned."""
     done = duo("--defect", "no-start@B.start", *SHORT)
     a, b = verdicts(done, "A"), verdicts(done, "B")
     assert b["test_10_power_on.py::test_starts"] == "failed"
