@@ -37,7 +37,7 @@ def test_a_good_unit_ships(visit: MakeVisit, seed: int) -> None:
     assert not done.unit["findings"]
 
 
-@pytest.mark.parametrize(("defect", "places"), UNIT_DEFECTS.items(), ids=str)
+@pytest.mark.parametrize(("defect", "places"), UNIT_DEFECTS.items(), ids=list(UNIT_DEFECTS))
 def test_a_defective_unit_goes_to_repair(visit: MakeVisit, defect: str, places: set[str]) -> None:
     """The defect is found, and at least one finding names its place."""
     done = visit("--defect", defect)
@@ -46,7 +46,7 @@ def test_a_defective_unit_goes_to_repair(visit: MakeVisit, defect: str, places: 
     assert "stand fault" not in done.verdicts().values()
 
 
-@pytest.mark.parametrize(("defect", "place"), STAND_DEFECTS.items(), ids=str)
+@pytest.mark.parametrize(("defect", "place"), STAND_DEFECTS.items(), ids=list(STAND_DEFECTS))
 def test_a_bad_stand_is_never_the_units_fault(visit: MakeVisit, defect: str, place: str) -> None:
     """A stand that fails gives exit code 4 and a finding about the stand; no check of the unit failed."""
     done = visit("--defect", defect)
