@@ -23,6 +23,7 @@ from hilseq.cli.safe import safe_command
 from hilseq.cli.serve import serve_command
 from hilseq.cli.simulate import simulate_command
 from hilseq.cli.verify import verify_command
+from hilseq.cli.watch import watch_command
 
 app = typer.Typer(
     name="hilseq",
@@ -62,6 +63,7 @@ def top(
 app.command("demo")(demo_command)
 app.command("run", context_settings={"allow_interspersed_args": True})(run_command)
 app.command("resume")(resume_command)
+app.command("watch")(watch_command)
 app.command("inspect")(inspect_command)
 app.command("init")(init_command)
 app.command("report")(report_command)

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import io
 import sys
+import time
 from pathlib import Path
 from typing import IO, Any
 
@@ -15,6 +16,7 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.text import Text
 
+from hilseq.cli.soak_lines import SoakLine
 from hilseq.journal import kinds
 from hilseq.journal.kinds import ANSWERED, ASKED, NOT_ANSWERED
 from hilseq.reports.record import RunRecord, reading_of
@@ -22,6 +24,8 @@ from hilseq.reports.visible import visible
 from hilseq.reports.words import show_limits, show_value
 from hilseq.verdicts import CheckVerdict, Disposition
 
+#: Where there is no terminal to keep a line alive, a soak says how it goes this often, s.
+PLAIN_EVERY = 60.0
 _STYLE = {
     CheckVerdict.PASSED: "green",
     CheckVerdict.FAILED: "bold red",
@@ -43,6 +47,8 @@ class VisitView:
         self._last_reading = ""
         self._many = False
         self._progress: Progress | None = None
+        self._soak = SoakLine()
+        self._told_at = time.monotonic()
         self._task: Any = None
 
     def take(self, kind: str, fields: dict[str, Any]) -> None:
@@ -61,6 +67,8 @@ class VisitView:
                 self._show(self._planned[fields["check"]]["stage"], self._last_reading)
             case kinds.CHECK_ENDED:
                 self._end(fields)
+            case kinds.SOAK_PROGRESS | kinds.SOAK_EVENT | kinds.SOAK_GAP:
+                self._take_soak(kind, fields)
             case kinds.EVENT if self._progress is not None and fields["what"] == ASKED:
                 self._progress.stop()  # the question stands alone on the terminal
             case kinds.EVENT if self._progress is not None and fields["what"] in (ANSWERED, NOT_ANSWERED):
@@ -94,6 +102,20 @@ class VisitView:
     def _show(self, stage: str, words: str) -> None:
         if self._progress is not None:
             self._progress.update(self._task, stage=stage, words=visible(words))
+
+    def _take_soak(self, kind: str, fields: dict[str, Any]) -> None:
+        """Keep the live line of a soak; what happens in it stays as a line of its own."""
+        if kind == kinds.SOAK_EVENT:
+            self._console.print(Text(f"  {self._soak.event(fields)}", style="bold red"))
+        elif kind == kinds.SOAK_GAP:
+            self._console.print(Text(f"  {self._soak.gap(fields)}", style="dim"))
+        else:
+            self._soak.progress(fields)
+            self._show("soak", self._soak.text)
+            now = time.monotonic()
+            if self._progress is None and now - self._told_at >= PLAIN_EVERY:
+                self._told_at = now
+                self._console.print(Text(f"  {self._soak.text}"))
 
     def _name(self, planned: dict[str, Any]) -> str:
         element = planned["check"].partition("[")[2].removesuffix("]")

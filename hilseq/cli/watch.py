@@ -1,0 +1,144 @@
+"""`hilseq watch`: follow a run from another terminal, or another machine that sees its folder."""
+
+from __future__ import annotations
+
+import sys
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from rich.console import RenderableType
+
+    from hilseq.live.follower import Follower
+    from hilseq.live.soaking import Soaking
+
+#: Lines of events that the live view shows.
+_LATEST = 8
+#: Without a terminal, wall time between two lines that say how it goes, s.
+PLAIN_EVERY = 60.0
+
+
+def watch_command(
+    run: Annotated[Path, typer.Argument(metavar="RUN", help="Folder of a run that goes on, or has ended.")],
+    once: Annotated[bool, typer.Option("--once", help="Say how it stands now, and end.")] = False,
+    every: Annotated[float, typer.Option(metavar="SECONDS", min=0.1, help="Time between two looks.")] = 1.0,
+) -> None:
+    """Follow a run: checks, the soak with time left, mode strip, current, temperature and events.
+
+    Reads the files of the run and nothing else: no effect on it. Ends when the run does, and so does Ctrl-C.
+
+    Example: hilseq watch runs/20260105-080000-RH-0001
+    """
+    from hilseq.journal.reader import find_journal
+    from hilseq.live.follower import Follower
+
+    follower = Follower(find_journal(run).parent, every)
+    try:
+        if once:
+            print("\n".join(follower.look(lines)))
+        elif sys.stdout.isatty():
+            _live(follower, every)
+        else:
+            _plain(follower, every)
+    except KeyboardInterrupt:
+        return
+
+
+def lines(follower: Follower) -> list[str]:
+    """Return how a run stands, in lines."""
+    from hilseq.reports.visible import visible
+
+    record = follower.record
+    if record is None:
+        return [f"no run to be told yet{': ' + follower.refused if follower.refused else ''}"]
+    told = [visible(f"{record.run} on stand {record.stand}: {follower.life.told}")]
+    for unit in record.units:
+        done = sum(check.started for check in unit.checks)
+        told.append(visible(f"{unit.part} {unit.serial}: {done} of {len(unit.checks)} checks begun"))
+        told += [visible(f"  {finding.place}: {finding.what}") for finding in unit.findings]
+        soak = follower.soaks.get(unit.slot)
+        if soak is not None:
+            told += soak_lines(soak)
+    return told
+
+
+def soak_lines(soak: Soaking) -> list[str]:
+    """Return how a soak goes, in lines."""
+    from hilseq.cli import soak_lines as words
+
+    strip = words.Strip()
+    for stretch in soak.rolled.stretches if soak.rolled is not None else ():
+        well = soak.mode_name(stretch.number) == soak.mode
+        strip.mark(stretch.start, stretch.end, words.WELL if well else words.UNWELL)
+    for gap in soak.gaps:
+        strip.mark(float(gap["start"]), float(gap["end"]), words.GAP)
+    for event in soak.events:
+        strip.mark(float(event["since"]), float(event["since"]), words.EVENT)
+    values: list[tuple[float | None, str]] = []
+    if soak.rolled is not None:
+        values = [
+            (float(soak.rolled.last[n]), soak.quantities[n].unit)
+            for n in soak.rolled.plotted
+            if soak.quantities[n].unit != "V"
+        ]
+    until = soak.planned_end or soak.lasted
+    events = len({event["number"] for event in soak.events})
+    told = [f"  soak: {words.status(soak.lasted, until, strip, values, events)}"]
+    told += [f"    {words.event_line(event)}" for event in soak.events[-_LATEST:]]
+    told += [f"    {words.gap_line(gap)}" for gap in soak.gaps[-2:]]
+    if soak.ended is not None:
+        told.append(f"    ended: {soak.ended['why']}")
+    return told
+
+
+def _goes_on(follower: Follower) -> bool:
+    from hilseq.live.life import State
+
+    return follower.life.state is State.RUNNING
+
+
+def _live(follower: Follower, every: float) -> None:
+    from rich.live import Live
+    from rich.text import Text
+
+    from hilseq.cli.soak_lines import LEGEND
+
+    def shown(seen: Follower) -> RenderableType:
+        return Text("\n".join([*lines(seen), LEGEND]))
+
+    with Live(follower.look(shown), auto_refresh=False) as live:
+        while follower.look(_goes_on):
+            time.sleep(every)
+            live.update(follower.look(shown), refresh=True)
+
+
+def _plain(follower: Follower, every: float) -> None:
+    """Print what is new as it comes, and now and then how it stands."""
+    said: set[str] = set()
+    told_at = -PLAIN_EVERY
+
+    def new(seen: Follower) -> list[str]:
+        from hilseq.cli import soak_lines as words
+
+        happened = [
+            line
+            for soak in seen.soaks.values()
+            for line in [*map(words.event_line, soak.events), *map(words.gap_line, soak.gaps)]
+        ]
+        fresh = [line for line in happened if line not in said]
+        said.update(fresh)
+        return fresh
+
+    while True:
+        going = follower.look(_goes_on)
+        for line in follower.look(new):
+            print(line, flush=True)
+        if not going or time.monotonic() - told_at >= PLAIN_EVERY:
+            told_at = time.monotonic()
+            print("\n".join(follower.look(lines)), flush=True)
+        if not going:
+            return
+        time.sleep(every)
