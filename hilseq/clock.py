@@ -45,8 +45,10 @@ class Clock(Protocol):
 
 
 class WallClock:
-    """Real time. Monotonic for durations; the date is taken once, so that a time correction of the
-    computer cannot bend a soak."""
+    """Real time.
+
+    Monotonic for durations; the date is taken once, so that a time correction of the computer cannot bend a soak.
+    """
 
     #: Longest sleep without a tick, s.
     SLICE = 0.5

@@ -21,6 +21,8 @@ from hilseq.errors import StandFault, UsageError
 #: Longest wall time until every server of the twin listens.
 START_DEADLINE = 30.0
 STOP_DEADLINE = 5.0
+#: Exit code of a twin that was asked for something impossible.
+_BAD_INPUT = 2
 
 
 def command(
@@ -138,7 +140,7 @@ class Twin:
             raise StandFault(f"the simulated stand did not start within {START_DEADLINE:g} s")
         _, errors = process.communicate(timeout=STOP_DEADLINE)
         words = errors.decode("utf-8", "replace").strip() or f"it ended with code {process.returncode}"
-        if process.returncode == 2:
+        if process.returncode == _BAD_INPUT:
             raise UsageError(words)
         raise StandFault(f"the simulated stand did not start: {words}")
 

@@ -83,7 +83,7 @@ def test_the_simulator_knows_descriptions_only() -> None:
 
 
 def test_hilseq_never_imports_the_simulator() -> None:
-    """hilseq reaches the simulator through its protocols only."""
+    """Hilseq reaches the simulator through its protocols only."""
     for path in (ROOT / "hilseq").rglob("*.py"):
         names = {name.split(".")[0] for name in _imports(path)}
         assert "hilseq_sim" not in names, f"{path.relative_to(ROOT)} imports the simulator"

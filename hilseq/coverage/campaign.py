@@ -92,7 +92,7 @@ def _warm_up() -> None:
     import pyvisa_py.tcpip
 
     import hilseq.plugin.fixtures
-    import hilseq.reports.write  # noqa: F401
+    import hilseq.reports.write
 
     del allure_pytest, pymodbus, pyvisa_py, hilseq
 

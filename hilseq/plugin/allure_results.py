@@ -11,6 +11,7 @@ import csv
 import io
 import json
 from collections.abc import Mapping
+from importlib import import_module
 from pathlib import Path
 from typing import Any
 
@@ -50,14 +51,13 @@ class AllureResults:
     @pytest.hookimpl(tryfirst=True)
     def pytest_runtest_setup(self, item: pytest.Item) -> None:
         """Title and label the check, whether or not a gate then closes it off."""
-        import allure
-
+        dynamic: Any = import_module("allure").dynamic
         check = item.stash[CHECK]
         unit = self._run.visit.profiles[check.slot]
         element = check.id.partition("[")[2].removesuffix("]")
-        allure.dynamic.parent_suite(check.stage)
-        allure.dynamic.suite(check.sequence)
-        allure.dynamic.title(f"{element}: {check.title}" if element else check.title)
+        dynamic.parent_suite(check.stage)
+        dynamic.suite(check.sequence)
+        dynamic.title(f"{element}: {check.title}" if element else check.title)
         labels = {
             "stand": self._run.visit.stand.stand,
             "part": unit.part,
@@ -66,16 +66,13 @@ class AllureResults:
             "place": check.place,
         }
         for name, value in labels.items():
-            allure.dynamic.label(name, visible(value))
+            dynamic.label(name, visible(value))
 
     def take(self, kind: str, fields: Mapping[str, Any]) -> None:
         """Turn a reading into a step and a table into an attachment of the check that is running."""
-        import allure
-        from allure_commons._allure import StepContext
-
         if kind == kinds.READING:
             reading = reading_of(fields)
-            step = StepContext(
+            step: Any = import_module("allure_commons._allure").StepContext(
                 f"{reading.name}: {show_value(reading)}, {reading.verdict}", {"limits": show_limits(reading)}
             )
             step.__enter__()
@@ -83,6 +80,7 @@ class AllureResults:
             fault = AssertionError(f"{reading.verdict}: {show_limits(reading)}") if bad else None
             step.__exit__(type(fault) if fault else None, fault, None)
         elif kind == kinds.TABLE:
+            allure: Any = import_module("allure")
             allure.attach(_attachment(fields), visible(fields["name"]), allure.attachment_type.CSV)
 
     def pytest_sessionfinish(self) -> None:

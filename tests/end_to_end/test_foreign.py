@@ -1,0 +1,125 @@
+"""Instruments and a unit that are none of ours, known by their stand file and profile alone, in real time."""
+
+from __future__ import annotations
+
+import json
+import socket
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+from tests.end_to_end.conftest import MakeVisit
+
+STAND = """
+stand: foreign-bench
+supplies:
+  bench:
+    resource: TCPIP::127.0.0.1::{supply}::SOCKET
+    identity: {{maker: Hexaware Bench, model: LP-9}}
+    read-termination: "\\r\\n"
+    commands:
+      clear: none
+      set-voltage: "SOUR:VOLT {{value}}"
+      read-set-voltage: "SOUR:VOLT?"
+      set-current: "SOUR:CURR {{value}}"
+      read-set-current: none
+      set-overvoltage: none
+      read-overvoltage: none
+      output-on: "SOUR:OUT 1"
+      output-off: "SOUR:OUT 0"
+      read-output: "SOUR:OUT?"
+      measure-voltage: "READ:V?"
+      measure-current: "READ:A?"
+      next-error: none
+    ceilings: {{voltage: 26 V, current: 1 A}}
+    settle: 10 ms
+io:
+  box: {{address: "127.0.0.1:{io}", device: 17, largest-gap: 0}}
+signals:
+  sense1..sense4: {{io: box, table: discrete input, address: 300, senses: P.out1}}
+  drive1..drive2: {{io: box, table: coil, address: 8, drives: P.in1}}
+slots:
+  P:
+    supply: bench
+    link: {{address: "127.0.0.1:{unit}", deadline: 300 ms}}
+"""
+UNIT = """
+part: FC4
+ratings: {supply: 24 V, supply-range: 20..26 V, absolute-maximum: 28 V, current-limit: 500 mA}
+start: {ready-within: 3 s, idle-current: 40..60 mA, off-time: 200 ms}
+identity: {device-identification: false}
+link:
+  device: 3
+  mode: {table: holding register, address: 40, values: {stopped: 1, held: 4, live: 7}}
+  mode-command: {table: holding register, address: 40, values: {stopped: 1, held: 4, live: 7}}
+  indicator: {table: holding register, address: 41, values: {dark: 0, healthy: 3, faulted: 5}}
+modes: {change-within: 1 s}
+points:
+  outputs:
+    out1..out4: {command: {table: coil, address: 500}, settle: 20 ms}
+  inputs:
+    in1..in2: {report: {table: discrete input, address: 0}, settle: 20 ms}
+faults:
+  count: {table: holding register, address: 42}
+  table: {table: holding register, address: 60}
+  entries: 2
+  words: 2
+  clear: {table: holding register, address: 49}
+  clear-value: 0xC1EA
+  codes:
+    7: {meaning: lost its program}
+configuration:
+  first: {table: holding register, address: 200}
+  content: [1, 2, 3, 65535, 0, 9]
+"""
+
+StartRig = Callable[..., dict[str, int]]
+
+
+@pytest.fixture
+def rig(tmp_path: Path) -> Iterator[StartRig]:
+    """Start the foreign rig, with a fault if one is named; write its stand file and profile."""
+    processes = []
+
+    def start(fault: str = "") -> dict[str, int]:
+        line = [sys.executable, str(Path(__file__).with_name("foreign_rig.py")), fault]
+        process = subprocess.Popen(line, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
+        processes.append(process)
+        assert process.stdout is not None
+        ports: dict[str, int] = json.loads(process.stdout.readline())
+        (tmp_path / "stand.yaml").write_text(STAND.format(**ports), encoding="utf-8")
+        (tmp_path / "unit.yaml").write_text(UNIT, encoding="utf-8")
+        return ports
+
+    yield start
+    for process in processes:
+        process.communicate(timeout=10)
+
+
+def _output_is_on(port: int) -> bool:
+    with socket.create_connection(("127.0.0.1", port), timeout=5) as connection:
+        connection.sendall(b"SOUR:OUT?\r\n")
+        return connection.recv(16).strip() == b"1"
+
+
+def test_a_foreign_unit_ships(visit: MakeVisit, rig: StartRig, tmp_path: Path) -> None:
+    """The whole job on foreign instruments in real time ends with ship, and with the supply off."""
+    ports = rig()
+    done = visit(stand=tmp_path / "stand.yaml", unit=tmp_path / "unit.yaml", serial="F-1", simulate=False)
+    assert (done.code, done.disposition) == (0, "ship"), done.out[-3000:] + done.err[-2000:]
+    assert not _output_is_on(ports["supply"])
+
+
+@pytest.mark.parametrize(("fault", "place"), [("stuck-off", "out3"), ("forgets", "configuration")])
+def test_a_foreign_fault_is_placed(
+    visit: MakeVisit, rig: StartRig, tmp_path: Path, fault: str, place: str
+) -> None:
+    """A fault of the foreign unit is found, at its place, and the supply is off afterwards."""
+    ports = rig(fault)
+    done = visit(stand=tmp_path / "stand.yaml", unit=tmp_path / "unit.yaml", serial="F-2", simulate=False)
+    assert (done.code, done.disposition) == (1, "repair"), done.out[-3000:] + done.err[-2000:]
+    assert place in done.places
+    assert not _output_is_on(ports["supply"])
