@@ -22,7 +22,7 @@ STAGES: dict[str, Callable[[Profile], bool]] = {
     "identity": lambda _: True,
     "stored faults": lambda profile: profile.faults is not None,
     "configuration": lambda profile: profile.configuration is not None,
-    "clock and memory": remembers,
+    "clock and memory": lambda profile: remembers(profile),  # noqa: PLW0108 - defined below
     "modes": lambda _: True,
     "outputs": lambda profile: bool(profile.points.outputs),
     "inputs": lambda profile: bool(profile.points.inputs),
