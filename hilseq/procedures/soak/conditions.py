@@ -240,10 +240,7 @@ class Conditions:
         return True
 
     def _outputs_follow(self, values: list[float]) -> bool:
-        for index, level, wanted in self._wanted:
-            if (values[index] >= level) is not wanted:
-                return False
-        return True
+        return all((values[index] >= level) is wanted for index, level, wanted in self._wanted)
 
     def _looked_closely(self, sample: Sample) -> list[Finding]:
         bad: dict[tuple[str, str], str] = {}
