@@ -36,6 +36,7 @@ class VisitHooks:
         self._plan = Plan(run)
         self._unsafe: set[str] = set()
         self._left_out: list[pytest.Item] = []
+        self._arranged = False
 
     # -- collection ------------------------------------------------------------------------------
 
@@ -46,6 +47,14 @@ class VisitHooks:
     @pytest.hookimpl(tryfirst=True)
     def pytest_collection_modifyitems(self, items: list[pytest.Item]) -> None:
         """Drop what does not concern this type of unit; keep the checks of a unit together."""
+        try:
+            self._arrange(items)
+        except pytest.UsageError as error:
+            # pytest's own code for it is 4, which says here that the stand is at fault.
+            pytest.exit(f"nothing was powered:\n{error}", returncode=int(ExitCode.USAGE))
+        self._arranged = True
+
+    def _arrange(self, items: list[pytest.Item]) -> None:
         visit = self.run.visit
         items[:] = [
             item
@@ -72,7 +81,7 @@ class VisitHooks:
 
     def pytest_collection_finish(self, session: pytest.Session) -> None:
         """Write the plan into the journal before anything is powered."""
-        if session.config.option.collectonly or session.testsfailed:
+        if session.config.option.collectonly or session.testsfailed or not self._arranged:
             return
         if self.run.resumed is not None:
             self._plan.identify(session.items)
