@@ -107,7 +107,8 @@ def parametrize(metafunc: pytest.Metafunc, visit: Visit) -> None:
     names = element_names(metafunc.fixturenames)
     if len(names) > 1:
         raise pytest.UsageError(
-            f"{metafunc.definition.nodeid} asks for {' and '.join(names)}; a check has one element: ask for one"
+            f"{metafunc.definition.nodeid} asks for {' and '.join(names)}; "
+            "a check has one element: ask for one"
         )
     if "slot" not in metafunc.fixturenames:
         return

@@ -69,7 +69,7 @@ class Wiring:
         return next((load for load in loads if load is not None), None)
 
     def analog(self, terminal: str, dimension: str) -> str | None:
-        """Name of the signal that drives, else senses, the terminal with a quantity of a dimension, if any."""
+        """Name of the signal that drives, else senses, a quantity of this dimension at the terminal."""
         own = [self._driving[terminal]] if terminal in self._driving else []
         for name, signal in (*own, *self._sensing.get(terminal, [])):
             if signal.kind is not RegisterType.BIT and signal.unit and dimension_of(signal.unit) == dimension:
