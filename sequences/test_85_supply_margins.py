@@ -32,10 +32,12 @@ def test_works_at_the_corner(
 ) -> None:
     """At this end of its supply range the unit starts, goes live, drives its outputs and stores no fault."""
     unit = rated_afterwards
-    before = margins.stored(unit)
+    unit.modes.move_to(Mode.LIVE)
+    normally, before = margins.followers(unit), margins.stored(unit)
+    unit.come_to_rest()
     judge("time to ready", margins.start_at(unit, supply_corner.voltage, clock), unit.limits.ready_time)
     unit.modes.move_to(Mode.LIVE)
-    margins.follows(unit, supply_corner.voltage)
+    margins.blame_lost_outputs(unit, normally, supply_corner.voltage)
     margins.blame_new_faults(unit, before, f"at {supply_corner.voltage:g} V")
 
 

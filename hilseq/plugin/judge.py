@@ -46,6 +46,24 @@ class Judge:
             raise UnitFault(sentence(reading), place=place)
         return verdict
 
+    def where_able(self, name: str, measured: Measured, limits: Limits, *, place: str | None = None) -> None:
+        """Judge what another test has shown already, only as far as this stand can tell.
+
+        A reading that is marginal, because the stand is slow or coarse, is neither recorded nor held against
+        the unit. Raises UnitFault when the reading is outside its limits by more than its uncertainty.
+        """
+        sure = decide(measured.value, expanded(measured), limits, DecisionRule.GUARDED)
+        beyond = not any(
+            value in limits
+            for value in (
+                measured.value - expanded(measured),
+                measured.value,
+                measured.value + expanded(measured),
+            )
+        )
+        if sure is ReadingVerdict.CONFORMS or beyond:
+            self(name, measured, limits, place=place)
+
     def record(self, name: str, measured: Measured, limits: Limits, *, place: str | None = None) -> Reading:
         """Record the reading, in its base unit, and return it without failing the check.
 

@@ -19,7 +19,7 @@ SOAK = "soak"
 STAGES: dict[str, Callable[[Profile], bool]] = {
     "set-up": lambda _: True,
     "power-on": lambda _: True,
-    "identity": lambda _: True,
+    "identity": lambda profile: tells_who_it_is(profile),  # noqa: PLW0108 - defined below
     "stored faults": lambda profile: profile.faults is not None,
     "configuration": lambda profile: profile.configuration is not None,
     "clock and memory": lambda profile: remembers(profile),  # noqa: PLW0108 - defined below
@@ -32,6 +32,12 @@ STAGES: dict[str, Callable[[Profile], bool]] = {
     "power cycling": lambda profile: profile.cycling is not None,
     SOAK: lambda profile: profile.soak is not None and profile.soak.required,
 }
+
+
+def tells_who_it_is(profile: Profile) -> bool:
+    """Tell whether the unit can be asked anything about what it is."""
+    identity = profile.identity
+    return identity.device_identification or bool(identity.serial_number or identity.modules)
 
 
 def remembers(profile: Profile) -> bool:

@@ -74,6 +74,7 @@ faults:
 configuration:
   first: {table: holding register, address: 200}
   content: [1, 2, 3, 65535, 0, 9]
+  kept-for: 1 s
 """
 
 StartRig = Callable[..., dict[str, int]]
