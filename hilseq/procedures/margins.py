@@ -30,7 +30,7 @@ def stored(unit: Unit) -> list[StoredFault]:
 def blame_new_faults(unit: Unit, before: list[StoredFault], when: str) -> None:
     """Raise UnitFault, at the supply and at the fault's own place, when faults were stored since `before`.
 
-    What was stored before, at whatever time, is not new: a fault of every start says nothing about the supply.
+    What was stored before, at whatever time, is not new: a fault of every start says nothing of the supply.
     """
     known = {(fault.code, fault.place) for fault in before}
     new = [fault for fault in stored(unit) if (fault.code, fault.place) not in known]
@@ -54,15 +54,19 @@ def start_at(unit: Unit, volts: float, clock: Clock) -> Measured:
         raise UnitFault(f"at {volts:g} V {fault}", places=["supply", *fault.places]) from fault
 
 
-def follows(unit: Unit, volts: float) -> Measured:
-    """Drive all outputs of a live unit, then none; return the current with all on, A.
-
-    Raises UnitFault at the supply and at every output that does not follow.
-    """
+def followers(unit: Unit) -> set[str]:
+    """Drive all outputs of a live unit, then none; return those that followed both times."""
     outputs = unit.outputs
-    on = outputs.drive(*outputs.names)
-    drawn = unit.supply.current()
-    off = outputs.drive()
-    wrong = [name for name in outputs.names if not on[name] or off[name]]
-    unit.blame(["supply", *wrong] if wrong else [], f"at {volts:g} V, {', '.join(wrong)} does not follow")
-    return drawn
+    on, off = outputs.drive(*outputs.names), outputs.drive()
+    return {name for name in outputs.names if on[name] and not off[name]}
+
+
+def blame_lost_outputs(unit: Unit, normally: set[str], volts: float) -> None:
+    """Raise UnitFault, at the supply and at each output, when outputs no longer follow that normally do.
+
+    One that does not follow at rated supply either says nothing about the supply.
+    """
+    lost = sorted(normally - followers(unit))
+    unit.blame(
+        ["supply", *lost] if lost else [], f"at {volts:g} V, {', '.join(lost)} does not follow any more"
+    )

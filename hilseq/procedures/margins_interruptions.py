@@ -68,27 +68,28 @@ def find_ride_through(unit: Unit, clock: Clock) -> RideThrough:
     search = ride_through_search(unit.profile)
     rows: list[tuple[float, float, str]] = []
     length = Measured(0.0, "s")
-    unit.outputs.command(*unit.outputs.names)
+    sensed = unit.outputs.drive(*unit.outputs.names)
+    on = {name for name, is_on in sensed.items() if is_on}
     while (wanted := search.next_point()) is not None:
-        length, survived = _survives(unit, wanted, clock)
+        length, survived = _survives(unit, wanted, on, clock)
         rows.append((wanted, length.value, "rode through" if survived else "started anew"))
         search.tell(passed=survived)
     return RideThrough(search.found(), length, rows)
 
 
-def _survives(unit: Unit, seconds: float, clock: Clock) -> tuple[Measured, bool]:
+def _survives(unit: Unit, seconds: float, on: set[str], clock: Clock) -> tuple[Measured, bool]:
     """Interrupt once; tell how long it was and whether the unit rode through. Afterwards it is live."""
     counter = unit.profile.link.starts
     before = None if counter is None else unit.link.read(counter)
     length = unit.supply.interrupt(seconds)
     back = clock.now()
     if counter is None:
-        survived = _is_live(unit)
+        survived = _is_live(unit, on)
         clock.sleep_until(back + BETWEEN_INTERRUPTIONS)
     else:
         usual = min((start.took.value for start in unit.starts), default=unit.profile.start.ready_within)
         clock.sleep_until(back + max(BETWEEN_INTERRUPTIONS, _SURELY_READY * usual))
-        survived = _reads(unit, before) and _is_live(unit)
+        survived = _reads(unit, before) and _is_live(unit, on)
     if not survived:
         _comes_back(unit, back, length, clock)
     return length, survived
@@ -103,12 +104,15 @@ def _reads(unit: Unit, before: float | None) -> bool:
         return False
 
 
-def _is_live(unit: Unit) -> bool:
-    """Tell whether the unit is still live and its outputs still on."""
+def _is_live(unit: Unit, on: set[str]) -> bool:
+    """Tell whether the unit is still live, and the outputs still on that were on before."""
     try:
-        return unit.modes.reported() is Mode.LIVE and all(unit.outputs.sensed().values())
+        if unit.modes.reported() is not Mode.LIVE:
+            return False
     except UnitFault:
         return False
+    sensed = unit.outputs.sensed()
+    return all(sensed[name] for name in on)
 
 
 def _comes_back(unit: Unit, since: float, length: Measured, clock: Clock) -> None:

@@ -1,0 +1,125 @@
+"""`hilseq plan`: published numbers of cycles, an honest time, and nothing powered."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.end_to_end.conftest import STANDS
+from tests.procedures.twin_unit import changed
+
+RH16 = STANDS / "units" / "rh16.yaml"
+SIM = STANDS / "sim-bench.yaml"
+
+
+def plan(*options: str, unit: Path = RH16, stand: Path = SIM, cwd: Path) -> subprocess.CompletedProcess[str]:
+    line = [sys.executable, "-m", "hilseq", "plan", "--stand", str(stand), "--unit", str(unit), *options]
+    return subprocess.run(line, capture_output=True, text=True, check=False, cwd=cwd, timeout=60)
+
+
+def planned(folder: Path, changes: dict[str, Any]) -> dict[str, Any]:
+    """Return the plan of the only unit, its profile changed."""
+    done = plan("--json", unit=changed(RH16, changes, folder), cwd=folder)
+    assert done.returncode == 0, done.stderr
+    (unit,) = json.loads(done.stdout)["units"]
+    found: dict[str, Any] = unit
+    return found
+
+
+@pytest.mark.parametrize(
+    ("probability", "confidence", "cycles"),
+    [
+        (0.90, 0.90, 22),  # check value 5.4
+        (0.95, 0.95, 59),  # check value 5.4
+        (0.99, 0.95, 299),  # check value 5.5
+    ],
+)
+def test_a_claim_takes_the_published_number_of_cycles(
+    tmp_path: Path, probability: float, confidence: float, cycles: int
+) -> None:
+    """The success run n = ln(1-C)/ln(R), rounded up."""
+    claim = {"cycling.start-probability": probability, "cycling.confidence": confidence}
+    starts = planned(tmp_path, claim)["starts"]
+    assert (starts["fewest"], starts["most"]) == (cycles, cycles)
+
+
+def test_a_sequential_claim_has_the_published_plan(tmp_path: Path) -> None:
+    """No acceptance before 24; P(accept) 0.97795 and 0.09958, mean 30.21 (check values 5.13, 5.14)."""
+    claim = {
+        "cycling.plan": "sequential",
+        "cycling.start-probability": 0.99,
+        "cycling.worst-probability": 0.90,
+    }
+    starts = planned(tmp_path, claim)["starts"]
+    assert starts["fewest"] == 24
+    assert 1.0 - starts["producer_risk"] == pytest.approx(0.97795, abs=5e-4)
+    assert starts["consumer_risk"] == pytest.approx(0.09958, abs=5e-4)
+    assert starts["mean_of_a_good_unit"] == pytest.approx(30.21, abs=0.01)
+
+
+def test_a_claim_that_its_cycles_cannot_prove_is_refused(tmp_path: Path) -> None:
+    """Before anybody wastes a weekend, with the number that would do."""
+    profile = changed(RH16, {"cycling.most": 10}, tmp_path)
+    done = plan(unit=profile, cwd=tmp_path)
+    assert done.returncode == 2
+    assert "`most` allows 10 starts" in done.stderr
+    assert "expected at least 22" in done.stderr
+
+
+def test_a_plan_says_what_a_person_asks(tmp_path: Path) -> None:
+    """Checks by stage, time, cycles, disk, soak, and what all that proves; nothing is left in the folder."""
+    done = plan(cwd=tmp_path)
+    assert done.returncode == 0, done.stderr
+    for words in (
+        "RH16 in slot A:",
+        "supply margins",
+        "time on hardware: at most about",
+        "power cycles: 22 cold, 6 warm and short",
+        "disk: about",
+        "with --soak: 3 d more",
+        "a start probability of at least 0.9006 with 90 % confidence",
+        "in at most 30 interruptions (claimed: 10 ms)",
+    ):
+        assert words in done.stdout
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_stage_without_a_check_is_told(tmp_path: Path) -> None:
+    """Who plans with a folder of his own learns that the unit could not ship by it."""
+    sequence = tmp_path / "test_mine.py"
+    sequence.write_text("def test_mine(ready_unit) -> None:\n    assert ready_unit\n", encoding="utf-8")
+    done = plan(str(sequence), cwd=tmp_path)
+    assert "mine" in done.stdout
+    assert "power cycling" in done.stdout
+    assert "no check: the unit could not ship" in done.stdout
+
+
+def test_a_sequence_that_is_broken_is_said_to_be(tmp_path: Path) -> None:
+    """With pytest's own words, and the exit code of bad input."""
+    sequence = tmp_path / "test_mine.py"
+    sequence.write_text("def test_mine(:\n", encoding="utf-8")
+    done = plan(str(sequence), cwd=tmp_path)
+    assert done.returncode == 2
+    assert "SyntaxError" in done.stderr
+
+
+def test_the_plan_is_near_what_the_visit_takes(tmp_path: Path) -> None:
+    """By the stepped clock the visit takes no longer than planned, and not a small part of it."""
+    folder = tmp_path / "run"
+    names = ["test_10_power_on.py", "test_45_clock_and_memory.py", "test_85_supply_margins.py"]
+    paths = [str(STANDS.parent / "sequences" / name) for name in [*names, "test_90_power_cycling.py"]]
+    line = [sys.executable, "-m", "hilseq", "run", *paths, "--stand", str(SIM), "--unit", str(RH16)]
+    line += ["--serial", "RH-1", "--simulate", "--out", str(folder)]
+    subprocess.run(line, capture_output=True, check=False, cwd=tmp_path, timeout=110)
+    entries = [json.loads(text) for text in (folder / "journal.jsonl").read_text("utf-8").splitlines()]
+    took = sum(entry["seconds"] for entry in entries if entry["kind"] == "check ended")
+    done = plan("--json", *paths, cwd=tmp_path)
+    (unit,) = json.loads(done.stdout)["units"]
+    assert 0.3 * unit["seconds"] < took <= unit["seconds"]
+    held = sum(path.stat().st_size for path in folder.rglob("*") if path.is_file())
+    assert 0.3 * unit["disk_bytes"] < held < 2.0 * unit["disk_bytes"]

@@ -1,0 +1,99 @@
+"""Whole visits: defects of supply, start, memory, clock and battery beyond their limits are found, and where.
+
+Severities are those of the simulator's catalogue: at `matters` a defect clearly lies beyond the profile's
+limits, at `harmless` inside them. Every kind is tried by `hilseq coverage`; here one of each sort.
+"""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+
+from tests.end_to_end.conftest import STANDS, MakeVisit
+
+POWER_ON, MEMORY, MARGINS, CYCLING = (
+    str(STANDS.parent / "sequences" / name)
+    for name in (
+        "test_10_power_on.py",
+        "test_45_clock_and_memory.py",
+        "test_85_supply_margins.py",
+        "test_90_power_cycling.py",
+    )
+)
+#: defect, the sequence that must find it, and where
+BEYOND = [
+    ("hold-up-short,severity=0.9", MARGINS, "supply"),
+    ("start-threshold-high,severity=0.75", MARGINS, "supply"),
+    ("stop-threshold-high,severity=0.75", MARGINS, "supply"),
+    ("clock-drifts,severity=0.6", MEMORY, "clock"),
+    ("clock-not-kept", MEMORY, "clock"),
+    ("battery-low,severity=0.7", MEMORY, "battery"),
+    ("battery-open", MEMORY, "battery"),
+    ("configuration-not-stored", MEMORY, "configuration"),
+    ("live-current-high,severity=0.7", POWER_ON, "supply"),
+    ("no-start,probability=0.2", CYCLING, "start"),
+]
+WITHIN = [
+    ("hold-up-short,severity=0.2", MARGINS),
+    ("start-threshold-high,severity=0.25", MARGINS),
+    ("stop-threshold-high,severity=0.25", MARGINS),
+    ("clock-drifts,severity=0.1", MEMORY),
+    ("battery-low,severity=0.3", MEMORY),
+]
+
+
+@pytest.mark.parametrize(("defect", "sequence", "place"), BEYOND, ids=[row[0] for row in BEYOND])
+def test_a_defect_beyond_its_limit_is_found_and_located(
+    visit: MakeVisit, defect: str, sequence: str, place: str
+) -> None:
+    """The unit goes to repair, and a finding names the place."""
+    done = visit("--defect", defect, sequence)
+    assert done.code == 1, done.out[-2000:]
+    assert place in done.places
+    assert "stand fault" not in done.verdicts().values()
+
+
+@pytest.mark.parametrize(("defect", "sequence"), WITHIN, ids=[row[0] for row in WITHIN])
+def test_a_defect_within_its_limit_is_not_found(visit: MakeVisit, defect: str, sequence: str) -> None:
+    """What lies inside the profile's limits, with the stand's uncertainty, is no fault."""
+    done = visit("--defect", defect, sequence)
+    assert "failed" not in done.verdicts().values(), done.out[-2000:]
+
+
+def test_one_bad_start_in_many_is_found_with_its_cycle(visit: MakeVisit) -> None:
+    """The message names the cycle, what was wrong, and what the starts so far show."""
+    done = visit("--defect", "no-start,probability=0.1", "--seed", "4", CYCLING)
+    (check,) = [c for c in done.unit["checks"] if c["verdict"] == "failed" and "cold" in c["id"]]
+    assert "cold start 6" in check["why"]
+    assert "failed: the unit is not ready" in check["why"]
+    assert "the claim is not shown" in check["why"]
+
+
+def test_what_was_proven_stands_in_the_record(visit: MakeVisit) -> None:
+    """The sentence about the starts, their table, and the ride-through are in the journal."""
+    done = visit(MARGINS, CYCLING)
+    entries = [json.loads(line) for line in (done.folder / "journal.jsonl").read_text("utf-8").splitlines()]
+    said = {entry["what"]: entry["text"] for entry in entries if entry["kind"] == "event"}
+    assert (
+        "with 90 % confidence the unit starts with a probability of at least 0.9006" in said["power cycling"]
+    )
+    assert "1 ms apart (3 repeats" in said["ride-through"]
+    tables = {entry["name"]: entry for entry in entries if entry["kind"] == "table"}
+    assert len(tables["cold starts"]["rows"]) == 22
+    assert len(tables["time to ready of every start"]["rows"]) >= 22 + 6
+    assert {"slow ramp", "interruptions"} <= set(tables)
+
+
+def test_an_old_battery_is_found_by_its_date(visit: MakeVisit) -> None:
+    """Five years, by the date of the intake (check value 10.1: common practice, no source)."""
+    old = visit("--note", "battery-date=2020-01", MEMORY, name="old")
+    assert old.places == {"battery"}
+    young = visit("--note", "battery-date=2025-01", MEMORY, name="young")
+    assert "failed" not in young.verdicts().values()
+
+
+def test_an_output_that_is_dead_anyway_says_nothing_about_the_supply(visit: MakeVisit) -> None:
+    """Margins blame the supply only for what works at rated supply."""
+    done = visit("--defect", "output-stuck-off@q05", MARGINS)
+    assert "failed" not in done.verdicts().values(), done.out[-2000:]

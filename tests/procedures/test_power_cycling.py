@@ -1,0 +1,131 @@
+"""Power cycling: the plan is followed, a bad start is found and named, and no start is invented."""
+
+from __future__ import annotations
+
+import pytest
+
+from hilseq.analysis.sequential import Decision
+from hilseq.errors import UnitFault
+from hilseq.procedures import cycling
+from hilseq.procedures.starts import start_times
+from tests.procedures.conftest import MakeUnit
+from tests.procedures.twin_unit import TwinUnit
+
+
+def test_a_good_unit_starts_as_often_as_the_claim_takes(good: TwinUnit) -> None:
+    """R 0.90 at C 0.90 takes 22 starts (check value 5.4), all timed, all counted by the unit."""
+    made = good
+    counter = made.profile.link.starts
+    assert counter is not None
+    before = made.unit.link.read(counter)
+    cold = cycling.cold_starts(made.unit)
+    assert (len(cold.starts), cold.failed, cold.decision) == (22, [], Decision.ACCEPT)
+    assert made.unit.link.read(counter) - before == 22
+    assert all(start.off == 3.0 and start.took for start in cold.starts)
+    assert "with 90 % confidence the unit starts with a probability of at least 0.9006" in cold.proven()
+
+
+def test_one_bad_start_ends_a_success_run_and_is_named(make: MakeUnit) -> None:
+    """The third cold start fails: cycle, reason and place are told, and no further start is made."""
+    made = make("no-start,after=12s")
+    cold = cycling.cold_starts(made.unit)
+    assert cold.decision is Decision.REJECT
+    assert len(cold.failed) == 1
+    failed = cold.failed[0]
+    assert failed is cold.starts[-1]
+    with pytest.raises(UnitFault, match=f"cold start {failed.cycle} failed: the unit is not ready") as caught:
+        cycling.blame_failed(cold.failed, cold.proven())
+    assert caught.value.places[0] == "start"
+    assert "the claim is not shown" in str(caught.value)
+
+
+def test_a_late_start_is_a_bad_start(make: MakeUnit) -> None:
+    """A start that takes longer than allowed counts as failed though the unit comes in the end."""
+    made = make("slow-start,after=6s,severity=0.9")
+    cold = cycling.cold_starts(made.unit)
+    assert [start.wrong.partition(" after")[0] for start in cold.failed] == ["ready only"]
+    assert cold.failed[0].places == ("start",)
+
+
+def test_a_bad_self_test_after_a_start_is_placed_there(make: MakeUnit) -> None:
+    """A unit that starts with a failed self-test has not started."""
+    cold = cycling.cold_starts(make("self-test-fails,after=6s").unit)
+    assert cold.failed
+    assert cold.failed[0].places == ("self-test",)
+
+
+def test_a_sequential_plan_stops_as_soon_as_it_knows(make: MakeUnit) -> None:
+    """0.99 against 0.90 at risks 5 % and 10 %: no acceptance before 24 starts (check value 5.13)."""
+    made = make(
+        changes={
+            "cycling": {
+                "start-probability": 0.99,
+                "worst-probability": 0.90,
+                "confidence": 0.90,
+                "plan": "sequential",
+                "off": "2.5 s",
+            }
+        }
+    )
+    cold = cycling.cold_starts(made.unit)
+    assert (len(cold.starts), cold.decision) == (24, Decision.ACCEPT)
+
+
+def test_a_sequential_plan_goes_on_after_a_failure(make: MakeUnit) -> None:
+    """Two failures at once reject (check value 5.13: rejection number 2 for n = 2 to 19), one does not."""
+    made = make(
+        "no-start,after=1s",
+        changes={
+            "cycling": {
+                "start-probability": 0.99,
+                "worst-probability": 0.90,
+                "confidence": 0.90,
+                "plan": "sequential",
+                "off": "2.5 s",
+            }
+        },
+    )
+    cold = cycling.cold_starts(made.unit)
+    assert (len(cold.starts), len(cold.failed), cold.decision) == (2, 2, Decision.REJECT)
+
+
+def test_warm_and_short_starts_are_made_besides(good: TwinUnit) -> None:
+    """Three of each, with their own time without supply."""
+    starts = cycling.other_starts(good.unit)
+    assert [start.sort for start in starts] == ["warm"] * 3 + ["short off"] * 3
+    assert [start.off for start in starts] == [1.0] * 3 + [0.3] * 3
+    assert not [start for start in starts if start.wrong]
+
+
+def test_a_pause_that_the_unit_rides_through_is_no_start(make: MakeUnit) -> None:
+    """A short pause below the hold-up is neither a start nor a failure, and is not timed."""
+    made = make(changes={"cycling.short-off": "10 ms"})
+    before = len(made.unit.starts)
+    starts = cycling.other_starts(made.unit)
+    assert [start.took for start in starts[3:]] == [None] * 3
+    assert not [start for start in starts if start.wrong]
+    assert len(made.unit.starts) == before + 3
+
+
+def test_every_start_of_a_visit_is_pooled(good: TwinUnit) -> None:
+    """Mean, largest and spread are those of the log, with the voltage and the pause of each start."""
+    made = good
+    made.unit.starts.clear()
+    for off in (2.0, 3.0, 4.0):
+        made.unit.supply.cycle(off)
+        made.unit.wait_until_ready()
+    times = start_times(made.unit)
+    values = [row[3] for row in times.rows]
+    assert [row[2] for row in times.rows] == [2.0, 3.0, 4.0]
+    assert times.mean.value == pytest.approx(sum(values) / 3, abs=1e-6)
+    assert times.largest.value == pytest.approx(max(values), abs=1e-6)
+    assert times.mean.degrees_of_freedom == 2
+    assert "3 starts, ready after" in times.in_words()
+
+
+def test_a_start_is_timed_to_the_interval_of_looking(good: TwinUnit) -> None:
+    """A starting unit that is left alone at first is still timed as well as one asked from the beginning."""
+    made = good
+    for _ in range(3):
+        made.unit.restart()
+    assert max(start.took.standard_uncertainty for start in made.unit.starts) <= 0.02 / 12**0.5 * 1.01
