@@ -37,6 +37,7 @@ class VisitHooks:
         self._unsafe: set[str] = set()
         self._left_out: list[pytest.Item] = []
         self._arranged = False
+        self._finished = False
 
     # -- collection ------------------------------------------------------------------------------
 
@@ -93,8 +94,9 @@ class VisitHooks:
 
     # -- running ---------------------------------------------------------------------------------
 
-    def pytest_sessionstart(self) -> None:
+    def pytest_sessionstart(self, session: pytest.Session) -> None:
         """Have every way out make safe."""
+        session.config.pluginmanager.register(_LastOfAll(self), "hilseq-last")
         interrupt_on_termination()
 
     @pytest.hookimpl(wrapper=True)
@@ -163,7 +165,7 @@ class VisitHooks:
     def pytest_sessionfinish(
         self, session: pytest.Session, exitstatus: int
     ) -> Generator[None, object, object]:
-        """Make safe before anything else can fail; close the journal and write the reports after all else."""
+        """Make safe before anything else can fail, and end the run even where something did."""
         with held_back():
             if self.run.journal_is_open:
                 self._made_safe(None)
@@ -172,10 +174,13 @@ class VisitHooks:
         try:
             return (yield)
         finally:
-            if self.run.journal_is_open:
-                self._finish(session, exitstatus)
+            self.finish(session, exitstatus)
 
-    def _finish(self, session: pytest.Session, exitstatus: int) -> None:
+    def finish(self, session: pytest.Session, exitstatus: int) -> None:
+        """Close the journal, write the reports, set the exit code; once."""
+        if not self.run.journal_is_open or self._finished:
+            return
+        self._finished = True
         if self.run.disk_fault is not None:
             # Nothing more can be written; what is on the disk stays readable.
             print(f"hilseq: {self.run.disk_fault}", file=sys.stderr)  # noqa: T201 - the journal is what failed
@@ -224,3 +229,15 @@ class VisitHooks:
                 )
         if slot is not None:
             self._made_safe(None)
+
+
+class _LastOfAll:
+    """Ends the run when other plugins have ended, and before the terminal tells the summary."""
+
+    def __init__(self, hooks: VisitHooks) -> None:
+        self._hooks = hooks
+
+    @pytest.hookimpl(trylast=True)
+    def pytest_sessionfinish(self, session: pytest.Session, exitstatus: int) -> None:
+        """See VisitHooks.finish."""
+        self._hooks.finish(session, exitstatus)
