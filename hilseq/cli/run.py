@@ -14,7 +14,8 @@ import typer
 from hilseq import shipped
 from hilseq.errors import HilseqError
 
-_PYTEST = "-p no:cacheprovider"
+#: No cache is kept, and what is only for those who develop hilseq is not loaded.
+_PYTEST = "-p no:cacheprovider -p no:hypothesispytest"
 
 
 def run_command(
