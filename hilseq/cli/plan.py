@@ -212,16 +212,15 @@ def _plan_soak(plan: UnitPlan, visit: Visit, slot: str) -> None:
     profile = visit.profiles[slot]
     if profile.soak is None:
         return
-    from hilseq.quantities import show_duration
+    from hilseq.analysis.soak_plan import soak_outlook
+    from hilseq.procedures.soak.sampler import sampled_signals
 
-    plan.soak = {
-        "duration": profile.soak.duration,
-        "period": profile.soak.period,
-        "required": profile.soak.required,
-        "samples": int(profile.soak.duration // profile.soak.period) + 1,
-    }
-    when = "needed to ship" if profile.soak.required else "not needed to ship"
-    plan.soak["words"] = f"with --soak: {show_duration(profile.soak.duration)} more ({when})"
+    link = profile.link
+    registers = (link.mode, link.indicator, link.starts, link.temperature, link.port_errors, profile.faults)
+    # Voltage and current of the supply come first.
+    columns = 2 + len(sampled_signals(visit.stand, slot)) + sum(known is not None for known in registers)
+    outlook = soak_outlook(profile.soak, columns=columns)
+    plan.soak = {"required": profile.soak.required, "proves": outlook.sentence(), **asdict(outlook)}
 
 
 def plan_lines(plan: UnitPlan) -> list[str]:
@@ -245,9 +244,15 @@ def plan_lines(plan: UnitPlan) -> list[str]:
         other = plan.starts["other"]
         lines.append(f"power cycles: {number} cold, {other} warm and short")
     lines.append(f"disk: about {plan.disk / 1e6:.1f} MB")
-    if plan.soak is not None:
-        lines.append(f"soak: {plan.soak['words']}")
     if plan.proves:
         lines.append("what it will prove:")
         lines += [f"  - {words}" for words in plan.proves]
+    if plan.soak is not None:
+        needed = "needed to ship" if plan.soak["required"] else "not needed to ship"
+        lines.append(
+            f"soak ({needed}, only with --soak): {show_duration(plan.soak['duration'])} more, "
+            f"{plan.soak['samples']} samples, {plan.soak['power_cycles']} power cycles, "
+            f"about {plan.soak['disk'] / 1e6:.0f} MB"
+        )
+        lines.append(f"  - {plan.soak['proves']}")
     return lines
