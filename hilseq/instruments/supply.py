@@ -237,6 +237,34 @@ class PowerSupply:
         )
         return self._measured(volts, "V"), self._measured(amperes, "A")
 
+    def ask_both(self) -> None:
+        """Send the question for voltage and current; `answer_both` fetches the answer.
+
+        A sampler asks several instruments before it listens to the first.
+        """
+        self._await_settled()
+        command = self._commands.measure_both or self._commands.measure_voltage
+        with self._session.lock:
+            if self._commands.select is not None:
+                self._session.write(self._filled(self._commands.select))
+            self._session.ask(self._filled(command))
+
+    def answer_both(self) -> tuple[float, float]:
+        """Return voltage (V) and current (A) after `ask_both`."""
+        command = self._commands.measure_both
+        if command is None:
+            text = self._session.answer()
+            volts = self._parsed(
+                self._commands.measure_voltage, text, lambda text: scpi.parse_measurement(text, "V")
+            )
+            return volts, self._number(self._commands.measure_current, "A")
+        text = self._session.answer()
+        plain = _PLAIN_PAIR.fullmatch(text)
+        if plain is not None:
+            return float(plain[1]), float(plain[2])
+        volts, amperes = self._parsed(command, text, lambda text: scpi.parse_measurements(text, ("V", "A")))
+        return volts, amperes
+
     def inrush(self) -> Inrush | None:
         """Ask what the unit drew since the output was switched on; None when the supply keeps no record."""
         peak, charge = self._commands.measure_peak_current, self._commands.measure_charge
@@ -289,34 +317,6 @@ class PowerSupply:
         width = (back - asked) + (gone - begun)
         known = math.hypot(self.response / math.sqrt(6.0), width / math.sqrt(12.0))
         return Measured(0.5 * ((asked - gone) + (back - begun)), "s", known)
-
-    def ask_both(self) -> None:
-        """Send the question for voltage and current; `answer_both` fetches the answer.
-
-        A sampler asks several instruments before it listens to the first.
-        """
-        self._await_settled()
-        command = self._commands.measure_both or self._commands.measure_voltage
-        with self._session.lock:
-            if self._commands.select is not None:
-                self._session.write(self._filled(self._commands.select))
-            self._session.ask(self._filled(command))
-
-    def answer_both(self) -> tuple[float, float]:
-        """Return voltage (V) and current (A) after `ask_both`."""
-        command = self._commands.measure_both
-        if command is None:
-            text = self._session.answer()
-            volts = self._parsed(
-                self._commands.measure_voltage, text, lambda text: scpi.parse_measurement(text, "V")
-            )
-            return volts, self._number(self._commands.measure_current, "A")
-        text = self._session.answer()
-        plain = _PLAIN_PAIR.fullmatch(text)
-        if plain is not None:
-            return float(plain[1]), float(plain[2])
-        volts, amperes = self._parsed(command, text, lambda text: scpi.parse_measurements(text, ("V", "A")))
-        return volts, amperes
 
     # -- errors and protection
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import asdict
 from typing import Any
@@ -115,17 +115,19 @@ class JournalRecorder:
 @pytest.fixture
 def soak(
     request: pytest.FixtureRequest, visit_run: VisitRun, bench: Bench, ready_unit: Unit
-) -> Callable[[], SoakOutcome]:
-    """The soak of the plan: `outcome = soak()`; or the rest of one that was interrupted."""
+) -> Iterator[Callable[[], SoakOutcome]]:
+    """Call it to soak by the plan, or to make the rest of a soak that was interrupted."""
     plan = ready_unit.profile.soak
     if plan is None:
         raise NotPerformed("the profile has no soak plan")
     recorder = JournalRecorder(visit_run, ready_unit.slot, request.node.stash[CHECK].id)
-    request.addfinalizer(recorder.close)
     state = visit_run.soak_state(ready_unit.slot)
 
     def run() -> SoakOutcome:
         duration = visit_run.options.soak_duration
         return SoakRun(bench, ready_unit, plan, recorder, duration=duration, state=state).run()
 
-    return run
+    try:
+        yield run
+    finally:
+        recorder.close()

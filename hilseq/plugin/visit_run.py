@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
@@ -29,7 +28,6 @@ from hilseq.procedures.soak.record import SoakState
 from hilseq.procedures.wiring import served_by
 from hilseq.stepped import SteppedClock
 from hilseq.twin import Twin, repoint
-
 
 #: Entries that hooks write.
 _OF_HOOKS = (

@@ -1,7 +1,5 @@
 """Each way in which a stand can fail to serve a unit; the sentence names the line of the profile, too."""
 
-# ruff: noqa: E501 - the changes are lines of the files
-
 from __future__ import annotations
 
 from collections.abc import Callable
