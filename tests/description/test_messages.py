@@ -32,7 +32,7 @@ CASES: dict[str, tuple[dict[str, str], str, str, str, str]] = {
         {"lost-instrument:": "lost_instrument:"},
         "lost_instrument",
         "the key `lost_instrument` is not known in `safety`",
-        "one of lost-instrument",
+        "one of lost-instrument, lost-patience",
         "lost-instrument",
     ),
     "a key missing": (
@@ -100,7 +100,7 @@ CASES: dict[str, tuple[dict[str, str], str, str, str, str]] = {
     ),
     "a truth value for a quantity": (
         {"settle: 50 ms": "settle: on"},
-        "on\n\nio:",
+        "on\n    response",
         "'on' is a truth value in YAML, not a quantity",
         f"{TIME}; write the unit",
         "",

@@ -48,7 +48,7 @@ def test_a_name_that_two_keys_give_is_said_at_the_second(break_stand: Break) -> 
     broken = break_stand({COVER: COVER.replace("cover", "q15..q18"), "{signal: cover,": "{signal: loop-in,"})
     wrong = "'q15..q18' gives 'q15' and 1 more a second time"
     assert broken.only() == broken.problem(
-        "q15..q18:", wrong, "each name once; 'q01..q16' in line 26 has it too"
+        "q15..q18:", wrong, "each name once; 'q01..q16' in line 27 has it too"
     )
 
 
