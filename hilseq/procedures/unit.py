@@ -27,7 +27,7 @@ from hilseq.procedures.ports import Ports
 PATIENCE = 2.0
 #: A starting unit is not asked before this share of the shortest start seen: it has better things to do, and
 #: a silent question costs its whole deadline.
-_LEFT_ALONE = 0.8
+_LEFT_ALONE = 0.9
 
 
 @dataclass(frozen=True, slots=True)
