@@ -452,3 +452,78 @@ def test_a_lost_instrument_blames_the_stand(make: Make, bench: Bench) -> None:
     bench.dead = True
     with pytest.raises(InstrumentSilent, match=r"supply main .*'MEAS:CURR\?' within 0.3 s"):
         supply.current()
+
+
+# -- interruptions and inrush -----------------------------------------------------------------------
+
+
+def test_nothing_is_asked_during_an_interruption(make: Make, bench: Bench, clock: SteppedClock) -> None:
+    """Off and on follow each other with only the pause between them, and then both are verified."""
+    supply = make()
+    supply.prepare(32.0, 1.0)
+    supply.set(24.0)
+    supply.on()
+    bench.heard.clear()
+    before = clock.now()
+    length = supply.interrupt(0.25)
+    assert bench.heard[:2] == ["OUTP OFF", "OUTP ON"]
+    assert "OUTP?" in bench.heard[2:]
+    assert clock.now() - before == pytest.approx(0.25)
+    assert length.value == pytest.approx(0.25)
+
+
+def test_the_length_of_an_interruption_is_as_exact_as_the_supply_is_fast(make: Make) -> None:
+    """Two limits of 20 ms, triangular together: 20 ms / sqrt 6 (GUM 4.3.9); settling counts without a response."""
+    for changes, limit in (({"response": "20 ms"}, 0.020), ({"settle": "80 ms"}, 0.080)):
+        supply = make(**changes)
+        supply.prepare(32.0, 1.0)
+        supply.on()
+        length = supply.interrupt(0.1)
+        assert length.standard_uncertainty == pytest.approx(limit / math.sqrt(6.0), rel=1e-3)
+
+
+def test_an_output_that_is_off_is_not_interrupted(make: Make, bench: Bench) -> None:
+    """It would be on afterwards."""
+    supply = make()
+    supply.prepare(32.0, 1.0)
+    with pytest.raises(StandFault, match="there is nothing to interrupt"):
+        supply.interrupt(0.1)
+    assert "OUTP ON" not in bench.heard
+
+
+def test_an_output_that_does_not_come_back_is_a_stand_fault(make: Make, bench: Bench) -> None:
+    """Nothing is said of the unit then."""
+    supply = make()
+    supply.prepare(32.0, 1.0)
+    supply.on()
+    bench.answers["OUTP?"] = "0"
+    with pytest.raises(StandFault, match="not on again after an interruption"):
+        supply.interrupt(0.1)
+
+
+def test_the_record_of_the_inrush_is_read_where_there_is_one(
+    make: Make, bench: Bench, clock: SteppedClock
+) -> None:
+    """Peak and charge, the charge as inexact as the current over the time it was summed up."""
+    bench.answers |= {"PEAK?": "1.5", "CHAR?": "0.05"}
+    supply = make(commands={"measure-peak-current": "PEAK?", "measure-charge": "CHAR?"})
+    supply.prepare(32.0, 2.0)
+    supply.on()
+    clock.sleep(0.5)
+    found = supply.inrush()
+    assert found is not None
+    assert found.peak is not None
+    assert found.charge is not None
+    assert (found.peak.value, found.peak.unit) == (1.5, "A")
+    # 0.1 % + 2 mA of the description: of the charge 0.1 % and 2 mA for half a second.
+    assert found.charge.standard_uncertainty == pytest.approx((0.05e-3 + 2e-3 * 0.5) / math.sqrt(3.0))
+
+
+def test_a_supply_without_a_record_says_so(make: Make, bench: Bench) -> None:
+    """It is not asked anything."""
+    supply = make()
+    supply.prepare(32.0, 2.0)
+    supply.on()
+    bench.heard.clear()
+    assert supply.inrush() is None
+    assert bench.heard == []
