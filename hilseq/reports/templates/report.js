@@ -6,6 +6,7 @@
   const STEPS = [1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 10800, 21600, 43200, 86400, 172800];
   const section = document.getElementById("soak-plots");
   const whole = Number(section.dataset.end);
+  if (!(whole > 0)) return; // a soak that ended as it began has nothing to zoom
   const plots = [...section.querySelectorAll("svg.plot")];
   const shown = section.querySelector(".shown");
   let from = 0, to = whole;
