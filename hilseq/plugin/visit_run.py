@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
@@ -17,11 +16,11 @@ from hilseq.guard.client import Guard
 from hilseq.journal import kinds
 from hilseq.journal.writer import FILE_NAME as JOURNAL
 from hilseq.journal.writer import JournalWriter
-from hilseq.plugin.earlier import earlier_runs
 from hilseq.plugin.interrupts import held_back
 from hilseq.plugin.options import VisitOptions
 from hilseq.plugin.resuming import Resumed, resumed_run
 from hilseq.plugin.retest import failed_before
+from hilseq.plugin.run_header import run_header
 from hilseq.procedures.bench import Bench
 from hilseq.procedures.operator import Nobody, Operator
 from hilseq.procedures.soak.record import SoakState
@@ -37,16 +36,6 @@ _OF_HOOKS = (
     kinds.MADE_SAFE,
     kinds.RUN_ENDED,
 )
-
-
-def _input(role: str, path: Path) -> dict[str, str]:
-    content = path.read_bytes()
-    return {
-        "role": role,
-        "name": path.name,
-        "sha256": hashlib.sha256(content).hexdigest(),
-        "text": content.decode("utf-8", "replace"),
-    }
 
 
 def _default_folder(serials: Sequence[str]) -> Path:
@@ -123,46 +112,12 @@ class VisitRun:
 
     def open_journal(self, sequences: Sequence[Path]) -> None:
         """Begin the journal with everything the run was given."""
-        options = self.options
-        inputs = [_input("stand file", options.stand)]
-        inputs += [_input(f"profile of slot {slot}", path) for slot, path in options.units.items()]
-        inputs += [_input("sequence", path) for path in sorted(set(sequences))]
         simulated = self._stand.simulated_clock is not None
         early, self._early = self._early, []
         self._journal = JournalWriter(self.folder)
         self._journal.clock = self.clock
-        self.note(
-            kinds.RUN_STARTED,
-            run=self.folder.name,
-            stand=self.visit.stand.stand,
-            hilseq=hilseq.__version__,
-            simulated=simulated,
-            seed=options.seed if options.simulate else None,
-            decision_rules={slot: profile.decision_rule for slot, profile in self.visit.profiles.items()},
-            units=[
-                {
-                    "slot": slot,
-                    "serial": options.serials[slot],
-                    "part": profile.part,
-                    "description": profile.description,
-                    "intake": dict(options.intakes.get(slot, {})),
-                    "earlier_runs": earlier_runs(
-                        self.folder, profile.part, options.serials[slot], simulated=simulated
-                    ),
-                }
-                for slot, profile in self.visit.profiles.items()
-            ],
-            options={
-                "attended": options.attended,
-                "retest": options.retest.name if options.retest else "",
-                "simulate": options.simulate,
-                "defects": list(options.defects),
-                "soak": options.soak,
-                "soak_duration": options.soak_duration,
-                "sequences": [str(path.absolute()) for path in sorted(set(sequences))],
-            },
-            inputs=inputs,
-        )
+        header = run_header(self.folder, self.options, self.visit, sequences, simulated=simulated)
+        self.note(kinds.RUN_STARTED, **header)
         for kind, fields in early:
             self.note(kind, **fields)
 

@@ -1,0 +1,64 @@
+"""The first line of a journal: everything the run was given, word for word."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import hilseq
+from hilseq.description.visit import Visit
+from hilseq.plugin.earlier import earlier_runs
+from hilseq.plugin.options import VisitOptions
+
+
+def _input(role: str, path: Path) -> dict[str, str]:
+    content = path.read_bytes()
+    return {
+        "role": role,
+        "name": path.name,
+        "sha256": hashlib.sha256(content).hexdigest(),
+        "text": content.decode("utf-8", "replace"),
+    }
+
+
+def run_header(
+    folder: Path, options: VisitOptions, visit: Visit, sequences: Sequence[Path], *, simulated: bool
+) -> dict[str, Any]:
+    """Return the fields of `run started` for a run that is about to begin in `folder`."""
+    files = sorted(set(sequences))
+    inputs = [_input("stand file", options.stand)]
+    inputs += [_input(f"profile of slot {slot}", path) for slot, path in options.units.items()]
+    inputs += [_input("sequence", path) for path in files]
+    return {
+        "run": folder.name,
+        "stand": visit.stand.stand,
+        "hilseq": hilseq.__version__,
+        "simulated": simulated,
+        "seed": options.seed if options.simulate else None,
+        "decision_rules": {slot: profile.decision_rule for slot, profile in visit.profiles.items()},
+        "units": [
+            {
+                "slot": slot,
+                "serial": options.serials[slot],
+                "part": profile.part,
+                "description": profile.description,
+                "intake": dict(options.intakes.get(slot, {})),
+                "earlier_runs": earlier_runs(
+                    folder, profile.part, options.serials[slot], simulated=simulated
+                ),
+            }
+            for slot, profile in visit.profiles.items()
+        ],
+        "options": {
+            "attended": options.attended,
+            "retest": options.retest.name if options.retest else "",
+            "simulate": options.simulate,
+            "defects": list(options.defects),
+            "soak": options.soak,
+            "soak_duration": options.soak_duration,
+            "sequences": [str(path.absolute()) for path in files],
+        },
+        "inputs": inputs,
+    }
