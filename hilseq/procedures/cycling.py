@@ -114,7 +114,7 @@ def start_once(unit: Unit, cycle: int, sort: str, off: float) -> Start:
         wrong, places = _wrong_with(unit, before, after)
     except UnitFault as fault:
         # Left without supply, so that whatever comes next begins with a start of its own.
-        unit.supply.off()
+        unit.supply.off_for_sure()
         return Start(cycle, sort, off, None, str(fault), fault.places)
     if not wrong and took.value > unit.profile.start.ready_within:
         wrong, places = f"ready only after {took.value:.3g} s", ("start",)

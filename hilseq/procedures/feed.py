@@ -83,6 +83,11 @@ class Feed:
             self._off_since = self._clock.now()
             self._event("supply off", "")
 
+    def off_for_sure(self) -> None:
+        """Switch off for the profile's off-time, so that a unit that hangs begins anew when power comes."""
+        self.off()
+        self._clock.sleep(self._profile.start.off_time)
+
     def cycle(self, off_time: float | None = None) -> None:
         """Switch off for `off_time` seconds (the profile's by default), then on again at rated supply."""
         self.off()

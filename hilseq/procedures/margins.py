@@ -50,7 +50,7 @@ def start_at(unit: Unit, volts: float, clock: Clock) -> Measured:
     try:
         return unit.wait_until_ready()
     except UnitFault as fault:
-        unit.supply.off()
+        unit.supply.off_for_sure()
         raise UnitFault(f"at {volts:g} V {fault}", places=["supply", *fault.places]) from fault
 
 

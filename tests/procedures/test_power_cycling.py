@@ -129,3 +129,13 @@ def test_a_start_is_timed_to_the_interval_of_looking(good: TwinUnit) -> None:
     for _ in range(3):
         made.unit.restart()
     assert max(start.took.standard_uncertainty for start in made.unit.starts) <= 0.02 / 12**0.5 * 1.01
+
+
+def test_a_unit_that_hung_begins_anew_for_the_next_check(make: MakeUnit) -> None:
+    """A failed start is left without supply for long enough: what comes next finds a fresh start."""
+    made = make("no-start,after=6s,for=6s")
+    cold = cycling.cold_starts(made.unit)
+    assert cold.failed
+    assert not made.unit.supply.is_on
+    made.clock.sleep(6.0)
+    made.unit.make_ready()
