@@ -75,9 +75,9 @@ class SoakOutlook:
         """Say in plain words what the soak proves."""
         return (
             "Without an event the soak shows a mean time between failures above "
-            f"{self.mtbf:.3g} h with {100 * self.confidence:g} % confidence, if failures come at a constant rate; "
-            f"a fault that comes every {self.running_hours / 3:.3g} h on average shows itself with a probability of "
-            f"{100 * self.shows:.3g} %."
+            f"{self.mtbf:.3g} h with {100 * self.confidence:g} % confidence, if failures come at a constant "
+            f"rate; a fault that comes every {self.running_hours / 3:.3g} h on average shows itself with a "
+            f"probability of {100 * self.shows:.3g} %."
         )
 
 

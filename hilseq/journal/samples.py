@@ -1,8 +1,9 @@
 """The samples of a soak: one append-only file of checksummed records beside the journal.
 
-The file begins with one JSON line (its columns); then come records of equal length: the time as a 64-bit float, one
-32-bit float per column, and the CRC-32 of both, all little-endian. A torn or damaged tail is cut and told. The
-journal seals the file at intervals with the SHA-256 of everything so far, so that a later change is found.
+The file begins with one JSON line (its columns); then come records of equal length: the time as a 64-bit
+float, one 32-bit float per column, and the CRC-32 of both, all little-endian. A torn or damaged tail is cut
+and told. The journal seals the file at intervals with the SHA-256 of everything so far, so that a later
+change is found.
 """
 
 from __future__ import annotations
@@ -43,8 +44,8 @@ def file_name(slot: str) -> str:
 class SampleWriter:
     """Appends samples. `append` buffers, `sync` puts everything on the disk.
 
-    With `resume`, an existing file is continued after its last whole record. Raises OSError when the disk refuses,
-    UsageError when the columns of a resumed file differ.
+    With `resume`, an existing file is continued after its last whole record. Raises OSError when the disk
+    refuses, UsageError when the columns of a resumed file differ.
     """
 
     def __init__(self, path: Path, columns: Sequence[str], *, resume: bool = False) -> None:

@@ -55,7 +55,7 @@ def resumed_run(folder: Path, *, acknowledged: bool = False) -> Resumed:
             soaks[slot] = state
     if not soaks:
         raise UsageError(
-            f"{folder}: no soak of this run was interrupted; what was interrupted before its soak is run again"
+            f"{folder}: no soak of this run was interrupted; what broke off before its soak is run again"
         )
     begun = min(n for n, entry in enumerate(journal.entries) if entry["kind"] == kinds.SOAK_STARTED)
     if not acknowledged:
@@ -126,24 +126,26 @@ def state_of(  # noqa: C901 - one case per kind of entry
             continue
         if entry["kind"] == kinds.SOAK_STARTED:
             state = SoakState(entry["zero"], entry["end"], entry["zero"], 0, [], [], "")
-        if state is None:
-            continue
-        match entry["kind"]:
-            case kinds.SOAK_GAP:
-                state.end = state.zero + entry["until"]
-            case kinds.SOAK_EVENT:
-                if len(state.incidents) < entry["number"]:
-                    state.incidents.append(Incident(entry["number"], entry["since"], entry["case"]))
-                finding = Finding(entry["what"], entry["place"], entry["text"])
-                state.incidents[-1].findings.append(finding)
-            case kinds.FAULTS:
-                state.faults = [(fault["code"], fault["place"], fault["time"]) for fault in entry["entries"]]
-            case kinds.EVENT if entry["what"] == "overrun":
-                state.missed += int(entry["text"].split()[0])
-            case kinds.SAMPLES_SEALED:
-                state.ports = entry["ports"]
-            case kinds.SOAK_ENDED:
-                return None
-            case _:
-                pass
+        elif entry["kind"] == kinds.SOAK_ENDED:
+            return None
+        elif state is not None:
+            _take(state, entry)
     return state
+
+
+def _take(state: SoakState, entry: Mapping[str, Any]) -> None:
+    match entry["kind"]:
+        case kinds.SOAK_GAP:
+            state.end = state.zero + entry["until"]
+        case kinds.SOAK_EVENT:
+            if len(state.incidents) < entry["number"]:
+                state.incidents.append(Incident(entry["number"], entry["since"], entry["case"]))
+            state.incidents[-1].findings.append(Finding(entry["what"], entry["place"], entry["text"]))
+        case kinds.FAULTS:
+            state.faults = [(fault["code"], fault["place"], fault["time"]) for fault in entry["entries"]]
+        case kinds.EVENT if entry["what"] == "overrun":
+            state.missed += int(entry["text"].split()[0])
+        case kinds.SAMPLES_SEALED:
+            state.ports = entry["ports"]
+        case _:
+            pass

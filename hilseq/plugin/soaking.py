@@ -49,9 +49,8 @@ class JournalRecorder:
             **fields,
         )
 
-    def resume(self, columns: Sequence[Column], fields: Mapping[str, Any]) -> None:
+    def resume(self, columns: Sequence[Column]) -> None:
         """See Recorder."""
-        del fields
         self._open(columns, resume=True)
 
     def sample(self, at: float, values: Sequence[float]) -> None:
@@ -116,7 +115,7 @@ class JournalRecorder:
 def soak(
     request: pytest.FixtureRequest, visit_run: VisitRun, bench: Bench, ready_unit: Unit
 ) -> Iterator[Callable[[], SoakOutcome]]:
-    """Call it to soak by the plan, or to make the rest of a soak that was interrupted."""
+    """The soak of the plan, or the rest of one that was interrupted; call it to have it done."""
     plan = ready_unit.profile.soak
     if plan is None:
         raise NotPerformed("the profile has no soak plan")

@@ -190,7 +190,7 @@ def _knowledge(
         )
     if samples.cut_bytes:
         sentences.append(
-            f"The sample file ends with {samples.cut_bytes} bytes that are no whole sample; they are left out."
+            f"The sample file ends with {samples.cut_bytes} bytes that are no whole sample: left out."
         )
     sentences += [
         f"The run was cut off and continued: {entry['torn']} bytes of an unfinished line were removed."

@@ -60,7 +60,7 @@ def test_killed_at_random_moments(
 
 
 def test_a_stopped_run_is_ended_and_the_supply_goes_off(wall: Any, rig: ModuleType, start: Start) -> None:
-    """A run that hangs (SIGSTOP) gives no sign of life: it is killed, and the supply is off within two seconds."""
+    """A stopped run (SIGSTOP) gives no sign of life: it is killed, and the supply is off in time."""
     run = start(wall)
     rig.wait_until(wall.is_on)
     os.kill(run.process.pid, signal.SIGSTOP)
@@ -73,7 +73,7 @@ def test_a_stopped_run_is_ended_and_the_supply_goes_off(wall: Any, rig: ModuleTy
 def test_a_run_that_is_told_to_end_makes_safe_itself(
     number: signal.Signals, wall: Any, rig: ModuleType, start: Start
 ) -> None:
-    """Ctrl-C and its kin: the run makes safe, says that it was interrupted, and the guard has nothing to do."""
+    """Ctrl-C and its kin: the run makes safe and says why; the guard has nothing to do."""
     run = start(wall)
     rig.wait_until(wall.is_on)
     os.kill(run.process.pid, number)
@@ -126,7 +126,7 @@ def test_nothing_is_powered_before_the_guard_watches(wall: Any, rig: ModuleType,
 
 
 def test_an_instrument_with_one_connection_is_reached(rig: ModuleType, start: Start, tmp_path: Path) -> None:
-    """The guard holds no instrument while all is well, so that one that takes a single client still lets it in."""
+    """The guard holds no instrument while all is well: one for a single client lets it in."""
     simulator = rig.Simulator(tmp_path / "single", "--single-connection")
     try:
         run = start(simulator)

@@ -1,6 +1,16 @@
 """The soak: one unit under load for hours or days, sampled on a fixed schedule, its events met as planned.
 
-`schedule` knows the instants, `sampler` how one sample is taken, `conditions` what counts as an event,
-`traffic` keeps ports busy, `record` is what is kept, and `run` does it all in order. Knows no pytest and no
-file: what is kept goes through `record.Recorder`.
+| file | says |
+|---|---|
+| schedule | the instants of samples |
+| sampler | how one sample of everything is taken |
+| conditions | what counts as an event |
+| events | what is kept of an event: fault table, burst |
+| load | the pattern on the outputs |
+| traffic | frames on ports kept busy |
+| recovery | waiting for a lost instrument |
+| record | what is kept, and the seam to who keeps it |
+| run | all of it in order |
+
+Knows no pytest and no file.
 """

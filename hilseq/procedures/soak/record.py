@@ -61,7 +61,7 @@ class Recorder(Protocol):
         """Keep what is planned, and begin the samples."""
         ...
 
-    def resume(self, columns: Sequence[Column], fields: Mapping[str, Any]) -> None:
+    def resume(self, columns: Sequence[Column]) -> None:
         """Go on with the samples of an interrupted soak."""
         ...
 

@@ -177,6 +177,11 @@ class Sampler:
                 self._clock.spent(deadline)
 
 
+def blank(at: float, columns: Sequence[str]) -> Sample:
+    """Return a sample that holds nothing."""
+    return Sample(at, [math.nan] * len(columns))
+
+
 def as_row(sample: Sample, zero: float) -> Sequence[float | None]:
     """Return a sample as journal numbers: seconds since the soak began, then the values."""
     return [round(sample.at - zero, 6), *(None if math.isnan(value) else value for value in sample.values)]

@@ -23,7 +23,7 @@ SILENT_AFTER = 3
 
 @dataclass(slots=True)
 class Carried:
-    """What one port has carried: frames sent, frames that came back wrong or not at all, bits and wrong bits."""
+    """What one port has carried: frames sent, come back wrong, not come back; bits compared, wrong bits."""
 
     frames: int = 0
     wrong_frames: int = 0

@@ -1,0 +1,178 @@
+"""Events of a soak as they come: findings that belong together, their fault table, the burst around them.
+
+What is found is kept at once. An event stays open while its burst of fast samples runs and until the unit is
+well again, at the longest for the time it may take to start.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter, deque
+from contextlib import suppress
+
+from hilseq.analysis import soak_events
+from hilseq.description.plans import Soak
+from hilseq.errors import UnitFault
+from hilseq.procedures.faults import StoredFault
+from hilseq.procedures.soak.conditions import NEW_FAULT, Conditions
+from hilseq.procedures.soak.record import Finding, Incident, Recorder
+from hilseq.procedures.soak.sampler import Sample, as_row, blank
+from hilseq.procedures.unit import Unit
+from hilseq.quantities import show_duration
+
+#: From this share of its length on the fault table is cleared, once it has been read and kept.
+_FILLED = 0.5
+
+
+def told(incident: Incident) -> str:
+    """Return an incident in a sentence."""
+    findings = [(finding.what, finding.text) for finding in incident.findings]
+    return soak_events.told(show_duration(incident.since), incident.case, findings)
+
+
+class Events:
+    """The events of one soak. `zero` is the time of the clock at which it began."""
+
+    def __init__(
+        self, unit: Unit, plan: Soak, recorder: Recorder, conditions: Conditions, columns: tuple[str, ...]
+    ) -> None:
+        self.incidents: list[Incident] = []
+        self.open: Incident | None = None
+        #: Time of the clock of the next fast sample; infinite when none is due.
+        self.fast_next = math.inf
+        self.zero = 0.0
+        self.outputs_on = 0
+        self._unit = unit
+        self._plan = plan
+        self._recorder = recorder
+        self._conditions = conditions
+        self._columns = columns
+        self._known: Counter[tuple[int, str, float | None]] = Counter()
+        self._ring: deque[Sample] = deque(maxlen=max(1, plan.burst_before))
+        self._before: list[Sample] = []
+        self._burst: list[Sample] = []
+
+    # -- samples ---------------------------------------------------------------------------------------
+
+    def follow(self, sample: Sample) -> bool:
+        """Look at a sample and keep what it shows; tell whether the open event is complete with it."""
+        found = self._conditions.look(sample)
+        if found:
+            self.found(sample, found)
+        if self.open is None:
+            self._ring.append(sample)
+            period = self._plan.pre_trigger_period
+            self.fast_next = math.inf if period is None else sample.at + period
+            return False
+        self._burst.append(sample)
+        if len(self._burst) <= self._plan.burst_after:
+            # Counted from its own first sample, so that a long burst does not drift either.
+            self.fast_next = self._burst[0].at + len(self._burst) * self._plan.burst_period
+            return False
+        self.fast_next = math.inf
+        waited = sample.at - self._burst[0].at
+        return self._conditions.resumed_with(sample) or waited >= self._unit.profile.start.ready_within
+
+    def found(self, sample: Sample, found: list[Finding]) -> None:
+        """Keep findings at once, with the fault table, as a new event or as part of the open one."""
+        if self.open is None:
+            self.open = self._begun(sample)
+            self._before, self._burst = list(self._ring), []
+        self._keep(self.open, sample, [finding for finding in found if finding.what != NEW_FAULT])
+        if sample.silence or not self.look_at_faults(self.open, sample):
+            # The counter moved and the table cannot say why.
+            self._keep(self.open, sample, [finding for finding in found if finding.what == NEW_FAULT])
+
+    def close(self, *, cut_off: bool = False) -> bool:
+        """Keep the burst of the open event and end it; tell whether the unit was well at its end."""
+        incident, self.open = self.open, None
+        well = bool(self._burst) and self._conditions.resumed_with(self._burst[-1])
+        if incident is not None:
+            rows = [as_row(sample, self.zero) for sample in [*self._before, *self._burst]]
+            name = f"event {incident.number}: {incident.findings[0].what}" + (", cut off" if cut_off else "")
+            self._recorder.burst(name, self._columns, rows)
+        self.forget()
+        return well
+
+    def forget(self) -> None:
+        """Forget the samples before: what follows a gap does not belong to them."""
+        self._before, self._burst, self.fast_next = [], [], math.inf
+        self._ring.clear()
+
+    def did_not_start(self, at: float, fault: UnitFault) -> Incident:
+        """Keep that the unit did not come back after a start."""
+        sample = blank(at, self._columns)
+        incident = self._begun(sample)
+        place = fault.places[0] if fault.places else "start"
+        self._keep(incident, sample, [Finding("did not start again", place, str(fault))])
+        self.keep_faults(f"at event {incident.number}")
+        return incident
+
+    def _begun(self, sample: Sample) -> Incident:
+        since = round(sample.at - self.zero, 6)
+        incident = Incident(len(self.incidents) + 1, since, self._conditions.case(sample))
+        self.incidents.append(incident)
+        return incident
+
+    def _keep(self, incident: Incident, sample: Sample, found: list[Finding]) -> None:
+        known = {(finding.what, finding.place) for finding in incident.findings}
+        for finding in found:
+            if (finding.what, finding.place) in known:
+                continue
+            incident.findings.append(finding)
+            self._recorder.event(
+                {
+                    "number": incident.number,
+                    "since": round(sample.at - self.zero, 6),
+                    "case": self._conditions.case(sample),
+                    "what": finding.what,
+                    "place": finding.place,
+                    "text": finding.text,
+                    "outputs_on": self.outputs_on,
+                }
+            )
+
+    # -- the fault table -------------------------------------------------------------------------------
+
+    def start_from(self, stored: list[tuple[int, str, float | None]]) -> None:
+        """Take these faults as known: code, place and the unit's own time of each."""
+        self._known = Counter(stored)
+
+    def look_at_faults(self, incident: Incident, sample: Sample) -> bool:
+        """Read the fault table; what is new in it becomes part of the event. Tell whether anything is."""
+        stored = self.keep_faults(f"at event {incident.number}")
+        if stored is None:
+            return False
+        now = Counter((fault.code, fault.place, fault.time) for fault in stored)
+        new = now - self._known
+        self._known = now
+        found = []
+        for fault in stored:
+            if new[fault.code, fault.place, fault.time] > 0:
+                new[fault.code, fault.place, fault.time] -= 1
+                found.append(Finding(f"fault 0x{fault.code:02X}", fault.place, str(fault)))
+        self._keep(incident, sample, found)
+        table = self._unit.profile.faults
+        if table is not None and len(stored) >= _FILLED * table.entries:
+            # What is stored is kept by now; a full table would hide what comes next.
+            with suppress(UnitFault):
+                self._unit.faults.clear()
+                self._known.clear()
+                self._conditions.restarted()
+        return bool(found)
+
+    def keep_faults(self, when: str, *, clear: bool = False) -> list[StoredFault] | None:
+        """Read and keep the fault table; None when the unit has none or does not answer."""
+        if self._unit.profile.faults is None:
+            return None
+        try:
+            stored = self._unit.faults.read()
+            self._recorder.faults(when, [fault.as_entry() for fault in stored])
+            if clear and stored:
+                self._unit.faults.clear()
+                stored = self._unit.faults.read()
+        except UnitFault:
+            return None
+        if clear:
+            self.start_from([(fault.code, fault.place, fault.time) for fault in stored])
+        return stored

@@ -1,0 +1,121 @@
+"""The numbers of a soak against published values and closed forms."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from hilseq.analysis import soak as numbers
+from hilseq.analysis.soak_events import above, event_rate, near_starts, told
+from hilseq.analysis.soak_plan import soak_outlook
+from hilseq.description.plans import Soak
+
+HOUR = 3600.0
+
+
+@pytest.mark.parametrize(("confidence", "hours"), [(0.60, 78.6), (0.90, 31.3), (0.95, 24.0)])
+def test_72_hours_without_an_event(confidence: float, hours: float) -> None:
+    """MTBF lower bounds of a 72 h soak without failure; chi-square formula, NIST e-Handbook 8.4.5.1."""
+    rate = event_rate(0, 72 * HOUR, confidence)
+    assert rate.mtbf == pytest.approx(hours, abs=0.05)
+    assert f"above {hours:g} h with {100 * confidence:g} % confidence" in rate.sentence()
+
+
+def test_two_events_in_800_hours() -> None:
+    """NIST e-Handbook 8.4.5.1, worked case: 800 h, 2 failures, 90 %: MTBF between 127.07 h and 2251.2 h."""
+    rate = event_rate(2, 800 * HOUR, 0.90)
+    assert 1 / rate.interval.upper == pytest.approx(127.07, abs=0.01)
+    assert 1 / rate.interval.lower == pytest.approx(2251.2, abs=0.1)
+
+
+def _plan(**more: object) -> Soak:
+    return Soak.model_validate({"duration": "72 h", **more})
+
+
+def test_the_outlook_of_the_shipped_plan() -> None:
+    """72 h at 1 Hz are 259,200 samples; an MTBF of 24 h shows with probability 0.9502 (check value 5.10)."""
+    outlook = soak_outlook(_plan(), columns=46)
+    assert outlook.samples == 259_200
+    assert outlook.mtbf == pytest.approx(24.0, abs=0.05)
+    assert outlook.shows == pytest.approx(0.9502, abs=5e-5)
+    assert 259_200 * (12 + 4 * 46) < outlook.disk < 1.1 * 259_200 * (12 + 4 * 46)
+    cycled = soak_outlook(_plan(cycles={"every": "12 h", "off": "30 s"}), columns=46)
+    assert (cycled.power_cycles, cycled.samples) == (5, 259_200 - 150)
+    assert soak_outlook(_plan(), columns=46, duration=2 * HOUR).samples == 7200
+
+
+def test_a_first_order_rise_is_found_again() -> None:
+    """A rise of 20 K with tau = 0.5 h in sensor noise; 2 K in 1 h is met where the curve itself meets it."""
+    times = np.arange(0.0, 6 * HOUR, 1.0)
+    rng = np.random.default_rng(1)
+    case = 50.0 - 20.0 * np.exp(-times / (0.5 * HOUR)) + rng.uniform(-0.5, 0.5, times.size)
+    warm = numbers.warm_up(times, case, 1.0)
+    assert warm.fit is not None
+    assert warm.fit.time_constant == pytest.approx(0.5 * HOUR, rel=0.01)
+    assert warm.fit.final == pytest.approx(50.0, abs=0.05)
+    # 2 K are left of the rise over the window that begins when 2 K + what follows is reached.
+    begins = 0.5 * HOUR * math.log(20.0 * (1 - math.exp(-2.0)) / 2.0)
+    assert warm.steady == pytest.approx(begins + HOUR, abs=300.0)
+
+
+def test_a_gap_ends_the_record_of_the_first_rise() -> None:
+    """What follows a power cycle is another rise: the fit keeps to the first stretch."""
+    times = np.concatenate([np.arange(0.0, 7200.0), np.arange(7300.0, 9000.0)])
+    first = 50.0 - 20.0 * np.exp(-times[:7200] / 1800.0)
+    case = np.concatenate([first, np.full(1700, 20.0)])
+    assert numbers.first_stretch(times, 1.0) == 7200
+    assert numbers.gaps(times, 1.0) == [(7199.0, 7300.0)]
+    warm = numbers.warm_up(times, case, 1.0)
+    assert warm.fit is not None
+    assert warm.fit.final == pytest.approx(50.0, abs=0.01)
+
+
+def test_a_warm_unit_has_no_rise_worth_a_fit() -> None:
+    rng = np.random.default_rng(2)
+    times = np.arange(0.0, 7200.0)
+    warm = numbers.warm_up(times, 50.0 + rng.uniform(-0.2, 0.2, times.size), 1.0)
+    assert warm.fit is None
+    assert warm.steady == pytest.approx(3600.0, abs=61.0)
+
+
+def test_drift_is_certain_only_beyond_its_uncertainty() -> None:
+    rng = np.random.default_rng(3)
+    times = np.arange(0.0, 24 * HOUR, 10.0)
+    noise = rng.normal(0.0, 1e-3, times.size)
+    drifting = numbers.trend(times, 0.12 + 0.004 * times / 86400.0 + noise)
+    still = numbers.trend(times, 0.12 + noise)
+    assert drifting is not None
+    assert drifting.certain
+    assert drifting.per_day == pytest.approx(0.004, abs=3 * drifting.uncertainty)
+    assert still is not None
+    assert abs(still.per_day) < 4 * still.uncertainty
+
+
+def test_missing_values_are_left_out_and_never_filled() -> None:
+    values = np.array([1.0, math.nan, 3.0])
+    band = numbers.band(values)
+    assert band is not None
+    assert (band.low, band.mean, band.high) == (1.0, 2.0, 3.0)
+    assert numbers.band(np.array([math.nan])) is None
+    assert numbers.running_time(np.array([0.0, 1.0, 50.0]), 1.0) == 3.0
+
+
+def test_events_above_a_temperature_by_exact_test() -> None:
+    """Three of three in half of the time: chance 1/8, by the binomial itself."""
+    test = above(52.0, [55.0, 56.0, 57.0], 50.0, 100.0)
+    assert test is not None
+    assert test.p_value == pytest.approx(0.125)
+    assert above(52.0, [55.0, None], 50.0, 100.0) is None
+    near = near_starts([10.0, 7300.0], [0.0, 7200.0], 14400.0)
+    assert near is not None
+    assert (near.events_under, near.time_under) == (2, 1200.0)
+
+
+def test_the_sentence_of_an_event() -> None:
+    """What the engineer reads on Monday: when, how warm, which fault where, and what to look at."""
+    fault = "fault 0x21 at position 2: output overloaded; likely cause: a dead driver; look at the load"
+    words = told("11 h 42 min", 57.31, [("left live", "the unit reports stopped"), ("fault 0x21", fault)])
+    assert words == f"left live at 11 h 42 min, case 57.3 degC, {fault}; the unit reports stopped"
+    assert told("3 s", None, [("fault 0x21", fault)]) == f"new fault at 3 s, {fault}"

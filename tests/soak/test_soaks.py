@@ -1,0 +1,162 @@
+"""Whole soaks on the simulated stand: what they find, when, where, and whose fault it is."""
+
+from __future__ import annotations
+
+import re
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+Soaked = Callable[..., Any]
+
+#: What differs between two runs with the same seed: names, folders, addresses of servers on this computer.
+_VOLATILE = re.compile(r"127\.0\.0\.1(:|::)\d+|/dev/pts/\d+|/tmp/[^\"\\]*|\"(chain|run)\":\"[^\"]*\"")
+
+
+def test_a_good_unit_stays_and_every_sample_is_there(soaked: Soaked) -> None:
+    """Twenty minutes at 1 Hz: 1200 samples one second apart, no event, and the page says what is proven."""
+    soak = soaked("20min")
+    assert soak.verdict == ("passed", "")
+    times = soak.samples.times
+    assert len(times) == 1200
+    assert np.abs(np.diff(times) - 1.0).max() < 1e-6
+    (ended,) = soak.of_kind("soak ended")
+    assert (ended["samples"], ended["missed"], ended["events"]) == (1200, 0, 0)
+    assert "This soak was shortened to 20 min; the profile plans 3 d." in soak.page
+    assert "The unit stayed live for 20 min without an event." in soak.page
+    assert "No event in 0.333 h of running time" in soak.page
+
+
+def test_the_same_seed_gives_the_same_journal(soaked: Soaked) -> None:
+    """Two runs with one seed write the same journal but for addresses, and the same samples to the bit."""
+    first, second = soaked("20min"), soaked("20min", again=1)
+    told = [
+        _VOLATILE.sub("", (soak.folder / "journal.jsonl").read_text(encoding="ascii"))
+        for soak in (first, second)
+    ]
+    assert told[0] == told[1]
+    assert (first.folder / "samples-A.bin").read_bytes() == (second.folder / "samples-A.bin").read_bytes()
+
+
+def test_a_fault_after_a_time_is_reported_then_and_there(soaked: Soaked) -> None:
+    """A driver that opens after 11 min 42 s: reported with the next sample, at its output alone."""
+    soak = soaked("20min", "--defect", "output-stuck-off@q04,after=11min42s")
+    (event,) = soak.of_kind("soak event")
+    assert 0.0 <= event["t"] - 702.0 <= 1.0
+    assert (event["what"], event["place"]) == ("output does not follow", "q04")
+    verdict, why = soak.verdict
+    assert verdict == "failed"
+    assert why.startswith("output does not follow at 11 min 4")
+    assert "q04 is commanded on and the stand senses it otherwise" in why
+    assert soak.code == 1
+
+
+def test_a_fault_above_a_temperature_is_reported_at_it(soaked: Soaked) -> None:
+    """The unit leaves live above 38 degC: reported within a sample of the case getting there."""
+    soak = soaked("20min", "--defect", "mode-unreachable@mode live,above=38degC,for=1s")
+    (event,) = soak.of_kind("soak event")
+    assert (event["what"], event["place"]) == ("left live", "mode live")
+    case = soak.samples.column("case")
+    crossed = soak.samples.times[np.flatnonzero(case > 38.0 - 0.25)[0]]
+    assert event["case"] == pytest.approx(38.0, abs=0.3)
+    assert abs(event["t"] - crossed) < 60.0  # the sensor has 0.5 K, and the case rises by 0.01 K a second
+    assert re.match(
+        r"left live at 1?\d min( \d+ s)?, case 3[78]\.\d degC: the unit reports stopped", soak.verdict[1]
+    )
+
+
+def test_an_event_keeps_the_fault_table_and_the_samples_around_it(soaked: Soaked) -> None:
+    """A short at q05: the fault table at once, twenty samples from before and twenty fast ones after."""
+    soak = soaked("20min", "--defect", "output-grounded@q05,after=10min")
+    events = soak.of_kind("soak event")
+    assert [event["place"] for event in events] == ["q05"] * len(events)
+    assert events[1]["what"] == "fault 0x21"
+    faults = [entry for entry in soak.of_kind("faults") if entry["when"] == "at event 1"]
+    assert faults[0]["t"] == events[0]["t"]
+    assert faults[0]["entries"][0]["place"] == "q05"
+    burst = soak.of_kind("table")[0]
+    since = [row[0] for row in burst["rows"]]
+    before = [moment for moment in since if moment < events[0]["since"]]
+    after = [moment for moment in since if moment >= events[0]["since"]]
+    assert len(before) == 20
+    assert np.allclose(np.diff(before), 1.0)
+    assert len(after) == 21
+    assert np.allclose(np.diff(after), 0.1)
+    assert "fault 0x21 at q05: output overloaded" in soak.verdict[1]
+    assert "if it stays replace the driver" in soak.verdict[1]
+
+
+def test_a_reset_is_seen_in_the_counter_of_starts(soaked: Soaked) -> None:
+    """A processor that stops is reset by its watchdog: one event, and the unit comes back."""
+    soak = soaked("20min", "--defect", "processor-resets,after=10min,for=1500ms")
+    whats = [(event["number"], event["what"]) for event in soak.of_kind("soak event")]
+    assert (1, "reset") in whats
+    assert (1, "fault 0x71") in whats
+    assert {number for number, _ in whats} == {1}
+
+
+def test_planned_power_cycles_are_pauses(soaked: Soaked) -> None:
+    """Every five minutes off and on: three gaps that are planned, no event, and no sample missed."""
+    soak = soaked(
+        "20min", profile=(("cycles: {every: 12 h, off: 30 s}", "cycles: {every: 5 min, off: 30 s}"),)
+    )
+    gaps = soak.of_kind("soak gap")
+    assert [(gap["what"], gap["planned"]) for gap in gaps] == [("power cycle", True)] * 3
+    assert soak.verdict == ("passed", "")
+    assert soak.of_kind("soak ended")[0]["missed"] == 0
+    assert all(30.0 < gap["end"] - gap["start"] < 40.0 for gap in gaps)
+    assert "In 3 gaps" in soak.page
+
+
+@pytest.mark.parametrize("defect", ["supply-half-open,after=5min,for=20s", "io-garbage,after=5min,for=20s"])
+def test_a_lost_instrument_is_a_gap_and_not_the_unit(defect: str, soaked: Soaked) -> None:
+    """An instrument fails for a while: safe, a gap, back again, made up for, and nobody is blamed."""
+    soak = soaked("10min", "--defect", defect)
+    assert soak.verdict == ("passed", "")
+    (gap,) = soak.of_kind("soak gap")
+    assert (gap["what"], gap["planned"]) == ("instrument lost", False)
+    assert 20.0 <= gap["end"] - gap["start"] < 60.0
+    assert gap["until"] == pytest.approx(600.0 + gap["end"] - gap["start"], abs=1e-3)
+    notes = [entry["what"] for entry in soak.of_kind("event") if entry["t"] >= 290]
+    assert notes.index("instrument lost") < notes.index("safe state") < notes.index("instrument back")
+    times = soak.samples.times
+    assert np.count_nonzero(np.diff(times) > 1.5) == 1
+
+
+def test_an_interlock_is_safe_within_a_period_and_stays_latched(
+    soaked: Soaked, resume: Soaked, tmp_path: Path
+) -> None:
+    """The cover opens for a moment: off within a period; the soak goes on only when that is acknowledged."""
+    soak = soaked("10min", "--defect", "interlock-open,after=5min,for=400ms")
+    assert soak.code == 4
+    assert soak.verdict == ("stand fault", "interlock cover: the protective cover is open")
+    off = next(e for e in soak.of_kind("event") if e["what"] == "safe state" and e["t"] >= 300)
+    assert off["t"] - 300.0 <= 1.0
+    assert off["text"] == "verified"
+    folder = tmp_path / "run"
+    shutil.copytree(soak.folder, folder)
+    refused = resume(folder)
+    assert refused.code == 2
+    assert f"hilseq resume {folder} --acknowledge" in refused.out + refused.err
+    went_on = resume(folder, "--acknowledge")
+    assert went_on.verdict == ("passed", "")
+    assert len(went_on.samples.times) >= 600
+
+
+@pytest.mark.parametrize(
+    "defect",
+    [
+        "supply-readback-drifts,after=5min",
+        "broken-wire@v05,after=5min",
+    ],
+)
+def test_a_stand_that_lies_is_not_believed(defect: str, soaked: Soaked) -> None:
+    """Readings that contradict each other are the stand's fault: nothing is said of the unit."""
+    soak = soaked("10min", "--defect", defect)
+    assert soak.verdict[0] == "stand fault"
+    assert soak.code == 4
+    assert soak.of_kind("soak event") == []
