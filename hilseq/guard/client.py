@@ -43,6 +43,7 @@ class Guard:
         self._write(len(packed).to_bytes(8, "big") + packed)
         self._alive_at = time.monotonic()
         self._armed = True
+        self._watching = False
         self.lost = False
         self._beater = threading.Thread(target=self._beat, name="hilseq-guard-beat", daemon=True)
         self._beater.start()
@@ -58,8 +59,9 @@ class Guard:
         out = self._process.stdout
         assert out is not None
         ready, _, _ = select.select([out], [], [], START_DEADLINE)
-        if not ready or out.readline() != READY:
+        if not ready or out.readline() != READY or self.lost:
             raise StandFault("the guard process did not start; nothing is powered without it")
+        self._watching = True
 
     def sign_of_life(self) -> None:
         """Say that the main thread is not stuck."""
@@ -76,6 +78,8 @@ class Guard:
         if self._armed:
             # The guard is gone: the main thread makes safe, as it does for Ctrl-C.
             self.lost = True
+            if not self._watching:
+                return  # nothing is powered yet, and `wait_until_watching` will say why nothing will be
             os.kill(os.getpid(), signal.SIGTERM)
 
     def release(self, *, safe: bool) -> None:
