@@ -116,9 +116,7 @@ def _open_checks(journal: Journal, begun: int) -> frozenset[str]:
     return frozenset(open_)
 
 
-def state_of(  # noqa: C901 - one case per kind of entry
-    entries: Iterable[Mapping[str, Any]], slot: str
-) -> SoakState | None:
+def state_of(entries: Iterable[Mapping[str, Any]], slot: str) -> SoakState | None:
     """Return the interrupted soak of a slot; None when it has not begun, or has come to its end."""
     state: SoakState | None = None
     for entry in entries:
