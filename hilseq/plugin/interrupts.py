@@ -2,25 +2,36 @@
 
 from __future__ import annotations
 
+import math
 import signal
 import threading
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 
+#: Seconds that a run may take to end before another interrupt is taken for a new one.
+ENDING = 30.0
 _ALL = tuple(getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name))
 
 
 def interrupt_on_termination() -> None:
-    """Turn SIGTERM and SIGHUP into the interrupt that Ctrl-C is, so that every way out makes safe."""
+    """Turn SIGTERM and SIGHUP into the interrupt that Ctrl-C is, so that every way out makes safe.
+
+    One interrupt ends a run; those that follow it at once would only break off the ending.
+    """
     if threading.current_thread() is not threading.main_thread():
         return
+    last = -math.inf
 
     def interrupt(number: int, _frame: object) -> None:
-        raise KeyboardInterrupt(signal.Signals(number).name)
+        nonlocal last
+        now = time.monotonic()
+        if now - last > ENDING:
+            last = now
+            raise KeyboardInterrupt(f"interrupted ({signal.Signals(number).name})")
 
     for number in _ALL:
-        if number != signal.SIGINT:
-            signal.signal(number, interrupt)
+        signal.signal(number, interrupt)
 
 
 @contextmanager

@@ -178,9 +178,11 @@ def test_impatience_does_not_keep_the_supply_on(stand: Stand, run: Run, tmp_path
     while process.poll() is None and time.monotonic() < until:
         with contextlib.suppress(ProcessLookupError):
             os.kill(process.pid, signal.SIGINT)
-        time.sleep(0.01)
-    process.communicate(timeout=30)
+        time.sleep(0.0005)
+    out, _ = process.communicate(timeout=30)
     assert_safe(stand, tmp_path)
+    assert journal(tmp_path)[-1]["kind"] == "run ended", out
+    assert not (tmp_path / "run" / "guard.jsonl").exists(), "the run left it to the guard"
 
 
 BREAKS = {

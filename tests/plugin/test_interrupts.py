@@ -3,13 +3,26 @@
 from __future__ import annotations
 
 import signal
+from collections.abc import Iterator
 
 import pytest
 
+from hilseq.plugin import interrupts
 from hilseq.plugin.interrupts import held_back
 
+ALL = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
 
-@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP], ids=lambda n: n.name)
+
+@pytest.fixture(autouse=True)
+def _handlers() -> Iterator[None]:
+    """Put the handlers of these tests back."""
+    before = {number: signal.getsignal(number) for number in ALL}
+    yield
+    for number, handler in before.items():
+        signal.signal(number, handler)
+
+
+@pytest.mark.parametrize("number", ALL, ids=lambda n: n.name)
 def test_what_comes_during_making_safe_interrupts_nothing(number: signal.Signals) -> None:
     """The block runs to its end; afterwards the handlers are what they were."""
     before = signal.getsignal(number)
@@ -39,3 +52,22 @@ def test_nothing_is_raised_when_nothing_came() -> None:
     """Without a signal the block is as if it were not there."""
     with held_back(again=True):
         pass
+
+
+@pytest.mark.parametrize("number", ALL, ids=lambda n: n.name)
+def test_one_interrupt_ends_a_run(number: signal.Signals) -> None:
+    """The first signal interrupts with its name; those that follow at once do not break off the ending."""
+    interrupts.interrupt_on_termination()
+    with pytest.raises(KeyboardInterrupt, match=number.name):
+        signal.raise_signal(number)
+    for again in ALL:
+        signal.raise_signal(again)
+
+
+def test_a_run_that_does_not_end_can_be_interrupted_again(monkeypatch: pytest.MonkeyPatch) -> None:
+    """After the time that ending may take, the next signal counts."""
+    monkeypatch.setattr(interrupts, "ENDING", 0.0)
+    interrupts.interrupt_on_termination()
+    for _ in range(2):
+        with pytest.raises(KeyboardInterrupt):
+            signal.raise_signal(signal.SIGTERM)
