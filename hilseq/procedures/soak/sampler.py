@@ -97,7 +97,7 @@ class Sampler:
         bank = RegisterBank(registers, unit.link, largest_gap=_LINK_GAP)
         link = _Line(unit.link, bank.plan(), of_unit=True)
         instruments = [_Line(device, plan, of_unit=False) for device, plan in signals.jobs(names)]
-        self._lines = [*instruments, link]
+        self._lines = [*sorted(instruments, key=lambda line: -len(line.plan.spans)), link]
         self._turns = max(len(line.plan.spans) for line in self._lines)
         # Devices on one serial line have to be asked one after the other.
         self._shared = len({id(line.device.transport) for line in self._lines}) < len(self._lines)
@@ -120,18 +120,19 @@ class Sampler:
 
     def _take(self) -> Sample:
         values: dict[str, float] = {}
-        self._supply.ask_both()
         # A unit that has been silent may be so for long: it is asked by itself, after the instruments.
         together = self._lines if not (self._silent or self._shared) else []
         silence = ""
+        # Whoever has most to say is asked first, so that its next question is there before it falls idle.
         for line in together:
             silence = self._ask(line, 0) or silence
+        self._supply.ask_both()
         at = self._clock.now()
-        volts, amperes = self._supply.answer_both()
         for turn in range(self._turns):
             for line in together:
                 if turn < len(line.plan.spans) and not (line.of_unit and silence):
                     silence = self._receive(line, turn, values) or silence
+        volts, amperes = self._supply.answer_both()
         if not together:
             for line in self._lines:
                 silence = self._ask(line, 0)

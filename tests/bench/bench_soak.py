@@ -1,0 +1,93 @@
+"""Three days of soak at 1 Hz on the simulated stand: wall time, processor time, memory.
+
+    python tests/bench/bench_soak.py [DURATION]
+
+Run it on a quiet machine: the design allows 90 s of wall time for 72 h on two cores. Processor time of both
+processes (the run and its twin) hardly depends on what else runs. Memory is looked at every second; its slope
+over the second half must be nothing that would matter in weeks.
+"""
+
+from __future__ import annotations
+
+import os
+import resource
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+from hilseq.analysis.drift import Drift
+from hilseq.journal.samples import read_samples
+from hilseq.quantities import parse, show_duration
+
+ROOT = Path(__file__).parents[2]
+MOST_WALL = 90.0
+
+
+def resident(pid: int) -> float:
+    """Return the resident memory of a process, MB."""
+    pages = int(Path(f"/proc/{pid}/statm").read_text(encoding="ascii").split()[1])
+    return pages * os.sysconf("SC_PAGE_SIZE") / 1e6
+
+
+def worked(pid: int) -> float:
+    """Return the processor time of a process, s."""
+    fields = Path(f"/proc/{pid}/stat").read_text(encoding="ascii").rpartition(")")[2].split()
+    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+
+
+def watch(process: subprocess.Popen[bytes], samples: Path) -> list[tuple[float, float, float]]:
+    """Look at run and twin every second: (MB of samples written, MB of the run, MB of the twin)."""
+    seen = []
+    while process.poll() is None:
+        children = Path(f"/proc/{process.pid}/task/{process.pid}/children")
+        try:
+            twin = int(children.read_text(encoding="ascii").split()[0])
+            written = samples.stat().st_size / 1e6
+            seen.append((written, resident(process.pid), resident(twin)))
+        except (OSError, IndexError, ValueError):
+            pass
+        time.sleep(1.0)
+    return seen
+
+
+def main() -> None:
+    """Run one soak and print what it took."""
+    duration = sys.argv[1] if len(sys.argv) > 1 else "72h"
+    with tempfile.TemporaryDirectory() as scratch:
+        folder = Path(scratch) / "run"
+        line = [sys.executable, "-m", "hilseq", "run", str(ROOT / "sequences" / "test_95_soak.py")]
+        line += [
+            "--stand",
+            str(ROOT / "stands/sim-bench.yaml"),
+            "--unit",
+            str(ROOT / "stands/units/rh16.yaml"),
+        ]
+        line += ["--serial", "RH-000101", "--simulate", "--soak", "--soak-duration", duration]
+        begun = time.perf_counter()
+        process = subprocess.Popen([*line, "--out", str(folder)], stdout=subprocess.DEVNULL)
+        seen = watch(process, folder / "samples-A.bin")
+        wall = time.perf_counter() - begun
+        used = resource.getrusage(resource.RUSAGE_CHILDREN)
+        samples = read_samples(folder / "samples-A.bin")
+        journal = (folder / "journal.jsonl").stat().st_size
+    count, soaked = len(samples.times), parse(duration, "time")
+    processor = used.ru_utime + used.ru_stime
+    print(f"{show_duration(soaked)} of soak, {count} samples of {len(samples.columns)} values")
+    print(f"wall            {wall:8.1f} s   {1e6 * wall / count:6.0f} us a sample")
+    print(f"processor, both {processor:8.1f} s   {1e6 * processor / count:6.0f} us a sample")
+    print(f"load of the machine {os.getloadavg()[0]:.1f} on {os.cpu_count()} processors")
+    print(f"samples {samples.whole_bytes / 1e6:.1f} MB, journal {journal / 1e3:.0f} kB")
+    later = seen[len(seen) // 2 :]
+    per_hour = samples.whole_bytes / 1e6 / (soaked / 3600.0)
+    for name, column in (("run", 1), ("twin", 2)):
+        line_of = Drift((row[0] / per_hour, row[column]) for row in later).line() if len(later) > 2 else None
+        slope = "" if line_of is None else f", {1e3 * line_of.slope:+.1f} kB per hour of soak"
+        print(f"memory of the {name:5} {max(row[column] for row in seen):6.1f} MB at most{slope}")
+    if duration == "72h":
+        print(f"{'within' if wall < MOST_WALL else 'BEYOND'} the {MOST_WALL:g} s of the design")
+
+
+if __name__ == "__main__":
+    main()
