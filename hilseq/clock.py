@@ -7,6 +7,7 @@ deadlines of procedures (a unit must be ready within 4 s) are times of this cloc
 
 from __future__ import annotations
 
+import os
 import time
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
@@ -15,6 +16,59 @@ from typing import Protocol
 
 def nothing() -> None:
     """Do nothing: the tick of a clock that nobody watches."""
+
+
+class Awake:
+    """Looking again and again for a moment before going to sleep, where that pays.
+
+    To be woken costs a process many times what a simulated instrument on the same computer needs to answer
+    (tests/bench/bench_soak.py: three days of soak in two thirds of the time). Where it is in vain, as with
+    hardware or on a busy computer, the next looks are left out, twice as many each time.
+    """
+
+    #: Longest look, s of wall time; and most looks left out in a row.
+    LONGEST = 150e-6
+    MOST_LEFT_OUT = 4096
+
+    def __init__(self) -> None:
+        alone = len(os.sched_getaffinity(0)) < 2 if hasattr(os, "sched_getaffinity") else False  # noqa: PLR2004
+        self._penalty = 1
+        self._left_out = 0
+        self._never = alone
+
+    def until(self) -> float:
+        """Return the instant of `time.monotonic` up to which to look, 0 when not at all this time."""
+        if self._never:
+            return 0.0
+        if self._left_out:
+            self._left_out -= 1
+            return 0.0
+        return time.monotonic() + self.LONGEST
+
+    def found(self) -> None:
+        """Take note that looking was worth it."""
+        if self._penalty > 1:
+            self._penalty //= 2
+
+    def in_vain(self) -> None:
+        """Take note that looking was in vain."""
+        self._penalty = min(2 * self._penalty, self.MOST_LEFT_OUT)
+        self._left_out = self._penalty
+
+    def receive(self, receive: Callable[[int], bytes], size: int) -> bytes | None:
+        """Return what `receive` returns as soon as it does not raise BlockingIOError; None if it keeps on."""
+        until = self.until()
+        while until:
+            try:
+                data = receive(size)
+            except BlockingIOError:
+                if time.monotonic() < until:
+                    continue
+                self.in_vain()
+                return None
+            self.found()
+            return data
+        return None
 
 
 class Clock(Protocol):

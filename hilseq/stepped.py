@@ -7,10 +7,11 @@ against every reading.
 
 from __future__ import annotations
 
+import select
 import socket
 from datetime import UTC, datetime, timedelta
 
-from hilseq.clock import nothing
+from hilseq.clock import Awake, nothing
 from hilseq.errors import InstrumentGarbage, InstrumentSilent
 
 #: Simulated days begin here, so that the same seed gives the same journal to the letter.
@@ -33,6 +34,8 @@ class SteppedClock:
                 f"the simulated stand's clock at {endpoint} does not answer: {error}"
             ) from error
         self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        self._socket.setblocking(False)  # every wait is a select with a time-out
+        self._awake = Awake()
         self._now = self._ask("now")
 
     def _ask(self, request: str) -> float:
@@ -41,7 +44,11 @@ class SteppedClock:
             self._socket.sendall(request.encode("ascii") + b"\n")
             answer = b""
             while not answer.endswith(b"\n"):
-                part = self._socket.recv(256)
+                part = self._awake.receive(self._socket.recv, 256)
+                if part is None:
+                    if not select.select([self._socket], [], [], DEADLINE)[0]:
+                        raise TimeoutError(f"no answer within {DEADLINE:g} s")
+                    part = self._socket.recv(256)
                 if not part:
                     raise InstrumentSilent(f"the simulated stand's clock at {self._endpoint} has gone")
                 answer += part

@@ -15,6 +15,7 @@ import time
 from contextlib import ExitStack, suppress
 from typing import Any, Protocol
 
+from hilseq.clock import Awake
 from hilseq.instruments.pdu import line_time
 from hilseq.instruments.translate import Garbled, Owner
 from hilseq.instruments.visa import line_frame, resource_manager, set_line
@@ -76,6 +77,7 @@ class TcpTransport:
         self.shared = threading.RLock()
         self.quiet_from = 0.0
         self.of_stand = of_stand
+        self._awake = Awake()
         self._address = (host.strip("[]"), int(port))
         self._socket: socket.socket | None = None
 
@@ -116,9 +118,11 @@ class TcpTransport:
     def receive(self, until: float) -> bytes:
         """Return what comes next."""
         connection = self._connected()
-        if not select.select([connection], [], [], max(0.0, until - time.monotonic()))[0]:
-            raise TimeoutError("nothing came before the deadline")
-        data = connection.recv(_PIECE)
+        data = self._awake.receive(connection.recv, _PIECE)
+        if data is None:
+            if not select.select([connection], [], [], max(0.0, until - time.monotonic()))[0]:
+                raise TimeoutError("nothing came before the deadline")
+            data = connection.recv(_PIECE)
         if not data:
             raise ConnectionResetError("the connection was closed by the far end")
         return data

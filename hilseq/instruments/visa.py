@@ -26,6 +26,7 @@ from contextlib import ExitStack, suppress
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
 
+from hilseq.clock import Awake
 from hilseq.description.stand import SerialLine
 from hilseq.instruments.translate import Exchange, Garbled, Owner, kind_of, quote, reraise
 
@@ -73,6 +74,7 @@ class _WatchedSocket:
         self.wrapped.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         self.wrapped.setblocking(False)  # every wait is a select with a time-out
         self.until = math.inf
+        self.awake = Awake()
 
     def _remaining(self) -> float:
         remaining = self.until - time.monotonic()
@@ -111,6 +113,9 @@ class _WatchedSocket:
 
     def next(self) -> bytes:
         """Return what comes next, in whatever pieces it comes."""
+        data = self.awake.receive(self.recv, LONGEST_ANSWER)
+        if data is not None:
+            return data
         if not select.select([self.wrapped], [], [], self._remaining())[0]:
             raise TimeoutError("the answer did not come before the deadline")
         return self.recv(LONGEST_ANSWER)

@@ -14,6 +14,8 @@ import socket
 import time
 from collections.abc import Callable
 
+from hilseq.clock import Awake
+
 Callback = Callable[[], None]
 
 
@@ -53,11 +55,21 @@ class Loop:
 
     def run(self) -> None:
         """Serve until `stop`, then close the selector."""
-        select = self._selector.select
+        select, awake = self._selector.select, Awake()
         writing, reading = selectors.EVENT_WRITE, selectors.EVENT_READ
         while not self._stopped:
             timeout = max(0.0, self._timers[0][0] - time.monotonic()) if self._timers else None
-            for key, events in select(timeout):
+            until = awake.until()
+            found = select(0.0 if until else timeout)
+            while until and not found:
+                if time.monotonic() >= until:
+                    awake.in_vain()
+                    until, found = 0.0, select(timeout)
+                else:
+                    found = select(0.0)
+            if until:
+                awake.found()
+            for key, events in found:
                 on_readable, on_writable = key.data
                 if events & writing and on_writable is not None:
                     on_writable()
