@@ -90,11 +90,12 @@ def _warm_up() -> None:
     import allure_pytest.plugin
     import pymodbus.pdu
     import pyvisa_py.tcpip
+    import scipy.special
 
     import hilseq.plugin.fixtures
     import hilseq.reports.write
 
-    del allure_pytest, pymodbus, pyvisa_py, hilseq
+    del allure_pytest, pymodbus, pyvisa_py, scipy, hilseq
 
 
 def _quiet() -> None:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Iterable
+from functools import lru_cache
+from itertools import islice
 
 #: difflib compares with every word; more than this many would take longer than a person waits.
 _MOST = 2000
@@ -11,10 +13,16 @@ _MOST = 2000
 
 def nearest_word(word: object, words: Iterable[object]) -> str:
     """Return the word that was probably meant, or an empty text."""
-    known = {str(candidate).lower(): str(candidate) for candidate in list(words)[:_MOST]}
-    written = str(word)[:100].lower().replace("_", "-")
-    close = difflib.get_close_matches(written, known, n=1, cutoff=0.6)
-    return known[close[0]] if close and known[close[0]] != word else ""
+    meant = _closest(str(word)[:100], tuple(str(candidate) for candidate in islice(words, _MOST)))
+    return meant if meant != word else ""
+
+
+@lru_cache(maxsize=16)
+def _closest(word: str, words: tuple[str, ...]) -> str:
+    """Return the word most like another; a file that is wrong a thousand times is often so in one way."""
+    known = {candidate.lower(): candidate for candidate in words}
+    close = difflib.get_close_matches(word.lower().replace("_", "-"), known, n=1, cutoff=0.6)
+    return known[close[0]] if close else ""
 
 
 def listed(names: Iterable[str]) -> str:

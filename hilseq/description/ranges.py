@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
+from functools import lru_cache
 from pathlib import Path
+from typing import Any
 
 from pydantic import ValidationError
 
@@ -15,7 +17,7 @@ from hilseq.errors import Problem
 #: Most names one range stands for; a Modbus request of bits holds 2000.
 MOST = 4096
 #: Most names in one mapping, all its ranges together.
-MOST_TOGETHER = 8192
+MOST_TOGETHER = 4096
 #: The mappings whose keys may be ranges, by kind of document.
 RANGED_PLACES: dict[str, tuple[Place, ...]] = {
     "stand": (("signals",), ("loopbacks",)),
@@ -147,11 +149,20 @@ def _address_moved(value: Written, places: int) -> dict[str, int]:
     """Return the moved address of a register-like mapping; nothing when it is none, or a faulty one."""
     if not isinstance(value.child("address"), Written) or not isinstance(value.child("table"), Written):
         return {}
-    only = {str(key): below.plain() for key, below in value.items() if key in _ADDRESS_KEYS}
-    try:
-        return Register.model_validate(only).moved(places)
-    except ValidationError:
+    only = [(str(key), below.plain()) for key, below in value.items() if key in _ADDRESS_KEYS]
+    if any(isinstance(given, list | dict) for _, given in only):
         return {}
+    register = _register(tuple(only))
+    return register.moved(places) if register is not None else {}
+
+
+@lru_cache(maxsize=16)
+def _register(written: tuple[tuple[str, Any], ...]) -> Register | None:
+    """Return the first register of a range: all its names are moved on from the one."""
+    try:
+        return Register.model_validate(dict(written))
+    except ValidationError:
+        return None
 
 
 def _next_terminal(terminal: str, places: int) -> str:

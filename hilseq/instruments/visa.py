@@ -295,11 +295,17 @@ class VisaSession:
             self._asked = command
 
     def answer(self) -> str:
-        """Return the answer to `ask`, without its termination, under the deadline begun there."""
+        """Return the answer to `ask`, without its termination, under the deadline begun there.
+
+        Whoever listened to another instrument until that deadline had passed still gets what has come.
+        """
         with self.lock:
             try:
-                line = self._watched is not None and self._terminations[0] != ""
-                answer = self._received_line() if line else self._receive(self.deadline)
+                if self._watched is not None and self._terminations[0] != "":
+                    answer = self._received_line()
+                else:
+                    self._allow(self.deadline)
+                    answer = self._receive(self.deadline)
                 self._stale = False
             except Exception as error:  # noqa: BLE001 - reraise lets pass what is none of theirs
                 reraise(error, self._about(self._asked, self.deadline))
@@ -310,7 +316,7 @@ class VisaSession:
         watched, end = self._watched, self._terminations[0].encode("latin-1")
         if watched is None:  # pragma: no cover - the caller has looked
             raise ConnectionResetError("the session was closed")
-        data = watched.next()
+        data = watched.next() if time.monotonic() < watched.until else watched.waiting() or b""
         while end not in data:
             if len(data) > LONGEST_ANSWER:
                 raise Garbled(f"it does not end after {LONGEST_ANSWER} bytes")

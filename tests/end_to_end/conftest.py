@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import json
-import subprocess
-import sys
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import pytest
+
+from tests import warm
 
 ROOT = Path(__file__).resolve().parents[2]
 STANDS = ROOT / "stands"
@@ -69,9 +69,8 @@ def visit(tmp_path: Path) -> MakeVisit:
         name: str = "run",
     ) -> Visit:
         folder = tmp_path / name
-        line = [sys.executable, "-m", "hilseq", "run", "--stand", str(stand), "--unit", str(unit)]
-        line += ["--serial", serial, "--out", str(folder), *(["--simulate"] if simulate else []), *options]
-        done = subprocess.run(line, capture_output=True, text=True, check=False, cwd=tmp_path, timeout=110)
+        line = ["run", "--stand", str(stand), "--unit", str(unit), "--serial", serial, "--out", str(folder)]
+        done = warm.hilseq(*line, *(["--simulate"] if simulate else []), *options, cwd=tmp_path)
         return Visit(done.returncode, done.stdout, done.stderr, folder)
 
     return make

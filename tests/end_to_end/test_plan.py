@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import json
-import subprocess
-import sys
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from tests import warm
 from tests.end_to_end.conftest import STANDS
 from tests.procedures.twin_unit import changed
 
@@ -17,9 +16,8 @@ RH16 = STANDS / "units" / "rh16.yaml"
 SIM = STANDS / "sim-bench.yaml"
 
 
-def plan(*options: str, unit: Path = RH16, stand: Path = SIM, cwd: Path) -> subprocess.CompletedProcess[str]:
-    line = [sys.executable, "-m", "hilseq", "plan", "--stand", str(stand), "--unit", str(unit), *options]
-    return subprocess.run(line, capture_output=True, text=True, check=False, cwd=cwd, timeout=60)
+def plan(*options: str, unit: Path = RH16, stand: Path = SIM, cwd: Path) -> warm.Done:
+    return warm.hilseq("plan", "--stand", str(stand), "--unit", str(unit), *options, cwd=cwd)
 
 
 def planned(folder: Path, changes: dict[str, Any]) -> dict[str, Any]:
@@ -114,9 +112,8 @@ def test_the_plan_is_near_what_the_visit_takes(tmp_path: Path) -> None:
     folder = tmp_path / "run"
     names = ["test_10_power_on.py", "test_45_clock_and_memory.py", "test_85_supply_margins.py"]
     paths = [str(STANDS.parent / "sequences" / name) for name in [*names, "test_90_power_cycling.py"]]
-    line = [sys.executable, "-m", "hilseq", "run", *paths, "--stand", str(SIM), "--unit", str(RH16)]
-    line += ["--serial", "RH-1", "--simulate", "--out", str(folder)]
-    subprocess.run(line, capture_output=True, check=False, cwd=tmp_path, timeout=110)
+    line = ["run", *paths, "--stand", str(SIM), "--unit", str(RH16)]
+    warm.hilseq(*line, "--serial", "RH-1", "--simulate", "--out", str(folder), cwd=tmp_path)
     entries = [json.loads(text) for text in (folder / "journal.jsonl").read_text("utf-8").splitlines()]
     took = sum(entry["seconds"] for entry in entries if entry["kind"] == "check ended")
     done = plan("--json", *paths, cwd=tmp_path)

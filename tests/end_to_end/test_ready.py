@@ -13,6 +13,7 @@ from typing import Any
 
 import pytest
 
+from tests import warm
 from tests.end_to_end.conftest import ROOT, STANDS, MakeVisit
 
 RH16 = STANDS / "units" / "rh16.yaml"
@@ -27,10 +28,9 @@ DEFECTS = {
 }
 
 
-def ready(*options: str, cwd: Path, stand: Path = SIM) -> subprocess.CompletedProcess[str]:
+def ready(*options: str, cwd: Path, stand: Path = SIM) -> warm.Done:
     """Run `hilseq ready` on a simulated stand."""
-    line = [sys.executable, "-m", "hilseq", "ready", "--stand", str(stand), "--simulate", *options]
-    return subprocess.run(line, capture_output=True, text=True, check=False, timeout=60, cwd=cwd)
+    return warm.hilseq("ready", "--stand", str(stand), "--simulate", *options, cwd=cwd)
 
 
 def looks(*options: str, cwd: Path, stand: Path = SIM) -> tuple[int, list[dict[str, Any]]]:
@@ -109,8 +109,7 @@ def test_somebody_else_at_the_address_of_the_unit(tmp_path: Path) -> None:
         file = tmp_path / "own.yaml"
         content = file.read_text(encoding="utf-8").replace(own["link A"], other["io rack"])
         file.write_text(content, encoding="utf-8")
-        line = [sys.executable, "-m", "hilseq", "ready", "--stand", str(file), "--unit", str(RH16), "--json"]
-        done = subprocess.run(line, capture_output=True, text=True, check=False, timeout=60, cwd=tmp_path)
+        done = warm.hilseq("ready", "--stand", str(file), "--unit", str(RH16), "--json", cwd=tmp_path)
     wrong = [look["words"] for look in json.loads(done.stdout)["looks"] if look["right"] is False]
     assert done.returncode == 4
     assert len(wrong) == 1

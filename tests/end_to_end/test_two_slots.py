@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import json
-import subprocess
-import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from tests import warm
 from tests.end_to_end.conftest import ROOT, STANDS, Visit
 
 DUO = STANDS / "duo-bench.yaml"
@@ -25,10 +24,10 @@ def duo(tmp_path: Path) -> MakeDuo:
 
     def make(*options: str, serials: str = "A=RH-000201,B=RH-000202", stand: Path = DUO) -> Visit:
         folder = tmp_path / "run"
-        line = [sys.executable, "-m", "hilseq", "run", "--stand", str(stand), "--simulate"]
+        line = ["run", "--stand", str(stand), "--simulate"]
         line += ["--unit", str(STANDS / "units" / "rh16.yaml"), "--serial", serials]
         line += ["--out", str(folder), *options]
-        done = subprocess.run(line, capture_output=True, text=True, check=False, cwd=tmp_path, timeout=115)
+        done = warm.hilseq(*line, cwd=tmp_path)
         return Visit(done.returncode, done.stdout, done.stderr, folder)
 
     return make

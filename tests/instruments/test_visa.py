@@ -153,6 +153,22 @@ def test_an_interrupted_question_does_not_put_answers_out_of_step(serve_text: Se
         assert visa.query("SECOND?") == "answer to SECOND?"
 
 
+def test_an_answer_that_came_in_time_is_taken_late(serve_text: ServeText) -> None:
+    """A sampler that waited for somebody else past the deadline does not call this instrument silent."""
+    with session(serve_text(echo)) as visa:
+        visa.ask("MEAS:VOLT?")
+        time.sleep(DEADLINE * 1.5)
+        assert visa.answer() == "answer to MEAS:VOLT?"
+
+
+def test_an_answer_that_did_not_come_in_time_is_not_waited_for(serve_text: ServeText) -> None:
+    """Past the deadline there is nothing more to wait for."""
+    with session(serve_text(lambda _: None)) as visa:
+        visa.ask("MEAS:VOLT?")
+        time.sleep(DEADLINE * 1.5)
+        assert seconds_of(visa.answer, InstrumentSilent) < DEADLINE * 0.5
+
+
 def test_what_comes_unasked_is_no_answer(serve: Serve) -> None:
     """Two answers to one question: the second is not taken for the next question's."""
 

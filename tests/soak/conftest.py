@@ -14,6 +14,7 @@ from typing import Any
 import pytest
 
 from hilseq.journal.samples import Samples, read_samples
+from tests import warm
 
 ROOT = Path(__file__).resolve().parents[2]
 STAND = ROOT / "stands" / "sim-bench.yaml"
@@ -63,16 +64,16 @@ class Soaked:
 
 
 def command(folder: Path, *options: str, unit: Path = UNIT) -> list[str]:
-    """Return the command line of a simulated soak, on a stand whose deadlines do not keep a test waiting."""
+    """Return the arguments of a simulated soak, on a stand whose deadlines do not keep a test waiting."""
     stand = folder.parent / "stand.yaml"
     stand.write_text(changed(STAND, HASTY), encoding="utf-8")
-    line = [sys.executable, "-m", "hilseq", "run", str(SOAK), "--stand", str(stand), "--unit", str(unit)]
+    line = ["run", str(SOAK), "--stand", str(stand), "--unit", str(unit)]
     return [*line, "--serial", "RH-000101", "--simulate", "--soak", "--out", str(folder), *options]
 
 
 def finished(line: list[str], folder: Path) -> Soaked:
     """Run a command to its end."""
-    done = subprocess.run(line, capture_output=True, text=True, check=False, timeout=110)
+    done = warm.hilseq(*line, cwd=folder.parent)
     return Soaked(done.returncode, done.stdout, done.stderr, folder)
 
 
@@ -109,7 +110,7 @@ def resume() -> Callable[..., Soaked]:
     """Continue an interrupted soak: `resume(folder, "--acknowledge")`."""
 
     def again(folder: Path, *options: str) -> Soaked:
-        return finished([sys.executable, "-m", "hilseq", "resume", str(folder), *options], folder)
+        return finished(["resume", str(folder), *options], folder)
 
     return again
 
@@ -124,7 +125,9 @@ def begin(
     def start(*options: str) -> tuple[subprocess.Popen[bytes], Path]:
         folder = tmp_path_factory.mktemp("begun") / "run"
         process = subprocess.Popen(
-            command(folder, *options), stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+            [sys.executable, "-m", "hilseq", *command(folder, *options)],
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
         )
         begun.append(process)
         return process, folder
