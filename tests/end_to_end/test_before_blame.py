@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 
 from tests.end_to_end.conftest import ROOT, MakeVisit, Visit
+from tests.hasty import hasty_stand
 
 SEQUENCES = ROOT / "sequences"
 #: Stand defects that begin after the set-up stage has found nothing, and what they make of the visit.
@@ -84,7 +85,7 @@ def test_an_instrument_that_died_during_a_check(
     """An instrument that does not answer any more when a check has failed takes the blame off the unit."""
     own = tmp_path_factory.mktemp("own") / "test_waits.py"
     own.write_text(FAILS_AFTER_A_PAUSE, encoding="utf-8")
-    done = visit(str(own), "--defect", defect)
+    done = visit(str(own), "--defect", defect, stand=hasty_stand(own.parent))
     assert (done.code, done.disposition) == (4, "stand fault"), done.out[-3000:]
     assert place in done.places
     (check,) = [check for check in done.unit["checks"] if check["id"].endswith("test_waits")]

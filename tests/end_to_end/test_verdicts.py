@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from tests.end_to_end.conftest import STANDS, MakeVisit
+from tests.hasty import hasty_stand
 
 UNIT_DEFECTS = {
     "output-stuck-on@q05": {"q05"},
@@ -47,9 +48,11 @@ def test_a_defective_unit_goes_to_repair(visit: MakeVisit, defect: str, places: 
 
 
 @pytest.mark.parametrize(("defect", "place"), STAND_DEFECTS.items(), ids=list(STAND_DEFECTS))
-def test_a_bad_stand_is_never_the_units_fault(visit: MakeVisit, defect: str, place: str) -> None:
+def test_a_bad_stand_is_never_the_units_fault(
+    visit: MakeVisit, tmp_path: Path, defect: str, place: str
+) -> None:
     """A stand that fails gives exit code 4 and a finding about the stand; no check of the unit failed."""
-    done = visit("--defect", defect)
+    done = visit("--defect", defect, stand=hasty_stand(tmp_path))
     assert (done.code, done.disposition) == (4, "stand fault"), done.out[-2000:]
     assert place in done.places
     assert "failed" not in done.verdicts().values()

@@ -15,15 +15,11 @@ import pytest
 
 from hilseq.journal.samples import Samples, read_samples
 from tests import warm
+from tests.hasty import changed, hasty_stand
 
 ROOT = Path(__file__).resolve().parents[2]
-STAND = ROOT / "stands" / "sim-bench.yaml"
 UNIT = ROOT / "stands" / "units" / "rh16.yaml"
 SOAK = ROOT / "sequences" / "test_95_soak.py"
-HASTY = (
-    ("    settle: 50 ms\n", "    settle: 50 ms\n    deadline: 300 ms\n"),
-    ("    address: 192.0.2.20:502\n", "    address: 192.0.2.20:502\n    deadline: 300 ms\n"),
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,8 +61,7 @@ class Soaked:
 
 def command(folder: Path, *options: str, unit: Path = UNIT) -> list[str]:
     """Return the arguments of a simulated soak, on a stand whose deadlines do not keep a test waiting."""
-    stand = folder.parent / "stand.yaml"
-    stand.write_text(changed(STAND, HASTY), encoding="utf-8")
+    stand = hasty_stand(folder.parent)
     line = ["run", str(SOAK), "--stand", str(stand), "--unit", str(unit)]
     return [*line, "--serial", "RH-000101", "--simulate", "--soak", "--out", str(folder), *options]
 
@@ -94,15 +89,6 @@ def soaked(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., Soaked]:
         return finished(command(folder, "--soak-duration", duration, *options, unit=unit), folder)
 
     return run
-
-
-def changed(path: Path, pairs: tuple[tuple[str, str], ...]) -> str:
-    """Return a file's text with some of its words replaced, each of which must be there."""
-    text = path.read_text(encoding="utf-8")
-    for old, new in pairs:
-        assert old in text, old
-        text = text.replace(old, new)
-    return text
 
 
 @pytest.fixture

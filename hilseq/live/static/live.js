@@ -22,14 +22,14 @@
   // -- the line to the server ------------------------------------------------------------------------------
 
   const connection = $("#connection");
-  let heard = 0, age = null, over = false, source = null, last = "";
+  let heard = 0, failed = false, age = null, over = false, source = null, last = "";
 
   const said = () => {
     const lost = !over && (!source || source.readyState !== EventSource.OPEN || performance.now() - heard > 20000);
-    connection.classList.toggle("lost", lost && heard > 0);
+    connection.classList.toggle("lost", lost && (heard > 0 || failed));
     if (over) return "Not followed: the run does not go on";
     if (document.hidden) return "Paused";
-    if (lost) return heard ? "Connection lost, trying again" : "Connecting";
+    if (lost) return heard || failed ? "Connection lost, trying again" : "Connecting";
     if (age === null) return "Live";
     const quiet = Math.round(age + (performance.now() - heard) / 1000);
     return quiet < 5 ? "Live" : "Live, nothing new for " + duration(quiet);
@@ -43,6 +43,7 @@
       const mine = source = new EventSource(url);
       const hear = (event) => {
         heard = performance.now();
+        failed = false;
         if (event.lastEventId) last = event.lastEventId;
         const data = JSON.parse(event.data);
         if (data.age !== undefined) age = data.age;
@@ -51,7 +52,7 @@
       mine.addEventListener("alive", hear);
       for (const [name, take] of Object.entries(handlers)) mine.addEventListener(name, (event) => take(hear(event)));
       // The browser itself tries again when the line breaks; not so when it was refused.
-      mine.addEventListener("error", () => { if (mine === source && mine.readyState === EventSource.CLOSED) setTimeout(() => { if (mine === source) open(); }, 3000); });
+      mine.addEventListener("error", () => { failed = true; if (mine === source && mine.readyState === EventSource.CLOSED) setTimeout(() => { if (mine === source) open(); }, 3000); });
     };
     const close = () => { if (source) source.close(); source = null; };
     // A page that nobody sees follows nothing: a browser has few lines to one server.

@@ -81,7 +81,7 @@ _UNIT: tuple[Kind, ...] = (
     Kind("input-resistance-high", "power", "a burnt contact in the power input",
          p.only("supply", lambda w: w.profile.margins), ("supply", "start"), e.input_resistance_high,
          severity="1 is 1.2 times what passes the idle power at the lower end of the supply range",
-         harmless=0.1, matters=0.9),
+         harmless=0.01, matters=0.9),
     # start
     Kind("no-start", "start", "the processor never boots", p.only("start"), ("start",),
          e.in_start("never_boots")),
