@@ -21,6 +21,9 @@ from hilseq.procedures.feed import Feed
 from hilseq.procedures.operator import Operator
 from hilseq.procedures.readiness import Readiness
 from hilseq.procedures.unit import Unit
+from hilseq.reports.record import reading_of
+from hilseq.reports.visible import visible
+from hilseq.reports.words import show_limits, show_value
 
 
 @pytest.fixture(scope="session")
@@ -118,6 +121,9 @@ def judge(request: pytest.FixtureRequest, visit_run: VisitRun, slot: str) -> Jud
     def note(reading: dict[str, Any]) -> None:
         reading["place"] = reading["place"] or check.place
         visit_run.note(kinds.READING, check=check.id, slot=slot, **reading)
+        kept = reading_of(reading)
+        told = f"{show_value(kept)} ({show_limits(kept)}): {kept.verdict}"
+        request.node.user_properties.append((visible(f"reading {kept.name}"), visible(told)))
 
     return Judge(rule, note)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import xml.etree.ElementTree as ET
 from pathlib import Path
 
@@ -10,6 +11,7 @@ import pytest
 
 from tests.end_to_end.conftest import STANDS, MakeVisit
 from tests.hasty import hasty_stand
+from tests.junit import assert_is_junit, properties_of
 
 UNIT_DEFECTS = {
     "output-stuck-on@q05": {"q05"},
@@ -45,6 +47,7 @@ def test_a_defective_unit_goes_to_repair(visit: MakeVisit, defect: str, places: 
     assert (done.code, done.disposition) == (1, "repair"), done.out[-2000:]
     assert places <= done.places
     assert "stand fault" not in done.verdicts().values()
+    assert_is_junit(done.folder / "junit.xml")
 
 
 @pytest.mark.parametrize(("defect", "place"), STAND_DEFECTS.items(), ids=list(STAND_DEFECTS))
@@ -56,6 +59,7 @@ def test_a_bad_stand_is_never_the_units_fault(
     assert (done.code, done.disposition) == (4, "stand fault"), done.out[-2000:]
     assert place in done.places
     assert "failed" not in done.verdicts().values()
+    assert_is_junit(done.folder / "junit.xml")
 
 
 def test_a_unit_with_nothing_in_common_ships(visit: MakeVisit) -> None:
@@ -87,6 +91,9 @@ def test_every_promised_file_is_there(visit: MakeVisit) -> None:
     assert {"journal.jsonl", "junit.xml", "allure-results", "summary.json", "report-RH-000101.html"} <= names
     cases = ET.parse(done.folder / "junit.xml").getroot().findall(".//testcase")
     assert len(cases) == len([check for check in done.verdicts() if "::" in check])
+    assert_is_junit(done.folder / "junit.xml")
+    told = properties_of(done.folder / "junit.xml", "test_current_when_idle")
+    assert re.fullmatch(r"\d+\.\d+ mA ± .* mA \(.* mA\): conforms", told["reading idle current"])
     assert any((done.folder / "allure-results").glob("*-result.json"))
     for check in done.unit["checks"]:
         assert set(check) == {"id", "sequence", "verdict", "why", "readings"}
