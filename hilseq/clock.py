@@ -27,7 +27,7 @@ class Awake:
     """
 
     #: Longest look, s of wall time; and most looks left out in a row.
-    LONGEST = 150e-6
+    LONGEST = 500e-6
     MOST_LEFT_OUT = 4096
 
     def __init__(self) -> None:

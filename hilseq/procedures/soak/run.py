@@ -6,6 +6,7 @@ comes before words.
 
 from __future__ import annotations
 
+import gc
 import math
 import time
 from collections.abc import Callable, Mapping
@@ -109,6 +110,8 @@ class SoakRun:
 
         Raises Interlock, and StandFault when the stand fails for good; the stand is safe by then.
         """
+        gc.collect()
+        gc.freeze()  # what lives as long as this is not looked through again and again
         try:
             if self._state is None:
                 self._begin()
