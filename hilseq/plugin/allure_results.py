@@ -10,7 +10,7 @@ from __future__ import annotations
 import csv
 import io
 import json
-from collections.abc import Mapping
+from collections.abc import Generator, Mapping
 from importlib import import_module
 from pathlib import Path
 from typing import Any
@@ -48,8 +48,8 @@ class AllureResults:
         self._folder = folder
         run.observers.append(self.take)
 
-    @pytest.hookimpl(tryfirst=True)
-    def pytest_runtest_setup(self, item: pytest.Item) -> None:
+    @pytest.hookimpl(wrapper=True, tryfirst=True)
+    def pytest_runtest_setup(self, item: pytest.Item) -> Generator[None, object, object]:
         """Title and label the check, whether or not a gate then closes it off."""
         dynamic: Any = import_module("allure").dynamic
         check = item.stash[CHECK]
@@ -57,7 +57,6 @@ class AllureResults:
         element = check.id.partition("[")[2].removesuffix("]")
         dynamic.parent_suite(check.stage)
         dynamic.suite(check.sequence)
-        dynamic.title(f"{element}: {check.title}" if element else check.title)
         labels = {
             "stand": self._run.visit.stand.stand,
             "part": unit.part,
@@ -67,6 +66,11 @@ class AllureResults:
         }
         for name, value in labels.items():
             dynamic.label(name, visible(value))
+        try:
+            return (yield)
+        finally:
+            # Its own set-up names the check after the function: the last word is ours.
+            dynamic.title(f"{element}: {check.title}" if element else check.title)
 
     def take(self, kind: str, fields: Mapping[str, Any]) -> None:
         """Turn a reading into a step and a table into an attachment of the check that is running."""

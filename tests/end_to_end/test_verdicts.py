@@ -94,7 +94,11 @@ def test_every_promised_file_is_there(visit: MakeVisit) -> None:
     assert_is_junit(done.folder / "junit.xml")
     told = properties_of(done.folder / "junit.xml", "test_current_when_idle")
     assert re.fullmatch(r"\d+\.\d+ mA ± .* mA \(.* mA\): conforms", told["reading idle current"])
-    assert any((done.folder / "allure-results").glob("*-result.json"))
+    results = [
+        json.loads(path.read_bytes()) for path in (done.folder / "allure-results").glob("*-result.json")
+    ]
+    titles = {result["name"] for result in results}
+    assert "q05: The output follows its commands, whatever the others do, and in time" in titles
     for check in done.unit["checks"]:
         assert set(check) == {"id", "sequence", "verdict", "why", "readings"}
         for reading in check["readings"]:
