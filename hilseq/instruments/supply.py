@@ -13,7 +13,6 @@ from __future__ import annotations
 import math
 import re
 import time
-from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass
 from typing import TypeVar
@@ -29,7 +28,8 @@ from hilseq.errors import (
 )
 from hilseq.instruments import scpi
 from hilseq.instruments.conditions import Conditions
-from hilseq.instruments.translate import Exchange, Garbled, fault, quote, reported, reraise
+from hilseq.instruments.supply_line import SupplyLine
+from hilseq.instruments.translate import quote
 from hilseq.instruments.visa import VisaSession
 from hilseq.measured import Measured
 from hilseq.quantities import AccuracyTerms
@@ -41,8 +41,6 @@ _PLAIN_PAIR = re.compile(
     r"([+-]?[0-9]{1,6}(?:\.[0-9]{1,12})?)[;,]([+-]?[0-9]{1,6}(?:\.[0-9]{1,12})?)", re.ASCII
 )
 
-#: An error queue holds some tens of entries (SCPI asks for at least two); one that holds more is chattering.
-MOST_ERRORS = 64
 #: An output whose read-back is `none` counts as on when it shows more than this part of a setting.
 _SIGN_OF_LIFE = 0.05
 #: Over-voltage protection above the ceiling of the stand, where its file gives no level.
@@ -91,27 +89,19 @@ class PowerSupply:
         self._commands = description.commands
         self._clock = clock
         self._conditions = conditions or Conditions(clock)
-        self._session = session or VisaSession(
-            description.resource,
-            name=f"supply {name}",
-            deadline=description.deadline,
-            read_termination=description.read_termination,
-            write_termination=description.write_termination,
-        )
-        self._own_session = session is None
+        self._line = SupplyLine(name, description, session)
         self._ceiling: float | None = None  # volts; known once `prepare` has programmed it
         self._set: tuple[float, float] = (0.0, description.ceilings.current)
         self._wanted_on = False
         self._on_since = 0.0  # instant of the clock at which it was last switched on
         self._holds_from = -math.inf  # instant of the clock from which a reading is that of the last setting
-        self._last_command = self._commands.identify
 
     # -- who is it
 
     def identify(self) -> scpi.Identity:
         """Ask who it is and compare with the stand file. Raises WrongInstrument."""
-        answer = self._ask(self._commands.identify)
-        identity = self._parsed(self._commands.identify, answer, scpi.parse_identity)
+        answer = self._line.ask(self._commands.identify)
+        identity = self._line.parsed(self._commands.identify, answer, scpi.parse_identity)
         wanted = self.description.identity
         for field, expected in (("maker", wanted.maker), ("model", wanted.model), ("serial", wanted.serial)):
             found = getattr(identity, field)
@@ -135,20 +125,20 @@ class PowerSupply:
         ceilings = self.description.ceilings
         self._check("voltage ceiling", voltage_ceiling, math.inf, "V")
         self._check("current limit", current_limit, ceilings.current, "A")
-        old, _ = self._drain()
+        old, _ = self._line.drain()
         self._ceiling = None
         if self._commands.clear is not None:
-            self._send(self._commands.clear)
-        self._send(self._commands.output_off)
+            self._line.send(self._commands.clear)
+        self._line.send(self._commands.output_off)
         self._wanted_on = False
         if self._commands.clear_protection is not None:
-            self._send(self._commands.clear_protection)
+            self._line.send(self._commands.clear_protection)
         ceiling = min(voltage_ceiling, ceilings.voltage)
         self._program_voltage(0.0)
         self._program_current(current_limit)
         if self._commands.set_overvoltage is not None:
             level = min(self.description.overvoltage or _PROTECTION * ceilings.voltage, voltage_ceiling)
-            self._send(self._commands.set_overvoltage, level)
+            self._line.send(self._commands.set_overvoltage, level)
             self._compare("over-voltage protection", self._commands.read_overvoltage, level, "V")
         self.errors()
         self._verify_off()
@@ -181,7 +171,7 @@ class PowerSupply:
         if self._ceiling is None:
             raise StandFault(f"supply {self.name} was not prepared: its ceilings are programmed before power")
         self._wanted_on = True
-        self._send(self._commands.output_on)
+        self._line.send(self._commands.output_on)
         self._on_since = self._clock.now()
         self._settles()
         self.errors()
@@ -197,7 +187,7 @@ class PowerSupply:
     def off(self) -> None:
         """Switch the output off and verify it. Raises StandFault."""
         self._wanted_on = False
-        self._send(self._commands.output_off)
+        self._line.send(self._commands.output_off)
         self._settles()
         self.errors()
         self._verify_off()
@@ -206,7 +196,7 @@ class PowerSupply:
         """Tell whether the output is on, by its own word or, without one, by what it delivers."""
         command = self._commands.read_output
         if command is not None:
-            return self._parsed(command, self._ask(command), scpi.parse_boolean)
+            return self._line.parsed(command, self._line.ask(command), scpi.parse_boolean)
         voltage, current = self.both()
         volts, amperes = self._set
         accuracy = self.description.accuracy
@@ -219,12 +209,12 @@ class PowerSupply:
     def voltage(self) -> Measured:
         """Measure the output voltage, V."""
         self._await_settled()
-        return self._measured(self._number(self._commands.measure_voltage, "V"), "V")
+        return self._measured(self._line.number(self._commands.measure_voltage, "V"), "V")
 
     def current(self) -> Measured:
         """Measure the output current, A."""
         self._await_settled()
-        return self._measured(self._number(self._commands.measure_current, "A"), "A")
+        return self._measured(self._line.number(self._commands.measure_current, "A"), "A")
 
     def both(self) -> tuple[Measured, Measured]:
         """Measure voltage and current, with one question where the instrument can."""
@@ -232,8 +222,8 @@ class PowerSupply:
         if command is None:
             return self.voltage(), self.current()
         self._await_settled()
-        volts, amperes = self._parsed(
-            command, self._ask(command), lambda text: scpi.parse_measurements(text, ("V", "A"))
+        volts, amperes = self._line.parsed(
+            command, self._line.ask(command), lambda text: scpi.parse_measurements(text, ("V", "A"))
         )
         return self._measured(volts, "V"), self._measured(amperes, "A")
 
@@ -244,25 +234,24 @@ class PowerSupply:
         """
         self._await_settled()
         command = self._commands.measure_both or self._commands.measure_voltage
-        with self._session.lock:
-            if self._commands.select is not None:
-                self._session.write(self._filled(self._commands.select))
-            self._session.ask(self._filled(command))
+        self._line.begin(command)
 
     def answer_both(self) -> tuple[float, float]:
         """Return voltage (V) and current (A) after `ask_both`."""
         command = self._commands.measure_both
         if command is None:
-            text = self._session.answer()
-            volts = self._parsed(
+            text = self._line.answer()
+            volts = self._line.parsed(
                 self._commands.measure_voltage, text, lambda text: scpi.parse_measurement(text, "V")
             )
-            return volts, self._number(self._commands.measure_current, "A")
-        text = self._session.answer()
+            return volts, self._line.number(self._commands.measure_current, "A")
+        text = self._line.answer()
         plain = _PLAIN_PAIR.fullmatch(text)
         if plain is not None:
             return float(plain[1]), float(plain[2])
-        volts, amperes = self._parsed(command, text, lambda text: scpi.parse_measurements(text, ("V", "A")))
+        volts, amperes = self._line.parsed(
+            command, text, lambda text: scpi.parse_measurements(text, ("V", "A"))
+        )
         return volts, amperes
 
     def inrush(self) -> Inrush | None:
@@ -275,7 +264,7 @@ class PowerSupply:
         found = {}
         for name, command, unit, time_factor in (("peak", peak, "A", 1.0), ("charge", charge, "As", seconds)):
             if command is not None:
-                value = self._number(command, unit)
+                value = self._line.number(command, unit)
                 # A charge is a current over time: its constant terms count for every second.
                 limit = terms.of_reading * abs(value) + (terms.of_range * span + terms.fixed) * time_factor
                 found[name] = Measured(value, unit, _standard(limit))
@@ -301,11 +290,11 @@ class PowerSupply:
         if not self._wanted_on:
             raise StandFault(f"supply {self.name} is off: there is nothing to interrupt")
         begun = self._clock.now()
-        self._send(self._commands.output_off)
+        self._line.send(self._commands.output_off)
         gone = self._clock.now()
         self._clock.sleep(seconds)
         asked = self._clock.now()
-        self._send(self._commands.output_on)
+        self._line.send(self._commands.output_on)
         back = self._clock.now()
         self._on_since = back
         self._settles()
@@ -326,16 +315,7 @@ class PowerSupply:
         Raises InstrumentError with number and text of the first error, the others in its message, and
         InstrumentGarbage when the queue does not end.
         """
-        entries, ended = self._drain()
-        faults = [entry for entry in entries if entry.is_error]
-        if faults:
-            more = "".join(f"; then {entry}" for entry in faults[1:])
-            first = faults[0]
-            hint = f" ({first.meaning})" if first.meaning else ""
-            raise reported(first.number, first.text, self._about(self._last_command), hint + more)
-        if not ended:
-            raise self._endless()
-        return entries
+        return self._line.errors()
 
     def protection_tripped(self) -> bool:
         """Tell whether the over-voltage protection has switched the output off.
@@ -370,8 +350,7 @@ class PowerSupply:
 
     def close(self) -> None:
         """Close the connection; a shared session stays open."""
-        if self._own_session:
-            self._session.close()
+        self._line.close()
 
     # -- inside
 
@@ -398,12 +377,12 @@ class PowerSupply:
     def _try_to_switch_off(self) -> HilseqError | str | None:
         """Return None once the output is surely off, else why it is not."""
         try:
-            self._send(self._commands.output_off)
+            self._line.send(self._commands.output_off)
             if self._commands.read_output is None:
                 self._let_pass(self.description.settle)
             if not self.is_on():
                 with suppress(HilseqError):
-                    self._drain()
+                    self._line.drain()
                 return None
         except HilseqError as error:
             return error
@@ -424,12 +403,12 @@ class PowerSupply:
             )
 
     def _program_voltage(self, volts: float) -> None:
-        self._send(self._commands.set_voltage, volts)
+        self._line.send(self._commands.set_voltage, volts)
         self._set = (volts, self._set[1])
         self._compare("voltage setting", self._commands.read_set_voltage, volts, "V")
 
     def _program_current(self, amperes: float) -> None:
-        self._send(self._commands.set_current, amperes)
+        self._line.send(self._commands.set_current, amperes)
         self._set = (self._set[0], amperes)
         self._compare("current limit", self._commands.read_set_current, amperes, "A")
 
@@ -437,7 +416,7 @@ class PowerSupply:
         """Read a setting back. An error in the queue explains more than a difference: it is told first."""
         if command is None:
             return
-        back = self._number(command, unit)
+        back = self._line.number(command, unit)
         accuracy = self.description.accuracy
         tolerance = self._limit(accuracy.voltage if unit == "V" else accuracy.current, sent, unit)
         if abs(back - sent) > tolerance:
@@ -461,7 +440,7 @@ class PowerSupply:
 
     def _reports_trip(self) -> bool:
         command = self._commands.overvoltage_tripped
-        return command is not None and self._parsed(command, self._ask(command), scpi.parse_boolean)
+        return command is not None and self._line.parsed(command, self._line.ask(command), scpi.parse_boolean)
 
     def _limit(self, accuracy: AccuracyTerms, value: float, unit: str) -> float:
         """Largest error at a value; `of range` means of the ceiling, the range this stand uses."""
@@ -473,58 +452,3 @@ class PowerSupply:
         terms = accuracy.voltage if unit == "V" else accuracy.current
         gained = self._conditions.uncertainty(self.description.calibration, value)
         return Measured(value, unit, math.hypot(_standard(self._limit(terms, value, unit)), gained))
-
-    def _drain(self) -> tuple[list[scpi.ErrorEntry], bool]:
-        """Read the error queue; return its entries and whether it came to its end."""
-        command, entries = self._commands.next_error, list[scpi.ErrorEntry]()
-        if command is None:
-            return entries, True
-        for _ in range(MOST_ERRORS):
-            entry = self._parsed(command, self._ask(command), scpi.parse_error)
-            if entry.is_empty:
-                return entries, True
-            entries.append(entry)
-        return entries, False
-
-    def _endless(self) -> HilseqError:
-        return fault(
-            "garbage",
-            f"its error queue does not end after {MOST_ERRORS} entries",
-            self._about(self._last_command),
-        )
-
-    def _filled(self, template: str, value: float | None = None) -> str:
-        try:
-            return scpi.fill(template, value=value, output=self.description.output)
-        except ValueError as error:
-            reraise(error, self._about(template))
-
-    def _send(self, template: str, value: float | None = None) -> None:
-        command = self._filled(template, value)
-        with self._session.lock:
-            if self._commands.select is not None:
-                self._session.write(self._filled(self._commands.select))
-            self._session.write(command)
-        self._last_command = command
-
-    def _ask(self, template: str) -> str:
-        question = self._filled(template)
-        with self._session.lock:
-            if self._commands.select is not None:
-                self._session.write(self._filled(self._commands.select))
-            return self._session.query(question)
-
-    def _number(self, template: str, unit: str) -> float:
-        return self._parsed(template, self._ask(template), lambda text: scpi.parse_measurement(text, unit))
-
-    def _parsed(self, template: str, answer: str, parse: Callable[[str], Parsed]) -> Parsed:
-        try:
-            return parse(answer)
-        except Garbled as error:
-            # Nonsense may be the answer to another question: start afresh before the next one.
-            self._session.distrust()
-            reraise(error, self._about(template))
-
-    def _about(self, command: str) -> Exchange:
-        who = f"supply {self.name}"
-        return Exchange(who, self.description.resource, command, self.description.deadline, place=who)
