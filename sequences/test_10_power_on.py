@@ -10,8 +10,10 @@ import pytest
 from hilseq.clock import Clock
 from hilseq.description.profile import Indicator, Mode
 from hilseq.plugin.judge import Judge
+from hilseq.procedures.bench import Bench
 from hilseq.procedures.feed import Feed
 from hilseq.procedures.inrush import bound_inrush, capture_start, current_by_mode
+from hilseq.procedures.temperature import reported_error
 from hilseq.procedures.unit import Unit
 
 KeepTable = Callable[[str, Sequence[str], Sequence[Sequence[Any]]], None]
@@ -42,6 +44,14 @@ def test_indicator(ready_unit: Unit) -> None:
     """The indicator is healthy after the self-test."""
     seen = ready_unit.indicator_seen()
     assert seen is Indicator.HEALTHY, f"the indicator is {seen} after the self-test"
+
+
+@pytest.mark.place("temperature")
+@pytest.mark.needs("link.temperature", "link.temperature-error")
+def test_reports_its_temperature(ready_unit: Unit, bench: Bench, judge: Judge) -> None:
+    """The case is as warm as the unit says it is."""
+    error = reported_error(ready_unit, bench.stand, bench.signals)
+    judge("error of the reported temperature", error, ready_unit.limits.temperature_error)
 
 
 @pytest.mark.gate

@@ -53,6 +53,7 @@ def coverage_command(
     from hilseq.coverage import campaign
     from hilseq.coverage.cases import choose, draw
     from hilseq.coverage.table import tabulate
+    from hilseq.description.loading import load_profile
     from hilseq.twin import catalogue
 
     stands = shipped.folder("stands")
@@ -64,7 +65,8 @@ def coverage_command(
     words = "-".join([f"seed{seed}", f"{draws}x", f"{units}good", *(kind or ["all"])])[:80]
     path = out or Path("runs") / f"coverage-{words}.jsonl"
     finished = campaign.RowFile(path, asked)
-    bench = campaign.Bench(stand.resolve(), unit.resolve(), partial(_visit, sequence or [], stand))
+    soaks = load_profile(unit).soak is not None
+    bench = campaign.Bench(stand.resolve(), unit.resolve(), partial(_visit, sequence or [], stand), soaks)
     if finished.rows:
         typer.echo(f"{len(finished.rows)} of {len(cases)} visits were made before ({path})", err=True)
     _run(campaign.run_campaign(bench, cases, finished, jobs=jobs), len(cases), len(finished.rows))

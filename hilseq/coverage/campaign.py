@@ -21,14 +21,18 @@ from hilseq.errors import StandFault, UsageError
 #: Runs one visit with these options (of `hilseq run`) and returns its exit code.
 RunVisit = Callable[[list[str]], int]
 
+#: Soak of a visit whose defect is seen on a warm unit only: some time constants of a case.
+_WARM = "6h"
+
 
 @dataclass(frozen=True, slots=True)
 class Bench:
-    """The stand and unit of a campaign, and how a visit is made."""
+    """The stand and unit of a campaign, how a visit is made, and whether the unit's profile plans a soak."""
 
     stand: Path
     unit: Path
     run_visit: RunVisit
+    soaks: bool = False
 
 
 class RowFile:
@@ -129,6 +133,8 @@ def _visit(bench: Bench, case: Case) -> dict[str, Any]:
 def _options(bench: Bench, case: Case) -> list[str]:
     options = ["--stand", str(bench.stand), f"--unit={bench.unit}", f"--serial=CV-{case.number:06d}"]
     options += ["--simulate", "--seed", str(case.seed)]
+    if case.warm and bench.soaks:
+        options += ["--soak", f"--soak-duration={_WARM}"]
     return [*options, f"--defect={case.spec}"] if case.defect else options
 
 

@@ -15,7 +15,8 @@ class Case:
     """One visit of a campaign. A good unit has an empty `defect`.
 
     `beyond` tells whether the defect lies beyond the profile's limits, so that it must be found; one that is
-    not must be let pass. `located` are the places that count as right.
+    not must be let pass. `located` are the places that count as right. `warm`: it is seen only on a unit that has
+    warmed up, so the visit needs a soak.
     """
 
     number: int
@@ -26,6 +27,7 @@ class Case:
     severity: float | None = None
     beyond: bool = True
     located: tuple[str, ...] = ()
+    warm: bool = False
 
     @property
     def spec(self) -> str:
@@ -74,6 +76,7 @@ def draw(rows: Sequence[Mapping[str, Any]], *, draws: int, units: int, seed: int
                     severity=severity,
                     beyond=beyond,
                     located=tuple(spot["located"]),
+                    warm=row["stage"] == "heat",
                 )
             )
     stream = random.Random(f"{seed}/good units")  # noqa: S311

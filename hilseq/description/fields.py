@@ -98,6 +98,12 @@ Farads = Annotated[
 Watts = Annotated[float, _quantity("power"), NotNegative, Shown("power, such as 2 W", "power")]
 Seconds = Annotated[float, _quantity("time"), NotNegative, Shown("time, such as 500 ms", "time")]
 Celsius = Annotated[float, _quantity("temperature"), Shown("temperature, such as 70 degC", "temperature")]
+Kelvins = Annotated[
+    float,
+    _quantity("temperature difference"),
+    Positive,
+    Shown("difference of temperatures, such as 5 K", "temperature difference"),
+]
 KelvinPerWatt = Annotated[
     float,
     _quantity("thermal resistance"),

@@ -11,6 +11,7 @@ from hilseq.description.fields import (
     Amperes,
     AmpereSeconds,
     Celsius,
+    Kelvins,
     Model,
     Name,
     Seconds,
@@ -164,6 +165,10 @@ class UnitLink(Model):
     ready: Register | None = Field(default=None, description="1 when the unit is ready; else mode answering")
     supply_voltage: Register | None = Field(default=None, description="supply as the unit measures it, V")
     temperature: Register | None = Field(default=None, description="case temperature, degC")
+    temperature_error: Kelvins | None = Field(
+        default=None,
+        description="how far that may be from what the stand measures at the case",
+    )
     starts: Register | None = Field(default=None, description="counter of starts, proves a power cycle")
     clock: Register | None = Field(default=None, description="clock of the unit, seconds")
     battery_voltage: Register | None = Field(default=None, description="voltage of the memory battery, V")

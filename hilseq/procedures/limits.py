@@ -58,6 +58,14 @@ class UnitLimits:
         return None if stated is None else _limits(stated)
 
     @property
+    def temperature_error(self) -> Limits:
+        """Error of the case temperature that the unit reports, K. Raises NotPerformed when none is stated."""
+        stated = self._profile.link.temperature_error
+        if stated is None:
+            raise NotPerformed("the profile states no temperature-error")
+        return Limits(-stated, stated)
+
+    @property
     def inrush_peak(self) -> Limits | None:
         """Largest current when power comes, A; None when the profile states none."""
         stated = self._profile.start.inrush_peak

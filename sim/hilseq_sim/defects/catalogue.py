@@ -233,7 +233,7 @@ _UNIT: tuple[Kind, ...] = (
          ("battery", "configuration", "clock"), e.battery_open),
     # heat
     Kind("runs-hot", "heat", "heat escapes badly; seen when the unit has warmed up",
-         p.only("temperature", lambda w: w.profile.highest_case is not None), ("temperature",), e.runs_hot,
+         p.only("temperature", lambda w: w.profile.highest_case is not None), ("temperature", "head"), e.runs_hot,
          severity=_OF_LIMIT, harmless=0.25, matters=0.8),
     Kind("temperature-sensor-wrong", "heat", "the unit's own temperature is wrong",
          p.only("temperature", lambda w: w.profile.link.temperature), ("temperature",),
