@@ -117,7 +117,7 @@ def _visit(bench: Bench, case: Case) -> dict[str, Any]:
         if child == 0:
             code = 70
             with contextlib.suppress(BaseException):
-                code = bench.run_visit([*_options(bench, case), "--out", str(run)])
+                code = bench.run_visit([*visit_options(bench, case), "--out", str(run)])
             os._exit(code)
         os.waitpid(child, 0)
         summary = run / "summary.json"
@@ -130,7 +130,8 @@ def _visit(bench: Bench, case: Case) -> dict[str, Any]:
         shutil.rmtree(folder, ignore_errors=True)
 
 
-def _options(bench: Bench, case: Case) -> list[str]:
+def visit_options(bench: Bench, case: Case) -> list[str]:
+    """Return the options of `hilseq run` that make a case, but for the folder."""
     options = ["--stand", str(bench.stand), f"--unit={bench.unit}", f"--serial=CV-{case.number:06d}"]
     options += ["--simulate", "--seed", str(case.seed)]
     if case.warm and bench.soaks:

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hilseq.coverage.campaign import RowFile
+from hilseq.coverage.campaign import Bench, RowFile, visit_options
 from hilseq.coverage.cases import Case, choose, draw
 from hilseq.coverage.outcome import judge_case
 from hilseq.coverage.table import tabulate
@@ -22,6 +22,7 @@ ROWS: list[dict[str, Any]] = [
     {
         "kind": "graded",
         "side": "unit",
+        "stage": "heat",
         "harmless": 0.2,
         "matters": 0.8,
         "spots": [{"place": "q01", "located": ["q01"]}, {"place": "q02", "located": ["q02"]}],
@@ -29,6 +30,7 @@ ROWS: list[dict[str, Any]] = [
     {
         "kind": "plain",
         "side": "stand",
+        "stage": "stand",
         "harmless": None,
         "matters": None,
         "spots": [{"place": "io rack", "located": ["io rack"]}],
@@ -47,6 +49,16 @@ def test_draws_keep_clear_of_the_limit(seed: int, draws: int, units: int) -> Non
             assert case.severity >= 0.8 if case.beyond else case.severity <= 0.2
             assert case.located == (case.place,)
     assert sum(not case.defect for case in cases) == units
+    assert {case.defect for case in cases if case.warm} <= {"graded"}
+
+
+def test_what_is_seen_warm_is_soaked_where_the_profile_plans_one(tmp_path: Path) -> None:
+    """A defect of heat gets a soak; other defects, good units and units without a plan get none."""
+    cases = draw(ROWS, draws=1, units=1, seed=0)
+    bench = Bench(tmp_path / "stand.yaml", tmp_path / "unit.yaml", lambda _: 0, soaks=True)
+    assert ["--soak" in visit_options(bench, case) for case in cases] == [True, False, False]
+    plain = Bench(bench.stand, bench.unit, bench.run_visit)
+    assert not any("--soak" in visit_options(plain, case) for case in cases)
 
 
 def test_one_kind_draws_what_the_whole_campaign_draws() -> None:
