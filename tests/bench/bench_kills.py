@@ -18,6 +18,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -85,21 +86,22 @@ def main() -> int:
     seed = int(sys.argv[2]) if len(sys.argv) > 2 else 0
     moments = random.Random(seed)
     rows = []
-    for number in range(count):
-        with tempfile.TemporaryDirectory() as scratch:
-            row = kill_once(Path(scratch), moments.uniform(0.0, LATEST))
-        rows.append(row)
-        print(f"\r{number + 1} of {count} kills", end="", file=sys.stderr, flush=True)
-        if row["lost"] or not row["verified"] or row["off"] > ALLOWED or (row["begun"] and not row["whole"]):
-            print(f"\n{row}")
+    with suppress(KeyboardInterrupt):  # Ctrl-C: tell what came of it so far
+        for number in range(count):
+            with tempfile.TemporaryDirectory() as scratch:
+                row = kill_once(Path(scratch), moments.uniform(0.0, LATEST))
+            rows.append(row)
+            print(f"\r{number + 1} of {count} kills", end="", file=sys.stderr, flush=True)
+            if row["lost"] or not row["verified"] or row["off"] > ALLOWED or row["begun"] > row["whole"]:
+                print(f"\n{row}")
     print(file=sys.stderr)
     off = [row["off"] for row in rows]
     soaking = [row for row in rows if row["begun"]]
-    print(f"killed {count} times, {len(soaking)} of them during the soak")
+    print(f"killed {len(rows)} times, {len(soaking)} of them during the soak")
     print(
         f"supply off after {np.median(off):.3f} s (median), {max(off):.3f} s (longest); allowed {ALLOWED} s"
     )
-    print(f"switched off and verified: {sum(row['verified'] for row in rows)} of {count}")
+    print(f"switched off and verified: {sum(row['verified'] for row in rows)} of {len(rows)}")
     print(
         f"samples on the disk before the kill: {sum(row['before'] for row in rows)}, lost: "
         f"{sum(row['lost'] for row in rows)}"
