@@ -8,6 +8,7 @@ deadlines of procedures (a unit must be ready within 4 s) are times of this cloc
 from __future__ import annotations
 
 import os
+import select
 import time
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
@@ -69,6 +70,17 @@ class Awake:
             self.found()
             return data
         return None
+
+
+    def sees(self, file: int) -> bool:
+        """Tell whether `file` can be read, as soon as it can or it is time to go to sleep."""
+
+        def look(_: int) -> bytes:
+            if not select.select([file], [], [], 0)[0]:
+                raise BlockingIOError
+            return b""
+
+        return self.receive(look, 0) is not None
 
 
 class Clock(Protocol):

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass
+from functools import lru_cache
 from string import Formatter
 from typing import NamedTuple
 
@@ -291,6 +292,7 @@ class _Setting(float):
         return super().__format__(form) if form else show_number(self)
 
 
+@lru_cache(maxsize=256)  # a soak asks the same question a quarter of a million times
 def fill(template: str, *, value: float | None = None, output: int = 1) -> str:
     """Return a command from its template: `{value}` and `{output}` are replaced, nothing else is known.
 

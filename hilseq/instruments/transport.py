@@ -147,6 +147,7 @@ class SerialTransport:
         self.shared = threading.RLock()
         self.quiet_from = 0.0
         self.of_stand = True
+        self._awake = Awake()
         self._frame = frame
         self._port: Any = None
 
@@ -196,7 +197,8 @@ class SerialTransport:
         while True:
             remaining = max(0.0, until - time.monotonic())
             if hasattr(port, "fileno"):
-                ready = bool(select.select([port.fileno()], [], [], remaining)[0])
+                file = port.fileno()
+                ready = self._awake.sees(file) or bool(select.select([file], [], [], remaining)[0])
             else:  # Windows has no select for ports
                 ready = port.in_waiting > 0
                 time.sleep(0 if ready else min(_LOOK, remaining))

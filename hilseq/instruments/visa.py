@@ -107,9 +107,12 @@ class _WatchedSocket:
     def sendall(self, data: bytes) -> None:
         view = memoryview(data)
         while view:
-            if not select.select([], [self.wrapped], [], self._remaining())[1]:
-                raise TimeoutError("the command was not taken before the deadline")
-            view = view[self.wrapped.send(view) :]
+            remaining = self._remaining()
+            try:
+                view = view[self.wrapped.send(view) :]
+            except BlockingIOError:
+                if not select.select([], [self.wrapped], [], remaining)[1]:
+                    raise TimeoutError("the command was not taken before the deadline") from None
 
     def next(self) -> bytes:
         """Return what comes next, in whatever pieces it comes."""
