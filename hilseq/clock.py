@@ -71,7 +71,6 @@ class Awake:
             return data
         return None
 
-
     def sees(self, file: int) -> bool:
         """Tell whether `file` can be read, as soon as it can or it is time to go to sleep."""
 

@@ -12,6 +12,7 @@ import subprocess
 import sys
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -126,9 +127,13 @@ class Twin:
         self._process = subprocess.Popen(
             [*line, "--parent-pipe"], stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE
         )
-        self.endpoints = self._wait_for_endpoints()
 
-    def _wait_for_endpoints(self) -> dict[str, str]:
+    @cached_property
+    def endpoints(self) -> dict[str, str]:
+        """The addresses of its servers, by `supply NAME` and the like; waits until all of them listen.
+
+        Raises UsageError when it was asked for something impossible, StandFault when it does not start.
+        """
         process = self._process
         assert process.stdout is not None
         ready, _, _ = select.select([process.stdout], [], [], START_DEADLINE)

@@ -40,20 +40,26 @@ def upper_bound(events: int, trials: int, confidence: float) -> float:
 
     The largest p at which so few events still have the probability 1 - confidence.
     """
-    from scipy.special import betaincinv
-
     counts(events, trials)
     share("confidence", confidence)
-    return 1.0 if events == trials else float(betaincinv(events + 1, trials - events, confidence))
+    if events == trials:
+        return 1.0
+    if events == 0:  # the success run
+        return -math.expm1(math.log1p(-confidence) / trials)
+    from scipy.special import betaincinv
+
+    return float(betaincinv(events + 1, trials - events, confidence))
 
 
 def lower_bound(events: int, trials: int, confidence: float) -> float:
     """Return the exact one-sided lower bound of the probability of the event at this confidence."""
-    from scipy.special import betaincinv
-
     counts(events, trials)
     share("confidence", confidence)
-    return 0.0 if events == 0 else float(betaincinv(events, trials - events + 1, 1.0 - confidence))
+    if events == 0:
+        return 0.0
+    from scipy.special import betaincinv
+
+    return float(betaincinv(events, trials - events + 1, 1.0 - confidence))
 
 
 def clopper_pearson(events: int, trials: int, confidence: float) -> Interval:
@@ -73,12 +79,14 @@ def confidence_shown(trials: int, reliability: float, failures: int = 0) -> floa
 
     One minus the probability that a unit of exactly this reliability fails so seldom.
     """
-    from scipy.special import betainc
-
     counts(failures, trials)
     share("reliability", reliability)
     if failures == trials:
         return 0.0
+    if failures == 0:
+        return -math.expm1(trials * math.log(reliability))
+    from scipy.special import betainc
+
     return float(betainc(failures + 1, trials - failures, 1.0 - reliability))
 
 

@@ -22,19 +22,24 @@ def _checked(events: int, exposure: float) -> None:
 
 def mean_count_upper(events: int, confidence: float) -> float:
     """Return the exact one-sided upper bound of a Poisson mean when `events` were counted."""
+    _checked(events, 1.0)
+    share("confidence", confidence)
+    if events == 0:
+        return -math.log1p(-confidence)
     from scipy.special import gammaincinv
 
-    _checked(events, 1.0)
-    return float(gammaincinv(events + 1, share("confidence", confidence)))
+    return float(gammaincinv(events + 1, confidence))
 
 
 def mean_count_lower(events: int, confidence: float) -> float:
     """Return the exact one-sided lower bound of a Poisson mean when `events` were counted."""
-    from scipy.special import gammaincinv
-
     _checked(events, 1.0)
     share("confidence", confidence)
-    return 0.0 if events == 0 else float(gammaincinv(events, 1.0 - confidence))
+    if events == 0:
+        return 0.0
+    from scipy.special import gammaincinv
+
+    return float(gammaincinv(events, 1.0 - confidence))
 
 
 def rate_interval(events: int, exposure: float, confidence: float) -> Interval:

@@ -15,7 +15,8 @@ from hilseq import shipped
 from hilseq.errors import HilseqError
 
 #: No cache is kept, and what is only for those who develop hilseq is not loaded.
-_PYTEST = "-p no:cacheprovider -p no:hypothesispytest"
+#: No memory of earlier runs, and none of the plugins that look for leaks in code under test.
+_PYTEST = "-p no:cacheprovider -p no:hypothesispytest -p no:unraisableexception -p no:threadexception"
 
 
 def run_command(

@@ -90,6 +90,11 @@ class Start(Model):
     """From power to ready."""
 
     ready_within: Seconds = Field(gt=0, description="longest time from power to ready")
+    left_alone: Seconds = Field(
+        default=0.0,
+        ge=0,
+        description="time after power in which no unit answers yet: nothing is asked before",
+    )
     idle_current: AmpereRange = Field(description="current of a healthy unit, ready, stopped, outputs off")
     live_current: AmpereRange | None = Field(default=None, description="the same in live mode, outputs off")
     loaded_current: AmpereRange | None = Field(

@@ -1,4 +1,8 @@
-"""Writing a journal: every entry is on the disk before `write` returns."""
+"""Writing a journal: what happened is on the disk before `write` returns, and before anything is done about it.
+
+What only tells of a check under way, its readings and tables, is in the file at once, where it survives the end
+of this process; a power cut may take it until the next entry of another kind, and the check with it.
+"""
 
 from __future__ import annotations
 
@@ -12,12 +16,15 @@ from typing import Any
 
 from hilseq.clock import Clock
 from hilseq.errors import UsageError
+from hilseq.journal import kinds
 from hilseq.journal.chain import GENESIS, BrokenLine, seal, unseal
 
 if sys.platform != "win32":
     import fcntl
 
 FILE_NAME = "journal.jsonl"
+#: What the next entry of another kind makes durable with itself.
+_OF_A_CHECK = frozenset({kinds.CHECK_PLANNED, kinds.READING, kinds.TABLE})
 
 
 def _make_name_durable(folder: Path) -> None:
@@ -101,7 +108,7 @@ class JournalWriter:
             os.ftruncate(self._handle, self._length)
 
     def write(self, kind: str, **fields: Any) -> None:
-        """Append one entry and wait until it is durable."""
+        """Append one entry; unless it only prepares or belongs to a check under way, wait until it is durable."""
         moment = self.clock.moment() if self.clock else datetime.now(UTC)
         entry = {
             "kind": kind,
@@ -110,17 +117,18 @@ class JournalWriter:
             **fields,
         }
         line, chain = seal(self._number, entry, self._chain)
-        self._append(line)
+        self._append(line, durable=kind not in _OF_A_CHECK)
         self._number += 1
         self._chain = chain
 
-    def _append(self, line: bytes) -> None:
-        """Add the line whole and durable, or leave the file as it was. Raises OSError."""
+    def _append(self, line: bytes, *, durable: bool) -> None:
+        """Add the line whole, and durable, or leave the file as it was. Raises OSError."""
         if os.fstat(self._handle).st_nlink == 0:
             raise FileNotFoundError(errno.ENOENT, "the journal was deleted under the run", str(self.path))
         try:
             _write_whole(self._handle, line)
-            os.fdatasync(self._handle)
+            if durable:
+                os.fdatasync(self._handle)
         except OSError:
             # Half a line in the middle would hide everything written after it.
             with contextlib.suppress(OSError):

@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from allure_commons.reporter import AllureReporter
 
 from hilseq.journal import kinds
 from hilseq.plugin.hooks import CHECK
@@ -30,6 +31,14 @@ CATEGORIES = (
     {"name": "stand: the stand is at fault, nothing is said against the unit", "matchedStatuses": ["broken"]},
     {"name": "not performed", "matchedStatuses": ["skipped"]},
 )
+
+
+class ChecksOnly(AllureReporter):
+    """Writes nothing of fixtures: they are pytest's business, five files for every check that nobody reads."""
+
+    def stop_group(self, uuid: object, **_: object) -> None:
+        """Let go of a fixture and what was noted of it."""
+        self._items.pop(uuid)  # type: ignore[no-untyped-call]
 
 
 def _attachment(table: Mapping[str, Any]) -> str:
@@ -47,6 +56,11 @@ class AllureResults:
         self._run = run
         self._folder = folder
         run.observers.append(self.take)
+
+    def pytest_sessionstart(self, session: pytest.Session) -> None:
+        """Have no files written for fixtures."""
+        listener: Any = session.config.pluginmanager.get_plugin("allure_listener")
+        listener.allure_logger = ChecksOnly()  # type: ignore[no-untyped-call]
 
     @pytest.hookimpl(wrapper=True, tryfirst=True)
     def pytest_runtest_setup(self, item: pytest.Item) -> Generator[None, object, object]:

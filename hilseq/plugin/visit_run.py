@@ -92,6 +92,8 @@ class VisitRun:
                 seed=options.seed,
                 defects=options.defects,
             )
+            import pyvisa_py  # noqa: F401 - takes as long as the twin, which starts meanwhile; needed soon
+
             self._stand = repoint(self.visit.stand, self._twin.endpoints)
         if self._stand.simulated_clock:
             self.clock = SteppedClock(self._stand.simulated_clock)

@@ -144,8 +144,9 @@ class Unit:
         self.starts.append(SeenStart(self.supply.powered_since, self.supply.level, self.supply.off_for, took))
 
     def untouched(self) -> float:
-        """Return for how long a starting unit is left alone, s after power came; 0 before its first start."""
-        return _LEFT_ALONE * min((start.took.value for start in self.starts), default=0.0)
+        """Return for how long a starting unit is left alone, s after power came."""
+        seen = _LEFT_ALONE * min((start.took.value for start in self.starts), default=0.0)
+        return max(seen, self.profile.start.left_alone)
 
     def _never_ready(self, within: float) -> UnitFault:
         """Return what can still be learned from a unit that never gets ready."""

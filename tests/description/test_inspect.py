@@ -54,7 +54,7 @@ def test_a_stand_and_a_unit_that_do_not_fit_are_refused(capsys: pytest.CaptureFi
     assert inspect_files([STAND, STANDS / "units/dx08.yaml"]) == 2
     err = capsys.readouterr().err
     assert "no signal senses the outputs q1 to q8 of DX08 in slot A" in err
-    assert "dx08.yaml:40" in err
+    assert "dx08.yaml:41" in err
 
 
 def test_two_stands_and_two_units_find_each_other(capsys: pytest.CaptureFixture[str]) -> None:

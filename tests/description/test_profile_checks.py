@@ -59,6 +59,13 @@ CASES: dict[str, tuple[dict[str, str], str, str, str, str]] = {
         "at most 200 ms",
         "",
     ),
+    "a unit left alone longer than it may take": (
+        {"left-alone: 1 s": "left-alone: 5 s"},
+        "5 s\n  idle",
+        "left-alone (5 s) is longer than ready-within (4 s)",
+        "at most 4 s",
+        "",
+    ),
     "a soak shorter than its period": (
         {"duration: 72 h": "duration: 0.5 s", "pattern-period: 60 s": "pattern-period: 0.1 s"},
         "1 s\n  mode",

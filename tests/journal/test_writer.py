@@ -34,6 +34,21 @@ def test_an_entry_is_on_the_disk_when_write_returns(tmp_path: Path, monkeypatch:
     assert read_journal(tmp_path).chain == writer.chain
 
 
+def test_what_belongs_to_a_check_under_way_is_made_durable_with_what_follows(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Readings are in the file at once; the sync of the check's end covers them."""
+    lengths: list[int] = []
+    monkeypatch.setattr(os, "fdatasync", lambda handle: lengths.append(os.fstat(handle).st_size))
+    writer = JournalWriter(tmp_path)
+    for kind in ("check planned", "reading", "table"):
+        writer.write(kind)
+        assert read_journal(tmp_path).entries[-1]["kind"] == kind
+    assert lengths == []
+    writer.write("check ended")
+    assert lengths == [writer.path.stat().st_size]
+
+
 def test_a_full_disk_leaves_whole_lines_and_the_journal_can_go_on(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

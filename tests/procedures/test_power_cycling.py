@@ -25,6 +25,22 @@ def test_a_good_unit_starts_as_often_as_the_claim_takes(good: TwinUnit) -> None:
     assert "with 90 % confidence the unit starts with a probability of at least 0.9006" in cold.proven()
 
 
+def test_a_starting_unit_is_not_asked_before_it_can_answer(make: MakeUnit) -> None:
+    """Left alone for 1 s by its profile, it keeps no question waiting; asked at once, it costs deadlines."""
+    for changes in ({}, {"start.left-alone": "0 s"}):
+        made = make(changes=changes, ready=False)
+        silent: list[float] = []
+
+        def spent(seconds: float, made: TwinUnit = made, silent: list[float] = silent) -> None:
+            silent.append(seconds)
+            made.clock.sleep(seconds)
+
+        made.clock.spent = spent  # type: ignore[method-assign]
+        took = made.unit.restart()
+        assert bool(silent) is bool(changes)
+        assert 2.0 < took.value < 3.0
+
+
 def test_one_bad_start_ends_a_success_run_and_is_named(make: MakeUnit) -> None:
     """The third cold start fails: cycle, reason and place are told, and no further start is made."""
     made = make("no-start,after=12s")

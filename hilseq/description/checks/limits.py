@@ -24,8 +24,10 @@ def currents_lie_below_the_limit(profile: Profile) -> Findings:
 
 def times_are_ordered(profile: Profile) -> Findings:
     """Require that the shorter of two times is the shorter one."""
-    pairs: list[tuple[Place, str, float, str, float]] = []
-    margins, soak = profile.margins, profile.soak
+    margins, soak, start = profile.margins, profile.soak, profile.start
+    pairs: list[tuple[Place, str, float, str, float]] = [
+        (("start",), "left-alone", start.left_alone, "ready-within", start.ready_within)
+    ]
     if margins is not None:
         longest = ("longest-interruption", margins.longest_interruption)
         pairs.append((("margins",), "ride-through", margins.ride_through, *longest))
