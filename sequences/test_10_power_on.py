@@ -67,6 +67,8 @@ def test_inrush(ready_unit: Unit, supply: Feed, clock: Clock, judge: Judge, keep
     limits = ready_unit.limits
     curve = capture_start(ready_unit, clock)
     keep_table("current after power came", ["time s", "voltage V", "current A"], curve.rows)
+    if curve.waveform:
+        keep_table("inrush as the supply recorded it", ["time s", "current A"], curve.waveform)
     judge("settling time of the current", curve.settling, limits.ready_time)
     if curve.peak is None:
         supply.note("inrush", bound_inrush(ready_unit, curve))

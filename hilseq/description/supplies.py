@@ -165,6 +165,14 @@ class SupplyCommands(Model):
         default=None,
         description="answers the charge delivered since the output was switched on, in ampere seconds",
     )
+    arm_waveform: OptionalCommand = Field(
+        default=None, description="sent before the output is switched on, so that its current is recorded"
+    )
+    read_waveform: OptionalQuery = Field(
+        default=None,
+        description="answers the recorded currents, in amperes, separated by commas; the times are told by "
+        "`waveform`",
+    )
     next_error: OptionalQuery = Field(default="SYST:ERR?", description="takes one entry off the error queue")
 
 
@@ -184,6 +192,13 @@ class SupplyCeilings(Model):
 
     voltage: Volts = Field(gt=0, description="largest voltage this stand ever sets")
     current: Amperes = Field(gt=0, description="largest current limit this stand ever sets")
+
+
+class Waveform(Model):
+    """What the supply records of the current when its output is switched on."""
+
+    interval: Seconds = Field(gt=0, description="time between two readings")
+    length: Seconds = Field(gt=0, description="time after switching on from which the record is whole")
 
 
 class Supply(Model):
@@ -214,12 +229,23 @@ class Supply(Model):
         description="longest time from a command until the output has risen or fallen: how exactly the length "
         "of an interruption is known; `settle` when not given",
     )
+    waveform: Waveform | None = Field(
+        default=None, description="its record of the inrush, which `commands.read-waveform` asks for"
+    )
     read_termination: str = Field(
         default="\n", description='end of an answer, such as "\\r\\n"', min_length=1, max_length=2
     )
     write_termination: str = Field(
         default="\n", description='end of a command, such as "\\n"', min_length=1, max_length=2
     )
+
+    @model_validator(mode="after")
+    def _record(self) -> Self:
+        if (self.waveform is None) != (self.commands.read_waveform is None):
+            raise ValueError(
+                "`waveform` tells the times of the record that `read-waveform` asks for; expected both or neither"
+            )
+        return self
 
     @model_validator(mode="after")
     def _protection(self) -> Self:

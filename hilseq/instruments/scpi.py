@@ -137,6 +137,14 @@ def parse_measurements(text: str, units: tuple[str, ...]) -> tuple[float, ...]:
     return tuple(parse_measurement(part, unit) for part, unit in zip(parts, units, strict=True))
 
 
+def parse_record(text: str, unit: str) -> list[float]:
+    """Return the readings of a waveform, separated by commas; two or more. Raises Garbled."""
+    parts = text.split(",")
+    if len(parts) < 2:  # noqa: PLR2004 - one reading is no waveform
+        raise Garbled(f"'{quote(text)}' is no waveform; expected two or more numbers separated by commas")
+    return [parse_measurement(part, unit) for part in parts]
+
+
 def parse_boolean(text: str) -> bool:
     """Return a switch state. The standard answers 1 or 0; ON, OFF and other numbers are understood too.
 
@@ -170,6 +178,7 @@ ERROR_TEXTS = {
     -222: "Data out of range",
     -223: "Too much data",
     -224: "Illegal parameter value",
+    -230: "Data corrupt or stale",
     -240: "Hardware error",
     -310: "System error",
     -330: "Self-test failed",

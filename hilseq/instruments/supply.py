@@ -170,6 +170,8 @@ class PowerSupply:
         """Switch the output on and verify it. Raises StandFault when `prepare` was not called before."""
         if self._ceiling is None:
             raise StandFault(f"supply {self.name} was not prepared: its ceilings are programmed before power")
+        if self._commands.arm_waveform is not None:
+            self._line.send(self._commands.arm_waveform)
         self._wanted_on = True
         self._line.send(self._commands.output_on)
         self._on_since = self._clock.now()
@@ -269,6 +271,22 @@ class PowerSupply:
                 limit = terms.of_reading * abs(value) + (terms.of_range * span + terms.fixed) * time_factor
                 found[name] = Measured(value, unit, _standard(limit))
         return Inrush(found.get("peak"), found.get("charge"), seconds)
+
+    def waveform(self) -> list[tuple[float, Measured]] | None:
+        """Return what the supply recorded since it was switched on, s and A; None when it keeps no record.
+
+        Waits until the record is whole. Its first reading counts as taken at the moment of switching on.
+        """
+        command, known = self._commands.read_waveform, self.description.waveform
+        if command is None or known is None:
+            return None
+        self._clock.sleep_until(self._on_since + known.length)
+        answer = self._line.ask(command)
+        currents = self._line.parsed(command, answer, lambda text: scpi.parse_record(text, "A"))
+        self.errors()
+        return [
+            (number * known.interval, self._measured(value, "A")) for number, value in enumerate(currents)
+        ]
 
     # -- interrupting
 

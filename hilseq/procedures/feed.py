@@ -142,3 +142,7 @@ class Feed:
     def inrush(self) -> Inrush | None:
         """What the supply recorded since it was switched on; None when it keeps no record."""
         return self._supply.inrush()
+
+    def waveform(self) -> list[tuple[float, Measured]] | None:
+        """The current that the supply recorded since it was switched on, s and A; None without a record."""
+        return self._supply.waveform()

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
+from hilseq.analysis import power
 from hilseq.clock import Clock
 from hilseq.description.profile import Mode
 from hilseq.errors import NotPerformed
@@ -24,9 +26,13 @@ _LEAST_PERIOD = 0.05
 
 @dataclass(frozen=True, slots=True)
 class StartCurve:
-    """One start as the supply saw it: rows of time since power (s), voltage (V), current (A)."""
+    """One start as the supply saw it: rows of time since power (s), voltage (V), current (A).
+
+    `waveform` is the supply's own record of the current, s and A; empty when it keeps none.
+    """
 
     rows: list[tuple[float, float, float]]
+    waveform: list[tuple[float, float]]
     recorded: Inrush | None
     settling: Measured
     settled: Measured
@@ -62,7 +68,8 @@ def capture_start(unit: Unit, clock: Clock) -> StartCurve:
 
     read()
     # At once: a supply that sums up the charge goes on summing while the unit works.
-    recorded = supply.inrush()
+    waveform = supply.waveform()
+    recorded = supply.inrush() if waveform is None else from_waveform(waveform)
     while clock.now() - since + period < unit.untouched():
         clock.sleep(period)
         read()
@@ -73,7 +80,25 @@ def capture_start(unit: Unit, clock: Clock) -> StartCurve:
     final = last[-_SETTLED_READINGS:]
     mean = math.fsum(reading.value for reading in final) / len(final)
     settled = Measured(mean, "A", max(reading.standard_uncertainty for reading in final))
-    return StartCurve(rows, recorded, _settling(rows, mean), settled)
+    drawn = [(round(time, 9), current.value) for time, current in waveform or ()]
+    return StartCurve(rows, drawn, recorded, _settling(rows, mean), settled)
+
+
+def from_waveform(record: Sequence[tuple[float, Measured]]) -> Inrush:
+    """Return peak (A) and charge (As) of a recorded current, straight between its readings.
+
+    Between two readings the true peak may lie higher than both: half of the larger step beside the peak counts as
+    the limit of that error (rectangular). The errors of the readings are of one instrument and add up in the charge.
+    """
+    times = [time for time, _ in record]
+    values = [current.value for _, current in record]
+    found = power.inrush(times, values)
+    at = values.index(max(values))
+    beside = values[max(0, at - 1) : at + 2]
+    step = max(abs(values[at] - value) for value in beside)
+    peak = math.hypot(record[at][1].standard_uncertainty, 0.5 * step / math.sqrt(3.0))
+    mean = math.fsum(current.standard_uncertainty for _, current in record) / len(record)
+    return Inrush(Measured(found.peak, "A", peak), Measured(found.charge, "As", mean * times[-1]), times[-1])
 
 
 def _settling(rows: list[tuple[float, float, float]], final: float) -> Measured:
@@ -97,7 +122,7 @@ def bound_inrush(unit: Unit, curve: StartCurve) -> str:
         raise NotPerformed(
             f"this supply keeps no record of the inrush, and its current limit of {limit:g} A lies above the "
             f"{allowed:g} A that the profile allows: nothing is known. Give the supply the command "
-            "measure-peak-current, or lower current-limit in the profile"
+            "measure-peak-current or read-waveform, or lower current-limit in the profile"
         )
     stood = next((time for time, volts, _ in curve.rows if volts >= _STANDS * unit.supply.level), math.inf)
     words = (

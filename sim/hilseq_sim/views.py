@@ -38,6 +38,21 @@ class Trouble:
     refused: bool = False
 
 
+class RecorderView(Protocol):
+    """The waveform memory of a supply; `interval` in s, `points` readings in a record."""
+
+    interval: float
+    points: int
+
+    def arm(self) -> None:
+        """Wait for the output to be switched on."""
+        ...
+
+    def record(self) -> list[float] | None:
+        """The currents, A; None while the record is not whole."""
+        ...
+
+
 class SupplyView(Protocol):
     """A programmable supply, as its front panel would show it. Volts and amperes."""
 
@@ -53,6 +68,8 @@ class SupplyView(Protocol):
     overcurrent_protection: bool
     output: bool
 
+    @property
+    def recorder(self) -> RecorderView: ...
     @property
     def overvoltage_tripped(self) -> bool: ...
     @property

@@ -527,3 +527,51 @@ def test_a_supply_without_a_record_says_so(make: Make, bench: Bench) -> None:
     bench.heard.clear()
     assert supply.inrush() is None
     assert bench.heard == []
+
+
+WAVEFORM = {
+    "commands": {"arm-waveform": "ACQ:ARM", "read-waveform": "ACQ:CURR?"},
+    "waveform": {"interval": "10 ms", "length": "40 ms"},
+}
+
+
+def test_a_record_is_armed_before_power_and_read_when_it_is_whole(
+    make: Make, bench: Bench, clock: SteppedClock
+) -> None:
+    """Times from the description, currents from the answer, each as exact as a reading of the supply."""
+    bench.ignored = {"ACQ:ARM"}
+    bench.answers |= {"ACQ:CURR?": "+1.5000E+00,1.5,500mA, 0.1"}
+    supply = make(**WAVEFORM)
+    supply.prepare(32.0, 2.0)
+    bench.heard.clear()
+    before = clock.now()
+    supply.on()
+    assert bench.heard[:2] == ["ACQ:ARM", "OUTP ON"]
+    record = supply.waveform()
+    assert record is not None
+    assert clock.now() - before == pytest.approx(0.04)
+    assert [round(time, 6) for time, _ in record] == [0.0, 0.01, 0.02, 0.03]
+    assert [current.value for _, current in record] == [1.5, 1.5, 0.5, 0.1]
+    assert record[0][1].standard_uncertainty == pytest.approx((1.5e-3 + 2e-3) / math.sqrt(3.0))
+
+
+@pytest.mark.parametrize("answer", ["1.5", "1.5,", "1.5,9.91E37", "1.5;0.5", "", "1,2,overload"])
+def test_what_is_no_record_is_the_supplys_fault(make: Make, bench: Bench, answer: str) -> None:
+    """Nothing is guessed from half a record."""
+    bench.ignored = {"ACQ:ARM"}
+    bench.answers |= {"ACQ:CURR?": answer}
+    supply = make(**WAVEFORM)
+    supply.prepare(32.0, 2.0)
+    supply.on()
+    with pytest.raises(StandFault):
+        supply.waveform()
+
+
+@pytest.mark.parametrize(
+    "half", [{"waveform": WAVEFORM["waveform"]}, {"commands": {"read-waveform": "ACQ:CURR?"}}]
+)
+def test_a_record_without_its_times_is_refused(half: dict[str, object]) -> None:
+    """And so are times without a record."""
+    ceilings = {"voltage": "32 V", "current": "3 A"}
+    with pytest.raises(ValueError, match="expected both or neither"):
+        Supply.model_validate({"resource": "x", "ceilings": ceilings, **half})

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import math
+
 import pytest
 
 from hilseq.description.profile import Mode
 from hilseq.errors import NotPerformed
-from hilseq.procedures.inrush import bound_inrush, capture_start, current_by_mode
+from hilseq.measured import Measured
+from hilseq.procedures.inrush import bound_inrush, capture_start, current_by_mode, from_waveform
 from tests.procedures.conftest import MakeUnit
 from tests.procedures.test_supply_margins import model
 from tests.procedures.twin_unit import TwinUnit
@@ -30,6 +33,53 @@ def test_peak_and_charge_are_what_the_capacitor_takes(good: TwinUnit) -> None:
     most = unit.input.capacitance * 24.0 + 0.05 * 0.135
     assert 0.2 * most < curve.charge.value < most
     assert curve.charge.standard_uncertainty > 0.0
+
+
+_RECORDING = {
+    "supplies.main.commands": {
+        "measure-both": "MEAS:VOLT?;:MEAS:CURR?",
+        "arm-waveform": "SENS:SWE:TINT 0.0005;:SENS:SWE:POIN 200;:INIT",
+        "read-waveform": "FETC:ARR:CURR?",
+    },
+    "supplies.main.waveform": {"interval": "0.5 ms", "length": "100 ms"},
+}
+
+
+def test_peak_and_charge_come_from_the_waveform_where_there_is_one(make: MakeUnit) -> None:
+    """They agree with what the model says of the same start: C V, and what the unit draws meanwhile."""
+    made = make(stand_changes=_RECORDING)
+    made.unit.supply.off()
+    made.clock.sleep(300.0)  # the capacitor is empty then
+    made.unit.supply.on()
+    record = made.unit.supply.waveform()
+    assert record is not None
+    assert len(record) == 200
+    found = from_waveform(record)
+    assert found.peak is not None
+    assert found.charge is not None
+    assert found.peak.value == pytest.approx(1.5, rel=0.01)
+    into_capacitor = model().input.capacitance * 24.0
+    assert found.charge.value == pytest.approx(into_capacitor, rel=0.25)
+    assert found.charge.value > into_capacitor, "the unit begins to draw, too"
+
+
+def test_the_waveform_is_kept_and_judged_like_any_record(make: MakeUnit) -> None:
+    """The curve of a start holds it, rising in time."""
+    curve = capture_start(make(stand_changes=_RECORDING).unit, make().clock)
+    assert [time for time, _ in curve.waveform[:3]] == [0.0, 0.0005, 0.001]
+    assert curve.peak is not None
+    assert curve.peak.value >= max(current for _, current in curve.waveform)
+
+
+def test_a_sharp_peak_between_two_readings_widens_the_uncertainty() -> None:
+    """10 A between 2 A and 4 A: the larger step, 8 A, halved, rectangular (GUM 4.3.7)."""
+    record = [(0.001 * n, Measured(value, "A", 0.01)) for n, value in enumerate((2.0, 10.0, 4.0, 1.0))]
+    found = from_waveform(record)
+    assert found.peak is not None
+    assert found.charge is not None
+    assert found.peak.standard_uncertainty == pytest.approx(4.0 / math.sqrt(3.0), rel=1e-3)
+    assert found.charge.value == pytest.approx(0.001 * (6.0 + 7.0 + 2.5))
+    assert found.charge.standard_uncertainty == pytest.approx(0.01 * 0.003)
 
 
 def test_a_supply_without_a_record_gives_a_bound_and_says_so(make: MakeUnit) -> None:

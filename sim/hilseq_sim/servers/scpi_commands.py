@@ -33,6 +33,9 @@ WORD = 32767
 #: Bit 6 of the service request mask cannot be set (IEEE 488.2, 11.3.2).
 SERVICE_REQUEST = 64
 LONGEST_IDENTITY = 72
+#: Readings that the waveform memory holds, and times between two of them, s.
+MOST_POINTS = 4096
+INTERVALS = (1e-5, 10.0)
 _FORBIDDEN_IN_IDENTITY = re.compile(r"[^\x20-\x2B\x2D-\x3A\x3C-\x7E]")
 
 Answer: TypeAlias = "str | None"
@@ -416,102 +419,40 @@ def charge(state: State, output: Output, _: Sequence[str]) -> Answer:
     return written(output.view.inrush()[1])
 
 
-_VOLTAGE = "[SOURce#]:VOLTage"
-_CURRENT = "[SOURce#]:CURRent"
-_LEVEL = "[:LEVel][:IMMediate][:AMPLitude]"
-_SCALAR = "MEASure#[:SCALar]"
+# The waveform memory (SCPI-1999: SENSe:SWEep, INITiate, FETCh:ARRay).
 
-#: Every header the instrument knows. sim/README.md shows this table to people; a test keeps the two equal.
-COMMANDS: tuple[Command, ...] = (
-    Command("*IDN?", identify, purpose="identify"),
-    Command("*RST", reset),
-    Command("*CLS", clear, purpose="clear"),
-    Command("*ESR?", event_status),
-    Command("*ESE", set_event_enable, 1, 1),
-    Command("*ESE?", event_enable),
-    Command("*STB?", status_byte),
-    Command("*SRE", set_service_enable, 1, 1),
-    Command("*SRE?", service_enable),
-    Command("*OPC", operation_complete),
-    Command("*OPC?", one),
-    Command("*WAI", nothing),
-    Command("*TST?", zero),
-    Command("SYSTem:ERRor[:NEXT]?", next_error, purpose="next_error"),
-    Command("SYSTem:ERRor:ALL?", all_errors, purpose="next_error"),
-    Command("SYSTem:ERRor:COUNt?", error_count, purpose="next_error"),
-    Command("SYSTem:VERSion?", version),
-    Command("SYSTem:REMote", nothing),
-    Command("SYSTem:LOCal", nothing),
-    Command("STATus:PRESet", preset),
-    Command("STATus:QUEStionable[:EVENt]?", questionable_event),
-    Command("STATus:QUEStionable:CONDition?", questionable_condition),
-    Command("STATus:QUEStionable:ENABle", set_questionable_enable, 1, 1),
-    Command("STATus:QUEStionable:ENABle?", questionable_enable),
-    Command("STATus:OPERation[:EVENt]?", operation_event),
-    Command("STATus:OPERation:CONDition?", operation_condition),
-    Command("STATus:OPERation:ENABle", set_operation_enable, 1, 1),
-    Command("STATus:OPERation:ENABle?", operation_enable),
-    Command("INSTrument:NSELect", select, 1, 1, purpose="select"),
-    Command("INSTrument:NSELect?", selected_number),
-    Command("INSTrument[:SELect]", select_by_name, 1, 1, purpose="select"),
-    Command("INSTrument[:SELect]?", selected_name),
-    Command("INSTrument:CATalog?", catalog),
-    Command(_VOLTAGE + _LEVEL, set_voltage, 1, 1, per_output=True, purpose="set_voltage"),
-    Command(_VOLTAGE + _LEVEL + "?", voltage, 0, 1, per_output=True, purpose="read_set_voltage"),
-    Command(_CURRENT + _LEVEL, set_current, 1, 1, per_output=True, purpose="set_current"),
-    Command(_CURRENT + _LEVEL + "?", current, 0, 1, per_output=True, purpose="read_set_current"),
-    Command(
-        _VOLTAGE + ":PROTection[:LEVel]",
-        set_overvoltage,
-        1,
-        1,
-        per_output=True,
-        purpose="set_overvoltage",
-    ),
-    Command(
-        _VOLTAGE + ":PROTection[:LEVel]?", overvoltage, 0, 1, per_output=True, purpose="read_overvoltage"
-    ),
-    Command(
-        _VOLTAGE + ":PROTection:TRIPped?",
-        overvoltage_tripped,
-        per_output=True,
-        purpose="overvoltage_tripped",
-    ),
-    Command(_VOLTAGE + ":PROTection:CLEar", clear_protection, per_output=True, purpose="clear_protection"),
-    Command(_CURRENT + ":PROTection:STATe", set_overcurrent, 1, 1, per_output=True),
-    Command(_CURRENT + ":PROTection:STATe?", overcurrent, per_output=True),
-    Command(_CURRENT + ":PROTection:TRIPped?", overcurrent_tripped, per_output=True),
-    Command(_CURRENT + ":PROTection:CLEar", clear_protection, per_output=True, purpose="clear_protection"),
-    Command("OUTPut#[:STATe]", set_output, 1, 1, per_output=True, purpose="output"),
-    Command("OUTPut#[:STATe]?", output, per_output=True, purpose="read_output"),
-    Command("OUTPut#:PROTection:CLEar", clear_protection, per_output=True, purpose="clear_protection"),
-    Command(_SCALAR + ":VOLTage[:DC]?", measure_voltage, per_output=True, purpose="measure_voltage"),
-    Command(_SCALAR + ":CURRent[:DC]?", measure_current, per_output=True, purpose="measure_current"),
-    Command(_SCALAR + ":POWer[:DC]?", measure_power, per_output=True),
-    Command(_SCALAR + ":CURRent:MAXimum?", peak_current, per_output=True, purpose="measure_peak_current"),
-    Command(_SCALAR + ":CHARge?", charge, per_output=True, purpose="measure_charge"),
-)
 
-#: What an odd command does, by the purpose of its template.
-BY_PURPOSE: dict[str, Run] = {
-    "select": select,
-    "identify": identify,
-    "clear": clear,
-    "set_voltage": set_voltage,
-    "read_set_voltage": voltage,
-    "set_current": set_current,
-    "read_set_current": current,
-    "set_overvoltage": set_overvoltage,
-    "read_overvoltage": overvoltage,
-    "overvoltage_tripped": overvoltage_tripped,
-    "clear_protection": clear_protection,
-    "output_on": output_on,
-    "output_off": output_off,
-    "read_output": output,
-    "measure_voltage": measure_voltage,
-    "measure_current": measure_current,
-    "measure_both": measure_both,
-    "measure_peak_current": peak_current,
-    "measure_charge": charge,
-    "next_error": next_error,
-}
+def set_points(state: State, output: Output, parameters: Sequence[str]) -> Answer:
+    """Set the number of readings in a record."""
+    output.view.recorder.points = scpi_numbers.whole(parameters[0], 2, MOST_POINTS)
+    return None
+
+
+def points(state: State, output: Output, _: Sequence[str]) -> Answer:
+    """Answer the number of readings in a record."""
+    return str(output.view.recorder.points)
+
+
+def set_interval(state: State, output: Output, parameters: Sequence[str]) -> Answer:
+    """Set the time between two readings, in seconds."""
+    output.view.recorder.interval = scpi_numbers.level(parameters[0], "S", *INTERVALS, INTERVALS[0])
+    return None
+
+
+def interval(state: State, output: Output, _: Sequence[str]) -> Answer:
+    """Answer the time between two readings, in seconds."""
+    return written(output.view.recorder.interval)
+
+
+def arm(state: State, output: Output, _: Sequence[str]) -> Answer:
+    """Record the current from the moment the output is switched on."""
+    output.view.recorder.arm()
+    return None
+
+
+def waveform(state: State, output: Output, _: Sequence[str]) -> Answer:
+    """Answer the recorded currents, in amperes; -230 while there is no whole record."""
+    record = output.view.recorder.record()
+    if record is None:
+        raise ScpiError(-230)
+    return ",".join(written(current) for current in record)

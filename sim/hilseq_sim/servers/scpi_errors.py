@@ -31,6 +31,7 @@ TEXTS = {
     -171: "Invalid expression",
     -200: "Execution error",
     -221: "Settings conflict",
+    -230: "Data corrupt or stale",
     -222: "Data out of range",
     -224: "Illegal parameter value",
     -240: "Hardware error",

@@ -12,18 +12,10 @@ from functools import partial
 from typing import TypeAlias
 
 from hilseq_sim.servers import scpi_numbers
-from hilseq_sim.servers.scpi_commands import (
-    BY_PURPOSE,
-    COMMANDS,
-    Answer,
-    Command,
-    Output,
-    Run,
-    State,
-    measure_both,
-)
+from hilseq_sim.servers.scpi_commands import Answer, Command, Output, Run, State, measure_both
 from hilseq_sim.servers.scpi_dialect import Dialect, OddCommand
 from hilseq_sim.servers.scpi_errors import ScpiError
+from hilseq_sim.servers.scpi_table import BY_PURPOSE, COMMANDS
 from hilseq_sim.servers.scpi_tree import Tree, Unit, split
 
 _PROGRAMS_KEPT = 512

@@ -8,6 +8,7 @@ from typing import Protocol
 from hilseq.description.stand import Supply as SupplyDescription
 from hilseq_sim.world.curves import SETTLED
 from hilseq_sim.world.draw import Streams, noise
+from hilseq_sim.world.recorder import Recorder
 from hilseq_sim.world.timeline import NEVER, Timeline, Timer
 
 #: Share of the stand file's settling time spent slewing over the whole range, and as time constants after it.
@@ -140,6 +141,13 @@ class SupplyModel:
         self._overcurrent_tripped = False
         self._overvoltage_timer = Timer(timeline, self._trip_overvoltage)
         self._overcurrent_timer = Timer(timeline, self._trip_overcurrent)
+        self.recorder = Recorder(timeline, self.measure_current)
+        if description.waveform is not None:
+            told_record = description.waveform
+            self.recorder.interval = told_record.interval
+            self.recorder.points = max(
+                2, math.floor(told_record.length / told_record.interval * (1.0 + 1e-9))
+            )
         stream = streams.of("supply", name)
         volts, amps = description.accuracy.voltage, description.accuracy.current
         spans = (top, self.current_limits[1])
@@ -272,6 +280,7 @@ class SupplyModel:
         if on:
             for feed in self.feeds:
                 feed.restart_record()
+            self.recorder.trigger()
         self._retarget()
         self.follow_current()
 

@@ -20,6 +20,21 @@ ROOT = Path(__file__).parents[3]
 HEALTHY = Trouble()
 
 
+class SmallRecorder:
+    """A waveform memory that is whole as soon as it was armed."""
+
+    def __init__(self) -> None:
+        self.interval = 1e-3
+        self.points = 3
+        self.armed = False
+
+    def arm(self) -> None:
+        self.armed = True
+
+    def record(self) -> list[float] | None:
+        return [1.5] * (self.points - 1) + [0.1] if self.armed else None
+
+
 class SmallSupply:
     """A supply into a resistor: 24 V make 100 mA."""
 
@@ -35,6 +50,7 @@ class SmallSupply:
         self.overvoltage_tripped = False
         self.overcurrent_tripped = False
         self.constant_current = False
+        self.recorder = SmallRecorder()
 
     def clear_protection(self) -> None:
         self.overvoltage_tripped = self.overcurrent_tripped = False

@@ -6,8 +6,8 @@ import itertools
 import re
 
 import pytest
-from hilseq_sim.servers.scpi_commands import COMMANDS
 from hilseq_sim.servers.scpi_errors import ScpiError
+from hilseq_sim.servers.scpi_table import COMMANDS
 from hilseq_sim.servers.scpi_tree import Tree, short_form, split
 from hypothesis import given, settings
 from hypothesis import strategies as st

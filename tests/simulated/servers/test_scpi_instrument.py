@@ -5,9 +5,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import pytest
-from hilseq_sim.servers.scpi_commands import COMMANDS, Output
+from hilseq_sim.servers.scpi_commands import Output
 from hilseq_sim.servers.scpi_instrument import Instrument
 from hilseq_sim.servers.scpi_server import instrument as build
+from hilseq_sim.servers.scpi_table import COMMANDS
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -58,6 +59,8 @@ def test_identity_is_four_fields(instrument: Instrument, supply: SmallSupply) ->
         ("CURR:PROT:STAT ON", "CURR:PROT:STAT?", "1"),
         ("OUTP ON", "OUTP?", "1"),
         ("OUTPUT:STATE 1;STATE 0", "OUTPUT:STATE?", "0"),
+        ("SENS:SWE:POIN 400", "SWE:POIN?", "400"),
+        ("SWEEP:TINTERVAL 500 US", "SENSE:SWEEP:TINTERVAL?", "0.0005"),
         ("*ESE 60", "*ESE?", "60"),
         ("INST:NSEL 1", "INST:NSEL?", "1"),
         ("INST OUT1", "INST?", "OUT1"),
@@ -98,6 +101,9 @@ def test_queries(instrument: Instrument, query: str, answer: str) -> None:
     ("command", "number"),
     [
         ("VOLT 33", -222),
+        ("SENS:SWE:POIN 1", -222),
+        ("SENS:SWE:TINT 0", -222),
+        ("FETC:ARR:CURR?", -230),
         ("VOLT -1", -222),
         ("CURR 3.1", -222),
         ("VOLT:PROT 36", -222),
@@ -179,15 +185,28 @@ def test_two_outputs(small_supply: type[SmallSupply]) -> None:
     assert (first.output, second.output) == (False, False)
 
 
-@given(st.text(alphabet=st.sampled_from("VOLTOUTPMEASCURR:;?*,()@# '\"123.eEmMVA\x00\xe9"), max_size=40))
+@given(
+    st.text(
+        alphabet=st.sampled_from("VOLTOUTPMEASCURRINIFETCHSWE:;?*,()@# '\"123.eEmMVA\x00\xe9"), max_size=40
+    )
+)
 @settings(max_examples=300)
 def test_no_message_breaks_the_instrument(message: str) -> None:
+    class Empty:
+        interval, points = 1e-3, 2
+
+        def arm(self) -> None: ...
+
+        def record(self) -> list[float] | None:
+            return None
+
     class Steady:
         identity = ("a", "b", "c", "d")
         voltage_limits = current_limits = (0.0, 10.0)
         set_voltage = set_current = overvoltage = 0.0
         overcurrent_protection = output = False
         overvoltage_tripped = overcurrent_tripped = constant_current = False
+        recorder = Empty()
 
         def clear_protection(self) -> None: ...
 
@@ -204,6 +223,13 @@ def test_no_message_breaks_the_instrument(message: str) -> None:
     first = instrument.answer(message)
     assert first is None or first
     assert "No error" in (instrument.answer("*CLS;:SYST:ERR?") or "")
+
+
+def test_a_record_is_answered_once_it_is_whole(instrument: Instrument) -> None:
+    """Armed first, then as many readings as were asked for."""
+    assert instrument.answer("SENS:SWE:POIN 4;:INIT") is None
+    assert instrument.answer("FETC:ARR:CURR?") == "1.5,1.5,1.5,0.1"
+    assert error(instrument) == 0
 
 
 # Dialects: the twin of a stand file answers whatever commands the file gives.

@@ -207,3 +207,27 @@ def test_the_settled_current_is_that_of_a_constant_power() -> None:
     volts = fed.volts()
     assert supply.true_current() == pytest.approx(2.64 / volts, rel=1e-9)
     assert supply.true_voltage() - volts == pytest.approx(0.5 * supply.true_current(), rel=0.01)
+
+
+def test_the_supply_records_its_current_from_switching_on() -> None:
+    """Constant current charges the capacitor in t = C U / I (RC theory, check value 9.4): so long it is 1 A."""
+    timeline, supply, _ = bench()
+    supply.set_voltage, supply.set_current = 20.0, 1.0
+    supply.recorder.interval, supply.recorder.points = 1e-3, 100
+    supply.output = True
+    timeline.advance(0.2)
+    assert supply.recorder.record() is None, "it was not armed"
+    supply.output = False
+    timeline.advance(1000.0)
+    supply.recorder.arm()
+    timeline.advance(0.1)
+    supply.output = True
+    timeline.advance(0.05)
+    assert supply.recorder.record() is None, "half of it"
+    timeline.advance(0.05)
+    record = supply.recorder.record()
+    assert record is not None
+    assert len(record) == 100
+    charging = 1e-3 * sum(current > 0.5 for current in record)
+    assert charging == pytest.approx(2.2e-3 * 20.0 / 1.0, rel=0.05)
+    assert max(record) == pytest.approx(1.0, rel=0.01)
