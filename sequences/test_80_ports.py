@@ -20,6 +20,13 @@ def test_carries_frames(ready_unit: Unit, port: str, judge: Judge, keep_table: C
         judge(tally.name, tally.bound(), tally.limits())
 
 
+@pytest.mark.needs("ports")
+def test_clock(ready_unit: Unit, clocked_port: str, judge: Judge) -> None:
+    """The port's own clock is as right as it must be."""
+    limits = ready_unit.limits.port_clock(clocked_port)
+    judge("error of the port's clock", ready_unit.ports.clock_error(clocked_port), limits)
+
+
 @pytest.mark.needs("link.modbus-loopback")
 @pytest.mark.place("link")
 def test_link_loops_back(ready_unit: Unit) -> None:

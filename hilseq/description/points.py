@@ -6,7 +6,7 @@ from typing import Literal, Self
 
 from pydantic import Field, model_validator
 
-from hilseq.description.fields import Amperes, Baud, Model, Name, Seconds, Text, Volts
+from hilseq.description.fields import Amperes, Baud, Model, Name, Ratio, Seconds, Text, Volts
 from hilseq.description.registers import Register
 from hilseq.quantities import AccuracyTerms, Interval, dimension_of, parse_accuracy
 
@@ -109,3 +109,14 @@ class Port(Model):
     )
     deadline: Seconds = Field(default=1.0, gt=0, description="longest wait for an answer")
     bit_error_ratio: float | None = Field(default=None, gt=0, lt=1, description="largest that may ship")
+    clock_error: Ratio | None = Field(
+        default=None,
+        gt=0,
+        description="largest error of its clock that may ship, such as 2 %; measured where the stand's adapter has a "
+        "`speed-accuracy`",
+    )
+
+    @property
+    def character_bits(self) -> int:
+        """Start, data, parity and stop bits of one character."""
+        return 1 + int(self.frame[0]) + (self.frame[1] != "N") + int(self.frame[2])

@@ -6,7 +6,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
-from hilseq.description.fields import Endpoint, Model, Name, Ohms, Seconds, Terminal, Text
+from hilseq.description.fields import Endpoint, Model, Name, Ohms, Ratio, Seconds, Terminal, Text
 from hilseq.description.registers import Register
 from hilseq.description.supplies import (
     Calibration,
@@ -124,6 +124,12 @@ class PortWiring(Model):
     resource: Text = Field(
         description="/dev/ttyUSB0, a VISA resource ASRL/dev/ttyUSB0::INSTR, or HOST:PORT of a serial "
         "device server or of the unit's own network port"
+    )
+    speed_accuracy: Ratio | None = Field(
+        default=None,
+        gt=0,
+        description="how exactly the adapter makes any speed it is asked for, such as 0.1 %; only for one that makes "
+        "any. With it the error of the port's clock is measured",
     )
     adapter: Text | None = Field(default=None, description="adapter to plug in, for the set-up sheet")
     cable: Text | None = Field(default=None, description="cable to use, for the set-up sheet")

@@ -68,9 +68,9 @@ class Judge:
         """Record the reading, in its base unit, and return it without failing the check.
 
         Limits are in base units (A, V, s), so what was measured in mA or mV is brought there first, here and
-        nowhere else. A drift stays in ppm, with its limits: nobody says 0.0001.
+        nowhere else. A share stays in ppm or %, with its limits: nobody says 0.0001.
         """
-        if measured.unit != "ppm":
+        if measured.unit not in ("ppm", "%"):
             measured = measured.in_base_unit()
         uncertainty = expanded(measured)
         reading = Reading(

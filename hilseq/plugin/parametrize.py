@@ -11,6 +11,7 @@
 | `mode` | mode the unit can report | Mode | `mode held` |
 | `mode_change` | ordered pair of modes | ModeChange | `mode live` |
 | `port` | communication port | its name | `port 2` |
+| `clocked_port` | serial port with a `clock-error`, on an adapter that makes any speed | its name | `port 2` |
 | `supply_corner` | end of the supply range | SupplyCorner | `supply` |
 """
 
@@ -93,6 +94,11 @@ ELEMENTS: dict[str, Element] = {
         lambda change: f"mode {change.after}",
     ),
     "port": Element(lambda profile: profile.ports, str),
+    "clocked_port": Element(
+        lambda profile: [name for name, port in profile.ports.items() if port.clock_error is not None],
+        str,
+        lambda wiring, name: wiring.makes_any_speed(name),
+    ),
     "supply_corner": Element(_corners, lambda _: "supply"),
 }
 

@@ -13,13 +13,15 @@ from hilseq.analysis.digital_input import BETWEEN_INTERRUPTIONS
 from hilseq.description.profile import Profile
 from hilseq.description.supplies import Supply
 from hilseq.errors import NotPerformed
-from hilseq.procedures import clock_check
+from hilseq.procedures import clock_check, ports_clock
 from hilseq.procedures.cycling import cycling_of, start_plan
 from hilseq.procedures.margins import margins_of
 from hilseq.procedures.margins_interruptions import ride_through_search
 
 #: Exchanges and settling of a plain check, s; a guess, no source.
 PLAIN = 0.5
+#: Bits that go over a port, or are waited for, at each shifted speed; a guess, no source.
+_SHIFTED_BITS = 5000.0
 #: A ramp goes down and up, and the voltages outside its fine steps are passed at the same slope.
 _WAYS = 2.0
 
@@ -72,6 +74,17 @@ def _other_starts(profile: Profile, _: Supply) -> float:
     return claim.extra * (claim.warm_off + claim.short_off + 2.0 * profile.start.ready_within)
 
 
+def _port_clock(profile: Profile, _: Supply) -> float:
+    """Every shifted speed carries a few frames there and back, or waits for them in vain."""
+    return max(
+        (
+            ports_clock.trials(port.character_bits) * _SHIFTED_BITS / max(port.speeds)
+            for port in profile.ports.values()
+        ),
+        default=0.0,
+    )
+
+
 def _mode_change(profile: Profile, _: Supply) -> float:
     return profile.modes.change_within
 
@@ -94,6 +107,7 @@ ESTIMATES: Mapping[str, Estimate] = {
     "test_changes": _mode_change,
     "test_outputs_follow_only_when_live": _mode_change,
     "test_says_whether_outputs_are_enabled": _mode_change,
+    "test_clock": _port_clock,
     "test_works_at_the_corner": _restart,
     "test_rides_through": _ride_through,
     "test_slow_ramp": _ramp,

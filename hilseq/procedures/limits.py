@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from hilseq.analysis.digital_input import INPUT_TYPES, threshold_limits
@@ -76,6 +77,11 @@ class UnitLimits:
         """Largest charge drawn while the supply comes up, As; None when the profile states none."""
         stated = self._profile.start.inrush_charge
         return None if stated is None else Limits(None, stated)
+
+    def port_clock(self, name: str) -> Limits:
+        """Error of a port's clock, %, either way."""
+        most = 100.0 * (self._profile.ports[name].clock_error or math.inf)
+        return Limits(-most, most)
 
     @property
     def supply(self) -> Limits:

@@ -1,26 +1,28 @@
 """The communication ports of a unit: pseudo-random frames out and back, until the claim is decided.
 
 How many bits that takes follows from the profile's `bit-error-ratio`; a port far better or far worse than its
-claim is soon known. The error of a port's clock is not measured: it would take a stand whose own speed can be
-shifted in known steps, which few adapters do. That frames come back proves it within half a bit in a
-character (1 / (2 n - 1): 4.8 % for 11 bits).
+claim is soon known. That frames come back bounds the error of a port's clock by half a bit in a character
+(1 / (2 n - 1): 4.8 % for 11 bits); where the stand's adapter makes any speed, the error is measured.
 """
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import AbstractContextManager
 from functools import partial
-from itertools import chain, repeat
+from itertools import chain, islice, repeat
 
 from hilseq.analysis.prbs import PRBS9, PRBS15, Source
 from hilseq.description.profile import Port
 from hilseq.description.registers import Register
 from hilseq.description.stand import PortWiring
-from hilseq.errors import UnitFault, UnitSilent
+from hilseq.errors import NotPerformed, UnitFault, UnitSilent
 from hilseq.instruments.modbus import ModbusDevice
 from hilseq.instruments.ports import Port as Line
 from hilseq.instruments.ports import open_port
+from hilseq.measured import Measured
+from hilseq.procedures.ports_clock import clock_error
 from hilseq.procedures.ports_tally import Tally
 
 #: Characters that catch what breaks first: constant levels, alternation, single bits, every low code.
@@ -32,6 +34,14 @@ _FRAME = 64
 #: Modbus RTU, MODBUS over Serial Line V1.02: address, function, sub-function, data, CRC, in octets each way.
 _LOOPBACK_OCTETS = 2 * 8
 _READ_OCTETS = 8 + 7
+
+#: Exchanges that tell whether a shifted speed still carries frames; how many times their usual duration, which is at
+#: least so many s, is waited for one of them, in haste and patiently.
+_PROBES = 4
+_LEAST_USUAL = 0.01
+_HASTE, _PATIENCE = 3.0, 20.0
+#: Silence after which half a frame is surely given up by whoever waits for the rest of it, s; t3.5 is far less.
+_REST = 0.25
 
 #: Bits that go over the line, and the exchange itself, which returns how many came wrong. Raises UnitFault.
 Exchange = tuple[int, Callable[[], int]]
@@ -84,6 +94,42 @@ class Ports:
                     f"nothing comes back from {name} at {speed:g} Bd: {tally.first_error}", place=name
                 )
             yield tally
+
+    def clock_error(self, name: str) -> Measured:
+        """Measure the error of a port's clock at its highest speed, in % (`ports_clock.clock_error`).
+
+        Raises NotPerformed when the stand's adapter makes only some speeds.
+        """
+        port, accuracy = self._ports[name], self._wiring[name].speed_accuracy
+        if accuracy is None:
+            raise NotPerformed(f"the adapter of {name} has no `speed-accuracy` in the stand file")
+        speed = max(port.speeds)
+        usual = max(self._time_of(name, port, speed), _LEAST_USUAL)
+        hasty, slow = (
+            port.model_copy(update={"deadline": min(port.deadline, times * usual)})
+            for times in (_HASTE, _PATIENCE)
+        )
+
+        def carries(shift: float, *, patient: bool) -> bool:
+            try:
+                with self._open(name, slow if patient else hasty, speed * (1.0 + shift)) as line:
+                    return all(talk() == 0 for _, talk in islice(self._exchanges(name, port, line), _PROBES))
+            except UnitFault:
+                if port.partner != "echo":
+                    time.sleep(_REST)
+                return False
+
+        return clock_error(carries, character_bits=port.character_bits, accuracy=accuracy, place=name)
+
+    def _time_of(self, name: str, port: Port, speed: float) -> float:
+        """Return how long an exchange takes at most, s: beyond some of that, an answer does not come."""
+        longest = 0.0
+        with self._open(name, port, speed) as line:
+            for _, talk in islice(self._exchanges(name, port, line), _PROBES):
+                begun = time.monotonic()
+                talk()
+                longest = max(longest, time.monotonic() - begun)
+        return longest
 
     def _exchanges(self, name: str, port: Port, line: Line | ModbusDevice) -> Iterator[Exchange]:
         """Yield exchanges without end."""

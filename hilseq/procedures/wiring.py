@@ -16,6 +16,7 @@ class Wiring:
 
     def __init__(self, stand: Stand, slot: str) -> None:
         self._slot = slot
+        self._ports = stand.slots[slot].ports
         self._sensing: dict[str, list[tuple[str, Signal]]] = {}
         self._driving: dict[str, tuple[str, Signal]] = {}
         for name, signal in stand.signals.items():
@@ -62,6 +63,10 @@ class Wiring:
             if signal.kind is not RegisterType.BIT and base_unit(signal.unit)[0] == "V":
                 return name
         return None
+
+    def makes_any_speed(self, port: str) -> bool:
+        """Tell whether the adapter of a port of the unit makes any speed."""
+        return port in self._ports and self._ports[port].speed_accuracy is not None
 
     def load(self, terminal: str) -> float | None:
         """Return the load from a measured terminal to 0 V in Ohm, where the stand file states it."""

@@ -6,15 +6,19 @@ import socket
 from collections.abc import Callable, Iterator
 
 import pytest
+from hypothesis import assume, given
+from hypothesis import strategies as st
 
 from hilseq.analysis.biterror import bits_needed
 from hilseq.description.points import Port
 from hilseq.description.registers import Register
 from hilseq.description.stand import PortWiring
-from hilseq.errors import UnitFault
+from hilseq.errors import NotPerformed, StandFault, UnitFault
 from hilseq.procedures.ports import Ports, frames
+from hilseq.procedures.ports_clock import clock_error
 from hilseq.procedures.ports_tally import CONFIDENCE, Tally
 from tests.instruments.conftest import RawServer, modbus_frame, modbus_requests
+from tests.procedures.conftest import MakeUnit
 
 Spoil = Callable[[bytes, int], bytes]
 
@@ -186,3 +190,71 @@ def test_the_bits_needed_are_the_published_ones(errors: int, factor: float) -> N
     assert (before, tally.wants_more) == (True, False)
     assert pytest.approx(1e-3, rel=5e-3) == tally.bound().value
     assert CONFIDENCE == 0.95
+
+
+# -- the clock of a port
+
+
+@given(error=st.floats(-0.04, 0.04), bits=st.sampled_from((9, 10, 11, 12)))
+def test_the_middle_of_what_comes_through_is_the_units_clock(error: float, bits: int) -> None:
+    """A receiver that gives up half a bit off in n - 1/2 bits, from UART theory (common practice, no source)."""
+    half = 1.0 / (2 * bits - 1)
+    assume(abs(error) < half)
+    found = clock_error(
+        lambda shift, *, patient: patient is not None and abs(shift - error) < half,
+        character_bits=bits,
+        accuracy=0.001,
+        place="port 1",
+    )
+    assert found.unit == "%"
+    assert abs(found.value / 100.0 - error) <= 2.5 * found.standard_uncertainty / 100.0
+    assert 0.05 < found.standard_uncertainty < 0.1
+
+
+def test_a_port_that_carries_nothing_is_the_units_fault() -> None:
+    """Its clock is then not the question."""
+    with pytest.raises(UnitFault, match="at the port's own speed already") as caught:
+        clock_error(
+            lambda _, *, patient: patient and False, character_bits=11, accuracy=0.001, place="port 1"
+        )
+    assert caught.value.places == ("port 1",)
+
+
+def test_an_adapter_that_does_not_follow_is_the_stands_fault() -> None:
+    """Frames that come back at any speed were never shifted."""
+    with pytest.raises(StandFault, match="does not follow its setting"):
+        clock_error(lambda _, *, patient: patient or True, character_bits=11, accuracy=0.001, place="port 1")
+
+
+def test_a_frame_that_only_came_too_late_is_no_edge() -> None:
+    """A busy computer lets one hasty trial fail: a patient look finds it out, and the search begins anew."""
+    tried: list[float] = []
+
+    def carries(shift: float, *, patient: bool) -> bool:
+        tried.append(shift)
+        return abs(shift) < 1.0 / 21.0 and (patient or len(tried) != 3)
+
+    found = clock_error(carries, character_bits=11, accuracy=0.001, place="port 1")
+    assert abs(found.value) <= 2.5 * found.standard_uncertainty
+
+
+@pytest.mark.parametrize("name", ["port 1", "port 2"])
+@pytest.mark.parametrize(("severity", "percent"), [(0.0, 0.0), (0.1, -1.0), (0.3, -3.0)])
+def test_the_clock_of_a_port_is_measured_over_its_line(
+    make: MakeUnit, name: str, severity: float, percent: float
+) -> None:
+    """An echo behind pyserial and a Modbus device behind VISA; a good twin's clock is within 0.5 %."""
+    defects = [f"port-clock-error@{name},severity={severity}"] if severity else []
+    made = make(*defects, stand_changes={f"slots.A.ports.{name}.speed-accuracy": "0.1 %"})
+    found = made.unit.ports.clock_error(name)
+    assert found.value == pytest.approx(percent, abs=0.5 + 0.25)
+    most = made.unit.limits.port_clock(name).high
+    assert most is not None
+    assert (abs(found.value) <= most) is (severity < 0.2)
+
+
+def test_without_an_adapter_for_it_nothing_is_measured(make: MakeUnit) -> None:
+    """A stand that does not say so has no such check."""
+    made = make(stand_changes={"slots.A.ports.port 1.speed-accuracy": None})
+    with pytest.raises(NotPerformed, match="speed-accuracy"):
+        made.unit.ports.clock_error("port 1")

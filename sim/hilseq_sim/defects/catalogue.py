@@ -214,7 +214,7 @@ _UNIT: tuple[Kind, ...] = (
          harmless=0.1, matters=0.85),
     Kind("port-clock-error", "ports", "the port's clock is wrong", p.serial_ports, ("{place}",),
          e.port_clock_error, severity="1 is 10 %; characters are lost from 4.8 % on",
-         harmless=0.3, matters=0.7),
+         harmless=0.1, matters=0.7),
     # clock and battery
     Kind("clock-drifts", "clock", "the clock goes wrong",
          p.only("clock", lambda w: w.profile.link.clock and w.profile.clock), ("clock",), e.clock_drifts,

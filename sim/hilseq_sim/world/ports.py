@@ -32,9 +32,7 @@ class UnitPort:
         self._speeds = tuple(description.speeds)
         self._running = running
         self._random = stream
-        frame = description.frame
-        #: start, data, parity and stop bits of one character
-        self.character_bits = 1 + int(frame[0]) + (frame[1] != "N") + int(frame[2])
+        self.character_bits = description.character_bits
         limit = description.bit_error_ratio
         self._good_ratio = min(_GOOD_RATIO, _GOOD_SHARE * limit) if limit else _GOOD_RATIO
         self._good_clock = stream.uniform(-_GOOD_CLOCK, _GOOD_CLOCK)
