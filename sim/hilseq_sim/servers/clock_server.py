@@ -2,7 +2,8 @@
 
 `advance SECONDS` answers `now T` once the world has lived through them, `now` answers `now T`, `turn SLOT
 POSITION` turns a mode switch by hand and answers `now T`, anything else answers `error …`. The answer is what
-orders an advance before the readings on other connections.
+orders an advance before the readings on other connections; commands sent before it, which have no answer, are carried
+out before it.
 """
 
 from __future__ import annotations
@@ -20,6 +21,8 @@ LONGEST_ADVANCE = 3.2e9
 
 class ClockSession(Session):
     """One connection to the clock."""
+
+    moves_time = True
 
     def __init__(self, stage: Stage) -> None:
         self._stage = stage

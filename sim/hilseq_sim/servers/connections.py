@@ -135,7 +135,7 @@ class Connection:
         self._ending = False
         trouble = stage.trouble(session.endpoint)
         self._never_answered = trouble is not None and trouble.half_open
-        stage.loop.watch(wire.file, self._readable)
+        stage.loop.watch(wire.file, self._readable, after_others=session.moves_time)
         stage.joined(self)
 
     def close(self) -> None:
@@ -248,7 +248,7 @@ class Connection:
         writing = self._writable if self._unsent else None
         self._stage.loop.forget(self._wire.file)
         if reading or writing:
-            self._stage.loop.watch(self._wire.file, reading, writing)
+            self._stage.loop.watch(self._wire.file, reading, writing, after_others=self._session.moves_time)
 
     def _writable(self) -> None:
         if self._closed:

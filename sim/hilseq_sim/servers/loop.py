@@ -27,6 +27,7 @@ class Loop:
     def __init__(self) -> None:
         self._poll = select.poll()
         self._watched: dict[int, tuple[Callback | None, Callback | None]] = {}
+        self._after_others: set[int] = set()
         self._timers: list[tuple[float, int, Callback]] = []
         self._order = itertools.count()
         self._stopped = False
@@ -35,15 +36,28 @@ class Loop:
         self._ear.setblocking(False)
         self.watch(self._ear.fileno(), self._hear)
 
-    def watch(self, file: int, on_readable: Callback | None, on_writable: Callback | None = None) -> None:
-        """Call back when `file` can be read or written, instead of what was watched on it before."""
+    def watch(
+        self,
+        file: int,
+        on_readable: Callback | None,
+        on_writable: Callback | None = None,
+        *,
+        after_others: bool = False,
+    ) -> None:
+        """Call back when `file` can be read or written, instead of what was watched on it before.
+
+        With `after_others` whatever came before on any other file is served first.
+        """
         events = (select.POLLIN if on_readable else 0) | (select.POLLOUT if on_writable else 0)
         self._watched[file] = (on_readable, on_writable)
+        if after_others:
+            self._after_others.add(file)
         self._poll.register(file, events)
 
     def forget(self, file: int) -> None:
         """Stop watching `file`; no matter whether it was watched."""
         if self._watched.pop(file, None) is not None:
+            self._after_others.discard(file)
             self._poll.unregister(file)
 
     def after(self, seconds: float, callback: Callback) -> None:
@@ -52,30 +66,50 @@ class Loop:
 
     def run(self) -> None:
         """Serve until `stop`."""
-        poll, awake, watched = self._poll.poll, Awake(), self._watched
+        awake = Awake()
         while not self._stopped:
-            until = awake.until()
-            found = poll(0 if until else self._longest_wait())
-            while until and not found:
-                if time.monotonic() >= until:
-                    awake.in_vain()
-                    until, found = 0.0, poll(self._longest_wait())
-                else:
-                    found = poll(0)
-            if until:
-                awake.found()
-            for file, events in found:
-                # Whoever was served before may have closed it.
-                on_readable, on_writable = watched.get(file, _NOBODY)
-                # A line that hung up, or has an error, is ready for both: the call will say so.
-                if on_writable is not None and events & ~select.POLLIN:
-                    on_writable()
-                if on_readable is not None and events & ~select.POLLOUT:
-                    on_readable()
+            self._serve_all(self._ready(awake))
             while self._timers and self._timers[0][0] <= time.monotonic():
                 heapq.heappop(self._timers)[2]()
         self._bell.close()
         self._ear.close()
+
+    def _ready(self, awake: Awake) -> list[tuple[int, int]]:
+        """Wait for a file or the next timer, looking awake where that pays; return files and what they can."""
+        poll = self._poll.poll
+        until = awake.until()
+        if not until:
+            return poll(self._longest_wait())
+        while not (found := poll(0)):
+            if time.monotonic() >= until:
+                awake.in_vain()
+                return poll(self._longest_wait())
+        awake.found()
+        return found
+
+    def _serve_all(self, found: list[tuple[int, int]]) -> None:
+        held = []
+        for file, events in found:
+            if file in self._after_others:
+                held.append((file, events))
+            else:
+                self._serve(file, events)
+        if held:
+            # A poll is no instant: what came before may show only now.
+            for file, events in self._poll.poll(0):
+                if file not in self._after_others:
+                    self._serve(file, events)
+            for file, events in held:
+                self._serve(file, events)
+
+    def _serve(self, file: int, events: int) -> None:
+        # Whoever was served before may have closed it.
+        on_readable, on_writable = self._watched.get(file, _NOBODY)
+        # A line that hung up, or has an error, is ready for both: the call will say so.
+        if on_writable is not None and events & ~select.POLLIN:
+            on_writable()
+        if on_readable is not None and events & ~select.POLLOUT:
+            on_readable()
 
     def _longest_wait(self) -> int | None:
         """Return the time to the next timer, ms rounded up; None when there is none."""

@@ -21,6 +21,8 @@ class Session(ABC):
     endpoint: str = ""
     #: Whether answers a client does not read are thrown away once it asks on; otherwise it is made to wait.
     drops_unread: bool = False
+    #: Whether a request lets time pass: all that was said before, on whatever wire, is served first.
+    moves_time: bool = False
 
     @abstractmethod
     def requests(self, data: bytes) -> Sequence[bytes]:
