@@ -146,6 +146,17 @@ def _spreads(
 def _points(
     connection: Connection, number: int, only: list[sa.ColumnElement[bool]], last: int
 ) -> list[Point]:
+    order = (visits.c.started.desc(), runs.c.key.desc(), readings.c.id.desc())
+    # Only the last ones are looked up, after all of them were put in order by what the order needs.
+    newest = (
+        sa.select(readings.c.id)
+        .join(visits, visits.c.id == readings.c.visit_id)
+        .join(runs, runs.c.id == visits.c.run_id)
+        .where(readings.c.series_id == number, readings.c.value.is_not(None), *only)
+        .order_by(*order)
+        .limit(last)
+        .subquery("newest")
+    )
     query = (
         sa.select(
             readings.c.at,
@@ -157,13 +168,12 @@ def _points(
             readings.c.high,
             readings.c.verdict,
         )
-        .select_from(readings)
+        .select_from(newest)
+        .join(readings, readings.c.id == newest.c.id)
         .join(visits, visits.c.id == readings.c.visit_id)
         .join(runs, runs.c.id == visits.c.run_id)
         .join(stands, stands.c.id == runs.c.stand_id)
         .join(units, units.c.id == visits.c.unit_id)
-        .where(readings.c.series_id == number, readings.c.value.is_not(None), *only)
-        .order_by(visits.c.started.desc(), runs.c.key.desc(), readings.c.id.desc())
-        .limit(last)
+        .order_by(*order)
     )
     return [Point(*row) for row in connection.execute(query)][::-1]
