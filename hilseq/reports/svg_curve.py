@@ -19,6 +19,8 @@ WIDTH, HEIGHT = 360.0, 216.0
 _LEFT, _RIGHT, _TOP, _BOTTOM = 58.0, 348.0, 12.0, 162.0
 #: Fewer points are better read as a table; more curves are no longer told apart.
 _FEWEST, _MOST = 3, 4
+#: More marks on a curve hide it; of a finer one only some points are marked.
+_MOST_MARKS = 40
 _LIMITS = ("low", "high", "limit")
 
 Points = list[tuple[float, float]]
@@ -99,7 +101,8 @@ def draw(table: Mapping[str, Any]) -> Markup:
             continue
         number = measured.index(name)
         parts.append(svg.path(way, f"curve curve-{number}"))
-        parts += [_point(number, x, y) for x, y in way]
+        every = -(-len(way) // _MOST_MARKS)
+        parts += [_point(number, x, y) for x, y in way[::every]]
         parts += [
             _point(number, legend_at + 4, HEIGHT - 10),
             svg.label(name, legend_at + 12, HEIGHT - 6, "number"),

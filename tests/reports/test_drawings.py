@@ -133,6 +133,14 @@ def test_a_table_that_is_no_curve_is_not_drawn_as_one(rows: list[list[object]]) 
     assert svg_curve.draw({"name": "n", "columns": ["a", "b"], "rows": rows}) == ""
 
 
+@pytest.mark.parametrize(("points", "marks"), [(40, 40), (41, 21), (200, 40)])
+def test_a_fine_curve_is_not_hidden_by_its_marks(points: int, marks: int) -> None:
+    """The line holds every point; the marks, and one in the legend, only tell curves apart."""
+    rows = [[0.001 * number, number * number] for number in range(points)]
+    drawing = svg_curve.draw({"name": "waveform", "columns": ["time s", "current A"], "rows": rows})
+    assert drawing.count('class="point"') == marks + 1
+
+
 @given(st.floats(-1e5, 1e5))
 def test_a_place_on_paper_is_a_plain_number(number: float) -> None:
     words = svg.place(number)
