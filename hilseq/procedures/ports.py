@@ -36,10 +36,10 @@ _LOOPBACK_OCTETS = 2 * 8
 _READ_OCTETS = 8 + 7
 
 #: Exchanges that tell whether a shifted speed still carries frames; how many times their usual duration, which is at
-#: least so many s, is waited for one of them, in haste and patiently.
+#: least so many s, is waited for one of them in haste.
 _PROBES = 4
 _LEAST_USUAL = 0.01
-_HASTE, _PATIENCE = 3.0, 20.0
+_HASTE = 3.0
 #: Silence after which half a frame is surely given up by whoever waits for the rest of it, s; t3.5 is far less.
 _REST = 0.25
 
@@ -105,14 +105,11 @@ class Ports:
             raise NotPerformed(f"the adapter of {name} has no `speed-accuracy` in the stand file")
         speed = max(port.speeds)
         usual = max(self._time_of(name, port, speed), _LEAST_USUAL)
-        hasty, slow = (
-            port.model_copy(update={"deadline": min(port.deadline, times * usual)})
-            for times in (_HASTE, _PATIENCE)
-        )
+        hasty = port.model_copy(update={"deadline": min(port.deadline, _HASTE * usual)})
 
         def carries(shift: float, *, patient: bool) -> bool:
             try:
-                with self._open(name, slow if patient else hasty, speed * (1.0 + shift)) as line:
+                with self._open(name, port if patient else hasty, speed * (1.0 + shift)) as line:
                     return all(talk() == 0 for _, talk in islice(self._exchanges(name, port, line), _PROBES))
             except UnitFault:
                 if port.partner != "echo":

@@ -59,7 +59,7 @@ def _edge(carries: Carries, far: float, accuracy: float) -> Edge:
     """Find one edge in haste; where a patient look at what failed finds that it carries, search again patiently.
 
     The nearest speed that failed bounds all others that did: a trial that only came too late, because this computer
-    was busy, is either that one or lies beyond a true failure.
+    was busy, is either that one or lies beyond a true failure. Nothing is held against the unit in haste.
     """
     edge = locate(_search(far, accuracy), partial(carries, patient=False))
     if edge.fails is not None and carries(edge.fails, patient=True):

@@ -45,7 +45,7 @@ BEYOND = {
         "port-dead@port 1",
         "port-bit-errors@port 2,severity=0.85",
     ),
-    "three": ("port-clock-error@port 1,severity=0.35", "analog-drifts@ai1,severity=0.8"),
+    "three": ("port-clock-error@port 1,severity=0.7", "analog-drifts@ai1,severity=0.8"),
     "four": ("port-clock-error@port 2,severity=0.7", "analog-noisy@ao1,severity=0.7"),
 }
 #: Severities up to which a unit is inside its profile.
