@@ -125,7 +125,11 @@ class Twin:
     ) -> None:
         line = command(stand, units, serials=serials, seed=seed, defects=defects, clock=clock)
         self._process = subprocess.Popen(
-            [*line, "--parent-pipe"], stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE
+            [*line, "--parent-pipe"],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            start_new_session=True,  # Ctrl-C at the terminal is for the run, which still has to make it safe
         )
 
     @cached_property

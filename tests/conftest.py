@@ -15,8 +15,12 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import settings
 
 SECONDS = 120
+# How long an example takes is no property of the code: a busy machine fails no test.
+settings.register_profile("hilseq", deadline=None)
+settings.load_profile("hilseq")
 
 
 @dataclass(frozen=True, slots=True)

@@ -65,7 +65,7 @@ def ready_command(
 def _looks(visit: Visit, *, simulate: bool, defects: list[str], power: bool) -> list[Look]:
     """Open the stand, look at everything, and leave it safe."""
     from hilseq.errors import UsageError
-    from hilseq.plugin.interrupts import interrupt_on_termination
+    from hilseq.interrupts import interrupt_on_termination
     from hilseq.plugin.options import VisitOptions
     from hilseq.plugin.visit_run import VisitRun
     from hilseq.procedures.readiness import Look

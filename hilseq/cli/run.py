@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import IO, Annotated
 
@@ -134,5 +134,8 @@ def _own_output() -> Iterator[IO[str]]:
     except (OSError, ValueError):  # no descriptor behind it
         yield sys.stdout
         return
-    with os.fdopen(handle, "w", encoding=sys.stdout.encoding, errors="replace") as output:
+    with (
+        suppress(BrokenPipeError),
+        os.fdopen(handle, "w", encoding=sys.stdout.encoding, errors="replace") as output,
+    ):
         yield output

@@ -42,7 +42,7 @@ class VisitView:
     """Shows journal entries as they come."""
 
     def __init__(self, stream: IO[str]) -> None:
-        self._console = Console(file=stream, highlight=False, soft_wrap=True)
+        self._console = _Screen(file=stream, highlight=False, soft_wrap=True)
         self._planned: dict[str, dict[str, Any]] = {}
         self._last_reading = ""
         self._many = False
@@ -163,6 +163,14 @@ class VisitView:
                     )
                 )
         self._console.print(Text(f"\nreports and journal: {folder}"))
+
+
+class _Screen(Console):
+    """A screen that may go away: a run is for its journal, whoever looks on."""
+
+    def on_broken_pipe(self) -> None:
+        """Say nothing more, where the library would end the run with the code of a repair."""
+        self.quiet = True
 
 
 class ViewPlugin:

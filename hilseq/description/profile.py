@@ -93,7 +93,8 @@ class Start(Model):
     left_alone: Seconds = Field(
         default=0.0,
         ge=0,
-        description="time after power in which no unit answers yet: nothing is asked before",
+        description="time after power in which no unit answers yet: nothing is asked before; at most half of "
+        "`ready-within`, because a shorter start is not measured any closer",
     )
     idle_current: AmpereRange = Field(description="current of a healthy unit, ready, stopped, outputs off")
     live_current: AmpereRange | None = Field(default=None, description="the same in live mode, outputs off")

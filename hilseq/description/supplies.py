@@ -194,11 +194,33 @@ class SupplyCeilings(Model):
     current: Amperes = Field(gt=0, description="largest current limit this stand ever sets")
 
 
+#: Readings of a record: fewer show no shape, more do not fit one answer.
+_FEWEST_READINGS, _MOST_READINGS = 10, 4096
+
+
 class Waveform(Model):
     """What the supply records of the current when its output is switched on."""
 
-    interval: Seconds = Field(gt=0, description="time between two readings")
-    length: Seconds = Field(gt=0, description="time after switching on from which the record is whole")
+    interval: Seconds = Field(gt=0, description="time between two readings, as the armed command sets it")
+    length: Seconds = Field(
+        gt=0,
+        description="time that the record covers, from switching on until well after the inrush; `length` / "
+        "`interval` readings are expected",
+    )
+
+    @property
+    def readings(self) -> int:
+        """Number of readings in a record."""
+        return round(self.length / self.interval)
+
+    @model_validator(mode="after")
+    def _fits(self) -> Self:
+        if not _FEWEST_READINGS <= self.length / self.interval <= _MOST_READINGS:
+            raise ValueError(
+                f"{self.length:g} s at {self.interval:g} s are {self.length / self.interval:.6g} readings; expected "
+                f"{_FEWEST_READINGS} to {_MOST_READINGS}"
+            )
+        return self
 
 
 class Supply(Model):
@@ -244,6 +266,10 @@ class Supply(Model):
         if (self.waveform is None) != (self.commands.read_waveform is None):
             raise ValueError(
                 "`waveform` tells the times of the record that `read-waveform` asks for; expected both or neither"
+            )
+        if self.commands.arm_waveform is not None and self.waveform is None:
+            raise ValueError(
+                "`arm-waveform` arms a record that nothing reads; expected `read-waveform` as well"
             )
         return self
 

@@ -137,11 +137,14 @@ def parse_measurements(text: str, units: tuple[str, ...]) -> tuple[float, ...]:
     return tuple(parse_measurement(part, unit) for part, unit in zip(parts, units, strict=True))
 
 
-def parse_record(text: str, unit: str) -> list[float]:
-    """Return the readings of a waveform, separated by commas; two or more. Raises Garbled."""
+def parse_record(text: str, unit: str, count: int) -> list[float]:
+    """Return the readings of a waveform, `count` numbers separated by commas. Raises Garbled.
+
+    Another number of them would mean another time base.
+    """
     parts = text.split(",")
-    if len(parts) < 2:  # noqa: PLR2004 - one reading is no waveform
-        raise Garbled(f"'{quote(text)}' is no waveform; expected two or more numbers separated by commas")
+    if len(parts) != count:
+        raise Garbled(f"'{quote(text)}' holds {len(parts)} readings; expected {count}, by `waveform`")
     return [parse_measurement(part, unit) for part in parts]
 
 

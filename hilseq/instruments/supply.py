@@ -282,8 +282,10 @@ class PowerSupply:
             return None
         self._clock.sleep_until(self._on_since + known.length)
         answer = self._line.ask(command)
-        currents = self._line.parsed(command, answer, lambda text: scpi.parse_record(text, "A"))
         self.errors()
+        currents = self._line.parsed(
+            command, answer, lambda text: scpi.parse_record(text, "A", known.readings)
+        )
         return [
             (number * known.interval, self._measured(value, "A")) for number, value in enumerate(currents)
         ]

@@ -22,6 +22,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from hilseq.errors import UsageError
+from hilseq.interrupts import held_back
 
 if TYPE_CHECKING:
     import numpy as np
@@ -95,9 +96,10 @@ class SampleWriter:
                     errno.ENOENT, "the samples were deleted under the run", str(self.path)
                 )
             block = bytes(self._pending)
-            self._append(block)
-            self._hash.update(block)
-            self._pending.clear()
+            with held_back(again=True):  # or an interrupt would have it written twice
+                self._append(block)
+                self._hash.update(block)
+                self._pending.clear()
         self._synced_at = time.monotonic()
 
     def _append(self, block: bytes) -> None:

@@ -16,6 +16,7 @@ from typing import Any
 
 from hilseq.clock import Clock
 from hilseq.errors import UsageError
+from hilseq.interrupts import held_back
 from hilseq.journal import kinds
 from hilseq.journal.chain import GENESIS, BrokenLine, seal, unseal
 
@@ -116,10 +117,12 @@ class JournalWriter:
             "t": round(self.clock.now(), 6) if self.clock else 0.0,
             **fields,
         }
-        line, chain = seal(self._number, entry, self._chain)
-        self._append(line, durable=kind not in _OF_A_CHECK)
-        self._number += 1
-        self._chain = chain
+        # An interrupt between the line and its number would give the next line the same one: the chain would break.
+        with held_back(again=True):
+            line, chain = seal(self._number, entry, self._chain)
+            self._append(line, durable=kind not in _OF_A_CHECK)
+            self._number += 1
+            self._chain = chain
 
     def _append(self, line: bytes, *, durable: bool) -> None:
         """Add the line whole, and durable, or leave the file as it was. Raises OSError."""

@@ -9,13 +9,14 @@ from typing import Any
 
 import pytest
 
+from hilseq.errors import UsageError
+from hilseq.interrupts import held_back, interrupt_on_termination
 from hilseq.journal import kinds
 from hilseq.journal.reader import read_journal
 from hilseq.plugin import stages
 from hilseq.plugin.before_blame import suspect_the_stand
 from hilseq.plugin.classify import Outcome, classify, worse
 from hilseq.plugin.gates import Gates
-from hilseq.plugin.interrupts import held_back, interrupt_on_termination
 from hilseq.plugin.parametrize import is_empty, parametrize, slot_of
 from hilseq.plugin.planned import CHECK, Plan, PlannedCheck
 from hilseq.plugin.retest import rank
@@ -89,7 +90,10 @@ class VisitHooks:
             session.items[:] = [i for i in session.items if self.run.resumed.is_open(i.stash[CHECK].id)]
             self.run.reopen_journal()
             return
-        self.run.open_journal([Path(item.path) for item in session.items])
+        try:
+            self.run.open_journal([Path(item.path) for item in session.items])
+        except UsageError as error:  # another run was faster
+            pytest.exit(f"nothing was powered:\n{error}", returncode=int(ExitCode.USAGE))
         self._plan.lay(session.items, self._left_out)
 
     # -- running ---------------------------------------------------------------------------------

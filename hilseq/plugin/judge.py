@@ -70,6 +70,11 @@ class Judge:
         Limits are in base units (A, V, s), so what was measured in mA or mV is brought there first, here and
         nowhere else. A share stays in ppm or %, with its limits: nobody says 0.0001.
         """
+        if not isinstance(measured, Measured):
+            raise TypeError(
+                f"{name!r} is judged by {measured!r}, which has no unit and no uncertainty; expected "
+                'hilseq.measured.Measured(value, "V", standard_uncertainty)'
+            )
         if measured.unit not in ("ppm", "%"):
             measured = measured.in_base_unit()
         uncertainty = expanded(measured)

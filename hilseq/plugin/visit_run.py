@@ -13,10 +13,10 @@ from hilseq.clock import Clock, WallClock
 from hilseq.description.visit import Visit
 from hilseq.errors import HilseqError, StandFault, UsageError
 from hilseq.guard.client import Guard
+from hilseq.interrupts import held_back
 from hilseq.journal import kinds
 from hilseq.journal.writer import FILE_NAME as JOURNAL
 from hilseq.journal.writer import JournalWriter
-from hilseq.plugin.interrupts import held_back
 from hilseq.plugin.options import VisitOptions
 from hilseq.plugin.resuming import Resumed, resumed_run
 from hilseq.plugin.retest import failed_before
@@ -102,10 +102,18 @@ class VisitRun:
                 self.clock.sleep_until(self.resumed.last)
         elif self.resumed is not None:
             self.clock = WallClock.since(self.resumed.started, at_least=self.resumed.last)
+        self._make_folder()
         if self._twin is None:
             # A twin of our own ends with this process; everything else needs the guard.
             self._guard = Guard(self._stand, self.folder)
             self.clock.tick = self._guard.sign_of_life
+
+    def _make_folder(self) -> None:
+        try:
+            self.folder.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            words = f"the folder {self.folder} cannot be made: {error.strerror}; give another --out"
+            raise UsageError(words) from None
 
     def _check_soak_plans(self) -> None:
         for slot, profile in self.visit.profiles.items():

@@ -20,6 +20,8 @@ _SETTLED_READINGS = 5
 _BAND = 0.05
 #: The voltage stands when it has reached this share of its setting.
 _STANDS = 0.95
+#: A record of the inrush has seen its end when it ends within these shares of the settled current, or of its peak.
+_NEAR_SETTLED, _NEAR_PEAK = 0.5, 0.1
 #: Least time between two readings of a start, s; a supply that settles faster is not asked more often.
 _LEAST_PERIOD = 0.05
 
@@ -69,7 +71,7 @@ def capture_start(unit: Unit, clock: Clock) -> StartCurve:
     read()
     # At once: a supply that sums up the charge goes on summing while the unit works.
     waveform = supply.waveform()
-    recorded = supply.inrush() if waveform is None else from_waveform(waveform)
+    recorded = supply.inrush() if waveform is None else None
     while clock.now() - since + period < unit.untouched():
         clock.sleep(period)
         read()
@@ -80,19 +82,32 @@ def capture_start(unit: Unit, clock: Clock) -> StartCurve:
     final = last[-_SETTLED_READINGS:]
     mean = math.fsum(reading.value for reading in final) / len(final)
     settled = Measured(mean, "A", max(reading.standard_uncertainty for reading in final))
+    if waveform is not None:
+        recorded = from_waveform(waveform, mean)
     drawn = [(round(time, 9), current.value) for time, current in waveform or ()]
     return StartCurve(rows, drawn, recorded, _settling(rows, mean), settled)
 
 
-def from_waveform(record: Sequence[tuple[float, Measured]]) -> Inrush:
+def from_waveform(record: Sequence[tuple[float, Measured]], settled: float) -> Inrush:
     """Return peak (A) and charge (As) of a recorded current, straight between its readings.
 
+    The charge is what lies above the current at the record's end, so that it does not grow with the record's length.
     Between two readings the true peak may lie higher than both: half of the larger step beside the peak counts as
     the limit of that error (rectangular). The errors of the readings are of one instrument and add up in the charge.
+    Raises NotPerformed for a record that does not end near the current that the unit settles to, `settled` (A): it has
+    missed the inrush, or ended in it.
     """
     times = [time for time, _ in record]
     values = [current.value for _, current in record]
-    found = power.inrush(times, values)
+    last = values[-max(2, len(values) // 10) :]
+    end = math.fsum(last) / len(last)
+    if abs(end - settled) > max(_NEAR_SETTLED * settled, _NEAR_PEAK * max(values)):
+        raise NotPerformed(
+            f"the supply's record ends at {end:.3g} A after {times[-1]:g} s, while the unit settles to "
+            f"{settled:.3g} A: it ended before the inrush did. Give `waveform` of the stand file, and the command "
+            "that arms it, more length"
+        )
+    found = power.inrush(times, values, steady=end)
     at = values.index(max(values))
     beside = values[max(0, at - 1) : at + 2]
     step = max(abs(values[at] - value) for value in beside)

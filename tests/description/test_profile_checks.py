@@ -62,8 +62,8 @@ CASES: dict[str, tuple[dict[str, str], str, str, str, str]] = {
     "a unit left alone longer than it may take": (
         {"left-alone: 1 s": "left-alone: 5 s"},
         "5 s\n  idle",
-        "left-alone (5 s) is longer than ready-within (4 s)",
-        "at most 4 s",
+        "left-alone (5 s) is longer than half of ready-within (2 s)",
+        "at most 2 s",
         "",
     ),
     "a soak shorter than its period": (

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from hilseq.journal.reader import read_journal
 from tests.end_to_end.conftest import ROOT, STANDS, MakeVisit
 
 CASES = {
@@ -79,6 +80,37 @@ def test_a_journal_is_never_written_over(visit: MakeVisit) -> None:
     assert second.code == 2, second.out + second.err
     assert "already" in second.out + second.err
     assert (first.folder / "journal.jsonl").read_bytes() == before
+
+
+def test_a_folder_that_cannot_be_made_is_said_before_anything_is_powered(
+    visit: MakeVisit, tmp_path: Path
+) -> None:
+    """A file stands where the folder should be."""
+    taken = tmp_path / "taken"
+    taken.write_text("", encoding="utf-8")
+    done = visit(str(ROOT / "sequences" / "test_10_power_on.py"), "--out", str(taken / "run"))
+    assert done.code == 2, done.out + done.err
+    assert "cannot be made: Not a directory" in done.out + done.err
+    assert "Traceback" not in done.out + done.err
+
+
+def test_a_reader_that_goes_away_does_not_end_the_run(tmp_path: Path) -> None:
+    """`hilseq run ... | head -1`: the verdict and the journal are what they would have been."""
+    out = tmp_path / "run"
+    line = [sys.executable, "-m", "hilseq", "run", str(ROOT / "sequences" / "test_10_power_on.py")]
+    line += ["--stand", str(STANDS / "sim-bench.yaml"), "--unit", str(STANDS / "units" / "rh16.yaml")]
+    line += ["--serial", "RH-1", "--simulate", "--out", str(out)]
+    with subprocess.Popen(line, stdout=subprocess.PIPE, stderr=subprocess.PIPE, cwd=tmp_path) as run:
+        assert run.stdout is not None
+        assert run.stderr is not None
+        assert run.stdout.readline()
+        run.stdout.close()
+        errors = run.stderr.read()
+    assert run.returncode == 3, errors  # incomplete: one sequence is no visit
+    assert b"SystemExit" not in errors
+    journal = read_journal(out)
+    assert journal.entries[-1]["kind"] == "run ended"
+    assert journal.entries[-1]["exit_code"] == 3
 
 
 @pytest.mark.parametrize(

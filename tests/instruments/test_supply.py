@@ -531,7 +531,7 @@ def test_a_supply_without_a_record_says_so(make: Make, bench: Bench) -> None:
 
 WAVEFORM = {
     "commands": {"arm-waveform": "ACQ:ARM", "read-waveform": "ACQ:CURR?"},
-    "waveform": {"interval": "10 ms", "length": "40 ms"},
+    "waveform": {"interval": "10 ms", "length": "100 ms"},
 }
 
 
@@ -540,7 +540,7 @@ def test_a_record_is_armed_before_power_and_read_when_it_is_whole(
 ) -> None:
     """Times from the description, currents from the answer, each as exact as a reading of the supply."""
     bench.ignored = {"ACQ:ARM"}
-    bench.answers |= {"ACQ:CURR?": "+1.5000E+00,1.5,500mA, 0.1"}
+    bench.answers |= {"ACQ:CURR?": "+1.5000E+00,1.5,500mA, 0.1" + 6 * ",0.1"}
     supply = make(**WAVEFORM)
     supply.prepare(32.0, 2.0)
     bench.heard.clear()
@@ -549,13 +549,16 @@ def test_a_record_is_armed_before_power_and_read_when_it_is_whole(
     assert bench.heard[:2] == ["ACQ:ARM", "OUTP ON"]
     record = supply.waveform()
     assert record is not None
-    assert clock.now() - before == pytest.approx(0.04)
-    assert [round(time, 6) for time, _ in record] == [0.0, 0.01, 0.02, 0.03]
-    assert [current.value for _, current in record] == [1.5, 1.5, 0.5, 0.1]
+    assert clock.now() - before == pytest.approx(0.1)
+    assert [round(time, 6) for time, _ in record][:4] == [0.0, 0.01, 0.02, 0.03]
+    assert [current.value for _, current in record] == [1.5, 1.5, 0.5] + 7 * [0.1]
     assert record[0][1].standard_uncertainty == pytest.approx((1.5e-3 + 2e-3) / math.sqrt(3.0))
 
 
-@pytest.mark.parametrize("answer", ["1.5", "1.5,", "1.5,9.91E37", "1.5;0.5", "", "1,2,overload"])
+@pytest.mark.parametrize(
+    "answer",
+    ["1.5", "1.5,", "", 9 * "1," + "9.91E37", 9 * "1;" + "1", 9 * "1," + "overload", 10 * "1," + "1"],
+)
 def test_what_is_no_record_is_the_supplys_fault(make: Make, bench: Bench, answer: str) -> None:
     """Nothing is guessed from half a record."""
     bench.ignored = {"ACQ:ARM"}
@@ -568,10 +571,23 @@ def test_what_is_no_record_is_the_supplys_fault(make: Make, bench: Bench, answer
 
 
 @pytest.mark.parametrize(
-    "half", [{"waveform": WAVEFORM["waveform"]}, {"commands": {"read-waveform": "ACQ:CURR?"}}]
+    ("half", "words"),
+    [
+        ({"waveform": WAVEFORM["waveform"]}, "expected both or neither"),
+        ({"commands": {"read-waveform": "ACQ:CURR?"}}, "expected both or neither"),
+        ({"commands": {"arm-waveform": "ACQ:ARM"}}, "arms a record that nothing reads"),
+        (
+            {**WAVEFORM, "waveform": {"interval": "1 s", "length": "200 ms"}},
+            "0.2 readings; expected 10 to 4096",
+        ),
+        (
+            {**WAVEFORM, "waveform": {"interval": "500 us", "length": "3 s"}},
+            "6000 readings; expected 10 to 4096",
+        ),
+    ],
 )
-def test_a_record_without_its_times_is_refused(half: dict[str, object]) -> None:
-    """And so are times without a record."""
+def test_a_record_that_cannot_be_read_is_refused(half: dict[str, object], words: str) -> None:
+    """Times without a record, a record without times, and more readings than fit one answer."""
     ceilings = {"voltage": "32 V", "current": "3 A"}
-    with pytest.raises(ValueError, match="expected both or neither"):
+    with pytest.raises(ValueError, match=words):
         Supply.model_validate({"resource": "x", "ceilings": ceilings, **half})

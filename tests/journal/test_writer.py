@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
+import signal
 from pathlib import Path
 
 import pytest
 
 from hilseq.errors import UsageError
+from hilseq.interrupts import interrupt_on_termination
 from hilseq.journal.reader import read_journal
+from hilseq.journal.samples import SampleWriter, read_samples
 from hilseq.journal.writer import JournalWriter
 
 
@@ -47,6 +51,64 @@ def test_what_belongs_to_a_check_under_way_is_made_durable_with_what_follows(
     assert lengths == []
     writer.write("check ended")
     assert lengths == [writer.path.stat().st_size]
+
+
+def test_an_interrupt_in_the_middle_of_an_entry_does_not_break_the_chain(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It is raised when the entry is whole, and the next entry has the next number."""
+    before = signal.getsignal(signal.SIGTERM)
+    interrupt_on_termination()
+    try:
+        writer = JournalWriter(tmp_path)
+        writer.write("event", text="before")
+        really = os.fdatasync
+
+        def sync(handle: int) -> None:
+            signal.raise_signal(signal.SIGTERM)
+            really(handle)
+
+        with monkeypatch.context() as patched:
+            patched.setattr(os, "fdatasync", sync)
+            with pytest.raises(KeyboardInterrupt):
+                writer.write("event", text="interrupted")
+        writer.write("made safe")
+    finally:
+        for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
+            signal.signal(number, before if number == signal.SIGTERM else signal.SIG_DFL)
+        signal.signal(signal.SIGINT, signal.default_int_handler)
+    journal = read_journal(tmp_path)
+    assert [entry["kind"] for entry in journal.entries] == ["event", "event", "made safe"]
+    assert (journal.torn, journal.broken) == (0, "")
+
+
+def test_samples_that_an_interrupt_meets_are_written_once(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The block, its fingerprint and what is still to be written stay of one mind."""
+
+    def interrupt(_number: int, _frame: object) -> None:
+        raise KeyboardInterrupt
+
+    before = signal.signal(signal.SIGTERM, interrupt)
+    try:
+        writer = SampleWriter(tmp_path / "samples-A.bin", ["a"])
+        writer.append(1.0, [1.0])
+        really = os.fdatasync
+
+        def sync(handle: int) -> None:
+            signal.raise_signal(signal.SIGTERM)
+            really(handle)
+
+        with monkeypatch.context() as patched:
+            patched.setattr(os, "fdatasync", sync)
+            with pytest.raises(KeyboardInterrupt):
+                writer.sync()
+        sealed = writer.seal()
+    finally:
+        signal.signal(signal.SIGTERM, before)
+    assert list(read_samples(writer.path).times) == [1.0]
+    assert sealed["sha256"] == hashlib.sha256(writer.path.read_bytes()).hexdigest()
 
 
 def test_a_full_disk_leaves_whole_lines_and_the_journal_can_go_on(

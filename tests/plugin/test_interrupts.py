@@ -7,8 +7,8 @@ from collections.abc import Iterator
 
 import pytest
 
-from hilseq.plugin import interrupts
-from hilseq.plugin.interrupts import held_back
+from hilseq import interrupts
+from hilseq.interrupts import held_back
 
 ALL = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
 

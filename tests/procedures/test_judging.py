@@ -37,3 +37,9 @@ def test_a_reading_in_milliamperes_meets_limits_in_amperes() -> None:
 def test_base_units(unit: str, base: tuple[str, float]) -> None:
     """Every symbol of ours has its base unit; a plain number and a strange word are their own."""
     assert base_unit(unit) == base
+
+
+def test_a_bare_number_is_no_reading() -> None:
+    """The author of a sequence is told what to give instead."""
+    with pytest.raises(TypeError, match=r"'loop' is judged by 12\.5.*expected hilseq\.measured\.Measured"):
+        Judge(DecisionRule.GUARDED, lambda _: None)("loop", 12.5, Limits(4.0, 20.0))  # type: ignore[arg-type]

@@ -72,6 +72,7 @@ def limits_can_be_judged(stand: Stand, slot: str, profile: Profile) -> Findings:
         *_currents(stand, slot, profile),
         *_outputs(stand, slot, profile),
         *_analog(stand, slot, profile),
+        *_ports(stand, slot, profile),
     ):
         refused = judged.hopeless and profile.decision_rule == "guarded"
         if not refused and judged.ratio >= ENOUGH:
@@ -204,6 +205,24 @@ def _worst(
         )
 
     return min((judged(share) for share in _SHARES), key=lambda one: one.ratio)
+
+
+def _ports(stand: Stand, slot: str, profile: Profile) -> Iterator[_Judged]:
+    """Clocks of ports: what an adapter says of its own speeds counts whole, in %."""
+    for name, port in profile.ports.items():
+        wiring = stand.slots[slot].ports.get(name)
+        if port.clock_error is None or wiring is None or wiring.speed_accuracy is None:
+            continue
+        most = 100.0 * port.clock_error
+        yield _Judged(
+            f"clock-error of {name}",
+            "%",
+            Limits(-most, most),
+            coverage_factor() * 100.0 * wiring.speed_accuracy / math.sqrt(3.0),
+            ("slots", slot, "ports", name, "speed-accuracy"),
+            ("ports", name, "clock-error"),
+            "port clock",
+        )
 
 
 def _unknown(stand: Stand, slot: str, profile: Profile) -> Findings:

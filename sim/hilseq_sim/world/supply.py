@@ -145,9 +145,7 @@ class SupplyModel:
         if description.waveform is not None:
             told_record = description.waveform
             self.recorder.interval = told_record.interval
-            self.recorder.points = max(
-                2, math.floor(told_record.length / told_record.interval * (1.0 + 1e-9))
-            )
+            self.recorder.points = told_record.readings
         stream = streams.of("supply", name)
         volts, amps = description.accuracy.voltage, description.accuracy.current
         spans = (top, self.current_limits[1])
