@@ -71,6 +71,7 @@ def _register(config: pytest.Config) -> None:
     run = VisitRun(options, visit)
     if not getattr(config.option, "collectonly", False):
         run.start()
+        run.make_folder()
     if person is not None:
         person.attach(run.clock, run.event)
     _default_outputs(config, run.folder)

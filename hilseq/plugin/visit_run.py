@@ -102,13 +102,13 @@ class VisitRun:
                 self.clock.sleep_until(self.resumed.last)
         elif self.resumed is not None:
             self.clock = WallClock.since(self.resumed.started, at_least=self.resumed.last)
-        self._make_folder()
         if self._twin is None:
             # A twin of our own ends with this process; everything else needs the guard.
             self._guard = Guard(self._stand, self.folder)
             self.clock.tick = self._guard.sign_of_life
 
-    def _make_folder(self) -> None:
+    def make_folder(self) -> None:
+        """Make the run's folder. Raises UsageError."""
         try:
             self.folder.mkdir(parents=True, exist_ok=True)
         except OSError as error:

@@ -102,12 +102,20 @@ def test_the_page_comes_back_when_the_server_does(
     serve(port=server.served.port)
     _until(browser, told, "The soak goes on: 19 s of 1 h.")
     _until(browser, LIVE)
-    again = [
-        event["params"]["headers"]
-        for event in browser.events
-        if event.get("method") == "Network.requestWillBeSentExtraInfo"
-    ]
-    assert any("last-event-id" in {name.lower() for name in headers} for headers in again)
+
+    def asked_for_the_rest() -> bool:
+        """Tell whether the browser has told of a request with the number of the last event."""
+        return any(
+            "last-event-id" in {name.lower() for name in event["params"]["headers"]}
+            for event in browser.events
+            if event.get("method") == "Network.requestWillBeSentExtraInfo"
+        )
+
+    until = time.monotonic() + 20.0  # the browser tells of its requests when it finds the time
+    while not asked_for_the_rest() and time.monotonic() < until:
+        browser.value("1")
+        time.sleep(0.05)
+    assert asked_for_the_rest()
 
 
 def test_when_the_run_ends_the_page_says_so_and_offers_the_report(
