@@ -14,8 +14,7 @@ import typer
 from hilseq import shipped
 from hilseq.errors import HilseqError
 
-#: No cache is kept, and what is only for those who develop hilseq is not loaded.
-#: No memory of earlier runs, and none of the plugins that look for leaks in code under test.
+#: No cache is kept, and what is only for those who develop hilseq, or look for leaks in code, is not loaded.
 _PYTEST = "-p no:cacheprovider -p no:hypothesispytest -p no:unraisableexception -p no:threadexception"
 
 

@@ -40,7 +40,7 @@ def clock_error(carries: Carries, *, character_bits: int, accuracy: float, place
     (rectangular, GUM 4.3.7). Raises UnitFault when not even the unshifted speed carries frames, StandFault when every
     speed does: then the adapter does not follow.
     """
-    far = _FAR / (2.0 * character_bits - 1.0)
+    far = _far(character_bits)
     edges = [_edge(carries, end, accuracy) for end in (far, -far)]
     if any(edge.passes is None for edge in edges):
         raise UnitFault("frames are lost at the port's own speed already", place=place)
@@ -67,10 +67,14 @@ def _edge(carries: Carries, far: float, accuracy: float) -> Edge:
     return edge
 
 
+def _far(character_bits: int) -> float:
+    return _FAR / (2.0 * character_bits - 1.0)
+
+
 def _search(far: float, accuracy: float) -> Bisection:
     return Bisection(0.0, far, max(_RESOLUTION, accuracy))
 
 
 def trials(character_bits: int) -> int:
     """Return how many shifted speeds a search tries at most, both ways."""
-    return 2 * (_search(_FAR / (2.0 * character_bits - 1.0), 0.0).most_trials + 1)
+    return 2 * (_search(_far(character_bits), 0.0).most_trials + 1)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 import signal
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -53,6 +54,20 @@ def test_what_belongs_to_a_check_under_way_is_made_durable_with_what_follows(
     assert lengths == [writer.path.stat().st_size]
 
 
+def _interrupted(monkeypatch: pytest.MonkeyPatch, write: Callable[[], None]) -> None:
+    """Write while SIGTERM comes between the bytes and their sync."""
+    really = os.fdatasync
+
+    def sync(handle: int) -> None:
+        signal.raise_signal(signal.SIGTERM)
+        really(handle)
+
+    with monkeypatch.context() as patched:
+        patched.setattr(os, "fdatasync", sync)
+        with pytest.raises(KeyboardInterrupt):
+            write()
+
+
 def test_an_interrupt_in_the_middle_of_an_entry_does_not_break_the_chain(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -62,16 +77,7 @@ def test_an_interrupt_in_the_middle_of_an_entry_does_not_break_the_chain(
     try:
         writer = JournalWriter(tmp_path)
         writer.write("event", text="before")
-        really = os.fdatasync
-
-        def sync(handle: int) -> None:
-            signal.raise_signal(signal.SIGTERM)
-            really(handle)
-
-        with monkeypatch.context() as patched:
-            patched.setattr(os, "fdatasync", sync)
-            with pytest.raises(KeyboardInterrupt):
-                writer.write("event", text="interrupted")
+        _interrupted(monkeypatch, lambda: writer.write("event", text="interrupted"))
         writer.write("made safe")
     finally:
         for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
@@ -94,16 +100,7 @@ def test_samples_that_an_interrupt_meets_are_written_once(
     try:
         writer = SampleWriter(tmp_path / "samples-A.bin", ["a"])
         writer.append(1.0, [1.0])
-        really = os.fdatasync
-
-        def sync(handle: int) -> None:
-            signal.raise_signal(signal.SIGTERM)
-            really(handle)
-
-        with monkeypatch.context() as patched:
-            patched.setattr(os, "fdatasync", sync)
-            with pytest.raises(KeyboardInterrupt):
-                writer.sync()
+        _interrupted(monkeypatch, writer.sync)
         sealed = writer.seal()
     finally:
         signal.signal(signal.SIGTERM, before)
