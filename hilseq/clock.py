@@ -100,6 +100,13 @@ class Clock(Protocol):
         """Let time pass until `instant` (seconds since the epoch); at once when it is already past."""
         ...
 
+    def head_for(self, instant: float) -> None:
+        """Let time begin to pass towards `instant`, for which `sleep_until` waits; nothing is asked before.
+
+        Real time passes by itself. A simulated stand advances meanwhile, and what is done until then costs nothing.
+        """
+        ...
+
     def spent(self, seconds: float) -> None:
         """Count wall time that an exchange waited in vain. The wall clock already has."""
         ...
@@ -146,6 +153,9 @@ class WallClock:
     def sleep_until(self, instant: float) -> None:
         """Sleep until the instant."""
         self.sleep(instant - self.now())
+
+    def head_for(self, instant: float) -> None:
+        """Nothing to do: it passes by itself."""
 
     def spent(self, seconds: float) -> None:
         """Nothing to do: the wall clock ran on by itself."""

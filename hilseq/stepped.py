@@ -36,14 +36,26 @@ class SteppedClock:
         self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         self._socket.setblocking(False)  # every wait is a select with a time-out
         self._awake = Awake()
+        self._due = 0  # answers not read yet: of `head_for`, or of what was interrupted
+        self._received = b""
         self._now = self._ask("now")
 
     def _ask(self, request: str) -> float:
+        self._send(request)
+        return self._answer()
+
+    def _send(self, request: str) -> None:
         self.tick()
+        self._due += 1  # before it is sent, so that an interrupt in between is no loss of step
         try:
             self._socket.sendall(request.encode("ascii") + b"\n")
-            answer = b""
-            while not answer.endswith(b"\n"):
+        except OSError as error:
+            raise self._lost(error) from error
+
+    def _answer(self) -> float:
+        """Return the answer to the last question; those before it, which nobody waited for, are passed over."""
+        try:
+            while self._received.count(b"\n") < self._due:
                 part = self._awake.receive(self._socket.recv, 256)
                 if part is None:
                     if not select.select([self._socket], [], [], DEADLINE)[0]:
@@ -51,29 +63,46 @@ class SteppedClock:
                     part = self._socket.recv(256)
                 if not part:
                     raise InstrumentSilent(f"the simulated stand's clock at {self._endpoint} has gone")
-                answer += part
+                self._received += part
         except OSError as error:
-            raise InstrumentSilent(f"the simulated stand's clock at {self._endpoint}: {error}") from error
+            raise self._lost(error) from error
+        answer = self._received.splitlines()[-1]
+        self._due, self._received = 0, b""
         word, _, number = answer.decode("ascii", "replace").strip().partition(" ")
         try:
             if word == "now":
                 return float(number)
         except ValueError:
             pass
-        raise InstrumentGarbage(f"the simulated stand's clock answered {answer[:80]!r} to {request!r}")
+        raise InstrumentGarbage(f"the simulated stand's clock answered {answer[:80]!r}")
+
+    def _lost(self, error: OSError) -> InstrumentSilent:
+        return InstrumentSilent(f"the simulated stand's clock at {self._endpoint}: {error}")
 
     def now(self) -> float:
-        """Seconds of the model since it was made."""
+        """Seconds of the model since it was made; while it heads for an instant, those before."""
         return self._now
+
+    def head_for(self, instant: float) -> None:
+        """Let the model advance until `instant`, while something else is done that does not touch it."""
+        seconds = instant - self._now
+        if seconds > 0 and not self._due:
+            self._send(f"advance {seconds!r}")
 
     def sleep(self, seconds: float) -> None:
         """Advance the model by `seconds`."""
+        self._arrive()
         if seconds > 0:
             self._now = self._ask(f"advance {seconds!r}")
 
     def sleep_until(self, instant: float) -> None:
         """Advance the model until `instant`."""
+        self._arrive()
         self.sleep(instant - self._now)
+
+    def _arrive(self) -> None:
+        if self._due:
+            self._now = self._answer()
 
     def spent(self, seconds: float) -> None:
         """Advance the model by time that the wall spent waiting, as it would have on hardware."""

@@ -356,8 +356,18 @@ class ModbusDevice:
 
         The caller compares: a unit that sends back something else has a bit error, no link fault.
         """
-        request = self._built(pdu.loopback_request, data)
-        answer = self.exchange(request)
+        with self.lock:
+            self.ask_loopback(data)
+            return self.looped_back()
+
+    def ask_loopback(self, data: bytes) -> None:
+        """Send the question of `loopback`, the first half of it."""
+        self.request(self._built(pdu.loopback_request, data))
+
+    def looped_back(self) -> bytes:
+        """Return what came back after `ask_loopback`."""
+        request = self._outstanding or b""
+        answer = self.response()
         try:
             return pdu.loopback_answer(request, answer)
         except (pdu.Refused, Garbled) as error:

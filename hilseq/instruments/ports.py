@@ -25,6 +25,8 @@ class Port:
         self.name = name
         self.transport = transport
         self.deadline = deadline
+        self._expected = 0  # bytes that answer what `ask` has sent
+        self._asked_until = 0.0
 
     def open(self) -> None:
         """Open the port. Raises StandFault."""
@@ -48,15 +50,18 @@ class Port:
 
         Raises UnitSilent when nothing came at all.
         """
-        self.open()
         wait = self.deadline if deadline is None else deadline
-        until = time.monotonic() + wait + self._line_time(count)
+        return self._read(count, time.monotonic() + wait + self._line_time(count), wait)
+
+    def _read(self, count: int, until: float, late: float) -> bytes:
+        """Read until an instant; what did not come may still come for `late` seconds."""
+        self.open()
         received = b""
         try:
             while len(received) < count:
                 received += self.transport.receive(until)
         except TimeoutError as error:
-            self.transport.quiet_from = time.monotonic() + max(wait, _QUIET)
+            self.transport.quiet_from = time.monotonic() + max(late, _QUIET)
             if not received:
                 reraise(error, self._about(f"answer with {count} bytes"))
         except Exception as error:  # noqa: BLE001
@@ -70,13 +75,23 @@ class Port:
         given up. Fewer bytes, or more, are returned as they came, for the caller to judge; UnitSilent when
         nothing came.
         """
+        self.ask(data, expected_length)
+        return self.answer()
+
+    def ask(self, data: bytes, expected_length: int) -> None:
+        """Send `data`, the first half of an exchange; the wait for its answer begins now."""
         self.open()
         try:
             throw_away(self.transport, most=2 * self.deadline)
         except Exception as error:  # noqa: BLE001
             self._failed(error, "be quiet before a question")
         self.write(data)
-        return self.read(expected_length, deadline=self.deadline + self._line_time(len(data)))
+        on_the_line = self._line_time(len(data) + expected_length)
+        self._expected, self._asked_until = expected_length, time.monotonic() + self.deadline + on_the_line
+
+    def answer(self) -> bytes:
+        """Return what came back after `ask`, the second half of an exchange."""
+        return self._read(self._expected, self._asked_until, self.deadline)
 
     def modbus(self, device: int = 1) -> ModbusDevice:
         """Return the Modbus RTU device behind this port, the unit's."""

@@ -19,6 +19,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from contextlib import suppress
 from pathlib import Path
 
 from hilseq.analysis.drift import Drift
@@ -69,7 +70,8 @@ def watch(process: subprocess.Popen[bytes], samples: Path) -> list[tuple[float, 
             seen.append((written, resident(process.pid), resident(twin)))
         except (OSError, IndexError, ValueError):
             pass
-        time.sleep(1.0)
+        with suppress(subprocess.TimeoutExpired):
+            process.wait(1.0)
     return seen
 
 

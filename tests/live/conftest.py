@@ -10,7 +10,6 @@ import threading
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -21,8 +20,8 @@ from hilseq.journal.samples import SampleWriter, file_name
 from hilseq.journal.writer import JournalWriter
 from hilseq.live.app import Site
 from hilseq.live.serving import listen, make_server
+from tests.standing_clock import StandingClock
 
-START = datetime(2026, 11, 25, 8, 0, tzinfo=UTC)
 COLUMNS = (
     ("supply voltage", "V", 23.0, 25.0),
     ("supply current", "A", 0.085, 0.35),
@@ -35,35 +34,12 @@ MODES = {"stopped": 0, "held": 1, "live": 2}
 DEADLINE = 20.0
 
 
-class Clock:
-    """Time that passes only when told to."""
-
-    def __init__(self) -> None:
-        self.seconds = 0.0
-        self.tick: Callable[[], None] = lambda: None
-
-    def now(self) -> float:
-        return self.seconds
-
-    def sleep(self, seconds: float) -> None:
-        self.seconds += seconds
-
-    def sleep_until(self, instant: float) -> None:
-        self.seconds = max(self.seconds, instant)
-
-    def spent(self, seconds: float) -> None:
-        self.seconds += seconds
-
-    def moment(self) -> datetime:
-        return START + timedelta(seconds=self.seconds)
-
-
 class RunStory:
     """Writes one run, step by step, as a run does."""
 
     def __init__(self, folder: Path, serial: str = "RH-0001", slot: str = "A", **header: Any) -> None:
         self.folder, self.serial, self.slot = folder, serial, slot
-        self.clock = Clock()
+        self.clock = StandingClock()
         self.writer = JournalWriter(folder)
         self.writer.clock = self.clock
         self.samples: SampleWriter | None = None

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from datetime import UTC, datetime, timedelta
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
@@ -15,31 +14,7 @@ from hilseq.journal.reader import read_journal
 from hilseq.journal.writer import JournalWriter
 from hilseq.reports.page import render
 from hilseq.reports.record import tell
-
-START = datetime(2026, 11, 25, 8, 0, tzinfo=UTC)
-
-
-class StandingClock:
-    """Time that passes only when told to, so that the same journal is the same bytes."""
-
-    def __init__(self) -> None:
-        self.seconds = 0.0
-        self.tick: Callable[[], None] = lambda: None
-
-    def now(self) -> float:
-        return self.seconds
-
-    def sleep(self, seconds: float) -> None:
-        self.seconds += seconds
-
-    def sleep_until(self, instant: float) -> None:
-        self.seconds = max(self.seconds, instant)
-
-    def spent(self, seconds: float) -> None:
-        self.seconds += seconds
-
-    def moment(self) -> datetime:
-        return START + timedelta(seconds=self.seconds)
+from tests.standing_clock import StandingClock
 
 
 class Story:

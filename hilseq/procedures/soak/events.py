@@ -54,9 +54,8 @@ class Events:
 
     # -- samples ---------------------------------------------------------------------------------------
 
-    def follow(self, sample: Sample) -> bool:
-        """Look at a sample and keep what it shows; tell whether the open event is complete with it."""
-        found = self._conditions.look(sample)
+    def follow(self, sample: Sample, found: list[Finding]) -> bool:
+        """Keep what was found in a sample; tell whether the open event is complete with it."""
         if found:
             self.found(sample, found)
         if self.open is None:

@@ -39,10 +39,9 @@ class Load:
         self._settle = max((point.settle for point in unit.profile.points.outputs.values()), default=0.0)
         self.outputs_on = 0
 
-    def follow(self, since: float) -> None:
-        """Command the next step when it is due, `since` seconds after the soak began."""
-        if math.floor(since / self._plan.pattern_period + _ALIKE) != self._step:
-            self.command(since)
+    def due(self, since: float) -> bool:
+        """Tell whether the next step is due, `since` seconds after the soak began."""
+        return math.floor(since / self._plan.pattern_period + _ALIKE) != self._step
 
     def command(self, since: float) -> None:
         """Command the step of this time."""

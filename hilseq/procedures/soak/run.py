@@ -20,7 +20,7 @@ from hilseq.procedures.bench import Bench
 from hilseq.procedures.soak.conditions import Conditions
 from hilseq.procedures.soak.events import Events, told
 from hilseq.procedures.soak.load import Load
-from hilseq.procedures.soak.record import Incident, Recorder, SoakState
+from hilseq.procedures.soak.record import Finding, Incident, Recorder, SoakState
 from hilseq.procedures.soak.recovery import LOST, Recovery, make_safe
 from hilseq.procedures.soak.sampler import Sample, Sampler, blank
 from hilseq.procedures.soak.schedule import Schedule, next_multiple
@@ -204,51 +204,83 @@ class SoakRun:
         instant = schedule.instant
         fast = events.fast_next < instant - _ALIKE * schedule.period
         self._clock.sleep_until(events.fast_next if fast else instant)
+        since = self._since(self._clock.now())
+        if not fast and self._traffic_due(since):
+            self._traffic.send()
         sample = self._sampler.take()
         self._conditions.check_stand(sample)
+        found = self._conditions.look(sample)
+        if fast or found or events.open is not None or self._something_due(since):
+            self._eventful(sample, found, fast=fast)
+        else:
+            self._uneventful(sample)
+
+    def _uneventful(self, sample: Sample) -> None:
+        """Go on: nothing is asked before the next instant, so time may pass while the sample is kept."""
+        self._events.follow(sample, [])
+        self._go_to_next(sample)
+        self._clock.head_for(min(self._schedule.instant, self._events.fast_next, self._schedule.end))
+        self._keep(sample)
+
+    def _eventful(self, sample: Sample, found: list[Finding], *, fast: bool) -> None:
         if not fast:
-            self._recorder.sample(sample.at, sample.values)
-            self._samples += 1
-            self._last = sample.at
-        if events.follow(sample):
+            self._keep(sample)
+        if self._events.follow(sample, found):
             self._react()
         if fast or self._stop:
             return
-        missed = schedule.taken(self._clock.now())
-        if missed:
-            self._recorder.note(
-                "overrun", f"{missed} samples missed at {show_duration(self._since(sample.at))}"
-            )
+        self._go_to_next(sample)
         self._in_between(sample)
 
-    def _in_between(self, sample: Sample) -> None:
-        """Do what the plan has between two samples: pattern, ports, seals, power cycles."""
-        since = self._since(sample.at)
-        self._load.follow(since)
-        self._events.outputs_on = self._load.outputs_on
-        if since >= self._next_traffic - _ALIKE:
-            self._next_traffic = next_multiple(since, self._plan.traffic_period)
-            found = self._traffic.exchange()
-            if found:
-                self._events.found(sample, found)
-        if since - self._sealed_at >= SEAL_EVERY - _ALIKE:
-            self._sealed_at = since
-            self._recorder.seal(self._traffic.tallies())
-            self._unit.supply.instrument.identify()
+    def _keep(self, sample: Sample) -> None:
+        self._recorder.sample(sample.at, sample.values)
+        self._samples += 1
+        self._last = sample.at
         case = self._conditions.case(sample)
         if case is not None and case > self._highest_case:
             self._highest_case = case
         wall = time.monotonic()
         if wall - self._shown_at >= PROGRESS_EVERY:
             self._shown_at = wall
-            self._show(sample, since)
+            self._show(sample)
+
+    def _go_to_next(self, sample: Sample) -> None:
+        missed = self._schedule.taken(self._clock.now())
+        if missed:
+            self._recorder.note(
+                "overrun", f"{missed} samples missed at {show_duration(self._since(sample.at))}"
+            )
+
+    def _traffic_due(self, since: float) -> bool:
+        return since >= self._next_traffic - _ALIKE
+
+    def _something_due(self, since: float) -> bool:
+        """Tell whether the plan has something between this sample and the next."""
+        return since >= min(
+            self._next_traffic, self._next_cycle, self._sealed_at + SEAL_EVERY
+        ) - _ALIKE or self._load.due(since)
+
+    def _in_between(self, sample: Sample) -> None:
+        """Do what the plan has between two samples: ports, pattern, seals, power cycles."""
+        since = self._since(sample.at)
+        if self._traffic_due(since):
+            self._next_traffic = next_multiple(since, self._plan.traffic_period)
+            found = self._traffic.gather()
+            if found:
+                self._events.found(sample, found)
+        if self._load.due(since):
+            self._command_load(since)
+        if since - self._sealed_at >= SEAL_EVERY - _ALIKE:
+            self._sealed_at = since
+            self._recorder.seal(self._traffic.tallies())
+            self._unit.supply.instrument.identify()
         if since >= self._next_cycle - _ALIKE and self._events.open is None:
             self._power_cycle(since)
 
-    def _show(self, sample: Sample, since: float) -> None:
+    def _show(self, sample: Sample) -> None:
         self._recorder.progress(
             {
-                "since": since,
+                "since": self._since(sample.at),
                 "until": self._since(self._schedule.end),
                 "current": sample.values[1],
                 "case": self._conditions.case(sample),
@@ -306,7 +338,11 @@ class SoakRun:
         self._unit.make_ready()
         self._unit.modes.move_to(self._mode)
         self._conditions.restarted()
-        self._load.command(self._since(self._clock.now()))
+        self._command_load(self._since(self._clock.now()))
+
+    def _command_load(self, since: float) -> None:
+        self._load.command(since)
+        self._events.outputs_on = self._load.outputs_on
 
     def _pause(self, what: str, text: str, act: Callable[[], None], *, planned: bool = False) -> None:
         """Do something that leaves no time for samples, and keep the gap."""

@@ -1,4 +1,8 @@
-"""Keeping the unit's ports busy during a soak, one frame at a time, and counting what comes back wrong."""
+"""Keeping the unit's ports busy during a soak, one frame at a time, and counting what comes back wrong.
+
+All ports carry their frames at once, and while the sample is taken: what a port does to the rest of the unit
+belongs into the sample, and the soak does not wait for slow lines.
+"""
 
 from __future__ import annotations
 
@@ -47,18 +51,36 @@ class Traffic:
         self._ports = {name: ports[name] for name in names}
         self._wiring = wiring
         self._lines: dict[str, Line | ModbusDevice] = {}
+        #: Ports with a frame under way, or why it could not be sent.
+        self._sent: dict[str, UnitFault | None] = {}
         self.carried = {name: Carried() for name in self._ports}
 
-    def exchange(self) -> list[Finding]:
-        """Send one frame over every port; return the ports that have fallen silent just now.
+    def send(self) -> None:
+        """Send one frame over every port; what comes back waits for `gather`.
+
+        Raises StandFault when the stand's side of a port cannot be used.
+        """
+        for name in self._ports:
+            try:
+                self._send(name)
+            except UnitFault as refusal:
+                self._sent[name] = refusal
+            else:
+                self._sent[name] = None
+
+    def gather(self) -> list[Finding]:
+        """Take what came back of the frames sent; return the ports that have fallen silent just now.
 
         Raises StandFault when the stand's side of a port cannot be used.
         """
         found = []
-        for name, carried in self.carried.items():
+        for name, refusal in self._sent.items():
+            carried = self.carried[name]
             carried.frames += 1
             try:
-                sent, back = self._once(name)
+                if refusal is not None:
+                    raise refusal
+                sent, back = self._received(name)
             except UnitFault as silence:
                 carried.lost_frames += 1
                 carried.silent_in_a_row += 1
@@ -70,6 +92,7 @@ class Traffic:
                 carried.bits += 8 * len(sent)
                 carried.wrong_bits += wrong_bits(sent, back)
             carried.wrong_frames += back != sent
+        self._sent.clear()
         return found
 
     def tallies(self) -> dict[str, dict[str, Any]]:
@@ -83,17 +106,25 @@ class Traffic:
                 self.carried[name] = Carried(**tally)
 
     def close(self) -> None:
-        """Close every port; the next frame opens it again."""
+        """Close every port; the next frame opens it again. Frames under way are forgotten, not counted."""
+        self._sent.clear()
         for line in self._lines.values():
             with suppress(StandFault, OSError):
                 line.close()
         self._lines.clear()
 
-    def _once(self, name: str) -> tuple[bytes, bytes]:
+    def _send(self, name: str) -> None:
         line = self._lines.get(name) or self._open(name)
         if isinstance(line, ModbusDevice):
-            return _LOOPBACK, line.loopback(_LOOPBACK)
-        return FRAME, line.exchange(FRAME, len(FRAME))
+            line.ask_loopback(_LOOPBACK)
+        else:
+            line.ask(FRAME, len(FRAME))
+
+    def _received(self, name: str) -> tuple[bytes, bytes]:
+        line = self._lines[name]
+        if isinstance(line, ModbusDevice):
+            return _LOOPBACK, line.looped_back()
+        return FRAME, line.answer()
 
     def _open(self, name: str) -> Line | ModbusDevice:
         port, resource = self._ports[name], self._wiring[name].resource
