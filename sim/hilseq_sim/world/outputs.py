@@ -83,7 +83,7 @@ class OutputBank:
             output.commanded = on
             if not on:
                 output.tripped = False
-            self._aim()
+            self._aim([output, *self._followers(name)])
 
     def reset(self) -> None:
         """Forget every command and switch off at once: no power, or a new start."""
@@ -95,7 +95,7 @@ class OutputBank:
 
     def refresh(self) -> None:
         """Follow a defect, or a change of what is enabled."""
-        self._aim()
+        self._aim(self.outputs.values())
         self._settle()
 
     def terminal(self, name: str) -> float:
@@ -113,9 +113,17 @@ class OutputBank:
             for (leader, follower), count in self.follows.items()
         )
 
-    def _aim(self) -> None:
+    def _followers(self, leader: str) -> list[Output]:
+        return [
+            self.outputs[follower]
+            for (leads, follower), count in self.follows.items()
+            if count > 0 and leads == leader
+        ]
+
+    def _aim(self, outputs: Iterable[Output]) -> None:
+        """Let outputs whose wanted state may have changed switch after their delay."""
         now, enabled = self._timeline.now, self.enabled()
-        for output in self.outputs.values():
+        for output in outputs:
             if self._wanted(output, enabled) == output.on:
                 output.due = NEVER
             elif output.due == NEVER:
