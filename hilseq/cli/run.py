@@ -14,8 +14,8 @@ import typer
 from hilseq import shipped
 from hilseq.errors import HilseqError
 
-#: No cache is kept, and what is only for those who develop hilseq, or look for leaks in code, is not loaded.
-_PYTEST = "-p no:cacheprovider -p no:hypothesispytest -p no:unraisableexception -p no:threadexception"
+#: No cache is kept; what is for those who develop hilseq, look for leaks or write coroutines is not loaded.
+_PYTEST = "-p no:cacheprovider -p no:hypothesispytest -p no:unraisableexception -p no:threadexception -p no:anyio"
 
 
 def run_command(
