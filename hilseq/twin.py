@@ -77,6 +77,7 @@ def repoint(stand: Stand, endpoints: Mapping[str, str]) -> Stand:
     return stand.model_copy(
         update={
             "network": None,
+            "simulated": True,
             "simulated_clock": endpoints.get("clock"),
             "supplies": {
                 name: moved(supply, f"supply {name}", "resource") for name, supply in stand.supplies.items()
@@ -96,6 +97,7 @@ def write_pointing_stand(stand: Path, endpoints: Mapping[str, str], target: Path
 
     document = yaml.safe_load(stand.read_text(encoding="utf-8"))
     document.pop("network", None)
+    document["simulated"] = True
     if stepped:
         document["simulated-clock"] = endpoints["clock"]
     for name, supply in document["supplies"].items():

@@ -96,6 +96,13 @@ def main() -> None:
         if isinstance(error, DescriptionError | UsageError):
             sys.exit(int(ExitCode.USAGE))
         sys.exit(int(ExitCode.STAND_FAULT if isinstance(error, StandFault) else ExitCode.REPAIR))
+    except OSError as error:
+        # What is ours to write is met where it is written; this is the output, or a file we were given.
+        if os.environ.get("HILSEQ_DEBUG"):
+            raise
+        where = error.filename or "the output"
+        print(f"hilseq: {where}: {error.strerror or error}", file=sys.stderr)
+        sys.exit(int(ExitCode.USAGE))
     except Exception as error:
         if os.environ.get("HILSEQ_DEBUG"):
             raise

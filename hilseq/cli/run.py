@@ -6,6 +6,7 @@ import os
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+from io import TextIOWrapper
 from pathlib import Path
 from typing import IO, Annotated
 
@@ -15,7 +16,9 @@ from hilseq import shipped
 from hilseq.errors import HilseqError
 
 #: No cache is kept; what is for those who develop hilseq, look for leaks or write coroutines is not loaded.
-_PYTEST = "-p no:cacheprovider -p no:hypothesispytest -p no:unraisableexception -p no:threadexception -p no:anyio"
+_PYTEST = (
+    "-p no:cacheprovider -p no:hypothesispytest -p no:unraisableexception -p no:threadexception -p no:anyio"
+)
 
 
 def run_command(
@@ -133,8 +136,20 @@ def _own_output() -> Iterator[IO[str]]:
     except (OSError, ValueError):  # no descriptor behind it
         yield sys.stdout
         return
-    with (
-        suppress(BrokenPipeError),
-        os.fdopen(handle, "w", encoding=sys.stdout.encoding, errors="replace") as output,
-    ):
+    output = _Lent(os.fdopen(handle, "wb"), encoding=sys.stdout.encoding, errors="replace")
+    try:
         yield output
+    finally:
+        with suppress(OSError):
+            output.close()
+
+
+class _Lent(TextIOWrapper):
+    """Output that can end in any way, a full disk too: whoever writes sees a reader that has gone."""
+
+    def flush(self) -> None:
+        """Pass on what is written. Raises BrokenPipeError."""
+        try:
+            super().flush()
+        except OSError as error:
+            raise BrokenPipeError(error.errno, error.strerror) from error

@@ -222,8 +222,13 @@ class Stand(Model):
     network: Text | None = Field(
         default=None, description="the subnet every address of this file must lie in, such as 192.0.2.0/24"
     )
+    simulated: bool = Field(
+        default=False,
+        description="true for a simulated twin: journals, reports and records say so of its runs",
+    )
     simulated_clock: Endpoint | None = Field(
-        default=None, description="HOST:PORT of a simulated stand's stepped clock; never on hardware"
+        default=None,
+        description="HOST:PORT of a simulated stand's stepped clock; never on hardware, needs `simulated: true`",
     )
     supplies: dict[Name, Supply] = Field(min_length=1, description="the supplies, by names of your choice")
     io: dict[Name, Io] = Field(
@@ -241,3 +246,9 @@ class Stand(Model):
         default=None, description="signal that measures the temperature around the instruments, degC"
     )
     operator: Operator = Field(default=Operator(), description="what only a person can do on this stand")
+
+    @model_validator(mode="after")
+    def _simulated_in_words(self) -> Self:
+        if self.simulated_clock is not None and not self.simulated:
+            raise ValueError("only a twin has a `simulated-clock`; expected `simulated: true` beside it")
+        return self

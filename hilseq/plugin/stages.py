@@ -56,13 +56,17 @@ def asked_for(item: pytest.Item, *, soak: bool) -> bool:
     return soak or stage_of(item) != SOAK
 
 
-def has_section(described: Profile | Stand, section: str, kind: str = "a profile") -> bool:
-    """Tell whether a description has the section (`faults`, `identity.modules`, `points.inputs`)."""
+def has_section(described: Profile | Stand, section: str) -> bool:
+    """Tell whether a description has the section (`faults`, `identity.modules`, `points.inputs`).
+
+    Raises KeyError with the name that no such description can have.
+    """
     value: Any = described
-    for name in section.replace("-", "_").split("."):
-        if not hasattr(value, name):
-            raise pytest.UsageError(f"marker needs({section!r}): {kind} has no section {name!r}")
-        value = getattr(value, name)
+    for name in section.split("."):
+        attribute = name.replace("-", "_")
+        if not hasattr(value, attribute):
+            raise KeyError(name)
+        value = getattr(value, attribute)
         if value is False or (not value and value != 0):
             return False
     return True
@@ -70,10 +74,15 @@ def has_section(described: Profile | Stand, section: str, kind: str = "a profile
 
 def applies(item: pytest.Item, profile: Profile, stand: Stand) -> bool:
     """Tell whether the check concerns this type of unit, on this stand, at all."""
-    return all(
-        has_section(stand, str(section).removeprefix(ON_STAND), "a stand file")
-        if str(section).startswith(ON_STAND)
-        else has_section(profile, str(section))
-        for marker in item.iter_markers("needs")
-        for section in marker.args
-    )
+    needed = [str(section) for marker in item.iter_markers("needs") for section in marker.args]
+    return all(_has_needed(item, section, profile, stand) for section in needed)
+
+
+def _has_needed(item: pytest.Item, section: str, profile: Profile, stand: Stand) -> bool:
+    on_stand = section.startswith(ON_STAND)
+    try:
+        return has_section(stand if on_stand else profile, section.removeprefix(ON_STAND))
+    except KeyError as error:
+        kind = "a stand file" if on_stand else "a profile"
+        words = f"{item.nodeid}: marker needs({section!r}): {kind} has no section {error.args[0]!r}"
+        raise pytest.UsageError(words) from None

@@ -122,11 +122,10 @@ class VisitRun:
 
     def open_journal(self, sequences: Sequence[Path]) -> None:
         """Begin the journal with everything the run was given."""
-        simulated = self._stand.simulated_clock is not None
         early, self._early = self._early, []
         self._journal = JournalWriter(self.folder)
         self._journal.clock = self.clock
-        header = run_header(self.folder, self.options, self.visit, sequences, simulated=simulated)
+        header = run_header(self.folder, self.options, self.visit, sequences, simulated=self._stand.simulated)
         self.note(kinds.RUN_STARTED, **header)
         for kind, fields in early:
             self.note(kind, **fields)

@@ -9,7 +9,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 
+from hilseq.analysis.biterror import Frame, bits_needed, duration
 from hilseq.analysis.digital_input import BETWEEN_INTERRUPTIONS
+from hilseq.description.points import Port
 from hilseq.description.profile import Profile
 from hilseq.description.supplies import Supply
 from hilseq.errors import NotPerformed
@@ -17,6 +19,7 @@ from hilseq.procedures import clock_check, ports_clock
 from hilseq.procedures.cycling import cycling_of, start_plan
 from hilseq.procedures.margins import margins_of
 from hilseq.procedures.margins_interruptions import ride_through_search
+from hilseq.procedures.ports_tally import CONFIDENCE
 
 #: Exchanges and settling of a plain check, s; a guess, no source.
 PLAIN = 0.5
@@ -85,6 +88,23 @@ def _port_clock(profile: Profile, _: Supply) -> float:
     )
 
 
+def _port_frames(profile: Profile, _: Supply) -> float:
+    """All bits that prove the claimed bit error ratio without an error, at every speed; the mean of the ports.
+
+    Each port has a check of its own. A network port carries them faster than this computer asks for them, so
+    that it counts as a plain check.
+    """
+
+    def seconds(port: Port) -> float:
+        if port.bit_error_ratio is None or port.partner == "modbus tcp":
+            return 0.0
+        bits = bits_needed(port.bit_error_ratio, CONFIDENCE)
+        frame = Frame(int(port.frame[0]), port.frame[1] != "N", float(port.frame[2]))
+        return sum(duration(bits, speed, frame) for speed in port.speeds)
+
+    return sum(map(seconds, profile.ports.values())) / max(1, len(profile.ports))
+
+
 def _mode_change(profile: Profile, _: Supply) -> float:
     return profile.modes.change_within
 
@@ -108,6 +128,7 @@ ESTIMATES: Mapping[str, Estimate] = {
     "test_outputs_follow_only_when_live": _mode_change,
     "test_says_whether_outputs_are_enabled": _mode_change,
     "test_clock": _port_clock,
+    "test_carries_frames": _port_frames,
     "test_works_at_the_corner": _restart,
     "test_rides_through": _ride_through,
     "test_slow_ramp": _ramp,

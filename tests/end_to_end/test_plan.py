@@ -88,6 +88,14 @@ def test_a_plan_says_what_a_person_asks(tmp_path: Path) -> None:
     assert list(tmp_path.iterdir()) == []
 
 
+def test_the_bits_of_a_claim_are_planned(tmp_path: Path) -> None:
+    """3.00 / 1e-7 bits without an error (check value of the rule of three), in characters of 11 bits at 19200 Bd."""
+    before = planned(tmp_path, {})["seconds"]
+    claim = {"ports.port 1.bit-error-ratio": 1e-7, "ports.port 1.speeds": ["19200 Bd"]}
+    claim["ports.port 1.frame"] = "8E1"
+    assert planned(tmp_path, claim)["seconds"] - before == pytest.approx(2.9957e7 * 11 / 8 / 19200, rel=0.01)
+
+
 def test_a_stage_without_a_check_is_told(tmp_path: Path) -> None:
     """Who plans with a folder of his own learns that the unit could not ship by it."""
     sequence = tmp_path / "test_mine.py"

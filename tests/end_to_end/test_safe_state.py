@@ -263,6 +263,14 @@ def test_ready_leaves_the_stand_off(stand: Stand, tmp_path: Path) -> None:
     assert not stand.is_on
 
 
+def test_a_served_twin_is_no_hardware(run: Run, tmp_path: Path) -> None:
+    """A run against a twin on the wall clock says that it is simulated: no customer's record may be of one."""
+    process = run("def test_it(bench):\n    assert bench\n")
+    assert process.stdout is not None
+    assert "(simulated)" in process.stdout.read()
+    assert journal(tmp_path)[0]["simulated"] is True
+
+
 def test_nothing_is_powered_before_the_ceilings_are_set(stand: Stand, run: Run, tmp_path: Path) -> None:
     """When the unit has power, the supply itself holds current limit and over-voltage protection."""
     flag = tmp_path / "powered"

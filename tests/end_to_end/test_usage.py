@@ -94,6 +94,26 @@ def test_a_folder_that_cannot_be_made_is_said_before_anything_is_powered(
     assert "Traceback" not in done.out + done.err
 
 
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no device that is always full")
+def test_output_on_a_full_disk(tmp_path: Path) -> None:
+    """A run is for its journal: it goes on. A command that only shows something says why it cannot."""
+    out = tmp_path / "run"
+    line = [sys.executable, "-m", "hilseq", "run", str(ROOT / "sequences" / "test_10_power_on.py")]
+    line += ["--stand", str(STANDS / "sim-bench.yaml"), "--unit", str(STANDS / "units" / "rh16.yaml")]
+    line += ["--serial", "RH-1", "--simulate", "--out", str(out)]
+    with Path("/dev/full").open("wb") as full:
+        run = subprocess.run(line, stdout=full, stderr=subprocess.PIPE, check=False, cwd=tmp_path)
+        show = [sys.executable, "-m", "hilseq", "inspect", "--words", "stand"]
+        shown = subprocess.run(show, stdout=full, stderr=subprocess.PIPE, check=False)
+    assert (run.returncode, run.stderr) == (3, b""), (
+        "incomplete, as with any output: one sequence is no visit"
+    )
+    assert read_journal(out).entries[-1]["exit_code"] == 3
+    assert shown.returncode == 2
+    assert b"hilseq: the output: No space left on device" in shown.stderr
+    assert b"should not happen" not in shown.stderr
+
+
 def test_a_reader_that_goes_away_does_not_end_the_run(tmp_path: Path) -> None:
     """`hilseq run ... | head -1`: the verdict and the journal are what they would have been."""
     out = tmp_path / "run"

@@ -65,8 +65,14 @@ def test_one_check_per_slot_and_element(pytester: pytest.Pytester) -> None:
     ("body", "words"),
     [
         ("def test_it(output_point, mode): pass", "a check has one element"),
-        ("@pytest.mark.needs('colour')\ndef test_it(unit): pass", "a profile has no section 'colour'"),
-        ("@pytest.mark.needs('stand.x')\ndef test_it(unit): pass", "a stand file has no section 'x'"),
+        (
+            "@pytest.mark.needs('colour')\ndef test_it(unit): pass",
+            "::test_it: marker needs('colour'): a profile has no",
+        ),
+        (
+            "@pytest.mark.needs('stand.x')\ndef test_it(unit): pass",
+            "::test_it: marker needs('stand.x'): a stand file has no section 'x'",
+        ),
         ("@pytest.mark.gates\ndef test_it(unit): pass", "'gates' not found in `markers`"),
     ],
     ids=["two elements", "an unknown section", "an unknown section of the stand", "a marker misspelt"],
