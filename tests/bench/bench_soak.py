@@ -4,6 +4,7 @@
 
 The stand is the demo's, but its I/O box shows its digital signals as bits of registers beside the analog ones, as
 many boxes do: a snapshot is one request, which is what the design counts. The unit's own registers are one more.
+Before and after the soak as many bare echoes as a sample has exchanges are timed on the same processors: the floor.
 
 Run it on a quiet machine: the design allows 90 s of wall time for 72 h on two cores. Processor time of both
 processes (the run and its twin) hardly depends on what else runs. Memory is looked at every second; its slope
@@ -15,6 +16,7 @@ from __future__ import annotations
 import os
 import re
 import resource
+import runpy
 import subprocess
 import sys
 import tempfile
@@ -28,6 +30,10 @@ from hilseq.quantities import parse, show_duration
 
 ROOT = Path(__file__).parents[2]
 MOST_WALL = 90.0
+#: Measurement, snapshot, the unit's registers, advance.
+EXCHANGES = 4
+#: How often the floor the design allows.
+MOST_OFTEN = 6.0
 
 
 def one_request(stand: str) -> str:
@@ -45,6 +51,18 @@ def one_request(stand: str) -> str:
         if found != 1:
             raise SystemExit(f"{name} is not where it was in the demo's stand")
     return stand
+
+
+def floor(seconds: float = 2.0) -> float:
+    """Return the time that bare echoes between two processes take for the exchanges of one sample, s."""
+    bench = runpy.run_path(str(Path(__file__).with_name("bench_servers.py")))
+    process, port = bench["started"](bench["echo"])
+    with bench["connect"](port) as connection:
+        a_second: float = bench["rate"](
+            connection, b"x" * 23 + b"\n", lambda back: back[-1:] == b"\n", seconds
+        )
+    process.join()
+    return EXCHANGES / a_second
 
 
 def resident(pid: int) -> float:
@@ -89,17 +107,26 @@ def main() -> None:
             str(ROOT / "stands/units/rh16.yaml"),
         ]
         line += ["--serial", "RH-000101", "--simulate", "--soak", "--soak-duration", duration]
+        bare = [floor()]
+        used_before = resource.getrusage(resource.RUSAGE_CHILDREN)
         begun = time.perf_counter()
         process = subprocess.Popen([*line, "--out", str(folder)], stdout=subprocess.DEVNULL)
         seen = watch(process, folder / "samples-A.bin")
         wall = time.perf_counter() - begun
         used = resource.getrusage(resource.RUSAGE_CHILDREN)
+        bare.append(floor())
         samples = read_samples(folder / "samples-A.bin")
         journal = (folder / "journal.jsonl").stat().st_size
     count, soaked = len(samples.times), parse(duration, "time")
-    processor = used.ru_utime + used.ru_stime
+    processor = used.ru_utime + used.ru_stime - used_before.ru_utime - used_before.ru_stime
     print(f"{show_duration(soaked)} of soak, {count} samples of {len(samples.columns)} values")
     print(f"wall            {wall:8.1f} s   {1e6 * wall / count:6.0f} us a sample")
+    least = sum(bare) / len(bare)
+    ratio = wall / count / least
+    print(f"bare echoes     {least * count:8.1f} s   {1e6 * least:6.0f} us a sample")
+    print(
+        f"{ratio:.1f} x the floor, {'within' if ratio <= MOST_OFTEN else 'BEYOND'} the {MOST_OFTEN:g} x of the design"
+    )
     print(f"processor, both {processor:8.1f} s   {1e6 * processor / count:6.0f} us a sample")
     print(f"load of the machine {os.getloadavg()[0]:.1f} on {os.cpu_count()} processors")
     print(f"samples {samples.whole_bytes / 1e6:.1f} MB, journal {journal / 1e3:.0f} kB")
@@ -110,7 +137,8 @@ def main() -> None:
         slope = "" if line_of is None else f", {1e3 * line_of.slope:+.1f} kB per hour of soak"
         print(f"memory of the {name:5} {max(row[column] for row in seen):6.1f} MB at most{slope}")
     if duration == "72h":
-        print(f"{'within' if wall < MOST_WALL else 'BEYOND'} the {MOST_WALL:g} s of the design")
+        print(f"{'within' if wall < MOST_WALL else 'BEYOND'} the {MOST_WALL:g} s of the design, ", end="")
+        print(f"{'within' if ratio <= MOST_OFTEN else 'BEYOND'} its {MOST_OFTEN:g} x the floor")
 
 
 if __name__ == "__main__":
