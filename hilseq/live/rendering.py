@@ -6,29 +6,17 @@ from functools import cache
 from typing import Any
 
 import jinja2
-from markupsafe import Markup
 from starlette.responses import HTMLResponse
 
 import hilseq
-from hilseq.reports.visible import visible
-
-
-def _finalize(value: Any) -> Any:
-    return value if isinstance(value, Markup) else visible("" if value is None else value)
+from hilseq.reports.templating import environment
 
 
 @cache
 def _environment() -> jinja2.Environment:
-    environment = jinja2.Environment(
-        loader=jinja2.PackageLoader("hilseq.live", "templates"),
-        autoescape=True,
-        finalize=_finalize,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.globals["version"] = hilseq.__version__
-    return environment
+    made = environment("hilseq.live")
+    made.globals["version"] = hilseq.__version__
+    return made
 
 
 def page(template: str, status: int = 200, **values: Any) -> HTMLResponse:

@@ -24,7 +24,7 @@ from hilseq.reports import page_views, svg_plot, svg_points, words
 from hilseq.reports.code import short_code
 from hilseq.reports.record import RunRecord, UnitRecord
 from hilseq.reports.soak_view import SoakView
-from hilseq.reports.visible import visible
+from hilseq.reports.templating import environment
 from hilseq.verdicts import CheckVerdict, Disposition
 
 #: Events with this `what` are statements of statistics: shown as sentences, not as happenings.
@@ -43,26 +43,14 @@ class EarlierRun:
     findings: tuple[str, ...] = ()
 
 
-def _finalize(value: Any) -> Any:
-    """Make hostile text visible in every expression of every template; escaping follows by itself."""
-    return value if isinstance(value, Markup) else visible("" if value is None else value)
-
-
 @cache
 def _environment() -> jinja2.Environment:
-    environment = jinja2.Environment(
-        loader=jinja2.PackageLoader("hilseq.reports"),
-        autoescape=True,
-        finalize=_finalize,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters.update(
+    made = environment("hilseq.reports")
+    made.filters.update(
         date=words.date, duration=show_duration, code=page_views.code_in_words, told=page_views.time_in_words
     )
-    environment.globals.update(signs=words.SIGNS, letter=svg_plot.letter, count=words.count)
-    return environment
+    made.globals.update(signs=words.SIGNS, letter=svg_plot.letter, count=words.count)
+    return made
 
 
 @cache

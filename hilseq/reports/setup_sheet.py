@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from functools import cache
-from typing import Any, Protocol
+from typing import Protocol
 
 import jinja2
 
+from hilseq.reports.templating import environment
 from hilseq.reports.visible import visible
 from hilseq.reports.words import CAUTIONS as ALL_CAUTIONS
 
@@ -66,17 +67,7 @@ def as_text(stand: str, description: str, sections: Sequence[Section]) -> str:
 
 @cache
 def _environment() -> jinja2.Environment:
-    def finalize(value: Any) -> Any:
-        return visible(value) if isinstance(value, str) else value
-
-    return jinja2.Environment(
-        loader=jinja2.PackageLoader("hilseq.reports"),
-        autoescape=True,
-        finalize=finalize,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
+    return environment("hilseq.reports")
 
 
 def as_html(stand: str, description: str, sections: Sequence[Section]) -> str:

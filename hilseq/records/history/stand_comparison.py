@@ -16,15 +16,15 @@ from itertools import combinations
 import sqlalchemy as sa
 from sqlalchemy.engine import Connection
 
-from hilseq.errors import UsageError
-from hilseq.records.database import Database
-from hilseq.records.history.rank_tests import (
+from hilseq.analysis.rank_tests import (
     holm,
     rank_sum_probability,
     shift,
     slope,
     trend_probability,
 )
+from hilseq.errors import UsageError
+from hilseq.records.database import Database
 from hilseq.records.history.reading_sums import Sums, sums
 from hilseq.records.history.scope import Quantity, last_visits, require_part, series_of
 from hilseq.records.history.stand_readings import StandValue, stand_values

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from hilseq.records.history.rank_tests import (
+from hilseq.analysis.rank_tests import (
     EXACT_UP_TO,
     holm,
     rank_sum_probability,
