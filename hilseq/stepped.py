@@ -38,6 +38,7 @@ class SteppedClock:
         self._awake = Awake()
         self._due = 0  # answers not read yet: of `head_for`, or of what was interrupted
         self._received = b""
+        self._request = ""
         self._now = self._ask("now")
 
     def _ask(self, request: str) -> float:
@@ -46,6 +47,7 @@ class SteppedClock:
 
     def _send(self, request: str) -> None:
         self.tick()
+        self._request = request
         self._due += 1  # before it is sent, so that an interrupt in between is no loss of step
         try:
             self._socket.sendall(request.encode("ascii") + b"\n")
@@ -74,7 +76,7 @@ class SteppedClock:
                 return float(number)
         except ValueError:
             pass
-        raise InstrumentGarbage(f"the simulated stand's clock answered {answer[:80]!r}")
+        raise InstrumentGarbage(f"the simulated stand's clock answered {answer[:80]!r} to {self._request!r}")
 
     def _lost(self, error: OSError) -> InstrumentSilent:
         return InstrumentSilent(f"the simulated stand's clock at {self._endpoint}: {error}")

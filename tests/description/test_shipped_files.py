@@ -12,6 +12,7 @@ from hilseq.description.loading import load_profile, load_stand
 from hilseq.description.profile import Mode
 from hilseq.description.reference import KINDS, as_markdown, sections
 from hilseq.description.registers import WordOrder
+from hilseq.errors import DescriptionError
 
 STANDS = Path(__file__).parents[2] / "stands"
 FILES = sorted(STANDS.glob("*.yaml")) + sorted(STANDS.glob("units/*.yaml"))
@@ -110,3 +111,14 @@ def test_every_example_of_the_manual_is_read(tmp_path: Path) -> None:
     assert read.supplies["old"].commands.clear is None
     assert read.supplies["old"].commands.set_voltage.format(value=24.0, output=1) == "VSET1:24.0"
     assert read.signals["q16"].senses == "A.q16"
+
+
+def test_a_stepped_clock_is_only_of_a_twin(tmp_path: Path) -> None:
+    """A stand that is moved on by asking cannot pass for hardware."""
+    text = (STANDS / "sim-bench.yaml").read_text(encoding="utf-8") + "\nsimulated-clock: 127.0.0.1:5025\n"
+    path = tmp_path / "stand.yaml"
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(DescriptionError, match="expected `simulated: true` beside it"):
+        load_stand(path)
+    path.write_text(text + "simulated: true\n", encoding="utf-8")
+    assert load_stand(path).simulated

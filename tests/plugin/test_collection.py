@@ -67,7 +67,7 @@ def test_one_check_per_slot_and_element(pytester: pytest.Pytester) -> None:
         ("def test_it(output_point, mode): pass", "a check has one element"),
         (
             "@pytest.mark.needs('colour')\ndef test_it(unit): pass",
-            "::test_it: marker needs('colour'): a profile has no",
+            "::test_it: marker needs('colour'): a profile has no section 'colour'",
         ),
         (
             "@pytest.mark.needs('stand.x')\ndef test_it(unit): pass",

@@ -154,7 +154,7 @@ class SoakRun:
 
     def _set_out(self, now: float) -> None:
         since = self._since(now)
-        self._sealed_at = self._next_traffic = since
+        self._next_traffic, self._next_seal = since, since + SEAL_EVERY
         cycles = self._plan.cycles
         self._next_cycle = math.inf if cycles is None else next_multiple(since, cycles.every)
 
@@ -256,9 +256,9 @@ class SoakRun:
 
     def _something_due(self, since: float) -> bool:
         """Tell whether the plan has something between this sample and the next."""
-        return since >= min(
-            self._next_traffic, self._next_cycle, self._sealed_at + SEAL_EVERY
-        ) - _ALIKE or self._load.due(since)
+        return since >= min(self._next_traffic, self._next_cycle, self._next_seal) - _ALIKE or self._load.due(
+            since
+        )
 
     def _in_between(self, sample: Sample) -> None:
         """Do what the plan has between two samples: ports, pattern, seals, power cycles."""
@@ -270,8 +270,8 @@ class SoakRun:
                 self._events.found(sample, found)
         if self._load.due(since):
             self._command_load(since)
-        if since - self._sealed_at >= SEAL_EVERY - _ALIKE:
-            self._sealed_at = since
+        if since >= self._next_seal - _ALIKE:
+            self._next_seal = since + SEAL_EVERY
             self._recorder.seal(self._traffic.tallies())
             self._unit.supply.instrument.identify()
         if since >= self._next_cycle - _ALIKE and self._events.open is None:
