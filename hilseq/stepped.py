@@ -36,7 +36,7 @@ class SteppedClock:
         self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         self._socket.setblocking(False)  # every wait is a select with a time-out
         self._awake = Awake()
-        self._due = 0  # answers not read yet: of `head_for`, or of what was interrupted
+        self._due = False  # an answer is not read yet: that of `head_for`, or of what was interrupted
         self._received = b""
         self._request = ""
         self._now = self._ask("now")
@@ -48,16 +48,16 @@ class SteppedClock:
     def _send(self, request: str) -> None:
         self.tick()
         self._request = request
-        self._due += 1  # before it is sent, so that an interrupt in between is no loss of step
+        self._due = True  # before it is sent, so that an interrupt in between is no loss of step
         try:
             self._socket.sendall(request.encode("ascii") + b"\n")
         except OSError as error:
             raise self._lost(error) from error
 
     def _answer(self) -> float:
-        """Return the answer to the last question; those before it, which nobody waited for, are passed over."""
+        """Return the answer that is due."""
         try:
-            while self._received.count(b"\n") < self._due:
+            while not self._received.endswith(b"\n"):
                 part = self._awake.receive(self._socket.recv, 256)
                 if part is None:
                     if not select.select([self._socket], [], [], DEADLINE)[0]:
@@ -68,8 +68,7 @@ class SteppedClock:
                 self._received += part
         except OSError as error:
             raise self._lost(error) from error
-        answer = self._received.splitlines()[-1]
-        self._due, self._received = 0, b""
+        answer, self._received, self._due = self._received, b"", False
         word, _, number = answer.decode("ascii", "replace").strip().partition(" ")
         try:
             if word == "now":
