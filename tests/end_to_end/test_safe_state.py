@@ -89,7 +89,7 @@ def stand(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Stand]:
     try:
         yield Stand(process, file, endpoints)
     finally:
-        process.send_signal(signal.SIGINT)
+        process.terminate()  # not Ctrl-C, which does not reach what a script has started in the background
         with contextlib.suppress(subprocess.TimeoutExpired):
             process.wait(10)
         process.kill()

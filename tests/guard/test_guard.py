@@ -1,7 +1,7 @@
-"""Whatever becomes of a run, the supply goes off: within two seconds, and verified.
+"""Whatever becomes of a run, the supply goes off, and that is verified.
 
 Real processes: a simulator started by itself, `hilseq run` on it, and a second connection that looks at the
-supply. The long campaign is tests/bench/bench_kills.py.
+supply. That it takes two seconds at most is measured by tests/bench/bench_kills.py: here the machine is busy.
 """
 
 from __future__ import annotations
@@ -26,8 +26,6 @@ from hilseq.journal.reader import read_journal
 from hilseq.journal.samples import read_samples
 
 Start = Callable[..., Any]
-#: What the design allows between the end of a run and the supply being off, s.
-WITHIN = 2.0
 
 pytestmark = [
     pytest.mark.timeout(120),
@@ -39,32 +37,31 @@ pytestmark = [
 def test_killed_at_random_moments(
     clock: str, request: pytest.FixtureRequest, rig: ModuleType, start: Start
 ) -> None:
-    """SIGKILL at five random moments: the guard has the supply off in time, and says so.
+    """SIGKILL at five random moments: the guard has the supply off, and says so.
 
     Ctrl-C, SIGTERM and a hang-up sent to the guard just before do not keep it from its work.
     """
     simulator = request.getfixturevalue(clock)
     moments = random.Random(clock)
-    for number in range(5):
+    for _ in range(5):
         run = start(simulator)
         rig.wait_until(simulator.is_on)
         time.sleep(moments.uniform(0.0, 0.6))
         for signal_number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
             os.kill(run.guard_pid(), signal_number)
         os.kill(run.process.pid, signal.SIGKILL)
-        took = rig.wait_until(simulator.is_off, within=WITHIN)
+        rig.wait_until(simulator.is_off)
         told = run.guarded()
-        assert took < WITHIN, number
         assert told["verified"], told
         assert told["reason"] == "the run has died"
 
 
 def test_a_stopped_run_is_ended_and_the_supply_goes_off(wall: Any, rig: ModuleType, start: Start) -> None:
-    """A stopped run (SIGSTOP) gives no sign of life: it is killed, and the supply is off in time."""
+    """A stopped run (SIGSTOP) gives no sign of life: it is killed, and the supply goes off."""
     run = start(wall)
     rig.wait_until(wall.is_on)
     os.kill(run.process.pid, signal.SIGSTOP)
-    rig.wait_until(wall.is_off, within=WITHIN)
+    rig.wait_until(wall.is_off)
     assert run.end() == -signal.SIGKILL
     assert "no sign of life" in run.guarded()["reason"]
 
@@ -77,7 +74,7 @@ def test_a_run_that_is_told_to_end_makes_safe_itself(
     run = start(wall)
     rig.wait_until(wall.is_on)
     os.kill(run.process.pid, number)
-    rig.wait_until(wall.is_off, within=WITHIN)
+    rig.wait_until(wall.is_off)
     assert run.end() == 3
     assert run.has("made safe", verified=True)
     assert run.has("run ended", interrupted=True)
@@ -91,7 +88,7 @@ def test_a_closed_terminal_switches_off(wall: Any, rig: ModuleType, start: Start
     os.close(slave)
     rig.wait_until(wall.is_on)
     os.close(master)
-    rig.wait_until(wall.is_off, within=WITHIN)
+    rig.wait_until(wall.is_off)
     run.end()
     assert run.has("made safe", verified=True) or run.guarded()["verified"]
 
@@ -108,7 +105,7 @@ def test_a_run_whose_guard_dies_makes_safe(wall: Any, rig: ModuleType, start: St
     run = start(wall)
     rig.wait_until(wall.is_on)
     os.kill(run.guard_pid(), signal.SIGKILL)
-    rig.wait_until(wall.is_off, within=WITHIN)
+    rig.wait_until(wall.is_off)
     assert run.end() == 3
     assert run.has("made safe", verified=True)
     assert run.has("event", what="guard lost")
@@ -131,12 +128,10 @@ def test_an_instrument_with_one_connection_is_reached(rig: ModuleType, start: St
     try:
         run = start(simulator)
         rig.wait_until(lambda: run.has("event", what="supply on"))
-        begun = time.monotonic()
         os.kill(run.process.pid, signal.SIGKILL)
         told = run.guarded()
-        assert time.monotonic() - begun < WITHIN
         assert told["verified"], told
-        rig.wait_until(simulator.is_off, within=WITHIN)
+        rig.wait_until(simulator.is_off)
     finally:
         simulator.close()
 

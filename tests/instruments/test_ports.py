@@ -17,6 +17,8 @@ if TYPE_CHECKING:
     from tests.instruments.conftest import RawServer, SerialPair, Serve
 
 DEADLINE = 0.3
+#: What a busy machine may add to any wait, s: less than it would be to wait without end.
+BUSY = 5.0
 
 
 @pytest.fixture(params=["pyserial", "visa"])
@@ -51,7 +53,7 @@ def test_silence_is_the_units(port: Port) -> None:
         start = time.monotonic()
         with pytest.raises(UnitSilent, match=r"port 1 \(.*\) did not answer 'answer with 4 bytes'") as caught:
             port.exchange(b"ping", 4)
-        assert DEADLINE * 0.9 < time.monotonic() - start < DEADLINE + 0.3
+        assert DEADLINE * 0.9 < time.monotonic() - start < DEADLINE + BUSY
         assert caught.value.places == ("port 1",)
 
 
@@ -93,7 +95,7 @@ def test_a_babbling_unit_does_not_hang(serve: Serve) -> None:
         start = time.monotonic()
         with pytest.raises(UnitFault, match="bytes come without end") as caught:
             port.exchange(b"ping", 4)
-        assert time.monotonic() - start < 2.0
+        assert time.monotonic() - start < BUSY
         assert not isinstance(caught.value, UnitSilent)
 
 

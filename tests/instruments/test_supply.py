@@ -408,7 +408,7 @@ def test_make_safe_keeps_trying(make: Make, bench: Bench) -> None:
     start = time.monotonic()
     with pytest.raises(NotSafe, match=r"still says that it is on\. Switch it off by hand"):
         supply.make_safe(within=0.3)
-    assert 0.2 < time.monotonic() - start < 2.0
+    assert 0.2 < time.monotonic() - start < 10.0
     assert bench.heard.count("OUTP OFF") > 2
     bench.stuck_on = False
     supply.make_safe(within=0.3)
@@ -423,7 +423,7 @@ def test_make_safe_on_a_silent_instrument(make: Make, bench: Bench) -> None:
     with pytest.raises(NotSafe, match=r"did not answer 'OUTP\?'") as caught:
         supply.make_safe(within=0.5)
     assert isinstance(caught.value.__cause__, InstrumentSilent)
-    assert time.monotonic() - start < 2.0
+    assert time.monotonic() - start < 10.0
     bench.dead = False
     supply.make_safe(within=1.0)
     assert not bench.on

@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 
 ServeText = Callable[["Answer"], "RawServer"]
 DEADLINE = 0.3
+#: What a busy machine may add to any wait, s: less than it would be to wait without end.
+BUSY = 5.0
 
 
 def session(server: RawServer, deadline: float = DEADLINE) -> VisaSession:
@@ -31,6 +33,17 @@ def seconds_of(action: Callable[[], object], expected: type[Exception]) -> float
     with pytest.raises(expected):
         action()
     return time.monotonic() - start
+
+
+def usual_seconds(visa: VisaSession) -> float:
+    """Return the median of what a command and a question take together: a busy machine delays a few."""
+    taken = []
+    for _ in range(21):
+        start = time.monotonic()
+        visa.write("VOLT 24")
+        visa.query("VOLT?")
+        taken.append(time.monotonic() - start)
+    return sorted(taken)[10]
 
 
 def echo(line: str) -> str | None:
@@ -48,11 +61,7 @@ def test_a_command_before_a_question_does_not_stall(serve_text: ServeText) -> No
     """TCP_NODELAY is set: without it each pair takes 40 ms or more, with it well under a millisecond."""
     with session(serve_text(echo)) as visa:
         visa.query("VOLT?")
-        start = time.monotonic()
-        for _ in range(20):
-            visa.write("VOLT 24")
-            visa.query("VOLT?")
-        assert time.monotonic() - start < 0.4
+        assert usual_seconds(visa) < 0.02
 
 
 def test_no_delay_is_what_makes_the_difference(serve_text: ServeText) -> None:
@@ -61,18 +70,14 @@ def test_no_delay_is_what_makes_the_difference(serve_text: ServeText) -> None:
         watched = visa._watched
         assert watched is not None
         watched.wrapped.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 0)
-        start = time.monotonic()
-        for _ in range(20):
-            visa.write("VOLT 24")
-            visa.query("VOLT?")
-        assert time.monotonic() - start > 0.4
+        assert usual_seconds(visa) > 0.02
 
 
 def test_silence_ends_at_the_deadline(serve_text: ServeText) -> None:
     """A silent instrument costs one deadline, and the message says what was asked of whom."""
     with session(serve_text(lambda _: None)) as visa:
         took = seconds_of(lambda: visa.query("MEAS:VOLT?"), InstrumentSilent)
-        assert DEADLINE * 0.9 < took < DEADLINE + 0.3
+        assert DEADLINE * 0.9 < took < DEADLINE + BUSY
         with pytest.raises(InstrumentSilent, match=r"supply main \(TCPIP.*'\*IDN\?' within 0.1 s"):
             visa.query("*IDN?", deadline=0.1)
 
@@ -93,8 +98,8 @@ def test_a_silent_close_raises_at_once(serve: Serve) -> None:
     def hang_up(connection: socket.socket, _: int) -> None:
         connection.recv(100)
 
-    with session(serve(hang_up), deadline=5.0) as visa:
-        assert seconds_of(lambda: visa.query("MEAS:VOLT?"), InstrumentSilent) < 1.0
+    with session(serve(hang_up), deadline=2 * BUSY) as visa:
+        assert seconds_of(lambda: visa.query("MEAS:VOLT?"), InstrumentSilent) < BUSY
 
 
 def test_a_close_in_the_middle_of_an_answer(serve: Serve) -> None:
@@ -104,16 +109,16 @@ def test_a_close_in_the_middle_of_an_answer(serve: Serve) -> None:
         connection.recv(100)
         connection.sendall(b"24.0")
 
-    with session(serve(half), deadline=5.0) as visa:
-        assert seconds_of(lambda: visa.query("MEAS:VOLT?"), InstrumentSilent) < 1.0
+    with session(serve(half), deadline=2 * BUSY) as visa:
+        assert seconds_of(lambda: visa.query("MEAS:VOLT?"), InstrumentSilent) < BUSY
 
 
 def test_a_refused_port_is_reported_when_opening(serve: Serve) -> None:
     """pyvisa-py alone opens a refused port without complaint."""
     server = serve(lambda *_: None)
     server.refuse()
-    took = seconds_of(session(server, deadline=2.0).open, InstrumentSilent)
-    assert took < 1.0
+    took = seconds_of(session(server, deadline=2 * BUSY).open, InstrumentSilent)
+    assert took < BUSY
     with pytest.raises(InstrumentSilent, match=r"[Rr]efused"):
         session(server).query("*IDN?")
 
@@ -165,8 +170,9 @@ def test_an_answer_that_did_not_come_in_time_is_not_waited_for(serve_text: Serve
     """Past the deadline there is nothing more to wait for."""
     with session(serve_text(lambda _: None)) as visa:
         visa.ask("MEAS:VOLT?")
+        visa.deadline = 2 * BUSY
         time.sleep(DEADLINE * 1.5)
-        assert seconds_of(visa.answer, InstrumentSilent) < DEADLINE * 0.5
+        assert seconds_of(visa.answer, InstrumentSilent) < BUSY
 
 
 def test_what_comes_unasked_is_no_answer(serve: Serve) -> None:
@@ -220,8 +226,8 @@ def test_an_endless_answer_is_cut_off(serve: Serve) -> None:
         while True:
             connection.sendall(b"9" * 4096)
 
-    with session(serve(flood), deadline=3.0) as visa:
-        assert seconds_of(lambda: visa.query("MEAS:VOLT?"), InstrumentGarbage) < 2.0
+    with session(serve(flood), deadline=2 * BUSY) as visa:
+        assert seconds_of(lambda: visa.query("MEAS:VOLT?"), InstrumentGarbage) < BUSY
 
 
 def test_a_dripping_answer_ends_at_the_deadline(serve: Serve) -> None:
@@ -234,7 +240,7 @@ def test_a_dripping_answer_ends_at_the_deadline(serve: Serve) -> None:
             time.sleep(0.01)
 
     with session(serve(drip)) as visa:
-        assert seconds_of(lambda: visa.query("MEAS:VOLT?"), InstrumentSilent) < DEADLINE + 0.3
+        assert seconds_of(lambda: visa.query("MEAS:VOLT?"), InstrumentSilent) < DEADLINE + BUSY
 
 
 def test_a_peer_that_stops_reading_does_not_block_the_command(serve: Serve) -> None:
@@ -250,7 +256,7 @@ def test_a_peer_that_stops_reading_does_not_block_the_command(serve: Serve) -> N
         watched.wrapped.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, 4096)
         took = seconds_of(lambda: visa.write("X" * 30_000_000), InstrumentSilent)
         done.set()
-        assert took < DEADLINE + 1.0
+        assert took < DEADLINE + BUSY
 
 
 def test_a_lost_instrument_that_comes_back_is_found_again(serve: Serve) -> None:
