@@ -11,11 +11,8 @@ The commands come from the stand file. A command the file says `none` to is left
 from __future__ import annotations
 
 import math
-import re
 import time
 from contextlib import suppress
-from dataclasses import dataclass
-from typing import TypeVar
 
 from hilseq.clock import Clock
 from hilseq.description.stand import Supply
@@ -29,17 +26,10 @@ from hilseq.errors import (
 from hilseq.instruments import scpi
 from hilseq.instruments.conditions import Conditions
 from hilseq.instruments.supply_line import SupplyLine
+from hilseq.instruments.supply_meter import Inrush, SupplyMeter
 from hilseq.instruments.translate import quote
 from hilseq.instruments.visa import VisaSession
 from hilseq.measured import Measured
-from hilseq.quantities import AccuracyTerms
-
-Parsed = TypeVar("Parsed")
-
-#: Two plain numbers, the usual answer; no exponent that could stand for `not a number` (SCPI-1999, 7.2.1).
-_PLAIN_PAIR = re.compile(
-    r"([+-]?[0-9]{1,6}(?:\.[0-9]{1,12})?)[;,]([+-]?[0-9]{1,6}(?:\.[0-9]{1,12})?)", re.ASCII
-)
 
 #: An output whose read-back is `none` counts as on when it shows more than this part of a setting.
 _SIGN_OF_LIFE = 0.05
@@ -52,20 +42,6 @@ _RUN_DOWN_LOOK = 0.25
 _RUN_DOWN_LOOKS = 20
 #: Above this part of its limit a current is taken as limited: readings below the limit are noise away.
 _LIMITED = 0.9
-
-
-def _standard(limit: float) -> float:
-    """Return the standard uncertainty of a limit of error: rectangular distribution (GUM, 4.3.7)."""
-    return limit / math.sqrt(3.0)
-
-
-@dataclass(frozen=True, slots=True)
-class Inrush:
-    """What a supply recorded since it was switched on `seconds` ago; None where it keeps no record."""
-
-    peak: Measured | None
-    charge: Measured | None
-    seconds: float
 
 
 class PowerSupply:
@@ -88,8 +64,8 @@ class PowerSupply:
         self.description = description
         self._commands = description.commands
         self._clock = clock
-        self._conditions = conditions or Conditions(clock)
         self._line = SupplyLine(name, description, session)
+        self._meter = SupplyMeter(self._line, description, conditions or Conditions(clock))
         self._ceiling: float | None = None  # volts; known once `prepare` has programmed it
         self._set: tuple[float, float] = (0.0, description.ceilings.current)
         self._wanted_on = False
@@ -201,33 +177,26 @@ class PowerSupply:
             return self._line.parsed(command, self._line.ask(command), scpi.parse_boolean)
         voltage, current = self.both()
         volts, amperes = self._set
-        accuracy = self.description.accuracy
-        return (
-            abs(voltage.value) > max(_SIGN_OF_LIFE * volts, 2 * self._limit(accuracy.voltage, 0.0, "V"))
-        ) or abs(current.value) > max(_SIGN_OF_LIFE * amperes, 2 * self._limit(accuracy.current, 0.0, "A"))
+        return (abs(voltage.value) > max(_SIGN_OF_LIFE * volts, 2 * self._meter.limit(0.0, "V"))) or abs(
+            current.value
+        ) > max(_SIGN_OF_LIFE * amperes, 2 * self._meter.limit(0.0, "A"))
 
     # -- measuring
 
     def voltage(self) -> Measured:
         """Measure the output voltage, V."""
         self._await_settled()
-        return self._measured(self._line.number(self._commands.measure_voltage, "V"), "V")
+        return self._meter.voltage()
 
     def current(self) -> Measured:
         """Measure the output current, A."""
         self._await_settled()
-        return self._measured(self._line.number(self._commands.measure_current, "A"), "A")
+        return self._meter.current()
 
     def both(self) -> tuple[Measured, Measured]:
         """Measure voltage and current, with one question where the instrument can."""
-        command = self._commands.measure_both
-        if command is None:
-            return self.voltage(), self.current()
         self._await_settled()
-        volts, amperes = self._line.parsed(
-            command, self._line.ask(command), lambda text: scpi.parse_measurements(text, ("V", "A"))
-        )
-        return self._measured(volts, "V"), self._measured(amperes, "A")
+        return self._meter.both()
 
     def ask_both(self) -> None:
         """Send the question for voltage and current; `answer_both` fetches the answer.
@@ -235,60 +204,28 @@ class PowerSupply:
         A sampler asks several instruments before it listens to the first.
         """
         self._await_settled()
-        command = self._commands.measure_both or self._commands.measure_voltage
-        self._line.begin(command)
+        self._meter.ask_both()
 
     def answer_both(self) -> tuple[float, float]:
         """Return voltage (V) and current (A) after `ask_both`."""
-        command = self._commands.measure_both
-        if command is None:
-            text = self._line.answer()
-            volts = self._line.parsed(
-                self._commands.measure_voltage, text, lambda text: scpi.parse_measurement(text, "V")
-            )
-            return volts, self._line.number(self._commands.measure_current, "A")
-        text = self._line.answer()
-        plain = _PLAIN_PAIR.fullmatch(text)
-        if plain is not None:
-            return float(plain[1]), float(plain[2])
-        volts, amperes = self._line.parsed(
-            command, text, lambda text: scpi.parse_measurements(text, ("V", "A"))
-        )
-        return volts, amperes
+        return self._meter.answer_both()
 
     def inrush(self) -> Inrush | None:
         """Ask what the unit drew since the output was switched on; None when the supply keeps no record."""
-        peak, charge = self._commands.measure_peak_current, self._commands.measure_charge
-        if peak is None and charge is None:
-            return None
-        seconds = self._clock.now() - self._on_since
-        terms, span = self.description.accuracy.current, self.description.ceilings.current
-        found = {}
-        for name, command, unit, time_factor in (("peak", peak, "A", 1.0), ("charge", charge, "As", seconds)):
-            if command is not None:
-                value = self._line.number(command, unit)
-                # A charge is a current over time: its constant terms count for every second.
-                limit = terms.of_reading * abs(value) + (terms.of_range * span + terms.fixed) * time_factor
-                found[name] = Measured(value, unit, _standard(limit))
-        return Inrush(found.get("peak"), found.get("charge"), seconds)
+        return self._meter.inrush(self._clock.now() - self._on_since)
 
     def waveform(self) -> list[tuple[float, Measured]] | None:
         """Return what the supply recorded since it was switched on, s and A; None when it keeps no record.
 
         Waits until the record is whole. Its first reading counts as taken at the moment of switching on.
         """
-        command, known = self._commands.read_waveform, self.description.waveform
-        if command is None or known is None:
+        known = self.description.waveform
+        if known is None:
             return None
         self._clock.sleep_until(self._on_since + known.length)
-        answer = self._line.ask(command)
+        record = self._meter.record(known)
         self.errors()
-        currents = self._line.parsed(
-            command, answer, lambda text: scpi.parse_record(text, "A", known.readings)
-        )
-        return [
-            (number * known.interval, self._measured(value, "A")) for number, value in enumerate(currents)
-        ]
+        return record
 
     # -- interrupting
 
@@ -437,8 +374,7 @@ class PowerSupply:
         if command is None:
             return
         back = self._line.number(command, unit)
-        accuracy = self.description.accuracy
-        tolerance = self._limit(accuracy.voltage if unit == "V" else accuracy.current, sent, unit)
+        tolerance = self._meter.limit(sent, unit)
         if abs(back - sent) > tolerance:
             self.errors()
             raise StandFault(
@@ -449,8 +385,7 @@ class PowerSupply:
     def _compare_measured(self, sent: float) -> None:
         """Verify a voltage by measuring; below it only when the current limit is not the reason."""
         voltage, current = self.both()
-        accuracy = self.description.accuracy
-        tolerance = 2 * self._limit(accuracy.voltage, sent, "V")
+        tolerance = 2 * self._meter.limit(sent, "V")
         limited = current.value > _LIMITED * self._set[1]
         if voltage.value > sent + tolerance or (voltage.value < sent - tolerance and not limited):
             raise StandFault(
@@ -461,14 +396,3 @@ class PowerSupply:
     def _reports_trip(self) -> bool:
         command = self._commands.overvoltage_tripped
         return command is not None and self._line.parsed(command, self._line.ask(command), scpi.parse_boolean)
-
-    def _limit(self, accuracy: AccuracyTerms, value: float, unit: str) -> float:
-        """Largest error at a value; `of range` means of the ceiling, the range this stand uses."""
-        ceilings = self.description.ceilings
-        return accuracy.limit(value, ceilings.voltage if unit == "V" else ceilings.current)
-
-    def _measured(self, value: float, unit: str) -> Measured:
-        accuracy = self.description.accuracy
-        terms = accuracy.voltage if unit == "V" else accuracy.current
-        gained = self._conditions.uncertainty(self.description.calibration, value)
-        return Measured(value, unit, math.hypot(_standard(self._limit(terms, value, unit)), gained))

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 
 from hilseq.clock import Clock
 from hilseq.description.profile import Profile
-from hilseq.instruments.supply import Inrush, PowerSupply
+from hilseq.instruments.supply import PowerSupply
+from hilseq.instruments.supply_meter import Inrush
 from hilseq.measured import Measured
 
 

@@ -10,7 +10,7 @@ from hilseq.analysis import power
 from hilseq.clock import Clock
 from hilseq.description.profile import Mode
 from hilseq.errors import NotPerformed
-from hilseq.instruments.supply import Inrush
+from hilseq.instruments.supply_meter import Inrush
 from hilseq.measured import Measured
 from hilseq.procedures.unit import Unit
 
