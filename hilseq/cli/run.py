@@ -21,6 +21,13 @@ _PYTEST = (
 )
 
 
+def _named(text: str) -> Path:
+    """Return the path; an empty one, as a variable of a script may be, is not the present folder."""
+    if not text.strip():
+        raise typer.BadParameter("it is empty; expected a folder, `.` for this one")
+    return Path(text)
+
+
 def run_command(
     stand: Annotated[Path, typer.Option(metavar="FILE", help="Stand file.")],
     unit: Annotated[list[str], typer.Option(metavar="[SLOT=]FILE", help="Profile of the unit in a slot.")],
@@ -64,7 +71,11 @@ def run_command(
     ] = None,
     out: Annotated[
         Path | None,
-        typer.Option(metavar="DIR", help="Folder for journal and reports (default: a dated one in runs/)."),
+        typer.Option(
+            metavar="DIR",
+            help="Folder for journal and reports (default: a dated one in runs/).",
+            parser=_named,
+        ),
     ] = None,
 ) -> None:
     """Test the units on a stand, unattended, and say of each: ship, repair, or incomplete.

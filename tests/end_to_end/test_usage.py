@@ -71,6 +71,15 @@ def test_bad_input_gets_a_clear_line(tmp_path: Path, arguments: list[str], word:
     assert not out.exists()
 
 
+def test_an_empty_folder_name_is_not_the_present_folder(tmp_path: Path) -> None:
+    """`--out "$FOLDER"` of a script that never set it: refused, and nothing is written."""
+    line = [sys.executable, "-m", "hilseq", "run", "--simulate", "--stand", str(STANDS / "sim-bench.yaml")]
+    line += ["--unit", str(STANDS / "units" / "rh16.yaml"), "--serial", "1", "--out", ""]
+    done = subprocess.run(line, capture_output=True, text=True, check=False, cwd=tmp_path, timeout=60)
+    assert (done.returncode, "--out" in done.stderr) == (2, True), done.stderr
+    assert list(tmp_path.iterdir()) == []
+
+
 def test_a_journal_is_never_written_over(visit: MakeVisit) -> None:
     """The same --out twice is refused, and the first journal is untouched."""
     sequence = str(ROOT / "sequences" / "test_10_power_on.py")
