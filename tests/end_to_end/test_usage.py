@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from hilseq.journal.reader import read_journal
+from tests import warm
 from tests.end_to_end.conftest import ROOT, STANDS, MakeVisit
 
 CASES = {
@@ -52,18 +53,12 @@ CASES = {
 @pytest.mark.parametrize("program", ["hilseq", "pytest"])
 def test_bad_input_gets_a_clear_line(tmp_path: Path, arguments: list[str], word: str, program: str) -> None:
     """The message names what is wrong; the exit code is 2; nothing is written; no traceback is shown."""
-    line = [sys.executable, "-m", "hilseq", "run"]
-    if program == "pytest":
-        line = [sys.executable, "-m", "pytest", str(ROOT / "sequences"), "-q"]
     out = tmp_path / "out"
-    done = subprocess.run(
-        [*line, *arguments, "--out", str(out)],
-        capture_output=True,
-        text=True,
-        check=False,
-        cwd=tmp_path,
-        timeout=60,
-    )
+    line = [*arguments, "--out", str(out)]
+    if program == "pytest":
+        done = warm.pytest(str(ROOT / "sequences"), "-q", *line, cwd=tmp_path)
+    else:
+        done = warm.hilseq("run", *line, cwd=tmp_path)
     words = done.stdout + done.stderr
     assert done.returncode == 2, words
     assert word in words
@@ -73,9 +68,9 @@ def test_bad_input_gets_a_clear_line(tmp_path: Path, arguments: list[str], word:
 
 def test_an_empty_folder_name_is_not_the_present_folder(tmp_path: Path) -> None:
     """`--out "$FOLDER"` of a script that never set it: refused, and nothing is written."""
-    line = [sys.executable, "-m", "hilseq", "run", "--simulate", "--stand", str(STANDS / "sim-bench.yaml")]
+    line = ["run", "--simulate", "--stand", str(STANDS / "sim-bench.yaml")]
     line += ["--unit", str(STANDS / "units" / "rh16.yaml"), "--serial", "1", "--out", ""]
-    done = subprocess.run(line, capture_output=True, text=True, check=False, cwd=tmp_path, timeout=60)
+    done = warm.hilseq(*line, cwd=tmp_path)
     assert (done.returncode, "--out" in done.stderr) == (2, True), done.stderr
     assert list(tmp_path.iterdir()) == []
 

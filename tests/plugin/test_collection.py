@@ -8,6 +8,8 @@ from typing import Any
 
 import pytest
 
+from tests import warm
+
 STANDS = Path(__file__).parents[2] / "stands"
 DX08 = ("--stand", STANDS / "dx08-bench.yaml", "--unit", STANDS / "units" / "dx08.yaml", "--serial", "DX-1")
 DUO = ("--stand", STANDS / "duo-bench.yaml", "--unit", STANDS / "units" / "rh16.yaml", "--serial", "A=1,B=2")
@@ -31,8 +33,8 @@ def test_loops(unit): pass
 
 def collected(pytester: pytest.Pytester, *options: object) -> list[str]:
     """Return the ids that pytest collects, without the file."""
-    result = pytester.runpytest_subprocess("--collect-only", "-q", *map(str, options))
-    return [line.partition("::")[2] for line in result.outlines if "::" in line]
+    done = warm.pytest("--collect-only", "-q", *map(str, options), cwd=pytester.path)
+    return [line.partition("::")[2] for line in done.stdout.splitlines() if "::" in line]
 
 
 def test_one_check_per_element(pytester: pytest.Pytester) -> None:
@@ -81,9 +83,9 @@ def test_slips_of_a_sequence(pytester: pytest.Pytester, body: str, words: str) -
     """A slip in a sequence is named before anything is powered."""
     pytester.makepyfile("import pytest\n\n" + body + "\n")
     options = ("--strict-markers", "--simulate", "--out", "out", *DX08)
-    result = pytester.runpytest_subprocess(*map(str, options))
-    assert result.ret == 2
-    assert words in result.stdout.str() + result.stderr.str()
+    done = warm.pytest(*map(str, options), cwd=pytester.path)
+    assert done.returncode == 2
+    assert words in done.stdout + done.stderr
     assert not (pytester.path / "out" / "journal.jsonl").exists()
 
 
@@ -114,9 +116,9 @@ def visited(pytester: pytest.Pytester, *options: str, gate: bool) -> tuple[int, 
     """Make a visit of one unit; return the exit code and the journal."""
     pytester.makepyfile(VISIT.replace("{gate}", str(gate)))
     line = [*map(str, DX08), "--simulate", "--out", "out", "-p", "no:cacheprovider", *options]
-    result = pytester.runpytest_subprocess(*line)
+    done = warm.pytest(*line, cwd=pytester.path)
     lines = (pytester.path / "out" / "journal.jsonl").read_text(encoding="ascii").splitlines()
-    return int(result.ret), [json.loads(line) for line in lines]
+    return done.returncode, [json.loads(line) for line in lines]
 
 
 def test_a_closed_gate(pytester: pytest.Pytester) -> None:
