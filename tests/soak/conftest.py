@@ -101,15 +101,13 @@ def resume() -> Callable[..., Soaked]:
     return again
 
 
-@pytest.fixture(scope="module")
-def begin(
-    tmp_path_factory: pytest.TempPathFactory,
-) -> Iterator[Callable[..., tuple[subprocess.Popen[bytes], Path]]]:
-    """Begin a simulated soak and return at once: its process and its folder."""
+@pytest.fixture
+def begin(tmp_path: Path) -> Iterator[Callable[..., tuple[subprocess.Popen[bytes], Path]]]:
+    """Begin a simulated soak and return at once: its process and its folder. It ends with the test."""
     begun: list[subprocess.Popen[bytes]] = []
 
     def start(*options: str) -> tuple[subprocess.Popen[bytes], Path]:
-        folder = tmp_path_factory.mktemp("begun") / "run"
+        folder = tmp_path / f"begun {len(begun)}"
         process = subprocess.Popen(
             [sys.executable, "-m", "hilseq", *command(folder, *options)],
             stdout=subprocess.DEVNULL,

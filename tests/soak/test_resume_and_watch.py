@@ -69,7 +69,7 @@ def test_a_killed_soak_goes_on_and_loses_no_sample(
     assert "In 1 gap" in done.page
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture
 def running(begin: Callable[..., Any]) -> tuple[Any, Path]:
     """A soak of three days that goes on while it is looked at."""
     process, folder = begin("--soak-duration", "72h")
