@@ -19,6 +19,16 @@ def nothing() -> None:
     """Do nothing: the tick of a clock that nobody watches."""
 
 
+def in_turn(*ticks: Callable[[], None]) -> Callable[[], None]:
+    """Return a tick that is all of these."""
+
+    def all_of_them() -> None:
+        for tick in ticks:
+            tick()
+
+    return all_of_them
+
+
 class Awake:
     """Looking again and again for a moment before going to sleep, where that pays.
 

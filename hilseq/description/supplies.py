@@ -149,6 +149,14 @@ class SupplyCommands(Model):
         default=None, description="answers 1 when the over-voltage protection has tripped"
     )
     clear_protection: OptionalCommand = Field(default=None, description="resets a tripped protection")
+    set_watchdog: OptionalSetting = Field(
+        default=None,
+        description="has it switch off by itself when it hears nothing for as many seconds, which `watchdog` tells",
+    )
+    read_watchdog: OptionalQuery = Field(default=None, description="asks for that time, in seconds")
+    clear_watchdog: OptionalCommand = Field(
+        default=None, description="ends that watch; sent once the output is off for good"
+    )
     output_on: Command = Field(default="OUTP ON", description="switches the output on")
     output_off: Command = Field(default="OUTP OFF", description="switches the output off")
     read_output: OptionalQuery = Field(default="OUTP?", description="answers 1 when the output is on")
@@ -194,6 +202,8 @@ class SupplyCeilings(Model):
     current: Amperes = Field(gt=0, description="largest current limit this stand ever sets")
 
 
+#: A run may be busy with one thing this long before its guard ends it: a shorter watch could trip in good order, s.
+SHORTEST_WATCHDOG = 10.0
 #: Readings of a record: fewer show no shape, more do not fit one answer.
 _FEWEST_READINGS, _MOST_READINGS = 10, 4096
 
@@ -251,6 +261,12 @@ class Supply(Model):
         description="longest time from a command until the output has risen or fallen: how exactly the length "
         "of an interruption is known; `settle` when not given",
     )
+    watchdog: Seconds | None = Field(
+        default=None,
+        ge=SHORTEST_WATCHDOG,
+        description="silence after which it switches off by itself, set by `commands.set-watchdog`: for the case "
+        "that this computer, or the line to it, fails altogether",
+    )
     waveform: Waveform | None = Field(
         default=None, description="its record of the inrush, which `commands.read-waveform` asks for"
     )
@@ -270,6 +286,23 @@ class Supply(Model):
         if self.commands.arm_waveform is not None and self.waveform is None:
             raise ValueError(
                 "`arm-waveform` arms a record that nothing reads; expected `read-waveform` as well"
+            )
+        return self
+
+    @model_validator(mode="after")
+    def _watched(self) -> Self:
+        commands = self.commands
+        if (self.watchdog is None) != (commands.set_watchdog is None):
+            raise ValueError("`watchdog` is the time that `set-watchdog` sets; expected both or neither")
+        for name, command in (("read", commands.read_watchdog), ("clear", commands.clear_watchdog)):
+            if command is not None and self.watchdog is None:
+                raise ValueError(
+                    f"`{name}-watchdog` is for a watch that nothing sets; expected `set-watchdog` as well"
+                )
+        if self.watchdog is not None and self.watchdog < 3 * self.deadline:
+            raise ValueError(
+                f"a watchdog of {self.watchdog:g} s could trip while one answer is waited for (`deadline` is "
+                f"{self.deadline:g} s); expected three deadlines or more"
             )
         return self
 

@@ -27,6 +27,7 @@ from hilseq.instruments import scpi
 from hilseq.instruments.conditions import Conditions
 from hilseq.instruments.supply_line import SupplyLine
 from hilseq.instruments.supply_meter import Inrush, SupplyMeter
+from hilseq.instruments.supply_watchdog import SupplyWatchdog
 from hilseq.instruments.translate import quote
 from hilseq.instruments.visa import VisaSession
 from hilseq.measured import Measured
@@ -65,6 +66,7 @@ class PowerSupply:
         self._commands = description.commands
         self._clock = clock
         self._line = SupplyLine(name, description, session)
+        self._watchdog = SupplyWatchdog(name, self._line, description)
         self._meter = SupplyMeter(self._line, description, conditions or Conditions(clock))
         self._ceiling: float | None = None  # volts; known once `prepare` has programmed it
         self._set: tuple[float, float] = (0.0, description.ceilings.current)
@@ -92,7 +94,7 @@ class PowerSupply:
     # -- making ready and setting
 
     def prepare(self, voltage_ceiling: float, current_limit: float) -> list[scpi.ErrorEntry]:
-        """Make the output ready: off, at 0 V, current limit and over-voltage protection programmed.
+        """Make the output ready: off, at 0 V, current limit, over-voltage protection and watchdog programmed.
 
         `voltage_ceiling` (V) is what the unit can stand; with the ceiling of the stand, the lower one holds
         from now on. The protection trips at the level of the stand file, or 5 % above its ceiling, and never
@@ -116,6 +118,7 @@ class PowerSupply:
             level = min(self.description.overvoltage or _PROTECTION * ceilings.voltage, voltage_ceiling)
             self._line.send(self._commands.set_overvoltage, level)
             self._compare("over-voltage protection", self._commands.read_overvoltage, level, "V")
+        self._watchdog.set()
         self.errors()
         self._verify_off()
         self._ceiling = ceiling
@@ -283,6 +286,10 @@ class PowerSupply:
             return self._reports_trip()
         return self._wanted_on and not self.is_on()
 
+    def keep_in_touch(self) -> None:
+        """Let the supply's own watchdog hear that all is well; nothing where it has none, and between two halves."""
+        self._watchdog.feed()
+
     # -- leaving
 
     def make_safe(self, within: float | None = None) -> None:
@@ -338,6 +345,7 @@ class PowerSupply:
             if self._commands.read_output is None:
                 self._let_pass(self.description.settle)
             if not self.is_on():
+                self._watchdog.clear()
                 with suppress(HilseqError):
                     self._line.drain()
                 return None

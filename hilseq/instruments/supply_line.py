@@ -6,6 +6,7 @@ The commands come from the stand file. Knows nothing of the order in which a sup
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import suppress
 from typing import TypeVar
 
 from hilseq.description.stand import Supply
@@ -90,6 +91,18 @@ class SupplyLine:
         """Return what errors say of an exchange."""
         known = self._description
         return Exchange(self._who, known.resource, command, known.deadline, place=self._who)
+
+    # -- keeping in touch
+
+    def keep_in_touch(self, longest: float) -> None:
+        """Ask something when nothing was heard for `longest` seconds of real time; no matter what comes of it.
+
+        Where something is wrong, the next question that matters meets it, and says so.
+        """
+        if self._session.under_way or self._session.quiet < longest:
+            return
+        with suppress(HilseqError):
+            self.ask(self._commands.read_output or self._commands.identify)
 
     # -- the error queue
 

@@ -173,6 +173,7 @@ class VisaSession:
         # True while an exchange is under way: what is interrupted leaves the session out of step.
         self._stale = False
         self._asked = ""
+        self._spoke = -math.inf  # instant of time.monotonic at which something was last sent, or tried
 
     # -- opening and closing
 
@@ -275,6 +276,16 @@ class VisaSession:
         """
         return self._exchange(command, self.deadline if deadline is None else deadline, answered=True)
 
+    @property
+    def quiet(self) -> float:
+        """Real time since something was last said to the instrument, or tried, s."""
+        return time.monotonic() - self._spoke
+
+    @property
+    def under_way(self) -> bool:
+        """Tell whether a question waits for its answer, or the last one never got any that made sense."""
+        return self._stale
+
     def distrust(self) -> None:
         """Start afresh before the next question: the last answer made no sense."""
         self._stale = True
@@ -346,6 +357,7 @@ class VisaSession:
             return answer
 
     def _make_ready(self, deadline: float) -> None:
+        self._spoke = time.monotonic()
         if self._resource is None:
             self._open(deadline)
         elif self._stale:

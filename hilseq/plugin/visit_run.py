@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any, NoReturn
 
 import hilseq
-from hilseq.clock import Clock, WallClock
+from hilseq.clock import Clock, WallClock, in_turn
 from hilseq.description.visit import Visit
 from hilseq.errors import HilseqError, StandFault, UsageError
 from hilseq.guard.client import Guard
@@ -215,6 +215,8 @@ class VisitRun:
                 intakes=options.intakes,
             )
             self._bench = bench
+            if bench.is_watched:
+                self.clock.tick = in_turn(self.clock.tick, bench.keep_in_touch)
             try:
                 if self._guard is not None:
                     self._guard.wait_until_watching()

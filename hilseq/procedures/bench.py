@@ -156,6 +156,16 @@ class Bench:
         if problems:
             raise NotSafe(f"the safe state could not be verified: {words}", places=tuple(problems))
 
+    @property
+    def is_watched(self) -> bool:
+        """Tell whether a supply has a watchdog of its own."""
+        return any(supply.description.watchdog for supply in self.instruments.supplies.values())
+
+    def keep_in_touch(self) -> None:
+        """Let the supplies' own watchdogs hear that the run lives: to be called wherever it may wait."""
+        for supply in self.instruments.supplies.values():
+            supply.keep_in_touch()
+
     def close(self) -> None:
         """Close every connection; nothing is switched."""
         self.instruments.close()

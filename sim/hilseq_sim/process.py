@@ -16,6 +16,7 @@ from hilseq_sim.servers.loop import Loop
 from hilseq_sim.servers.modbus_rtu import ModbusRtuSession
 from hilseq_sim.servers.modbus_tcp import ModbusTcpSession
 from hilseq_sim.servers.scpi_server import ScpiSession, instrument
+from hilseq_sim.servers.scpi_watchdog import Watchdog
 from hilseq_sim.servers.serial_line import PortSession, at_speed, pseudo_terminal, to_unit
 from hilseq_sim.servers.session import Session, SilentSession
 from hilseq_sim.views import ModbusView, PortView, SupplyView, WorldView
@@ -90,12 +91,25 @@ class Servers:
             endpoints = [f"supply {name}" for name in names]
             if len(endpoints) > 1:
                 self._stage.join(endpoints)
-            session = _scpi(outputs, endpoints[0], stand.supplies[names[0]])
+            session = self._scpi(outputs, endpoints[0], stand.supplies[names[0]])
             if _SERIAL.fullmatch(resource):
                 self._terminal(endpoints, _whatever_speed(session), "ASRL{path}::INSTR")
             else:  # USB, GPIB and VXI-11 resources too: their twin is reached through a socket
                 listener = self._listen(endpoints, session)
                 self._address(listener, endpoints, "TCPIP::{host}::{port}::SOCKET")
+
+    def _scpi(
+        self, outputs: Mapping[int, tuple[Supply, SupplyView]], endpoint: str, supply: Supply
+    ) -> Callable[[], ScpiSession]:
+        shared = instrument(outputs)
+        watchdog = Watchdog(shared.outputs, self.loop.after, self._stage.catch_up)
+        return lambda: ScpiSession(
+            shared,
+            endpoint,
+            heard=watchdog.heard,
+            read_termination=supply.read_termination,
+            write_termination=supply.write_termination,
+        )
 
     def _serve_modbus(self, world: WorldView, stand: Stand, profiles: Mapping[str, Profile]) -> None:
         networked: list[tuple[str, _Device]] = []
@@ -200,18 +214,6 @@ class _Device:
     number: int
     view: ModbusView
     speed: int
-
-
-def _scpi(
-    outputs: Mapping[int, tuple[Supply, SupplyView]], endpoint: str, supply: Supply
-) -> Callable[[], ScpiSession]:
-    shared = instrument(outputs)
-    return lambda: ScpiSession(
-        shared,
-        endpoint,
-        read_termination=supply.read_termination,
-        write_termination=supply.write_termination,
-    )
 
 
 def _whatever_speed(session: Callable[[], Session]) -> SessionAtSpeed:

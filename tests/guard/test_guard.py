@@ -136,6 +136,42 @@ def test_an_instrument_with_one_connection_is_reached(rig: ModuleType, start: St
         simulator.close()
 
 
+ALONE = """
+def test_it(supply, clock):
+    supply.on()
+    clock.sleep(13.0)
+    assert supply.instrument.is_on(), "its watchdog has switched it off"
+    clock.sleep(600.0)
+"""
+
+
+def test_a_supply_left_alone_switches_off_by_itself(rig: ModuleType, start: Start, tmp_path: Path) -> None:
+    """The computer fails, guard and all: the supply's own watchdog, kept content until then, switches it off."""
+    stand = tmp_path / "watched.yaml"
+    text = rig.STAND.read_text(encoding="utf-8")
+    watched = text.replace("    settle: 50 ms\n", "    settle: 50 ms\n    watchdog: 10 s\n").replace(
+        "commands: {", 'commands: {set-watchdog: "WDOG {value}", read-watchdog: "WDOG?", '
+    )
+    stand.write_text(watched, encoding="utf-8")
+    (tmp_path / "test_alone.py").write_text(ALONE, encoding="utf-8")
+    simulator = rig.Simulator(tmp_path / "simulator", stand=stand)
+    try:
+        run = start(simulator, sequence=tmp_path / "test_alone.py")
+        rig.wait_until(lambda: run.has("event", what="supply on"))
+        time.sleep(14.0)  # nobody asks: the questions of this test would keep it content, too
+        guard = run.guard_pid()
+        os.kill(guard, signal.SIGSTOP)
+        assert simulator.is_on()
+        os.kill(run.process.pid, signal.SIGKILL)
+        os.kill(guard, signal.SIGKILL)
+        time.sleep(12.0)
+        assert simulator.is_off()
+        assert run.entries("guard.jsonl") == []
+        assert not run.has("check ended", verdict="failed")
+    finally:
+        simulator.close()
+
+
 def _small_files(limit: int) -> Callable[[], None]:
     def apply() -> None:
         resource.setrlimit(resource.RLIMIT_FSIZE, (limit, limit))

@@ -44,10 +44,14 @@ Run: TypeAlias = "Callable[[State, Output, Sequence[str]], str | None]"
 
 @dataclass(slots=True)
 class Output:
-    """One output of the instrument. `highest_protection` is the largest over-voltage level, in volts."""
+    """One output of the instrument. `highest_protection` is the largest over-voltage level, in volts.
+
+    `watchdog`: silence after which it is switched off, s of real time; 0 for never.
+    """
 
     view: SupplyView
     highest_protection: float
+    watchdog: float = 0.0
 
 
 @dataclass(slots=True)
@@ -91,6 +95,7 @@ def reset(state: State, _: Output, __: Sequence[str]) -> Answer:
         view.set_current = view.current_limits[1]
         view.overvoltage = output.highest_protection
         view.overcurrent_protection = False
+        output.watchdog = 0.0
     state.selected = min(state.outputs)
     return None
 

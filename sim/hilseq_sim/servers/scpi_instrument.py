@@ -41,6 +41,11 @@ class Instrument:
             if not _is_missing(command.purpose, missing):
                 self._tree.add(command.pattern, command)
 
+    @property
+    def outputs(self) -> tuple[Output, ...]:
+        """All its outputs."""
+        return tuple(self._outputs.values())
+
     def answer(self, message: str) -> str | None:
         """Carry out one program message and return the response message, None when there is none."""
         program = self._programs.get(message)

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from random import Random
 
+from hilseq.clock import nothing
 from hilseq.description.stand import Supply
 from hilseq_sim.servers import scpi_dialect
 from hilseq_sim.servers.scpi_commands import Output
@@ -36,7 +37,7 @@ def instrument(outputs: Mapping[int, tuple[Supply, SupplyView]]) -> Instrument:
 
 
 class ScpiSession(Session):
-    """One connection to an instrument."""
+    """One connection to an instrument. `heard` is called with every message."""
 
     drops_unread = True
 
@@ -45,11 +46,13 @@ class ScpiSession(Session):
         shared: Instrument,
         endpoint: str,
         *,
+        heard: Callable[[], None] = nothing,
         read_termination: str = "\n",
         write_termination: str = "\n",
     ) -> None:
         self.endpoint = endpoint
         self._instrument = shared
+        self._heard = heard
         self._answer_end = read_termination.encode("latin-1")
         self._end = write_termination[-1:].encode("latin-1")
         self._buffer = b""
@@ -77,6 +80,7 @@ class ScpiSession(Session):
     def answer(self, request: bytes) -> bytes:
         """Carry out a message."""
         response = self._instrument.answer(request.decode("latin-1"))
+        self._heard()
         return b"" if response is None else response.encode("latin-1") + self._answer_end
 
     def garbled(self, answer: bytes, random: Random) -> bytes:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from hilseq_sim.servers import scpi_commands as run
+from hilseq_sim.servers import scpi_watchdog
 from hilseq_sim.servers.scpi_commands import Command, Run
 
 _VOLTAGE = "[SOURce#]:VOLTage"
@@ -104,6 +105,9 @@ BY_PURPOSE: dict[str, Run] = {
     "read_overvoltage": run.overvoltage,
     "overvoltage_tripped": run.overvoltage_tripped,
     "clear_protection": run.clear_protection,
+    "set_watchdog": scpi_watchdog.set_watchdog,
+    "read_watchdog": scpi_watchdog.watchdog,
+    "clear_watchdog": scpi_watchdog.clear_watchdog,
     "output_on": run.output_on,
     "output_off": run.output_off,
     "read_output": run.output,
