@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import json
-import subprocess
-import sys
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +15,7 @@ from hilseq.coverage.cases import Case, choose, draw
 from hilseq.coverage.outcome import judge_case
 from hilseq.coverage.table import tabulate
 from hilseq.errors import UsageError
+from tests import warm
 
 ROWS: list[dict[str, Any]] = [
     {
@@ -131,9 +130,9 @@ def test_a_torn_row_is_made_again(tmp_path: Path) -> None:
 
 def test_a_small_campaign_end_to_end(tmp_path: Path) -> None:
     """Real visits: a defect is found and placed, a good unit ships; called again, nothing is made twice."""
-    line = [sys.executable, "-m", "hilseq", "coverage", "--kind", "output-stuck-on", "--draws", "1"]
+    line = ["coverage", "--kind", "output-stuck-on", "--draws", "1"]
     line += ["--units", "1", "--out", str(tmp_path / "rows.jsonl"), "--json", str(tmp_path / "table.json")]
-    first = subprocess.run(line, capture_output=True, text=True, check=False, timeout=110)
+    first = warm.hilseq(*line, cwd=tmp_path)
     assert first.returncode == 0, first.stderr
     table = json.loads((tmp_path / "table.json").read_text(encoding="utf-8"))
     (row,) = table["rows"]
@@ -144,5 +143,5 @@ def test_a_small_campaign_end_to_end(tmp_path: Path) -> None:
         False,
     )
     assert (table["good_units"], table["false_alarms"]) == (1, 0)
-    again = subprocess.run(line, capture_output=True, text=True, check=False, timeout=60)
+    again = warm.hilseq(*line, cwd=tmp_path)
     assert "2 of 2 visits were made before" in again.stderr

@@ -140,14 +140,8 @@ def test_a_reader_that_goes_away_does_not_end_the_run(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     "command", ["demo", "run", "inspect", "init", "safe", "simulate", "report", "verify"]
 )
-def test_every_command_has_help_with_an_example(command: str) -> None:
+def test_every_command_has_help_with_an_example(command: str, tmp_path: Path) -> None:
     """`--help` of every command shows an example."""
-    done = subprocess.run(
-        [sys.executable, "-m", "hilseq", command, "--help"],
-        capture_output=True,
-        text=True,
-        check=False,
-        timeout=60,
-    )
+    done = warm.hilseq(command, "--help", cwd=tmp_path)
     assert done.returncode == 0
     assert "Example: hilseq" in done.stdout
