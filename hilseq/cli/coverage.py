@@ -30,7 +30,7 @@ def coverage_command(
     out: Annotated[
         Path | None,
         typer.Option(
-            metavar="FILE", help="File of finished rows, to resume from (default: a dated one per campaign)."
+            metavar="FILE", help="File of finished rows, to resume from (default: one in runs/ per campaign)."
         ),
     ] = None,
     jobs: Annotated[int, typer.Option(min=1, metavar="N", help="Visits at a time.")] = os.cpu_count() or 1,
@@ -44,7 +44,7 @@ def coverage_command(
 ) -> None:
     """Put defects into the simulated stand and count what the sequences find, locate, blame wrongly and miss.
 
-    Interrupted, it goes on where it was when called again with the same options.
+    Interrupted, it goes on where it was when called again with the same options, on the same files.
 
     Example: hilseq coverage --kind output-stuck-on --units 10 --json coverage.json
     """
@@ -52,21 +52,37 @@ def coverage_command(
 
     from hilseq.coverage import campaign
     from hilseq.coverage.cases import choose, draw
+    from hilseq.coverage.row_file import RowFile, campaign_of
     from hilseq.coverage.table import tabulate
-    from hilseq.description.loading import load_profile
+    from hilseq.description.loading import load_profile, load_stand
     from hilseq.twin import catalogue
 
     stands = shipped.folder("stands")
     stand, unit = stand or stands / "sim-bench.yaml", unit or stands / "units" / "rh16.yaml"
     rows = choose(catalogue(stand, unit), kind or [])
     cases = draw(rows, draws=draws, units=units, seed=seed)
-    asked: dict[str, Any] = {"kinds": kind or [], "units": units, "draws": draws, "seed": seed}
-    asked |= {"stand": str(stand), "unit": str(unit), "sequences": sequence or []}
-    words = "-".join([f"seed{seed}", f"{draws}x", f"{units}good", *(kind or ["all"])])[:80]
-    path = out or Path("runs") / f"coverage-{words}.jsonl"
-    finished = campaign.RowFile(path, asked)
-    soaks = load_profile(unit).soak is not None
-    bench = campaign.Bench(stand.resolve(), unit.resolve(), partial(_visit, sequence or [], stand), soaks)
+    words = sequence or [str(shipped.folder("sequences"))]
+    files = [stand, unit, *(Path(word) for word in words if Path(word).exists())]
+    asked = campaign_of(
+        {
+            "kinds": kind or [],
+            "units": units,
+            "draws": draws,
+            "seed": seed,
+            "words": [word for word in words if not Path(word).exists()],
+        },
+        files,
+    )
+    name = "-".join([f"seed{seed}", f"{draws}x", f"{units}good", *(kind or ["all"])])[:80]
+    path = out or Path("runs") / f"coverage-{name}.jsonl"
+    finished = RowFile(path, asked)
+    bench = campaign.Bench(
+        stand.resolve(),
+        unit.resolve(),
+        next(iter(load_stand(stand).slots)),
+        partial(_visit, sequence or [], stand),
+        load_profile(unit).soak is not None,
+    )
     if finished.rows:
         typer.echo(f"{len(finished.rows)} of {len(cases)} visits were made before ({path})", err=True)
     _run(campaign.run_campaign(bench, cases, finished, jobs=jobs), len(cases), len(finished.rows))
@@ -116,9 +132,16 @@ def _show(table: Table) -> None:
         "alarms",
     )
     for line in table.lines:
-        numbers = (line.beyond, line.detected, line.located, line.wrongly_blamed, line.missed)
         grid.add_row(
-            line.defect, line.side, *map(str, numbers), str(line.harmless), str(line.harmless_detected)
+            line.defect,
+            line.side,
+            str(line.beyond),
+            line.detection.brief,
+            line.location.brief,
+            str(line.wrongly_blamed),
+            str(line.missed),
+            str(line.harmless),
+            str(line.harmless_detected),
         )
     console = Console(width=None if os.isatty(1) else 140)
     if table.lines:

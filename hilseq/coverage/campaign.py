@@ -16,7 +16,8 @@ from typing import Any
 
 from hilseq.coverage.cases import Case
 from hilseq.coverage.outcome import judge_case
-from hilseq.errors import StandFault, UsageError
+from hilseq.coverage.row_file import RowFile
+from hilseq.errors import StandFault
 
 #: Runs one visit with these options (of `hilseq run`) and returns its exit code.
 RunVisit = Callable[[list[str]], int]
@@ -27,42 +28,13 @@ _WARM = "6h"
 
 @dataclass(frozen=True, slots=True)
 class Bench:
-    """The stand and unit of a campaign, how a visit is made, and whether the unit's profile plans a soak."""
+    """The stand and unit of a campaign, its slot, how a visit is made, and whether the profile plans a soak."""
 
     stand: Path
     unit: Path
+    slot: str
     run_visit: RunVisit
     soaks: bool = False
-
-
-class RowFile:
-    """The rows finished so far, one JSON line each, behind a line that says which campaign they are of.
-
-    Raises UsageError when the file holds another campaign.
-    """
-
-    def __init__(self, path: Path, campaign: dict[str, Any]) -> None:
-        self._path = path
-        self.rows: list[dict[str, Any]] = []
-        if path.exists():
-            lines = path.read_text(encoding="utf-8").splitlines(keepends=True)
-            # A line without an end was being written when the campaign was interrupted.
-            whole = [json.loads(line) for line in lines if line.endswith("\n")]
-            if whole and whole[0] != campaign:
-                raise UsageError(
-                    f"{path} holds the rows of another campaign; give another --out or remove it"
-                )
-            self.rows = whole[1:]
-            path.write_text("".join(line for line in lines if line.endswith("\n")), encoding="utf-8")
-        if not path.exists() or not path.stat().st_size:
-            path.parent.mkdir(parents=True, exist_ok=True)
-            path.write_text(json.dumps(campaign) + "\n", encoding="utf-8")
-
-    def add(self, row: dict[str, Any]) -> None:
-        """Keep a row."""
-        self.rows.append(row)
-        with self._path.open("a", encoding="utf-8") as file:
-            file.write(json.dumps(row) + "\n")
 
 
 def run_campaign(
@@ -132,7 +104,8 @@ def _visit(bench: Bench, case: Case) -> dict[str, Any]:
 
 def visit_options(bench: Bench, case: Case) -> list[str]:
     """Return the options of `hilseq run` that make a case, but for the folder."""
-    options = ["--stand", str(bench.stand), f"--unit={bench.unit}", f"--serial=CV-{case.number:06d}"]
+    options = ["--stand", str(bench.stand), f"--unit={bench.slot}={bench.unit}"]
+    options += [f"--serial={bench.slot}=CV-{case.number:06d}"]
     options += ["--simulate", "--seed", str(case.seed)]
     if case.warm and bench.soaks:
         options += ["--soak", f"--soak-duration={_WARM}"]

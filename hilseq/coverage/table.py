@@ -33,6 +33,14 @@ class Rate:
         interval = clopper_pearson(self.hits, self.trials, CONFIDENCE)
         return interval.lower, interval.upper
 
+    @property
+    def brief(self) -> str:
+        """Return `19 (75 to 100 %)`, without bounds where there were no trials."""
+        if self.bounds is None:
+            return str(self.hits)
+        low, high = self.bounds
+        return f"{self.hits} ({low:.0%} to {high:.0%})".replace("% to", "to")
+
     def __str__(self) -> str:
         """Return `19 of 20 (95.0 %, 75.1 to 99.9 %)`."""
         if self.value is None or self.bounds is None:
@@ -53,6 +61,16 @@ class KindLine:
     wrongly_blamed: int
     harmless: int
     harmless_detected: int
+
+    @property
+    def detection(self) -> Rate:
+        """How many of the defects beyond the limits were detected."""
+        return Rate(self.detected, self.beyond)
+
+    @property
+    def location(self) -> Rate:
+        """How many of the detected were located."""
+        return Rate(self.located, self.detected)
 
     @property
     def missed(self) -> int:
@@ -82,6 +100,16 @@ class Table:
         }
         return {
             "rows": [{k: v for k, v in row.items() if k not in ("number", "good")} for row in self.rows],
+            "kinds": [
+                {
+                    "defect": line.defect,
+                    "detection": line.detection.value,
+                    "detection_bounds": line.detection.bounds,
+                    "location": line.location.value,
+                    "location_bounds": line.location.bounds,
+                }
+                for line in self.lines
+            ],
             "good_units": self.false_alarms.trials,
             "false_alarms": self.false_alarms.hits,
             "false_alarm_bounds": self.false_alarms.bounds,

@@ -10,9 +10,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hilseq.coverage.campaign import Bench, RowFile, visit_options
+from hilseq.coverage.campaign import Bench, visit_options
 from hilseq.coverage.cases import Case, choose, draw
 from hilseq.coverage.outcome import judge_case
+from hilseq.coverage.row_file import RowFile, campaign_of
 from hilseq.coverage.table import tabulate
 from hilseq.errors import UsageError
 from tests import warm
@@ -54,9 +55,9 @@ def test_draws_keep_clear_of_the_limit(seed: int, draws: int, units: int) -> Non
 def test_what_is_seen_warm_is_soaked_where_the_profile_plans_one(tmp_path: Path) -> None:
     """A defect of heat gets a soak; other defects, good units and units without a plan get none."""
     cases = draw(ROWS, draws=1, units=1, seed=0)
-    bench = Bench(tmp_path / "stand.yaml", tmp_path / "unit.yaml", lambda _: 0, soaks=True)
+    bench = Bench(tmp_path / "stand.yaml", tmp_path / "unit.yaml", "A", lambda _: 0, soaks=True)
     assert ["--soak" in visit_options(bench, case) for case in cases] == [True, False, False]
-    plain = Bench(bench.stand, bench.unit, bench.run_visit)
+    plain = Bench(bench.stand, bench.unit, "A", bench.run_visit)
     assert not any("--soak" in visit_options(plain, case) for case in cases)
 
 
@@ -116,16 +117,68 @@ def test_the_table_counts_both_sides_of_the_limit() -> None:
 
 
 def test_a_torn_row_is_made_again(tmp_path: Path) -> None:
-    """The half line of an interrupted campaign is cut, and another campaign's rows are refused."""
+    """The half line of an interrupted campaign is cut, and the rows of another one are refused with the reason."""
     path = tmp_path / "rows.jsonl"
-    rows = RowFile(path, {"seed": 1})
-    rows.add({"number": 0})
+    campaign = campaign_of({"seed": 1}, [])
+    row = judge_case(Case(0, 1), _summary("ship"))
+    RowFile(path, campaign).add(row)
     with path.open("a", encoding="utf-8") as file:
         file.write('{"number": 1')
-    assert RowFile(path, {"seed": 1}).rows == [{"number": 0}]
+    assert RowFile(path, campaign).rows == [row]
     assert path.read_text(encoding="utf-8").count("\n") == 2
-    with pytest.raises(UsageError, match="another campaign"):
-        RowFile(path, {"seed": 2})
+    with pytest.raises(UsageError, match=r"another campaign \(other seed\)"):
+        RowFile(path, campaign_of({"seed": 2}, []))
+
+
+def test_rows_of_other_limits_prove_nothing(tmp_path: Path) -> None:
+    """What the visits depend on has changed since: stand file, profile, or a sequence in a folder."""
+    profile, sequences = tmp_path / "unit.yaml", tmp_path / "sequences"
+    sequences.mkdir()
+    (sequences / "test_a.py").write_text("", encoding="utf-8")
+    profile.write_text("limit: 1", encoding="utf-8")
+    path = tmp_path / "rows.jsonl"
+    RowFile(path, campaign_of({}, [profile, sequences]))
+    RowFile(path, campaign_of({}, [profile, sequences]))
+    for changed in (profile, sequences / "test_a.py"):
+        changed.write_text("limit = 2", encoding="utf-8")
+        with pytest.raises(UsageError, match="stand file, profile or sequences have changed"):
+            RowFile(path, campaign_of({}, [profile, sequences]))
+        path.unlink()
+        RowFile(path, campaign_of({}, [profile, sequences]))
+    with pytest.raises(UsageError, match=r"nowhere\.yaml cannot be read"):
+        campaign_of({}, [tmp_path / "nowhere.yaml"])
+
+
+@pytest.mark.parametrize(
+    "content",
+    [
+        b"my notes",
+        b"my notes\n",
+        b"\x00\xff\xfe\n",
+        b"[1]\n",
+        b"{}\n",
+        b"{head}\n[1]\n",
+        b"{head}\n{}\n",
+        b'{head}\n{"number": 1}\n{"number',
+    ],
+)
+def test_a_file_of_something_else_is_left_as_it_is(tmp_path: Path, content: bytes) -> None:
+    """A slip in --out costs nobody a file."""
+    path = tmp_path / "notes.txt"
+    campaign = campaign_of({"seed": 1}, [])
+    content = content.replace(b"{head}", json.dumps(campaign).encode())
+    path.write_bytes(content)
+    with pytest.raises(UsageError, match="left as it is"):
+        RowFile(path, campaign)
+    assert path.read_bytes() == content
+
+
+@pytest.mark.parametrize("name", ["", "file/rows.jsonl"])
+def test_where_no_rows_can_be_kept_is_said_so(tmp_path: Path, name: str) -> None:
+    """A folder, and a file in place of a folder."""
+    (tmp_path / "file").write_text("", encoding="utf-8")
+    with pytest.raises(UsageError, match="give another --out"):
+        RowFile(tmp_path / name, campaign_of({}, []))
 
 
 def test_a_small_campaign_end_to_end(tmp_path: Path) -> None:
