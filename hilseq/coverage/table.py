@@ -39,7 +39,7 @@ class Rate:
         if self.bounds is None:
             return str(self.hits)
         low, high = self.bounds
-        return f"{self.hits} ({low:.0%} to {high:.0%})".replace("% to", "to")
+        return f"{self.hits} ({100 * low:.0f} to {100 * high:.0f} %)"
 
     def __str__(self) -> str:
         """Return `19 of 20 (95.0 %, 75.1 to 99.9 %)`."""

@@ -1,8 +1,10 @@
 """When a defect is there: after a time, above or below a temperature, by chance at a power-up, for a while.
 
-Every condition is an event of the timeline in closed form: a timer, or the case passing a level. A chance
-is drawn once per power-up from the seed of the world. `for` bounds each stay; with a chance it begins anew
-at each power-up, otherwise whenever the other conditions come true again.
+Every condition is an event of the timeline in closed form: a timer, or the case passing a level; a defect that
+came at a temperature goes 1 K later, for a contact that opens in the warmth does not close at the same degree. A
+chance is drawn once per power-up from the seed of the world: when the supply is switched on, for it may be the
+defect that keeps the unit from starting; or else when the unit has its power back. `for` bounds each stay; with
+a chance it begins anew at each power-up, otherwise whenever the other conditions come true again.
 """
 
 from __future__ import annotations
@@ -16,6 +18,10 @@ from hilseq_sim.world.timeline import Timer
 
 if TYPE_CHECKING:
     from hilseq_sim.world.build import World
+
+
+#: K that the case goes back before a defect that came at a temperature goes again.
+HYSTERESIS = 1.0
 
 
 class ActiveDefect:
@@ -36,8 +42,11 @@ class ActiveDefect:
         if not self._due:
             Timer(world.timeline, self._onset).start(spec.after)
         heat = unit.heat
-        self._above = None if spec.above is None else heat.watch(spec.above, lambda _: self._look())
-        self._below = None if spec.below is None else heat.watch(spec.below, lambda _: self._look())
+        self._above = self._below = None
+        if spec.above is not None:
+            self._above = heat.watch(spec.above, lambda _: self._look(), back=spec.above - HYSTERESIS)
+        if spec.below is not None:
+            self._below = heat.watch(spec.below, lambda _: self._look(), back=spec.below + HYSTERESIS)
         if spec.probability is not None:
             unit.power_ups.append(self._power_up)
         self._look()

@@ -158,7 +158,8 @@ class AnalogChannel:
 
     def _spoilt(self, value: float) -> float:
         if self.dead:
-            return max(self._converter[0], min(self._converter[1], 0.0))
+            low, high = self._converter
+            return low if self.symbol == "degC" else max(low, min(high, 0.0))
         span = self.high - self.low
         u = 2.0 * (value - self.low) / span - 1.0
         warm = (self._case() - _ADJUSTED_AT) / _DRIFT_OVER

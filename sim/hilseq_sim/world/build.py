@@ -112,10 +112,9 @@ class World:
         self._links[slot] = UnitServer(unit, registers, unit.profile.link.device, unit.answering)
         for name, port in unit.profile.ports.items():
             stream = self.streams.of(slot, "port", name)
-            modbus: ModbusView | None = None
+            model = self.port_models[slot, name] = UnitPort(port, unit.running, stream)
             if port.partner != "echo":
-                modbus = UnitServer(unit, registers, port.device, unit.running)
-            self.port_models[slot, name] = UnitPort(port, modbus, unit.running, stream)
+                model.modbus = UnitServer(unit, registers, port.device, model.answering)
 
     # -- WorldView ---------------------------------------------------------------------------------
 

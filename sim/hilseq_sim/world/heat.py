@@ -21,10 +21,16 @@ _CLOSE = 1e-9
 
 
 class Watch:
-    """Tells when the case passes a level: `hot` is true above it."""
+    """Tells when the case passes a level: `hot` is true above it, and until it has gone back to `back`.
 
-    def __init__(self, timeline: Timeline, heat: Heat, level: float, passed: Callable[[bool], None]) -> None:
-        self.level = level
+    With `back` below the level it is left there, with `back` above the level it is entered there; the other way
+    the level itself holds.
+    """
+
+    def __init__(
+        self, timeline: Timeline, heat: Heat, level: float, back: float, passed: Callable[[bool], None]
+    ) -> None:
+        self._rises_through, self._falls_through = max(level, back), min(level, back)
         self.hot = heat.case() > level
         self._heat = heat
         self._passed = passed
@@ -33,7 +39,7 @@ class Watch:
     def follow(self) -> None:
         """Look ahead again after the heat has changed its course."""
         sign = -1.0 if self.hot else 1.0
-        course, level = self._heat.course, self.level
+        course, level = self._heat.course, self._falls_through if self.hot else self._rises_through
         if sign * (course(0.0) - level) > _CLOSE:
             self._timer.start(0.0)
             return
@@ -106,9 +112,13 @@ class Heat:
         for watch in self._watches:
             watch.follow()
 
-    def watch(self, level: float, passed: Callable[[bool], None]) -> Watch:
-        """Have `passed` called with true or false whenever the case rises or falls through a level, degC."""
-        watch = Watch(self._timeline, self, level, passed)
+    def watch(self, level: float, passed: Callable[[bool], None], *, back: float | None = None) -> Watch:
+        """Have `passed` called with true or false whenever the case rises or falls through a level, degC.
+
+        With `back` one of the two happens there: what changes the heat of the unit would otherwise hold the case
+        at the level, coming and going without end.
+        """
+        watch = Watch(self._timeline, self, level, level if back is None else back, passed)
         self._watches.append(watch)
         watch.follow()
         return watch

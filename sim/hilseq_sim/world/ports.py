@@ -24,11 +24,10 @@ _BLUR = 0.1
 class UnitPort:
     """One port (`hilseq_sim.views.PortView`). `dead` and the added errors are defects."""
 
-    def __init__(
-        self, description: Port, modbus: ModbusView | None, running: Callable[[], bool], stream: Random
-    ) -> None:
+    def __init__(self, description: Port, running: Callable[[], bool], stream: Random) -> None:
         self.partner: str = description.partner
-        self.modbus = modbus
+        #: The server behind a port that speaks Modbus; it answers while the port is `answering`.
+        self.modbus: ModbusView | None = None
         self._speeds = tuple(description.speeds)
         self._running = running
         self._random = stream
@@ -40,6 +39,10 @@ class UnitPort:
         self.bit_errors = 0.0
         self.clock_error = 0.0
 
+    def answering(self) -> bool:
+        """Tell whether anything comes out at all."""
+        return not self.dead and self._running()
+
     def receive(self, data: bytes, speed: int) -> bytes:
         """See PortView: the line spoils bytes on the way in and on the way out."""
         if self.partner != "echo":
@@ -48,7 +51,7 @@ class UnitPort:
 
     def corrupt(self, data: bytes, speed: int) -> bytes:
         """See PortView."""
-        if self.dead or not data or not self._running():
+        if not data or not self.answering():
             return b""
         nearest = min(self._speeds, key=lambda own: abs(own - speed))
         mismatch = speed / nearest - 1.0

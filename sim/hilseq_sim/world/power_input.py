@@ -206,7 +206,8 @@ class PowerInput:
     """The input of one unit on one supply.
 
     `start_above` and `stop_below` (V) are the under-voltage lockout; `power_good` and `power_lost` are called
-    when the capacitor crosses them; `load` returns the power drawn now, W.
+    when the capacitor crosses them, `switched_on` when the supply is switched on; `load` returns the power
+    drawn now, W.
     """
 
     def __init__(
@@ -227,6 +228,7 @@ class PowerInput:
         self.stop_below = stop_below
         self.powered = False
         self.load: Callable[[], float] = lambda: 0.0
+        self.switched_on: Callable[[], None] = lambda: None
         self.power_good: Callable[[], None] = lambda: None
         self.power_lost: Callable[[], None] = lambda: None
         self._used_capacitance = capacitance
@@ -270,6 +272,10 @@ class PowerInput:
         """Begin a new record of the inrush."""
         self.update()
         self._peak = self._charge = 0.0
+
+    def supplied(self) -> None:
+        """Take note that the supply was switched on."""
+        self.switched_on()
 
     def record(self) -> tuple[float, float]:
         """Peak current, A, and charge, As, since the record began."""

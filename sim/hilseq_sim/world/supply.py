@@ -45,6 +45,9 @@ class Feeder(Protocol):
     def restart_record(self) -> None:
         """Begin a new record of the inrush."""
 
+    def supplied(self) -> None:
+        """Take note that the supply was switched on."""
+
     def record(self) -> tuple[float, float]:
         """Peak current, A, and charge, As, since the record began."""
         ...
@@ -281,6 +284,9 @@ class SupplyModel:
             self.recorder.trigger()
         self._retarget()
         self.follow_current()
+        if on:
+            for feed in self.feeds:
+                feed.supplied()
 
     @property
     def overvoltage_tripped(self) -> bool:

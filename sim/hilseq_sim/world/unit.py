@@ -55,6 +55,7 @@ class UnitModel:
         self.streams = streams
         self.serial = serial
         self.power_ups: list[Callable[[], None]] = []
+        self._power_up_begun = False
         self.fitted = {
             position: neighbours.get(position, EMPTY) for position in range(1, profile.rack_positions + 1)
         }
@@ -187,6 +188,7 @@ class UnitModel:
 
     def _connect(self) -> None:
         self.input.load = self.load
+        self.input.switched_on = self._switched_on
         self.input.power_good = self._power_good
         self.input.power_lost = self._power_lost
         self.start.changed = self._phase_changed
@@ -320,9 +322,19 @@ class UnitModel:
         self.input.update()
         self._store_persisting()
 
-    def _power_good(self) -> None:
+    def _switched_on(self) -> None:
+        if not self.input.powered:
+            self._begin_power_up()
+
+    def _begin_power_up(self) -> None:
+        self._power_up_begun = True
         for happen in self.power_ups:
             happen()
+
+    def _power_good(self) -> None:
+        if not self._power_up_begun:
+            self._begin_power_up()
+        self._power_up_begun = False
         retained = True
         if self.battery is not None:
             retained = self.battery.retains()

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import astuple
+from dataclasses import astuple, replace
 from typing import Any
 
 import pytest
 from hilseq_sim.defects.catalogue import CATALOGUE
+from hilseq_sim.defects.conditions import ActiveDefect
 from hilseq_sim.defects.resolve import places_for
 from hilseq_sim.views import ModbusRefusal
 from hilseq_sim.world.build import World, build_world
@@ -403,8 +404,10 @@ def test_below_is_there_while_the_unit_is_cold(make_world: MakeWorld) -> None:
     assert _q05(world) == 0
 
 
-def test_probability_is_drawn_once_per_power_up(make_world: MakeWorld) -> None:
-    world = make_world("no-start@start,probability=0.3")
+@pytest.mark.parametrize("defect", ["no-start@start", "input-shorted@supply", "supply-trips-early@main"])
+def test_probability_is_drawn_once_per_power_up(make_world: MakeWorld, defect: str) -> None:
+    """Also where the defect itself keeps the unit from having its power."""
+    world = make_world(f"{defect},probability=0.3")
     started = 0
     for _ in range(200):
         ready(world)
@@ -413,9 +416,96 @@ def test_probability_is_drawn_once_per_power_up(make_world: MakeWorld) -> None:
         assert world.links["A"].answering() is answering, "not drawn again in between"
         started += answering
         world.supplies["main"].output = False
+        world.supplies["main"].clear_protection()
         world.advance(3.0)
     # 200 draws of 0.7: 140 expected, standard deviation 6.5
     assert 115 < started < 165
+
+
+def test_a_dead_port_of_a_network_answers_nothing(visit: Visit) -> None:
+    """The driver is dead whatever is spoken on the line."""
+    profile = visit.profiles["A"]
+    ports = profile.ports | {"port 2": profile.ports["port 2"].model_copy(update={"partner": "modbus tcp"})}
+    changed = replace(visit, profiles={"A": profile.model_copy(update={"ports": ports})})
+    answers = []
+    for defects in ([], ["port-dead@port 2"]):
+        world = ready(build_world(changed, seed=11, serials={"A": "42"}, defects=defects))
+        modbus = world.ports["A", "port 2"].modbus
+        assert modbus is not None
+        answers.append((modbus.answering(), world.links["A"].answering()))
+    assert answers == [(True, True), (False, True)]
+
+
+def test_an_interruption_that_is_ridden_through_draws_nothing(make_world: MakeWorld) -> None:
+    """The unit never lost its power: no power-up, no draw; a brown-out that stops it is one."""
+    world = ready(make_world("output-stuck-on@q05,probability=0.5"))
+    supply, seen = world.supplies["main"], set()
+    first = _q05(world)
+    for _ in range(30):
+        supply.output = False
+        world.advance(0.002)
+        supply.output = True
+        world.advance(0.1)
+        assert _q05(world) == first
+    for _ in range(30):
+        supply.set_voltage = 5.0
+        world.advance(3.0)
+        supply.set_voltage = 24.0
+        world.advance(5.0)
+        seen.add(_q05(world))
+    assert seen == {0, 1}
+
+
+@pytest.mark.parametrize(
+    "defect",
+    [
+        "stop-threshold-high@supply",
+        "input-shorted@supply",
+        "processor-stops@start",
+        "idle-current-high@supply",
+    ],
+)
+@pytest.mark.parametrize("condition", ["above=31degC", "below=31degC"])
+def test_a_defect_that_cools_the_unit_does_not_chatter(
+    make_world: MakeWorld, monkeypatch: pytest.MonkeyPatch, defect: str, condition: str
+) -> None:
+    """It takes the load away, the case cools, it goes, the case warms: minutes each, not microseconds."""
+    changes = 0
+    change = ActiveDefect._set
+
+    def counted(self: ActiveDefect, *, active: bool) -> None:
+        nonlocal changes
+        changes += active != self.active
+        change(self, active=active)
+
+    monkeypatch.setattr(ActiveDefect, "_set", counted)
+    world = ready(make_world(f"{defect},{condition}"))
+    world.advance(10 * HOUR)
+    assert 1 <= changes < 600
+
+
+@pytest.mark.parametrize(("condition", "goes"), [("above=32degC", 31.0), ("below=32degC", 33.0)])
+def test_a_defect_comes_at_its_temperature_and_goes_a_degree_later(
+    make_world: MakeWorld, monkeypatch: pytest.MonkeyPatch, condition: str, goes: float
+) -> None:
+    """The level itself is where it comes; where it goes lies 1 K further back."""
+    moves: list[tuple[bool, float]] = []
+    change = ActiveDefect._set
+
+    def noted(self: ActiveDefect, *, active: bool) -> None:
+        if active != self.active and world is not None:
+            moves.append((active, world.units["A"].heat.case()))
+        change(self, active=active)
+
+    world: World | None = None
+    monkeypatch.setattr(ActiveDefect, "_set", noted)
+    world = make_world(f"output-stuck-on@q05,{condition}")
+    for _ in range(2):
+        ready(world).advance(10 * HOUR)
+        world.supplies["main"].output = False
+        world.advance(10 * HOUR)
+    assert {active: round(case, 6) for active, case in moves} == {True: 32.0, False: goes}
+    assert len(moves) >= 3
 
 
 def test_the_same_seed_draws_the_same_starts(make_world: MakeWorld) -> None:
