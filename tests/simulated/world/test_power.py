@@ -58,6 +58,17 @@ def test_a_unit_holds_up_as_long_as_its_formula_says() -> None:
     assert lost == [pytest.approx(1.0 + hold_up(2.2e-3, 5.0, full, 15.5), rel=1e-9)]
 
 
+def test_the_output_impedance_takes_its_share() -> None:
+    """Two amperes through 2 mOhm are 4 mV at the terminals; the source itself stays where it was set."""
+    timeline, supply, fed = bench()
+    fed.load = lambda: 46.0
+    supply.set_voltage, supply.set_current, supply.output = 24.0, 5.0, True
+    timeline.advance(5.0)
+    amperes = supply.true_current()
+    assert amperes == pytest.approx(2.0, rel=0.1)
+    assert supply.source.volts() - supply.true_voltage() == pytest.approx(2e-3 * amperes, rel=1e-9)
+
+
 def test_constant_current_charges_a_capacitor_linearly() -> None:
     piece = ConstantCurrent(0.0, 1.5, 0.0, 2.2e-3)
     assert piece.volts(0.0352) == pytest.approx(1.5 * 0.0352 / 2.2e-3)
