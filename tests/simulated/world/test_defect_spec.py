@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 from hilseq_sim.defects.catalogue import CATALOGUE, describe_catalogue
+from hilseq_sim.defects.reference import as_markdown
 from hilseq_sim.defects.resolve import places_for, resolve
 from hilseq_sim.defects.spec import DefectError, parse_defect
 from hypothesis import HealthCheck, given, settings
@@ -129,3 +132,9 @@ def test_every_place_offered_is_a_place_taken(visit: Visit) -> None:
             found = resolve(f"{kind}@{place}", visit)
             assert "+".join(found.places) == place
             assert found.located
+
+
+def test_the_readme_lists_every_kind() -> None:
+    """The table of sim/README.md is the catalogue."""
+    manual = (Path(__file__).parents[3] / "sim" / "README.md").read_text(encoding="utf-8")
+    assert manual.partition("<!-- defects -->\n")[2].partition("<!-- end -->")[0] == as_markdown()
