@@ -159,9 +159,9 @@ def test_a_supply_left_alone_switches_off_by_itself(rig: ModuleType, start: Star
         run = start(simulator, sequence=tmp_path / "test_alone.py")
         rig.wait_until(lambda: run.has("event", what="supply on"))
         time.sleep(14.0)  # nobody asks: the questions of this test would keep it content, too
+        assert simulator.is_on()
         guard = run.guard_pid()
         os.kill(guard, signal.SIGSTOP)
-        assert simulator.is_on()
         os.kill(run.process.pid, signal.SIGKILL)
         os.kill(guard, signal.SIGKILL)
         time.sleep(12.0)

@@ -24,7 +24,7 @@ def test_a_cell_that_carries_the_memory_lasts_its_life() -> None:
     carrying, resting = (Battery(timeline, new=3.0, nominal=3.0, charge=1.0, years=5.0) for _ in range(2))
     resting.carry(carries=False)
     timeline.advance(2.5 * YEAR)
-    assert (carrying.charge(), resting.charge()) == (pytest.approx(0.5), pytest.approx(0.75))
+    assert [carrying.charge(), resting.charge()] == pytest.approx([0.5, 0.75])
     timeline.advance(2.0 * YEAR)
     assert carrying.retains()
     timeline.advance(0.5 * YEAR)
