@@ -68,7 +68,10 @@ def summary_lines(found: Inspection) -> list[str]:
         + ", ".join(f"{count} {_plural(what, count)}" for what, count in file.holds.items())
         for file in found.files
     ]
-    lines += [f"profile {fit.profile} fits slot {fit.slot} of stand {fit.stand}" for fit in found.fits]
+    for fit in found.fits:
+        lines.append(f"profile {fit.profile} fits slot {fit.slot} of stand {fit.stand}")
+        if fit.unmeasured:
+            lines.append(f"  claimed by the profile and not measured there: {'; '.join(fit.unmeasured)}")
     return lines
 
 
@@ -104,7 +107,15 @@ def _print_json(found: Inspection, code: int) -> None:
             {"path": str(file.path), "kind": file.kind, "name": file.name, "holds": file.holds}
             for file in found.files
         ],
-        "fits": [{"profile": fit.profile, "stand": fit.stand, "slot": fit.slot} for fit in found.fits],
+        "fits": [
+            {
+                "profile": fit.profile,
+                "stand": fit.stand,
+                "slot": fit.slot,
+                "unmeasured": list(fit.unmeasured),
+            }
+            for fit in found.fits
+        ],
         "problems": [problem_as_json(problem) for problem in found.problems],
         "warnings": [problem_as_json(warning) for warning in found.warnings],
     }

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, datetime
 from pathlib import Path
 
@@ -13,6 +13,7 @@ from hilseq.description.crosscheck import visit_problems, visit_warnings
 from hilseq.description.loading import Kind, Loaded, kind_of, read_document
 from hilseq.description.profile import Profile
 from hilseq.description.stand import Stand
+from hilseq.description.unseen import unseen_claims
 from hilseq.description.yaml_text import read_yaml
 from hilseq.errors import DescriptionError, Problem
 
@@ -34,6 +35,8 @@ class Fit:
     profile: str
     stand: str
     slot: str
+    #: What the profile claims and no check can measure there.
+    unmeasured: tuple[str, ...] = field(default=(), compare=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +108,8 @@ def _pairs(
                 tried.setdefault((stand.path, slot), []).append(found)
                 tried.setdefault((profile.path, ""), []).append(found)
                 if not found:
-                    fits.append(Fit(profile.whole().part, stand.model.stand, slot))
+                    claims = unseen_claims(stand.model, slot, profile.whole())
+                    fits.append(Fit(profile.whole().part, stand.model.stand, slot, tuple(claims)))
     lacking: list[Problem] = []
     for attempts in tried.values():
         closest: list[Problem] = min(attempts, key=len)

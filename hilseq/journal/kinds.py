@@ -5,7 +5,7 @@ it does not know. `slot` names the unit an entry belongs to.
 
 | kind | fields |
 |---|---|
-| run started | run, stand, hilseq, simulated, seed, decision_rules {slot: rule}, inputs [{role, name, sha256, text}], units [{slot, serial, part, description, intake {…}, earlier_runs [{run, started, stand, disposition, findings […]}]}], options {…} |
+| run started | run, stand, hilseq, simulated, seed, decision_rules {slot: rule}, inputs [{role, name, sha256, text}], units [{slot, serial, part, description, unmeasured […], intake {…}, earlier_runs [{run, started, stand, disposition, findings […]}]}], options {…} |
 | instrument | name, what, resource, identity, certificate, due |
 | check planned | check, sequence, stage, title, slot, place, gate |
 | check started | check |

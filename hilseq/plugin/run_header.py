@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import hilseq
+from hilseq.description.unseen import unseen_claims
 from hilseq.description.visit import Visit
 from hilseq.plugin.earlier import earlier_runs
 from hilseq.plugin.options import VisitOptions
@@ -44,6 +45,7 @@ def run_header(
                 "serial": options.serials[slot],
                 "part": profile.part,
                 "description": profile.description,
+                "unmeasured": unseen_claims(visit.stand, slot, profile),
                 "intake": dict(options.intakes.get(slot, {})),
                 "earlier_runs": earlier_runs(
                     folder, profile.part, options.serials[slot], simulated=simulated

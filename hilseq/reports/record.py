@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -66,6 +66,8 @@ class UnitRecord:
     description: str
     rule: str
     intake: Mapping[str, Any]
+    #: What the profile claims and this stand cannot measure, in words.
+    unmeasured: Sequence[str] = ()
     checks: list[Check] = field(default_factory=list)
     faults: list[dict[str, Any]] = field(default_factory=list)
     events: list[dict[str, Any]] = field(default_factory=list)
@@ -212,6 +214,7 @@ def _units(journal: Journal) -> list[UnitRecord]:
             description=unit.get("description", ""),
             rule=header["decision_rules"].get(unit["slot"], "guarded"),
             intake=unit.get("intake") or {},
+            unmeasured=unit.get("unmeasured") or (),
             faults=[e for e in journal.of_kind(kinds.FAULTS) if e["slot"] == unit["slot"]],
             events=[e for e in journal.of_kind(kinds.EVENT) if e["slot"] == unit["slot"]],
         )

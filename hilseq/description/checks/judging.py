@@ -121,7 +121,8 @@ def _currents(stand: Stand, slot: str, profile: Profile) -> Iterator[_Judged]:
             )
 
 
-def _at_terminal(stand: Stand, slot: str, terminal: str, dimension: str) -> tuple[str, Signal] | None:
+def at_terminal(stand: Stand, slot: str, terminal: str, dimension: str) -> tuple[str, Signal] | None:
+    """Return the signal that measures or drives a quantity of this dimension at a terminal, and its name."""
     wanted = f"{slot}.{terminal}"
     for name, signal in stand.signals.items():
         at_it = wanted in (signal.drives, signal.senses) and not signal.is_bit and signal.unit
@@ -141,7 +142,7 @@ def _outputs(stand: Stand, slot: str, profile: Profile) -> Iterator[_Judged]:
     supply, volts = stand.supplies[stand.slots[slot].supply], profile.ratings.supply
     of_supply = _expanded(of_supply_voltage(supply, volts), supply.calibration, volts)
     for name, point in profile.points.outputs.items():
-        found = _at_terminal(stand, slot, name, "voltage")
+        found = at_terminal(stand, slot, name, "voltage")
         if found is None:
             continue
         signal_name, signal = found
@@ -163,7 +164,7 @@ def _analog(stand: Stand, slot: str, profile: Profile) -> Iterator[_Judged]:
         ("analog-outputs", profile.points.analog_outputs),
     ):
         for name, point in points.items():
-            found = _at_terminal(stand, slot, name, point.terminal_dimension)
+            found = at_terminal(stand, slot, name, point.terminal_dimension)
             if found is not None:
                 yield _worst(
                     stand,
@@ -233,7 +234,7 @@ def _unknown(stand: Stand, slot: str, profile: Profile) -> Findings:
         *((name, p.terminal_dimension) for name, p in points.analog_inputs.items()),
         *((name, p.terminal_dimension) for name, p in points.analog_outputs.items()),
     ):
-        found = _at_terminal(stand, slot, name, dimension)
+        found = at_terminal(stand, slot, name, dimension)
         if found is not None and found[1].accuracy is None:
             yield Finding(
                 ("signals", found[0]),
