@@ -22,7 +22,7 @@ def test_stays_in_its_mode(ready_unit: Unit, soak: Callable[[], SoakOutcome], ju
     outcome = soak()
     profile = ready_unit.profile
     if outcome.highest_case is not None and profile.highest_case is not None:
-        highest = Measured(outcome.highest_case, "degC")
+        highest = Measured(outcome.highest_case, "degC", outcome.case_uncertainty)
         judge.record(
             "highest case temperature", highest, Limits(None, profile.highest_case), place="temperature"
         )

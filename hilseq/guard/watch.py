@@ -138,7 +138,9 @@ def make_safe(bench: Bench, orders: dict[str, Any], reason: str) -> None:
     bench.close()
     with contextlib.suppress(OSError, HilseqError):
         # A full or vanished disk must not make a verified safe state look like a failure.
-        journal = JournalWriter(Path(orders["folder"]), file_name=FILE_NAME)
+        folder = Path(orders["folder"])
+        # A run that was continued may be killed again.
+        journal = JournalWriter(folder, file_name=FILE_NAME, resume=(folder / FILE_NAME).exists())
         journal.write(
             "made safe",
             verified=not why,

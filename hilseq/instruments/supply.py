@@ -312,6 +312,11 @@ class PowerSupply:
                 ) from (reason if isinstance(reason, HilseqError) else None)
             self._let_pass(_PAUSE)
 
+    def ask_off(self) -> None:
+        """Send the command to switch off, no matter what comes of it: `make_safe` verifies, and tries again."""
+        with suppress(HilseqError):
+            self._line.send(self._commands.output_off)
+
     def close(self) -> None:
         """Close the connection; a shared session stays open."""
         self._line.close()

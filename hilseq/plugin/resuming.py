@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -51,7 +52,8 @@ def resumed_run(folder: Path, *, acknowledged: bool = False) -> Resumed:
         slot = unit["slot"]
         state = state_of(journal.entries, slot)
         if state is not None:
-            _count_samples(state, folder, slot)
+            started = next(e for e in journal.of_kind(kinds.SOAK_STARTED) if e["slot"] == slot)
+            _count_samples(state, folder, slot, str(started["case"]))
             soaks[slot] = state
     if not soaks:
         raise UsageError(
@@ -73,15 +75,19 @@ def resumed_run(folder: Path, *, acknowledged: bool = False) -> Resumed:
     )
 
 
-def _count_samples(state: SoakState, folder: Path, slot: str) -> None:
+def _count_samples(state: SoakState, folder: Path, slot: str, case: str) -> None:
     """Complete the state with what the sample file holds. Raises UsageError when it is gone."""
     path = folder / file_name(slot)
     if not path.is_file():
         raise UsageError(f"{path} is missing: the soak cannot be continued without its samples")
-    times = read_samples(path).times
+    samples = read_samples(path)
+    times = samples.times
     state.samples = len(times)
     if len(times):
         state.last = float(times[-1])
+    if case in samples.columns:
+        known = [value for value in samples.column(case).tolist() if not math.isnan(value)]
+        state.highest_case = max(known, default=-math.inf)
 
 
 def _check_interlock(journal: Journal, folder: Path) -> None:

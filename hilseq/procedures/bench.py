@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from functools import partial
 from types import MappingProxyType
@@ -14,6 +14,7 @@ from hilseq.description.stand import Stand
 from hilseq.errors import HilseqError, Interlock, NotSafe, StandFault
 from hilseq.instruments.conditions import Conditions
 from hilseq.instruments.signals import SignalBank
+from hilseq.instruments.supply import PowerSupply
 from hilseq.procedures.bench_instruments import Instruments
 from hilseq.procedures.bench_unit import unit_in
 from hilseq.procedures.operator import Nobody, Operator
@@ -134,15 +135,10 @@ class Bench:
         """
         slots = self.slots if slot is None else (slot,)
         wanted = self.instruments.supplies if slot is None else (self.stand.slots[slot].supply,)
-        problems: dict[str, str] = {}
         for unit in self.units.values():
             if unit.slot in slots:
                 unit.supply.powered_since = None
-        for name in wanted:
-            try:
-                self.instruments.supplies[name].make_safe()
-            except HilseqError as error:
-                problems[f"supply {name}"] = str(error)
+        problems = self._switch_off([self.instruments.supplies[name] for name in wanted])
         drives = [drive for each in slots for drive in Wiring(self.stand, each).drives()]
         for name in self.instruments.io:
             mine = [drive for drive in drives if self.stand.signals[drive].io == name]
@@ -155,6 +151,21 @@ class Bench:
         self._event("safe state", words or "verified", slot or "")
         if problems:
             raise NotSafe(f"the safe state could not be verified: {words}", places=tuple(problems))
+
+    @staticmethod
+    def _switch_off(supplies: Sequence[PowerSupply]) -> dict[str, str]:
+        """Switch supplies off; return what could not be verified, by instrument."""
+        problems: dict[str, str] = {}
+        if len(supplies) > 1:
+            # All are told before the first is waited for: one that is mute keeps no other on.
+            for supply in supplies:
+                supply.ask_off()
+        for supply in supplies:
+            try:
+                supply.make_safe()
+            except HilseqError as error:
+                problems[f"supply {supply.name}"] = str(error)
+        return problems
 
     @property
     def is_watched(self) -> bool:

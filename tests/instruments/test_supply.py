@@ -654,6 +654,10 @@ def test_the_watchdog_is_fed_when_nothing_else_is_said(
     supply.keep_in_touch()
     assert bench.heard == ["OUTP?"]
     supply.ask_both()
+    monkeypatch.setattr(time, "monotonic", now)
+    while "MEAS:VOLT?" not in bench.heard:
+        time.sleep(0.01)
+    time.sleep(0.3)  # the answer is there before its deadline
     monkeypatch.setattr(time, "monotonic", lambda: now() + 8.3)
     supply.keep_in_touch()
     supply.answer_both()

@@ -191,6 +191,12 @@ class Conditions:
         value = math.nan if self.case_index is None else sample.values[self.case_index]
         return None if math.isnan(value) else value
 
+    def case_uncertainty(self, value: float) -> float:
+        """Return the standard uncertainty of a case temperature, K; 0 where only the unit itself tells it."""
+        name = "" if self.case_index is None else self._sampler.columns[self.case_index]
+        signal = self._stand.signals.get(name)
+        return 0.0 if signal is None else standard_uncertainty(signal, value)
+
     # -- looking -------------------------------------------------------------------------------------
 
     def check_stand(self, sample: Sample) -> None:

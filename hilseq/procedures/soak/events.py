@@ -30,6 +30,10 @@ def told(incident: Incident) -> str:
     return soak_events.told(show_duration(incident.since), incident.case, findings)
 
 
+def _as_counted(stored: list[StoredFault]) -> Counter[tuple[int, str, float | None]]:
+    return Counter((fault.code, fault.place, fault.time) for fault in stored)
+
+
 class Events:
     """The events of one soak. `zero` is the time of the clock at which it began."""
 
@@ -104,8 +108,16 @@ class Events:
         incident = self._begun(sample)
         place = fault.places[0] if fault.places else "start"
         self._keep(incident, sample, [Finding("did not start again", place, str(fault))])
-        self.keep_faults(f"at event {incident.number}")
+        self.look_at_faults(incident, sample)
         return incident
+
+    def look_after_start(self, at: float) -> bool:
+        """Make an event of what a start left in the fault table; tell whether there is anything new."""
+        stored = self._stored()
+        if stored is None or not _as_counted(stored) - self._known:
+            return False
+        sample = blank(at, self._columns)
+        return self.look_at_faults(self._begun(sample), sample)
 
     def _begun(self, sample: Sample) -> Incident:
         since = round(sample.at - self.zero, 6)
@@ -142,7 +154,7 @@ class Events:
         stored = self.keep_faults(f"at event {incident.number}")
         if stored is None:
             return False
-        now = Counter((fault.code, fault.place, fault.time) for fault in stored)
+        now = _as_counted(stored)
         new = now - self._known
         self._known = now
         found = []
@@ -159,6 +171,14 @@ class Events:
                 self._known.clear()
                 self._conditions.restarted()
         return bool(found)
+
+    def _stored(self) -> list[StoredFault] | None:
+        if self._unit.profile.faults is None:
+            return None
+        try:
+            return self._unit.faults.read()
+        except UnitFault:
+            return None
 
     def keep_faults(self, when: str, *, clear: bool = False) -> list[StoredFault] | None:
         """Read and keep the fault table; None when the unit has none or does not answer."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Protocol
@@ -51,6 +52,7 @@ class SoakState:
     faults: list[tuple[int, str, float | None]]
     why: str
     samples: int = 0
+    highest_case: float = -math.inf
     ports: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
 
 

@@ -34,11 +34,16 @@ SEAL_EVERY = 600.0
 #: Wall time between two looks of whoever watches, s.
 PROGRESS_EVERY = 0.5
 _ALIKE = 1e-6
+#: Troubles of the stand in a row that are met, and samples without one that end the row.
+MOST_TROUBLES, _LASTING = 5, 10.0
 
 
 @dataclass(slots=True)
 class SoakOutcome:
-    """What came of a soak; times in s. `highest_case` in degC, None where nothing senses it."""
+    """What came of a soak; times in s.
+
+    `highest_case` in degC, None where nothing senses it, with its standard uncertainty in K.
+    """
 
     planned: float
     lasted: float
@@ -47,6 +52,7 @@ class SoakOutcome:
     incidents: list[Incident]
     why: str
     highest_case: float | None = None
+    case_uncertainty: float = 0.0
     ports: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
 
     @property
@@ -96,6 +102,9 @@ class SoakRun:
         self._samples = 0
         self._highest_case = -math.inf
         self._shown_at = -math.inf
+        self._accounted = -math.inf  # up to here lost time has been made up for
+        self._back_at = -math.inf  # when the stand last came back from a trouble
+        self._troubles = 0  # of the stand, in a row
         self._begin_at(self._clock.now(), self._clock.now() + self._duration)
 
     def _begin_at(self, zero: float, end: float) -> None:
@@ -141,7 +150,7 @@ class SoakRun:
         self._events.incidents = list(state.incidents)
         self._events.start_from(state.faults)
         self._traffic.go_on_from(state.ports)
-        self._samples = state.samples
+        self._samples, self._highest_case = state.samples, state.highest_case
         self._begin_at(state.zero, state.end)
         self._schedule.missed = state.missed
         self._last = state.last
@@ -151,6 +160,8 @@ class SoakRun:
         self._schedule.skip_to(now)
         self._gap(state.last, "interrupted", state.why, made_up=True)
         self._set_out(now)
+        if state.incidents:
+            self._stop_as_planned()
 
     def _set_out(self, now: float) -> None:
         since = self._since(now)
@@ -191,7 +202,10 @@ class SoakRun:
             }
         )
         highest = self._highest_case if math.isfinite(self._highest_case) else None
-        return SoakOutcome(self._plan.duration, lasted, self._samples, missed, incidents, why, highest, ports)
+        known = 0.0 if highest is None else self._conditions.case_uncertainty(highest)
+        return SoakOutcome(
+            self._plan.duration, lasted, self._samples, missed, incidents, why, highest, known, ports
+        )
 
     def _since(self, instant: float) -> float:
         return round(instant - self._schedule.zero, 6)
@@ -297,12 +311,16 @@ class SoakRun:
         incident = self._events.open
         well = self._events.close()
         self._recorder.seal(self._traffic.tallies())
+        self._stop_as_planned()
+        if not self._stop and self._plan.on_event == "restart" and not well:
+            self._pause("restart", "after an event", lambda: self._restarted(incident))
+
+    def _stop_as_planned(self) -> None:
+        """Stop if the plan says so after as many events as there were."""
         if self._plan.on_event == "stop":
             self._stop = "the plan stops at the first event"
         elif self._enough():
             self._stop = f"the plan stops after {self._plan.stop_after_events} events"
-        elif self._plan.on_event == "restart" and not well:
-            self._pause("restart", "after an event", lambda: self._restarted(incident))
 
     def _enough(self) -> bool:
         return len(self._events.incidents) >= self._plan.stop_after_events
@@ -325,6 +343,8 @@ class SoakRun:
             except UnitFault as fault:
                 incident = self._failed_to_start(fault)
             else:
+                if incident is None and self._events.look_after_start(self._clock.now()):
+                    self._stop_as_planned()
                 return
 
     def _failed_to_start(self, fault: UnitFault) -> Incident:
@@ -355,8 +375,10 @@ class SoakRun:
     def _gap(self, start: float, what: str, text: str, *, planned: bool = False, made_up: bool) -> None:
         """Keep a gap from the last sample to now; one that is made up for makes the soak end later."""
         end = self._clock.now()
+        start = max(start, self._accounted)
         if made_up:
             self._schedule.end += end - start
+            self._accounted = end
         self._events.forget()
         self._recorder.gap(
             {
@@ -384,8 +406,12 @@ class SoakRun:
             trouble = self._met(trouble, start)
 
     def _met(self, trouble: StandFault, start: float) -> StandFault | None:
-        """Meet one trouble of the stand and bring the unit back; return the next one, if that met any."""
+        """Meet one trouble of the stand and bring the unit back; return the next one, if that met any.
+
+        Raises StandFault, with the slot safe, when it comes again and again.
+        """
         self._traffic.close()
+        self._count(trouble)
         if isinstance(trouble, Interlock):
             what = "interlock"
             self._latched(trouble)
@@ -400,9 +426,23 @@ class SoakRun:
             self._come_back()
         except (Interlock, *LOST) as again:
             return again
-        self._schedule.skip_to(self._clock.now())
+        self._back_at = self._clock.now()
+        self._schedule.skip_to(self._back_at)
         self._gap(start, what, str(trouble), made_up=True)
         return None
+
+    def _count(self, trouble: StandFault) -> None:
+        """An instrument that is back and fails again at once is not back: the unit is not cycled for ever."""
+        lasting = max(_LASTING * self._plan.period, 2.0 * self._plan.traffic_period)
+        again = self._clock.now() - self._back_at < lasting
+        self._troubles = self._troubles + 1 if again else 1
+        if self._troubles > MOST_TROUBLES:
+            unsafe = make_safe(self._bench, self._unit.slot)
+            raise StandFault(
+                f"{trouble}; it came back and failed again {MOST_TROUBLES} times in a row"
+                + (f"; {unsafe}" if unsafe else ""),
+                place=trouble.places[0] if trouble.places else None,
+            ) from trouble
 
     def _latched(self, breach: Interlock) -> None:
         """Safe first; then nothing goes on until a person has acknowledged."""
