@@ -63,7 +63,7 @@ class Clustering:
 
 def _said(probability: float) -> str:
     if probability >= _SMALL:
-        return f"{100.0 * probability:.2g} %"
+        return f"{100.0 * probability:.0f} %" if probability >= 0.1 else f"{100.0 * probability:.2g} %"  # noqa: PLR2004
     if probability < _SMALLEST:
         return f"below 1 in {1.0 / _SMALLEST:.0f}"
     return f"1 in {float(f'{1.0 / probability:.2g}'):.0f}"

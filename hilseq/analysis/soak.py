@@ -6,6 +6,7 @@ Times in s since the soak began, temperatures in degC. Values that are missing a
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -94,10 +95,10 @@ def by_minute(times: Numbers, values: Numbers) -> tuple[Numbers, Numbers]:
 
 
 def first_stretch(times: Numbers, period: float) -> int:
-    """Return how many samples come before the first gap."""
+    """Return how many samples come before the first gap in which a case could have cooled: of a minute or more."""
     import numpy as np
 
-    breaks = np.flatnonzero(np.diff(times) > _GAP * period)
+    breaks = np.flatnonzero(np.diff(times) > max(_GAP * period, MINUTE))
     return int(breaks[0]) + 1 if breaks.size else int(times.size)
 
 
@@ -119,6 +120,16 @@ def time_above(values: Numbers, level: float, period: float) -> float:
     import numpy as np
 
     return float(np.count_nonzero(values > level)) * period
+
+
+def time_after(times: Numbers, starts: Sequence[float], near: float, period: float) -> float:
+    """Return the time in which samples were taken within `near` seconds after one of the starts, s."""
+    import numpy as np
+
+    ordered = np.sort(np.asarray(starts, dtype=np.float64))
+    latest = np.searchsorted(ordered, times, side="right") - 1
+    close = (latest >= 0) & (times - ordered[np.maximum(latest, 0)] <= near)
+    return float(np.count_nonzero(close)) * period
 
 
 def trend(times: Numbers, values: Numbers) -> Trend | None:

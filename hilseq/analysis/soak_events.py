@@ -73,14 +73,13 @@ def above(temperature: float, cases: Sequence[float | None], under: float, total
 
 
 def near_starts(
-    events: Sequence[float], starts: Sequence[float], total: float, *, near: float = NEAR_START
+    events: Sequence[float], starts: Sequence[float], under: float, total: float, *, near: float = NEAR_START
 ) -> Clustering | None:
-    """Test whether events (s) gather within `near` seconds after a start (s)."""
-    ordered = sorted(starts)
-    under = sum(
-        min(near, following - start) for start, following in zip(ordered, [*ordered[1:], total], strict=True)
-    )
-    close = sum(any(0.0 <= event - start <= near for start in ordered) for event in events)
+    """Test whether events (s) gather within `near` seconds after a start (s).
+
+    `under` of `total` seconds of running time were that near to one.
+    """
+    close = sum(any(0.0 <= event - start <= near for start in starts) for event in events)
     return _tested(close, len(events), min(under, total), total)
 
 

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from hilseq.analysis import soak as numbers
 from hilseq.analysis.biterror import ratio_upper
-from hilseq.analysis.soak_events import above, event_rate, near_starts, told
+from hilseq.analysis.soak_events import NEAR_START, above, event_rate, near_starts, told
 from hilseq.errors import UsageError
 from hilseq.journal import kinds
 from hilseq.journal.reader import Journal, read_journal
@@ -30,6 +30,10 @@ if TYPE_CHECKING:
 _CURVE_POINTS = 240
 #: Columns of a sample by the names that the sampler gives them.
 VOLTAGE, CURRENT, MODE, FAULTS = "supply voltage", "supply current", "unit mode", "unit faults"
+
+
+#: Less of the running time above a temperature allows no test of it.
+_LEAST_SHARE = 0.1
 
 
 @dataclass(slots=True)
@@ -118,7 +122,7 @@ def _view(story: SoakStory, samples: Samples, seal_fault: str, journal: Journal)
     begun = story.begun
     times = samples.times - begun["zero"]
     period = float(begun["period"])
-    lasted = story.last if story.ended is None else float(story.ended["since"])
+    lasted = _known_until(times, period) if story.ended is None else float(story.ended["since"])
     gaps = _gaps(story, times, period)
     case = str(begun["case"]) if begun["case"] in samples.columns else None
     warm = None if case is None else numbers.warm_up(times, samples.column(case).astype("f8"), period)
@@ -140,6 +144,11 @@ def _view(story: SoakStory, samples: Samples, seal_fault: str, journal: Journal)
         events=_events(story),
         sentences=sentences,
     )
+
+
+def _known_until(times: NDArray[np.float64], period: float) -> float:
+    """Return how long a soak without an end is known to have lasted: to the period of its last sample, s."""
+    return float(times[-1]) + period if len(times) else 0.0
 
 
 def _seal_fault(story: SoakStory, path: Path, samples: Samples) -> str:
@@ -206,7 +215,8 @@ def _statistics(
     story: SoakStory, times: NDArray[np.float64], samples: Samples, case: str | None
 ) -> list[str]:
     period, confidence = float(story.begun["period"]), float(story.begun["confidence"])
-    running = numbers.running_time(times, period)
+    well = _in_its_mode(story, samples)
+    running = numbers.running_time(times[well], period)
     if running <= 0:
         return []
     firsts = [incident[0] for incident in story.incidents]
@@ -214,17 +224,30 @@ def _statistics(
     if not firsts:
         return sentences
     if case is not None:
-        values = samples.column(case).astype("f8")
+        values = samples.column(case).astype("f8")[well]
         middle = _median(values)
         under = numbers.time_above(values, middle, period)
         test = above(middle, [event["case"] for event in firsts], under, running)
-        if test is not None:
+        # A case that stood at its median nearly all the time tells nothing about warmth.
+        if test is not None and under >= _LEAST_SHARE * running:
             sentences.append(test.sentence(f"above {middle:.1f} degC (the median of the soak)", "event"))
     starts = [0.0, *(float(gap["end"]) for gap in story.gaps)]
-    test = near_starts([float(event["since"]) for event in firsts], starts, float(times[-1]) + period)
+    under = numbers.time_after(times[well], starts, NEAR_START, period)
+    test = near_starts([float(event["since"]) for event in firsts], starts, under, running)
     if test is not None and len(starts) > 1:
         sentences.append(test.sentence("within 10 min of a start", "event"))
     return sentences
+
+
+def _in_its_mode(story: SoakStory, samples: Samples) -> NDArray[np.bool_]:
+    """Tell of each sample whether the unit was in the mode of the soak: only then could it leave it."""
+    import numpy as np
+
+    wanted = story.begun["modes"].get(story.begun["mode"])
+    if MODE not in samples.columns or wanted is None:
+        return np.ones(len(samples.times), dtype=np.bool_)
+    held: NDArray[np.bool_] = samples.column(MODE) == float(wanted)
+    return held
 
 
 def _median(values: NDArray[np.float64]) -> float:

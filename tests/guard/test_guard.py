@@ -22,6 +22,8 @@ from typing import Any
 
 import pytest
 
+from hilseq.guard import watch
+from hilseq.journal.chain import GENESIS, unseal
 from hilseq.journal.reader import read_journal
 from hilseq.journal.samples import read_samples
 
@@ -134,6 +136,28 @@ def test_an_instrument_with_one_connection_is_reached(rig: ModuleType, start: St
         rig.wait_until(simulator.is_off)
     finally:
         simulator.close()
+
+
+def test_the_guard_tells_what_it_did_each_time(tmp_path: Path) -> None:
+    """A run that was continued may be killed again: its folder holds the guard's first words already."""
+
+    class Safe:
+        def make_safe(self) -> None:
+            """Nothing is on."""
+
+        def close(self) -> None:
+            """Nothing is open."""
+
+    orders = {"folder": str(tmp_path), "run_pid": 0, "run_started": ""}
+    for _ in range(2):
+        with pytest.raises(SystemExit):
+            watch.make_safe(Safe(), orders, watch.UNVERIFIED)  # type: ignore[arg-type]
+    lines = (tmp_path / "guard.jsonl").read_bytes().splitlines(keepends=True)
+    chain = GENESIS
+    for number, line in enumerate(lines):
+        entry, chain = unseal(line, number, chain)
+        assert entry["verified"]
+    assert len(lines) == 2
 
 
 ALONE = """

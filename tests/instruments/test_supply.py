@@ -21,6 +21,7 @@ from hilseq.errors import (
     WrongInstrument,
 )
 from hilseq.instruments.supply import PowerSupply
+from hilseq.procedures.bench import Bench as Stand
 
 if TYPE_CHECKING:
     from tests.instruments.conftest import Answer, RawServer, SteppedClock
@@ -602,6 +603,22 @@ def test_a_record_that_cannot_be_read_is_refused(half: dict[str, object], words:
     ceilings = {"voltage": "32 V", "current": "3 A"}
     with pytest.raises(ValueError, match=words):
         Supply.model_validate({"resource": "x", "ceilings": ceilings, **half})
+
+
+def test_a_mute_supply_keeps_no_other_on(serve_text: ServeText, make: Make, bench: Bench) -> None:
+    """All are told to switch off before the first is waited for."""
+    other = Bench()
+
+    def answer(line: str) -> str | None:
+        bench.heard.append(f"second {line}")
+        return other(line)
+
+    first, second = make(), make(resource=serve_text(answer).resource)
+    bench.dead = True
+    assert list(Stand._switch_off([first, second])) == ["supply main"]
+    assert not other.on
+    waited_for = [number for number, line in enumerate(bench.heard) if line == "OUTP?"]
+    assert bench.heard.index("second OUTP OFF") < waited_for[1]  # a deadline after the first time
 
 
 WATCHDOG = {

@@ -108,9 +108,32 @@ def test_events_above_a_temperature_by_exact_test() -> None:
     assert test is not None
     assert test.p_value == pytest.approx(0.125)
     assert above(52.0, [55.0, None], 50.0, 100.0) is None
-    near = near_starts([10.0, 7300.0], [0.0, 7200.0], 14400.0)
+    near = near_starts([10.0, 7300.0], [0.0, 7200.0], 1200.0, 14400.0)
     assert near is not None
     assert (near.events_under, near.time_under) == (2, 1200.0)
+
+
+def test_only_samples_count_as_time_after_a_start() -> None:
+    """A gap of days is no time in which an event could have been seen, near a start or far from one."""
+    times = np.concatenate([np.arange(0.0, 7200.0), np.arange(200_000.0, 207_200.0)])
+    assert numbers.time_after(times, [200_000.0, 0.0], 600.0, 1.0) == 2 * 601.0
+    assert numbers.time_after(times, [7300.0], 600.0, 1.0) == 0.0
+
+
+def test_a_sample_that_is_missing_or_late_ends_no_record() -> None:
+    """The case does not cool in two seconds: the fit goes on."""
+    times = np.arange(0.0, 7200.0)
+    late = times.copy()
+    late[3000] += 0.6
+    assert numbers.first_stretch(np.delete(times, 3000), 1.0) == 7199
+    assert numbers.first_stretch(late, 1.0) == 7200
+
+
+def test_a_certain_chance_is_said_in_plain_figures() -> None:
+    """100 %, not 1e+02 %."""
+    test = above(52.0, [40.0, 41.0], 50.0, 100.0)
+    assert test is not None
+    assert "(probability 100 %)" in test.sentence("above 52 degC", "event")
 
 
 def test_the_sentence_of_an_event() -> None:

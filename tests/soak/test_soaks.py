@@ -5,11 +5,14 @@ from __future__ import annotations
 import re
 import shutil
 from collections.abc import Callable
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+
+from tests.soak.conftest import SOAK, command, finished
 
 Soaked = Callable[..., Any]
 
@@ -160,3 +163,82 @@ def test_a_stand_that_lies_is_not_believed(defect: str, soaked: Soaked) -> None:
     assert soak.verdict[0] == "stand fault"
     assert soak.code == 4
     assert soak.of_kind("soak event") == []
+
+
+def test_a_fault_stored_over_a_planned_cycle_is_an_event(soaked: Soaked) -> None:
+    """The unit forgets its configuration without supply and stores a fault at the start: nobody may ship it."""
+    soak = soaked(
+        "20min",
+        "--defect",
+        "battery-open,after=6min",
+        profile=(("cycles: {every: 12 h, off: 30 s}", "cycles: {every: 5 min, off: 30 s}"),),
+    )
+    assert soak.verdict[0] == "failed"
+    events = soak.of_kind("soak event")
+    assert events[0]["what"].startswith("fault 0x")
+    assert events[0]["since"] == pytest.approx(640.0, abs=30.0)
+
+
+def test_a_port_worse_than_its_claim_fails_the_soak(soaked: Soaked) -> None:
+    """No frame in a row is lost, but far too many bits: the port is named, with the ratio."""
+    soak = soaked("2h", "--defect", "port-bit-errors@port 1,after=10min,severity=1")
+    verdict, why = soak.verdict
+    assert verdict == "failed"
+    assert "where the profile claims" in why
+    assert [(e["what"], e["place"]) for e in soak.of_kind("soak event")] == [("bit errors", "port 1")]
+
+
+def test_a_network_that_comes_back_in_parts_blames_no_unit(soaked: Soaked) -> None:
+    """Its link is back 40 s after the instruments: waited for, as a switch that restarts would need."""
+    lost = (
+        "io-silent,after=5min,for=60s",
+        "supply-silent,after=5min,for=60s",
+        "link-silent,after=5min1s,for=100s",
+    )
+    soak = soaked("10min", *(word for defect in lost for word in ("--defect", defect)))
+    assert soak.verdict == ("passed", "")
+    assert soak.of_kind("soak event") == []
+
+
+REFUSES = """
+import pytest
+
+from tests.soak.conftest import SOAK, command, finished
+
+from hilseq.errors import InstrumentSilent
+from hilseq.procedures.soak.traffic import Traffic
+
+pytestmark = [pytest.mark.stage("soak"), pytest.mark.timeout(0)]
+
+
+def test_it(ready_unit, soak, monkeypatch):
+    def send(self):
+        raise InstrumentSilent("port 1: the serial server refuses", place="port 1")
+
+    monkeypatch.setattr(Traffic, "send", send)
+    soak()
+"""
+
+
+def test_a_stand_that_fails_again_and_again_ends_the_soak(tmp_path: Path) -> None:
+    """Each time all instruments tell who they are, and the next frame fails: a few restarts, then a word."""
+    sequence, folder = tmp_path / "test_95_soak.py", tmp_path / "run"
+    sequence.write_text(REFUSES, encoding="utf-8")
+    line = command(folder, "--soak-duration", "20min")
+    soak = finished([str(sequence) if word == str(SOAK) else word for word in line], folder)
+    verdict, why = soak.verdict
+    assert verdict == "stand fault"
+    assert "it came back and failed again 5 times in a row" in why
+    spans = [(gap["start"], gap["end"]) for gap in soak.of_kind("soak gap")]
+    assert len(spans) == 5
+    assert all(first[1] <= second[0] for first, second in pairwise(spans)), "lost time is made up for once"
+    assert soak.of_kind("soak gap")[-1]["until"] == pytest.approx(
+        1200.0 + sum(b - a for a, b in spans), abs=0.01
+    )
+
+
+def test_a_soak_without_an_end_lasted_to_its_last_sample(soaked: Soaked) -> None:
+    """What was not sampled is not told as stayed."""
+    soak = soaked("1h", "--defect", "io-silent,after=20min")
+    assert soak.verdict[0] == "stand fault"
+    assert re.search(r"stayed live for (19 min 5\d s|20 min) ", soak.page)

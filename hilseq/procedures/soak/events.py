@@ -111,6 +111,11 @@ class Events:
         self.look_at_faults(incident, sample)
         return incident
 
+    def found_at_end(self, at: float, found: list[Finding]) -> None:
+        """Make an event of what only the whole soak could tell."""
+        sample = blank(at, self._columns)
+        self._keep(self._begun(sample), sample, found)
+
     def look_after_start(self, at: float) -> bool:
         """Make an event of what a start left in the fault table; tell whether there is anything new."""
         stored = self._stored()

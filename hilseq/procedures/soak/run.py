@@ -21,7 +21,7 @@ from hilseq.procedures.soak.conditions import Conditions
 from hilseq.procedures.soak.events import Events, told
 from hilseq.procedures.soak.load import Load
 from hilseq.procedures.soak.record import Finding, Incident, Recorder, SoakState
-from hilseq.procedures.soak.recovery import LOST, Recovery, make_safe
+from hilseq.procedures.soak.recovery import LONGEST_PAUSE, LOST, Recovery, make_safe
 from hilseq.procedures.soak.sampler import Sample, Sampler, blank
 from hilseq.procedures.soak.schedule import Schedule, next_multiple
 from hilseq.procedures.soak.traffic import Traffic
@@ -133,6 +133,9 @@ class SoakRun:
             if not self._stop:
                 # The last sample stands for its whole period.
                 self._clock.sleep_until(self._schedule.end)
+            worse = self._traffic.worse_than_claimed()
+            if worse:
+                self._events.found_at_end(self._clock.now(), worse)
             return self._end()
         finally:
             self._traffic.close()
@@ -422,8 +425,9 @@ class SoakRun:
                 self._events.close(cut_off=True)
             self._recovery.wait(trouble)
             self._recorder.note("instrument back", f"after {show_duration(self._clock.now() - start)}")
+        lost = not isinstance(trouble, Interlock)
         try:
-            self._come_back()
+            self._come_back(patience=self._bench.stand.safety.lost_patience if lost else 0.0)
         except (Interlock, *LOST) as again:
             return again
         self._back_at = self._clock.now()
@@ -457,14 +461,22 @@ class SoakRun:
             raise breach from None
         self._recorder.note("interlock acknowledged", "by the person at the stand")
 
-    def _come_back(self) -> None:
-        """Bring the unit back into its mode after the stand failed."""
+    def _come_back(self, *, patience: float) -> None:
+        """Bring the unit back into its mode after the stand failed.
+
+        Its link may come back later than the instruments do: silence is waited for as long as `patience`, s.
+        """
         if not self._unit.supply.is_on:
             self._unit.supply.prepare()
             self._bench.signals.release(Wiring(self._bench.stand, self._unit.slot).drives())
             self._unit.modes.prepare()
-        try:
-            self._establish()
-        except UnitFault as refused:
-            incident = self._failed_to_start(refused)
-            self._restarted(incident)
+        until = self._clock.now() + patience
+        while True:
+            try:
+                self._establish()
+            except UnitFault as refused:
+                if self._clock.now() < until and self._sampler.take().silence:
+                    self._clock.sleep(LONGEST_PAUSE)
+                    continue
+                self._restarted(self._failed_to_start(refused))
+            return

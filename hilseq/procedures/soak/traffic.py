@@ -11,18 +11,22 @@ from contextlib import suppress
 from dataclasses import asdict, dataclass
 from typing import Any
 
+from hilseq.analysis.biterror import ratio_lower
 from hilseq.description.profile import Port
 from hilseq.description.stand import PortWiring
 from hilseq.errors import StandFault, UnitFault
 from hilseq.instruments.modbus import ModbusDevice
 from hilseq.instruments.ports import Port as Line
 from hilseq.instruments.ports import open_port
+from hilseq.procedures.ports_tally import CONFIDENCE
 from hilseq.procedures.soak.record import Finding
 
 FRAME = b"\x55\xaa\x0f\xf0\x00\xff\xa5\x5a"
 _LOOPBACK = b"\xa5\x37"
 #: A port that answers so many frames in a row with nothing is silent: no bit error ratio explains that.
 SILENT_AFTER = 3
+#: Fewer errors in days condemn no port, whatever its claim: the stand may lose a frame, too.
+FEWEST_ERRORS = 3
 
 
 @dataclass(slots=True)
@@ -98,6 +102,25 @@ class Traffic:
     def tallies(self) -> dict[str, dict[str, Any]]:
         """Return what every port has carried, as journal fields."""
         return {name: asdict(carried) for name, carried in self.carried.items()}
+
+    def worse_than_claimed(self) -> list[Finding]:
+        """Return the ports whose bit errors prove, by exact bounds, that they are worse than the profile claims.
+
+        A frame that did not come back counts as one wrong bit of it, as in the checks of ports.
+        """
+        found = []
+        for name, carried in self.carried.items():
+            claim = self._ports[name].bit_error_ratio
+            errors = carried.wrong_bits + carried.lost_frames
+            bits = carried.bits + carried.lost_frames * 8 * len(FRAME)
+            if claim is None or errors < FEWEST_ERRORS or ratio_lower(bits, errors, CONFIDENCE) <= claim:
+                continue
+            words = (
+                f"{errors} wrong bits in {bits}, a ratio of {errors / bits:.2g} where the profile claims "
+                f"{claim:g}; {carried.lost_frames} of {carried.frames} frames did not come back"
+            )
+            found.append(Finding("bit errors", name, words))
+        return found
 
     def go_on_from(self, tallies: Mapping[str, Mapping[str, Any]]) -> None:
         """Take over what was carried before an interruption."""
