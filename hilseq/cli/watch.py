@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from hilseq.errors import UsageError
+
 if TYPE_CHECKING:
     from rich.console import RenderableType
 
@@ -36,6 +38,9 @@ def watch_command(
     from hilseq.live.follower import Follower
 
     follower = Follower(find_journal(run).parent, every)
+    refused = follower.look(_refused)
+    if refused:
+        raise UsageError(refused)
     try:
         if once:
             print("\n".join(follower.look(lines)))
@@ -92,6 +97,11 @@ def soak_lines(soak: Soaking) -> list[str]:
     if soak.ended is not None:
         told.append(f"    ended: {soak.ended['why']}")
     return told
+
+
+def _refused(follower: Follower) -> str:
+    """Return why nothing can be told of the run at all, or an empty text."""
+    return follower.refused if follower.record is None else ""
 
 
 def _goes_on(follower: Follower) -> bool:

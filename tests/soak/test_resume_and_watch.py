@@ -18,6 +18,7 @@ import pytest
 from hilseq.cli.soak_lines import Strip
 from hilseq.journal.reader import read_journal
 from hilseq.journal.samples import read_samples
+from tests import warm
 
 _PATIENCE = 60.0
 
@@ -106,6 +107,15 @@ def test_watching_shows_a_running_soak(running: tuple[Any, Path]) -> None:
     assert re.search(r"of 3 d, \d.* left \[=", seen)
     assert re.search(r"0\.1\d+ A, \d\d\.\d degC, no event", seen)
     assert process.poll() is None
+
+
+def test_what_is_no_run_cannot_be_watched(tmp_path: Path) -> None:
+    """A journal of nonsense: one line that says so, and the exit code of bad input."""
+    (tmp_path / "journal.jsonl").write_text("nonsense\n" * 3, encoding="utf-8")
+    done = warm.hilseq("watch", str(tmp_path), "--once", cwd=tmp_path)
+    assert (done.returncode, done.stdout) == (2, ""), done.stderr
+    assert done.stderr.startswith("hilseq: ")
+    assert "journal.jsonl" in done.stderr
 
 
 def test_watching_changes_nothing(soaked: Callable[..., Any]) -> None:
