@@ -42,7 +42,8 @@ class Feed:
         self._supply = supply
         self._profile = profile
         self._clock = clock
-        self._check_interlocks = check_interlocks
+        #: Raises Interlock when the stand may not be powered.
+        self.check_interlocks = check_interlocks
         self._event = event
         self._off_since: float | None = None
         #: Time of the clock at which power last came, or None while it is off.
@@ -65,7 +66,7 @@ class Feed:
     def on(self, voltage: float | None = None) -> None:
         """Power the unit at `voltage` (V), its rated supply by default. Raises StandFault, Interlock."""
         ratings = self._profile.ratings
-        self._check_interlocks()
+        self.check_interlocks()
         level = ratings.supply if voltage is None else voltage
         self._supply.set(level, ratings.current_limit)
         self.level = level
@@ -97,7 +98,7 @@ class Feed:
 
     def move_to(self, voltage: float) -> None:
         """Change the voltage (V) of a unit under power. Raises StandFault, Interlock."""
-        self._check_interlocks()
+        self.check_interlocks()
         self._supply.set(voltage)
         self.level = voltage
 
@@ -106,7 +107,7 @@ class Feed:
 
         Whether the unit has started anew is for the caller to find out and to say with `came_back`.
         """
-        self._check_interlocks()
+        self.check_interlocks()
         return self._supply.interrupt(seconds)
 
     def came_back(self, at: float, off: float | None) -> None:

@@ -28,6 +28,8 @@ PATIENCE = 2.0
 #: A starting unit is not asked before this share of the shortest start seen: it has better things to do, and
 #: a silent question costs its whole deadline.
 _LEFT_ALONE = 0.9
+#: Time between two looks at the interlocks while a starting unit is left alone, s.
+_WATCHED_EVERY = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,12 +112,21 @@ class Unit:
         self.modes.reported()
         return True
 
+    def _starts_safely(self) -> bool:
+        self.supply.check_interlocks()
+        return self._answers_ready()
+
+    def _leave_alone(self, until: float) -> None:
+        while (rest := until - self._clock.now()) > 0.0:
+            self._clock.sleep(min(rest, _WATCHED_EVERY))
+            self.supply.check_interlocks()
+
     def wait_until_ready(self, *, measured: bool = True) -> Measured:
         """Wait until the unit is ready; return the time since power came, s.
 
         Waits somewhat longer than allowed. Logs the start, unless `measured` is false because nobody saw when
         the unit became ready. Raises UnitFault, with the place that seems at fault, when it
-        never gets ready.
+        never gets ready, and Interlock when the stand may not be powered any more: nobody samples meanwhile.
         """
         since = self.supply.powered_since
         if since is None:
@@ -123,10 +134,10 @@ class Unit:
         within = self.profile.start.ready_within * PATIENCE
         starting = since != self._ready_since
         if starting:
-            self._clock.sleep_until(since + self.untouched())
+            self._leave_alone(since + self.untouched())
         took = poll(
             self._clock,
-            self._answers_ready,
+            self._starts_safely,
             within=within,
             since=since,
             link_deadline=self._slot.link.deadline,

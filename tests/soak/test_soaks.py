@@ -200,6 +200,23 @@ def test_a_network_that_comes_back_in_parts_blames_no_unit(soaked: Soaked) -> No
     assert soak.of_kind("soak event") == []
 
 
+def test_an_interlock_that_opens_while_the_unit_starts(soaked: Soaked) -> None:
+    """A cycle takes the samples away, not the watch: off within a period of the cover opening."""
+    soak = soaked(
+        "10min",
+        "--defect",
+        "interlock-open@cover,after=335s",
+        "--defect",
+        "no-start,after=200s",
+        profile=(("cycles: {every: 12 h, off: 30 s}", "cycles: {every: 5 min, off: 30 s}"),),
+    )
+    assert soak.verdict[0] == "stand fault"
+    on = next(e["t"] for e in soak.of_kind("event") if e["what"] == "supply on" and e["t"] > 300)
+    off = next(e["t"] for e in soak.of_kind("event") if e["what"] == "safe state" and e["t"] > on)
+    assert on < 335.0
+    assert off - 335.0 <= 1.0
+
+
 REFUSES = """
 import pytest
 
