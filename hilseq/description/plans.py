@@ -97,7 +97,10 @@ class Soak(Model):
     ambient: Celsius = Field(default=25.0, description="ambient temperature, for the set-up sheet")
     neighbours: Text | None = Field(default=None, description="neighbours to be fitted, for the set-up sheet")
     cycles: SoakCycles | None = Field(default=None, description="power cycles during the soak")
-    port_traffic: list[Name] = Field(default_factory=list, description="ports kept busy")
+    port_traffic: list[Name] = Field(
+        default_factory=list,
+        description="ports kept busy; one whose bit errors prove worse than its `bit-error-ratio` fails the soak",
+    )
     traffic_period: Seconds = Field(default=10.0, gt=0, description="time between two frames on such a port")
     current: AmpereRange | None = Field(
         default=None, description="limits of the supply current; without them only what no healthy unit draws"

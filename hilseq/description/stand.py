@@ -199,7 +199,10 @@ class Safety(Model):
         default="make safe", description="what a soak does when an instrument is lost"
     )
     lost_patience: Seconds = Field(
-        default=600.0, gt=0, description="how long a soak waits for a lost instrument to come back"
+        default=600.0,
+        gt=0,
+        description="how long a soak waits for a lost instrument, and then for the unit's link, to come back; an "
+        "instrument that comes back for moments only, five times in a row, ends it",
     )
 
 
