@@ -30,6 +30,8 @@ PATIENCE = 2.0
 _LEFT_ALONE = 0.9
 #: Time between two looks at the interlocks while a starting unit is left alone, s.
 _WATCHED_EVERY = 0.5
+#: Time not worth waiting for, s.
+_AT_ONCE = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,8 +119,8 @@ class Unit:
         return self._answers_ready()
 
     def _leave_alone(self, until: float) -> None:
-        while (rest := until - self._clock.now()) > 0.0:
-            self._clock.sleep(min(rest, _WATCHED_EVERY))
+        while self._clock.now() < until - _AT_ONCE:
+            self._clock.sleep_until(min(until, self._clock.now() + _WATCHED_EVERY))
             self.supply.check_interlocks()
 
     def wait_until_ready(self, *, measured: bool = True) -> Measured:
