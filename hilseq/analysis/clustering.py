@@ -16,6 +16,8 @@ from hilseq.analysis.proportion import Interval, clopper_pearson, counts, share
 SIGNIFICANT = 0.05
 #: Probabilities within this relative distance are the same outcome seen through rounding.
 _ALIKE = 1e-7
+#: Chances from this on are told in whole per cent.
+_WHOLE = 0.1
 #: Chances as small as this are told as "1 in n".
 _SMALL = 0.01
 #: Smaller ones are told as being below this: nobody weighs 1e-12 against 1e-15.
@@ -63,7 +65,7 @@ class Clustering:
 
 def _said(probability: float) -> str:
     if probability >= _SMALL:
-        return f"{100.0 * probability:.0f} %" if probability >= 0.1 else f"{100.0 * probability:.2g} %"  # noqa: PLR2004
+        return f"{100.0 * probability:{'.0f' if probability >= _WHOLE else '.2g'}} %"
     if probability < _SMALLEST:
         return f"below 1 in {1.0 / _SMALLEST:.0f}"
     return f"1 in {float(f'{1.0 / probability:.2g}'):.0f}"

@@ -80,7 +80,7 @@ def near_starts(
     `under` of `total` seconds of running time were that near to one.
     """
     close = sum(any(0.0 <= event - start <= near for start in starts) for event in events)
-    return _tested(close, len(events), min(under, total), total)
+    return _tested(close, len(events), under, total)
 
 
 def _tested(events_under: int, events: int, under: float, total: float) -> Clustering | None:

@@ -62,16 +62,11 @@ def coverage_command(
     rows = choose(catalogue(stand, unit), kind or [])
     cases = draw(rows, draws=draws, units=units, seed=seed)
     words = sequence or [str(shipped.folder("sequences"))]
-    files = [stand, unit, *(Path(word) for word in words if Path(word).exists())]
+    files = [word for word in words if Path(word).exists()]
+    options = [word for word in words if word not in files]
     asked = campaign_of(
-        {
-            "kinds": kind or [],
-            "units": units,
-            "draws": draws,
-            "seed": seed,
-            "words": [word for word in words if not Path(word).exists()],
-        },
-        files,
+        {"kinds": kind or [], "units": units, "draws": draws, "seed": seed, "words": options},
+        [stand, unit, *map(Path, files)],
     )
     name = "-".join([f"seed{seed}", f"{draws}x", f"{units}good", *(kind or ["all"])])[:80]
     path = out or Path("runs") / f"coverage-{name}.jsonl"

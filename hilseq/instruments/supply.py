@@ -222,11 +222,11 @@ class PowerSupply:
 
         Waits until the record is whole. Its first reading counts as taken at the moment of switching on.
         """
-        known = self.description.waveform
-        if known is None:
+        command, known = self._commands.read_waveform, self.description.waveform
+        if command is None or known is None:
             return None
         self._clock.sleep_until(self._on_since + known.length)
-        record = self._meter.record(known)
+        record = self._meter.record(command, known)
         self.errors()
         return record
 

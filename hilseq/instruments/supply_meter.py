@@ -105,11 +105,8 @@ class SupplyMeter:
                 found[name] = Measured(value, unit, _standard(limit))
         return Inrush(found.get("peak"), found.get("charge"), seconds)
 
-    def record(self, known: Waveform) -> list[tuple[float, Measured]] | None:
+    def record(self, command: str, known: Waveform) -> list[tuple[float, Measured]]:
         """Return the recorded currents and their times since the output was switched on, s and A."""
-        command = self._commands.read_waveform
-        if command is None:
-            return None
         try:
             answer = self._line.ask(command)
         except InstrumentSilent as error:

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+from hilseq.analysis.soak import band
 from hilseq.errors import UsageError
 from hilseq.journal import kinds
 from hilseq.journal.reader import Journal, read_journal
@@ -85,9 +85,9 @@ def _count_samples(state: SoakState, folder: Path, slot: str, case: str) -> None
     state.samples = len(times)
     if len(times):
         state.last = float(times[-1])
-    if case in samples.columns:
-        known = [value for value in samples.column(case).tolist() if not math.isnan(value)]
-        state.highest_case = max(known, default=-math.inf)
+    seen = band(samples.column(case).astype("f8")) if case in samples.columns else None
+    if seen is not None:
+        state.highest_case = seen.high
 
 
 def _check_interlock(journal: Journal, folder: Path) -> None:

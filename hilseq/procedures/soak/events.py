@@ -122,7 +122,9 @@ class Events:
         if stored is None or not _as_counted(stored) - self._known:
             return False
         sample = blank(at, self._columns)
-        return self.look_at_faults(self._begun(sample), sample)
+        incident = self._begun(sample)
+        self._keep_table(f"at event {incident.number}", stored)
+        return self._take(incident, sample, stored)
 
     def _begun(self, sample: Sample) -> Incident:
         since = round(sample.at - self.zero, 6)
@@ -157,8 +159,9 @@ class Events:
     def look_at_faults(self, incident: Incident, sample: Sample) -> bool:
         """Read the fault table; what is new in it becomes part of the event. Tell whether anything is."""
         stored = self.keep_faults(f"at event {incident.number}")
-        if stored is None:
-            return False
+        return stored is not None and self._take(incident, sample, stored)
+
+    def _take(self, incident: Incident, sample: Sample, stored: list[StoredFault]) -> bool:
         now = _as_counted(stored)
         new = now - self._known
         self._known = now
@@ -185,18 +188,21 @@ class Events:
         except UnitFault:
             return None
 
+    def _keep_table(self, when: str, stored: list[StoredFault]) -> None:
+        self._recorder.faults(when, [fault.as_entry() for fault in stored])
+
     def keep_faults(self, when: str, *, clear: bool = False) -> list[StoredFault] | None:
         """Read and keep the fault table; None when the unit has none or does not answer."""
-        if self._unit.profile.faults is None:
+        stored = self._stored()
+        if stored is None:
             return None
-        try:
-            stored = self._unit.faults.read()
-            self._recorder.faults(when, [fault.as_entry() for fault in stored])
-            if clear and stored:
+        self._keep_table(when, stored)
+        if clear and stored:
+            try:
                 self._unit.faults.clear()
                 stored = self._unit.faults.read()
-        except UnitFault:
-            return None
+            except UnitFault:
+                return None
         if clear:
             self.start_from([(fault.code, fault.place, fault.time) for fault in stored])
         return stored
