@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import re
+import shutil
 import signal
 import subprocess
 import sys
@@ -18,6 +19,7 @@ import pytest
 from hilseq.cli.soak_lines import Strip
 from hilseq.journal.reader import read_journal
 from hilseq.journal.samples import read_samples
+from hilseq.plugin.resuming import resumed_run
 from tests import warm
 
 _PATIENCE = 60.0
@@ -141,3 +143,27 @@ def test_the_strip_keeps_the_worst_of_each_part() -> None:
     strip.mark(60.0, 60.0, "!")
     strip.mark(52.0, 70.0, "=")
     assert strip.show(100.0) == "=====_!=.."
+
+
+def test_a_soak_that_was_to_stop_stops_when_it_is_resumed(
+    soaked: Callable[..., Any], resume: Callable[..., Any], tmp_path: Path
+) -> None:
+    """Killed between its event and its end: the plan said to stop there, and the highest case is not forgotten."""
+    soak = soaked(
+        "20min",
+        "--defect",
+        "output-stuck-off@q04,after=10min",
+        profile=(("on-event: restart", "on-event: stop"),),
+    )
+    folder = tmp_path / "run"
+    shutil.copytree(soak.folder, folder)
+    lines = (soak.folder / "journal.jsonl").read_bytes().splitlines(keepends=True)
+    end = next(number for number, line in enumerate(lines) if b'"kind":"soak ended"' in line)
+    (folder / "journal.jsonl").write_bytes(b"".join(lines[:end]))
+    hottest = float(np.nanmax(soak.samples.column("case")))
+    assert resumed_run(folder).soaks["A"].highest_case == hottest
+    done = resume(folder)
+    assert done.of_kind("soak ended")[-1]["why"] == "the plan stops at the first event"
+    assert len(done.samples.times) == len(soak.samples.times)
+    (highest,) = [e for e in done.of_kind("reading") if e["name"] == "highest case temperature"]
+    assert (highest["value"], highest["uncertainty"] > 0.0) == (pytest.approx(hottest), True)
