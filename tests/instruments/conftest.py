@@ -17,7 +17,10 @@ import pytest
 from hypothesis import settings
 
 from hilseq.clock import WallClock
+from hilseq.description.stand import Supply
 from hilseq.errors import InstrumentSilent
+from hilseq.instruments.supply import PowerSupply
+from tests.instruments.supply_bench import Bench
 
 # A shared machine is slow at times; what is promised about time is promised in tests of their own.
 settings.register_profile("no deadline", deadline=None)
@@ -156,6 +159,33 @@ class SteppedClock(WallClock):
 @pytest.fixture
 def clock() -> SteppedClock:
     return SteppedClock()
+
+
+@pytest.fixture
+def bench() -> Bench:
+    return Bench()
+
+
+@pytest.fixture
+def make(bench: Bench, serve_text: Callable[[Answer], RawServer], clock: SteppedClock) -> Any:
+    made: list[PowerSupply] = []
+
+    def build(**changes: Any) -> PowerSupply:
+        description = Supply.model_validate(
+            {
+                "resource": serve_text(bench).resource,
+                "ceilings": {"voltage": "32 V", "current": "3 A"},
+                "accuracy": {"voltage": "0.05 % + 10 mV", "current": "0.1 % + 2 mA"},
+                "deadline": "300 ms",
+            }
+            | changes
+        )
+        made.append(PowerSupply("main", description, clock))
+        return made[-1]
+
+    yield build
+    for supply in made:
+        supply.close()
 
 
 class SerialPair:

@@ -6,11 +6,10 @@ import math
 import re
 import time
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import pytest
 
-from hilseq.description.stand import Supply
 from hilseq.errors import (
     InstrumentError,
     InstrumentGarbage,
@@ -22,102 +21,13 @@ from hilseq.errors import (
 )
 from hilseq.instruments.supply import PowerSupply
 from hilseq.procedures.bench import Bench as Stand
+from tests.instruments.supply_bench import Bench
 
 if TYPE_CHECKING:
     from tests.instruments.conftest import Answer, RawServer, SteppedClock
 
 ServeText = Callable[["Answer"], "RawServer"]
-
-
-class Bench:
-    """A small supply behind a real socket; each fault of it is switched on by a test."""
-
-    def __init__(self) -> None:
-        self.settings = {"VOLT": 12.0, "CURR": 9.0, "VOLT:PROT": 99.0}
-        self.on = True
-        self.load = 0.25
-        self.errors: list[str] = []
-        self.heard: list[str] = []
-        self.endless_errors = False
-        self.stuck_on = False
-        self.dead = False
-        self.answers: dict[str, str] = {"*IDN?": "ACME,PS-1,4711,1.02"}
-        self.ignored: set[str] = set()
-
-    def __call__(self, line: str) -> str | None:
-        self.heard.append(line)
-        if self.dead:
-            return None
-        if line in self.answers:
-            return self.answers[line]
-        if line.endswith("?"):
-            return self._question(line[:-1])
-        self._command(line)
-        return None
-
-    def _question(self, header: str) -> str | None:
-        if header == "SYST:ERR":
-            if self.endless_errors:
-                return '-350,"Queue overflow"'
-            return self.errors.pop(0) if self.errors else '+0,"No error"'
-        volts = self.settings["VOLT"] if self.on else 0.0
-        if header == "OUTP":
-            return str(int(self.on))
-        if header == "MEAS:VOLT":
-            return f"{volts + 0.001:.4E}"
-        if header == "MEAS:CURR":
-            return f"{self.load if self.on else 0.0:.4E}"
-        return f"{self.settings[header]:.3f}" if header in self.settings else None
-
-    def _command(self, line: str) -> None:
-        header, _, value = line.partition(" ")
-        if header in self.ignored:
-            return
-        if line == "*CLS":
-            self.errors.clear()
-        elif header == "OUTP":
-            self.on = value == "ON" or self.stuck_on
-        elif header in self.settings:
-            if float(value) > 60:
-                self.errors.append('-222,"Data out of range"')
-            else:
-                self.settings[header] = float(value)
-        else:
-            self.errors.append('-113,"Undefined header"')
-
-    def commands(self) -> list[str]:
-        """Return what was heard, without the questions."""
-        return [line for line in self.heard if "?" not in line]
-
-
-@pytest.fixture
-def bench() -> Bench:
-    return Bench()
-
-
 Make = Callable[..., PowerSupply]
-
-
-@pytest.fixture
-def make(bench: Bench, serve_text: ServeText, clock: SteppedClock) -> Any:
-    made: list[PowerSupply] = []
-
-    def build(**changes: Any) -> PowerSupply:
-        description = Supply.model_validate(
-            {
-                "resource": serve_text(bench).resource,
-                "ceilings": {"voltage": "32 V", "current": "3 A"},
-                "accuracy": {"voltage": "0.05 % + 10 mV", "current": "0.1 % + 2 mA"},
-                "deadline": "300 ms",
-            }
-            | changes
-        )
-        made.append(PowerSupply("main", description, clock))
-        return made[-1]
-
-    yield build
-    for supply in made:
-        supply.close()
 
 
 def test_a_whole_visit(make: Make, bench: Bench) -> None:
@@ -455,7 +365,7 @@ def test_a_lost_instrument_blames_the_stand(make: Make, bench: Bench) -> None:
         supply.current()
 
 
-# -- interruptions and inrush -----------------------------------------------------------------------
+# -- interruptions ----------------------------------------------------------------------------------
 
 
 def test_nothing_is_asked_during_an_interruption(make: Make, bench: Bench, clock: SteppedClock) -> None:
@@ -502,109 +412,6 @@ def test_an_output_that_does_not_come_back_is_a_stand_fault(make: Make, bench: B
         supply.interrupt(0.1)
 
 
-def test_the_record_of_the_inrush_is_read_where_there_is_one(
-    make: Make, bench: Bench, clock: SteppedClock
-) -> None:
-    """Peak and charge, the charge as inexact as the current over the time it was summed up."""
-    bench.answers |= {"PEAK?": "1.5", "CHAR?": "0.05"}
-    supply = make(commands={"measure-peak-current": "PEAK?", "measure-charge": "CHAR?"})
-    supply.prepare(32.0, 2.0)
-    supply.on()
-    clock.sleep(0.5)
-    found = supply.inrush()
-    assert found is not None
-    assert found.peak is not None
-    assert found.charge is not None
-    assert (found.peak.value, found.peak.unit) == (1.5, "A")
-    # 0.1 % + 2 mA of the description: of the charge 0.1 % and 2 mA for half a second.
-    assert found.charge.standard_uncertainty == pytest.approx((0.05e-3 + 2e-3 * 0.5) / math.sqrt(3.0))
-
-
-def test_a_supply_without_a_record_says_so(make: Make, bench: Bench) -> None:
-    """It is not asked anything."""
-    supply = make()
-    supply.prepare(32.0, 2.0)
-    supply.on()
-    bench.heard.clear()
-    assert supply.inrush() is None
-    assert bench.heard == []
-
-
-WAVEFORM = {
-    "commands": {"arm-waveform": "ACQ:ARM", "read-waveform": "ACQ:CURR?"},
-    "waveform": {"interval": "10 ms", "length": "100 ms"},
-}
-
-
-def test_a_record_is_armed_before_power_and_read_when_it_is_whole(
-    make: Make, bench: Bench, clock: SteppedClock
-) -> None:
-    """Times from the description, currents from the answer, each as exact as a reading of the supply."""
-    bench.ignored = {"ACQ:ARM"}
-    bench.answers |= {"ACQ:CURR?": "+1.5000E+00,1.5,500mA, 0.1" + 6 * ",0.1"}
-    supply = make(**WAVEFORM)
-    supply.prepare(32.0, 2.0)
-    bench.heard.clear()
-    before = clock.now()
-    supply.on()
-    assert bench.heard[:2] == ["ACQ:ARM", "OUTP ON"]
-    record = supply.waveform()
-    assert record is not None
-    assert clock.now() - before == pytest.approx(0.1)
-    assert [round(time, 6) for time, _ in record][:4] == [0.0, 0.01, 0.02, 0.03]
-    assert [current.value for _, current in record] == [1.5, 1.5, 0.5] + 7 * [0.1]
-    assert record[0][1].standard_uncertainty == pytest.approx((1.5e-3 + 2e-3) / math.sqrt(3.0))
-
-
-@pytest.mark.parametrize(
-    "answer",
-    ["1.5", "1.5,", "", 9 * "1," + "9.91E37", 9 * "1;" + "1", 9 * "1," + "overload", 10 * "1," + "1"],
-)
-def test_what_is_no_record_is_the_supplys_fault(make: Make, bench: Bench, answer: str) -> None:
-    """Nothing is guessed from half a record."""
-    bench.ignored = {"ACQ:ARM"}
-    bench.answers |= {"ACQ:CURR?": answer}
-    supply = make(**WAVEFORM)
-    supply.prepare(32.0, 2.0)
-    supply.on()
-    with pytest.raises(StandFault):
-        supply.waveform()
-
-
-def test_a_record_that_nobody_armed(make: Make, bench: Bench) -> None:
-    """The usual reason why there is none is told where the stand file does not arm it."""
-    unarmed = {name: text for name, text in WAVEFORM["commands"].items() if name != "arm-waveform"}
-    supply = make(**(WAVEFORM | {"commands": unarmed}))
-    supply.prepare(32.0, 2.0)
-    supply.on()
-    bench.dead = True
-    with pytest.raises(InstrumentSilent, match=r"ACQ:CURR\?.*needs `arm-waveform` in the stand file"):
-        supply.waveform()
-
-
-@pytest.mark.parametrize(
-    ("half", "words"),
-    [
-        ({"waveform": WAVEFORM["waveform"]}, "expected both or neither"),
-        ({"commands": {"read-waveform": "ACQ:CURR?"}}, "expected both or neither"),
-        ({"commands": {"arm-waveform": "ACQ:ARM"}}, "arms a record that nothing reads"),
-        (
-            {**WAVEFORM, "waveform": {"interval": "1 s", "length": "200 ms"}},
-            "0.2 readings; expected 10 to 4096",
-        ),
-        (
-            {**WAVEFORM, "waveform": {"interval": "500 us", "length": "3 s"}},
-            "6000 readings; expected 10 to 4096",
-        ),
-    ],
-)
-def test_a_record_that_cannot_be_read_is_refused(half: dict[str, object], words: str) -> None:
-    """Times without a record, a record without times, and more readings than fit one answer."""
-    ceilings = {"voltage": "32 V", "current": "3 A"}
-    with pytest.raises(ValueError, match=words):
-        Supply.model_validate({"resource": "x", "ceilings": ceilings, **half})
-
-
 def test_a_mute_supply_keeps_no_other_on(serve_text: ServeText, make: Make, bench: Bench) -> None:
     """All are told to switch off before the first is waited for."""
     other = Bench()
@@ -619,95 +426,3 @@ def test_a_mute_supply_keeps_no_other_on(serve_text: ServeText, make: Make, benc
     assert not other.on
     waited_for = [number for number, line in enumerate(bench.heard) if line == "OUTP?"]
     assert bench.heard.index("second OUTP OFF") < waited_for[1]  # a deadline after the first time
-
-
-WATCHDOG = {
-    "watchdog": "12 s",
-    "commands": {"set-watchdog": "WDOG {value}", "read-watchdog": "WDOG?", "clear-watchdog": "WDOG:CLE"},
-}
-
-
-def test_the_watchdog_is_set_before_power_and_ended_after_it(make: Make, bench: Bench) -> None:
-    """It is set and read back while the output is off; once the output is off for good it watches no more."""
-    bench.ignored = {"WDOG", "WDOG:CLE"}
-    bench.answers |= {"WDOG?": "12"}
-    supply = make(**WATCHDOG)
-    supply.prepare(30.0, 0.5)
-    assert bench.heard.index("OUTP OFF") < bench.heard.index("WDOG 12") < bench.heard.index("WDOG?")
-    supply.on()
-    bench.heard.clear()
-    supply.make_safe()
-    assert bench.heard.index("OUTP OFF") < bench.heard.index("WDOG:CLE")
-
-
-def test_a_watchdog_that_reads_back_otherwise_powers_nothing(make: Make, bench: Bench) -> None:
-    """An instrument that takes milliseconds, say, is found before there is power."""
-    bench.ignored = {"WDOG"}
-    bench.answers |= {"WDOG?": "0.012"}
-    supply = make(**WATCHDOG)
-    with pytest.raises(StandFault, match=r"watchdog was set to 12 s and reads back as 0\.012 s"):
-        supply.prepare(30.0, 0.5)
-    with pytest.raises(StandFault, match="was not prepared"):
-        supply.on()
-
-
-def test_the_watchdog_is_fed_when_nothing_else_is_said(
-    make: Make, bench: Bench, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """After a third of its patience, once; never between the two halves of a question, whose answer is kept."""
-    bench.ignored = {"WDOG", "WDOG:CLE"}
-    bench.answers |= {"WDOG?": "12"}
-    supply = make(**WATCHDOG)
-    supply.keep_in_touch()
-    assert bench.heard == []  # nothing is watched yet
-    supply.prepare(30.0, 0.5)
-    supply.on()
-    bench.heard.clear()
-    supply.keep_in_touch()
-    assert bench.heard == []
-    now = time.monotonic
-    monkeypatch.setattr(time, "monotonic", lambda: now() + 4.1)
-    supply.keep_in_touch()
-    supply.keep_in_touch()
-    assert bench.heard == ["OUTP?"]
-    supply.ask_both()
-    monkeypatch.setattr(time, "monotonic", now)
-    while "MEAS:VOLT?" not in bench.heard:
-        time.sleep(0.01)
-    time.sleep(0.3)  # the answer is there before its deadline
-    monkeypatch.setattr(time, "monotonic", lambda: now() + 8.3)
-    supply.keep_in_touch()
-    supply.answer_both()
-    assert bench.heard == ["OUTP?", "MEAS:VOLT?", "MEAS:CURR?"]
-    bench.dead = True
-    monkeypatch.setattr(time, "monotonic", lambda: now() + 12.5)
-    supply.keep_in_touch()  # what is wrong is told by the next question that matters
-
-
-def test_without_a_watchdog_nothing_is_fed(make: Make, bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
-    """No question more than before."""
-    supply = make()
-    supply.prepare(30.0, 0.5)
-    bench.heard.clear()
-    now = time.monotonic
-    monkeypatch.setattr(time, "monotonic", lambda: now() + 3600.0)
-    supply.keep_in_touch()
-    assert bench.heard == []
-
-
-@pytest.mark.parametrize(
-    ("half", "words"),
-    [
-        ({"watchdog": "12 s"}, "expected both or neither"),
-        ({"commands": {"set-watchdog": "WDOG {value}"}}, "expected both or neither"),
-        ({"commands": {"read-watchdog": "WDOG?"}}, "`read-watchdog` is for a watch that nothing sets"),
-        ({"commands": {"clear-watchdog": "WDOG:CLE"}}, "`clear-watchdog` is for a watch that nothing sets"),
-        ({**WATCHDOG, "deadline": "5 s"}, "expected three deadlines or more"),
-        ({**WATCHDOG, "watchdog": "9 s"}, "greater than or equal to 10"),
-    ],
-)
-def test_a_watchdog_that_could_not_work_is_refused(half: dict[str, object], words: str) -> None:
-    """Half of what it needs, and a patience that a run in good order could exceed."""
-    ceilings = {"voltage": "32 V", "current": "3 A"}
-    with pytest.raises(ValueError, match=words):
-        Supply.model_validate({"resource": "x", "ceilings": ceilings, **half})
