@@ -12,7 +12,7 @@ from typing import IO, Annotated
 
 import typer
 
-from hilseq import shipped
+from hilseq import garbage, shipped
 from hilseq.errors import HilseqError
 
 #: No cache is kept; what is for those who develop hilseq, look for leaks or write coroutines is not loaded.
@@ -105,6 +105,11 @@ def run_visit(sequences: list[str], arguments: list[str], stand: Path) -> int:
 
     The description is checked first, so that its errors come as plain lines. Raises DescriptionError.
     """
+    with garbage.left_while_loading():
+        return _run_visit(sequences, arguments, stand)
+
+
+def _run_visit(sequences: list[str], arguments: list[str], stand: Path) -> int:
     from hilseq.description.loading import load_stand
 
     load_stand(stand)

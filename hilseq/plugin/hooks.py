@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 
+from hilseq import garbage
 from hilseq.errors import UsageError
 from hilseq.interrupts import held_back, interrupt_on_termination
 from hilseq.journal import kinds
@@ -102,6 +103,11 @@ class VisitHooks:
         """Have every way out make safe."""
         session.config.pluginmanager.register(_LastOfAll(self), "hilseq-last")
         interrupt_on_termination()
+
+    @pytest.hookimpl(tryfirst=True)
+    def pytest_runtestloop(self) -> None:
+        """Begin with everything loaded."""
+        garbage.settled(collect=False)
 
     @pytest.hookimpl(wrapper=True)
     def pytest_runtest_protocol(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import gc
 import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
@@ -69,8 +68,6 @@ class Servers:
 
     def run(self) -> None:
         """Serve until the loop is stopped, then close everything."""
-        gc.collect()
-        gc.freeze()  # what lives as long as this is not looked through again and again
         try:
             self.loop.run()
         finally:

@@ -6,13 +6,13 @@ comes before words.
 
 from __future__ import annotations
 
-import gc
 import math
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from hilseq import garbage
 from hilseq.description.plans import Soak
 from hilseq.description.profile import Mode
 from hilseq.errors import Interlock, NotPerformed, StandFault, UnitFault
@@ -119,8 +119,7 @@ class SoakRun:
 
         Raises Interlock, and StandFault when the stand fails for good; the stand is safe by then.
         """
-        gc.collect()
-        gc.freeze()  # what lives as long as this is not looked through again and again
+        garbage.settled()
         try:
             if self._state is None:
                 self._begin()
