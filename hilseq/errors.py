@@ -9,6 +9,7 @@ The first fork answers the first question of whoever reads the message: whose fa
     │   ├── InstrumentSilent     no answer before the deadline, or the connection is gone
     │   ├── InstrumentGarbage    an answer that cannot be understood
     │   ├── InstrumentError      the instrument reported an error of its own (number and text)
+    │   ├── InstrumentReset      it is off and its settings are gone: it was without mains for a moment
     │   ├── WrongInstrument      it answers, but it is not what the stand file expects
     │   ├── NotSafe              the safe state could not be verified
     │   └── Interlock            an interlock is open or a ceiling was passed
@@ -74,6 +75,10 @@ class InstrumentError(StandFault):
         super().__init__(message, place=place)
         self.number = number
         self.text = text
+
+
+class InstrumentReset(StandFault):
+    """The instrument has forgotten what it was set to: it was without mains for a moment."""
 
 
 class WrongInstrument(StandFault):

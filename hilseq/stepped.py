@@ -9,13 +9,11 @@ from __future__ import annotations
 
 import select
 import socket
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 
 from hilseq.clock import Awake, nothing
 from hilseq.errors import InstrumentGarbage, InstrumentSilent
 
-#: Simulated days begin here, so that the same seed gives the same journal to the letter.
-EPOCH = datetime(2026, 1, 5, 8, 0, tzinfo=UTC)
 #: Longest wall time for one advance; a model that needs longer is stuck.
 DEADLINE = 60.0
 
@@ -39,11 +37,28 @@ class SteppedClock:
         self._due = False  # an answer is not read yet: that of `head_for`, or of what was interrupted
         self._received = b""
         self._request = ""
-        self._now = self._ask("now")
+        try:
+            self._now = self._ask("now")
+            self._began = self._asked_date() - timedelta(seconds=self._now)
+        except BaseException:
+            self.close()
+            raise
 
     def _ask(self, request: str) -> float:
         self._send(request)
         return self._answer()
+
+    def _asked_date(self) -> datetime:
+        self._send("date")
+        told = self._told("date")
+        try:
+            date = datetime.fromisoformat(told)
+            date - timedelta(seconds=self._now)
+        except (ValueError, OverflowError):
+            raise self._nonsense(f"date {told}") from None
+        if date.tzinfo is None:
+            raise self._nonsense(f"date {told}")
+        return date
 
     def _send(self, request: str) -> None:
         self.tick()
@@ -55,7 +70,15 @@ class SteppedClock:
             raise self._lost(error) from error
 
     def _answer(self) -> float:
-        """Return the answer that is due."""
+        """Return the time in the answer that is due."""
+        told = self._told("now")
+        try:
+            return float(told)
+        except ValueError:
+            raise self._nonsense(f"now {told}") from None
+
+    def _told(self, wanted: str) -> str:
+        """Return what follows the wanted word in the answer that is due."""
         try:
             while not self._received.endswith(b"\n"):
                 part = self._awake.receive(self._socket.recv, 256)
@@ -69,13 +92,13 @@ class SteppedClock:
         except OSError as error:
             raise self._lost(error) from error
         answer, self._received, self._due = self._received, b"", False
-        word, _, number = answer.decode("ascii", "replace").strip().partition(" ")
-        try:
-            if word == "now":
-                return float(number)
-        except ValueError:
-            pass
-        raise InstrumentGarbage(f"the simulated stand's clock answered {answer[:80]!r} to {self._request!r}")
+        word, _, told = answer.decode("ascii", "replace").strip().partition(" ")
+        if word != wanted:
+            raise self._nonsense(answer.decode("ascii", "replace"))
+        return told
+
+    def _nonsense(self, answer: str) -> InstrumentGarbage:
+        return InstrumentGarbage(f"the simulated stand's clock answered {answer[:80]!r} to {self._request!r}")
 
     def _lost(self, error: OSError) -> InstrumentSilent:
         return InstrumentSilent(f"the simulated stand's clock at {self._endpoint}: {error}")
@@ -110,8 +133,8 @@ class SteppedClock:
         self.sleep(seconds)
 
     def moment(self) -> datetime:
-        """The date in the model, counted from a fixed day."""
-        return EPOCH + timedelta(seconds=self._now)
+        """The date in the model, which began on a day of its own."""
+        return self._began + timedelta(seconds=self._now)
 
     def close(self) -> None:
         """Close the connection."""

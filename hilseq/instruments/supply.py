@@ -18,6 +18,7 @@ from hilseq.clock import Clock
 from hilseq.description.stand import Supply
 from hilseq.errors import (
     HilseqError,
+    InstrumentReset,
     Interlock,
     NotSafe,
     StandFault,
@@ -70,6 +71,7 @@ class PowerSupply:
         self._meter = SupplyMeter(self._line, description, conditions or Conditions(clock))
         self._ceiling: float | None = None  # volts; known once `prepare` has programmed it
         self._set: tuple[float, float] = (0.0, description.ceilings.current)
+        self._overvoltage: float | None = None  # volts; what the protection was set to
         self._wanted_on = False
         self._on_since = 0.0  # instant of the clock at which it was last switched on
         self._holds_from = -math.inf  # instant of the clock from which a reading is that of the last setting
@@ -117,6 +119,7 @@ class PowerSupply:
         if self._commands.set_overvoltage is not None:
             level = min(self.description.overvoltage or _PROTECTION * ceilings.voltage, voltage_ceiling)
             self._line.send(self._commands.set_overvoltage, level)
+            self._overvoltage = level
             self._compare("over-voltage protection", self._commands.read_overvoltage, level, "V")
         self._watchdog.set()
         self.errors()
@@ -146,9 +149,13 @@ class PowerSupply:
                 self._compare_measured(voltage)
 
     def on(self) -> None:
-        """Switch the output on and verify it. Raises StandFault when `prepare` was not called before."""
+        """Switch the output on and verify it. Raises StandFault when `prepare` was not called before.
+
+        InstrumentReset when it has forgotten its settings since then.
+        """
         if self._ceiling is None:
             raise StandFault(f"supply {self.name} was not prepared: its ceilings are programmed before power")
+        self.check_settings()  # without its protection a unit gets no power
         if self._commands.arm_waveform is not None:
             self._line.send(self._commands.arm_waveform)
         self._wanted_on = True
@@ -285,6 +292,31 @@ class PowerSupply:
         if self._commands.overvoltage_tripped is not None:
             return self._reports_trip()
         return self._wanted_on and not self.is_on()
+
+    def check_settings(self) -> None:
+        """Raise InstrumentReset when it has forgotten what it was set to since `prepare`.
+
+        A moment without mains does that, and with the rest it forgets its over-voltage protection; a protection
+        that switches off keeps the settings. Nothing is said where no setting can be read back.
+        """
+        if self._ceiling is None:
+            return
+        settings = (
+            ("over-voltage protection", self._commands.read_overvoltage, self._overvoltage, "V"),
+            ("voltage setting", self._commands.read_set_voltage, self._set[0], "V"),
+            ("current limit", self._commands.read_set_current, self._set[1], "A"),
+        )
+        for what, command, sent, unit in settings:
+            if command is None or sent is None:
+                continue
+            back = self._line.number(command, unit)
+            if abs(back - sent) > self._meter.limit(sent, unit):
+                raise InstrumentReset(
+                    f"supply {self.name} ({self.description.resource}) has forgotten its settings ({what} "
+                    f"{back:g} {unit} instead of {sent:g} {unit}): it was without mains for a moment; look at "
+                    "its plug and its mains",
+                    place=f"supply {self.name}",
+                )
 
     def keep_in_touch(self) -> None:
         """Let the supply's own watchdog hear that all is well; nothing where it has none, and between two halves."""

@@ -45,6 +45,7 @@ class SelfCheck:
         for part in parts_of(self._bench.stand, (self._slot,)):
             self._bench.instruments.identify(part)
             asked.append(f"{part} answers")
+        unit.supply.instrument.check_settings()
         if unit.supply.is_on:
             with suppress(NotPerformed):
                 asked.append(f"supply {unit.supply.instrument.name} {supply_delivers(unit)}")

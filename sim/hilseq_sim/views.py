@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Protocol
 
 from hilseq.description.registers import Table
@@ -139,6 +140,11 @@ class WorldView(Protocol):
 
     @property
     def time(self) -> float: ...
+    @property
+    def date(self) -> datetime:
+        """Aware, UTC."""
+        ...
+
     def advance(self, seconds: float) -> None: ...
     @property
     def supplies(self) -> Mapping[str, SupplyView]: ...

@@ -92,6 +92,26 @@ def test_an_instrument_that_died_during_a_check(
     assert check["verdict"] == "stand fault"
 
 
+#: Checks with which a unit that starts badly fails, and when the mains of the supply fails during them.
+DIPS = [
+    ("test_85_supply_margins.py", "24s"),
+    ("test_90_power_cycling.py", "12s"),
+    ("test_90_power_cycling.py", "15s"),
+]
+
+
+@pytest.mark.parametrize(("sequence", "after"), DIPS)
+def test_a_dip_of_the_mains_during_a_start_is_never_the_units_fault(
+    visit: MakeVisit, sequence: str, after: str
+) -> None:
+    """The supply is off, or on again by then: it has forgotten its settings, and that tells."""
+    done = visit(str(SEQUENCES / sequence), "--defect", f"supply-resets,after={after},for=10s")
+    assert (done.code, done.disposition) == (4, "stand fault"), done.out[-3000:]
+    assert "failed" not in done.verdicts().values()
+    assert done.places == {"supply main"}
+    assert "has forgotten its settings" in done.out
+
+
 def test_what_was_seen_of_the_unit_is_kept(visit: MakeVisit) -> None:
     """A stand fault found after a failure says what the failure was, for who has to find out."""
     done = visit(

@@ -13,6 +13,7 @@ import pytest
 from hilseq.errors import (
     InstrumentError,
     InstrumentGarbage,
+    InstrumentReset,
     InstrumentSilent,
     Interlock,
     NotSafe,
@@ -130,6 +131,47 @@ def test_no_power_without_ceilings(make: Make, bench: Bench) -> None:
     with pytest.raises(StandFault, match="not prepared"):
         supply.on()
     assert "OUTP ON" not in bench.heard
+
+
+@pytest.mark.parametrize(
+    ("header", "value", "words"),
+    [
+        ("VOLT:PROT", 61.0, "over-voltage protection 61 V instead of 30 V"),
+        ("VOLT", 0.0, "voltage setting 0 V instead of 24 V"),
+        ("CURR", 9.0, "current limit 9 A instead of 0.5 A"),
+    ],
+)
+def test_a_supply_that_was_without_mains_gives_no_power(
+    make: Make, bench: Bench, header: str, value: float, words: str
+) -> None:
+    """It has forgotten its protection too: each of its settings tells, whether it is off or on."""
+    supply = make()
+    supply.prepare(30.0, 0.5)
+    supply.set(24.0)
+    supply.on()
+    supply.check_settings()
+    supply.off()
+    bench.settings[header] = value
+    with pytest.raises(InstrumentReset, match=words) as told:
+        supply.on()
+    assert told.value.places == ("supply main",)
+    assert not bench.on
+    bench.on = True
+    with pytest.raises(InstrumentReset, match=words):
+        supply.check_settings()
+    supply.prepare(30.0, 0.5)
+    supply.check_settings()
+
+
+def test_without_read_backs_nothing_is_said_of_the_settings(make: Make, bench: Bench) -> None:
+    """What cannot be asked is no reason to stop, nor is anything before it was prepared."""
+    supply = make(commands=NO_READ_BACK)
+    supply.check_settings()
+    supply.prepare(30.0, 0.5)
+    heard = len(bench.heard)
+    bench.settings["VOLT:PROT"] = 61.0
+    supply.check_settings()
+    assert len(bench.heard) == heard
 
 
 def test_an_error_of_the_instrument_is_a_stand_fault(make: Make, bench: Bench) -> None:

@@ -68,7 +68,7 @@ def test_a_record_is_armed_before_power_and_read_when_it_is_whole(
     bench.heard.clear()
     before = clock.now()
     supply.on()
-    assert bench.heard[:2] == ["ACQ:ARM", "OUTP ON"]
+    assert bench.commands()[:2] == ["ACQ:ARM", "OUTP ON"]
     record = supply.waveform()
     assert record is not None
     assert clock.now() - before == pytest.approx(0.1)

@@ -200,7 +200,10 @@ class Conditions:
     # -- looking -------------------------------------------------------------------------------------
 
     def check_stand(self, sample: Sample) -> None:
-        """Raise Interlock for an open interlock or passed ceiling, StandFault for a supply that is wrong."""
+        """Raise Interlock for an open interlock or passed ceiling, StandFault for a supply that is wrong.
+
+        InstrumentReset when the supply was without mains: that passes.
+        """
         values = sample.values
         for index, safe, name in self._interlocks:
             if values[index] != safe:
@@ -214,6 +217,7 @@ class Conditions:
                 place=f"supply {name}",
             )
         if abs(volts - self._set_voltage) > self._holds and amperes < self._limited:
+            self._unit.supply.instrument.check_settings()
             raise StandFault(
                 f"supply {name} was set to {self._set_voltage:g} V and delivers {volts:.4g} V at "
                 f"{amperes:.3g} A, which no current limit explains",

@@ -7,6 +7,7 @@ from hilseq.errors import (
     HilseqError,
     InstrumentError,
     InstrumentGarbage,
+    InstrumentReset,
     InstrumentSilent,
     Interlock,
     NotSafe,
@@ -20,7 +21,7 @@ from hilseq.quantities import show_duration
 #: Pauses between two attempts to reach a lost instrument, s of the clock.
 FIRST_PAUSE, LONGEST_PAUSE = 1.0, 30.0
 #: Faults that waiting may mend.
-LOST = (InstrumentSilent, InstrumentGarbage, InstrumentError)
+LOST = (InstrumentSilent, InstrumentGarbage, InstrumentError, InstrumentReset)
 
 
 def make_safe(bench: Bench, slot: str) -> str:

@@ -406,10 +406,24 @@ def wrong_instrument(spot: Spot) -> list[Change]:
     return [Add(part, "wrong_identity")]
 
 
+def calibration_expired(spot: Spot) -> list[Change]:
+    """Let the stand stand until its calibration runs out at severity 0.5, thirty days longer at 1."""
+    sort, _, name = spot.place.partition(" ")
+    part = spot.world.stand.supplies[name] if sort == "supply" else spot.world.stand.io[name]
+    assert part.calibration is not None  # the catalogue's places have one
+    left = (part.calibration.due - spot.world.date.date()).days
+    return [Add(spot.world, "days_later", left + round(60.0 * (spot.severity - 0.5)))]
+
+
 def supply_readback_drifts(spot: Spot) -> list[Change]:
     """Put the supply's voltage reading off by 5 % at severity 1, with the square of the severity."""
     model = spot.world.supply_models[spot.place.removeprefix("supply ")]
     return [Scale(model, "volt_gain", 1.0 + 0.05 * spot.severity**2)]
+
+
+def supply_resets(spot: Spot) -> list[Change]:
+    """Let the supply lose its mains for a moment, again and again."""
+    return [Add(spot.world.supply_models[spot.place.removeprefix("supply ")], "resets")]
 
 
 def supply_trips_early(spot: Spot) -> list[Change]:

@@ -157,6 +157,14 @@ def instruments(where: Where) -> list[str]:
     return found + [f"io {name}" for name, io in where.stand.io.items() if io.identity is not None]
 
 
+def first_to_expire(where: Where) -> list[str]:
+    """Instruments of the slot whose calibration runs out before those of all others."""
+    parts = {f"supply {where.at.supply}": where.stand.supplies[where.at.supply].calibration}
+    parts |= {f"io {name}": io.calibration for name, io in where.stand.io.items()}
+    due = {name: calibration.due for name, calibration in parts.items() if calibration is not None}
+    return [name for name, day in due.items() if day == min(due.values())]
+
+
 def racks(where: Where) -> list[str]:
     """I/O simulators of the stand."""
     return [f"io {name}" for name in where.stand.io]

@@ -1,9 +1,9 @@
 """The clock of the simulated stand: text lines that advance the world.
 
-`advance SECONDS` answers `now T` once the world has lived through them, `now` answers `now T`, `turn SLOT
-POSITION` turns a mode switch by hand and answers `now T`, anything else answers `error …`. The answer is what
-orders an advance before the readings on other connections; commands sent before it, which have no answer, are carried
-out before it.
+`advance SECONDS` answers `now T` once the world has lived through them, `now` answers `now T`, `date` answers
+`date YYYY-MM-DDTHH:MM:SS+00:00`, `turn SLOT POSITION` turns a mode switch by hand and answers `now T`, anything else
+answers `error …`. The answer is what orders an advance before the readings on other connections; commands sent
+before it, which have no answer, are carried out before it.
 """
 
 from __future__ import annotations
@@ -40,13 +40,15 @@ class ClockSession(Session):
         word, _, rest = request.strip().partition(b" ")
         if word == b"advance":
             fault = self._advance(rest)
+        elif word == b"date" and not rest:
+            return f"date {self._stage.world.date.isoformat()}\n".encode()
         elif word == b"turn":
             fault = self._turn(rest.decode("utf-8", "replace").strip())
         else:
             fault = (
                 ""
                 if word == b"now" and not rest
-                else "expected `advance SECONDS`, `now` or `turn SLOT POSITION`"
+                else "expected `advance SECONDS`, `now`, `date` or `turn SLOT POSITION`"
             )
         if fault:
             return f"error {fault}\n".encode()

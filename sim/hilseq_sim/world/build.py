@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
 from typing import Protocol
 
 from hilseq.description.profile import Profile
@@ -62,6 +63,8 @@ class Connection:
 
 
 HEALTHY = Trouble()
+#: Every world begins on this day, so that the same seed gives the same journal to the letter.
+EPOCH = datetime(2026, 1, 5, 8, 0, tzinfo=UTC)
 
 
 class World:
@@ -72,6 +75,8 @@ class World:
         self.stand = stand
         self.profiles = dict(visit.profiles)
         self.timeline = Timeline()
+        #: A defect: whole days by which the stand stood unused.
+        self.days_later = 0
         self.streams = Streams(seed)
         ambients = [profile.soak.ambient for profile in self.profiles.values() if profile.soak]
         self.ambient = max(ambients, default=AMBIENT)
@@ -122,6 +127,11 @@ class World:
     def time(self) -> float:
         """Simulated time since the world began, s."""
         return self.timeline.now
+
+    @property
+    def date(self) -> datetime:
+        """The date in the world."""
+        return EPOCH + timedelta(days=self.days_later, seconds=self.time)
 
     @property
     def supplies(self) -> Mapping[str, SupplyView]:

@@ -18,6 +18,8 @@ _SETTLE_SHARE = 1 / 16
 OUTPUT_IMPEDANCE = 0.002
 #: s in constant current before over-current protection trips; an inrush into a capacitor is shorter.
 OVERCURRENT_DELAY = 0.1
+#: s between two moments without mains of a supply that has the defect.
+RESETS_EVERY = 60.0
 #: Shares of the stated accuracy that the errors of a good instrument fill.
 _GAIN, _OFFSET, _NOISE, _SETTING = 0.35, 0.35, 0.05, 0.2
 #: What the knobs reach beyond the ceilings of the stand.
@@ -123,9 +125,11 @@ class SupplyModel:
         told = description.identity
         self._maker, self._model = told.maker or "simulated", told.model or "DC supply"
         self._serial = told.serial or f"SIM-{name.upper().replace(' ', '-')}"
-        #: Defects: another instrument in its place; V by which the over-voltage protection trips too early.
+        #: Defects: another instrument in its place; V by which the over-voltage protection trips too early; it
+        #: loses its mains again and again.
         self.wrong_identity = 0
         self.trips_early = 0.0
+        self.resets = 0
         ceilings = description.ceilings
         top = max(ceilings.voltage, description.overvoltage or 0.0) * _RANGE
         self.voltage_limits = (0.0, round(top, 3))
@@ -135,13 +139,9 @@ class SupplyModel:
         self.shunt_siemens = 0.0
         settle = max(description.settle, 1e-3)
         self.source = Source(timeline, ceilings.voltage / (settle * _SLEW_SHARE), settle * _SETTLE_SHARE)
-        self._set_voltage = 0.0
-        self._set_current = self.current_limits[1]
-        self._overvoltage = self.voltage_limits[1]
-        self._overcurrent_protection = False
         self._output = False
-        self._overvoltage_tripped = False
-        self._overcurrent_tripped = False
+        self._forget_settings()
+        self._reset_timer = Timer(timeline, self._start_anew)
         self._overvoltage_timer = Timer(timeline, self._trip_overvoltage)
         self._overcurrent_timer = Timer(timeline, self._trip_overcurrent)
         self.recorder = Recorder(timeline, self.measure_current)
@@ -164,6 +164,20 @@ class SupplyModel:
         self._amp_offset = _OFFSET * fixed[1] * even(-1, 1)
         self._volt_noise = noise(streams.of("supply", name, "volts"), _NOISE * fixed[0])
         self._amp_noise = noise(streams.of("supply", name, "amperes"), _NOISE * fixed[1])
+
+    def _forget_settings(self) -> None:
+        self._set_voltage = 0.0
+        self._set_current = self.current_limits[1]
+        self._overvoltage = self.voltage_limits[1]
+        self._overcurrent_protection = False
+        self.clear_protection()
+
+    def _start_anew(self) -> None:
+        """Come back from a moment without mains: off, and set as when it was switched on."""
+        self.output = False
+        self._forget_settings()
+        self._retarget()
+        self._reset_timer.start(RESETS_EVERY)
 
     # -- what the unit sees ------------------------------------------------------------------------
 
@@ -208,6 +222,10 @@ class SupplyModel:
         """Follow a defect."""
         self._retarget()
         self.follow_current()
+        if not self.resets:
+            self._reset_timer.stop()
+        elif not self._reset_timer.running:
+            self._start_anew()
 
     def _trip_overvoltage(self) -> None:
         self._overvoltage_tripped = True

@@ -5,6 +5,7 @@ from __future__ import annotations
 import socket
 import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -146,6 +147,10 @@ class SmallWorld:
             for slot, profile in profiles.items()
             for name, port in profile.ports.items()
         }
+
+    @property
+    def date(self) -> datetime:
+        return datetime(2031, 2, 28, 23, 59, tzinfo=UTC) + timedelta(seconds=self.time)
 
     def advance(self, seconds: float) -> None:
         self.time += seconds

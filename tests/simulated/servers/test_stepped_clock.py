@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import contextlib
+import socket
+import threading
 import time
 from collections.abc import Iterator
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 import pytest
 
-from hilseq.errors import InstrumentSilent
+from hilseq.errors import InstrumentGarbage, InstrumentSilent
 from hilseq.stepped import SteppedClock
 
 if TYPE_CHECKING:
@@ -40,6 +43,34 @@ def test_time_passes_while_it_heads_for_an_instant(served: Served, clock: Steppe
     assert clock.now() == 1.5
     clock.sleep_until(2.5)
     assert clock.now() == served.world.time == 2.5
+
+
+def test_the_date_is_the_worlds(served: Served, clock: SteppedClock) -> None:
+    """Day and hour are asked for once and pass with the time."""
+    assert clock.moment() == datetime(2031, 2, 28, 23, 59, tzinfo=UTC)
+    clock.sleep(60.0)
+    assert clock.moment() == served.world.date == datetime(2031, 3, 1, tzinfo=UTC)
+
+
+@pytest.mark.parametrize("told", ["date yesterday", "date 2031-02-28T23:59:00", "now 1", "date"])
+def test_a_clock_without_a_date_is_garbage(told: str) -> None:
+    """Whatever says no date with its zone is no clock of a simulated stand."""
+    with socket.create_server(("127.0.0.1", 0)) as server:
+
+        def answer() -> None:
+            line, _ = server.accept()
+            with line:
+                line.recv(64)
+                line.sendall(b"now 5.0\n")
+                line.recv(64)
+                line.sendall(told.encode() + b"\n")
+                line.recv(64)
+
+        teller = threading.Thread(target=answer)
+        teller.start()
+        with pytest.raises(InstrumentGarbage, match="the simulated stand's clock answered"):
+            SteppedClock(f"127.0.0.1:{server.getsockname()[1]}")
+        teller.join(5.0)
 
 
 def test_a_change_of_mind_still_passes_the_instant(served: Served, clock: SteppedClock) -> None:

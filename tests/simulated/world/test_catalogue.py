@@ -63,6 +63,7 @@ class Portrait:
 
     def _power_on(self) -> None:
         world = self.world
+        self.seen.append(world.date)
         self.seen += [supply.identity for supply in world.supplies.values()]
         self.seen += [io.identification() for io in world.io.values()]
         self._look()
@@ -316,6 +317,12 @@ def _reads_true(world: World) -> bool:
     return abs(world.supplies["main"].measure_voltage() - 24.0) <= 24.0 * 0.0005 + 0.005
 
 
+def _calibration_holds(world: World) -> bool:
+    calibration = world.stand.io["rack"].calibration
+    assert calibration is not None
+    return world.date.date() <= calibration.due
+
+
 MEASURES: dict[str, tuple[str, Callable[[World], bool]]] = {
     "idle-current-high": ("supply", _idle_inside),
     "idle-current-low": ("supply", _idle_inside),
@@ -345,6 +352,7 @@ MEASURES: dict[str, tuple[str, Callable[[World], bool]]] = {
     "supply-late": ("supply main", _in_time("supply main", 2.0)),
     "io-late": ("io rack", _in_time("io rack", 1.0)),
     "supply-readback-drifts": ("supply main", _reads_true),
+    "calibration-expired": ("io rack", _calibration_holds),
 }
 GRADED = sorted(kind for kind, row in CATALOGUE.items() if row.graded and kind != "input-threshold-high")
 
@@ -363,6 +371,30 @@ def test_severities_lie_on_the_side_of_the_limit_that_the_catalogue_says(
             assert inside(make_world(f"{kind}@{place},severity={severity}", seed=seed)), (seed, severity)
         for severity in (row.matters, 1.0):
             assert not inside(make_world(f"{kind}@{place},severity={severity}", seed=seed)), (seed, severity)
+
+
+def test_a_supply_without_mains_is_off_and_has_forgotten_its_settings(make_world: MakeWorld) -> None:
+    """Each minute for as long as the defect is there; what was set afterwards holds until the next time."""
+    world = ready(make_world("supply-resets@main,after=10s,for=61s"))
+    supply = world.supplies["main"]
+    supply.overcurrent_protection = True
+    limits = (supply.set_voltage, supply.set_current, supply.overvoltage)
+    for _ in range(2):
+        supply.set_voltage, supply.set_current, supply.overvoltage = 12.0, 2.0, 14.0
+        supply.output = True
+        world.advance(4.0)
+        assert supply.output
+        world.advance(56.0)
+        assert (supply.output, supply.overcurrent_protection) == (False, False)
+        assert (supply.set_voltage, supply.set_current, supply.overvoltage) == (
+            0.0,
+            supply.current_limits[1],
+            supply.voltage_limits[1],
+        )
+    assert limits[0] > 0.0
+    supply.set_voltage = 12.0
+    world.advance(1000.0)
+    assert supply.set_voltage == 12.0
 
 
 # -- coming and going ----------------------------------------------------------------------------------
