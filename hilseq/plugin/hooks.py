@@ -59,6 +59,8 @@ class VisitHooks:
 
     def _arrange(self, items: list[pytest.Item]) -> None:
         visit = self.run.visit
+        for item in items:
+            stages.check_name(item)
         items[:] = [
             item
             for item in items

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 from collections.abc import Callable
 from typing import Any
 
@@ -13,6 +14,8 @@ from hilseq.plugin.markers import stage_of
 
 #: Begins a section of the stand file, in the marker `needs`.
 ON_STAND = "stand."
+#: From this likeness on a stage's name is a slip of the pen: a letter in ten.
+_A_SLIP = 0.9
 #: The stage that runs only when it is asked for.
 SOAK = "soak"
 #: Stage -> whether this profile calls for it. The order is that of a visit.
@@ -49,6 +52,25 @@ def remembers(profile: Profile) -> bool:
 def required(profile: Profile) -> list[str]:
     """Return the stages that a `ship` needs, in the order of a visit."""
     return [stage for stage, calls_for in STAGES.items() if calls_for(profile)]
+
+
+def check_name(item: pytest.Item) -> None:
+    """Refuse a stage that is written almost as one of the job's: that one would count as not performed.
+
+    A stage of one's own has a name of its own, and a file without the marker is one. Raises UsageError.
+    """
+    stage = stage_of(item)
+    if stage in STAGES or item.get_closest_marker("stage") is None:
+        return
+    plain = {_plain(known): known for known in STAGES}
+    close = difflib.get_close_matches(_plain(stage), plain, n=1, cutoff=_A_SLIP)
+    if close:
+        words = f"{item.nodeid}: there is no stage {stage!r}; did you mean {plain[close[0]]!r}?"
+        raise pytest.UsageError(words)
+
+
+def _plain(name: str) -> str:
+    return "".join(letter for letter in name.lower() if letter.isalnum()).removesuffix("s")
 
 
 def asked_for(item: pytest.Item, *, soak: bool) -> bool:

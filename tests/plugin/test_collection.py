@@ -75,9 +75,29 @@ def test_one_check_per_slot_and_element(pytester: pytest.Pytester) -> None:
             "@pytest.mark.needs('stand.x')\ndef test_it(unit): pass",
             "::test_it: marker needs('stand.x'): a stand file has no section 'x'",
         ),
+        (
+            "@pytest.mark.stage('Power_On')\ndef test_it(unit): pass",
+            "::test_it: there is no stage 'Power_On'; did you mean 'power-on'?",
+        ),
+        (
+            "@pytest.mark.stage('stored fault')\ndef test_it(unit): pass",
+            "::test_it: there is no stage 'stored fault'; did you mean 'stored faults'?",
+        ),
+        (
+            "@pytest.mark.stage('conifguration')\ndef test_it(unit): pass",
+            "::test_it: there is no stage 'conifguration'; did you mean 'configuration'?",
+        ),
         ("@pytest.mark.gates\ndef test_it(unit): pass", "'gates' not found in `markers`"),
     ],
-    ids=["two elements", "an unknown section", "an unknown section of the stand", "a marker misspelt"],
+    ids=[
+        "two elements",
+        "an unknown section",
+        "an unknown section of the stand",
+        "a stage in other letters",
+        "a stage in the singular",
+        "a stage misspelt",
+        "a marker misspelt",
+    ],
 )
 def test_slips_of_a_sequence(pytester: pytest.Pytester, body: str, words: str) -> None:
     """A slip in a sequence is named before anything is powered."""
@@ -87,6 +107,14 @@ def test_slips_of_a_sequence(pytester: pytest.Pytester, body: str, words: str) -
     assert done.returncode == 2
     assert words in done.stdout + done.stderr
     assert not (pytester.path / "out" / "journal.jsonl").exists()
+
+
+def test_a_stage_of_ones_own_is_no_slip(pytester: pytest.Pytester) -> None:
+    """What is named otherwise than the stages of the job stands on its own, also when it begins alike."""
+    own = ["output drops", "outputs in the cold", "leak", "ports at night", "soaking in water"]
+    tests = [f"@pytest.mark.stage({name!r})\ndef test_{n}(unit): pass\n" for n, name in enumerate(own)]
+    pytester.makepyfile("import pytest\n\n" + "\n".join(tests))
+    assert collected(pytester, *DX08) == [f"test_{n}" for n in range(len(own))]
 
 
 VISIT = """
