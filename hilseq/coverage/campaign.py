@@ -22,6 +22,8 @@ from hilseq.errors import StandFault
 #: Runs one visit with these options (of `hilseq run`) and returns its exit code.
 RunVisit = Callable[[list[str]], int]
 
+#: Files in memory, on most systems; and the room that visits side by side need there, bytes.
+_MEMORY, _ENOUGH = "/dev/shm", 2e9  # noqa: S108 - a folder with a name of its own is made there
 #: Soak of a visit whose defect is seen on a warm unit only: some time constants of a case.
 _WARM = "6h"
 
@@ -80,9 +82,22 @@ def _quiet() -> None:
         os.dup2(null, stream)
 
 
+def _scratch() -> str | None:
+    """Return a folder in memory for what lives as long as one visit: a disk is waited for at every entry.
+
+    None, which tempfile takes for its own choice, where there is none or little, or somebody has chosen.
+    """
+    try:
+        enough = shutil.disk_usage(_MEMORY).free > _ENOUGH
+    except OSError:
+        return None
+    chosen = "TMPDIR" in os.environ
+    return _MEMORY if enough and not chosen and os.access(_MEMORY, os.W_OK) else None
+
+
 def _visit(bench: Bench, case: Case) -> dict[str, Any]:
     """Make one visit in a process of its own and judge it."""
-    folder = Path(tempfile.mkdtemp(prefix="hilseq-coverage-"))
+    folder = Path(tempfile.mkdtemp(prefix="hilseq-coverage-", dir=_scratch()))
     try:
         run = folder / "run"
         child = os.fork()
