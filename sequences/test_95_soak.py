@@ -10,7 +10,7 @@ from hilseq.analysis.limits import Limits
 from hilseq.errors import NotPerformed
 from hilseq.measured import Measured
 from hilseq.plugin.judge import Judge
-from hilseq.procedures.soak.run import SoakOutcome
+from hilseq.procedures.soak.outcome import SoakOutcome
 from hilseq.procedures.unit import Unit
 from hilseq.quantities import show_duration
 

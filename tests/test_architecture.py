@@ -10,11 +10,12 @@ import pytest
 ROOT = Path(__file__).resolve().parents[1]
 
 #: Room -> the rooms it may import from (module level and late imports alike).
-FOUNDATION = {"quantities", "clock", "errors", "measured", "verdicts", "interrupts"}
+FOUNDATION = {"quantities", "clock", "errors", "measured", "verdicts", "interrupts", "garbage"}
 MAY_IMPORT: dict[str, set[str]] = {
     "quantities": set(),
     "errors": set(),
     "interrupts": set(),
+    "garbage": set(),
     "measured": {"quantities"},
     "verdicts": set(),
     "clock": set(),

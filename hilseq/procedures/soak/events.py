@@ -150,6 +150,14 @@ class Events:
                 }
             )
 
+    def enough(self) -> str:
+        """Return why the plan stops after the events so far, nothing while it goes on."""
+        if self.incidents and self._plan.on_event == "stop":
+            return "the plan stops at the first event"
+        if len(self.incidents) >= self._plan.stop_after_events:
+            return f"the plan stops after {self._plan.stop_after_events} events"
+        return ""
+
     # -- the fault table -------------------------------------------------------------------------------
 
     def start_from(self, stored: list[tuple[int, str, float | None]]) -> None:
@@ -160,6 +168,10 @@ class Events:
         """Read the fault table; what is new in it becomes part of the event. Tell whether anything is."""
         stored = self.keep_faults(f"at event {incident.number}")
         return stored is not None and self._take(incident, sample, stored)
+
+    def look_again(self, incident: Incident, at: float) -> None:
+        """Read the fault table once more, after the start that followed an event."""
+        self.look_at_faults(incident, blank(at, self._columns))
 
     def _take(self, incident: Incident, sample: Sample, stored: list[StoredFault]) -> bool:
         now = _as_counted(stored)

@@ -123,16 +123,20 @@ class Sampler:
         # A unit that has been silent may be so for long: it is asked by itself, after the instruments.
         together = self._lines if not (self._silent or self._shared) else []
         silence = ""
-        # Whoever has most to say is asked first, so that its next question is there before it falls idle.
+        # A supply has to measure first; then whoever has most to say, so that its next question is there before it
+        # falls idle.
+        self._supply.ask_both()
         for line in together:
             silence = self._ask(line, 0) or silence
-        self._supply.ask_both()
         at = self._clock.now()
+        volts, amperes = math.nan, math.nan
         for turn in range(self._turns):
+            if turn == self._turns - 1:
+                # What the supply says is worked out while the others still gather their last answers.
+                volts, amperes = self._supply.answer_both()
             for line in together:
                 if turn < len(line.plan.spans) and not (line.of_unit and silence):
                     silence = self._receive(line, turn, values) or silence
-        volts, amperes = self._supply.answer_both()
         if not together:
             for line in self._lines:
                 silence = self._ask(line, 0)
