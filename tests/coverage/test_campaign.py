@@ -10,12 +10,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hilseq.coverage.campaign import Bench, visit_options
+from hilseq.coverage.campaign import Bench, run_campaign, visit_options
 from hilseq.coverage.cases import Case, choose, draw
 from hilseq.coverage.outcome import judge_case
 from hilseq.coverage.row_file import RowFile, campaign_of
 from hilseq.coverage.table import tabulate
-from hilseq.errors import UsageError
+from hilseq.errors import StandFault, UsageError
 from tests import warm
 
 ROWS: list[dict[str, Any]] = [
@@ -179,6 +179,22 @@ def test_where_no_rows_can_be_kept_is_said_so(tmp_path: Path, name: str) -> None
     (tmp_path / "file").write_text("", encoding="utf-8")
     with pytest.raises(UsageError, match="give another --out"):
         RowFile(tmp_path / name, campaign_of({}, []))
+
+
+def _broken_off(options: list[str]) -> int:
+    folder = Path(options[options.index("--out") + 1])
+    folder.mkdir()
+    (folder / "summary.json").write_text('{"complete": false, "units": []}', encoding="utf-8")
+    return 3
+
+
+def test_a_visit_that_was_broken_off_is_no_row(tmp_path: Path) -> None:
+    """Ctrl-C reaches the visits too: what they say then is neither a miss nor an alarm, and is made again."""
+    rows = RowFile(tmp_path / "rows.jsonl", campaign_of({}, []))
+    cases = draw(ROWS, draws=1, units=0, seed=1)
+    with pytest.raises(StandFault, match="did not come to its end"):
+        list(run_campaign(Bench(Path(), Path(), "A", _broken_off), cases, rows, jobs=1))
+    assert not rows.rows
 
 
 def test_a_small_campaign_end_to_end(tmp_path: Path) -> None:
