@@ -39,7 +39,7 @@ class SteppedClock:
         self._request = ""
         try:
             self._now = self._ask("now")
-            self._began = self._asked_date() - timedelta(seconds=self._now)
+            self._began = self._asked_beginning()
         except BaseException:
             self.close()
             raise
@@ -48,17 +48,16 @@ class SteppedClock:
         self._send(request)
         return self._answer()
 
-    def _asked_date(self) -> datetime:
+    def _asked_beginning(self) -> datetime:
         self._send("date")
         told = self._told("date")
         try:
-            date = datetime.fromisoformat(told)
-            date - timedelta(seconds=self._now)
+            began = datetime.fromisoformat(told) - timedelta(seconds=self._now)
         except (ValueError, OverflowError):
             raise self._nonsense(f"date {told}") from None
-        if date.tzinfo is None:
+        if began.tzinfo is None:
             raise self._nonsense(f"date {told}")
-        return date
+        return began
 
     def _send(self, request: str) -> None:
         self.tick()

@@ -71,7 +71,7 @@ class PowerSupply:
         self._meter = SupplyMeter(self._line, description, conditions or Conditions(clock))
         self._ceiling: float | None = None  # volts; known once `prepare` has programmed it
         self._set: tuple[float, float] = (0.0, description.ceilings.current)
-        self._overvoltage: float | None = None  # volts; what the protection was set to
+        self._settings: dict[str, tuple[str, float, str]] = {}  # by name: question, what was sent, its unit
         self._wanted_on = False
         self._on_since = 0.0  # instant of the clock at which it was last switched on
         self._holds_from = -math.inf  # instant of the clock from which a reading is that of the last setting
@@ -119,7 +119,6 @@ class PowerSupply:
         if self._commands.set_overvoltage is not None:
             level = min(self.description.overvoltage or _PROTECTION * ceilings.voltage, voltage_ceiling)
             self._line.send(self._commands.set_overvoltage, level)
-            self._overvoltage = level
             self._compare("over-voltage protection", self._commands.read_overvoltage, level, "V")
         self._watchdog.set()
         self.errors()
@@ -301,16 +300,9 @@ class PowerSupply:
         """
         if self._ceiling is None:
             return
-        settings = (
-            ("over-voltage protection", self._commands.read_overvoltage, self._overvoltage, "V"),
-            ("voltage setting", self._commands.read_set_voltage, self._set[0], "V"),
-            ("current limit", self._commands.read_set_current, self._set[1], "A"),
-        )
-        for what, command, sent, unit in settings:
-            if command is None or sent is None:
-                continue
-            back = self._line.number(command, unit)
-            if abs(back - sent) > self._meter.limit(sent, unit):
+        for what, (command, sent, unit) in reversed(self._settings.items()):  # the protection matters most
+            back = self._differing(command, sent, unit)
+            if back is not None:
                 raise InstrumentReset(
                     f"supply {self.name} ({self.description.resource}) has forgotten its settings ({what} "
                     f"{back:g} {unit} instead of {sent:g} {unit}): it was without mains for a moment; look at "
@@ -418,14 +410,19 @@ class PowerSupply:
         """Read a setting back. An error in the queue explains more than a difference: it is told first."""
         if command is None:
             return
-        back = self._line.number(command, unit)
-        tolerance = self._meter.limit(sent, unit)
-        if abs(back - sent) > tolerance:
+        self._settings[what] = (command, sent, unit)
+        back = self._differing(command, sent, unit)
+        if back is not None:
             self.errors()
             raise StandFault(
                 f"supply {self.name} ({self.description.resource}): the {what} was sent as {sent:g} {unit} "
-                f"and reads back as {back:g} {unit}; the difference may be {tolerance:g} {unit}"
+                f"and reads back as {back:g} {unit}; the difference may be {self._meter.limit(sent, unit):g} {unit}"
             )
+
+    def _differing(self, command: str, sent: float, unit: str) -> float | None:
+        """Return what a setting reads back as, None when that is what was sent."""
+        back = self._line.number(command, unit)
+        return back if abs(back - sent) > self._meter.limit(sent, unit) else None
 
     def _compare_measured(self, sent: float) -> None:
         """Verify a voltage by measuring; below it only when the current limit is not the reason."""

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
+from hilseq.description.checks.calibration import calibrated_parts
 from hilseq.description.profile import Mode
 from hilseq_sim.defects.change import Add, Change, Count, Scale
 from hilseq_sim.world.good_unit import ride_through, worst_power
@@ -408,10 +409,12 @@ def wrong_instrument(spot: Spot) -> list[Change]:
 
 def calibration_expired(spot: Spot) -> list[Change]:
     """Let the stand stand until its calibration runs out at severity 0.5, thirty days longer at 1."""
-    sort, _, name = spot.place.partition(" ")
-    part = spot.world.stand.supplies[name] if sort == "supply" else spot.world.stand.io[name]
-    assert part.calibration is not None  # the catalogue's places have one
-    left = (part.calibration.due - spot.world.date.date()).days
+    due = next(
+        part.calibration.due
+        for part in calibrated_parts(spot.world.stand)
+        if part.calibration is not None and part.part == spot.place
+    )
+    left = (due - spot.world.date.date()).days
     return [Add(spot.world, "days_later", left + round(60.0 * (spot.severity - 0.5)))]
 
 

@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 from itertools import combinations
 from typing import Protocol
 
+from hilseq.description.checks.calibration import calibrated_parts
 from hilseq.description.profile import Mode, Profile
 from hilseq.description.registers import RegisterType
 from hilseq.description.stand import Signal, Slot, Stand
@@ -159,9 +160,9 @@ def instruments(where: Where) -> list[str]:
 
 def first_to_expire(where: Where) -> list[str]:
     """Instruments of the slot whose calibration runs out before those of all others."""
-    parts = {f"supply {where.at.supply}": where.stand.supplies[where.at.supply].calibration}
-    parts |= {f"io {name}": io.calibration for name, io in where.stand.io.items()}
-    due = {name: calibration.due for name, calibration in parts.items() if calibration is not None}
+    own = [*supply(where), *racks(where)]
+    parts = calibrated_parts(where.stand)
+    due = {p.part: p.calibration.due for p in parts if p.calibration is not None and p.part in own}
     return [name for name, day in due.items() if day == min(due.values())]
 
 
