@@ -174,6 +174,15 @@ def test_without_read_backs_nothing_is_said_of_the_settings(make: Make, bench: B
     assert len(bench.heard) == heard
 
 
+def test_nothing_is_said_of_the_settings_of_a_supply_that_was_made_safe(make: Make, bench: Bench) -> None:
+    """It has to be prepared again before it gives power anyway."""
+    supply = make()
+    supply.prepare(30.0, 0.5)
+    supply.make_safe()
+    bench.settings["VOLT:PROT"] = 61.0
+    supply.check_settings()
+
+
 def test_an_error_of_the_instrument_is_a_stand_fault(make: Make, bench: Bench) -> None:
     """Number, text and the command are in the error; the queue is empty afterwards."""
     supply = make(commands={"clear-protection": "OUTP:PROT:CLE", "set-current": "CURRENT {value}"})

@@ -27,6 +27,8 @@ def test_a_good_unit_stays_and_every_sample_is_there(soaked: Soaked) -> None:
     times = soak.samples.times
     assert len(times) == 1200
     assert np.abs(np.diff(times) - 1.0).max() < 1e-6
+    assert np.abs(soak.samples.column("supply voltage") - 24.0).max() < 0.1
+    assert np.isfinite(soak.samples.values).all()
     (ended,) = soak.of_kind("soak ended")
     assert (ended["samples"], ended["missed"], ended["events"]) == (1200, 0, 0)
     assert "This soak was shortened to 20 min; the profile plans 3 d." in soak.page
@@ -184,6 +186,22 @@ def test_a_fault_stored_over_a_planned_cycle_is_an_event(soaked: Soaked) -> None
     events = soak.of_kind("soak event")
     assert events[0]["what"].startswith("fault 0x")
     assert events[0]["since"] == pytest.approx(640.0, abs=30.0)
+
+
+def test_a_unit_that_does_not_start_again_is_not_cycled_for_ever(soaked: Soaked) -> None:
+    """After a planned cycle it stays dark: as many attempts as the plan allows events, then the soak ends."""
+    soak = soaked(
+        "20min",
+        "--defect",
+        "no-start,after=6min",
+        profile=(("cycles: {every: 12 h, off: 30 s}", "cycles: {every: 5 min, off: 30 s}"),),
+    )
+    assert soak.verdict[0] == "failed"
+    events = [(e["number"], e["what"], e["place"]) for e in soak.of_kind("soak event")]
+    assert events == [(number, "did not start again", "start") for number in (1, 2, 3)]
+    (end,) = soak.of_kind("soak ended")
+    assert end["why"] == "the unit did not start again, 3 events in all"
+    assert 600.0 < end["since"] < 800.0
 
 
 def test_a_port_worse_than_its_claim_fails_the_soak(soaked: Soaked) -> None:
