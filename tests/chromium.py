@@ -91,6 +91,12 @@ class Browser:
 
     def ask(self, method: str, **parameters: Any) -> dict[str, Any]:
         """Return the answer to one command; events on the way are kept."""
+        message = self._answered(method, parameters)
+        assert "error" not in message, message
+        result: dict[str, Any] = message["result"]
+        return result
+
+    def _answered(self, method: str, parameters: dict[str, Any]) -> dict[str, Any]:
         self._number += 1
         command = {"id": self._number, "method": method, "params": parameters}
         if self._session:
@@ -100,9 +106,7 @@ class Browser:
         while True:
             message = self._message(until)
             if message.get("id") == self._number:
-                assert "error" not in message, message
-                result: dict[str, Any] = message["result"]
-                return result
+                return message
             self.events.append(message)
 
     def open(self, page: Path | str, width: int, height: int = 900) -> None:
@@ -127,8 +131,14 @@ class Browser:
         return path
 
     def value(self, expression: str) -> Any:
-        """Return what an expression comes to in the page."""
-        answer = self.ask("Runtime.evaluate", expression=expression, returnByValue=True)
+        """Return what an expression comes to in the page; one that loads itself anew meanwhile is asked again."""
+        asked = {"expression": expression, "returnByValue": True}
+        until = time.monotonic() + DEADLINE
+        message = self._answered("Runtime.evaluate", asked)
+        while "navigated" in message.get("error", {}).get("message", "") and time.monotonic() < until:
+            message = self._answered("Runtime.evaluate", asked)
+        assert "error" not in message, message
+        answer = message["result"]
         assert "exceptionDetails" not in answer, answer
         return answer["result"].get("value")
 
