@@ -107,10 +107,9 @@ class TcpTransport:
     def send(self, data: bytes, until: float) -> None:
         """Send all of `data`."""
         connection = self._connected()
-        view = memoryview(data)
-        while view:
+        while data:
             try:
-                view = view[connection.send(view) :]
+                data = data[connection.send(data) :]
             except BlockingIOError:
                 if not select.select([], [connection], [], max(0.0, until - time.monotonic()))[1]:
                     raise TimeoutError("the request was not taken before the deadline") from None

@@ -105,11 +105,10 @@ class _WatchedSocket:
         return size
 
     def sendall(self, data: bytes) -> None:
-        view = memoryview(data)
-        while view:
+        while data:
             remaining = self._remaining()
             try:
-                view = view[self.wrapped.send(view) :]
+                data = data[self.wrapped.send(data) :]
             except BlockingIOError:
                 if not select.select([], [self.wrapped], [], remaining)[1]:
                     raise TimeoutError("the command was not taken before the deadline") from None

@@ -9,9 +9,11 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
+from operator import itemgetter
+from typing import Any
 
 from hilseq.clock import Clock
 from hilseq.description.registers import Register
@@ -94,6 +96,7 @@ class Sampler:
         self.signals = tuple(names)
         self.registers = tuple(registers)
         self.columns: tuple[str, ...] = (VOLTAGE, CURRENT, *registers, *names)
+        self._listed = picker([*registers, *names])
         bank = RegisterBank(registers, unit.link, largest_gap=_LINK_GAP)
         link = _Line(unit.link, bank.plan(), of_unit=True)
         instruments = [_Line(device, plan, of_unit=False) for device, plan in signals.jobs(names)]
@@ -144,9 +147,8 @@ class Sampler:
                     silence = silence or self._receive(line, turn, values)
         self._silent = bool(silence)
         if silence:
-            listed = [values.get(name, math.nan) for name in self.columns[2:]]
-        else:
-            listed = [values[name] for name in self.columns[2:]]
+            values = {name: values.get(name, math.nan) for name in self.columns[2:]}
+        listed = self._listed(values)
         return Sample(at, [volts, amperes, *listed], silence)
 
     def _ask(self, line: _Line, turn: int) -> str:
@@ -180,6 +182,13 @@ class Sampler:
         if time.monotonic() - begun > _IN_VAIN * deadline:
             with suppress(HilseqError):
                 self._clock.spent(deadline)
+
+
+def picker(keys: Sequence[Any]) -> Callable[[Any], tuple[float, ...]]:
+    """Return what picks the values of `keys` out of a mapping or a sequence, without a loop for each sample."""
+    if len(keys) > 1:
+        return itemgetter(*keys)
+    return lambda whole: tuple(whole[key] for key in keys)
 
 
 def blank(at: float, columns: Sequence[str]) -> Sample:

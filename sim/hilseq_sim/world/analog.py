@@ -9,6 +9,7 @@ band of NE 43 while it is driven and in its failure band while it is not; an inp
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import cache
 from random import Random
 
 from hilseq.description.profile import AnalogPoint
@@ -44,6 +45,7 @@ _KINDS = {
 }
 
 
+@cache  # a handful of symbols, asked for at every reading
 def factor_between(symbol: str, other: str) -> float:
     """Return how many `other` one `symbol` is; 1 when either is empty or they are of different dimensions."""
     one, two = SYMBOLS.get(symbol), SYMBOLS.get(other)
@@ -164,9 +166,10 @@ class AnalogChannel:
         u = 2.0 * (value - self.low) / span - 1.0
         warm = (self._case() - _ADJUSTED_AT) / _DRIFT_OVER
         offset, gain, bend, drift = self._own
-        own = offset + gain * max(-1.0, min(1.0, u)) + bend * max(0.0, 1.0 - u * u)
-        own += drift * max(-1.0, min(1.0, warm)) + _NOISE * self._noise()
-        error = self.limit(value) * own
+        # written out where max and min would do: this is read in every sample of a soak
+        own = offset + (gain * u + bend * (1.0 - u * u) if -1.0 < u < 1.0 else gain if u > 0.0 else -gain)
+        own += drift * (warm if -1.0 < warm < 1.0 else 1.0 if warm > 0.0 else -1.0) + _NOISE * self._noise()
+        error = self._accuracy.limit(value, span) * own
         if self.offset_error or self.gain_error or self.bend_error or self.drift_error or self.noise_error:
             extra = self.offset_error + self.gain_error * 0.5 * (u + 1.0)
             extra += self.bend_error * max(0.0, 1.0 - u * u) + self.drift_error * warm

@@ -73,6 +73,7 @@ class Heat:
         self._own = Approach(0.0, time_constant)
         self._others = Approach(0.0, NEIGHBOUR_SLOWER * time_constant)
         self._power = 0.0
+        self._case = (-1.0, 0.0)  # as it was last asked for: no change of course makes a step in it
         self._watches: list[Watch] = []
         #: K by which the case sensor of the unit itself is wrong.
         self.sensor_error = 0.0
@@ -85,7 +86,11 @@ class Heat:
     def case(self) -> float:
         """Case temperature now, degC."""
         now = self._timeline.now
-        return self.ambient + self._own.at(now) + self._others.at(now)
+        when, value = self._case
+        if when != now:
+            value = self.ambient + self._own.at(now) + self._others.at(now)
+            self._case = (now, value)
+        return value
 
     def course(self, x: float) -> float:
         """Case temperature x seconds from now if nothing changes, degC."""

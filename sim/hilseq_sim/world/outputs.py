@@ -66,8 +66,9 @@ class OutputBank:
         #: Pairs of terminals joined by a defect; pairs (a, b) where b switches on with a.
         self.joined: Counter[tuple[str, str]] = Counter()
         self.follows: Counter[tuple[str, str]] = Counter()
-        #: By terminal: V at the terminal per V of the field supply.
+        #: By terminal: V at the terminal per V of the field supply, and V as `look` has seen it last.
         self.factors = dict.fromkeys(self.outputs, 0.0)
+        self.seen = dict.fromkeys(self.outputs, 0.0)
         self._timer = Timer(timeline, self._switch)
         self._solve()
 
@@ -98,9 +99,11 @@ class OutputBank:
         self._aim(self.outputs.values())
         self._settle()
 
-    def terminal(self, name: str) -> float:
-        """Voltage at a terminal now, V."""
-        return self.factors[name] * self.field()
+    def look(self) -> None:
+        """Look at the voltages of all terminals at once: every one of them is read in every sample of a soak."""
+        field, seen = self.field(), self.seen
+        for name, factor in self.factors.items():
+            seen[name] = factor * field
 
     def _wanted(self, output: Output, enabled: bool) -> bool:
         on = enabled and not output.tripped

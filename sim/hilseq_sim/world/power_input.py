@@ -238,7 +238,7 @@ class PowerInput:
         self._limited = False
         self._timer = Timer(timeline, self._happen)
         self._next: Callable[[], None] = self.update
-        self._cache = (-1.0, 0.0)
+        self._volts = self._amperes = (-1.0, 0.0)  # as they were last asked for: instant and value
         self._peak = 0.0
         self._charge = 0.0
         supply.feeds.append(self)
@@ -248,15 +248,20 @@ class PowerInput:
     def volts(self) -> float:
         """Voltage of the unit's input capacitor now, V."""
         now = self._timeline.now
-        when, value = self._cache
+        when, value = self._volts
         if when != now:
             value = self._piece.volts(now - self._since)
-            self._cache = (now, value)
+            self._volts = (now, value)
         return value
 
     def amperes(self) -> float:
         """Return the current from the supply now, A."""
-        return max(0.0, self._piece.amperes(self._timeline.now - self._since))
+        now = self._timeline.now
+        when, value = self._amperes
+        if when != now:
+            value = max(0.0, self._piece.amperes(now - self._since))
+            self._amperes = (now, value)
+        return value
 
     def limited(self) -> bool:
         """Tell whether the supply limits the current."""
@@ -305,7 +310,7 @@ class PowerInput:
             self._peak = max(self._peak, self._piece.peak(x))
             self._charge += self._piece.charge(x)
         self._since = now
-        self._cache = (-1.0, 0.0)
+        self._volts = self._amperes = (-1.0, 0.0)
         self._used_capacitance, self._used_resistance = self.capacitance, self.resistance
         power = self.load() if self.powered else 0.0
         share = supply.share()

@@ -123,22 +123,24 @@ class _PackedWord:
     """Bits packed into one register."""
 
     def __init__(self) -> None:
-        self._bits: dict[int, tuple[Reader, Writer | None]] = {}
+        self._reads: list[tuple[int, Reader]] = []
+        self._writes: list[tuple[int, Writer]] = []
 
     def add(self, bit: int, read: Reader, write: Writer | None) -> None:
-        self._bits[bit] = (read, write)
+        self._reads.append((1 << bit, read))
+        if write is not None:
+            self._writes.append((bit, write))
 
     def gather(self) -> int:
         word = 0
-        for bit, (read, _) in self._bits.items():
+        for mask, read in self._reads:
             if read():
-                word |= 1 << bit
+                word |= mask
         return word
 
     def spread(self, word: int) -> None:
-        for bit, (_, write) in self._bits.items():
-            if write is not None:
-                write(word >> bit & 1)
+        for bit, write in self._writes:
+            write(word >> bit & 1)
 
 
 class RegisterMap:
@@ -175,6 +177,15 @@ class RegisterMap:
                 keep = setter
                 write = lambda raw: keep(from_raw(register, raw))  # noqa: E731 - one of two, chosen here
             self.add_word(table, address, _narrow_reader(register, value), write)
+
+    def add_flag(self, register: Register, flag: Callable[[], bool]) -> None:
+        """Put something that is or is not where its register is; it cannot be written."""
+        as_it_is = register.kind is RegisterType.BIT and register.scale == 1.0 and register.offset == 0.0
+        read: Reader = flag if as_it_is else _narrow_reader(register, flag)
+        if register.bit is not None:
+            self._add_bit(register, read, None)
+        else:
+            self.add_word(register.table, register.address, read)
 
     def add_word(self, table: Table, address: int, read: Reader, write: Writer | None = None) -> None:
         """Put raw words (or bits) at an address."""

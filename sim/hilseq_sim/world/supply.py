@@ -333,7 +333,9 @@ class SupplyModel:
 
     def true_current(self) -> float:
         """Return the current through the output, A."""
-        total = sum(feed.amperes() for feed in self.feeds)
+        total = 0.0
+        for feed in self.feeds:
+            total += feed.amperes()
         if self.shunt_siemens > 0.0:
             total += self.true_voltage() * self.shunt_siemens
         return total

@@ -247,9 +247,10 @@ class UnitModel:
 
     def indicator(self) -> Indicator:
         """Return what the unit's lamp says."""
-        if not self.start.ready:
+        start = self.start
+        if not start.ready:
             return Indicator.DARK
-        return Indicator.HEALTHY if self.start.healthy else Indicator.FAULTED
+        return Indicator.HEALTHY if start.result == 0 else Indicator.FAULTED
 
     def healthy_lamp(self) -> bool:
         """Tell whether the lamp shines that says healthy."""

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from functools import partial
+from typing import TypeVar
 
-from hilseq.description.profile import Configuration, FaultTable, Profile
+from hilseq.description.profile import Configuration, FaultTable, Indicator, Mode, Profile
 from hilseq.description.registers import Register, Table
 from hilseq_sim.views import ModbusRefusal
 from hilseq_sim.world.draw import noise
@@ -13,6 +14,8 @@ from hilseq_sim.world.fault_table import FaultStore
 from hilseq_sim.world.outputs import Output
 from hilseq_sim.world.registers import RegisterMap, from_raw, to_raw
 from hilseq_sim.world.unit import UnitModel
+
+Word = TypeVar("Word", Mode, Indicator)
 
 ILLEGAL_VALUE = 3
 DEVICE_FAILURE = 4
@@ -72,11 +75,11 @@ def unit_registers(unit: UnitModel) -> RegisterMap:
 
 def _add_link(registers: RegisterMap, unit: UnitModel, profile: Profile) -> None:
     link, stream = profile.link, unit.streams.of(unit.slot, "readings")
-    modes = link.mode.values
-    registers.add_value(link.mode, lambda: from_raw(link.mode, modes.get(unit.reported_mode(), 0)))
+    modes = _shown(link.mode, link.mode.values, Mode)
+    registers.add_value(link.mode, lambda: modes[unit.reported_mode()])
     if link.indicator is not None:
-        shown, values = link.indicator, link.indicator.values
-        registers.add_value(shown, lambda: from_raw(shown, values.get(unit.indicator(), 0)))
+        indicators = _shown(link.indicator, link.indicator.values, Indicator)
+        registers.add_value(link.indicator, lambda: indicators[unit.indicator()])
     simple: list[tuple[Register | None, Callable[[], float]]] = [
         (link.self_test, lambda: unit.start.result),
         (link.outputs_enabled, lambda: 1.0 if unit.says_outputs_enabled() else 0.0),
@@ -109,6 +112,11 @@ def _add_link(registers: RegisterMap, unit: UnitModel, profile: Profile) -> None
 
         registers.add_value(command, lambda: from_raw(command, last[0]), set_mode)
         registers.guard(command.table, command.address, check)
+
+
+def _shown(register: Register, values: Mapping[Word, int], words: Iterable[Word]) -> dict[Word, float]:
+    """Return what a register shows for each word; 0 stands for one that the profile does not list."""
+    return {word: from_raw(register, values.get(word, 0)) for word in words}
 
 
 def _add_points(registers: RegisterMap, unit: UnitModel, profile: Profile) -> None:

@@ -18,6 +18,7 @@ def state(world: World) -> dict[str, float]:
     unit, supply = world.units["A"], world.supply_models["main"]
     assert unit.battery is not None
     assert unit.faults is not None
+    unit.outputs.look()
     return {
         "time": world.time,
         "capacitor": unit.input.volts(),
@@ -33,7 +34,7 @@ def state(world: World) -> dict[str, float]:
         "mode": list(type(unit.modes.mode)).index(unit.modes.mode),
         "faults": unit.faults.count,
         "tripped": supply.overvoltage_tripped + 2 * supply.overcurrent_tripped,
-        **{f"output {name}": unit.outputs.terminal(name) for name in ("q01", "q02", "q05")},
+        **{f"output {name}": unit.outputs.seen[name] for name in ("q01", "q02", "q05")},
         **{f"input {name}": unit.inputs.state(name) for name in ("i01", "i02")},
         "ai1": unit.analog_inputs["ai1"].value.at(world.time),
     }
