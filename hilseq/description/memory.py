@@ -17,6 +17,10 @@ class FaultCode(Model):
     meaning: Text = Field(description="what the code means")
     cause: Text = Field(default="not stated", description="likely cause")
     remedy: Text = Field(default="see the maker's manual", description="what to look at")
+    routine: bool = Field(
+        default=False,
+        description="whether a healthy unit stores it too, as a log of its power-ups: kept, but no fault",
+    )
 
 
 class FaultTable(Model):

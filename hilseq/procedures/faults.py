@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -17,7 +18,10 @@ _MOST_WORDS = 125
 
 @dataclass(frozen=True, slots=True)
 class StoredFault:
-    """One record of the fault table, decoded. `time` is the unit's own, s; None when it keeps none."""
+    """One record of the fault table, decoded. `time` is the unit's own, s; None when it keeps none.
+
+    What is `routine` a healthy unit stores too: it is kept and shown, and blames nobody.
+    """
 
     code: int
     place: str
@@ -25,6 +29,7 @@ class StoredFault:
     meaning: str
     cause: str
     remedy: str
+    routine: bool = False
 
     def __str__(self) -> str:
         """Return `fault 0x21 at q05: output overloaded; look at …`."""
@@ -55,9 +60,15 @@ def decode(words: list[int], table: FaultTable) -> list[StoredFault]:
                 known.meaning if known else "a code that the profile does not know",
                 known.cause if known else "not stated",
                 known.remedy if known else "see the maker's manual",
+                known is not None and known.routine,
             )
         )
     return faults
+
+
+def unusual(stored: Iterable[StoredFault]) -> list[StoredFault]:
+    """Return the faults that a healthy unit does not store."""
+    return [fault for fault in stored if not fault.routine]
 
 
 class Faults:

@@ -11,7 +11,7 @@ from hilseq.description.plans import Margins
 from hilseq.description.profile import Profile
 from hilseq.errors import NotPerformed, UnitFault
 from hilseq.measured import Measured
-from hilseq.procedures.faults import StoredFault
+from hilseq.procedures.faults import StoredFault, unusual
 from hilseq.procedures.unit import Unit
 
 
@@ -33,7 +33,7 @@ def blame_new_faults(unit: Unit, before: list[StoredFault], when: str) -> None:
     What was stored before, at whatever time, is not new: a fault of every start says nothing of the supply.
     """
     known = {(fault.code, fault.place) for fault in before}
-    new = [fault for fault in stored(unit) if (fault.code, fault.place) not in known]
+    new = [fault for fault in unusual(stored(unit)) if (fault.code, fault.place) not in known]
     if new:
         places = ["supply", *(fault.place for fault in new)]
         unit.blame(places, f"{when}, the unit stored {len(new)} new faults, first {new[0]}")

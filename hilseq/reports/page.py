@@ -96,10 +96,12 @@ def _meaning(run: RunRecord, unit: UnitRecord, disposition: Disposition) -> str:
 
 
 def _advice(unit: UnitRecord) -> list[dict[str, str]]:
-    """Return meaning, places, cause and remedy of the stored faults, each once, in order."""
+    """Return meaning, places, cause and remedy of the stored faults, each once, in order; nothing of routine."""
     found: dict[tuple[str, str, str], list[str]] = {}
     for entry in unit.faults:
         for fault in entry["entries"]:
+            if fault.get("routine"):
+                continue
             key = tuple(str(fault.get(name) or "not stated") for name in ("meaning", "cause", "remedy"))
             found.setdefault((key[0], key[1], key[2]), []).append(str(fault.get("place") or ""))
     return [

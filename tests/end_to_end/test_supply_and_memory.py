@@ -7,15 +7,18 @@ limits, at `harmless` inside them. Every kind is tried by `hilseq coverage`; her
 from __future__ import annotations
 
 import json
+from pathlib import Path
 
 import pytest
 
 from tests.end_to_end.conftest import STANDS, MakeVisit
+from tests.hasty import changed
 
-POWER_ON, MEMORY, MARGINS, CYCLING = (
+POWER_ON, FAULTS, MEMORY, MARGINS, CYCLING = (
     str(STANDS.parent / "sequences" / name)
     for name in (
         "test_10_power_on.py",
+        "test_30_stored_faults.py",
         "test_45_clock_and_memory.py",
         "test_85_supply_margins.py",
         "test_90_power_cycling.py",
@@ -97,3 +100,22 @@ def test_an_output_that_is_dead_anyway_says_nothing_about_the_supply(visit: Make
     """Margins blame the supply only for what works at rated supply."""
     done = visit("--defect", "output-stuck-off@q05", MARGINS)
     assert "failed" not in done.verdicts().values(), done.out[-2000:]
+
+
+@pytest.mark.parametrize(("defect", "expected"), [("", "passed"), ("fault-returns,code=0x42", "failed")])
+def test_a_log_of_power_ups_in_the_fault_table_blames_nobody(
+    visit: MakeVisit, tmp_path: Path, defect: str, expected: str
+) -> None:
+    """Each start leaves an entry that the profile calls routine; a fault beside it counts as ever."""
+    unit = tmp_path / "logging.yaml"
+    logged = ("  codes:\n", "  codes:\n    0x05: {meaning: power-up logged, routine: true}\n")
+    unit.write_text(changed(STANDS / "units" / "rh16.yaml", (logged,)), encoding="utf-8")
+    options = ["--defect", defect] if defect else []
+    done = visit(*options, FAULTS, MARGINS, unit=unit)
+    (check,) = [
+        verdict for name, verdict in done.verdicts().items() if name.startswith("test_30_stored_faults.py")
+    ]
+    assert check == expected, done.out[-2000:]
+    assert ("failed" in done.verdicts().values()) == (expected == "failed")
+    (page,) = done.folder.glob("report-*.html")
+    assert "power-up logged" in page.read_text(encoding="utf-8")

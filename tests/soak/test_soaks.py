@@ -188,6 +188,38 @@ def test_a_fault_stored_over_a_planned_cycle_is_an_event(soaked: Soaked) -> None
     assert events[0]["since"] == pytest.approx(640.0, abs=30.0)
 
 
+#: A unit that keeps a log of its power-ups in its fault table, and cycles that would fill it.
+_LOGGED = ("  codes:\n", "  codes:\n    0x05: {meaning: power-up logged, routine: true}\n")
+_MANY_CYCLES = ("cycles: {every: 12 h, off: 30 s}", "cycles: {every: 30 s, off: 5 s}")
+
+
+def test_a_log_of_power_ups_is_no_event(soaked: Soaked) -> None:
+    """Twice as many starts as the table has records: each is seen, and nobody is blamed."""
+    soak = soaked("15min", profile=(_LOGGED, _MANY_CYCLES))
+    assert len(soak.of_kind("soak gap")) > 20
+    assert soak.verdict == ("passed", "")
+    assert soak.of_kind("soak event") == []
+
+
+def test_a_routine_entry_between_two_samples_is_kept_and_no_event(soaked: Soaked) -> None:
+    """The counter of faults moves, the table says why, and nobody is blamed."""
+    soak = soaked("12min", "--defect", "fault-returns,code=0x05,after=390s", profile=(_LOGGED,))
+    assert soak.verdict == ("passed", "")
+    assert soak.of_kind("soak event") == []
+    (kept,) = [entry for entry in soak.of_kind("faults") if entry["when"] == "routine entries"]
+    assert [fault["code"] for fault in kept["entries"]] == [5]
+    assert "0x05 (5) routine" in soak.page
+
+
+def test_a_fault_among_routine_entries_is_an_event(soaked: Soaked) -> None:
+    """What comes back beside the log of power-ups counts, and only that is told."""
+    soak = soaked("12min", "--defect", "fault-returns,code=0x42,after=390s", profile=(_LOGGED, _MANY_CYCLES))
+    assert soak.verdict[0] == "failed"
+    events = soak.of_kind("soak event")
+    assert {event["what"] for event in events} == {"fault 0x42"}
+    assert events[0]["since"] == pytest.approx(390.0, abs=30.0)
+
+
 def test_a_unit_that_does_not_start_again_is_not_cycled_for_ever(soaked: Soaked) -> None:
     """After a planned cycle it stays dark: as many attempts as the plan allows events, then the soak ends."""
     soak = soaked(

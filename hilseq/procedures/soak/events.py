@@ -13,7 +13,7 @@ from contextlib import suppress
 from hilseq.analysis import soak_events
 from hilseq.description.plans import Soak
 from hilseq.errors import UnitFault
-from hilseq.procedures.faults import StoredFault
+from hilseq.procedures.faults import StoredFault, unusual
 from hilseq.procedures.soak.conditions import NEW_FAULT, Conditions
 from hilseq.procedures.soak.record import Finding, Incident, Recorder
 from hilseq.procedures.soak.sampler import Sample, as_row, blank
@@ -78,6 +78,8 @@ class Events:
 
     def found(self, sample: Sample, found: list[Finding]) -> None:
         """Keep findings at once, with the fault table, as a new event or as part of the open one."""
+        if self.open is None and self._only_routine(sample, found):
+            return
         if self.open is None:
             self.open = self._begun(sample)
             self._before, self._burst = list(self._ring), []
@@ -117,9 +119,12 @@ class Events:
         self._keep(self._begun(sample), sample, found)
 
     def look_after_start(self, at: float) -> bool:
-        """Make an event of what a start left in the fault table; tell whether there is anything new."""
+        """Make an event of the faults that a start left in the fault table; tell whether there are any new."""
         stored = self._stored()
-        if stored is None or not _as_counted(stored) - self._known:
+        if stored is None:
+            return False
+        if not unusual(self._new_in(stored)):
+            self._know(stored)
             return False
         sample = blank(at, self._columns)
         incident = self._begun(sample)
@@ -164,6 +169,28 @@ class Events:
         """Take these faults as known: code, place and the unit's own time of each."""
         self._known = Counter(stored)
 
+    def _only_routine(self, sample: Sample, found: list[Finding]) -> bool:
+        """Tell whether all that was found are entries that a healthy unit stores too; they are kept."""
+        if sample.silence or any(finding.what != NEW_FAULT for finding in found):
+            return False
+        stored = self._stored()
+        new = [] if stored is None else self._new_in(stored)
+        if stored is None or not new or unusual(new):
+            return False
+        self._keep_table("routine entries", stored)
+        self._know(stored)
+        return True
+
+    def _new_in(self, stored: list[StoredFault]) -> list[StoredFault]:
+        """Return what was not stored before."""
+        new = _as_counted(stored) - self._known
+        found = []
+        for fault in stored:
+            if new[fault.code, fault.place, fault.time] > 0:
+                new[fault.code, fault.place, fault.time] -= 1
+                found.append(fault)
+        return found
+
     def look_at_faults(self, incident: Incident, sample: Sample) -> bool:
         """Read the fault table; what is new in it becomes part of the event. Tell whether anything is."""
         stored = self.keep_faults(f"at event {incident.number}")
@@ -174,15 +201,15 @@ class Events:
         self.look_at_faults(incident, blank(at, self._columns))
 
     def _take(self, incident: Incident, sample: Sample, stored: list[StoredFault]) -> bool:
-        now = _as_counted(stored)
-        new = now - self._known
-        self._known = now
-        found = []
-        for fault in stored:
-            if new[fault.code, fault.place, fault.time] > 0:
-                new[fault.code, fault.place, fault.time] -= 1
-                found.append(Finding(f"fault 0x{fault.code:02X}", fault.place, str(fault)))
+        new = self._new_in(stored)
+        found = [Finding(f"fault 0x{fault.code:02X}", fault.place, str(fault)) for fault in unusual(new)]
         self._keep(incident, sample, found)
+        self._know(stored)
+        return bool(new)
+
+    def _know(self, stored: list[StoredFault]) -> None:
+        """Take what is stored as known, and make room for what comes next."""
+        self._known = _as_counted(stored)
         table = self._unit.profile.faults
         if table is not None and len(stored) >= _FILLED * table.entries:
             # What is stored is kept by now; a full table would hide what comes next.
@@ -190,7 +217,6 @@ class Events:
                 self._unit.faults.clear()
                 self._known.clear()
                 self._conditions.restarted()
-        return bool(found)
 
     def _stored(self) -> list[StoredFault] | None:
         if self._unit.profile.faults is None:

@@ -177,7 +177,8 @@ def fault_returns(spot: Spot) -> list[Change]:
     unit = spot.unit
     if unit.profile.faults is None:
         return []
-    codes = sorted(unit.profile.faults.codes) or [1]
+    known = unit.profile.faults.codes
+    codes = sorted(code for code, meant in known.items() if not meant.routine) or [1]
     asked = spot.parameters.get("code")
     code = int(asked, 0) if asked else spot.world.streams.of(spot.slot, "fault returns").choice(codes)
     return [Count(unit.persisting, code)]

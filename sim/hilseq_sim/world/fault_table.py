@@ -37,7 +37,7 @@ class FaultStore:
 
     def code_for(self, word: str) -> int | None:
         """Return the code whose meaning holds a word, or the first code; None where the profile has none."""
-        codes = self._layout.codes
+        codes = {code: meant for code, meant in self._layout.codes.items() if not meant.routine}
         return next(
             (code for code, meant in codes.items() if word in meant.meaning), min(codes, default=None)
         )
@@ -47,6 +47,12 @@ class FaultStore:
         code = self.code_for(word)
         if code is not None:
             self.store_code(code, self._numbers.get(place, 0), self._clock())
+
+    def store_routine(self) -> None:
+        """Store what a healthy unit stores at every start too."""
+        for code, meant in self._layout.codes.items():
+            if meant.routine:
+                self.store_code(code, 0, self._clock())
 
     def store_code(self, code: int, place: int, time: float) -> None:
         """Store a record; the oldest goes when the ring is full."""

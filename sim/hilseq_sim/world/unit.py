@@ -364,6 +364,8 @@ class UnitModel:
         self._mode_changed()
 
     def _report_what_it_found(self) -> None:
+        if self.faults is not None:
+            self.faults.store_routine()
         for position, name in self.fitted.items():
             if name != EMPTY and self.neighbour(position) == EMPTY:
                 self.fault("neighbour", f"neighbour {position}")
