@@ -186,6 +186,7 @@ def test_a_fault_stored_over_a_planned_cycle_is_an_event(soaked: Soaked) -> None
     events = soak.of_kind("soak event")
     assert events[0]["what"].startswith("fault 0x")
     assert events[0]["since"] == pytest.approx(640.0, abs=30.0)
+    assert [gap["planned"] for gap in soak.of_kind("soak gap")][:2] == [True, False]
 
 
 #: A unit that keeps a log of its power-ups in its fault table, and cycles that would fill it.
@@ -255,6 +256,18 @@ def test_a_network_that_comes_back_in_parts_blames_no_unit(soaked: Soaked) -> No
     soak = soaked("10min", *(word for defect in lost for word in ("--defect", defect)))
     assert soak.verdict == ("passed", "")
     assert soak.of_kind("soak event") == []
+
+
+def test_a_network_that_goes_in_the_middle_of_a_sample_blames_no_unit(soaked: Soaked) -> None:
+    """The instruments had answered, the unit's answer was still to come: four times, at four phases of a sample."""
+    lost = []
+    for start in (300.0, 360.25, 420.5, 480.75):
+        lost += [f"link-silent,after={start}s,for=10s"]
+        lost += [f"{side}-silent,after={start + 0.3}s,for=10s" for side in ("supply", "io")]
+    soak = soaked("10min", *(word for defect in lost for word in ("--defect", defect)))
+    assert soak.of_kind("soak event") == []
+    assert soak.verdict == ("passed", "")
+    assert [gap["what"] for gap in soak.of_kind("soak gap")] == ["instrument lost"] * 4
 
 
 def test_an_interlock_that_opens_while_the_unit_starts(soaked: Soaked) -> None:

@@ -299,9 +299,10 @@ class SoakRun:
             )
 
     def _pause(self, what: str, text: str, act: Callable[[], None], *, planned: bool = False) -> None:
-        """Do something that leaves no time for samples, and keep the gap."""
-        start = self._course.last
+        """Do something that leaves no time for samples, and keep the gap; what became an event was not planned."""
+        start, events = self._course.last, len(self._events.incidents)
         self._traffic.close()
         act()
         self._course.go_on_now()
+        planned = planned and len(self._events.incidents) == events
         self._course.gap(start, what, text, planned=planned, made_up=False)

@@ -111,9 +111,12 @@ class Sampler:
 
     def take(self) -> Sample:
         """Take one sample. Raises StandFault when an instrument does not do its part."""
-        begun = time.monotonic()
+        begun, spoke = time.monotonic(), not self._silent
         try:
-            return self._take()
+            sample = self._take()
+            if sample.silence and spoke:
+                self._ask_the_stand()
+            return sample
         except StandFault:
             self._spent(begun, self._shortest)
             raise
@@ -150,6 +153,16 @@ class Sampler:
             values = {name: values.get(name, math.nan) for name in self.columns[2:]}
         listed = self._listed(values)
         return Sample(at, [volts, amperes, *listed], silence)
+
+    def _ask_the_stand(self) -> None:
+        """Ask every instrument once more: what has silenced the unit may have come after their answers.
+
+        A network that fails in the middle of a sample is the stand's. Raises StandFault.
+        """
+        self._supply.identify()
+        for line in self._lines:
+            if not line.of_unit:
+                line.device.exchange(line.plan.spans[0].request)
 
     def _ask(self, line: _Line, turn: int) -> str:
         """Send a question; return why the unit could not be asked."""
