@@ -116,10 +116,11 @@ class Sampler:
             sample = self._take()
             if sample.silence and spoke:
                 self._ask_the_stand()
-            return sample
         except StandFault:
             self._spent(begun, self._shortest)
             raise
+        else:
+            return sample
         finally:
             for line in self._lines:
                 line.device.abandon()
