@@ -215,8 +215,8 @@ def _plan_soak(plan: UnitPlan, visit: Visit, slot: str) -> None:
     from hilseq.analysis.soak_plan import soak_outlook
     from hilseq.procedures.soak.sampler import sampled_signals
 
-    link = profile.link
-    registers = (link.mode, link.indicator, link.starts, link.temperature, link.port_errors, profile.faults)
+    link, faults = profile.link, profile.faults and profile.faults.count
+    registers = (link.mode, link.indicator, link.starts, link.temperature, link.port_errors, faults)
     # Voltage and current of the supply come first.
     columns = 2 + len(sampled_signals(visit.stand, slot)) + sum(known is not None for known in registers)
     outlook = soak_outlook(profile.soak, columns=columns)

@@ -30,7 +30,9 @@ class FaultTable(Model):
     (optional, 32 bits, seconds) stand at the given offsets. A code of 0 is an empty record.
     """
 
-    count: Register = Field(description="number of stored faults")
+    count: Register | None = Field(
+        default=None, description="number of stored faults; without it a soak reads the table once a minute"
+    )
     table: Register = Field(description="first register of the first record")
     entries: Annotated[int, Field(gt=0, le=1000)] = Field(description="records in the table")
     words: Annotated[int, Field(gt=0, le=64)] = Field(description="registers of one record")
@@ -41,7 +43,11 @@ class FaultTable(Model):
     time: Annotated[int, Field(ge=0)] | None = Field(
         default=None, description="offset of the time in a record, 32 bits, seconds"
     )
-    clear: Register = Field(description="written with clear-value to clear the table")
+    clear: Register | None = Field(
+        default=None,
+        description="written with clear-value to clear the table; without it the link cannot clear it, and what "
+        "stands there counts as known",
+    )
     clear_value: int = Field(default=1, description="what is written to clear")
     codes: dict[int, FaultCode] = Field(default_factory=dict, description="what each code means")
     places: dict[int, Text] = Field(default_factory=dict, description="name of each place number")

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 import operator
 import struct
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Container, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from hilseq.description.registers import Register, RegisterType, Table, WordOrder
@@ -31,7 +31,16 @@ class Span:
     request: bytes
 
 
-def _spans(registers: _Sorted, largest_gap: int, most: int) -> Iterator[_Sorted]:
+def _longest_unknown(addresses: range, there: Container[int]) -> int:
+    """Return how many addresses in a row are not `there`, at the most."""
+    run = longest = 0
+    for address in addresses:
+        run = 0 if address in there else run + 1
+        longest = max(longest, run)
+    return longest
+
+
+def _spans(registers: _Sorted, largest_gap: int, most: int, there: Container[int] = ()) -> Iterator[_Sorted]:
     """Split sorted registers of one table into the fewest groups that one request can read.
 
     Taking each group as far as it goes is optimal: a value has at most two addresses, so among those sorted
@@ -41,7 +50,8 @@ def _spans(registers: _Sorted, largest_gap: int, most: int) -> Iterator[_Sorted]
     start = reached = 0  # first address of the group, last address listed so far in the table
     for name, register in registers:
         too_far = register.last_address - start + 1 > most
-        if group and (too_far or register.address - reached - 1 > largest_gap):
+        gap = _longest_unknown(range(reached + 1, register.address), there)
+        if group and (too_far or gap > largest_gap):
             yield group
             group = []
         if not group:
@@ -138,13 +148,18 @@ class _Words:
 
 
 class ReadPlan:
-    """The requests that read named registers of one device, and how to take their answers apart."""
+    """The requests that read named registers of one device, and how to take their answers apart.
+
+    A read runs over at most `largest_gap` addresses in a row of which nothing is known, and over the registers
+    `between`, which are not asked for but known to be there.
+    """
 
     def __init__(
         self,
         registers: Mapping[str, Register],
         largest_gap: int = 0,
         *,
+        between: Collection[Register] = (),
         most_bits: int = pdu.MOST_BITS_READ,
         most_registers: int = pdu.MOST_REGISTERS_READ,
     ) -> None:
@@ -158,7 +173,13 @@ class ReadPlan:
                 key=lambda item: (item[1].address, item[1].last_address),
             )
             most = most_bits if table.holds_bits else most_registers
-            for group in _spans(listed, largest_gap, most):
+            there = {
+                address
+                for register in between
+                if register.table is table
+                for address in range(register.address, register.last_address + 1)
+            }
+            for group in _spans(listed, largest_gap, most, there):
                 first = group[0][1].address
                 count = max(register.last_address for _, register in group) - first + 1
                 spans.append(Span(table, first, count, pdu.read_request(table, first, count)))

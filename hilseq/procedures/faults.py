@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass
-from typing import Any
+from typing import Any, TypeAlias
 
 from hilseq.clock import Clock
 from hilseq.description.profile import FaultTable
@@ -14,6 +15,8 @@ from hilseq.instruments.modbus import ModbusDevice
 #: Time the unit is given to clear its table, s.
 CLEAR_TIME = 0.2
 _MOST_WORDS = 125
+#: Code, place and the unit's own time of an entry: what tells it from another.
+Key: TypeAlias = tuple[int, str, float | None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +74,24 @@ def unusual(stored: Iterable[StoredFault]) -> list[StoredFault]:
     return [fault for fault in stored if not fault.routine]
 
 
+def counted(stored: Iterable[StoredFault]) -> Counter[Key]:
+    """Return how often each entry stands in a table."""
+    return Counter((fault.code, fault.place, fault.time) for fault in stored)
+
+
+def added(known: Counter[Key], stored: Iterable[StoredFault]) -> list[StoredFault]:
+    """Return what stands in a table and is not among what is known of it, in its order."""
+    left = known.copy()
+    found = []
+    for fault in stored:
+        key = (fault.code, fault.place, fault.time)
+        if left[key] > 0:
+            left[key] -= 1
+        else:
+            found.append(fault)
+    return found
+
+
 class Faults:
     """The fault table of one unit."""
 
@@ -79,9 +100,10 @@ class Faults:
         self._link = link
         self._clock = clock
 
-    def count(self) -> int:
-        """Number of stored faults as the unit counts them."""
-        return int(self._link.read(self._table.count))
+    @property
+    def clearable(self) -> bool:
+        """Tell whether the table can be cleared over the link."""
+        return self._table.clear is not None
 
     def read(self) -> list[StoredFault]:
         """Read and decode the whole table."""
@@ -94,8 +116,10 @@ class Faults:
         return decode(words, table)
 
     def clear(self) -> None:
-        """Clear the table. Read it first: it is the history of the unit."""
+        """Clear the table where it can be. Read it first: it is the history of the unit."""
         register = self._table.clear
+        if register is None:
+            return
         if register.table is Table.COIL:
             self._link.write_block(register.table, register.address, [1 if self._table.clear_value else 0])
         else:

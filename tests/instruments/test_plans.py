@@ -48,6 +48,17 @@ def test_a_gap_is_run_over_only_as_far_as_the_device_allows() -> None:
     assert len(ReadPlan(registers, largest_gap=4).spans) == 1
 
 
+def test_registers_known_to_be_there_are_no_gap() -> None:
+    """What the profile lists for another purpose is read over; what nobody has listed is not."""
+    registers = {"a": register(address=0), "b": register(address=5)}
+    there = [register(address=1, type="uint32"), register(address=4)]
+    assert spans(ReadPlan(registers, largest_gap=1, between=there)) == [("holding register", 0, 6)]
+    assert len(ReadPlan(registers, between=there).spans) == 2
+    assert len(ReadPlan(registers, between=[*there, register(address=3)]).spans) == 1
+    coils = [register(table="coil", address=n) for n in range(1, 5)]
+    assert len(ReadPlan(registers, between=coils).spans) == 2
+
+
 def test_limits_of_one_request() -> None:
     """125 registers and 2000 bits are one request, one more is two; a 32-bit value is never split."""
     assert len(ReadPlan({str(n): register(address=n) for n in range(125)}).spans) == 1

@@ -221,6 +221,25 @@ def test_a_fault_among_routine_entries_is_an_event(soaked: Soaked) -> None:
     assert events[0]["since"] == pytest.approx(390.0, abs=30.0)
 
 
+#: A unit that neither counts its faults nor lets the link clear them.
+_BARE_TABLE = (
+    ("  count: {table: input register, address: 3}\n", ""),
+    ("  clear: {table: coil, address: 100}\n", ""),
+)
+
+
+@pytest.mark.parametrize(("code", "verdict"), [("0x42", "failed"), ("0x05", "passed")])
+def test_a_table_without_counter_and_clearing_is_looked_at(code: str, verdict: str, soaked: Soaked) -> None:
+    """What came before counts as known, what comes is found within a minute."""
+    defect = f"fault-returns,code={code},after=390s"
+    soak = soaked("10min", "--defect", defect, "--seed", "3", profile=(_LOGGED, *_BARE_TABLE))
+    assert soak.verdict[0] == verdict
+    assert soak.of_kind("faults")[0]["entries"], "this seed comes without a history"
+    events = [(event["what"], event["since"]) for event in soak.of_kind("soak event")]
+    assert [what for what, _ in events] == (["fault 0x42"] if verdict == "failed" else [])
+    assert all(since == pytest.approx(390.0, abs=61.0) for _, since in events)
+
+
 def test_a_unit_that_does_not_start_again_is_not_cycled_for_ever(soaked: Soaked) -> None:
     """After a planned cycle it stays dark: as many attempts as the plan allows events, then the soak ends."""
     soak = soaked(

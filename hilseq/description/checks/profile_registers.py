@@ -87,10 +87,12 @@ def memory_uses(profile: Profile) -> list[Use]:
         count = max(1, profile.rack_positions)
         uses.append(Use(("identity", "modules", "first"), "module registers", identity.modules.first, count))
     if faults is not None:
-        uses.append(Use(("faults", "count"), "fault count", faults.count))
+        if faults.count is not None:
+            uses.append(Use(("faults", "count"), "fault count", faults.count))
         size = faults.entries * faults.words
         uses.append(Use(("faults", "table"), "fault table", faults.table, size))
-        uses.append(Use(("faults", "clear"), "`clear` register", faults.clear, shared="commands"))
+        if faults.clear is not None:
+            uses.append(Use(("faults", "clear"), "`clear` register", faults.clear, shared="commands"))
     if configuration is not None:
         size = len(configuration.content)
         uses.append(Use(("configuration", "first"), "configuration", configuration.first, size))

@@ -13,7 +13,7 @@ from contextlib import suppress
 from hilseq.analysis import soak_events
 from hilseq.description.plans import Soak
 from hilseq.errors import UnitFault
-from hilseq.procedures.faults import StoredFault, unusual
+from hilseq.procedures.faults import Key, StoredFault, added, counted, unusual
 from hilseq.procedures.soak.conditions import NEW_FAULT, Conditions
 from hilseq.procedures.soak.record import Finding, Incident, Recorder
 from hilseq.procedures.soak.sampler import Sample, as_row, blank
@@ -28,10 +28,6 @@ def told(incident: Incident) -> str:
     """Return an incident in a sentence."""
     findings = [(finding.what, finding.text) for finding in incident.findings]
     return soak_events.told(show_duration(incident.since), incident.case, findings)
-
-
-def _as_counted(stored: list[StoredFault]) -> Counter[tuple[int, str, float | None]]:
-    return Counter((fault.code, fault.place, fault.time) for fault in stored)
 
 
 class Events:
@@ -51,7 +47,7 @@ class Events:
         self._recorder = recorder
         self._conditions = conditions
         self._columns = columns
-        self._known: Counter[tuple[int, str, float | None]] = Counter()
+        self._known: Counter[Key] = Counter()
         self._ring: deque[Sample] = deque(maxlen=max(1, plan.burst_before))
         self._before: list[Sample] = []
         self._burst: list[Sample] = []
@@ -123,7 +119,7 @@ class Events:
         stored = self._stored()
         if stored is None:
             return False
-        if not unusual(self._new_in(stored)):
+        if not unusual(added(self._known, stored)):
             self._know(stored)
             return False
         sample = blank(at, self._columns)
@@ -165,7 +161,7 @@ class Events:
 
     # -- the fault table -------------------------------------------------------------------------------
 
-    def start_from(self, stored: list[tuple[int, str, float | None]]) -> None:
+    def start_from(self, stored: list[Key]) -> None:
         """Take these faults as known: code, place and the unit's own time of each."""
         self._known = Counter(stored)
 
@@ -174,22 +170,18 @@ class Events:
         if sample.silence or any(finding.what != NEW_FAULT for finding in found):
             return False
         stored = self._stored()
-        new = [] if stored is None else self._new_in(stored)
+        new = [] if stored is None else added(self._known, stored)
         if stored is None or not new or unusual(new):
             return False
         self._keep_table("routine entries", stored)
         self._know(stored)
         return True
 
-    def _new_in(self, stored: list[StoredFault]) -> list[StoredFault]:
-        """Return what was not stored before."""
-        new = _as_counted(stored) - self._known
-        found = []
-        for fault in stored:
-            if new[fault.code, fault.place, fault.time] > 0:
-                new[fault.code, fault.place, fault.time] -= 1
-                found.append(fault)
-        return found
+    def table_moved(self) -> list[Finding]:
+        """Read the fault table, which a unit without a counter has moved unseen; tell what became of it."""
+        stored = self._stored()
+        new = [] if stored is None else added(self._known, stored)
+        return [Finding(NEW_FAULT, "stored faults", f"{len(new)} new in the fault table")] if new else []
 
     def look_at_faults(self, incident: Incident, sample: Sample) -> bool:
         """Read the fault table; what is new in it becomes part of the event. Tell whether anything is."""
@@ -201,7 +193,7 @@ class Events:
         self.look_at_faults(incident, blank(at, self._columns))
 
     def _take(self, incident: Incident, sample: Sample, stored: list[StoredFault]) -> bool:
-        new = self._new_in(stored)
+        new = added(self._known, stored)
         found = [Finding(f"fault 0x{fault.code:02X}", fault.place, str(fault)) for fault in unusual(new)]
         self._keep(incident, sample, found)
         self._know(stored)
@@ -209,9 +201,9 @@ class Events:
 
     def _know(self, stored: list[StoredFault]) -> None:
         """Take what is stored as known, and make room for what comes next."""
-        self._known = _as_counted(stored)
+        self._known = counted(stored)
         table = self._unit.profile.faults
-        if table is not None and len(stored) >= _FILLED * table.entries:
+        if table is not None and table.clear is not None and len(stored) >= _FILLED * table.entries:
             # What is stored is kept by now; a full table would hide what comes next.
             with suppress(UnitFault):
                 self._unit.faults.clear()
@@ -242,5 +234,5 @@ class Events:
             except UnitFault:
                 return None
         if clear:
-            self.start_from([(fault.code, fault.place, fault.time) for fault in stored])
+            self._known = counted(stored)
         return stored

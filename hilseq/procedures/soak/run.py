@@ -31,6 +31,8 @@ from hilseq.quantities import show_duration
 
 #: Soak time between two seals of the sample file, s.
 SEAL_EVERY = 600.0
+#: Soak time between two looks into the fault table of a unit that does not count its faults, s.
+TABLE_EVERY = 60.0
 #: Wall time between two looks of whoever watches, s.
 PROGRESS_EVERY = 0.5
 _ALIKE = 1e-6
@@ -142,8 +144,10 @@ class SoakRun:
     def _set_out(self, now: float) -> None:
         since = self._course.since(now)
         self._next_traffic, self._next_seal = since, since + SEAL_EVERY
-        cycles = self._plan.cycles
+        cycles, faults = self._plan.cycles, self._unit.profile.faults
         self._next_cycle = math.inf if cycles is None else next_multiple(since, cycles.every)
+        uncounted = faults is not None and faults.count is None
+        self._next_table = next_multiple(since, TABLE_EVERY) if uncounted else math.inf
 
     def _described(self) -> dict[str, Any]:
         """Return the journal fields that say what is planned."""
@@ -245,9 +249,8 @@ class SoakRun:
 
     def _something_due(self, since: float) -> bool:
         """Tell whether the plan has something between this sample and the next."""
-        return since >= min(self._next_traffic, self._next_cycle, self._next_seal) - _ALIKE or self._load.due(
-            since
-        )
+        soonest = min(self._next_traffic, self._next_cycle, self._next_table, self._next_seal)
+        return since >= soonest - _ALIKE or self._load.due(since)
 
     def _in_between(self, sample: Sample) -> None:
         """Do what the plan has between two samples: ports, pattern, seals, power cycles."""
@@ -257,6 +260,11 @@ class SoakRun:
             found = self._traffic.gather()
             if found:
                 self._events.found(sample, found)
+        if since >= self._next_table - _ALIKE:
+            self._next_table = next_multiple(since, TABLE_EVERY)
+            moved = self._events.table_moved()
+            if moved:
+                self._events.found(sample, moved)
         if self._load.due(since):
             self._starts.command_load(since)
         if since >= self._next_seal - _ALIKE:

@@ -16,13 +16,13 @@ from operator import itemgetter
 from typing import Any
 
 from hilseq.clock import Clock
+from hilseq.description.checks.profile_registers import link_uses
 from hilseq.description.registers import Register
 from hilseq.description.stand import Stand
 from hilseq.errors import HilseqError, StandFault, UnitFault
 from hilseq.instruments import pdu
 from hilseq.instruments.modbus import ModbusDevice
 from hilseq.instruments.readplan import ReadPlan
-from hilseq.instruments.register_bank import RegisterBank
 from hilseq.instruments.signals import SignalBank
 from hilseq.instruments.supply import PowerSupply
 from hilseq.instruments.translate import Garbled, fault
@@ -31,8 +31,6 @@ from hilseq.procedures.unit import Unit
 VOLTAGE, CURRENT = "supply voltage", "supply current"
 MODE, INDICATOR, FAULTS, STARTS = "unit mode", "unit indicator", "unit faults", "unit starts"
 TEMPERATURE, PORT_ERRORS = "unit temperature", "unit port errors"
-#: Unlisted registers that one read of the link may run over: those between listed ones are the unit's own.
-_LINK_GAP = 8
 #: A wait of this share of a deadline was a wait in vain.
 _IN_VAIN = 0.8
 
@@ -97,8 +95,8 @@ class Sampler:
         self.registers = tuple(registers)
         self.columns: tuple[str, ...] = (VOLTAGE, CURRENT, *registers, *names)
         self._listed = picker([*registers, *names])
-        bank = RegisterBank(registers, unit.link, largest_gap=_LINK_GAP)
-        link = _Line(unit.link, bank.plan(), of_unit=True)
+        between = [use.register for use in link_uses(unit.profile) if use.place[-1] != "mode-command"]
+        link = _Line(unit.link, ReadPlan(registers, between=between), of_unit=True)
         instruments = [_Line(device, plan, of_unit=False) for device, plan in signals.jobs(names)]
         self._lines = [*sorted(instruments, key=lambda line: -len(line.plan.spans)), link]
         self._turns = max(len(line.plan.spans) for line in self._lines)

@@ -372,13 +372,14 @@ class UnitModel:
         claim = self.profile.battery
         if self.battery is not None and claim is not None and self.battery.volts() < claim.lowest:
             self.fault("battery")
-        self._store_persisting()
+        self._store_persisting(anew=True)
 
-    def _store_persisting(self) -> None:
+    def _store_persisting(self, *, anew: bool = False) -> None:
+        """Store what persists: `anew` at a start, otherwise what the table does not hold."""
         if self.faults is None or not self.start.running:
             return
         for code, count in self.persisting.items():
-            if count > 0 and code not in self.faults.codes:
+            if count > 0 and (anew or code not in self.faults.codes):
                 self.faults.store_code(code, 0, self.clock.now())
 
     def _case_passed(self, hot: bool) -> None:

@@ -173,8 +173,10 @@ def _add_faults(registers: RegisterMap, unit: UnitModel, layout: FaultTable) -> 
     table, address = layout.table.table, layout.table.address
     for index in range(layout.entries * layout.words):
         registers.add_word(table, address + index, _fault_word(faults, index))
-    registers.add_value(layout.count, lambda: faults.count)
-    _add_command(registers, layout.clear, layout.clear_value, faults.clear)
+    if layout.count is not None:
+        registers.add_value(layout.count, lambda: faults.count)
+    if layout.clear is not None:
+        _add_command(registers, layout.clear, layout.clear_value, faults.clear)
 
 
 def _fault_word(faults: FaultStore, index: int) -> Callable[[], int]:
