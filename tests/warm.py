@@ -1,16 +1,19 @@
 """Command lines in a process that has imported everything: a third of the work of a short visit is importing.
 
-Forked afresh for each command from a server that has done nothing but import, so that nothing is handed on.
+Forked afresh for each command from a server that has done nothing but import, so that nothing is handed on. Its
+twin is forked from it in turn, before the command has done anything but read its options.
 """
 
 from __future__ import annotations
 
 import multiprocessing
 import os
+import subprocess
 import sys
 import tempfile
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 _CONTEXT = multiprocessing.get_context("forkserver")
 _CONTEXT.set_forkserver_preload(
@@ -22,6 +25,8 @@ _CONTEXT.set_forkserver_preload(
         "hilseq.plugin.hooks",
         "hilseq.plugin.soaking",
         "hilseq.reports.write",
+        "hilseq_sim.__main__",
+        "hilseq_sim.world.build",
         "pyvisa_py.tcpip",
         "scipy.special",
     ]
@@ -60,12 +65,48 @@ def _run(program: str, arguments: tuple[str, ...], cwd: Path, timeout: float) ->
         return Done(process.exitcode, out.read_text(encoding="utf-8"), err.read_text(encoding="utf-8"))
 
 
+class _WarmTwin(subprocess.Popen[bytes]):
+    """Starts `python -m hilseq_sim` by a fork of this process; anything else as ever."""
+
+    def _execute_child(self, args: Any, *rest: Any) -> None:
+        if list(args[1:3]) != ["-m", "hilseq_sim"]:
+            super()._execute_child(args, *rest)  # type: ignore[misc] # the standard library keeps it to itself
+            return
+        p2cread, p2cwrite, c2pread, c2pwrite, errread, errwrite = rest[9:15]
+        self.pid = os.fork()
+        if self.pid == 0:
+            _twin(args[3:], {0: p2cread, 1: c2pwrite, 2: errwrite})
+        self._child_created = True
+        for ours in (p2cread, c2pwrite, errwrite):
+            os.close(ours)
+        del p2cwrite, c2pread, errread  # the parent's ends, which it keeps
+
+
+def _twin(arguments: list[str], streams: dict[int, int]) -> None:
+    """Be the twin, and end with it."""
+    code = 70
+    try:
+        os.setsid()
+        for stream, file in streams.items():
+            os.dup2(file, stream)
+        os.closerange(3, 1024)  # the parent's ends too: a twin ends when its standard input does
+        sys.stdin, sys.stdout, sys.stderr = (os.fdopen(n, "r" if n == 0 else "w") for n in (0, 1, 2))
+        from hilseq_sim.__main__ import main
+
+        code = main(arguments)
+        sys.stdout.flush()
+        sys.stderr.flush()
+    finally:
+        os._exit(code)
+
+
 def _command_line(program: str, arguments: tuple[str, ...], cwd: Path, out: Path, err: Path) -> None:
     for descriptor, path in ((1, out), (2, err)):
         handle = os.open(path, os.O_WRONLY | os.O_CREAT)
         os.dup2(handle, descriptor)
         os.close(handle)
     os.chdir(cwd)
+    subprocess.Popen = _WarmTwin  # type: ignore[assignment, misc] # in this process, which makes one command
     sys.argv = [program, *arguments]
     if program == "pytest":
         import pytest

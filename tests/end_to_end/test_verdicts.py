@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from hilseq.description.loading import load_profile
 from tests.end_to_end.conftest import ROOT, STANDS, MakeVisit
 from tests.hasty import hasty_stand
 from tests.junit import assert_is_junit, properties_of
@@ -30,6 +31,11 @@ QUICK = [
     for path in sorted((ROOT / "sequences").glob("test_*.py"))
     if path.name not in ("test_75_analog.py", "test_85_supply_margins.py", "test_90_power_cycling.py")
 ]
+#: Enough of them to judge by, where it does not matter by which.
+FEW = [
+    str(ROOT / "sequences" / name)
+    for name in ("test_10_power_on.py", "test_60_outputs.py", "test_80_ports.py")
+]
 STAND_DEFECTS = {
     "supply-silent": "supply main",
     "io-silent": "io rack",
@@ -37,7 +43,7 @@ STAND_DEFECTS = {
 }
 
 
-@pytest.mark.parametrize("seed", [1, 2, 3])
+@pytest.mark.parametrize("seed", [1, 2])
 def test_a_good_unit_ships(visit: MakeVisit, seed: int) -> None:
     """A unit without a defect ships, whatever its tolerances."""
     done = visit("--seed", str(seed))
@@ -76,23 +82,17 @@ def test_a_unit_with_nothing_in_common_ships(visit: MakeVisit) -> None:
 
 def test_a_defect_of_the_second_unit_is_found(visit: MakeVisit) -> None:
     """The same sequences find a defect of the second unit."""
-    name = "output-stuck-off@" + next(
-        check.partition("[")[2].rstrip("]")
-        for check in visit(
-            stand=STANDS / "dx08-bench.yaml", unit=STANDS / "units" / "dx08.yaml", serial="DX-7", name="good"
-        ).verdicts()
-        if "test_follows[" in check
-    )
-    done = visit(
-        "--defect", name, stand=STANDS / "dx08-bench.yaml", unit=STANDS / "units" / "dx08.yaml", serial="DX-7"
-    )
+    unit = STANDS / "units" / "dx08.yaml"
+    output = next(iter(load_profile(unit).points.outputs))
+    defect = f"output-stuck-off@{output}"
+    done = visit("--defect", defect, stand=STANDS / "dx08-bench.yaml", unit=unit, serial="DX-7")
     assert (done.code, done.disposition) == (1, "repair")
-    assert name.partition("@")[2] in done.places
+    assert output in done.places
 
 
 def test_every_promised_file_is_there(visit: MakeVisit) -> None:
     """A run leaves journal, JUnit XML, Allure results, summary and one page per unit."""
-    done = visit()
+    done = visit(*FEW)
     names = {path.name for path in done.folder.iterdir()}
     assert {"journal.jsonl", "junit.xml", "allure-results", "summary.json", "report-RH-000101.html"} <= names
     cases = ET.parse(done.folder / "junit.xml").getroot().findall(".//testcase")
@@ -116,9 +116,9 @@ def test_plain_pytest_gives_the_same_verdicts(visit: MakeVisit, tmp_path: Path) 
     import subprocess
     import sys
 
-    ours = visit(*QUICK, "--defect", "output-stuck-on@q05")
+    ours = visit(*FEW, "--defect", "output-stuck-on@q05")
     folder = tmp_path / "plain"
-    line = [sys.executable, "-m", "pytest", *QUICK, "-q", "--stand"]
+    line = [sys.executable, "-m", "pytest", *FEW, "-q", "--stand"]
     line += [str(STANDS / "sim-bench.yaml"), "--unit", str(STANDS / "units" / "rh16.yaml")]
     line += ["--serial", "RH-000101", "--simulate", "--defect", "output-stuck-on@q05", "--out", str(folder)]
     done = subprocess.run(line, capture_output=True, text=True, check=False, timeout=110)
