@@ -134,6 +134,23 @@ def test_inputs_report_what_the_stand_drives(make_world: MakeWorld) -> None:
     assert world.links["A"].read(Table.DISCRETE_INPUT, 0, 16) == pattern
 
 
+@pytest.mark.parametrize("volts", [21.0, 24.0, 28.0])
+def test_an_output_puts_out_what_the_unit_is_fed_with(make_world: MakeWorld, volts: float) -> None:
+    """Less the drop of its switch: 0.3 V at most where it is on, some leakage into the load where it is off."""
+    world = live(make_world())
+    world.supplies["main"].set_voltage = volts
+    world.links["A"].write(Table.COIL, 0, [1, 0])
+    world.advance(0.5)
+    on, off = (raw * 0.001 for raw in world.io["rack"].read(Table.INPUT_REGISTER, 0, 2))
+    fed = world.units["A"].input.volts()
+    assert fed == pytest.approx(volts, abs=0.6)
+    assert fed - 0.35 < on < fed + 0.05
+    assert off < 1.0
+    world.supplies["main"].output = False
+    world.advance(3.0)
+    assert world.io["rack"].read(Table.INPUT_REGISTER, 0, 1)[0] < 1000, "without supply nothing is left"
+
+
 def test_analog_channels_carry_currents_and_voltages(make_world: MakeWorld) -> None:
     world = live(make_world())
     world.io["rack"].write(Table.HOLDING_REGISTER, 0, [8000, 24000, 40000, 45000])
