@@ -49,6 +49,18 @@ def test_an_input_reports_what_is_driven(case: tuple[str, str, str, str, float, 
     assert analog.reading() == pytest.approx(expected, abs=0.7 * error)
 
 
+@given(st.integers(0, 2**31))
+def test_an_error_makes_no_step_at_the_end_of_the_range(seed: int) -> None:
+    """A little below and a little above 20 mA the channel is wrong by the same, but for its noise."""
+    errors = []
+    for driven in (19.99, 20.01):
+        timeline, analog = channel("4..20 mA", "0.5 % of range", "mA", seed=seed)
+        analog.drive(driven, "mA")
+        timeline.advance(0.2)
+        errors.append(analog.reading() - driven)
+    assert errors[0] == pytest.approx(errors[1], abs=1e-3)
+
+
 @pytest.mark.parametrize("case", CASES, ids=lambda case: " ".join(case[:4]))
 def test_an_output_puts_out_what_it_is_set_to(case: tuple[str, str, str, str, float, float, float]) -> None:
     kind, accuracy, unit, symbol, seen, value, error = case
