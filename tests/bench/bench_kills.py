@@ -2,7 +2,7 @@
 
     python tests/bench/bench_kills.py [COUNT] [SEED]
 
-Each time a run of two hours' soak on a separately started simulated stand (stepped clock) is ended by SIGKILL at a
+Each time a run of four hours' soak on a separately started simulated stand (stepped clock) is ended by SIGKILL at a
 random moment after its supply came on. Looked at: the wall time until the supply itself says that it is off
 (the design allows 2 s), whether every sample that was on the disk before the kill is there afterwards, and
 whether `hilseq resume` makes a whole record of it.
@@ -33,7 +33,7 @@ assert _SPEC.loader is not None
 rig: Any = importlib.util.module_from_spec(_SPEC)
 _SPEC.loader.exec_module(rig)
 
-SOAKED = 7200
+SOAKED = 14_400
 #: Wall time of the whole soak is about 3 s; moments beyond its end would kill nothing.
 LATEST = 2.5
 ALLOWED = 2.0
@@ -48,11 +48,13 @@ def samples_of(folder: Path) -> np.ndarray:
 def kill_once(folder: Path, moment: float) -> dict[str, Any]:
     """Kill one run `moment` s after its supply came on; return what was seen."""
     simulator = rig.Simulator(folder, clock="stepped")
-    run = rig.Run(simulator, folder / "run", "--soak", "--soak-duration", "2h", sequence=rig.SOAK)
+    run = rig.Run(simulator, folder / "run", "--soak", "--soak-duration", "4h", sequence=rig.SOAK)
     try:
         rig.wait_until(simulator.is_on)
         time.sleep(moment)
         before = samples_of(run.out)
+        if run.process.poll() is not None:
+            raise RuntimeError(f"the soak was over {moment:.2f} s after power came: nothing was killed")
         os.kill(run.process.pid, signal.SIGKILL)
         off = rig.wait_until(simulator.is_off, within=20.0, every=0.002)
         told = run.guarded()
