@@ -72,14 +72,14 @@ class _WarmTwin(subprocess.Popen[bytes]):
         if list(args[1:3]) != ["-m", "hilseq_sim"]:
             super()._execute_child(args, *rest)  # type: ignore[misc] # the standard library keeps it to itself
             return
-        p2cread, p2cwrite, c2pread, c2pwrite, errread, errwrite = rest[9:15]
+        # The child's ends of the pipes, -1 where there is none; the parent's lie between them.
+        streams = {n: file for n, file in enumerate((rest[9], rest[12], rest[14])) if file >= 0}
         self.pid = os.fork()
         if self.pid == 0:
-            _twin(args[3:], {0: p2cread, 1: c2pwrite, 2: errwrite})
+            _twin(args[3:], streams)
         self._child_created = True
-        for ours in (p2cread, c2pwrite, errwrite):
-            os.close(ours)
-        del p2cwrite, c2pread, errread  # the parent's ends, which it keeps
+        for file in streams.values():
+            os.close(file)
 
 
 def _twin(arguments: list[str], streams: dict[int, int]) -> None:
