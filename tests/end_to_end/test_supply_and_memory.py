@@ -13,6 +13,7 @@ import pytest
 
 from tests.end_to_end.conftest import STANDS, MakeVisit
 from tests.hasty import changed
+from tests.other_units import BARE_TABLE, LOGGED, Change
 
 POWER_ON, FAULTS, MEMORY, MARGINS, CYCLING = (
     str(STANDS.parent / "sequences" / name)
@@ -102,22 +103,14 @@ def test_an_output_that_is_dead_anyway_says_nothing_about_the_supply(visit: Make
     assert "failed" not in done.verdicts().values(), done.out[-2000:]
 
 
-#: How a profile may know less of the fault table: no counter, and nothing that clears it.
-BARE = (
-    ("  count: {table: input register, address: 3}\n", ""),
-    ("  clear: {table: coil, address: 100}\n", ""),
-)
-
-
-@pytest.mark.parametrize("missing", [(), BARE], ids=["", "no counter, no clearing"])
+@pytest.mark.parametrize("missing", [(), BARE_TABLE], ids=["", "no counter, no clearing"])
 @pytest.mark.parametrize(("defect", "expected"), [("", "passed"), ("fault-returns,code=0x42", "failed")])
 def test_a_log_of_power_ups_in_the_fault_table_blames_nobody(
-    visit: MakeVisit, tmp_path: Path, defect: str, expected: str, missing: tuple[tuple[str, str], ...]
+    visit: MakeVisit, tmp_path: Path, defect: str, expected: str, missing: tuple[Change, ...]
 ) -> None:
     """Each start leaves an entry that the profile calls routine; a fault beside it counts as ever."""
     unit = tmp_path / "logging.yaml"
-    logged = ("  codes:\n", "  codes:\n    0x05: {meaning: power-up logged, routine: true}\n")
-    unit.write_text(changed(STANDS / "units" / "rh16.yaml", (logged, *missing)), encoding="utf-8")
+    unit.write_text(changed(STANDS / "units" / "rh16.yaml", (LOGGED, *missing)), encoding="utf-8")
     options = ["--defect", defect] if defect else []
     done = visit(*options, FAULTS, MARGINS, "--seed", "3", unit=unit)
     journal = (done.folder / "journal.jsonl").read_text(encoding="ascii").splitlines()

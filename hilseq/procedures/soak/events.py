@@ -117,10 +117,7 @@ class Events:
     def look_after_start(self, at: float) -> bool:
         """Make an event of the faults that a start left in the fault table; tell whether there are any new."""
         stored = self._stored()
-        if stored is None:
-            return False
-        if not unusual(added(self._known, stored)):
-            self._know(stored)
+        if stored is None or self._took_routine(stored) or not added(self._known, stored):
             return False
         sample = blank(at, self._columns)
         incident = self._begun(sample)
@@ -166,12 +163,16 @@ class Events:
         self._known = Counter(stored)
 
     def _only_routine(self, sample: Sample, found: list[Finding]) -> bool:
-        """Tell whether all that was found are entries that a healthy unit stores too; they are kept."""
+        """Tell whether all that was found are entries that a healthy unit stores too."""
         if sample.silence or any(finding.what != NEW_FAULT for finding in found):
             return False
         stored = self._stored()
-        new = [] if stored is None else added(self._known, stored)
-        if stored is None or not new or unusual(new):
+        return stored is not None and self._took_routine(stored)
+
+    def _took_routine(self, stored: list[StoredFault]) -> bool:
+        """Keep a table in which only routine entries are new; tell whether it is one."""
+        new = added(self._known, stored)
+        if not new or unusual(new):
             return False
         self._keep_table("routine entries", stored)
         self._know(stored)
