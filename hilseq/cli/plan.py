@@ -213,12 +213,10 @@ def _plan_soak(plan: UnitPlan, visit: Visit, slot: str) -> None:
     if profile.soak is None:
         return
     from hilseq.analysis.soak_plan import soak_outlook
-    from hilseq.procedures.soak.sampler import sampled_signals
+    from hilseq.procedures.soak.sampler import link_registers, sampled_signals
 
-    link, faults = profile.link, profile.faults and profile.faults.count
-    registers = (link.mode, link.indicator, link.starts, link.temperature, link.port_errors, faults)
     # Voltage and current of the supply come first.
-    columns = 2 + len(sampled_signals(visit.stand, slot)) + sum(known is not None for known in registers)
+    columns = 2 + len(sampled_signals(visit.stand, slot)) + len(link_registers(profile))
     outlook = soak_outlook(profile.soak, columns=columns)
     plan.soak = {"required": profile.soak.required, "proves": outlook.sentence(), **asdict(outlook)}
 

@@ -102,7 +102,7 @@ class Conditions:
     def columns(self) -> list[Column]:
         """Return the columns of a sample with units and limits."""
         units = {columns.VOLTAGE: "V", columns.CURRENT: "A"}
-        for name, register in columns.link_registers(self._unit).items():
+        for name, register in columns.link_registers(self._unit.profile).items():
             units[name] = register.unit
         for name in self._sampler.signals:
             units[name] = self._stand.signals[name].unit

@@ -17,6 +17,7 @@ from typing import Any
 
 from hilseq.clock import Clock
 from hilseq.description.checks.profile_registers import link_uses
+from hilseq.description.profile import Profile
 from hilseq.description.registers import Register
 from hilseq.description.stand import Stand
 from hilseq.errors import HilseqError, StandFault, UnitFault
@@ -59,9 +60,9 @@ def sampled_signals(stand: Stand, slot: str) -> list[str]:
     ]
 
 
-def link_registers(unit: Unit) -> dict[str, Register]:
-    """Return the registers of the unit that are sampled, by column."""
-    link, faults = unit.profile.link, unit.profile.faults
+def link_registers(profile: Profile) -> dict[str, Register]:
+    """Return the registers of a unit that are sampled, by column."""
+    link, faults = profile.link, profile.faults
     known = {
         MODE: link.mode,
         INDICATOR: link.indicator,
@@ -89,7 +90,7 @@ class Sampler:
         self._clock = clock
         self._supply: PowerSupply = unit.supply.instrument
         self._link_deadline = stand.slots[unit.slot].link.deadline
-        registers = link_registers(unit)
+        registers = link_registers(unit.profile)
         names = sampled_signals(stand, unit.slot)
         self.signals = tuple(names)
         self.registers = tuple(registers)

@@ -169,7 +169,7 @@ class AnalogChannel:
         # written out where max and min would do: this is read in every sample of a soak
         own = offset + (gain * u + bend * (1.0 - u * u) if -1.0 < u < 1.0 else gain if u > 0.0 else -gain)
         own += drift * (warm if -1.0 < warm < 1.0 else 1.0 if warm > 0.0 else -1.0) + _NOISE * self._noise()
-        error = self._accuracy.limit(value, span) * own
+        error = self.limit(value) * own
         if self.offset_error or self.gain_error or self.bend_error or self.drift_error or self.noise_error:
             extra = self.offset_error + self.gain_error * 0.5 * (u + 1.0)
             extra += self.bend_error * max(0.0, 1.0 - u * u) + self.drift_error * warm

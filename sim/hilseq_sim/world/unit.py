@@ -247,10 +247,9 @@ class UnitModel:
 
     def indicator(self) -> Indicator:
         """Return what the unit's lamp says."""
-        start = self.start
-        if not start.ready:
+        if not self.start.ready:
             return Indicator.DARK
-        return Indicator.HEALTHY if start.result == 0 else Indicator.FAULTED
+        return Indicator.HEALTHY if self.start.healthy else Indicator.FAULTED
 
     def healthy_lamp(self) -> bool:
         """Tell whether the lamp shines that says healthy."""
