@@ -3,9 +3,9 @@
 import math
 
 import pytest
+import scipy
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy import stats
 
 from hilseq.analysis.clustering import clusters, compare_rates
 
@@ -39,7 +39,7 @@ def test_the_other_sentences() -> None:
 def test_p_value_equals_an_independent_implementation(case: tuple[int, int], part: float) -> None:
     """The p-value is that of scipy's exact one-sided binomial test, in any unit of time."""
     under, events = case
-    expected = stats.binomtest(under, events, part, alternative="greater").pvalue
+    expected = scipy.stats.binomtest(under, events, part, alternative="greater").pvalue
     assert clusters(under, events, part, 1.0).p_value == pytest.approx(expected, rel=1e-9)
     assert clusters(under, events, 3600 * part, 3600.0).p_value == pytest.approx(expected, rel=1e-6)
 
@@ -52,7 +52,7 @@ def test_rates_compare_as_an_independent_implementation(a: int, b: int, time_a: 
         assert found.p_value == 1.0
         assert math.isnan(found.ratio)
         return
-    expected = stats.binomtest(a, a + b, time_a / (time_a + time_b)).pvalue
+    expected = scipy.stats.binomtest(a, a + b, time_a / (time_a + time_b)).pvalue
     assert found.p_value == pytest.approx(expected, rel=1e-6)
     assert found.interval.lower <= found.ratio <= found.interval.upper
     other = compare_rates(b, time_b, a, time_a)

@@ -1,9 +1,9 @@
 """Bounds of proportions against check-values section 5 and scipy.stats as an independent reference."""
 
 import pytest
+import scipy
 from hypothesis import example, given
 from hypothesis import strategies as st
-from scipy import stats
 
 from hilseq.analysis.proportion import (
     clopper_pearson,
@@ -70,23 +70,23 @@ def test_confidence_asked_back_gives_the_same_trials(trials: int, reliability: f
 def test_bounds_equal_an_independent_implementation(case: tuple[int, int], confidence: float) -> None:
     """The two-sided interval is scipy's exact one, and the one-sided bounds solve their definition."""
     events, trials = case
-    reference = stats.binomtest(events, trials).proportion_ci(confidence, method="exact")
+    reference = scipy.stats.binomtest(events, trials).proportion_ci(confidence, method="exact")
     interval = clopper_pearson(events, trials, confidence)
     assert (interval.lower, interval.upper) == pytest.approx((reference.low, reference.high), rel=1e-7)
     if events < trials:
         upper = upper_bound(events, trials, confidence)
-        assert stats.binom.cdf(events, trials, upper) == pytest.approx(1.0 - confidence, rel=1e-6)
+        assert scipy.stats.binom.cdf(events, trials, upper) == pytest.approx(1.0 - confidence, rel=1e-6)
     if events:
         lower = lower_bound(events, trials, confidence)
-        assert stats.binom.sf(events - 1, trials, lower) == pytest.approx(1.0 - confidence, rel=1e-6)
+        assert scipy.stats.binom.sf(events - 1, trials, lower) == pytest.approx(1.0 - confidence, rel=1e-6)
 
 
 @given(st.floats(0.5, 0.99), st.floats(0.5, 0.99), st.integers(1, 5))
 def test_allowed_failures_cost_trials(reliability: float, confidence: float, failures: int) -> None:
     """The number found is the least that proves the claim, and more than with one failure fewer."""
     trials = trials_needed(reliability, confidence, failures)
-    assert stats.binom.cdf(failures, trials, 1 - reliability) <= (1 - confidence) * (1 + 1e-9)
-    assert stats.binom.cdf(failures, trials - 1, 1 - reliability) > (1 - confidence) * (1 - 1e-9)
+    assert scipy.stats.binom.cdf(failures, trials, 1 - reliability) <= (1 - confidence) * (1 + 1e-9)
+    assert scipy.stats.binom.cdf(failures, trials - 1, 1 - reliability) > (1 - confidence) * (1 - 1e-9)
     assert trials > trials_needed(reliability, confidence, failures - 1)
 
 

@@ -7,9 +7,9 @@ import math
 import random
 
 import pytest
+import scipy
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy import stats
 
 from hilseq.analysis.rank_tests import (
     EXACT_UP_TO,
@@ -28,7 +28,7 @@ FEW = st.lists(st.integers(0, 6).map(float), min_size=1, max_size=5)
 def test_a_small_rank_sum_is_counted_out(first: list[float], second: list[float]) -> None:
     """Against every way to deal the values into the two groups, equal values included."""
     pooled = [*first, *second]
-    ranks = stats.rankdata(pooled)
+    ranks = scipy.stats.rankdata(pooled)
     expected = len(first) * (len(pooled) + 1) / 2
     seen = abs(ranks[: len(first)].sum() - expected)
     deals = list(itertools.combinations(ranks, len(first)))
@@ -41,7 +41,7 @@ def test_a_large_rank_sum_agrees_with_scipy(ties: bool) -> None:
     rng = random.Random(1)
     first = [round(rng.gauss(0, 1), 1 if ties else 9) for _ in range(60)]
     second = [round(rng.gauss(0.3, 1), 1 if ties else 9) for _ in range(80)]
-    expected = stats.mannwhitneyu(first, second, method="asymptotic").pvalue
+    expected = scipy.stats.mannwhitneyu(first, second, method="asymptotic").pvalue
     assert rank_sum_probability(first, second) == pytest.approx(expected, rel=1e-9)
 
 
@@ -49,7 +49,7 @@ def test_exact_and_normal_meet() -> None:
     rng = random.Random(2)
     half = EXACT_UP_TO // 2
     first, second = [rng.gauss(0, 1) for _ in range(half)], [rng.gauss(0.7, 1) for _ in range(half)]
-    expected = stats.mannwhitneyu(first, second, method="exact").pvalue
+    expected = scipy.stats.mannwhitneyu(first, second, method="exact").pvalue
     assert rank_sum_probability(first, second) == pytest.approx(expected, rel=1e-9)
 
 
@@ -73,11 +73,11 @@ def test_a_trend_agrees_with_kendall() -> None:
     rng = random.Random(3)
     values = [rng.gauss(0, 1) + n * 0.03 for n in range(30)]
     assert trend_probability(values) == pytest.approx(
-        stats.kendalltau(range(30), values, method="exact").pvalue, rel=1e-9
+        scipy.stats.kendalltau(range(30), values, method="exact").pvalue, rel=1e-9
     )
     long = [round(rng.gauss(0, 1) + n * 0.004, 1) for n in range(150)]
     # SciPy leaves the continuity correction out: it is a little bolder.
-    bolder = stats.kendalltau(range(150), long, method="asymptotic").pvalue
+    bolder = scipy.stats.kendalltau(range(150), long, method="asymptotic").pvalue
     assert bolder <= trend_probability(long) == pytest.approx(bolder, rel=0.03)
 
 

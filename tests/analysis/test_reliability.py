@@ -3,9 +3,9 @@
 import math
 
 import pytest
+import scipy
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy import stats
 
 from hilseq.analysis.reliability import (
     mean_count_lower,
@@ -87,10 +87,10 @@ def test_running_time_per_lower_mtbf(confidence: float, times: tuple[float, ...]
 def test_bounds_solve_their_definition(events: int, confidence: float, exposure: float) -> None:
     """At the bound a count so low (so high) has just the probability 1 - C."""
     upper = mean_count_upper(events, confidence)
-    assert stats.poisson.cdf(events, upper) == pytest.approx(1.0 - confidence, rel=1e-6)
+    assert scipy.stats.poisson.cdf(events, upper) == pytest.approx(1.0 - confidence, rel=1e-6)
     if events:
         lower = mean_count_lower(events, confidence)
-        assert stats.poisson.sf(events - 1, lower) == pytest.approx(1.0 - confidence, rel=1e-6)
+        assert scipy.stats.poisson.sf(events - 1, lower) == pytest.approx(1.0 - confidence, rel=1e-6)
     rate = rate_interval(events, exposure, confidence)
     assert rate.lower <= events / exposure <= rate.upper
     assert mtbf_lower(time_to_prove(exposure, confidence, events), events, confidence) == pytest.approx(

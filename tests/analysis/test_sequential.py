@@ -3,9 +3,9 @@
 import random
 
 import pytest
+import scipy
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy import stats
 
 from hilseq.analysis.sequential import BinomialPlan, Decision, ExponentialPlan
 
@@ -48,12 +48,12 @@ def test_the_slowest_decision_is_at_s() -> None:
 def test_the_single_sample_is_the_smallest_that_keeps_both_risks() -> None:
     """The fixed plan keeps both risks by scipy.stats, and no smaller one does; truncation is 3 times it."""
     single = PLAN.single_sample()
-    assert stats.binom.cdf(single.acceptance, single.trials, 0.01) >= 0.95
-    assert stats.binom.cdf(single.acceptance, single.trials, 0.10) <= 0.10
+    assert scipy.stats.binom.cdf(single.acceptance, single.trials, 0.01) >= 0.95
+    assert scipy.stats.binom.cdf(single.acceptance, single.trials, 0.10) <= 0.10
     for trials in range(1, single.trials):
         acceptance = range(trials)
         assert not any(
-            stats.binom.cdf(c, trials, 0.01) >= 0.95 and stats.binom.cdf(c, trials, 0.10) <= 0.10
+            scipy.stats.binom.cdf(c, trials, 0.01) >= 0.95 and scipy.stats.binom.cdf(c, trials, 0.10) <= 0.10
             for c in acceptance
         )
     assert PLAN.truncation == 3 * single.trials  # 5.15
