@@ -16,6 +16,7 @@ from functools import cached_property
 from pathlib import Path
 from typing import Any
 
+from hilseq import nursery
 from hilseq.description.stand import Stand
 from hilseq.errors import StandFault, UsageError
 
@@ -24,6 +25,8 @@ START_DEADLINE = 30.0
 STOP_DEADLINE = 5.0
 #: Exit code of a twin that was asked for something impossible.
 _BAD_INPUT = 2
+#: It stops when its standard input ends.
+_PIPE = "--parent-pipe"
 
 
 def command(
@@ -125,9 +128,13 @@ class Twin:
         defects: Sequence[str] = (),
         clock: str = "stepped",
     ) -> None:
-        line = command(stand, units, serials=serials, seed=seed, defects=defects, clock=clock)
-        self._process = subprocess.Popen(
-            [*line, "--parent-pipe"],
+        line = [*command(stand, units, serials=serials, seed=seed, defects=defects, clock=clock), _PIPE]
+        try:
+            forked = nursery.started(line[3:])
+        except OSError as error:
+            raise StandFault(f"the simulated stand did not start: its nursery has gone ({error})") from error
+        self._process = forked or subprocess.Popen(
+            line,
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
@@ -149,7 +156,9 @@ class Twin:
         if not ready:
             self.close()
             raise StandFault(f"the simulated stand did not start within {START_DEADLINE:g} s")
-        _, errors = process.communicate(timeout=STOP_DEADLINE)
+        assert process.stderr is not None
+        errors = process.stderr.read()
+        process.wait(STOP_DEADLINE)
         words = errors.decode("utf-8", "replace").strip() or f"it ended with code {process.returncode}"
         if process.returncode == _BAD_INPUT:
             raise UsageError(words)

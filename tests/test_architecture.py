@@ -22,7 +22,8 @@ MAY_IMPORT: dict[str, set[str]] = {
     "stepped": {"errors", "clock"},
     "analysis": set(),
     "description": {"analysis", *FOUNDATION},
-    "twin": {"description", *FOUNDATION},
+    "nursery": set(),
+    "twin": {"description", "nursery", *FOUNDATION},
     "shipped": set(),
     "instruments": {"description", "analysis", *FOUNDATION},
     "procedures": {"instruments", "description", "analysis", *FOUNDATION},
@@ -30,7 +31,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "reports": {"journal", "analysis", *FOUNDATION},
     "records": {"journal", "reports", "analysis", *FOUNDATION},
     "live": {"journal", "reports", "records", "analysis", *FOUNDATION},
-    "coverage": {"analysis", "plugin", "reports", *FOUNDATION},
+    "coverage": {"analysis", "nursery", "plugin", "reports", *FOUNDATION},
     "guard": {"procedures", "description", "journal", *FOUNDATION},
     "plugin": {
         "procedures",
