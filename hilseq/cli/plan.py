@@ -218,7 +218,12 @@ def _plan_soak(plan: UnitPlan, visit: Visit, slot: str) -> None:
     # Voltage and current of the supply come first.
     columns = 2 + len(sampled_signals(visit.stand, slot)) + len(link_registers(profile))
     outlook = soak_outlook(profile.soak, columns=columns)
-    plan.soak = {"required": profile.soak.required, "proves": outlook.sentence(), **asdict(outlook)}
+    plan.soak = {
+        "required": profile.soak.required,
+        "not_counted": profile.soak.not_counted,
+        "proves": outlook.sentence(),
+        **asdict(outlook),
+    }
 
 
 def plan_lines(plan: UnitPlan) -> list[str]:
@@ -253,4 +258,8 @@ def plan_lines(plan: UnitPlan) -> list[str]:
             f"about {plan.soak['disk'] / 1e6:.0f} MB"
         )
         lines.append(f"  - {plan.soak['proves']}")
+        if plan.soak["not_counted"]:
+            lines.append(
+                f"  - no events of the soak, as the profile says: {', '.join(plan.soak['not_counted'])}"
+            )
     return lines

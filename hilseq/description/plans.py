@@ -10,6 +10,8 @@ from pydantic import Field, model_validator
 from hilseq.description.fields import AmpereRange, Celsius, Model, Name, Seconds, Text, VoltsPerSecond
 
 Probability = Annotated[float, Field(gt=0, lt=1)]
+#: What a healthy unit of some types may show in a soak, so that its profile may say that it is no event.
+Sign = Literal["indicator", "resets", "silent link", "outputs", "ports"]
 
 
 class Margins(Model):
@@ -104,6 +106,11 @@ class Soak(Model):
     traffic_period: Seconds = Field(default=10.0, gt=0, description="time between two frames on such a port")
     current: AmpereRange | None = Field(
         default=None, description="limits of the supply current; without them only what no healthy unit draws"
+    )
+    not_counted: list[Sign] = Field(
+        default_factory=list,
+        description="signs that make no event: kept and shown, and blame nobody; a left mode, a new fault, a "
+        "limit crossed and a start that fails always count",
     )
     on_event: Literal["go on", "restart", "stop"] = Field(
         default="restart", description="what happens when the unit leaves its mode"

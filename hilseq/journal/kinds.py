@@ -20,7 +20,7 @@ it does not know. `slot` names the unit an entry belongs to.
 | soak event | slot, number (of the incident), since, case, what, place, text, outputs_on |
 | soak gap | slot, start, end, what, planned, text, until (end of the soak from now on); seconds since zero |
 | samples sealed | slot, file, count, sha256 (of the file up to its count-th record), ports (as in soak ended) |
-| soak ended | slot, since, samples, missed, events, why, ports {name: {frames, wrong_frames, lost_frames, bits, wrong_bits, …}} |
+| soak ended | slot, since, samples, missed, events, why, ports {name: {frames, wrong_frames, lost_frames, bits, wrong_bits, …}}, uncounted {sign: times} |
 | run ended | exit_code, interrupted |
 """  # noqa: E501 (a table row is one line)
 

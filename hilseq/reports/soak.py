@@ -20,6 +20,7 @@ from hilseq.journal import kinds
 from hilseq.journal.reader import Journal, read_journal
 from hilseq.journal.samples import Samples, prefix_hash, read_samples
 from hilseq.quantities import show_duration
+from hilseq.reports import words
 from hilseq.reports.record import RunRecord, UnitRecord
 from hilseq.reports.soak_view import Curve, Series, SoakEvent, SoakView, Span
 
@@ -128,6 +129,7 @@ def _view(story: SoakStory, samples: Samples, seal_fault: str, journal: Journal)
     warm = None if case is None else numbers.warm_up(times, samples.column(case).astype("f8"), period)
     sentences = [
         *_course(story, lasted),
+        *_uncounted(story),
         *_knowledge(story, samples, gaps, journal, seal_fault),
         *_statistics(story, times, samples, case),
         *_warmth(warm),
@@ -162,6 +164,19 @@ def _seal_fault(story: SoakStory, path: Path, samples: Samples) -> str:
 
 
 # -- sentences -----------------------------------------------------------------------------------------
+
+
+def _uncounted(story: SoakStory) -> list[str]:
+    """Say what the plan leaves uncounted, and how often it was seen."""
+    signs = story.begun["plan"].get("not_counted", ())
+    if not signs:
+        return []
+    sentences = [f"By its plan this soak counts no event for: {', '.join(signs)}."]
+    seen = (story.ended or {}).get("uncounted", {})
+    if seen:
+        times = ", ".join(f"{sign} {words.count(number, 'time')}" for sign, number in seen.items())
+        sentences.append(f"Seen all the same: {times}.")
+    return sentences
 
 
 def _course(story: SoakStory, lasted: float) -> list[str]:
@@ -325,7 +340,8 @@ def _events(story: SoakStory) -> list[SoakEvent]:
     events += [
         SoakEvent(float(note["t"]) - zero, note["what"], note["text"])
         for note in story.notes
-        if note["what"] in ("interlock", "interlock acknowledged", "instrument lost", "overrun")
+        if note["what"]
+        in ("not counted", "interlock", "interlock acknowledged", "instrument lost", "overrun")
     ]
     return sorted(events, key=lambda event: event.at)
 

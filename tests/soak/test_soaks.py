@@ -119,6 +119,42 @@ def test_planned_power_cycles_are_pauses(soaked: Soaked) -> None:
 
 
 @pytest.mark.parametrize(
+    ("sign", "defect", "seen"),
+    [
+        ("indicator", "indicator-dark,after=5min,for=90s", "indicator (indicator) 1 time"),
+        ("silent link", "link-silent,after=5min,for=3s", "link silent (link)"),
+        ("ports", "port-bit-errors@port 1,severity=1", "bit errors (port 1) 1 time"),
+    ],
+)
+def test_what_the_plan_does_not_count_is_kept_and_blames_nobody(
+    sign: str, defect: str, seen: str, soaked: Soaked
+) -> None:
+    """The same sign is an event by default; where the plan says so it is noted once, numbered, and shown."""
+    counted = soaked("12min", "--defect", defect)
+    assert counted.verdict[0] == "failed"
+    assert counted.of_kind("soak event")
+    plan = (("  on-event: restart", f"  on-event: restart\n  not-counted: [{sign}]"),)
+    soak = soaked("12min", "--defect", defect, profile=plan)
+    assert soak.verdict == ("passed", "")
+    assert soak.of_kind("soak event") == []
+    notes = [entry for entry in soak.of_kind("event") if entry["what"] == "not counted"]
+    assert len(notes) == 1
+    assert f"By its plan this soak counts no event for: {sign}." in soak.page
+    assert f"Seen all the same: {seen}" in soak.page
+
+
+def test_what_always_counts_counts_beside_it(soaked: Soaked) -> None:
+    """A left mode is an event though the lamp that shows it is none, and the unit is well again without it."""
+    plan = (("  on-event: restart", "  on-event: restart\n  not-counted: [indicator, resets]"),)
+    defects = ("mode-unreachable@mode live,after=6min,for=5s", "indicator-dark,after=4min")
+    options = [word for defect in defects for word in ("--defect", defect)]
+    soak = soaked("10min", *options, profile=plan)
+    whats = [event["what"] for event in soak.of_kind("soak event")]
+    assert whats == ["left live"]
+    assert soak.verdict[0] == "failed"
+
+
+@pytest.mark.parametrize(
     ("defect", "least"),
     [
         ("supply-half-open,after=5min,for=20s", 20.0),

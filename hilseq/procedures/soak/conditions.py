@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import math
 import operator
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
+from hilseq.description.plans import Sign
 from hilseq.description.profile import Indicator, Mode
 from hilseq.description.stand import Stand
 from hilseq.errors import Interlock, StandFault
@@ -22,6 +23,15 @@ from hilseq.procedures.unit import Unit
 from hilseq.procedures.wiring import ON_SHARE, Wiring
 
 NEW_FAULT = "new fault"
+#: What is found -> the plan's word for it, of what a plan may leave uncounted.
+SIGNS: Mapping[str, Sign] = {
+    "indicator": "indicator",
+    "reset": "resets",
+    "link silent": "silent link",
+    "output does not follow": "outputs",
+    "port silent": "ports",
+    "bit errors": "ports",
+}
 #: Two sensors of one terminal contradict each other when the voltage is surely the other level, as a share of
 #: the supply: a weak or leaky output lies between and is the unit's.
 _SURELY_OFF, _SURELY_ON = 0.15, 0.85
@@ -69,6 +79,10 @@ class Conditions:
         self._mode = self._index[columns.MODE]
         self._equals.append((self._mode, float(profile.link.mode.values[target])))
         self._indicator_columns(Wiring(stand, unit.slot))
+        plan = profile.soak
+        told = plan is not None and "indicator" in plan.not_counted
+        #: What a unit that is well shows.
+        self._well = self._equals[:1] if told else self._equals
         self._counters: dict[str, float] = {}
         self._ranges = self._limits()
         self.case_index = self._case()
@@ -187,7 +201,7 @@ class Conditions:
     def resumed_with(self, sample: Sample) -> bool:
         """Tell whether the unit does all that it should, apart from its outputs."""
         values = sample.values
-        return not sample.silence and all(values[index] == wanted for index, wanted in self._equals)
+        return not sample.silence and all(values[index] == wanted for index, wanted in self._well)
 
     def case(self, sample: Sample) -> float | None:
         """Return the case temperature of a sample, degC, where it is known."""

@@ -14,12 +14,14 @@ from hilseq.analysis import soak_events
 from hilseq.description.plans import Soak
 from hilseq.errors import UnitFault
 from hilseq.procedures.faults import Key, StoredFault, added, counted, unusual
-from hilseq.procedures.soak.conditions import NEW_FAULT, Conditions
+from hilseq.procedures.soak.conditions import NEW_FAULT, SIGNS, Conditions
 from hilseq.procedures.soak.record import Finding, Incident, Recorder
 from hilseq.procedures.soak.sampler import Sample, as_row, blank
 from hilseq.procedures.unit import Unit
 from hilseq.quantities import show_duration
 
+#: What the journal calls a sign that the plan does not count.
+UNCOUNTED = "not counted"
 #: From this share of its length on the fault table is cleared, once it has been read and kept.
 _FILLED = 0.5
 
@@ -48,6 +50,7 @@ class Events:
         self._conditions = conditions
         self._columns = columns
         self._known: Counter[Key] = Counter()
+        self._uncounted: Counter[tuple[str, str]] = Counter()
         self._ring: deque[Sample] = deque(maxlen=max(1, plan.burst_before))
         self._before: list[Sample] = []
         self._burst: list[Sample] = []
@@ -74,6 +77,9 @@ class Events:
 
     def found(self, sample: Sample, found: list[Finding]) -> None:
         """Keep findings at once, with the fault table, as a new event or as part of the open one."""
+        found = self._counting(found)
+        if not found:
+            return
         if self.open is None and self._only_routine(sample, found):
             return
         if self.open is None:
@@ -111,8 +117,27 @@ class Events:
 
     def found_at_end(self, at: float, found: list[Finding]) -> None:
         """Make an event of what only the whole soak could tell."""
-        sample = blank(at, self._columns)
-        self._keep(self._begun(sample), sample, found)
+        found = self._counting(found)
+        if found:
+            sample = blank(at, self._columns)
+            self._keep(self._begun(sample), sample, found)
+
+    def uncounted(self) -> dict[str, int]:
+        """Return how often each sign came that the plan does not count, by sign and place."""
+        return {f"{what} ({place})": times for (what, place), times in self._uncounted.items()}
+
+    def _counting(self, found: list[Finding]) -> list[Finding]:
+        """Return what counts by the plan; of the rest the first of each is noted, and all are numbered."""
+        counts = []
+        for finding in found:
+            if SIGNS.get(finding.what) not in self._plan.not_counted:
+                counts.append(finding)
+                continue
+            key = (finding.what, finding.place)
+            self._uncounted[key] += 1
+            if self._uncounted[key] == 1:
+                self._recorder.note(UNCOUNTED, f"{finding.what}, {finding.place}: {finding.text}")
+        return counts
 
     def look_after_start(self, at: float) -> bool:
         """Make an event of the faults that a start left in the fault table; tell whether there are any new."""

@@ -180,6 +180,7 @@ class SoakRun:
                 "events": len(incidents),
                 "why": why,
                 "ports": ports,
+                "uncounted": self._events.uncounted(),
             }
         )
         highest = self._highest_case if math.isfinite(self._highest_case) else None
