@@ -13,7 +13,7 @@ from hilseq.description.inspection import inspect
 
 Break = Callable[[dict[str, str]], Any]
 STANDS = Path(__file__).parents[2] / "stands"
-V_ACCURACY = "senses: A.q01, accuracy: 0.1 % + 20 mV"
+V_ACCURACY = "senses: A.q01, accuracy: 0.1 % + 2 mV"
 AI_ACCURACY = "drives: A.ai1, accuracy: 0.03 % + 4 uA"
 
 
@@ -35,7 +35,11 @@ def _written(folder: Path, name: str, changes: dict[str, str]) -> Path:
             "idle-current of RH16 cannot be judged",
             "0.7:1",
         ),
-        ({V_ACCURACY: "senses: A.q01, accuracy: 1 V"}, "voltage-drop of RH16 cannot be judged", "0.3:1"),
+        (
+            {f"{V_ACCURACY}, load: 48 Ohm": "senses: A.q01, accuracy: 1 V"},
+            "voltage-drop of RH16 cannot be judged",
+            "0.3:1",
+        ),
         (
             {AI_ACCURACY: "drives: A.ai1, accuracy: 100 uA"},
             (
@@ -45,7 +49,7 @@ def _written(folder: Path, name: str, changes: dict[str, str]) -> Path:
             "0.7:1",
         ),
         (
-            {V_ACCURACY: f"{V_ACCURACY}, load: 48 Ohm"},
+            {V_ACCURACY: "senses: A.q01, accuracy: 0.1 % + 20 mV"},
             "leakage of RH16 can hardly be judged on this stand",
             "0.5:1",
         ),

@@ -31,7 +31,7 @@ CASES: dict[str, tuple[dict[str, str], str, str, str, str, str]] = {
         {
             "q01..q16: {io": "q01..q15: {io",
             "scale: 0.001, unit: V, senses: A.q01": "scale: 0.001, unit: degC, senses: A.q01",
-            "0.1 % + 20 mV": "0.1 %",
+            "0.1 % + 2 mV, load: 48 Ohm": "0.1 %",
         },
         "signals:",
         "the outputs q16 of RH16 are sensed neither as a bit nor as a voltage",

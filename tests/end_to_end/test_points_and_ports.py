@@ -24,7 +24,7 @@ BEYOND = {
         "outputs-shorted@q05+q06",
         "output-weak@q09,severity=0.7",
         "output-slow@q12,severity=0.8",
-        "output-leaky@q16,severity=0.95",
+        "output-leaky@q16,severity=0.1",
         "input-stuck-off@i03",
         "inputs-joined@i07+i08",
         "input-slow@i12,severity=0.8",
@@ -51,7 +51,7 @@ BEYOND = {
 #: Severities up to which a unit is inside its profile.
 INSIDE = (
     "output-weak@q01,severity=0.3",
-    "output-leaky@q02,severity=0.05",
+    "output-leaky@q02,severity=0.02",
     "output-slow@q03,severity=0.25",
     "input-slow@i01,severity=0.25",
     "analog-offset@ai1,severity=0.05",
@@ -151,17 +151,21 @@ def test_no_threshold_is_asked_of_a_stand_that_only_switches(visit: MakeVisit) -
     assert not [name for name in done.verdicts() if "changes_over" in name]
 
 
-def test_leakage_is_judged_where_the_stand_knows_its_load(visit: MakeVisit, tmp_path: Path) -> None:
+LEAKY = ("--defect", "output-leaky@q03,severity=0.1")
+
+
+def test_leakage_is_judged_where_the_stand_knows_its_load(visit: MakeVisit) -> None:
     """With a load stated and a fine voltmeter, a leakage far below any logic level is found."""
-    stand = _variant(
-        tmp_path,
-        STANDS / "sim-bench.yaml",
-        {"senses: A.q01, accuracy: 0.1 % + 20 mV}": "senses: A.q01, accuracy: 0.01 % + 1 mV, load: 48 Ohm}"},
-    )
-    done = visit(*SEQUENCES[:2], "--defect", "output-leaky@q03,severity=0.2", stand=stand)
+    done = visit(*SEQUENCES[:2], *LEAKY)
     assert done.places == {"q03"}, _failed(done)
     (why,) = _failed(done).values()
     assert why.startswith("leakage when off is ")
+
+
+def test_leakage_is_not_judged_where_it_does_not(visit: MakeVisit, tmp_path: Path) -> None:
+    """Without the load the same voltage says nothing of a current; `hilseq inspect` and the report say so."""
+    blind = _variant(tmp_path, STANDS / "sim-bench.yaml", {", load: 48 Ohm": ""})
+    assert _failed(visit(*SEQUENCES[:2], *LEAKY, stand=blind)) == {}
 
 
 @pytest.fixture

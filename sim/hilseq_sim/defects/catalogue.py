@@ -40,6 +40,14 @@ class Kind:
     harmless: float | None = None
     matters: float | None = None
     parameters: Mapping[str, str] = field(default_factory=dict)
+    #: `matters` on a stand that measures the claim itself, and how to tell such a stand.
+    measured: tuple[float, Callable[[p.Where], object]] | None = None
+
+    def matters_on(self, where: p.Where) -> float | None:
+        """Return the severity from which it must be found on a stand."""
+        if self.measured is not None and self.measured[1](where):
+            return self.measured[0]
+        return self.matters
 
     @property
     def graded(self) -> bool:
@@ -176,8 +184,9 @@ _UNIT: tuple[Kind, ...] = (
     Kind("output-weak", "outputs", "the on-resistance has risen", p.rated_outputs, ("{place}",),
          e.output_weak, severity=_OF_LIMIT, harmless=0.3, matters=0.7),
     Kind("output-leaky", "outputs", "the switch does not open fully", p.outputs, ("{place}",), e.output_leaky,
-         severity="0.05 is the profile's limit, 1 leaves 60 % of the voltage; geometric in between",
-         harmless=0.05, matters=0.95),
+         severity="0.05 is the profile's limit, 1 leaves 60 % of the voltage; geometric in between. A stand "
+         "that states its loads finds it from 0.1 on",
+         harmless=0.02, matters=0.95, measured=(0.1, p.loads_stated)),
     Kind("output-slow", "outputs", "the output follows late", p.outputs, ("{place}",), e.output_slow,
          severity="0.5 is the settling time, 1 twice as much", harmless=0.25, matters=0.8),
     # inputs

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from hilseq_sim.defects.catalogue import describe_catalogue
-from hilseq_sim.defects.places import VisitWords
+from hilseq_sim.defects.catalogue import CATALOGUE, describe_catalogue
+from hilseq_sim.defects.places import VisitWords, Where
 from hilseq_sim.defects.resolve import places_for, resolve
 
 
@@ -15,6 +15,7 @@ def catalogue_on(visit: VisitWords) -> list[dict[str, Any]]:
     Each has `spots`: a list of the place as written after `@` and the places that count as located.
     """
     rows = []
+    where = Where(visit, next(iter(visit.profiles)))
     for row in describe_catalogue():
         kind = row["kind"]
         spots = [
@@ -22,5 +23,5 @@ def catalogue_on(visit: VisitWords) -> list[dict[str, Any]]:
             for place in places_for(kind, visit)
         ]
         if spots:
-            rows.append({**row, "spots": spots})
+            rows.append({**row, "matters": CATALOGUE[kind].matters_on(where), "spots": spots})
     return rows

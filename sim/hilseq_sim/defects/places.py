@@ -80,6 +80,15 @@ def measured(where: Where, terminal: str) -> bool:
     return any(signal.kind is not RegisterType.BIT for _, signal in where.wired(terminal))
 
 
+def loads_stated(where: Where) -> bool:
+    """Tell whether the leakage of every output that claims one can be measured: the stand states its loads."""
+    points = where.profile.points.outputs
+    claimed = [name for name in outputs(where) if points[name].leakage]
+    return bool(claimed) and all(
+        any(signal.load is not None for _, signal in where.wired(name)) for name in claimed
+    )
+
+
 def inputs(where: Where) -> list[str]:
     """Return the inputs that the stand drives."""
     return [name for name in where.profile.points.inputs if where.wired(name)]

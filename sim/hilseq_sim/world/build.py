@@ -94,6 +94,7 @@ class World:
                 serial=serials.get(slot, profile.twin.serial),
                 neighbours=stand.slots[slot].neighbours,
                 ambient=self.ambient,
+                loads=_loads(stand, slot),
             )
             for slot, profile in self.profiles.items()
         }
@@ -198,3 +199,12 @@ def build_world(
     for number, text in enumerate(defects):
         ActiveDefect(world, resolve(text, visit), number)
     return world
+
+
+def _loads(stand: Stand, slot: str) -> dict[str, float]:
+    """Return the loads that the stand states at the terminals of a slot, Ohm."""
+    return {
+        signal.senses.partition(".")[2]: signal.load
+        for signal in stand.signals.values()
+        if signal.load is not None and signal.senses is not None and signal.senses.startswith(f"{slot}.")
+    }

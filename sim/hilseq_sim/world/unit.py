@@ -48,8 +48,10 @@ class UnitModel:
         serial: str,
         neighbours: Mapping[int, str],
         ambient: float,
+        loads: Mapping[str, float],
     ) -> None:
         self.slot = slot
+        self._loads = loads
         self.profile = profile
         self.timeline = timeline
         self.streams = streams
@@ -142,6 +144,12 @@ class UnitModel:
         self.switch = ModeSwitch(timeline, modes, parts.contact_bounce)
         self.modes = ModeKeeper(timeline, modes, self.switch, parts.mode_change)
 
+    def _load_at(self, output: str, rated_current: float | None) -> float:
+        """Return the load at an output, Ohm: what the stand states, else what draws the rated current."""
+        if output in self._loads:
+            return self._loads[output]
+        return self.profile.ratings.supply / rated_current if rated_current else SENSE_RESISTANCE
+
     def _build_points(self, draw: Tolerances) -> None:
         parts, profile, timeline = self.parts, self.profile, self.timeline
         points, rated = profile.points, profile.ratings.supply
@@ -153,7 +161,7 @@ class UnitModel:
                     name,
                     resistance=parts.output_resistance * even(0.9, 1.1),
                     leakage=parts.output_leakage * even(0.5, 1.5),
-                    load=rated / point.rated_current if point.rated_current else SENSE_RESISTANCE,
+                    load=self._load_at(name, point.rated_current),
                     rated=point.rated_current,
                 )
                 for name, point in points.outputs.items()

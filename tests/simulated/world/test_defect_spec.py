@@ -6,13 +6,14 @@ from pathlib import Path
 
 import pytest
 from hilseq_sim.defects.catalogue import CATALOGUE, describe_catalogue
+from hilseq_sim.defects.on_visit import catalogue_on
 from hilseq_sim.defects.reference import as_markdown
 from hilseq_sim.defects.resolve import places_for, resolve
 from hilseq_sim.defects.spec import DefectError, parse_defect
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from hilseq.description.visit import Visit
+from hilseq.description.visit import Visit, describe_visit
 
 
 def test_every_word_of_a_defect() -> None:
@@ -117,6 +118,22 @@ def test_the_catalogue_describes_itself() -> None:
         assert (entry["harmless"] is None) == (entry["matters"] is None)
         if entry["matters"] is not None:
             assert 0.0 < entry["harmless"] < entry["matters"] <= 1.0
+
+
+def test_a_leak_matters_sooner_where_the_stand_states_its_loads(tmp_path: Path) -> None:
+    """The shipped bench measures leakage, so a leak of half again the limit must be found there."""
+    stands = Path(__file__).parents[3] / "stands"
+    measures = stands / "sim-bench.yaml"
+    text = measures.read_text(encoding="utf-8")
+    blind = tmp_path / "sim-bench.yaml"
+    blind.write_text(text.replace(", load: 48 Ohm", ""), encoding="utf-8")
+    found = [
+        next(row["matters"] for row in catalogue_on(described) if row["kind"] == "output-leaky")
+        for described in (
+            describe_visit(path, {"A": stands / "units" / "rh16.yaml"}) for path in (measures, blind)
+        )
+    ]
+    assert found == [0.1, 0.95]
 
 
 def test_every_kind_but_one_can_sit_somewhere_on_the_shipped_bench(visit: Visit) -> None:

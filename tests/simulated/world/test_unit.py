@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import math
+from pathlib import Path
 
 import pytest
 from hilseq_sim.views import ModbusRefusal
-from hilseq_sim.world.build import World
+from hilseq_sim.world.build import World, build_world
 from hilseq_sim.world.fault_table import FaultStore
 from hilseq_sim.world.memory import crc16
 
 from hilseq.description.registers import Table
+from hilseq.description.visit import describe_visit
 
 from .conftest import MakeWorld, power, ready
 
@@ -149,6 +151,24 @@ def test_an_output_puts_out_what_the_unit_is_fed_with(make_world: MakeWorld, vol
     world.supplies["main"].output = False
     world.advance(3.0)
     assert world.io["rack"].read(Table.INPUT_REGISTER, 0, 1)[0] < 1000, "without supply nothing is left"
+
+
+def test_an_output_drives_the_load_that_the_stand_states(tmp_path: Path) -> None:
+    """Off, a leak of 1 mA leaves 0.1 V at 100 Ohm; on, the load takes its current through the switch."""
+    stands = Path(__file__).parents[3] / "stands"
+    text = (stands / "sim-bench.yaml").read_text(encoding="utf-8")
+    (tmp_path / "stand.yaml").write_text(text.replace("load: 48 Ohm", "load: 100 Ohm"), encoding="utf-8")
+    visit = describe_visit(tmp_path / "stand.yaml", {"A": stands / "units" / "rh16.yaml"})
+    world = live(build_world(visit))
+    output = world.units["A"].outputs.outputs["q01"]
+    output.leakage = 1e-3
+    world.refresh()
+    world.advance(0.5)
+    assert world.io["rack"].read(Table.INPUT_REGISTER, 0, 1)[0] == pytest.approx(100, abs=6)
+    world.links["A"].write(Table.COIL, 0, [1])
+    world.advance(0.5)
+    fed, on = world.units["A"].input.volts(), world.io["rack"].read(Table.INPUT_REGISTER, 0, 1)[0] * 0.001
+    assert on == pytest.approx(fed * 100 / (100 + output.resistance), abs=0.03)
 
 
 def test_analog_channels_carry_currents_and_voltages(make_world: MakeWorld) -> None:
