@@ -40,6 +40,7 @@ def test_self_test(ready_unit: Unit) -> None:
 
 @pytest.mark.gate
 @pytest.mark.place("indicator")
+@pytest.mark.needs("indicator|link.indicator|stand.operator.look-at-indicator")
 def test_indicator(ready_unit: Unit) -> None:
     """The indicator is healthy after the self-test."""
     seen = ready_unit.indicator_seen()

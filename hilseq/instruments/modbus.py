@@ -124,6 +124,11 @@ class ModbusDevice:
             self._outstanding = None
             self.transport.close()
 
+    def begin_anew(self) -> None:
+        """Give up a connection that the far end has forgotten; a serial line has none."""
+        if not self._rtu:
+            self.close()
+
     def abandon(self) -> None:
         """Give up on the answer under way, so that it is not taken for that to the next question."""
         if self._outstanding is None:

@@ -74,6 +74,7 @@ class PowerSupply:
         self._settings: dict[str, tuple[str, float, str]] = {}  # by name: question, what was sent, its unit
         self._wanted_on = False
         self._on_since = 0.0  # instant of the clock at which it was last switched on
+        self._switched = Measured(0.0, "s")
         self._holds_from = -math.inf  # instant of the clock from which a reading is that of the last setting
 
     # -- who is it
@@ -158,7 +159,7 @@ class PowerSupply:
         if self._commands.arm_waveform is not None:
             self._line.send(self._commands.arm_waveform)
         self._wanted_on = True
-        self._line.send(self._commands.output_on)
+        self._switch(self._commands.output_on)
         self._on_since = self._clock.now()
         self._settles()
         self.errors()
@@ -174,10 +175,18 @@ class PowerSupply:
     def off(self) -> None:
         """Switch the output off and verify it. Raises StandFault."""
         self._wanted_on = False
-        self._line.send(self._commands.output_off)
+        self._switch(self._commands.output_off)
         self._settles()
         self.errors()
         self._verify_off()
+
+    @property
+    def switched(self) -> Measured:
+        """When the output followed the last `on` or `off`, s of the clock, whatever was asked since.
+
+        Somewhere between the beginning of the command and `response` after its end (rectangular, GUM 4.3.7).
+        """
+        return self._switched
 
     def is_on(self) -> bool:
         """Tell whether the output is on, by its own word or, without one, by what it delivers."""
@@ -346,6 +355,12 @@ class PowerSupply:
         self._line.close()
 
     # -- inside
+
+    def _switch(self, command: str) -> None:
+        begun = self._clock.now()
+        self._line.send(command)
+        width = self._clock.now() + self.response - begun
+        self._switched = Measured(begun + width / 2, "s", width / math.sqrt(12.0))
 
     def _settles(self) -> None:
         self._holds_from = self._clock.now() + self.description.settle

@@ -7,7 +7,7 @@ import pytest
 MARKERS = (
     "gate: a check whose failure makes the later checks of that unit pointless or dangerous",
     "stage(name): the stage of the job that the checks of a file belong to, such as 'outputs'",
-    "needs(section): the section of the profile ('faults') or stand file ('stand.io') a check needs to apply",
+    "needs(section): the section of the profile ('faults') or stand file ('stand.io') a check needs; 'a|b': either",
     "timeout(seconds): limit of one test, where pytest-timeout is installed; 0 is none, as a soak needs",
     "place(name): where a failure of this check is, in the words of the profile, such as 'supply'",
 )

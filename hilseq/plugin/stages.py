@@ -96,8 +96,11 @@ def has_section(described: Profile | Stand, section: str) -> bool:
 
 def applies(item: pytest.Item, profile: Profile, stand: Stand) -> bool:
     """Tell whether the check concerns this type of unit, on this stand, at all."""
-    needed = [str(section) for marker in item.iter_markers("needs") for section in marker.args]
-    return all(_has_needed(item, section, profile, stand) for section in needed)
+    needed = [str(sections) for marker in item.iter_markers("needs") for sections in marker.args]
+    return all(
+        any(_has_needed(item, section, profile, stand) for section in sections.split("|"))
+        for sections in needed
+    )
 
 
 def _has_needed(item: pytest.Item, section: str, profile: Profile, stand: Stand) -> bool:

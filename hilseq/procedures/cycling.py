@@ -12,6 +12,8 @@ from hilseq.description.profile import Indicator, Profile
 from hilseq.errors import NotPerformed, UnitFault
 from hilseq.procedures.unit import Unit
 
+#: Below this share of the rated supply a unit has surely lost it.
+_FALLEN = 0.25
 COLUMNS = ("cycle", "start", "without supply s", "time to ready s", "what went wrong")
 
 
@@ -108,8 +110,10 @@ def start_once(unit: Unit, cycle: int, sort: str, off: float) -> Start:
         unit.supply.cycle(off)
         took = unit.wait_until_ready(measured=False)
         after = None if counter is None else unit.link.read(counter)
-        if before is not None and before == after and sort == "short off":
-            return Start(cycle, sort, off, None, "")
+        if before is not None and before == after:
+            if sort == "short off":
+                return Start(cycle, sort, off, None, "")
+            _check_that_supply_falls(unit, sort, off)
         unit.log_start(took)
         wrong, places = _wrong_with(unit, before, after)
     except UnitFault as fault:
@@ -119,6 +123,25 @@ def start_once(unit: Unit, cycle: int, sort: str, off: float) -> Start:
     if not wrong and took.value > unit.profile.start.ready_within:
         wrong, places = f"ready only after {took.value:.3g} s", ("start",)
     return Start(cycle, sort, off, round(took.value, 6), wrong, places)
+
+
+def _check_that_supply_falls(unit: Unit, sort: str, off: float) -> None:
+    """Raise NotPerformed when the supply's voltage has not fallen `off` s after it was switched off.
+
+    A supply that does not sink leaves the charge of its output to the unit, which then never noticed a pause.
+    """
+    feed, rated = unit.supply, unit.profile.ratings.supply
+    feed.off()
+    feed.settle_down(off)
+    left = feed.voltage().value
+    feed.on()
+    unit.wait_until_ready(measured=False)
+    if left > _FALLEN * rated:
+        raise NotPerformed(
+            f"supply {feed.instrument.name} still gives {left:.3g} V {off:g} s after it was switched off, so the "
+            f"unit never lost its supply in a {sort} start; give it more time in the profile (`cycling`: `off`, "
+            "`warm-off`), or a supply that sinks"
+        )
 
 
 def _wrong_with(unit: Unit, before: float | None, after: float | None) -> tuple[str, tuple[str, ...]]:

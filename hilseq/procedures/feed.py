@@ -7,9 +7,15 @@ from dataclasses import dataclass
 
 from hilseq.clock import Clock
 from hilseq.description.profile import Profile
+from hilseq.errors import StandFault
 from hilseq.instruments.supply import PowerSupply
 from hilseq.instruments.supply_meter import Inrush
 from hilseq.measured import Measured
+
+#: Above this part of its limit a current is what made a supply switch off.
+_LIMITED = 0.9
+#: Time between two looks at a supply that has switched itself off before, s.
+_LOOK = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +54,8 @@ class Feed:
         self._off_since: float | None = None
         #: Time of the clock at which power last came, or None while it is off.
         self.powered_since: float | None = None
+        #: Standard uncertainty of that time, s.
+        self.came_within = 0.0
         #: How long the unit was without supply before that, s; None for the first time.
         self.off_for: float | None = None
         #: Voltage last set, V.
@@ -72,8 +80,9 @@ class Feed:
         self.level = level
         if self.powered_since is None:
             self._supply.on()
-            now = self._clock.now()
-            self.came_back(now, None if self._off_since is None else now - self._off_since)
+            came = self._supply.switched
+            off = None if self._off_since is None else came.value - self._off_since
+            self.came_back(came.value, off, came.standard_uncertainty)
             self._event("supply on", f"{level:g} V, limit {ratings.current_limit:g} A")
 
     def off(self) -> None:
@@ -82,8 +91,12 @@ class Feed:
         self.powered_since = None
         self._supply.off()
         if was_on:
-            self._off_since = self._clock.now()
+            self._off_since = self._supply.switched.value
             self._event("supply off", "")
+
+    def settle_down(self, seconds: float) -> None:
+        """Let `seconds` pass without supply."""
+        self._clock.sleep(seconds)
 
     def off_for_sure(self) -> None:
         """Switch off for the profile's off-time, so that a unit that hangs begins anew when power comes."""
@@ -110,9 +123,39 @@ class Feed:
         self.check_interlocks()
         return self._supply.interrupt(seconds)
 
-    def came_back(self, at: float, off: float | None) -> None:
-        """Count the unit's start from time `at` of the clock, after `off` s without supply."""
+    def overload(self) -> str | None:
+        """Say how the unit overloads a supply that has switched itself off; None where it has not.
+
+        The unit is given power once more and watched for as long as it may take to start. Raises StandFault where
+        no current near the limit is seen, or the over-voltage protection acted: over-temperature, an inhibit or a
+        loose plug switch off a sound unit just as well.
+        """
+        supply, limit = self._supply, self._profile.ratings.current_limit
+        if self.powered_since is None or supply.is_on():
+            return None
+        name = f"supply {supply.name}"
+        if supply.description.commands.overvoltage_tripped is not None and supply.protection_tripped():
+            raise StandFault(f"{name}: its over-voltage protection has switched it off", place=name)
+        self.off_for_sure()
+        self.on()
+        largest, until = 0.0, self._clock.now() + self._profile.start.ready_within
+        while supply.is_on() and self._clock.now() < until:
+            largest = max(largest, self.current().value)
+            if largest > _LIMITED * limit:
+                return f"{name} has switched itself off: the unit draws {largest:.3g} A, its limit is {limit:g} A"
+            self._clock.sleep(_LOOK)
+        again = "stays on now" if supply.is_on() else "does so again"
+        raise StandFault(
+            f"{name} has switched itself off, and {again} when the unit is given power once more; the largest "
+            f"current seen then was {largest:.3g} A of {limit:g} A. Look at its protections, its inhibit and its "
+            "plugs; if another unit does not make it switch off, look at the power input of this one",
+            place=name,
+        )
+
+    def came_back(self, at: float, off: float | None, known: float = 0.0) -> None:
+        """Count the unit's start from time `at` of the clock, known to `known` s, after `off` s without supply."""
         self.powered_since = at
+        self.came_within = known
         self.off_for = off
 
     def note(self, what: str, words: str) -> None:

@@ -57,8 +57,10 @@ def capture_start(unit: Unit, clock: Clock) -> StartCurve:
     """
     supply = unit.supply
     supply.cycle()
-    since = supply.powered_since
-    assert since is not None
+    assert supply.powered_since is not None
+    # From the command on, when power came at the earliest (a rectangle has a half-width of sqrt 3 of its standard
+    # uncertainty): a charge bounded by this time leaves nothing out.
+    since = supply.powered_since - math.sqrt(3.0) * supply.came_within
     period = max(supply.settle, _LEAST_PERIOD)
     rows: list[tuple[float, float, float]] = []
     last: list[Measured] = []

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 
 from hilseq.clock import Clock
 from hilseq.description.profile import Mode, Profile
 from hilseq.description.stand import Operator as OperatorTexts
-from hilseq.errors import NotPerformed, UnitFault
+from hilseq.errors import NotPerformed, UnitFault, UnitSilent
 from hilseq.instruments.modbus import ModbusDevice
 from hilseq.instruments.signals import SignalBank
 from hilseq.measured import Measured
@@ -60,33 +61,43 @@ class Modes:
             f"the unit reports mode {raw:g}, which the profile does not know ({known})", place="link"
         )
 
-    def set(self, mode: Mode) -> None:
-        """Move the switch, or command the mode, without waiting for the unit.
+    def set(self, mode: Mode) -> Measured:
+        """Move the switch, or command the mode, without waiting for the unit; return when that was, s of the clock.
 
-        Raises NotPerformed when that needs a person and none is there.
+        Between the beginning of the command and its confirmation (rectangular, GUM 4.3.7). A command of which the
+        confirmation was lost, as by units that begin their links anew with the mode, may have been carried out
+        all the same: whether the mode follows tells. Raises NotPerformed when that needs a person and none is there.
         """
+        begun = self._clock.now()
         command = self._profile.link.mode_command
         position, contact = self._position(mode)
         if contact is not None and contact in self._contacts:
             driven = [p.contact for p in self._profile.modes.switch.values() if p.contact in self._contacts]
             # Break before make: a switch never closes two contacts at once.
             self._signals.write_many({self._contacts[c]: 0.0 for c in driven if c is not None})
+            begun = self._clock.now()
             self._signals.write(self._contacts[contact], 1.0)
         elif command is not None and mode in command.values:
-            self._link.write(command, command.values[mode], verify=False)
+            try:
+                self._link.write(command, command.values[mode], verify=False)
+            except UnitSilent as silence:
+                self._event("mode command not confirmed", f"{mode}: {silence}")
         elif position is not None and self._texts.move_switch is not None:
             request = self._texts.move_switch
             for word, value in (("{slot}", self._slot), ("{position}", position), ("{mode}", str(mode))):
                 request = request.replace(word, value)
             picture = self._texts.pictures.get("move-switch", "")
             self._operator.act(request, self._texts.patience, picture=picture, slot=self._slot)
+            begun = self._clock.now()
         else:
             raise NotPerformed(f"nothing on this stand can bring the unit into mode {mode}")
+        width = self._clock.now() - begun
+        return Measured(begun + width / 2, "s", width / math.sqrt(12.0))
 
     def move_to(self, mode: Mode) -> Measured:
         """Bring the unit into `mode`; return the time it took, s. Raises UnitFault when it does not follow."""
-        self.set(mode)
-        took = self.wait_for(mode, self._clock.now())
+        told = self.set(mode)
+        took = self.wait_for(mode, told.value)
         if took is None:
             seen = self.reported()
             raise UnitFault(
@@ -95,7 +106,7 @@ class Modes:
                 place=f"mode {mode}",
             )
         self._event("mode", str(mode))
-        return took
+        return Measured(took.value, "s", math.hypot(took.standard_uncertainty, told.standard_uncertainty))
 
     def wait_for(self, mode: Mode, since: float) -> Measured | None:
         """Wait until the unit reports `mode`; return the time since `since`, or None when it is too late."""

@@ -47,8 +47,10 @@ class SelfCheck:
             asked.append(f"{part} answers")
         unit.supply.instrument.check_settings()
         if unit.supply.is_on:
-            with suppress(NotPerformed):
+            try:
                 asked.append(f"supply {unit.supply.instrument.name} {supply_delivers(unit)}")
+            except NotPerformed as hidden:
+                asked.append(str(hidden))
         terminals = self._terminals(unit, places)
         asked += self._loops(unit, terminals)
         asked += self._second_witnesses(unit, terminals)
@@ -114,11 +116,10 @@ def supply_delivers(unit: Unit) -> str:
     feed = unit.supply
     if not feed.is_on:
         raise NotPerformed("the unit has no power")
-    supply, name = feed.instrument, f"supply {feed.instrument.name}"
-    if not supply.is_on():
-        if supply.description.commands.overvoltage_tripped is not None and supply.protection_tripped():
-            raise StandFault(f"{name}: its over-voltage protection has switched it off", place=name)
-        raise NotPerformed(f"{name} has switched itself off: the unit may have overloaded it")
+    name = f"supply {feed.instrument.name}"
+    overload = feed.overload()
+    if overload is not None:
+        raise NotPerformed(overload)
     voltage, current = feed.both()
     tolerance = 2.0 * math.sqrt(3.0) * voltage.standard_uncertainty
     if current.value > _LIMITED * unit.profile.ratings.current_limit:

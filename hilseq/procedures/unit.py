@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
@@ -136,6 +137,8 @@ class Unit:
         within = self.profile.start.ready_within * PATIENCE
         starting = since != self._ready_since
         if starting:
+            # The unit has forgotten the connection; its refusal to go on with it would count as one to start.
+            self.link.begin_anew()
             self._leave_alone(since + self.untouched())
         took = poll(
             self._clock,
@@ -146,6 +149,8 @@ class Unit:
         )
         if took is None:
             raise self._never_ready(within)
+        known = math.hypot(took.standard_uncertainty, self.supply.came_within)
+        took = Measured(took.value, "s", known)
         self._ready_since = since
         if starting and measured:
             self.log_start(took)
@@ -162,8 +167,11 @@ class Unit:
         return max(seen, self.profile.start.left_alone)
 
     def _never_ready(self, within: float) -> UnitFault:
-        """Return what can still be learned from a unit that never gets ready."""
+        """Return what can still be learned from a unit that never gets ready. Raises StandFault."""
         words = f"the unit is not ready {within:g} s after power came"
+        overload = self.supply.overload()
+        if overload is not None:
+            return UnitFault(f"{words}; {overload}", place="supply")
         with suppress(UnitFault):
             if self.self_test():
                 return UnitFault(f"{words}; its self-test failed", place="self-test")

@@ -20,6 +20,10 @@ from pymodbus.server import ModbusTcpServer
 from pymodbus.simulator import DataType, SimData, SimDevice
 
 START = 0.4
+#: A supply that answers late, and one that switches itself off.
+ANSWERS_AFTER, TRIPS_AFTER = 0.25, 0.3
+#: A supply that does not sink: time in which it falls to nothing, s; the unit goes off half-way.
+FALLS_IN = 3.0
 LIVE = 7
 FAULT = sys.argv[1] if len(sys.argv) > 1 else ""
 
@@ -30,6 +34,8 @@ class Rig:
     def __init__(self) -> None:
         self.volts = 0.0
         self.on_since: float | None = None
+        self.off_since = 0.0
+        self.starts = 0
         self.coils = [False] * 4
         self.mode = 1
         self.faults = [0x0007, 2, 0, 0]
@@ -38,16 +44,31 @@ class Rig:
         self.drives = [0] * 2
 
     @property
+    def tripped(self) -> bool:
+        trips = FAULT in {"trips", "overloads"} and self.on_since is not None
+        return trips and time.monotonic() - (self.on_since or 0.0) > TRIPS_AFTER
+
+    @property
     def running(self) -> bool:
-        return self.on_since is not None and time.monotonic() - self.on_since > START
+        return self.on_since is not None and not self.tripped and time.monotonic() - self.on_since > START
 
     def power(self, on: bool) -> None:
         if on and self.on_since is None:
             self.on_since = time.monotonic()
+            if self.left() > 0.5:
+                self.on_since -= START  # it never went off
+                return
+            self.starts += 1
             self.coils, self.mode = [False] * 4, 1
             self.config = list(self.kept) if FAULT != "forgets" else [0] * 6
-        if not on:
-            self.on_since = None
+        if not on and self.on_since is not None:
+            self.on_since, self.off_since = None, time.monotonic()
+
+    def left(self) -> float:
+        """Share of the voltage that is left at an output that is off."""
+        if FAULT != "slow-fall" or not self.off_since:
+            return 0.0
+        return max(0.0, 1.0 - (time.monotonic() - self.off_since) / FALLS_IN)
 
     def outputs(self) -> list[bool]:
         out = [self.running and self.mode == LIVE and coil for coil in self.coils]
@@ -107,7 +128,7 @@ def read_unit(function: int, address: int) -> Any:
     registers = {40: RIG.mode, 41: 3 if RIG.running else 0, 42: sum(1 for f in RIG.faults[::2] if f)}
     registers |= {60 + n: word for n, word in enumerate(RIG.faults)}
     registers |= {200 + n: word for n, word in enumerate(RIG.config)}
-    registers |= {49: 0}
+    registers |= {43: RIG.starts, 49: 0}
     return registers.get(address)
 
 
@@ -125,8 +146,10 @@ def write_unit(address: int, value: Any) -> bool:
     return True
 
 
-def answer(command: str) -> str | None:
+def answer(command: str) -> str | None:  # noqa: C901, PLR0911 - a table of commands
     head, _, argument = command.strip().partition(" ")
+    if RIG.tripped:
+        RIG.power(False)
     loaded = RIG.on_since is not None
     match head.upper():
         case "*IDN?":
@@ -142,8 +165,10 @@ def answer(command: str) -> str | None:
         case "SOUR:OUT?":
             return "1" if loaded else "0"
         case "READ:V?":
-            return f"{RIG.volts if loaded else 0.0:+.5E}"
+            return f"{RIG.volts if loaded else RIG.volts * RIG.left():+.5E}"
         case "READ:A?":
+            if FAULT == "overloads" and loaded:
+                return "+4.99000E-01"
             return f"{(0.050 + 0.002 * sum(RIG.outputs())) if loaded else 0.0:+.5E}"
     return None
 
@@ -151,6 +176,8 @@ def answer(command: str) -> str | None:
 async def supply(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
     while line := await reader.readline():
         reply = answer(line.decode("ascii"))
+        if FAULT == "slow-supply":
+            await asyncio.sleep(ANSWERS_AFTER)
         if reply is not None:
             writer.write(reply.encode("ascii") + b"\r\n")
             await writer.drain()

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.end_to_end.conftest import MakeVisit
+from tests.end_to_end.conftest import ROOT, MakeVisit
 
 STAND = """
 stand: foreign-bench
@@ -85,14 +85,14 @@ def rig(tmp_path: Path) -> Iterator[StartRig]:
     """Start the foreign rig, with a fault if one is named; write its stand file and profile."""
     processes = []
 
-    def start(fault: str = "") -> dict[str, int]:
+    def start(fault: str = "", profile: str = UNIT) -> dict[str, int]:
         line = [sys.executable, str(Path(__file__).with_name("foreign_rig.py")), fault]
         process = subprocess.Popen(line, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
         processes.append(process)
         assert process.stdout is not None
         ports: dict[str, int] = json.loads(process.stdout.readline())
         (tmp_path / "stand.yaml").write_text(STAND.format(**ports), encoding="utf-8")
-        (tmp_path / "unit.yaml").write_text(UNIT, encoding="utf-8")
+        (tmp_path / "unit.yaml").write_text(profile, encoding="utf-8")
         return ports
 
     yield start
@@ -124,3 +124,76 @@ def test_a_foreign_fault_is_placed(
     assert (done.code, done.disposition) == (1, "repair"), done.out[-3000:] + done.err[-2000:]
     assert place in done.places
     assert not _output_is_on(ports["supply"])
+
+
+def test_a_slow_supply_does_not_make_a_unit_quicker(visit: MakeVisit, rig: StartRig, tmp_path: Path) -> None:
+    """The unit takes 0.4 s; a supply that confirms in twice that time hides nothing of it."""
+    rig("slow-supply")
+    done = visit(
+        str(ROOT / "sequences" / "test_10_power_on.py"),
+        stand=tmp_path / "stand.yaml",
+        unit=tmp_path / "unit.yaml",
+        serial="F-3",
+        simulate=False,
+    )
+    (check,) = [check for check in done.unit["checks"] if "test_starts" in check["id"]]
+    (reading,) = check["readings"]
+    assert reading["value"] + reading["uncertainty"] >= 0.4
+    assert reading["value"] < 1.5
+
+
+@pytest.mark.parametrize(
+    ("fault", "expected"),
+    [
+        ("trips", (4, "supply bench", "has switched itself off, and does so again")),
+        ("overloads", (1, "supply", "has switched itself off: the unit draws 0.499 A, its limit is 0.5 A")),
+    ],
+)
+def test_a_supply_that_switches_itself_off(
+    visit: MakeVisit, rig: StartRig, tmp_path: Path, fault: str, expected: tuple[int, str, str]
+) -> None:
+    """By itself it is the stand's fault; under a unit that draws what its limit is, the unit's."""
+    code, place, words = expected
+    ports = rig(fault)
+    done = visit(
+        str(ROOT / "sequences" / "test_10_power_on.py"),
+        stand=tmp_path / "stand.yaml",
+        unit=tmp_path / "unit.yaml",
+        serial="F-4",
+        simulate=False,
+    )
+    assert done.code == code, done.out[-3000:] + done.err[-2000:]
+    assert place in done.places
+    assert any(words in check["why"] for check in done.unit["checks"])
+    assert not _output_is_on(ports["supply"])
+
+
+def test_a_unit_without_an_indicator_ships(visit: MakeVisit, rig: StartRig, tmp_path: Path) -> None:
+    """What the unit does not have is not asked for: no gate waits for it."""
+    rig(profile="\n".join(line for line in UNIT.splitlines() if "indicator:" not in line))
+    done = visit(stand=tmp_path / "stand.yaml", unit=tmp_path / "unit.yaml", serial="F-5", simulate=False)
+    assert (done.code, done.disposition) == (0, "ship"), done.out[-3000:] + done.err[-2000:]
+    assert not [name for name in done.verdicts() if "indicator" in name]
+
+
+def test_a_supply_that_does_not_sink_is_not_the_units_failure(
+    visit: MakeVisit, rig: StartRig, tmp_path: Path
+) -> None:
+    """Where the voltage outlasts a pause nothing was tried: not performed, with what would help."""
+    rig(
+        "slow-fall",
+        UNIT.replace("  mode-command:", "  starts: {table: holding register, address: 43}\n  mode-command:")
+        + "cycling: {start-probability: 0.5, confidence: 0.5, off: 4 s, warm-off: 300 ms, extra: 1}\n",
+    )
+    done = visit(
+        str(ROOT / "sequences" / "test_90_power_cycling.py"),
+        stand=tmp_path / "stand.yaml",
+        unit=tmp_path / "unit.yaml",
+        serial="F-6",
+        simulate=False,
+    )
+    verdicts = {check["id"].partition("::")[2]: check for check in done.unit["checks"]}
+    assert verdicts["test_starts_cold_every_time"]["verdict"] == "passed"
+    warm = next(check for name, check in verdicts.items() if "warm" in name)
+    assert warm["verdict"] == "not performed", warm
+    assert "still gives 2" in warm["why"]

@@ -1,0 +1,133 @@
+"""Mode changes of units that are none of ours: what is lost on the way is found out from the unit itself."""
+
+from __future__ import annotations
+
+import socket
+import struct
+import threading
+import time
+from collections.abc import Iterator
+
+import pytest
+import yaml
+
+from hilseq.clock import WallClock
+from hilseq.description.profile import Mode, Profile
+from hilseq.description.stand import Operator as OperatorTexts
+from hilseq.errors import UnitFault
+from hilseq.instruments.modbus import ModbusDevice
+from hilseq.instruments.signals import SignalBank
+from hilseq.procedures.modes import Modes
+from hilseq.procedures.operator import Nobody
+
+UNIT = """
+part: M1
+ratings: {supply: 24 V, supply-range: 20..28 V, absolute-maximum: 30 V, current-limit: 1 A}
+start: {ready-within: 3 s, idle-current: 40..60 mA}
+link:
+  mode: {table: holding register, address: 0, values: {stopped: 0, held: 1, live: 2}}
+  mode-command: {table: holding register, address: 0, values: {stopped: 0, held: 1, live: 2}}
+modes: {change-within: 500 ms}
+"""
+_RESET = struct.pack("ii", 1, 0)
+
+
+class Controller:
+    """A unit of one register that resets the connection over which it is told a mode, before it confirms.
+
+    `obeys` false: it resets the connection and does nothing else. `delay`: it confirms that late, s.
+    """
+
+    def __init__(self, *, obeys: bool = True, resets: bool = True, delay: float = 0.0) -> None:
+        self.mode, self.obeys, self.resets, self.delay = 0, obeys, resets, delay
+        self.told_at = 0.0
+        self._listener = socket.create_server(("127.0.0.1", 0))
+        self.endpoint = f"127.0.0.1:{self._listener.getsockname()[1]}"
+        self._thread = threading.Thread(target=self._serve)
+        self._thread.start()
+
+    def _serve(self) -> None:
+        while True:
+            try:
+                connection, _ = self._listener.accept()
+            except OSError:
+                return
+            with connection:
+                while (frame := connection.recv(260)) and self._answered(connection, frame):
+                    pass
+
+    def _answered(self, connection: socket.socket, frame: bytes) -> bool:
+        if frame[7] == 3:
+            pdu = bytes([3, 2, 0, self.mode])
+        else:
+            self.told_at = time.monotonic()
+            self.mode = frame[-1] if self.obeys else self.mode
+            if self.resets:
+                connection.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, _RESET)
+                return False
+            time.sleep(self.delay)
+            pdu = frame[7:]
+        connection.sendall(frame[:4] + struct.pack(">H", len(pdu) + 1) + frame[6:7] + pdu)
+        return True
+
+    def stop(self) -> None:
+        self._listener.shutdown(socket.SHUT_RDWR)
+        self._listener.close()
+        self._thread.join(5)
+
+
+def _modes(controller: Controller, said: list[str]) -> tuple[Modes, ModbusDevice]:
+    profile = Profile.model_validate(yaml.safe_load(UNIT))
+    clock = WallClock()
+    link = ModbusDevice.over_tcp("link", controller.endpoint, deadline=0.5, owner="unit", place="link")
+    modes = Modes(
+        "A",
+        profile,
+        link=link,
+        link_deadline=0.5,
+        signals=SignalBank({}, {}, clock),
+        contacts={},
+        operator=Nobody(),
+        texts=OperatorTexts(),
+        clock=clock,
+        event=lambda what, _: said.append(what),
+    )
+    return modes, link
+
+
+@pytest.fixture
+def controllers() -> Iterator[list[Controller]]:
+    """Controllers, stopped with the test."""
+    made: list[Controller] = []
+    yield made
+    for controller in made:
+        controller.stop()
+
+
+def test_a_unit_that_begins_its_link_anew_with_the_mode_has_followed(controllers: list[Controller]) -> None:
+    """The confirmation is lost with the connection; the mode register tells that the command was carried out."""
+    controllers.append(Controller())
+    said: list[str] = []
+    modes, link = _modes(controllers[0], said)
+    assert modes.move_to(Mode.LIVE).value < 0.5
+    assert said == ["mode command not confirmed", "mode"]
+    link.close()
+
+
+def test_a_unit_that_only_resets_its_link_has_not(controllers: list[Controller]) -> None:
+    """A lost confirmation excuses no mode that is not there."""
+    controllers.append(Controller(obeys=False))
+    modes, link = _modes(controllers[0], [])
+    with pytest.raises(UnitFault, match="was told to be live but reports stopped"):
+        modes.move_to(Mode.LIVE)
+    link.close()
+
+
+def test_a_slow_confirmation_hides_nothing_of_the_time_to_change(controllers: list[Controller]) -> None:
+    """The unit acts somewhere between the command and its confirmation: the time says so by its uncertainty."""
+    controllers.append(Controller(resets=False, delay=0.3))
+    modes, link = _modes(controllers[0], [])
+    took = modes.move_to(Mode.LIVE)
+    assert took.value == pytest.approx(0.15, abs=0.1)
+    assert took.standard_uncertainty == pytest.approx(0.3 / 12**0.5, abs=0.05)
+    link.close()
