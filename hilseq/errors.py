@@ -9,7 +9,7 @@ The first fork answers the first question of whoever reads the message: whose fa
     │   ├── InstrumentSilent     no answer before the deadline, or the connection is gone
     │   ├── InstrumentGarbage    an answer that cannot be understood
     │   ├── InstrumentError      the instrument reported an error of its own (number and text)
-    │   ├── InstrumentReset      it has forgotten its settings: it was without mains for a moment
+    │   ├── InstrumentReset      it was without mains for a moment, or has switched itself off
     │   ├── WrongInstrument      it answers, but it is not what the stand file expects
     │   ├── NotSafe              the safe state could not be verified
     │   └── Interlock            an interlock is open or a ceiling was passed

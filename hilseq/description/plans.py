@@ -105,7 +105,8 @@ class Soak(Model):
     )
     traffic_period: Seconds = Field(default=10.0, gt=0, description="time between two frames on such a port")
     current: AmpereRange | None = Field(
-        default=None, description="limits of the supply current; without them only what no healthy unit draws"
+        default=None,
+        description="limits of the supply current; without them those that the profile claims for this mode and load",
     )
     not_counted: list[Sign] = Field(
         default_factory=list,

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from hilseq.clock import Clock
 from hilseq.description.profile import Profile
-from hilseq.errors import StandFault
+from hilseq.errors import InstrumentReset, StandFault
 from hilseq.instruments.supply import PowerSupply
 from hilseq.instruments.supply_meter import Inrush
 from hilseq.measured import Measured
@@ -126,9 +126,9 @@ class Feed:
     def overload(self) -> str | None:
         """Say how the unit overloads a supply that has switched itself off; None where it has not.
 
-        The unit is given power once more and watched for as long as it may take to start. Raises StandFault where
-        no current near the limit is seen, or the over-voltage protection acted: over-temperature, an inhibit or a
-        loose plug switch off a sound unit just as well.
+        The unit is given power once more and watched for as long as it may take to start. Raises StandFault when
+        its over-voltage protection acted, InstrumentReset where no current near the limit is seen: over-temperature,
+        an inhibit or a loose plug switch off a sound unit just as well.
         """
         supply, limit = self._supply, self._profile.ratings.current_limit
         if self.powered_since is None or supply.is_on():
@@ -145,7 +145,7 @@ class Feed:
                 return f"{name} has switched itself off: the unit draws {largest:.3g} A, its limit is {limit:g} A"
             self._clock.sleep(_LOOK)
         again = "stays on now" if supply.is_on() else "does so again"
-        raise StandFault(
+        raise InstrumentReset(
             f"{name} has switched itself off, and {again} when the unit is given power once more; the largest "
             f"current seen then was {largest:.3g} A of {limit:g} A. Look at its protections, its inhibit and its "
             "plugs; if another unit does not make it switch off, look at the power input of this one",

@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterator
 
 import pytest
 
+from hilseq.clock import WallClock
 from hilseq.description.points import Port
 from hilseq.description.stand import PortWiring
 from hilseq.procedures.soak.traffic import FRAME, SILENT_AFTER, Traffic
@@ -31,7 +32,7 @@ def traffic() -> Iterator[Callable[..., Traffic]]:
             name: PortWiring(resource=server.endpoint)
             for name, server in zip(names, servers[-len(names) :], strict=True)
         }
-        made.append(Traffic(names, ports, wiring))
+        made.append(Traffic(names, ports, wiring, WallClock()))
         return made[-1]
 
     yield make
@@ -90,13 +91,15 @@ def test_a_port_that_falls_silent_is_told_once(traffic: Callable[..., Traffic]) 
 
     carrying = traffic(silent, echo)
     told = []
-    for _ in range(SILENT_AFTER + 1):
+    for _ in range(SILENT_AFTER + 4):
         carrying.send()
         told += carrying.gather()
     assert [(finding.what, finding.place) for finding in told] == [("port silent", "port 1")]
     mute, well = carrying.tallies().values()
+    # Left alone for one round, then for two: each frame to a dead port costs the soak its deadline.
     assert (mute["frames"], mute["lost_frames"]) == (SILENT_AFTER + 1, SILENT_AFTER + 1)
-    assert (well["frames"], well["lost_frames"]) == (SILENT_AFTER + 1, 0)
+    assert (well["frames"], well["lost_frames"]) == (SILENT_AFTER + 4, 0)
+    assert carrying.worse_than_claimed() == []
 
 
 def test_frames_under_way_are_forgotten_with_their_ports(traffic: Callable[..., Traffic]) -> None:

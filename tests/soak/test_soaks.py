@@ -180,9 +180,10 @@ def test_an_interlock_is_safe_within_a_period_and_stays_latched(
     soaked: Soaked, resume: Soaked, tmp_path: Path
 ) -> None:
     """The cover opens for a moment: off within a period; the soak goes on only when that is acknowledged."""
-    soak = soaked("10min", "--defect", "interlock-open,after=5min,for=400ms")
+    soak = soaked("10min", "--defect", "interlock-open,after=5min,for=385ms")
     assert soak.code == 4
-    assert soak.verdict == ("stand fault", "interlock cover: the protective cover is open")
+    words = "interlock cover: the protective cover is open (after 4 min 57 s of the soak)"
+    assert soak.verdict == ("stand fault", words)
     off = next(e for e in soak.of_kind("event") if e["what"] == "safe state" and e["t"] >= 300)
     assert off["t"] - 300.0 <= 1.0
     assert off["text"] == "verified"
@@ -367,12 +368,11 @@ def test_a_stand_that_fails_again_and_again_ends_the_soak(tmp_path: Path) -> Non
     verdict, why = soak.verdict
     assert verdict == "stand fault"
     assert "it came back and failed again 5 times in a row" in why
-    spans = [(gap["start"], gap["end"]) for gap in soak.of_kind("soak gap")]
+    gaps = soak.of_kind("soak gap")
+    spans = [(gap["start"], gap["end"]) for gap in gaps]
     assert len(spans) == 5
     assert all(first[1] <= second[0] for first, second in pairwise(spans)), "lost time is made up for once"
-    assert soak.of_kind("soak gap")[-1]["until"] == pytest.approx(
-        1200.0 + sum(b - a for a, b in spans), abs=0.01
-    )
+    assert gaps[-1]["until"] == pytest.approx(1200.0 + sum(b - a for a, b in spans), abs=0.01)
 
 
 def test_a_soak_without_an_end_lasted_to_its_last_sample(soaked: Soaked) -> None:
@@ -380,3 +380,54 @@ def test_a_soak_without_an_end_lasted_to_its_last_sample(soaked: Soaked) -> None
     soak = soaked("1h", "--defect", "io-silent,after=20min")
     assert soak.verdict[0] == "stand fault"
     assert re.search(r"stayed live for (19 min 5\d s|20 min) ", soak.page)
+
+
+def _began(soak: Any) -> float:
+    (started,) = soak.of_kind("soak started")
+    return float(started["zero"])
+
+
+def test_a_supply_without_mains_is_never_the_units_low_current(soaked: Soaked) -> None:
+    """The voltage stands at the unit's capacitor while the current is gone already: the supply is asked first."""
+    began = _began(soaked("20min"))
+    soak = soaked("6min", "--defect", f"supply-resets@main,after={began + 200.0:.6f}s,for=100s")
+    assert soak.of_kind("soak event") == []
+    assert soak.verdict == ("passed", "")
+    assert [gap["what"] for gap in soak.of_kind("soak gap")] == ["instrument lost"] * 2
+
+
+def test_a_current_that_no_load_of_the_profile_draws_is_an_event(soaked: Soaked) -> None:
+    """Without limits in the plan the highest is what the profile claims with every output on."""
+    soak = soaked("10min", "--defect", "live-current-high,after=5min")
+    (event,) = soak.of_kind("soak event")
+    assert event["what"] == "current outside its limits"
+    assert soak.verdict[0] == "failed"
+
+
+def test_a_reset_blames_no_output_for_what_it_forgot(soaked: Soaked) -> None:
+    """The unit comes back live with its commands cleared: it is commanded anew, and only the reset is told."""
+    soak = soaked("10min", "--defect", "processor-resets,after=5min10s,for=2s")
+    whats = {event["what"] for event in soak.of_kind("soak event")}
+    assert "reset" in whats
+    assert "output does not follow" not in whats
+    times, seen = soak.samples.times, soak.samples.column("q02")
+    on = seen[(times > 330.0 + _began(soak)) & (times < 355.0 + _began(soak))]
+    assert len(set(seen)) == 2
+    assert len(set(on)) == 1
+
+
+def test_a_stand_fault_that_ends_a_soak_says_when_and_what_came_before(soaked: Soaked) -> None:
+    """The unit's event stays in the answer, and the samples are sealed to the last."""
+    began = _began(soaked("20min"))
+    defects = (
+        f"output-stuck-off@q03,after={began + 120.0:.6f}s",
+        f"broken-wire@q05,after={began + 250.0:.6f}s",
+    )
+    soak = soaked("10min", *(word for defect in defects for word in ("--defect", defect)))
+    verdict, why = soak.verdict
+    assert verdict == "stand fault"
+    assert re.search(
+        r"\(after [34] min [^)]*of the soak; before that the unit: output does not follow at", why
+    )
+    assert soak.of_kind("samples sealed")[-1]["count"] == len(soak.samples.times)
+    assert "The soak did not come to its end; it is known until" in soak.page

@@ -19,8 +19,10 @@ from hilseq.instruments.signals import standard_uncertainty
 from hilseq.procedures.soak import sampler as columns
 from hilseq.procedures.soak.record import Column, Finding
 from hilseq.procedures.soak.sampler import Sample, Sampler
+from hilseq.procedures.soak.supply_first import overloads
 from hilseq.procedures.unit import Unit
 from hilseq.procedures.wiring import ON_SHARE, Wiring
+from hilseq.quantities import Interval
 
 NEW_FAULT = "new fault"
 #: What is found -> the plan's word for it, of what a plan may leave uncounted.
@@ -154,9 +156,8 @@ class Conditions:
         supply = self._stand.supplies[self._stand.slots[self._unit.slot].supply]
         error = supply.accuracy.current.limit(profile.ratings.current_limit, supply.ceilings.current)
         given = None if plan is None else plan.current
-        lowest = profile.start.live_current if self._target is Mode.LIVE else profile.start.idle_current
-        low = given.low if given else (lowest or profile.start.idle_current).low
-        high = given.high if given else _LIMITED * profile.ratings.current_limit
+        claimed = given or self._claimed_current()
+        low, high = claimed.low, claimed.high
         ranges = [_Range(self._index[columns.CURRENT], low, high, error, "current", "supply", "A")]
         case = self._case()
         if case is not None and profile.highest_case is not None:
@@ -169,6 +170,15 @@ class Conditions:
                 )
             )
         return ranges
+
+    def _claimed_current(self) -> Interval:
+        """Return what the profile claims of the current under this load; up to the limit where it claims nothing."""
+        start, most = self._unit.profile.start, _LIMITED * self._unit.profile.ratings.current_limit
+        live = self._target is Mode.LIVE
+        lowest = (start.live_current if live else None) or start.idle_current
+        highest = start.loaded_current if live and self._unit.outputs.names else start.live_current
+        known = [current.high for current in (start.idle_current, start.live_current, highest) if current]
+        return Interval(lowest.low, most if highest is None else max(known))
 
     def _output_sensors(self) -> list[_Sensor]:
         supply = self._unit.profile.ratings.supply
@@ -194,6 +204,14 @@ class Conditions:
         self._wanted = [sensor.output in self._on for sensor in self._sensors]
         self._outputs_from = from_instant
 
+    @property
+    def outputs_unknown(self) -> bool:
+        """Tell whether nothing is expected of the outputs until they are commanded anew.
+
+        A unit that was silent, out of its mode or reset may have forgotten what it was told, and is none the worse.
+        """
+        return math.isinf(self._outputs_from)
+
     def restarted(self) -> None:
         """Take the counters of the next sample as they are; what was wrong stays told."""
         self._counters.clear()
@@ -216,10 +234,11 @@ class Conditions:
 
     # -- looking -------------------------------------------------------------------------------------
 
-    def check_stand(self, sample: Sample) -> None:
+    def check_stand(self, sample: Sample) -> list[Finding]:
         """Raise Interlock for an open interlock or passed ceiling, StandFault for a supply that is wrong.
 
-        InstrumentReset when the supply was without mains: that passes.
+        InstrumentReset when the supply was without mains or switched itself off: that passes. Return what a unit
+        does that makes it switch off.
         """
         values = sample.values
         for index, safe, name in self._interlocks:
@@ -234,12 +253,15 @@ class Conditions:
                 place=f"supply {name}",
             )
         if abs(volts - self._set_voltage) > self._holds and amperes < self._limited:
-            self._unit.supply.instrument.check_settings()
+            overload = overloads(self._unit)
+            if overload:
+                return overload
             raise StandFault(
                 f"supply {name} was set to {self._set_voltage:g} V and delivers {volts:.4g} V at "
                 f"{amperes:.3g} A, which no current limit explains",
                 place=f"supply {name}",
             )
+        return []
 
     def look(self, sample: Sample) -> list[Finding]:
         """Return what has come true with this sample. Raises StandFault where two sensors disagree."""
@@ -285,8 +307,9 @@ class Conditions:
                     f"{limit.what} {value:.4g} {limit.unit}, limits {low}..{limit.high:.3g} {limit.unit}"
                 )
         found = self._counted(sample)
-        if sample.at >= self._outputs_from and sample.values[self._mode] == self._equals[0][1]:
-            # Out of its mode the unit drives nothing, and that has been told already.
+        if sample.silence or sample.values[self._mode] != self._equals[0][1]:
+            self._outputs_from = math.inf
+        if sample.at >= self._outputs_from:
             self._look_at_outputs(sample, bad)
         new = [
             Finding(what, place, text)
@@ -334,6 +357,7 @@ class Conditions:
             if before is None or value == before:
                 continue
             if name == columns.STARTS:
+                self._outputs_from = math.inf
                 words = f"the unit has started {value - before:g} times without being told to"
                 found.append(Finding(what, place, words.replace("1 times", "once")))
             elif value > before:

@@ -9,21 +9,24 @@ from __future__ import annotations
 import math
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from typing import Any
 
 from hilseq import garbage
 from hilseq.description.plans import Soak
 from hilseq.description.profile import Mode
+from hilseq.errors import Interlock, StandFault
 from hilseq.procedures.bench import Bench
 from hilseq.procedures.soak.conditions import Conditions
 from hilseq.procedures.soak.course import Course
-from hilseq.procedures.soak.events import Events
+from hilseq.procedures.soak.events import Events, told
 from hilseq.procedures.soak.load import Load
 from hilseq.procedures.soak.outcome import SoakOutcome
 from hilseq.procedures.soak.record import Finding, Recorder, SoakState
 from hilseq.procedures.soak.sampler import Sample, Sampler
 from hilseq.procedures.soak.schedule import next_multiple
 from hilseq.procedures.soak.starts import Starts
+from hilseq.procedures.soak.supply_first import overloads
 from hilseq.procedures.soak.traffic import Traffic
 from hilseq.procedures.soak.troubles import Troubles
 from hilseq.procedures.unit import Unit
@@ -64,7 +67,7 @@ class SoakRun:
         course = self._course = Course(plan.period, self._duration, clock, events, recorder)
         self._load = Load(unit, plan, conditions, clock)
         traffic = self._traffic = Traffic(
-            plan.port_traffic, unit.profile.ports, bench.stand.slots[unit.slot].ports
+            plan.port_traffic, unit.profile.ports, bench.stand.slots[unit.slot].ports, clock
         )
         starts = self._starts = Starts(
             unit,
@@ -103,8 +106,11 @@ class SoakRun:
                 self._begin()
             else:
                 self._go_on(self._state)
-            while not self._course.stop and not self._course.schedule.done:
-                self._troubles.guarded(self._one)
+            try:
+                while not self._course.stop and not self._course.schedule.done:
+                    self._troubles.guarded(self._one)
+            except (Interlock, StandFault) as fault:
+                raise self._cut_short(fault) from fault
             if self._events.open is not None:
                 self._events.close(cut_off=True)
             if not self._course.stop:
@@ -167,6 +173,19 @@ class SoakRun:
             "plan": plan.model_dump(mode="json"),
         }
 
+    def _cut_short(self, fault: Interlock | StandFault) -> StandFault:
+        """Leave a soak that the stand has failed to be resumed; return the fault with when, and what came before."""
+        since = self._course.since(self._course.last)
+        words = f"{fault} (after {show_duration(since)} of the soak"
+        before = "; ".join(told(incident) for incident in self._events.incidents)
+        words += f"; before that the unit: {before})" if before else ")"
+        with suppress(StandFault):  # the disk may be what failed
+            if self._events.open is not None:
+                self._events.close(cut_off=True)
+            self._recorder.seal(self._traffic.tallies())
+        kind = Interlock if isinstance(fault, Interlock) else StandFault
+        return kind(words, places=fault.places)
+
     def _end(self) -> SoakOutcome:
         course = self._course
         lasted = course.since(min(self._clock.now(), course.schedule.end))
@@ -201,8 +220,10 @@ class SoakRun:
         if not fast and self._traffic_due(since):
             self._traffic.send()
         sample = self._sampler.take()
-        self._conditions.check_stand(sample)
-        found = self._conditions.look(sample)
+        found = self._conditions.check_stand(sample)
+        signs = self._conditions.look(sample)
+        if signs:
+            found = [*found, *overloads(self._unit), *signs]
         if fast or found or events.open is not None or self._something_due(since):
             self._eventful(sample, found, fast=fast)
         else:
@@ -296,8 +317,12 @@ class SoakRun:
         well = self._events.close()
         self._recorder.seal(self._traffic.tallies())
         self._course.stop_as_planned()
-        if not self._course.stop and self._plan.on_event == "restart" and not well:
+        if self._course.stop:
+            return
+        if self._plan.on_event == "restart" and not well:
             self._pause("restart", "after an event", lambda: self._starts.again(incident))
+        elif self._conditions.outputs_unknown:
+            self._starts.command_load(self._course.since(self._clock.now()))
 
     def _power_cycle(self, since: float) -> None:
         cycles = self._plan.cycles

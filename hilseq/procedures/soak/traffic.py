@@ -6,12 +6,15 @@ belongs into the sample, and the soak does not wait for slow lines.
 
 from __future__ import annotations
 
+import time
+from collections import Counter
 from collections.abc import Iterable, Mapping
 from contextlib import suppress
 from dataclasses import asdict, dataclass
 from typing import Any
 
 from hilseq.analysis.biterror import ratio_lower
+from hilseq.clock import Clock
 from hilseq.description.profile import Port
 from hilseq.description.stand import PortWiring
 from hilseq.errors import StandFault, UnitFault
@@ -25,6 +28,10 @@ FRAME = b"\x55\xaa\x0f\xf0\x00\xff\xa5\x5a"
 _LOOPBACK = b"\xa5\x37"
 #: A port that answers so many frames in a row with nothing is silent: no bit error ratio explains that.
 SILENT_AFTER = 3
+#: A wait of this share of a deadline was a wait in vain.
+_IN_VAIN = 0.8
+#: Most rounds that a silent port is left alone before it is tried again.
+LONGEST_REST = 64
 #: Fewer errors in days condemn no port, whatever its claim: the stand may lose a frame, too.
 FEWEST_ERRORS = 3
 
@@ -50,13 +57,16 @@ class Traffic:
     """Frames over some ports of one unit."""
 
     def __init__(
-        self, names: Iterable[str], ports: Mapping[str, Port], wiring: Mapping[str, PortWiring]
+        self, names: Iterable[str], ports: Mapping[str, Port], wiring: Mapping[str, PortWiring], clock: Clock
     ) -> None:
+        self._clock = clock
         self._ports = {name: ports[name] for name in names}
         self._wiring = wiring
         self._lines: dict[str, Line | ModbusDevice] = {}
         #: Ports with a frame under way, or why it could not be sent.
         self._sent: dict[str, UnitFault | None] = {}
+        #: Rounds that a silent port is still left alone: each frame to it costs its deadline.
+        self._rests: Counter[str] = Counter()
         self.carried = {name: Carried() for name in self._ports}
 
     def send(self) -> None:
@@ -65,6 +75,9 @@ class Traffic:
         Raises StandFault when the stand's side of a port cannot be used.
         """
         for name in self._ports:
+            if self._rests[name]:
+                self._rests[name] -= 1
+                continue
             try:
                 self._send(name)
             except UnitFault as refusal:
@@ -81,6 +94,7 @@ class Traffic:
         for name, refusal in self._sent.items():
             carried = self.carried[name]
             carried.frames += 1
+            begun = time.monotonic()
             try:
                 if refusal is not None:
                     raise refusal
@@ -88,6 +102,11 @@ class Traffic:
             except UnitFault as silence:
                 carried.lost_frames += 1
                 carried.silent_in_a_row += 1
+                deadline = self._ports[name].deadline
+                if time.monotonic() - begun > _IN_VAIN * deadline:
+                    self._clock.spent(deadline)
+                if carried.silent_in_a_row >= SILENT_AFTER:
+                    self._rests[name] = min(1 << (carried.silent_in_a_row - SILENT_AFTER), LONGEST_REST)
                 if carried.silent_in_a_row == SILENT_AFTER:
                     found.append(Finding("port silent", name, f"{SILENT_AFTER} frames in a row: {silence}"))
                 continue
@@ -111,6 +130,8 @@ class Traffic:
         found = []
         for name, carried in self.carried.items():
             claim = self._ports[name].bit_error_ratio
+            if carried.silent_in_a_row >= SILENT_AFTER:
+                continue  # that it fell silent has been told
             errors = carried.wrong_bits + carried.lost_frames
             bits = carried.bits + carried.lost_frames * 8 * len(FRAME)
             if claim is None or errors < FEWEST_ERRORS or ratio_lower(bits, errors, CONFIDENCE) <= claim:
