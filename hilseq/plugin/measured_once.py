@@ -6,12 +6,14 @@ The first check that asks measures; the others find the result, or the reason wh
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any, TypeVar
+from typing import Any, Self, TypeVar
 
 import pytest
 
 from hilseq.clock import Clock
 from hilseq.errors import HilseqError
+from hilseq.plugin.markers import stage_of
+from hilseq.plugin.stages import SOAK
 from hilseq.procedures.analog_sweep import Swept, sweep
 from hilseq.procedures.bench import Bench
 from hilseq.procedures.patterns import PatternRun, run_patterns
@@ -27,12 +29,17 @@ KeepTable = Callable[[str, Any, Any], None]
 class Once:
     """Results by slot and name; a measurement that failed is not tried again, it failed for all."""
 
-    def __init__(self) -> None:
-        self._kept: dict[tuple[str, str], Any] = {}
+    def __init__(self, kept: dict[tuple[str, str], Any] | None = None, when: str = "") -> None:
+        self._kept: dict[tuple[str, str], Any] = {} if kept is None else kept
+        self._when = when
+
+    def after_soak(self) -> Self:
+        """Return the results of units that have been soaked, kept beside those of before."""
+        return type(self)(self._kept, " after the soak")
 
     def __call__(self, slot: str, what: str, measure: Callable[[], Result]) -> Result:
         """Return what `measure` gave the first time. Raises what it raised the first time."""
-        key = slot, what
+        key = slot, what + self._when
         if key not in self._kept:
             try:
                 self._kept[key] = measure()
@@ -45,9 +52,15 @@ class Once:
 
 
 @pytest.fixture(scope="session")
-def once() -> Once:
+def measured() -> Once:
     """What was measured once in this visit."""
     return Once()
+
+
+@pytest.fixture
+def once(request: pytest.FixtureRequest, measured: Once) -> Once:
+    """Measures once for this check and all others; once more for those of the soak's stage."""
+    return measured.after_soak() if stage_of(request.node) == SOAK else measured
 
 
 @pytest.fixture

@@ -1,0 +1,56 @@
+"""After the soak: what it cannot watch is checked once more, on a unit that is still warm. Run with --soak."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import pytest
+
+from hilseq.plugin.judge import Judge
+from hilseq.procedures.analog_sweep import Swept
+from hilseq.procedures.patterns import PatternRun
+from hilseq.procedures.points_load import Loaded
+from hilseq.procedures.unit import Unit
+
+pytestmark = [pytest.mark.stage("soak"), pytest.mark.needs("soak")]
+
+
+@pytest.mark.needs("points.outputs")
+def test_output_still_follows(output_patterns: PatternRun, output_point: str) -> None:
+    """After the soak the output follows its commands, whatever the others do."""
+    output_patterns.expect_right(output_point)
+
+
+@pytest.mark.needs("points.outputs")
+def test_still_carries_its_load(
+    loaded_outputs: dict[str, Loaded], unit: Unit, loaded_output: str, judge: Judge
+) -> None:
+    """After the soak the output loses as little voltage to its load as before, and leaves as little when off."""
+    measured, limits = loaded_outputs[loaded_output], unit.limits.output(loaded_output)
+    judge("voltage when off", measured.off_voltage, limits.off_voltage)
+    if limits.drop is not None:
+        judge("voltage drop when on", measured.drop, limits.drop)
+    if limits.leakage is not None and measured.leakage is not None:
+        judge("leakage when off", measured.leakage, limits.leakage)
+
+
+@pytest.mark.needs("points.inputs")
+def test_input_still_reports(input_patterns: PatternRun, input_point: str) -> None:
+    """After the soak the unit reports the input as it is driven, whatever drives the others."""
+    input_patterns.expect_right(input_point)
+
+
+def test_is_still_accurate(
+    analog_sweep: dict[str, Swept], analog_point: str, judge: Judge, keep_table: Callable[..., None]
+) -> None:
+    """After the soak the channel is as accurate over its whole range as it must be, now that it is warm."""
+    channel = analog_sweep[analog_point]
+    keep_table(*channel.curve())
+    judge("largest deviation", *channel.deviation())
+
+
+@pytest.mark.needs("ports")
+def test_still_carries_frames(ready_unit: Unit, port: str, judge: Judge) -> None:
+    """After the soak what is sent into the port comes back as it must, at every speed."""
+    for tally in ready_unit.ports.exchange(port):
+        judge(tally.name, tally.bound(), tally.limits())
