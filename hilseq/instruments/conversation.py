@@ -20,6 +20,7 @@ import time
 from types import TracebackType
 from typing import NoReturn, Self
 
+from hilseq.description.manners import Manners
 from hilseq.errors import HilseqError
 from hilseq.instruments import pdu
 from hilseq.instruments.translate import Exchange, Garbled, Owner, fault, reported, reraise
@@ -32,14 +33,17 @@ from hilseq.instruments.transport import (
     throw_away,
 )
 
+#: A device that has all of the specification.
+_ALL = Manners()
+
 
 class Conversation:
     """One device at the far end of a connection or line.
 
     `name` goes into messages, `deadline` is the longest wait for one answer in seconds (the time on a serial
     line comes on top), `owner` decides the family of errors: InstrumentSilent, InstrumentGarbage and
-    InstrumentError for the stand; UnitSilent and UnitFault for the unit. `place` goes into them too. Nothing
-    is opened before the first call. Several threads may share it.
+    InstrumentError for the stand; UnitSilent and UnitFault for the unit. `place` goes into them too. `manners`
+    say how the device wants to be asked. Nothing is opened before the first call. Several threads may share it.
     """
 
     def __init__(
@@ -52,8 +56,10 @@ class Conversation:
         deadline: float = 1.0,
         owner: Owner = "stand",
         place: str | None = None,
+        manners: Manners = _ALL,
     ) -> None:
         self.name = name
+        self.manners = manners
         self.transport = transport
         self.deadline = deadline
         self.lock: threading.RLock = transport.shared
@@ -77,10 +83,19 @@ class Conversation:
         deadline: float = 1.0,
         owner: Owner = "stand",
         place: str | None = None,
+        manners: Manners = _ALL,
     ) -> Self:
         """Return the device at HOST:PORT."""
-        transport = TcpTransport(endpoint)
-        return cls(name, transport, rtu=False, device=device, deadline=deadline, owner=owner, place=place)
+        return cls(
+            name,
+            TcpTransport(endpoint),
+            rtu=False,
+            device=device,
+            deadline=deadline,
+            owner=owner,
+            place=place,
+            manners=manners,
+        )
 
     @classmethod
     def over_serial(
@@ -94,14 +109,23 @@ class Conversation:
         deadline: float = 1.0,
         owner: Owner = "stand",
         place: str | None = None,
+        manners: Manners = _ALL,
     ) -> Self:
         """Return the device on a serial line, Modbus RTU.
 
         `port` is a port of this computer, a VISA resource ASRL...::INSTR, or HOST:PORT of a serial device
         server. `speed` in Bd, `frame` such as 8E1.
         """
-        transport = serial_transport(port, speed, frame)
-        return cls(name, transport, rtu=True, device=device, deadline=deadline, owner=owner, place=place)
+        return cls(
+            name,
+            serial_transport(port, speed, frame),
+            rtu=True,
+            device=device,
+            deadline=deadline,
+            owner=owner,
+            place=place,
+            manners=manners,
+        )
 
     # -- connection
 

@@ -20,24 +20,32 @@ _MOST_ANSWERS = 32
 class ModbusDevice(Conversation):
     """One device at the far end of a connection or line; see `Conversation` for how it is asked."""
 
-    def read_block(self, table: Table, address: int, count: int) -> list[int]:
-        """Return `count` bits or registers from `address` on, in as many requests as they need."""
+    def read_block(self, table: Table, address: int, count: int, *, whole: int = 1) -> list[int]:
+        """Return `count` bits or registers from `address` on, in as many requests as the device needs.
+
+        Each `whole` of them belong together and come from one request, of one moment.
+        """
         values: list[int] = []
+        most = _whole(self.manners.most_read(table), whole)
         while len(values) < count:
-            size = min(count - len(values), pdu.most_read(table))
+            size = min(count - len(values), most)
             request = self._built(pdu.read_request, table, address + len(values), size)
             data = self.data(request, self.exchange(request))
             values += codec.bits_of(data, size) if table.holds_bits else codec.words_of(data)
         return values
 
-    def write_block(self, table: Table, address: int, values: Sequence[int], *, verify: bool = False) -> None:
-        """Write bits or registers from `address` on, in as many requests as they need.
+    def write_block(
+        self, table: Table, address: int, values: Sequence[int], *, whole: int = 1, verify: bool = False
+    ) -> None:
+        """Write bits or registers from `address` on, in as many requests as the device needs.
 
-        With `verify` they are read back: StandFault or UnitFault names the first that differs.
+        Each `whole` of them belong together and go in one request. With `verify` they are read back: StandFault
+        or UnitFault names the first that differs.
         """
-        most = pdu.most_written(table)
+        most, single = _whole(self.manners.most_written(table), whole), self.manners.has_single(table)
         for start in range(0, len(values), most):
-            request = self._built(pdu.write_request, table, address + start, values[start : start + most])
+            piece = values[start : start + most]
+            request = self._built(pdu.write_request, table, address + start, piece, single=single)
             answer = self.exchange(request)
             try:
                 pdu.check_write_answer(request, answer)
@@ -56,7 +64,8 @@ class ModbusDevice(Conversation):
 
     def read(self, register: Register) -> float:
         """Return the value of a register, in its unit."""
-        words = self.read_block(register.table, register.address, register.kind.width)
+        width = register.kind.width
+        words = self.read_block(register.table, register.address, width, whole=width)
         try:
             return codec.decode(register, words)
         except Garbled as error:
@@ -74,9 +83,9 @@ class ModbusDevice(Conversation):
             if register.bit is not None:
                 (old,) = self.read_block(register.table, register.address, 1)
                 words = [old & ~(1 << register.bit) | words[0] << register.bit]
-            self.write_block(register.table, register.address, words)
+            self.write_block(register.table, register.address, words, whole=len(words))
             if verify:
-                back = self.read_block(register.table, register.address, len(words))
+                back = self.read_block(register.table, register.address, len(words), whole=len(words))
                 if back != words:
                     raise self.mismatch(
                         f"{register.table} {register.address} was written as {value:g} and reads back as "
@@ -139,11 +148,19 @@ class ModbusDevice(Conversation):
         except (pdu.Refused, Garbled) as error:
             self._refused(error, request)
 
-    def _built(self, build: Callable[..., bytes], *parts: object) -> bytes:
+    def _built(self, build: Callable[..., bytes], *parts: object, **how: object) -> bytes:
         try:
-            return build(*parts)
+            return build(*parts, **how)
         except ValueError as error:
             reraise(error, self.about(build.__name__.replace("_", " ")))
+
+
+def _whole(most: int, together: int) -> int:
+    """Return how many values fit one request of at most `most`, none of those that belong together left out.
+
+    Where not even these fit, the device is asked for them all the same: what it cannot do whole it shall refuse.
+    """
+    return max(most - most % together, together)
 
 
 def _text(data: bytes) -> str:

@@ -33,14 +33,15 @@ from pymodbus.pdu.register_message import (
     WriteSingleRegisterRequest,
 )
 
+from hilseq.description.manners import (
+    MOST_BITS_READ,
+    MOST_BITS_WRITTEN,
+    MOST_REGISTERS_READ,
+    MOST_REGISTERS_WRITTEN,
+)
 from hilseq.description.registers import Table
 from hilseq.instruments.translate import Garbled
 
-#: A, 6.1 to 6.4, 6.11 and 6.12: quantities of one request.
-MOST_BITS_READ = 2000
-MOST_REGISTERS_READ = 125
-MOST_BITS_WRITTEN = 1968
-MOST_REGISTERS_WRITTEN = 123
 #: A, 4.1: the largest PDU.
 LONGEST_PDU = 253
 #: A, 7: the codes of exception responses in the specification's words.
