@@ -5,20 +5,90 @@ Knows tables and how much one request may hold. Must not know signals, units or 
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Sequence
+from typing import Self
 
+from hilseq.description.manners import Manners
 from hilseq.description.registers import Register, Table
 from hilseq.errors import HilseqError, StandFault, UnitFault
 from hilseq.instruments import codec, pdu
-from hilseq.instruments.conversation import Conversation
-from hilseq.instruments.translate import Garbled, fault, quote, reraise
+from hilseq.instruments.conversation import ALL_MANNERS, Conversation
+from hilseq.instruments.translate import Garbled, Owner, fault, quote, reraise
+from hilseq.instruments.transport import TcpTransport, serial_transport
 
+#: Pause between two looks at what a device is still carrying out, seconds.
+_PAUSE = 0.02
 #: Identification objects come in as many answers as they need; a device that never ends is given up.
 _MOST_ANSWERS = 32
 
 
 class ModbusDevice(Conversation):
-    """One device at the far end of a connection or line; see `Conversation` for how it is asked."""
+    """One device at the far end of a connection or line; see `Conversation` for how it is asked.
+
+    A write that is answered with exception 05 counts as accepted: "the server has accepted the request and is
+    processing it, but a long duration of time will be required" (V1.1b3, 7), and sending it again would be wrong.
+    Whether it was carried out is for its effect to tell, which everybody here looks at: values are read back, for as
+    long as a deadline again and again; of a command that is not (`store`, `clear`, a mode) the configuration, the
+    fault table and the mode are.
+    """
+
+    #: Until when a write that was acknowledged only may still be carried out.
+    _carried_out_by = 0.0
+
+    @classmethod
+    def over_tcp(
+        cls,
+        name: str,
+        endpoint: str,
+        *,
+        device: int = 1,
+        deadline: float = 1.0,
+        owner: Owner = "stand",
+        place: str | None = None,
+        manners: Manners = ALL_MANNERS,
+    ) -> Self:
+        """Return the device at HOST:PORT."""
+        return cls(
+            name,
+            TcpTransport(endpoint),
+            rtu=False,
+            device=device,
+            deadline=deadline,
+            owner=owner,
+            place=place,
+            manners=manners,
+        )
+
+    @classmethod
+    def over_serial(
+        cls,
+        name: str,
+        port: str,
+        *,
+        speed: int = 19200,
+        frame: str = "8E1",
+        device: int = 1,
+        deadline: float = 1.0,
+        owner: Owner = "stand",
+        place: str | None = None,
+        manners: Manners = ALL_MANNERS,
+    ) -> Self:
+        """Return the device on a serial line, Modbus RTU.
+
+        `port` is a port of this computer, a VISA resource ASRL...::INSTR, or HOST:PORT of a serial device
+        server. `speed` in Bd, `frame` such as 8E1.
+        """
+        return cls(
+            name,
+            serial_transport(port, speed, frame),
+            rtu=True,
+            device=device,
+            deadline=deadline,
+            owner=owner,
+            place=place,
+            manners=manners,
+        )
 
     def read_block(self, table: Table, address: int, count: int, *, whole: int = 1) -> list[int]:
         """Return `count` bits or registers from `address` on, in as many requests as the device needs.
@@ -50,9 +120,12 @@ class ModbusDevice(Conversation):
             try:
                 pdu.check_write_answer(request, answer)
             except (pdu.Refused, Garbled) as error:
-                self._refused(error, request)
+                if not isinstance(error, pdu.Refused) or error.code != pdu.ACKNOWLEDGED:
+                    self._refused(error, request)
+                self._carried_out_by = time.monotonic() + self.deadline
         if verify:
-            back = self.read_block(table, address, len(values))
+            wanted = list(values)
+            back = self.read_back(table, address, len(values), lambda seen: seen == wanted)
             wrong = [
                 place for place, (sent, seen) in enumerate(zip(values, back, strict=True)) if sent != seen
             ]
@@ -61,6 +134,19 @@ class ModbusDevice(Conversation):
                     f"{table} {address + wrong[0]} was written as {values[wrong[0]]} and reads back as "
                     f"{back[wrong[0]]} ({len(wrong)} of {len(values)} differ)"
                 )
+
+    def read_back(
+        self, table: Table, address: int, count: int, holds: Callable[[list[int]], bool], *, whole: int = 1
+    ) -> list[int]:
+        """Return what stands where something was just written, as `read_block` does.
+
+        After a write that was acknowledged only, it is read until it `holds`, or the deadline has passed.
+        """
+        back = self.read_block(table, address, count, whole=whole)
+        while not holds(back) and time.monotonic() < self._carried_out_by:
+            time.sleep(_PAUSE)
+            back = self.read_block(table, address, count, whole=whole)
+        return back
 
     def read(self, register: Register) -> float:
         """Return the value of a register, in its unit."""
@@ -85,7 +171,9 @@ class ModbusDevice(Conversation):
                 words = [old & ~(1 << register.bit) | words[0] << register.bit]
             self.write_block(register.table, register.address, words, whole=len(words))
             if verify:
-                back = self.read_block(register.table, register.address, len(words), whole=len(words))
+                back = self.read_back(
+                    register.table, register.address, len(words), lambda seen: seen == words, whole=len(words)
+                )
                 if back != words:
                     raise self.mismatch(
                         f"{register.table} {register.address} was written as {value:g} and reads back as "

@@ -57,9 +57,11 @@ EXCEPTIONS = {
     0x0B: "gateway target device failed to respond",
 }
 ILLEGAL_ADDRESS = 0x02
+ACKNOWLEDGED = 0x05
+BUSY = 0x06
 GATEWAY_PATH_UNAVAILABLE = 0x0A
 GATEWAY_TARGET_SILENT = 0x0B
-_EXCEPTION_BIT = 0x80
+EXCEPTION_BIT = 0x80
 _COIL_ON, _COIL_OFF = 0xFF00, 0x0000
 
 READ_FUNCTION = {
@@ -190,7 +192,7 @@ def _checked(request: bytes, answer: bytes) -> bytes:
     function = request[0]
     if not answer:
         raise Garbled("the answer is empty")
-    if answer[0] == function | _EXCEPTION_BIT:
+    if answer[0] == function | EXCEPTION_BIT:
         if len(answer) != 2:  # noqa: PLR2004 - function and code
             raise Garbled(f"an exception response of {len(answer)} bytes, expected 2")
         raise Refused(answer[1])
@@ -321,7 +323,7 @@ def rtu_length(data: bytes) -> int | NeedMore:
     if len(data) < 3:  # noqa: PLR2004 - device, function, and the byte that tells the length
         return NEED_MORE
     function = data[1]
-    if function & _EXCEPTION_BIT:
+    if function & EXCEPTION_BIT:
         return 5
     if function in _TABLE_OF_FUNCTION:
         return 5 + data[2]
@@ -347,7 +349,7 @@ def rtu_cut(data: bytes, device: int, request: bytes) -> bytes | NeedMore:
     """Return the PDU of the one answer in `data`. Raises Garbled as soon as it cannot be the answer."""
     if data and data[0] != device:
         raise Garbled(f"it answers for device {data[0]}, asked was {device}")
-    if len(data) > 1 and data[1] & ~_EXCEPTION_BIT != request[0]:
+    if len(data) > 1 and data[1] & ~EXCEPTION_BIT != request[0]:
         raise Garbled(f"it answers function {data[1]:02X}, asked was {request[0]:02X}")
     # A loop-back is as long as its question; nothing in it tells its length (A, 6.8).
     echoed = request[0] == _LOOPBACK and data[1:2] == request[:1]

@@ -82,7 +82,7 @@ class RegisterBank:
         self.device.write_block(run.table, run.address, words)
 
     def _verify(self, run: Run, values: Mapping[str, float]) -> None:
-        back = self.device.read_block(run.table, run.address, len(run.words))
+        back = self.device.read_back(run.table, run.address, len(run.words), lambda seen: not run.wrong(seen))
         wrong = run.wrong(back)
         if not wrong:
             return
