@@ -12,6 +12,10 @@ A device that is busy is asked again until the deadline is over: exception 06 sa
 carried out and should be sent again later (MODBUS Application Protocol Specification V1.1b3, 7), which holds of
 commands too. Only a device that has nothing else to say by then is reported, with how often it was asked.
 
+An answer that comes twice, as networks and gateways deliver some, carries the number of an earlier question and is
+passed over; where none but such answers come before the deadline, the device answers the wrong questions. An answer
+to a question that was never asked on this connection is no answer, at once.
+
 After a failure a TCP connection is closed at once and opened anew by the next call, so that a late answer has
 nowhere to arrive. A serial line has no connection to close and its answers carry no number: there the next
 question waits until the deadline of the last has passed, or one more deadline if it had passed already.
@@ -68,6 +72,8 @@ class Conversation:
         self._owner: Owner = owner
         self._place = place if place is not None or owner == "unit" else name
         self._transaction = 0
+        self._answered = 0  # how many answers came over this connection
+        self._early = b""  # what came before the question: the beginning of a late answer
         self._sent = self._until = 0.0
         self._asked = 0  # how often the request under way was sent
         self._silent_from = 0.0  # instant from which the line may be used again
@@ -81,7 +87,7 @@ class Conversation:
         with self.lock:
             if not self.transport.is_open:
                 try:
-                    self.transport.open(self.deadline)
+                    self._open(self.deadline)
                 except Exception as error:  # noqa: BLE001 - reraise lets pass what is none of theirs
                     reraise(error, self.about("open the connection"))
 
@@ -138,14 +144,25 @@ class Conversation:
         except Exception as error:  # noqa: BLE001 - _failed lets pass what is none of theirs
             self._failed(error, request)
         self._outstanding = None
+        self._answered += 1
         if self._rtu and self.transport.speed:
             self._silent_from = time.monotonic() + pdu.silent_interval(self.transport.speed)
         return answer
 
     def _received(self, request: bytes) -> bytes:
         data = self.transport.receive(self._until)
+        if self._early:
+            data, self._early = self._early + data, b""
         while (answer := self._cut(data, request)) is pdu.NEED_MORE:
-            data += self.transport.receive(self._until)
+            try:
+                data += self.transport.receive(self._until)
+            except TimeoutError:
+                if not self._rtu and pdu.is_late(data, self._transaction, self._answered):
+                    seen = int.from_bytes(data[:2], "big")
+                    raise Garbled(
+                        f"it answers transaction {seen} only, asked was {self._transaction}"
+                    ) from None
+                raise
         return answer
 
     def _asks_again(self, request: bytes) -> bool:
@@ -157,6 +174,7 @@ class Conversation:
         if now + BUSY_PAUSE + 2 * (now - self._sent) >= self._until:
             return False
         time.sleep(BUSY_PAUSE)
+        self._answered += 1
         self._make_ready(self._until - time.monotonic())
         self._asked += 1
         self._send(request)
@@ -173,37 +191,49 @@ class Conversation:
         except (pdu.Refused, Garbled) as error:
             self._refused(error, request)
 
+    def _open(self, within: float) -> None:
+        self._answered, self._early = 0, b""
+        self.transport.open(within)
+
     def _make_ready(self, within: float) -> None:
         transport = self.transport
         if not transport.is_open:
-            transport.open(within)
+            self._open(within)
         elif not self._rtu:
             try:
                 unasked = transport.pending()
             except ConnectionError:
                 # Dropped while nobody was asking, as servers do with idle connections: no answer is lost.
                 transport.close()
-                transport.open(within)
+                self._open(within)
                 return
             if unasked:
-                transport.close()
-                raise Garbled(f"it had sent {unasked[:16].hex(' ')} unasked")
+                self._pass_over(unasked)
         if self._rtu:
             throw_away(transport, most=2 * self.deadline)
             pause = self._silent_from - time.monotonic()
             if pause > 0:
                 time.sleep(pause)
 
+    def _pass_over(self, unasked: bytes) -> None:
+        """Pass over late answers that came between two questions. Raises Garbled for anything else."""
+        data = self._early + unasked
+        following = pdu.next_transaction(self._transaction)
+        self._early = pdu.without_late(data, following, self._answered)
+        if self._early and not pdu.is_late(self._early, following, self._answered):
+            self.transport.close()
+            raise Garbled(f"it had sent {data[:16].hex(' ')} unasked")
+
     def _framed(self, request: bytes) -> bytes:
         if self._rtu:
             return pdu.rtu_frame(self._device, request)
-        self._transaction = self._transaction % 0xFFFF + 1
+        self._transaction = pdu.next_transaction(self._transaction)
         return pdu.tcp_frame(self._transaction, self._device, request)
 
     def _cut(self, data: bytes, request: bytes) -> bytes | pdu.NeedMore:
         if self._rtu:
             return pdu.rtu_cut(data, self._device, request)
-        return pdu.tcp_cut(data, self._transaction, self._device)
+        return pdu.tcp_cut(data, self._transaction, self._device, self._answered)
 
     def _failed(self, error: Exception, request: bytes) -> NoReturn:
         self.abandon()

@@ -260,6 +260,9 @@ def identification_answer(request: bytes, answer: bytes) -> tuple[dict[int, byte
 
 _socket_framer = FramerSocket(DecodePDU(is_server=False))
 _MBAP_LENGTH = 7
+#: How many questions back an answer may be a late one: a duplicate is late by moments. One from further back is
+#: a wrong number, as on a connection of many hours all numbers have been asked.
+_LATE = 256
 
 
 def tcp_frame(transaction: int, device: int, pdu: bytes) -> bytes:
@@ -267,8 +270,35 @@ def tcp_frame(transaction: int, device: int, pdu: bytes) -> bytes:
     return _socket_framer.encode(pdu, device, transaction)
 
 
-def tcp_cut(data: bytes, transaction: int, device: int) -> bytes | NeedMore:
-    """Return the PDU of the one answer in `data`. Raises Garbled as soon as it cannot be the answer."""
+def next_transaction(transaction: int) -> int:
+    """Return the number of the next question: 1 to 65535 and round again, because 0 is sent by who counts none."""
+    return transaction % 0xFFFF + 1
+
+
+def is_late(data: bytes, transaction: int, earlier: int) -> bool:
+    """Tell whether `data` begins an answer to one of the `earlier` questions before `transaction`."""
+    if len(data) < 2 or any(data[2:4]):  # noqa: PLR2004 - the transaction; then the protocol, which is 0
+        return False
+    seen = data[0] << 8 | data[1]
+    return seen != 0 and 0 < (transaction - seen) % 0xFFFF <= min(earlier, _LATE)
+
+
+def without_late(data: bytes, transaction: int, earlier: int) -> bytes:
+    """Return what follows the whole late answers that begin `data`."""
+    while len(data) >= _MBAP_LENGTH and is_late(data, transaction, earlier):
+        length = data[4] << 8 | data[5]
+        if not 3 <= length <= LONGEST_PDU + 1 or len(data) < 6 + length:  # noqa: PLR2004 - as in tcp_cut
+            break
+        data = data[6 + length :]
+    return data
+
+
+def tcp_cut(data: bytes, transaction: int, device: int, earlier: int = 0) -> bytes | NeedMore:
+    """Return the PDU of the one answer in `data`. Raises Garbled as soon as it cannot be the answer.
+
+    Networks and gateways deliver some answers twice: late ones, to one of the `earlier` questions asked on this
+    connection before, are passed over; so are those that follow the answer.
+    """
     if len(data) < _MBAP_LENGTH:
         return NEED_MORE
     seen, protocol, length, unit = struct.unpack_from(">HHHB", data)
@@ -277,14 +307,19 @@ def tcp_cut(data: bytes, transaction: int, device: int) -> bytes | NeedMore:
     if not 3 <= length <= LONGEST_PDU + 1:  # noqa: PLR2004 - unit, function and one byte
         raise Garbled(f"a length of {length} in its header, expected 3 to {LONGEST_PDU + 1}")
     if seen != transaction:
-        raise Garbled(f"it answers transaction {seen}, asked was {transaction}")
+        if not is_late(data, transaction, earlier):
+            raise Garbled(f"it answers transaction {seen}, asked was {transaction}")
+        rest = without_late(data, transaction, earlier)
+        return NEED_MORE if rest is data else tcp_cut(rest, transaction, device, earlier)
     if unit != device:
         raise Garbled(f"it answers for device {unit}, asked was {device}")
     if len(data) < 6 + length:
         return NEED_MORE
-    if len(data) > 6 + length:
+    if len(data) > 6 + length and without_late(
+        data[6 + length :], next_transaction(transaction), earlier + 1
+    ):
         raise Garbled(f"{len(data) - 6 - length} bytes follow the answer")
-    return data[_MBAP_LENGTH:]
+    return data[_MBAP_LENGTH : 6 + length]
 
 
 # -- frames on a serial line
