@@ -10,12 +10,15 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from hilseq.description.fields import Model
+from hilseq.description.fields import Model, Seconds
 from hilseq.description.registers import Table
 
 #: The specification's own limits of one request.
 MOST_BITS_READ, MOST_REGISTERS_READ = 2000, 125
 MOST_BITS_WRITTEN, MOST_REGISTERS_WRITTEN = 1968, 123
+
+#: More than any device needs, and a slip of the unit if it is asked for, seconds.
+_LONGEST_PAUSE = 10.0
 
 Writes = Literal["single", "several", "both"]
 
@@ -45,6 +48,14 @@ class Manners(Model):
         default="both",
         description="how coils are written: `single` when it has only function 05, `several` when it has only "
         "function 15, `both` when it has both",
+    )
+
+    pause: Seconds = Field(
+        default=0.0,
+        ge=0,
+        le=_LONGEST_PAUSE,
+        description="time between its answer and the next request, where it loses one that comes sooner, such as "
+        "20 ms; on a serial line at least 3.5 characters",
     )
 
     @property

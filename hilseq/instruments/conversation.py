@@ -16,6 +16,9 @@ An answer that comes twice, as networks and gateways deliver some, carries the n
 passed over; where none but such answers come before the deadline, the device answers the wrong questions. An answer
 to a question that was never asked on this connection is no answer, at once.
 
+A device that closes its connection after each answer may do so while the next question is on its way; a question
+that reads is then asked once more over a new connection, a command never is.
+
 After a failure a TCP connection is closed at once and opened anew by the next call, so that a late answer has
 nowhere to arrive. A serial line has no connection to close and its answers carry no number: there the next
 question waits until the deadline of the last has passed, or one more deadline if it had passed already.
@@ -36,6 +39,8 @@ from hilseq.instruments.transport import Transport, answer_time, path_owner, thr
 
 #: Pause before a device that was busy is asked again, seconds: long beside an answer, short beside a deadline.
 BUSY_PAUSE = 0.02
+#: The least time for opening a connection that is asked of the operating system: 0 would be no waiting at all.
+_LEAST = 1e-3
 
 #: A device that has all of the specification.
 ALL_MANNERS = Manners()
@@ -76,7 +81,10 @@ class Conversation:
         self._early = b""  # what came before the question: the beginning of a late answer
         self._sent = self._until = 0.0
         self._asked = 0  # how often the request under way was sent
+        self._quiet = self._least_pause()  # time between an answer and the next question, s
         self._silent_from = 0.0  # instant from which the line may be used again
+        self._reopened = False  # whether the connection was opened anew for the request under way
+        self._closes = False  # whether the far end closes its connections after one answer
         # The request that is under way; what is interrupted leaves it here, and the next one starts afresh.
         self._outstanding: bytes | None = None
 
@@ -117,8 +125,8 @@ class Conversation:
         """
         self.abandon()
         try:
-            self._make_ready(self.deadline)
-            self._outstanding, self._asked = request, 1
+            self._make_ready(request, self.deadline)
+            self._outstanding, self._asked, self._reopened = request, 1, False
             sent = self._framed(request)
             self._sent = time.monotonic()
             self._until = self._sent + self.deadline
@@ -145,12 +153,17 @@ class Conversation:
             self._failed(error, request)
         self._outstanding = None
         self._answered += 1
-        if self._rtu and self.transport.speed:
-            self._silent_from = time.monotonic() + pdu.silent_interval(self.transport.speed)
+        if self._quiet:
+            self._silent_from = time.monotonic() + self._quiet
         return answer
 
     def _received(self, request: bytes) -> bytes:
-        data = self.transport.receive(self._until)
+        try:
+            data = self.transport.receive(self._until)
+        except ConnectionError:
+            if not self._asks_anew(request):
+                raise
+            data = self.transport.receive(self._until)
         if self._early:
             data, self._early = self._early + data, b""
         while (answer := self._cut(data, request)) is pdu.NEED_MORE:
@@ -171,12 +184,26 @@ class Conversation:
         An answer may take twice as long as the last: what is silent then has gone silent, and is not busy.
         """
         now = time.monotonic()
-        if now + BUSY_PAUSE + 2 * (now - self._sent) >= self._until:
+        pause = max(BUSY_PAUSE, self._quiet)
+        if now + pause + 2 * (now - self._sent) >= self._until:
             return False
-        time.sleep(BUSY_PAUSE)
+        time.sleep(pause)
         self._answered += 1
-        self._make_ready(self._until - time.monotonic())
+        self._make_ready(request, self._until - time.monotonic())
         self._asked += 1
+        self._send(request)
+        return True
+
+    def _asks_anew(self, request: bytes) -> bool:
+        """Send a question over a new connection when the far end has closed this one instead of answering.
+
+        Only where it had answered on this connection before and so was closing it while the question was on its
+        way; only once for each request, within its deadline; and never a write, which may have been carried out.
+        """
+        if self._rtu or self._reopened or not self._answered or request[0] not in pdu.HARMLESS:
+            return False
+        self._reopened = True
+        self._open_anew(self._until - time.monotonic())
         self._send(request)
         return True
 
@@ -193,10 +220,18 @@ class Conversation:
 
     def _open(self, within: float) -> None:
         self._answered, self._early = 0, b""
-        self.transport.open(within)
+        self.transport.open(max(within, _LEAST))
 
-    def _make_ready(self, within: float) -> None:
+    def _open_anew(self, within: float) -> None:
+        """Open the connection that the far end has closed."""
+        self._closes = self._answered == 1
+        self.transport.close()
+        self._open(within)
+
+    def _make_ready(self, request: bytes, within: float) -> None:
         transport = self.transport
+        if self._quiet and (pause := self._silent_from - time.monotonic()) > 0:
+            time.sleep(pause)
         if not transport.is_open:
             self._open(within)
         elif not self._rtu:
@@ -204,16 +239,16 @@ class Conversation:
                 unasked = transport.pending()
             except ConnectionError:
                 # Dropped while nobody was asking, as servers do with idle connections: no answer is lost.
-                transport.close()
-                self._open(within)
+                self._open_anew(within)
                 return
             if unasked:
                 self._pass_over(unasked)
+            elif self._closes and self._answered and request[0] not in pdu.HARMLESS:
+                # It will close this connection too, perhaps with the command on its way: that would be lost.
+                transport.close()
+                self._open(within)
         if self._rtu:
             throw_away(transport, most=2 * self.deadline)
-            pause = self._silent_from - time.monotonic()
-            if pause > 0:
-                time.sleep(pause)
 
     def _pass_over(self, unasked: bytes) -> None:
         """Pass over late answers that came between two questions. Raises Garbled for anything else."""
@@ -260,6 +295,10 @@ class Conversation:
         again = error.code == pdu.BUSY and self._asked > 1
         hint = f" (asked {self._asked} times within {self.deadline:g} s)" if again else ""
         return reported(error.code, error.words, about, hint)
+
+    def _least_pause(self) -> float:
+        line = pdu.silent_interval(self.transport.speed) if self._rtu and self.transport.speed else 0.0
+        return max(self.manners.pause, line)
 
     def about(self, command: str, *, owner: Owner | None = None, path: Owner | None = None) -> Exchange:
         """Return what a message says of an exchange with this device."""

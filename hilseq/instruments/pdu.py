@@ -76,6 +76,8 @@ _READ_REQUEST: dict[Table, type[ModbusPDU]] = {
     Table.HOLDING_REGISTER: ReadHoldingRegistersRequest,
     Table.INPUT_REGISTER: ReadInputRegistersRequest,
 }
+#: Functions that change nothing: a question that was lost may be asked once more.
+HARMLESS = frozenset({*READ_FUNCTION.values(), 0x2B})
 _TABLE_OF_FUNCTION = {function: table for table, function in READ_FUNCTION.items()}
 _LOOPBACK, _INTERFACE, _IDENTIFICATION = 0x08, 0x2B, 0x0E
 _WRITES = {
