@@ -96,7 +96,8 @@ class ModbusDevice(Conversation):
         Each `whole` of them belong together and come from one request, of one moment.
         """
         values: list[int] = []
-        most = _whole(self.manners.most_read(table), whole)
+        limit = self.manners.most_read(table)
+        most = max(limit - limit % whole, whole)
         while len(values) < count:
             size = min(count - len(values), most)
             request = self._built(pdu.read_request, table, address + len(values), size)
@@ -104,15 +105,12 @@ class ModbusDevice(Conversation):
             values += codec.bits_of(data, size) if table.holds_bits else codec.words_of(data)
         return values
 
-    def write_block(
-        self, table: Table, address: int, values: Sequence[int], *, whole: int = 1, verify: bool = False
-    ) -> None:
+    def write_block(self, table: Table, address: int, values: Sequence[int], *, verify: bool = False) -> None:
         """Write bits or registers from `address` on, in as many requests as the device needs.
 
-        Each `whole` of them belong together and go in one request. With `verify` they are read back: StandFault
-        or UnitFault names the first that differs.
+        With `verify` they are read back: StandFault or UnitFault names the first that differs.
         """
-        most, single = _whole(self.manners.most_written(table), whole), self.manners.has_single(table)
+        most, single = self.manners.most_written(table), self.manners.has_single(table)
         for start in range(0, len(values), most):
             piece = values[start : start + most]
             request = self._built(pdu.write_request, table, address + start, piece, single=single)
@@ -136,22 +134,21 @@ class ModbusDevice(Conversation):
                 )
 
     def read_back(
-        self, table: Table, address: int, count: int, holds: Callable[[list[int]], bool], *, whole: int = 1
+        self, table: Table, address: int, count: int, holds: Callable[[list[int]], bool]
     ) -> list[int]:
         """Return what stands where something was just written, as `read_block` does.
 
         After a write that was acknowledged only, it is read until it `holds`, or the deadline has passed.
         """
-        back = self.read_block(table, address, count, whole=whole)
+        back = self.read_block(table, address, count)
         while not holds(back) and time.monotonic() < self._carried_out_by:
             time.sleep(_PAUSE)
-            back = self.read_block(table, address, count, whole=whole)
+            back = self.read_block(table, address, count)
         return back
 
     def read(self, register: Register) -> float:
         """Return the value of a register, in its unit."""
-        width = register.kind.width
-        words = self.read_block(register.table, register.address, width, whole=width)
+        words = self.read_block(register.table, register.address, register.kind.width)
         try:
             return codec.decode(register, words)
         except Garbled as error:
@@ -169,10 +166,10 @@ class ModbusDevice(Conversation):
             if register.bit is not None:
                 (old,) = self.read_block(register.table, register.address, 1)
                 words = [old & ~(1 << register.bit) | words[0] << register.bit]
-            self.write_block(register.table, register.address, words, whole=len(words))
+            self.write_block(register.table, register.address, words)
             if verify:
                 back = self.read_back(
-                    register.table, register.address, len(words), lambda seen: seen == words, whole=len(words)
+                    register.table, register.address, len(words), lambda seen: seen == words
                 )
                 if back != words:
                     raise self.mismatch(
@@ -241,14 +238,6 @@ class ModbusDevice(Conversation):
             return build(*parts, **how)
         except ValueError as error:
             reraise(error, self.about(build.__name__.replace("_", " ")))
-
-
-def _whole(most: int, together: int) -> int:
-    """Return how many values fit one request of at most `most`, none of those that belong together left out.
-
-    Where not even these fit, the device is asked for them all the same: what it cannot do whole it shall refuse.
-    """
-    return max(most - most % together, together)
 
 
 def _text(data: bytes) -> str:
