@@ -19,6 +19,7 @@ from hilseq.description.fields import (
     VoltRange,
     Volts,
 )
+from hilseq.description.manners import Manners
 from hilseq.description.memory import Battery, ClockClaim, Configuration, FaultCode, FaultTable
 from hilseq.description.plans import Cycling, Margins, Soak
 from hilseq.description.points import AnalogPoint, InputPoint, OutputPoint, Points, Port
@@ -150,7 +151,7 @@ class ModeCommand(Register):
     values: dict[ModeWord, RawWord] = Field(min_length=1, description="number written for each mode")
 
 
-class UnitLink(Model):
+class UnitLink(Manners):
     """The register map of the unit: what each register means. Leave out what the unit lacks."""
 
     device: int = Field(default=1, ge=0, le=255, description="Modbus unit identifier")

@@ -12,12 +12,15 @@ from pydantic.fields import FieldInfo
 from pydantic_core import PydanticUndefined
 
 from hilseq.description.fields import Shown
+from hilseq.description.manners import Manners
 from hilseq.description.profile import Profile
 from hilseq.description.registers import Register
 from hilseq.description.shape import bare, keys_of
 from hilseq.description.stand import Stand
 from hilseq.quantities import UNITS, AccuracyTerms, show_duration
 
+#: Keys that many mappings have stand in a section of their own.
+_SHARED: dict[type[BaseModel], str] = {Manners: "any Modbus device", Register: "any register"}
 KINDS: dict[str, type[BaseModel]] = {"stand": Stand, "profile": Profile}
 
 
@@ -47,9 +50,10 @@ def sections(kind: str) -> list[Section]:
     """
     places: dict[type[BaseModel], list[str]] = {}
     _walk("", KINDS[kind], places)
-    if any(issubclass(model, Register) for model in places):
-        places.pop(Register, None)
-        places[Register] = ["any register"]
+    for shared, title in _SHARED.items():
+        if any(issubclass(model, shared) for model in places):
+            places.pop(shared, None)
+            places[shared] = [title]
     return [_section(model, titles) for model, titles in places.items()]
 
 
@@ -66,9 +70,11 @@ def _walk(path: str, model: type[BaseModel], places: dict[type[BaseModel], list[
 
 def _section(model: type[BaseModel], titles: list[str]) -> Section:
     about = " ".join((model.__doc__ or "").strip().split("\n\n")[0].split())
-    inherited = keys_of(Register) if issubclass(model, Register) and model is not Register else {}
-    if inherited:
-        about += " With the keys of any register (see there), and:"
+    inherited: set[str] = set()
+    for shared, title in _SHARED.items():
+        if issubclass(model, shared) and model is not shared:
+            inherited |= keys_of(shared).keys()
+            about += f" With the keys of {title} (see there), and:"
     words = tuple(
         Word(key, _kind(field.rebuild_annotation()), _default(field), _meaning(field))
         for key, field in keys_of(model).items()

@@ -15,8 +15,9 @@ KEY_STEP = "[key]"
 
 
 def keys_of(model: type[BaseModel]) -> dict[str, FieldInfo]:
-    """Return the keys of a model as they are written in a file, with their fields."""
-    return {field.alias or name: field for name, field in model.model_fields.items()}
+    """Return the keys of a model as they are written in a file, its own before those shared with others."""
+    fields = sorted(model.model_fields.items(), key=lambda item: item[0] not in model.__annotations__)
+    return {field.alias or name: field for name, field in fields}
 
 
 def bare(annotation: Any) -> Any:

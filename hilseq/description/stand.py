@@ -7,6 +7,7 @@ from typing import Annotated, Literal, Self
 from pydantic import Field, model_validator
 
 from hilseq.description.fields import Endpoint, Model, Name, Ohms, Ratio, Seconds, Terminal, Text
+from hilseq.description.manners import Manners
 from hilseq.description.registers import Register
 from hilseq.description.supplies import (
     Calibration,
@@ -49,7 +50,7 @@ class SerialLine(Model):
     )
 
 
-class Io(Model):
+class Io(Manners):
     """One I/O simulator: a Modbus device whose registers are the stand's signals."""
 
     protocol: Literal["modbus tcp", "modbus rtu"] = Field(

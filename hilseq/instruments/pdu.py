@@ -33,14 +33,15 @@ from pymodbus.pdu.register_message import (
     WriteSingleRegisterRequest,
 )
 
+from hilseq.description.manners import (
+    MOST_BITS_READ,
+    MOST_BITS_WRITTEN,
+    MOST_REGISTERS_READ,
+    MOST_REGISTERS_WRITTEN,
+)
 from hilseq.description.registers import Table
 from hilseq.instruments.translate import Garbled
 
-#: A, 6.1 to 6.4, 6.11 and 6.12: quantities of one request.
-MOST_BITS_READ = 2000
-MOST_REGISTERS_READ = 125
-MOST_BITS_WRITTEN = 1968
-MOST_REGISTERS_WRITTEN = 123
 #: A, 4.1: the largest PDU.
 LONGEST_PDU = 253
 #: A, 7: the codes of exception responses in the specification's words.
@@ -56,9 +57,11 @@ EXCEPTIONS = {
     0x0B: "gateway target device failed to respond",
 }
 ILLEGAL_ADDRESS = 0x02
+ACKNOWLEDGED = 0x05
+BUSY = 0x06
 GATEWAY_PATH_UNAVAILABLE = 0x0A
 GATEWAY_TARGET_SILENT = 0x0B
-_EXCEPTION_BIT = 0x80
+EXCEPTION_BIT = 0x80
 _COIL_ON, _COIL_OFF = 0xFF00, 0x0000
 
 READ_FUNCTION = {
@@ -73,6 +76,8 @@ _READ_REQUEST: dict[Table, type[ModbusPDU]] = {
     Table.HOLDING_REGISTER: ReadHoldingRegistersRequest,
     Table.INPUT_REGISTER: ReadInputRegistersRequest,
 }
+#: Functions that change nothing: a question that was lost may be asked once more.
+HARMLESS = frozenset({*READ_FUNCTION.values(), 0x2B})
 _TABLE_OF_FUNCTION = {function: table for table, function in READ_FUNCTION.items()}
 _LOOPBACK, _INTERFACE, _IDENTIFICATION = 0x08, 0x2B, 0x0E
 _WRITES = {
@@ -189,7 +194,7 @@ def _checked(request: bytes, answer: bytes) -> bytes:
     function = request[0]
     if not answer:
         raise Garbled("the answer is empty")
-    if answer[0] == function | _EXCEPTION_BIT:
+    if answer[0] == function | EXCEPTION_BIT:
         if len(answer) != 2:  # noqa: PLR2004 - function and code
             raise Garbled(f"an exception response of {len(answer)} bytes, expected 2")
         raise Refused(answer[1])
@@ -257,6 +262,9 @@ def identification_answer(request: bytes, answer: bytes) -> tuple[dict[int, byte
 
 _socket_framer = FramerSocket(DecodePDU(is_server=False))
 _MBAP_LENGTH = 7
+#: How many questions back an answer may be a late one: a duplicate is late by moments. One from further back is
+#: a wrong number, as on a connection of many hours all numbers have been asked.
+_LATE = 256
 
 
 def tcp_frame(transaction: int, device: int, pdu: bytes) -> bytes:
@@ -264,8 +272,35 @@ def tcp_frame(transaction: int, device: int, pdu: bytes) -> bytes:
     return _socket_framer.encode(pdu, device, transaction)
 
 
-def tcp_cut(data: bytes, transaction: int, device: int) -> bytes | NeedMore:
-    """Return the PDU of the one answer in `data`. Raises Garbled as soon as it cannot be the answer."""
+def next_transaction(transaction: int) -> int:
+    """Return the number of the next question: 1 to 65535 and round again, because 0 is sent by who counts none."""
+    return transaction % 0xFFFF + 1
+
+
+def is_late(data: bytes, transaction: int, earlier: int) -> bool:
+    """Tell whether `data` begins an answer to one of the `earlier` questions before `transaction`."""
+    if len(data) < 2 or any(data[2:4]):  # noqa: PLR2004 - the transaction; then the protocol, which is 0
+        return False
+    seen = data[0] << 8 | data[1]
+    return seen != 0 and 0 < (transaction - seen) % 0xFFFF <= min(earlier, _LATE)
+
+
+def without_late(data: bytes, transaction: int, earlier: int) -> bytes:
+    """Return what follows the whole late answers that begin `data`."""
+    while len(data) >= _MBAP_LENGTH and is_late(data, transaction, earlier):
+        length = data[4] << 8 | data[5]
+        if not 3 <= length <= LONGEST_PDU + 1 or len(data) < 6 + length:  # noqa: PLR2004 - as in tcp_cut
+            break
+        data = data[6 + length :]
+    return data
+
+
+def tcp_cut(data: bytes, transaction: int, device: int, earlier: int = 0) -> bytes | NeedMore:
+    """Return the PDU of the one answer in `data`. Raises Garbled as soon as it cannot be the answer.
+
+    Networks and gateways deliver some answers twice: late ones, to one of the `earlier` questions asked on this
+    connection before, are passed over; so are those that follow the answer.
+    """
     if len(data) < _MBAP_LENGTH:
         return NEED_MORE
     seen, protocol, length, unit = struct.unpack_from(">HHHB", data)
@@ -274,14 +309,19 @@ def tcp_cut(data: bytes, transaction: int, device: int) -> bytes | NeedMore:
     if not 3 <= length <= LONGEST_PDU + 1:  # noqa: PLR2004 - unit, function and one byte
         raise Garbled(f"a length of {length} in its header, expected 3 to {LONGEST_PDU + 1}")
     if seen != transaction:
-        raise Garbled(f"it answers transaction {seen}, asked was {transaction}")
+        if not is_late(data, transaction, earlier):
+            raise Garbled(f"it answers transaction {seen}, asked was {transaction}")
+        rest = without_late(data, transaction, earlier)
+        return NEED_MORE if rest is data else tcp_cut(rest, transaction, device, earlier)
     if unit != device:
         raise Garbled(f"it answers for device {unit}, asked was {device}")
     if len(data) < 6 + length:
         return NEED_MORE
-    if len(data) > 6 + length:
+    if len(data) > 6 + length and without_late(
+        data[6 + length :], next_transaction(transaction), earlier + 1
+    ):
         raise Garbled(f"{len(data) - 6 - length} bytes follow the answer")
-    return data[_MBAP_LENGTH:]
+    return data[_MBAP_LENGTH : 6 + length]
 
 
 # -- frames on a serial line
@@ -320,7 +360,7 @@ def rtu_length(data: bytes) -> int | NeedMore:
     if len(data) < 3:  # noqa: PLR2004 - device, function, and the byte that tells the length
         return NEED_MORE
     function = data[1]
-    if function & _EXCEPTION_BIT:
+    if function & EXCEPTION_BIT:
         return 5
     if function in _TABLE_OF_FUNCTION:
         return 5 + data[2]
@@ -346,7 +386,7 @@ def rtu_cut(data: bytes, device: int, request: bytes) -> bytes | NeedMore:
     """Return the PDU of the one answer in `data`. Raises Garbled as soon as it cannot be the answer."""
     if data and data[0] != device:
         raise Garbled(f"it answers for device {data[0]}, asked was {device}")
-    if len(data) > 1 and data[1] & ~_EXCEPTION_BIT != request[0]:
+    if len(data) > 1 and data[1] & ~EXCEPTION_BIT != request[0]:
         raise Garbled(f"it answers function {data[1]:02X}, asked was {request[0]:02X}")
     # A loop-back is as long as its question; nothing in it tells its length (A, 6.8).
     echoed = request[0] == _LOOPBACK and data[1:2] == request[:1]

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 import operator
 import struct
-from collections.abc import Collection, Container, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Container, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from hilseq.description.registers import Register, RegisterType, Table, WordOrder
@@ -151,7 +151,8 @@ class ReadPlan:
     """The requests that read named registers of one device, and how to take their answers apart.
 
     A read runs over at most `largest_gap` addresses in a row of which nothing is known, and over the registers
-    `between`, which are not asked for but known to be there.
+    `between`, which are not asked for but known to be there. `most` says how many values of a table the device
+    takes in one request.
     """
 
     def __init__(
@@ -160,8 +161,7 @@ class ReadPlan:
         largest_gap: int = 0,
         *,
         between: Collection[Register] = (),
-        most_bits: int = pdu.MOST_BITS_READ,
-        most_registers: int = pdu.MOST_REGISTERS_READ,
+        most: Callable[[Table], int] = pdu.most_read,
     ) -> None:
         self.names = tuple(registers)
         spans: list[Span] = []
@@ -172,14 +172,13 @@ class ReadPlan:
                 ((name, register) for name, register in registers.items() if register.table is table),
                 key=lambda item: (item[1].address, item[1].last_address),
             )
-            most = most_bits if table.holds_bits else most_registers
             there = {
                 address
                 for register in between
                 if register.table is table
                 for address in range(register.address, register.last_address + 1)
             }
-            for group in _spans(listed, largest_gap, most, there):
+            for group in _spans(listed, largest_gap, most(table), there):
                 first = group[0][1].address
                 count = max(register.last_address for _, register in group) - first + 1
                 spans.append(Span(table, first, count, pdu.read_request(table, first, count)))

@@ -40,7 +40,8 @@ class RegisterBank:
         """Return the compiled plan for some names (all by default); compiled once for each choice."""
         key = tuple(self.registers if names is None else names)
         if key not in self._plans:
-            self._plans[key] = ReadPlan({name: self.registers[name] for name in key}, self._largest_gap)
+            chosen = {name: self.registers[name] for name in key}
+            self._plans[key] = ReadPlan(chosen, self._largest_gap, most=self.device.manners.most_read)
         return self._plans[key]
 
     def snapshot(self, names: Iterable[str] | None = None) -> dict[str, float]:
@@ -65,7 +66,7 @@ class RegisterBank:
             for name, value in values.items()
         }
         try:
-            runs = plan_writes(encoded)
+            runs = plan_writes(encoded, self.device.manners.most_proven)
         except NotEncodable as error:
             reraise(error, self.device.about("write " + ", ".join(values)))
         with self.device.lock:
@@ -81,7 +82,7 @@ class RegisterBank:
         self.device.write_block(run.table, run.address, words)
 
     def _verify(self, run: Run, values: Mapping[str, float]) -> None:
-        back = self.device.read_block(run.table, run.address, len(run.words))
+        back = self.device.read_back(run.table, run.address, len(run.words), lambda seen: not run.wrong(seen))
         wrong = run.wrong(back)
         if not wrong:
             return

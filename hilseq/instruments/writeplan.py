@@ -6,7 +6,7 @@ are written in the order of their addresses, not in that of the caller.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 
 from hilseq.description.registers import Register, RegisterType, Table
@@ -43,11 +43,14 @@ class Run:
         return [self.address + place for place, (word, seen, mask) in pairs if word != seen & mask]
 
 
-def plan_writes(items: Mapping[str, tuple[Register, list[int]]], most: int | None = None) -> list[Run]:
+def plan_writes(
+    items: Mapping[str, tuple[Register, list[int]]], most: Callable[[Table], int] = pdu.most_written
+) -> list[Run]:
     """Return the runs that write encoded values; adjacent addresses are merged, gaps are not run over.
 
-    `items` maps names to registers and what `codec.encode` returned. `most` replaces the limit of one
-    request. Raises NotEncodable when two names want different things of one address.
+    `items` maps names to registers and what `codec.encode` returned. `most` says how many values of
+    a table one request may hold; words of one value are never parted. Raises NotEncodable when two names want
+    different things of one address.
     """
     runs: list[Run] = []
     for table in Table:
@@ -57,7 +60,7 @@ def plan_writes(items: Mapping[str, tuple[Register, list[int]]], most: int | Non
             if register.table is table:
                 _place(name, register, words, cells)
                 joined.update(range(register.address + 1, register.address + len(words)))
-        runs += _runs(table, cells, joined, pdu.most_written(table) if most is None else most)
+        runs += _runs(table, cells, joined, most(table))
     return runs
 
 

@@ -22,7 +22,12 @@ def open_link(slot: Slot, profile: Profile, name: str, *, deadline: float | None
     wait = slot.link.deadline if deadline is None else deadline
     if slot.link.address is not None:
         return ModbusDevice.over_tcp(
-            name, slot.link.address, device=profile.link.device, deadline=wait, owner="unit"
+            name,
+            slot.link.address,
+            device=profile.link.device,
+            deadline=wait,
+            owner="unit",
+            manners=profile.link,
         )
     assert slot.link.port is not None
     line = slot.link.line
@@ -34,13 +39,14 @@ def open_link(slot: Slot, profile: Profile, name: str, *, deadline: float | None
         device=profile.link.device,
         deadline=wait,
         owner="unit",
+        manners=profile.link,
     )
 
 
 def _open_io(name: str, io: Io) -> ModbusDevice:
     if io.address is not None:
         return ModbusDevice.over_tcp(
-            f"io {name}", io.address, device=io.device, deadline=io.deadline, owner="stand"
+            f"io {name}", io.address, device=io.device, deadline=io.deadline, owner="stand", manners=io
         )
     assert io.port is not None
     return ModbusDevice.over_serial(
@@ -51,6 +57,7 @@ def _open_io(name: str, io: Io) -> ModbusDevice:
         device=io.device,
         deadline=io.deadline,
         owner="stand",
+        manners=io,
     )
 
 

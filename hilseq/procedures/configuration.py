@@ -7,9 +7,6 @@ from hilseq.description.profile import Configuration
 from hilseq.errors import UnitFault
 from hilseq.instruments.modbus import ModbusDevice
 
-_MOST_READ = 125
-_MOST_WRITTEN = 123
-
 
 def checksum(content: list[int]) -> int:
     """Return the CRC-16/MODBUS of the words, each high byte first.
@@ -40,20 +37,15 @@ class ConfigurationMemory:
     def load(self) -> None:
         """Write the reference and have the unit store it. Raises UnitFault when the unit refuses."""
         first, content = self._description.first, self._description.content
-        for start in range(0, len(content), _MOST_WRITTEN):
-            self._link.write_block(first.table, first.address + start, content[start : start + _MOST_WRITTEN])
+        self._link.write_block(first.table, first.address, content)
         if self._description.store is not None:
             self._link.write(self._description.store, self._description.store_value, verify=False)
             self._clock.sleep(self._description.store_time)
 
     def read(self) -> list[int]:
         """Return what the unit holds, word by word."""
-        first, length = self._description.first, len(self._description.content)
-        words: list[int] = []
-        while len(words) < length:
-            count = min(_MOST_READ, length - len(words))
-            words += self._link.read_block(first.table, first.address + len(words), count)
-        return words
+        first = self._description.first
+        return self._link.read_block(first.table, first.address, len(self._description.content))
 
     def compare(self) -> None:
         """Compare content and checksum with the reference. Raises UnitFault naming the first difference."""

@@ -14,7 +14,6 @@ from hilseq.instruments.modbus import ModbusDevice
 
 #: Time the unit is given to clear its table, s.
 CLEAR_TIME = 0.2
-_MOST_WORDS = 125
 #: Code, place and the unit's own time of an entry: what tells it from another.
 Key: TypeAlias = tuple[int, str, float | None]
 
@@ -106,14 +105,13 @@ class Faults:
         return self._table.clear is not None
 
     def read(self) -> list[StoredFault]:
-        """Read and decode the whole table."""
-        table = self._table
+        """Read and decode the whole table, every record in one piece: a new one would tear it."""
+        table, first = self._table, self._table.table
         length = table.entries * table.words
-        words: list[int] = []
-        while len(words) < length:
-            count = min(_MOST_WORDS, length - len(words))
-            words += self._link.read_block(table.table.table, table.table.address + len(words), count)
-        return decode(words, table)
+        return decode(
+            self._link.read_block(first.table, first.address, length, whole=table.words),
+            table,
+        )
 
     def clear(self) -> None:
         """Clear the table where it can be. Read it first: it is the history of the unit."""

@@ -7,7 +7,7 @@ import time
 from collections.abc import Callable
 
 from hilseq.clock import Clock
-from hilseq.errors import UnitFault
+from hilseq.errors import UnitFault, UnitSilent
 from hilseq.measured import Measured
 
 #: Time between two questions, s.
@@ -28,13 +28,19 @@ def poll(
         begun = time.monotonic()
         try:
             if done():
+                answered = clock.now()
+                if answered - asked > INTERVAL:
+                    # A busy unit was asked again and again: what it said at last holds since then only.
+                    asked = answered
                 half = (asked + last_no) / 2 - since
                 return Measured(half, "s", max(asked - last_no, INTERVAL) / math.sqrt(12))
-        except UnitFault:
+        except UnitFault as refusal:
             # Busy, refusing, nonsense while starting: not done yet. A stepped clock stood still while the
             # deadline of a silent exchange ran out on the wall.
             if time.monotonic() - begun > 0.8 * link_deadline:
                 clock.spent(link_deadline)
+            if not isinstance(refusal, UnitSilent):
+                asked = clock.now()
         last_no = asked
         if clock.now() - since > within:
             return None

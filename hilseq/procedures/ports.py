@@ -14,10 +14,12 @@ from functools import partial
 from itertools import chain, islice, repeat
 
 from hilseq.analysis.prbs import PRBS9, PRBS15, Source
+from hilseq.description.manners import Manners
 from hilseq.description.profile import Port
 from hilseq.description.registers import Register
 from hilseq.description.stand import PortWiring
 from hilseq.errors import NotPerformed, UnitFault, UnitSilent
+from hilseq.instruments.conversation import ALL_MANNERS
 from hilseq.instruments.modbus import ModbusDevice
 from hilseq.instruments.ports import Port as Line
 from hilseq.instruments.ports import open_port
@@ -60,12 +62,14 @@ class Ports:
         *,
         loopback: bool = True,
         mode: Register | None = None,
+        manners: Manners = ALL_MANNERS,
     ) -> None:
         self.names = tuple(ports)
         self._ports = ports
         self._wiring = wiring
         self._loopback = loopback
         self._mode = mode
+        self._manners = manners
 
     def claim(self, name: str) -> float | None:
         """Bit error ratio that the profile claims of a port, if any."""
@@ -142,7 +146,12 @@ class Ports:
             return open_port(resource, round(speed), port.frame, port.deadline, name=name)
         if port.partner == "modbus tcp":
             return ModbusDevice.over_tcp(
-                name, resource, device=port.device, deadline=port.deadline, owner="unit"
+                name,
+                resource,
+                device=port.device,
+                deadline=port.deadline,
+                owner="unit",
+                manners=self._manners,
             )
         return ModbusDevice.over_serial(
             name,
@@ -152,6 +161,7 @@ class Ports:
             device=port.device,
             deadline=port.deadline,
             owner="unit",
+            manners=self._manners,
         )
 
     def _echoes(self, data_bits: int, line: Line) -> Iterator[Exchange]:

@@ -79,7 +79,11 @@ class Unit:
         self.inputs = inputs
         self.analog = analog
         self.ports = Ports(
-            profile.ports, slot.ports, loopback=profile.link.modbus_loopback, mode=profile.link.mode
+            profile.ports,
+            slot.ports,
+            loopback=profile.link.modbus_loopback,
+            mode=profile.link.mode,
+            manners=profile.link,
         )
         #: Its place on the stand, as the stand file has it.
         self.described = slot

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Protocol
 
+from hilseq.description.manners import Manners
 from hilseq.description.registers import Table
 
 
@@ -89,6 +90,8 @@ class ModbusView(Protocol):
     """A Modbus device: the I/O simulator, or a unit's own server."""
 
     device: int
+    #: What it takes less than the specification; None when nothing.
+    manners: Manners | None
 
     def answering(self) -> bool:
         """Tell whether the device answers at all (a unit without power does not)."""

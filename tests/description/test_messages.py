@@ -25,7 +25,10 @@ CASES: dict[str, tuple[dict[str, str], str, str, str, str]] = {
         {"    device: 1": "    devise: 1"},
         "devise",
         "the key `devise` is not known in `rack`",
-        "one of protocol, port, line, device, deadline, largest-gap, high-addresses",
+        (
+            "one of protocol, port, line, device, deadline, largest-gap, high-addresses, largest-read, "
+            "largest-write, largest-bit-read, largest-bit-write, writes, bit-writes"
+        ),
         "device",
     ),
     "a key with an underscore": (

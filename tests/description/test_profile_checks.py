@@ -293,6 +293,23 @@ CASES: dict[str, tuple[dict[str, str], str, str, str, str]] = {
         "start-above greater than stop-below",
         "",
     ),
+    "a record of faults longer than one request": (
+        {"link:\n  device: 1\n": "link:\n  device: 1\n  largest-read: 3\n"},
+        "4\n  code: 0",
+        "a record of 4 registers, but the unit has `largest-read: 3`",
+        "at most 3 registers, so that one request reads it whole",
+        "",
+    ),
+    "a 32-bit value where registers are written singly": (
+        {
+            "link:\n  device: 1\n": "link:\n  device: 1\n  writes: single\n",
+            "address: 20, type: int16, scale: 0.001, unit: V}": "address: 20, type: int32, scale: 0.001, unit: V}",
+        },
+        "int32, scale: 0.001, unit: V}",
+        "the register of ao1 takes two registers (int32), but its device has `writes: single` (and 1 more like it)",
+        "a value of one register, or what the device really takes in one request",
+        "",
+    ),
     "a twin that does not start where it must work": (
         {"rack-positions: 3": "rack-positions: 3\ntwin: {start-above: 22 V}"},
         "start-above",

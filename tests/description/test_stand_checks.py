@@ -174,6 +174,26 @@ CASES: dict[str, tuple[dict[str, str], str, str, str, str]] = {
         "a zero-based address, or `high-addresses: true` for a device that really counts so far",
         "",
     ),
+    "a 32-bit drive where registers are written singly": (
+        {
+            "    device: 1\n": "    device: 1\n    writes: single\n",
+            "rest: 0}": "rest: 0}\n  setpoint: {io: rack, table: holding register, address: 900, type: float32, drives: A.sp}",
+        },
+        "float32, drives: A.sp",
+        "the signal 'setpoint' takes two registers (float32), but its device has `writes: single`",
+        "a value of one register, or what the device really takes in one request",
+        "",
+    ),
+    "a 32-bit signal where one register is read at once": (
+        {
+            "    device: 1\n": "    device: 1\n    largest-read: 1\n",
+            "rest: 0}": "rest: 0}\n  level: {io: rack, table: input register, address: 900, type: float32}",
+        },
+        "float32}",
+        "the signal 'level' takes two registers (float32), but its device has `largest-read: 1`",
+        "a value of one register, or what the device really takes in one request",
+        "",
+    ),
     "an unknown unit": (
         {
             "address: 17, type: int16, scale: 0.1, unit: degC}": "address: 17, type: int16, scale: 0.1, unit: C}"

@@ -275,14 +275,14 @@ def test_an_answer_that_does_not_fit_is_garbage_at_once(
 
 
 def test_what_comes_unasked_is_no_answer(serve: Serve) -> None:
-    """An answer sent twice is found before the next question, which is not asked on that connection."""
+    """An answer to nothing is found before the next question, which is not asked on that connection."""
 
     def twice(connection: socket.socket, number: int) -> None:
         for head, _ in requests_of(connection):
             connection.sendall(answer_to(head, b"\x03\x02\x00\x2a"))
             if number == 0:
                 time.sleep(0.05)
-                connection.sendall(answer_to(head, b"\x03\x02\x00\x2b"))
+                connection.sendall(answer_to(b"\x30\x39" + head[2:], b"\x03\x02\x00\x2b"))
 
     with stand_device(serve(twice), 2.0) as device:
         assert device.read_block(HOLDING, 0, 1) == [42]

@@ -111,7 +111,7 @@ def fewest(registers: Mapping[str, Register], largest_gap: int, most: int) -> in
 @given(small_maps(), st.integers(0, 4), st.integers(2, 6))
 def test_no_plan_has_fewer_requests(registers: dict[str, Register], largest_gap: int, most: int) -> None:
     """The greedy plan is as good as the best of all possible plans."""
-    plan = ReadPlan(registers, largest_gap, most_registers=most)
+    plan = ReadPlan(registers, largest_gap, most=lambda _: most)
     assert len(plan.spans) == fewest(registers, largest_gap, most)
     assert all(span.count <= most for span in plan.spans)
 
@@ -208,7 +208,7 @@ def test_runs_stay_within_the_limit_and_keep_values_whole(fields: list[tuple[int
         if not mine & taken:
             taken |= mine
             values[str(number)] = (register(address=address, type="uint32" if is_wide else "uint16"), 7.0)
-    runs = plan_writes(encoded(values), most)
+    runs = plan_writes(encoded(values), lambda _: most)
     covered = [run.address + place for run in runs for place in range(len(run.words))]
     assert sorted(covered) == sorted(taken)
     assert all(len(run.words) <= most for run in runs)

@@ -9,6 +9,7 @@ from functools import partial
 
 from hilseq.description.checks import (
     limits,
+    manners,
     memory,
     modes,
     network,
@@ -37,6 +38,7 @@ def stand_findings(stand: Stand) -> list[Finding]:
         wiring.terminals_have_one_drive,
         wiring.rests_fit_their_signal,
         registers.signal_accuracies_fit,
+        manners.signals_come_in_one_piece,
         network.network_is_a_subnet,
         network.addresses_are_unique,
         network.addresses_lie_in_the_network,
@@ -62,6 +64,8 @@ def profile_findings(profile: Profile) -> list[Finding]:
         profile_registers.blocks_are_words,
         profile_registers.link_units_fit,
         profile_registers.analog_points_fit,
+        manners.values_come_in_one_piece,
+        manners.fault_records_come_in_one_piece,
         modes.values_are_distinct,
         modes.modes_are_reported,
         modes.modes_can_be_reached,

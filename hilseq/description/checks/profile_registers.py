@@ -126,6 +126,11 @@ def _orders(profile: Profile) -> list[Order]:
     return found
 
 
+def orders(profile: Profile) -> list[Use]:
+    """Return every register that hilseq writes."""
+    return [order.use for order in _orders(profile)]
+
+
 def what_is_written_can_be_written(profile: Profile) -> Findings:
     """Commands and configuration stand in a table that can be written, wide enough for their numbers."""
     for use, numbers in _orders(profile):

@@ -67,7 +67,11 @@ class SoakRun:
         course = self._course = Course(plan.period, self._duration, clock, events, recorder)
         self._load = Load(unit, plan, conditions, clock)
         traffic = self._traffic = Traffic(
-            plan.port_traffic, unit.profile.ports, bench.stand.slots[unit.slot].ports, clock
+            plan.port_traffic,
+            unit.profile.ports,
+            bench.stand.slots[unit.slot].ports,
+            clock,
+            unit.profile.link,
         )
         starts = self._starts = Starts(
             unit,

@@ -97,7 +97,8 @@ class Sampler:
         self.columns: tuple[str, ...] = (VOLTAGE, CURRENT, *registers, *names)
         self._listed = picker([*registers, *names])
         between = [use.register for use in link_uses(unit.profile) if use.place[-1] != "mode-command"]
-        link = _Line(unit.link, ReadPlan(registers, between=between), of_unit=True)
+        plan = ReadPlan(registers, between=between, most=unit.link.manners.most_read)
+        link = _Line(unit.link, plan, of_unit=True)
         instruments = [_Line(device, plan, of_unit=False) for device, plan in signals.jobs(names)]
         self._lines = [*sorted(instruments, key=lambda line: -len(line.plan.spans)), link]
         self._turns = max(len(line.plan.spans) for line in self._lines)

@@ -15,9 +15,11 @@ from typing import Any
 
 from hilseq.analysis.biterror import ratio_lower
 from hilseq.clock import Clock
+from hilseq.description.manners import Manners
 from hilseq.description.profile import Port
 from hilseq.description.stand import PortWiring
 from hilseq.errors import StandFault, UnitFault
+from hilseq.instruments.conversation import ALL_MANNERS
 from hilseq.instruments.modbus import ModbusDevice
 from hilseq.instruments.ports import Port as Line
 from hilseq.instruments.ports import open_port
@@ -57,11 +59,17 @@ class Traffic:
     """Frames over some ports of one unit."""
 
     def __init__(
-        self, names: Iterable[str], ports: Mapping[str, Port], wiring: Mapping[str, PortWiring], clock: Clock
+        self,
+        names: Iterable[str],
+        ports: Mapping[str, Port],
+        wiring: Mapping[str, PortWiring],
+        clock: Clock,
+        manners: Manners = ALL_MANNERS,
     ) -> None:
         self._clock = clock
         self._ports = {name: ports[name] for name in names}
         self._wiring = wiring
+        self._manners = manners
         self._lines: dict[str, Line | ModbusDevice] = {}
         #: Ports with a frame under way, or why it could not be sent.
         self._sent: dict[str, UnitFault | None] = {}
@@ -178,7 +186,13 @@ class Traffic:
             line = open_port(resource, speed, port.frame, port.deadline, name=name)
         elif port.partner == "modbus tcp":
             line = ModbusDevice.over_tcp(
-                name, resource, device=port.device, deadline=port.deadline, owner="unit", place=name
+                name,
+                resource,
+                device=port.device,
+                deadline=port.deadline,
+                owner="unit",
+                place=name,
+                manners=self._manners,
             )
         else:
             line = ModbusDevice.over_serial(
@@ -190,6 +204,7 @@ class Traffic:
                 deadline=port.deadline,
                 owner="unit",
                 place=name,
+                manners=self._manners,
             )
         self._lines[name] = line
         return line

@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from functools import partial
 
+from hilseq.description.manners import Manners
 from hilseq.description.registers import RegisterType, Table
 from hilseq.description.stand import Io, Signal, Stand
 from hilseq.quantities import SYMBOLS
@@ -84,6 +85,7 @@ class IoModel:
     def __init__(self, name: str, description: Io, timeline: Timeline) -> None:
         self.name = name
         self.device = description.device
+        self.manners: Manners | None = None if description.usual else description
         told = description.identity
         self.maker = (told.maker if told else None) or "simulated"
         self.model = (told.model if told else None) or "I/O simulator"

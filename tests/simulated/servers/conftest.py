@@ -13,6 +13,7 @@ from hilseq_sim.process import Options, Servers
 from hilseq_sim.views import ModbusRefusal, ModbusView, Trouble
 
 from hilseq.description.loading import load_profile, load_stand
+from hilseq.description.manners import Manners
 from hilseq.description.profile import Profile
 from hilseq.description.registers import Table
 from hilseq.description.stand import Stand
@@ -78,6 +79,7 @@ class SmallDevice:
     def __init__(self, device: int = 1, size: int = 2048) -> None:
         self.device = device
         self.powered = True
+        self.manners: Manners | None = None
         self.tables: dict[Table, dict[int, int]] = {table: dict.fromkeys(range(size), 0) for table in Table}
         self.objects: Mapping[int, bytes] | None = {0: b"Ombrella", 1: b"IO-64", 2: b"1.0"}
         self.returns_query_data = True

@@ -1,0 +1,171 @@
+"""Devices that want a pause before the next request, and devices that close the connection after each answer."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+import pytest
+
+from hilseq.description.manners import Manners
+from hilseq.description.registers import Table
+from hilseq.errors import InstrumentSilent, UnitSilent
+from hilseq.instruments import pdu
+from hilseq.instruments.modbus import ModbusDevice
+from tests.instruments.conftest import modbus_frame, modbus_requests
+
+if TYPE_CHECKING:
+    import socket
+
+    from tests.instruments.conftest import RawServer, SerialPair, Serve
+
+HOLDING = Table.HOLDING_REGISTER
+PAUSE = 0.05
+Handler = Callable[["socket.socket", int], None]
+
+
+def answer(body: bytes) -> bytes:
+    return b"\x03\x02\x00\x2a" if body[0] == 3 else body[:5]
+
+
+def deaf_for(seconds: float) -> Handler:
+    """Return a server that loses each request that comes sooner than that after its last answer."""
+
+    def serve(connection: socket.socket, _: int) -> None:
+        answered = -1.0
+        for head, body in modbus_requests(connection):
+            if time.monotonic() - answered >= seconds:
+                connection.sendall(modbus_frame(head, answer(body)))
+                answered = time.monotonic()
+
+    return serve
+
+
+def closing(asked: list[int], *, before: float = 0.0, answers: int = 1) -> Handler:
+    """Return a server that answers so often on a connection, takes one more request, and closes without answer.
+
+    `asked` collects the function of every request it took; `before` is how long it leaves the far end in the belief
+    that it listens, s.
+    """
+
+    def serve(connection: socket.socket, _: int) -> None:
+        for turn, (head, body) in enumerate(modbus_requests(connection)):
+            asked.append(body[0])
+            if turn == answers:
+                time.sleep(before)
+                return
+            connection.sendall(modbus_frame(head, answer(body)))
+
+    return serve
+
+
+def rack(server: RawServer, deadline: float = 5.0, pause: float = 0.0) -> ModbusDevice:
+    manners = Manners.model_validate({"pause": f"{pause} s"})
+    return ModbusDevice.over_tcp("io rack", server.endpoint, deadline=deadline, manners=manners)
+
+
+def test_the_pause_of_the_description_is_kept(serve: Serve) -> None:
+    """Reads, writes and reading back, one behind the other: none comes too soon."""
+    with rack(serve(deaf_for(PAUSE)), pause=PAUSE) as device:
+        for _ in range(3):
+            device.write_block(HOLDING, 0, [42], verify=True)
+
+
+def test_without_the_pause_such_a_device_is_silent(serve: Serve) -> None:
+    """The default is none: a request that is lost is told as before."""
+    with rack(serve(deaf_for(5.0)), deadline=0.3) as device:
+        device.read_block(HOLDING, 0, 1)
+        with pytest.raises(InstrumentSilent):
+            device.read_block(HOLDING, 0, 1)
+
+
+def test_a_pause_on_a_serial_line(serial_pair: SerialPair) -> None:
+    """Longer than the silent interval of the specification where the device needs that."""
+    came: list[float] = []
+
+    def reply(frame: bytes) -> bytes:
+        came.append(time.monotonic())
+        return pdu.rtu_frame(frame[0], b"\x03\x02\x00\x2a")
+
+    serial_pair.answer(reply)
+    manners = Manners.model_validate({"pause": "100 ms"})
+    with ModbusDevice.over_serial(
+        "port 1", serial_pair.path, frame="8N1", deadline=5.0, manners=manners
+    ) as device:
+        device.read_block(HOLDING, 0, 1)
+        device.read_block(HOLDING, 0, 1)
+    assert came[1] - came[0] >= 0.1
+
+
+def test_a_connection_closed_on_a_question_is_opened_again_once(serve: Serve) -> None:
+    """A device that closes after each answer, the next question already on its way: it is asked again."""
+    asked: list[int] = []
+    with rack(serve(closing(asked))) as device:
+        assert [device.read_block(HOLDING, 0, 1) for _ in range(4)] == [[42]] * 4
+    assert len(asked) == 4 + 3
+
+
+def test_a_command_is_never_sent_twice(serve: Serve) -> None:
+    """Whether a write on its way was carried out is not known: its loss is told."""
+    asked: list[int] = []
+    with rack(serve(closing(asked))) as device:
+        device.read_block(HOLDING, 0, 1)
+        with pytest.raises(InstrumentSilent, match="closed by the far end"):
+            device.write_block(HOLDING, 0, [1])
+        assert asked == [3, 6]
+        device.write_block(HOLDING, 0, [1])
+        assert asked == [3, 6, 6]
+
+
+def test_commands_go_over_a_fresh_connection_once_a_device_is_known_to_close(serve: Serve) -> None:
+    """After one closed connection no write is trusted to one on which an answer has come."""
+    asked: list[int] = []
+    with rack(serve(closing(asked))) as device:
+        device.read_block(HOLDING, 0, 1)
+        device.read_block(HOLDING, 0, 1)
+        for _ in range(3):
+            device.write_block(HOLDING, 0, [42], verify=True)
+    assert asked.count(6) == 3
+
+
+def test_a_device_that_only_drops_idle_connections_keeps_the_one_it_has(serve: Serve) -> None:
+    """Many answers on one connection: its end does not make writes open a new one each."""
+    server = serve(closing([], answers=4))
+    with rack(server) as device:
+        for _ in range(5):
+            device.read_block(HOLDING, 0, 1)
+        device.write_block(HOLDING, 0, [1])
+        device.write_block(HOLDING, 0, [1])
+    assert len(server.connections) == 2
+
+
+def test_a_device_that_closes_without_any_answer_is_told_at_once(serve: Serve) -> None:
+    """The first question on a connection was not crossed by a close: nobody answers there."""
+    asked: list[int] = []
+    with rack(serve(closing(asked, answers=0)), deadline=20.0) as device:
+        begun = time.monotonic()
+        with pytest.raises(InstrumentSilent, match="closed by the far end"):
+            device.read_block(HOLDING, 0, 1)
+    assert time.monotonic() - begun < 10.0
+    assert asked == [3]
+
+
+def test_a_dead_device_behind_a_closed_connection_ends_at_the_deadline(serve: Serve) -> None:
+    """Opened again, it says nothing: both halves together take one deadline."""
+
+    def dying(connection: socket.socket, number: int) -> None:
+        if number == 0:
+            closing([], before=0.9)(connection, number)
+        else:
+            while connection.recv(1000):
+                pass
+
+    server = serve(dying)
+    with ModbusDevice.over_tcp("unit SN1", server.endpoint, owner="unit", deadline=1.0) as device:
+        device.read_block(HOLDING, 0, 1)
+        begun = time.monotonic()
+        with pytest.raises(UnitSilent, match="within 1 s"):
+            device.read_block(HOLDING, 0, 1)
+        assert 0.9 < time.monotonic() - begun < 1.8
+    assert len(server.connections) == 2
