@@ -27,7 +27,7 @@ CASES: dict[str, tuple[dict[str, str], str, str, str, str]] = {
         "the key `devise` is not known in `rack`",
         (
             "one of protocol, port, line, device, deadline, largest-gap, high-addresses, largest-read, "
-            "largest-write, largest-bit-read, largest-bit-write, writes, bit-writes"
+            "largest-write, largest-bit-read, largest-bit-write, writes, bit-writes, pause"
         ),
         "device",
     ),
