@@ -276,6 +276,15 @@ class Supply(Model):
     write_termination: str = Field(
         default="\n", description='end of a command, such as "\\n"', min_length=1, max_length=2
     )
+    greeting: bool = Field(
+        default=False,
+        description="whether it sends a line after each connection, such as WELCOME; it is thrown away, and waited "
+        "for at most `deadline`",
+    )
+    echo: bool = Field(
+        default=False,
+        description="whether it sends each command line back, before the answer; another line is garbage",
+    )
 
     @model_validator(mode="after")
     def _record(self) -> Self:

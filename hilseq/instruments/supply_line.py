@@ -12,6 +12,7 @@ from typing import TypeVar
 from hilseq.description.stand import Supply
 from hilseq.errors import HilseqError
 from hilseq.instruments import scpi
+from hilseq.instruments.manners import Manners
 from hilseq.instruments.translate import Exchange, Garbled, fault, reported, reraise
 from hilseq.instruments.visa import VisaSession
 
@@ -38,6 +39,7 @@ class SupplyLine:
             deadline=description.deadline,
             read_termination=description.read_termination,
             write_termination=description.write_termination,
+            manners=Manners(description.greeting, description.echo),
         )
         self._own_session = session is None
         self._last_command = self._commands.identify

@@ -11,6 +11,7 @@ from hilseq.description.profile import Profile
 from hilseq.description.stand import Calibration, Io, Slot, Stand
 from hilseq.errors import StandFault, WrongInstrument
 from hilseq.instruments.conditions import Conditions
+from hilseq.instruments.manners import Manners
 from hilseq.instruments.modbus import ModbusDevice
 from hilseq.instruments.supply import PowerSupply
 from hilseq.instruments.visa import VisaSession
@@ -91,6 +92,7 @@ class Instruments:
                 deadline=supply.deadline,
                 read_termination=supply.read_termination,
                 write_termination=supply.write_termination,
+                manners=Manners(supply.greeting, supply.echo),
             )
             for resource, (name, supply) in first.items()
             if outputs[resource] > 1

@@ -89,6 +89,16 @@ def test_what_was_proven_stands_in_the_record(visit: MakeVisit) -> None:
     assert {"slow ramp", "interruptions"} <= set(tables)
 
 
+def test_a_twin_of_a_supply_that_greets_and_echoes(visit: MakeVisit, tmp_path: Path) -> None:
+    """The stand file says so, the twin does so, and the visit goes as with any other supply."""
+    talkative = ("    settle: 50 ms\n", "    settle: 50 ms\n    greeting: true\n    echo: true\n")
+    stand = tmp_path / "stand.yaml"
+    stand.write_text(changed(STANDS / "sim-bench.yaml", (talkative,)), encoding="utf-8")
+    done = visit(POWER_ON, stand=stand)
+    assert not {"failed", "stand fault"} & set(done.verdicts().values()), done.out[-2000:]
+    assert "passed" in done.verdicts().values()
+
+
 def test_an_old_battery_is_found_by_its_date(visit: MakeVisit) -> None:
     """Five years, by the date of the intake (check value 10.1: common practice, no source)."""
     old = visit("--note", "battery-date=2020-01", MEMORY, name="old")
