@@ -230,6 +230,13 @@ CASES: dict[str, tuple[dict[str, str], str, str, str, str]] = {
         "an offset below 3",
         "",
     ),
+    "an order of a time that is not there": (
+        {"  time: 2\n": "  time-order: low first\n"},
+        "faults:",
+        "`time-order` is for a time that no record holds",
+        "`time` as well",
+        "",
+    ),
     "the code of an empty record": (
         {"0x11: {": "0: {"},
         "0: {meaning: self-test",

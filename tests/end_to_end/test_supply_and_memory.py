@@ -113,6 +113,21 @@ def test_an_output_that_is_dead_anyway_says_nothing_about_the_supply(visit: Make
     assert "failed" not in done.verdicts().values(), done.out[-2000:]
 
 
+def test_the_time_of_a_fault_is_read_in_its_order(visit: MakeVisit, tmp_path: Path) -> None:
+    """A table that stores its times low word first tells the same times as one that stores them high first."""
+    swapped = tmp_path / "swapped.yaml"
+    order = ("  time: 2\n", "  time: 2\n  time-order: low first\n")
+    swapped.write_text(changed(STANDS / "units" / "rh16.yaml", (order,)), encoding="utf-8")
+    told = []
+    for name, unit in (("high", STANDS / "units" / "rh16.yaml"), ("low", swapped)):
+        done = visit(FAULTS, "--seed", "3", unit=unit, name=name)
+        journal = (done.folder / "journal.jsonl").read_text(encoding="ascii").splitlines()
+        tables = [entry for entry in map(json.loads, journal) if entry["kind"] == "faults"]
+        told.append([fault["time"] for fault in tables[0]["entries"]])
+    assert told[0], "this seed comes without a history"
+    assert told[0] == told[1]
+
+
 @pytest.mark.parametrize("missing", [(), BARE_TABLE], ids=["", "no counter, no clearing"])
 @pytest.mark.parametrize(("defect", "expected"), [("", "passed"), ("fault-returns,code=0x42", "failed")])
 def test_a_log_of_power_ups_in_the_fault_table_blames_nobody(
