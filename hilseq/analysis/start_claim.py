@@ -7,11 +7,13 @@ a failure, n = ln(1-C)/ln(R)) and Wald's sequential test between the claimed and
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
+from statistics import NormalDist
 from typing import Protocol
 
 from hilseq.analysis.proportion import clopper_pearson, reliability_shown, trials_needed
-from hilseq.analysis.sequential import BinomialPlan, Decision
+from hilseq.analysis.sequential import TRUNCATION, BinomialPlan, Decision
 
 
 class StartPlan(Protocol):
@@ -153,6 +155,21 @@ class SequentialStarts:
                 f"{_share(self.probability)} would be refused with a risk of {_percent(producer)} at most"
             )
         return _estimate(starts, failures, self.confidence)
+
+
+def sequential_starts_about(
+    probability: float, worst: float, producer_risk: float, consumer_risk: float
+) -> float:
+    """Return about how many starts a sequential plan takes at most, without enumerating it.
+
+    Its cut-off from the single sample in normal approximation (Montgomery, Introduction to Statistical Quality
+    Control, 15.2, from memory), or the run that accepts without a failure, whichever is longer.
+    """
+    good, bad = 1.0 - probability, 1.0 - worst
+    alpha, beta = NormalDist().inv_cdf(1.0 - producer_risk), NormalDist().inv_cdf(1.0 - consumer_risk)
+    spread = alpha * math.sqrt(good * (1.0 - good)) + beta * math.sqrt(bad * (1.0 - bad))
+    clean = math.log((1.0 - producer_risk) / consumer_risk) / math.log((1.0 - good) / (1.0 - bad))
+    return TRUNCATION * max((spread / (bad - good)) ** 2, clean)
 
 
 def _estimate(starts: int, failures: int, confidence: float) -> str:

@@ -91,11 +91,13 @@ def plan_command(
     if json:
         import json as json_format
 
-        typer.echo(json_format.dumps({"units": [plan.as_data() for plan in plans]}, indent=2))
+        said = {"units": [plan.as_data() for plan in plans], "visit": visit_times(plans)}
+        typer.echo(json_format.dumps(said, indent=2))
         return
     for plan in plans:
         for line in plan_lines(plan):
             typer.echo(line)
+    typer.echo(visit_line(plans))
 
 
 def make_plans(visit: Visit, files: Mapping[str, str], sequences: Sequence[str]) -> list[UnitPlan]:
@@ -217,7 +219,8 @@ def _plan_soak(plan: UnitPlan, visit: Visit, slot: str) -> None:
 
     # Voltage and current of the supply come first.
     columns = 2 + len(sampled_signals(visit.stand, slot)) + len(link_registers(profile))
-    outlook = soak_outlook(profile.soak, columns=columns)
+    start = profile.start.ready_within + profile.modes.change_within
+    outlook = soak_outlook(profile.soak, columns=columns, start=start)
     plan.soak = {
         "required": profile.soak.required,
         "not_counted": profile.soak.not_counted,
@@ -246,16 +249,17 @@ def plan_lines(plan: UnitPlan) -> list[str]:
             number = f"{plan.starts['fewest']} to {plan.starts['most']}"
         other = plan.starts["other"]
         lines.append(f"power cycles: {number} cold, {other} warm and short")
-    lines.append(f"disk: about {plan.disk / 1e6:.1f} MB")
+    lines.append(f"disk: about {_megabytes(plan.disk)}")
     if plan.proves:
         lines.append("what it will prove:")
         lines += [f"  - {words}" for words in plan.proves]
     if plan.soak is not None:
         needed = "needed to ship" if plan.soak["required"] else "not needed to ship"
+        least = "at least " if plan.soak["power_cycles"] else ""
         lines.append(
             f"soak ({needed}, only with --soak): {show_duration(plan.soak['duration'])} more, "
-            f"{plan.soak['samples']} samples, {plan.soak['power_cycles']} power cycles, "
-            f"about {plan.soak['disk'] / 1e6:.0f} MB"
+            f"{least}{plan.soak['samples']} samples, {plan.soak['power_cycles']} power cycles, "
+            f"about {_megabytes(plan.soak['disk'])}"
         )
         lines.append(f"  - {plan.soak['proves']}")
         if plan.soak["not_counted"]:
@@ -263,3 +267,26 @@ def plan_lines(plan: UnitPlan) -> list[str]:
                 f"  - no events of the soak, as the profile says: {', '.join(plan.soak['not_counted'])}"
             )
     return lines
+
+
+def visit_times(plans: Sequence[UnitPlan]) -> dict[str, float]:
+    """Return the time on hardware of all units together, s: their checks and soaks come one after the other."""
+    checks = sum(plan.seconds for plan in plans)
+    soaks = sum(plan.soak["duration"] for plan in plans if plan.soak is not None)
+    return {"seconds": checks, "seconds_with_soak": checks + soaks}
+
+
+def visit_line(plans: Sequence[UnitPlan]) -> str:
+    """Return the time of the whole visit in a line for people."""
+    from hilseq.quantities import show_duration
+
+    times, soaks = visit_times(plans), sum(plan.soak is not None for plan in plans)
+    line = f"the whole visit: at most about {show_duration(times['seconds'])} on hardware"
+    if soaks:
+        line += f", with --soak {show_duration(times['seconds_with_soak'])}"
+    return line + (", the soaks one after the other" if soaks > 1 else "")
+
+
+def _megabytes(size: int) -> str:
+    """Return a size in MB, rounded up: a disk that holds it is large enough."""
+    return f"{-(-size // 100_000) / 10:.1f} MB"

@@ -11,7 +11,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Annotated, Any
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
 
 from hilseq.quantities import (
     AccuracyTerms,
@@ -84,6 +84,23 @@ def _accuracy(dimension: str) -> BeforeValidator:
     return BeforeValidator(read)
 
 
+#: Exact, by the definition of the Celsius temperature (SI brochure, 2.3.1).
+ABSOLUTE_ZERO = -273.15
+
+
+def _possible(celsius: float) -> float:
+    if celsius < ABSOLUTE_ZERO:
+        raise ValueError(
+            f"{celsius:g} degC lies below absolute zero; expected {ABSOLUTE_ZERO:g} degC or more"
+        )
+    return celsius
+
+
+def _possible_range(interval: Interval) -> Interval:
+    _possible(interval.low)
+    return interval
+
+
 Positive = Field(gt=0)
 NotNegative = Field(ge=0)
 
@@ -97,7 +114,12 @@ Farads = Annotated[
 ]
 Watts = Annotated[float, _quantity("power"), NotNegative, Shown("power, such as 2 W", "power")]
 Seconds = Annotated[float, _quantity("time"), NotNegative, Shown("time, such as 500 ms", "time")]
-Celsius = Annotated[float, _quantity("temperature"), Shown("temperature, such as 70 degC", "temperature")]
+Celsius = Annotated[
+    float,
+    _quantity("temperature"),
+    AfterValidator(_possible),
+    Shown("temperature, such as 70 degC", "temperature"),
+]
 Kelvins = Annotated[
     float,
     _quantity("temperature difference"),
@@ -121,7 +143,10 @@ VoltRange = Annotated[Interval, _interval("voltage"), Shown("range, such as 20.4
 AmpereRange = Annotated[Interval, _interval("current"), Shown("range, such as 85..135 mA", "current")]
 TimeRange = Annotated[Interval, _interval("time"), Shown("range, such as 1..2 s", "time")]
 CelsiusRange = Annotated[
-    Interval, _interval("temperature"), Shown("range, such as 0..55 degC", "temperature")
+    Interval,
+    _interval("temperature"),
+    AfterValidator(_possible_range),
+    Shown("range, such as 0..55 degC", "temperature"),
 ]
 
 VoltAccuracy = Annotated[

@@ -7,7 +7,7 @@ from typing import Annotated, Self
 from pydantic import Field, model_validator
 
 from hilseq.description.fields import Model, Ratio, Seconds, Text, Volts
-from hilseq.description.registers import Register
+from hilseq.description.registers import OrderWord, Register, WordOrder
 from hilseq.description.words import Mode, ModeWord, RawWord
 
 
@@ -27,7 +27,7 @@ class FaultTable(Model):
     """Where stored faults are read and how they are cleared.
 
     The table holds `entries` records of `words` registers; within a record `code`, `place` and `time`
-    (optional, 32 bits, seconds) stand at the given offsets. A code of 0 is an empty record.
+    (optional, 32 bits in `time-order`, seconds) stand at the given offsets. A code of 0 is an empty record.
     """
 
     count: Register | None = Field(
@@ -43,6 +43,9 @@ class FaultTable(Model):
     time: Annotated[int, Field(ge=0)] | None = Field(
         default=None, description="offset of the time in a record, 32 bits, seconds"
     )
+    time_order: OrderWord = Field(
+        default=WordOrder.HIGH_FIRST, description="word order of that time: high first or low first"
+    )
     clear: Register | None = Field(
         default=None,
         description="written with clear-value to clear the table; without it the link cannot clear it, and what "
@@ -54,6 +57,8 @@ class FaultTable(Model):
 
     @model_validator(mode="after")
     def _inside(self) -> Self:
+        if self.time is None and "time_order" in self.model_fields_set:
+            raise ValueError("`time-order` is for a time that no record holds; expected `time` as well")
         ends = {"code": self.code, "place": self.place, "time": None if self.time is None else self.time + 1}
         for name, end in ends.items():
             if end is not None and end >= self.words:

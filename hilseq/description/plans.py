@@ -5,13 +5,23 @@ from __future__ import annotations
 import math
 from typing import Annotated, Literal, Self
 
-from pydantic import Field, model_validator
+from pydantic import AfterValidator, Field, model_validator
 
 from hilseq.description.fields import AmpereRange, Celsius, Model, Name, Seconds, Text, VoltsPerSecond
 
 Probability = Annotated[float, Field(gt=0, lt=1)]
 #: What a healthy unit of some types may show in a soak, so that its profile may say that it is no event.
 Sign = Literal["indicator", "resets", "silent link", "outputs", "ports"]
+
+
+#: Longest soak, s. Whoever wants more has slipped with the unit.
+LONGEST_SOAK = 365 * 86400.0
+
+
+def _within_a_year(seconds: float) -> float:
+    if seconds > LONGEST_SOAK:
+        raise ValueError(f"a soak of {seconds / 3600.0:.4g} h is longer than a year; expected at most 365 d")
+    return seconds
 
 
 class Margins(Model):
@@ -64,6 +74,8 @@ class Cycling(Model):
             raise ValueError(
                 "a sequential plan needs worst-probability; expected a value below start-probability"
             )
+        if self.plan == "sequential" and self.producer_risk + self.consumer_risk >= 1.0:
+            raise ValueError("producer-risk and consumer-risk make 1 or more; expected a sum below 1")
         # Success run, n = ln(1-C)/ln(R); a hair of slack keeps a whole quotient from needing one more.
         exact = math.log1p(-self.confidence) / math.log(self.start_probability)
         needed = math.ceil(exact * (1.0 - 1e-12))
@@ -86,7 +98,9 @@ class Soak(Model):
     """The unattended run under load."""
 
     required: bool = Field(default=False, description="whether a unit ships only after this soak")
-    duration: Seconds = Field(gt=0, description="how long, such as 72 h")
+    duration: Annotated[Seconds, AfterValidator(_within_a_year)] = Field(
+        gt=0, description="how long, such as 72 h; at most a year"
+    )
     period: Seconds = Field(default=1.0, gt=0, description="time between samples")
     mode: Literal["held", "live"] = Field(default="live", description="mode the unit must stay in")
     pattern: Literal["off", "on", "alternate", "walking"] = Field(

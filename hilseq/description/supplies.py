@@ -115,8 +115,22 @@ def _lacking(value: Any) -> Any:
     return None if value == "none" else value
 
 
-Command = Annotated[Text, AfterValidator(_template), AfterValidator(_valueless), Shown("command")]
-Setting = Annotated[Text, AfterValidator(_template), AfterValidator(_setting), Shown("command with {value}")]
+def _needed(value: Any) -> Any:
+    if value == "none":
+        raise ValueError("hilseq cannot do without this command; expected the supply's own, not `none`")
+    return value
+
+
+Command = Annotated[
+    Text, BeforeValidator(_needed), AfterValidator(_template), AfterValidator(_valueless), Shown("command")
+]
+Setting = Annotated[
+    Text,
+    BeforeValidator(_needed),
+    AfterValidator(_template),
+    AfterValidator(_setting),
+    Shown("command with {value}"),
+]
 Query = Annotated[Command, AfterValidator(_query), Shown("query")]
 OptionalCommand = Annotated[Command | None, BeforeValidator(_lacking), Shown("command, or none")]
 OptionalSetting = Annotated[Setting | None, BeforeValidator(_lacking), Shown("command with {value}, or none")]
@@ -275,6 +289,15 @@ class Supply(Model):
     )
     write_termination: str = Field(
         default="\n", description='end of a command, such as "\\n"', min_length=1, max_length=2
+    )
+    greeting: bool = Field(
+        default=False,
+        description="whether it sends a line after each connection, such as WELCOME; it is thrown away, and waited "
+        "for at most `deadline`",
+    )
+    echo: bool = Field(
+        default=False,
+        description="whether it sends each command line back, before the answer; another line is garbage",
     )
 
     @model_validator(mode="after")

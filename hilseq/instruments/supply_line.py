@@ -10,15 +10,20 @@ from contextlib import suppress
 from typing import TypeVar
 
 from hilseq.description.stand import Supply
-from hilseq.errors import HilseqError
+from hilseq.errors import HilseqError, InstrumentSilent
 from hilseq.instruments import scpi
-from hilseq.instruments.translate import Exchange, Garbled, fault, reported, reraise
+from hilseq.instruments.chatter import Chatter
+from hilseq.instruments.translate import Exchange, Garbled, fault, kind_of, reported, reraise
 from hilseq.instruments.visa import VisaSession
 
 Parsed = TypeVar("Parsed")
 
 #: An error queue holds some tens of entries (SCPI asks for at least two); one that holds more is chattering.
 MOST_ERRORS = 64
+#: SCPI-1999, 21.8.9: it does not understand the command.
+_COMMAND_ERRORS = range(-199, -99)
+#: Share of the deadline in which the queue says why a question was not answered.
+_QUEUE_SHARE = 0.5
 
 
 class SupplyLine:
@@ -38,6 +43,7 @@ class SupplyLine:
             deadline=description.deadline,
             read_termination=description.read_termination,
             write_termination=description.write_termination,
+            chatter=Chatter(description.greeting, description.echo),
         )
         self._own_session = session is None
         self._last_command = self._commands.identify
@@ -62,7 +68,13 @@ class SupplyLine:
         question = self._filled(template)
         with self._session.lock:
             self._select()
-            return self._session.query(question)
+            try:
+                return self._session.query(question)
+            except InstrumentSilent as silent:
+                refusal = self._refusal() if kind_of(silent.__cause__ or silent) == "silent" else None
+                if refusal is None:
+                    raise
+                raise reported(*refusal, self.about(question), f" ({refusal.meaning})") from silent
 
     def begin(self, template: str) -> None:
         """Send a question whose answer `answer` returns; nothing else may be asked in between."""
@@ -122,6 +134,23 @@ class SupplyLine:
         if not ended:
             raise self._endless()
         return entries
+
+    def _refusal(self) -> scpi.ErrorEntry | None:
+        """Return what the error queue has against a command, for a question that nobody answered.
+
+        A supply that does not know a question is silent and puts -113 in its queue. The queue gets a share of the
+        deadline: whoever is silent altogether is not waited for twice.
+        """
+        command, within = self._commands.next_error, _QUEUE_SHARE * self._description.deadline
+        if command is None:
+            return None
+        with suppress(HilseqError):
+            for _ in range(MOST_ERRORS):
+                answer = self._session.query(self._filled(command), deadline=within)
+                entry = self.parsed(command, answer, scpi.parse_error)
+                if entry.is_empty or entry.number in _COMMAND_ERRORS:
+                    return None if entry.is_empty else entry
+        return None
 
     def drain(self) -> tuple[list[scpi.ErrorEntry], bool]:
         """Read the error queue; return its entries and whether it came to its end."""

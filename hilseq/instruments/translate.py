@@ -162,7 +162,7 @@ def _sentence(kind: Kind, detail: str, exchange: Exchange) -> str:
         "silent": f"{who} did not answer {what!r} {within}; is it switched on and connected?",
         "lost": f"{who} cannot be reached for {what!r} (deadline {exchange.deadline:g} s): {detail}; "
         "is it switched on, connected, and free of other users?",
-        "garbage": f"{who} answered {what!r} {within}, but the answer is no answer: {detail}",
+        "garbage": f"{who} answered {what!r} {within} with nonsense: {detail}",
         "local": f"{who} cannot be used from this computer for {what!r} "
         f"(deadline {exchange.deadline:g} s): {detail}; check the stand file and the permissions",
         "misuse": f"{who}: {what!r} (deadline {exchange.deadline:g} s) is not possible: {detail}",

@@ -28,6 +28,7 @@ from typing import TYPE_CHECKING, Any, Self
 
 from hilseq.clock import Awake
 from hilseq.description.stand import SerialLine
+from hilseq.instruments.chatter import PLAIN, Chatter
 from hilseq.instruments.translate import Exchange, Garbled, Owner, kind_of, quote, reraise
 
 if TYPE_CHECKING:
@@ -143,7 +144,8 @@ class VisaSession:
     `deadline` is the longest wait for one exchange in seconds; `name` and `owner` go into the errors:
     InstrumentSilent or UnitSilent when nothing came in time or the connection is gone, InstrumentGarbage or
     UnitFault for an answer that is no ASCII text or does not end, StandFault for a resource that cannot be
-    used. `lock` may be held around several exchanges that belong together.
+    used. `lock` may be held around several exchanges that belong together. `chatter` is what the instrument
+    sends besides its answers.
     """
 
     def __init__(
@@ -156,6 +158,7 @@ class VisaSession:
         write_termination: str = "\n",
         line: SerialLine | None = None,
         owner: Owner = "stand",
+        chatter: Chatter = PLAIN,
     ) -> None:
         self.resource = resource
         self.name = name
@@ -164,6 +167,7 @@ class VisaSession:
         self._terminations = (read_termination, write_termination)
         self._line = line
         self._owner: Owner = owner
+        self._chatter = chatter
         self._resource: MessageBasedResource | None = None
         self._watched: _WatchedSocket | None = None  # the one of a plain socket session
         self._sockets: list[_WatchedSocket] = []  # all of the session
@@ -205,6 +209,18 @@ class VisaSession:
             self._open_things = things.pop_all()
         self._resource = resource
         self._stale = False
+        if self._chatter.greeting:
+            self._let_greet(deadline)
+
+    def _let_greet(self, deadline: float) -> None:
+        """Throw the greeting away. Who does not greet in time is spoken to all the same: off must be sent."""
+        self._allow(deadline)
+        try:
+            self._receive(deadline)
+        except Exception as error:
+            if kind_of(error) not in ("silent", "garbage"):
+                self.close()
+                raise
 
     def _set_up(self, resource: Any, things: ExitStack) -> None:
         from pyvisa import constants
@@ -314,11 +330,13 @@ class VisaSession:
         """
         with self.lock:
             try:
-                if self._watched is not None and self._terminations[0] != "":
+                if self._watched is not None and self._terminations[0] != "" and not self._chatter.echo:
                     answer = self._received_line()
                 else:
                     self._allow(self.deadline)
+                    self._take_echo(self._asked, self.deadline)
                     answer = self._receive(self.deadline)
+                self._chatter.check_answer(answer, self._asked)
                 self._stale = False
             except Exception as error:  # noqa: BLE001 - reraise lets pass what is none of theirs
                 reraise(error, self._about(self._asked, self.deadline))
@@ -349,7 +367,11 @@ class VisaSession:
                 self._stale = True
                 self._allow(deadline)
                 self._send(command)
-                answer = self._receive(deadline) if answered else ""
+                self._take_echo(command, deadline)
+                answer = ""
+                if answered:
+                    answer = self._receive(deadline)
+                    self._chatter.check_answer(answer, command)
                 self._stale = False
             except Exception as error:  # noqa: BLE001 - reraise lets pass what is none of theirs
                 reraise(error, self._about(command, deadline))
@@ -386,6 +408,10 @@ class VisaSession:
             self._watched.sendall(data)
         elif self._resource is not None:
             self._resource.write_raw(data)
+
+    def _take_echo(self, command: str, deadline: float) -> None:
+        if self._chatter.echo:
+            self._chatter.check_echo(self._receive(deadline), command)
 
     def _receive(self, deadline: float) -> str:
         from pyvisa.constants import StatusCode

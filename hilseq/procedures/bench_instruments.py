@@ -10,6 +10,7 @@ from hilseq.clock import Clock
 from hilseq.description.profile import Profile
 from hilseq.description.stand import Calibration, Io, Slot, Stand
 from hilseq.errors import StandFault, WrongInstrument
+from hilseq.instruments.chatter import Chatter
 from hilseq.instruments.conditions import Conditions
 from hilseq.instruments.modbus import ModbusDevice
 from hilseq.instruments.supply import PowerSupply
@@ -98,6 +99,7 @@ class Instruments:
                 deadline=supply.deadline,
                 read_termination=supply.read_termination,
                 write_termination=supply.write_termination,
+                chatter=Chatter(supply.greeting, supply.echo),
             )
             for resource, (name, supply) in first.items()
             if outputs[resource] > 1

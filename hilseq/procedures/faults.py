@@ -9,7 +9,7 @@ from typing import Any, TypeAlias
 
 from hilseq.clock import Clock
 from hilseq.description.profile import FaultTable
-from hilseq.description.registers import Table
+from hilseq.description.registers import Table, WordOrder
 from hilseq.instruments.modbus import ModbusDevice
 
 #: Time the unit is given to clear its table, s.
@@ -53,7 +53,7 @@ def decode(words: list[int], table: FaultTable) -> list[StoredFault]:
         known = table.codes.get(code)
         number = record[table.place] if table.place is not None else None
         place = "not stated" if number is None else table.places.get(number, f"place {number}")
-        time = None if table.time is None else float(record[table.time] << 16 | record[table.time + 1])
+        time = None if table.time is None else _time(record[table.time : table.time + 2], table.time_order)
         faults.append(
             StoredFault(
                 code,
@@ -66,6 +66,11 @@ def decode(words: list[int], table: FaultTable) -> list[StoredFault]:
             )
         )
     return faults
+
+
+def _time(words: list[int], order: WordOrder) -> float:
+    high, low = words if order is WordOrder.HIGH_FIRST else reversed(words)
+    return float(high << 16 | low)
 
 
 def unusual(stored: Iterable[StoredFault]) -> list[StoredFault]:

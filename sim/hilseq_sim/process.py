@@ -106,6 +106,8 @@ class Servers:
             heard=watchdog.heard,
             read_termination=supply.read_termination,
             write_termination=supply.write_termination,
+            greets=supply.greeting,
+            echoes=supply.echo,
         )
 
     def _serve_modbus(self, world: WorldView, stand: Stand, profiles: Mapping[str, Profile]) -> None:

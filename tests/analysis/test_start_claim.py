@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from hilseq.analysis.sequential import Decision
-from hilseq.analysis.start_claim import SequentialStarts, SuccessRun
+from hilseq.analysis.start_claim import SequentialStarts, SuccessRun, sequential_starts_about
 
 #: Check values 5.12 to 5.15: failure probabilities 0.01 and 0.10 at risks 5 % and 10 %.
 WALD = SequentialStarts(0.99, 0.90, 0.05, 0.10, 0.90)
@@ -92,3 +92,10 @@ def test_what_is_proven_is_a_plain_sentence() -> None:
 def test_a_probability_near_one_is_not_rounded_to_it() -> None:
     """0.9999 at 95 % is shown as such."""
     assert "at least 0.999900" in SuccessRun(0.9999, 0.95).promise()
+
+
+@pytest.mark.parametrize(("good", "worst"), [(0.99, 0.90), (0.95, 0.85), (0.9, 0.8), (0.999, 0.99)])
+def test_the_length_of_a_sequential_plan_is_known_beforehand(good: float, worst: float) -> None:
+    """The approximation against the exact cut-off; rough is enough to refuse what takes weeks."""
+    exact = SequentialStarts(good, worst, 0.05, 0.10, 0.9).most
+    assert sequential_starts_about(good, worst, 0.05, 0.10) == pytest.approx(exact, rel=0.4)

@@ -230,6 +230,13 @@ CASES: dict[str, tuple[dict[str, str], str, str, str, str]] = {
         "an offset below 3",
         "",
     ),
+    "an order of a time that is not there": (
+        {"  time: 2\n": "  time-order: low first\n"},
+        "faults:",
+        "`time-order` is for a time that no record holds",
+        "`time` as well",
+        "",
+    ),
     "the code of an empty record": (
         {"0x11: {": "0: {"},
         "0: {meaning: self-test",
@@ -270,6 +277,79 @@ CASES: dict[str, tuple[dict[str, str], str, str, str, str]] = {
         "port 3",
         "the unit has no port 'port 3'",
         "one of port 1, port 2",
+        "",
+    ),
+    "soak traffic twice on one port": (
+        {"port-traffic: [port 1]": "port-traffic: [port 1, port 2, port 1]"},
+        "port 1]",
+        "port 1 stands here twice",
+        "each port once",
+        "",
+    ),
+    "a soak of ages": (
+        {"duration: 72 h": "duration: 1e300 h"},
+        "1e300 h",
+        "a soak of 1e+300 h is longer than a year",
+        "at most 365 d",
+        "",
+    ),
+    "an ambient below absolute zero": (
+        {"ambient: 30 degC": "ambient: -300 degC"},
+        "-300 degC",
+        "-300 degC lies below absolute zero",
+        "-273.15 degC or more",
+        "",
+    ),
+    "a soak current above the limit": (
+        {"cover: closed": "cover: closed\n  current: 1.6..1.8 A"},
+        "1.6..1.8 A",
+        "current begins at 1.6 A, but the supply is limited to 1.5 A",
+        "less than `ratings.current-limit`",
+        "",
+    ),
+    "a pattern faster than its samples": (
+        {"pattern-period: 60 s": "pattern-period: 500 ms"},
+        "500 ms\n  cover",
+        "a step of the pattern (500 ms) is shorter than `period` (1 s)",
+        "at least 1 s",
+        "",
+    ),
+    "a pattern faster than the outputs": (
+        {"  period: 1 s": "  period: 10 ms", "pattern-period: 60 s": "pattern-period: 20 ms"},
+        "20 ms\n  cover",
+        "a step of the pattern (20 ms) is shorter than `settle` of the slowest output (50 ms)",
+        "at least 50 ms",
+        "",
+    ),
+    "samples before an event slower than the others": (
+        {"cover: closed": "cover: closed\n  pre-trigger-period: 2 s"},
+        "2 s\n  ambient",
+        "pre-trigger-period (2 s) is longer than period (1 s)",
+        "at most 1 s",
+        "",
+    ),
+    "a claim that takes weeks of starts": (
+        {"{start-probability: 0.90": "{start-probability: 0.99999"},
+        "0.99999",
+        "a start probability of 0.99999 with confidence 0.9 needs 230258 cold starts, up to 18 d 16 h",
+        "a claim that 100000 starts can prove",
+        "",
+    ),
+    "a sequential claim that takes weeks of starts": (
+        {"{start-probability: 0.90": "{plan: sequential, worst-probability: 0.899, start-probability: 0.90"},
+        "0.90, confidence",
+        "telling a start probability of 0.9 from 0.899 needs up to about 2320000 cold starts, up to 187 d 23 h",
+        "a claim that 100000 starts can prove",
+        "",
+    ),
+    "risks that decide nothing": (
+        {
+            "{start-probability: 0.90": "{plan: sequential, worst-probability: 0.8, producer-risk: 0.5, "
+            "consumer-risk: 0.5, start-probability: 0.90"
+        },
+        "cycling:",
+        "producer-risk and consumer-risk make 1 or more",
+        "a sum below 1",
         "",
     ),
     "no number for an empty position": (

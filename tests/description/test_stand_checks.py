@@ -321,6 +321,13 @@ CASES: dict[str, tuple[dict[str, str], str, str, str, str]] = {
         "a text",
         "",
     ),
+    "a command that hilseq cannot do without": (
+        {MEASURED: MEASURED + "measure-current: none, "},
+        "none",
+        "hilseq cannot do without this command",
+        "the supply's own, not `none`",
+        "",
+    ),
     "a drive in a table that cannot be written": (
         {
             "loop-in: {io: rack, table: discrete input, address: 19}": "loop-in: {io: rack, table: discrete input, address: 19, drives: A.x}"

@@ -79,7 +79,8 @@ def test_a_plan_says_what_a_person_asks(tmp_path: Path) -> None:
         "time on hardware: at most about",
         "power cycles: 22 cold, 6 warm and short",
         "disk: about",
-        "soak (not needed to ship, only with --soak): 3 d more, ",
+        "soak (not needed to ship, only with --soak): 3 d more, at least 259025 samples, 5 power cycles, about 51.",
+        "the whole visit: at most about 13 min 47 s on hardware, with --soak 3 d",
         "shows a mean time between failures above 24 h with 95 % confidence",  # check value 5.10
         "a start probability of at least 0.9006 with 90 % confidence",
         "in at most 30 interruptions (claimed: 10 ms)",
@@ -129,3 +130,35 @@ def test_the_plan_is_near_what_the_visit_takes(tmp_path: Path) -> None:
     assert 0.3 * unit["seconds"] < took <= unit["seconds"]
     held = sum(path.stat().st_size for path in folder.rglob("*") if path.is_file())
     assert 0.3 * unit["disk_bytes"] < held < 2.0 * unit["disk_bytes"]
+
+
+def test_the_disk_of_a_soak_is_planned_within_a_tenth(tmp_path: Path) -> None:
+    """Two hours at 1 Hz: samples, their seals and the plots of the page, and no less than the samples alone."""
+    unit = changed(RH16, {"soak.duration": "2 h", "soak.cycles": None}, tmp_path)
+    folder = tmp_path / "run"
+    line = [
+        "run",
+        str(STANDS.parent / "sequences" / "test_95_soak.py"),
+        "--stand",
+        str(SIM),
+        "--unit",
+        str(unit),
+    ]
+    warm.hilseq(*line, "--serial", "RH-1", "--simulate", "--soak", "--out", str(folder), cwd=tmp_path)
+    disk = planned(tmp_path, {"soak.duration": "2 h", "soak.cycles": None})["soak"]["disk"]
+    held = sum(path.stat().st_size for path in folder.rglob("*") if path.is_file())
+    assert 0.9 * held < disk < 1.1 * held
+    assert disk > (folder / "samples-A.bin").stat().st_size
+    assert "7200 samples, 0 power cycles, about 1.8 MB" in plan(unit=unit, cwd=tmp_path).stdout
+
+
+def test_a_visit_of_two_slots_takes_both_soaks(tmp_path: Path) -> None:
+    """They run one after the other: the sum of both is what the stand is taken for."""
+    stand = STANDS / "duo-bench.yaml"
+    line = ["plan", "--stand", str(stand), "--unit", str(RH16)]
+    units = json.loads(warm.hilseq(*line, "--json", cwd=tmp_path).stdout)
+    checks = sum(unit["seconds"] for unit in units["units"])
+    assert units["visit"] == {"seconds": checks, "seconds_with_soak": checks + 2 * 72 * 3600.0}
+    said = warm.hilseq(*line, cwd=tmp_path).stdout
+    assert ", with --soak 6 d" in said.splitlines()[-1]
+    assert said.splitlines()[-1].endswith(", the soaks one after the other")

@@ -89,6 +89,16 @@ def test_what_was_proven_stands_in_the_record(visit: MakeVisit) -> None:
     assert {"slow ramp", "interruptions"} <= set(tables)
 
 
+def test_a_twin_of_a_supply_that_greets_and_echoes(visit: MakeVisit, tmp_path: Path) -> None:
+    """The stand file says so, the twin does so, and the visit goes as with any other supply."""
+    talkative = ("    settle: 50 ms\n", "    settle: 50 ms\n    greeting: true\n    echo: true\n")
+    stand = tmp_path / "stand.yaml"
+    stand.write_text(changed(STANDS / "sim-bench.yaml", (talkative,)), encoding="utf-8")
+    done = visit(POWER_ON, stand=stand)
+    assert not {"failed", "stand fault"} & set(done.verdicts().values()), done.out[-2000:]
+    assert "passed" in done.verdicts().values()
+
+
 def test_an_old_battery_is_found_by_its_date(visit: MakeVisit) -> None:
     """Five years, by the date of the intake (check value 10.1: common practice, no source)."""
     old = visit("--note", "battery-date=2020-01", MEMORY, name="old")
@@ -101,6 +111,21 @@ def test_an_output_that_is_dead_anyway_says_nothing_about_the_supply(visit: Make
     """Margins blame the supply only for what works at rated supply."""
     done = visit("--defect", "output-stuck-off@q05", MARGINS)
     assert "failed" not in done.verdicts().values(), done.out[-2000:]
+
+
+def test_the_time_of_a_fault_is_read_in_its_order(visit: MakeVisit, tmp_path: Path) -> None:
+    """A table that stores its times low word first tells the same times as one that stores them high first."""
+    swapped = tmp_path / "swapped.yaml"
+    order = ("  time: 2\n", "  time: 2\n  time-order: low first\n")
+    swapped.write_text(changed(STANDS / "units" / "rh16.yaml", (order,)), encoding="utf-8")
+    told = []
+    for name, unit in (("high", STANDS / "units" / "rh16.yaml"), ("low", swapped)):
+        done = visit(FAULTS, "--seed", "3", unit=unit, name=name)
+        journal = (done.folder / "journal.jsonl").read_text(encoding="ascii").splitlines()
+        tables = [entry for entry in map(json.loads, journal) if entry["kind"] == "faults"]
+        told.append([fault["time"] for fault in tables[0]["entries"]])
+    assert told[0], "this seed comes without a history"
+    assert told[0] == told[1]
 
 
 @pytest.mark.parametrize("missing", [(), BARE_TABLE], ids=["", "no counter, no clearing"])

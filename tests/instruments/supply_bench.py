@@ -17,10 +17,16 @@ class Bench:
         self.dead = False
         self.answers: dict[str, str] = {"*IDN?": "ACME,PS-1,4711,1.02"}
         self.ignored: set[str] = set()
+        #: Questions it does not answer, and whether it says so in its error queue.
+        self.mute: set[str] = set()
+        self.refuses = True
 
     def __call__(self, line: str) -> str | None:
         self.heard.append(line)
         if self.dead:
+            return None
+        if line in self.mute:
+            self.errors += ['-113,"Undefined header"'] if self.refuses else []
             return None
         if line in self.answers:
             return self.answers[line]

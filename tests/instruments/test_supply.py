@@ -407,6 +407,32 @@ def test_make_safe_does_not_need_the_clock(make: Make, bench: Bench, clock: Step
     assert not bench.on
 
 
+def test_a_question_that_the_supply_does_not_know_is_told_as_such(make: Make, bench: Bench) -> None:
+    """It stays silent and has -113 in its queue: nobody is sent to look at plugs and switches."""
+    supply = make()
+    supply.prepare(30.0, 0.5)
+    bench.mute = {"MEAS:CURR?"}
+    with pytest.raises(InstrumentError) as caught:
+        supply.current()
+    assert str(caught.value).endswith(
+        "answered 'MEAS:CURR?' with error -113: Undefined header (it does not understand the command)"
+    )
+    assert caught.value.number == -113
+    assert supply.voltage().value == pytest.approx(0.001)
+
+
+def test_an_answer_that_is_only_lost_is_silence(make: Make, bench: Bench) -> None:
+    """Other entries of the queue, such as the one about the answer nobody fetched, are no refusal."""
+    supply = make()
+    supply.prepare(30.0, 0.5)
+    bench.errors = ['-410,"Query INTERRUPTED"']
+    bench.mute, bench.refuses = {"MEAS:CURR?"}, False
+    with pytest.raises(
+        InstrumentSilent, match=r"did not answer 'MEAS:CURR\?' within 0.6 s; is it switched on"
+    ):
+        supply.current()
+
+
 def test_a_lost_instrument_blames_the_stand(make: Make, bench: Bench) -> None:
     """Silence of the supply is never a fault of the unit."""
     supply = make()

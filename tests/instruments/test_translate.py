@@ -152,9 +152,7 @@ def test_messages_name_instrument_resource_command_and_deadline() -> None:
         "link of slot A (192.0.2.30:502) cannot be reached for 'read coil 0' (deadline 1 s): refused; "
         "is it switched on, connected, and free of other users?"
     )
-    assert "answered 'MEAS:VOLT?' within 2 s, but the answer is no answer: 'x'" in str(
-        fault("garbage", "'x'", STAND)
-    )
+    assert "answered 'MEAS:VOLT?' within 2 s with nonsense: 'x'" in str(fault("garbage", "'x'", STAND))
 
 
 def test_a_reported_error_keeps_its_number_and_text() -> None:

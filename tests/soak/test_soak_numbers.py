@@ -36,14 +36,21 @@ def _plan(**more: object) -> Soak:
 
 def test_the_outlook_of_the_shipped_plan() -> None:
     """72 h at 1 Hz are 259,200 samples; an MTBF of 24 h shows with probability 0.9502 (check value 5.10)."""
-    outlook = soak_outlook(_plan(), columns=46)
+    outlook = soak_outlook(_plan(), columns=46, start=5.0)
     assert outlook.samples == 259_200
     assert outlook.mtbf == pytest.approx(24.0, abs=0.05)
     assert outlook.shows == pytest.approx(0.9502, abs=5e-5)
     assert 259_200 * (12 + 4 * 46) < outlook.disk < 1.1 * 259_200 * (12 + 4 * 46)
-    cycled = soak_outlook(_plan(cycles={"every": "12 h", "off": "30 s"}), columns=46)
-    assert (cycled.power_cycles, cycled.samples) == (5, 259_200 - 150)
-    assert soak_outlook(_plan(), columns=46, duration=2 * HOUR).samples == 7200
+    assert soak_outlook(_plan(), columns=46, start=5.0, duration=2 * HOUR).samples == 7200
+
+
+def test_a_planned_power_cycle_costs_its_start_too() -> None:
+    """30 s off and up to 5 s of starting: 35 samples fewer for each, and a bound of the MTBF by what is left."""
+    cycled = soak_outlook(_plan(cycles={"every": "12 h", "off": "30 s"}), columns=46, start=5.0)
+    assert (cycled.power_cycles, cycled.samples) == (5, 259_200 - 5 * 35)
+    assert cycled.running_hours == pytest.approx((259_200 - 5 * 35) / 3600)
+    slow = soak_outlook(_plan(period="2 s", cycles={"every": "12 h", "off": "30 s"}), columns=46, start=5.0)
+    assert slow.samples == 129_600 - 5 * 18
 
 
 def test_a_first_order_rise_is_found_again() -> None:

@@ -13,6 +13,7 @@ from hilseq.description.checks import (
     memory,
     modes,
     network,
+    plans,
     profile_registers,
     references,
     registers,
@@ -78,8 +79,11 @@ def profile_findings(profile: Profile) -> list[Finding]:
         limits.times_are_ordered,
         limits.battery_limits_are_ordered,
         limits.twin_starts_above_where_it_stops,
-        limits.soak_traffic_has_ports,
         limits.modules_are_known,
+        plans.soak_current_can_flow,
+        plans.pattern_steps_are_seen,
+        plans.soak_traffic_has_ports,
+        plans.starts_can_be_made,
     )
     of_registers = (registers.overlaps, registers.blocks_end_inside, registers.units_are_known)
     return collect(

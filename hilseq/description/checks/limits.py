@@ -35,6 +35,8 @@ def times_are_ordered(profile: Profile) -> Findings:
     if soak is not None:
         pairs.append((("soak",), "period", soak.period, "duration", soak.duration))
         pairs.append((("soak",), "pattern-period", soak.pattern_period, "duration", soak.duration))
+        if soak.pre_trigger_period is not None:
+            pairs.append((("soak",), "pre-trigger-period", soak.pre_trigger_period, "period", soak.period))
         if soak.cycles is not None:
             pairs.append((("soak", "cycles"), "off", soak.cycles.off, "every", soak.cycles.every))
     for place, short_key, short, long_key, long in pairs:
@@ -65,20 +67,6 @@ def twin_starts_above_where_it_stops(profile: Profile) -> Findings:
         wrong = f"the twin starts only above {twin.start_above:g} V, inside the supply-range"
         expected = f"at most {profile.ratings.supply_range.low:g} V"
         yield Finding(("twin", "start-above"), wrong, expected, at_key=True)
-
-
-def soak_traffic_has_ports(profile: Profile) -> Findings:
-    """Ports kept busy during the soak are ports of the unit."""
-    if profile.soak is None:
-        return
-    for position, name in enumerate(profile.soak.port_traffic):
-        if name not in profile.ports:
-            yield Finding(
-                ("soak", "port-traffic", position),
-                f"the unit has no port {name!r}",
-                f"one of {', '.join(profile.ports)}" if profile.ports else "no ports",
-                absent=("ports", name),
-            )
 
 
 def modules_are_known(profile: Profile) -> Findings:

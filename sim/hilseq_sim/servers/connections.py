@@ -137,6 +137,9 @@ class Connection:
         self._never_answered = trouble is not None and trouble.half_open
         stage.loop.watch(wire.file, self._readable, after_others=session.moves_time)
         stage.joined(self)
+        greeting = session.greeting()
+        if greeting and trouble is None:
+            self._send(greeting)
 
     def close(self) -> None:
         """Close the wire; unsent answers are lost."""

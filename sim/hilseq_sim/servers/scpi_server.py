@@ -18,6 +18,8 @@ INPUT_BUFFER = 65536
 INPUT_OVERRUN = -363
 INTERRUPTED = -410
 UNTERMINATED = -420
+#: What an instrument says to each new client when its stand file says that it greets.
+GREETING = b"WELCOME"
 #: The largest over-voltage level, as a multiple of the largest voltage.
 PROTECTION_MARGIN = 1.1
 
@@ -49,14 +51,22 @@ class ScpiSession(Session):
         heard: Callable[[], None] = nothing,
         read_termination: str = "\n",
         write_termination: str = "\n",
+        greets: bool = False,
+        echoes: bool = False,
     ) -> None:
         self.endpoint = endpoint
         self._instrument = shared
         self._heard = heard
         self._answer_end = read_termination.encode("latin-1")
         self._end = write_termination[-1:].encode("latin-1")
+        self._greets = greets
+        self._echoes = echoes
         self._buffer = b""
         self._overrun = False
+
+    def greeting(self) -> bytes:
+        """Return the line of an instrument that greets."""
+        return GREETING + self._answer_end if self._greets else b""
 
     def requests(self, data: bytes) -> Sequence[bytes]:
         """Return the messages completed by `data`, without their terminators."""
@@ -81,7 +91,8 @@ class ScpiSession(Session):
         """Carry out a message."""
         response = self._instrument.answer(request.decode("latin-1"))
         self._heard()
-        return b"" if response is None else response.encode("latin-1") + self._answer_end
+        answer = b"" if response is None else response.encode("latin-1") + self._answer_end
+        return request.rstrip() + self._answer_end + answer if self._echoes else answer
 
     def garbled(self, answer: bytes, random: Random) -> bytes:
         """Return as many random bytes, but a terminator at the end, so that there is something to read."""

@@ -35,6 +35,10 @@ class Session(ABC):
     def answer(self, request: bytes) -> bytes:
         """Carry out one request and return the answer, empty when there is none."""
 
+    def greeting(self) -> bytes:
+        """Return what is said to a new client, before it says anything."""
+        return b""
+
     def endpoint_of(self, request: bytes) -> str:  # noqa: ARG002 - one line may carry several devices
         """Name the endpoint a request is for."""
         return self.endpoint

@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from random import Random
 
 from hilseq.description.profile import FaultTable as Layout
+from hilseq.description.registers import WordOrder
 
 _WORD = 0x10000
 #: Share of units that come without a stored fault, most faults that others come with, and how old, s.
@@ -76,8 +77,9 @@ class FaultStore:
             if layout.place is not None:
                 words[base + layout.place] = place % _WORD
             if layout.time is not None:
-                words[base + layout.time] = time // _WORD % _WORD
-                words[base + layout.time + 1] = time % _WORD
+                both = (time // _WORD % _WORD, time % _WORD)
+                low_first = layout.time_order is WordOrder.LOW_FIRST
+                words[base + layout.time : base + layout.time + 2] = reversed(both) if low_first else both
         self.words = words
 
     def arrive_with_history(self, stream: Random, points: Mapping[str, Sequence[str]]) -> None:
