@@ -160,14 +160,27 @@ class VisitRun:
     def disk_failed(self, error: OSError) -> NoReturn:
         """Make the stand safe, then say that nothing more can be kept. What was written stays whole."""
         if self.disk_fault is None:
-            self.disk_fault = StandFault(
-                f"the run's folder {self.folder} cannot be written any more ({error.strerror or error}); "
-                "what was written before is whole. Put it right, then: "
-                f"hilseq resume {self.folder}",
-                place="disk",
-            )
+            self.disk_fault = self._cannot_be_written(error, f"hilseq resume {self.folder}")
             self.make_safe()
         raise self.disk_fault
+
+    def reports_failed(self, error: OSError) -> None:
+        """Say that the run has come to its end, and its reports cannot be kept."""
+        self.disk_fault = self._cannot_be_written(error, f"hilseq report {self.folder}")
+
+    def _cannot_be_written(self, error: OSError, then: str) -> StandFault:
+        left = f"what was written before is whole. Put it right, then: {then}"
+        if self.is_gone:
+            left = "its journal is gone, and with it all that this run has found: test the unit again"
+        return StandFault(
+            f"the run's folder {self.folder} cannot be written any more ({error.strerror or error}); {left}",
+            place="disk",
+        )
+
+    @property
+    def is_gone(self) -> bool:
+        """Tell whether somebody deleted or moved the journal under the run."""
+        return not (self.folder / JOURNAL).exists()
 
     def show(self, kind: str, fields: dict[str, Any]) -> None:
         """Show something to whoever watches, without keeping it."""
