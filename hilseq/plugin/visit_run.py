@@ -15,6 +15,7 @@ from hilseq.errors import HilseqError, StandFault, UsageError
 from hilseq.guard.client import Guard
 from hilseq.interrupts import held_back
 from hilseq.journal import kinds
+from hilseq.journal.boot import boot_id
 from hilseq.journal.writer import FILE_NAME as JOURNAL
 from hilseq.journal.writer import JournalWriter
 from hilseq.plugin.options import VisitOptions
@@ -199,7 +200,8 @@ class VisitRun:
         self._journal.clock = self.clock
         for entry in self.resumed.beginning:
             self.show(entry["kind"], entry)
-        self.note(kinds.RUN_RESUMED, torn=self._journal.cut, why=self.resumed.why, hilseq=hilseq.__version__)
+        told = {"torn": self._journal.cut, "why": self.resumed.why, "hilseq": hilseq.__version__}
+        self.note(kinds.RUN_RESUMED, **told, boot=boot_id())
 
     def event(self, what: str, text: str, slot: str = "", **fields: Any) -> None:
         """Append an event."""
