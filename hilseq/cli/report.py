@@ -25,7 +25,8 @@ def report_command(
 ) -> None:
     """Write the reports of a run again from its journal: one page per unit and a summary for programs.
 
-    The exit code tells whether the files were written, not what they say.
+    The exit code tells whether the files were written, not what they say. Where the samples of a soak are not those
+    that the journal has sealed, stderr says so, and so do the files.
 
     Example: hilseq report runs/20261125-081200-RH0001 --certificate --label
     """
@@ -52,11 +53,15 @@ def make_reports(
     from hilseq.journal.reader import find_journal
     from hilseq.reports import write
     from hilseq.reports.allure import build_allure
+    from hilseq.reports.visible import visible
 
     home = find_journal(run).parent
     folder = out or home
     try:
         record = write.write_reports(run, out)
+        for unit in record.units:
+            if unit.damage:
+                typer.echo(f"hilseq: CAUTION: {visible(unit.damage)}", err=True)
         files = [folder / write.SUMMARY, *(folder / name for name in write.report_names(record).values())]
         if certificate:
             files += write.write_certificates(record, folder)

@@ -17,9 +17,10 @@ def verify_command(
     *,
     json: Annotated[bool, typer.Option("--json", help="Print the answer as JSON, for programs.")] = False,
 ) -> None:
-    """Tell whether a file is the one that this run's journal makes, and whether the journal is sound.
+    """Tell whether a file is the one that this run's journal makes, and whether journal and samples are sound.
 
-    Exit code 0: genuine. 1: file or journal were changed, or do not belong together. 2: cannot tell.
+    Exit code 0: genuine. 1: file, journal or samples were changed, do not belong together, or samples are missing.
+    2: cannot tell.
 
     Example: hilseq verify certificate-RH0001.pdf runs/20261125-081200-RH0001
     """

@@ -159,7 +159,7 @@ class VisitView:
                     Text(
                         f"  {len(left)} checks were not performed; first: {visible(left[0].why)}"
                         if left
-                        else "  no check was performed"
+                        else f"  {visible(unit.damage) or 'no check was performed'}"
                     )
                 )
         self._console.print(Text(f"\nreports and journal: {folder}"))

@@ -64,6 +64,8 @@ def lines(follower: Follower) -> list[str]:
         done = sum(check.started for check in unit.checks)
         told.append(visible(f"{unit.part} {unit.serial}: {done} of {len(unit.checks)} checks begun"))
         told += [visible(f"  {finding.place}: {finding.what}") for finding in unit.findings]
+        if unit.damage:
+            told.append(visible(f"  CAUTION: {unit.damage}"))
         soak = follower.soaks.get(unit.slot)
         if soak is not None:
             told += soak_lines(soak)

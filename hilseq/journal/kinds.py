@@ -5,7 +5,7 @@ it does not know. `slot` names the unit an entry belongs to.
 
 | kind | fields |
 |---|---|
-| run started | run, stand, hilseq, simulated, seed, decision_rules {slot: rule}, inputs [{role, name, sha256, text}], units [{slot, serial, part, description, unmeasured […], intake {…}, earlier_runs [{run, started, stand, disposition, findings […]}]}], options {…} |
+| run started | run, stand, hilseq, boot (of the computer), simulated, seed, decision_rules {slot: rule}, inputs [{role, name, sha256, text}], units [{slot, serial, part, description, unmeasured […], intake {…}, earlier_runs [{run, started, stand, disposition, findings […]}]}], options {…} |
 | instrument | name, what, resource, identity, certificate, due |
 | check planned | check, sequence, stage, title, slot, place, gate |
 | check started | check |
@@ -15,7 +15,7 @@ it does not know. `slot` names the unit an entry belongs to.
 | table | check, slot, name, columns […], rows [[…]]: a curve or a pattern, for plots and attachments |
 | check ended | check, verdict, why, places […], stand_places […], seconds |
 | made safe | verified, why, by, slot (or "": all), slots (that a failure concerns) |
-| run resumed | torn (bytes cut off), why, hilseq: an interrupted soak goes on from here |
+| run resumed | torn (bytes cut off), why, hilseq, boot: an interrupted soak goes on from here |
 | soak started | slot, check, file, zero and end (t of first sample and end), duration, planned, period, mode, modes {name: number}, case (column), columns [{name, unit, low, high}], confidence, cover, ambient, plan {…} |
 | soak event | slot, number (of the incident), since, case, what, place, text, outputs_on |
 | soak gap | slot, start, end, what, planned, text, until (end of the soak from now on); seconds since zero |

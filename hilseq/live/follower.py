@@ -11,10 +11,10 @@ from typing import TypeVar
 from hilseq.journal import kinds
 from hilseq.journal.reader import Journal
 from hilseq.journal.writer import FILE_NAME
-from hilseq.live.life import Life, life_of
+from hilseq.live.life import Life, has_ended, life_of
 from hilseq.live.soaking import Soaking
 from hilseq.live.tail import JournalTail, Replaced
-from hilseq.reports.record import RunRecord, tell
+from hilseq.reports.record import RunRecord, tell, tell_sound
 from hilseq.reports.write import report_names
 
 _T = TypeVar("_T")
@@ -82,7 +82,9 @@ class Follower:
             self._read = read
             self._record, self.refused = None, ""
             try:
-                self._record = tell(
+                # While samples still come, the seals are behind them, and nothing is decided yet.
+                told = tell_sound if has_ended(journal.entries) else tell
+                self._record = told(
                     Journal(journal.path, tuple(journal.entries), journal.chain, journal.torn, journal.broken)
                 )
             except (ValueError, OverflowError) as error:

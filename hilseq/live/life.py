@@ -2,7 +2,8 @@
 
 A run locks its journal while it writes; the kernel's list of locks tells so without touching the lock. Where
 that list does not reach (a run of another computer on a shared folder), a file written to a short while ago
-does. A run that is silent and not known to be alive is called unfinished, never complete.
+does. That no lock is held proves an end only to the kernel that the run itself named: for a moment it is taken.
+A run that is silent and not known to be alive is called unfinished, never complete.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ from __future__ import annotations
 import json
 import math
 import os
+import sys
 import time
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
@@ -19,7 +21,11 @@ from pathlib import Path
 from typing import Any
 
 from hilseq.journal import kinds
+from hilseq.journal.boot import boot_id
 from hilseq.quantities import show_duration
+
+if sys.platform != "win32":
+    import fcntl
 
 #: A run that wrote nothing for so long, s, and is not known to be alive, is not said to go on.
 SIGN_OF_LIFE = 120.0
@@ -75,6 +81,30 @@ def is_locked(path: Path) -> bool:
     return any(f" {mark}" in line and " FLOCK " in line for line in listed.splitlines())
 
 
+def _has_died(journal: Path, entries: list[dict[str, Any]]) -> bool:
+    """Tell whether a run of this computer, since it was started, has let go of its journal without an end.
+
+    The list of locks does not show those of every file system and container, but the kernel knows them all.
+    """
+    begun = [e for e in entries if e["kind"] in (kinds.RUN_STARTED, kinds.RUN_RESUMED)]
+    if sys.platform == "win32" or not begun or not boot_id() or begun[-1].get("boot") != boot_id():
+        return False
+    try:
+        handle = os.open(journal, os.O_RDONLY | os.O_NONBLOCK)
+    except OSError:
+        return False
+    try:
+        fcntl.flock(handle, fcntl.LOCK_SH | fcntl.LOCK_NB)
+        # Its end may have been written since the journal was read: then these entries are not its last.
+        os.lseek(handle, max(0, os.lseek(handle, 0, os.SEEK_END) - _TAIL), os.SEEK_SET)
+        last = os.read(handle, _TAIL).rpartition(b"\n")[0].rpartition(b"\n")[2]
+        return last.startswith(b'{"n":%d,' % (len(entries) - 1))
+    except OSError:
+        return False
+    finally:
+        os.close(handle)
+
+
 def age_of(folder: Path) -> float:
     """Return the seconds since the journal or a sample file of the run was written to."""
     newest = 0.0
@@ -122,6 +152,8 @@ def _open_life(folder: Path, journal: Path, entries: list[dict[str, Any]], age: 
     if is_locked(journal):
         quiet = f"; nothing new for {silence}" if age > SIGN_OF_LIFE else ""
         return Life(State.RUNNING, f"{GOES_ON}{quiet}", age)
+    if _has_died(journal, entries):
+        return Life(State.UNFINISHED, "broke off: its process has ended without a word", age)
     if age <= SIGN_OF_LIFE:
         return Life(State.RUNNING, GOES_ON, age)
     if age == float("inf"):

@@ -20,7 +20,17 @@ from hilseq.quantities import show_duration
 from hilseq.reports.record import Check, RunRecord, UnitRecord
 from hilseq.reports.svg_plot import letter
 from hilseq.reports.visible import visible
-from hilseq.reports.words import DISPOSITION_SIGNS, MEANINGS, SIGNS, count, date, finite, scale_of, worst
+from hilseq.reports.words import (
+    DAMAGED,
+    DISPOSITION_SIGNS,
+    MEANINGS,
+    SIGNS,
+    count,
+    date,
+    finite,
+    scale_of,
+    worst,
+)
 from hilseq.verdicts import CheckVerdict, Disposition
 
 Plain = dict[str, Any]
@@ -134,7 +144,8 @@ def _disposition(record: RunRecord, unit: UnitRecord, life: Life, soak: Soaking 
             str(final),
             "The run did not come to its end: the unit may not ship.",
         )
-    return _said(str(final), DISPOSITION_SIGNS[final], str(final), MEANINGS[final])
+    meaning = DAMAGED if unit.damage and final is Disposition.INCOMPLETE else MEANINGS[final]
+    return _said(str(final), DISPOSITION_SIGNS[final], str(final), meaning)
 
 
 def _unit(record: RunRecord, unit: UnitRecord, life: Life, soak: Soaking | None) -> Plain:

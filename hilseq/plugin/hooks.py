@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Generator
 from pathlib import Path
 from typing import Any
 
 import pytest
+from _pytest.junitxml import xml_key
 
 from hilseq import garbage
 from hilseq.errors import UsageError
@@ -183,10 +185,27 @@ class VisitHooks:
                 self._made_safe(None)
             else:
                 self.run.close()
+        running = self.run.journal_is_open
+        if running and self.run.is_gone:
+            self._write_no_junit_beside_the_journal(session.config)
         try:
             return (yield)
+        except OSError as error:
+            if not running:
+                raise
+            # JUnit XML or Allure results, which are pytest's business: the unit was tested all the same.
+            if self.run.disk_fault is None:
+                words = f"{error.filename or 'junit.xml or allure-results'}: {error.strerror or error}"
+                print(f"hilseq: what others read of this run is not whole: {words}", file=sys.stderr)  # noqa: T201
+            return None
         finally:
             self.finish(session, exitstatus)
+
+    def _write_no_junit_beside_the_journal(self, config: pytest.Config) -> None:
+        """Keep pytest from making the run's folder again, for its JUnit XML alone."""
+        junit = config.stash.get(xml_key, None)
+        if junit is not None and Path(junit.logfile).parent.resolve() == self.run.folder.resolve():
+            junit.logfile = os.devnull
 
     def finish(self, session: pytest.Session, exitstatus: int) -> None:
         """Close the journal, write the reports, set the exit code; once."""
@@ -194,10 +213,8 @@ class VisitHooks:
             return
         self._finished = True
         if self.run.disk_fault is not None:
-            # Nothing more can be written; what is on the disk stays readable.
-            print(f"hilseq: {self.run.disk_fault}", file=sys.stderr)  # noqa: T201 - the journal is what failed
             self.run.close()
-            session.exitstatus = int(ExitCode.STAND_FAULT)
+            self._say_disk_fault(session)
             return
         code = tell(read_journal(self.run.folder)).exit_code
         if exitstatus == pytest.ExitCode.INTERNAL_ERROR:
@@ -205,10 +222,26 @@ class VisitHooks:
         ended_early = exitstatus in (pytest.ExitCode.INTERRUPTED, pytest.ExitCode.INTERNAL_ERROR)
         with held_back():
             self.run.finish(code, interrupted=ended_early)
+        self._report(session)
+
+    def _report(self, session: pytest.Session) -> None:
+        """Write the reports of a run that has come to its end, and take the exit code from them."""
         from hilseq.reports.write import write_reports
 
-        self.record = write_reports(self.run.folder)
-        session.exitstatus = self.record.final_exit_code
+        if self.run.disk_fault is None:
+            try:
+                self.record = write_reports(self.run.folder)
+            except OSError as error:
+                self.run.reports_failed(error)
+            else:
+                session.exitstatus = self.record.final_exit_code
+                return
+        self._say_disk_fault(session)
+
+    def _say_disk_fault(self, session: pytest.Session) -> None:
+        """Say on stderr what no file can: nothing more can be written; what is on the disk stays readable."""
+        print(f"hilseq: {self.run.disk_fault}", file=sys.stderr)  # noqa: T201 - the journal is what failed
+        session.exitstatus = int(ExitCode.STAND_FAULT)
 
     def pytest_terminal_summary(self, terminalreporter: Any) -> None:
         """Say the disposition of every unit, first of all, where the technician looks."""

@@ -10,6 +10,7 @@ from typing import Any
 import hilseq
 from hilseq.description.unseen import unseen_claims
 from hilseq.description.visit import Visit
+from hilseq.journal.boot import boot_id
 from hilseq.plugin.earlier import earlier_runs
 from hilseq.plugin.options import VisitOptions
 
@@ -36,6 +37,7 @@ def run_header(
         "run": folder.name,
         "stand": visit.stand.stand,
         "hilseq": hilseq.__version__,
+        "boot": boot_id(),
         "simulated": simulated,
         "seed": options.seed if options.simulate else None,
         "decision_rules": {slot: profile.decision_rule for slot, profile in visit.profiles.items()},

@@ -15,6 +15,7 @@ from hilseq.errors import HilseqError, StandFault, UsageError
 from hilseq.guard.client import Guard
 from hilseq.interrupts import held_back
 from hilseq.journal import kinds
+from hilseq.journal.boot import boot_id
 from hilseq.journal.writer import FILE_NAME as JOURNAL
 from hilseq.journal.writer import JournalWriter
 from hilseq.plugin.options import VisitOptions
@@ -160,14 +161,27 @@ class VisitRun:
     def disk_failed(self, error: OSError) -> NoReturn:
         """Make the stand safe, then say that nothing more can be kept. What was written stays whole."""
         if self.disk_fault is None:
-            self.disk_fault = StandFault(
-                f"the run's folder {self.folder} cannot be written any more ({error.strerror or error}); "
-                "what was written before is whole. Put it right, then: "
-                f"hilseq resume {self.folder}",
-                place="disk",
-            )
+            self.disk_fault = self._cannot_be_written(error, f"hilseq resume {self.folder}")
             self.make_safe()
         raise self.disk_fault
+
+    def reports_failed(self, error: OSError) -> None:
+        """Say that the run has come to its end, and its reports cannot be kept."""
+        self.disk_fault = self._cannot_be_written(error, f"hilseq report {self.folder}")
+
+    def _cannot_be_written(self, error: OSError, then: str) -> StandFault:
+        left = f"what was written before is whole. Put it right, then: {then}"
+        if self.is_gone:
+            left = "its journal is gone, and with it all that this run has found: test the unit again"
+        return StandFault(
+            f"the run's folder {self.folder} cannot be written any more ({error.strerror or error}); {left}",
+            place="disk",
+        )
+
+    @property
+    def is_gone(self) -> bool:
+        """Tell whether somebody deleted or moved the journal under the run."""
+        return not (self.folder / JOURNAL).exists()
 
     def show(self, kind: str, fields: dict[str, Any]) -> None:
         """Show something to whoever watches, without keeping it."""
@@ -186,7 +200,8 @@ class VisitRun:
         self._journal.clock = self.clock
         for entry in self.resumed.beginning:
             self.show(entry["kind"], entry)
-        self.note(kinds.RUN_RESUMED, torn=self._journal.cut, why=self.resumed.why, hilseq=hilseq.__version__)
+        told = {"torn": self._journal.cut, "why": self.resumed.why, "hilseq": hilseq.__version__}
+        self.note(kinds.RUN_RESUMED, **told, boot=boot_id())
 
     def event(self, what: str, text: str, slot: str = "", **fields: Any) -> None:
         """Append an event."""

@@ -16,6 +16,7 @@ import sqlalchemy as sa
 from sqlalchemy.engine import Connection
 
 from hilseq.journal.kinds import SAMPLES_SEALED
+from hilseq.journal.seals import broken_seals
 from hilseq.records.database import Database
 from hilseq.records.errors import JournalRefused
 from hilseq.records.models import (
@@ -53,7 +54,7 @@ class Outcome(StrEnum):
 class Imported:
     """One journal and what became of it; `state` is a word of `rows.State`.
 
-    `samples_fault` says why the samples of a soak were left out; empty when they were not.
+    `samples_fault` says what is wrong with the samples of a soak; empty when they are those that were sealed.
     """
 
     path: Path
@@ -86,7 +87,9 @@ def _store_samples(connection: Connection, run_id: int, rows: RunRows, outcome: 
     if outcome is Outcome.UNCHANGED and (
         not rows.journal.of_kind(SAMPLES_SEALED) or has_rollups(connection, run_id)
     ):
-        return ""
+        return "; ".join(
+            f"{why}; the records keep what they have" for why in broken_seals(rows.journal).values()
+        )
     rollups, wrong = rollups_in(rows.journal)
     keep_rollups(connection, run_id, rollups)
     return wrong

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 
-from hilseq.errors import UsageError
 from hilseq.journal import kinds
 from hilseq.journal.reader import Journal
-from hilseq.journal.samples import prefix_hash, read_samples
+from hilseq.journal.samples import read_samples
+from hilseq.journal.seals import broken_seals, sample_file
 from hilseq.reports.buckets import gather
 
 #: (minute since the soak's start, signal, number of samples, least, mean, greatest value)
@@ -20,26 +20,18 @@ def rollups_in(journal: Journal) -> tuple[list[Rollup], str]:
     """Return the minutes of every soak of a run, and what is wrong with its sample files, or an empty text.
 
     Only samples that the journal has sealed count, and only where the seal still fits: a file that was
-    changed afterwards gives nothing. A file that is not there is no fault: not every copy of a run has it.
+    changed afterwards gives nothing, and neither does one that this copy of the run does not have.
     """
     rows: list[Rollup] = []
-    wrong = []
     zeros = {entry["slot"]: float(entry["zero"]) for entry in reversed(journal.of_kind(kinds.SOAK_STARTED))}
     seals = {entry["slot"]: entry for entry in journal.of_kind(kinds.SAMPLES_SEALED)}
     many = len(journal.entries[0]["units"]) > 1
+    broken = broken_seals(journal)
     for slot, seal in seals.items():
-        file = journal.path.parent / Path(str(seal["file"])).name
-        if slot not in zeros or not file.is_file():
-            continue
-        try:
-            sound = prefix_hash(file, int(seal["count"])) == seal["sha256"]
-        except (UsageError, ValueError, KeyError, TypeError):
-            sound = False
-        if sound:
+        if slot in zeros and slot not in broken:
+            file = sample_file(journal.path.parent, seal)
             rows += _minutes(file, int(seal["count"]), zeros[slot], f"{slot}: " if many else "")
-        else:
-            wrong.append(f"the samples in {file.name} do not fit the journal's seal: they were left out")
-    return rows, "; ".join(wrong)
+    return rows, "; ".join(f"{why}; the records have no minutes of it from here" for why in broken.values())
 
 
 def _minutes(file: Path, count: int, zero: float, prefix: str) -> Iterator[Rollup]:

@@ -32,7 +32,7 @@ def two_dimensional_code(text: str) -> str:
 
 
 def refuse_unfinished(run: RunRecord) -> None:
-    """Raise UsageError unless the run is whole and its stand was safe at the end."""
+    """Raise UsageError unless run and samples are whole and the stand was safe at the end."""
     if run.journal_fault:
         raise UsageError(f"no certificate: the journal of {run.run} is not sound: {run.journal_fault}")
     if not run.whole:
@@ -40,6 +40,9 @@ def refuse_unfinished(run: RunRecord) -> None:
             f"no certificate: {run.run} did not come to its end; `hilseq resume` continues a soak, "
             "otherwise test the unit again"
         )
+    for unit in run.units:
+        if unit.damage:
+            raise UsageError(f"no certificate: the evidence of {run.run} is not whole: {unit.damage}")
     if run.unsafe:
         raise UsageError(f"no certificate: the stand of {run.run} was not verified safe: {run.unsafe}")
 

@@ -92,6 +92,8 @@ def _meaning(run: RunRecord, unit: UnitRecord, disposition: Disposition) -> str:
         return f"The stand could not be shown to be safe at the end: {run.unsafe}"
     if not run.whole and disposition is Disposition.INCOMPLETE:
         return "The run did not come to its end: the unit may not ship on this run."
+    if unit.damage and disposition is Disposition.INCOMPLETE:
+        return words.DAMAGED
     return words.MEANINGS[disposition]
 
 

@@ -278,6 +278,8 @@ def headline(unit: UnitRecord, disposition: Disposition) -> str:
         return f"{numbers[CheckVerdict.FAILED]} of {count(total, 'check')} failed."
     if disposition is Disposition.INCOMPLETE:
         missed = numbers[CheckVerdict.NOT_PERFORMED]
+        if not missed:
+            return f"Nothing failed in {count(total, 'check')}."
         return f"Nothing failed, but {missed} of {count(total, 'check')} were not performed."
     return f"{count(numbers[CheckVerdict.STAND_FAULT], 'check')} ended with a fault of the stand."
 

@@ -1,4 +1,4 @@
-"""The story of a run as typed objects, told by its journal alone."""
+"""The story of a run as typed objects, told by its journal, and by what the journal has sealed."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from typing import Any
 
 from hilseq.journal import kinds
 from hilseq.journal.reader import Journal
+from hilseq.journal.seals import broken_seals
 from hilseq.verdicts import WORST_FIRST, CheckVerdict, Disposition, dispose, exit_code
 
 
@@ -68,6 +69,8 @@ class UnitRecord:
     intake: Mapping[str, Any]
     #: What the profile claims and this stand cannot measure, in words.
     unmeasured: Sequence[str] = ()
+    #: What is wrong with the sample file of its soak; empty when the journal's seals fit, or nobody looked.
+    damage: str = ""
     checks: list[Check] = field(default_factory=list)
     faults: list[dict[str, Any]] = field(default_factory=list)
     events: list[dict[str, Any]] = field(default_factory=list)
@@ -133,6 +136,11 @@ class RunRecord:
         return self.complete and not self.interrupted and not self.torn
 
     @property
+    def sound(self) -> bool:
+        """Whether the run is whole and so is all that its journal has sealed."""
+        return self.whole and not any(unit.damage for unit in self.units)
+
+    @property
     def unsafe(self) -> str:
         """Why the stand's safe state was not verified the last time it was commanded; empty when it was."""
         if not self.safe or self.safe[-1].get("verified"):
@@ -142,10 +150,11 @@ class RunRecord:
     def final(self, unit: UnitRecord) -> Disposition:
         """Return what may be told of the unit: a run that is not whole releases nothing.
 
-        Nor does one that could not make safe the part of the stand that the unit is on.
+        Nor does one whose samples of this unit are damaged or missing: nobody can look at them again. Nor does
+        one that could not make safe the part of the stand that the unit is on.
         """
         disposition = unit.disposition
-        if disposition is Disposition.SHIP and not self.whole:
+        if disposition is Disposition.SHIP and (unit.damage or not self.whole):
             return Disposition.INCOMPLETE
         concerned = self.safe[-1].get("slots") if self.unsafe else ()
         unsafe = bool(self.unsafe) and (not concerned or unit.slot in concerned)
@@ -202,6 +211,18 @@ def tell(journal: Journal) -> RunRecord:
             f"{journal.path} holds an entry that no run writes ({type(error).__name__}: {error}); "
             "it was made by other means, or by a hilseq that is newer than this one"
         ) from error
+
+
+def tell_sound(journal: Journal) -> RunRecord:
+    """Return the record of a run, with what is wrong with the sample files that its journal has sealed.
+
+    Reads those files, where `tell` reads nothing but the journal. Raises ValueError as `tell` does.
+    """
+    record = tell(journal)
+    broken = broken_seals(journal)
+    for unit in record.units:
+        unit.damage = broken.get(unit.slot, "")
+    return record
 
 
 def _units(journal: Journal) -> list[UnitRecord]:

@@ -18,10 +18,11 @@ from hilseq.analysis.soak_events import NEAR_START, above, event_rate, near_star
 from hilseq.errors import UsageError
 from hilseq.journal import kinds
 from hilseq.journal.reader import Journal, read_journal
-from hilseq.journal.samples import Samples, prefix_hash, read_samples
+from hilseq.journal.samples import Samples, read_samples
+from hilseq.journal.seals import sample_file
 from hilseq.quantities import show_duration
 from hilseq.reports import words
-from hilseq.reports.record import RunRecord, UnitRecord
+from hilseq.reports.record import UnitRecord
 from hilseq.reports.soak_view import Curve, Series, SoakEvent, SoakView, Span
 
 if TYPE_CHECKING:
@@ -97,29 +98,27 @@ def told_in_words(incident: Sequence[Mapping[str, Any]]) -> str:
     )
 
 
-def soak_of(folder: Path, record: RunRecord, unit: UnitRecord) -> SoakView | None:
+def soak_of(folder: Path, unit: UnitRecord) -> SoakView | None:
     """Return the soak of a unit from the files beside the journal; None when this run had none."""
-    del record
     journal = read_journal(folder)
     story = story_of(journal.entries, unit.slot)
     if story is None:
         return None
-    path = folder / str(story.begun["file"])
     try:
-        samples = read_samples(path)
-    except (OSError, UsageError) as error:
+        samples = read_samples(sample_file(folder, story.begun))
+    except (OSError, UsageError):
         return SoakView(
             planned=story.begun["planned"],
             lasted=story.last,
             samples=0,
             series=(),
             events=_events(story),
-            sentences=(f"The samples of this soak cannot be read ({error}): nothing is said about them.",),
+            sentences=("The samples of this soak cannot be read: nothing is said about them.",),
         )
-    return _view(story, samples, _seal_fault(story, path, samples), journal)
+    return _view(story, samples, unit.damage, journal)
 
 
-def _view(story: SoakStory, samples: Samples, seal_fault: str, journal: Journal) -> SoakView:
+def _view(story: SoakStory, samples: Samples, damage: str, journal: Journal) -> SoakView:
     begun = story.begun
     times = samples.times - begun["zero"]
     period = float(begun["period"])
@@ -130,7 +129,7 @@ def _view(story: SoakStory, samples: Samples, seal_fault: str, journal: Journal)
     sentences = [
         *_course(story, lasted),
         *_uncounted(story),
-        *_knowledge(story, samples, gaps, journal, seal_fault),
+        *_knowledge(story, samples, gaps, journal, damage),
         *_statistics(story, times, samples, case),
         *_warmth(warm),
         *_bands(story, times, samples, case),
@@ -151,16 +150,6 @@ def _view(story: SoakStory, samples: Samples, seal_fault: str, journal: Journal)
 def _known_until(times: NDArray[np.float64], period: float) -> float:
     """Return how long a soak without an end is known to have lasted: to the period of its last sample, s."""
     return float(times[-1]) + period if len(times) else 0.0
-
-
-def _seal_fault(story: SoakStory, path: Path, samples: Samples) -> str:
-    """Return what the journal's seals say against the sample file, or an empty text."""
-    for seal in story.seals[-1:]:
-        if len(samples.times) < seal["count"]:
-            return f"{seal['count'] - len(samples.times)} samples that the journal has sealed are missing"
-        if prefix_hash(path, seal["count"]) != seal["sha256"]:
-            return "the sample file is not the one that the journal has sealed: it was changed afterwards"
-    return ""
 
 
 # -- sentences -----------------------------------------------------------------------------------------
@@ -199,13 +188,19 @@ def _course(story: SoakStory, lasted: float) -> list[str]:
 
 
 def _knowledge(
-    story: SoakStory, samples: Samples, gaps: Sequence[Span], journal: Journal, seal_fault: str
+    story: SoakStory, samples: Samples, gaps: Sequence[Span], journal: Journal, damage: str
 ) -> list[str]:
     """Return how much is known: samples, gaps, overruns, and what happened to the files."""
     missed = 0 if story.ended is None else int(story.ended["missed"])
     words = f"{len(samples.times)} samples, one every {show_duration(story.begun['period'])}"
-    words += f"; {missed} were missed because the one before took too long" if missed else "; none was missed"
-    sentences = [f"{words}."]
+    if damage:
+        # What this file holds was perhaps never sampled, and what was sampled is perhaps not in it.
+        sentences = [f"CAUTION: {damage}. It holds {words}; what follows tells of these."]
+    else:
+        words += (
+            f"; {missed} were missed because the one before took too long" if missed else "; none was missed"
+        )
+        sentences = [f"{words}."]
     if gaps:
         lost = sum(gap.end - gap.start for gap in gaps)
         sentences.append(
@@ -221,8 +216,6 @@ def _knowledge(
         for entry in journal.of_kind(kinds.RUN_RESUMED)
         if entry["torn"]
     ]
-    if seal_fault:
-        sentences.append(f"CAUTION: {seal_fault}.")
     return sentences
 
 

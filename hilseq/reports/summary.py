@@ -28,6 +28,7 @@ def _unit(record: RunRecord, unit: UnitRecord) -> dict[str, Any]:
         "part": unit.part,
         "slot": unit.slot,
         "disposition": str(record.final(unit)),
+        "cautions": [unit.damage] if unit.damage else [],
         "findings": [
             {"place": finding.place, "what": finding.what, "check": finding.check}
             for finding in unit.findings
@@ -44,7 +45,7 @@ def summarise(record: RunRecord) -> dict[str, Any]:
         "hilseq": record.hilseq,
         "started": record.started,
         "ended": record.ended,
-        "complete": record.whole,
+        "complete": record.sound,
         "simulated": record.simulated,
         "journal_chain": record.chain,
         "exit_code": record.final_exit_code,

@@ -1,4 +1,4 @@
-"""Tell whether a file is the one its journal makes, and whether the journal is what the run wrote.
+"""Tell whether a file is the one its journal makes, and whether journal and samples are what the run wrote.
 
 A journal proves that nothing inside it was changed, but somebody who rewrites all of it can make a new
 sound one. Therefore the file carries the journal's last chain value: file and journal hold each other.
@@ -19,7 +19,7 @@ from hilseq.errors import UsageError
 from hilseq.journal.reader import Journal, read_journal
 from hilseq.reports.code import short_code
 from hilseq.reports.page import EarlierRun, render
-from hilseq.reports.record import RunRecord, UnitRecord, tell
+from hilseq.reports.record import RunRecord, UnitRecord, tell_sound
 from hilseq.reports.soak import soak_of
 from hilseq.reports.visible import visible
 from hilseq.reports.write import summary_bytes
@@ -63,7 +63,7 @@ class _Candidate:
 
 
 def _page(content: bytes, run: RunRecord, unit: UnitRecord, folder: Path) -> bytes:
-    return render(run, unit, soak=soak_of(folder, run, unit), earlier=_earlier(content)).encode("utf-8")
+    return render(run, unit, soak=soak_of(folder, unit), earlier=_earlier(content)).encode("utf-8")
 
 
 def _earlier(content: bytes) -> list[EarlierRun]:
@@ -118,16 +118,24 @@ def _difference(found: bytes, expected: bytes) -> str:
     return f"line {line}, column {at - begin + 1}: {visible(shown, 80)!r} instead of {visible(truth, 80)!r}"
 
 
-def _broken(journal: Journal) -> Verification | None:
-    if not journal.broken:
-        return None
-    return Verification(
-        Outcome.NOT_GENUINE,
-        f"the journal was changed or is damaged: {journal.broken}; believe only what stands before",
-        "journal",
-        journal.broken,
-        journal.chain,
+def _sound(journal: Journal) -> RunRecord | Verification:
+    """Return the run that a journal tells, or what is wrong with the journal or the samples that it has sealed."""
+    if journal.broken:
+        told = f"the journal was changed or is damaged: {journal.broken}; believe only what stands before"
+        return Verification(Outcome.NOT_GENUINE, told, "journal", journal.broken, journal.chain)
+    try:
+        run = tell_sound(journal)
+    except ValueError as error:
+        return Verification(Outcome.NOT_GENUINE, str(error), "journal", "", journal.chain)
+    damage = [unit.damage for unit in run.units if unit.damage]
+    if not damage:
+        return run
+    told = (
+        f"the evidence is not whole: {'; '.join(damage)}. The journal itself is sound, but what it tells of the "
+        "soak can no longer be seen in the samples; find the untouched file, then verify again"
     )
+    where = ", ".join(one.split()[0] for one in damage)
+    return Verification(Outcome.NOT_GENUINE, told, "samples", where, run.chain)
 
 
 def _unlike(content: bytes, nearest: bytes, kind: str, run: RunRecord) -> Verification:
@@ -174,17 +182,15 @@ def _nearest(content: bytes, made: Mapping[str, bytes]) -> str:
 def verify(file: Path, run_folder: Path) -> Verification:
     """Return whether `file` is what the journal in `run_folder` makes.
 
-    `file` may be a report, certificate, label, summary, or the journal itself. Raises UsageError when one of
+    `file` may be a report, certificate, label, summary, or the journal itself. Where a sample file is not the one
+    that the journal has sealed, nothing made of the two is confirmed. Raises UsageError when one of
     them cannot be read, or when what is needed to make the file again is not installed.
     """
     journal = read_journal(run_folder)
     content = _content(file)
-    if (broken := _broken(journal)) is not None:
-        return broken
-    try:
-        run = tell(journal)
-    except ValueError as error:
-        return Verification(Outcome.NOT_GENUINE, str(error), "journal", "", journal.chain)
+    run = _sound(journal)
+    if isinstance(run, Verification):
+        return run
     if file.resolve() == journal.path.resolve():
         return _journal_itself(run)
     candidates = _candidates(content, run, journal.path.parent)

@@ -39,6 +39,8 @@ MEANINGS = {
     Disposition.STAND_FAULT: "Nothing is said against the unit, and nothing for it: repair the stand and "
     "test again.",
 }
+#: What is meant where the samples of a soak are not those that were taken.
+DAMAGED = "The samples of its soak are damaged or missing: the unit may not ship on this run."
 READING_WORDS = {
     "conforms": "inside",
     "marginal": "too near a limit to tell",

@@ -10,7 +10,7 @@ from typing import Literal
 from hilseq.journal.reader import read_journal
 from hilseq.reports.files import file_stems, write_file
 from hilseq.reports.page import EarlierRun, render
-from hilseq.reports.record import RunRecord, tell
+from hilseq.reports.record import RunRecord, tell_sound
 from hilseq.reports.soak import soak_of
 from hilseq.reports.summary import summarise
 
@@ -41,13 +41,13 @@ def write_reports(
     disk refuses.
     """
     journal = read_journal(run_folder)
-    record = tell(journal)
+    record = tell_sound(journal)
     folder = out or journal.path.parent
     write_file(folder / SUMMARY, summary_bytes(record))
     names = report_names(record)
     known = _earlier(record) if earlier is None else earlier
     for unit in record.units:
-        soak = soak_of(journal.path.parent, record, unit)
+        soak = soak_of(journal.path.parent, unit)
         page = render(record, unit, soak=soak, earlier=known.get(unit.serial, ()))
         write_file(folder / names[unit.slot], page.encode("utf-8"))
     return record

@@ -118,6 +118,33 @@ def test_output_on_a_full_disk(tmp_path: Path) -> None:
     assert b"should not happen" not in shown.stderr
 
 
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no device that is always full")
+@pytest.mark.parametrize(
+    ("name", "code", "told"),
+    [
+        ("junit.xml", 3, "what others read of this run is not whole: "),
+        ("summary.json", 4, "cannot be written any more (Is a directory); what was written before is whole"),
+    ],
+)
+def test_a_disk_that_is_full_at_the_end_of_a_run(
+    visit: MakeVisit, tmp_path: Path, name: str, code: int, told: str
+) -> None:
+    """The unit was powered: never the code of a bad option. The verdict stands where journal and reports could."""
+    out = tmp_path / "run"
+    out.mkdir()
+    if name == "junit.xml":
+        (out / name).symlink_to("/dev/full")
+    else:
+        (out / name).mkdir()
+    done = visit(str(ROOT / "sequences" / "test_10_power_on.py"), "--out", str(out))
+    assert done.code == code, done.out + done.err
+    assert told in done.err
+    assert "Traceback" not in done.out + done.err
+    assert read_journal(out).entries[-1]["exit_code"] == 3
+    if code == 4:
+        assert f"hilseq report {out}" in done.err
+
+
 def test_a_reader_that_goes_away_does_not_end_the_run(tmp_path: Path) -> None:
     """`hilseq run ... | head -1`: the verdict and the journal are what they would have been."""
     out = tmp_path / "run"

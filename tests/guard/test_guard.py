@@ -215,9 +215,10 @@ def hasty(rig: ModuleType, tmp_path: Path) -> Path:
 def test_a_full_disk_makes_safe_and_loses_nothing(
     wall: Any, rig: ModuleType, start: Start, hasty: Path
 ) -> None:
-    """No room for another sample: safe first, then a clear error; what was written is whole."""
+    """No room for another sample, nor for JUnit XML: safe first, then a clear error; what was written is whole."""
     run = start(wall, "--soak", sequence=rig.SOAK, before=_small_files(60_000), unit=hasty)
     rig.wait_until(wall.is_on)
+    (run.out / "junit.xml").symlink_to("/dev/full")
     rig.wait_until(wall.is_off)
     assert run.end() == 4
     words = run.log.read_text(encoding="utf-8")
@@ -247,4 +248,7 @@ def test_a_folder_that_goes_makes_safe(
     assert run.end() == 4
     words = run.log.read_text(encoding="utf-8")
     assert "cannot be written any more" in words
+    assert "its journal is gone, and with it all that this run has found: test the unit again" in words
+    assert "hilseq resume" not in words
+    assert run.out.exists() == (gone != "."), "the folder is not made again for JUnit XML alone"
     assert "Traceback" not in words

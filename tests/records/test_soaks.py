@@ -76,7 +76,8 @@ def test_samples_that_were_changed_are_left_out_and_said(database: Database, soa
     imported = import_run(database, run)
     assert imported.outcome is Outcome.NEW
     assert imported.samples_fault == (
-        "the samples in samples-a.bin do not fit the journal's seal: they were left out"
+        "samples-a.bin is damaged: only 178 of the 180 samples that the journal has sealed can be read; "
+        "the records have no minutes of it from here"
     )
     assert rollups_of(database, imported.key) == []
 
@@ -85,7 +86,7 @@ def test_samples_that_were_changed_are_left_out_and_said(database: Database, soa
 def test_a_file_that_is_no_sample_file_is_said_too(database: Database, soak: Soak, content: bytes) -> None:
     run = soak()
     (run / "samples-a.bin").write_bytes(content)
-    assert "do not fit" in import_run(database, run).samples_fault
+    assert "samples-a.bin is no sample file of hilseq" in import_run(database, run).samples_fault
 
 
 def test_a_copy_without_samples_may_come_first(database: Database, soak: Soak, tmp_path: Path) -> None:
@@ -94,9 +95,23 @@ def test_a_copy_without_samples_may_come_first(database: Database, soak: Soak, t
     bare.mkdir()
     shutil.copy(run / "journal.jsonl", bare)
     first = import_run(database, bare)
-    assert (first.samples_fault, rollups_of(database, first.key)) == ("", [])
-    assert import_run(database, run).outcome is Outcome.UNCHANGED
+    assert "samples-a.bin is not there" in first.samples_fault
+    assert rollups_of(database, first.key) == []
+    again = import_run(database, run)
+    assert (again.outcome, again.samples_fault) == (Outcome.UNCHANGED, "")
     assert len(rollups_of(database, first.key)) > 0
+
+
+def test_samples_that_are_damaged_later_are_said_and_cost_no_minute(database: Database, soak: Soak) -> None:
+    """The same journal again, its samples gone bad since: the records keep what they have, and say so."""
+    run = soak()
+    first = import_run(database, run)
+    minutes = rollups_of(database, first.key)
+    (run / "samples-a.bin").write_bytes(b"")
+    again = import_run(database, run)
+    assert again.outcome is Outcome.UNCHANGED
+    assert again.samples_fault.endswith("damaged or replaced; the records keep what they have")
+    assert rollups_of(database, first.key) == minutes
 
 
 def test_soaked_hours_and_events_are_pooled(database: Database, soak: Soak) -> None:

@@ -80,6 +80,18 @@ def running(begin: Callable[..., Any]) -> tuple[Any, Path]:
     return process, folder
 
 
+def test_a_killed_run_of_this_computer_is_known_to_be_dead(running: tuple[Any, Path]) -> None:
+    """SIGKILL a moment ago: the lock that nobody holds any more says so, and `hilseq watch` ends."""
+    process, folder = running
+    seen = warm.hilseq("watch", "--once", str(folder), cwd=folder.parent)
+    assert "the run goes on" in seen.stdout
+    os.kill(process.pid, signal.SIGKILL)
+    process.wait(10)
+    seen = warm.hilseq("watch", str(folder), cwd=folder.parent)
+    assert seen.returncode == 0
+    assert "broke off: its process has ended without a word" in seen.stdout
+
+
 def test_what_has_ended_is_not_continued(
     soaked: Callable[..., Any], resume: Callable[..., Any], tmp_path: Path
 ) -> None:
