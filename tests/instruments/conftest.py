@@ -176,7 +176,7 @@ def make(bench: Bench, serve_text: Callable[[Answer], RawServer], clock: Stepped
                 "resource": serve_text(bench).resource,
                 "ceilings": {"voltage": "32 V", "current": "3 A"},
                 "accuracy": {"voltage": "0.05 % + 10 mV", "current": "0.1 % + 2 mA"},
-                "deadline": "600 ms",
+                "deadline": "1200 ms",
             }
             | changes
         )

@@ -428,7 +428,7 @@ def test_an_answer_that_is_only_lost_is_silence(make: Make, bench: Bench) -> Non
     bench.errors = ['-410,"Query INTERRUPTED"']
     bench.mute, bench.refuses = {"MEAS:CURR?"}, False
     with pytest.raises(
-        InstrumentSilent, match=r"did not answer 'MEAS:CURR\?' within 0.6 s; is it switched on"
+        InstrumentSilent, match=r"did not answer 'MEAS:CURR\?' within 1.2 s; is it switched on"
     ):
         supply.current()
 
@@ -438,7 +438,7 @@ def test_a_lost_instrument_blames_the_stand(make: Make, bench: Bench) -> None:
     supply = make()
     supply.prepare(30.0, 0.5)
     bench.dead = True
-    with pytest.raises(InstrumentSilent, match=r"supply main .*'MEAS:CURR\?' within 0.6 s"):
+    with pytest.raises(InstrumentSilent, match=r"supply main .*'MEAS:CURR\?' within 1.2 s"):
         supply.current()
 
 
