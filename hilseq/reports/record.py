@@ -6,9 +6,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from hilseq.analysis.soak_events import told
 from hilseq.journal import kinds
 from hilseq.journal.reader import Journal
 from hilseq.journal.seals import broken_seals
+from hilseq.quantities import show_duration
 from hilseq.verdicts import WORST_FIRST, CheckVerdict, Disposition, dispose, exit_code
 
 
@@ -46,6 +48,13 @@ class Check:
     started: bool = False
     readings: list[Reading] = field(default_factory=list)
     tables: list[dict[str, Any]] = field(default_factory=list)
+    #: Of a soak: by place, what its first sign there was and when.
+    signs: dict[str, str] = field(default_factory=dict)
+
+    def found_at(self, place: str) -> str:
+        """Return what was found at a place: its own sign, where several failed at different times."""
+        own = self.signs.get(place) if self.verdict is CheckVerdict.FAILED and len(self.places) > 1 else None
+        return own or self.why
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +96,7 @@ class UnitRecord:
             CheckVerdict.STAND_FAULT if self.disposition is Disposition.STAND_FAULT else CheckVerdict.FAILED
         )
         return [
-            Finding(place, check.why, check.id)
+            Finding(place, check.found_at(place), check.id)
             for check in self.checks
             if check.verdict is blamed
             for place in check.places or (check.place,)
@@ -177,6 +186,7 @@ def reading_of(entry: Mapping[str, Any]) -> Reading:
 
 def _checks(journal: Journal) -> dict[str, Check]:
     checks: dict[str, Check] = {}
+    soaking: dict[str, str] = {}  # by slot, the check whose soak goes on
     for entry in journal.entries:
         match entry["kind"]:
             case kinds.CHECK_PLANNED:
@@ -189,6 +199,11 @@ def _checks(journal: Journal) -> dict[str, Check]:
                 checks[entry["check"]].readings.append(reading_of(entry))
             case kinds.TABLE if entry["check"] in checks:
                 checks[entry["check"]].tables.append(entry)
+            case kinds.SOAK_STARTED:
+                soaking[entry["slot"]] = entry["check"]
+            case kinds.SOAK_EVENT if soaking.get(entry["slot"]) in checks:
+                sign = told(show_duration(entry["since"]), entry["case"], [(entry["what"], entry["text"])])
+                checks[soaking[entry["slot"]]].signs.setdefault(entry["place"], sign)
             case kinds.CHECK_ENDED:
                 check = checks[entry["check"]]
                 check.verdict = CheckVerdict(entry["verdict"])

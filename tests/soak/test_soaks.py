@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 import shutil
 from collections.abc import Callable
@@ -431,3 +432,15 @@ def test_a_stand_fault_that_ends_a_soak_says_when_and_what_came_before(soaked: S
     )
     assert soak.of_kind("samples sealed")[-1]["count"] == len(soak.samples.times)
     assert "The soak did not come to its end; it is known until" in soak.page
+
+
+def test_each_place_is_told_with_its_own_sign(soaked: Soaked) -> None:
+    """Two outputs that fail at different times: each finding says what and when at its own place."""
+    options = ("--defect", "output-stuck-off@q02,after=3min", "--defect", "output-stuck-on@q05,after=6min")
+    soak = soaked("10min", *options)
+    summary = json.loads((soak.folder / "summary.json").read_text(encoding="utf-8"))
+    told = {finding["place"]: finding["what"] for finding in summary["units"][0]["findings"]}
+    assert set(told) >= {"q02", "q05"}
+    for place in ("q02", "q05"):
+        assert f"{place} is commanded" in told[place]
+    assert told["q02"].partition(", case")[0] != told["q05"].partition(", case")[0]
