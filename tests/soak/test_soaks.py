@@ -198,6 +198,17 @@ def test_an_interlock_is_safe_within_a_period_and_stays_latched(
     assert len(went_on.samples.times) >= 600
 
 
+@pytest.mark.parametrize("defect", ["broken-wire@q06", "supply-readback-drifts"])
+def test_readings_that_contradict_each_other_for_a_while_end_no_soak(defect: str, soaked: Soaked) -> None:
+    """A loose wire or a supply that reads wrong for some seconds: gaps, made up for, and nobody is blamed."""
+    soak = soaked("8min", "--defect", f"{defect},after=5min,for=10s")
+    assert soak.verdict == ("passed", "")
+    gaps = soak.of_kind("soak gap")
+    assert 1 <= len(gaps) <= 4
+    assert {gap["what"] for gap in gaps} == {"instrument lost"}
+    assert soak.of_kind("soak event") == []
+
+
 @pytest.mark.parametrize(
     "defect",
     [

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from hilseq.description.plans import Sign
 from hilseq.description.profile import Indicator, Mode
 from hilseq.description.stand import Stand
-from hilseq.errors import Interlock, StandFault
+from hilseq.errors import InstrumentGarbage, Interlock
 from hilseq.instruments.signals import standard_uncertainty
 from hilseq.procedures.soak import sampler as columns
 from hilseq.procedures.soak.record import Column, Finding
@@ -235,7 +235,7 @@ class Conditions:
     # -- looking -------------------------------------------------------------------------------------
 
     def check_stand(self, sample: Sample) -> list[Finding]:
-        """Raise Interlock for an open interlock or passed ceiling, StandFault for a supply that is wrong.
+        """Raise Interlock for an open interlock or passed ceiling, InstrumentGarbage for a supply that is wrong.
 
         InstrumentReset when the supply was without mains or switched itself off: that passes. Return what a unit
         does that makes it switch off.
@@ -256,7 +256,7 @@ class Conditions:
             overload = overloads(self._unit)
             if overload:
                 return overload
-            raise StandFault(
+            raise InstrumentGarbage(
                 f"supply {name} was set to {self._set_voltage:g} V and delivers {volts:.4g} V at "
                 f"{amperes:.3g} A, which no current limit explains",
                 place=f"supply {name}",
@@ -264,7 +264,7 @@ class Conditions:
         return []
 
     def look(self, sample: Sample) -> list[Finding]:
-        """Return what has come true with this sample. Raises StandFault where two sensors disagree."""
+        """Return what has come true with this sample. Raises InstrumentGarbage where two sensors disagree."""
         values = sample.values
         if not self._active and not sample.silence:
             for index, wanted in self._equals:
@@ -380,7 +380,7 @@ class Conditions:
                 proven.add(output in self._on)
 
     def _check_wiring(self, sensor: _Sensor, values: list[float]) -> None:
-        """Raise StandFault when another sensor of the same terminal surely sees the contrary."""
+        """Raise InstrumentGarbage when another sensor of the same terminal surely sees the contrary."""
         supply = self._set_voltage
         for other in self._sensors:
             if other.output != sensor.output or other.signal == sensor.signal:
@@ -390,7 +390,7 @@ class Conditions:
                     continue
                 on, level = values[bit.index] >= bit.level, values[volts.index] / volts.per_volt
                 if (on and level < _SURELY_OFF * supply) or (not on and level > _SURELY_ON * supply):
-                    raise StandFault(
+                    raise InstrumentGarbage(
                         f"signals {bit.signal} ({'on' if on else 'off'}) and {volts.signal} ({level:.3g} V) "
                         f"sense {sensor.output} and contradict each other: look at their wires and channels",
                         place=bit.signal
