@@ -15,9 +15,5 @@ def test_carries_its_load(
     loaded_outputs: dict[str, Loaded], unit: Unit, loaded_output: str, judge: Judge
 ) -> None:
     """On, the output loses little voltage to its load; off, it leaves next to none."""
-    measured, limits = loaded_outputs[loaded_output], unit.limits.output(loaded_output)
-    judge("voltage when off", measured.off_voltage, limits.off_voltage)
-    if limits.drop is not None:
-        judge("voltage drop when on", measured.drop, limits.drop)
-    if limits.leakage is not None and measured.leakage is not None:
-        judge("leakage when off", measured.leakage, limits.leakage)
+    for name, measured, limits in loaded_outputs[loaded_output].against(unit.limits.output(loaded_output)):
+        judge(name, measured, limits)

@@ -26,12 +26,8 @@ def test_still_carries_its_load(
     loaded_outputs: dict[str, Loaded], unit: Unit, loaded_output: str, judge: Judge
 ) -> None:
     """After the soak the output loses as little voltage to its load as before, and leaves as little when off."""
-    measured, limits = loaded_outputs[loaded_output], unit.limits.output(loaded_output)
-    judge("voltage when off", measured.off_voltage, limits.off_voltage)
-    if limits.drop is not None:
-        judge("voltage drop when on", measured.drop, limits.drop)
-    if limits.leakage is not None and measured.leakage is not None:
-        judge("leakage when off", measured.leakage, limits.leakage)
+    for name, measured, limits in loaded_outputs[loaded_output].against(unit.limits.output(loaded_output)):
+        judge(name, measured, limits)
 
 
 @pytest.mark.needs("points.inputs")

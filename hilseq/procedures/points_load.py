@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
+from hilseq.analysis.limits import Limits
 from hilseq.clock import Clock
 from hilseq.measured import Measured
+from hilseq.procedures.limits import OutputLimits
 from hilseq.procedures.patterns import PATIENCE
 from hilseq.procedures.points import Outputs
 from hilseq.procedures.repeats import difference
@@ -19,6 +21,14 @@ class Loaded:
     drop: Measured
     off_voltage: Measured
     leakage: Measured | None
+
+    def against(self, limits: OutputLimits) -> Iterator[tuple[str, Measured, Limits]]:
+        """Return what is to be judged: name, reading, limits, as far as both are known."""
+        yield "voltage when off", self.off_voltage, limits.off_voltage
+        if limits.drop is not None:
+            yield "voltage drop when on", self.drop, limits.drop
+        if limits.leakage is not None and self.leakage is not None:
+            yield "leakage when off", self.leakage, limits.leakage
 
 
 def measure_loaded(
