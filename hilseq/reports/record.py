@@ -200,10 +200,10 @@ def _checks(journal: Journal) -> dict[str, Check]:
             case kinds.TABLE if entry["check"] in checks:
                 checks[entry["check"]].tables.append(entry)
             case kinds.SOAK_STARTED:
-                soaking[entry["slot"]] = entry["check"]
-            case kinds.SOAK_EVENT if soaking.get(entry["slot"]) in checks:
+                soaking[str(entry.get("slot"))] = str(entry.get("check"))
+            case kinds.SOAK_EVENT if soaking.get(str(entry.get("slot"))) in checks:
                 sign = told(show_duration(entry["since"]), entry["case"], [(entry["what"], entry["text"])])
-                checks[soaking[entry["slot"]]].signs.setdefault(entry["place"], sign)
+                checks[soaking[str(entry["slot"])]].signs.setdefault(entry["place"], sign)
             case kinds.CHECK_ENDED:
                 check = checks[entry["check"]]
                 check.verdict = CheckVerdict(entry["verdict"])
