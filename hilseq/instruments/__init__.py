@@ -6,8 +6,8 @@ disbelieved; how long one may wait; whose fault it is when nothing sensible come
 What it must not know: pytest, verdicts, sequences, procedures, the journal, and whether the far end is a
 real instrument or the simulated stand. It imports errors, quantities, clock, measured and description.
 
-Pure files work on bytes and text and touch no session: `scpi`, `manners`, `pdu`, `codec`, `readplan`. Thin callers
-move the bytes under a deadline: `transport`, `visa`, `modbus`, `ports`. On top of them stand the things a
-procedure names: `supply` and `signals`. `translate` is the only place where an error of a library becomes
-one of ours.
+Pure files work on bytes and text and touch no session: `scpi`, `chatter`, `pdu`, `codec`, `readplan`. Thin callers
+move the bytes under a deadline: `transport`, `visa`, `conversation`, `modbus`, `ports`. On top of them stand the
+things a procedure names: `supply` and `signals`. `translate` is the only place where an error of a library
+becomes one of ours.
 """

@@ -43,7 +43,7 @@ _PAUSE = 0.05
 _RUN_DOWN_LOOK = 0.25
 _RUN_DOWN_LOOKS = 20
 #: Above this part of its limit a current is taken as limited: readings below the limit are noise away.
-_LIMITED = 0.9
+LIMITED = 0.9
 
 
 class PowerSupply:
@@ -443,7 +443,7 @@ class PowerSupply:
         """Verify a voltage by measuring; below it only when the current limit is not the reason."""
         voltage, current = self.both()
         tolerance = 2 * self._meter.limit(sent, "V")
-        limited = current.value > _LIMITED * self._set[1]
+        limited = current.value > LIMITED * self._set[1]
         if voltage.value > sent + tolerance or (voltage.value < sent - tolerance and not limited):
             raise StandFault(
                 f"supply {self.name} ({self.description.resource}) was set to {sent:g} V and delivers "

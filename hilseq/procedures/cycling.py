@@ -131,10 +131,7 @@ def _check_that_supply_falls(unit: Unit, sort: str, off: float) -> None:
     A supply that does not sink leaves the charge of its output to the unit, which then never noticed a pause.
     """
     feed, rated = unit.supply, unit.profile.ratings.supply
-    feed.off()
-    feed.settle_down(off)
-    left = feed.voltage().value
-    feed.on()
+    left = feed.left_after(off)
     unit.wait_until_ready(measured=False)
     if left > _FALLEN * rated:
         raise NotPerformed(

@@ -8,12 +8,10 @@ from dataclasses import dataclass
 from hilseq.clock import Clock
 from hilseq.description.profile import Profile
 from hilseq.errors import InstrumentReset, StandFault
-from hilseq.instruments.supply import PowerSupply
+from hilseq.instruments.supply import LIMITED, PowerSupply
 from hilseq.instruments.supply_meter import Inrush
 from hilseq.measured import Measured
 
-#: Above this part of its limit a current is what made a supply switch off.
-_LIMITED = 0.9
 #: Time between two looks at a supply that has switched itself off before, s.
 _LOOK = 0.05
 
@@ -94,9 +92,13 @@ class Feed:
             self._off_since = self._supply.switched.value
             self._event("supply off", "")
 
-    def settle_down(self, seconds: float) -> None:
-        """Let `seconds` pass without supply."""
+    def left_after(self, seconds: float) -> float:
+        """Switch off, and on again after `seconds`; return the voltage (V) that was left by then."""
+        self.off()
         self._clock.sleep(seconds)
+        left = self.voltage().value
+        self.on()
+        return left
 
     def off_for_sure(self) -> None:
         """Switch off for the profile's off-time, so that a unit that hangs begins anew when power comes."""
@@ -141,7 +143,7 @@ class Feed:
         largest, until = 0.0, self._clock.now() + self._profile.start.ready_within
         while supply.is_on() and self._clock.now() < until:
             largest = max(largest, self.current().value)
-            if largest > _LIMITED * limit:
+            if largest > LIMITED * limit:
                 return f"{name} has switched itself off: the unit draws {largest:.3g} A, its limit is {limit:g} A"
             self._clock.sleep(_LOOK)
         again = "stays on now" if supply.is_on() else "does so again"

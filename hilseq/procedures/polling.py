@@ -12,6 +12,8 @@ from hilseq.measured import Measured
 
 #: Time between two questions, s.
 INTERVAL = 0.02
+#: A wait of this share of a deadline was a wait in vain.
+IN_VAIN = 0.8
 
 
 def poll(
@@ -37,7 +39,7 @@ def poll(
         except UnitFault as refusal:
             # Busy, refusing, nonsense while starting: not done yet. A stepped clock stood still while the
             # deadline of a silent exchange ran out on the wall.
-            if time.monotonic() - begun > 0.8 * link_deadline:
+            if time.monotonic() - begun > IN_VAIN * link_deadline:
                 clock.spent(link_deadline)
             if not isinstance(refusal, UnitSilent):
                 asked = clock.now()

@@ -49,6 +49,38 @@ _REST = 0.25
 Exchange = tuple[int, Callable[[], int]]
 
 
+def open_line(
+    name: str, port: Port, resource: str, speed: float, manners: Manners, *, place: str | None = None
+) -> Line | ModbusDevice:
+    """Return the stand's side of a port of the unit, to speak with its partner at `speed` (Bd).
+
+    `place` goes into what is held against the unit; without it the check's own place does.
+    """
+    if port.partner == "echo":
+        return open_port(resource, round(speed), port.frame, port.deadline, name=name)
+    if port.partner == "modbus tcp":
+        return ModbusDevice.over_tcp(
+            name,
+            resource,
+            device=port.device,
+            deadline=port.deadline,
+            owner="unit",
+            place=place,
+            manners=manners,
+        )
+    return ModbusDevice.over_serial(
+        name,
+        resource,
+        speed=round(speed),
+        frame=port.frame,
+        device=port.device,
+        deadline=port.deadline,
+        owner="unit",
+        place=place,
+        manners=manners,
+    )
+
+
 class Ports:
     """The ports of one unit, by name.
 
@@ -141,28 +173,7 @@ class Ports:
         return self._reads(self._mode, line)
 
     def _open(self, name: str, port: Port, speed: float) -> AbstractContextManager[Line | ModbusDevice]:
-        resource = self._wiring[name].resource
-        if port.partner == "echo":
-            return open_port(resource, round(speed), port.frame, port.deadline, name=name)
-        if port.partner == "modbus tcp":
-            return ModbusDevice.over_tcp(
-                name,
-                resource,
-                device=port.device,
-                deadline=port.deadline,
-                owner="unit",
-                manners=self._manners,
-            )
-        return ModbusDevice.over_serial(
-            name,
-            resource,
-            speed=round(speed),
-            frame=port.frame,
-            device=port.device,
-            deadline=port.deadline,
-            owner="unit",
-            manners=self._manners,
-        )
+        return open_line(name, port, self._wiring[name].resource, speed, self._manners)
 
     def _echoes(self, data_bits: int, line: Line) -> Iterator[Exchange]:
         """Send frames; an echoed bit has gone over the line twice, so it counts twice."""

@@ -12,14 +12,12 @@ from contextlib import suppress
 
 from hilseq.description.profile import Mode
 from hilseq.errors import NotPerformed, StandFault, UnitFault
+from hilseq.instruments.supply import LIMITED
 from hilseq.procedures.bench import Bench
 from hilseq.procedures.loopback import Loopbacks
 from hilseq.procedures.unit import Unit
 from hilseq.procedures.wiring import Wiring, parts_of
 from hilseq.procedures.witnesses import contradiction
-
-#: Above this part of its limit a supply limits the current, and its voltage says nothing about itself.
-_LIMITED = 0.9
 
 
 class SelfCheck:
@@ -122,7 +120,7 @@ def supply_delivers(unit: Unit) -> str:
         raise NotPerformed(overload)
     voltage, current = feed.both()
     tolerance = 2.0 * math.sqrt(3.0) * voltage.standard_uncertainty
-    if current.value > _LIMITED * unit.profile.ratings.current_limit:
+    if current.value > LIMITED * unit.profile.ratings.current_limit:
         raise NotPerformed("the supply limits the current, so its voltage says nothing about the supply")
     if abs(voltage.value - feed.level) > tolerance:
         raise StandFault(

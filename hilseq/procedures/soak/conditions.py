@@ -16,6 +16,7 @@ from hilseq.description.profile import Indicator, Mode
 from hilseq.description.stand import Stand
 from hilseq.errors import InstrumentGarbage, Interlock
 from hilseq.instruments.signals import standard_uncertainty
+from hilseq.instruments.supply import LIMITED
 from hilseq.procedures.soak import sampler as columns
 from hilseq.procedures.soak.record import Column, Finding
 from hilseq.procedures.soak.sampler import Sample, Sampler
@@ -37,8 +38,6 @@ SIGNS: Mapping[str, Sign] = {
 #: Two sensors of one terminal contradict each other when the voltage is surely the other level, as a share of
 #: the supply: a weak or leaky output lies between and is the unit's.
 _SURELY_OFF, _SURELY_ON = 0.15, 0.85
-#: From this share of the current limit on it is the unit that pulls the supply down.
-_LIMITED = 0.9
 #: A supply holds its voltage within twice its accuracy and this share.
 _HOLDS = 0.01
 
@@ -105,7 +104,7 @@ class Conditions:
         current_error = accuracy.current.limit(profile.ratings.current_limit, supply.ceilings.current)
         self._set_voltage = profile.ratings.supply
         self._holds = 2 * voltage_error + _HOLDS * self._set_voltage
-        self._limited = _LIMITED * profile.ratings.current_limit
+        self._limited = LIMITED * profile.ratings.current_limit
         self._highest = (
             supply.ceilings.voltage + voltage_error,
             min(profile.ratings.current_limit, supply.ceilings.current) + 2 * current_error,
@@ -173,7 +172,7 @@ class Conditions:
 
     def _claimed_current(self) -> Interval:
         """Return what the profile claims of the current under this load; up to the limit where it claims nothing."""
-        start, most = self._unit.profile.start, _LIMITED * self._unit.profile.ratings.current_limit
+        start, most = self._unit.profile.start, LIMITED * self._unit.profile.ratings.current_limit
         live = self._target is Mode.LIVE
         lowest = (start.live_current if live else None) or start.idle_current
         highest = start.loaded_current if live and self._unit.outputs.names else start.live_current

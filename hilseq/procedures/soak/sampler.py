@@ -27,13 +27,12 @@ from hilseq.instruments.readplan import ReadPlan
 from hilseq.instruments.signals import SignalBank
 from hilseq.instruments.supply import PowerSupply
 from hilseq.instruments.translate import Garbled, fault
+from hilseq.procedures.polling import IN_VAIN
 from hilseq.procedures.unit import Unit
 
 VOLTAGE, CURRENT = "supply voltage", "supply current"
 MODE, INDICATOR, FAULTS, STARTS = "unit mode", "unit indicator", "unit faults", "unit starts"
 TEMPERATURE, PORT_ERRORS = "unit temperature", "unit port errors"
-#: A wait of this share of a deadline was a wait in vain.
-_IN_VAIN = 0.8
 
 
 @dataclass(slots=True)
@@ -193,7 +192,7 @@ class Sampler:
 
     def _spent(self, begun: float, deadline: float) -> None:
         """Count a wait in vain: a stepped clock stood still while it ran on the wall."""
-        if time.monotonic() - begun > _IN_VAIN * deadline:
+        if time.monotonic() - begun > IN_VAIN * deadline:
             with suppress(HilseqError):
                 self._clock.spent(deadline)
 

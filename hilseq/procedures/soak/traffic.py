@@ -22,7 +22,8 @@ from hilseq.errors import StandFault, UnitFault
 from hilseq.instruments.conversation import ALL_MANNERS
 from hilseq.instruments.modbus import ModbusDevice
 from hilseq.instruments.ports import Port as Line
-from hilseq.instruments.ports import open_port
+from hilseq.procedures.polling import IN_VAIN
+from hilseq.procedures.ports import open_line
 from hilseq.procedures.ports_tally import CONFIDENCE
 from hilseq.procedures.soak.record import Finding
 
@@ -30,8 +31,6 @@ FRAME = b"\x55\xaa\x0f\xf0\x00\xff\xa5\x5a"
 _LOOPBACK = b"\xa5\x37"
 #: A port that answers so many frames in a row with nothing is silent: no bit error ratio explains that.
 SILENT_AFTER = 3
-#: A wait of this share of a deadline was a wait in vain.
-_IN_VAIN = 0.8
 #: Most rounds that a silent port is left alone before it is tried again.
 LONGEST_REST = 64
 #: Fewer errors in days condemn no port, whatever its claim: the stand may lose a frame, too.
@@ -111,7 +110,7 @@ class Traffic:
                 carried.lost_frames += 1
                 carried.silent_in_a_row += 1
                 deadline = self._ports[name].deadline
-                if time.monotonic() - begun > _IN_VAIN * deadline:
+                if time.monotonic() - begun > IN_VAIN * deadline:
                     self._clock.spent(deadline)
                 if carried.silent_in_a_row >= SILENT_AFTER:
                     self._rests[name] = min(1 << (carried.silent_in_a_row - SILENT_AFTER), LONGEST_REST)
@@ -180,31 +179,6 @@ class Traffic:
 
     def _open(self, name: str) -> Line | ModbusDevice:
         port, resource = self._ports[name], self._wiring[name].resource
-        speed = round(port.speeds[0])
-        line: Line | ModbusDevice
-        if port.partner == "echo":
-            line = open_port(resource, speed, port.frame, port.deadline, name=name)
-        elif port.partner == "modbus tcp":
-            line = ModbusDevice.over_tcp(
-                name,
-                resource,
-                device=port.device,
-                deadline=port.deadline,
-                owner="unit",
-                place=name,
-                manners=self._manners,
-            )
-        else:
-            line = ModbusDevice.over_serial(
-                name,
-                resource,
-                speed=speed,
-                frame=port.frame,
-                device=port.device,
-                deadline=port.deadline,
-                owner="unit",
-                place=name,
-                manners=self._manners,
-            )
+        line = open_line(name, port, resource, port.speeds[0], self._manners, place=name)
         self._lines[name] = line
         return line
