@@ -25,6 +25,8 @@ from hilseq.twin import catalogue
 ROOT = Path(__file__).parents[2]
 STAND, UNIT = ROOT / "stands/sim-bench.yaml", ROOT / "stands/units/rh16.yaml"
 HANGS = 120.0
+#: More than there are processors: a soak with a silent instrument waits for a minute and does nothing.
+AT_ONCE = 5
 
 
 def soak(case: Case, after: int, lasting: str) -> tuple[str, float, list[str]]:
@@ -59,7 +61,7 @@ def main() -> int:
     ends: Counter[str] = Counter()
     wrong = []
     longest = 0.0
-    with ThreadPoolExecutor(2) as pool:
+    with ThreadPoolExecutor(AT_ONCE) as pool:
         results = pool.map(lambda plan: soak(*plan), plans)
         for (case, after, lasting), (disposition, took, found) in zip(plans, results, strict=True):
             ends[disposition] += 1
