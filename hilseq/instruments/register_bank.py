@@ -79,7 +79,7 @@ class RegisterBank:
         words = run.words
         if run.partial:
             words = run.filled(self.device.read_block(run.table, run.address, len(words)))
-        self.device.write_block(run.table, run.address, words)
+        self.device.write_block(run.table, run.address, words, again=True)
 
     def _verify(self, run: Run, values: Mapping[str, float]) -> None:
         back = self.device.read_back(run.table, run.address, len(run.words), lambda seen: not run.wrong(seen))
