@@ -198,6 +198,17 @@ class SupplyCommands(Model):
     next_error: OptionalQuery = Field(default="SYST:ERR?", description="takes one entry off the error queue")
 
 
+def _lines(value: Any) -> Any:
+    """Read true and false as one line and none."""
+    return int(value) if isinstance(value, bool) else value
+
+
+Lines = Annotated[int, BeforeValidator(_lines), Shown("true, false, or number of lines")]
+
+#: More lines than anybody greets with.
+_MOST_LINES = 100
+
+
 class SupplyAccuracy(Model):
     """Accuracy of the supply's own measurements."""
 
@@ -290,10 +301,12 @@ class Supply(Model):
     write_termination: str = Field(
         default="\n", description='end of a command, such as "\\n"', min_length=1, max_length=2
     )
-    greeting: bool = Field(
-        default=False,
-        description="whether it sends a line after each connection, such as WELCOME; it is thrown away, and waited "
-        "for at most `deadline`",
+    greeting: Lines = Field(
+        default=0,
+        ge=0,
+        le=_MOST_LINES,
+        description="whether it sends a line after each connection, such as WELCOME, or how many; they and what "
+        "comes right behind them are thrown away, and waited for at most `deadline`",
     )
     echo: bool = Field(
         default=False,

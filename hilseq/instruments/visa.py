@@ -39,6 +39,8 @@ if TYPE_CHECKING:
 LONGEST_ANSWER = 65536
 #: Pause between two attempts to open again, seconds: instruments with one connection need a moment.
 _PAUSE = 0.05
+#: Silence after which a greeting is over, seconds: its lines come one right behind the other.
+_GREETED = 0.1
 #: Longest single wait for a socket, seconds: select takes no infinity.
 _LONGEST_WAIT = 3600.0
 #: What may stand between two answers: the other half of an odd termination.
@@ -213,14 +215,26 @@ class VisaSession:
             self._let_greet(deadline)
 
     def _let_greet(self, deadline: float) -> None:
-        """Throw the greeting away. Who does not greet in time is spoken to all the same: off must be sent."""
-        self._allow(deadline)
-        try:
-            self._receive(deadline)
-        except Exception as error:
-            if kind_of(error) not in ("silent", "garbage"):
-                self.close()
-                raise
+        """Throw the greeting away: as many lines as were told, and whatever comes right behind them.
+
+        All within `deadline`. Who does not greet in time is spoken to all the same: off must be sent.
+        """
+        came, until = 0, time.monotonic() + deadline
+        while (left := until - time.monotonic()) > 0:
+            wait = left if came < self._chatter.greeting else min(left, _GREETED)
+            self._allow(wait)
+            try:
+                self._receive(wait)
+            except Exception as error:
+                kind = kind_of(error)
+                if kind == "silent":
+                    break
+                if kind != "garbage":
+                    self.close()
+                    raise
+            came += 1
+        if self._watched is not None:
+            self._inner._pending_buffer.clear()  # noqa: SLF001 - a prompt, which no end of a line follows
 
     def _set_up(self, resource: Any, things: ExitStack) -> None:
         from pyvisa import constants
