@@ -306,7 +306,9 @@ class Supply(Model):
     )
     calibration: Calibration | None = Field(default=None, description="its calibration")
     deadline: Seconds = Field(default=2.0, gt=0, description="longest wait for one answer")
-    settle: Seconds = Field(default=0.05, description="time from a new setting until its reading holds")
+    settle: Seconds = Field(
+        default=0.05, description="time from a new setting, or another load, until its reading holds"
+    )
     response: Seconds | None = Field(
         default=None,
         description="longest time from a command until the output has risen or fallen: how exactly the length "
