@@ -247,29 +247,32 @@ class Conversation:
         self._open(within)
 
     def _make_ready(self, request: bytes, within: float) -> None:
-        transport = self.transport
         if self._quiet and (pause := self._silent_from - time.monotonic()) > 0:
             time.sleep(pause)
-        if not transport.is_open:
+        if not self.transport.is_open:
             self._open(within)
         elif not self._rtu:
-            try:
-                unasked = transport.pending()
-            except ConnectionError:
-                # Dropped while nobody was asking, as servers do with idle connections: no answer is lost.
-                self._open_anew(within)
-                return
-            if unasked:
-                self._pass_over(unasked)
-            elif self._answered and request[0] not in pdu.HARMLESS:
-                if self._answered == 1 and self._question and not (self._keeps or self._closes):
-                    self._find_out(within)
-                if self._closes:
-                    # It will close this connection too, perhaps with the command on its way: that would be lost.
-                    transport.close()
-                    self._open(within)
+            self._see_to_connection(request, within)
         if self._rtu:
-            throw_away(transport, most=2 * self.deadline)
+            throw_away(self.transport, most=2 * self.deadline, reopened_within=max(within, _LEAST))
+
+    def _see_to_connection(self, request: bytes, within: float) -> None:
+        """Have a connection that the far end has not closed, and will not close on a command."""
+        try:
+            unasked = self.transport.pending()
+        except ConnectionError:
+            # Dropped while nobody was asking, as servers do with idle connections: no answer is lost.
+            self._open_anew(within)
+            return
+        if unasked:
+            self._pass_over(unasked)
+        elif self._answered and request[0] not in pdu.HARMLESS:
+            if self._answered == 1 and self._question and not (self._keeps or self._closes):
+                self._find_out(within)
+            if self._closes:
+                # It will close this connection too, perhaps with the command on its way: that would be lost.
+                self.transport.close()
+                self._open(within)
 
     def _find_out(self, within: float) -> None:
         """Find out whether the far end closes its connections after one answer: ask the last question once more."""
