@@ -41,6 +41,8 @@ from hilseq.instruments.transport import Transport, answer_time, path_owner, thr
 
 #: Pause before a device that was busy is asked again, seconds: long beside an answer, short beside a deadline.
 BUSY_PAUSE = 0.02
+#: Pause before a device that has answered, and now refuses a connection, is tried again, seconds.
+REOPEN_PAUSE = 0.05
 #: The least time for opening a connection that is asked of the operating system: 0 would be no waiting at all.
 _LEAST = 1e-3
 
@@ -243,8 +245,21 @@ class Conversation:
     def _open_anew(self, within: float) -> None:
         """Open the connection that the far end has closed."""
         self._closes = self._answered == 1
+        self._open_again(within)
+
+    def _open_again(self, within: float) -> None:
+        """Open a connection in place of one that has answered; devices with a single one need a moment for that."""
         self.transport.close()
-        self._open(within)
+        until = time.monotonic() + within
+        while True:
+            try:
+                self._open(until - time.monotonic())
+            except ConnectionRefusedError:
+                if time.monotonic() + REOPEN_PAUSE > until:
+                    raise
+                time.sleep(REOPEN_PAUSE)
+            else:
+                return
 
     def _make_ready(self, request: bytes, within: float) -> None:
         if self._quiet and (pause := self._silent_from - time.monotonic()) > 0:
@@ -271,8 +286,7 @@ class Conversation:
                 self._find_out(within)
             if self._closes:
                 # It will close this connection too, perhaps with the command on its way: that would be lost.
-                self.transport.close()
-                self._open(within)
+                self._open_again(within)
 
     def _find_out(self, within: float) -> None:
         """Find out whether the far end closes its connections after one answer: ask the last question once more."""

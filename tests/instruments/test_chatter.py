@@ -45,9 +45,9 @@ def talkative(serve: Serve, bench: Bench) -> Callable[..., RawServer]:
             if greeting:
                 time.sleep(0.05)  # it greets when it has noticed its client
                 connection.sendall(greeting.encode() + b"\r\n")
-                for line in more:
+                for piece in more:
                     time.sleep(pause)
-                    connection.sendall(line)
+                    connection.sendall(piece)
             for line in lines(connection):
                 answer = bench(line)
                 said = [] if echo is None else [echo(line)]

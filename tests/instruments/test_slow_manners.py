@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import socket
+import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import suppress
 from typing import TYPE_CHECKING
 
 import pytest
@@ -17,13 +20,11 @@ from hilseq.instruments.register_bank import RegisterBank
 from tests.instruments.conftest import modbus_frame, modbus_requests
 
 if TYPE_CHECKING:
-    import socket
-
     from tests.instruments.conftest import RawServer, SerialPair, Serve
 
 HOLDING = Table.HOLDING_REGISTER
 PAUSE = 0.05
-Handler = Callable[["socket.socket", int], None]
+Handler = Callable[[socket.socket, int], None]
 
 
 def answer(body: bytes) -> bytes:
@@ -64,6 +65,22 @@ def closing(asked: list[int], *, before: float = 0.0, answers: int = 1) -> Handl
 def rack(server: RawServer, deadline: float = 5.0, pause: float = 0.0) -> ModbusDevice:
     manners = Manners.model_validate({"pause": f"{pause} s"})
     return ModbusDevice.over_tcp("io rack", server.endpoint, deadline=deadline, manners=manners)
+
+
+MakeOne = Callable[[float], "OneAtATime"]
+
+
+@pytest.fixture
+def one_at_a_time() -> Iterator[MakeOne]:
+    made: list[OneAtATime] = []
+
+    def start(busy: float) -> OneAtATime:
+        made.append(OneAtATime(busy))
+        return made[-1]
+
+    yield start
+    for each in made:
+        each.stop()
 
 
 def test_the_pause_of_the_description_is_kept(serve: Serve) -> None:
@@ -251,3 +268,58 @@ def test_a_dead_device_behind_a_closed_connection_ends_at_the_deadline(serve: Se
             device.read_block(HOLDING, 0, 1)
         assert 0.9 < time.monotonic() - begun < 1.8
     assert len(server.connections) == 2
+
+
+class OneAtATime:
+    """A device with a single connection: it closes after each answer, and refuses the next for `busy` seconds."""
+
+    def __init__(self, busy: float) -> None:
+        self._busy = busy
+        self._listener = socket.create_server(("127.0.0.1", 0))
+        self.endpoint = f"127.0.0.1:{self._listener.getsockname()[1]}"
+        self.asked: list[int] = []
+        self._stopped = threading.Event()
+        self._thread = threading.Thread(target=self._run, daemon=True)
+        self._thread.start()
+
+    def _run(self) -> None:
+        address = self._listener.getsockname()
+        while not self._stopped.is_set():
+            with self._listener, suppress(OSError, StopIteration):
+                self._listener.settimeout(0.05)
+                connection, _ = self._listener.accept()
+                self._listener.close()
+                with connection:
+                    head, body = next(modbus_requests(connection))
+                    self.asked.append(body[0])
+                    connection.sendall(modbus_frame(head, answer(body)))
+                self._stopped.wait(self._busy)
+            self._listener = socket.create_server(address)
+        self._listener.close()
+
+    def stop(self) -> None:
+        self._stopped.set()
+        self._thread.join(5)
+        assert not self._thread.is_alive()
+
+
+def test_a_device_with_a_single_connection_is_given_its_moment(one_at_a_time: MakeOne) -> None:
+    """It refuses while it puts the last connection away; who has just answered is not gone."""
+    peer = one_at_a_time(0.2)
+    with ModbusDevice.over_tcp("unit SN1", peer.endpoint, owner="unit", deadline=5.0) as device:
+        device.read_block(HOLDING, 0, 1)
+        for _ in range(2):
+            device.write_block(HOLDING, 0, [42], verify=True)
+    assert peer.asked.count(6) == 2
+
+
+def test_a_device_that_goes_on_refusing_is_told_at_the_deadline(one_at_a_time: MakeOne) -> None:
+    """Refused until the deadline is silence, as at once where nobody has answered before."""
+    peer = one_at_a_time(30.0)
+    with ModbusDevice.over_tcp("unit SN1", peer.endpoint, owner="unit", deadline=1.0) as device:
+        device.read_block(HOLDING, 0, 1)
+        for least, most in ((0.8, 5.0), (0.0, 0.8)):
+            begun = time.monotonic()
+            with pytest.raises(UnitSilent, match=r"[Rr]efused"):
+                device.read_block(HOLDING, 0, 1)
+            assert least < time.monotonic() - begun < most
