@@ -47,7 +47,8 @@ class Sample:
 def sampled_signals(stand: Stand, slot: str) -> list[str]:
     """Return the signals that are sampled: those sensing the slot, and those that sense the room.
 
-    Drives hold what was written to them, and loop-backs belong to the stand's own test.
+    Whether drives still hold what was written to them is asked before the unit is blamed; loop-backs belong to the
+    stand's own test.
     """
     loops = {name for loop in stand.loopbacks.values() for name in (loop.drive, loop.sense)}
     return [
