@@ -9,6 +9,7 @@ The state of a journal says how much of it counts:
 | torn | the writer was killed in the middle of its last line | yes, without that line |
 | damaged | a line is no journal line at all (a bad disk, a program that appended to it) | yes, up to it |
 | tampered | a line reads well but contradicts the hash chain: somebody changed it | no: JournalRefused |
+| lost | no line is left, though the run had some: emptied, or full of NUL bytes | no: JournalRefused |
 """
 
 from __future__ import annotations
@@ -22,6 +23,7 @@ from pathlib import Path
 from typing import Any
 
 from hilseq.journal import kinds
+from hilseq.journal.lost import lost
 from hilseq.journal.reader import Journal, read_journal
 from hilseq.records.errors import JournalRefused, NothingToImport
 from hilseq.records.exposure import exposures_of
@@ -78,9 +80,13 @@ def read_rows(path: Path) -> RunRows:
     """Read a journal given as its folder or file.
 
     Raises UsageError when there is none, NothingToImport when no line is whole yet, JournalRefused when it
-    was changed after it was written.
+    was changed after it was written, or has lost all that it held.
     """
     journal = read_journal(path)
+    if gone := lost(journal):
+        raise JournalRefused(
+            f"{journal.path.parent}: {gone}; nothing of it was imported, and the records keep what they have"
+        )
     if not journal.entries and not journal.broken:
         raise NothingToImport(f"{journal.path} holds no whole line yet: there is nothing to import")
     if journal.broken and _reads_well(journal):
