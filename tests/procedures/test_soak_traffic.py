@@ -158,7 +158,8 @@ def test_bit_errors_are_dated_when_they_went_beyond_the_claim(traffic: Callable[
     _carry(carrying, range(1, 21))
     (worse,) = carrying.worse_than_claimed()
     assert (worse.finding.what, worse.finding.place) == ("bit errors", "port 2")
-    assert (worse.since, worse.case) == (80.0, pytest.approx(30.8))
+    assert worse.since == 80.0
+    assert worse.case == pytest.approx(30.8)
     assert "5 wrong bits in 1280 by the end of the soak" in worse.finding.text
 
 
