@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal, Self
+from typing import Literal, Self
 
 from pydantic import Field, model_validator
 
 from hilseq.description.fields import Endpoint, Model, Name, Ohms, Ratio, Seconds, Terminal, Text
 from hilseq.description.manners import Manners
 from hilseq.description.registers import Register
+from hilseq.description.serial_line import SerialLine
 from hilseq.description.supplies import (
     Calibration,
     InstrumentIdentity,
@@ -39,15 +40,6 @@ __all__ = [
     "SupplyCeilings",
     "SupplyCommands",
 ]
-
-
-class SerialLine(Model):
-    """Speed and character frame of a serial line."""
-
-    speed: Annotated[int, Field(gt=0)] = Field(default=19200, description="line speed in Bd, a plain number")
-    frame: Literal["8E1", "8O1", "8N1", "8N2", "7E1", "7O1"] = Field(
-        default="8E1", description="data bits, parity, stop bits"
-    )
 
 
 class Io(Manners):

@@ -27,6 +27,7 @@ from hilseq.description.fields import (
     VoltAccuracy,
     Volts,
 )
+from hilseq.description.serial_line import TextLine
 from hilseq.quantities import AccuracyTerms
 
 
@@ -329,6 +330,7 @@ class Supply(Model):
     write_termination: str = Field(
         default="\n", description='end of a command, such as "\\n"', min_length=1, max_length=2
     )
+    line: TextLine = Field(default=TextLine(), description="speed and frame, for a resource ASRL…::INSTR")
     greeting: Lines = Field(
         default=0,
         ge=0,

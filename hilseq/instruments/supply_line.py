@@ -26,6 +26,19 @@ _COMMAND_ERRORS = range(-199, -99)
 _QUEUE_SHARE = 0.5
 
 
+def session_with(name: str, supply: Supply) -> VisaSession:
+    """Return a session, not opened yet, with the instrument that a supply of this name is, or is an output of."""
+    return VisaSession(
+        supply.resource,
+        name=f"supply {name}",
+        deadline=supply.deadline,
+        read_termination=supply.read_termination,
+        write_termination=supply.write_termination,
+        line=supply.line,
+        chatter=Chatter(supply.greeting, supply.echo),
+    )
+
+
 class SupplyLine:
     """The line to one output of a supply. Several outputs of one instrument share its `session`.
 
@@ -37,14 +50,7 @@ class SupplyLine:
         self._who = f"supply {name}"
         self._description = description
         self._commands = description.commands
-        self._session = session or VisaSession(
-            description.resource,
-            name=self._who,
-            deadline=description.deadline,
-            read_termination=description.read_termination,
-            write_termination=description.write_termination,
-            chatter=Chatter(description.greeting, description.echo),
-        )
+        self._session = session or session_with(name, description)
         self._own_session = session is None
         self._last_command = self._commands.identify
 

@@ -28,7 +28,7 @@ from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
 
 from hilseq.clock import Awake
-from hilseq.description.stand import SerialLine
+from hilseq.description.serial_line import SerialLine
 from hilseq.instruments.chatter import PLAIN, Chatter
 from hilseq.instruments.translate import Exchange, Garbled, Owner, kind_of, quote, reraise
 

@@ -10,10 +10,10 @@ from hilseq.clock import Clock
 from hilseq.description.profile import Profile
 from hilseq.description.stand import Calibration, Io, Slot, Stand
 from hilseq.errors import StandFault, WrongInstrument
-from hilseq.instruments.chatter import Chatter
 from hilseq.instruments.conditions import Conditions
 from hilseq.instruments.modbus import ModbusDevice
 from hilseq.instruments.supply import PowerSupply
+from hilseq.instruments.supply_line import session_with
 from hilseq.instruments.visa import VisaSession
 from hilseq.procedures.wiring import parts_of
 
@@ -93,14 +93,7 @@ class Instruments:
             supply.resource.lower(): item for item in reversed(stand.supplies.items()) for supply in item[1:]
         }
         return {
-            resource: VisaSession(
-                supply.resource,
-                name=f"supply {name}",
-                deadline=supply.deadline,
-                read_termination=supply.read_termination,
-                write_termination=supply.write_termination,
-                chatter=Chatter(supply.greeting, supply.echo),
-            )
+            resource: session_with(name, supply)
             for resource, (name, supply) in first.items()
             if outputs[resource] > 1
         }

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import socket
+import termios
 import threading
 import time
 from collections.abc import Callable
@@ -10,8 +12,10 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from hilseq.description.stand import SerialLine
+from hilseq.description.serial_line import SerialLine
+from hilseq.description.stand import Supply
 from hilseq.errors import InstrumentGarbage, InstrumentSilent, StandFault, UnitSilent
+from hilseq.instruments.supply_line import session_with
 from hilseq.instruments.visa import VisaSession, resource_manager
 
 if TYPE_CHECKING:
@@ -373,6 +377,34 @@ def test_a_serial_instrument(serial_pair: SerialPair) -> None:
         silent.set()
         with pytest.raises(InstrumentSilent, match=r"'C\?' within 0.25 s"):
             visa.query("C?")
+
+
+@pytest.mark.parametrize(
+    ("line", "speed"),
+    [({}, termios.B9600), ({"line": {"speed": 115200}}, termios.B115200)],
+    ids=["as VISA has it", "as the stand file has it"],
+)
+def test_a_serial_supply_is_spoken_to_at_its_own_speed(
+    serial_pair: SerialPair, line: dict[str, object], speed: int
+) -> None:
+    """The speed that the stand file tells is set at the port, in the frame that such instruments have."""
+    supply = Supply.model_validate(
+        {
+            "resource": f"ASRL{serial_pair.path}::INSTR",
+            "ceilings": {"voltage": "30 V", "current": "2 A"},
+            **line,
+        }
+    )
+    assert supply.line.frame == "8N1"
+    serial_pair.answer(lambda _: b"1\n")
+    session = session_with("main", supply)
+    with session:
+        assert session.query("OUTP?") == "1"
+        file = os.open(serial_pair.path, os.O_RDWR | os.O_NOCTTY)
+        try:
+            assert termios.tcgetattr(file)[4:6] == [speed, speed]
+        finally:
+            os.close(file)
 
 
 def test_a_missing_serial_port_is_a_stand_fault() -> None:
