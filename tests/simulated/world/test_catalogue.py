@@ -351,6 +351,8 @@ MEASURES: dict[str, tuple[str, Callable[[World], bool]]] = {
     "link-late": ("link", _in_time("link A", 0.5)),
     "supply-late": ("supply main", _in_time("supply main", 2.0)),
     "io-late": ("io rack", _in_time("io rack", 1.0)),
+    "io-answers-twice": ("io rack", lambda world: world.trouble("io rack").twice_behind < 256),
+    "io-busy": ("io rack", lambda world: world.trouble("io rack").busy < 1.0),
     "supply-readback-drifts": ("supply main", _reads_true),
     "calibration-expired": ("io rack", _calibration_holds),
 }
