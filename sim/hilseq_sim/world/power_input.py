@@ -37,6 +37,8 @@ _STEP = 0.05
 _STABLE = 0.1
 #: A in reverse at which the diode blocks; what is smaller is rounding.
 _NO_CURRENT = 1e-6
+#: Share of a load that a limit may carry and still be too little for its closed form, which loses its digits there.
+_FAR_BELOW = 0.01
 #: V below which a load counts as drawing what it draws there.
 _LEAST = 1.0
 #: s that a moving piece is looked ahead.
@@ -220,10 +222,10 @@ class PowerInput:
     def _begin_limited(self, volts: float, power: float, share: float) -> None:
         events: list[tuple[float, Callable[[], None]]] = [(NEVER, self.update)]
         piece: ConstantCurrent | PowerAtConstantCurrent
-        if power > 0.0 and share > 0.0:
+        if power > 0.0 and share * volts > _FAR_BELOW * power:
             piece = PowerAtConstantCurrent(volts, share, power, self.capacitance)
         else:
-            load = power / max(volts, _LEAST) if power else volts / BLEEDER
+            load = power / max(volts * (1.0 - 0.5 * _STEP), _LEAST) if power else volts / BLEEDER
             piece = ConstantCurrent(volts, share, load, self.capacitance)
             if piece.slope:
                 events.append((max(_STEP * volts, 0.2) / abs(piece.slope), self._stay_limited))

@@ -382,9 +382,11 @@ def test_a_supply_without_mains_is_off_and_has_forgotten_its_settings(make_world
     supply.overcurrent_protection = True
     assert supply.set_voltage > 0.0
     for _ in range(2):
-        supply.set_voltage, supply.set_current, supply.overvoltage = 12.0, 2.0, 14.0
+        supply.set_voltage, supply.set_current = 12.0, 2.0
+        world.advance(1.0)  # until the terminals are below the level that is set next
+        supply.overvoltage = 14.0
         supply.output = True
-        world.advance(4.0)
+        world.advance(3.0)
         assert supply.output
         world.advance(56.0)
         assert (supply.output, supply.overcurrent_protection) == (False, False)
