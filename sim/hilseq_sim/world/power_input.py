@@ -39,6 +39,8 @@ _STABLE = 0.1
 _NO_CURRENT = 1e-6
 #: Share of a load that a limit may carry and still be too little for its closed form, which loses its digits there.
 _FAR_BELOW = 0.01
+#: Share of the lockout above which a voltage in front of the diode is a supply that is too low, and not none.
+_THERE = 0.5
 #: V below which a load counts as drawing what it draws there.
 _LEAST = 1.0
 #: s that a moving piece is looked ahead.
@@ -115,6 +117,14 @@ class PowerInput:
     def limited(self) -> bool:
         """Tell whether the supply limits the current."""
         return self._limited
+
+    def strained(self) -> bool:
+        """Tell whether a supply is there and yet too low: what a unit sees in front of its diode.
+
+        A supply that is off, or an interruption, leaves nothing there.
+        """
+        seen = self._supply.true_voltage() if self._supply.connected else 0.0
+        return seen > _THERE * self.stop_below
 
     def terminal(self) -> float:
         """Voltage at the supply's terminals when the current is limited: that beyond its impedance, V."""
