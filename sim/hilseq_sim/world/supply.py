@@ -222,6 +222,7 @@ class SupplyModel:
         self.source.aim(target)
         self.update_feeds()
         self.watch_voltage()
+        self.follow_current()
 
     def update_feeds(self) -> None:
         """Let everything on the supply follow a change of it."""
@@ -239,7 +240,6 @@ class SupplyModel:
     def refresh(self) -> None:
         """Follow a defect."""
         self._retarget()
-        self.follow_current()
         if not self.resets:
             self._reset_timer.stop()
         elif not self._reset_timer.running:
@@ -304,7 +304,6 @@ class SupplyModel:
     def set_current(self, amperes: float) -> None:
         self._set_current = amperes
         self._retarget()
-        self.follow_current()
 
     @property
     def overvoltage(self) -> float:
@@ -343,7 +342,6 @@ class SupplyModel:
                 feed.restart_record()
             self.recorder.trigger()
         self._retarget()
-        self.follow_current()
         if on:
             for feed in self.feeds:
                 feed.supplied()

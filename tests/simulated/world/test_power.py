@@ -298,6 +298,20 @@ def test_overcurrent_protection_lets_an_inrush_pass_and_latches_on_an_overload()
     assert not supply.output
 
 
+def test_overcurrent_protection_sees_a_short_at_a_higher_voltage() -> None:
+    """1 V drives less than the limit through 1.5 Ohm, 24 V do not: the protection acts from then on."""
+    timeline, supply, _ = bench()
+    supply.shunt_siemens = 1.0 / 1.5
+    supply.overcurrent_protection = True
+    supply.set_voltage, supply.set_current, supply.output = 1.0, 1.5, True
+    timeline.advance(1.0)
+    assert supply.output
+    assert not supply.constant_current
+    supply.set_voltage = 24.0
+    timeline.advance(OVERCURRENT_DELAY + 1e-3)
+    assert supply.overcurrent_tripped
+
+
 def test_the_supply_settles_in_its_settling_time() -> None:
     timeline, supply, _ = bench()
     supply.set_voltage, supply.set_current, supply.output = 24.0, 3.0, True
