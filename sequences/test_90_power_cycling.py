@@ -24,7 +24,7 @@ def test_starts_cold_every_time(ready_unit: Unit, supply: Feed, keep_table: Keep
     """The unit starts from cold as often as is claimed of it."""
     cold = cycling.cold_starts(ready_unit)
     keep_table("cold starts", cycling.COLUMNS, [start.row() for start in cold.starts])
-    supply.note("power cycling", cold.proven())
+    supply.note("proof", cold.proven())
     if cold.decision is not Decision.ACCEPT:
         cycling.blame_failed(cold.failed, cold.proven())
 

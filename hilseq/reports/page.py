@@ -164,7 +164,7 @@ def render(
             terminals=[(group, svg_points.draw(group)) for group in svg_points.terminals(unit.checks)],
             missing=page_views.missing(unit),
             faults=page_views.faults(unit),
-            proofs=[*(soak.sentences if soak else ()), *proofs],
+            proofs=proofs,
             soak=soak,
             plots=plots,
             strip=strip,

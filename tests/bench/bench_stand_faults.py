@@ -4,7 +4,7 @@
 
 For each kind of defect of the stand, place and severity are drawn as `hilseq coverage` draws them, beyond its
 limits; it begins at a random moment of a soak of 20 minutes and lasts 20 s, or for good. The unit is good: it
-may never go to repair, and no run may take longer than two minutes.
+may never go to repair, and no run may take longer than four minutes.
 """
 
 from __future__ import annotations
@@ -24,7 +24,9 @@ from hilseq.twin import catalogue
 
 ROOT = Path(__file__).parents[2]
 STAND, UNIT = ROOT / "stands/sim-bench.yaml", ROOT / "stands/units/rh16.yaml"
-HANGS = 120.0
+#: A silent supply is asked again for ten minutes of the stand's clock: some thirty deadlines of 2 s on the wall, and
+#: as many again to make the slot safe.
+HANGS = 240.0
 #: More than there are processors: a soak with a silent instrument waits for a minute and does nothing.
 AT_ONCE = 5
 

@@ -307,6 +307,13 @@ CASES: dict[str, tuple[dict[str, str], str, str, str, str]] = {
         "less than `ratings.current-limit`",
         "",
     ),
+    "a soak current at the limit": (
+        {"cover: closed": "cover: closed\n  current: 1.5..1.8 A"},
+        "1.5..1.8 A",
+        "current begins at 1.5 A, but the supply is limited to 1.5 A",
+        "less than `ratings.current-limit`",
+        "",
+    ),
     "a pattern faster than its samples": (
         {"pattern-period: 60 s": "pattern-period: 500 ms"},
         "500 ms\n  cover",
@@ -430,6 +437,21 @@ def test_a_high_address_is_allowed_where_the_device_has_it(break_profile: Break)
         }
     )
     assert broken.problems == ()
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"pattern-period: 60 s": "pattern-period: 1 s"},
+        {"cover: closed": "cover: closed\n  current: 1.49..1.6 A"},
+        {"duration: 72 h": "duration: 1 s", "pattern-period: 60 s": "pattern-period: 1 s"},
+    ],
+    ids=["a step of one sample", "a current that just can flow", "a soak of one sample"],
+)
+def test_a_plan_at_the_edge_of_what_can_be_done_is_taken(
+    changes: dict[str, str], break_profile: Break
+) -> None:
+    assert break_profile(changes).problems == ()
 
 
 def test_an_address_in_hexadecimal_is_no_documentation_number(break_profile: Break) -> None:

@@ -79,9 +79,10 @@ def test_what_was_proven_stands_in_the_record(visit: MakeVisit) -> None:
     done = visit(MARGINS, CYCLING)
     entries = [json.loads(line) for line in (done.folder / "journal.jsonl").read_text("utf-8").splitlines()]
     said = {entry["what"]: entry["text"] for entry in entries if entry["kind"] == "event"}
-    assert (
-        "with 90 % confidence the unit starts with a probability of at least 0.9006" in said["power cycling"]
-    )
+    assert "with 90 % confidence the unit starts with a probability of at least 0.9006" in said["proof"]
+    (page,) = done.folder.glob("report-*.html")
+    _, _, after_the_heading = page.read_text("utf-8").partition("What the numbers prove</h2>")
+    assert said["proof"] in after_the_heading.partition("</section>")[0]
     assert "1 ms apart (3 repeats" in said["ride-through"]
     tables = {entry["name"]: entry for entry in entries if entry["kind"] == "table"}
     assert len(tables["cold starts"]["rows"]) == 22
