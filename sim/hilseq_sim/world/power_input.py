@@ -119,12 +119,15 @@ class PowerInput:
         return self._limited
 
     def strained(self) -> bool:
-        """Tell whether a supply is there and yet too low: what a unit sees in front of its diode.
+        """Tell whether a supply is there to stay and yet too low: what a unit sees in front of its diode.
 
-        A supply that is off, or an interruption, leaves nothing there.
+        A supply that is off leaves nothing there; after an interruption that was a moment too long it is coming
+        back, and a program that looks twice sees that.
         """
-        seen = self._supply.true_voltage() if self._supply.connected else 0.0
-        return seen > _THERE * self.stop_below
+        supply, source = self._supply, self._supply.source
+        if not supply.connected or (not self._limited and source.target > source.volts()):
+            return False
+        return supply.true_voltage() > _THERE * self.stop_below
 
     def terminal(self) -> float:
         """Voltage at the supply's terminals when the current is limited: that beyond its impedance, V."""

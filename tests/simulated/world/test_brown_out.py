@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import pytest
 from hilseq_sim.world.build import World, build_world
+from hilseq_sim.world.feeding import hold_up
 
 from hilseq.description.visit import Visit
 
@@ -58,6 +59,25 @@ def test_switching_off_and_interruptions_are_no_brown_out(make_world: MakeWorld,
     starts = unit.start.starts
     world.advance(3.0)
     assert unit.start.starts > starts + 1, "it hiccups before its program runs"
+    assert _stored(world) == before
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_an_interruption_just_too_long_is_no_brown_out(make_world: MakeWorld, seed: int) -> None:
+    """The supply is back at half its voltage when the capacitor falls below the lockout; the unit starts anew."""
+    world = ready(make_world(seed=seed))
+    unit, supply = world.units["A"], world.supplies["main"]
+    before, lost = _stored(world), 0
+    longest = hold_up(unit.input.capacitance, unit.load(), unit.input.volts(), unit.input.stop_below)
+    for milliseconds in range(1, 9):
+        supply.output = False
+        world.advance(longest - 1e-3 * milliseconds)
+        assert unit.input.powered
+        supply.output = True
+        starts = unit.start.starts
+        world.advance(5.0)
+        lost += unit.start.starts - starts
+    assert lost >= 2, "some were too long, though the supply was on again in time"
     assert _stored(world) == before
 
 
