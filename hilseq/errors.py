@@ -4,7 +4,8 @@ The first fork answers the first question of whoever reads the message: whose fa
 
     HilseqError
     ├── UnitFault            the unit under test (also an AssertionError: the check failed)
-    │   └── UnitSilent       its link or port did not answer in time
+    │   ├── UnitSilent       its link or port did not answer in time
+    │   └── UnitGarbage      an answer that cannot be understood
     ├── StandFault           the stand: nothing is said against the unit
     │   ├── InstrumentSilent     no answer before the deadline, or the connection is gone
     │   ├── InstrumentGarbage    an answer that cannot be understood
@@ -43,6 +44,10 @@ class UnitFault(HilseqError, AssertionError):
 
 class UnitSilent(UnitFault):
     """The unit's link or port did not answer before its deadline."""
+
+
+class UnitGarbage(UnitFault):
+    """The unit's link or port answered with something that cannot be understood."""
 
 
 class StandFault(HilseqError):

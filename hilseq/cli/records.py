@@ -68,6 +68,10 @@ def say_upgraded(database: Database) -> None:
 def sync_command(*, records: Records = None, runs: Runs = Path("runs"), as_json: Json = False) -> None:
     """Bring in every run of a folder that the records do not have yet, or have a shorter copy of.
 
+    A run that they have is read again when the sizes or dates of its sample files have changed: where they are no
+    longer those that its journal has sealed, its unit is incomplete in the records too. Damage that changes
+    neither is found by `hilseq records import RUN` and `hilseq verify`, which read every byte.
+
     Safe to repeat, and from many stands at once. Records that cannot be reached cost a warning, no more.
 
     Exit code: 0 done, 1 a journal was refused, 2 bad option or file, 3 the records cannot be reached now.
@@ -94,7 +98,9 @@ def _say_synchronised(result: Synchronised) -> None:
         typer.echo(f"refused    {_plain(path)}: {_plain(why)}")
     for path in result.empty:
         typer.echo(f"empty      {_plain(path)}: no whole line yet")
-    counts = [f"{len(result.imported)} brought in", f"{result.unchanged} unchanged"]
+    changed = sum(imported.outcome == "changed" for imported in result.imported)
+    counts = [f"{len(result.imported) - changed} brought in", f"{result.unchanged} unchanged"]
+    counts += [f"{changed} with other samples"] if changed else []
     counts += [f"{len(result.refused)} refused"] if result.refused else []
     counts += [f"{len(result.waiting)} wait"] if result.waiting else []
     typer.echo(", ".join(counts) + (f": {result.address}" if result.address else ""))
@@ -126,6 +132,8 @@ def import_command(
     as_json: Json = False,
 ) -> None:
     """Bring in the journals of these runs; repeated, or in any order, the records are the same.
+
+    The samples of a soak are compared with their seals each time: damaged, they release no unit.
 
     Exit code: 0 done, 1 a journal was refused, 2 bad option or file, 3 the records cannot be reached now.
 
@@ -182,4 +190,7 @@ def status_command(*, records: Records = None, runs: Runs = Path("runs"), as_jso
         states = ", ".join(f"{number} {state}" for state, number in found.states.items())
         typer.echo(f"journals: {states}; last run {found.last_run:%Y-%m-%d %H:%M} UTC")
     if found.waiting:
-        typer.echo(f"{len(found.waiting)} journals in {runs} are not in yet: run `hilseq records sync`")
+        typer.echo(
+            f"{len(found.waiting)} runs in {runs} are not in yet, or have other samples by now: "
+            "run `hilseq records sync`"
+        )

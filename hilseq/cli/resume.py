@@ -28,12 +28,17 @@ def resume_command(
     from hilseq.cli.run import run_visit
     from hilseq.errors import UsageError
     from hilseq.journal import kinds
+    from hilseq.journal.lost import lost
     from hilseq.journal.reader import find_journal, read_journal
 
     folder = find_journal(run).parent
-    entries = read_journal(folder).entries
+    journal = read_journal(folder)
+    entries = journal.entries
     if not entries or entries[0]["kind"] != kinds.RUN_STARTED:
-        raise UsageError(f"{folder} holds no run; there is nothing to continue")
+        gone = lost(journal)
+        raise UsageError(
+            f"{folder}: {gone}" if gone else f"{folder} holds no run; there is nothing to continue"
+        )
     header = entries[0]
     if "sequences" not in header["options"]:
         raise UsageError(

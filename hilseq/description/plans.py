@@ -125,7 +125,7 @@ class Soak(Model):
     not_counted: list[Sign] = Field(
         default_factory=list,
         description="signs that make no event: kept and shown, and blame nobody; a left mode, a new fault, a "
-        "limit crossed and a start that fails always count",
+        "limit crossed, a link that answers nonsense and a start that fails always count",
     )
     on_event: Literal["go on", "restart", "stop"] = Field(
         default="restart", description="what happens when the unit leaves its mode"

@@ -6,7 +6,14 @@ import datetime as dt
 from string import Formatter
 from typing import Annotated, Any, Self
 
-from pydantic import AfterValidator, BeforeValidator, Field, model_validator
+from pydantic import (
+    AfterValidator,
+    BeforeValidator,
+    Field,
+    ValidationInfo,
+    field_validator,
+    model_validator,
+)
 
 from hilseq.description.fields import (
     AmpereAccuracy,
@@ -174,11 +181,17 @@ class SupplyCommands(Model):
     output_on: Command = Field(default="OUTP ON", description="switches the output on")
     output_off: Command = Field(default="OUTP OFF", description="switches the output off")
     read_output: OptionalQuery = Field(default="OUTP?", description="answers 1 when the output is on")
-    measure_voltage: Query = Field(default="MEAS:VOLT?", description="measures the voltage, in volts")
-    measure_current: Query = Field(default="MEAS:CURR?", description="measures the current, in amperes")
     measure_both: OptionalQuery = Field(
         default=None,
         description="one query answering voltage and current, separated by , or ; (saves time in a soak)",
+    )
+    measure_voltage: OptionalQuery = Field(
+        default="MEAS:VOLT?",
+        description="measures the voltage, in volts; `none` where only `measure-both` does",
+    )
+    measure_current: OptionalQuery = Field(
+        default="MEAS:CURR?",
+        description="measures the current, in amperes; `none` where only `measure-both` does",
     )
     measure_peak_current: OptionalQuery = Field(
         default=None, description="answers the largest current since the output was switched on, in amperes"
@@ -196,6 +209,30 @@ class SupplyCommands(Model):
         "`waveform`",
     )
     next_error: OptionalQuery = Field(default="SYST:ERR?", description="takes one entry off the error queue")
+
+    # Below `measure_both`, so that it is known by then; one that was refused itself counts as given.
+    @field_validator("measure_voltage", "measure_current")
+    @classmethod
+    def _measured(cls, command: str | None, info: ValidationInfo) -> str | None:
+        if command is None and info.data.get("measure_both", "") is None:
+            what = str(info.field_name).removeprefix("measure_")
+            raise ValueError(
+                f"a supply that does not measure its {what} cannot be used: by its readings a fault of the unit is "
+                "told from one of the stand; expected the supply's own query, `measure-both` where one query asks for "
+                "voltage and current, or another supply"
+            )
+        return command
+
+
+def _lines(value: Any) -> Any:
+    """Read true and false as one line and none."""
+    return int(value) if isinstance(value, bool) else value
+
+
+Lines = Annotated[int, BeforeValidator(_lines), Shown("true, false, or number of lines")]
+
+#: More lines than anybody greets with.
+_MOST_LINES = 100
 
 
 class SupplyAccuracy(Model):
@@ -269,7 +306,9 @@ class Supply(Model):
     )
     calibration: Calibration | None = Field(default=None, description="its calibration")
     deadline: Seconds = Field(default=2.0, gt=0, description="longest wait for one answer")
-    settle: Seconds = Field(default=0.05, description="time from a new setting until its reading holds")
+    settle: Seconds = Field(
+        default=0.05, description="time from a new setting, or another load, until its reading holds"
+    )
     response: Seconds | None = Field(
         default=None,
         description="longest time from a command until the output has risen or fallen: how exactly the length "
@@ -290,10 +329,12 @@ class Supply(Model):
     write_termination: str = Field(
         default="\n", description='end of a command, such as "\\n"', min_length=1, max_length=2
     )
-    greeting: bool = Field(
-        default=False,
-        description="whether it sends a line after each connection, such as WELCOME; it is thrown away, and waited "
-        "for at most `deadline`",
+    greeting: Lines = Field(
+        default=0,
+        ge=0,
+        le=_MOST_LINES,
+        description="whether it sends a line after each connection, such as WELCOME, or how many; they and what "
+        "comes right behind them are thrown away, and waited for at most `deadline`",
     )
     echo: bool = Field(
         default=False,

@@ -12,9 +12,9 @@ from hilseq.instruments.translate import Garbled, quote
 
 @dataclass(frozen=True, slots=True)
 class Chatter:
-    """`greeting`: one line after each connection. `echo`: each command line comes back before its answer."""
+    """`greeting`: lines after each connection. `echo`: each command line comes back before its answer."""
 
-    greeting: bool = False
+    greeting: int = 0
     echo: bool = False
 
     def check_echo(self, line: str, command: str) -> None:

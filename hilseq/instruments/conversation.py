@@ -17,7 +17,9 @@ passed over; where none but such answers come before the deadline, the device an
 to a question that was never asked on this connection is no answer, at once.
 
 A device that closes its connection after each answer may do so while the next question is on its way; a question
-that reads is then asked once more over a new connection, a command never is.
+that reads, and a write of values that are read back (`again`), is then sent once more over a new connection, a
+command never is. Before the first command, whether the device closes is therefore found out with the last
+question, asked once more; to one that does, each command goes over a fresh connection.
 
 After a failure a TCP connection is closed at once and opened anew by the next call, so that a late answer has
 nowhere to arrive. A serial line has no connection to close and its answers carry no number: there the next
@@ -39,6 +41,8 @@ from hilseq.instruments.transport import Transport, answer_time, path_owner, thr
 
 #: Pause before a device that was busy is asked again, seconds: long beside an answer, short beside a deadline.
 BUSY_PAUSE = 0.02
+#: Pause before a device that has answered, and now refuses a connection, is tried again, seconds.
+REOPEN_PAUSE = 0.05
 #: The least time for opening a connection that is asked of the operating system: 0 would be no waiting at all.
 _LEAST = 1e-3
 
@@ -84,7 +88,10 @@ class Conversation:
         self._quiet = self._least_pause()  # time between an answer and the next question, s
         self._silent_from = 0.0  # instant from which the line may be used again
         self._reopened = False  # whether the connection was opened anew for the request under way
+        self._again = False  # whether the request under way may be sent twice
         self._closes = False  # whether the far end closes its connections after one answer
+        self._keeps = False  # whether it has ever answered twice over one connection
+        self._question = b""  # the last request that changes nothing and was answered
         # The request that is under way; what is interrupted leaves it here, and the next one starts afresh.
         self._outstanding: bytes | None = None
 
@@ -123,12 +130,14 @@ class Conversation:
 
     # -- the two halves of an exchange
 
-    def request(self, request: bytes) -> None:
+    def request(self, request: bytes, *, again: bool = False) -> None:
         """Send a request (a PDU of `pdu`). The first half of an exchange: hold `lock` until `response`.
 
-        With the two halves a sampler asks several instruments before it listens to the first.
+        With the two halves a sampler asks several instruments before it listens to the first. `again` says that
+        it may be carried out twice, as may whatever changes nothing.
         """
         self.abandon()
+        self._again = again or request[0] in pdu.HARMLESS
         try:
             self._make_ready(request, self.deadline)
             self._outstanding, self._asked, self._reopened = request, 1, False
@@ -157,10 +166,16 @@ class Conversation:
         except Exception as error:  # noqa: BLE001 - _failed lets pass what is none of theirs
             self._failed(error, request)
         self._outstanding = None
+        if request[0] in pdu.HARMLESS:
+            self._question = request
+        self._has_answered()
+        return answer
+
+    def _has_answered(self) -> None:
         self._answered += 1
+        self._keeps = self._keeps or self._answered > 1
         if self._quiet:
             self._silent_from = time.monotonic() + self._quiet
-        return answer
 
     def _received(self, request: bytes) -> bytes:
         try:
@@ -203,9 +218,9 @@ class Conversation:
         """Send a question over a new connection when the far end has closed this one instead of answering.
 
         Only where it had answered on this connection before and so was closing it while the question was on its
-        way; only once for each request, within its deadline; and never a write, which may have been carried out.
+        way; only once for each request, within its deadline; and never a command, which may have been carried out.
         """
-        if self._rtu or self._reopened or not self._answered or request[0] not in pdu.HARMLESS:
+        if self._rtu or self._reopened or not self._answered or not self._again:
             return False
         self._reopened = True
         self._open_anew(self._until - time.monotonic())
@@ -230,30 +245,61 @@ class Conversation:
     def _open_anew(self, within: float) -> None:
         """Open the connection that the far end has closed."""
         self._closes = self._answered == 1
+        self._open_again(within)
+
+    def _open_again(self, within: float) -> None:
+        """Open a connection in place of one that has answered; devices with a single one need a moment for that."""
         self.transport.close()
-        self._open(within)
+        until = time.monotonic() + within
+        while True:
+            try:
+                self._open(until - time.monotonic())
+            except ConnectionRefusedError:
+                if time.monotonic() + REOPEN_PAUSE > until:
+                    raise
+                time.sleep(REOPEN_PAUSE)
+            else:
+                return
 
     def _make_ready(self, request: bytes, within: float) -> None:
-        transport = self.transport
         if self._quiet and (pause := self._silent_from - time.monotonic()) > 0:
             time.sleep(pause)
-        if not transport.is_open:
+        if not self.transport.is_open:
             self._open(within)
         elif not self._rtu:
-            try:
-                unasked = transport.pending()
-            except ConnectionError:
-                # Dropped while nobody was asking, as servers do with idle connections: no answer is lost.
-                self._open_anew(within)
-                return
-            if unasked:
-                self._pass_over(unasked)
-            elif self._closes and self._answered and request[0] not in pdu.HARMLESS:
-                # It will close this connection too, perhaps with the command on its way: that would be lost.
-                transport.close()
-                self._open(within)
+            self._see_to_connection(request, within)
         if self._rtu:
-            throw_away(transport, most=2 * self.deadline)
+            throw_away(self.transport, most=2 * self.deadline, reopened_within=max(within, _LEAST))
+
+    def _see_to_connection(self, request: bytes, within: float) -> None:
+        """Have a connection that the far end has not closed, and will not close on a command."""
+        try:
+            unasked = self.transport.pending()
+        except ConnectionError:
+            # Dropped while nobody was asking, as servers do with idle connections: no answer is lost.
+            self._open_anew(within)
+            return
+        if unasked:
+            self._pass_over(unasked)
+        elif self._answered and request[0] not in pdu.HARMLESS:
+            if self._answered == 1 and self._question and not (self._keeps or self._closes):
+                self._find_out(within)
+            if self._closes:
+                # It will close this connection too, perhaps with the command on its way: that would be lost.
+                self._open_again(within)
+
+    def _find_out(self, within: float) -> None:
+        """Find out whether the far end closes its connections after one answer: ask the last question once more."""
+        known = self._until, self._again, self._reopened
+        self._outstanding, self._again, self._reopened = self._question, True, False
+        self._until = time.monotonic() + within
+        self._send(self._question)
+        self._received(self._question)
+        self._outstanding = None
+        self._has_answered()
+        self._until, self._again, self._reopened = known
+        if self._quiet:
+            time.sleep(self._quiet)
 
     def _pass_over(self, unasked: bytes) -> None:
         """Pass over late answers that came between two questions. Raises Garbled for anything else."""
@@ -317,10 +363,13 @@ class Conversation:
             self._place,
         )
 
-    def exchange(self, request: bytes) -> bytes:
-        """Send a request and return the PDU that answers it; an exception response is returned too."""
+    def exchange(self, request: bytes, *, again: bool = False) -> bytes:
+        """Send a request and return the PDU that answers it; an exception response is returned too.
+
+        `again`: see `request`.
+        """
         with self.lock:
-            self.request(request)
+            self.request(request, again=again)
             return self.response()
 
     def __enter__(self) -> Self:

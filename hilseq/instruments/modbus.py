@@ -105,16 +105,25 @@ class ModbusDevice(Conversation):
             values += codec.bits_of(data, size) if table.holds_bits else codec.words_of(data)
         return values
 
-    def write_block(self, table: Table, address: int, values: Sequence[int], *, verify: bool = False) -> None:
+    def write_block(
+        self,
+        table: Table,
+        address: int,
+        values: Sequence[int],
+        *,
+        verify: bool = False,
+        again: bool = False,
+    ) -> None:
         """Write bits or registers from `address` on, in as many requests as the device needs.
 
-        With `verify` they are read back: StandFault or UnitFault names the first that differs.
+        With `verify` they are read back: StandFault or UnitFault names the first that differs. `again` says
+        that they are plain values, which do no harm when they are written twice.
         """
         most, single = self.manners.most_written(table), self.manners.has_single(table)
         for start in range(0, len(values), most):
             piece = values[start : start + most]
             request = self._built(pdu.write_request, table, address + start, piece, single=single)
-            answer = self.exchange(request)
+            answer = self.exchange(request, again=again or verify)
             try:
                 pdu.check_write_answer(request, answer)
             except (pdu.Refused, Garbled) as error:
@@ -166,7 +175,7 @@ class ModbusDevice(Conversation):
             if register.bit is not None:
                 (old,) = self.read_block(register.table, register.address, 1)
                 words = [old & ~(1 << register.bit) | words[0] << register.bit]
-            self.write_block(register.table, register.address, words)
+            self.write_block(register.table, register.address, words, again=verify)
             if verify:
                 back = self.read_back(
                     register.table, register.address, len(words), lambda seen: seen == words

@@ -82,7 +82,7 @@ class Port:
         """Send `data`, the first half of an exchange; the wait for its answer begins now."""
         self.open()
         try:
-            throw_away(self.transport, most=2 * self.deadline)
+            throw_away(self.transport, most=2 * self.deadline, reopened_within=self.deadline)
         except Exception as error:  # noqa: BLE001
             self._failed(error, "be quiet before a question")
         self.write(data)

@@ -35,6 +35,7 @@ class RegisterBank:
         self.device = device
         self._largest_gap = largest_gap
         self._plans: dict[tuple[str, ...], ReadPlan] = {}
+        self._held: dict[str, float] = {}  # what was written last, and read back
 
     def plan(self, names: Iterable[str] | None = None) -> ReadPlan:
         """Return the compiled plan for some names (all by default); compiled once for each choice."""
@@ -70,32 +71,58 @@ class RegisterBank:
         except NotEncodable as error:
             reraise(error, self.device.about("write " + ", ".join(values)))
         with self.device.lock:
+            for name in values:
+                self._held.pop(name, None)
             for run in runs:
                 self._write(run)
             for run in runs:
                 self._verify(run, values)
+            self._held.update(values)
+
+    def forgotten(self, names: Iterable[str]) -> list[str]:
+        """Return in words which of these no longer hold what was last written to them; each is told once."""
+        with self.device.lock:
+            held = {name: self._held[name] for name in names if name in self._held}
+            encoded = {
+                name: (self.registers[name], self.device.encoded(self.registers[name], value))
+                for name, value in held.items()
+            }
+            lost: dict[str, str] = {}
+            for run in plan_writes(encoded, self.device.manners.most_read):
+                back = self.device.read_block(run.table, run.address, len(run.words))
+                lost |= _differing(self.registers, run, back, held)
+            for name in lost:
+                del self._held[name]
+        return list(lost.values())
 
     def _write(self, run: Run) -> None:
         words = run.words
         if run.partial:
             words = run.filled(self.device.read_block(run.table, run.address, len(words)))
-        self.device.write_block(run.table, run.address, words)
+        self.device.write_block(run.table, run.address, words, again=True)
 
     def _verify(self, run: Run, values: Mapping[str, float]) -> None:
         back = self.device.read_back(run.table, run.address, len(run.words), lambda seen: not run.wrong(seen))
-        wrong = run.wrong(back)
-        if not wrong:
-            return
-        told = []
-        for name, value in values.items():
-            register = self.registers[name]
-            if register.table is run.table and any(
-                register.address <= address <= register.last_address for address in wrong
-            ):
-                start = register.address - run.address
-                words = back[start : start + register.kind.width]
-                told.append(f"{name} was written as {value:g} and reads back as {_shown(register, words)}")
-        raise self.device.mismatch("; ".join(told))
+        differing = _differing(self.registers, run, back, values)
+        if differing:
+            raise self.device.mismatch("; ".join(differing.values()))
+
+
+def _differing(
+    registers: Mapping[str, Register], run: Run, back: list[int], values: Mapping[str, float]
+) -> dict[str, str]:
+    """Return what reads back otherwise than written, name -> words."""
+    told = {}
+    wrong = run.wrong(back)
+    for name, value in values.items() if wrong else ():
+        register = registers[name]
+        if register.table is run.table and any(
+            register.address <= address <= register.last_address for address in wrong
+        ):
+            start = register.address - run.address
+            words = back[start : start + register.kind.width]
+            told[name] = f"{name} was written as {value:g} and reads back as {_shown(register, words)}"
+    return told
 
 
 def _shown(register: Register, words: list[int]) -> str:

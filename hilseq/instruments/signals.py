@@ -15,7 +15,14 @@ from hilseq.clock import Clock
 from hilseq.description.accuracy import of_signal
 from hilseq.description.registers import RegisterType
 from hilseq.description.stand import Calibration, Signal
-from hilseq.errors import HilseqError, InstrumentSilent, NotPerformed, NotSafe, StandFault
+from hilseq.errors import (
+    HilseqError,
+    InstrumentReset,
+    InstrumentSilent,
+    NotPerformed,
+    NotSafe,
+    StandFault,
+)
 from hilseq.instruments.conditions import Conditions
 from hilseq.instruments.modbus import ModbusDevice
 from hilseq.instruments.readplan import ReadPlan
@@ -142,6 +149,23 @@ class SignalBank:
         for bank, mine in self._by_bank(values):
             bank.write_many({name: values[name] for name in mine})
         self._clock.sleep(max((self.signals[name].settle for name in values), default=0.0))
+
+    def check_drives(self, names: Iterable[str]) -> None:
+        """Raise InstrumentReset when drives no longer hold what was last written to them.
+
+        An I/O simulator forgets when it was without mains for a moment, and many let go by their own watchdog when
+        they were not spoken to for a while. What the unit did meanwhile says nothing about it.
+        """
+        for bank, mine in self._by_bank(tuple(names)):
+            lost = bank.forgotten(mine)
+            if lost:
+                device = bank.device
+                raise InstrumentReset(
+                    f"{device.name} ({device.transport.resource}) has let go of what it drove ({'; '.join(lost)}): it "
+                    "was without mains for a moment, or its own watchdog acted; look at its plug, its mains and the "
+                    "time of its watchdog",
+                    place=device.name,
+                )
 
     # -- leaving
 

@@ -56,11 +56,13 @@ class SupplyMeter:
 
     def voltage(self) -> Measured:
         """Measure the output voltage, V."""
-        return self._measured(self._line.number(self._commands.measure_voltage, "V"), "V")
+        command = self._commands.measure_voltage
+        return self.both()[0] if command is None else self._measured(self._line.number(command, "V"), "V")
 
     def current(self) -> Measured:
         """Measure the output current, A."""
-        return self._measured(self._line.number(self._commands.measure_current, "A"), "A")
+        command = self._commands.measure_current
+        return self.both()[1] if command is None else self._measured(self._line.number(command, "A"), "A")
 
     def both(self) -> tuple[Measured, Measured]:
         """Measure voltage and current, with one question where the instrument can."""
@@ -72,7 +74,7 @@ class SupplyMeter:
 
     def ask_both(self) -> None:
         """Send the question for voltage and current, or for the voltage where there is none for both."""
-        self._line.begin(self._commands.measure_both or self._commands.measure_voltage)
+        self._line.begin(self._commands.measure_both or self._single(self._commands.measure_voltage))
 
     def answer_both(self) -> tuple[float, float]:
         """Return voltage (V) and current (A) after `ask_both`."""
@@ -80,13 +82,22 @@ class SupplyMeter:
         text = self._line.answer()
         if command is None:
             volts = self._line.parsed(
-                self._commands.measure_voltage, text, lambda text: scpi.parse_measurement(text, "V")
+                self._single(self._commands.measure_voltage),
+                text,
+                lambda text: scpi.parse_measurement(text, "V"),
             )
-            return volts, self._line.number(self._commands.measure_current, "A")
+            return volts, self._line.number(self._single(self._commands.measure_current), "A")
         plain = _PLAIN_PAIR.fullmatch(text)
         if plain is not None:
             return float(plain[1]), float(plain[2])
         return self._line.parsed(command, text, _pair)
+
+    @staticmethod
+    def _single(command: str | None) -> str:
+        """Return the query of a supply that has none for both: the description lets none be without either."""
+        if command is None:
+            raise RuntimeError("the supply has no query for this, and none for both")
+        return command
 
     # -- recorded while it was switched on
 

@@ -9,7 +9,7 @@ Each class has a *kind*, and the kind with the owner of the far end decides the 
     kind      meaning                                        of the stand        of the unit
     silent    the deadline passed                            InstrumentSilent    UnitSilent
     lost      refused, reset, closed, unplugged              InstrumentSilent    UnitSilent, see `path`
-    garbage   an answer that cannot be understood            InstrumentGarbage   UnitFault
+    garbage   an answer that cannot be understood            InstrumentGarbage   UnitGarbage
     local     this computer cannot do it (no such port)      StandFault          StandFault
     misuse    the library or its set-up is at fault          StandFault          StandFault
 
@@ -31,6 +31,7 @@ from hilseq.errors import (
     InstrumentSilent,
     StandFault,
     UnitFault,
+    UnitGarbage,
     UnitSilent,
 )
 
@@ -177,7 +178,7 @@ def fault(kind: Kind, detail: str, exchange: Exchange) -> HilseqError:
         return StandFault(message, place=place)
     of_unit = exchange.owner == "unit" and not (kind == "lost" and exchange.path == "stand")
     if kind == "garbage":
-        return UnitFault(message, place=place) if of_unit else InstrumentGarbage(message, place=place)
+        return UnitGarbage(message, place=place) if of_unit else InstrumentGarbage(message, place=place)
     return UnitSilent(message, place=place) if of_unit else InstrumentSilent(message, place=place)
 
 

@@ -306,21 +306,31 @@ def serial_transport(resource: str, speed: int, frame: str) -> Transport:
     return SerialTransport(resource, speed, frame)
 
 
-def throw_away(transport: Transport, *, most: float) -> bytes:
+def throw_away(transport: Transport, *, most: float, reopened_within: float) -> bytes:
     """Throw away what comes until nothing that was asked before can still come; return its beginning.
 
-    `most` bounds the wait in seconds, whatever `quiet_from` says. Raises Garbled when it is never quiet.
+    `most` bounds the wait in seconds, whatever `quiet_from` says. A connection that was dropped, as serial device
+    servers do with idle ones, is opened once more within `reopened_within` seconds: nobody has asked over it, and
+    what is late on the line behind it may still come over the new one. Raises Garbled when it is never quiet.
     """
     limit = time.monotonic() + most
     until = min(transport.quiet_from, limit)
-    thrown = b""
+    thrown, dropped = b"", False
     while True:
-        data = transport.pending()
-        if not data:
-            if time.monotonic() >= until:
-                return thrown
-            with suppress(TimeoutError):
-                data = transport.receive(until)
+        data = b""
+        try:
+            data = transport.pending()
+            if not data:
+                if time.monotonic() >= until:
+                    return thrown
+                with suppress(TimeoutError):
+                    data = transport.receive(until)
+        except ConnectionError:
+            if dropped:
+                raise
+            dropped = True
+            transport.close()
+            transport.open(reopened_within)
         thrown = (thrown + data)[:_PIECE]
         if data and time.monotonic() > limit:
             raise Garbled("bytes come without end, although nothing was asked")

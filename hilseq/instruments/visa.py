@@ -10,7 +10,8 @@ The traps, measured with PyVISA 1.16 and PyVISA-py 0.8 (each has a test against 
   session's socket is wrapped, so that each of them raises.
 - A refused port opens without complaint: the socket is asked for its error after opening.
 - After a time-out the late answer would be taken for the next question's: the session is opened anew before
-  the next question. What an instrument sends unasked is never taken for an answer either.
+  the next question. A serial line has no connection to give up: there the next question waits one more deadline,
+  a command does not. What an instrument sends unasked is never taken for an answer either.
 """
 
 from __future__ import annotations
@@ -39,6 +40,8 @@ if TYPE_CHECKING:
 LONGEST_ANSWER = 65536
 #: Pause between two attempts to open again, seconds: instruments with one connection need a moment.
 _PAUSE = 0.05
+#: Silence after which a greeting is over, seconds: its lines come one right behind the other.
+_GREETED = 0.1
 #: Longest single wait for a socket, seconds: select takes no infinity.
 _LONGEST_WAIT = 3600.0
 #: What may stand between two answers: the other half of an odd termination.
@@ -176,6 +179,8 @@ class VisaSession:
         # True while an exchange is under way: what is interrupted leaves the session out of step.
         self._stale = False
         self._asked = ""
+        self._on_a_line = False  # whether a late answer outlives the session
+        self._late_until = -math.inf  # instant until which one may still come
         self._spoke = -math.inf  # instant of time.monotonic at which something was last sent, or tried
 
     # -- opening and closing
@@ -213,14 +218,26 @@ class VisaSession:
             self._let_greet(deadline)
 
     def _let_greet(self, deadline: float) -> None:
-        """Throw the greeting away. Who does not greet in time is spoken to all the same: off must be sent."""
-        self._allow(deadline)
-        try:
-            self._receive(deadline)
-        except Exception as error:
-            if kind_of(error) not in ("silent", "garbage"):
-                self.close()
-                raise
+        """Throw the greeting away: as many lines as were told, and whatever comes right behind them.
+
+        All within `deadline`. Who does not greet in time is spoken to all the same: off must be sent.
+        """
+        came, until = 0, time.monotonic() + deadline
+        while (left := until - time.monotonic()) > 0:
+            wait = left if came < self._chatter.greeting else min(left, _GREETED)
+            self._allow(wait)
+            try:
+                self._receive(wait)
+            except Exception as error:
+                kind = kind_of(error)
+                if kind == "silent":
+                    break
+                if kind != "garbage":
+                    self.close()
+                    raise
+            came += 1
+        if self._watched is not None:
+            self._inner._pending_buffer.clear()  # noqa: SLF001 - a prompt, which no end of a line follows
 
     def _set_up(self, resource: Any, things: ExitStack) -> None:
         from pyvisa import constants
@@ -230,6 +247,7 @@ class VisaSession:
             raise NotImplementedError("this kind of resource does not carry messages")
         self._inner = _inner_session(resource)
         self._watched = None
+        self._on_a_line = isinstance(resource, _serial_instrument())
         interface = getattr(self._inner, "interface", None)
         self._sockets = []
         if isinstance(interface, socket.socket):
@@ -246,7 +264,7 @@ class VisaSession:
         if self._inner is None and self.resource.upper().startswith("TCPIP"):
             with suppress(Exception):  # not every VISA knows the attribute; those that do not need it not
                 resource.set_visa_attribute(constants.ResourceAttribute.tcpip_nodelay, state=True)
-        if self._line is not None and isinstance(resource, _serial_instrument()):
+        if self._line is not None and self._on_a_line:
             set_line(resource, self._line.speed, self._line.frame)
         resource.timeout = self.deadline * 1000
         resource.read_termination, resource.write_termination = self._terminations
@@ -303,7 +321,11 @@ class VisaSession:
 
     def distrust(self) -> None:
         """Start afresh before the next question: the last answer made no sense."""
+        self._out_of_step()
+
+    def _out_of_step(self) -> None:
         self._stale = True
+        self._late_until = time.monotonic() + self.deadline
 
     # -- the two halves of a query
 
@@ -316,10 +338,12 @@ class VisaSession:
         with self.lock:
             try:
                 self._make_ready(self.deadline)
+                self._let_late_answers_pass(self.deadline)
                 self._stale = True
                 self._allow(self.deadline)
                 self._send(command)
             except Exception as error:  # noqa: BLE001 - reraise lets pass what is none of theirs
+                self._out_of_step()
                 reraise(error, self._about(command, self.deadline))
             self._asked = command
 
@@ -339,6 +363,7 @@ class VisaSession:
                 self._chatter.check_answer(answer, self._asked)
                 self._stale = False
             except Exception as error:  # noqa: BLE001 - reraise lets pass what is none of theirs
+                self._out_of_step()
                 reraise(error, self._about(self._asked, self.deadline))
             return answer
 
@@ -364,6 +389,8 @@ class VisaSession:
         with self.lock:
             try:
                 self._make_ready(deadline)
+                if answered or self._chatter.echo:
+                    self._let_late_answers_pass(deadline)
                 self._stale = True
                 self._allow(deadline)
                 self._send(command)
@@ -374,6 +401,7 @@ class VisaSession:
                     self._chatter.check_answer(answer, command)
                 self._stale = False
             except Exception as error:  # noqa: BLE001 - reraise lets pass what is none of theirs
+                self._out_of_step()
                 reraise(error, self._about(command, deadline))
             return answer
 
@@ -395,6 +423,13 @@ class VisaSession:
             if unasked.strip(_PADDING):
                 self._stale = True
                 raise Garbled(f"it had sent '{quote(unasked.decode('latin-1'))}' unasked")
+
+    def _let_late_answers_pass(self, deadline: float) -> None:
+        """Wait until nothing that was asked before can still come over a serial line, and throw it away."""
+        left = self._late_until - time.monotonic()
+        if self._on_a_line and left > 0:
+            time.sleep(left)
+            self._renew(deadline)
 
     def _allow(self, seconds: float) -> None:
         """Set the deadline of what follows on every socket of the session."""

@@ -17,10 +17,10 @@ it does not know. `slot` names the unit an entry belongs to.
 | made safe | verified, why, by, slot (or "": all), slots (that a failure concerns) |
 | run resumed | torn (bytes cut off), why, hilseq, boot: an interrupted soak goes on from here |
 | soak started | slot, check, file, zero and end (t of first sample and end), duration, planned, period, mode, modes {name: number}, case (column), columns [{name, unit, low, high}], confidence, cover, ambient, plan {…} |
-| soak event | slot, number (of the incident), since, case, what, place, text, outputs_on |
+| soak event | slot, number (of the incident), since (of what only the whole soak could tell: when it began), case, what, place, text, outputs_on |
 | soak gap | slot, start, end, what, planned, text, until (end of the soak from now on); seconds since zero |
 | samples sealed | slot, file, count, sha256 (of the file up to its count-th record), ports (as in soak ended) |
-| soak ended | slot, since, samples, missed, events, why, ports {name: {frames, wrong_frames, lost_frames, bits, wrong_bits, …}}, uncounted {sign: times} |
+| soak ended | slot, since, samples, missed, events, why, ports {name: {frames, wrong_frames, lost_frames, bits, wrong_bits, beyond, …}}, uncounted {sign: times} |
 | run ended | exit_code, interrupted |
 """  # noqa: E501 (a table row is one line)
 

@@ -9,9 +9,11 @@ from pathlib import Path
 from typing import TypeVar
 
 from hilseq.journal import kinds
+from hilseq.journal.chain import GENESIS
+from hilseq.journal.lost import lost
 from hilseq.journal.reader import Journal
 from hilseq.journal.writer import FILE_NAME
-from hilseq.live.life import Life, has_ended, life_of
+from hilseq.live.life import Life, has_ended, is_locked, life_of
 from hilseq.live.soaking import Soaking
 from hilseq.live.tail import JournalTail, Replaced
 from hilseq.reports.record import RunRecord, tell, tell_sound
@@ -89,8 +91,16 @@ class Follower:
                 )
             except (ValueError, OverflowError) as error:
                 # A journal of which no line is whole yet is no wrong journal.
-                self.refused = str(error) if journal.entries or journal.broken else ""
+                self.refused = str(error) if journal.entries or journal.broken or self._lost else ""
         return self._record
+
+    @property
+    def _lost(self) -> str:
+        """How the journal has lost its lines; empty for one that somebody is about to begin."""
+        path = self.journal.path
+        if self.journal.entries or not path.is_file() or is_locked(path):
+            return ""
+        return lost(Journal(path, (), GENESIS, self.journal.torn, self.journal.broken))
 
     @property
     def reports(self) -> list[str]:
@@ -108,4 +118,5 @@ class Follower:
     @property
     def life(self) -> Life:
         """How the run stands now."""
-        return life_of(self.folder, self.journal.path, self.journal.entries, self.journal.broken)
+        journal = self.journal
+        return life_of(self.folder, journal.path, journal.entries, journal.broken or self._lost)

@@ -15,7 +15,7 @@ from typing import Any
 from hilseq.errors import HilseqError
 from hilseq.journal.reader import read_journal
 from hilseq.journal.writer import FILE_NAME
-from hilseq.reports.record import RunRecord, tell
+from hilseq.reports.record import RunRecord, tell_sound
 
 #: Findings of an earlier run that are named.
 _MOST_FINDINGS = 5
@@ -56,7 +56,7 @@ def _neighbours(folder: Path, serial: str) -> Iterator[RunRecord]:
             with journal.open("rb") as lines:
                 header = lines.readline(_HEADER)
             if needle in header:
-                yield tell(read_journal(journal))
+                yield tell_sound(read_journal(journal))
 
 
 def _recorded(runs: Path, part: str, serial: str, *, simulated: bool) -> list[dict[str, Any]]:

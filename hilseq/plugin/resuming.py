@@ -13,6 +13,7 @@ from hilseq.errors import UsageError
 from hilseq.journal import kinds
 from hilseq.journal.reader import Journal, read_journal
 from hilseq.journal.samples import file_name, read_samples
+from hilseq.journal.seals import broken_seals
 from hilseq.procedures.soak.record import Finding, Incident, SoakState
 from hilseq.verdicts import CheckVerdict
 
@@ -40,7 +41,7 @@ def resumed_run(folder: Path, *, acknowledged: bool = False) -> Resumed:
     """Return what is left to do of an interrupted run.
 
     Raises UsageError when nothing is: the run came to its end, its soak had not begun, its journal was
-    changed, or an interlock that ended it has not been acknowledged.
+    changed or is not what it has sealed, or an interlock that ended it has not been acknowledged.
     """
     journal = read_journal(folder)
     if journal.broken:
@@ -58,6 +59,13 @@ def resumed_run(folder: Path, *, acknowledged: bool = False) -> Resumed:
     if not soaks:
         raise UsageError(
             f"{folder}: no soak of this run was interrupted; what broke off before its soak is run again"
+        )
+    wrong = {slot: why for slot, why in broken_seals(journal).items() if slot in soaks}
+    if wrong:
+        # Continued, the file would be cut before its damage and sealed anew, as if nothing had been there.
+        raise UsageError(
+            f"{folder}: {'; '.join(wrong.values())}. A soak is not continued on other samples than it took: bring "
+            "back the untouched file, or test the unit again"
         )
     begun = min(n for n, entry in enumerate(journal.entries) if entry["kind"] == kinds.SOAK_STARTED)
     if not acknowledged:

@@ -16,6 +16,7 @@ from hilseq.guard.client import Guard
 from hilseq.interrupts import held_back
 from hilseq.journal import kinds
 from hilseq.journal.boot import boot_id
+from hilseq.journal.lost import left_by_a_run
 from hilseq.journal.writer import FILE_NAME as JOURNAL
 from hilseq.journal.writer import JournalWriter
 from hilseq.plugin.options import VisitOptions
@@ -85,6 +86,11 @@ class VisitRun:
             self._reopened = JournalWriter(self.folder, resume=True)
         elif taken.exists():
             raise UsageError(f"{taken} already exists; a journal is never written over: give another --out")
+        elif left := left_by_a_run(self.folder):
+            # Beside the journal of a run that is killed they would look as if they were made of it.
+            raise UsageError(
+                f"{self.folder} holds {left[0]} of another run, and no journal of it: give another --out"
+            )
         if options.simulate:
             self._twin = Twin(
                 options.stand,

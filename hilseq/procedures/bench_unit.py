@@ -56,6 +56,7 @@ def unit_in(
         supply=Feed(supply, profile, clock, check_interlocks, event),
         link=link,
         signals=signals,
+        drives=wiring.drives(),
         lamps={state: signal for state, lamp in lamps.items() if (signal := wiring.sensor_of_bit(lamp))},
         look=lambda: _look(stand, name, operator),
         modes=Modes(

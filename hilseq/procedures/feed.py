@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
 from hilseq.clock import Clock
 from hilseq.description.profile import Profile
-from hilseq.errors import InstrumentReset, StandFault
+from hilseq.errors import InstrumentGarbage, InstrumentReset, StandFault
 from hilseq.instruments.supply import LIMITED, PowerSupply
 from hilseq.instruments.supply_meter import Inrush
 from hilseq.measured import Measured
 
+#: A reading above this many times the current limit is none: what a limit lets through for a moment is less.
+_IMPOSSIBLE = 2.0
 #: Time between two looks at a supply that has switched itself off before, s.
 _LOOK = 0.05
 
@@ -142,7 +145,7 @@ class Feed:
         self.on()
         largest, until = 0.0, self._clock.now() + self._profile.start.ready_within
         while supply.is_on() and self._clock.now() < until:
-            largest = max(largest, self.current().value)
+            largest = max(largest, self._supply.current().value)
             if largest > LIMITED * limit:
                 return f"{name} has switched itself off: the unit draws {largest:.3g} A, its limit is {limit:g} A"
             self._clock.sleep(_LOOK)
@@ -179,8 +182,21 @@ class Feed:
         return self._supply.voltage()
 
     def current(self) -> Measured:
-        """Measured current, A."""
-        return self._supply.current()
+        """Measured current, A, of what the unit does now: its load may have changed just before.
+
+        Raises InstrumentGarbage for what no unit can draw: more than twice the limit, or less than nothing.
+        """
+        self._clock.sleep(self.settle)
+        seen = self._supply.current()
+        error, limit = 2.0 * math.sqrt(3.0) * seen.standard_uncertainty, self._profile.ratings.current_limit
+        if not -error <= seen.value <= _IMPOSSIBLE * limit + error:
+            name = f"supply {self._supply.name}"
+            raise InstrumentGarbage(
+                f"{name} reads {seen.value:.4g} A, which nothing can draw from a supply limited to {limit:g} A; is "
+                "its reading in another unit, or the other way round?",
+                place=name,
+            )
+        return seen
 
     def both(self) -> tuple[Measured, Measured]:
         """Measured voltage, V, and current, A."""

@@ -44,6 +44,7 @@ class SelfCheck:
             self._bench.instruments.identify(part)
             asked.append(f"{part} answers")
         unit.supply.instrument.check_settings()
+        unit.check_drives()
         if unit.supply.is_on:
             try:
                 asked.append(f"supply {unit.supply.instrument.name} {supply_delivers(unit)}")

@@ -58,6 +58,7 @@ class Unit:
         supply: Feed,
         link: ModbusDevice,
         signals: SignalBank,
+        drives: Sequence[str],
         lamps: Mapping[Indicator, str],
         look: Callable[[], Indicator],
         modes: Modes,
@@ -89,6 +90,7 @@ class Unit:
         self.described = slot
         self._slot = slot
         self._signals = signals
+        self._drives = drives
         self._lamps = lamps
         self._look = look
         self._clock = clock
@@ -199,10 +201,24 @@ class Unit:
         self.supply.cycle()
         return self.wait_until_ready()
 
+    def check_drives(self) -> None:
+        """Raise InstrumentReset when the stand no longer drives the unit as it was told to."""
+        self._signals.check_drives(self._drives)
+
     def come_to_rest(self) -> None:
-        """Outputs off, drives released, switch back. What the unit refuses is for the next check to find."""
+        """Outputs off, drives released, switch back. What the unit refuses is for the next check to find.
+
+        Raises InstrumentReset, afterwards, when the stand had let go of its drives before: what was seen of the
+        unit is not the unit's then.
+        """
         if not self.supply.is_on:
             return
+        try:
+            self.check_drives()  # before they are written anew
+        finally:
+            self._rest()
+
+    def _rest(self) -> None:
         with suppress(UnitFault):
             if self.outputs.names:
                 self.outputs.command()

@@ -2,7 +2,7 @@
 
 HilseqError
 ├── RecordsUnreachable   the database does not answer: nothing is lost, sync later
-├── JournalRefused       the journal was changed after it was written: it proves nothing
+├── JournalRefused       the journal was changed after it was written, or lost: it proves nothing
 ├── NothingToImport      the run was killed before its first line was on the disk
 └── UsageError
     └── RecordsUnusable  the database answers, but is too new, too old or no records at all
@@ -18,7 +18,7 @@ class RecordsUnreachable(HilseqError):
 
 
 class JournalRefused(HilseqError):
-    """The journal contradicts its own hash chain, or another copy of itself."""
+    """The journal contradicts its own hash chain, or another copy of itself, or has lost its lines."""
 
 
 class NothingToImport(HilseqError):

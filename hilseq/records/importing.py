@@ -1,8 +1,8 @@
 """One journal into the records: in any order, as often as one likes, several at once.
 
 A run is known by the first link of its chain. A journal that was imported while it was still short is
-replaced when more of it comes; the same journal again, or an older copy, changes nothing. Two copies that
-begin alike and go different ways cannot both be true: the second is refused.
+replaced when more of it comes; the same journal again, or an older copy, changes nothing but what its samples
+are worth by now. Two copies that begin alike and go different ways cannot both be true: the second is refused.
 """
 
 from __future__ import annotations
@@ -16,9 +16,10 @@ import sqlalchemy as sa
 from sqlalchemy.engine import Connection
 
 from hilseq.journal.kinds import SAMPLES_SEALED
-from hilseq.journal.seals import broken_seals
+from hilseq.journal.reader import find_journal
 from hilseq.records.database import Database
 from hilseq.records.errors import JournalRefused
+from hilseq.records.evidence import damage_of, forget_copies, keep_copy, keep_worth, look_at, place_of
 from hilseq.records.models import (
     Calibration,
     Check,
@@ -48,6 +49,8 @@ class Outcome(StrEnum):
     NEW = "new"
     GROWN = "grown"
     UNCHANGED = "unchanged"
+    #: The journal is known; the samples behind it are not what they were when it came in.
+    CHANGED = "changed"
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,12 +74,31 @@ def import_run(database: Database, path: Path) -> Imported:
 
     Raises UsageError (no journal), NothingToImport, JournalRefused, RecordsUnreachable.
     """
+    place = place_of(path)
+    look = look_at(
+        find_journal(path).parent
+    )  # before they are read: a change meanwhile is seen the next time
     rows = read_rows(path)
     with database.writing() as connection:
         run_id, outcome = _store(connection, rows, path)
         wrong = _store_samples(connection, run_id, rows, outcome)
+        if _is_whole_copy(connection, run_id, rows):
+            keep_copy(connection, run_id, place, look, rows.wrong)
+            damage = damage_of(connection, run_id, place, rows.wrong)
+            changed = keep_worth(connection, run_id, rows, damage)
+            if changed and outcome is Outcome.UNCHANGED:
+                outcome = Outcome.CHANGED
+            if rows.wrong and not damage:
+                wrong += "; another copy of the run has them whole"
     run = rows.run
     return Imported(path, run["run"], run["key"], outcome, run["state"], run["state_text"], wrong)
+
+
+def _is_whole_copy(connection: Connection, run_id: int, rows: RunRows) -> bool:
+    """Tell whether a journal says all that the records have of its run: a shorter one seals less."""
+    run = table_of(Run)
+    kept = connection.execute(sa.select(run.c.chain).where(run.c.id == run_id)).scalar_one()
+    return bool(kept == rows.run["chain"])
 
 
 def _store_samples(connection: Connection, run_id: int, rows: RunRows, outcome: Outcome) -> str:
@@ -84,15 +106,14 @@ def _store_samples(connection: Connection, run_id: int, rows: RunRows, outcome: 
 
     A copy without its sample files may have come first: then those of this one are taken.
     """
+    then = "the records have no minutes of it from here"
     if outcome is Outcome.UNCHANGED and (
         not rows.journal.of_kind(SAMPLES_SEALED) or has_rollups(connection, run_id)
     ):
-        return "; ".join(
-            f"{why}; the records keep what they have" for why in broken_seals(rows.journal).values()
-        )
-    rollups, wrong = rollups_in(rows.journal)
-    keep_rollups(connection, run_id, rollups)
-    return wrong
+        then = "the records keep the minutes that they have"
+    else:
+        keep_rollups(connection, run_id, rollups_in(rows.journal, rows.wrong))
+    return "; ".join(f"{why}; {then}" for why in rows.wrong.values())
 
 
 def _store(connection: Connection, rows: RunRows, path: Path) -> tuple[int, Outcome]:
@@ -117,6 +138,7 @@ def _store(connection: Connection, rows: RunRows, path: Path) -> tuple[int, Outc
             return kept.id, Outcome.UNCHANGED
         outcome = Outcome.GROWN
         _clear(connection, kept.id)
+        forget_copies(connection, kept.id)
         connection.execute(sa.update(run).where(run.c.id == kept.id).values(values))
     _store_children(connection, kept.id, stand_id, rows)
     return kept.id, outcome

@@ -122,11 +122,26 @@ class Run(Base):
     lines: Mapped[int]
 
 
+class Copy(Base):
+    """A folder in which a run was found, and its sample files then.
+
+    `look` holds names, sizes and dates; `wrong` is JSON: by slot, in what they are not those that were sealed.
+    """
+
+    __tablename__ = "copies"
+
+    run_id: Mapped[int] = mapped_column(ForeignKey("runs.id", ondelete="CASCADE"), primary_key=True)
+    place: Mapped[str] = mapped_column(primary_key=True)
+    look: Mapped[str]
+    wrong: Mapped[str]
+
+
 class Visit(Base):
     """One unit's part in one run.
 
     `decided` tells whether the visit judged the unit: something failed, or everything passed in a whole run.
-    `started` and `simulated` repeat the run's, so that a unit's life is read from one index.
+    `started` and `simulated` repeat the run's, so that a unit's life is read from one index. `damage` says what is
+    wrong with the samples of its soak; the disposition takes it into account.
     """
 
     __tablename__ = "visits"
@@ -143,6 +158,7 @@ class Visit(Base):
     intake: Mapped[str]
     disposition: Mapped[str]
     decided: Mapped[bool]
+    damage: Mapped[str] = mapped_column(server_default="")
 
 
 class Check(Base):

@@ -9,6 +9,7 @@ The state of a journal says how much of it counts:
 | torn | the writer was killed in the middle of its last line | yes, without that line |
 | damaged | a line is no journal line at all (a bad disk, a program that appended to it) | yes, up to it |
 | tampered | a line reads well but contradicts the hash chain: somebody changed it | no: JournalRefused |
+| lost | no line is left, though the run had some: emptied, or full of NUL bytes | no: JournalRefused |
 """
 
 from __future__ import annotations
@@ -22,7 +23,9 @@ from pathlib import Path
 from typing import Any
 
 from hilseq.journal import kinds
+from hilseq.journal.lost import lost
 from hilseq.journal.reader import Journal, read_journal
+from hilseq.journal.seals import broken_seals
 from hilseq.records.errors import JournalRefused, NothingToImport
 from hilseq.records.exposure import exposures_of
 from hilseq.records.text import name, visible
@@ -63,9 +66,15 @@ class VisitRows:
 
 @dataclass(slots=True)
 class RunRows:
-    """Everything one journal says. `links` are the chain values of its lines; the first is the run's key."""
+    """Everything one journal says. `links` are the chain values of its lines; the first is the run's key.
+
+    `wrong` is what is wrong with the sample files beside it, by slot. Nothing here depends on it: another copy of
+    the run may have them whole.
+    """
 
     journal: Journal
+    record: RunRecord
+    wrong: dict[str, str]
     links: list[str]
     stand: str
     run: Row
@@ -73,14 +82,22 @@ class RunRows:
     instruments: list[tuple[Row, Row, str]]
     events: list[Row]
 
+    def worth(self, unit: UnitRecord) -> Row:
+        """Return the columns of a visit that depend on what is left of the unit's samples."""
+        return _worth(self.record, unit)
+
 
 def read_rows(path: Path) -> RunRows:
     """Read a journal given as its folder or file.
 
     Raises UsageError when there is none, NothingToImport when no line is whole yet, JournalRefused when it
-    was changed after it was written.
+    was changed after it was written, or has lost all that it held.
     """
     journal = read_journal(path)
+    if gone := lost(journal):
+        raise JournalRefused(
+            f"{journal.path.parent}: {gone}; nothing of it was imported, and the records keep what they have"
+        )
     if not journal.entries and not journal.broken:
         raise NothingToImport(f"{journal.path} holds no whole line yet: there is nothing to import")
     if journal.broken and _reads_well(journal):
@@ -196,6 +213,14 @@ def _findings(unit: UnitRecord, checks: Mapping[str, Row]) -> list[Row]:
     ]
 
 
+def _worth(record: RunRecord, unit: UnitRecord) -> Row:
+    disposition = record.final(unit)
+    return {
+        "disposition": str(disposition),
+        "decided": disposition in (Disposition.REPAIR, Disposition.SHIP),
+    }
+
+
 def _visit(journal: Journal, record: RunRecord, unit: UnitRecord) -> VisitRows:
     part = name(unit.part)
     checks = {check.id: CheckRows(_check_row(position, check)) for position, check in enumerate(unit.checks)}
@@ -203,7 +228,6 @@ def _visit(journal: Journal, record: RunRecord, unit: UnitRecord) -> VisitRows:
         if entry["check"] in checks:
             rows = checks[entry["check"]]
             rows.readings.append(_reading_rows(entry, part, rows.check))
-    disposition = record.final(unit)
     visit = {
         "slot": name(unit.slot),
         "started": _moment(record.started),
@@ -211,8 +235,8 @@ def _visit(journal: Journal, record: RunRecord, unit: UnitRecord) -> VisitRows:
         "description": visible(unit.description),
         "rule": visible(unit.rule),
         "intake": json.dumps(unit.intake, sort_keys=True),
-        "disposition": str(disposition),
-        "decided": disposition in (Disposition.REPAIR, Disposition.SHIP),
+        "damage": "",
+        **_worth(record, unit),
     }
     plain = {key: rows.check for key, rows in checks.items()}
     return VisitRows(
@@ -281,6 +305,8 @@ def _rows(journal: Journal, record: RunRecord) -> RunRows:
     }
     return RunRows(
         journal=journal,
+        record=record,
+        wrong=broken_seals(journal),
         links=links,
         stand=name(record.stand),
         run=run,

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 from hilseq.journal import kinds
 from hilseq.journal.reader import Journal
 from hilseq.journal.samples import read_samples
-from hilseq.journal.seals import broken_seals, sample_file
+from hilseq.journal.seals import sample_file
 from hilseq.reports.buckets import gather
 
 #: (minute since the soak's start, signal, number of samples, least, mean, greatest value)
@@ -16,8 +16,8 @@ Rollup = tuple[int, str, int, float, float, float]
 _MINUTE = 60.0
 
 
-def rollups_in(journal: Journal) -> tuple[list[Rollup], str]:
-    """Return the minutes of every soak of a run, and what is wrong with its sample files, or an empty text.
+def rollups_in(journal: Journal, wrong: Mapping[str, str]) -> list[Rollup]:
+    """Return the minutes of every soak of a run; `wrong` is what is wrong with its sample files, by slot.
 
     Only samples that the journal has sealed count, and only where the seal still fits: a file that was
     changed afterwards gives nothing, and neither does one that this copy of the run does not have.
@@ -26,12 +26,11 @@ def rollups_in(journal: Journal) -> tuple[list[Rollup], str]:
     zeros = {entry["slot"]: float(entry["zero"]) for entry in reversed(journal.of_kind(kinds.SOAK_STARTED))}
     seals = {entry["slot"]: entry for entry in journal.of_kind(kinds.SAMPLES_SEALED)}
     many = len(journal.entries[0]["units"]) > 1
-    broken = broken_seals(journal)
     for slot, seal in seals.items():
-        if slot in zeros and slot not in broken:
+        if slot in zeros and slot not in wrong:
             file = sample_file(journal.path.parent, seal)
             rows += _minutes(file, int(seal["count"]), zeros[slot], f"{slot}: " if many else "")
-    return rows, "; ".join(f"{why}; the records have no minutes of it from here" for why in broken.values())
+    return rows
 
 
 def _minutes(file: Path, count: int, zero: float, prefix: str) -> Iterator[Rollup]:

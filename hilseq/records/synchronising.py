@@ -13,11 +13,14 @@ from hilseq.errors import HilseqError, UsageError
 from hilseq.journal.writer import FILE_NAME
 from hilseq.records.database import Database, open_database
 from hilseq.records.errors import NothingToImport, RecordsUnreachable
+from hilseq.records.evidence import look_at, place_of
 from hilseq.records.importing import Imported, Outcome, import_run
-from hilseq.records.models import Run
+from hilseq.records.models import Copy, Run
 from hilseq.records.upsert import table_of
 
 _TAIL_BYTES = 65536
+#: By the key of a run: its last chain value, and by folder how its sample files looked when it came in.
+Known = dict[str, tuple[str, dict[str, str]]]
 
 
 @dataclass(slots=True)
@@ -45,6 +48,9 @@ def journals_in(folder: Path) -> list[Path]:
 def sync(folder: Path, url: str | None = None) -> Synchronised:
     """Import every run under `folder` that the records do not have yet, or have a shorter copy of.
 
+    So is a run whose sample files have other sizes or dates than when it came in: they may not be those that its
+    journal has sealed any more, and then its units are worth less. The others are not read.
+
     An unreachable database is no error: the result carries a warning, and the next sync takes up what waits.
     Raises UsageError for a folder that is not there or an address that cannot be one.
     """
@@ -67,18 +73,21 @@ def sync(folder: Path, url: str | None = None) -> Synchronised:
 
 
 def waiting_in(database: Database, folder: Path) -> list[Path]:
-    """Return the journals under a folder that a sync would look into."""
+    """Return the runs under a folder that a sync would look into: new, longer, or with other samples."""
     known = _known(database)
     return [path for path in journals_in(folder) if not _is_known(path, known)]
 
 
-def _is_known(path: Path, known: dict[str, str]) -> bool:
-    """Tell whether the records have this journal to its last line."""
+def _is_known(path: Path, known: Known) -> bool:
+    """Tell whether the records have this journal to its last line, and its sample files look as they did then."""
     ends = _ends(path)
-    return ends is not None and known.get(ends[0]) == ends[1]
+    if ends is None or ends[0] not in known:
+        return False
+    chain, looks = known[ends[0]]
+    return ends[1] == chain and looks.get(place_of(path)) == look_at(path.parent)
 
 
-def _take(database: Database, path: Path, known: dict[str, str], result: Synchronised) -> None:
+def _take(database: Database, path: Path, known: Known, result: Synchronised) -> None:
     if _is_known(path, known):
         result.unchanged += 1
         return
@@ -97,11 +106,19 @@ def _take(database: Database, path: Path, known: dict[str, str], result: Synchro
             result.imported.append(imported)
 
 
-def _known(database: Database) -> dict[str, str]:
-    """Return the last chain value of each run in the records, by its key."""
-    run = table_of(Run)
+def _known(database: Database) -> Known:
+    """Return of each run in the records, by its key, the last chain value, and how its copies looked."""
+    run, copy = table_of(Run), table_of(Copy)
+    query = sa.select(run.c.key, run.c.chain, copy.c.place, copy.c.look).outerjoin(
+        copy, copy.c.run_id == run.c.id
+    )
+    known: Known = {}
     with database.reading() as connection:
-        return {row.key: row.chain for row in connection.execute(sa.select(run.c.key, run.c.chain))}
+        for row in connection.execute(query):
+            _, looks = known.setdefault(row.key, (row.chain, {}))
+            if row.place is not None:
+                looks[row.place] = row.look
+    return known
 
 
 def _ends(path: Path) -> tuple[str, str] | None:

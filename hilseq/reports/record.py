@@ -8,6 +8,7 @@ from typing import Any
 
 from hilseq.analysis.soak_events import told
 from hilseq.journal import kinds
+from hilseq.journal.lost import lost
 from hilseq.journal.reader import Journal
 from hilseq.journal.seals import broken_seals
 from hilseq.quantities import show_duration
@@ -217,6 +218,8 @@ def _checks(journal: Journal) -> dict[str, Check]:
 def tell(journal: Journal) -> RunRecord:
     """Return the record of a run. Raises ValueError when the journal does not tell a run."""
     if not journal.entries or journal.entries[0].get("kind") != kinds.RUN_STARTED:
+        if gone := lost(journal):
+            raise ValueError(f"{journal.path.parent}: {gone}")
         why = journal.broken or "nothing can be told"
         raise ValueError(f"{journal.path} does not begin with a run; {why}")
     try:

@@ -7,6 +7,7 @@ import math
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.special import ndtr
 
 from hilseq.analysis import limits as lim
 from hilseq.analysis.limits import DecisionRule, Limits, ReadingVerdict
@@ -128,6 +129,15 @@ def test_conformance_probability_far_outside_keeps_its_digits() -> None:
         assert lim.conformance_probability(value, 1.0, limits) == pytest.approx(
             2.7536241186e-89, rel=1e-9, abs=0.0
         )
+
+
+@pytest.mark.parametrize("value", [-9.0, -3.0, -1.0, -0.5, 0.0, 0.3, 1.0, 2.5, 9.0])
+def test_conformance_probability_of_narrow_limits(value: float) -> None:
+    """Limits two u apart, from either side and inside: scipy.special.ndtr, to nine digits."""
+    expected = ndtr(1.0 - abs(value)) - ndtr(-1.0 - abs(value))  # either side alike, without losing digits
+    assert lim.conformance_probability(value, 1.0, Limits(-1.0, 1.0)) == pytest.approx(
+        expected, rel=1e-9, abs=0.0
+    )
 
 
 @given(numbers, st.floats(0.0, 1e3), some_limits())

@@ -322,10 +322,30 @@ CASES: dict[str, tuple[dict[str, str], str, str, str, str]] = {
         "",
     ),
     "a command that hilseq cannot do without": (
-        {MEASURED: MEASURED + "measure-current: none, "},
+        {MEASURED: MEASURED + "output-off: none, "},
         "none",
         "hilseq cannot do without this command",
         "the supply's own, not `none`",
+        "",
+    ),
+    "a supply that does not measure its current": (
+        {MEASURED: "commands: {measure-current: none, "},
+        "none",
+        (
+            "a supply that does not measure its current cannot be used: by its readings a fault of the unit is told from "
+            "one of the stand"
+        ),
+        "the supply's own query, `measure-both` where one query asks for voltage and current, or another supply",
+        "",
+    ),
+    "a supply that does not measure its voltage": (
+        {MEASURED: "commands: {measure-voltage: none, "},
+        "none",
+        (
+            "a supply that does not measure its voltage cannot be used: by its readings a fault of the unit is told from "
+            "one of the stand"
+        ),
+        "the supply's own query, `measure-both` where one query asks for voltage and current, or another supply",
         "",
     ),
     "a drive in a table that cannot be written": (

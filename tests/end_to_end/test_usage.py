@@ -98,6 +98,19 @@ def test_a_folder_that_cannot_be_made_is_said_before_anything_is_powered(
     assert "Traceback" not in done.out + done.err
 
 
+def test_a_folder_that_holds_reports_and_no_journal_is_no_folder_for_a_run(
+    tmp_path: Path, visit: MakeVisit
+) -> None:
+    """A run that is killed there would look as if they were its own: refused, and nothing is powered."""
+    left = tmp_path / "left" / "summary.json"
+    left.parent.mkdir()
+    left.write_text("{}\n", encoding="ascii")
+    done = visit(str(ROOT / "sequences" / "test_10_power_on.py"), "--out", str(left.parent))
+    assert done.code == 2, done.out + done.err
+    assert "holds summary.json of another run, and no journal of it" in done.out + done.err
+    assert [file.name for file in left.parent.iterdir()] == ["summary.json"]
+
+
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="no device that is always full")
 def test_output_on_a_full_disk(tmp_path: Path) -> None:
     """A run is for its journal: it goes on. A command that only shows something says why it cannot."""

@@ -5,6 +5,8 @@ from __future__ import annotations
 import socket
 import time
 from collections.abc import Callable, Iterator
+from contextlib import suppress
+from threading import Thread
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -32,11 +34,20 @@ Make = Callable[..., PowerSupply]
 def talkative(serve: Serve, bench: Bench) -> Callable[..., RawServer]:
     """Serve the small supply behind a greeting, an echo, or both."""
 
-    def start(*, greeting: str = "", echo: Callable[[str], str] | None = None) -> RawServer:
+    def start(
+        *,
+        greeting: str = "",
+        more: tuple[bytes, ...] = (),
+        pause: float = 0.0,
+        echo: Callable[[str], str] | None = None,
+    ) -> RawServer:
         def handler(connection: socket.socket, _: int) -> None:
             if greeting:
                 time.sleep(0.05)  # it greets when it has noticed its client
                 connection.sendall(greeting.encode() + b"\r\n")
+                for piece in more:
+                    time.sleep(pause)
+                    connection.sendall(piece)
             for line in lines(connection):
                 answer = bench(line)
                 said = [] if echo is None else [echo(line)]
@@ -52,7 +63,7 @@ def talkative(serve: Serve, bench: Bench) -> Callable[..., RawServer]:
 def supply(clock: SteppedClock) -> Iterator[Make]:
     made: list[PowerSupply] = []
 
-    def build(server: RawServer, **manners: bool) -> PowerSupply:
+    def build(server: RawServer, **manners: int) -> PowerSupply:
         described: dict[str, Any] = {
             "resource": server.resource,
             "ceilings": {"voltage": "32 V", "current": "3 A"},
@@ -125,6 +136,58 @@ def test_a_greeting_that_does_not_come_keeps_nobody_from_switching_off(
     begun = time.monotonic()
     main.make_safe()
     assert DEADLINE <= time.monotonic() - begun < 3 * DEADLINE
+    assert not bench.on
+
+
+@pytest.mark.parametrize(
+    ("greeting", "more", "pause"),
+    [
+        (True, (b"1.02\r\n", b"7\r\n"), 0.02),
+        (3, (b"1.02\r\n", b"7\r\n"), 0.15),
+        (2, (b"1.02\r\n7\r\n",), 0.0),
+        (True, (b"\xff\xfb\x01\r\n", b"7> "), 0.0),
+    ],
+    ids=["lines close together", "lines far apart", "one line too few told", "a prompt without an end"],
+)
+def test_no_line_of_a_greeting_is_an_answer(
+    talkative: Callable[..., RawServer],
+    supply: Make,
+    greeting: int,
+    more: tuple[bytes, ...],
+    pause: float,
+) -> None:
+    """Not even one that could be a reading: the first thing asked is measured."""
+    server = talkative(greeting=WELCOME, more=more, pause=pause)
+    main = supply(server, greeting=greeting)
+    assert [reading.value for reading in main.both()] == [12.001, 0.25]
+    server.connections[0].shutdown(socket.SHUT_RDWR)
+    main.ask_both()
+    assert main.answer_both() == (12.001, 0.25)
+    assert len(server.connections) == 2
+
+
+def test_a_greeting_without_end_is_waited_for_no_longer_than_the_deadline(
+    serve: Serve, supply: Make, bench: Bench
+) -> None:
+    """A supply that talks all the time is told off to, and found out."""
+
+    def babbles(connection: socket.socket, _: int) -> None:
+        def talk() -> None:
+            with suppress(OSError):
+                while True:
+                    connection.sendall(b"24.001\r\n")
+                    time.sleep(0.01)
+
+        Thread(target=talk, daemon=True).start()
+        for line in lines(connection):
+            bench(line)
+
+    bench.on = True
+    main = supply(serve(babbles), greeting=2)
+    begun = time.monotonic()
+    with pytest.raises(NotSafe):
+        main.make_safe(within=0.1)
+    assert time.monotonic() - begun < 5 * DEADLINE
     assert not bench.on
 
 

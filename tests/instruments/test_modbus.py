@@ -478,6 +478,22 @@ def test_rtu_through_a_serial_device_server(serve: Serve) -> None:
         device.read_block(HOLDING, 7, 2)
 
 
+def test_rtu_through_a_serial_device_server_that_drops_idle_connections(serve: Serve) -> None:
+    """Closed while nobody was asking: no answer is lost, and nobody is at fault."""
+
+    def once(connection: socket.socket, _: int) -> None:
+        if frame := connection.recv(1000):
+            connection.sendall(pdu.rtu_frame(frame[0], b"\x03\x02\x00\x2a"))
+
+    server = serve(once)
+    with ModbusDevice.over_serial("io rack", server.endpoint, deadline=5.0) as device:
+        for turn in range(3):
+            assert device.read_block(HOLDING, 0, 1) == [42]
+            while server.connections[turn].fileno() >= 0:
+                time.sleep(0.001)
+    assert len(server.connections) == 3
+
+
 def test_rtu_through_visa(serial_pair: SerialPair) -> None:
     """The same line by its VISA name."""
     serial_pair.answer(rtu_reply)

@@ -159,6 +159,21 @@ def test_a_serial_device_server(serve: Serve) -> None:
         open_port(server.endpoint, deadline=DEADLINE)
 
 
+def test_a_serial_device_server_that_drops_idle_connections(serve: Serve) -> None:
+    """Closed while nobody was asking: no frame is lost, and neither the unit nor the stand is at fault."""
+
+    def once(connection: socket.socket, _: int) -> None:
+        connection.sendall(connection.recv(1000))
+
+    server = serve(once)
+    with open_port(server.endpoint, deadline=BUSY, name="port 1") as port:
+        for turn in range(3):
+            assert port.exchange(b"frame", 5) == b"frame"
+            while server.connections[turn].fileno() >= 0:
+                time.sleep(0.001)
+    assert len(server.connections) == 3
+
+
 def test_slow_lines_are_given_their_time(serve: Serve) -> None:
     """At 300 Bd, 20 characters of 11 bits take 0.73 s there and again back: no silence of the unit."""
 

@@ -16,6 +16,7 @@ from hilseq.description.stand import Signal
 from hilseq.errors import (
     InstrumentError,
     InstrumentGarbage,
+    InstrumentReset,
     InstrumentSilent,
     NotPerformed,
     NotSafe,
@@ -350,3 +351,45 @@ def test_a_bank_of_a_units_own_registers(foreign: ForeignModbus) -> None:
         bank.write_many({name: float(name in ("q03", "q15")) for name in registers})
         assert {name for name, value in bank.snapshot().items() if value} == {"q03", "q15"}
         assert len(bank.plan().spans) == 1
+
+
+def test_drives_that_were_let_go_of_are_told_once(make: Make, rack: Rack) -> None:
+    """A rack that was without mains, or whose own watchdog acted, no longer holds what was written to it."""
+    signals = drives(8)
+    signals["set"] = signal(table="holding register", address=50, type="int16", scale=0.1, drives="A.ai1")
+    signals["bit"] = signal(table="holding register", address=60, bit=3, drives="A.s1")
+    bank = make(signals)
+    bank.check_drives(signals)  # nothing was written, nothing is expected
+    assert rack.heard == []
+    bank.write_many({"i00": 1.0, "i03": 1.0, "i04": 0.0, "set": 4.2, "bit": 1.0})
+    rack.words[60] |= 0x8001  # other bits of the register are nobody's business here
+    bank.check_drives(signals)
+    rack.bits[:] = [0] * len(rack.bits)
+    rack.words[:] = [0] * len(rack.words)
+    bank.check_drives(["i01", "i04"])
+    with pytest.raises(InstrumentReset, match=r"io rack .* has let go of what it drove") as told:
+        bank.check_drives(signals)
+    assert told.value.places == ("io rack",)
+    for words in (
+        "i00 was written as 1",
+        "i03 was written as 1",
+        "set was written as 4.2",
+        "bit was written",
+    ):
+        assert words in str(told.value)
+    assert "i04" not in str(told.value)
+    bank.check_drives(signals)
+    bank.write("i03", 1.0)
+    bank.check_drives(signals)
+
+
+def test_drives_that_were_released_are_expected_at_rest(make: Make, rack: Rack) -> None:
+    """Releasing is writing: the last word counts."""
+    signals = drives(2)
+    bank = make(signals)
+    bank.write("i00", 1.0)
+    bank.release()
+    bank.check_drives(signals)
+    rack.bits[0] = 1
+    with pytest.raises(InstrumentReset, match="i00 was written as 0 and reads back as 1"):
+        bank.check_drives(signals)

@@ -302,6 +302,19 @@ def test_without_read_backs_a_wrong_voltage_is_measured(make: Make, bench: Bench
         supply.off()
 
 
+def test_a_supply_with_one_question_for_both_readings_only(make: Make, bench: Bench) -> None:
+    """It is read by that question, whichever reading is wanted, and never asked what it does not know."""
+    bench.answers["MEAS:ALL?"] = "12.001;0.25"
+    supply = make(
+        commands={"measure-both": "MEAS:ALL?", "measure-voltage": "none", "measure-current": "none"}
+    )
+    assert (supply.voltage().value, supply.voltage().unit) == (12.001, "V")
+    assert (supply.current().value, supply.current().unit) == (0.25, "A")
+    supply.ask_both()
+    assert supply.answer_both() == (12.001, 0.25)
+    assert set(bench.heard) == {"MEAS:ALL?"}
+
+
 def test_an_odd_dialect_needs_no_python(make: Make, bench: Bench) -> None:
     """Two outputs, channel suffixes, one question for both readings: all from the stand file."""
     bench.settings |= {"INST": 0.0}

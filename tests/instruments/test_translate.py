@@ -18,6 +18,7 @@ from hilseq.errors import (
     InstrumentSilent,
     StandFault,
     UnitFault,
+    UnitGarbage,
     UnitSilent,
 )
 from hilseq.instruments.translate import KINDS, Exchange, Garbled, fault, kind_of, quote, reported, reraise
@@ -103,8 +104,8 @@ OWN = [
     (OSError(errno.ENETUNREACH, "network down"), StandFault, StandFault),
     (PermissionError(errno.EACCES, "no"), StandFault, StandFault),
     (socket.gaierror(-2, "unknown name"), StandFault, StandFault),
-    (Garbled("what"), InstrumentGarbage, UnitFault),
-    (struct.error("short"), InstrumentGarbage, UnitFault),
+    (Garbled("what"), InstrumentGarbage, UnitGarbage),
+    (struct.error("short"), InstrumentGarbage, UnitGarbage),
     (ValueError("bad"), StandFault, StandFault),
     (termios.error(22, "Invalid argument"), StandFault, StandFault),
 ]

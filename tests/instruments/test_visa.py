@@ -324,6 +324,31 @@ def test_other_terminations(serve: Serve) -> None:
         assert [visa.query("A?"), visa.query("B?")] == ["to A?", "to B?"]
 
 
+def test_a_late_answer_on_a_serial_line_is_not_taken_for_the_next(serial_pair: SerialPair) -> None:
+    """The next question waits until it has passed; a command, which may switch off, does not."""
+    heard: list[bytes] = []
+
+    def reply(data: bytes) -> bytes:
+        heard.append(data)
+        if b"SLOW" in data:
+            time.sleep(1.4)
+        return b"" if b"OFF" in data else b"to " + data
+
+    serial_pair.answer(reply)
+    with VisaSession(f"ASRL{serial_pair.path}::INSTR", name="supply main", deadline=1.0) as visa:
+        assert visa.query("A?") == "to A?"
+        with pytest.raises(InstrumentSilent):
+            visa.query("SLOW?")
+        begun = time.monotonic()
+        visa.write("OFF")
+        assert time.monotonic() - begun < 0.8
+        assert visa.query("B?") == "to B?"
+        begun = time.monotonic()
+        assert visa.query("C?") == "to C?"
+        assert time.monotonic() - begun < 0.8
+    assert heard == [b"A?\n", b"SLOW?\n", b"OFF\n", b"B?\n", b"C?\n"]
+
+
 def test_a_serial_instrument(serial_pair: SerialPair) -> None:
     """A supply on a serial port is an ASRL resource; silence and late answers are handled too."""
     silent = threading.Event()

@@ -98,7 +98,7 @@ def test_a_copy_without_samples_may_come_first(database: Database, soak: Soak, t
     assert "samples-a.bin is not there" in first.samples_fault
     assert rollups_of(database, first.key) == []
     again = import_run(database, run)
-    assert (again.outcome, again.samples_fault) == (Outcome.UNCHANGED, "")
+    assert (again.outcome, again.samples_fault) == (Outcome.CHANGED, "")
     assert len(rollups_of(database, first.key)) > 0
 
 
@@ -109,8 +109,8 @@ def test_samples_that_are_damaged_later_are_said_and_cost_no_minute(database: Da
     minutes = rollups_of(database, first.key)
     (run / "samples-a.bin").write_bytes(b"")
     again = import_run(database, run)
-    assert again.outcome is Outcome.UNCHANGED
-    assert again.samples_fault.endswith("damaged or replaced; the records keep what they have")
+    assert again.outcome is Outcome.CHANGED
+    assert again.samples_fault.endswith("damaged or replaced; the records keep the minutes that they have")
     assert rollups_of(database, first.key) == minutes
 
 

@@ -173,3 +173,13 @@ def test_a_page_does_not_depend_on_how_its_folder_was_named(
         made.append(page.read_bytes())
     assert made[0] == made[1]
     assert str(run).encode() not in made[0]
+
+
+def test_a_tail_behind_the_end_of_a_run_releases_nothing(run: Path) -> None:
+    """Somebody, or a disk, wrote on after the last line: this is not the journal that the run left."""
+    with (run / "journal.jsonl").open("ab") as file:
+        file.write(b'{"n":')
+    record = write_reports(run)
+    summary = json.loads((run / "summary.json").read_bytes())
+    assert (record.whole, summary["complete"]) == (False, False)
+    assert (summary["exit_code"], summary["units"][0]["disposition"]) == (3, "incomplete")

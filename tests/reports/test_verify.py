@@ -199,6 +199,21 @@ def test_the_journal_itself_can_be_verified(run: Path) -> None:
     assert verify(journal, run).outcome is Outcome.NOT_GENUINE
 
 
+def test_the_journal_of_another_run_is_not_this_one(run: Path, other: Path) -> None:
+    """Sound as it is, and named as any journal is: it is not the one in the folder."""
+    assert verify(other / "journal.jsonl", other).outcome is Outcome.GENUINE
+    assert verify(other / "journal.jsonl", run).outcome is Outcome.NOT_GENUINE
+
+
+def test_what_is_larger_than_anything_of_ours_is_not_read(run: Path, tmp_path: Path) -> None:
+    """A disk image by mistake: said at once, and not taken into memory."""
+    image = tmp_path / "image.pdf"
+    with image.open("wb") as file:
+        file.truncate(200_000_001)
+    with pytest.raises(UsageError, match="is larger than anything hilseq makes"):
+        verify(image, run)
+
+
 def test_what_is_no_file_of_ours_is_a_usage_error(run: Path, tmp_path: Path) -> None:
     (tmp_path / "letter.txt").write_text("Dear customer")
     with pytest.raises(UsageError, match="is no report, certificate, label or summary"):

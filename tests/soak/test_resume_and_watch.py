@@ -179,3 +179,25 @@ def test_a_soak_that_was_to_stop_stops_when_it_is_resumed(
     assert len(done.samples.times) == len(soak.samples.times)
     (highest,) = [e for e in done.of_kind("reading") if e["name"] == "highest case temperature"]
     assert (highest["value"], highest["uncertainty"] > 0.0) == (pytest.approx(hottest), True)
+
+
+def test_a_soak_is_not_continued_on_damaged_samples(
+    soaked: Callable[..., Any], resume: Callable[..., Any], tmp_path: Path
+) -> None:
+    """Continued, the file would be cut before the damage and sealed anew: refused, and nothing is cut."""
+    soak = soaked("20min", "--defect", "output-stuck-off@q04,after=10min")
+    folder = tmp_path / "run"
+    shutil.copytree(soak.folder, folder)
+    lines = (folder / "journal.jsonl").read_bytes().splitlines(keepends=True)
+    end = next(number for number, line in enumerate(lines) if b'"kind":"soak ended"' in line)
+    (folder / "journal.jsonl").write_bytes(b"".join(lines[:end]))
+    file = folder / "samples-A.bin"
+    content = bytearray(file.read_bytes())
+    content[len(content) // 2] ^= 1
+    file.write_bytes(content)
+    done = resume(folder)
+    assert done.code == 2
+    assert "samples-A.bin is damaged: only " in done.out + done.err
+    assert "A soak is not continued on other samples than it took" in done.out + done.err
+    assert file.read_bytes() == content
+    assert read_journal(folder).of_kind("run resumed") == []

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 import resource
 import signal
@@ -64,6 +65,18 @@ def test_a_seal_finds_a_later_change(tmp_path: Path) -> None:
     forged.close()
     assert len(read_samples(other).times) == 5
     assert prefix_hash(other, 5) != seal["sha256"]
+
+
+def test_a_seal_after_a_break_covers_what_was_before_it(tmp_path: Path) -> None:
+    """The file goes on after a kill; what is sealed then is all of it, not what was added."""
+    path = tmp_path / "samples-A.bin"
+    path.write_bytes(_written(path)[:-3])
+    writer = SampleWriter(path, ["current", "case"], resume=True)
+    writer.append(99.0, [1.0, 2.0])
+    seal = writer.seal()
+    writer.close()
+    assert seal["count"] == 5
+    assert seal["sha256"] == hashlib.sha256(path.read_bytes()).hexdigest() == prefix_hash(path, 5)
 
 
 def test_other_columns_are_not_continued(tmp_path: Path) -> None:

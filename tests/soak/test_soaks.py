@@ -144,6 +144,21 @@ def test_what_the_plan_does_not_count_is_kept_and_blames_nobody(
     assert f"Seen all the same: {seen}" in soak.page
 
 
+@pytest.mark.parametrize("plan", ["", "  not-counted: [silent link]"])
+def test_a_link_that_answers_nonsense_is_called_that(plan: str, soaked: Soaked) -> None:
+    """It is not silent, and a plan that leaves silence uncounted does not mean nonsense."""
+    profile = (("  on-event: restart", f"  on-event: restart\n{plan}"),) if plan else ()
+    soak = soaked("12min", "--defect", "link-garbage,after=5min,for=3s", profile=profile)
+    events = soak.of_kind("soak event")
+    assert (
+        {"link answers nonsense"} <= {e["what"] for e in events} <= {"link answers nonsense", "link silent"}
+    )
+    assert {event["place"] for event in events} == {"link"}
+    verdict, why = soak.verdict
+    assert verdict == "failed"
+    assert re.match(r"link answers nonsense at [45] min.*with nonsense: ", why)
+
+
 def test_what_always_counts_counts_beside_it(soaked: Soaked) -> None:
     """A left mode is an event though the lamp that shows it is none, and the unit is well again without it."""
     plan = (("  on-event: restart", "  on-event: restart\n  not-counted: [indicator, resets]"),)
@@ -308,6 +323,19 @@ def test_a_port_worse_than_its_claim_fails_the_soak(soaked: Soaked) -> None:
     assert verdict == "failed"
     assert "where the profile claims" in why
     assert [(e["what"], e["place"]) for e in soak.of_kind("soak event")] == [("bit errors", "port 1")]
+
+
+def test_bit_errors_are_dated_when_they_began(soaked: Soaked) -> None:
+    """Sound for ten minutes: within one more the errors prove more than the claim, long before the soak ends."""
+    soak = soaked("2h", "--defect", "port-bit-errors@port 1,after=10min,severity=1")
+    (event,) = soak.of_kind("soak event")
+    assert 600.0 < event["since"] <= 720.0
+    sampled = soak.samples.times - soak.of_kind("soak started")[0]["zero"]
+    assert min(abs(sampled - event["since"])) < 1e-6
+    assert event["case"] is not None
+    assert "bit errors at 1" in soak.verdict[1]
+    assert f", case {event['case']:.1f} degC" in soak.verdict[1]
+    assert soak.of_kind("samples sealed")[-1]["ports"]["port 1"]["beyond"] == event["since"]
 
 
 def test_a_network_that_comes_back_in_parts_blames_no_unit(soaked: Soaked) -> None:

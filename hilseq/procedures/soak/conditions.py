@@ -30,9 +30,11 @@ NEW_FAULT = "new fault"
 SIGNS: Mapping[str, Sign] = {
     "indicator": "indicator",
     "reset": "resets",
-    "link silent": "silent link",
+    columns.SILENT: "silent link",
+    columns.REFUSES: "silent link",
     "output does not follow": "outputs",
     "port silent": "ports",
+    "port answers nonsense": "ports",
     "bit errors": "ports",
 }
 #: Two sensors of one terminal contradict each other when the voltage is surely the other level, as a share of
@@ -294,7 +296,7 @@ class Conditions:
     def _looked_closely(self, sample: Sample) -> list[Finding]:
         bad: dict[tuple[str, str], str] = {}
         if sample.silence:
-            bad["link silent", "link"] = sample.silence
+            self._look_at_link(sample, bad)
         else:
             self._look_at_mode(sample, bad)
         self._look_at_indicator(sample, bad)
@@ -319,6 +321,13 @@ class Conditions:
             key: text for key, text in self._active.items() if key in bad or self._stays(key)
         } | bad
         return [*new, *found]
+
+    def _look_at_link(self, sample: Sample, bad: dict[tuple[str, str], str]) -> None:
+        """A link that now says nothing and now nonsense has each wrong once, until it answers as it should."""
+        bad[sample.trouble, "link"] = sample.silence
+        for what in (columns.SILENT, columns.NONSENSE, columns.REFUSES):
+            if (what, "link") in self._active:
+                bad.setdefault((what, "link"), self._active[what, "link"])
 
     def _look_at_mode(self, sample: Sample, bad: dict[tuple[str, str], str]) -> None:
         raw = sample.values[self._mode]

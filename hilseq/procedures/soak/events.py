@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import math
 from collections import Counter, deque
+from collections.abc import Sequence
 from contextlib import suppress
+from itertools import groupby
 
 from hilseq.analysis import soak_events
 from hilseq.description.plans import Soak
@@ -17,6 +19,7 @@ from hilseq.procedures.faults import Key, StoredFault, added, counted, unusual
 from hilseq.procedures.soak.conditions import NEW_FAULT, SIGNS, Conditions
 from hilseq.procedures.soak.record import Finding, Incident, Recorder
 from hilseq.procedures.soak.sampler import Sample, as_row, blank
+from hilseq.procedures.soak.traffic import Worse
 from hilseq.procedures.unit import Unit
 from hilseq.quantities import show_duration
 
@@ -115,12 +118,15 @@ class Events:
         self.look_at_faults(incident, sample)
         return incident
 
-    def found_at_end(self, at: float, found: list[Finding]) -> None:
-        """Make an event of what only the whole soak could tell."""
-        found = self._counting(found)
-        if found:
-            sample = blank(at, self._columns)
-            self._keep(self._begun(sample), sample, found)
+    def found_at_end(self, worse: Sequence[Worse]) -> None:
+        """Make events of what only the whole soak could tell, each dated when it began, those of one date together."""
+        for since, together in groupby(worse, lambda one: one.since):
+            begun = list(together)
+            found = self._counting([one.finding for one in begun])
+            if found:
+                incident = Incident(len(self.incidents) + 1, since, begun[0].case)
+                self.incidents.append(incident)
+                self._note(incident, found, since, begun[0].case)
 
     def uncounted(self) -> dict[str, int]:
         """Return how often each sign came that the plan does not count, by sign and place."""
@@ -156,6 +162,9 @@ class Events:
         return incident
 
     def _keep(self, incident: Incident, sample: Sample, found: list[Finding]) -> None:
+        self._note(incident, found, round(sample.at - self.zero, 6), self._conditions.case(sample))
+
+    def _note(self, incident: Incident, found: list[Finding], since: float, case: float | None) -> None:
         known = {(finding.what, finding.place) for finding in incident.findings}
         for finding in found:
             if (finding.what, finding.place) in known:
@@ -164,8 +173,8 @@ class Events:
             self._recorder.event(
                 {
                     "number": incident.number,
-                    "since": round(sample.at - self.zero, 6),
-                    "case": self._conditions.case(sample),
+                    "since": since,
+                    "case": case,
                     "what": finding.what,
                     "place": finding.place,
                     "text": finding.text,

@@ -39,6 +39,7 @@ class SoakOutcome:
         """What happened first, when, and how often anything did."""
         if not self.incidents:
             return ""
-        words = told(self.incidents[0])
+        # What only the whole soak could tell is kept last, and may have begun first.
+        words = told(min(self.incidents, key=lambda incident: incident.since))
         count = len(self.incidents)
         return words if count == 1 else f"{words}; {count} events in {show_duration(self.lasted)}"

@@ -120,9 +120,7 @@ class SoakRun:
             if not self._course.stop:
                 # The last sample stands for its whole period.
                 self._clock.sleep_until(self._course.schedule.end)
-            worse = self._traffic.worse_than_claimed()
-            if worse:
-                self._events.found_at_end(self._clock.now(), worse)
+            self._events.found_at_end(self._traffic.worse_than_claimed())
             return self._end()
         finally:
             self._traffic.close()
@@ -283,7 +281,7 @@ class SoakRun:
         since = self._course.since(sample.at)
         if self._traffic_due(since):
             self._next_traffic = next_multiple(since, self._plan.traffic_period)
-            found = self._traffic.gather()
+            found = self._traffic.gather(since, self._conditions.case(sample))
             if found:
                 self._events.found(sample, found)
         if since >= self._next_table - _ALIKE:

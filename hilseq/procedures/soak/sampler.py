@@ -20,7 +20,7 @@ from hilseq.description.checks.profile_registers import link_uses
 from hilseq.description.profile import Profile
 from hilseq.description.registers import Register
 from hilseq.description.stand import Stand
-from hilseq.errors import HilseqError, StandFault, UnitFault
+from hilseq.errors import HilseqError, StandFault, UnitFault, UnitGarbage, UnitSilent
 from hilseq.instruments import pdu
 from hilseq.instruments.modbus import ModbusDevice
 from hilseq.instruments.readplan import ReadPlan
@@ -33,21 +33,28 @@ from hilseq.procedures.unit import Unit
 VOLTAGE, CURRENT = "supply voltage", "supply current"
 MODE, INDICATOR, FAULTS, STARTS = "unit mode", "unit indicator", "unit faults", "unit starts"
 TEMPERATURE, PORT_ERRORS = "unit temperature", "unit port errors"
+#: What may be wrong with a unit's link.
+SILENT, NONSENSE, REFUSES = "link silent", "link answers nonsense", "link refuses"
 
 
 @dataclass(slots=True)
 class Sample:
-    """Values in the order of the columns, NaN where the unit did not say; `silence` tells why it did not."""
+    """Values in the order of the columns, NaN where the unit did not say.
+
+    `silence` tells why it did not, `trouble` what that is in a few words: SILENT, NONSENSE or REFUSES.
+    """
 
     at: float
     values: list[float]
     silence: str = ""
+    trouble: str = ""
 
 
 def sampled_signals(stand: Stand, slot: str) -> list[str]:
     """Return the signals that are sampled: those sensing the slot, and those that sense the room.
 
-    Drives hold what was written to them, and loop-backs belong to the stand's own test.
+    Whether drives still hold what was written to them is asked before the unit is blamed; loop-backs belong to the
+    stand's own test.
     """
     loops = {name for loop in stand.loopbacks.values() for name in (loop.drive, loop.sense)}
     return [
@@ -128,7 +135,7 @@ class Sampler:
         values: dict[str, float] = {}
         # A unit that has been silent may be so for long: it is asked by itself, after the instruments.
         together = self._lines if not (self._silent or self._shared) else []
-        silence = ""
+        silence: UnitFault | None = None
         # A supply has to measure first; then whoever has most to say, so that its next question is there before it
         # falls idle.
         self._supply.ask_both()
@@ -148,11 +155,11 @@ class Sampler:
                 silence = self._ask(line, 0)
                 for turn in range(len(line.plan.spans)):
                     silence = silence or self._receive(line, turn, values)
-        self._silent = bool(silence)
-        if silence:
+        self._silent = silence is not None
+        if silence is not None:
             values = {name: values.get(name, math.nan) for name in self.columns[2:]}
         listed = self._listed(values)
-        return Sample(at, [volts, amperes, *listed], silence)
+        return Sample(at, [volts, amperes, *listed], str(silence or ""), _trouble(silence))
 
     def _ask_the_stand(self) -> None:
         """Ask every instrument once more: what has silenced the unit may have come after their answers.
@@ -164,15 +171,15 @@ class Sampler:
             if not line.of_unit:
                 line.device.exchange(line.plan.spans[0].request)
 
-    def _ask(self, line: _Line, turn: int) -> str:
+    def _ask(self, line: _Line, turn: int) -> UnitFault | None:
         """Send a question; return why the unit could not be asked."""
         try:
             line.device.request(line.plan.spans[turn].request)
         except UnitFault as silence:
-            return str(silence)
-        return ""
+            return silence
+        return None
 
-    def _receive(self, line: _Line, turn: int, values: dict[str, float]) -> str:
+    def _receive(self, line: _Line, turn: int, values: dict[str, float]) -> UnitFault | None:
         """Take an answer and send the next question of the line; return why the unit did not answer."""
         begun = time.monotonic()
         device, plan = line.device, line.plan
@@ -187,14 +194,23 @@ class Sampler:
                 raise fault("garbage", str(error), device.about(pdu.describe(request))) from error
         except UnitFault as silence:
             self._spent(begun, self._link_deadline)
-            return str(silence)
-        return ""
+            return silence
+        return None
 
     def _spent(self, begun: float, deadline: float) -> None:
         """Count a wait in vain: a stepped clock stood still while it ran on the wall."""
         if time.monotonic() - begun > IN_VAIN * deadline:
             with suppress(HilseqError):
                 self._clock.spent(deadline)
+
+
+def _trouble(fault: UnitFault | None) -> str:
+    """Return what is wrong with the link of a unit that raised this fault, if any."""
+    if fault is None:
+        return ""
+    if isinstance(fault, UnitSilent):
+        return SILENT
+    return NONSENSE if isinstance(fault, UnitGarbage) else REFUSES
 
 
 def picker(keys: Sequence[Any]) -> Callable[[Any], tuple[float, ...]]:

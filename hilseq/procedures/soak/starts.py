@@ -67,7 +67,8 @@ class Starts:
                 return
 
     def failed(self, fault: UnitFault) -> Incident:
-        """Make an event of a start that failed."""
+        """Make an event of a start that failed. Raises InstrumentReset where the stand had let go of its drives."""
+        self._unit.check_drives()
         incident = self._events.did_not_start(self._clock.now(), fault)
         if self._events.enough():
             self._course.stop = f"the unit did not start again, {len(self._events.incidents)} events in all"

@@ -18,7 +18,7 @@ from hilseq.clock import Clock
 from hilseq.description.manners import Manners
 from hilseq.description.profile import Port
 from hilseq.description.stand import PortWiring
-from hilseq.errors import StandFault, UnitFault
+from hilseq.errors import StandFault, UnitFault, UnitGarbage
 from hilseq.instruments.conversation import ALL_MANNERS
 from hilseq.instruments.modbus import ModbusDevice
 from hilseq.instruments.ports import Port as Line
@@ -37,9 +37,22 @@ LONGEST_REST = 64
 FEWEST_ERRORS = 3
 
 
+@dataclass(frozen=True, slots=True)
+class Worse:
+    """A port that is worse than its claim, `since` s since the soak began, at a case of so many degC, if known."""
+
+    finding: Finding
+    since: float
+    case: float | None
+
+
 @dataclass(slots=True)
 class Carried:
-    """What one port has carried: frames sent, come back wrong, not come back; bits compared, wrong bits."""
+    """What one port has carried: frames sent, come back wrong, not come back; bits compared, wrong bits.
+
+    `beyond` is since when the errors prove more than the profile claims, s since the soak began, and `beyond_case`
+    the case temperature then, degC; None while they do not, or where no temperature is known.
+    """
 
     frames: int = 0
     wrong_frames: int = 0
@@ -47,6 +60,30 @@ class Carried:
     bits: int = 0
     wrong_bits: int = 0
     silent_in_a_row: int = 0
+    beyond: float | None = None
+    beyond_case: float | None = None
+
+    @property
+    def errors(self) -> int:
+        """Wrong bits; a frame that did not come back counts as one of it, as in the checks of ports."""
+        return self.wrong_bits + self.lost_frames
+
+    @property
+    def all_bits(self) -> int:
+        """Bits compared, and those of the frames that did not come back."""
+        return self.bits + self.lost_frames * 8 * len(FRAME)
+
+    def look(self, claim: float | None, since: float, case: float | None) -> None:
+        """Note since when the errors prove, by exact bounds, a port worse than its claim, or that they no longer do."""
+        worse = (
+            claim is not None
+            and self.errors >= FEWEST_ERRORS
+            and ratio_lower(self.all_bits, self.errors, CONFIDENCE) > claim
+        )
+        if not worse:
+            self.beyond = self.beyond_case = None
+        elif self.beyond is None:
+            self.beyond, self.beyond_case = since, case
 
 
 def wrong_bits(sent: bytes, back: bytes) -> int:
@@ -92,63 +129,70 @@ class Traffic:
             else:
                 self._sent[name] = None
 
-    def gather(self) -> list[Finding]:
+    def gather(self, since: float, case: float | None = None) -> list[Finding]:
         """Take what came back of the frames sent; return the ports that have fallen silent just now.
 
+        It is taken at `since`, s since the soak began, at a case temperature of `case` degC where it is known.
         Raises StandFault when the stand's side of a port cannot be used.
         """
         found = []
-        for name, refusal in self._sent.items():
-            carried = self.carried[name]
-            carried.frames += 1
-            begun = time.monotonic()
-            try:
-                if refusal is not None:
-                    raise refusal
-                sent, back = self._received(name)
-            except UnitFault as silence:
-                carried.lost_frames += 1
-                carried.silent_in_a_row += 1
-                deadline = self._ports[name].deadline
-                if time.monotonic() - begun > IN_VAIN * deadline:
-                    self._clock.spent(deadline)
-                if carried.silent_in_a_row >= SILENT_AFTER:
-                    self._rests[name] = min(1 << (carried.silent_in_a_row - SILENT_AFTER), LONGEST_REST)
-                if carried.silent_in_a_row == SILENT_AFTER:
-                    found.append(Finding("port silent", name, f"{SILENT_AFTER} frames in a row: {silence}"))
-                continue
-            carried.silent_in_a_row = 0
-            if len(back) == len(sent):
-                carried.bits += 8 * len(sent)
-                carried.wrong_bits += wrong_bits(sent, back)
-            carried.wrong_frames += back != sent
+        for name in self._sent:
+            silence = self._take(name)
+            carried, claim = self.carried[name], self._ports[name].bit_error_ratio
+            if carried.silent_in_a_row == SILENT_AFTER:
+                what = "port answers nonsense" if isinstance(silence, UnitGarbage) else "port silent"
+                found.append(Finding(what, name, f"{SILENT_AFTER} frames in a row: {silence}"))
+            carried.look(claim, since, case)
         self._sent.clear()
         return found
+
+    def _take(self, name: str) -> UnitFault | None:
+        """Count what came back of one frame; return why nothing did. Raises StandFault as `gather` does."""
+        carried, refusal = self.carried[name], self._sent[name]
+        carried.frames += 1
+        begun = time.monotonic()
+        try:
+            if refusal is not None:
+                raise refusal
+            sent, back = self._received(name)
+        except UnitFault as silence:
+            carried.lost_frames += 1
+            carried.silent_in_a_row += 1
+            deadline = self._ports[name].deadline
+            if time.monotonic() - begun > IN_VAIN * deadline:
+                self._clock.spent(deadline)
+            if carried.silent_in_a_row >= SILENT_AFTER:
+                self._rests[name] = min(1 << (carried.silent_in_a_row - SILENT_AFTER), LONGEST_REST)
+            return silence
+        carried.silent_in_a_row = 0
+        if len(back) == len(sent):
+            carried.bits += 8 * len(sent)
+            carried.wrong_bits += wrong_bits(sent, back)
+        carried.wrong_frames += back != sent
+        return None
 
     def tallies(self) -> dict[str, dict[str, Any]]:
         """Return what every port has carried, as journal fields."""
         return {name: asdict(carried) for name, carried in self.carried.items()}
 
-    def worse_than_claimed(self) -> list[Finding]:
-        """Return the ports whose bit errors prove, by exact bounds, that they are worse than the profile claims.
+    def worse_than_claimed(self) -> list[Worse]:
+        """Return the ports whose bit errors prove, over the whole soak, that they are worse than the profile claims.
 
-        A frame that did not come back counts as one wrong bit of it, as in the checks of ports.
+        Decided once, over all that was carried: to condemn a port after whichever frame looks worst would condemn
+        good ones. Each is dated since when its errors have not been within the claim any more.
         """
         found = []
         for name, carried in self.carried.items():
-            claim = self._ports[name].bit_error_ratio
-            if carried.silent_in_a_row >= SILENT_AFTER:
+            if carried.silent_in_a_row >= SILENT_AFTER or carried.beyond is None:
                 continue  # that it fell silent has been told
-            errors = carried.wrong_bits + carried.lost_frames
-            bits = carried.bits + carried.lost_frames * 8 * len(FRAME)
-            if claim is None or errors < FEWEST_ERRORS or ratio_lower(bits, errors, CONFIDENCE) <= claim:
-                continue
+            errors, bits = carried.errors, carried.all_bits
             words = (
-                f"{errors} wrong bits in {bits}, a ratio of {errors / bits:.2g} where the profile claims "
-                f"{claim:g}; {carried.lost_frames} of {carried.frames} frames did not come back"
+                f"{errors} wrong bits in {bits} by the end of the soak, a ratio of {errors / bits:.2g} where the "
+                f"profile claims {self._ports[name].bit_error_ratio:g}; "
+                f"{carried.lost_frames} of {carried.frames} frames did not come back"
             )
-            found.append(Finding("bit errors", name, words))
-        return found
+            found.append(Worse(Finding("bit errors", name, words), carried.beyond, carried.beyond_case))
+        return sorted(found, key=lambda worse: worse.since)
 
     def go_on_from(self, tallies: Mapping[str, Mapping[str, Any]]) -> None:
         """Take over what was carried before an interruption."""

@@ -14,11 +14,17 @@ from hilseq.records.history.pooled import Pooled
 from hilseq.records.history.reading_chart import Chart, ReadingHistory
 from hilseq.records.history.recall import Due, Recall
 from hilseq.records.history.retried import Retried
-from hilseq.records.history.unit_life import UnitLife
+from hilseq.records.history.unit_life import LifeVisit, UnitLife
 from hilseq.reports.words import count, scale_of, some
 
 #: A pass within so many hours of a failure leaves little time for a repair.
 SOON_HOURS = 24.0
+
+
+def _told(visit: LifeVisit) -> list[str]:
+    """Return what a visit found, and what is wrong with what it left behind."""
+    found = dict.fromkeys(f"{found.place}: {found.what}" for found in visit.findings)
+    return [*found, *([visit.damage] if visit.damage else [])]
 
 
 def of_unit(lives: Sequence[UnitLife]) -> Answer:
@@ -43,7 +49,7 @@ def of_unit(lives: Sequence[UnitLife]) -> Answer:
                 visit.state,
                 visit.checks,
                 visit.not_performed,
-                "; ".join(dict.fromkeys(f"{found.place}: {found.what}" for found in visit.findings)),
+                "; ".join(_told(visit)),
             )
             for visit in life.visits
         ]

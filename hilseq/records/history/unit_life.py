@@ -43,7 +43,7 @@ class Found:
 
 @dataclass(frozen=True, slots=True)
 class LifeVisit:
-    """One visit; `state` says how much of its journal counts."""
+    """One visit; `state` says how much of its journal counts, `damage` what is wrong with its soak's samples."""
 
     run: str
     started: datetime
@@ -54,6 +54,7 @@ class LifeVisit:
     checks: int
     not_performed: int
     findings: list[Found]
+    damage: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,6 +113,7 @@ def _visits(connection: Connection, unit_id: int) -> list[LifeVisit]:
         sa.select(
             visits.c.id,
             visits.c.disposition,
+            visits.c.damage,
             visits.c.simulated,
             runs.c.run,
             runs.c.started,
@@ -155,6 +157,7 @@ def _visits(connection: Connection, unit_id: int) -> list[LifeVisit]:
             checks=counts.get(number, (0, 0))[0],
             not_performed=counts.get(number, (0, 0))[1],
             findings=faults[number],
+            damage=row.damage,
         )
         for number, row in told.items()
     ]

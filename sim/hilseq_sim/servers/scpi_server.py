@@ -51,7 +51,7 @@ class ScpiSession(Session):
         heard: Callable[[], None] = nothing,
         read_termination: str = "\n",
         write_termination: str = "\n",
-        greets: bool = False,
+        greets: int = 0,
         echoes: bool = False,
     ) -> None:
         self.endpoint = endpoint
@@ -65,8 +65,8 @@ class ScpiSession(Session):
         self._overrun = False
 
     def greeting(self) -> bytes:
-        """Return the line of an instrument that greets."""
-        return GREETING + self._answer_end if self._greets else b""
+        """Return the lines of an instrument that greets."""
+        return self._greets * (GREETING + self._answer_end)
 
     def requests(self, data: bytes) -> Sequence[bytes]:
         """Return the messages completed by `data`, without their terminators."""

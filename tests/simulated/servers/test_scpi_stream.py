@@ -179,9 +179,9 @@ def test_outputs_of_one_resource_share_a_server(serve: Serve, ask: Callable[...,
 def test_a_twin_greets_and_echoes_as_its_stand_file_says(serve: Serve) -> None:
     """Over a connection of our own: the greeting first, then each command line before its answer."""
     line = "resource: TCPIP::192.0.2.10::5025::SOCKET"
-    served = serve({line: f"{line}\n    greeting: true\n    echo: true"})
+    served = serve({line: f"{line}\n    greeting: 2\n    echo: true"})
     with served.connect("supply main") as connection, connection.makefile("rwb") as stream:
-        assert stream.readline() == b"WELCOME\n"
+        assert [stream.readline() for _ in range(2)] == [b"WELCOME\n"] * 2
         stream.write(b"VOLT 5\r\nVOLT?\n")
         stream.flush()
         assert [stream.readline() for _ in range(3)] == [b"VOLT 5\n", b"VOLT?\n", b"5\n"]
