@@ -53,7 +53,8 @@ def draw(rows: Sequence[Mapping[str, Any]], *, draws: int, units: int, seed: int
     """Return the cases: `draws` of each kind, then `units` good units; the same seed draws the same.
 
     Of a graded kind every fourth draw lies inside the limits (severity up to `harmless`), the others beyond
-    (from `matters` up); between the two no claim is made.
+    (from `matters` up); between the two no claim is made. A kind that is harmless and never matters lies inside in
+    every draw.
     """
     cases: list[Case] = []
     for row in rows:
@@ -62,8 +63,8 @@ def draw(rows: Sequence[Mapping[str, Any]], *, draws: int, units: int, seed: int
         for draw_number in range(draws):
             spot = stream.choice(row["spots"])
             severity, beyond = None, True
-            if row["matters"] is not None:
-                beyond = draw_number % 4 != 1
+            if row["harmless"] is not None:
+                beyond = row["matters"] is not None and draw_number % 4 != 1
                 low, high = (row["matters"], 1.0) if beyond else (0.0, row["harmless"])
                 severity = round(stream.uniform(low, high), 3)
             cases.append(

@@ -30,6 +30,10 @@ class Trouble:
     seconds of wall time late. half_open: the connection is dropped without a word after a request and new ones
     are accepted but never answered. wrong_transaction: Modbus TCP answers carry another transaction id.
     refused: the listener is closed.
+
+    For Modbus alone: busy: from one question in fifty on the device says for this many seconds of wall time that
+    it is busy (exception 06), and does nothing it is told. twice: every answer comes once more, behind as many
+    later ones as twice_behind says. closes: the connection is closed behind each answer.
     """
 
     silent: bool = False
@@ -38,6 +42,10 @@ class Trouble:
     half_open: bool = False
     wrong_transaction: bool = False
     refused: bool = False
+    busy: float = 0.0
+    twice: bool = False
+    twice_behind: int = 0
+    closes: bool = False
 
 
 class RecorderView(Protocol):

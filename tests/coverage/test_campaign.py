@@ -35,6 +35,14 @@ ROWS: list[dict[str, Any]] = [
         "matters": None,
         "spots": [{"place": "io rack", "located": ["io rack"]}],
     },
+    {
+        "kind": "tolerated",
+        "side": "stand",
+        "stage": "stand",
+        "harmless": 1.0,
+        "matters": None,
+        "spots": [{"place": "io rack", "located": ["io rack"]}],
+    },
 ]
 
 
@@ -42,12 +50,13 @@ ROWS: list[dict[str, Any]] = [
 def test_draws_keep_clear_of_the_limit(seed: int, draws: int, units: int) -> None:
     """Beyond the limits means from `matters` up, inside means up to `harmless`; good units have no defect."""
     cases = draw(ROWS, draws=draws, units=units, seed=seed)
-    assert [case.number for case in cases] == list(range(2 * draws + units))
+    assert [case.number for case in cases] == list(range(3 * draws + units))
     for case in cases:
         if case.defect == "graded":
             assert case.severity is not None
             assert case.severity >= 0.8 if case.beyond else case.severity <= 0.2
             assert case.located == (case.place,)
+        assert case.defect != "tolerated" or (case.severity is not None and not case.beyond)
     assert sum(not case.defect for case in cases) == units
     assert {case.defect for case in cases if case.warm} <= {"graded"}
 
@@ -56,7 +65,7 @@ def test_what_is_seen_warm_is_soaked_where_the_profile_plans_one(tmp_path: Path)
     """A defect of heat gets a soak; other defects, good units and units without a plan get none."""
     cases = draw(ROWS, draws=1, units=1, seed=0)
     bench = Bench(tmp_path / "stand.yaml", tmp_path / "unit.yaml", "A", lambda _: 0, soaks=True)
-    assert ["--soak" in visit_options(bench, case) for case in cases] == [True, False, False]
+    assert ["--soak" in visit_options(bench, case) for case in cases] == [True, False, False, False]
     plain = Bench(bench.stand, bench.unit, "A", bench.run_visit)
     assert not any("--soak" in visit_options(plain, case) for case in cases)
 

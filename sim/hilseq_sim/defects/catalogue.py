@@ -3,8 +3,9 @@
 `harmless` and `matters` bound the severity of graded kinds: at or below the first the unit is inside its
 profile's limits and must NOT be detected; at or above the second it clearly is not and must be; between them
 no claim is made, because guard bands and the luck of a good unit's own parts decide. Kinds without these are
-there or not. `located` are the places that count as right, in the words of the profile and of the stand file;
-`{place}` stands for the place itself (both of a pair).
+there or not. A kind that is harmless at 1 and never matters is one a stand works in spite of: nothing may be said.
+`located` are the places that count as right, in the words of the profile and of the stand file; `{place}` stands
+for the place itself (both of a pair).
 
 Left out, because nothing physical or nothing that a stand could see is behind them: an expired calibration (a
 date in the stand file, no behaviour), a drifted current readback (no second ammeter), a worn relay in front
@@ -18,6 +19,7 @@ from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from hilseq.description.profile import Mode
+from hilseq_sim.defects import device_effects as d
 from hilseq_sim.defects import effects as e
 from hilseq_sim.defects import places as p
 from hilseq_sim.defects.effects import Effect
@@ -51,7 +53,7 @@ class Kind:
 
     @property
     def graded(self) -> bool:
-        """Tell whether severity means anything."""
+        """Tell whether severity decides what may be said of it."""
         return self.matters is not None
 
 
@@ -304,6 +306,13 @@ _STAND: tuple[Kind, ...] = (
               severity=_LATE, harmless=0.1, matters=0.9),
     _on_stand("io-wrong-transaction", "answers carry another transaction's number", p.tcp_racks,
               e.connection("wrong_transaction")),
+    _on_stand("io-busy", "the I/O simulator is busy at times (exception 06), and is asked again", p.racks, d.io_busy,
+              severity="1 is busy for twice the deadline, with the cube of the severity", harmless=0.1, matters=0.9),
+    _on_stand("io-answers-twice", "every answer of the I/O simulator comes once more", p.tcp_racks,
+              d.io_answers_twice, severity="1 is a copy a thousand answers later, 0.8 one a quarter as far; geometric",
+              harmless=0.7, matters=0.9),
+    _on_stand("io-closes", "the I/O simulator closes its connection after each answer", p.tcp_racks,
+              e.connection("closes"), harmless=1.0),
     _on_stand("interlock-open", "an interlock does not hold its safe value", p.interlocks,
               e.channel("unsafe")),
     _on_stand("broken-wire", "the wire of a signal is broken", p.checked_signals, e.channel("broken"),

@@ -13,7 +13,8 @@ def as_markdown() -> str:
     ]
     for row in CATALOGUE.values():
         severity = row.severity or ("any" if row.graded else "")
-        limits = f"{row.harmless:g}, {row.matters:g}" if row.graded else ""
+        found_from = f"{row.matters:g}" if row.matters is not None else "never"
+        limits = "" if row.harmless is None else f"{row.harmless:g}, {found_from}"
         side = row.side if row.side == "stand" else f"unit, {row.stage}"
         lines.append(f"| `{row.kind}` | {side} | {row.does} | {severity} | {limits} |")
     return "\n".join(lines) + "\n"

@@ -16,6 +16,7 @@ from random import Random
 
 from hilseq_sim.servers.loop import Callback, Loop
 from hilseq_sim.servers.session import MalformedStreamError, Session
+from hilseq_sim.servers.spells import Spells
 from hilseq_sim.views import Trouble, WorldView
 
 CHUNK = 65536
@@ -34,6 +35,7 @@ class Stage:
         self.loop = loop
         self.random = Random(seed)
         self.wall = wall
+        self.spells = Spells()
         self._listeners: list[Listener] = []
         self._connections: set[Connection] = set()
         self._joint: dict[str, tuple[str, ...]] = {}
@@ -131,6 +133,7 @@ class Connection:
         self._unsent: deque[bytes] = deque()
         self._unsent_size = 0
         self._late: deque[tuple[float, bytes]] = deque()
+        self._copies: deque[bytes] = deque()  # answers that will come once more
         self._closed = False
         self._ending = False
         trouble = stage.trouble(session.endpoint)
@@ -200,7 +203,7 @@ class Connection:
             return
         if trouble.silent or trouble.half_open or trouble.refused:
             return
-        answer = self._session.answer(request)
+        answer = self._refused_as_busy(request, trouble) or self._session.answer(request)
         if not answer:
             return
         if trouble.wrong_transaction:
@@ -211,6 +214,18 @@ class Connection:
             self._send_late(answer, trouble.late)
         else:
             self._send(answer)
+        if trouble.twice and not self._closed:
+            self._copies.append(answer)
+            if len(self._copies) > trouble.twice_behind:
+                self._send(self._copies.popleft())
+        if trouble.closes and not self._closed:
+            self._end()
+
+    def _refused_as_busy(self, request: bytes, trouble: Trouble) -> bytes:
+        endpoint = self._session.endpoint_of(request)
+        if trouble.busy and self._stage.spells.busy(endpoint, trouble.busy):
+            return self._session.busy(request)
+        return b""
 
     def _send_late(self, answer: bytes, seconds: float) -> None:
         due = time.monotonic() + seconds

@@ -17,6 +17,7 @@ from hilseq_sim.views import ModbusRefusal, ModbusView
 ILLEGAL_FUNCTION = 1
 ILLEGAL_ADDRESS = 2
 ILLEGAL_VALUE = 3
+BUSY = 6
 
 ADDRESSES = 65536
 MOST_BITS_READ = 2000
@@ -52,6 +53,11 @@ def respond(view: ModbusView, request: bytes) -> bytes:
         return _HANDLERS.get(function, _unknown)(view, request)
     except ModbusRefusal as refusal:
         return bytes((function | 0x80, refusal.code))
+
+
+def refuse_busy(view: ModbusView, request: bytes) -> bytes:
+    """Return the refusal of a device that is busy (specification, 7: exception 06); nothing is carried out."""
+    return bytes((request[0] | 0x80, BUSY)) if request and view.answering() else b""
 
 
 def _unknown(_: ModbusView, __: bytes) -> bytes:

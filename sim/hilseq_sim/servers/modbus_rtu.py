@@ -10,7 +10,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Mapping, Sequence
 
-from hilseq_sim.servers.modbus_pdu import respond
+from hilseq_sim.servers.modbus_pdu import refuse_busy, respond
 from hilseq_sim.servers.session import Session
 from hilseq_sim.views import ModbusView
 
@@ -130,4 +130,10 @@ class ModbusRtuSession(Session):
             return b""
         found = self._devices.get(request[0])
         response = respond(found[1], pdu) if found else b""
+        return self._line(framed(request[0], response)) if response else b""
+
+    def busy(self, request: bytes) -> bytes:
+        """Return exception 06, from a device that is there; nobody answers a broadcast."""
+        found = self._devices.get(request[0])
+        response = refuse_busy(found[1], request[1:-2]) if found else b""
         return self._line(framed(request[0], response)) if response else b""

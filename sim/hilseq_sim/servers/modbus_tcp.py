@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from hilseq_sim.servers.modbus_pdu import LONGEST_PDU, respond
+from hilseq_sim.servers.modbus_pdu import LONGEST_PDU, refuse_busy, respond
 from hilseq_sim.servers.session import MalformedStreamError, Session
 from hilseq_sim.views import ModbusView
 
@@ -58,9 +58,19 @@ class ModbusTcpSession(Session):
             response = respond(view, request[7:])
             if not response:
                 return b""
-        return b"%b\x00%c%c%b" % (request[:4], len(response) + 1, request[6], response)
+        return _framed(request, response)
+
+    def busy(self, request: bytes) -> bytes:
+        """Return exception 06, from a device that is there."""
+        view = self._views.get(request[6])
+        response = refuse_busy(view, request[7:]) if view is not None else b""
+        return _framed(request, response) if response else b""
 
     def with_wrong_transaction(self, answer: bytes) -> bytes:
         """Return the answer with the next transaction identifier."""
         transaction = int.from_bytes(answer[:2], "big") + 1 & 0xFFFF
         return transaction.to_bytes(2, "big") + answer[2:]
+
+
+def _framed(request: bytes, response: bytes) -> bytes:
+    return b"%b\x00%c%c%b" % (request[:4], len(response) + 1, request[6], response)

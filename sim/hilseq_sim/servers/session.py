@@ -51,6 +51,10 @@ class Session(ABC):
         """Return the answer as if it belonged to another request, where the protocol has such a thing."""
         return answer
 
+    def busy(self, request: bytes) -> bytes:  # noqa: ARG002 - few protocols have it
+        """Return how a device that is busy refuses a request; empty where the protocol has no such answer."""
+        return b""
+
     def interrupted(self) -> None:  # noqa: B027 - most protocols do not care
         """Take note that unread answers were thrown away (only with `drops_unread`)."""
 

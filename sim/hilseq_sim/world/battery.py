@@ -36,6 +36,7 @@ class Battery:
         self._life = years * _YEAR
         self._since = timeline.now
         self._carries = True
+        self._failed = False
         self.drop = 0.0
         self.drain = 1.0
         self.open = 0
@@ -50,11 +51,12 @@ class Battery:
         return 0.0 if self.open else max(0.0, cell_voltage(self._new, self.charge()) - self.drop)
 
     def retains(self) -> bool:
-        """Tell whether it has carried memory and clock until now."""
-        return self.volts() >= _RETAINS * self._nominal
+        """Tell whether it has carried memory and clock without a gap since the supply went, until now."""
+        return not self._failed and self._holds()
 
     def anchor(self) -> None:
-        """Keep what it has before a parameter changes."""
+        """Keep what it has, and whether it held, before a parameter changes."""
+        self._failed = self._failed or (self._carries and not self._holds())
         self._charge = self.charge()
         self._since = self._timeline.now
 
@@ -63,3 +65,8 @@ class Battery:
         if carries != self._carries:
             self.anchor()
             self._carries = carries
+            self._failed = False
+
+    def _holds(self) -> bool:
+        """The voltage only falls between two changes, so it held throughout what it holds at the end of."""
+        return self.volts() >= _RETAINS * self._nominal

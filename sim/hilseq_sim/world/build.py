@@ -49,17 +49,30 @@ class Connection:
     half_open: int = 0
     wrong_transaction: int = 0
     refused: int = 0
+    busy: float = 0.0
+    twice: int = 0
+    twice_behind: int = 0
+    closes: int = 0
 
     def trouble(self) -> Trouble:
         """Return what the servers make of it."""
         return Trouble(
             silent=self.silent > 0,
             garbage=self.garbage > 0,
-            late=self.late if self.late > 1e-9 else 0.0,  # noqa: PLR2004 - rounding of a defect that went
+            late=_rounded(self.late),
             half_open=self.half_open > 0,
             wrong_transaction=self.wrong_transaction > 0,
             refused=self.refused > 0,
+            busy=_rounded(self.busy),
+            twice=self.twice > 0,
+            twice_behind=self.twice_behind,
+            closes=self.closes > 0,
         )
+
+
+def _rounded(seconds: float) -> float:
+    """Return a time without the rounding that a defect leaves behind when it goes."""
+    return seconds if seconds > 1e-9 else 0.0  # noqa: PLR2004
 
 
 HEALTHY = Trouble()

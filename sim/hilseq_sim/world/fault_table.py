@@ -9,6 +9,16 @@ from hilseq.description.profile import FaultTable as Layout
 from hilseq.description.registers import WordOrder
 
 _WORD = 0x10000
+#: How profiles call a supply that has failed under a running unit.
+_BROWN_OUT = (
+    "supply too low",
+    "undervoltage",
+    "under-voltage",
+    "brown-out",
+    "brownout",
+    "loss of power",
+    "power lost",
+)
 #: Share of units that come without a stored fault, most faults that others come with, and how old, s.
 _CLEAN, _MOST, _OLDEST = 0.3, 6, 30 * 86400.0
 
@@ -48,6 +58,13 @@ class FaultStore:
         code = self.code_for(word)
         if code is not None:
             self.store_code(code, self._numbers.get(place, 0), self._clock())
+
+    def store_brown_out(self) -> None:
+        """Store that the supply was too low, where the profile has a code for that."""
+        for code, meant in self._layout.codes.items():
+            if any(word in meant.meaning.lower() for word in _BROWN_OUT):
+                self.store_code(code, 0, self._clock())
+                return
 
     def store_routine(self) -> None:
         """Store what a healthy unit stores at every start too."""

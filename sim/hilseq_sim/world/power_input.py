@@ -1,6 +1,6 @@
 """The unit's power input: a diode, a resistance and a capacitor, with the unit's load behind them.
 
-Three ways to be fed, each a closed form from the last event on:
+Three ways to be fed, each a closed form from the last event on (`feeding`):
 
 - blocked (supply off, or below the capacitor: the diode holds): C v dv/dt = -P, so
   v² = v0² - 2 P t / C, and the hold-up time from V1 to V2 is t = C (V1² - V2²) / (2 P) (check values 9.1,
@@ -8,193 +8,43 @@ Three ways to be fed, each a closed form from the last event on:
 - constant current I: C dv/dt = I - i, the linear charge of a discharged capacitor;
 - constant voltage e(t) behind R: R C dv/dt = e(t) - R i - v, the RC charge.
 
-i = P/v is the current of the constant-power load. With a supply present it is taken as constant at the
-voltage where it will settle, v = (e + sqrt(e² - 4 R P)) / 2, or refreshed whenever v has moved by 5 %: both
-are exact when settled, and the error on the way is below 5 % of the load's current.
+i = P/v is the current of the constant-power load. The first two carry it exactly. Behind a constant voltage it is
+taken along the chord from the voltage now, v0, to the one where it will settle, v1 = (e + sqrt(e² - 4 R P)) / 2:
+exact at both ends, and between them too large by at most sqrt(v1/v0) + sqrt(v0/v1) - 2 of itself, 2 % from 18 to
+24 V. Where it cannot settle it is P over the middle of each 5 % that the voltage falls.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from typing import Protocol
 
 from hilseq_sim.world.curves import exponential_crossing, first_crossing
+from hilseq_sim.world.feeding import (
+    BLEEDER,
+    Blocked,
+    ConstantCurrent,
+    ConstantVoltage,
+    Piece,
+    PowerAtConstantCurrent,
+)
 from hilseq_sim.world.supply import OUTPUT_IMPEDANCE, SupplyModel
 from hilseq_sim.world.timeline import NEVER, Timeline, Timer
 
-#: Ohm across the capacitor when the load is locked out.
-BLEEDER = 4700.0
-#: Relative movement after which the current of the load is worked out again.
+#: Relative movement after which a current is worked out again that no closed form has.
 _STEP = 0.05
+#: Least share of the supply's voltage that a load leaves to itself where its chord is of use.
+_STABLE = 0.1
 #: A in reverse at which the diode blocks; what is smaller is rounding.
 _NO_CURRENT = 1e-6
+#: Share of a load that a limit may carry and still be too little for its closed form, which loses its digits there.
+_FAR_BELOW = 0.01
+#: Share of the lockout above which a voltage in front of the diode is a supply that is too low, and not none.
+_THERE = 0.5
 #: V below which a load counts as drawing what it draws there.
 _LEAST = 1.0
-
-
-def hold_up(capacitance: float, power: float, high: float, low: float) -> float:
-    """Time a capacitor (F) carries a load (W) from `high` to `low` V: t = C (V1² - V2²) / (2 P), s."""
-    return capacitance * (high * high - low * low) / (2.0 * power)
-
-
-class Piece(Protocol):
-    """How the capacitor is fed from one event to the next; x is the time since, s."""
-
-    def volts(self, x: float) -> float:
-        """Voltage of the capacitor, V."""
-        ...
-
-    def amperes(self, x: float) -> float:
-        """Return the current from the supply, A."""
-        ...
-
-    def charge(self, x: float) -> float:
-        """Charge from the supply since the piece began, As."""
-        ...
-
-    def peak(self, x: float) -> float:
-        """Largest current from the supply since the piece began, A."""
-        ...
-
-
-class Blocked:
-    """Fed by nothing: the capacitor carries the load, or bleeds with R C when there is none."""
-
-    def __init__(self, volts: float, power: float, capacitance: float) -> None:
-        self._start = volts
-        self._power = power
-        self._capacitance = capacitance
-        self._tau = BLEEDER * capacitance
-
-    def volts(self, x: float) -> float:
-        """See Piece."""
-        if self._power > 0.0:
-            square = self._start * self._start - 2.0 * self._power * x / self._capacitance
-            return math.sqrt(square) if square > 0.0 else 0.0
-        return self._start * math.exp(-x / self._tau)
-
-    def time_to_fall(self, level: float) -> float:
-        """Time until the voltage has fallen to `level`, s; infinite when it is below already."""
-        if self._start < level:
-            return NEVER
-        if self._power > 0.0:
-            return hold_up(self._capacitance, self._power, self._start, level)
-        return self._tau * math.log(self._start / level)
-
-    def amperes(self, _: float) -> float:
-        """See Piece."""
-        return 0.0
-
-    def charge(self, _: float) -> float:
-        """See Piece."""
-        return 0.0
-
-    def peak(self, _: float) -> float:
-        """See Piece."""
-        return 0.0
-
-
-class ConstantCurrent:
-    """Fed with the current limit of the supply: v = v0 + (I - i) t / C."""
-
-    def __init__(self, volts: float, current: float, load: float, capacitance: float) -> None:
-        self._start = volts
-        self._current = current
-        self.slope = (current - load) / capacitance
-
-    def volts(self, x: float) -> float:
-        """See Piece."""
-        return max(0.0, self._start + self.slope * x)
-
-    def time_to(self, level: float) -> float:
-        """Time until `level` is met, s; infinite when it is behind."""
-        gap = level - self._start
-        return gap / self.slope if gap * self.slope > 0.0 else NEVER
-
-    def amperes(self, _: float) -> float:
-        """See Piece."""
-        return self._current
-
-    def charge(self, x: float) -> float:
-        """See Piece."""
-        return self._current * x
-
-    def peak(self, _: float) -> float:
-        """See Piece."""
-        return self._current
-
-
-class ConstantVoltage:
-    """Fed from e = a + b x + d e^(-x/s) behind R: v = A + B x + D e^(-x/s) + K e^(-x/tau), tau = R C."""
-
-    def __init__(
-        self,
-        volts: float,
-        *,
-        source: tuple[float, float, float],
-        settling: float,
-        load: float,
-        resistance: float,
-        capacitance: float,
-    ) -> None:
-        a, b, d = source
-        tau = resistance * capacitance
-        if abs(settling - tau) < 1e-6 * tau:
-            settling *= 1.0 + 1e-5  # equal time constants would divide by zero
-        self._source = source
-        self._settling = settling
-        self.tau = tau
-        self._resistance = resistance
-        self._level = a - resistance * load - b * tau
-        self._slope = b
-        self._follow = d * settling / (settling - tau) if d else 0.0
-        self._own = volts - self._level - self._follow
-
-    @property
-    def settles_at(self) -> float:
-        """Voltage it settles at when the source does not move."""
-        return self._level
-
-    @property
-    def moving(self) -> bool:
-        """Tell whether the source moves."""
-        return self._slope != 0.0 or self._follow != 0.0
-
-    def volts(self, x: float) -> float:
-        """See Piece."""
-        value = self._level + self._slope * x
-        if self._follow:
-            value += self._follow * math.exp(-x / self._settling)
-        if self._own:
-            value += self._own * math.exp(-x / self.tau)
-        return value
-
-    def amperes(self, x: float) -> float:
-        """See Piece."""
-        a, b, d = self._source
-        source = a + b * x + (d * math.exp(-x / self._settling) if d else 0.0)
-        return (source - self.volts(x)) / self._resistance
-
-    def charge(self, x: float) -> float:
-        """See Piece."""
-        a, _, d = self._source
-        total = (a - self._level) * x
-        total += (d - self._follow) * self._settling * -math.expm1(-x / self._settling)
-        total += self._own * self.tau * math.expm1(-x / self.tau)
-        return total / self._resistance
-
-    def peak(self, x: float) -> float:
-        """See Piece. Two exponentials have at most one extreme between the ends."""
-        most = max(self.amperes(0.0), self.amperes(x))
-        first = (self._source[2] - self._follow) / self._settling
-        second = -self._own / self.tau
-        if first * second < 0.0:
-            rate = 1.0 / self._settling - 1.0 / self.tau
-            turn = math.log(-first / second) / rate if rate else 0.0
-            if 0.0 < turn < x:
-                most = max(most, self.amperes(turn))
-        return most
+#: s that a moving piece is looked ahead.
+_AHEAD = 60.0
 
 
 def _longest_fall(piece: Blocked, level: float) -> float:
@@ -205,7 +55,8 @@ def _longest_fall(piece: Blocked, level: float) -> float:
 class PowerInput:
     """The input of one unit on one supply.
 
-    `start_above` and `stop_below` (V) are the under-voltage lockout; `power_good` and `power_lost` are called
+    `resistance` (Ohm) is that of the whole loop with a good supply, its output impedance included. `start_above` and
+    `stop_below` (V) are the under-voltage lockout; `power_good` and `power_lost` are called
     when the capacitor crosses them, `switched_on` when the supply is switched on; `load` returns the power
     drawn now, W.
     """
@@ -231,8 +82,8 @@ class PowerInput:
         self.switched_on: Callable[[], None] = lambda: None
         self.power_good: Callable[[], None] = lambda: None
         self.power_lost: Callable[[], None] = lambda: None
-        self._used_capacitance = capacitance
-        self._used_resistance = resistance
+        #: Ohm of the whole loop as it is now, and of what lies beyond the supply's terminals.
+        self._loop = self._beyond = resistance
         self._piece: Piece = Blocked(0.0, 0.0, capacitance)
         self._since = timeline.now
         self._limited = False
@@ -267,11 +118,33 @@ class PowerInput:
         """Tell whether the supply limits the current."""
         return self._limited
 
+    def strained(self) -> bool:
+        """Tell whether a supply is there to stay and yet too low: what a unit sees in front of its diode.
+
+        A supply that is off leaves nothing there; after an interruption that was a moment too long it is coming
+        back, and a program that looks twice sees that.
+        """
+        supply, source = self._supply, self._supply.source
+        if not supply.connected or (not self._limited and source.target > source.volts()):
+            return False
+        return supply.true_voltage() > _THERE * self.stop_below
+
     def terminal(self) -> float:
-        """Voltage that this load leaves at the supply's terminals, V."""
-        if self._limited:
-            return self.volts() + self._used_resistance * self.amperes()
-        return self._supply.source.volts() - OUTPUT_IMPEDANCE * self.amperes()
+        """Voltage at the supply's terminals when the current is limited: that beyond its impedance, V."""
+        return self.volts() + self._beyond * self.amperes()
+
+    def terminal_in(self, x: float) -> float:
+        """Terminal voltage x seconds from now if nothing happens before `next_event`, V."""
+        x += self._timeline.now - self._since
+        return self._piece.volts(x) + self._beyond * max(0.0, self._piece.amperes(x))
+
+    def amperes_in(self, x: float) -> float:
+        """Return the current x seconds from now if nothing happens before `next_event`, A."""
+        return max(0.0, self._piece.amperes(x + self._timeline.now - self._since))
+
+    def next_event(self) -> float:
+        """Time until something happens, s; infinite when nothing will."""
+        return self._timer.when - self._timeline.now
 
     def restart_record(self) -> None:
         """Begin a new record of the inrush."""
@@ -311,15 +184,16 @@ class PowerInput:
             self._charge += self._piece.charge(x)
         self._since = now
         self._volts = self._amperes = (-1.0, 0.0)
-        self._used_capacitance, self._used_resistance = self.capacitance, self.resistance
         power = self.load() if self.powered else 0.0
         share = supply.share()
+        self._beyond = max(0.0, self.resistance - OUTPUT_IMPEDANCE)
+        self._loop = self._beyond + supply.impedance
         headroom = source.volts() - volts
         was_limited = self._limited
         if not supply.connected or (limited is None and headroom < 0.0):
             self._limited = False
             self._begin_blocked(volts, power)
-        elif limited or (limited is None and headroom > share * self.resistance):
+        elif limited or (limited is None and headroom > share * self._loop):
             self._limited = True
             self._begin_limited(volts, power, share)
         else:
@@ -331,6 +205,7 @@ class PowerInput:
             self._plan([(0.0, self._gain)])
         if was_limited != self._limited:
             supply.follow_current()
+        supply.watch_voltage()
 
     def _plan(self, events: list[tuple[float, Callable[[], None]]]) -> None:
         delay, self._next = min(events, key=lambda event: event[0])
@@ -358,23 +233,27 @@ class PowerInput:
         self._plan(events)
 
     def _begin_limited(self, volts: float, power: float, share: float) -> None:
-        load = power / max(volts, _LEAST) if power else volts / BLEEDER
-        piece = ConstantCurrent(volts, share, load, self.capacitance)
-        self._piece = piece
-        step = max(_STEP * volts, 0.2)
         events: list[tuple[float, Callable[[], None]]] = [(NEVER, self.update)]
-        if piece.slope:
-            events.append((step / abs(piece.slope), self._stay_limited))
+        piece: ConstantCurrent | PowerAtConstantCurrent
+        if power > 0.0 and share * volts > _FAR_BELOW * power:
+            piece = PowerAtConstantCurrent(volts, share, power, self.capacitance)
+        else:
+            load = power / max(volts * (1.0 - 0.5 * _STEP), _LEAST) if power else volts / BLEEDER
+            piece = ConstantCurrent(volts, share, load, self.capacitance)
+            if piece.slope:
+                events.append((max(_STEP * volts, 0.2) / abs(piece.slope), self._stay_limited))
+        self._piece = piece
         events.append(self._lockout(piece.time_to))
         a, b, d, lasts = self._supply.source.piece()
-        settling, drop = self._supply.source.tau, share * self.resistance
+        settling, drop = self._supply.source.tau, share * self._loop
 
         def regulated(x: float) -> float:
             return piece.volts(x) + drop - a - b * x - (d * math.exp(-x / settling) if d else 0.0)
 
         if lasts < NEVER:
             events.append((lasts, self._stay_limited))
-            events.append((first_crossing(regulated, min(lasts, events[1][0]), 1e-6), self._leave_limit))
+            horizon = min(lasts, *(delay for delay, _ in events))
+            events.append((first_crossing(regulated, horizon, 1e-6), self._leave_limit))
         else:
             events.append((piece.time_to(a - drop), self._leave_limit))
         self._plan(events)
@@ -382,13 +261,14 @@ class PowerInput:
     def _begin_regulated(self, volts: float, power: float, share: float) -> None:
         source = self._supply.source
         a, b, d, lasts = source.piece()
-        load = self._settled_load(source.target, power)
+        load, slope, settles = self._load_line(volts, source.target, power)
         piece = ConstantVoltage(
             volts,
             source=(a, b, d),
             settling=source.tau,
             load=load,
-            resistance=self.resistance,
+            slope=slope,
+            resistance=self._loop,
             capacitance=self.capacitance,
         )
         self._piece = piece
@@ -397,15 +277,18 @@ class PowerInput:
             events.append((lasts, self.update))
         if not piece.moving:
             end = piece.settles_at
-            events.append(self._lockout(lambda level: exponential_crossing(volts, end, piece.tau, level)))
+
+            def time_to(level: float) -> float:
+                return exponential_crossing(volts, end, piece.tau, level)
+
+            events.append(self._lockout(time_to))
+            if not settles:
+                events.append((time_to(volts * (1.0 - _STEP)), self.update))
             # the current starts below the limit and above zero and settles at the load: it may meet the limit
-            events.append(
-                (exponential_crossing(volts, end, piece.tau, a - share * self.resistance), self._stay_limited)
-                if load > share
-                else (NEVER, self.update)
-            )
+            if (a - end) / self._loop > share:
+                events.append((time_to(a - share * self._loop), self._stay_limited))
         else:
-            horizon = min(lasts, 60.0)
+            horizon = min(lasts, _AHEAD)
             finest = min(1e-5, horizon)
             sign = -1.0 if self.powered else 1.0
             level = self.stop_below if self.powered else self.start_above
@@ -418,15 +301,25 @@ class PowerInput:
             events.append(
                 (first_crossing(lambda x: -_NO_CURRENT - piece.amperes(x), horizon, finest), self.update)
             )
+            if not settles:
+                moved = _STEP * volts
+                events.append(
+                    (
+                        first_crossing(lambda x: abs(piece.volts(x) - volts) - moved, horizon, finest),
+                        self.update,
+                    )
+                )
         self._plan(events)
 
-    def _settled_load(self, source: float, power: float) -> float:
-        """Return the current of the load where it will settle behind R; the roots of v² - e v + R P = 0."""
+    def _load_line(self, volts: float, source: float, power: float) -> tuple[float, float, bool]:
+        """Return the load as i = i0 + g v, and whether it settles on it: at a root of v² - e v + R P = 0."""
         if power <= 0.0:
-            return source / BLEEDER
-        square = source * source - 4.0 * self.resistance * power
-        volts = 0.5 * (source + math.sqrt(square)) if square > 0.0 else 0.5 * source
-        return power / max(volts, 0.8 * self.stop_below, _LEAST)
+            return 0.0, 1.0 / BLEEDER, True
+        square = source * source - 4.0 * self._loop * power
+        settled = 0.5 * (source + math.sqrt(square)) if square > 0.0 else 0.0
+        if settled > 0.0 and 1.0 - self._loop * power / (volts * settled) >= _STABLE:
+            return power / volts + power / settled, -power / (volts * settled), True
+        return power / max(volts * (1.0 - 0.5 * _STEP), _LEAST), 0.0, False
 
     def _lockout(self, time_to: Callable[[float], float]) -> tuple[float, Callable[[], None]]:
         if self.powered:

@@ -6,7 +6,7 @@ import math
 from typing import Protocol
 
 from hilseq.description.stand import Supply as SupplyDescription
-from hilseq_sim.world.curves import SETTLED
+from hilseq_sim.world.curves import SETTLED, first_crossing
 from hilseq_sim.world.draw import Streams, noise
 from hilseq_sim.world.recorder import Recorder
 from hilseq_sim.world.timeline import NEVER, Timeline, Timer
@@ -16,6 +16,8 @@ _SLEW_SHARE = 0.4
 _SETTLE_SHARE = 1 / 16
 #: Ohm; a bench supply at its sense terminals.
 OUTPUT_IMPEDANCE = 0.002
+#: s that the voltage at the terminals is looked ahead for one that the protection does not allow.
+_AHEAD = 60.0
 #: s in constant current before over-current protection trips; an inrush into a capacitor is shorter.
 OVERCURRENT_DELAY = 0.1
 #: s between two moments without mains of a supply that has the defect.
@@ -41,7 +43,19 @@ class Feeder(Protocol):
         ...
 
     def terminal(self) -> float:
-        """Voltage at the supply's terminals as this load leaves it, V."""
+        """Voltage at the supply's terminals when it limits this load, V."""
+        ...
+
+    def terminal_in(self, x: float) -> float:
+        """The same x seconds from now, if nothing happens before `next_event`."""
+        ...
+
+    def amperes_in(self, x: float) -> float:
+        """Return the current x seconds from now, if nothing happens before `next_event`, A."""
+        ...
+
+    def next_event(self) -> float:
+        """Time until something happens here, s."""
         ...
 
     def restart_record(self) -> None:
@@ -103,17 +117,6 @@ class Source:
             return self.target, 0.0, 0.0, NEVER
         return self.target, 0.0, self._gap * math.exp(-x / self.tau), SETTLED * self.tau - x + self.tau
 
-    def time_to(self, level: float) -> float:
-        """Time until it rises through `level`; infinite if it never does. Only right after `aim`."""
-        if self.target <= level:
-            return NEVER
-        if self._start >= level:
-            return 0.0
-        knee = self.target + self._gap
-        if level <= knee and self._slope:
-            return (level - self._start) / self._slope
-        return self._bend - self._since + self.tau * math.log(self._gap / (level - self.target))
-
 
 class SupplyModel:
     """One output of a supply, as its front panel shows it (`hilseq_sim.views.SupplyView`)."""
@@ -137,12 +140,17 @@ class SupplyModel:
         self.feeds: list[Feeder] = []
         #: 1/Ohm of what lies across the terminals beside the units: a defect; 0 in a good stand.
         self.shunt_siemens = 0.0
+        #: Ohm that a unit sees at the terminals, and the current that units may share, A: see `_retarget`.
+        self.impedance = OUTPUT_IMPEDANCE
+        self._left = 0.0
+        self._shorted = False
         settle = max(description.settle, 1e-3)
         self.source = Source(timeline, ceilings.voltage / (settle * _SLEW_SHARE), settle * _SETTLE_SHARE)
         self._output = False
         self._forget_settings()
         self._reset_timer = Timer(timeline, self._start_anew)
-        self._overvoltage_timer = Timer(timeline, self._trip_overvoltage)
+        self._overvoltage_timer = Timer(timeline, self._look_at_voltage)
+        self._passes_level = False
         self._overcurrent_timer = Timer(timeline, self._trip_overcurrent)
         self.recorder = Recorder(timeline, self.measure_current)
         if description.waveform is not None:
@@ -188,22 +196,33 @@ class SupplyModel:
 
     def share(self) -> float:
         """Return the current that each unit may draw, A: units on one output share its limit equally."""
-        return self._set_current / max(1, len(self.feeds))
+        return self._left / max(1, len(self.feeds))
 
     def _retarget(self) -> None:
+        """Aim at the voltage at the terminals without units, where a shunt G may pull it down.
+
+        Below the limit I that is e/(1 + R G) behind R/(1 + R G), R being the output impedance; a shunt that draws
+        the whole limit makes it I/G behind 1/G (Thévenin's and Norton's theorems).
+        """
         target = 0.0
         if self._output:
             target = self._set_voltage * self._set_gain + (
                 self._set_offset if self._set_voltage > 0.0 else 0.0
             )
             target = max(0.0, target)
-            if self.shunt_siemens > 0.0:
-                target = min(target, self._set_current / self.shunt_siemens)
+        shunt, limit = self.shunt_siemens, self._set_current
+        self.impedance, self._left, self._shorted = OUTPUT_IMPEDANCE, limit, False
+        if shunt > 0.0:
+            target /= 1.0 + OUTPUT_IMPEDANCE * shunt
+            self.impedance = OUTPUT_IMPEDANCE / (1.0 + OUTPUT_IMPEDANCE * shunt)
+            if target * shunt > limit:
+                target, self.impedance, self._shorted = limit / shunt, 1.0 / shunt, True
+            else:
+                self._left = limit - target * shunt
         self.source.aim(target)
-        self._overvoltage_timer.stop()
-        if self._output:
-            self._overvoltage_timer.start(self.source.time_to(self._overvoltage - self.trips_early))
         self.update_feeds()
+        self.watch_voltage()
+        self.follow_current()
 
     def update_feeds(self) -> None:
         """Let everything on the supply follow a change of it."""
@@ -221,13 +240,36 @@ class SupplyModel:
     def refresh(self) -> None:
         """Follow a defect."""
         self._retarget()
-        self.follow_current()
         if not self.resets:
             self._reset_timer.stop()
         elif not self._reset_timer.running:
             self._start_anew()
 
-    def _trip_overvoltage(self) -> None:
+    def watch_voltage(self) -> None:
+        """Look ahead for the moment at which the terminals pass the level of the over-voltage protection."""
+        level = self._overvoltage - self.trips_early
+        if not self._output or max(self.source.volts(), self.source.target) <= level:
+            self._overvoltage_timer.stop()  # no load raises the voltage, and the source stays below
+            return
+        a, b, d, lasts = self.source.piece()
+        settling = self.source.tau
+
+        def over(x: float) -> float:
+            source = a + b * x + (d * math.exp(-x / settling) if d else 0.0)
+            drawn = sum(feed.amperes_in(x) for feed in self.feeds)
+            limited = (feed.terminal_in(x) for feed in self.feeds if feed.limited())
+            return min(source - self.impedance * drawn, *limited, math.inf) - level
+
+        horizon = min(lasts, _AHEAD, *(feed.next_event() for feed in self.feeds))
+        delay = first_crossing(over, horizon, min(1e-6, horizon))
+        self._passes_level = delay < NEVER
+        settled = lasts == NEVER and not self.constant_current
+        self._overvoltage_timer.start(delay if self._passes_level or settled else horizon)
+
+    def _look_at_voltage(self) -> None:
+        if not self._passes_level:
+            self.watch_voltage()
+            return
         self._overvoltage_tripped = True
         self.output = False
 
@@ -262,7 +304,6 @@ class SupplyModel:
     def set_current(self, amperes: float) -> None:
         self._set_current = amperes
         self._retarget()
-        self.follow_current()
 
     @property
     def overvoltage(self) -> float:
@@ -301,7 +342,6 @@ class SupplyModel:
                 feed.restart_record()
             self.recorder.trigger()
         self._retarget()
-        self.follow_current()
         if on:
             for feed in self.feeds:
                 feed.supplied()
@@ -321,8 +361,7 @@ class SupplyModel:
         """Whether the output limits the current just now."""
         if not self._output:
             return False
-        shorted = self.shunt_siemens * self._set_voltage > self._set_current
-        return shorted or any(feed.limited() for feed in self.feeds)
+        return self._shorted or any(feed.limited() for feed in self.feeds)
 
     def clear_protection(self) -> None:
         """Release latched protections; the output stays off."""
@@ -341,11 +380,14 @@ class SupplyModel:
         return total
 
     def true_voltage(self) -> float:
-        """Voltage at the terminals, V: the source less the drop of the output impedance."""
-        volts = self.source.volts()
+        """Voltage at the terminals, V: the source less the drop of its impedance, or what a limit leaves."""
+        drawn, volts = 0.0, self.source.volts()
+        least = volts
         for feed in self.feeds:
-            volts = min(volts, feed.terminal())
-        return volts
+            drawn += feed.amperes()
+            if feed.limited():
+                least = min(least, feed.terminal())
+        return min(least, volts - self.impedance * drawn)
 
     def measure_voltage(self) -> float:
         """One reading of the voltage, with the error and the noise of the instrument, V."""

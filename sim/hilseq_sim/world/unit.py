@@ -353,6 +353,8 @@ class UnitModel:
         self.start.power_good()
 
     def _power_lost(self) -> None:
+        if self.faults is not None and self.start.running and self.input.strained():
+            self.faults.store_brown_out()
         if self.battery is not None:
             self.battery.carry(carries=True)
         if self.memory is not None:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 from hilseq_sim.process import Options
+from hilseq_sim.servers.spells import EVERY, FIRST
 from hilseq_sim.views import Trouble
 
 if TYPE_CHECKING:
@@ -163,6 +164,49 @@ def test_wrong_transaction(served: Served, ask: Callable[..., bytes]) -> None:
     with served.connect("io rack") as connection:
         assert ask(connection, READ, 13) == b"\x00\x02" + RIGHT[2:]
         assert ask(connection, b"\xff\xff" + READ[2:], 13)[:2] == b"\x00\x00"
+
+
+BUSY = bytes.fromhex("0001 0000 0003 01 83 06")
+WRITE = bytes.fromhex("0001 0000 0006 01 06 0000 0007")
+
+
+def test_busy_at_times(served: Served, ask: Callable[..., bytes]) -> None:
+    """Exception 06 (MODBUS Application Protocol V1.1b3, 7) for a while; what is asked then is not carried out."""
+    served.world.troubles = {"io rack": Trouble(busy=0.3)}
+    with served.connect("io rack") as connection, served.connect("io rack") as other:
+        for _ in range(FIRST - 1):
+            assert ask(connection, READ, 13) == RIGHT
+        began = time.monotonic()
+        assert ask(connection, WRITE, 9) == BUSY[:7] + b"\x86\x06"
+        assert ask(other, READ, 9) == BUSY, "it is the device that is busy, not the connection"
+        while (answer := ask(connection, READ, 9)) == BUSY:
+            assert time.monotonic() - began < 5.0
+        assert time.monotonic() - began > 0.29
+        assert answer == RIGHT, "the write was carried out although it was refused"
+        for _ in range(EVERY - 2):
+            assert ask(connection, READ, 13) == RIGHT
+        assert ask(connection, READ, 9) == BUSY
+
+
+@pytest.mark.parametrize(("behind", "expected"), [(0, [1, 1, 2, 2, 3, 3]), (2, [1, 2, 3, 1])])
+def test_answers_that_come_twice(served: Served, behind: int, expected: list[int]) -> None:
+    served.world.troubles = {"io rack": Trouble(twice=True, twice_behind=behind)}
+    with served.connect("io rack") as connection:
+        for number in (1, 2, 3):
+            connection.sendall(bytes((0, number)) + READ[2:])
+        seen = b""
+        while len(seen) < 13 * len(expected):
+            seen += connection.recv(100)
+        assert seen == b"".join(bytes((0, number)) + RIGHT[2:] for number in expected)
+        assert silent(connection)
+
+
+def test_a_connection_that_is_closed_behind_each_answer(served: Served, ask: Callable[..., bytes]) -> None:
+    served.world.troubles = {"io rack": Trouble(closes=True)}
+    for _ in range(2):
+        with served.connect("io rack") as connection:
+            assert ask(connection, READ, 13) == RIGHT
+            assert closed(connection)
 
 
 def test_refused_and_accepted_again(served: Served, ask: Callable[..., bytes]) -> None:

@@ -6,6 +6,8 @@ import pytest
 from hilseq_sim.world.battery import Battery, cell_voltage
 from hilseq_sim.world.timeline import Timeline
 
+from .conftest import MakeWorld, ready
+
 YEAR = 365.25 * 86400.0
 
 
@@ -31,3 +33,23 @@ def test_a_cell_that_carries_the_memory_lasts_its_life() -> None:
     assert (carrying.volts(), carrying.retains()) == (0.0, False)
     carrying.open = 1
     assert not carrying.retains()
+
+
+@pytest.mark.parametrize(("begins", "lost"), [(8.0, True), (2.0, False)])
+def test_a_contact_that_opens_for_a_moment_without_supply_loses_the_memory(
+    make_world: MakeWorld, begins: float, lost: bool
+) -> None:
+    """With the supply on it loses nothing; without, the moment is enough, though the battery is back by the end."""
+    world = ready(make_world(f"battery-open@battery,after={begins}s,for=1s"))
+    unit, supply = world.units["A"], world.supplies["main"]
+    before = unit.clock.now()
+    supply.output = False
+    world.advance(2.0)
+    assert not unit.input.powered
+    world.advance(8.0)
+    ready(world)
+    assert (unit.clock.now() < before) == lost
+    supply.output = False
+    world.advance(10.0)
+    ready(world)
+    assert unit.clock.now() > 10.0, "once is once"

@@ -351,6 +351,8 @@ MEASURES: dict[str, tuple[str, Callable[[World], bool]]] = {
     "link-late": ("link", _in_time("link A", 0.5)),
     "supply-late": ("supply main", _in_time("supply main", 2.0)),
     "io-late": ("io rack", _in_time("io rack", 1.0)),
+    "io-answers-twice": ("io rack", lambda world: world.trouble("io rack").twice_behind < 256),
+    "io-busy": ("io rack", lambda world: world.trouble("io rack").busy < 1.0),
     "supply-readback-drifts": ("supply main", _reads_true),
     "calibration-expired": ("io rack", _calibration_holds),
 }
@@ -380,9 +382,11 @@ def test_a_supply_without_mains_is_off_and_has_forgotten_its_settings(make_world
     supply.overcurrent_protection = True
     assert supply.set_voltage > 0.0
     for _ in range(2):
-        supply.set_voltage, supply.set_current, supply.overvoltage = 12.0, 2.0, 14.0
+        supply.set_voltage, supply.set_current = 12.0, 2.0
+        world.advance(1.0)  # until the terminals are below the level that is set next
+        supply.overvoltage = 14.0
         supply.output = True
-        world.advance(4.0)
+        world.advance(3.0)
         assert supply.output
         world.advance(56.0)
         assert (supply.output, supply.overcurrent_protection) == (False, False)

@@ -7,7 +7,8 @@ import math
 import pytest
 from hilseq_sim.world.curves import Approach, exponential_crossing
 from hilseq_sim.world.draw import Streams
-from hilseq_sim.world.power_input import Blocked, ConstantCurrent, ConstantVoltage, PowerInput, hold_up
+from hilseq_sim.world.feeding import Blocked, ConstantCurrent, ConstantVoltage, hold_up
+from hilseq_sim.world.power_input import PowerInput
 from hilseq_sim.world.supply import OVERCURRENT_DELAY, SupplyModel
 from hilseq_sim.world.timeline import Timeline
 from hypothesis import given
@@ -171,7 +172,7 @@ def test_too_small_a_limit_makes_the_unit_hiccup_between_its_thresholds() -> Non
 
 
 def test_overvoltage_protection_latches() -> None:
-    timeline, supply, fed = bench()
+    timeline, supply, _ = bench()
     supply.overvoltage = 20.0
     supply.set_voltage, supply.set_current, supply.output = 24.0, 3.0, True
     timeline.advance(1.0)
@@ -184,7 +185,102 @@ def test_overvoltage_protection_latches() -> None:
     supply.output = True
     timeline.advance(1.0)
     assert supply.output
-    assert fed.volts() == pytest.approx(12.0, abs=0.1)
+    assert supply.true_voltage() == pytest.approx(12.0, abs=0.1)
+
+
+@pytest.mark.parametrize("tail", [0.0, 30.0])
+def test_overvoltage_protection_looks_at_the_terminals(tail: float) -> None:
+    """A current limit holds them at U = U0 + I t/C + R I long after the source is above the level (RC theory)."""
+    timeline, supply, fed = bench()
+    timeline.advance(tail)
+    supply.overvoltage = 20.0
+    supply.set_voltage, supply.set_current, supply.output = 24.0, 0.5, True
+    timeline.advance(0.040)
+    assert supply.source.volts() == pytest.approx(24.0, abs=0.03)
+    assert supply.constant_current
+    volts, terminals = fed.volts(), supply.true_voltage()
+    assert terminals == pytest.approx(volts + 0.498 * 0.5, rel=1e-9)
+    left = (20.0 - terminals) * 2.2e-3 / (0.5 - 0.003)  # the bleeder takes 2 to 4 mA
+    timeline.advance(0.99 * left)
+    assert supply.output, "the terminals are below the level"
+    timeline.advance(0.02 * left)
+    assert supply.overvoltage_tripped
+
+
+def test_a_protection_level_set_below_the_terminals_trips_at_once() -> None:
+    timeline, supply, fed = bench()
+    fed.load = lambda: 24.0
+    supply.set_voltage, supply.set_current, supply.output = 24.0, 3.0, True
+    timeline.advance(1.0)
+    terminals = supply.true_voltage()
+    assert terminals < supply.source.volts() - 1e-3
+    supply.overvoltage = 0.5 * (terminals + supply.source.volts())
+    timeline.advance(1.0)
+    assert supply.output, "what the output impedance takes does not reach the terminals"
+    supply.overvoltage = terminals - 1e-4
+    timeline.advance(0.0)
+    assert supply.overvoltage_tripped
+
+
+def test_overvoltage_protection_of_a_supply_with_nothing_on_it() -> None:
+    """The last volt comes after the slew, when the output settles: the level is passed there too."""
+    timeline, supply, _ = bench()
+    supply.feeds.clear()
+    supply.overvoltage = 23.95
+    supply.set_voltage, supply.output = 24.0, True
+    timeline.advance(1.0)
+    assert supply.overvoltage_tripped
+
+
+def test_a_shunt_across_the_terminals_loads_the_output_impedance() -> None:
+    """Thévenin: e/(1 + R G) behind R/(1 + R G), R = 2 mOhm; two amperes of a unit come on top."""
+    timeline, supply, fed = bench()
+    fed.load = lambda: 46.0
+    supply.shunt_siemens = 0.05
+    supply.set_voltage, supply.set_current, supply.output = 24.0, 5.0, True
+    timeline.advance(5.0)
+    exact = 24.0 * supply._set_gain + supply._set_offset
+    amperes, terminals = supply.true_current(), supply.true_voltage()
+    assert amperes == pytest.approx(fed.amperes() + 0.05 * terminals, rel=1e-9)
+    assert exact - terminals == pytest.approx(2e-3 * amperes, rel=1e-9)
+    assert fed.volts() == pytest.approx(terminals - 0.498 * fed.amperes(), rel=1e-9)
+
+
+def test_a_short_takes_the_whole_limit_and_no_more() -> None:
+    """Norton: the limit I splits between the shunt and the capacitor that charges; the sum stays I (Kirchhoff)."""
+    timeline, supply, fed = bench(capacitance=0.1)
+    supply.shunt_siemens = 1.0 / 1.5
+    supply.set_voltage, supply.set_current, supply.output = 24.0, 1.5, True
+    timeline.advance(0.1)  # the output has settled, the capacitor charges with (1.5 + 0.5) Ohm x 0.1 F
+    for _ in range(8):
+        assert supply.constant_current
+        assert fed.amperes() > 0.1
+        assert supply.true_current() == pytest.approx(1.5, rel=1e-9)
+        assert supply.true_voltage() == pytest.approx((1.5 - fed.amperes()) * 1.5, rel=1e-9)
+        timeline.advance(0.02)
+
+
+def test_the_terminals_make_no_step_at_the_current_limit() -> None:
+    timeline, supply, _ = bench()
+    supply.set_voltage, supply.set_current, supply.output = 24.0, 1.5, True
+    timeline.advance(0.005)
+    limited, before = supply.constant_current, supply.true_voltage()
+    assert limited
+    while supply.constant_current:
+        before = supply.true_voltage()
+        timeline.advance(1e-6)
+    assert supply.true_voltage() == pytest.approx(before, abs=1e-3)
+
+
+def test_two_units_load_the_output_impedance_together() -> None:
+    timeline, supply, fed = bench()
+    other = PowerInput(timeline, supply, capacitance=1e-3, resistance=0.5, start_above=18.0, stop_below=15.5)
+    fed.load = other.load = lambda: 40.0
+    supply.set_voltage, supply.set_current, supply.output = 24.0, 5.0, True
+    timeline.advance(5.0)
+    drop = supply.source.volts() - supply.true_voltage()
+    assert drop == pytest.approx(2e-3 * (fed.amperes() + other.amperes()), rel=1e-9)
+    assert drop > 6e-3
 
 
 def test_overcurrent_protection_lets_an_inrush_pass_and_latches_on_an_overload() -> None:
@@ -200,6 +296,20 @@ def test_overcurrent_protection_lets_an_inrush_pass_and_latches_on_an_overload()
     timeline.advance(0.02)
     assert supply.overcurrent_tripped
     assert not supply.output
+
+
+def test_overcurrent_protection_sees_a_short_at_a_higher_voltage() -> None:
+    """1 V drives less than the limit through 1.5 Ohm, 24 V do not: the protection acts from then on."""
+    timeline, supply, _ = bench()
+    supply.shunt_siemens = 1.0 / 1.5
+    supply.overcurrent_protection = True
+    supply.set_voltage, supply.set_current, supply.output = 1.0, 1.5, True
+    timeline.advance(1.0)
+    assert supply.output
+    assert not supply.constant_current
+    supply.set_voltage = 24.0
+    timeline.advance(OVERCURRENT_DELAY + 1e-3)
+    assert supply.overcurrent_tripped
 
 
 def test_the_supply_settles_in_its_settling_time() -> None:
