@@ -12,8 +12,6 @@ from hilseq_sim.world.timeline import NEVER
 
 #: Ohm across the capacitor when the load is locked out.
 BLEEDER = 4700.0
-#: Step of a root, relative, below which it is found, and steps after which it is as good as it gets.
-_EXACT, _MOST_STEPS = 1e-15, 60
 
 
 def hold_up(capacitance: float, power: float, high: float, low: float) -> float:
@@ -154,27 +152,17 @@ class PowerAtConstantCurrent:
 
 
 def _above(told: float) -> float:
-    """Return the w > 0 of w + ln w = told; Newton's method on ln w, monotonous after its first step."""
-    log = math.log(told) if told > 1.0 else told
-    for _ in range(_MOST_STEPS):
-        grown = math.exp(log)
-        step = (grown + log - told) / (grown + 1.0)
-        log -= step
-        if abs(step) < _EXACT * (1.0 + abs(log)):
-            break
-    return math.exp(log)
+    """Return the w > 0 of w + ln w = told: the Wright omega function."""
+    from scipy.special import wrightomega  # late: only a running unit at a limited supply needs it
+
+    return float(wrightomega(told))
 
 
 def _below(told: float) -> float:
-    """Return the m in (0, 1) of ln m - m = told; Newton's method on ln m, from below."""
-    log = told
-    for _ in range(_MOST_STEPS):
-        grown = math.exp(log)
-        step = (told - log + grown) / (1.0 - grown)
-        log += step
-        if abs(step) < _EXACT * (1.0 + abs(log)):
-            break
-    return math.exp(log)
+    """Return the m in (0, 1) of ln m - m = told: Lambert's W of -e^told, turned round."""
+    from scipy.special import lambertw  # late, as above
+
+    return -float(lambertw(-math.exp(told)).real)
 
 
 class ConstantVoltage:
