@@ -19,6 +19,7 @@ from hilseq.journal.writer import JournalWriter
 from hilseq.plugin import earlier
 from hilseq.records.database import Database, open_database
 from hilseq.records.earlier import earlier_runs
+from hilseq.records.history.pooled import pooled
 from hilseq.records.history.present import of_unit
 from hilseq.records.history.unit_life import unit_life
 from hilseq.records.importing import Outcome, import_run
@@ -89,6 +90,25 @@ def _told(url: str, serial: str = "SN-1") -> tuple[str, int]:
 
 def _outcomes(result: Synchronised) -> list[tuple[Outcome, str]]:
     return [(one.outcome, one.samples_fault) for one in result.imported]
+
+
+def test_hours_without_their_samples_prove_nothing(url: str, run: Path, runs: Path) -> None:
+    """Three minutes of soak are in the pooled proof, until the samples are damaged, and again when they are back."""
+
+    def hours() -> float:
+        with open_database(url) as database:
+            soaks = pooled(database, "RH-16").soaks
+            return 0.0 if soaks is None else soaks.hours
+
+    sync(runs, url)
+    assert hours() == pytest.approx(180.0 / 3600.0)
+    whole = (run / FILE).read_bytes()
+    _spoil(run)
+    sync(runs, url)
+    assert hours() == 0.0
+    (run / FILE).write_bytes(whole)
+    sync(runs, url)
+    assert hours() == pytest.approx(180.0 / 3600.0)
 
 
 @pytest.mark.parametrize("damage", [_spoil, lambda run: (run / FILE).unlink()])

@@ -58,10 +58,12 @@ def pooled(database: Database, part: str, *, confidence: float = 0.95, simulated
 
     Raises UsageError when the part is not in the records.
     """
+    # Hours whose samples are damaged prove nothing; what failed in them stands in the journal all the same.
+    unproven = (exposures.c.what == SOAK_HOURS) & (visits.c.damage != "")
     query = (
         sa.select(
             exposures.c.what,
-            sa.func.sum(exposures.c.amount),
+            sa.func.sum(sa.case((unproven, 0.0), else_=exposures.c.amount)),
             sa.func.sum(exposures.c.failures),
             sa.func.count(visits.c.unit_id.distinct()),
         )
