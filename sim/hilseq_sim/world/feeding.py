@@ -76,22 +76,11 @@ class Blocked:
         return 0.0
 
 
-class ConstantCurrent:
-    """Fed with the current limit of the supply: v = v0 + (I - i) t / C."""
+class _AtLimit:
+    """What the supply gives while it limits the current."""
 
-    def __init__(self, volts: float, current: float, load: float, capacitance: float) -> None:
-        self._start = volts
+    def __init__(self, current: float) -> None:
         self._current = current
-        self.slope = (current - load) / capacitance
-
-    def volts(self, x: float) -> float:
-        """See Piece."""
-        return max(0.0, self._start + self.slope * x)
-
-    def time_to(self, level: float) -> float:
-        """Time until `level` is met, s; infinite when it is behind."""
-        gap = level - self._start
-        return gap / self.slope if gap * self.slope > 0.0 else NEVER
 
     def amperes(self, _: float) -> float:
         """See Piece."""
@@ -106,7 +95,25 @@ class ConstantCurrent:
         return self._current
 
 
-class PowerAtConstantCurrent:
+class ConstantCurrent(_AtLimit):
+    """Fed with the current limit of the supply: v = v0 + (I - i) t / C."""
+
+    def __init__(self, volts: float, current: float, load: float, capacitance: float) -> None:
+        super().__init__(current)
+        self._start = volts
+        self.slope = (current - load) / capacitance
+
+    def volts(self, x: float) -> float:
+        """See Piece."""
+        return max(0.0, self._start + self.slope * x)
+
+    def time_to(self, level: float) -> float:
+        """Time until `level` is met, s; infinite when it is behind."""
+        gap = level - self._start
+        return gap / self.slope if gap * self.slope > 0.0 else NEVER
+
+
+class PowerAtConstantCurrent(_AtLimit):
     """Fed with a constant current I, with a constant-power load P behind: C dv/dt = I - P/v.
 
     With w = I v/P - 1 the solution is w e^w = w0 e^w0 e^(I² t/(C P)), so v is a value of Lambert's W function
@@ -115,8 +122,8 @@ class PowerAtConstantCurrent:
     """
 
     def __init__(self, volts: float, current: float, power: float, capacitance: float) -> None:
+        super().__init__(current)
         self._start = volts
-        self._current = current
         self._balance = power / current
         self._rate = current * current / (capacitance * power)
         self._over = volts / self._balance - 1.0
@@ -137,18 +144,6 @@ class PowerAtConstantCurrent:
         if over * then <= 0.0 or abs(then) <= abs(over) or level < 0.0:
             return NEVER
         return (then - over + math.log(then / over)) / self._rate
-
-    def amperes(self, _: float) -> float:
-        """See Piece."""
-        return self._current
-
-    def charge(self, x: float) -> float:
-        """See Piece."""
-        return self._current * x
-
-    def peak(self, _: float) -> float:
-        """See Piece."""
-        return self._current
 
 
 def _above(told: float) -> float:
