@@ -18,7 +18,7 @@ from typing import Any, Protocol
 from hilseq.clock import Awake
 from hilseq.instruments.pdu import line_time
 from hilseq.instruments.translate import Garbled, Owner
-from hilseq.instruments.visa import line_frame, resource_manager, set_line
+from hilseq.instruments.visa_resources import line_frame, resource_manager, set_line
 
 #: Largest piece taken from the line at once.
 _PIECE = 4096

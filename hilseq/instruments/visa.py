@@ -18,8 +18,6 @@ from __future__ import annotations
 
 import math
 import os
-import re
-import select
 import socket
 import threading
 import time
@@ -27,112 +25,21 @@ from contextlib import ExitStack, suppress
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
 
-from hilseq.clock import Awake
 from hilseq.description.serial_line import SerialLine
 from hilseq.instruments.chatter import PLAIN, Chatter
 from hilseq.instruments.translate import Exchange, Garbled, Owner, kind_of, quote, reraise
+from hilseq.instruments.visa_resources import resource_manager, serial_instrument, set_line
+from hilseq.instruments.watched_socket import LONGEST_ANSWER, WatchedSocket
 
 if TYPE_CHECKING:
-    import pyvisa
     from pyvisa.resources import MessageBasedResource
 
-#: Longest answer taken; a supply's are under 100 bytes, and 64 KiB still arrive well within a second.
-LONGEST_ANSWER = 65536
 #: Pause between two attempts to open again, seconds: instruments with one connection need a moment.
 _PAUSE = 0.05
 #: Silence after which a greeting is over, seconds: its lines come one right behind the other.
 _GREETED = 0.1
-#: Longest single wait for a socket, seconds: select takes no infinity.
-_LONGEST_WAIT = 3600.0
 #: What may stand between two answers: the other half of an odd termination.
 _PADDING = b"\r\n\0 "
-
-_managers: dict[str, pyvisa.ResourceManager] = {}
-_managers_lock = threading.Lock()
-
-
-def resource_manager() -> pyvisa.ResourceManager:
-    """Return the one resource manager of this process.
-
-    The environment variable HILSEQ_VISA names the backend, for example `@ivi` for an installed VISA; the
-    default is `@py`. Never close it: that closes every session of the process.
-    """
-    import pyvisa
-
-    backend = os.environ.get("HILSEQ_VISA", "@py") or "@py"
-    with _managers_lock:
-        if backend not in _managers:
-            _managers[backend] = pyvisa.ResourceManager(backend)
-        return _managers[backend]
-
-
-class _WatchedSocket:
-    """A socket of a pyvisa-py session, with the ends of the world made visible.
-
-    After `until` (time.monotonic) every call raises TimeoutError, and so does a look by select, which
-    pyvisa-py repeats until its own, later, time-out. A close by the peer raises ConnectionResetError.
-    """
-
-    def __init__(self, wrapped: socket.socket) -> None:
-        self.wrapped = wrapped
-        self.wrapped.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-        self.wrapped.setblocking(False)  # every wait is a select with a time-out
-        self.until = math.inf
-        self.awake = Awake()
-
-    def _remaining(self) -> float:
-        remaining = self.until - time.monotonic()
-        if remaining < 0:
-            raise TimeoutError("the exchange did not end before the deadline")
-        return min(remaining, _LONGEST_WAIT)
-
-    def fileno(self) -> int:
-        self._remaining()
-        return self.wrapped.fileno()
-
-    def settimeout(self, _: float | None) -> None:
-        """Leave the waiting to us."""
-
-    def recv(self, count: int) -> bytes:
-        self._remaining()
-        data = self.wrapped.recv(count)
-        if not data:
-            raise ConnectionResetError("the connection was closed by the instrument")
-        return data
-
-    def recv_into(self, buffer: memoryview, count: int) -> int:
-        if not select.select([self.wrapped], [], [], self._remaining())[0]:
-            raise TimeoutError("the answer did not come before the deadline")
-        size = self.wrapped.recv_into(buffer, count)
-        if count and not size:
-            raise ConnectionResetError("the connection was closed by the instrument")
-        return size
-
-    def sendall(self, data: bytes) -> None:
-        while data:
-            remaining = self._remaining()
-            try:
-                data = data[self.wrapped.send(data) :]
-            except BlockingIOError:
-                if not select.select([], [self.wrapped], [], remaining)[1]:
-                    raise TimeoutError("the command was not taken before the deadline") from None
-
-    def next(self) -> bytes:
-        """Return what comes next, in whatever pieces it comes."""
-        data = self.awake.receive(self.recv, LONGEST_ANSWER)
-        if data is not None:
-            return data
-        if not select.select([self.wrapped], [], [], self._remaining())[0]:
-            raise TimeoutError("the answer did not come before the deadline")
-        return self.recv(LONGEST_ANSWER)
-
-    def waiting(self) -> bytes | None:
-        """Return what has come unasked, b"" when the peer has closed, None when all is quiet."""
-        readable, _, _ = select.select([self.wrapped], [], [], 0)
-        return self.wrapped.recv(4096) if readable else None
-
-    def __getattr__(self, name: str) -> Any:
-        return getattr(self.wrapped, name)
 
 
 def _inner_session(resource: MessageBasedResource) -> Any:
@@ -172,8 +79,8 @@ class VisaSession:
         self._owner: Owner = owner
         self._chatter = chatter
         self._resource: MessageBasedResource | None = None
-        self._watched: _WatchedSocket | None = None  # the one of a plain socket session
-        self._sockets: list[_WatchedSocket] = []  # all of the session
+        self._watched: WatchedSocket | None = None  # the one of a plain socket session
+        self._sockets: list[WatchedSocket] = []  # all of the session
         self._inner: Any = None
         self._open_things = ExitStack()
         # True while an exchange is under way: what is interrupted leaves the session out of step.
@@ -247,19 +154,19 @@ class VisaSession:
             raise NotImplementedError("this kind of resource does not carry messages")
         self._inner = _inner_session(resource)
         self._watched = None
-        self._on_a_line = isinstance(resource, _serial_instrument())
+        self._on_a_line = isinstance(resource, serial_instrument())
         interface = getattr(self._inner, "interface", None)
         self._sockets = []
         if isinstance(interface, socket.socket):
             trouble = interface.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR)
             if trouble:
                 raise OSError(trouble, os.strerror(trouble))
-            self._watched = self._inner.interface = _WatchedSocket(interface)
+            self._watched = self._inner.interface = WatchedSocket(interface)
             self._sockets = [self._watched]
         for attribute in ("sock", "_sync", "_async"):  # VXI-11, and the two channels of HiSLIP
             plain = getattr(interface, attribute, None)
             if isinstance(plain, socket.socket):
-                self._sockets.append(_WatchedSocket(plain))
+                self._sockets.append(WatchedSocket(plain))
                 setattr(interface, attribute, self._sockets[-1])
         if self._inner is None and self.resource.upper().startswith("TCPIP"):
             with suppress(Exception):  # not every VISA knows the attribute; those that do not need it not
@@ -483,32 +390,3 @@ class VisaSession:
     ) -> None:
         """Close the session."""
         self.close()
-
-
-def _serial_instrument() -> type:
-    from pyvisa.resources import SerialInstrument
-
-    return SerialInstrument
-
-
-def line_frame(port: str, frame: str) -> tuple[int, str, int]:
-    """Return data bits, parity (N, E, O) and stop bits of a frame such as 8E1, as far as the port has them.
-
-    A pseudo-terminal carries bytes, not characters on a line: it refuses seven bits and parity.
-    """
-    bits, parity, stop = tuple(frame)
-    if os.path.realpath(port).startswith("/dev/pts/"):
-        bits, parity = "8", "N"
-    return int(bits), parity, int(stop)
-
-
-def set_line(resource: Any, speed: int, frame: str) -> None:
-    """Set speed (Bd) and frame (such as 8E1) of a serial resource."""
-    from pyvisa.constants import Parity, StopBits
-
-    port = re.sub(r"^ASRL|::INSTR$", "", resource.resource_name)
-    bits, parity, stop = line_frame(port, frame)
-    resource.baud_rate = speed
-    resource.data_bits = bits
-    resource.parity = {"E": Parity.even, "O": Parity.odd, "N": Parity.none}[parity]
-    resource.stop_bits = {1: StopBits.one, 2: StopBits.two}[stop]

@@ -16,7 +16,8 @@ from hilseq.description.serial_line import SerialLine
 from hilseq.description.stand import Supply
 from hilseq.errors import InstrumentGarbage, InstrumentSilent, StandFault, UnitSilent
 from hilseq.instruments.supply_line import session_with
-from hilseq.instruments.visa import VisaSession, resource_manager
+from hilseq.instruments.visa import VisaSession
+from hilseq.instruments.visa_resources import resource_manager
 
 if TYPE_CHECKING:
     from tests.instruments.conftest import Answer, RawServer, SerialPair, Serve
