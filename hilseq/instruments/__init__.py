@@ -8,6 +8,6 @@ real instrument or the simulated stand. It imports errors, quantities, clock, me
 
 Pure files work on bytes and text and touch no session: `scpi`, `chatter`, `pdu`, `codec`, `readplan`. Thin callers
 move the bytes under a deadline: `transport`, `visa` (upon `visa_resources` and `watched_socket`), `conversation`,
-`modbus`, `ports`. On top of them stand the things a procedure names: `supply` and `signals`. `translate` is the only place where an error of a library
-becomes one of ours.
+`modbus`, `ports`. On top of them stand the things a procedure names: `supply` and `signals`. `translate` is the only
+place where an error of a library becomes one of ours.
 """

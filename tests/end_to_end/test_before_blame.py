@@ -112,6 +112,21 @@ def test_a_dip_of_the_mains_during_a_start_is_never_the_units_fault(
     assert "has forgotten its settings" in done.out
 
 
+@pytest.mark.parametrize(
+    ("sequence", "after"),
+    [("test_50_modes.py", "3.3s"), ("test_70_inputs.py", "2.6s"), ("test_60_outputs.py", "2.7s")],
+)
+def test_a_dip_of_the_mains_of_the_io_is_never_the_units_fault(
+    visit: MakeVisit, sequence: str, after: str
+) -> None:
+    """It drives the mode switch and the inputs: what it let go of is found out before the unit is blamed."""
+    done = visit(str(SEQUENCES / sequence), "--defect", f"io-resets,after={after}")
+    assert (done.code, done.disposition) == (4, "stand fault"), done.out[-3000:]
+    assert "failed" not in done.verdicts().values()
+    assert done.places == {"io rack"}
+    assert "has let go of what it drove" in done.out
+
+
 def test_what_was_seen_of_the_unit_is_kept(visit: MakeVisit) -> None:
     """A stand fault found after a failure says what the failure was, for who has to find out."""
     done = visit(

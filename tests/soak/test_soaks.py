@@ -176,6 +176,8 @@ def test_what_always_counts_counts_beside_it(soaked: Soaked) -> None:
         ("supply-half-open,after=5min,for=20s", 20.0),
         ("io-garbage,after=5min,for=20s", 20.0),
         ("supply-resets,after=5min,for=20s", 1.0),
+        ("io-resets,after=5min,for=20s", 1.0),
+        ("io-resets,after=597s,for=2s", 1.0),
     ],
 )
 def test_a_lost_instrument_is_a_gap_and_not_the_unit(defect: str, least: float, soaked: Soaked) -> None:

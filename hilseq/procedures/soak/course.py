@@ -33,6 +33,10 @@ class Course:
         self._events.zero = zero
         self.last = zero
 
+    def over(self) -> bool:
+        """Tell whether the soak is at its end, or stops before it."""
+        return bool(self.stop) or self.schedule.done
+
     def since(self, instant: float) -> float:
         """Return an instant as seconds of the soak."""
         return round(instant - self.schedule.zero, 6)

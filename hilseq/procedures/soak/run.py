@@ -34,8 +34,9 @@ from hilseq.quantities import show_duration
 
 #: Soak time between two seals of the sample file, s.
 SEAL_EVERY = 600.0
-#: Soak time between two looks into the fault table of a unit that does not count its faults, s.
-TABLE_EVERY = 60.0
+#: Soak time between two looks at what no sample shows, s: the fault table of a unit that does not count its faults,
+#: and whether the stand still drives the unit as it was told to.
+LOOK_EVERY = 60.0
 #: Wall time between two looks of whoever watches, s.
 PROGRESS_EVERY = 0.5
 _ALIKE = 1e-6
@@ -111,8 +112,11 @@ class SoakRun:
             else:
                 self._go_on(self._state)
             try:
-                while not self._course.stop and not self._course.schedule.done:
+                while not self._course.over():
                     self._troubles.guarded(self._one)
+                    if self._course.over() and not self._course.stop:
+                        # What the stand let go of since the last look costs a gap, and not the whole soak.
+                        self._troubles.guarded(self._unit.check_drives)
             except (Interlock, StandFault) as fault:
                 raise self._cut_short(fault) from fault
             if self._events.open is not None:
@@ -152,10 +156,9 @@ class SoakRun:
     def _set_out(self, now: float) -> None:
         since = self._course.since(now)
         self._next_traffic, self._next_seal = since, since + SEAL_EVERY
-        cycles, faults = self._plan.cycles, self._unit.profile.faults
+        cycles = self._plan.cycles
         self._next_cycle = math.inf if cycles is None else next_multiple(since, cycles.every)
-        uncounted = faults is not None and faults.count is None
-        self._next_table = next_multiple(since, TABLE_EVERY) if uncounted else math.inf
+        self._next_look = next_multiple(since, LOOK_EVERY)
 
     def _described(self) -> dict[str, Any]:
         """Return the journal fields that say what is planned."""
@@ -273,7 +276,7 @@ class SoakRun:
 
     def _something_due(self, since: float) -> bool:
         """Tell whether the plan has something between this sample and the next."""
-        soonest = min(self._next_traffic, self._next_cycle, self._next_table, self._next_seal)
+        soonest = min(self._next_traffic, self._next_cycle, self._next_look, self._next_seal)
         return since >= soonest - _ALIKE or self._load.due(since)
 
     def _in_between(self, sample: Sample) -> None:
@@ -284,10 +287,11 @@ class SoakRun:
             found = self._traffic.gather(since, self._conditions.case(sample))
             if found:
                 self._events.found(sample, found)
-        if since >= self._next_table - _ALIKE:
-            self._next_table = next_multiple(since, TABLE_EVERY)
-            moved = self._events.table_moved()
-            if moved:
+        if since >= self._next_look - _ALIKE:
+            self._next_look = next_multiple(since, LOOK_EVERY)
+            self._unit.check_drives()
+            faults = self._unit.profile.faults
+            if faults is not None and faults.count is None and (moved := self._events.table_moved()):
                 self._events.found(sample, moved)
         if self._load.due(since):
             self._starts.command_load(since)

@@ -313,6 +313,8 @@ _STAND: tuple[Kind, ...] = (
               harmless=0.7, matters=0.9),
     _on_stand("io-closes", "the I/O simulator closes its connection after each answer", p.tcp_racks,
               e.connection("closes"), harmless=1.0),
+    _on_stand("io-resets", "the I/O simulator loses its mains for a moment each minute: it lets go of what it drives",
+              p.racks, d.io_resets),
     _on_stand("interlock-open", "an interlock does not hold its safe value", p.interlocks,
               e.channel("unsafe")),
     _on_stand("broken-wire", "the wire of a signal is broken", p.checked_signals, e.channel("broken"),

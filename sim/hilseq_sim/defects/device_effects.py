@@ -1,4 +1,4 @@
-"""Effects on how an I/O simulator talks: within its protocol, and yet not as most do."""
+"""Effects on an I/O simulator: its mains, and how it talks within its protocol and yet not as most do."""
 
 from __future__ import annotations
 
@@ -7,6 +7,11 @@ from hilseq_sim.defects.effects import Spot
 
 #: Later answers behind which a copy comes at severity 1.
 _FAR_BEHIND = 1000
+
+
+def io_resets(spot: Spot) -> list[Change]:
+    """Let the device lose its mains for a moment each minute, and with it what it was driving."""
+    return [Add(spot.world.wiring.io[spot.place.removeprefix("io ")], "resets")]
 
 
 def io_busy(spot: Spot) -> list[Change]:

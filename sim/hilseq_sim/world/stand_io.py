@@ -18,6 +18,7 @@ from hilseq.quantities import SYMBOLS
 from hilseq_sim.world.analog import accuracy_in, factor_between
 from hilseq_sim.world.draw import Streams
 from hilseq_sim.world.inputs import INPUT_CURRENT, RATED
+from hilseq_sim.world.mains import Mains
 from hilseq_sim.world.registers import RegisterMap
 from hilseq_sim.world.timeline import NEVER, Timeline, Timer
 from hilseq_sim.world.unit import UnitModel
@@ -90,6 +91,8 @@ class IoModel:
         self.maker = (told.maker if told else None) or "simulated"
         self.model = (told.model if told else None) or "I/O simulator"
         self.wrong_identity = 0
+        self.resets = 0
+        self._mains = Mains(timeline, self._start_anew)
         self._timeline = timeline
         self._timer = Timer(timeline, self._deliver)
         self._channels: list[Channel] = []
@@ -142,6 +145,18 @@ class IoModel:
     def seal(self) -> None:
         """Nothing is added afterwards."""
         self._registers.seal()
+
+    def refresh(self) -> None:
+        """Follow a defect."""
+        self._mains.follow(self.resets)
+
+    def _start_anew(self) -> None:
+        """Come back from a moment without mains: every drive is as when the device was switched on."""
+        for channel in self._channels:
+            channel.due = NEVER
+            channel.set_value = channel.delivered = channel.signal.rest
+            channel.connect()
+        self._plan()
 
     def _plan(self) -> None:
         self._timer.start_at(min((channel.due for channel in self._channels), default=NEVER))
@@ -217,6 +232,8 @@ class Wiring:
 
     def refresh(self) -> None:
         """Follow a defect: put on every terminal what its drive has now."""
+        for io in self.io.values():
+            io.refresh()
         for channel in self.channels.values():
             channel.connect()
 

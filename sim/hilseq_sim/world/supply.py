@@ -8,6 +8,7 @@ from typing import Protocol
 from hilseq.description.stand import Supply as SupplyDescription
 from hilseq_sim.world.curves import SETTLED, first_crossing
 from hilseq_sim.world.draw import Streams, noise
+from hilseq_sim.world.mains import Mains
 from hilseq_sim.world.recorder import Recorder
 from hilseq_sim.world.timeline import NEVER, Timeline, Timer
 
@@ -20,8 +21,6 @@ OUTPUT_IMPEDANCE = 0.002
 _AHEAD = 60.0
 #: s in constant current before over-current protection trips; an inrush into a capacitor is shorter.
 OVERCURRENT_DELAY = 0.1
-#: s between two moments without mains of a supply that has the defect.
-RESETS_EVERY = 60.0
 #: Shares of the stated accuracy that the errors of a good instrument fill.
 _GAIN, _OFFSET, _NOISE, _SETTING = 0.35, 0.35, 0.05, 0.2
 #: What the knobs reach beyond the ceilings of the stand.
@@ -148,7 +147,7 @@ class SupplyModel:
         self.source = Source(timeline, ceilings.voltage / (settle * _SLEW_SHARE), settle * _SETTLE_SHARE)
         self._output = False
         self._forget_settings()
-        self._reset_timer = Timer(timeline, self._start_anew)
+        self._mains = Mains(timeline, self._start_anew)
         self._overvoltage_timer = Timer(timeline, self._look_at_voltage)
         self._passes_level = False
         self._overcurrent_timer = Timer(timeline, self._trip_overcurrent)
@@ -185,7 +184,6 @@ class SupplyModel:
         self.output = False
         self._forget_settings()
         self._retarget()
-        self._reset_timer.start(RESETS_EVERY)
 
     # -- what the unit sees ------------------------------------------------------------------------
 
@@ -240,10 +238,7 @@ class SupplyModel:
     def refresh(self) -> None:
         """Follow a defect."""
         self._retarget()
-        if not self.resets:
-            self._reset_timer.stop()
-        elif not self._reset_timer.running:
-            self._start_anew()
+        self._mains.follow(self.resets)
 
     def watch_voltage(self) -> None:
         """Look ahead for the moment at which the terminals pass the level of the over-voltage protection."""

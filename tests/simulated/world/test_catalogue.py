@@ -375,6 +375,21 @@ def test_severities_lie_on_the_side_of_the_limit_that_the_catalogue_says(
             assert not inside(make_world(f"{kind}@{place},severity={severity}", seed=seed)), (seed, severity)
 
 
+def test_an_io_simulator_without_mains_lets_go_of_its_drives(make_world: MakeWorld) -> None:
+    """Each minute for as long as the defect is there; what was written afterwards holds until the next time."""
+    world = ready(make_world("io-resets@rack,after=10s,for=61s"))
+    rack, drive = world.io["rack"], world.wiring.channels["i01"]
+    for _ in range(2):
+        rack.write(Table.COIL, 0, [1])
+        world.advance(3.0)
+        assert (rack.read(Table.COIL, 0, 1), drive.actual()) == ([1], 1.0)
+        world.advance(57.0)
+        assert (rack.read(Table.COIL, 0, 1), drive.actual()) == ([0], 0.0)
+    rack.write(Table.COIL, 0, [1])
+    world.advance(1000.0)
+    assert rack.read(Table.COIL, 0, 1) == [1]
+
+
 def test_a_supply_without_mains_is_off_and_has_forgotten_its_settings(make_world: MakeWorld) -> None:
     """Each minute for as long as the defect is there; what was set afterwards holds until the next time."""
     world = ready(make_world("supply-resets@main,after=10s,for=61s"))
