@@ -92,39 +92,30 @@ def test_an_instrument_that_died_during_a_check(
     assert check["verdict"] == "stand fault"
 
 
-#: Checks with which a unit that starts badly fails, and when the mains of the supply fails during them.
+FORGOT, LET_GO = "has forgotten its settings", "has let go of what it drove"
+#: Checks with which a unit fails that starts badly or is driven otherwise than told, and when the mains of an
+#: instrument fails during them: the supply is off, or on again by then, and has forgotten its settings; the I/O
+#: simulator drives the mode switch and the inputs.
 DIPS = [
-    ("test_85_supply_margins.py", "24s"),
-    ("test_90_power_cycling.py", "12s"),
-    ("test_90_power_cycling.py", "15s"),
+    ("test_85_supply_margins.py", "supply-resets,after=24s,for=10s", "supply main", FORGOT),
+    ("test_90_power_cycling.py", "supply-resets,after=12s,for=10s", "supply main", FORGOT),
+    ("test_90_power_cycling.py", "supply-resets,after=15s,for=10s", "supply main", FORGOT),
+    ("test_50_modes.py", "io-resets,after=3.3s", "io rack", LET_GO),
+    ("test_70_inputs.py", "io-resets,after=2.6s", "io rack", LET_GO),
+    ("test_60_outputs.py", "io-resets,after=2.7s", "io rack", LET_GO),
 ]
 
 
-@pytest.mark.parametrize(("sequence", "after"), DIPS)
-def test_a_dip_of_the_mains_during_a_start_is_never_the_units_fault(
-    visit: MakeVisit, sequence: str, after: str
+@pytest.mark.parametrize(("sequence", "defect", "place", "words"), DIPS)
+def test_a_dip_of_the_mains_of_an_instrument_is_never_the_units_fault(
+    visit: MakeVisit, sequence: str, defect: str, place: str, words: str
 ) -> None:
-    """The supply is off, or on again by then: it has forgotten its settings, and that tells."""
-    done = visit(str(SEQUENCES / sequence), "--defect", f"supply-resets,after={after},for=10s")
+    """What it has forgotten or let go of tells, before the unit is blamed."""
+    done = visit(str(SEQUENCES / sequence), "--defect", defect)
     assert (done.code, done.disposition) == (4, "stand fault"), done.out[-3000:]
     assert "failed" not in done.verdicts().values()
-    assert done.places == {"supply main"}
-    assert "has forgotten its settings" in done.out
-
-
-@pytest.mark.parametrize(
-    ("sequence", "after"),
-    [("test_50_modes.py", "3.3s"), ("test_70_inputs.py", "2.6s"), ("test_60_outputs.py", "2.7s")],
-)
-def test_a_dip_of_the_mains_of_the_io_is_never_the_units_fault(
-    visit: MakeVisit, sequence: str, after: str
-) -> None:
-    """It drives the mode switch and the inputs: what it let go of is found out before the unit is blamed."""
-    done = visit(str(SEQUENCES / sequence), "--defect", f"io-resets,after={after}")
-    assert (done.code, done.disposition) == (4, "stand fault"), done.out[-3000:]
-    assert "failed" not in done.verdicts().values()
-    assert done.places == {"io rack"}
-    assert "has let go of what it drove" in done.out
+    assert done.places == {place}
+    assert words in done.out
 
 
 def test_what_was_seen_of_the_unit_is_kept(visit: MakeVisit) -> None:

@@ -20,7 +20,7 @@ from hilseq.instruments.supply import LIMITED
 from hilseq.procedures.soak import sampler as columns
 from hilseq.procedures.soak.record import Column, Finding
 from hilseq.procedures.soak.sampler import Sample, Sampler
-from hilseq.procedures.soak.supply_first import overloads
+from hilseq.procedures.soak.stand_first import overloads
 from hilseq.procedures.unit import Unit
 from hilseq.procedures.wiring import ON_SHARE, Wiring
 from hilseq.quantities import Interval

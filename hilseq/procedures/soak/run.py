@@ -25,8 +25,8 @@ from hilseq.procedures.soak.outcome import SoakOutcome
 from hilseq.procedures.soak.record import Finding, Recorder, SoakState
 from hilseq.procedures.soak.sampler import Sample, Sampler
 from hilseq.procedures.soak.schedule import next_multiple
+from hilseq.procedures.soak.stand_first import overloads
 from hilseq.procedures.soak.starts import Starts
-from hilseq.procedures.soak.supply_first import overloads
 from hilseq.procedures.soak.traffic import Traffic
 from hilseq.procedures.soak.troubles import Troubles
 from hilseq.procedures.unit import Unit
