@@ -19,7 +19,7 @@ def nothing() -> None:
     """Do nothing: the tick of a clock that nobody watches."""
 
 
-def in_turn(*ticks: Callable[[], None]) -> Callable[[], None]:
+def compose(*ticks: Callable[[], None]) -> Callable[[], None]:
     """Return a tick that is all of these."""
 
     def all_of_them() -> None:
@@ -29,7 +29,7 @@ def in_turn(*ticks: Callable[[], None]) -> Callable[[], None]:
     return all_of_them
 
 
-class Awake:
+class BusyPoll:
     """Looking again and again for a moment before going to sleep, where that pays.
 
     To be woken costs a process many times what a simulated instrument on the same computer needs to answer
@@ -110,14 +110,14 @@ class Clock(Protocol):
         """Let time pass until `instant` (seconds since the epoch); at once when it is already past."""
         ...
 
-    def head_for(self, instant: float) -> None:
+    def advance_async(self, instant: float) -> None:
         """Let time begin to pass towards `instant`, for which `sleep_until` waits; nothing is asked before.
 
         Real time passes by itself. A simulated stand advances meanwhile, and what is done until then costs nothing.
         """
         ...
 
-    def spent(self, seconds: float) -> None:
+    def account_wait(self, seconds: float) -> None:
         """Count wall time that an exchange waited in vain. The wall clock already has."""
         ...
 
@@ -164,10 +164,10 @@ class WallClock:
         """Sleep until the instant."""
         self.sleep(instant - self.now())
 
-    def head_for(self, instant: float) -> None:
+    def advance_async(self, instant: float) -> None:
         """Nothing to do: it passes by itself."""
 
-    def spent(self, seconds: float) -> None:
+    def account_wait(self, seconds: float) -> None:
         """Nothing to do: the wall clock ran on by itself."""
 
     def moment(self) -> datetime:

@@ -5,10 +5,10 @@ The first fork answers the first question of whoever reads the message: whose fa
     HilseqError
     ├── UnitFault            the unit under test (also an AssertionError: the check failed)
     │   ├── UnitSilent       its link or port did not answer in time
-    │   └── UnitGarbage      an answer that cannot be understood
+    │   └── UnitInvalidResponse      an answer that cannot be understood
     ├── StandFault           the stand: nothing is said against the unit
-    │   ├── InstrumentSilent     no answer before the deadline, or the connection is gone
-    │   ├── InstrumentGarbage    an answer that cannot be understood
+    │   ├── InstrumentTimeout     no answer before the deadline, or the connection is gone
+    │   ├── InvalidResponse    an answer that cannot be understood
     │   ├── InstrumentError      the instrument reported an error of its own (number and text)
     │   ├── InstrumentReset      it was without mains for a moment, or has switched itself off
     │   ├── WrongInstrument      it answers, but it is not what the stand file expects
@@ -46,7 +46,7 @@ class UnitSilent(UnitFault):
     """The unit's link or port did not answer before its deadline."""
 
 
-class UnitGarbage(UnitFault):
+class UnitInvalidResponse(UnitFault):
     """The unit's link or port answered with something that cannot be understood."""
 
 
@@ -62,11 +62,11 @@ class StandFault(HilseqError):
         self.places: tuple[str, ...] = (place,) if place is not None else tuple(places)
 
 
-class InstrumentSilent(StandFault):
+class InstrumentTimeout(StandFault):
     """No answer before the deadline, connection refused, closed or lost."""
 
 
-class InstrumentGarbage(StandFault):
+class InvalidResponse(StandFault):
     """An answer came that is no answer to the question."""
 
 

@@ -11,8 +11,8 @@ import select
 import socket
 from datetime import datetime, timedelta
 
-from hilseq.clock import Awake, nothing
-from hilseq.errors import InstrumentGarbage, InstrumentSilent
+from hilseq.clock import BusyPoll, nothing
+from hilseq.errors import InstrumentTimeout, InvalidResponse
 
 #: Longest wall time for one advance; a model that needs longer is stuck.
 DEADLINE = 60.0
@@ -28,13 +28,13 @@ class SteppedClock:
         try:
             self._socket = socket.create_connection((host.strip("[]"), int(port)), timeout=DEADLINE)
         except OSError as error:
-            raise InstrumentSilent(
+            raise InstrumentTimeout(
                 f"the simulated stand's clock at {endpoint} does not answer: {error}"
             ) from error
         self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         self._socket.setblocking(False)  # every wait is a select with a time-out
-        self._awake = Awake()
-        self._due = False  # an answer is not read yet: that of `head_for`, or of what was interrupted
+        self._awake = BusyPoll()
+        self._due = False  # an answer is not read yet: that of `advance_async`, or of what was interrupted
         self._received = b""
         self._request = ""
         try:
@@ -86,7 +86,7 @@ class SteppedClock:
                         raise TimeoutError(f"no answer within {DEADLINE:g} s")
                     part = self._socket.recv(256)
                 if not part:
-                    raise InstrumentSilent(f"the simulated stand's clock at {self._endpoint} has gone")
+                    raise InstrumentTimeout(f"the simulated stand's clock at {self._endpoint} has gone")
                 self._received += part
         except OSError as error:
             raise self._lost(error) from error
@@ -96,17 +96,17 @@ class SteppedClock:
             raise self._nonsense(answer.decode("ascii", "replace"))
         return told
 
-    def _nonsense(self, answer: str) -> InstrumentGarbage:
-        return InstrumentGarbage(f"the simulated stand's clock answered {answer[:80]!r} to {self._request!r}")
+    def _nonsense(self, answer: str) -> InvalidResponse:
+        return InvalidResponse(f"the simulated stand's clock answered {answer[:80]!r} to {self._request!r}")
 
-    def _lost(self, error: OSError) -> InstrumentSilent:
-        return InstrumentSilent(f"the simulated stand's clock at {self._endpoint}: {error}")
+    def _lost(self, error: OSError) -> InstrumentTimeout:
+        return InstrumentTimeout(f"the simulated stand's clock at {self._endpoint}: {error}")
 
     def now(self) -> float:
         """Seconds of the model since it was made; while it heads for an instant, those before."""
         return self._now
 
-    def head_for(self, instant: float) -> None:
+    def advance_async(self, instant: float) -> None:
         """Let the model advance until `instant`, while something else is done that does not touch it."""
         seconds = instant - self._now
         if seconds > 0 and not self._due:
@@ -127,7 +127,7 @@ class SteppedClock:
         if self._due:
             self._now = self._answer()
 
-    def spent(self, seconds: float) -> None:
+    def account_wait(self, seconds: float) -> None:
         """Advance the model by time that the wall spent waiting, as it would have on hardware."""
         self.sleep(seconds)
 

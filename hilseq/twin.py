@@ -16,7 +16,7 @@ from functools import cached_property
 from pathlib import Path
 from typing import Any
 
-from hilseq import nursery
+from hilseq import twin_pool
 from hilseq.description.stand import Stand
 from hilseq.errors import StandFault, UsageError
 
@@ -130,9 +130,11 @@ class Twin:
     ) -> None:
         line = [*command(stand, units, serials=serials, seed=seed, defects=defects, clock=clock), _PIPE]
         try:
-            forked = nursery.started(line[3:])
+            forked = twin_pool.started(line[3:])
         except OSError as error:
-            raise StandFault(f"the simulated stand did not start: its nursery has gone ({error})") from error
+            raise StandFault(
+                f"the simulated stand did not start: its twin_pool has gone ({error})"
+            ) from error
         self._process = forked or subprocess.Popen(
             line,
             stdin=subprocess.PIPE,

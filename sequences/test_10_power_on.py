@@ -11,10 +11,10 @@ from hilseq.clock import Clock
 from hilseq.description.profile import Indicator, Mode
 from hilseq.plugin.judge import Judge
 from hilseq.procedures.bench import Bench
-from hilseq.procedures.feed import Feed
 from hilseq.procedures.inrush import bound_inrush, capture_start, current_by_mode
 from hilseq.procedures.temperature import reported_error
 from hilseq.procedures.unit import Unit
+from hilseq.procedures.unit_supply import UnitSupply
 
 KeepTable = Callable[[str, Sequence[str], Sequence[Sequence[Any]]], None]
 
@@ -23,7 +23,7 @@ pytestmark = pytest.mark.stage("power-on")
 
 @pytest.mark.gate
 @pytest.mark.place("start")
-def test_starts(unit: Unit, supply: Feed, judge: Judge) -> None:
+def test_starts(unit: Unit, supply: UnitSupply, judge: Judge) -> None:
     """The unit is ready in time after power comes."""
     supply.on()
     judge("time to ready", unit.wait_until_ready(), unit.limits.ready_time)
@@ -57,13 +57,15 @@ def test_reports_its_temperature(ready_unit: Unit, bench: Bench, judge: Judge) -
 
 @pytest.mark.gate
 @pytest.mark.place("supply")
-def test_current_when_idle(ready_unit: Unit, supply: Feed, judge: Judge) -> None:
+def test_current_when_idle(ready_unit: Unit, supply: UnitSupply, judge: Judge) -> None:
     """The unit draws what a healthy one draws."""
     judge("idle current", supply.current(), ready_unit.limits.idle_current)
 
 
 @pytest.mark.place("supply")
-def test_inrush(ready_unit: Unit, supply: Feed, clock: Clock, judge: Judge, keep_table: KeepTable) -> None:
+def test_inrush(
+    ready_unit: Unit, supply: UnitSupply, clock: Clock, judge: Judge, keep_table: KeepTable
+) -> None:
     """Switched on, the unit draws no more than it may, and its current settles."""
     limits = ready_unit.limits
     curve = capture_start(ready_unit, clock)
@@ -81,7 +83,7 @@ def test_inrush(ready_unit: Unit, supply: Feed, clock: Clock, judge: Judge, keep
 
 @pytest.mark.place("supply")
 @pytest.mark.needs("start.live-current")
-def test_current_when_live(live_unit: Unit, supply: Feed, judge: Judge) -> None:
+def test_current_when_live(live_unit: Unit, supply: UnitSupply, judge: Judge) -> None:
     """Running live with every output off, the unit draws what a healthy one draws."""
     judge("live current", supply.current(), live_unit.limits.live_current)
 

@@ -42,7 +42,7 @@ def test_finds_its_neighbours(ready_unit: Unit) -> None:
     found, fitted = ready_unit.neighbours_found(), ready_unit.neighbours_fitted()
     wrong = {position: name for position, name in found.items() if name != fitted[position]}
     places = [f"neighbour {position}" for position in wrong]
-    ready_unit.blame(
+    ready_unit.fail_at(
         places,
         "; ".join(f"position {p} reports {name}, the stand has {fitted[p]}" for p, name in wrong.items()),
     )

@@ -34,7 +34,7 @@ def test_clears_and_stays_clear(
     after = ready_unit.faults.read()
     keep_faults("after a new start", after)
     returned = unusual(added(counted(known), after))
-    ready_unit.blame(
+    ready_unit.fail_at(
         [fault.place for fault in returned],
         f"after a new start the unit reports {returned[0] if returned else 'nothing'}",
     )

@@ -8,8 +8,8 @@ from hilseq.analysis.limits import Limits
 from hilseq.clock import Clock
 from hilseq.plugin.judge import Judge
 from hilseq.procedures import battery, clock_check
-from hilseq.procedures.feed import Feed
 from hilseq.procedures.unit import Unit
+from hilseq.procedures.unit_supply import UnitSupply
 
 pytestmark = pytest.mark.stage("clock and memory")
 
@@ -33,7 +33,7 @@ def test_clock_is_kept(ready_unit: Unit, clock: Clock, judge: Judge) -> None:
 
 @pytest.mark.place("configuration")
 @pytest.mark.needs("configuration")
-def test_configuration_is_kept(ready_unit: Unit, supply: Feed) -> None:
+def test_configuration_is_kept(ready_unit: Unit, supply: UnitSupply) -> None:
     """The configuration survives a longer time without supply."""
     battery.must_be_in(ready_unit)
     memory = ready_unit.configuration
@@ -55,7 +55,7 @@ def test_battery(ready_unit: Unit, judge: Judge) -> None:
 
 @pytest.mark.place("battery")
 @pytest.mark.needs("battery")
-def test_battery_age(unit: Unit, supply: Feed, clock: Clock, judge: Judge) -> None:
+def test_battery_age(unit: Unit, supply: UnitSupply, clock: Clock, judge: Judge) -> None:
     """The memory battery is no older than such batteries last, where its date is known."""
     described = unit.profile.battery
     assert described is not None

@@ -23,13 +23,13 @@ def test_is_accurate(
     keep_table(*channel.curve())
     keep_table(*channel.line())
     judge("largest deviation", *channel.deviation())
-    judge("hysteresis", *channel.play())
-    judge("repeatability (2 s)", *channel.spread())
+    judge("hysteresis", *channel.hysteresis())
+    judge("repeatability (2 s)", *channel.repeatability())
 
 
 def test_ignores_the_others(analog_sweep: dict[str, Swept], analog_point: str, judge: Judge) -> None:
     """The channel stays where it is while the others go from end to end."""
-    moved = analog_sweep[analog_point].disturbance()
+    moved = analog_sweep[analog_point].crosstalk()
     if moved is not None:
         judge("change caused by the others", *moved)
 

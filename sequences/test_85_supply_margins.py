@@ -13,10 +13,10 @@ from hilseq.description.profile import Mode
 from hilseq.plugin.judge import Judge
 from hilseq.plugin.parametrize import SupplyCorner
 from hilseq.procedures import margins
-from hilseq.procedures.feed import Feed
 from hilseq.procedures.margins_interruptions import claimed_ride_through, find_ride_through
 from hilseq.procedures.margins_ramp import slow_ramp
 from hilseq.procedures.unit import Unit
+from hilseq.procedures.unit_supply import UnitSupply
 
 KeepTable = Callable[[str, Sequence[str], Sequence[Sequence[Any]]], None]
 
@@ -34,26 +34,28 @@ def test_works_at_the_corner(
     unit = rated_afterwards
     unit.modes.move_to(Mode.LIVE)
     normally, before = margins.followers(unit), margins.stored(unit)
-    unit.come_to_rest()
+    unit.return_to_idle()
     judge("time to ready", margins.start_at(unit, supply_corner.voltage, clock), unit.limits.ready_time)
     unit.modes.move_to(Mode.LIVE)
-    margins.blame_lost_outputs(unit, normally, supply_corner.voltage)
-    margins.blame_new_faults(unit, before, f"at {supply_corner.voltage:g} V")
+    margins.fail_on_lost_outputs(unit, normally, supply_corner.voltage)
+    margins.fail_on_new_faults(unit, before, f"at {supply_corner.voltage:g} V")
 
 
 def test_rides_through(
-    live_unit: Unit, supply: Feed, clock: Clock, judge: Judge, keep_table: KeepTable
+    live_unit: Unit, supply: UnitSupply, clock: Clock, judge: Judge, keep_table: KeepTable
 ) -> None:
     """Live and with every output on, the unit rides through interruptions of its supply, or restarts."""
     before = margins.stored(live_unit)
     found = find_ride_through(live_unit, clock)
     keep_table("interruptions", ["wanted s", "made s", "the unit"], found.rows)
     supply.note("ride-through", found.in_words())
-    margins.blame_new_faults(live_unit, before, "after interruptions")
+    margins.fail_on_new_faults(live_unit, before, "after interruptions")
     judge("ride-through", found.value, claimed_ride_through(live_unit.profile))
 
 
-def test_slow_ramp(ready_unit: Unit, supply: Feed, clock: Clock, judge: Judge, keep_table: KeepTable) -> None:
+def test_slow_ramp(
+    ready_unit: Unit, supply: UnitSupply, clock: Clock, judge: Judge, keep_table: KeepTable
+) -> None:
     """On a slow ramp the unit goes off once, below its range, comes back once, and restarts as it must."""
     ramp = slow_ramp(ready_unit, clock)
     keep_table("slow ramp", ["time s", "voltage V", "current A"], ramp.rows)

@@ -10,9 +10,9 @@ import pytest
 from hilseq.analysis.sequential import Decision
 from hilseq.plugin.judge import Judge
 from hilseq.procedures import cycling
-from hilseq.procedures.feed import Feed
 from hilseq.procedures.starts import COLUMNS, start_times
 from hilseq.procedures.unit import Unit
+from hilseq.procedures.unit_supply import UnitSupply
 
 KeepTable = Callable[[str, Sequence[str], Sequence[Sequence[Any]]], None]
 
@@ -20,13 +20,13 @@ pytestmark = [pytest.mark.stage("power cycling"), pytest.mark.place("start")]
 
 
 @pytest.mark.needs("cycling")
-def test_starts_cold_every_time(ready_unit: Unit, supply: Feed, keep_table: KeepTable) -> None:
+def test_starts_cold_every_time(ready_unit: Unit, supply: UnitSupply, keep_table: KeepTable) -> None:
     """The unit starts from cold as often as is claimed of it."""
     cold = cycling.cold_starts(ready_unit)
     keep_table("cold starts", cycling.COLUMNS, [start.row() for start in cold.starts])
     supply.note("proof", cold.proven())
     if cold.decision is not Decision.ACCEPT:
-        cycling.blame_failed(cold.failed, cold.proven())
+        cycling.fail_on_failed(cold.failed, cold.proven())
 
 
 @pytest.mark.needs("cycling")
@@ -34,11 +34,11 @@ def test_starts_warm_and_after_short_pauses(ready_unit: Unit, keep_table: KeepTa
     """The unit starts warm, and after pauses that leave its capacitors half charged."""
     starts = cycling.other_starts(ready_unit)
     keep_table("warm starts", cycling.COLUMNS, [start.row() for start in starts])
-    cycling.blame_failed([start for start in starts if start.wrong], "")
+    cycling.fail_on_failed([start for start in starts if start.wrong], "")
 
 
 @pytest.mark.stage("power-on")
-def test_starts_alike(ready_unit: Unit, supply: Feed, judge: Judge, keep_table: KeepTable) -> None:
+def test_starts_alike(ready_unit: Unit, supply: UnitSupply, judge: Judge, keep_table: KeepTable) -> None:
     """Every start of the visit was ready in time, and they were alike."""
     times = start_times(ready_unit)
     keep_table("time to ready of every start", COLUMNS, times.rows)

@@ -26,7 +26,7 @@ def test_stays_in_its_mode(ready_unit: Unit, soak: Callable[[], SoakOutcome], ju
         judge.record(
             "highest case temperature", highest, Limits(None, profile.highest_case), place="temperature"
         )
-    ready_unit.blame(outcome.places, outcome.sentence)
+    ready_unit.fail_at(outcome.places, outcome.sentence)
     if profile.soak is not None and profile.soak.required and outcome.lasted < profile.soak.duration:
         raise NotPerformed(
             f"the soak was shortened to {show_duration(outcome.lasted)}; "

@@ -18,7 +18,7 @@ pytestmark = [pytest.mark.stage("soak"), pytest.mark.needs("soak")]
 @pytest.mark.needs("points.outputs")
 def test_output_still_follows(output_patterns: PatternRun, output_point: str) -> None:
     """After the soak the output follows its commands, whatever the others do."""
-    output_patterns.expect_right(output_point)
+    output_patterns.assert_follows(output_point)
 
 
 @pytest.mark.needs("points.outputs")
@@ -33,7 +33,7 @@ def test_still_carries_its_load(
 @pytest.mark.needs("points.inputs")
 def test_input_still_reports(input_patterns: PatternRun, input_point: str) -> None:
     """After the soak the unit reports the input as it is driven, whatever drives the others."""
-    input_patterns.expect_right(input_point)
+    input_patterns.assert_follows(input_point)
 
 
 def test_is_still_accurate(

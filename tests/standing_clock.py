@@ -19,7 +19,7 @@ class StandingClock:
     def now(self) -> float:
         return self.seconds
 
-    def head_for(self, instant: float) -> None:
+    def advance_async(self, instant: float) -> None:
         """Wait for `sleep_until`."""
 
     def sleep(self, seconds: float) -> None:
@@ -28,7 +28,7 @@ class StandingClock:
     def sleep_until(self, instant: float) -> None:
         self.seconds = max(self.seconds, instant)
 
-    def spent(self, seconds: float) -> None:
+    def account_wait(self, seconds: float) -> None:
         self.seconds += seconds
 
     def moment(self) -> datetime:

@@ -10,28 +10,28 @@ import pytest
 ROOT = Path(__file__).resolve().parents[1]
 
 #: Room -> the rooms it may import from (module level and late imports alike).
-FOUNDATION = {"quantities", "clock", "errors", "measured", "verdicts", "interrupts", "garbage"}
+FOUNDATION = {"quantities", "clock", "errors", "measured", "verdicts", "interrupts", "gc_tuning"}
 MAY_IMPORT: dict[str, set[str]] = {
     "quantities": set(),
     "errors": set(),
     "interrupts": set(),
-    "garbage": set(),
+    "gc_tuning": set(),
     "measured": {"quantities"},
     "verdicts": set(),
     "clock": set(),
     "stepped": {"errors", "clock"},
     "analysis": set(),
     "description": {"analysis", *FOUNDATION},
-    "nursery": set(),
-    "twin": {"description", "nursery", *FOUNDATION},
-    "shipped": set(),
+    "twin_pool": set(),
+    "twin": {"description", "twin_pool", *FOUNDATION},
+    "resources": set(),
     "instruments": {"description", "analysis", *FOUNDATION},
     "procedures": {"instruments", "description", "analysis", *FOUNDATION},
     "journal": FOUNDATION,
     "reports": {"journal", "analysis", *FOUNDATION},
     "records": {"journal", "reports", "analysis", *FOUNDATION},
     "live": {"journal", "reports", "records", "analysis", *FOUNDATION},
-    "coverage": {"analysis", "nursery", "plugin", "reports", *FOUNDATION},
+    "coverage": {"analysis", "twin_pool", "plugin", "reports", *FOUNDATION},
     "guard": {"procedures", "description", "journal", *FOUNDATION},
     "plugin": {
         "procedures",

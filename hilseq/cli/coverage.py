@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from hilseq import shipped
+from hilseq import resources
 
 if TYPE_CHECKING:
     from hilseq.coverage.table import Table
@@ -57,11 +57,11 @@ def coverage_command(
     from hilseq.description.loading import load_profile, load_stand
     from hilseq.twin import catalogue
 
-    stands = shipped.folder("stands")
+    stands = resources.folder("stands")
     stand, unit = stand or stands / "sim-bench.yaml", unit or stands / "units" / "rh16.yaml"
     rows = choose(catalogue(stand, unit), kind or [])
     cases = draw(rows, draws=draws, units=units, seed=seed)
-    words = sequence or [str(shipped.folder("sequences"))]
+    words = sequence or [str(resources.folder("sequences"))]
     files = [word for word in words if Path(word).exists()]
     options = [word for word in words if word not in files]
     asked = campaign_of(

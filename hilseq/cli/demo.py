@@ -10,7 +10,7 @@ from typing import Annotated
 
 import typer
 
-from hilseq import shipped
+from hilseq import resources
 
 #: Serial number, defects, and the exit code that the visit must end with.
 _VISITS = (
@@ -30,7 +30,7 @@ def demo_command(
 
     Example: hilseq demo
     """
-    stands = shipped.folder("stands")
+    stands = resources.folder("stands")
     folder = out or Path("runs") / f"{datetime.now(UTC):%Y%m%d-%H%M%S}-demo"
     right = True
     for serial, defects, expected in _VISITS:

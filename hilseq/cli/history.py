@@ -92,16 +92,16 @@ def _print(told: Answer, html: Path | None) -> None:
     from rich.console import Console
     from rich.text import Text
 
-    from hilseq.reports.visible import visible
+    from hilseq.reports.sanitize import sanitize
 
     console = Console(highlight=False)
     if not console.is_terminal:
         console.width = _WIDE
-    console.print(Text(visible(told.title), style="bold"))
+    console.print(Text(sanitize(told.title), style="bold"))
     for sentence in told.sentences:
-        console.print(Text(visible(sentence)))
+        console.print(Text(sanitize(sentence)))
     for table in told.tables:
-        console.print(Text(f"\n{visible(table.title)}", style="bold"))
+        console.print(Text(f"\n{sanitize(table.title)}", style="bold"))
         _print_table(console, table)
     if html is not None:
         console.print(Text(f"\noverview with plots: {html}"))
@@ -114,7 +114,7 @@ def _print_table(console: object, table: Table) -> None:
     from rich.text import Text
 
     from hilseq.records.history.answer import show
-    from hilseq.reports.visible import visible
+    from hilseq.reports.sanitize import sanitize
 
     assert isinstance(console, Console)
     if not table.rows:
@@ -129,7 +129,7 @@ def _print_table(console: object, table: Table) -> None:
         tight = numeric or all(len(show(row[number])) <= _SHORT for row in rows)
         grid.add_column(table.columns[number], justify="right" if numeric else "left", no_wrap=tight)
     for row in rows:
-        grid.add_row(*(Text(visible(show(row[number]), 200)) for number in shown))
+        grid.add_row(*(Text(sanitize(show(row[number]), 200)) for number in shown))
     console.print(grid)
     if len(table.rows) > len(rows) or not whole:
         left = len(table.rows) - len(rows)

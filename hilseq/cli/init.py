@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from hilseq import shipped
+from hilseq import resources
 
 _SEQUENCE = '''"""My first sequence: a file like this, in any folder, runs without registration."""
 
@@ -43,7 +43,7 @@ def init_command(
     from hilseq.errors import UsageError
 
     contents = {
-        name: (shipped.folder(room) / path).read_text(encoding="utf-8")
+        name: (resources.folder(room) / path).read_text(encoding="utf-8")
         for name, (room, path) in _COPIES.items()
     }
     contents["checks/test_my_first.py"] = _SEQUENCE

@@ -78,7 +78,7 @@ def plan_command(
 
     Example: hilseq plan --stand stands/sim-bench.yaml --unit stands/units/rh16.yaml
     """
-    from hilseq import shipped
+    from hilseq import resources
     from hilseq.description.loading import load_stand
     from hilseq.description.visit import describe_visit
     from hilseq.plugin.options import units_by_slot
@@ -86,7 +86,7 @@ def plan_command(
     slots = list(load_stand(stand).slots)
     files = units_by_slot(unit, slots, slots)
     visit = describe_visit(stand, {slot: Path(file) for slot, file in files.items()})
-    paths = list(sequence or [str(shipped.folder("sequences"))])
+    paths = list(sequence or [str(resources.folder("sequences"))])
     plans = make_plans(visit, files, paths)
     if json:
         import json as json_format
@@ -223,7 +223,7 @@ def _plan_soak(plan: UnitPlan, visit: Visit, slot: str) -> None:
     outlook = soak_outlook(profile.soak, columns=columns, start=start)
     plan.soak = {
         "required": profile.soak.required,
-        "not_counted": profile.soak.not_counted,
+        "ignored_events": profile.soak.ignored_events,
         "proves": outlook.sentence(),
         **asdict(outlook),
     }
@@ -262,9 +262,9 @@ def plan_lines(plan: UnitPlan) -> list[str]:
             f"about {_megabytes(plan.soak['disk'])}"
         )
         lines.append(f"  - {plan.soak['proves']}")
-        if plan.soak["not_counted"]:
+        if plan.soak["ignored_events"]:
             lines.append(
-                f"  - no events of the soak, as the profile says: {', '.join(plan.soak['not_counted'])}"
+                f"  - no events of the soak, as the profile says: {', '.join(plan.soak['ignored_events'])}"
             )
     return lines
 

@@ -130,7 +130,7 @@ def _tell(stand: str, looks: list[Look], *, json: bool) -> int:
     """Print what was found; return the exit code."""
     from dataclasses import asdict
 
-    from hilseq.reports.visible import visible
+    from hilseq.reports.sanitize import sanitize
     from hilseq.verdicts import ExitCode
 
     wrong = [look for look in looks if look.right is False]
@@ -147,7 +147,9 @@ def _tell(stand: str, looks: list[Look], *, json: bool) -> int:
         typer.echo(notation.dumps(answer, indent=2))
         return code
     for look in looks:
-        typer.echo(f"{_VERDICTS[look.right]:<14}{look.topic:<15} {visible(look.what)}: {visible(look.words)}")
+        typer.echo(
+            f"{_VERDICTS[look.right]:<14}{look.topic:<15} {sanitize(look.what)}: {sanitize(look.words)}"
+        )
     verdict = "ready" if not wrong else f"NOT READY: {len(wrong)} of {len(looks)} looks found something wrong"
     typer.echo(f"\nstand {stand}: {verdict}")
     return code

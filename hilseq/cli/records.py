@@ -114,9 +114,9 @@ def _say_imported(imported: Imported) -> None:
 
 
 def _plain(words: object) -> str:
-    from hilseq.reports.visible import visible
+    from hilseq.reports.sanitize import sanitize
 
-    return visible(words)
+    return sanitize(words)
 
 
 def _print_json(value: object) -> None:

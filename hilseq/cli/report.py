@@ -53,7 +53,7 @@ def make_reports(
     from hilseq.journal.reader import find_journal
     from hilseq.reports import write
     from hilseq.reports.allure import build_allure
-    from hilseq.reports.visible import visible
+    from hilseq.reports.sanitize import sanitize
 
     home = find_journal(run).parent
     folder = out or home
@@ -61,7 +61,7 @@ def make_reports(
         record = write.write_reports(run, out)
         for unit in record.units:
             if unit.damage:
-                typer.echo(f"hilseq: CAUTION: {visible(unit.damage)}", err=True)
+                typer.echo(f"hilseq: CAUTION: {sanitize(unit.damage)}", err=True)
         files = [folder / write.SUMMARY, *(folder / name for name in write.report_names(record).values())]
         if certificate:
             files += write.write_certificates(record, folder)

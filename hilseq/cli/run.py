@@ -12,7 +12,7 @@ from typing import IO, Annotated
 
 import typer
 
-from hilseq import garbage, shipped
+from hilseq import gc_tuning, resources
 from hilseq.errors import HilseqError
 
 #: No cache is kept; what is for those who develop hilseq, look for leaks or write coroutines is not loaded.
@@ -105,7 +105,7 @@ def run_visit(sequences: list[str], arguments: list[str], stand: Path) -> int:
 
     The description is checked first, so that its errors come as plain lines. Raises DescriptionError.
     """
-    with garbage.left_while_loading():
+    with gc_tuning.left_while_loading():
         return _run_visit(sequences, arguments, stand)
 
 
@@ -118,7 +118,7 @@ def _run_visit(sequences: list[str], arguments: list[str], stand: Path) -> int:
     from hilseq.cli.view import ViewPlugin
 
     paths = [word for word in sequences if not word.startswith("-")]
-    extra = sequences if paths else [str(shipped.folder("sequences")), *sequences]
+    extra = sequences if paths else [str(resources.folder("sequences")), *sequences]
     with _own_output() as output:
         view = ViewPlugin(output)
         code = int(pytest.main([*extra, *arguments, *_PYTEST.split()], plugins=[view]))

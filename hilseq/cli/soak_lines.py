@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from hilseq.quantities import show_duration
-from hilseq.reports.visible import visible
+from hilseq.reports.sanitize import sanitize
 
 #: Characters of the strip.
 WIDTH = 32
@@ -17,7 +17,7 @@ _WORST = (EVENT, UNWELL, GAP, WELL, AHEAD)
 LEGEND = f"{WELL} in its mode   {UNWELL} out of it   {GAP} nothing sampled   {EVENT} event   {AHEAD} to come"
 
 
-class Strip:
+class ModeBar:
     """How a soak went, in as many signs as fit: of each part the worst."""
 
     def __init__(self, width: int = WIDTH) -> None:
@@ -47,7 +47,7 @@ class Strip:
 
 
 def status(
-    since: float, until: float, strip: Strip, values: list[tuple[float | None, str]], events: int
+    since: float, until: float, strip: ModeBar, values: list[tuple[float | None, str]], events: int
 ) -> str:
     """Return `12 h of 72 h, 60 h left [===.....] 0.124 A, 57.3 degC, no event`; `values` come with units."""
     times = f"{show_duration(since)} of {show_duration(until)}, {show_duration(max(until - since, 0.0))} left"
@@ -60,21 +60,21 @@ def event_line(entry: Mapping[str, Any]) -> str:
     """Return one event of a soak as a line."""
     case = "" if entry.get("case") is None else f", case {float(entry['case']):.1f} degC"
     when = show_duration(float(entry["since"]))
-    return visible(f"{when}{case}: {entry['what']} ({entry['place']}): {entry['text']}")
+    return sanitize(f"{when}{case}: {entry['what']} ({entry['place']}): {entry['text']}")
 
 
 def gap_line(entry: Mapping[str, Any]) -> str:
     """Return one gap of a soak as a line."""
     when, length = float(entry["start"]), float(entry["end"]) - float(entry["start"])
     words = f"{entry['what']}, {show_duration(length)} without samples; {entry['text']}"
-    return visible(f"{show_duration(when)}: {words}")
+    return sanitize(f"{show_duration(when)}: {words}")
 
 
 class SoakLine:
     """The present soak of a run, fed with its entries and its progress: one line that says how it goes."""
 
     def __init__(self) -> None:
-        self._strip = Strip()
+        self._strip = ModeBar()
         self._last = 0.0
         self.text = ""
 

@@ -19,9 +19,9 @@ from rich.text import Text
 from hilseq.cli.soak_lines import SoakLine
 from hilseq.journal import kinds
 from hilseq.journal.kinds import ANSWERED, ASKED, NOT_ANSWERED
+from hilseq.reports.formatting import show_limits, show_value
 from hilseq.reports.record import RunRecord, reading_of
-from hilseq.reports.visible import visible
-from hilseq.reports.words import show_limits, show_value
+from hilseq.reports.sanitize import sanitize
 from hilseq.verdicts import CheckVerdict, Disposition
 
 #: Where there is no terminal to keep a line alive, a soak says how it goes this often, s.
@@ -78,7 +78,7 @@ class VisitView:
 
     def _begin(self, fields: dict[str, Any]) -> None:
         self._many = len(fields["units"]) > 1
-        units = ", ".join(f"{u['part']} {visible(u['serial'])}" for u in fields["units"])
+        units = ", ".join(f"{u['part']} {sanitize(u['serial'])}" for u in fields["units"])
         where = f"stand {fields['stand']}" + (" (simulated)" if fields["simulated"] else "")
         self._console.print(Text(f"hilseq {fields['hilseq']}: {units} on {where}"))
 
@@ -101,7 +101,7 @@ class VisitView:
 
     def _show(self, stage: str, words: str) -> None:
         if self._progress is not None:
-            self._progress.update(self._task, stage=stage, words=visible(words))
+            self._progress.update(self._task, stage=stage, words=sanitize(words))
 
     def _take_soak(self, kind: str, fields: dict[str, Any]) -> None:
         """Keep the live line of a soak; what happens in it stays as a line of its own."""
@@ -126,10 +126,10 @@ class VisitView:
         planned = self._planned[fields["check"]]
         line = Text()
         line.append(f"{verdict:<14}", style=_STYLE[verdict])
-        line.append(f"{planned['stage']:<14} {visible(self._name(planned))}")
+        line.append(f"{planned['stage']:<14} {sanitize(self._name(planned))}")
         words = fields["why"] if verdict is not CheckVerdict.PASSED else self._last_reading
         if words:
-            line.append(f" - {visible(words)}", style="" if verdict is not CheckVerdict.PASSED else "dim")
+            line.append(f" - {sanitize(words)}", style="" if verdict is not CheckVerdict.PASSED else "dim")
         self._console.print(line)
         if self._progress is not None:
             self._progress.advance(self._task)
@@ -146,20 +146,20 @@ class VisitView:
         for unit in record.units:
             line = Text("\n")
             line.append(str(record.final(unit)).upper(), style=_STYLE[record.final(unit)])
-            line.append(f"  {unit.part} {visible(unit.serial)}")
+            line.append(f"  {unit.part} {sanitize(unit.serial)}")
             self._console.print(line)
             places: dict[str, dict[str, None]] = {}
             for finding in unit.findings:
                 places.setdefault(finding.what, {})[finding.place] = None
             for what, where in places.items():
-                self._console.print(Text(f"  {visible(', '.join(where))}: {visible(what)}"))
+                self._console.print(Text(f"  {sanitize(', '.join(where))}: {sanitize(what)}"))
             if record.final(unit) is Disposition.INCOMPLETE:
                 left = [c for c in unit.checks if c.verdict is CheckVerdict.NOT_PERFORMED]
                 self._console.print(
                     Text(
-                        f"  {len(left)} checks were not performed; first: {visible(left[0].why)}"
+                        f"  {len(left)} checks were not performed; first: {sanitize(left[0].why)}"
                         if left
-                        else f"  {visible(unit.damage) or 'no check was performed'}"
+                        else f"  {sanitize(unit.damage) or 'no check was performed'}"
                     )
                 )
         self._console.print(Text(f"\nreports and journal: {folder}"))
@@ -206,7 +206,7 @@ class ViewPlugin:
                 line.removeprefix("E").strip("\n") for line in lines if line.startswith("E ")
             ] or lines[-1:]
             print("hilseq: a sequence cannot be used, nothing was powered:", file=sys.stderr)
-            print("\n".join(visible(line) for line in telling), file=sys.stderr)
+            print("\n".join(sanitize(line) for line in telling), file=sys.stderr)
 
     def pytest_keyboard_interrupt(self, excinfo: pytest.ExceptionInfo[BaseException]) -> None:
         """Say why the run ended early; pytest itself says why one did not even begin."""

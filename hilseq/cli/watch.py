@@ -54,18 +54,18 @@ def watch_command(
 
 def lines(follower: Follower) -> list[str]:
     """Return how a run stands, in lines."""
-    from hilseq.reports.visible import visible
+    from hilseq.reports.sanitize import sanitize
 
     record = follower.record
     if record is None:
         return [f"no run to be told yet{': ' + follower.refused if follower.refused else ''}"]
-    told = [visible(f"{record.run} on stand {record.stand}: {follower.life.told}")]
+    told = [sanitize(f"{record.run} on stand {record.stand}: {follower.life.told}")]
     for unit in record.units:
         done = sum(check.started for check in unit.checks)
-        told.append(visible(f"{unit.part} {unit.serial}: {done} of {len(unit.checks)} checks begun"))
-        told += [visible(f"  {finding.place}: {finding.what}") for finding in unit.findings]
+        told.append(sanitize(f"{unit.part} {unit.serial}: {done} of {len(unit.checks)} checks begun"))
+        told += [sanitize(f"  {finding.place}: {finding.what}") for finding in unit.findings]
         if unit.damage:
-            told.append(visible(f"  CAUTION: {unit.damage}"))
+            told.append(sanitize(f"  CAUTION: {unit.damage}"))
         soak = follower.soaks.get(unit.slot)
         if soak is not None:
             told += soak_lines(soak)
@@ -76,7 +76,7 @@ def soak_lines(soak: Soaking) -> list[str]:
     """Return how a soak goes, in lines."""
     from hilseq.cli import soak_lines as words
 
-    strip = words.Strip()
+    strip = words.ModeBar()
     for stretch in soak.rolled.stretches if soak.rolled is not None else ():
         well = soak.mode_name(stretch.number) == soak.mode
         strip.mark(stretch.start, stretch.end, words.WELL if well else words.UNWELL)
@@ -107,7 +107,7 @@ def _refused(follower: Follower) -> str:
 
 
 def _goes_on(follower: Follower) -> bool:
-    from hilseq.live.life import State
+    from hilseq.live.run_state import State
 
     return follower.life.state is State.RUNNING
 

@@ -18,7 +18,7 @@ from hilseq.coverage.cases import Case
 from hilseq.coverage.outcome import judge_case
 from hilseq.coverage.row_file import RowFile
 from hilseq.errors import StandFault
-from hilseq.nursery import nursery
+from hilseq.twin_pool import twin_pool
 
 #: Runs one visit with these options (of `hilseq run`) and returns its exit code.
 RunVisit = Callable[[list[str]], int]
@@ -54,7 +54,7 @@ def run_campaign(
     _warm_up()
     started = context.Value("i", 0)
     with (
-        nursery(),
+        twin_pool(),
         ProcessPoolExecutor(jobs, mp_context=context, initializer=_settle, initargs=(jobs, started)) as pool,
     ):
         waiting = {pool.submit(_visit, bench, case) for case in open_cases}

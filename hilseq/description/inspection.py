@@ -13,7 +13,7 @@ from hilseq.description.crosscheck import visit_problems, visit_warnings
 from hilseq.description.loading import Kind, Loaded, kind_of, read_document
 from hilseq.description.profile import Profile
 from hilseq.description.stand import Stand
-from hilseq.description.unseen import unseen_claims
+from hilseq.description.untested_claims import untested_claims
 from hilseq.description.yaml_text import read_yaml
 from hilseq.errors import DescriptionError, Problem
 
@@ -108,7 +108,7 @@ def _pairs(
                 tried.setdefault((stand.path, slot), []).append(found)
                 tried.setdefault((profile.path, ""), []).append(found)
                 if not found:
-                    claims = unseen_claims(stand.model, slot, profile.whole())
+                    claims = untested_claims(stand.model, slot, profile.whole())
                     fits.append(Fit(profile.whole().part, stand.model.stand, slot, tuple(claims)))
     lacking: list[Problem] = []
     for attempts in tried.values():

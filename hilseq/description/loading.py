@@ -12,13 +12,13 @@ from pydantic_core import ErrorDetails
 
 from hilseq.description.checks import profile_findings, stand_findings
 from hilseq.description.checks.finding import Finding, problems_of
+from hilseq.description.partial_validation import validate_partially
 from hilseq.description.profile import Profile
 from hilseq.description.ranges import expand_ranges
-from hilseq.description.salvage import salvage
 from hilseq.description.shape import KEY_STEP
+from hilseq.description.source_position import Place, SourcePosition
 from hilseq.description.stand import Stand
 from hilseq.description.wording import in_words
-from hilseq.description.written import Place, Written
 from hilseq.description.yaml_text import read_yaml
 from hilseq.errors import DescriptionError, Problem
 
@@ -43,7 +43,7 @@ class Loaded(Generic[M]):
     """
 
     path: Path
-    document: Written | None
+    document: SourcePosition | None
     model: M | None
     problems: tuple[Problem, ...] = ()
 
@@ -74,7 +74,7 @@ def read_profile(path: Path) -> Loaded[Profile]:
     return _read(path, "profile", Profile)
 
 
-def kind_of(document: Written) -> Kind | None:
+def kind_of(document: SourcePosition) -> Kind | None:
     """Tell whether a document is a stand file or a profile by its keys; None when it is neither."""
     keys = {key for key, _ in document.items()}
     votes = {kind: sum(key in keys for key in telling) for kind, telling in _TELLING.items()}
@@ -92,7 +92,7 @@ def _read(path: Path, kind: Kind, model: type[M]) -> Loaded[M]:
 
 
 def read_document(
-    document: Written, traps: Sequence[Problem], path: Path, kind: Kind, model: type[M]
+    document: SourcePosition, traps: Sequence[Problem], path: Path, kind: Kind, model: type[M]
 ) -> Loaded[M]:
     """Read a document that should be of a kind; `traps` were found when it was composed."""
     strange = _not_of_kind(document, path, kind)
@@ -105,7 +105,7 @@ def read_document(
         usable: M | None = model.model_validate(data)
     except ValidationError as error:
         faults = error.errors(include_url=False, include_input=False)
-        usable = salvage(model, data, [_place_of(fault) for fault in faults])
+        usable = validate_partially(model, data, [_place_of(fault) for fault in faults])
     problems += _worded(faults, document, path, model)
     if usable is not None:
         partial = bool(problems or traps)
@@ -122,7 +122,7 @@ def _findings(model: BaseModel) -> list[Finding]:
     return profile_findings(model) if isinstance(model, Profile) else []
 
 
-def _not_of_kind(document: Written, path: Path, kind: Kind) -> Problem | None:
+def _not_of_kind(document: SourcePosition, path: Path, kind: Kind) -> Problem | None:
     if not isinstance(document.content, dict):
         found = "a list" if isinstance(document.content, list) else "a single value"
         expected = f"{_NAMES[kind]}: a mapping of keys to values"
@@ -138,7 +138,7 @@ def _place_of(fault: ErrorDetails) -> Place:
 
 
 def _worded(
-    faults: list[ErrorDetails], document: Written, path: Path, model: type[BaseModel]
+    faults: list[ErrorDetails], document: SourcePosition, path: Path, model: type[BaseModel]
 ) -> list[Problem]:
     """Put faults into words; those of one range stand at one place and are said once."""
     said: set[tuple[object, ...]] = set()

@@ -8,7 +8,7 @@ from pydantic import Field, model_validator
 
 from hilseq.description.fields import Model, Ratio, Seconds, Text, Volts
 from hilseq.description.registers import OrderWord, Register, WordOrder
-from hilseq.description.words import Mode, ModeWord, RawWord
+from hilseq.description.states import Mode, ModeWord, RawWord
 
 
 class FaultCode(Model):

@@ -65,7 +65,9 @@ class Cycling(Model):
     extra: Annotated[int, Field(ge=0, le=1000)] = Field(
         default=3, description="warm starts and short-off starts beside the cold ones, of each"
     )
-    most: Annotated[int, Field(ge=1)] | None = Field(default=None, description="never more cycles than this")
+    max_starts: Annotated[int, Field(ge=1)] | None = Field(
+        default=None, description="never more cycles than this"
+    )
 
     @model_validator(mode="after")
     def _ordered(self) -> Self:
@@ -79,9 +81,9 @@ class Cycling(Model):
         # Success run, n = ln(1-C)/ln(R); a hair of slack keeps a whole quotient from needing one more.
         exact = math.log1p(-self.confidence) / math.log(self.start_probability)
         needed = math.ceil(exact * (1.0 - 1e-12))
-        if self.plan == "success run" and self.most is not None and self.most < needed:
+        if self.plan == "success run" and self.max_starts is not None and self.max_starts < needed:
             raise ValueError(
-                f"`most` allows {self.most} starts, which cannot prove a start probability of "
+                f"`max-starts` allows {self.max_starts} starts, which cannot prove a start probability of "
                 f"{self.start_probability:g} with confidence {self.confidence:g}; expected at least {needed}"
             )
         return self
@@ -122,7 +124,7 @@ class Soak(Model):
         default=None,
         description="limits of the supply current; without them those that the profile claims for this mode and load",
     )
-    not_counted: list[Sign] = Field(
+    ignored_events: list[Sign] = Field(
         default_factory=list,
         description="signs that make no event: kept and shown, and blame nobody; a left mode, a new fault, a "
         "limit crossed, a link that answers nonsense and a start that fails always count",

@@ -104,7 +104,7 @@ class Port(Model):
     frame: Literal["8E1", "8O1", "8N1", "8N2", "7E1", "7O1"] = Field(
         default="8E1", description="data bits, parity, stop bits"
     )
-    device: int = Field(
+    device_id: int = Field(
         default=1, ge=0, le=255, description="Modbus unit identifier, for the modbus partners"
     )
     deadline: Seconds = Field(default=1.0, gt=0, description="longest wait for an answer")

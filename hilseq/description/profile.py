@@ -19,13 +19,13 @@ from hilseq.description.fields import (
     VoltRange,
     Volts,
 )
-from hilseq.description.manners import Manners
 from hilseq.description.memory import Battery, ClockClaim, Configuration, FaultCode, FaultTable
+from hilseq.description.modbus_limits import ModbusLimits
 from hilseq.description.plans import Cycling, Margins, Soak
 from hilseq.description.points import AnalogPoint, InputPoint, OutputPoint, Points, Port
 from hilseq.description.registers import Register
+from hilseq.description.states import Indicator, IndicatorWord, Mode, ModeWord, RawWord
 from hilseq.description.twin import Twin
-from hilseq.description.words import Indicator, IndicatorWord, Mode, ModeWord, RawWord
 
 __all__ = [
     "AnalogPoint",
@@ -91,7 +91,7 @@ class Start(Model):
     """From power to ready."""
 
     ready_within: Seconds = Field(gt=0, description="longest time from power to ready")
-    left_alone: Seconds = Field(
+    startup_quiet: Seconds = Field(
         default=0.0,
         ge=0,
         description="time after power in which no unit answers yet: nothing is asked before; at most half of "
@@ -151,10 +151,10 @@ class ModeCommand(Register):
     values: dict[ModeWord, RawWord] = Field(min_length=1, description="number written for each mode")
 
 
-class UnitLink(Manners):
+class UnitLink(ModbusLimits):
     """The register map of the unit: what each register means. Leave out what the unit lacks."""
 
-    device: int = Field(default=1, ge=0, le=255, description="Modbus unit identifier")
+    device_id: int = Field(default=1, ge=0, le=255, description="Modbus unit identifier")
     high_addresses: bool = Field(
         default=False,
         description="true when the unit really has addresses such as 40001; otherwise they are taken for "

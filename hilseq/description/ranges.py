@@ -11,7 +11,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from hilseq.description.registers import Register
-from hilseq.description.written import Key, Mark, Place, Written
+from hilseq.description.source_position import Key, Mark, Place, SourcePosition
 from hilseq.errors import Problem
 
 #: Most names one range stands for; a Modbus request of bits holds 2000.
@@ -72,7 +72,7 @@ def range_names(key: str) -> list[str] | None:
     return [f"{first['prefix']}{number:0{width}d}" for number in range(low, high + 1)]
 
 
-def expand_ranges(root: Written, kind: str, path: Path) -> tuple[Written, list[Problem]]:
+def expand_ranges(root: SourcePosition, kind: str, path: Path) -> tuple[SourcePosition, list[Problem]]:
     """Return the document with every range written out, and the problems of the ranges themselves."""
     problems: list[Problem] = []
     for place in RANGED_PLACES[kind]:
@@ -80,7 +80,7 @@ def expand_ranges(root: Written, kind: str, path: Path) -> tuple[Written, list[P
     return root, problems
 
 
-def _replaced(node: Written, place: Place, path: Path, problems: list[Problem]) -> Written:
+def _replaced(node: SourcePosition, place: Place, path: Path, problems: list[Problem]) -> SourcePosition:
     if not isinstance(node.content, dict):
         return node
     if not place:
@@ -92,8 +92,10 @@ def _replaced(node: Written, place: Place, path: Path, problems: list[Problem]) 
     return replace(node, content={**node.content, place[0]: changed})
 
 
-def _expanded(content: dict[Key, Written], path: Path, problems: list[Problem]) -> dict[Key, Written]:
-    result: dict[Key, Written] = {}
+def _expanded(
+    content: dict[Key, SourcePosition], path: Path, problems: list[Problem]
+) -> dict[Key, SourcePosition]:
+    result: dict[Key, SourcePosition] = {}
     origin: dict[Key, Key] = {}
 
     def say(mark: Mark, wrong: str, expected: str) -> None:
@@ -127,11 +129,11 @@ def _expanded(content: dict[Key, Written], path: Path, problems: list[Problem]) 
     return result
 
 
-def _moved(value: Written, places: int) -> Written:
+def _moved(value: SourcePosition, places: int) -> SourcePosition:
     """Return a copy whose addresses and terminals lie `places` values further on."""
     if not isinstance(value.content, dict) or places == 0:
         return value
-    changed: dict[Key, Written] = {}
+    changed: dict[Key, SourcePosition] = {}
     for key, below in value.content.items():
         moved = _moved(below, places) if isinstance(below.content, dict) else below
         if key in _MOVED_ON and isinstance(below.content, str):
@@ -141,13 +143,15 @@ def _moved(value: Written, places: int) -> Written:
         if name in changed:
             changed[name] = replace(changed[name], content=number)
         else:
-            changed[name] = Written(number, value.mark)
+            changed[name] = SourcePosition(number, value.mark)
     return replace(value, content=changed)
 
 
-def _address_moved(value: Written, places: int) -> dict[str, int]:
+def _address_moved(value: SourcePosition, places: int) -> dict[str, int]:
     """Return the moved address of a register-like mapping; nothing when it is none, or a faulty one."""
-    if not isinstance(value.child("address"), Written) or not isinstance(value.child("table"), Written):
+    if not isinstance(value.child("address"), SourcePosition) or not isinstance(
+        value.child("table"), SourcePosition
+    ):
         return {}
     only = [(str(key), below.plain()) for key, below in value.items() if key in _ADDRESS_KEYS]
     if any(isinstance(given, list | dict) for _, given in only):

@@ -12,7 +12,7 @@ from pydantic.fields import FieldInfo
 from pydantic_core import PydanticUndefined
 
 from hilseq.description.fields import Shown
-from hilseq.description.manners import Manners
+from hilseq.description.modbus_limits import ModbusLimits
 from hilseq.description.profile import Profile
 from hilseq.description.registers import Register
 from hilseq.description.shape import bare, keys_of
@@ -20,7 +20,7 @@ from hilseq.description.stand import Stand
 from hilseq.quantities import UNITS, AccuracyTerms, show_duration
 
 #: Keys that many mappings have stand in a section of their own.
-_SHARED: dict[type[BaseModel], str] = {Manners: "any Modbus device", Register: "any register"}
+_SHARED: dict[type[BaseModel], str] = {ModbusLimits: "any Modbus device", Register: "any register"}
 KINDS: dict[str, type[BaseModel]] = {"stand": Stand, "profile": Profile}
 
 

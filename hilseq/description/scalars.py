@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import re
 
-from hilseq.description.written import Scalar
+from hilseq.description.source_position import Scalar
 
 _NOTHING = frozenset({"", "~", "null", "Null", "NULL"})
 _TRUTH = {
@@ -26,7 +26,7 @@ _BINARY = re.compile(r"[-+]?0b[01_]+")
 _LEADING_ZERO = re.compile(r"[-+]?0[0-9_]+")
 _FLOAT = re.compile(r"[-+]?(?:[0-9][0-9_]*\.[0-9_]*|\.[0-9][0-9_]*)(?:[eE][-+][0-9]+)?")
 _DATE = re.compile(r"(\d{4})-(\d\d?)-(\d\d?)")
-#: Written as a number, but text to YAML 1.1, which wants a point and a signed exponent.
+#: SourcePosition as a number, but text to YAML 1.1, which wants a point and a signed exponent.
 _ALMOST_FLOAT = re.compile(r"[-+]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)[eE][-+]?[0-9]+")
 _SEXAGESIMAL = re.compile(r"[-+]?[0-9][0-9_]*(?::[0-5]?[0-9])+(?:\.[0-9_]*)?")
 #: Longest number that is read; the largest number in a description has ten digits.

@@ -8,7 +8,7 @@ from typing import Annotated, Any, Union, get_args, get_origin
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
-from hilseq.description.written import Key
+from hilseq.description.source_position import Key
 
 #: pydantic marks a problem of a mapping's key itself with this last step.
 KEY_STEP = "[key]"
@@ -21,7 +21,7 @@ def keys_of(model: type[BaseModel]) -> dict[str, FieldInfo]:
 
 
 def bare(annotation: Any) -> Any:
-    """Strip `Annotated` and `| None` from an annotation."""
+    """ModeBar `Annotated` and `| None` from an annotation."""
     while True:
         origin = get_origin(annotation)
         if origin is Annotated:

@@ -7,7 +7,7 @@ from typing import Literal, Self
 from pydantic import Field, model_validator
 
 from hilseq.description.fields import Endpoint, Model, Name, Ohms, Ratio, Seconds, Terminal, Text
-from hilseq.description.manners import Manners
+from hilseq.description.modbus_limits import ModbusLimits
 from hilseq.description.registers import Register
 from hilseq.description.serial_line import SerialLine
 from hilseq.description.supplies import (
@@ -42,7 +42,7 @@ __all__ = [
 ]
 
 
-class Io(Manners):
+class Io(ModbusLimits):
     """One I/O simulator: a Modbus device whose registers are the stand's signals."""
 
     protocol: Literal["modbus tcp", "modbus rtu"] = Field(
@@ -51,13 +51,13 @@ class Io(Manners):
     address: Endpoint | None = Field(default=None, description="HOST:PORT, for modbus tcp")
     port: Text | None = Field(default=None, description="serial port such as /dev/ttyUSB0, for modbus rtu")
     line: SerialLine = Field(default=SerialLine(), description="speed and frame, for modbus rtu")
-    device: int = Field(default=1, ge=0, le=255, description="Modbus unit identifier")
+    device_id: int = Field(default=1, ge=0, le=255, description="Modbus unit identifier")
     identity: InstrumentIdentity | None = Field(
         default=None, description="asked by function 43/14 when given; leave out if the device lacks it"
     )
     calibration: Calibration | None = Field(default=None, description="its calibration")
     deadline: Seconds = Field(default=1.0, gt=0, description="longest wait for one answer")
-    largest_gap: int = Field(
+    max_gap: int = Field(
         default=16, ge=0, description="unlisted addresses a read may run over; 0 if the device refuses them"
     )
     high_addresses: bool = Field(
@@ -84,7 +84,7 @@ class Signal(Register):
     drives: Terminal | None = Field(default=None, description="terminal this signal drives, SLOT.TERMINAL")
     senses: Terminal | None = Field(default=None, description="terminal this signal senses, SLOT.TERMINAL")
     accuracy: Text | None = Field(default=None, description="accuracy of the channel, such as 0.05 % + 2 mV")
-    rest: float = Field(default=0.0, description="value of a drive in the safe state")
+    safe_value: float = Field(default=0.0, description="value of a drive in the safe state")
     settle: Seconds = Field(default=0.02, description="time from a new value until the terminal has it")
     load: Ohms | None = Field(
         default=None, gt=0, description="load from a measured output to 0 V: it turns leakage into a voltage"
@@ -191,7 +191,7 @@ class Safety(Model):
     lost_instrument: Literal["make safe", "hold"] = Field(
         default="make safe", description="what a soak does when an instrument is lost"
     )
-    lost_patience: Seconds = Field(
+    reconnect_timeout: Seconds = Field(
         default=600.0,
         gt=0,
         description="how long a soak waits for a lost instrument, and then for the unit's link, to come back; an "
@@ -207,7 +207,7 @@ class Operator(Model):
     pictures: dict[Literal["move-switch", "look-at-indicator"], Text] = Field(
         default_factory=dict, description="picture file shown with a prompt, beside the stand file"
     )
-    patience: Seconds = Field(default=600.0, gt=0, description="longest wait for the person")
+    timeout: Seconds = Field(default=600.0, gt=0, description="longest wait for the person")
 
 
 class Stand(Model):

@@ -13,7 +13,7 @@ from hilseq.description.nearest import nearest_word
 from hilseq.description.registers import Table, documentation_number_hint
 from hilseq.description.scalars import looks_sexagesimal, number_hint
 from hilseq.description.shape import KEY_STEP, field_at, keys_of, model_at
-from hilseq.description.written import Mark, Place, Written
+from hilseq.description.source_position import Mark, Place, SourcePosition
 from hilseq.quantities import QuantityError
 
 _SHOWN = 40
@@ -28,7 +28,7 @@ class Wording(NamedTuple):
     nearest: str = ""
 
 
-def in_words(error: ErrorDetails, document: Written, model: type[BaseModel]) -> Wording:
+def in_words(error: ErrorDetails, document: SourcePosition, model: type[BaseModel]) -> Wording:
     """Return a problem of `document`, read as `model`, as a person would say it."""
     steps: Place = tuple(error["loc"])
     on_key = bool(steps) and steps[-1] == KEY_STEP
@@ -50,7 +50,7 @@ def in_words(error: ErrorDetails, document: Written, model: type[BaseModel]) -> 
     return Wording(mark, wrong, expected, nearest)
 
 
-def _shown(value: Written) -> str:
+def _shown(value: SourcePosition) -> str:
     if isinstance(value.content, dict):
         return "a mapping of keys"
     if isinstance(value.content, list):
@@ -63,7 +63,7 @@ def _key_name(place: Place) -> str:
     return f"`{str(place[-1])[:_SHOWN]}`" if place else "the file"
 
 
-def _missing(place: Place, document: Written, model: type[BaseModel]) -> Wording:
+def _missing(place: Place, document: SourcePosition, model: type[BaseModel]) -> Wording:
     parent = document.at(place[:-1])
     field = field_at(model, place)
     where = f" in `{place[-2]}`" if len(place) > 1 else ""
@@ -71,7 +71,7 @@ def _missing(place: Place, document: Written, model: type[BaseModel]) -> Wording
     return Wording(parent.start, f"the key {_key_name(place)} is missing{where}", what)
 
 
-def _unknown_key(place: Place, document: Written, model: type[BaseModel]) -> Wording:
+def _unknown_key(place: Place, document: SourcePosition, model: type[BaseModel]) -> Wording:
     parent = document.at(place[:-1])
     shape = model_at(model, place[:-1])
     keys = keys_of(shape) if shape is not None else {}
@@ -85,14 +85,14 @@ def _unknown_key(place: Place, document: Written, model: type[BaseModel]) -> Wor
     )
 
 
-def _refused(error: ErrorDetails, place: Place, document: Written, model: type[BaseModel]) -> Wording:
+def _refused(error: ErrorDetails, place: Place, document: SourcePosition, model: type[BaseModel]) -> Wording:
     """Word an error that one of our own validators raised."""
     cause: Any = error.get("ctx", {}).get("error")
     value = document.at(place)
     on_key = error["loc"][-1:] == (KEY_STEP,)
     mark = value.start if on_key else value.pointer
     if on_key:  # the value behind the key is not what is wrong
-        value = Written(place[-1], mark, text=str(place[-1]))
+        value = SourcePosition(place[-1], mark, text=str(place[-1]))
     if isinstance(cause, QuantityError):
         return Wording(mark, _not_a_quantity(value), cause.expected, cause.nearest)
     if isinstance(cause, WordError):
@@ -112,7 +112,7 @@ def _refused(error: ErrorDetails, place: Place, document: Written, model: type[B
     return Wording(mark, wrong, expected)
 
 
-def _documentation_slip(place: Place, document: Written, address: int) -> str:
+def _documentation_slip(place: Place, document: SourcePosition, address: int) -> str:
     table = document.at((*place[:-1], "table")).content
     try:
         return documentation_number_hint(Table(str(table)), address)
@@ -120,7 +120,7 @@ def _documentation_slip(place: Place, document: Written, address: int) -> str:
         return ""
 
 
-def _not_a_quantity(value: Written) -> str:
+def _not_a_quantity(value: SourcePosition) -> str:
     shown = _shown(value)
     if isinstance(value.content, bool):
         return f"{shown} is a truth value in YAML, not a quantity"
@@ -137,7 +137,9 @@ def _not_a_quantity(value: Written) -> str:
     return f"{shown} is not understood"
 
 
-def _plain_words(kind: str, ctx: dict[str, Any], message: str, shown: str, value: Written) -> tuple[str, str]:
+def _plain_words(
+    kind: str, ctx: dict[str, Any], message: str, shown: str, value: SourcePosition
+) -> tuple[str, str]:
     """Return what is wrong and what was expected, for the kinds of error pydantic makes itself."""
     if value.content is None and (kind.endswith("_type") or kind == "literal_error"):
         return "nothing is written here", _WANTED.get(kind, "a value")
@@ -152,7 +154,7 @@ def _plain_words(kind: str, ctx: dict[str, Any], message: str, shown: str, value
     return _out_of_bounds(kind, ctx, message, shown)
 
 
-def _not_a_word(shown: str, value: Written, ctx: dict[str, Any]) -> tuple[str, str]:
+def _not_a_word(shown: str, value: SourcePosition, ctx: dict[str, Any]) -> tuple[str, str]:
     words = str(ctx["expected"])
     if isinstance(value.content, bool) and f"'{value.text}'" in words:
         return f"{shown} is a truth value in YAML, not a word", f"the word in quotes: '{value.text}'"
@@ -196,7 +198,7 @@ _LIMITS = {
 }
 
 
-def _not_text(shown: str, value: Written) -> tuple[str, str]:
+def _not_text(shown: str, value: SourcePosition) -> tuple[str, str]:
     if isinstance(value.content, bool):
         return f"{shown} is a truth value in YAML, not a text", f"a text; quote it: '{value.text}'"
     if isinstance(value.content, dict | list):
@@ -205,7 +207,7 @@ def _not_text(shown: str, value: Written) -> tuple[str, str]:
     return f"{shown} is {kind} in YAML, not a text", f"a text; quote it: '{value.text[:_SHOWN]}'"
 
 
-def _not_number(shown: str, value: Written, wanted: str) -> tuple[str, str]:
+def _not_number(shown: str, value: SourcePosition, wanted: str) -> tuple[str, str]:
     if isinstance(value.content, bool):
         return f"{shown} is a truth value in YAML, not a number", wanted
     if isinstance(value.content, dict | list):

@@ -16,7 +16,7 @@ from pathlib import Path
 import yaml
 
 from hilseq.description.scalars import ScalarTrapError, read_scalar
-from hilseq.description.written import Key, Mark, Written
+from hilseq.description.source_position import Key, Mark, SourcePosition
 from hilseq.errors import DescriptionError, Problem
 
 #: Largest file that is read; the largest sensible stand file is a tenth of it.
@@ -57,7 +57,7 @@ def read_text(path: Path) -> str:
     return text
 
 
-def read_yaml(path: Path) -> tuple[Written, list[Problem]]:
+def read_yaml(path: Path) -> tuple[SourcePosition, list[Problem]]:
     """Return the one document of a file, and the traps in it that left the rest readable.
 
     Raises DescriptionError when there is no document to go on with.
@@ -65,7 +65,7 @@ def read_yaml(path: Path) -> tuple[Written, list[Problem]]:
     return compose(read_text(path), path)
 
 
-def compose(text: str, path: Path) -> tuple[Written, list[Problem]]:
+def compose(text: str, path: Path) -> tuple[SourcePosition, list[Problem]]:
     """Return the one document of a YAML text and its traps; `path` is only named in messages."""
     composer = _Composer(text, path)
     try:
@@ -204,8 +204,8 @@ class _Composer:
     def _say(self, mark: Mark, wrong: str, expected: str = "") -> None:
         self.problems.append(Problem(self.path, *mark, wrong, expected))
 
-    def document(self) -> Written | None:
-        root: Written | None = None
+    def document(self) -> SourcePosition | None:
+        root: SourcePosition | None = None
         documents = 0
         stack: list[_Open] = []
         for event in self._events:
@@ -219,7 +219,7 @@ class _Composer:
                 self._say(
                     mark, f"the alias *{event.anchor}", "the value written out; aliases are not used here"
                 )
-                self._put(stack, Written(None, mark))
+                self._put(stack, SourcePosition(None, mark))
             elif isinstance(event, yaml.ScalarEvent):
                 done = self._scalar(event, mark)
                 root = self._put(stack, done) or root
@@ -237,7 +237,7 @@ class _Composer:
         return root if documents and root and not self._is_nothing(root) else None
 
     @staticmethod
-    def _is_nothing(root: Written) -> bool:
+    def _is_nothing(root: SourcePosition) -> bool:
         return root.content is None and not root.text
 
     def _refuse_decoration(self, event: yaml.NodeEvent, mark: Mark) -> None:
@@ -250,18 +250,18 @@ class _Composer:
                 mark, f"the anchor &{event.anchor[:60]}", "a value without it; anchors are not used here"
             )
 
-    def _scalar(self, event: yaml.ScalarEvent, mark: Mark) -> Written:
+    def _scalar(self, event: yaml.ScalarEvent, mark: Mark) -> SourcePosition:
         self._refuse_decoration(event, mark)
         quoted = not event.implicit[0]
         if quoted:
-            return Written(event.value, mark, text=event.value, quoted=True)
+            return SourcePosition(event.value, mark, text=event.value, quoted=True)
         try:
-            return Written(read_scalar(event.value), mark, text=event.value)
+            return SourcePosition(read_scalar(event.value), mark, text=event.value)
         except ScalarTrapError as trap:
             self._say(mark, trap.wrong, trap.expected)
-            return Written(event.value, mark, text=event.value)
+            return SourcePosition(event.value, mark, text=event.value)
 
-    def _put(self, stack: list[_Open], value: Written) -> Written | None:
+    def _put(self, stack: list[_Open], value: SourcePosition) -> SourcePosition | None:
         """Put a finished value where it belongs; returns it when it is the whole document."""
         self._count += 1
         if not stack:
@@ -276,7 +276,7 @@ class _Composer:
             parent.pending = None
         return None
 
-    def _pair(self, parent: _Open, key: Written, value: Written) -> None:
+    def _pair(self, parent: _Open, key: SourcePosition, value: SourcePosition) -> None:
         # A truth value is never meant in front of a colon: `off:` is the name of a time.
         name = key.text if isinstance(key.content, bool) else key.content
         if not isinstance(name, str | int):
@@ -287,7 +287,7 @@ class _Composer:
             wrong = f"the key {str(name)[:60]!r} stands here a second time"
             self._say(key.mark, wrong, f"each key once; the first is in line {first.line}")
         else:
-            parent.mapped[name] = Written(
+            parent.mapped[name] = SourcePosition(
                 value.content, value.mark, key.mark, text=value.text, quoted=value.quoted
             )
 
@@ -300,9 +300,9 @@ class _Open:
     def __init__(self, mark: Mark, *, is_map: bool) -> None:
         self.mark = mark
         self.is_map = is_map
-        self.mapped: dict[Key, Written] = {}
-        self.listed: list[Written] = []
-        self.pending: Written | None = None
+        self.mapped: dict[Key, SourcePosition] = {}
+        self.listed: list[SourcePosition] = []
+        self.pending: SourcePosition | None = None
 
-    def close(self) -> Written:
-        return Written(self.mapped if self.is_map else self.listed, self.mark)
+    def close(self) -> SourcePosition:
+        return SourcePosition(self.mapped if self.is_map else self.listed, self.mark)

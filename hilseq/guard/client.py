@@ -20,7 +20,7 @@ from hilseq.guard.watch import process_start
 
 
 class Guard:
-    """A running guard. `sign_of_life` is called by the run's main thread wherever it may wait."""
+    """A running guard. `heartbeat` is called by the run's main thread wherever it may wait."""
 
     def __init__(self, stand: Stand, folder: Path) -> None:
         self._stuck_after = STUCK + max(
@@ -63,7 +63,7 @@ class Guard:
             raise StandFault("the guard process did not start; nothing is powered without it")
         self._watching = True
 
-    def sign_of_life(self) -> None:
+    def heartbeat(self) -> None:
         """Say that the main thread is not stuck."""
         self._alive_at = time.monotonic()
 

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 
 from hilseq.description.accuracy import span_of, step_of
 from hilseq.description.registers import Register, RegisterType, WordOrder
-from hilseq.instruments.translate import Garbled
+from hilseq.instruments.translate import DecodeError
 
 #: type -> (struct code, lowest raw number, highest raw number)
 _INTEGERS = {
@@ -53,7 +53,7 @@ def scaled(register: Register, raw: float) -> float:
 def decode(register: Register, words: Sequence[int]) -> float:
     """Return the value held in the words (or the bit) of a register, in its unit.
 
-    Raises Garbled for a float32 that is infinite or no number: nothing was measured.
+    Raises DecodeError for a float32 that is infinite or no number: nothing was measured.
     """
     kind = register.kind
     if register.bit is not None:
@@ -64,7 +64,7 @@ def decode(register: Register, words: Sequence[int]) -> float:
         words = words[::-1]
     (raw,) = struct.unpack(f">{struct_code(kind)}", struct.pack(f">{len(words)}H", *words))
     if not math.isfinite(raw):
-        raise Garbled(f"{raw} in {register.table} {register.address}: nothing was measured")
+        raise DecodeError(f"{raw} in {register.table} {register.address}: nothing was measured")
     return scaled(register, raw)
 
 

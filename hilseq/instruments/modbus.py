@@ -9,12 +9,12 @@ import time
 from collections.abc import Callable, Sequence
 from typing import Self
 
-from hilseq.description.manners import Manners
+from hilseq.description.modbus_limits import ModbusLimits
 from hilseq.description.registers import Register, Table
 from hilseq.errors import HilseqError, StandFault, UnitFault
 from hilseq.instruments import codec, pdu
-from hilseq.instruments.conversation import ALL_MANNERS, Conversation
-from hilseq.instruments.translate import Garbled, Owner, fault, quote, reraise
+from hilseq.instruments.modbus_transaction import FULL_MODBUS, ModbusTransaction
+from hilseq.instruments.translate import DecodeError, Owner, fault, quote, reraise
 from hilseq.instruments.transport import TcpTransport, serial_transport
 
 #: Pause between two looks at what a device is still carrying out, seconds.
@@ -23,8 +23,8 @@ _PAUSE = 0.02
 _MOST_ANSWERS = 32
 
 
-class ModbusDevice(Conversation):
-    """One device at the far end of a connection or line; see `Conversation` for how it is asked.
+class ModbusDevice(ModbusTransaction):
+    """One device at the far end of a connection or line; see `ModbusTransaction` for how it is asked.
 
     A write that is answered with exception 05 counts as accepted: "the server has accepted the request and is
     processing it, but a long duration of time will be required" (V1.1b3, 7), and sending it again would be wrong.
@@ -46,7 +46,7 @@ class ModbusDevice(Conversation):
         deadline: float = 1.0,
         owner: Owner = "stand",
         place: str | None = None,
-        manners: Manners = ALL_MANNERS,
+        quirks: ModbusLimits = FULL_MODBUS,
     ) -> Self:
         """Return the device at HOST:PORT."""
         return cls(
@@ -57,7 +57,7 @@ class ModbusDevice(Conversation):
             deadline=deadline,
             owner=owner,
             place=place,
-            manners=manners,
+            quirks=quirks,
         )
 
     @classmethod
@@ -72,7 +72,7 @@ class ModbusDevice(Conversation):
         deadline: float = 1.0,
         owner: Owner = "stand",
         place: str | None = None,
-        manners: Manners = ALL_MANNERS,
+        quirks: ModbusLimits = FULL_MODBUS,
     ) -> Self:
         """Return the device on a serial line, Modbus RTU.
 
@@ -87,7 +87,7 @@ class ModbusDevice(Conversation):
             deadline=deadline,
             owner=owner,
             place=place,
-            manners=manners,
+            quirks=quirks,
         )
 
     def read_block(self, table: Table, address: int, count: int, *, whole: int = 1) -> list[int]:
@@ -96,7 +96,7 @@ class ModbusDevice(Conversation):
         Each `whole` of them belong together and come from one request, of one moment.
         """
         values: list[int] = []
-        limit = self.manners.most_read(table)
+        limit = self.quirks.most_read(table)
         most = max(limit - limit % whole, whole)
         while len(values) < count:
             size = min(count - len(values), most)
@@ -119,14 +119,14 @@ class ModbusDevice(Conversation):
         With `verify` they are read back: StandFault or UnitFault names the first that differs. `again` says
         that they are plain values, which do no harm when they are written twice.
         """
-        most, single = self.manners.most_written(table), self.manners.has_single(table)
+        most, single = self.quirks.most_written(table), self.quirks.has_single(table)
         for start in range(0, len(values), most):
             piece = values[start : start + most]
             request = self._built(pdu.write_request, table, address + start, piece, single=single)
             answer = self.exchange(request, again=again or verify)
             try:
                 pdu.check_write_answer(request, answer)
-            except (pdu.Refused, Garbled) as error:
+            except (pdu.Refused, DecodeError) as error:
                 if not isinstance(error, pdu.Refused) or error.code != pdu.ACKNOWLEDGED:
                     self._refused(error, request)
                 self._carried_out_by = time.monotonic() + self.deadline
@@ -160,7 +160,7 @@ class ModbusDevice(Conversation):
         words = self.read_block(register.table, register.address, register.kind.width)
         try:
             return codec.decode(register, words)
-        except Garbled as error:
+        except DecodeError as error:
             reraise(error, self.about(f"read {register.table} {register.address}"))
 
     def write(self, register: Register, value: float, *, verify: bool = True) -> None:
@@ -211,7 +211,7 @@ class ModbusDevice(Conversation):
             answer = self.exchange(request)
             try:
                 found, following = pdu.identification_answer(request, answer)
-            except (pdu.Refused, Garbled) as error:
+            except (pdu.Refused, DecodeError) as error:
                 self._refused(error, request)
             objects |= {number: _text(data) for number, data in found.items()}
             if following is None:
@@ -239,7 +239,7 @@ class ModbusDevice(Conversation):
         answer = self.response()
         try:
             return pdu.loopback_answer(request, answer)
-        except (pdu.Refused, Garbled) as error:
+        except (pdu.Refused, DecodeError) as error:
             self._refused(error, request)
 
     def _built(self, build: Callable[..., bytes], *parts: object, **how: object) -> bytes:

@@ -2,7 +2,7 @@
 
 Pure: knows the MODBUS Application Protocol Specification V1.1b3 ("A") and MODBUS over Serial Line V1.02
 ("B"). Must not know connections, deadlines or what a register means. What cannot be an answer raises
-`Garbled`; an exception response raises `Refused`; a frame that is not complete yet is NEED_MORE.
+`DecodeError`; an exception response raises `Refused`; a frame that is not complete yet is NEED_MORE.
 
 Requests and their frames are built by pymodbus. Answers are taken apart here, because pymodbus hunts for
 frames in garbage, passes over answers to other questions in silence, does not compare counts with the
@@ -33,14 +33,14 @@ from pymodbus.pdu.register_message import (
     WriteSingleRegisterRequest,
 )
 
-from hilseq.description.manners import (
+from hilseq.description.modbus_limits import (
     MOST_BITS_READ,
     MOST_BITS_WRITTEN,
     MOST_REGISTERS_READ,
     MOST_REGISTERS_WRITTEN,
 )
 from hilseq.description.registers import Table
-from hilseq.instruments.translate import Garbled
+from hilseq.instruments.translate import DecodeError
 
 #: A, 4.1: the largest PDU.
 LONGEST_PDU = 253
@@ -190,16 +190,16 @@ def describe(request: bytes) -> str:
 
 
 def _checked(request: bytes, answer: bytes) -> bytes:
-    """Return the answer once its function is the request's. Raises Refused, Garbled."""
+    """Return the answer once its function is the request's. Raises Refused, DecodeError."""
     function = request[0]
     if not answer:
-        raise Garbled("the answer is empty")
+        raise DecodeError("the answer is empty")
     if answer[0] == function | EXCEPTION_BIT:
         if len(answer) != 2:  # noqa: PLR2004 - function and code
-            raise Garbled(f"an exception response of {len(answer)} bytes, expected 2")
+            raise DecodeError(f"an exception response of {len(answer)} bytes, expected 2")
         raise Refused(answer[1])
     if answer[0] != function:
-        raise Garbled(f"it answers function {answer[0]:02X}, asked was {function:02X}")
+        raise DecodeError(f"it answers function {answer[0]:02X}, asked was {function:02X}")
     return answer
 
 
@@ -211,7 +211,7 @@ def read_answer(request: bytes, answer: bytes) -> bytes:
     expected = (count + 7) // 8 if request[0] <= 2 else 2 * count  # noqa: PLR2004 - 01 and 02 are bits
     if len(answer) != expected + 2 or answer[1] != expected:
         said = answer[1] if len(answer) > 1 else "no"
-        raise Garbled(f"{said} bytes of data said, {len(answer) - 2} sent, {expected} expected")
+        raise DecodeError(f"{said} bytes of data said, {len(answer) - 2} sent, {expected} expected")
     return answer[2:]
 
 
@@ -225,14 +225,14 @@ def check_write_answer(request: bytes, answer: bytes) -> None:
     _checked(request, answer)
     alike = 3 if request[0] in {0x05, 0x06} else 5
     if len(answer) != 5 or answer[:alike] != request[:alike]:  # noqa: PLR2004 - function, address, value
-        raise Garbled(f"it confirms {answer.hex(' ')}, asked was {request[:5].hex(' ')}")
+        raise DecodeError(f"it confirms {answer.hex(' ')}, asked was {request[:5].hex(' ')}")
 
 
 def loopback_answer(request: bytes, answer: bytes) -> bytes:
     """Return the data that came back; whether it is what was sent is for the caller to judge."""
     _checked(request, answer)
     if answer[1:3] != request[1:3]:
-        raise Garbled(f"it answers sub-function {answer[1:3].hex()}, asked was {request[1:3].hex()}")
+        raise DecodeError(f"it answers sub-function {answer[1:3].hex()}, asked was {request[1:3].hex()}")
     return answer[3:]
 
 
@@ -241,20 +241,20 @@ def identification_answer(request: bytes, answer: bytes) -> tuple[dict[int, byte
     _checked(request, answer)
     head = 7
     if len(answer) < head or answer[1] != _IDENTIFICATION:
-        raise Garbled("its head is no device identification")
+        raise DecodeError("its head is no device identification")
     more, following, number = answer[4:head]
     objects: dict[int, bytes] = {}
     position = head
     for _ in range(number):
         if position + 2 > len(answer):
-            raise Garbled(f"it announces {number} objects and holds {len(objects)}")
+            raise DecodeError(f"it announces {number} objects and holds {len(objects)}")
         key, length = answer[position : position + 2]
         position += 2 + length
         if position > len(answer):
-            raise Garbled(f"object {key} is longer than the answer")
+            raise DecodeError(f"object {key} is longer than the answer")
         objects[key] = answer[position - length : position]
     if position != len(answer):
-        raise Garbled(f"{len(answer) - position} bytes follow the last object")
+        raise DecodeError(f"{len(answer) - position} bytes follow the last object")
     return objects, following if more == 0xFF else None  # noqa: PLR2004 - A, 6.21: FF is `more follows`
 
 
@@ -296,7 +296,7 @@ def without_late(data: bytes, transaction: int, earlier: int) -> bytes:
 
 
 def tcp_cut(data: bytes, transaction: int, device: int, earlier: int = 0) -> bytes | NeedMore:
-    """Return the PDU of the one answer in `data`. Raises Garbled as soon as it cannot be the answer.
+    """Return the PDU of the one answer in `data`. Raises DecodeError as soon as it cannot be the answer.
 
     Networks and gateways deliver some answers twice: late ones, to one of the `earlier` questions asked on this
     connection before, are passed over; so are those that follow the answer.
@@ -305,22 +305,22 @@ def tcp_cut(data: bytes, transaction: int, device: int, earlier: int = 0) -> byt
         return NEED_MORE
     seen, protocol, length, unit = struct.unpack_from(">HHHB", data)
     if protocol:
-        raise Garbled(f"protocol identifier {protocol} in its header, expected 0")
+        raise DecodeError(f"protocol identifier {protocol} in its header, expected 0")
     if not 3 <= length <= LONGEST_PDU + 1:  # noqa: PLR2004 - unit, function and one byte
-        raise Garbled(f"a length of {length} in its header, expected 3 to {LONGEST_PDU + 1}")
+        raise DecodeError(f"a length of {length} in its header, expected 3 to {LONGEST_PDU + 1}")
     if seen != transaction:
         if not is_late(data, transaction, earlier):
-            raise Garbled(f"it answers transaction {seen}, asked was {transaction}")
+            raise DecodeError(f"it answers transaction {seen}, asked was {transaction}")
         rest = without_late(data, transaction, earlier)
         return NEED_MORE if rest is data else tcp_cut(rest, transaction, device, earlier)
     if unit != device:
-        raise Garbled(f"it answers for device {unit}, asked was {device}")
+        raise DecodeError(f"it answers for device {unit}, asked was {device}")
     if len(data) < 6 + length:
         return NEED_MORE
     if len(data) > 6 + length and without_late(
         data[6 + length :], next_transaction(transaction), earlier + 1
     ):
-        raise Garbled(f"{len(data) - 6 - length} bytes follow the answer")
+        raise DecodeError(f"{len(data) - 6 - length} bytes follow the answer")
     return data[_MBAP_LENGTH : 6 + length]
 
 
@@ -355,7 +355,7 @@ def line_time(count: int, speed: float) -> float:
 def rtu_length(data: bytes) -> int | NeedMore:
     """Return the length of the answer frame that begins `data`, as soon as its own bytes tell it.
 
-    Raises Garbled for a function whose length is not known.
+    Raises DecodeError for a function whose length is not known.
     """
     if len(data) < 3:  # noqa: PLR2004 - device, function, and the byte that tells the length
         return NEED_MORE
@@ -368,7 +368,7 @@ def rtu_length(data: bytes) -> int | NeedMore:
         return 8
     if function == _INTERFACE:
         return _identification_length(data)
-    raise Garbled(f"it answers function {function:02X}, which was not asked")
+    raise DecodeError(f"it answers function {function:02X}, which was not asked")
 
 
 def _identification_length(data: bytes) -> int | NeedMore:
@@ -383,20 +383,20 @@ def _identification_length(data: bytes) -> int | NeedMore:
 
 
 def rtu_cut(data: bytes, device: int, request: bytes) -> bytes | NeedMore:
-    """Return the PDU of the one answer in `data`. Raises Garbled as soon as it cannot be the answer."""
+    """Return the PDU of the one answer in `data`. Raises DecodeError as soon as it cannot be the answer."""
     if data and data[0] != device:
-        raise Garbled(f"it answers for device {data[0]}, asked was {device}")
+        raise DecodeError(f"it answers for device {data[0]}, asked was {device}")
     if len(data) > 1 and data[1] & ~EXCEPTION_BIT != request[0]:
-        raise Garbled(f"it answers function {data[1]:02X}, asked was {request[0]:02X}")
+        raise DecodeError(f"it answers function {data[1]:02X}, asked was {request[0]:02X}")
     # A loop-back is as long as its question; nothing in it tells its length (A, 6.8).
     echoed = request[0] == _LOOPBACK and data[1:2] == request[:1]
     length = len(request) + 3 if echoed else rtu_length(data)
     if length is NEED_MORE or len(data) < length:
         return NEED_MORE
     if len(data) > length:
-        raise Garbled(f"{len(data) - length} bytes follow the answer")
+        raise DecodeError(f"{len(data) - length} bytes follow the answer")
     if crc(data[:-2]) != data[-2:]:
-        raise Garbled(f"its CRC is {data[-2:].hex()}, computed {crc(data[:-2]).hex()}")
+        raise DecodeError(f"its CRC is {data[-2:].hex()}, computed {crc(data[:-2]).hex()}")
     return data[1:-2]
 
 

@@ -12,7 +12,7 @@ from typing import NoReturn, Self
 
 from hilseq.instruments.modbus import ModbusDevice
 from hilseq.instruments.translate import Exchange, reraise
-from hilseq.instruments.transport import Transport, answer_time, serial_transport, throw_away
+from hilseq.instruments.transport import Transport, answer_time, drain_input, serial_transport
 
 #: Shortest time without an answer before a port counts as quiet again, seconds.
 _QUIET = 0.02
@@ -82,7 +82,7 @@ class Port:
         """Send `data`, the first half of an exchange; the wait for its answer begins now."""
         self.open()
         try:
-            throw_away(self.transport, most=2 * self.deadline, reopened_within=self.deadline)
+            drain_input(self.transport, most=2 * self.deadline, reopened_within=self.deadline)
         except Exception as error:  # noqa: BLE001
             self._failed(error, "be quiet before a question")
         self.write(data)

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 from hilseq.description.registers import Register, RegisterType, Table, WordOrder
 from hilseq.instruments import codec, pdu
-from hilseq.instruments.translate import Garbled
+from hilseq.instruments.translate import DecodeError
 
 #: Named registers in the order of their addresses.
 _Sorted = list[tuple[str, Register]]
@@ -40,7 +40,7 @@ def _longest_unknown(addresses: range, there: Container[int]) -> int:
     return longest
 
 
-def _spans(registers: _Sorted, largest_gap: int, most: int, there: Container[int] = ()) -> Iterator[_Sorted]:
+def _spans(registers: _Sorted, max_gap: int, most: int, there: Container[int] = ()) -> Iterator[_Sorted]:
     """Split sorted registers of one table into the fewest groups that one request can read.
 
     Taking each group as far as it goes is optimal: a value has at most two addresses, so among those sorted
@@ -51,7 +51,7 @@ def _spans(registers: _Sorted, largest_gap: int, most: int, there: Container[int
     for name, register in registers:
         too_far = register.last_address - start + 1 > most
         gap = _longest_unknown(range(reached + 1, register.address), there)
-        if group and (too_far or gap > largest_gap):
+        if group and (too_far or gap > max_gap):
             yield group
             group = []
         if not group:
@@ -144,13 +144,13 @@ class _Words:
             )
         for name in self._floats:
             if not math.isfinite(values[name]):
-                raise Garbled(f"{values[name]} in {name!r}: nothing was measured")
+                raise DecodeError(f"{values[name]} in {name!r}: nothing was measured")
 
 
 class ReadPlan:
     """The requests that read named registers of one device, and how to take their answers apart.
 
-    A read runs over at most `largest_gap` addresses in a row of which nothing is known, and over the registers
+    A read runs over at most `max_gap` addresses in a row of which nothing is known, and over the registers
     `between`, which are not asked for but known to be there. `most` says how many values of a table the device
     takes in one request.
     """
@@ -158,7 +158,7 @@ class ReadPlan:
     def __init__(
         self,
         registers: Mapping[str, Register],
-        largest_gap: int = 0,
+        max_gap: int = 0,
         *,
         between: Collection[Register] = (),
         most: Callable[[Table], int] = pdu.most_read,
@@ -178,7 +178,7 @@ class ReadPlan:
                 if register.table is table
                 for address in range(register.address, register.last_address + 1)
             }
-            for group in _spans(listed, largest_gap, most(table), there):
+            for group in _spans(listed, max_gap, most(table), there):
                 first = group[0][1].address
                 count = max(register.last_address for _, register in group) - first + 1
                 spans.append(Span(table, first, count, pdu.read_request(table, first, count)))
@@ -191,11 +191,11 @@ class ReadPlan:
         return self._names_of[index]
 
     def take(self, index: int, data: bytes, values: dict[str, float]) -> None:
-        """Put the values in the answer's data to request `index` into `values`. Raises Garbled."""
+        """Put the values in the answer's data to request `index` into `values`. Raises DecodeError."""
         self._takers[index].take(data, values)
 
     def decode(self, answers: Sequence[bytes]) -> dict[str, float]:
-        """Return all values from the data of all answers, in the order of the names. Raises Garbled."""
+        """Return all values from the data of all answers, in the order of the names. Raises DecodeError."""
         values: dict[str, float] = {}
         for index, data in enumerate(answers):
             self.take(index, data, values)

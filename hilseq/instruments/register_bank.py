@@ -15,7 +15,7 @@ from hilseq.instruments import codec, pdu
 from hilseq.instruments.codec import NotEncodable
 from hilseq.instruments.modbus import ModbusDevice
 from hilseq.instruments.readplan import ReadPlan
-from hilseq.instruments.translate import Garbled, fault, reraise
+from hilseq.instruments.translate import DecodeError, fault, reraise
 from hilseq.instruments.writeplan import Run, plan_writes
 
 #: How many names are told in a message.
@@ -23,17 +23,15 @@ _SHOWN = 4
 
 
 class RegisterBank:
-    """Registers of one device by name. `largest_gap`: unlisted addresses a read may run over.
+    """Registers of one device by name. `max_gap`: unlisted addresses a read may run over.
 
     Raises the errors of its device; an unknown name is a KeyError.
     """
 
-    def __init__(
-        self, registers: Mapping[str, Register], device: ModbusDevice, *, largest_gap: int = 0
-    ) -> None:
+    def __init__(self, registers: Mapping[str, Register], device: ModbusDevice, *, max_gap: int = 0) -> None:
         self.registers = dict(registers)
         self.device = device
-        self._largest_gap = largest_gap
+        self._largest_gap = max_gap
         self._plans: dict[tuple[str, ...], ReadPlan] = {}
         self._held: dict[str, float] = {}  # what was written last, and read back
 
@@ -42,7 +40,7 @@ class RegisterBank:
         key = tuple(self.registers if names is None else names)
         if key not in self._plans:
             chosen = {name: self.registers[name] for name in key}
-            self._plans[key] = ReadPlan(chosen, self._largest_gap, most=self.device.manners.most_read)
+            self._plans[key] = ReadPlan(chosen, self._largest_gap, most=self.device.quirks.most_read)
         return self._plans[key]
 
     def snapshot(self, names: Iterable[str] | None = None) -> dict[str, float]:
@@ -67,7 +65,7 @@ class RegisterBank:
             for name, value in values.items()
         }
         try:
-            runs = plan_writes(encoded, self.device.manners.most_proven)
+            runs = plan_writes(encoded, self.device.quirks.most_proven)
         except NotEncodable as error:
             reraise(error, self.device.about("write " + ", ".join(values)))
         with self.device.lock:
@@ -88,7 +86,7 @@ class RegisterBank:
                 for name, value in held.items()
             }
             lost: dict[str, str] = {}
-            for run in plan_writes(encoded, self.device.manners.most_read):
+            for run in plan_writes(encoded, self.device.quirks.most_read):
                 back = self.device.read_block(run.table, run.address, len(run.words))
                 lost |= _differing(self.registers, run, back, held)
             for name in lost:
@@ -128,7 +126,7 @@ def _differing(
 def _shown(register: Register, words: list[int]) -> str:
     try:
         return f"{codec.decode(register, words):g} {register.unit}".rstrip()
-    except Garbled as error:
+    except DecodeError as error:
         return str(error)
 
 
@@ -165,14 +163,14 @@ def _take(device: ModbusDevice, plan: ReadPlan, index: int, values: dict[str, fl
     answer = device.response()
     try:
         plan.take(index, device.data(request, answer), values)
-    except Garbled as error:
+    except DecodeError as error:
         raise fault("garbage", str(error), device.about(pdu.describe(request))) from error
     except InstrumentError as error:
         if error.number != pdu.ILLEGAL_ADDRESS or len(plan.names_in(index)) == 1:
             raise
         raise InstrumentError(
             f"{error}; the request covers {_some(plan.names_in(index))}. If the device refuses addresses "
-            f"that the stand file does not list, set `largest-gap: 0` there.",
+            f"that the stand file does not list, set `max-gap: 0` there.",
             number=error.number,
             text=error.text,
         ) from error

@@ -1,7 +1,7 @@
 """SCPI-1999 and IEEE 488.2 in text: numbers, booleans, error entries, identities, command templates.
 
 Pure: knows the forms of the standard and the commonest deviations of real instruments. Must not know
-sessions, instruments or deadlines. What cannot be understood raises `Garbled`.
+sessions, instruments or deadlines. What cannot be understood raises `DecodeError`.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from functools import lru_cache
 from string import Formatter
 from typing import NamedTuple
 
-from hilseq.instruments.translate import Garbled, quote
+from hilseq.instruments.translate import DecodeError, quote
 
 #: IEEE 488.2, 7.7.2.4.1: longer mantissas and larger exponents are errors -124 and -123.
 MOST_DIGITS = 255
@@ -76,7 +76,7 @@ def _suffix_factor(suffix: str, unit: str, text: str) -> float:
     if unit and not suffix.endswith(unit):
         multiplier = "?"
     if multiplier not in MULTIPLIERS:
-        raise Garbled(
+        raise DecodeError(
             f"'{quote(text)}' has the unknown suffix {suffix}" + (f", expected {unit}" if unit else "")
         )
     return MULTIPLIERS[multiplier]
@@ -85,22 +85,22 @@ def _suffix_factor(suffix: str, unit: str, text: str) -> float:
 def _parse_radix(word: str) -> float:
     radix, digits = word[1:2].upper(), word[2:].upper()
     if radix not in _RADIX or not 0 < len(digits) <= _MOST_RADIX_DIGITS or digits.strip(_DIGITS[radix]):
-        raise Garbled(f"'{quote(word)}' is not a number; expected #H, #Q or #B with digits")
+        raise DecodeError(f"'{quote(word)}' is not a number; expected #H, #Q or #B with digits")
     return float(int(digits, _RADIX[radix]))
 
 
 def _parse_decimal(word: str, unit: str) -> float:
     match = _DECIMAL.fullmatch(word)
     if match is None:
-        raise Garbled(f"'{quote(word)}' is not a number")
+        raise DecodeError(f"'{quote(word)}' is not a number")
     sign, mantissa, exponent, suffix = match.groups(default="")
     if len(mantissa.replace(".", "").lstrip("0")) > MOST_DIGITS:
-        raise Garbled(f"'{quote(word)}' has more than {MOST_DIGITS} digits")
+        raise DecodeError(f"'{quote(word)}' has more than {MOST_DIGITS} digits")
     if exponent and abs(int(exponent)) > LARGEST_EXPONENT:
-        raise Garbled(f"'{quote(word)}' has an exponent beyond {LARGEST_EXPONENT}")
+        raise DecodeError(f"'{quote(word)}' has an exponent beyond {LARGEST_EXPONENT}")
     value = float(f"{sign}{mantissa}E{exponent or 0}") * _suffix_factor(suffix, unit, word)
     if math.isinf(value):
-        raise Garbled(f"'{quote(word)}' is too large for a number")
+        raise DecodeError(f"'{quote(word)}' is too large for a number")
     return value
 
 
@@ -108,11 +108,11 @@ def parse_number(text: str, unit: str = "") -> float:
     """Return the number in any form of IEEE 488.2: `24`, `+2.4E1`, `24000m`, `#H18`, `INF`, `24.0 V`.
 
     `unit` is the unit an instrument may write behind its number. Infinity and `not a
-    number` come back as such. Raises Garbled.
+    number` come back as such. Raises DecodeError.
     """
     word = text.strip()
     if len(word) > LONGEST_NUMBER:
-        raise Garbled(f"'{quote(text)}' is too long for a number")
+        raise DecodeError(f"'{quote(text)}' is too long for a number")
     if word.upper() in _SPECIAL:
         return _SPECIAL[word.upper()]
     value = _parse_radix(word) if word[:1] == "#" else _parse_decimal(word, unit)
@@ -122,36 +122,36 @@ def parse_number(text: str, unit: str = "") -> float:
 
 
 def parse_measurement(text: str, unit: str = "") -> float:
-    """Return a measured number. Infinity and `not a number` mean that nothing was measured: Garbled."""
+    """Return a measured number. Infinity and `not a number` mean that nothing was measured: DecodeError."""
     value = parse_number(text, unit)
     if not math.isfinite(value):
-        raise Garbled(f"'{quote(text)}' says that nothing was measured (overflow or not a number)")
+        raise DecodeError(f"'{quote(text)}' says that nothing was measured (overflow or not a number)")
     return value
 
 
 def parse_measurements(text: str, units: tuple[str, ...]) -> tuple[float, ...]:
-    """Return several measured numbers separated by `,` or `;`, one for each of `units`. Raises Garbled."""
+    """Return several measured numbers separated by `,` or `;`, one for each of `units`. Raises DecodeError."""
     parts = re.split(r"[,;]", text)
     if len(parts) != len(units):
-        raise Garbled(f"'{quote(text)}' holds {len(parts)} values, expected {len(units)}")
+        raise DecodeError(f"'{quote(text)}' holds {len(parts)} values, expected {len(units)}")
     return tuple(parse_measurement(part, unit) for part, unit in zip(parts, units, strict=True))
 
 
 def parse_record(text: str, unit: str, count: int) -> list[float]:
-    """Return the readings of a waveform, `count` numbers separated by commas. Raises Garbled.
+    """Return the readings of a waveform, `count` numbers separated by commas. Raises DecodeError.
 
     Another number of them would mean another time base.
     """
     parts = text.split(",")
     if len(parts) != count:
-        raise Garbled(f"'{quote(text)}' holds {len(parts)} readings; expected {count}, by `waveform`")
+        raise DecodeError(f"'{quote(text)}' holds {len(parts)} readings; expected {count}, by `waveform`")
     return [parse_measurement(part, unit) for part in parts]
 
 
 def parse_boolean(text: str) -> bool:
     """Return a switch state. The standard answers 1 or 0; ON, OFF and other numbers are understood too.
 
-    A number counts as on when it rounds to something else than 0 (SCPI-1999, 7.3). Raises Garbled.
+    A number counts as on when it rounds to something else than 0 (SCPI-1999, 7.3). Raises DecodeError.
     """
     word = text.strip().upper()
     if word in ("ON", "OFF"):
@@ -242,11 +242,11 @@ def parse_error(text: str) -> ErrorEntry:
     """Return an answer of the error queue: `-113,"Undefined header"`, `+0,"No error"`, `0`.
 
     Doubled quotes inside the text become single ones; a text without quotes is taken as it is. Raises
-    Garbled.
+    DecodeError.
     """
     match = _ENTRY.fullmatch(text) if len(text) <= _LONGEST_ENTRY else None
     if match is None:
-        raise Garbled(f"'{quote(text)}' is not an entry of an error queue; expected number,\"text\"")
+        raise DecodeError(f"'{quote(text)}' is not an entry of an error queue; expected number,\"text\"")
     number, words = int(match[1]), match[2]
     if words is None or not words:
         return ErrorEntry(number, ERROR_TEXTS.get(number, "no text"))
@@ -254,7 +254,7 @@ def parse_error(text: str) -> ErrorEntry:
     if mark in "\"'":
         inside = words[1:-1]
         if len(words) == 1 or words[-1] != mark or mark in inside.replace(mark * 2, ""):
-            raise Garbled(f"'{quote(text)}' is not an entry of an error queue; its quotes do not match")
+            raise DecodeError(f"'{quote(text)}' is not an entry of an error queue; its quotes do not match")
         words = inside.replace(mark * 2, mark)
     return ErrorEntry(number, words)
 
@@ -280,11 +280,11 @@ def parse_identity(text: str) -> Identity:
     """Return the answer to `*IDN?` (IEEE 488.2, 10.14: four fields, `0` for an unknown one).
 
     Instruments that answer fewer fields are understood as far as they go, further commas belong to the
-    firmware. Raises Garbled when there is no comma at all, or something that is not printable ASCII.
+    firmware. Raises DecodeError when there is no comma at all, or something that is not printable ASCII.
     """
     word = text.strip()
     if len(word) > _LONGEST_IDENTITY or "," not in word or not (word.isascii() and word.isprintable()):
-        raise Garbled(f"'{quote(text)}' is not an identity; expected maker,model,serial,firmware")
+        raise DecodeError(f"'{quote(text)}' is not an identity; expected maker,model,serial,firmware")
     fields = [field.strip() for field in word.split(",", 3)]
     maker, model, serial, firmware = fields + [""] * (4 - len(fields))
     return Identity(maker, model, "" if serial == "0" else serial, "" if firmware == "0" else firmware)

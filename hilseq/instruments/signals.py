@@ -18,7 +18,7 @@ from hilseq.description.stand import Calibration, Signal
 from hilseq.errors import (
     HilseqError,
     InstrumentReset,
-    InstrumentSilent,
+    InstrumentTimeout,
     NotPerformed,
     NotSafe,
     StandFault,
@@ -56,8 +56,8 @@ class SignalBank:
 
     `devices` maps the names of I/O simulators to devices, `calibrations` to their calibrations; `conditions`
     tell what has become of them since. `largest_gaps` says how many unlisted addresses a read may run over at
-    each (0 where nothing is said). Every call raises InstrumentSilent,
-    InstrumentGarbage or InstrumentError when an I/O simulator does not do its part; an unknown name is a
+    each (0 where nothing is said). Every call raises InstrumentTimeout,
+    InvalidResponse or InstrumentError when an I/O simulator does not do its part; an unknown name is a
     StandFault that says which names there are.
     """
 
@@ -79,7 +79,7 @@ class SignalBank:
         self._banks: dict[str, RegisterBank] = {}
         for io, device in devices.items():
             mine = {name: signal for name, signal in self.signals.items() if signal.io == io}
-            self._banks[io] = RegisterBank(mine, device, largest_gap=gaps.get(io, 0))
+            self._banks[io] = RegisterBank(mine, device, max_gap=gaps.get(io, 0))
         for name, signal in self.signals.items():
             if signal.io not in self._banks:
                 known = ", ".join(self._banks) or "none"
@@ -183,7 +183,7 @@ class SignalBank:
         cause: HilseqError | None = None
         for bank, mine in self._by_bank(drives):
             patience = 3 * bank.device.deadline + 1.0 if within is None else within
-            failure = self._release(bank, {name: self.signals[name].rest for name in mine}, patience)
+            failure = self._release(bank, {name: self.signals[name].safe_value for name in mine}, patience)
             if failure is not None:
                 reasons.append(str(failure))
                 cause = cause or failure
@@ -199,7 +199,7 @@ class SignalBank:
                 failure = error
             else:
                 return None
-            if not isinstance(failure, InstrumentSilent):
+            if not isinstance(failure, InstrumentTimeout):
                 # Something answers: what can be released is released, one by one.
                 rest = {name: value for name, value in rest.items() if not self._released(bank, name, value)}
                 if not rest:

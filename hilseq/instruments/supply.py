@@ -50,8 +50,8 @@ class PowerSupply:
     """One output of a supply of the stand.
 
     `description` is its part of the stand file, `clock` lets settling times pass. Nothing is sent before the
-    first call. Several outputs of one instrument share its `session`. Every call raises InstrumentSilent,
-    InstrumentGarbage or InstrumentError when the instrument does not do its part.
+    first call. Several outputs of one instrument share its `session`. Every call raises InstrumentTimeout,
+    InvalidResponse or InstrumentError when the instrument does not do its part.
     """
 
     def __init__(
@@ -288,7 +288,7 @@ class PowerSupply:
         """Read the error queue until it is empty and return the events in it (power-on and the like).
 
         Raises InstrumentError with number and text of the first error, the others in its message, and
-        InstrumentGarbage when the queue does not end.
+        InvalidResponse when the queue does not end.
         """
         return self._line.errors()
 
@@ -319,7 +319,7 @@ class PowerSupply:
                     place=f"supply {self.name}",
                 )
 
-    def keep_in_touch(self) -> None:
+    def kick_watchdog(self) -> None:
         """Let the supply's own watchdog hear that all is well; nothing where it has none, and between two halves."""
         self._watchdog.feed()
 
@@ -345,7 +345,7 @@ class PowerSupply:
                 ) from (reason if isinstance(reason, HilseqError) else None)
             self._let_pass(_PAUSE)
 
-    def ask_off(self) -> None:
+    def command_off(self) -> None:
         """Send the command to switch off, no matter what comes of it: `make_safe` verifies, and tries again."""
         with suppress(HilseqError):
             self._line.send(self._commands.output_off)

@@ -10,10 +10,10 @@ from contextlib import suppress
 from typing import TypeVar
 
 from hilseq.description.stand import Supply
-from hilseq.errors import HilseqError, InstrumentSilent
+from hilseq.errors import HilseqError, InstrumentTimeout
 from hilseq.instruments import scpi
-from hilseq.instruments.chatter import Chatter
-from hilseq.instruments.translate import Exchange, Garbled, fault, kind_of, reported, reraise
+from hilseq.instruments.banner_echo import BannerEcho
+from hilseq.instruments.translate import DecodeError, Exchange, fault, kind_of, reported, reraise
 from hilseq.instruments.visa import VisaSession
 
 Parsed = TypeVar("Parsed")
@@ -35,14 +35,14 @@ def session_with(name: str, supply: Supply) -> VisaSession:
         read_termination=supply.read_termination,
         write_termination=supply.write_termination,
         line=supply.line,
-        chatter=Chatter(supply.greeting, supply.echo),
+        chatter=BannerEcho(supply.greeting, supply.echo),
     )
 
 
 class SupplyLine:
     """The line to one output of a supply. Several outputs of one instrument share its `session`.
 
-    Every call raises InstrumentSilent, InstrumentGarbage or InstrumentError when the instrument does not do
+    Every call raises InstrumentTimeout, InvalidResponse or InstrumentError when the instrument does not do
     its part.
     """
 
@@ -76,7 +76,7 @@ class SupplyLine:
             self._select()
             try:
                 return self._session.query(question)
-            except InstrumentSilent as silent:
+            except InstrumentTimeout as silent:
                 refusal = self._refusal() if kind_of(silent.__cause__ or silent) == "silent" else None
                 if refusal is None:
                     raise
@@ -100,9 +100,9 @@ class SupplyLine:
         """Return what `parse` makes of an answer."""
         try:
             return parse(answer)
-        except Garbled as error:
+        except DecodeError as error:
             # Nonsense may be the answer to another question: start afresh before the next one.
-            self._session.distrust()
+            self._session.mark_desynchronized()
             reraise(error, self.about(template))
 
     def about(self, command: str) -> Exchange:
@@ -112,7 +112,7 @@ class SupplyLine:
 
     # -- keeping in touch
 
-    def keep_in_touch(self, longest: float) -> None:
+    def kick_watchdog(self, longest: float) -> None:
         """Ask something when nothing was heard for `longest` seconds of real time; no matter what comes of it.
 
         Where something is wrong, the next question that matters meets it, and says so.
@@ -128,7 +128,7 @@ class SupplyLine:
         """Read the error queue until it is empty and return the events in it (power-on and the like).
 
         Raises InstrumentError with number and text of the first error, the others in its message, and
-        InstrumentGarbage when the queue does not end.
+        InvalidResponse when the queue does not end.
         """
         entries, ended = self.drain()
         faults = [entry for entry in entries if entry.is_error]

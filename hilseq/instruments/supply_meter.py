@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from hilseq.description.stand import Supply
 from hilseq.description.supplies import Waveform
-from hilseq.errors import InstrumentSilent
+from hilseq.errors import InstrumentTimeout
 from hilseq.instruments import scpi
 from hilseq.instruments.conditions import Conditions
 from hilseq.instruments.supply_line import SupplyLine
@@ -35,7 +35,7 @@ class Inrush:
 class SupplyMeter:
     """The measuring side of one output, over its `line`.
 
-    Every call raises InstrumentSilent, InstrumentGarbage or InstrumentError when the instrument does not do
+    Every call raises InstrumentTimeout, InvalidResponse or InstrumentError when the instrument does not do
     its part.
     """
 
@@ -120,10 +120,10 @@ class SupplyMeter:
         """Return the recorded currents and their times since the output was switched on, s and A."""
         try:
             answer = self._line.ask(command)
-        except InstrumentSilent as error:
+        except InstrumentTimeout as error:
             if self._commands.arm_waveform is None:
                 hint = "a supply that records only when it is told to needs `arm-waveform` in the stand file"
-                raise InstrumentSilent(f"{error}; {hint}") from error
+                raise InstrumentTimeout(f"{error}; {hint}") from error
             raise
         currents = self._line.parsed(
             command, answer, lambda text: scpi.parse_record(text, "A", known.readings)

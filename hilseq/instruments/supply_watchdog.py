@@ -50,7 +50,7 @@ class SupplyWatchdog:
     def feed(self) -> None:
         """Ask the instrument something before it loses its patience; at once when that is not due yet."""
         if self._set and self._patience is not None:
-            self._line.keep_in_touch(_FED_AFTER * self._patience)
+            self._line.kick_watchdog(_FED_AFTER * self._patience)
 
     def clear(self) -> None:
         """End the watch, whoever began it: an output that is off needs none, and a person may work on by hand."""

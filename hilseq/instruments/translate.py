@@ -7,9 +7,9 @@ was asked or why: the caller hands over an `Exchange` that says it in words.
 Each class has a *kind*, and the kind with the owner of the far end decides the family:
 
     kind      meaning                                        of the stand        of the unit
-    silent    the deadline passed                            InstrumentSilent    UnitSilent
-    lost      refused, reset, closed, unplugged              InstrumentSilent    UnitSilent, see `path`
-    garbage   an answer that cannot be understood            InstrumentGarbage   UnitGarbage
+    silent    the deadline passed                            InstrumentTimeout    UnitSilent
+    lost      refused, reset, closed, unplugged              InstrumentTimeout    UnitSilent, see `path`
+    garbage   an answer that cannot be understood            InvalidResponse   UnitInvalidResponse
     local     this computer cannot do it (no such port)      StandFault          StandFault
     misuse    the library or its set-up is at fault          StandFault          StandFault
 
@@ -27,11 +27,11 @@ from typing import Literal, NoReturn
 from hilseq.errors import (
     HilseqError,
     InstrumentError,
-    InstrumentGarbage,
-    InstrumentSilent,
+    InstrumentTimeout,
+    InvalidResponse,
     StandFault,
     UnitFault,
-    UnitGarbage,
+    UnitInvalidResponse,
     UnitSilent,
 )
 
@@ -44,7 +44,7 @@ LONGEST_QUOTE = 120
 LONGEST_DETAIL = 300
 
 
-class Garbled(ValueError):  # noqa: N818 - it says what the answer is, like the family in errors.py
+class DecodeError(ValueError):
     """An answer that cannot be understood: raised by the pure parsers, which know no instrument."""
 
 
@@ -67,7 +67,7 @@ class Exchange:
 #: Class by module and name -> kind. The nearest class in the error's own line of descent counts.
 KINDS: dict[str, Kind] = {
     # ours
-    "hilseq.instruments.translate.Garbled": "garbage",
+    "hilseq.instruments.translate.DecodeError": "garbage",
     # Python and the operating system; OSError itself is looked at by its number, see _LOST
     "builtins.TimeoutError": "silent",
     "builtins.ConnectionError": "lost",
@@ -178,8 +178,8 @@ def fault(kind: Kind, detail: str, exchange: Exchange) -> HilseqError:
         return StandFault(message, place=place)
     of_unit = exchange.owner == "unit" and not (kind == "lost" and exchange.path == "stand")
     if kind == "garbage":
-        return UnitGarbage(message, place=place) if of_unit else InstrumentGarbage(message, place=place)
-    return UnitSilent(message, place=place) if of_unit else InstrumentSilent(message, place=place)
+        return UnitInvalidResponse(message, place=place) if of_unit else InvalidResponse(message, place=place)
+    return UnitSilent(message, place=place) if of_unit else InstrumentTimeout(message, place=place)
 
 
 def reraise(error: Exception, exchange: Exchange) -> NoReturn:

@@ -15,9 +15,9 @@ import time
 from contextlib import ExitStack, suppress
 from typing import Any, Protocol
 
-from hilseq.clock import Awake
+from hilseq.clock import BusyPoll
 from hilseq.instruments.pdu import line_time
-from hilseq.instruments.translate import Garbled, Owner
+from hilseq.instruments.translate import DecodeError, Owner
 from hilseq.instruments.visa_resources import line_frame, resource_manager, set_line
 
 #: Largest piece taken from the line at once.
@@ -77,7 +77,7 @@ class TcpTransport:
         self.shared = threading.RLock()
         self.quiet_from = 0.0
         self.of_stand = of_stand
-        self._awake = Awake()
+        self._awake = BusyPoll()
         self._address = (host.strip("[]"), int(port))
         self._socket: socket.socket | None = None
 
@@ -146,7 +146,7 @@ class SerialTransport:
         self.shared = threading.RLock()
         self.quiet_from = 0.0
         self.of_stand = True
-        self._awake = Awake()
+        self._awake = BusyPoll()
         self._frame = frame
         self._port: Any = None
 
@@ -306,12 +306,12 @@ def serial_transport(resource: str, speed: int, frame: str) -> Transport:
     return SerialTransport(resource, speed, frame)
 
 
-def throw_away(transport: Transport, *, most: float, reopened_within: float) -> bytes:
+def drain_input(transport: Transport, *, most: float, reopened_within: float) -> bytes:
     """Throw away what comes until nothing that was asked before can still come; return its beginning.
 
     `most` bounds the wait in seconds, whatever `quiet_from` says. A connection that was dropped, as serial device
     servers do with idle ones, is opened once more within `reopened_within` seconds: nobody has asked over it, and
-    what is late on the line behind it may still come over the new one. Raises Garbled when it is never quiet.
+    what is late on the line behind it may still come over the new one. Raises DecodeError when it is never quiet.
     """
     limit = time.monotonic() + most
     until = min(transport.quiet_from, limit)
@@ -333,7 +333,7 @@ def throw_away(transport: Transport, *, most: float, reopened_within: float) -> 
             transport.open(reopened_within)
         thrown = (thrown + data)[:_PIECE]
         if data and time.monotonic() > limit:
-            raise Garbled("bytes come without end, although nothing was asked")
+            raise DecodeError("bytes come without end, although nothing was asked")
 
 
 def answer_time(transport: Transport, sent: int, expected: int) -> float:

@@ -26,8 +26,8 @@ from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
 
 from hilseq.description.serial_line import SerialLine
-from hilseq.instruments.chatter import PLAIN, Chatter
-from hilseq.instruments.translate import Exchange, Garbled, Owner, kind_of, quote, reraise
+from hilseq.instruments.banner_echo import PLAIN, BannerEcho
+from hilseq.instruments.translate import DecodeError, Exchange, Owner, kind_of, quote, reraise
 from hilseq.instruments.visa_resources import resource_manager, serial_instrument, set_line
 from hilseq.instruments.watched_socket import LONGEST_ANSWER, WatchedSocket
 
@@ -52,7 +52,7 @@ class VisaSession:
     """One VISA session, opened when it is first needed or by `open`.
 
     `deadline` is the longest wait for one exchange in seconds; `name` and `owner` go into the errors:
-    InstrumentSilent or UnitSilent when nothing came in time or the connection is gone, InstrumentGarbage or
+    InstrumentTimeout or UnitSilent when nothing came in time or the connection is gone, InvalidResponse or
     UnitFault for an answer that is no ASCII text or does not end, StandFault for a resource that cannot be
     used. `lock` may be held around several exchanges that belong together. `chatter` is what the instrument
     sends besides its answers.
@@ -68,7 +68,7 @@ class VisaSession:
         write_termination: str = "\n",
         line: SerialLine | None = None,
         owner: Owner = "stand",
-        chatter: Chatter = PLAIN,
+        chatter: BannerEcho = PLAIN,
     ) -> None:
         self.resource = resource
         self.name = name
@@ -93,7 +93,7 @@ class VisaSession:
     # -- opening and closing
 
     def open(self) -> None:
-        """Open the session now. Raises InstrumentSilent when nobody is there."""
+        """Open the session now. Raises InstrumentTimeout when nobody is there."""
         with self.lock:
             try:
                 if self._resource is None:
@@ -226,7 +226,7 @@ class VisaSession:
         """Tell whether a question waits for its answer, or the last one never got any that made sense."""
         return self._stale
 
-    def distrust(self) -> None:
+    def mark_desynchronized(self) -> None:
         """Start afresh before the next question: the last answer made no sense."""
         self._out_of_step()
 
@@ -282,15 +282,15 @@ class VisaSession:
         data = watched.next() if time.monotonic() < watched.until else watched.waiting() or b""
         while end not in data:
             if len(data) > LONGEST_ANSWER:
-                raise Garbled(f"it does not end after {LONGEST_ANSWER} bytes")
+                raise DecodeError(f"it does not end after {LONGEST_ANSWER} bytes")
             data += watched.next()
         data, _, more = data.partition(end)
         if more.strip(_PADDING):
-            raise Garbled(f"it goes on after its end: '{quote(more.decode('latin-1'))}'")
+            raise DecodeError(f"it goes on after its end: '{quote(more.decode('latin-1'))}'")
         try:
             return data.rstrip(_PADDING).decode("ascii")
         except UnicodeDecodeError as error:
-            raise Garbled(f"'{quote(data.decode('latin-1'))}' is not text") from error
+            raise DecodeError(f"'{quote(data.decode('latin-1'))}' is not text") from error
 
     def _exchange(self, command: str, deadline: float, *, answered: bool) -> str:
         with self.lock:
@@ -329,7 +329,7 @@ class VisaSession:
             kept.clear()
             if unasked.strip(_PADDING):
                 self._stale = True
-                raise Garbled(f"it had sent '{quote(unasked.decode('latin-1'))}' unasked")
+                raise DecodeError(f"it had sent '{quote(unasked.decode('latin-1'))}' unasked")
 
     def _let_late_answers_pass(self, deadline: float) -> None:
         """Wait until nothing that was asked before can still come over a serial line, and throw it away."""
@@ -370,11 +370,13 @@ class VisaSession:
             if changed:
                 resource.timeout = self.deadline * 1000
         if status == StatusCode.success_max_count_read:
-            raise Garbled(f"it does not end after {LONGEST_ANSWER} bytes")
+            raise DecodeError(f"it does not end after {LONGEST_ANSWER} bytes")
         try:
             return bytes(data).rstrip(_PADDING).decode("ascii")
         except UnicodeDecodeError as error:
-            raise Garbled(f"'{quote(bytes(data[:LONGEST_ANSWER]).decode('latin-1'))}' is not text") from error
+            raise DecodeError(
+                f"'{quote(bytes(data[:LONGEST_ANSWER]).decode('latin-1'))}' is not text"
+            ) from error
 
     def _about(self, command: str, deadline: float) -> Exchange:
         place = self.name if self._owner == "stand" else None

@@ -11,7 +11,7 @@ import socket
 import time
 from typing import Any
 
-from hilseq.clock import Awake
+from hilseq.clock import BusyPoll
 
 #: Longest answer taken; a supply's are under 100 bytes, and 64 KiB still arrive well within a second.
 LONGEST_ANSWER = 65536
@@ -31,7 +31,7 @@ class WatchedSocket:
         self.wrapped.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         self.wrapped.setblocking(False)  # every wait is a select with a time-out
         self.until = math.inf
-        self.awake = Awake()
+        self.awake = BusyPoll()
 
     def _remaining(self) -> float:
         remaining = self.until - time.monotonic()

@@ -42,7 +42,7 @@ _COOKIE_SECONDS = 30 * 24 * 3600
 
 
 @dataclass(frozen=True, slots=True)
-class Door:
+class AccessPolicy:
     """Names under which the server may be asked, and the token it wants; None for none.
 
     `any_address` lets any bare address pass as a name: an address cannot be bent to another one.
@@ -84,13 +84,13 @@ def is_loopback(host: str) -> bool:
     return all(ipaddress.ip_address(str(one[4][0]).partition("%")[0]).is_loopback for one in found)
 
 
-def door_for(host: str, token: str | None) -> Door:
+def door_for(host: str, token: str | None) -> AccessPolicy:
     """Return the door of a server on this address. Raises OSError when the name stands for nothing."""
     if is_loopback(host):
-        return Door(frozenset({"localhost", host.lower()}), token=token)
+        return AccessPolicy(frozenset({"localhost", host.lower()}), token=token)
     own = socket.gethostname().lower()
     names = {"localhost", host.lower(), own, f"{own}.local", socket.getfqdn().lower()}
-    return Door(frozenset(names), any_address=True, token=token)
+    return AccessPolicy(frozenset(names), any_address=True, token=token)
 
 
 class Access:
@@ -99,7 +99,7 @@ class Access:
     `free` are the paths that need no token: files that are the same for everybody and say nothing of any run.
     """
 
-    def __init__(self, app: ASGIApp, door: Door, free: frozenset[str] = frozenset()) -> None:
+    def __init__(self, app: ASGIApp, door: AccessPolicy, free: frozenset[str] = frozenset()) -> None:
         self._app = app
         self._door = door
         self._free = free

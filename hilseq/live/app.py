@@ -20,12 +20,12 @@ from starlette.routing import Route
 
 from hilseq.errors import HilseqError
 from hilseq.live import history, stream
-from hilseq.live.access import Access, Door
+from hilseq.live.access import Access, AccessPolicy
 from hilseq.live.folder import Found, RunsFolder
-from hilseq.live.life import SIGNS as LIFE_SIGNS
 from hilseq.live.rendering import page
-from hilseq.live.told import run_told
-from hilseq.reports.words import date
+from hilseq.live.run_presenter import run_told
+from hilseq.live.run_state import SIGNS as LIFE_SIGNS
+from hilseq.reports.formatting import date
 
 if TYPE_CHECKING:
     from hilseq.records.database import Database
@@ -239,7 +239,7 @@ def _failed(_: Request, error: Exception) -> Response:
     return page("told", 500, title="That went wrong", words=[told])
 
 
-def make_app(site: Site, door: Door) -> Starlette:
+def make_app(site: Site, door: AccessPolicy) -> Starlette:
     """Return the application."""
     pages = _Pages(site)
     return Starlette(

@@ -13,10 +13,10 @@ from hilseq.journal.chain import GENESIS
 from hilseq.journal.lost import lost
 from hilseq.journal.reader import Journal
 from hilseq.journal.writer import FILE_NAME
-from hilseq.live.life import Life, has_ended, is_locked, life_of
+from hilseq.live.run_state import Life, has_ended, is_locked, life_of
 from hilseq.live.soaking import Soaking
 from hilseq.live.tail import JournalTail, Replaced
-from hilseq.reports.record import RunRecord, tell, tell_sound
+from hilseq.reports.record import RunRecord, load_record, load_sound_record
 from hilseq.reports.write import report_names
 
 _T = TypeVar("_T")
@@ -85,7 +85,7 @@ class Follower:
             self._record, self.refused = None, ""
             try:
                 # While samples still come, the seals are behind them, and nothing is decided yet.
-                told = tell_sound if has_ended(journal.entries) else tell
+                told = load_sound_record if has_ended(journal.entries) else load_record
                 self._record = told(
                     Journal(journal.path, tuple(journal.entries), journal.chain, journal.torn, journal.broken)
                 )

@@ -49,7 +49,7 @@ def overview(database: Database) -> Answer:
     from hilseq.records.history.answer import Answer, Table, percent
     from hilseq.records.history.first_pass import first_pass
     from hilseq.records.history.scope import units, visits
-    from hilseq.reports.words import count
+    from hilseq.reports.formatting import count
 
     query = (
         sa.select(units.c.part, visits.c.simulated, sa.func.max(visits.c.started).label("last"))

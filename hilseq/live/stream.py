@@ -17,13 +17,13 @@ from typing import Any
 import numpy as np
 from starlette.concurrency import run_in_threadpool
 
+from hilseq.live.decimation import RECENT, MinMaxDecimator
 from hilseq.live.folder import Found, RunsFolder
 from hilseq.live.follower import Follower
-from hilseq.live.rolled import RECENT, Rolled
+from hilseq.live.run_presenter import Plain, Shown, as_json, label_of, run_told, shown
 from hilseq.live.soaking import Quantity, Soaking, seconds
-from hilseq.live.told import Plain, Shown, as_json, label_of, run_told, shown
+from hilseq.reports.formatting import Scale
 from hilseq.reports.svg_plot import letter
-from hilseq.reports.words import Scale
 
 #: The browser tries again after so long, ms.
 RETRY = 2000
@@ -88,7 +88,7 @@ def news(found: Found, follower: Follower, after: Position) -> News:
     return News(Position(follower.mark, places), run_told(found, follower), plots, follower.life.age)
 
 
-def _scale(rolled: Rolled, number: int, quantity: Quantity) -> Scale:
+def _scale(rolled: MinMaxDecimator, number: int, quantity: Quantity) -> Scale:
     column = rolled.plotted[number]
     return Shown(quantity, float(rolled.least[column]), float(rolled.greatest[column])).scale
 
@@ -99,7 +99,7 @@ def _numbers(values: Any, factor: float = 1.0) -> list[float | None]:
     return [float(f"{value:.6g}") if math.isfinite(value) else None for value in scaled.tolist()]
 
 
-def _plot(soak: Soaking, rolled: Rolled, scales: list[Scale], last: float) -> Plain:
+def _plot(soak: Soaking, rolled: MinMaxDecimator, scales: list[Scale], last: float) -> Plain:
     """Return what the plots of a reader lack that has everything up to `last`; of one with -1, all."""
     fresh = last < 0
     first = 0 if fresh else min(int(last / rolled.width), rolled.used)

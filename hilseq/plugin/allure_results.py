@@ -21,9 +21,9 @@ from allure_commons.reporter import AllureReporter
 from hilseq.journal import kinds
 from hilseq.plugin.hooks import CHECK
 from hilseq.plugin.visit_run import VisitRun
+from hilseq.reports.formatting import show_limits, show_value
 from hilseq.reports.record import reading_of
-from hilseq.reports.visible import visible
-from hilseq.reports.words import show_limits, show_value
+from hilseq.reports.sanitize import sanitize
 
 #: Allure sorts what did not pass into these; the first that matches takes it.
 CATEGORIES = (
@@ -79,7 +79,7 @@ class AllureResults:
             "place": check.place,
         }
         for name, value in labels.items():
-            dynamic.label(name, visible(value))
+            dynamic.label(name, sanitize(value))
         try:
             return (yield)
         finally:
@@ -99,7 +99,7 @@ class AllureResults:
             step.__exit__(type(fault) if fault else None, fault, None)
         elif kind == kinds.TABLE:
             allure: Any = import_module("allure")
-            allure.attach(_attachment(fields), visible(fields["name"]), allure.attachment_type.CSV)
+            allure.attach(_attachment(fields), sanitize(fields["name"]), allure.attachment_type.CSV)
 
     def pytest_sessionfinish(self) -> None:
         """Write the categories beside the results."""

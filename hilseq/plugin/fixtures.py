@@ -17,13 +17,13 @@ from hilseq.plugin.judge import Judge
 from hilseq.plugin.visit_run import VisitRun
 from hilseq.procedures.bench import Bench
 from hilseq.procedures.faults import StoredFault
-from hilseq.procedures.feed import Feed
 from hilseq.procedures.operator import Operator
 from hilseq.procedures.readiness import Readiness
 from hilseq.procedures.unit import Unit
+from hilseq.procedures.unit_supply import UnitSupply
+from hilseq.reports.formatting import show_limits, show_value
 from hilseq.reports.record import reading_of
-from hilseq.reports.visible import visible
-from hilseq.reports.words import show_limits, show_value
+from hilseq.reports.sanitize import sanitize
 
 
 @pytest.fixture(scope="session")
@@ -84,7 +84,7 @@ def unit(bench: Bench, slot: str) -> Unit:
 
 
 @pytest.fixture
-def supply(unit: Unit) -> Feed:
+def supply(unit: Unit) -> UnitSupply:
     """The supply of the unit: `supply.on()`, `supply.off()`, `supply.current()`."""
     return unit.supply
 
@@ -94,7 +94,7 @@ def ready_unit(unit: Unit) -> Iterator[Unit]:
     """The unit, powered and ready, in its start mode; put back there afterwards."""
     unit.make_ready()
     yield unit
-    unit.come_to_rest()
+    unit.return_to_idle()
 
 
 @pytest.fixture
@@ -123,7 +123,7 @@ def judge(request: pytest.FixtureRequest, visit_run: VisitRun, slot: str) -> Jud
         visit_run.note(kinds.READING, check=check.id, slot=slot, **reading)
         kept = reading_of(reading)
         told = f"{show_value(kept)} ({show_limits(kept)}): {kept.verdict}"
-        request.node.user_properties.append((visible(f"reading {kept.name}"), visible(told)))
+        request.node.user_properties.append((sanitize(f"reading {kept.name}"), sanitize(told)))
 
     return Judge(rule, note)
 

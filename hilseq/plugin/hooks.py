@@ -11,20 +11,20 @@ from typing import Any
 import pytest
 from _pytest.junitxml import xml_key
 
-from hilseq import garbage
+from hilseq import gc_tuning
 from hilseq.errors import UsageError
 from hilseq.interrupts import held_back, interrupt_on_termination
 from hilseq.journal import kinds
 from hilseq.journal.reader import read_journal
 from hilseq.plugin import stages
-from hilseq.plugin.before_blame import suspect_the_stand
 from hilseq.plugin.classify import Outcome, classify, worse
 from hilseq.plugin.gates import Gates
 from hilseq.plugin.parametrize import is_empty, parametrize, slot_of
 from hilseq.plugin.planned import CHECK, Plan, PlannedCheck
+from hilseq.plugin.recheck_stand import recheck_stand
 from hilseq.plugin.retest import rank
 from hilseq.plugin.visit_run import VisitRun
-from hilseq.reports.record import RunRecord, tell
+from hilseq.reports.record import RunRecord, load_record
 from hilseq.verdicts import CheckVerdict, ExitCode
 
 __all__ = ["CHECK", "PlannedCheck", "VisitHooks"]
@@ -111,7 +111,7 @@ class VisitHooks:
     @pytest.hookimpl(tryfirst=True)
     def pytest_runtestloop(self) -> None:
         """Begin with everything loaded."""
-        garbage.settled(collect=False)
+        gc_tuning.settled(collect=False)
 
     @pytest.hookimpl(wrapper=True)
     def pytest_runtest_protocol(
@@ -156,7 +156,7 @@ class VisitHooks:
 
     def _suspect_the_stand(self, check: PlannedCheck, outcome: Outcome) -> None:
         if outcome.verdict is CheckVerdict.FAILED:
-            suspect_the_stand(self.run, check.slot, outcome.places or (check.place,), outcome)
+            recheck_stand(self.run, check.slot, outcome.places or (check.place,), outcome)
 
     @pytest.hookimpl(wrapper=True, tryfirst=True)
     def pytest_runtest_makereport(
@@ -216,7 +216,7 @@ class VisitHooks:
             self.run.close()
             self._say_disk_fault(session)
             return
-        code = tell(read_journal(self.run.folder)).exit_code
+        code = load_record(read_journal(self.run.folder)).exit_code
         if exitstatus == pytest.ExitCode.INTERNAL_ERROR:
             code = int(ExitCode.STAND_FAULT)  # a hook broke: that is nobody's verdict
         ended_early = exitstatus in (pytest.ExitCode.INTERRUPTED, pytest.ExitCode.INTERNAL_ERROR)

@@ -21,7 +21,7 @@ from datetime import date
 from pathlib import Path
 
 from hilseq.description.nearest import nearest_word
-from hilseq.description.written import Written
+from hilseq.description.source_position import SourcePosition
 from hilseq.description.yaml_text import read_yaml
 from hilseq.errors import DescriptionError, NotPerformed, UsageError
 from hilseq.plugin.operator_prompt import Person
@@ -99,7 +99,7 @@ def read_intake(path: Path, slots: Sequence[str]) -> dict[str, Intake]:
     return {slot: dict(said) for slot in slots}
 
 
-def _said(written: Written, path: Path) -> Intake:
+def _said(written: SourcePosition, path: Path) -> Intake:
     """Return the keys of a mapping with their values as they are written: `0012` stays `0012`."""
     return {
         str(key): value_of(str(key), value.text, f"{path}:{value.mark.line}:{value.mark.column}")
@@ -134,7 +134,7 @@ def read_notes(texts: Sequence[str], slots: Sequence[str]) -> dict[str, Intake]:
 
 
 def ask_for_the_rest(
-    said: Mapping[str, Mapping[str, str]], operator: Person, patience: float
+    said: Mapping[str, Mapping[str, str]], operator: Person, timeout: float
 ) -> dict[str, Intake]:
     """Return what is known of each slot, with the operator asked for the rest; empty means not stated.
 
@@ -142,7 +142,7 @@ def ask_for_the_rest(
     """
     full = {slot: dict(known) for slot, known in said.items()}
     name = next((known["operator"] for known in full.values() if "operator" in known), "")
-    name = name or _asked("operator", QUESTIONS["operator"], "", operator, patience)
+    name = name or _asked("operator", QUESTIONS["operator"], "", operator, timeout)
     operator.name = name or operator.name
     for slot, known in full.items():
         if name:
@@ -151,18 +151,18 @@ def ask_for_the_rest(
             if not question or key in known or key == "operator":
                 continue
             words = question.replace("{slot}", slot).replace("{serial}", known.get("serial", "the unit"))
-            answer = _asked(key, words, slot, operator, patience)
+            answer = _asked(key, words, slot, operator, timeout)
             if answer:
                 known[key] = answer
     return full
 
 
-def _asked(key: str, question: str, slot: str, operator: Operator, patience: float) -> str:
+def _asked(key: str, question: str, slot: str, operator: Operator, timeout: float) -> str:
     """Ask until the answer makes sense; empty is allowed but for the serial number."""
     words = question
     while True:
         try:
-            answer = operator.ask(Prompt(words, patience, slot=slot))
+            answer = operator.ask(Prompt(words, timeout, slot=slot))
         except NotPerformed as nobody:
             raise UsageError(f"--attended says that a person is there, but {nobody}") from nobody
         if not answer and key != "serial":

@@ -16,8 +16,8 @@ from hilseq.analysis.limits import (
 from hilseq.analysis.uncertainty import coverage_factor
 from hilseq.errors import UnitFault
 from hilseq.measured import Measured
+from hilseq.reports.formatting import show_limits, show_value
 from hilseq.reports.record import Reading
-from hilseq.reports.words import show_limits, show_value
 
 _SENTENCE = {
     ReadingVerdict.FAILS: "{name} is {value}, outside its limits ({limits})",
@@ -46,7 +46,9 @@ class Judge:
             raise UnitFault(sentence(reading), place=place)
         return verdict
 
-    def where_able(self, name: str, measured: Measured, limits: Limits, *, place: str | None = None) -> None:
+    def if_resolvable(
+        self, name: str, measured: Measured, limits: Limits, *, place: str | None = None
+    ) -> None:
         """Judge what another test has shown already, only as far as this stand can tell.
 
         A reading that is marginal, because the stand is slow or coarse, is neither recorded nor held against

@@ -17,7 +17,7 @@ from hilseq.clock import Clock
 from hilseq.errors import NotPerformed
 from hilseq.journal.kinds import ANSWERED, ASKED, NOT_ANSWERED
 from hilseq.procedures.operator import DONE, Operator, Prompt
-from hilseq.reports.visible import visible
+from hilseq.reports.sanitize import sanitize
 
 #: Longest wall time between two signs of life while a person thinks, s.
 _SLICE = 0.2
@@ -91,10 +91,10 @@ class Person(Operator):
         begun = time.monotonic()
         self._note(ASKED, prompt.text, prompt.slot, expected=list(prompt.expected), picture=prompt.picture)
         self._show(_question(prompt, self._picture(prompt.picture)))
-        answer, why = self._answer(prompt, begun + prompt.patience)
+        answer, why = self._answer(prompt, begun + prompt.timeout)
         took = time.monotonic() - begun
         if self._clock is not None:
-            self._clock.spent(took)
+            self._clock.account_wait(took)
         told: dict[str, Any] = {
             "question": prompt.text,
             "picture": prompt.picture,
@@ -118,7 +118,7 @@ class Person(Operator):
             except EOFError:
                 return None, "nobody can answer, the input has ended"
             if line is None:
-                return None, f"nobody answered within {prompt.patience:g} s"
+                return None, f"nobody answered within {prompt.timeout:g} s"
             found = _understood(line, prompt.expected)
             if found is not None:
                 return found, ""
@@ -137,9 +137,9 @@ class Person(Operator):
 
 
 def _question(prompt: Prompt, picture: str) -> str:
-    lines = [f"\n>>> {visible(prompt.text)}"]
+    lines = [f"\n>>> {sanitize(prompt.text)}"]
     if picture:
-        lines.append(f"    picture: {visible(picture)}")
+        lines.append(f"    picture: {sanitize(picture)}")
     if prompt.expected:
         enter = f" (Enter: {DONE})" if prompt.expected[0] == DONE else ""
         lines.append(f"    answer: {' / '.join(prompt.expected)}{enter}")

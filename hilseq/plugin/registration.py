@@ -58,7 +58,7 @@ def pytest_configure(config: pytest.Config) -> None:
 def _register(config: pytest.Config) -> None:
     from hilseq.description.loading import load_stand
     from hilseq.description.visit import describe_visit
-    from hilseq.plugin import fixtures, measured_once, soaking
+    from hilseq.plugin import fixtures, measurement_cache, soaking
     from hilseq.plugin.hooks import VisitHooks
     from hilseq.plugin.visit_run import VisitRun
 
@@ -67,7 +67,7 @@ def _register(config: pytest.Config) -> None:
     visit = describe_visit(options.stand, options.units)
     person = None
     if options.attended and options.resume is None and not getattr(config.option, "collectonly", False):
-        options, person = _attended(config, options, stand.operator.patience)
+        options, person = _attended(config, options, stand.operator.timeout)
     run = VisitRun(options, visit)
     if not getattr(config.option, "collectonly", False):
         run.start()
@@ -82,7 +82,7 @@ def _register(config: pytest.Config) -> None:
         results = AllureResults(run, Path(config.option.allure_report_dir))
         config.pluginmanager.register(results, "hilseq-allure")
     config.pluginmanager.register(fixtures, "hilseq-fixtures")
-    config.pluginmanager.register(measured_once, "hilseq-measured-once")
+    config.pluginmanager.register(measurement_cache, "hilseq-measured-once")
     config.pluginmanager.register(soaking, "hilseq-soaking")
 
 

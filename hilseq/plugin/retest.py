@@ -10,7 +10,7 @@ from pathlib import Path
 
 from hilseq.errors import UsageError
 from hilseq.journal.reader import read_journal
-from hilseq.reports.record import tell
+from hilseq.reports.record import load_record
 from hilseq.verdicts import CheckVerdict
 
 
@@ -21,7 +21,7 @@ def failed_before(run: Path, serials: Mapping[str, str]) -> dict[str, frozenset[
     not exist, is no run, or was of other units.
     """
     try:
-        record = tell(read_journal(run))
+        record = load_record(read_journal(run))
     except ValueError as error:
         raise UsageError(f"--retest {run}: {error}") from error
     found: dict[str, frozenset[str]] = {}

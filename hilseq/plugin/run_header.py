@@ -8,11 +8,11 @@ from pathlib import Path
 from typing import Any
 
 import hilseq
-from hilseq.description.unseen import unseen_claims
+from hilseq.description.untested_claims import untested_claims
 from hilseq.description.visit import Visit
 from hilseq.journal.boot import boot_id
-from hilseq.plugin.earlier import earlier_runs
 from hilseq.plugin.options import VisitOptions
+from hilseq.plugin.prior_runs import earlier_runs
 
 
 def _input(role: str, path: Path) -> dict[str, str]:
@@ -47,7 +47,7 @@ def run_header(
                 "serial": options.serials[slot],
                 "part": profile.part,
                 "description": profile.description,
-                "unmeasured": unseen_claims(visit.stand, slot, profile),
+                "unmeasured": untested_claims(visit.stand, slot, profile),
                 "intake": dict(options.intakes.get(slot, {})),
                 "earlier_runs": earlier_runs(
                     folder, profile.part, options.serials[slot], simulated=simulated

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any, NoReturn
 
 import hilseq
-from hilseq.clock import Clock, WallClock, in_turn
+from hilseq.clock import Clock, WallClock, compose
 from hilseq.description.visit import Visit
 from hilseq.errors import HilseqError, StandFault, UsageError
 from hilseq.guard.client import Guard
@@ -112,7 +112,7 @@ class VisitRun:
         if self._twin is None:
             # A twin of our own ends with this process; everything else needs the guard.
             self._guard = Guard(self._stand, self.folder)
-            self.clock.tick = self._guard.sign_of_life
+            self.clock.tick = self._guard.heartbeat
 
     def make_folder(self) -> None:
         """Make the run's folder. Raises UsageError."""
@@ -237,7 +237,7 @@ class VisitRun:
             )
             self._bench = bench
             if bench.is_watched:
-                self.clock.tick = in_turn(self.clock.tick, bench.keep_in_touch)
+                self.clock.tick = compose(self.clock.tick, bench.kick_watchdog)
             try:
                 if self._guard is not None:
                     self._guard.wait_until_watching()

@@ -187,7 +187,7 @@ class AnalogPoints:
         found = self._signals.measure_many(outputs) if outputs else {}
         return {channel.name: channel.sensed(found[signal]) for signal, channel in outputs.items()}
 
-    def let_go(self) -> None:
+    def release(self) -> None:
         """Release the drives and command every output that was set to its lower end."""
         drives = [
             self.channels[name].signal for name in self._quantities if not self.channels[name].is_output

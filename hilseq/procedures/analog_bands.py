@@ -38,7 +38,7 @@ def told_apart(analog: AnalogPoints, name: str) -> Iterator[Judged]:
                 _said(channel, low, high),
             )
     finally:
-        analog.let_go()
+        analog.release()
 
 
 def held_inside(analog: AnalogPoints, name: str) -> Iterator[Judged]:
@@ -53,7 +53,7 @@ def held_inside(analog: AnalogPoints, name: str) -> Iterator[Judged]:
             analog.set({name: current})
             yield f"output {word}", analog.sensed()[name], band
     finally:
-        analog.let_go()
+        analog.release()
 
 
 def signals_failure(analog: AnalogPoints, name: str) -> Judged:

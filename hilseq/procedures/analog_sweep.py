@@ -53,7 +53,7 @@ class Swept:
         """Return the pooled standard deviation of repeated readings."""
         return repeatability([[look.found for look in step] for step in (*self.rising, *self.falling)])
 
-    def spread(self) -> tuple[Measured, Limits]:
+    def repeatability(self) -> tuple[Measured, Limits]:
         """Return two standard deviations of repeated readings: no more than the accuracy may scatter so.
 
         The uncertainty of a standard deviation s is s / sqrt(2 v) (GUM E.4.3); that the accuracy bounds it is
@@ -64,7 +64,7 @@ class Swept:
         largest = max(self._allowed(look) for look in self.looks)
         return Measured(twice, self.channel.unit, twice / math.sqrt(2.0 * degrees)), Limits(None, largest)
 
-    def play(self) -> tuple[Measured, Limits]:
+    def hysteresis(self) -> tuple[Measured, Limits]:
         """Return the largest difference between falling and rising, and the accuracy as its limit."""
         up = [_mean(step) for step in self.rising]
         down = [_mean(step) for step in reversed(self.falling)]
@@ -74,7 +74,7 @@ class Swept:
         allowed = self.channel.largest_error(found.at)
         return Measured(found.largest, self.channel.unit, known), _both_ways(allowed)
 
-    def disturbance(self) -> tuple[Measured, Limits] | None:
+    def crosstalk(self) -> tuple[Measured, Limits] | None:
         """Return the change caused by the other channels, and the accuracy as its limit; None without others.
 
         Raises NotPerformed when the channel scatters so much that nothing can be said.
@@ -147,7 +147,7 @@ def sweep(analog: AnalogPoints) -> dict[str, Swept]:
                     getattr(result, direction).append([looks[name] for looks in seen])
         _disturb(analog, swept)
     finally:
-        analog.let_go()
+        analog.release()
     return swept
 
 

@@ -52,7 +52,7 @@ class Bench:
         ambient = stand.ambient
         conditions = Conditions(clock, None if ambient is None else lambda: self.signals.read(ambient))
         self.instruments = Instruments(stand, clock, self.slots, conditions)
-        gaps = {name: io.largest_gap for name, io in stand.io.items()}
+        gaps = {name: io.max_gap for name, io in stand.io.items()}
         self.signals = SignalBank(
             stand.signals,
             self.instruments.io,
@@ -159,7 +159,7 @@ class Bench:
         if len(supplies) > 1:
             # All are told before the first is waited for: one that is mute keeps no other on.
             for supply in supplies:
-                supply.ask_off()
+                supply.command_off()
         for supply in supplies:
             try:
                 supply.make_safe()
@@ -172,10 +172,10 @@ class Bench:
         """Tell whether a supply has a watchdog of its own."""
         return any(supply.description.watchdog for supply in self.instruments.supplies.values())
 
-    def keep_in_touch(self) -> None:
+    def kick_watchdog(self) -> None:
         """Let the supplies' own watchdogs hear that the run lives: to be called wherever it may wait."""
         for supply in self.instruments.supplies.values():
-            supply.keep_in_touch()
+            supply.kick_watchdog()
 
     def close(self) -> None:
         """Close every connection; nothing is switched."""

@@ -25,10 +25,10 @@ def open_link(slot: Slot, profile: Profile, name: str, *, deadline: float | None
         return ModbusDevice.over_tcp(
             name,
             slot.link.address,
-            device=profile.link.device,
+            device=profile.link.device_id,
             deadline=wait,
             owner="unit",
-            manners=profile.link,
+            quirks=profile.link,
         )
     assert slot.link.port is not None
     line = slot.link.line
@@ -37,17 +37,17 @@ def open_link(slot: Slot, profile: Profile, name: str, *, deadline: float | None
         slot.link.port,
         speed=line.speed,
         frame=line.frame,
-        device=profile.link.device,
+        device=profile.link.device_id,
         deadline=wait,
         owner="unit",
-        manners=profile.link,
+        quirks=profile.link,
     )
 
 
 def _open_io(name: str, io: Io) -> ModbusDevice:
     if io.address is not None:
         return ModbusDevice.over_tcp(
-            f"io {name}", io.address, device=io.device, deadline=io.deadline, owner="stand", manners=io
+            f"io {name}", io.address, device=io.device_id, deadline=io.deadline, owner="stand", quirks=io
         )
     assert io.port is not None
     return ModbusDevice.over_serial(
@@ -55,10 +55,10 @@ def _open_io(name: str, io: Io) -> ModbusDevice:
         io.port,
         speed=io.line.speed,
         frame=io.line.frame,
-        device=io.device,
+        device=io.device_id,
         deadline=io.deadline,
         owner="stand",
-        manners=io,
+        quirks=io,
     )
 
 

@@ -13,11 +13,11 @@ from hilseq.instruments.signals import SignalBank
 from hilseq.instruments.supply import PowerSupply
 from hilseq.procedures.analog import AnalogPoints
 from hilseq.procedures.bench_instruments import open_link
-from hilseq.procedures.feed import Feed
 from hilseq.procedures.modes import Modes
 from hilseq.procedures.operator import Operator, Prompt
 from hilseq.procedures.points import Inputs, Outputs
 from hilseq.procedures.unit import Unit
+from hilseq.procedures.unit_supply import UnitSupply
 from hilseq.procedures.wiring import Wiring
 
 
@@ -53,7 +53,7 @@ def unit_in(
         profile,
         slot,
         intake=intake,
-        supply=Feed(supply, profile, clock, check_interlocks, event),
+        supply=UnitSupply(supply, profile, clock, check_interlocks, event),
         link=link,
         signals=signals,
         drives=wiring.drives(),
@@ -110,4 +110,4 @@ def _look(stand: Stand, slot: str, operator: Operator) -> Indicator:
     question = texts.look_at_indicator.replace("{slot}", slot)
     states = tuple(str(state) for state in Indicator)
     picture = texts.pictures.get("look-at-indicator", "")
-    return Indicator(operator.ask(Prompt(question, texts.patience, states, picture, slot)))
+    return Indicator(operator.ask(Prompt(question, texts.timeout, states, picture, slot)))

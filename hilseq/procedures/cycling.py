@@ -36,7 +36,7 @@ def start_plan(profile: Profile) -> StartPlan:
         claim.producer_risk,
         claim.consumer_risk,
         claim.confidence,
-        claim.most,
+        claim.max_starts,
     )
 
 
@@ -118,7 +118,7 @@ def start_once(unit: Unit, cycle: int, sort: str, off: float) -> Start:
         wrong, places = _wrong_with(unit, before, after)
     except UnitFault as fault:
         # Left without supply, so that whatever comes next begins with a start of its own.
-        unit.supply.off_for_sure()
+        unit.supply.power_off()
         return Start(cycle, sort, off, None, str(fault), fault.places)
     if not wrong and took.value > unit.profile.start.ready_within:
         wrong, places = f"ready only after {took.value:.3g} s", ("start",)
@@ -131,7 +131,7 @@ def _check_that_supply_falls(unit: Unit, sort: str, off: float) -> None:
     A supply that does not sink leaves the charge of its output to the unit, which then never noticed a pause.
     """
     feed, rated = unit.supply, unit.profile.ratings.supply
-    left = feed.left_after(off)
+    left = feed.residual_voltage(off)
     unit.wait_until_ready(measured=False)
     if left > _FALLEN * rated:
         raise NotPerformed(
@@ -164,7 +164,7 @@ def _wrong_with(unit: Unit, before: float | None, after: float | None) -> tuple[
     return ("", ()) if counted == 1 else (f"the unit counts {counted} starts instead of one", ("start",))
 
 
-def blame_failed(failed: list[Start], proven: str) -> None:
+def fail_on_failed(failed: list[Start], proven: str) -> None:
     """Raise UnitFault at place `start`, and where else a start went wrong, when any did."""
     if not failed:
         return

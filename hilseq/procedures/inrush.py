@@ -74,7 +74,7 @@ def capture_start(unit: Unit, clock: Clock) -> StartCurve:
     # At once: a supply that sums up the charge goes on summing while the unit works.
     waveform = supply.waveform()
     recorded = supply.inrush() if waveform is None else None
-    while clock.now() - since + period < unit.untouched():
+    while clock.now() - since + period < unit.startup_quiet_time():
         clock.sleep(period)
         read()
     unit.wait_until_ready()

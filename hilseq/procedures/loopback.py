@@ -44,7 +44,7 @@ def _is_bit(signal: Signal) -> bool:
 def _trials(signal: Signal) -> tuple[float, ...]:
     """Values to put into a drive, in its unit; none for a signal that nothing sensible is known of."""
     if _is_bit(signal):
-        return (1.0 - signal.rest,)
+        return (1.0 - signal.safe_value,)
     if signal.unit not in SYMBOLS:
         return ()
     dimension, factor = SYMBOLS[signal.unit][:2]
@@ -83,7 +83,7 @@ class Loopbacks:
         Raises StandFault when an I/O simulator does not do its part.
         """
         loops = {name: self._stand.loopbacks[name] for name in names}
-        rest = {loop.drive: self._stand.signals[loop.drive].rest for loop in loops.values()}
+        rest = {loop.drive: self._stand.signals[loop.drive].safe_value for loop in loops.values()}
         if not loops:
             return []
         faults: dict[str, LoopFault] = {}
@@ -143,7 +143,7 @@ def _in_words(value: float, signal: Signal) -> str:
 
 
 def _driven_in_words(driven: Mapping[str, float], stand: Stand) -> str:
-    moved = [name for name, value in driven.items() if value != stand.signals[name].rest]
+    moved = [name for name, value in driven.items() if value != stand.signals[name].safe_value]
     if not moved:
         return "every drive at rest"
     return f"{moved[0]} at {_in_words(driven[moved[0]], stand.signals[moved[0]])}"

@@ -27,7 +27,7 @@ def stored(unit: Unit) -> list[StoredFault]:
     return unit.faults.read() if unit.profile.faults is not None else []
 
 
-def blame_new_faults(unit: Unit, before: list[StoredFault], when: str) -> None:
+def fail_on_new_faults(unit: Unit, before: list[StoredFault], when: str) -> None:
     """Raise UnitFault, at the supply and at the fault's own place, when faults were stored since `before`.
 
     What was stored before, at whatever time, is not new: a fault of every start says nothing of the supply.
@@ -36,7 +36,7 @@ def blame_new_faults(unit: Unit, before: list[StoredFault], when: str) -> None:
     new = [fault for fault in unusual(stored(unit)) if (fault.code, fault.place) not in known]
     if new:
         places = ["supply", *(fault.place for fault in new)]
-        unit.blame(places, f"{when}, the unit stored {len(new)} new faults, first {new[0]}")
+        unit.fail_at(places, f"{when}, the unit stored {len(new)} new faults, first {new[0]}")
 
 
 def start_at(unit: Unit, volts: float, clock: Clock) -> Measured:
@@ -50,7 +50,7 @@ def start_at(unit: Unit, volts: float, clock: Clock) -> Measured:
     try:
         return unit.wait_until_ready()
     except UnitFault as fault:
-        unit.supply.off_for_sure()
+        unit.supply.power_off()
         raise UnitFault(f"at {volts:g} V {fault}", places=["supply", *fault.places]) from fault
 
 
@@ -61,12 +61,12 @@ def followers(unit: Unit) -> set[str]:
     return {name for name in outputs.names if on[name] and not off[name]}
 
 
-def blame_lost_outputs(unit: Unit, normally: set[str], volts: float) -> None:
+def fail_on_lost_outputs(unit: Unit, normally: set[str], volts: float) -> None:
     """Raise UnitFault, at the supply and at each output, when outputs no longer follow that normally do.
 
     One that does not follow at rated supply either says nothing about the supply.
     """
     lost = sorted(normally - followers(unit))
-    unit.blame(
+    unit.fail_at(
         ["supply", *lost] if lost else [], f"at {volts:g} V, {', '.join(lost)} does not follow any more"
     )

@@ -122,7 +122,7 @@ def _comes_back(unit: Unit, since: float, length: Measured, clock: Clock) -> Non
     try:
         unit.wait_until_ready(measured=False)
     except UnitFault as fault:
-        supply.off_for_sure()
+        supply.power_off()
         raise UnitFault(f"{after} the unit does not start by itself: {fault}", place="start") from fault
     if unit.modes.follows_switch(Mode.LIVE):
         took = unit.modes.wait_for(Mode.LIVE, clock.now())

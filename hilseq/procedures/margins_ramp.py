@@ -133,6 +133,6 @@ def _rise(ramp: _Ramping, unit: Unit, down: float, clock: Clock) -> tuple[Measur
         fine = found is None and ramp.volts >= down - 2 * _COARSE * ramp.step
         to(ramp.volts + (ramp.step if fine else _COARSE * ramp.step))
     if found is None:
-        unit.supply.off_for_sure()
+        unit.supply.power_off()
         raise UnitFault(f"after a slow ramp to {rated:g} V the unit draws no current", place="supply")
     return found, draws

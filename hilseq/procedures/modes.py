@@ -87,7 +87,7 @@ class Modes:
             for word, value in (("{slot}", self._slot), ("{position}", position), ("{mode}", str(mode))):
                 request = request.replace(word, value)
             picture = self._texts.pictures.get("move-switch", "")
-            self._operator.act(request, self._texts.patience, picture=picture, slot=self._slot)
+            self._operator.act(request, self._texts.timeout, picture=picture, slot=self._slot)
             begun = self._clock.now()
         else:
             raise NotPerformed(f"nothing on this stand can bring the unit into mode {mode}")

@@ -15,11 +15,11 @@ class Prompt:
     """One question to the person at the stand.
 
     `expected` lists the answers that are taken (an empty line counts as `done` where that is the first);
-    without any, every text is. `picture` is a file that shows what is meant. `patience` in seconds.
+    without any, every text is. `picture` is a file that shows what is meant. `timeout` in seconds.
     """
 
     text: str
-    patience: float
+    timeout: float
     expected: tuple[str, ...] = ()
     picture: str = ""
     slot: str = ""
@@ -32,12 +32,12 @@ class Operator(ABC):
     def ask(self, prompt: Prompt) -> str:
         """Return the answer. Raises NotPerformed when nobody answers in time, or nobody is there."""
 
-    def act(self, request: str, patience: float, *, picture: str = "", slot: str = "") -> None:
+    def act(self, request: str, timeout: float, *, picture: str = "", slot: str = "") -> None:
         """Have something done and wait until the person says so.
 
         Raises NotPerformed when nobody answers, or the person cannot do it.
         """
-        if self.ask(Prompt(request, patience, (DONE, CANNOT), picture, slot)) != DONE:
+        if self.ask(Prompt(request, timeout, (DONE, CANNOT), picture, slot)) != DONE:
             raise NotPerformed(f"the operator could not do it: {request}")
 
 

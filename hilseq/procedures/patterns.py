@@ -63,7 +63,7 @@ class PatternRun:
             found.update((self.names[point], words) for point in _blamed(site))
         return found
 
-    def expect_right(self, name: str) -> None:
+    def assert_follows(self, name: str) -> None:
         """Raise UnitFault at the point when it does not follow, or when another cannot be told from it."""
         words = self.faults().get(name)
         if words is not None:

@@ -116,7 +116,7 @@ class Inputs:
         factor = base_unit(self._signals.signals[signal].unit)[1]
         return self._signals.uncertainty(signal, volts / factor) * factor
 
-    def let_go(self) -> None:
+    def release(self) -> None:
         """Drive none, without waiting for the unit."""
         self.command()
 

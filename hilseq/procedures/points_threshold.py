@@ -47,7 +47,7 @@ def find_thresholds(inputs: Inputs, names: tuple[str, ...], supply: float) -> di
             inputs, {n: Bisection(supply, 0.0, resolution) for n in names}, start=supply, quiet=True
         )
     finally:
-        inputs.let_go()
+        inputs.release()
     return {name: Thresholds(rising[name], falling[name]) for name in names}
 
 

@@ -40,7 +40,7 @@ def poll(
             # Busy, refusing, nonsense while starting: not done yet. A stepped clock stood still while the
             # deadline of a silent exchange ran out on the wall.
             if time.monotonic() - begun > IN_VAIN * link_deadline:
-                clock.spent(link_deadline)
+                clock.account_wait(link_deadline)
             if not isinstance(refusal, UnitSilent):
                 asked = clock.now()
         last_no = asked

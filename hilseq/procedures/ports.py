@@ -14,13 +14,13 @@ from functools import partial
 from itertools import chain, islice, repeat
 
 from hilseq.analysis.prbs import PRBS9, PRBS15, Source
-from hilseq.description.manners import Manners
+from hilseq.description.modbus_limits import ModbusLimits
 from hilseq.description.profile import Port
 from hilseq.description.registers import Register
 from hilseq.description.stand import PortWiring
 from hilseq.errors import NotPerformed, UnitFault, UnitSilent
-from hilseq.instruments.conversation import ALL_MANNERS
 from hilseq.instruments.modbus import ModbusDevice
+from hilseq.instruments.modbus_transaction import FULL_MODBUS
 from hilseq.instruments.ports import Port as Line
 from hilseq.instruments.ports import open_port
 from hilseq.measured import Measured
@@ -50,7 +50,7 @@ Exchange = tuple[int, Callable[[], int]]
 
 
 def open_line(
-    name: str, port: Port, resource: str, speed: float, manners: Manners, *, place: str | None = None
+    name: str, port: Port, resource: str, speed: float, quirks: ModbusLimits, *, place: str | None = None
 ) -> Line | ModbusDevice:
     """Return the stand's side of a port of the unit, to speak with its partner at `speed` (Bd).
 
@@ -62,22 +62,22 @@ def open_line(
         return ModbusDevice.over_tcp(
             name,
             resource,
-            device=port.device,
+            device=port.device_id,
             deadline=port.deadline,
             owner="unit",
             place=place,
-            manners=manners,
+            quirks=quirks,
         )
     return ModbusDevice.over_serial(
         name,
         resource,
         speed=round(speed),
         frame=port.frame,
-        device=port.device,
+        device=port.device_id,
         deadline=port.deadline,
         owner="unit",
         place=place,
-        manners=manners,
+        quirks=quirks,
     )
 
 
@@ -94,14 +94,14 @@ class Ports:
         *,
         loopback: bool = True,
         mode: Register | None = None,
-        manners: Manners = ALL_MANNERS,
+        quirks: ModbusLimits = FULL_MODBUS,
     ) -> None:
         self.names = tuple(ports)
         self._ports = ports
         self._wiring = wiring
         self._loopback = loopback
         self._mode = mode
-        self._manners = manners
+        self._manners = quirks
 
     def claim(self, name: str) -> float | None:
         """Bit error ratio that the profile claims of a port, if any."""

@@ -46,7 +46,7 @@ def _network_ports(unit: Unit) -> Looks:
             continue
         resource = unit.described.ports[name].resource
         device = ModbusDevice.over_tcp(
-            name, resource, device=port.device, deadline=port.deadline, owner="unit", place=name
+            name, resource, device=port.device_id, deadline=port.deadline, owner="unit", place=name
         )
         try:
             device.open()

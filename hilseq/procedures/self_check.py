@@ -15,9 +15,9 @@ from hilseq.errors import NotPerformed, StandFault, UnitFault
 from hilseq.instruments.supply import LIMITED
 from hilseq.procedures.bench import Bench
 from hilseq.procedures.loopback import Loopbacks
+from hilseq.procedures.redundant_sensors import contradiction
 from hilseq.procedures.unit import Unit
 from hilseq.procedures.wiring import Wiring, parts_of
-from hilseq.procedures.witnesses import contradiction
 
 
 class SelfCheck:

@@ -17,12 +17,12 @@ from hilseq.measured import Measured
 from hilseq.procedures.analog import AnalogPoints
 from hilseq.procedures.configuration import ConfigurationMemory
 from hilseq.procedures.faults import Faults
-from hilseq.procedures.feed import Feed, SeenStart
 from hilseq.procedures.limits import UnitLimits
 from hilseq.procedures.modes import Modes
 from hilseq.procedures.points import Inputs, Outputs
 from hilseq.procedures.polling import poll
 from hilseq.procedures.ports import Ports
+from hilseq.procedures.unit_supply import SeenStart, UnitSupply
 
 #: Readiness is waited for this much longer than allowed, so that a late unit is measured, not just missed.
 PATIENCE = 2.0
@@ -55,7 +55,7 @@ class Unit:
         slot: Slot,
         *,
         intake: Mapping[str, str],
-        supply: Feed,
+        supply: UnitSupply,
         link: ModbusDevice,
         signals: SignalBank,
         drives: Sequence[str],
@@ -84,7 +84,7 @@ class Unit:
             slot.ports,
             loopback=profile.link.modbus_loopback,
             mode=profile.link.mode,
-            manners=profile.link,
+            quirks=profile.link,
         )
         #: Its place on the stand, as the stand file has it.
         self.described = slot
@@ -125,7 +125,7 @@ class Unit:
         self.supply.check_interlocks()
         return self._answers_ready()
 
-    def _leave_alone(self, until: float) -> None:
+    def _wait_startup_quiet(self, until: float) -> None:
         while self._clock.now() < until - _AT_ONCE:
             self._clock.sleep_until(min(until, self._clock.now() + _WATCHED_EVERY))
             self.supply.check_interlocks()
@@ -144,8 +144,8 @@ class Unit:
         starting = since != self._ready_since
         if starting:
             # The unit has forgotten the connection; its refusal to go on with it would count as one to start.
-            self.link.begin_anew()
-            self._leave_alone(since + self.untouched())
+            self.link.reconnect()
+            self._wait_startup_quiet(since + self.startup_quiet_time())
         took = poll(
             self._clock,
             self._starts_safely,
@@ -167,10 +167,10 @@ class Unit:
         assert self.supply.powered_since is not None
         self.starts.append(SeenStart(self.supply.powered_since, self.supply.level, self.supply.off_for, took))
 
-    def untouched(self) -> float:
+    def startup_quiet_time(self) -> float:
         """Return for how long a starting unit is left alone, s after power came."""
         seen = _LEFT_ALONE * min((start.took.value for start in self.starts), default=0.0)
-        return max(seen, self.profile.start.left_alone)
+        return max(seen, self.profile.start.startup_quiet)
 
     def _never_ready(self, within: float) -> UnitFault:
         """Return what can still be learned from a unit that never gets ready. Raises StandFault."""
@@ -205,7 +205,7 @@ class Unit:
         """Raise InstrumentReset when the stand no longer drives the unit as it was told to."""
         self._signals.check_drives(self._drives)
 
-    def come_to_rest(self) -> None:
+    def return_to_idle(self) -> None:
         """Outputs off, drives released, switch back. What the unit refuses is for the next check to find.
 
         Raises InstrumentReset, afterwards, when the stand had let go of its drives before: what was seen of the
@@ -225,7 +225,7 @@ class Unit:
         with suppress(UnitFault):
             self.modes.rest()
         if self.inputs.names:
-            self.inputs.let_go()
+            self.inputs.release()
 
     # -- what it says --------------------------------------------------------------------------------
 
@@ -295,7 +295,7 @@ class Unit:
         return bool(self.link.read(register))
 
     @staticmethod
-    def blame(places: Sequence[str], words: str) -> None:
+    def fail_at(places: Sequence[str], words: str) -> None:
         """Raise UnitFault at every place; nothing when there are none."""
         if places:
             raise UnitFault(words, places=list(dict.fromkeys(places)))

@@ -19,7 +19,7 @@ from sqlalchemy.engine import Connection
 from hilseq.journal.reader import find_journal
 from hilseq.records.models import Copy, Run, Visit
 from hilseq.records.rows import RunRows
-from hilseq.records.text import name, visible
+from hilseq.records.text import name, sanitize
 from hilseq.records.upsert import insert_for, table_of
 
 _SAMPLES = "samples-*.bin"
@@ -99,7 +99,7 @@ def keep_worth(connection: Connection, run_id: int, rows: RunRows, damage: Mappi
     for unit in rows.record.units:
         unit.damage = damage.get(unit.slot, "")
     for unit in rows.record.units:
-        slot, told = name(unit.slot), visible(unit.damage)
+        slot, told = name(unit.slot), sanitize(unit.damage)
         if known[slot] == told:
             continue
         changed = True

@@ -12,7 +12,7 @@ from typing import Any
 
 from hilseq.journal import kinds
 from hilseq.journal.reader import Journal
-from hilseq.reports.words import finite
+from hilseq.reports.formatting import finite
 
 #: Name of the table of cold starts, and of its column that says what went wrong with a start.
 COLD_STARTS, WRONG = "cold starts", "what went wrong"

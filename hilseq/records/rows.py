@@ -28,9 +28,9 @@ from hilseq.journal.reader import Journal, read_journal
 from hilseq.journal.seals import broken_seals
 from hilseq.records.errors import JournalRefused, NothingToImport
 from hilseq.records.exposure import exposures_of
-from hilseq.records.text import name, visible
-from hilseq.reports.record import Check, RunRecord, UnitRecord, tell
-from hilseq.reports.words import finite
+from hilseq.records.text import name, sanitize
+from hilseq.reports.formatting import finite
+from hilseq.reports.record import Check, RunRecord, UnitRecord, load_record
 from hilseq.verdicts import Disposition
 
 Row = dict[str, Any]
@@ -106,7 +106,7 @@ def read_rows(path: Path) -> RunRows:
             "imported: find the untouched copy, or what happened to this one"
         )
     try:
-        return _rows(journal, tell(journal))
+        return _rows(journal, load_record(journal))
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         raise JournalRefused(
             f"{journal.path} cannot be understood: {error!r}; nothing of it was imported: it was not written "
@@ -162,15 +162,15 @@ def check_kind(check: str) -> str:
 def _check_row(position: int, check: Check) -> Row:
     return {
         "position": position,
-        "check": visible(check.id),
+        "check": sanitize(check.id),
         "kind": check_kind(check.id),
-        "sequence": visible(check.sequence),
+        "sequence": sanitize(check.sequence),
         "stage": name(check.stage),
-        "title": visible(check.title),
+        "title": sanitize(check.title),
         "place": name(check.place),
         "gate": bool(check.gate),
         "verdict": str(check.verdict),
-        "why": visible(check.why),
+        "why": sanitize(check.why),
         "seconds": finite(check.seconds) or 0.0,
     }
 
@@ -188,7 +188,7 @@ def _reading_rows(entry: Mapping[str, Any], part: str, check: Row) -> tuple[Row,
     reading = {
         "at": _moment(entry["at"]),
         "value": value,
-        "text": None if value is not None else visible(entry["value"]),
+        "text": None if value is not None else sanitize(entry["value"]),
         "uncertainty": finite(entry.get("uncertainty")),
         "low": finite(entry.get("low")),
         "high": finite(entry.get("high")),
@@ -206,7 +206,7 @@ def _findings(unit: UnitRecord, checks: Mapping[str, Row]) -> list[Row]:
             "stage": checks[finding.check]["stage"],
             "kind": checks[finding.check]["kind"],
             "place": name(finding.place),
-            "what": visible(finding.what),
+            "what": sanitize(finding.what),
             "blames": blames,
         }
         for position, finding in enumerate(unit.findings)
@@ -232,8 +232,8 @@ def _visit(journal: Journal, record: RunRecord, unit: UnitRecord) -> VisitRows:
         "slot": name(unit.slot),
         "started": _moment(record.started),
         "simulated": bool(record.simulated),
-        "description": visible(unit.description),
-        "rule": visible(unit.rule),
+        "description": sanitize(unit.description),
+        "rule": sanitize(unit.rule),
         "intake": json.dumps(unit.intake, sort_keys=True),
         "damage": "",
         **_worth(record, unit),
@@ -253,10 +253,10 @@ def _instrument_rows(entry: Mapping[str, Any]) -> tuple[Row, Row, str]:
         {
             "name": name(entry["name"]),
             "identity": name(entry.get("identity")),
-            "what": visible(entry.get("what")),
+            "what": sanitize(entry.get("what")),
         },
         {"certificate": name(entry.get("certificate")), "due": name(entry.get("due"))},
-        visible(entry.get("resource")),
+        sanitize(entry.get("resource")),
     )
 
 
@@ -273,8 +273,8 @@ def _event_rows(journal: Journal) -> list[Row]:
             "position": position,
             "slot": name(entry.get("slot")),
             "at": _moment(entry["at"]),
-            "what": visible(what),
-            "text": visible(text),
+            "what": sanitize(what),
+            "text": sanitize(text),
         }
         for position, (entry, what, text) in enumerate(happened)
     ]
@@ -291,7 +291,7 @@ def _rows(journal: Journal, record: RunRecord) -> RunRows:
     run = {
         "key": links[0],
         "run": name(record.run),
-        "hilseq": visible(record.hilseq),
+        "hilseq": sanitize(record.hilseq),
         "started": _moment(record.started),
         "ended": _moment(record.ended),
         "simulated": bool(record.simulated),
@@ -299,7 +299,7 @@ def _rows(journal: Journal, record: RunRecord) -> RunRows:
         "interrupted": bool(record.interrupted),
         "exit_code": record.final_exit_code,
         "state": str(state),
-        "state_text": visible(state_text),
+        "state_text": sanitize(state_text),
         "chain": links[-1],
         "lines": len(links),
     }

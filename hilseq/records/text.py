@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import hashlib
 
-from hilseq.reports.visible import visible as shown
+from hilseq.reports.sanitize import sanitize as shown
 
 #: Six names of this length, four bytes a character, still fit one index entry of PostgreSQL.
 LONGEST_NAME = 100
@@ -17,14 +17,14 @@ _LONGEST_TEXT = 20_000
 _MARK = 12
 
 
-def visible(value: object) -> str:
+def sanitize(value: object) -> str:
     """Return the text with everything that cannot be printed made visible; empty for None."""
     return "" if value is None else shown(value, _LONGEST_TEXT)
 
 
 def name(value: object) -> str:
     """Return the text as a name: visible, and cut to LONGEST_NAME with a mark that keeps it distinct."""
-    text = visible(value)
+    text = sanitize(value)
     if len(text) <= LONGEST_NAME:
         return text
     mark = hashlib.sha256(text.encode()).hexdigest()[:_MARK]

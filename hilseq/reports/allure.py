@@ -10,7 +10,7 @@ from pathlib import Path
 
 from hilseq.errors import UsageError
 from hilseq.reports.files import write_file
-from hilseq.reports.visible import visible
+from hilseq.reports.sanitize import sanitize
 
 RESULTS, REPORT = "allure-results", "allure-report.html"
 HOW_TO_GET = "npm install -g allure"
@@ -68,5 +68,5 @@ def _generate(command: str, results: Path, scratch: Path) -> str:
     pages = sorted(made.rglob("index.html"), key=lambda path: len(path.parts))
     if done.returncode != 0 or not pages:
         words = (done.stderr or done.stdout).decode("utf-8", "replace").strip()
-        raise UsageError(f"the Allure generator failed: {visible(words[-300:]) or 'it wrote no page'}")
+        raise UsageError(f"the Allure generator failed: {sanitize(words[-300:]) or 'it wrote no page'}")
     return pages[0].read_text("utf-8")

@@ -7,7 +7,7 @@ from typing import Any
 
 from hilseq.errors import UsageError
 from hilseq.quantities import show_duration
-from hilseq.reports import page_views, words
+from hilseq.reports import formatting, page_views
 from hilseq.reports.code import short_code
 from hilseq.reports.paper import maker, printable, require, typeset
 from hilseq.reports.record import RunRecord, UnitRecord
@@ -57,8 +57,8 @@ def _facts(run: RunRecord, unit: UnitRecord) -> tuple[list[list[str]], list[list
     right = [
         ["Stand", f"{run.stand}, slot {unit.slot}"],
         ["Run", run.run],
-        ["Began", words.date(run.started)],
-        ["Ended", f"{words.date(run.ended)}, after {show_duration(run.seconds)}"],
+        ["Began", formatting.date(run.started)],
+        ["Ended", f"{formatting.date(run.ended)}, after {show_duration(run.seconds)}"],
     ]
     return _printed(left), _printed(right)
 
@@ -102,7 +102,7 @@ def certificate(run: RunRecord, unit: UnitRecord) -> bytes:
         + ("Test certificate" if shared["ship"] else "Test result"),
         "description": f"{shared['part']} {shared['serial']}: {shared['verdict']}",
         "headline": page_views.headline(unit, run.final(unit)),
-        "meaning": words.MEANINGS[run.final(unit)],
+        "meaning": formatting.MEANINGS[run.final(unit)],
         "qr": two_dimensional_code(
             f"HILSEQ {unit.serial[:100]} {run.chain}".encode("ascii", "replace").decode()
         ),

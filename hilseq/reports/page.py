@@ -20,7 +20,7 @@ from markupsafe import Markup
 
 import hilseq
 from hilseq.quantities import show_duration
-from hilseq.reports import page_views, svg_plot, svg_points, words
+from hilseq.reports import formatting, page_views, svg_plot, svg_points
 from hilseq.reports.code import short_code
 from hilseq.reports.record import RunRecord, UnitRecord
 from hilseq.reports.soak_view import SoakView
@@ -47,9 +47,12 @@ class EarlierRun:
 def _environment() -> jinja2.Environment:
     made = environment("hilseq.reports")
     made.filters.update(
-        date=words.date, duration=show_duration, code=page_views.code_in_words, told=page_views.time_in_words
+        date=formatting.date,
+        duration=show_duration,
+        code=page_views.code_in_words,
+        told=page_views.time_in_words,
     )
-    made.globals.update(signs=words.SIGNS, letter=svg_plot.letter, count=words.count)
+    made.globals.update(signs=formatting.SIGNS, letter=svg_plot.letter, count=formatting.count)
     return made
 
 
@@ -93,8 +96,8 @@ def _meaning(run: RunRecord, unit: UnitRecord, disposition: Disposition) -> str:
     if not run.whole and disposition is Disposition.INCOMPLETE:
         return "The run did not come to its end: the unit may not ship on this run."
     if unit.damage and disposition is Disposition.INCOMPLETE:
-        return words.DAMAGED
-    return words.MEANINGS[disposition]
+        return formatting.DAMAGED
+    return formatting.MEANINGS[disposition]
 
 
 def _advice(unit: UnitRecord) -> list[dict[str, str]]:
@@ -107,12 +110,12 @@ def _advice(unit: UnitRecord) -> list[dict[str, str]]:
             key = tuple(str(fault.get(name) or "not stated") for name in ("meaning", "cause", "remedy"))
             found.setdefault((key[0], key[1], key[2]), []).append(str(fault.get("place") or ""))
     return [
-        {"meaning": meaning, "cause": cause, "remedy": remedy, "places": words.some(places)}
+        {"meaning": meaning, "cause": cause, "remedy": remedy, "places": formatting.join_truncated(places)}
         for (meaning, cause, remedy), places in found.items()
     ]
 
 
-def _events(run: RunRecord, unit: UnitRecord) -> list[page_views.Happening]:
+def _events(run: RunRecord, unit: UnitRecord) -> list[page_views.TimelineEvent]:
     safe = [
         {
             **entry,
@@ -153,7 +156,7 @@ def render(
             run=run,
             unit=unit,
             disposition=disposition,
-            sign=words.DISPOSITION_SIGNS[disposition],
+            sign=formatting.DISPOSITION_SIGNS[disposition],
             headline=page_views.headline(unit, disposition),
             meaning=_meaning(run, unit, disposition),
             done=sum(check.verdict is not CheckVerdict.NOT_PERFORMED for check in unit.checks),
@@ -171,10 +174,10 @@ def render(
             events=events[:_MOST_EVENTS],
             more_events=max(len(events) - _MOST_EVENTS, 0),
             instruments=page_views.instruments(run),
-            rule=words.rule_in_words(unit.rule),
+            rule=formatting.rule_in_words(unit.rule),
             earlier=earlier,
             earlier_data=data_block([asdict(one) for one in earlier]),
-            cautions=words.CAUTIONS,
+            cautions=formatting.CAUTIONS,
             short_code=short_code(run.chain),
         )
     )

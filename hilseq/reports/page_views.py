@@ -13,8 +13,17 @@ from markupsafe import Markup
 from hilseq.analysis.limits import Limits, test_uncertainty_ratio
 from hilseq.quantities import show_duration
 from hilseq.reports import svg_curve, svg_limits
+from hilseq.reports.formatting import (
+    READING_WORDS,
+    SIGNS,
+    count,
+    finite,
+    join_truncated,
+    show_limits,
+    show_value,
+    worst,
+)
 from hilseq.reports.record import Check, Reading, RunRecord, UnitRecord
-from hilseq.reports.words import READING_WORDS, SIGNS, count, finite, show_limits, show_value, some, worst
 from hilseq.verdicts import CheckVerdict, Disposition
 
 #: A table longer than this is cut on the page; the journal keeps all of it.
@@ -193,13 +202,13 @@ def _group(title: str, checks: Sequence[Check], rule: str) -> GroupView:
         gate=any(check.gate for check in checks),
         verdict=worst(check.verdict for check in checks),
         told=tally(checks) if len(checks) > 1 else str(checks[0].verdict),
-        quiet=some((_name(check, alike=alike) or check.place for check in quiet), 32)
+        quiet=join_truncated((_name(check, alike=alike) or check.place for check in quiet), 32)
         if len(checks) > 1
         else "",
     )
     view.shown = [
         CheckView(
-            some(_name(check, alike=alike) or check.place for check in same),
+            join_truncated(_name(check, alike=alike) or check.place for check in same),
             same[0].verdict,
             same[0].why,
             "",
@@ -250,7 +259,7 @@ def reasons(unit: UnitRecord, views: Sequence[StageView]) -> tuple[list[Reason],
         key = (check.title if check.verdict is CheckVerdict.NOT_PERFORMED else check.id, finding.what)
         found.setdefault(key, []).append(finding.place)
     lines = [
-        Reason(some(places), what, checks[key].title, anchors[checks[key].stage])
+        Reason(join_truncated(places), what, checks[key].title, anchors[checks[key].stage])
         for (key, what), places in found.items()
     ]
     return lines[:_MOST_REASONS], max(len(lines) - _MOST_REASONS, 0)
@@ -263,7 +272,7 @@ def missing(unit: UnitRecord) -> list[tuple[str, str, str]]:
         if check.verdict is CheckVerdict.NOT_PERFORMED:
             found.setdefault(check.why, []).append(check)
     return [
-        (why, count(len(checks), "check"), some((c.title for c in checks), 8))
+        (why, count(len(checks), "check"), join_truncated((c.title for c in checks), 8))
         for why, checks in found.items()
     ]
 
@@ -289,7 +298,7 @@ _ROW, _FEW = 4, 8
 
 
 @dataclass(frozen=True, slots=True)
-class Happening:
+class TimelineEvent:
     """What happened at one time, or several of a kind in a row (`until` is the last of them)."""
 
     at: float
@@ -298,18 +307,18 @@ class Happening:
     text: str
 
 
-def happenings(events: Iterable[Mapping[str, Any]], zero: float) -> list[Happening]:
+def happenings(events: Iterable[Mapping[str, Any]], zero: float) -> list[TimelineEvent]:
     """Return events in the order of time, seconds after `zero`; many of a kind in a row become one line."""
-    views: list[Happening] = []
+    views: list[TimelineEvent] = []
     ordered = sorted(events, key=lambda event: float(event["t"]))
     for what, same in groupby(ordered, key=lambda event: str(event["what"])):
         row = [(float(event["t"]) - zero, str(event["text"])) for event in same]
         words = list(dict.fromkeys(text for _, text in row))
         if len(row) >= _ROW and len(words) <= _FEW:
             told = f"{len(row)} times: {', '.join(word for word in words if word)}"
-            views.append(Happening(row[0][0], row[-1][0], what, told))
+            views.append(TimelineEvent(row[0][0], row[-1][0], what, told))
         else:
-            views += [Happening(at, at, what, text) for at, text in row]
+            views += [TimelineEvent(at, at, what, text) for at, text in row]
     return views
 
 

@@ -11,7 +11,7 @@ from importlib import resources
 from typing import Any, Literal
 
 from hilseq.errors import UsageError
-from hilseq.reports.visible import visible
+from hilseq.reports.sanitize import sanitize
 
 HOW_TO_GET = 'pip install "hilseq[certificate]"'
 #: PDF/A-2a for archives (ISO 19005-2) and PDF/UA-1 for those who do not see the page (ISO 14289-1).
@@ -48,7 +48,7 @@ def printable(text: object, longest: int) -> str:
 
     The result is at most `longest` characters long.
     """
-    pieces = [_shown(character) for character in visible(text, longest)]
+    pieces = [_shown(character) for character in sanitize(text, longest)]
     if sum(map(len, pieces)) <= longest and len(str(text)) <= longest:
         return "".join(pieces)
     room = longest - 1
@@ -81,7 +81,7 @@ def typeset(
             )
         except typst.TypstError as error:
             if _TOO_LONG not in str(error):
-                raise UsageError(f"{template} cannot be set: {visible(error, 300)}") from error
+                raise UsageError(f"{template} cannot be set: {sanitize(error, 300)}") from error
         else:
             return bytes(result)
     raise UsageError(f"{template} needs more than one page for this run")

@@ -215,7 +215,7 @@ def _checks(journal: Journal) -> dict[str, Check]:
     return checks
 
 
-def tell(journal: Journal) -> RunRecord:
+def load_record(journal: Journal) -> RunRecord:
     """Return the record of a run. Raises ValueError when the journal does not tell a run."""
     if not journal.entries or journal.entries[0].get("kind") != kinds.RUN_STARTED:
         if gone := lost(journal):
@@ -231,12 +231,12 @@ def tell(journal: Journal) -> RunRecord:
         ) from error
 
 
-def tell_sound(journal: Journal) -> RunRecord:
+def load_sound_record(journal: Journal) -> RunRecord:
     """Return the record of a run, with what is wrong with the sample files that its journal has sealed.
 
     Reads those files, where `tell` reads nothing but the journal. Raises ValueError as `tell` does.
     """
-    record = tell(journal)
+    record = load_record(journal)
     broken = broken_seals(journal)
     for unit in record.units:
         unit.damage = broken.get(unit.slot, "")

@@ -8,9 +8,9 @@ from typing import Protocol
 
 import jinja2
 
+from hilseq.reports.formatting import CAUTIONS as ALL_CAUTIONS
+from hilseq.reports.sanitize import sanitize
 from hilseq.reports.templating import environment
-from hilseq.reports.visible import visible
-from hilseq.reports.words import CAUTIONS as ALL_CAUTIONS
 
 #: Those of all cautions that concern setting up; the others speak of a report.
 CAUTIONS = ALL_CAUTIONS[:4]
@@ -62,7 +62,7 @@ def as_text(stand: str, description: str, sections: Sequence[Section]) -> str:
             for line in section.lines
         ]
     lines += ["", "Set up by ______________________   on ______________", ""]
-    return "\n".join("".join(visible(part) for part in line) for line in lines)
+    return "\n".join("".join(sanitize(part) for part in line) for line in lines)
 
 
 @cache

@@ -21,7 +21,7 @@ from hilseq.journal.reader import Journal, read_journal
 from hilseq.journal.samples import Samples, read_samples
 from hilseq.journal.seals import sample_file
 from hilseq.quantities import show_duration
-from hilseq.reports import words
+from hilseq.reports import formatting
 from hilseq.reports.record import UnitRecord
 from hilseq.reports.soak_view import Curve, Series, SoakEvent, SoakView, Span
 
@@ -157,13 +157,13 @@ def _known_until(times: NDArray[np.float64], period: float) -> float:
 
 def _uncounted(story: SoakStory) -> list[str]:
     """Say what the plan leaves uncounted, and how often it was seen."""
-    signs = story.begun["plan"].get("not_counted", ())
+    signs = story.begun["plan"].get("ignored_events", ())
     if not signs:
         return []
     sentences = [f"By its plan this soak counts no event for: {', '.join(signs)}."]
     seen = (story.ended or {}).get("uncounted", {})
     if seen:
-        times = ", ".join(f"{sign} {words.count(number, 'time')}" for sign, number in seen.items())
+        times = ", ".join(f"{sign} {formatting.count(number, 'time')}" for sign, number in seen.items())
         sentences.append(f"Seen all the same: {times}.")
     return sentences
 

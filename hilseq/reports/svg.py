@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 
 from markupsafe import Markup, escape
 
-from hilseq.reports.visible import visible
+from hilseq.reports.sanitize import sanitize
 
 #: Distance of hatching lines: near enough to read as grey, far enough not to run together when printed.
 _STEP = 5.0
@@ -35,7 +35,7 @@ def element(name: str, content: str = "", /, **attributes: float | str) -> Marku
 
 def label(text: object, x: float, y: float, class_: str, *, anchor: str = "start") -> Markup:
     """Return a text element; hostile characters are made visible."""
-    return element("text", visible(text, 120), x=x, y=y, class_=class_, text_anchor=anchor)
+    return element("text", sanitize(text, 120), x=x, y=y, class_=class_, text_anchor=anchor)
 
 
 def line(x1: float, y1: float, x2: float, y2: float, class_: str) -> Markup:
@@ -70,7 +70,7 @@ def hatch(x: float, y: float, width: float, height: float, class_: str) -> Marku
 def drawing(size: tuple[float, float], title: str, told: str, parts: Sequence[Markup], class_: str) -> Markup:
     """Return a whole drawing (`size` is width and height) with its name and its description in words."""
     width, height = size
-    inside = Markup("").join((element("title", visible(title)), element("desc", visible(told)), *parts))
+    inside = Markup("").join((element("title", sanitize(title)), element("desc", sanitize(told)), *parts))
     return element(
         "svg",
         inside,
@@ -79,5 +79,5 @@ def drawing(size: tuple[float, float], title: str, told: str, parts: Sequence[Ma
         width=width,
         height=height,
         role="img",
-        aria_label=visible(f"{title}. {told}", 1000),
+        aria_label=sanitize(f"{title}. {told}", 1000),
     )

@@ -12,8 +12,8 @@ from typing import Any
 from markupsafe import Markup
 
 from hilseq.reports import svg
+from hilseq.reports.formatting import finite
 from hilseq.reports.svg_plot import steps
-from hilseq.reports.words import finite
 
 WIDTH, HEIGHT = 360.0, 216.0
 _LEFT, _RIGHT, _TOP, _BOTTOM = 58.0, 348.0, 12.0, 162.0

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 from markupsafe import Markup
 
 from hilseq.reports import svg
+from hilseq.reports.formatting import READING_WORDS, finite, scale, show_limits, show_value
 from hilseq.reports.record import Reading
-from hilseq.reports.words import READING_WORDS, finite, scale, show_limits, show_value
 
 WIDTH, HEIGHT = 260.0, 46.0
 _LEFT, _RIGHT, _TOP, _BOTTOM = 12.0, 248.0, 6.0, 24.0

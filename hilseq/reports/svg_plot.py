@@ -16,8 +16,8 @@ from markupsafe import Markup
 from hilseq.quantities import show_duration
 from hilseq.reports import svg
 from hilseq.reports.buckets import Buckets, Numbers, gather, runs
+from hilseq.reports.formatting import Scale, scale_of
 from hilseq.reports.soak_view import Series, SoakEvent, Span
-from hilseq.reports.words import Scale, scale_of
 
 #: The drawing is made for a sheet of paper; on a phone it scrolls inside its own frame.
 WIDTH, HEIGHT = 760.0, 216.0

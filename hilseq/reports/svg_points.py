@@ -10,8 +10,8 @@ from itertools import pairwise
 from markupsafe import Markup
 
 from hilseq.reports import svg
+from hilseq.reports.formatting import SIGNS, join_truncated, worst
 from hilseq.reports.record import Check
-from hilseq.reports.words import SIGNS, some, worst
 from hilseq.verdicts import CheckVerdict
 
 _NAMED = re.compile(r"([A-Za-z]+(?:[ -][A-Za-z]+)*)[ -]?(\d{1,4})")
@@ -94,6 +94,6 @@ def draw(group: Terminals) -> Markup:
     ]
     parts += [part for places in group.together for part in _joined(places, names)]
     failed = [name for name, verdict in group.verdicts.items() if verdict is CheckVerdict.FAILED]
-    told = f"{len(names)} places. " + (f"Failed: {some(failed, 12)}." if failed else "None failed.")
+    told = f"{len(names)} places. " + (f"Failed: {join_truncated(failed, 12)}." if failed else "None failed.")
     width = 2 * _LEFT + min(len(names), _PER_ROW) * _CELL
     return svg.drawing((width, rows * _TALL + 6), f"Terminals {group.prefix}", told, parts, "points")

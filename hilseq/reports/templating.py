@@ -7,7 +7,7 @@ from typing import Any
 import jinja2
 from markupsafe import Markup
 
-from hilseq.reports.visible import visible
+from hilseq.reports.sanitize import sanitize
 
 
 def environment(package: str) -> jinja2.Environment:
@@ -24,4 +24,4 @@ def environment(package: str) -> jinja2.Environment:
 
 def _finalize(value: Any) -> Any:
     """Make hostile text visible in every expression of every template; escaping follows by itself."""
-    return value if isinstance(value, Markup) else visible("" if value is None else value)
+    return value if isinstance(value, Markup) else sanitize("" if value is None else value)

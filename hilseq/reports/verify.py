@@ -19,9 +19,9 @@ from hilseq.errors import UsageError
 from hilseq.journal.reader import Journal, read_journal
 from hilseq.reports.code import short_code
 from hilseq.reports.page import EarlierRun, render
-from hilseq.reports.record import RunRecord, UnitRecord, tell_sound
+from hilseq.reports.record import RunRecord, UnitRecord, load_sound_record
+from hilseq.reports.sanitize import sanitize
 from hilseq.reports.soak import soak_of
-from hilseq.reports.visible import visible
 from hilseq.reports.write import summary_bytes
 
 #: Larger files are none of ours.
@@ -115,7 +115,7 @@ def _difference(found: bytes, expected: bytes) -> str:
     start = max(at - 20, begin)
     shown = found[start : at + 40].split(b"\n")[0].decode("utf-8", "replace")
     truth = expected[start : at + 40].split(b"\n")[0].decode("utf-8", "replace")
-    return f"line {line}, column {at - begin + 1}: {visible(shown, 80)!r} instead of {visible(truth, 80)!r}"
+    return f"line {line}, column {at - begin + 1}: {sanitize(shown, 80)!r} instead of {sanitize(truth, 80)!r}"
 
 
 def _sound(journal: Journal) -> RunRecord | Verification:
@@ -124,7 +124,7 @@ def _sound(journal: Journal) -> RunRecord | Verification:
         told = f"the journal was changed or is damaged: {journal.broken}; believe only what stands before"
         return Verification(Outcome.NOT_GENUINE, told, "journal", journal.broken, journal.chain)
     try:
-        run = tell_sound(journal)
+        run = load_sound_record(journal)
     except ValueError as error:
         return Verification(Outcome.NOT_GENUINE, str(error), "journal", "", journal.chain)
     damage = [unit.damage for unit in run.units if unit.damage]
@@ -153,7 +153,7 @@ def _unlike(content: bytes, nearest: bytes, kind: str, run: RunRecord) -> Verifi
         return Verification(Outcome.NOT_GENUINE, told, kind, "verification code", run.chain)
     theirs, ours = _MAKER.search(content), _MAKER.search(nearest)
     if theirs and ours and theirs[1] != ours[1]:
-        maker = visible(theirs[1].decode("latin-1"), 80)
+        maker = sanitize(theirs[1].decode("latin-1"), 80)
         told = (
             f"the code fits, but the file says it was made by {maker}, and this is "
             f"{ours[1].decode('latin-1')}, which sets its pages differently: verify with that version"
@@ -202,7 +202,7 @@ def verify(file: Path, run_folder: Path) -> Verification:
     for candidate in candidates:
         made[candidate.kind] = candidate.make()
         if made[candidate.kind] == content:
-            told = f"genuine: {file.name} is the {visible(candidate.kind, 120)} that this journal makes"
+            told = f"genuine: {file.name} is the {sanitize(candidate.kind, 120)} that this journal makes"
             if b'"earlier-runs">[]<' not in content and candidate.kind.startswith("report"):
                 told += " (its list of earlier runs comes from the records and is not covered)"
             return Verification(Outcome.GENUINE, told, candidate.kind, "", run.chain)

@@ -10,7 +10,7 @@ from typing import Literal
 from hilseq.journal.reader import read_journal
 from hilseq.reports.files import file_stems, write_file
 from hilseq.reports.page import EarlierRun, render
-from hilseq.reports.record import RunRecord, tell_sound
+from hilseq.reports.record import RunRecord, load_sound_record
 from hilseq.reports.soak import soak_of
 from hilseq.reports.summary import summarise
 
@@ -41,7 +41,7 @@ def write_reports(
     disk refuses.
     """
     journal = read_journal(run_folder)
-    record = tell_sound(journal)
+    record = load_sound_record(journal)
     folder = out or journal.path.parent
     write_file(folder / SUMMARY, summary_bytes(record))
     names = report_names(record)

@@ -16,7 +16,7 @@ import sys
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
-from hilseq import garbage
+from hilseq import gc_tuning
 from hilseq.description.loading import load_stand
 from hilseq.description.visit import Visit, describe_visit
 from hilseq.errors import HilseqError
@@ -52,7 +52,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     if options.parent_pipe:
         _stop_at_end_of(sys.stdin.fileno(), servers.loop)
     print(json.dumps({"endpoints": servers.endpoints}), flush=True)  # noqa: T201 - this is the interface
-    garbage.settled()
+    gc_tuning.settled()
     servers.run()
     return 0
 

@@ -114,7 +114,7 @@ class Servers:
         networked: list[tuple[str, _Device]] = []
         serial: list[tuple[str, _Device]] = []
         for name, io in stand.io.items():
-            device = _Device(f"io {name}", io.device, world.io[name], io.line.speed)
+            device = _Device(f"io {name}", io.device_id, world.io[name], io.line.speed)
             if io.address is not None:
                 networked.append((io.address, device))
             elif io.port is not None:
@@ -124,7 +124,7 @@ class Servers:
             if slot not in profiles:
                 self._serve_nobody(endpoint, link.address or link.port or "")
                 continue
-            device = _Device(endpoint, profiles[slot].link.device, world.links[slot], link.line.speed)
+            device = _Device(endpoint, profiles[slot].link.device_id, world.links[slot], link.line.speed)
             if link.address is not None:
                 networked.append((link.address, device))
             elif link.port is not None:
@@ -152,9 +152,9 @@ class Servers:
     def _serve_port(self, endpoint: str, resource: str, view: PortView, port: Port) -> None:
         modbus = view.modbus
         if modbus is not None and view.partner == "modbus tcp":
-            self._serve_modbus_tcp([_Device(endpoint, port.device, modbus, 0)])
+            self._serve_modbus_tcp([_Device(endpoint, port.device_id, modbus, 0)])
         elif modbus is not None:
-            devices = {port.device: (endpoint, modbus)}
+            devices = {port.device_id: (endpoint, modbus)}
             self._serve_line(
                 endpoint, resource, port, lambda speed: ModbusRtuSession(devices, to_unit(view, speed))
             )

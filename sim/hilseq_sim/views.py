@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Protocol
 
-from hilseq.description.manners import Manners
+from hilseq.description.modbus_limits import ModbusLimits
 from hilseq.description.registers import Table
 
 
@@ -99,7 +99,7 @@ class ModbusView(Protocol):
 
     device: int
     #: What it takes less than the specification; None when nothing.
-    manners: Manners | None
+    quirks: ModbusLimits | None
 
     def answering(self) -> bool:
         """Tell whether the device answers at all (a unit without power does not)."""

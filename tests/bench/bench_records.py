@@ -26,8 +26,8 @@ import sqlalchemy as sa
 
 from hilseq.records import models
 from hilseq.records.database import Database, open_database
-from hilseq.records.earlier import earlier_runs
 from hilseq.records.exposure import COLD_STARTS, SOAK_HOURS
+from hilseq.records.prior_runs import earlier_runs
 from hilseq.records.upsert import table_of
 
 PARTS, STANDS, UNITS = 5, 4, 2500

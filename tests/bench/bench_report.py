@@ -16,7 +16,7 @@ from hilseq.journal import kinds
 from hilseq.journal.reader import read_journal
 from hilseq.journal.writer import JournalWriter
 from hilseq.reports.page import render
-from hilseq.reports.record import RunRecord, tell
+from hilseq.reports.record import RunRecord, load_record
 from hilseq.reports.soak_view import Curve, Series, SoakEvent, SoakView, Span
 
 SAMPLES, COLUMNS = 259_200, 20
@@ -43,7 +43,7 @@ def journal(folder: Path, checks: int) -> RunRecord:
         writer.write(kinds.CHECK_ENDED, check=name, **ended)
     writer.write(kinds.RUN_ENDED, exit_code=0, interrupted=False)
     writer.close()
-    return tell(read_journal(folder))
+    return load_record(read_journal(folder))
 
 
 def soak(samples: np.ndarray) -> SoakView:
@@ -89,7 +89,7 @@ def main() -> None:
         text = 10 * timed(lambda: [line.split(b",") for line in (folder / "samples.csv").open("rb")], 1)
         first = timed(lambda: render(run, unit, soak=soak(samples)), 1)
         page = timed(lambda: render(run, unit, soak=soak(samples)))
-        told = timed(lambda: tell(read_journal(folder / "run")))
+        told = timed(lambda: load_record(read_journal(folder / "run")))
         size = len(render(run, unit, soak=soak(samples)).encode())
     print(f"samples: {SAMPLES} x {COLUMNS}; checks: {len(unit.checks)}; page: {size / 1e3:.0f} kB")
     print(f"read samples, binary  {binary * 1e3:8.1f} ms  (baseline)")

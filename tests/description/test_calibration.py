@@ -56,7 +56,7 @@ def test_two_units_on_one_output_are_refused(tmp_path: Path) -> None:
     second = (
         '\n  B:\n    supply: main\n    link: {address: "192.0.2.31:502"}\n    ports:\n'
         "      port 1: {resource: /dev/ttyUSB2}\n      port 2: {resource: /dev/ttyUSB3}\n"
-        "    neighbours: {1: DI16, 2: DQ16, 3: AI4}\n\nloopbacks:"
+        "    neighbours: {1: DI16, 2: DO16, 3: AI4}\n\nloopbacks:"
     )
     for word in ("q01..q16", "i01..i16", "lamp-green", "lamp-red", "s1..s3", "ai1..ai4", "ao1..ao2"):
         line = next(words for words in text.splitlines() if words.startswith(f"  {word}:"))

@@ -26,8 +26,8 @@ CASES: dict[str, tuple[dict[str, str], str, str, str, str]] = {
         "devise",
         "the key `devise` is not known in `rack`",
         (
-            "one of protocol, port, line, device, deadline, largest-gap, high-addresses, largest-read, "
-            "largest-write, largest-bit-read, largest-bit-write, writes, bit-writes, pause"
+            "one of protocol, port, line, device, deadline, max-gap, high-addresses, max-read, "
+            "max-write, max-bit-read, max-bit-write, writes, bit-writes, pause"
         ),
         "device",
     ),
@@ -35,7 +35,7 @@ CASES: dict[str, tuple[dict[str, str], str, str, str, str]] = {
         {"lost-instrument:": "lost_instrument:"},
         "lost_instrument",
         "the key `lost_instrument` is not known in `safety`",
-        "one of lost-instrument, lost-patience",
+        "one of lost-instrument, reconnect-timeout",
         "lost-instrument",
     ),
     "a key missing": (
@@ -183,7 +183,7 @@ CASES: dict[str, tuple[dict[str, str], str, str, str, str]] = {
         "",
     ),
     "an infinite number": (
-        {"rest: 0}": "rest: 1.0e+999}"},
+        {"safe-value: 0}": "safe-value: 1.0e+999}"},
         "1.0e+999",
         "'1.0e+999' is no finite number",
         "a number",

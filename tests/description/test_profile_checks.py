@@ -60,9 +60,9 @@ CASES: dict[str, tuple[dict[str, str], str, str, str, str]] = {
         "",
     ),
     "a unit left alone longer than it may take": (
-        {"left-alone: 1 s": "left-alone: 5 s"},
+        {"startup-quiet: 1 s": "startup-quiet: 5 s"},
         "5 s\n  idle",
-        "left-alone (5 s) is longer than half of ready-within (2 s)",
+        "startup-quiet (5 s) is longer than half of ready-within (2 s)",
         "at most 2 s",
         "",
     ),
@@ -367,9 +367,9 @@ CASES: dict[str, tuple[dict[str, str], str, str, str, str]] = {
         "",
     ),
     "two modules with one number": (
-        {"DQ16: 12": "DQ16: 11"},
+        {"DO16: 12": "DO16: 11"},
         "11, AI4",
-        "DQ16 and DI16 have the same number 11",
+        "DO16 and DI16 have the same number 11",
         "a number of its own for each",
         "",
     ),
@@ -381,15 +381,15 @@ CASES: dict[str, tuple[dict[str, str], str, str, str, str]] = {
         "",
     ),
     "a record of faults longer than one request": (
-        {"link:\n  device: 1\n": "link:\n  device: 1\n  largest-read: 3\n"},
+        {"link:\n  device-id: 1\n": "link:\n  device-id: 1\n  max-read: 3\n"},
         "4\n  code: 0",
-        "a record of 4 registers, but the unit has `largest-read: 3`",
+        "a record of 4 registers, but the unit has `max-read: 3`",
         "at most 3 registers, so that one request reads it whole",
         "",
     ),
     "a 32-bit value where registers are written singly": (
         {
-            "link:\n  device: 1\n": "link:\n  device: 1\n  writes: single\n",
+            "link:\n  device-id: 1\n": "link:\n  device-id: 1\n  writes: single\n",
             "address: 20, type: int16, scale: 0.001, unit: V}": "address: 20, type: int32, scale: 0.001, unit: V}",
         },
         "int32, scale: 0.001, unit: V}",

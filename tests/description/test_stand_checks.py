@@ -100,14 +100,14 @@ CASES: dict[str, tuple[dict[str, str], str, str, str, str]] = {
         "",
     ),
     "two drives on one terminal": (
-        {"rest: 0}": "rest: 0, drives: A.s2}"},
+        {"safe-value: 0}": "safe-value: 0, drives: A.s2}"},
         "A.s2",
         "the terminal A.s2 is driven twice, by 's2' and 'loop-out'",
         "one drive for each terminal",
         "",
     ),
     "a bit that rests at two": (
-        {"rest: 0}": "rest: 2}"},
+        {"safe-value: 0}": "safe-value: 2}"},
         "2}\n  # Read",
         "the signal 'loop-out' is one bit and cannot rest at 2",
         "0 or 1",
@@ -177,7 +177,7 @@ CASES: dict[str, tuple[dict[str, str], str, str, str, str]] = {
     "a 32-bit drive where registers are written singly": (
         {
             "    device: 1\n": "    device: 1\n    writes: single\n",
-            "rest: 0}": "rest: 0}\n  setpoint: {io: rack, table: holding register, address: 900, type: float32, drives: A.sp}",
+            "safe-value: 0}": "safe-value: 0}\n  setpoint: {io: rack, table: holding register, address: 900, type: float32, drives: A.sp}",
         },
         "float32, drives: A.sp",
         "the signal 'setpoint' takes two registers (float32), but its device has `writes: single`",
@@ -186,11 +186,11 @@ CASES: dict[str, tuple[dict[str, str], str, str, str, str]] = {
     ),
     "a 32-bit signal where one register is read at once": (
         {
-            "    device: 1\n": "    device: 1\n    largest-read: 1\n",
-            "rest: 0}": "rest: 0}\n  level: {io: rack, table: input register, address: 900, type: float32}",
+            "    device: 1\n": "    device: 1\n    max-read: 1\n",
+            "safe-value: 0}": "safe-value: 0}\n  level: {io: rack, table: input register, address: 900, type: float32}",
         },
         "float32}",
-        "the signal 'level' takes two registers (float32), but its device has `largest-read: 1`",
+        "the signal 'level' takes two registers (float32), but its device has `max-read: 1`",
         "a value of one register, or what the device really takes in one request",
         "",
     ),
@@ -358,7 +358,7 @@ CASES: dict[str, tuple[dict[str, str], str, str, str, str]] = {
         "",
     ),
     "a signal that does both": (
-        {"rest: 0}": "rest: 0, drives: A.x, senses: A.y}"},
+        {"safe-value: 0}": "safe-value: 0, drives: A.x, senses: A.y}"},
         "loop-out: {io",
         "the signal drives a terminal and senses one",
         "only one of them",

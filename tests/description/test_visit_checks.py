@@ -92,7 +92,7 @@ CASES: dict[str, tuple[dict[str, str], str, str, str, str, str]] = {
     "a switch that nothing moves": (
         {
             "drives: A.s1": "settle: 1 ms",
-            "move-switch: Turn the mode switch of slot {slot} to {position}.": "patience: 1 min",
+            "move-switch: Turn the mode switch of slot {slot} to {position}.": "timeout: 1 min",
         },
         "signals:",
         "no signal drives the contacts of the mode switch s1 to s3 of RH16 in slot A",
@@ -163,7 +163,7 @@ CASES: dict[str, tuple[dict[str, str], str, str, str, str, str]] = {
         "AI5",
         "RH16 knows no module 'AI5'",
         "    types:",
-        "one of empty, DI16, DQ16, AI4",
+        "one of empty, DI16, DO16, AI4",
         "AI4",
     ),
     "a unit at the address of the stand": (

@@ -37,7 +37,7 @@ supplies:
     ceilings: {{voltage: 26 V, current: 1 A}}
     settle: 10 ms
 io:
-  box: {{address: "127.0.0.1:{io}", device: 17, largest-gap: 0}}
+  box: {{address: "127.0.0.1:{io}", device-id: 17, max-gap: 0}}
 signals:
   sense1..sense4: {{io: box, table: discrete input, address: 300, senses: P.out1}}
   drive1..drive2: {{io: box, table: coil, address: 8, drives: P.in1}}
@@ -52,7 +52,7 @@ ratings: {supply: 24 V, supply-range: 20..26 V, absolute-maximum: 28 V, current-
 start: {ready-within: 3 s, idle-current: 40..60 mA, off-time: 200 ms}
 identity: {device-identification: false}
 link:
-  device: 3
+  device-id: 3
   mode: {table: holding register, address: 40, values: {stopped: 1, held: 4, live: 7}}
   mode-command: {table: holding register, address: 40, values: {stopped: 1, held: 4, live: 7}}
   indicator: {table: holding register, address: 41, values: {dark: 0, healthy: 3, faulted: 5}}

@@ -62,7 +62,7 @@ def test_a_sequential_claim_has_the_published_plan(tmp_path: Path) -> None:
 
 def test_a_claim_that_its_cycles_cannot_prove_is_refused(tmp_path: Path) -> None:
     """Before anybody wastes a weekend, with the number that would do."""
-    profile = changed(RH16, {"cycling.most": 10}, tmp_path)
+    profile = changed(RH16, {"cycling.max-starts": 10}, tmp_path)
     done = plan(unit=profile, cwd=tmp_path)
     assert done.returncode == 2
     assert "`most` allows 10 starts" in done.stderr

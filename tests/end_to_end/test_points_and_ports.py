@@ -178,7 +178,7 @@ def sensors(tmp_path: Path) -> tuple[Path, Path]:
             "  ai1..ai4: {io: rack, table: holding register, address: 0, scale: 0.0005, unit: mA, drives: A.ai1, "
             "accuracy: 0.03 % + 4 uA}": (
                 "  ai1: {io: rack, table: holding register, address: 0, scale: 0.01, unit: Ohm, drives: A.ai1, "
-                "rest: 100, accuracy: 0.05 Ohm}\n"
+                "safe-value: 100, accuracy: 0.05 Ohm}\n"
                 "  ai2..ai3: {io: rack, table: holding register, address: 1, type: int16, scale: 0.0025, "
                 "unit: mV, drives: A.ai2, accuracy: 0.01 mV}\n"
                 "  ai4: {io: rack, table: holding register, address: 3, scale: 0.001, unit: V, drives: A.ai4, "

@@ -68,7 +68,7 @@ def test_a_bad_stand_is_not_ready(tmp_path: Path, defect: str, expected: tuple[s
 def test_a_neighbour_of_another_kind(tmp_path: Path) -> None:
     """With the unit powered, what it reports in each rack position is held against the stand file."""
     stand = tmp_path / "stand.yaml"
-    text = SIM.read_text(encoding="utf-8").replace("2: DQ16", "2: DI16")
+    text = SIM.read_text(encoding="utf-8").replace("2: DO16", "2: DI16")
     stand.write_text(text, encoding="utf-8")
     options = ("--unit", str(RH16), "--power", "--defect", "neighbour-wrong@neighbour 2")
     code, found = looks(*options, cwd=tmp_path, stand=stand)
@@ -175,7 +175,7 @@ def test_the_set_up_sheet(tmp_path: Path) -> None:
     parsed.feed(page.read_text(encoding="utf-8"))
     assert parsed.loads == []
     for words in (
-        *("serial adapter 1 and cable S1", "load board", "rack position 2", "DQ16", "/dev/ttyUSB0"),
+        *("serial adapter 1 and cable S1", "load board", "rack position 2", "DO16", "/dev/ttyUSB0"),
         *("192.0.2.10", "mode switch", "the protective cover is open", "capacitors stay charged"),
     ):
         assert words in text.read_text(encoding="utf-8"), words

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from hilseq.clock import Clock
-from hilseq.procedures.feed import Feed
+from hilseq.procedures.unit_supply import UnitSupply
 
 
-def test_holds_power(supply: Feed, clock: Clock) -> None:
+def test_holds_power(supply: UnitSupply, clock: Clock) -> None:
     """Power stays on while the current is measured again and again."""
     supply.on()
     for _ in range(6000):

@@ -18,7 +18,7 @@ from hypothesis import settings
 
 from hilseq.clock import WallClock
 from hilseq.description.stand import Supply
-from hilseq.errors import InstrumentSilent
+from hilseq.errors import InstrumentTimeout
 from hilseq.instruments.supply import PowerSupply
 from tests.instruments.supply_bench import Bench
 
@@ -142,14 +142,14 @@ class SteppedClock(WallClock):
 
     def sleep(self, seconds: float) -> None:
         if self.broken:
-            raise InstrumentSilent("the clock is gone")
+            raise InstrumentTimeout("the clock is gone")
         self.slept.append(seconds)
         self.time += seconds
 
     def sleep_until(self, instant: float) -> None:
         self.sleep(max(0.0, instant - self.time))
 
-    def spent(self, seconds: float) -> None:
+    def account_wait(self, seconds: float) -> None:
         self.sleep(seconds)
 
     def moment(self) -> datetime:

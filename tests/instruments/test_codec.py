@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from hilseq.description.registers import Register
 from hilseq.instruments import codec
 from hilseq.instruments.codec import NotEncodable
-from hilseq.instruments.translate import Garbled
+from hilseq.instruments.translate import DecodeError
 
 
 def register(**fields: Any) -> Register:
@@ -123,7 +123,7 @@ def test_what_does_not_fit_is_refused(fields: dict[str, Any], value: float, mess
 @pytest.mark.parametrize("words", [[0x7FC0, 0], [0x7F80, 0], [0xFF80, 0]])
 def test_a_float_that_is_no_number_was_not_measured(words: list[int]) -> None:
     """NaN and infinities of a device are nonsense, not readings."""
-    with pytest.raises(Garbled, match="holding register 10: nothing was measured"):
+    with pytest.raises(DecodeError, match="holding register 10: nothing was measured"):
         codec.decode(register(type="float32"), words)
 
 

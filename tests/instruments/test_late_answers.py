@@ -11,12 +11,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from hilseq.description.registers import Register, Table
-from hilseq.errors import InstrumentGarbage, UnitFault, UnitSilent
+from hilseq.errors import InvalidResponse, UnitFault, UnitSilent
 from hilseq.instruments import pdu
 from hilseq.instruments.modbus import ModbusDevice
 from hilseq.instruments.pdu import NEED_MORE
 from hilseq.instruments.register_bank import RegisterBank, snapshot
-from hilseq.instruments.translate import Garbled
+from hilseq.instruments.translate import DecodeError
 from tests.instruments.conftest import modbus_frame, modbus_requests
 
 if TYPE_CHECKING:
@@ -113,7 +113,7 @@ def test_an_answer_to_a_question_never_asked_is_told_at_once(serve: Serve) -> No
         begun = time.monotonic()
         with (
             ModbusDevice.over_tcp("io rack", server.endpoint, deadline=20.0) as device,
-            pytest.raises(InstrumentGarbage, match="it answers transaction"),
+            pytest.raises(InvalidResponse, match="it answers transaction"),
         ):
             device.read_block(HOLDING, 0, 1)
         assert time.monotonic() - begun < 10.0
@@ -169,5 +169,5 @@ def test_only_the_numbers_asked_lately_on_this_connection_are_late(
     elif seen in known:
         assert pdu.tcp_cut(frame(seen), transaction, 3, asked) is NEED_MORE
     else:
-        with pytest.raises(Garbled, match=f"it answers transaction {seen}, asked was {transaction}"):
+        with pytest.raises(DecodeError, match=f"it answers transaction {seen}, asked was {transaction}"):
             pdu.tcp_cut(frame(seen), transaction, 3, asked)

@@ -13,8 +13,8 @@ import pytest
 from hilseq.description.registers import Register, Table
 from hilseq.errors import (
     InstrumentError,
-    InstrumentGarbage,
-    InstrumentSilent,
+    InstrumentTimeout,
+    InvalidResponse,
     StandFault,
     UnitFault,
     UnitSilent,
@@ -140,7 +140,7 @@ def test_silence_ends_at_the_deadline(serve: Serve) -> None:
 
     server = serve(silent)
     with stand_device(server) as device:
-        took = seconds_of(lambda: device.read_block(HOLDING, 7, 1), InstrumentSilent)
+        took = seconds_of(lambda: device.read_block(HOLDING, 7, 1), InstrumentTimeout)
         assert DEADLINE * 0.9 < took < DEADLINE + BUSY
     with (
         unit_link(server) as device,
@@ -161,7 +161,7 @@ def test_a_dripping_answer_ends_at_the_deadline(serve: Serve) -> None:
             time.sleep(DEADLINE * 0.8)
 
     with stand_device(serve(drip)) as device:
-        assert seconds_of(lambda: device.read_block(HOLDING, 0, 3), InstrumentSilent) < 2.5
+        assert seconds_of(lambda: device.read_block(HOLDING, 0, 3), InstrumentTimeout) < 2.5
 
 
 def test_a_close_in_the_middle_raises_at_once_and_the_next_call_reconnects(serve: Serve) -> None:
@@ -176,7 +176,7 @@ def test_a_close_in_the_middle_raises_at_once_and_the_next_call_reconnects(serve
 
     server = serve(moody)
     with stand_device(server, 2 * BUSY) as device:
-        assert seconds_of(lambda: device.read_block(HOLDING, 0, 1), InstrumentSilent) < BUSY
+        assert seconds_of(lambda: device.read_block(HOLDING, 0, 1), InstrumentTimeout) < BUSY
         assert device.read_block(HOLDING, 0, 1) == [42]
         assert len(server.connections) == 2
 
@@ -200,7 +200,7 @@ def test_a_refused_connection(serve: Serve) -> None:
     """A stand's instrument is lost, a unit is silent: its server is its own."""
     server = serve(lambda *_: None)
     server.refuse()
-    with pytest.raises(InstrumentSilent, match=r"[Rr]efused"):
+    with pytest.raises(InstrumentTimeout, match=r"[Rr]efused"):
         stand_device(server).read_block(HOLDING, 0, 1)
     with pytest.raises(UnitSilent):
         unit_link(server).open()
@@ -223,7 +223,7 @@ def test_a_late_answer_is_never_taken_for_the_next(serve: Serve) -> None:
             connection.sendall(answer_to(head, b"\x03\x02\x00" + bytes([number])))
 
     with stand_device(serve(late)) as device:
-        with pytest.raises(InstrumentSilent):
+        with pytest.raises(InstrumentTimeout):
             device.read_block(HOLDING, 0, 1)
         time.sleep(DEADLINE)
         assert device.read_block(HOLDING, 0, 1) == [1]
@@ -266,7 +266,7 @@ def test_an_answer_that_does_not_fit_is_garbage_at_once(
     server = serve(wrong)
     with stand_device(server, 2 * BUSY) as device:
         start = time.monotonic()
-        with pytest.raises(InstrumentGarbage, match=message):
+        with pytest.raises(InvalidResponse, match=message):
             device.read_block(HOLDING, 0, 1)
         assert time.monotonic() - start < BUSY
     with unit_link(server, 2 * BUSY) as device, pytest.raises(UnitFault, match=message) as caught:
@@ -287,7 +287,7 @@ def test_what_comes_unasked_is_no_answer(serve: Serve) -> None:
     with stand_device(serve(twice), 2.0) as device:
         assert device.read_block(HOLDING, 0, 1) == [42]
         time.sleep(0.15)
-        with pytest.raises(InstrumentGarbage, match="unasked"):
+        with pytest.raises(InvalidResponse, match="unasked"):
             device.read_block(HOLDING, 0, 1)
         assert device.read_block(HOLDING, 0, 1) == [42]
 
@@ -327,7 +327,7 @@ def test_a_float_that_is_no_number(serve_modbus: ServeModbus) -> None:
     """A register that holds NaN holds no reading."""
     with (
         stand_device(serve_modbus(lambda _: b"\x03\x04\x7f\xc0\x00\x00")) as device,
-        pytest.raises(InstrumentGarbage, match="nan in holding register 10"),
+        pytest.raises(InvalidResponse, match="nan in holding register 10"),
     ):
         device.read(register(type="float32"))
 
@@ -344,7 +344,7 @@ def test_identification_in_several_answers(serve_modbus: ServeModbus) -> None:
     with stand_device(serve_modbus(pieces)) as device:
         assert device.identification() == {0: "\\xb50", 1: "\\xb51", 2: "\\xb52"}
     endless = serve_modbus(lambda _: b"\x2b\x0e\x01\x01\xff\x00\x00")
-    with stand_device(endless) as device, pytest.raises(InstrumentGarbage, match="without end"):
+    with stand_device(endless) as device, pytest.raises(InvalidResponse, match="without end"):
         device.identification()
 
 
@@ -474,7 +474,7 @@ def test_rtu_through_a_serial_device_server(serve: Serve) -> None:
         with pytest.raises(UnitSilent):
             device.read_block(HOLDING, 7, 2)
     raw.refuse()
-    with pytest.raises(InstrumentSilent, match=r"[Rr]efused"):
+    with pytest.raises(InstrumentTimeout, match=r"[Rr]efused"):
         device.read_block(HOLDING, 7, 2)
 
 

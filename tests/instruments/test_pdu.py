@@ -20,7 +20,7 @@ from pymodbus.pdu import DecodePDU
 from hilseq.description.registers import Table
 from hilseq.instruments import codec, pdu
 from hilseq.instruments.pdu import NEED_MORE, Refused
-from hilseq.instruments.translate import Garbled
+from hilseq.instruments.translate import DecodeError
 
 COIL, INPUT, HOLDING, INPUT_REGISTER = Table
 
@@ -72,16 +72,16 @@ def test_published_writes(table: Table, address: int, values: list[int], request
     request = pdu.write_request(table, address, values)
     assert request == b(request_)
     pdu.check_write_answer(request, b(answer))
-    with pytest.raises(Garbled, match="confirms"):
+    with pytest.raises(DecodeError, match="confirms"):
         pdu.check_write_answer(request, b(answer)[:2] + b"\x77" + b(answer)[3:])
-    with pytest.raises(Garbled, match="confirms"):
+    with pytest.raises(DecodeError, match="confirms"):
         pdu.check_write_answer(request, b(answer) + b"\x00")
 
 
 def test_a_command_that_clears_itself_is_confirmed() -> None:
     """A single write may be confirmed with what the device holds afterwards; several values may not."""
     pdu.check_write_answer(b("06 00 31 C1 EA"), b("06 00 31 00 00"))
-    with pytest.raises(Garbled, match="confirms"):
+    with pytest.raises(DecodeError, match="confirms"):
         pdu.check_write_answer(b("10 00 01 00 02 04 00 0A 01 02"), b("10 00 01 00 01"))
 
 
@@ -108,7 +108,7 @@ def test_the_misprinted_identification_is_refused() -> None:
     """2c, A p. 45 [P]: a length of 0D for 15 characters puts everything behind it out of step."""
     request = pdu.identification_request(1, 0)
     answer = b("2B 0E 01 01 00 00 02 00 02") + b"Co" + b("01 0D") + b"Product code XX"
-    with pytest.raises(Garbled, match="2 bytes follow the last object"):
+    with pytest.raises(DecodeError, match="2 bytes follow the last object"):
         pdu.identification_answer(request, answer)
 
 
@@ -135,7 +135,7 @@ def test_published_exception_codes(code: int, words: str) -> None:
     with pytest.raises(Refused) as caught:
         pdu.read_answer(request, bytes([0x83, code]))
     assert caught.value.words == words
-    with pytest.raises(Garbled, match="answers function 81"):
+    with pytest.raises(DecodeError, match="answers function 81"):
         pdu.read_answer(request, bytes([0x81, code]))
 
 
@@ -259,15 +259,15 @@ def test_an_answer_is_cut_out_whatever_pieces_it_comes_in(request: bytes, except
         assert pdu.rtu_cut(rtu[:end], 3, request) is NEED_MORE
     assert pdu.tcp_cut(tcp, 9, 3) == answer
     assert pdu.rtu_cut(rtu, 3, request) == answer
-    with pytest.raises(Garbled, match="1 bytes follow the answer"):
+    with pytest.raises(DecodeError, match="1 bytes follow the answer"):
         pdu.tcp_cut(tcp + b"\0", 9, 3)
-    with pytest.raises(Garbled, match="1 bytes follow the answer"):
+    with pytest.raises(DecodeError, match="1 bytes follow the answer"):
         pdu.rtu_cut(rtu + b"\0", 3, request)
 
 
 @given(requests(), st.binary(max_size=300))
 def test_no_bytes_crash_a_parser(request: bytes, data: bytes) -> None:
-    """Whatever comes, a parser answers, asks for more, or says Garbled or Refused."""
+    """Whatever comes, a parser answers, asks for more, or says DecodeError or Refused."""
     parsers: list[Callable[[], object]] = [
         lambda: pdu.tcp_cut(data, 9, 3), lambda: pdu.rtu_cut(data, 3, request),
         lambda: pdu.check_write_answer(request, data), lambda: pdu.loopback_answer(request, data),
@@ -276,7 +276,7 @@ def test_no_bytes_crash_a_parser(request: bytes, data: bytes) -> None:
     if request[0] <= 4:
         parsers.append(lambda: pdu.read_answer(request, data))
     for parse in parsers:
-        with suppress(Garbled, Refused):
+        with suppress(DecodeError, Refused):
             parse()
 
 
@@ -292,7 +292,7 @@ WRONG_FRAMES = [
 @pytest.mark.parametrize(("frame", "message"), WRONG_FRAMES)
 def test_a_foreign_frame_is_refused_at_once(frame: str, message: str) -> None:
     """Pymodbus's client passes over these in silence until its deadline."""
-    with pytest.raises(Garbled, match=message):
+    with pytest.raises(DecodeError, match=message):
         pdu.tcp_cut(b(frame), 9, 3)
 
 
@@ -306,7 +306,7 @@ WRONG_RTU = [
 @pytest.mark.parametrize(("frame", "message"), WRONG_RTU)
 def test_a_foreign_rtu_frame_is_refused_at_once(frame: str, message: str) -> None:
     """From the first byte that cannot belong to the answer."""
-    with pytest.raises(Garbled, match=message):
+    with pytest.raises(DecodeError, match=message):
         pdu.rtu_cut(b(frame), 3, pdu.read_request(HOLDING, 0, 1))
 
 
@@ -318,7 +318,7 @@ def test_a_flipped_bit_on_the_line_is_found(byte: int, bit: int) -> None:
     frame[byte] ^= 1 << bit
     try:
         assert pdu.rtu_cut(bytes(frame), 3, request) is NEED_MORE
-    except Garbled:
+    except DecodeError:
         return
     assert byte == 2, "only a longer length may wait for more"
 
@@ -329,7 +329,7 @@ COUNTS = ["03 04 00 01", "03 02 00 01 00 02", "03 03 00 01 00", "03", "03 00"]
 @pytest.mark.parametrize("answer", COUNTS)
 def test_the_count_is_compared_with_the_question(answer: str) -> None:
     """One register was asked: more, less, or a count that lies about its data is nonsense."""
-    with pytest.raises(Garbled, match=r"2 expected|no bytes"):
+    with pytest.raises(DecodeError, match=r"2 expected|no bytes"):
         pdu.read_answer(pdu.read_request(HOLDING, 0, 1), b(answer))
 
 

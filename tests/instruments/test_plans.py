@@ -16,7 +16,7 @@ from hilseq.description.registers import Register, RegisterType, Table
 from hilseq.instruments import codec
 from hilseq.instruments.codec import NotEncodable
 from hilseq.instruments.readplan import ReadPlan
-from hilseq.instruments.translate import Garbled
+from hilseq.instruments.translate import DecodeError
 from hilseq.instruments.writeplan import plan_writes
 
 
@@ -36,7 +36,7 @@ def test_neighbours_share_a_request() -> None:
         "b": register(address=105, type="float32"),
         "far": register(address=140),
     }
-    plan = ReadPlan(registers, largest_gap=4)
+    plan = ReadPlan(registers, max_gap=4)
     assert spans(plan) == [("coil", 0, 16), ("holding register", 100, 7), ("holding register", 140, 1)]
     assert [plan.names_in(index)[-1] for index in range(3)] == ["q15", "b", "far"]
 
@@ -44,15 +44,15 @@ def test_neighbours_share_a_request() -> None:
 def test_a_gap_is_run_over_only_as_far_as_the_device_allows() -> None:
     """Addresses that are listed are no gap, whoever asked for them."""
     registers = {"a": register(address=0), "b": register(address=5)}
-    assert len(ReadPlan(registers, largest_gap=3).spans) == 2
-    assert len(ReadPlan(registers, largest_gap=4).spans) == 1
+    assert len(ReadPlan(registers, max_gap=3).spans) == 2
+    assert len(ReadPlan(registers, max_gap=4).spans) == 1
 
 
 def test_registers_known_to_be_there_are_no_gap() -> None:
     """What the profile lists for another purpose is read over; what nobody has listed is not."""
     registers = {"a": register(address=0), "b": register(address=5)}
     there = [register(address=1, type="uint32"), register(address=4)]
-    assert spans(ReadPlan(registers, largest_gap=1, between=there)) == [("holding register", 0, 6)]
+    assert spans(ReadPlan(registers, max_gap=1, between=there)) == [("holding register", 0, 6)]
     assert len(ReadPlan(registers, between=there).spans) == 2
     assert len(ReadPlan(registers, between=[*there, register(address=3)]).spans) == 1
     coils = [register(table="coil", address=n) for n in range(1, 5)]
@@ -79,7 +79,7 @@ def small_maps(draw: st.DrawFn) -> dict[str, Register]:
     }
 
 
-def fewest(registers: Mapping[str, Register], largest_gap: int, most: int) -> int:
+def fewest(registers: Mapping[str, Register], max_gap: int, most: int) -> int:
     """Return the fewest requests there can be, by trying every set of values for the first request."""
     items = tuple(registers.values())
     listed = {a for item in items for a in range(item.address, item.last_address + 1)}
@@ -90,7 +90,7 @@ def fewest(registers: Mapping[str, Register], largest_gap: int, most: int) -> in
         for address in range(first, last + 1):
             run = 0 if address in listed else run + 1
             longest = max(longest, run)
-        return last - first + 1 <= most and longest <= largest_gap
+        return last - first + 1 <= most and longest <= max_gap
 
     @functools.cache
     def best(left: frozenset[int]) -> int:
@@ -109,10 +109,10 @@ def fewest(registers: Mapping[str, Register], largest_gap: int, most: int) -> in
 
 @settings(max_examples=100)
 @given(small_maps(), st.integers(0, 4), st.integers(2, 6))
-def test_no_plan_has_fewer_requests(registers: dict[str, Register], largest_gap: int, most: int) -> None:
+def test_no_plan_has_fewer_requests(registers: dict[str, Register], max_gap: int, most: int) -> None:
     """The greedy plan is as good as the best of all possible plans."""
-    plan = ReadPlan(registers, largest_gap, most=lambda _: most)
-    assert len(plan.spans) == fewest(registers, largest_gap, most)
+    plan = ReadPlan(registers, max_gap, most=lambda _: most)
+    assert len(plan.spans) == fewest(registers, max_gap, most)
     assert all(span.count <= most for span in plan.spans)
 
 
@@ -128,7 +128,7 @@ kinds = st.sampled_from(["uint16", "int16", "uint32", "int32", "bit"])
     st.randoms(use_true_random=False),
 )
 def test_a_plan_reads_what_single_reads_would(
-    fields: list[tuple[int, str, bool, int]], largest_gap: int, random: Any
+    fields: list[tuple[int, str, bool, int]], max_gap: int, random: Any
 ) -> None:
     """Whatever overlaps, whatever order: each value is the one its own registers hold."""
     memory = [random.randrange(0x10000) for _ in range(400)]
@@ -138,7 +138,7 @@ def test_a_plan_reads_what_single_reads_would(
             {"bit": bit} if kind == "bit" else {"type": kind, "order": "low first" if low else "high first"}
         )
         registers[f"n{number}"] = register(address=address, scale=0.5, offset=1.0, **only)
-    plan = ReadPlan(registers, largest_gap)
+    plan = ReadPlan(registers, max_gap)
     answers = [
         struct.pack(f">{span.count}H", *memory[span.address : span.address + span.count])
         for span in plan.spans
@@ -152,7 +152,7 @@ def test_a_plan_reads_what_single_reads_would(
 def test_a_float_that_is_no_number_names_its_signal() -> None:
     """One sensor that reports NaN is told by name; the others cannot make up for it."""
     plan = ReadPlan({"a": register(address=0), "hot": register(address=1, type="float32")})
-    with pytest.raises(Garbled, match="nan in 'hot': nothing was measured"):
+    with pytest.raises(DecodeError, match="nan in 'hot': nothing was measured"):
         plan.decode([struct.pack(">Hf", 1, float("nan"))])
 
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from hilseq.description.registers import Table
-from hilseq.errors import InstrumentSilent, StandFault, UnitFault, UnitSilent
+from hilseq.errors import InstrumentTimeout, StandFault, UnitFault, UnitSilent
 from hilseq.instruments import pdu
 from hilseq.instruments.ports import Port, open_port
 
@@ -151,11 +151,11 @@ def test_a_serial_device_server(serve: Serve) -> None:
         assert port.exchange(b"echo", 4) == b"echo"
         with pytest.raises(UnitSilent):
             port.exchange(b"quiet", 5)
-        with pytest.raises(InstrumentSilent, match="port 2"):
+        with pytest.raises(InstrumentTimeout, match="port 2"):
             port.exchange(b"gone", 4)
         assert port.exchange(b"back", 4) == b"back"
     server.refuse()
-    with pytest.raises(InstrumentSilent, match=r"[Rr]efused"):
+    with pytest.raises(InstrumentTimeout, match=r"[Rr]efused"):
         open_port(server.endpoint, deadline=DEADLINE)
 
 

@@ -15,7 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from hilseq.instruments import scpi
-from hilseq.instruments.translate import Garbled
+from hilseq.instruments.translate import DecodeError
 
 
 @pytest.mark.parametrize("text", ["28", "0.28E2", "280E-1", "28000m", "0.028K", "28E-3K"])
@@ -49,7 +49,7 @@ def test_not_a_number() -> None:
 @pytest.mark.parametrize("text", ["9.9E37", "-9.9E37", "9.91E37", "NAN", "INF", "1E38"])
 def test_a_special_number_is_no_measurement(text: str) -> None:
     """An overflow must never be judged as a reading of 9.9E37 volts."""
-    with pytest.raises(Garbled, match="nothing was measured"):
+    with pytest.raises(DecodeError, match="nothing was measured"):
         scpi.parse_measurement(text)
 
 
@@ -91,11 +91,11 @@ def test_milliampere_and_ampere_are_not_mega_and_atto() -> None:
 
 def test_exponent_and_digit_limits() -> None:
     """1.17, instrument manuals citing IEEE 488.2, 7.7.2.4.1 [S]: 32000 and 255 are the limits."""
-    with pytest.raises(Garbled, match="exponent beyond 32000"):
+    with pytest.raises(DecodeError, match="exponent beyond 32000"):
         scpi.parse_number("1E-32001")
     assert scpi.parse_number("1E-32000") == 0.0
     assert scpi.parse_number("0." + "1" * 254) == pytest.approx(1 / 9)
-    with pytest.raises(Garbled, match="more than 255 digits"):
+    with pytest.raises(DecodeError, match="more than 255 digits"):
         scpi.parse_number("0." + "1" * 256)
 
 
@@ -106,18 +106,18 @@ def test_exponent_and_digit_limits() -> None:
 )  # fmt: skip
 def test_what_is_no_number_is_refused(text: str) -> None:
     """A number of a measurement that was half understood would be worse than none."""
-    with pytest.raises(Garbled):
+    with pytest.raises(DecodeError):
         scpi.parse_measurement(text, "V")
 
 
 @given(st.text(max_size=400))
 def test_no_text_crashes_a_parser(text: str) -> None:
-    """Whatever an instrument sends, a parser answers or says Garbled."""
+    """Whatever an instrument sends, a parser answers or says DecodeError."""
     for parse in (
         scpi.parse_number, scpi.parse_measurement, scpi.parse_boolean, scpi.parse_error, scpi.parse_identity,
         lambda word: scpi.parse_measurements(word, ("V", "A")),
     ):  # fmt: skip
-        with suppress(Garbled):
+        with suppress(DecodeError):
             parse(text)
 
 
@@ -195,7 +195,7 @@ def test_quotes_inside_an_error_text() -> None:
 )
 def test_a_broken_error_entry_is_refused(text: str) -> None:
     """An answer that only looks like an entry must not count as an empty queue."""
-    with pytest.raises(Garbled):
+    with pytest.raises(DecodeError):
         scpi.parse_error(text)
 
 
@@ -211,7 +211,7 @@ def test_identity_fields() -> None:
 @pytest.mark.parametrize("text", ["", "24.001", "ACME,\x1b[2J,0,0", "ACMÉ,PS,0,0", "A," * 300])
 def test_what_is_no_identity_is_refused(text: str) -> None:
     """A measured value taken for an identity would be compared for nothing."""
-    with pytest.raises(Garbled):
+    with pytest.raises(DecodeError):
         scpi.parse_identity(text)
 
 

@@ -15,9 +15,9 @@ from hilseq.description.registers import Register
 from hilseq.description.stand import Signal
 from hilseq.errors import (
     InstrumentError,
-    InstrumentGarbage,
     InstrumentReset,
-    InstrumentSilent,
+    InstrumentTimeout,
+    InvalidResponse,
     NotPerformed,
     NotSafe,
     StandFault,
@@ -166,7 +166,7 @@ def test_one_that_fails_does_not_put_the_others_out_of_step(make: Make, rack: Ra
         other=other,
     )
     rack.delay = 0.5
-    with pytest.raises(InstrumentSilent, match="io rack") as caught:
+    with pytest.raises(InstrumentTimeout, match="io rack") as caught:
         bank.snapshot()
     assert caught.value.places == ("io rack",)
     rack.delay, rack.words[0], other.words[0] = 0.0, 7, 8
@@ -229,7 +229,7 @@ def test_packed_bits_and_registers(make: Make, rack: Rack) -> None:
 def test_release_brings_every_drive_to_rest(make: Make, rack: Rack) -> None:
     """All drives, or those of one slot; nothing else is touched."""
     signals = drives(4) | {
-        "level": signal(table="holding register", address=5, drives="A.x", rest=3.0),
+        "level": signal(table="holding register", address=5, drives="A.x", safe_value=3.0),
         "other": signal(table="holding register", address=7),
     }
     rack.bits[:4], rack.words[5], rack.words[7] = [1] * 4, 9, 9
@@ -269,7 +269,7 @@ def test_a_refused_gap_is_explained(make: Make, rack: Rack) -> None:
     """A device that refuses unlisted addresses: the message says which line of the stand file helps."""
     rack.refuses = {3}
     signals = {"a": signal(table="input register", address=0), "b": signal(table="input register", address=5)}
-    with pytest.raises(InstrumentError, match=r"covers a, b\. .*`largest-gap: 0`") as caught:
+    with pytest.raises(InstrumentError, match=r"covers a, b\. .*`max-gap: 0`") as caught:
         make(signals).snapshot()
     assert caught.value.number == 2
     assert make(signals, gap=0).snapshot() == {"a": 0.0, "b": 0.0}
@@ -278,7 +278,7 @@ def test_a_refused_gap_is_explained(make: Make, rack: Rack) -> None:
 def test_a_reading_that_is_no_number_is_named(make: Make, rack: Rack) -> None:
     """One NaN in a snapshot is a stand fault with the signal's name."""
     rack.words[0:2] = [0x7FC0, 0]
-    with pytest.raises(InstrumentGarbage, match=r"io rack .*nan in 'hot'"):
+    with pytest.raises(InvalidResponse, match=r"io rack .*nan in 'hot'"):
         make({"hot": signal(table="input register", address=0, type="float32")}).snapshot()
 
 

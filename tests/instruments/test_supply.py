@@ -12,10 +12,10 @@ import pytest
 
 from hilseq.errors import (
     InstrumentError,
-    InstrumentGarbage,
     InstrumentReset,
-    InstrumentSilent,
+    InstrumentTimeout,
     Interlock,
+    InvalidResponse,
     NotSafe,
     StandFault,
     WrongInstrument,
@@ -80,7 +80,7 @@ def test_identity_is_compared_with_the_stand_file(make: Make, bench: Bench) -> N
     with pytest.raises(WrongInstrument, match=r"says its serial is '4711'; the stand file expects '4712'"):
         make(identity={"serial": "4712"}).identify()
     bench.answers["*IDN?"] = "24.001"
-    with pytest.raises(InstrumentGarbage, match="expected maker,model,serial,firmware"):
+    with pytest.raises(InvalidResponse, match="expected maker,model,serial,firmware"):
         make().identify()
 
 
@@ -224,7 +224,7 @@ def test_a_chattering_error_queue_does_not_hang(make: Make, bench: Bench) -> Non
     with pytest.raises(InstrumentError, match="-350: Queue overflow"):
         make().errors()
     bench.answers["SYST:ERR?"] = '-800,"Operation complete"'
-    with pytest.raises(InstrumentGarbage, match="does not end after 64 entries"):
+    with pytest.raises(InvalidResponse, match="does not end after 64 entries"):
         make().errors()
 
 
@@ -350,7 +350,7 @@ def test_a_template_that_asks_for_nonsense(make: Make, bench: Bench) -> None:
 def test_nonsense_is_never_a_reading(make: Make, bench: Bench, answer: str) -> None:
     """A reading that cannot be understood is a fault of the stand."""
     bench.answers["MEAS:VOLT?"] = answer
-    with pytest.raises(InstrumentGarbage, match="MEAS:VOLT"):
+    with pytest.raises(InvalidResponse, match="MEAS:VOLT"):
         make().voltage()
 
 
@@ -397,7 +397,7 @@ def test_make_safe_on_a_silent_instrument(make: Make, bench: Bench) -> None:
     start = time.monotonic()
     with pytest.raises(NotSafe, match=r"did not answer 'OUTP\?'") as caught:
         supply.make_safe(within=0.5)
-    assert isinstance(caught.value.__cause__, InstrumentSilent)
+    assert isinstance(caught.value.__cause__, InstrumentTimeout)
     assert time.monotonic() - start < 10.0
     bench.dead = False
     supply.make_safe(within=1.0)
@@ -441,7 +441,7 @@ def test_an_answer_that_is_only_lost_is_silence(make: Make, bench: Bench) -> Non
     bench.errors = ['-410,"Query INTERRUPTED"']
     bench.mute, bench.refuses = {"MEAS:CURR?"}, False
     with pytest.raises(
-        InstrumentSilent, match=r"did not answer 'MEAS:CURR\?' within 1.2 s; is it switched on"
+        InstrumentTimeout, match=r"did not answer 'MEAS:CURR\?' within 1.2 s; is it switched on"
     ):
         supply.current()
 
@@ -451,7 +451,7 @@ def test_a_lost_instrument_blames_the_stand(make: Make, bench: Bench) -> None:
     supply = make()
     supply.prepare(30.0, 0.5)
     bench.dead = True
-    with pytest.raises(InstrumentSilent, match=r"supply main .*'MEAS:CURR\?' within 1.2 s"):
+    with pytest.raises(InstrumentTimeout, match=r"supply main .*'MEAS:CURR\?' within 1.2 s"):
         supply.current()
 
 

@@ -10,7 +10,7 @@ import pytest
 
 from hilseq.description.stand import Supply
 from hilseq.errors import (
-    InstrumentSilent,
+    InstrumentTimeout,
     StandFault,
 )
 from hilseq.instruments.supply import PowerSupply
@@ -99,7 +99,7 @@ def test_a_record_that_nobody_armed(make: Make, bench: Bench) -> None:
     supply.prepare(32.0, 2.0)
     supply.on()
     bench.dead = True
-    with pytest.raises(InstrumentSilent, match=r"ACQ:CURR\?.*needs `arm-waveform` in the stand file"):
+    with pytest.raises(InstrumentTimeout, match=r"ACQ:CURR\?.*needs `arm-waveform` in the stand file"):
         supply.waveform()
 
 

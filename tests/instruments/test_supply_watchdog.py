@@ -59,17 +59,17 @@ def test_the_watchdog_is_fed_when_nothing_else_is_said(
     bench.ignored = {"WDOG", "WDOG:CLE"}
     bench.answers |= {"WDOG?": "12"}
     supply = make(**WATCHDOG)
-    supply.keep_in_touch()
+    supply.kick_watchdog()
     assert bench.heard == []  # nothing is watched yet
     supply.prepare(30.0, 0.5)
     supply.on()
     bench.heard.clear()
-    supply.keep_in_touch()
+    supply.kick_watchdog()
     assert bench.heard == []
     now = time.monotonic
     monkeypatch.setattr(time, "monotonic", lambda: now() + 4.1)
-    supply.keep_in_touch()
-    supply.keep_in_touch()
+    supply.kick_watchdog()
+    supply.kick_watchdog()
     assert bench.heard == ["OUTP?"]
     supply.ask_both()
     monkeypatch.setattr(time, "monotonic", now)
@@ -77,12 +77,12 @@ def test_the_watchdog_is_fed_when_nothing_else_is_said(
         time.sleep(0.01)
     time.sleep(0.3)  # the answer is there before its deadline
     monkeypatch.setattr(time, "monotonic", lambda: now() + 8.3)
-    supply.keep_in_touch()
+    supply.kick_watchdog()
     supply.answer_both()
     assert bench.heard == ["OUTP?", "MEAS:VOLT?", "MEAS:CURR?"]
     bench.dead = True
     monkeypatch.setattr(time, "monotonic", lambda: now() + 12.5)
-    supply.keep_in_touch()  # what is wrong is told by the next question that matters
+    supply.kick_watchdog()  # what is wrong is told by the next question that matters
 
 
 def test_without_a_watchdog_nothing_is_fed(make: Make, bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -92,7 +92,7 @@ def test_without_a_watchdog_nothing_is_fed(make: Make, bench: Bench, monkeypatch
     bench.heard.clear()
     now = time.monotonic
     monkeypatch.setattr(time, "monotonic", lambda: now() + 3600.0)
-    supply.keep_in_touch()
+    supply.kick_watchdog()
     assert bench.heard == []
 
 

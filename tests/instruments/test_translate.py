@@ -14,14 +14,23 @@ import pytest
 from hilseq.errors import (
     HilseqError,
     InstrumentError,
-    InstrumentGarbage,
-    InstrumentSilent,
+    InstrumentTimeout,
+    InvalidResponse,
     StandFault,
     UnitFault,
-    UnitGarbage,
+    UnitInvalidResponse,
     UnitSilent,
 )
-from hilseq.instruments.translate import KINDS, Exchange, Garbled, fault, kind_of, quote, reported, reraise
+from hilseq.instruments.translate import (
+    KINDS,
+    DecodeError,
+    Exchange,
+    fault,
+    kind_of,
+    quote,
+    reported,
+    reraise,
+)
 
 STAND = Exchange("supply 'main'", "TCPIP::192.0.2.10::5025::SOCKET", "MEAS:VOLT?", 2.0)
 UNIT = Exchange("link of slot A", "192.0.2.30:502", "read coil 0", 1.0, owner="unit", path="unit")
@@ -75,11 +84,11 @@ def test_the_libraries_define_the_classes_of_the_table() -> None:
 
 
 VISA_STATUS = [
-    ("error_timeout", InstrumentSilent),
-    ("error_connection_lost", InstrumentSilent),
-    ("error_resource_not_found", InstrumentSilent),
-    ("error_serial_framing", InstrumentGarbage),
-    ("error_serial_parity", InstrumentGarbage),
+    ("error_timeout", InstrumentTimeout),
+    ("error_connection_lost", InstrumentTimeout),
+    ("error_resource_not_found", InstrumentTimeout),
+    ("error_serial_framing", InvalidResponse),
+    ("error_serial_parity", InvalidResponse),
     ("error_resource_busy", StandFault),
     ("error_invalid_resource_name", StandFault),
     ("error_nonsupported_operation", StandFault),
@@ -98,14 +107,14 @@ def test_a_visa_status_decides_the_family(status: str, expected: type[HilseqErro
 
 
 OWN = [
-    (TimeoutError(), InstrumentSilent, UnitSilent),
-    (ConnectionRefusedError(errno.ECONNREFUSED, "refused"), InstrumentSilent, UnitSilent),
-    (OSError(errno.EHOSTUNREACH, "no route"), InstrumentSilent, UnitSilent),
+    (TimeoutError(), InstrumentTimeout, UnitSilent),
+    (ConnectionRefusedError(errno.ECONNREFUSED, "refused"), InstrumentTimeout, UnitSilent),
+    (OSError(errno.EHOSTUNREACH, "no route"), InstrumentTimeout, UnitSilent),
     (OSError(errno.ENETUNREACH, "network down"), StandFault, StandFault),
     (PermissionError(errno.EACCES, "no"), StandFault, StandFault),
     (socket.gaierror(-2, "unknown name"), StandFault, StandFault),
-    (Garbled("what"), InstrumentGarbage, UnitGarbage),
-    (struct.error("short"), InstrumentGarbage, UnitGarbage),
+    (DecodeError("what"), InvalidResponse, UnitInvalidResponse),
+    (struct.error("short"), InvalidResponse, UnitInvalidResponse),
     (ValueError("bad"), StandFault, StandFault),
     (termios.error(22, "Invalid argument"), StandFault, StandFault),
 ]
@@ -127,7 +136,7 @@ def test_a_lost_adapter_is_never_blamed_on_the_unit_behind_it() -> None:
     """An adapter of the stand that is pulled out is a stand fault; silence on it is the unit's."""
     import serial
 
-    with pytest.raises(InstrumentSilent):
+    with pytest.raises(InstrumentTimeout):
         reraise(serial.SerialException("device disconnected"), UNIT_ON_ADAPTER)
     with pytest.raises(UnitSilent):
         reraise(TimeoutError(), UNIT_ON_ADAPTER)

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from hilseq.errors import UsageError
-from hilseq.live.access import Door, is_loopback
+from hilseq.live.access import AccessPolicy, is_loopback
 from hilseq.live.serving import check_token, listen
 
 TOKEN = "correct-horse-battery-staple"
@@ -195,7 +195,7 @@ def test_other_addresses_need_a_good_token() -> None:
 
 
 def test_on_other_addresses_any_bare_address_is_a_name_but_no_foreign_name() -> None:
-    door = Door(frozenset({"bench-7"}), any_address=True)
+    door = AccessPolicy(frozenset({"bench-7"}), any_address=True)
     assert door.knows("192.0.2.7:8437")
     assert door.knows("[2001:db8::7]:8437")
     assert door.knows("BENCH-7.")

@@ -39,7 +39,7 @@ def shared(tmp_path_factory: pytest.TempPathFactory) -> Iterator[TwinUnit]:
 def good(shared: TwinUnit) -> TwinUnit:
     """A good unit, ready and at rest."""
     shared.unit.make_ready()
-    shared.unit.come_to_rest()
+    shared.unit.return_to_idle()
     shared.unit.starts.clear()
     shared.unit.restart()
     return shared

@@ -110,11 +110,11 @@ def test_gain_and_offset_come_from_the_line() -> None:
 
 def test_play_and_scatter_are_told_apart() -> None:
     """20 mV between falling and rising is hysteresis; +-2 mV between two looks is scatter."""
-    played, limits = swept({"play": 0.02}).play()
+    played, limits = swept({"play": 0.02}).hysteresis()
     assert played.value == pytest.approx(0.02)
     assert limits.high == pytest.approx(0.05)
     # Two readings 4 mV apart have a standard deviation of 4 / sqrt 2 mV.
-    spread, _ = swept({}, noise=0.002).spread()
+    spread, _ = swept({}, noise=0.002).repeatability()
     assert spread.value == pytest.approx(2 * 0.004 / 2**0.5)
 
 
@@ -123,13 +123,13 @@ def test_a_change_is_not_blamed_on_others_when_the_channel_scatters() -> None:
     noisy = swept({}, noise=0.2)
     noisy.disturbed = 0.3
     with pytest.raises(NotPerformed, match="scatters by more than its accuracy"):
-        noisy.disturbance()
+        noisy.crosstalk()
     quiet = swept({}, noise=0.001)
     quiet.disturbed = 0.3
-    moved = quiet.disturbance()
+    moved = quiet.crosstalk()
     assert moved is not None
     assert moved[0].value == 0.3 > (moved[1].high or 0.0)
-    assert swept({}).disturbance() is None, "a channel without company"
+    assert swept({}).crosstalk() is None, "a channel without company"
 
 
 def test_the_curve_is_a_table_with_limits() -> None:

@@ -34,8 +34,8 @@ def test_the_self_check_finds_it(left: TwinUnit) -> None:
 def test_it_is_found_before_the_drives_are_written_anew(left: TwinUnit) -> None:
     """The clean-up of a check would wipe it out; it tells, and cleans up all the same."""
     with pytest.raises(InstrumentReset, match=r"s\d was written as 1 and reads back as 0"):
-        left.unit.come_to_rest()
-    left.unit.come_to_rest()
+        left.unit.return_to_idle()
+    left.unit.return_to_idle()
     assert left.unit.modes.wait_for(left.profile.modes.at_start, left.clock.now()) is not None
 
 

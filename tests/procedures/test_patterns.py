@@ -59,10 +59,10 @@ def test_a_fault_is_named_at_its_points_and_at_no_other(
     for name in run.names:
         if name in concerned:
             with pytest.raises(UnitFault) as caught:
-                run.expect_right(name)
+                run.assert_follows(name)
             assert (str(caught.value), caught.value.places) == (words, (name,))
         else:
-            run.expect_right(name)
+            run.assert_follows(name)
 
 
 def test_two_faults_at_once(board: MakeBoard, clock: SteppedClock) -> None:

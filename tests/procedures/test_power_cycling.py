@@ -27,7 +27,7 @@ def test_a_good_unit_starts_as_often_as_the_claim_takes(good: TwinUnit) -> None:
 
 def test_a_starting_unit_is_not_asked_before_it_can_answer(make: MakeUnit) -> None:
     """Left alone for 1 s by its profile, it keeps no question waiting; asked at once, it costs deadlines."""
-    for changes in ({}, {"start.left-alone": "0 s"}):
+    for changes in ({}, {"start.startup-quiet": "0 s"}):
         made = make(changes=changes, ready=False)
         silent: list[float] = []
 
@@ -35,7 +35,7 @@ def test_a_starting_unit_is_not_asked_before_it_can_answer(make: MakeUnit) -> No
             silent.append(seconds)
             made.clock.sleep(seconds)
 
-        made.clock.spent = spent  # type: ignore[method-assign]
+        made.clock.account_wait = spent  # type: ignore[method-assign]
         took = made.unit.restart()
         assert bool(silent) is bool(changes)
         assert 2.0 < took.value < 3.0
@@ -50,7 +50,7 @@ def test_one_bad_start_ends_a_success_run_and_is_named(make: MakeUnit) -> None:
     failed = cold.failed[0]
     assert failed is cold.starts[-1]
     with pytest.raises(UnitFault, match=f"cold start {failed.cycle} failed: the unit is not ready") as caught:
-        cycling.blame_failed(cold.failed, cold.proven())
+        cycling.fail_on_failed(cold.failed, cold.proven())
     assert caught.value.places[0] == "start"
     assert "the claim is not shown" in str(caught.value)
 

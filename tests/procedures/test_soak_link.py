@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from hilseq.description.profile import Mode
-from hilseq.errors import UnitFault, UnitGarbage, UnitSilent
+from hilseq.errors import UnitFault, UnitInvalidResponse, UnitSilent
 from hilseq.procedures.soak.conditions import Conditions
 from hilseq.procedures.soak.sampler import Sample, Sampler
 
@@ -52,7 +52,7 @@ def test_each_trouble_is_told_once_until_the_link_is_well(look: Look) -> None:
     ("fault", "trouble"),
     [
         (UnitSilent("no answer"), "link silent"),
-        (UnitGarbage("random bytes"), "link answers nonsense"),
+        (UnitInvalidResponse("random bytes"), "link answers nonsense"),
         (UnitFault("error 2: illegal data address"), "link refuses"),
     ],
 )

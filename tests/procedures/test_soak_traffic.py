@@ -11,7 +11,7 @@ import pytest
 from hilseq.clock import WallClock
 from hilseq.description.points import Port
 from hilseq.description.stand import PortWiring
-from hilseq.errors import UnitGarbage
+from hilseq.errors import UnitInvalidResponse
 from hilseq.procedures.soak.traffic import FRAME, SILENT_AFTER, Traffic
 from tests.instruments.conftest import RawServer
 
@@ -110,7 +110,7 @@ def test_a_port_that_answers_nonsense_is_not_called_silent(
     """The heading says what the port does: the error of its conversation knows."""
 
     def garbled(*_: object) -> bytes:
-        raise UnitGarbage("port 1 answered with nonsense")
+        raise UnitInvalidResponse("port 1 answered with nonsense")
 
     carrying = traffic(echo)
     monkeypatch.setattr(carrying, "_received", garbled)

@@ -194,9 +194,9 @@ def test_a_fault_of_every_start_is_not_new_at_a_corner(make: MakeUnit) -> None:
     made = make("fault-returns,code=0x51")
     before = margins.stored(made.unit)
     margins.start_at(made.unit, 20.4, made.clock)
-    margins.blame_new_faults(made.unit, before, "at 20.4 V")
+    margins.fail_on_new_faults(made.unit, before, "at 20.4 V")
     with pytest.raises(UnitFault, match=r"at 20\.4 V, the unit stored") as caught:
-        margins.blame_new_faults(made.unit, [], "at 20.4 V")
+        margins.fail_on_new_faults(made.unit, [], "at 20.4 V")
     assert caught.value.places[0] == "supply"
 
 
@@ -205,4 +205,4 @@ def test_a_routine_entry_is_not_blamed_on_the_supply(make: MakeUnit) -> None:
     codes = {0x05: {"meaning": "power-up logged", "routine": True}}
     made = make(changes={"faults.codes": codes})
     assert [fault.code for fault in margins.stored(made.unit)].count(5) > 0
-    margins.blame_new_faults(made.unit, [], "at 20.4 V")
+    margins.fail_on_new_faults(made.unit, [], "at 20.4 V")

@@ -16,13 +16,13 @@ from hilseq.cli.records import make_records_app
 from hilseq.journal import kinds
 from hilseq.journal.samples import SampleWriter
 from hilseq.journal.writer import JournalWriter
-from hilseq.plugin import earlier
+from hilseq.plugin import prior_runs
 from hilseq.records.database import Database, open_database
-from hilseq.records.earlier import earlier_runs
 from hilseq.records.history.pooled import pooled
 from hilseq.records.history.present import of_unit
 from hilseq.records.history.unit_life import unit_life
 from hilseq.records.importing import Outcome, import_run
+from hilseq.records.prior_runs import earlier_runs
 from hilseq.records.status import status
 from hilseq.records.synchronising import Synchronised, sync
 from hilseq.reports.verify import verify
@@ -231,7 +231,7 @@ def test_the_header_of_a_later_run_counts_the_earlier_one_as_what_it_is_worth(ru
     """Beside it, without any records: damaged samples ship nothing there either."""
 
     def before() -> list[str]:
-        found = earlier.earlier_runs(run.parent / "next", "RH-16", "SN-1", simulated=False)
+        found = prior_runs.earlier_runs(run.parent / "next", "RH-16", "SN-1", simulated=False)
         return [one["disposition"] for one in found]
 
     assert before() == ["ship"]

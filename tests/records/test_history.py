@@ -13,7 +13,6 @@ import pytest
 
 from hilseq.errors import UsageError
 from hilseq.records.database import Database, open_database
-from hilseq.records.earlier import earlier_runs
 from hilseq.records.history import present, present_stands
 from hilseq.records.history.answer import Answer, Table, as_csv, as_json, plain
 from hilseq.records.history.first_pass import first_pass
@@ -26,6 +25,7 @@ from hilseq.records.history.retried import retried
 from hilseq.records.history.stand_comparison import compare_stands
 from hilseq.records.history.unit_life import unit_life
 from hilseq.records.importing import import_run
+from hilseq.records.prior_runs import earlier_runs
 
 PART = "RH-16"
 DAY_ONE = datetime(2026, 1, 5, 8, tzinfo=UTC)

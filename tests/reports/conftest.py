@@ -13,7 +13,7 @@ from hilseq.journal import kinds
 from hilseq.journal.reader import read_journal
 from hilseq.journal.writer import JournalWriter
 from hilseq.reports.page import render
-from hilseq.reports.record import tell
+from hilseq.reports.record import load_record
 from tests.standing_clock import StandingClock
 
 
@@ -333,7 +333,7 @@ def page_of() -> Callable[..., str]:
     """Return the page of the first unit of a run folder."""
 
     def page(folder: Path, **options: Any) -> str:
-        record = tell(read_journal(folder))
+        record = load_record(read_journal(folder))
         return render(record, record.units[0], **options)
 
     return page

@@ -116,7 +116,7 @@ def test_text_has_the_contrast_that_wcag_asks_for(browser: Browser, page: Path) 
           let worst = 99;
           for (const e of document.querySelectorAll("main *:not(svg):not(svg *)")) {
             const own = [...e.childNodes].filter((n) => n.nodeType === 3);
-            if (!own.some((n) => n.textContent.trim())) continue;
+            if (!own.join_truncated((n) => n.textContent.trim())) continue;
             const pair = [light(getComputedStyle(e).color), light(ground(e))];
             const [a, b] = pair.sort((x, y) => y - x);
             worst = Math.min(worst, (a + 0.05) / (b + 0.05));

@@ -20,7 +20,7 @@ from hilseq.errors import UsageError
 from hilseq.journal.reader import read_journal
 from hilseq.reports import paper
 from hilseq.reports.code import short_code
-from hilseq.reports.record import RunRecord, tell
+from hilseq.reports.record import RunRecord, load_record
 
 pytest.importorskip("typst", reason="the extra hilseq[certificate] is not installed")
 pytest.importorskip("segno", reason="the extra hilseq[certificate] is not installed")
@@ -30,7 +30,7 @@ from hilseq.reports.label import label
 
 
 def _record(folder: Path) -> RunRecord:
-    return tell(read_journal(folder))
+    return load_record(read_journal(folder))
 
 
 def _pages(pdf: bytes) -> int:
@@ -49,8 +49,8 @@ from pathlib import Path
 from hilseq.journal.reader import read_journal
 from hilseq.reports.certificate import certificate
 from hilseq.reports.label import label
-from hilseq.reports.record import tell
-run = tell(read_journal(Path(sys.argv[1])))
+from hilseq.reports.record import load_record
+run = load_record(read_journal(Path(sys.argv[1])))
 unit = run.units[0]
 for made in (certificate(run, unit), label(run, unit, "pdf"), label(run, unit, "svg")):
     print(hashlib.sha256(made).hexdigest())

@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 
 from hilseq.journal import kinds
 from hilseq.reports.page import EarlierRun
+from hilseq.reports.sanitize import LONGEST, sanitize
 from hilseq.reports.soak_view import Curve, Series, SoakEvent, SoakView, Span
-from hilseq.reports.visible import LONGEST, visible
 
 EVIL = {
     "markup": "<script>alert(1)</script><img src=x onerror=alert(1)>",
@@ -160,12 +160,12 @@ def test_hostile_text_is_inert_in_every_field(
 
 @given(st.text(st.characters()))
 def test_visible_text_is_printable_and_short_enough(text: str) -> None:
-    shown = visible(text)
+    shown = sanitize(text)
     assert shown.isprintable()
     shown.encode("utf-8")
     if text.isascii() and text.isprintable():
         assert shown == text
-    assert visible(shown) == shown
+    assert sanitize(shown) == shown
 
 
 @pytest.mark.parametrize(
@@ -181,8 +181,8 @@ def test_visible_text_is_printable_and_short_enough(text: str) -> None:
     ],
 )
 def test_what_is_hostile_is_named_and_what_is_writing_stays(text: object, shown: str) -> None:
-    assert visible(text) == shown
+    assert sanitize(text) == shown
 
 
 def test_a_text_that_never_ends_is_cut_and_said_to_be() -> None:
-    assert visible("x" * (LONGEST + 5)).endswith("x… (5 more characters)")
+    assert sanitize("x" * (LONGEST + 5)).endswith("x… (5 more characters)")

@@ -13,7 +13,7 @@ from hilseq.journal.reader import read_journal
 from hilseq.journal.writer import JournalWriter
 from hilseq.live.folder import Found
 from hilseq.live.follower import Follower
-from hilseq.live.told import run_told
+from hilseq.live.run_presenter import run_told
 from hilseq.reports.write import write_certificates, write_labels, write_reports
 from tests import warm
 
@@ -80,7 +80,7 @@ def test_no_command_tells_of_the_old_reports(
 def test_the_page_of_such_a_run_calls_it_damaged(
     run: Path, change: Callable[[bytes], bytes], told: str
 ) -> None:
-    """Written to a moment ago, it does not go on; no unit and no report of it is shown."""
+    """SourcePosition to a moment ago, it does not go on; no unit and no report of it is shown."""
     _lose(run, change)
     shown = Follower(run, 1.0).look(lambda follower: run_told(Found("x", run, "", ended=False), follower))
     assert shown["state"]["code"] == "damaged"

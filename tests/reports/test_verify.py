@@ -16,7 +16,7 @@ from hilseq.journal.reader import read_journal
 from hilseq.reports import write
 from hilseq.reports.files import write_file
 from hilseq.reports.page import EarlierRun
-from hilseq.reports.record import tell
+from hilseq.reports.record import load_record
 from hilseq.reports.verify import Outcome, as_json, verify
 
 pytest.importorskip("typst", reason="the extra hilseq[certificate] is not installed")
@@ -241,5 +241,5 @@ def test_a_journal_that_tells_no_run_is_not_genuine(run: Path, tmp_path: Path) -
 
 def test_the_answer_for_programs_names_the_chain(run: Path) -> None:
     answer = as_json(verify(run / "summary.json", run))
-    assert answer["chain"] == tell(read_journal(run)).chain
+    assert answer["chain"] == load_record(read_journal(run)).chain
     assert json.loads(json.dumps(answer)) == answer

@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from hilseq.cli.soak_lines import Strip
+from hilseq.cli.soak_lines import ModeBar
 from hilseq.journal.reader import read_journal
 from hilseq.journal.samples import read_samples
 from hilseq.plugin.resuming import resumed_run
@@ -149,7 +149,7 @@ def _watch(folder: Path) -> str:
 
 
 def test_the_strip_keeps_the_worst_of_each_part() -> None:
-    strip = Strip(10)
+    strip = ModeBar(10)
     strip.mark(0.0, 50.0, "=")
     strip.mark(50.0, 52.0, "_")
     strip.mark(60.0, 60.0, "!")

@@ -134,7 +134,7 @@ def test_what_the_plan_does_not_count_is_kept_and_blames_nobody(
     counted = soaked("12min", "--defect", defect)
     assert counted.verdict[0] == "failed"
     assert counted.of_kind("soak event")
-    plan = (("  on-event: restart", f"  on-event: restart\n  not-counted: [{sign}]"),)
+    plan = (("  on-event: restart", f"  on-event: restart\n  ignored-events: [{sign}]"),)
     soak = soaked("12min", "--defect", defect, profile=plan)
     assert soak.verdict == ("passed", "")
     assert soak.of_kind("soak event") == []
@@ -144,7 +144,7 @@ def test_what_the_plan_does_not_count_is_kept_and_blames_nobody(
     assert f"Seen all the same: {seen}" in soak.page
 
 
-@pytest.mark.parametrize("plan", ["", "  not-counted: [silent link]"])
+@pytest.mark.parametrize("plan", ["", "  ignored-events: [silent link]"])
 def test_a_link_that_answers_nonsense_is_called_that(plan: str, soaked: Soaked) -> None:
     """It is not silent, and a plan that leaves silence uncounted does not mean nonsense."""
     profile = (("  on-event: restart", f"  on-event: restart\n{plan}"),) if plan else ()
@@ -161,7 +161,7 @@ def test_a_link_that_answers_nonsense_is_called_that(plan: str, soaked: Soaked) 
 
 def test_what_always_counts_counts_beside_it(soaked: Soaked) -> None:
     """A left mode is an event though the lamp that shows it is none, and the unit is well again without it."""
-    plan = (("  on-event: restart", "  on-event: restart\n  not-counted: [indicator, resets]"),)
+    plan = (("  on-event: restart", "  on-event: restart\n  ignored-events: [indicator, resets]"),)
     defects = ("mode-unreachable@mode live,after=6min,for=5s", "indicator-dark,after=4min")
     options = [word for defect in defects for word in ("--defect", defect)]
     soak = soaked("10min", *options, profile=plan)
@@ -386,7 +386,7 @@ import pytest
 
 from tests.soak.conftest import SOAK, command, finished
 
-from hilseq.errors import InstrumentSilent
+from hilseq.errors import InstrumentTimeout
 from hilseq.procedures.soak.traffic import Traffic
 
 pytestmark = [pytest.mark.stage("soak"), pytest.mark.timeout(0)]
@@ -394,7 +394,7 @@ pytestmark = [pytest.mark.stage("soak"), pytest.mark.timeout(0)]
 
 def test_it(ready_unit, soak, monkeypatch):
     def send(self):
-        raise InstrumentSilent("port 1: the serial server refuses", place="port 1")
+        raise InstrumentTimeout("port 1: the serial server refuses", place="port 1")
 
     monkeypatch.setattr(Traffic, "send", send)
     soak()

@@ -6,8 +6,8 @@ from collections.abc import Iterator
 from datetime import date
 from typing import NamedTuple
 
+from hilseq.description.source_position import Place
 from hilseq.description.stand import Calibration, Stand
-from hilseq.description.written import Place
 
 
 class Calibrated(NamedTuple):

@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from typing import NamedTuple
 
-from hilseq.description.written import Mark, Place, Written
+from hilseq.description.source_position import Mark, Place, SourcePosition
 from hilseq.errors import Problem
 
 
@@ -57,7 +57,7 @@ def _of_description(missing: AttributeError) -> bool:
 
 
 def problems_of(
-    findings: Iterable[Finding], document: Written, path: Path, *, partial: bool
+    findings: Iterable[Finding], document: SourcePosition, path: Path, *, partial: bool
 ) -> list[Problem]:
     """Return findings as problems of a file; those that repeat at one place for a range are joined."""
     first: dict[tuple[Mark, str], tuple[Finding, int]] = {}

@@ -26,9 +26,9 @@ from hilseq.description.accuracy import (
 from hilseq.description.checks.finding import Finding, Findings
 from hilseq.description.points import AnalogPoint
 from hilseq.description.profile import Profile
+from hilseq.description.source_position import Place
 from hilseq.description.stand import Signal, Stand
 from hilseq.description.supplies import Calibration
-from hilseq.description.written import Place
 from hilseq.quantities import base_unit, dimension_of
 
 #: Test uncertainty ratio from which on a reading is judged well.

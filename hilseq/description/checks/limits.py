@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from hilseq.description.checks.finding import Finding, Findings
 from hilseq.description.profile import Profile
-from hilseq.description.written import Place
+from hilseq.description.source_position import Place
 from hilseq.quantities import show_duration
 
 
@@ -27,7 +27,9 @@ def times_are_ordered(profile: Profile) -> Findings:
     margins, soak, start = profile.margins, profile.soak, profile.start
     # Left alone for longer, a unit that is ready in time could not be told from one that is not.
     half = ("half of ready-within", 0.5 * start.ready_within)
-    pairs: list[tuple[Place, str, float, str, float]] = [(("start",), "left-alone", start.left_alone, *half)]
+    pairs: list[tuple[Place, str, float, str, float]] = [
+        (("start",), "startup-quiet", start.startup_quiet, *half)
+    ]
     if margins is not None:
         longest = ("longest-interruption", margins.longest_interruption)
         pairs.append((("margins",), "ride-through", margins.ride_through, *longest))

@@ -7,8 +7,8 @@ from collections.abc import Mapping
 from hilseq.description.checks.finding import Finding, Findings
 from hilseq.description.profile import Profile
 from hilseq.description.registers import Register
-from hilseq.description.words import Indicator, Mode
-from hilseq.description.written import Place
+from hilseq.description.source_position import Place
+from hilseq.description.states import Indicator, Mode
 
 
 def values_are_distinct(profile: Profile) -> Findings:

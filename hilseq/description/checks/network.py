@@ -8,8 +8,8 @@ import re
 from typing import NamedTuple
 
 from hilseq.description.checks.finding import Finding, Findings
+from hilseq.description.source_position import Place
 from hilseq.description.stand import Stand
-from hilseq.description.written import Place
 
 _Network = ipaddress.IPv4Network | ipaddress.IPv6Network
 
@@ -65,7 +65,7 @@ def addresses_of(stand: Stand) -> list[Address]:
     for name, io in stand.io.items():
         key = "address" if io.address is not None else "port"
         text = io.address or io.port or ""
-        found.append(_of_endpoint(("io", name, key), f"io {name}", text, f"device {io.device}"))
+        found.append(_of_endpoint(("io", name, key), f"io {name}", text, f"device {io.device_id}"))
     for slot_name, slot in stand.slots.items():
         slot_place: Place = ("slots", slot_name)
         key = "address" if slot.link.address is not None else "port"

@@ -6,8 +6,8 @@ from collections.abc import Iterable
 
 from hilseq.description.checks.finding import Finding, Findings
 from hilseq.description.nearest import nearest_word
+from hilseq.description.source_position import Place
 from hilseq.description.stand import Calibration, Stand
-from hilseq.description.written import Place
 
 #: Most names that a message lists.
 _LISTED = 20

@@ -8,8 +8,8 @@ from typing import NamedTuple
 from hilseq.description.checks.finding import Finding, Findings
 from hilseq.description.nearest import nearest_word
 from hilseq.description.registers import Register, documentation_number_hint
+from hilseq.description.source_position import Place
 from hilseq.description.stand import Stand
-from hilseq.description.written import Place
 from hilseq.quantities import SYMBOLS, QuantityError, dimension_of, parse_accuracy
 
 _WORD = 16
@@ -18,7 +18,7 @@ _WORD = 16
 class Use(NamedTuple):
     """A register, or a block of them, put to one use.
 
-    `device` tells apart maps that do not share addresses. Uses of one `shared` group may name the very
+    `device-id` tells apart maps that do not share addresses. Uses of one `shared` group may name the very
     same register (a command register takes several commands).
     """
 

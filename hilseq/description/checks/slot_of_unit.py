@@ -11,8 +11,8 @@ from collections.abc import Iterable
 from hilseq.description.checks.finding import Finding, Findings
 from hilseq.description.nearest import nearest_word
 from hilseq.description.profile import Profile
+from hilseq.description.source_position import Place
 from hilseq.description.stand import Stand
-from hilseq.description.written import Place
 
 
 def supply_serves_the_ratings(stand: Stand, slot: str, profile: Profile) -> Findings:
@@ -105,13 +105,13 @@ def link_has_its_own_device(stand: Stand, slot: str, profile: Profile) -> Findin
         same = (link.address is not None and link.address == io.address) or (
             link.port is not None and link.port == io.port
         )
-        if same and io.device == profile.link.device:
+        if same and io.device_id == profile.link.device_id:
             yield Finding(
                 ("slots", slot, "link", "address" if link.address is not None else "port"),
-                f"the unit in slot {slot} and io {name} are both device {io.device} at "
+                f"the unit in slot {slot} and io {name} are both device {io.device_id} at "
                 f"{link.address or link.port}",
                 "an address or a device number of its own",
-                seen=("link", "device"),
+                seen=("link", "device-id"),
             )
 
 

@@ -13,8 +13,8 @@ from hilseq.description.checks.terminals import terminals_of
 from hilseq.description.nearest import listed, nearest_word
 from hilseq.description.profile import Profile
 from hilseq.description.registers import Register
+from hilseq.description.source_position import Place
 from hilseq.description.stand import Signal, Stand
-from hilseq.description.written import Place
 from hilseq.quantities import QuantityError, dimension_of
 
 _SIGNALS: Place = ("signals",)

@@ -23,6 +23,6 @@ def terminals_have_one_drive(stand: Stand) -> Findings:
 def rests_fit_their_signal(stand: Stand) -> Findings:
     """Require that the value of a drive in the safe state can be written."""
     for name, signal in stand.signals.items():
-        if signal.is_bit and signal.rest not in (0, 1):
-            wrong = f"the signal {name!r} is one bit and cannot rest at {signal.rest:g}"
-            yield Finding(("signals", name, "rest"), wrong, "0 or 1", topic="rest")
+        if signal.is_bit and signal.safe_value not in (0, 1):
+            wrong = f"the signal {name!r} is one bit and cannot rest at {signal.safe_value:g}"
+            yield Finding(("signals", name, "safe-value"), wrong, "0 or 1", topic="safe-value")

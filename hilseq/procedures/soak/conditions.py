@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from hilseq.description.plans import Sign
 from hilseq.description.profile import Indicator, Mode
 from hilseq.description.stand import Stand
-from hilseq.errors import InstrumentGarbage, Interlock
+from hilseq.errors import Interlock, InvalidResponse
 from hilseq.instruments.signals import standard_uncertainty
 from hilseq.instruments.supply import LIMITED
 from hilseq.procedures.soak import sampler as columns
@@ -83,7 +83,7 @@ class Conditions:
         self._equals.append((self._mode, float(profile.link.mode.values[target])))
         self._indicator_columns(Wiring(stand, unit.slot))
         plan = profile.soak
-        told = plan is not None and "indicator" in plan.not_counted
+        told = plan is not None and "indicator" in plan.ignored_events
         #: What a unit that is well shows.
         self._well = self._equals[:1] if told else self._equals
         self._counters: dict[str, float] = {}
@@ -236,7 +236,7 @@ class Conditions:
     # -- looking -------------------------------------------------------------------------------------
 
     def check_stand(self, sample: Sample) -> list[Finding]:
-        """Raise Interlock for an open interlock or passed ceiling, InstrumentGarbage for a supply that is wrong.
+        """Raise Interlock for an open interlock or passed ceiling, InvalidResponse for a supply that is wrong.
 
         InstrumentReset when the supply was without mains or switched itself off: that passes. Return what a unit
         does that makes it switch off.
@@ -257,7 +257,7 @@ class Conditions:
             overload = overloads(self._unit)
             if overload:
                 return overload
-            raise InstrumentGarbage(
+            raise InvalidResponse(
                 f"supply {name} was set to {self._set_voltage:g} V and delivers {volts:.4g} V at "
                 f"{amperes:.3g} A, which no current limit explains",
                 place=f"supply {name}",
@@ -265,7 +265,7 @@ class Conditions:
         return []
 
     def look(self, sample: Sample) -> list[Finding]:
-        """Return what has come true with this sample. Raises InstrumentGarbage where two sensors disagree."""
+        """Return what has come true with this sample. Raises InvalidResponse where two sensors disagree."""
         values = sample.values
         if not self._active and not sample.silence:
             for index, wanted in self._equals:
@@ -388,7 +388,7 @@ class Conditions:
                 proven.add(output in self._on)
 
     def _check_wiring(self, sensor: _Sensor, values: list[float]) -> None:
-        """Raise InstrumentGarbage when another sensor of the same terminal surely sees the contrary."""
+        """Raise InvalidResponse when another sensor of the same terminal surely sees the contrary."""
         supply = self._set_voltage
         for other in self._sensors:
             if other.output != sensor.output or other.signal == sensor.signal:
@@ -398,7 +398,7 @@ class Conditions:
                     continue
                 on, level = values[bit.index] >= bit.level, values[volts.index] / volts.per_volt
                 if (on and level < _SURELY_OFF * supply) or (not on and level > _SURELY_ON * supply):
-                    raise InstrumentGarbage(
+                    raise InvalidResponse(
                         f"signals {bit.signal} ({'on' if on else 'off'}) and {volts.signal} ({level:.3g} V) "
                         f"sense {sensor.output} and contradict each other: look at their wires and channels",
                         place=bit.signal

@@ -136,7 +136,7 @@ class Events:
         """Return what counts by the plan; of the rest the first of each is noted, and all are numbered."""
         counts = []
         for finding in found:
-            if SIGNS.get(finding.what) not in self._plan.not_counted:
+            if SIGNS.get(finding.what) not in self._plan.ignored_events:
                 counts.append(finding)
                 continue
             key = (finding.what, finding.place)

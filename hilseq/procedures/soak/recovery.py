@@ -6,10 +6,10 @@ from hilseq.clock import Clock
 from hilseq.errors import (
     HilseqError,
     InstrumentError,
-    InstrumentGarbage,
     InstrumentReset,
-    InstrumentSilent,
+    InstrumentTimeout,
     Interlock,
+    InvalidResponse,
     NotSafe,
     StandFault,
     WrongInstrument,
@@ -21,7 +21,7 @@ from hilseq.quantities import show_duration
 #: Pauses between two attempts to reach a lost instrument, s of the clock.
 FIRST_PAUSE, LONGEST_PAUSE = 1.0, 30.0
 #: Faults that waiting may mend.
-LOST = (InstrumentSilent, InstrumentGarbage, InstrumentError, InstrumentReset)
+LOST = (InstrumentTimeout, InvalidResponse, InstrumentError, InstrumentReset)
 
 
 def make_safe(bench: Bench, slot: str) -> str:
@@ -55,7 +55,7 @@ class Recovery:
         Raises StandFault, with the slot as safe as can be, when that takes longer than the stand file's
         patience, and at once for what waiting does not mend.
         """
-        hold, patience = self.policy == "hold", self._bench.stand.safety.lost_patience
+        hold, patience = self.policy == "hold", self._bench.stand.safety.reconnect_timeout
         self._unsafe = "" if hold else make_safe(self._bench, self._unit.slot)
         self._supply_off = not self._unsafe
         until, pause = self._clock.now() + patience, FIRST_PAUSE
@@ -70,7 +70,7 @@ class Recovery:
                 raise
             except StandFault as again:
                 reason = again
-                self._clock.spent(self._unit.supply.instrument.description.deadline)
+                self._clock.account_wait(self._unit.supply.instrument.description.deadline)
             else:
                 return
         unsafe = make_safe(self._bench, self._unit.slot)

@@ -12,23 +12,23 @@ from collections.abc import Callable
 from contextlib import suppress
 from typing import Any
 
-from hilseq import garbage
+from hilseq import gc_tuning
 from hilseq.description.plans import Soak
 from hilseq.description.profile import Mode
 from hilseq.errors import Interlock, StandFault
 from hilseq.procedures.bench import Bench
 from hilseq.procedures.soak.conditions import Conditions
-from hilseq.procedures.soak.course import Course
 from hilseq.procedures.soak.events import Events, told
 from hilseq.procedures.soak.load import Load
 from hilseq.procedures.soak.outcome import SoakOutcome
 from hilseq.procedures.soak.record import Finding, Recorder, SoakState
 from hilseq.procedures.soak.sampler import Sample, Sampler
 from hilseq.procedures.soak.schedule import next_multiple
+from hilseq.procedures.soak.soak_progress import SoakProgress
 from hilseq.procedures.soak.stand_first import overloads
+from hilseq.procedures.soak.stand_recovery import StandRecovery
 from hilseq.procedures.soak.starts import Starts
 from hilseq.procedures.soak.traffic import Traffic
-from hilseq.procedures.soak.troubles import Troubles
 from hilseq.procedures.unit import Unit
 from hilseq.quantities import show_duration
 
@@ -65,7 +65,7 @@ class SoakRun:
         sampler = self._sampler = Sampler(unit, bench.stand, bench.signals, clock)
         conditions = self._conditions = Conditions(unit, bench.stand, sampler, self._mode)
         events = self._events = Events(unit, plan, recorder, conditions, sampler.columns)
-        course = self._course = Course(plan.period, self._duration, clock, events, recorder)
+        course = self._course = SoakProgress(plan.period, self._duration, clock, events, recorder)
         self._load = Load(unit, plan, conditions, clock)
         traffic = self._traffic = Traffic(
             plan.port_traffic,
@@ -83,7 +83,7 @@ class SoakRun:
             course=course,
             clock=clock,
         )
-        self._troubles = Troubles(
+        self._troubles = StandRecovery(
             bench,
             unit,
             plan,
@@ -105,7 +105,7 @@ class SoakRun:
 
         Raises Interlock, and StandFault when the stand fails for good; the stand is safe by then.
         """
-        garbage.settled()
+        gc_tuning.settled()
         try:
             if self._state is None:
                 self._begin()
@@ -239,7 +239,7 @@ class SoakRun:
         self._events.follow(sample, [])
         self._go_to_next(sample)
         schedule = self._course.schedule
-        self._clock.head_for(min(schedule.instant, self._events.fast_next, schedule.end))
+        self._clock.advance_async(min(schedule.instant, self._events.fast_next, schedule.end))
         self._keep(sample)
 
     def _eventful(self, sample: Sample, found: list[Finding], *, fast: bool) -> None:

@@ -20,13 +20,13 @@ from hilseq.description.checks.profile_registers import link_uses
 from hilseq.description.profile import Profile
 from hilseq.description.registers import Register
 from hilseq.description.stand import Stand
-from hilseq.errors import HilseqError, StandFault, UnitFault, UnitGarbage, UnitSilent
+from hilseq.errors import HilseqError, StandFault, UnitFault, UnitInvalidResponse, UnitSilent
 from hilseq.instruments import pdu
 from hilseq.instruments.modbus import ModbusDevice
 from hilseq.instruments.readplan import ReadPlan
 from hilseq.instruments.signals import SignalBank
 from hilseq.instruments.supply import PowerSupply
-from hilseq.instruments.translate import Garbled, fault
+from hilseq.instruments.translate import DecodeError, fault
 from hilseq.procedures.polling import IN_VAIN
 from hilseq.procedures.unit import Unit
 
@@ -103,7 +103,7 @@ class Sampler:
         self.columns: tuple[str, ...] = (VOLTAGE, CURRENT, *registers, *names)
         self._listed = picker([*registers, *names])
         between = [use.register for use in link_uses(unit.profile) if use.place[-1] != "mode-command"]
-        plan = ReadPlan(registers, between=between, most=unit.link.manners.most_read)
+        plan = ReadPlan(registers, between=between, most=unit.link.quirks.most_read)
         link = _Line(unit.link, plan, of_unit=True)
         instruments = [_Line(device, plan, of_unit=False) for device, plan in signals.jobs(names)]
         self._lines = [*sorted(instruments, key=lambda line: -len(line.plan.spans)), link]
@@ -190,7 +190,7 @@ class Sampler:
                 device.request(plan.spans[turn + 1].request)
             try:
                 plan.take(turn, data, values)
-            except Garbled as error:
+            except DecodeError as error:
                 raise fault("garbage", str(error), device.about(pdu.describe(request))) from error
         except UnitFault as silence:
             self._spent(begun, self._link_deadline)
@@ -201,7 +201,7 @@ class Sampler:
         """Count a wait in vain: a stepped clock stood still while it ran on the wall."""
         if time.monotonic() - begun > IN_VAIN * deadline:
             with suppress(HilseqError):
-                self._clock.spent(deadline)
+                self._clock.account_wait(deadline)
 
 
 def _trouble(fault: UnitFault | None) -> str:
@@ -210,7 +210,7 @@ def _trouble(fault: UnitFault | None) -> str:
         return ""
     if isinstance(fault, UnitSilent):
         return SILENT
-    return NONSENSE if isinstance(fault, UnitGarbage) else REFUSES
+    return NONSENSE if isinstance(fault, UnitInvalidResponse) else REFUSES
 
 
 def picker(keys: Sequence[Any]) -> Callable[[Any], tuple[float, ...]]:

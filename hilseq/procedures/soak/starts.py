@@ -6,10 +6,10 @@ from hilseq.clock import Clock
 from hilseq.description.profile import Mode
 from hilseq.errors import UnitFault
 from hilseq.procedures.soak.conditions import Conditions
-from hilseq.procedures.soak.course import Course
 from hilseq.procedures.soak.events import Events
 from hilseq.procedures.soak.load import Load
 from hilseq.procedures.soak.record import Incident
+from hilseq.procedures.soak.soak_progress import SoakProgress
 from hilseq.procedures.unit import Unit
 
 
@@ -24,7 +24,7 @@ class Starts:
         load: Load,
         conditions: Conditions,
         events: Events,
-        course: Course,
+        course: SoakProgress,
         clock: Clock,
     ) -> None:
         self._unit = unit

@@ -15,12 +15,12 @@ from typing import Any
 
 from hilseq.analysis.biterror import ratio_lower
 from hilseq.clock import Clock
-from hilseq.description.manners import Manners
+from hilseq.description.modbus_limits import ModbusLimits
 from hilseq.description.profile import Port
 from hilseq.description.stand import PortWiring
-from hilseq.errors import StandFault, UnitFault, UnitGarbage
-from hilseq.instruments.conversation import ALL_MANNERS
+from hilseq.errors import StandFault, UnitFault, UnitInvalidResponse
 from hilseq.instruments.modbus import ModbusDevice
+from hilseq.instruments.modbus_transaction import FULL_MODBUS
 from hilseq.instruments.ports import Port as Line
 from hilseq.procedures.polling import IN_VAIN
 from hilseq.procedures.ports import open_line
@@ -100,12 +100,12 @@ class Traffic:
         ports: Mapping[str, Port],
         wiring: Mapping[str, PortWiring],
         clock: Clock,
-        manners: Manners = ALL_MANNERS,
+        quirks: ModbusLimits = FULL_MODBUS,
     ) -> None:
         self._clock = clock
         self._ports = {name: ports[name] for name in names}
         self._wiring = wiring
-        self._manners = manners
+        self._manners = quirks
         self._lines: dict[str, Line | ModbusDevice] = {}
         #: Ports with a frame under way, or why it could not be sent.
         self._sent: dict[str, UnitFault | None] = {}
@@ -140,7 +140,7 @@ class Traffic:
             silence = self._take(name)
             carried, claim = self.carried[name], self._ports[name].bit_error_ratio
             if carried.silent_in_a_row == SILENT_AFTER:
-                what = "port answers nonsense" if isinstance(silence, UnitGarbage) else "port silent"
+                what = "port answers nonsense" if isinstance(silence, UnitInvalidResponse) else "port silent"
                 found.append(Finding(what, name, f"{SILENT_AFTER} frames in a row: {silence}"))
             carried.look(claim, since, case)
         self._sent.clear()
@@ -160,7 +160,7 @@ class Traffic:
             carried.silent_in_a_row += 1
             deadline = self._ports[name].deadline
             if time.monotonic() - begun > IN_VAIN * deadline:
-                self._clock.spent(deadline)
+                self._clock.account_wait(deadline)
             if carried.silent_in_a_row >= SILENT_AFTER:
                 self._rests[name] = min(1 << (carried.silent_in_a_row - SILENT_AFTER), LONGEST_REST)
             return silence

@@ -16,8 +16,8 @@ from hilseq.records.history.scope import Quantity
 from hilseq.records.history.stand_readings import StandValue
 from hilseq.records.history.unit_life import LifeVisit, Trend
 from hilseq.reports import svg
+from hilseq.reports.formatting import DISPOSITION_SIGNS, Scale, scale_of
 from hilseq.reports.svg_plot import steps
-from hilseq.reports.words import DISPOSITION_SIGNS, Scale, scale_of
 from hilseq.verdicts import Disposition
 
 WIDTH = 760.0

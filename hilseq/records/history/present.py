@@ -15,7 +15,7 @@ from hilseq.records.history.reading_chart import Chart, ReadingHistory
 from hilseq.records.history.recall import Due, Recall
 from hilseq.records.history.retried import Retried
 from hilseq.records.history.unit_life import LifeVisit, UnitLife
-from hilseq.reports.words import count, scale_of, some
+from hilseq.reports.formatting import count, join_truncated, scale_of
 
 #: A pass within so many hours of a failure leaves little time for a repair.
 SOON_HOURS = 24.0
@@ -87,7 +87,7 @@ def of_part(first: FirstPass, causes: Pareto, stand_faults: Pareto, proof: Poole
     kind = "simulated" if first.simulated else "on hardware"
     sentences = [_yield_words(first, kind), *_proof_words(proof)]
     if stand_faults.findings:
-        lost = some([cause.place for cause in stand_faults.causes], 4)
+        lost = join_truncated([cause.place for cause in stand_faults.causes], 4)
         sentences.append(
             f"{count(stand_faults.findings, 'finding')} blamed the stand and not the unit: {lost}."
         )
@@ -217,7 +217,7 @@ def of_retried(found: Sequence[Retried], part: str | None) -> Answer:
     soon = [one for one in found if one.hours_between <= SOON_HOURS]
     sentences = [f"{count(len(found), 'unit')} passed after failing."]
     if soon:
-        names = some([one.serial for one in soon])
+        names = join_truncated([one.serial for one in soon])
         sentences.append(
             f"{len(soon)} of them within {SOON_HOURS:g} h of the failure: {names}. Unless a repair is on "
             "record, such a unit has a fault that comes and goes: test it again before it ships."
@@ -234,7 +234,7 @@ def of_retried(found: Sequence[Retried], part: str | None) -> Answer:
                 ),
                 [
                     (one.part, one.serial, one.failed, one.undecided, one.last_failed, one.passed,
-                     one.hours_between, some(one.places))
+                     one.hours_between, join_truncated(one.places))
                     for one in found
                 ],
                 brief=("part", "serial", "failed", "passed", "hours between", "places"),
@@ -249,14 +249,14 @@ def of_recall(found: Sequence[Recall], within_days: int) -> Answer:
     late = [one for one in found if one.state is Due.OVERDUE]
     sentences = []
     if late:
-        names = some([f"{one.instrument} on {one.stand}" for one in late])
+        names = join_truncated([f"{one.instrument} on {one.stand}" for one in late])
         sentences.append(f"Overdue: {names}. A run with an overdue instrument proves nothing: recall it now.")
     runs = sum(one.runs_after_due for one in late)
     if runs:
         sentences.append(f"{count(runs, 'use')} in a run after the due date.")
     soon = [one for one in found if one.state is Due.SOON]
     if soon:
-        names = some([f"{one.instrument} on {one.stand}" for one in soon])
+        names = join_truncated([f"{one.instrument} on {one.stand}" for one in soon])
         sentences.append(f"Due within {within_days} days: {names}.")
     if not sentences:
         sentences.append(f"No instrument in use is overdue or due within {within_days} days.")

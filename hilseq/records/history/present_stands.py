@@ -8,7 +8,7 @@ from hilseq.records.history import drawings
 from hilseq.records.history.answer import Answer, Table
 from hilseq.records.history.drawings import brief
 from hilseq.records.history.stand_comparison import StandComparison, StandRow
-from hilseq.reports.words import Scale, count, scale_of, some
+from hilseq.reports.formatting import Scale, count, join_truncated, scale_of
 
 
 def of_stands(compared: StandComparison) -> Answer:
@@ -109,7 +109,7 @@ def _drift_words(rows: Sequence[StandRow]) -> list[str]:
         if not drifting:
             continue
         shown = scale_of(quantity.unit, [row.drift for row in drifting])
-        moves = some([f"{row.stand} by {_quantity(shown, row.drift)}" for row in drifting])
+        moves = join_truncated([f"{row.stand} by {_quantity(shown, row.drift)}" for row in drifting])
         if len(drifting) < len(of_it):
             cause = "the others do not: look at the stand"
         elif len({row.drift > 0 for row in drifting}) == 1:

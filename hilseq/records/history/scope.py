@@ -24,7 +24,7 @@ from hilseq.records.models import (
 )
 from hilseq.records.text import name as name_of
 from hilseq.records.upsert import table_of
-from hilseq.reports.words import some
+from hilseq.reports.formatting import join_truncated
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -109,7 +109,7 @@ def series_of(connection: Connection, part: str, name: str, place: str | None) -
 
 
 def _some(words: list[str]) -> str:
-    return some(words, 12) or "none at all"
+    return join_truncated(words, 12) or "none at all"
 
 
 def stand_id(connection: Connection, stand: str) -> int:

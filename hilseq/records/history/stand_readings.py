@@ -57,21 +57,21 @@ def stand_values(
         partition_by=(per_visit.c.series_id, per_visit.c.stand_id, per_visit.c.unit_id),
         order_by=(per_visit.c.started, per_visit.c.key),
     )
-    in_turn = sa.select(per_visit, turn.label("turn")).subquery("in_turn")
+    compose = sa.select(per_visit, turn.label("turn")).subquery("compose")
     query = (
         sa.select(
-            in_turn.c.series_id,
+            compose.c.series_id,
             stands.c.name,
             units.c.part,
             units.c.serial,
-            in_turn.c.started,
-            in_turn.c.value,
-            in_turn.c.uncertainty,
-            in_turn.c.key,
+            compose.c.started,
+            compose.c.value,
+            compose.c.uncertainty,
+            compose.c.key,
         )
-        .join(stands, stands.c.id == in_turn.c.stand_id)
-        .join(units, units.c.id == in_turn.c.unit_id)
-        .where(in_turn.c.turn == 1)
+        .join(stands, stands.c.id == compose.c.stand_id)
+        .join(units, units.c.id == compose.c.unit_id)
+        .where(compose.c.turn == 1)
     )
     values: dict[Quantity, list[tuple[str, StandValue]]] = {}
     for number, stand, part, serial, at, value, uncertainty, key in connection.execute(query):

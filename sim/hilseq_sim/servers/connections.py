@@ -15,8 +15,8 @@ from dataclasses import dataclass
 from random import Random
 
 from hilseq_sim.servers.loop import Callback, Loop
+from hilseq_sim.servers.schedule import Schedule
 from hilseq_sim.servers.session import MalformedStreamError, Session
-from hilseq_sim.servers.spells import Spells
 from hilseq_sim.views import Trouble, WorldView
 
 CHUNK = 65536
@@ -35,7 +35,7 @@ class Stage:
         self.loop = loop
         self.random = Random(seed)
         self.wall = wall
-        self.spells = Spells()
+        self.spells = Schedule()
         self._listeners: list[Listener] = []
         self._connections: set[Connection] = set()
         self._joint: dict[str, tuple[str, ...]] = {}

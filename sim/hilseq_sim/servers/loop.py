@@ -15,7 +15,7 @@ import socket
 import time
 from collections.abc import Callable
 
-from hilseq.clock import Awake
+from hilseq.clock import BusyPoll
 
 Callback = Callable[[], None]
 _NOBODY: tuple[None, None] = (None, None)
@@ -66,7 +66,7 @@ class Loop:
 
     def run(self) -> None:
         """Serve until `stop`."""
-        awake = Awake()
+        awake = BusyPoll()
         while not self._stopped:
             self._serve_all(self._ready(awake))
             while self._timers and self._timers[0][0] <= time.monotonic():
@@ -74,7 +74,7 @@ class Loop:
         self._bell.close()
         self._ear.close()
 
-    def _ready(self, awake: Awake) -> list[tuple[int, int]]:
+    def _ready(self, awake: BusyPoll) -> list[tuple[int, int]]:
         """Wait for a file or the next timer, looking awake where that pays; return files and what they can."""
         poll = self._poll.poll
         until = awake.until()

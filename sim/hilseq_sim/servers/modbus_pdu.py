@@ -11,7 +11,7 @@ import struct
 from collections.abc import Callable
 
 from hilseq.description.registers import Table
-from hilseq_sim.servers import manners
+from hilseq_sim.servers import quirks
 from hilseq_sim.views import ModbusRefusal, ModbusView
 
 ILLEGAL_FUNCTION = 1
@@ -47,7 +47,7 @@ def respond(view: ModbusView, request: bytes) -> bytes:
     if not request or not view.answering():
         return b""
     function = request[0]
-    if view.manners is not None and (code := manners.refusal(view.manners, request)):
+    if view.quirks is not None and (code := quirks.refusal(view.quirks, request)):
         return bytes((function | 0x80, code))
     try:
         return _HANDLERS.get(function, _unknown)(view, request)

@@ -67,7 +67,7 @@ def example(template: str, output: int) -> str:
 def expression(template: str) -> re.Pattern[str]:
     """Return the pattern of everything the template can be filled in to; case and blanks do not matter.
 
-    A template of several units may be followed by more of the message, which is the group `rest`.
+    A template of several units may be followed by more of the message, which is the group `safe-value`.
     """
     parts: list[str] = []
     seen: set[str] = set()

@@ -128,12 +128,12 @@ class World:
 
     def _serve(self, slot: str, unit: UnitModel) -> None:
         registers = unit_registers(unit)
-        self._links[slot] = UnitServer(unit, registers, unit.profile.link.device, unit.answering)
+        self._links[slot] = UnitServer(unit, registers, unit.profile.link.device_id, unit.answering)
         for name, port in unit.profile.ports.items():
             stream = self.streams.of(slot, "port", name)
             model = self.port_models[slot, name] = UnitPort(port, unit.running, stream)
             if port.partner != "echo":
-                model.modbus = UnitServer(unit, registers, port.device, model.answering)
+                model.modbus = UnitServer(unit, registers, port.device_id, model.answering)
 
     # -- WorldView ---------------------------------------------------------------------------------
 

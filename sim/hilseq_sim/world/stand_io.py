@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from functools import partial
 
-from hilseq.description.manners import Manners
+from hilseq.description.modbus_limits import ModbusLimits
 from hilseq.description.registers import RegisterType, Table
 from hilseq.description.stand import Io, Signal, Stand
 from hilseq.quantities import SYMBOLS
@@ -42,8 +42,8 @@ class Channel:
         self.name = name
         self.signal = signal
         self.is_bit = signal.kind is RegisterType.BIT
-        self.set_value = signal.rest
-        self.delivered = signal.rest
+        self.set_value = signal.safe_value
+        self.delivered = signal.safe_value
         self.due = NEVER
         self.dead = 0
         self.broken = 0
@@ -71,7 +71,7 @@ class Channel:
         if self.is_bit:
             return self.delivered
         exact = self.delivered
-        if exact == 0.0 and self.signal.rest == 0.0:
+        if exact == 0.0 and self.signal.safe_value == 0.0:
             return 0.0
         return exact * self.gain + self.offset
 
@@ -85,8 +85,8 @@ class IoModel:
 
     def __init__(self, name: str, description: Io, timeline: Timeline) -> None:
         self.name = name
-        self.device = description.device
-        self.manners: Manners | None = None if description.usual else description
+        self.device = description.device_id
+        self.quirks: ModbusLimits | None = None if description.usual else description
         told = description.identity
         self.maker = (told.maker if told else None) or "simulated"
         self.model = (told.model if told else None) or "I/O simulator"
@@ -96,7 +96,7 @@ class IoModel:
         self._timeline = timeline
         self._timer = Timer(timeline, self._deliver)
         self._channels: list[Channel] = []
-        self._registers = RegisterMap(gaps=description.largest_gap)
+        self._registers = RegisterMap(gaps=description.max_gap)
         #: Called before anything is read.
         self.looks: list[Callable[[], None]] = []
         self.write = self._registers.write
@@ -154,7 +154,7 @@ class IoModel:
         """Come back from a moment without mains: every drive is as when the device was switched on."""
         for channel in self._channels:
             channel.due = NEVER
-            channel.set_value = channel.delivered = channel.signal.rest
+            channel.set_value = channel.delivered = channel.signal.safe_value
             channel.connect()
         self._plan()
 

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable, Mapping
 from functools import partial
 from typing import TypeVar
 
-from hilseq.description.manners import Manners
+from hilseq.description.modbus_limits import ModbusLimits
 from hilseq.description.profile import Configuration, FaultTable, Indicator, Mode, Profile
 from hilseq.description.registers import Register, Table
 from hilseq_sim.views import ModbusRefusal
@@ -33,7 +33,7 @@ class UnitServer:
         self.device = device
         self._unit = unit
         self._profile = unit.profile
-        self.manners: Manners | None = None if unit.profile.link.usual else unit.profile.link
+        self.quirks: ModbusLimits | None = None if unit.profile.link.usual else unit.profile.link
         # bound once, so that a request costs no detour
         self.answering = answering
         self.read: Callable[[Table, int, int], list[int]] = registers.read

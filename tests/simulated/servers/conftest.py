@@ -13,7 +13,7 @@ from hilseq_sim.process import Options, Servers
 from hilseq_sim.views import ModbusRefusal, ModbusView, Trouble
 
 from hilseq.description.loading import load_profile, load_stand
-from hilseq.description.manners import Manners
+from hilseq.description.modbus_limits import ModbusLimits
 from hilseq.description.profile import Profile
 from hilseq.description.registers import Table
 from hilseq.description.stand import Stand
@@ -79,7 +79,7 @@ class SmallDevice:
     def __init__(self, device: int = 1, size: int = 2048) -> None:
         self.device = device
         self.powered = True
-        self.manners: Manners | None = None
+        self.quirks: ModbusLimits | None = None
         self.tables: dict[Table, dict[int, int]] = {table: dict.fromkeys(range(size), 0) for table in Table}
         self.objects: Mapping[int, bytes] | None = {0: b"Ombrella", 1: b"IO-64", 2: b"1.0"}
         self.returns_query_data = True
@@ -142,10 +142,10 @@ class SmallWorld:
         self.trouble_from: dict[str, tuple[float, Trouble]] = {}
         self.positions: dict[str, str] = {}
         self.supplies = {name: SmallSupply() for name in stand.supplies}
-        self.io = {name: SmallDevice(io.device) for name, io in stand.io.items()}
-        self.links = {slot: SmallDevice(profile.link.device) for slot, profile in profiles.items()}
+        self.io = {name: SmallDevice(io.device_id) for name, io in stand.io.items()}
+        self.links = {slot: SmallDevice(profile.link.device_id) for slot, profile in profiles.items()}
         self.ports = {
-            (slot, name): SmallPort(port.partner, int(port.speeds[0]), port.device)
+            (slot, name): SmallPort(port.partner, int(port.speeds[0]), port.device_id)
             for slot, profile in profiles.items()
             for name, port in profile.ports.items()
         }

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 from hilseq_sim.process import Options
-from hilseq_sim.servers.spells import EVERY, FIRST
+from hilseq_sim.servers.schedule import EVERY, FIRST
 from hilseq_sim.views import Trouble
 
 if TYPE_CHECKING:
@@ -232,7 +232,7 @@ def test_refused_from_the_start(serve: Serve) -> None:
 
 
 def test_trouble_of_one_device_leaves_its_neighbour_alone(serve: Serve, ask: Callable[..., bytes]) -> None:
-    second = "  other: {address: '192.0.2.20:502', device: 5}\n"
+    second = "  other: {address: '192.0.2.20:502', device-id: 5}\n"
     served = serve({"\nsignals:\n": f"\n{second}\nsignals:\n"})
     served.world.troubles = {"io other": Trouble(silent=True)}
     with served.connect("io rack") as connection:

@@ -210,7 +210,7 @@ def test_pymodbus_over_a_serial_line(serve: Serve) -> None:
 
 
 def test_devices_behind_one_gateway(serve: Serve, ask: Callable[..., bytes]) -> None:
-    second = "  other: {address: '192.0.2.20:502', device: 5}\n"
+    second = "  other: {address: '192.0.2.20:502', device-id: 5}\n"
     served = serve({"\nsignals:\n": f"\n{second}\nsignals:\n"})
     assert served.endpoints["io rack"] == served.endpoints["io other"]
     served.world.io["other"].tables[Table.HOLDING_REGISTER][0] = 0x1234

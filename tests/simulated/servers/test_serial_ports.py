@@ -103,7 +103,7 @@ def test_a_network_port_of_the_unit(serve: Serve) -> None:
         {"resource: /dev/ttyUSB0": "resource: '192.0.2.30:1502'"},
         profile_replacing={
             "partner: echo, speeds: [9600 Bd, 19200 Bd], frame: 8E1, bit-error-ratio: 1.0e-3, clock-error: 2 %": (
-                "partner: modbus tcp, device: 3"
+                "partner: modbus tcp, device-id: 3"
             )
         },
     )

@@ -23,7 +23,7 @@ MINIMAL_STAND = {
             "ceilings": {"voltage": "15 V", "current": "2 A"},
         }
     },
-    "io": {"rack": {"address": "192.0.2.2:502", "largest-gap": 0}},
+    "io": {"rack": {"address": "192.0.2.2:502", "max-gap": 0}},
     "signals": {"y1": {"io": "rack", "table": "discrete input", "address": 0, "senses": "A.y1"}},
     "slots": {"A": {"supply": "main", "link": {"address": "192.0.2.3:502"}}},
 }  # fmt: skip

@@ -68,7 +68,7 @@ BENCHES = {
 
 
 @dataclass
-class Course:
+class SoakProgress:
     """What was seen at even times, and when the unit got and lost its power."""
 
     volts: list[float] = field(default_factory=list)
@@ -76,8 +76,8 @@ class Course:
     events: list[tuple[str, float]] = field(default_factory=list)
 
 
-def of_the_twin(bench: Bench) -> tuple[Course, SupplyModel]:
-    timeline, course = Timeline(), Course()
+def of_the_twin(bench: Bench) -> tuple[SoakProgress, SupplyModel]:
+    timeline, course = Timeline(), SoakProgress()
     described = {
         "resource": "TCPIP::192.0.2.1::5025::SOCKET",
         "ceilings": {"voltage": "40 V", "current": "5 A"},
@@ -108,8 +108,8 @@ def of_the_twin(bench: Bench) -> tuple[Course, SupplyModel]:
     return course, supply
 
 
-def integrated(bench: Bench, rate: float, tau: float) -> Course:
-    course, begun, state, powered = Course(), 0.0, [0.0, 0.0, 0.0], False
+def integrated(bench: Bench, rate: float, tau: float) -> SoakProgress:
+    course, begun, state, powered = SoakProgress(), 0.0, [0.0, 0.0, 0.0], False
     for step in bench.steps:
         end = begun + step.seconds
         looks = np.linspace(begun, end, LOOKS + 1)[1:]

@@ -1,0 +1,84 @@
+"""Earlier runs of the same unit, from the journals beside this run and from the records where there are any.
+
+A unit that is retried until it passes is seen as such: the journal's header counts every earlier visit.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Iterator
+from contextlib import suppress
+from pathlib import Path
+from typing import Any
+
+from hilseq.errors import HilseqError
+from hilseq.journal.reader import read_journal
+from hilseq.journal.writer import FILE_NAME
+from hilseq.reports.record import RunRecord, load_sound_record
+
+#: Findings of an earlier run that are named.
+_MOST_FINDINGS = 5
+#: Longest first line of a journal: it holds the texts of all files the run was given.
+_HEADER = 16 << 20
+#: Whatever is recorded when a run begins is earlier than it; a simulated stand has a date of its own.
+_ANY_TIME = "9999-12-31T00:00:00+00:00"
+
+
+def earlier_runs(folder: Path, part: str, serial: str, *, simulated: bool) -> list[dict[str, Any]]:
+    """Return the earlier visits of a unit, oldest first, as the report shows them.
+
+    `folder` is that of the run that is about to begin, whose neighbours are the other runs of this computer.
+    Runs on a simulated stand and on hardware are never mixed. Records that cannot be reached are left out: a
+    visit depends on nothing but its own computer.
+    """
+    found = {entry["run"]: entry for entry in _recorded(folder.parent, part, serial, simulated=simulated)}
+    for record in _neighbours(folder, serial):
+        for unit in record.units:
+            if (unit.part, unit.serial) == (part, serial) and record.simulated == simulated:
+                found[record.run] = {
+                    "run": record.run,
+                    "started": record.started,
+                    "stand": record.stand,
+                    "disposition": str(record.final(unit)),
+                    "findings": [f"{one.place}: {one.what}" for one in unit.findings[:_MOST_FINDINGS]],
+                }
+    return sorted(found.values(), key=lambda entry: str(entry["started"]))
+
+
+def _neighbours(folder: Path, serial: str) -> Iterator[RunRecord]:
+    """Yield the record of every run beside `folder` whose header names the serial number."""
+    needle = json.dumps(serial).encode("ascii")
+    for journal in sorted(folder.parent.glob(f"*/{FILE_NAME}")):
+        if journal.parent.resolve() == folder.resolve():
+            continue
+        with suppress(OSError, ValueError, HilseqError):
+            with journal.open("rb") as lines:
+                header = lines.readline(_HEADER)
+            if needle in header:
+                yield load_sound_record(read_journal(journal))
+
+
+def _recorded(runs: Path, part: str, serial: str, *, simulated: bool) -> list[dict[str, Any]]:
+    """Return what the records say; nothing where there are none, or they cannot be reached."""
+    if not os.environ.get("HILSEQ_RECORDS") and not (runs / "records.sqlite").is_file():
+        return []
+    try:
+        from hilseq.records.database import open_database
+        from hilseq.records.prior_runs import earlier_runs as recorded
+
+        with open_database(runs=runs, create=False, upgrade=False) as database:
+            visits = recorded(database, part, serial, _ANY_TIME)
+    except (ImportError, HilseqError):
+        return []
+    return [
+        {
+            "run": visit["run"],
+            "started": visit["date"],
+            "stand": visit.get("stand", ""),
+            "disposition": visit["disposition"],
+            "findings": [f"{one['place']}: {one['what']}" for one in visit["findings"][:_MOST_FINDINGS]],
+        }
+        for visit in visits
+        if visit["simulated"] == simulated
+    ]

@@ -1,0 +1,169 @@
+"""The words of a report: what a verdict means, how a value is said, which rule was used."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+from hilseq.analysis.uncertainty import format_measured
+from hilseq.quantities import SYMBOLS, UNITS
+from hilseq.reports.record import Reading
+from hilseq.verdicts import CheckVerdict, Disposition
+
+#: Shape, so that no meaning hangs on colour: every verdict has a sign and a word.
+SIGNS = {
+    CheckVerdict.PASSED: "\u2713",
+    CheckVerdict.FAILED: "\u2717",
+    CheckVerdict.STAND_FAULT: "!",
+    CheckVerdict.NOT_PERFORMED: "\u2013",
+}
+DISPOSITION_SIGNS = {
+    Disposition.SHIP: "\u2713",
+    Disposition.REPAIR: "\u2717",
+    Disposition.INCOMPLETE: "\u2013",
+    Disposition.STAND_FAULT: "!",
+}
+#: Worst first, as a reader wants to see it.
+WORST_CHECK_FIRST = (
+    CheckVerdict.STAND_FAULT,
+    CheckVerdict.FAILED,
+    CheckVerdict.NOT_PERFORMED,
+    CheckVerdict.PASSED,
+)
+MEANINGS = {
+    Disposition.SHIP: "The unit may ship.",
+    Disposition.REPAIR: "The unit goes to repair.",
+    Disposition.INCOMPLETE: "The unit may not ship on this run.",
+    Disposition.STAND_FAULT: "Nothing is said against the unit, and nothing for it: repair the stand and "
+    "test again.",
+}
+#: What is meant where the samples of a soak are not those that were taken.
+DAMAGED = "The samples of its soak are damaged or missing: the unit may not ship on this run."
+READING_WORDS = {
+    "conforms": "inside",
+    "marginal": "too near a limit to tell",
+    "fails": "outside",
+}
+RULES = {
+    "guarded": "Guarded acceptance: a reading conforms only when it lies inside its limits by at least its "
+    "own expanded uncertainty (k = 2, about 95 % coverage). A unit whose true value is outside is then "
+    "accepted with a probability of at most 2.5 % per reading. A reading nearer to a limit than that is "
+    "marginal, and a marginal reading fails its check. (JCGM 106:2012; ILAC-G8:09/2019, guard band w = U)",
+    "simple": "Simple acceptance: a reading conforms when it lies inside its limits. The uncertainty of the "
+    "stand is shown but not taken into account, so that near a limit the risk of a wrong decision is shared "
+    "and can reach 50 % per reading. (JCGM 106:2012; ILAC-G8:09/2019, guard band w = 0)",
+}
+CAUTIONS = (
+    "Mains parts may be live with the covers off, and capacitors stay charged after the supply is off.",
+    "Surfaces can be hot after a soak. Lithium cells must not be shorted, heated or charged.",
+    "Handle the unit under protection from electrostatic discharge.",
+    "Follow the maker's manual and the local electrical code; where they say otherwise, they are right.",
+    "The stand that made this report is no safety function and replaces no emergency stop.",
+    "This page tells what was measured on one day. It is no promise about the rest of the unit's life.",
+)
+
+
+def rule_in_words(rule: str) -> str:
+    """Return the decision rule as a person reads it."""
+    return RULES.get(rule, f"Decision rule {rule!r}, which this version of hilseq does not know.")
+
+
+def worst(verdicts: Iterable[CheckVerdict]) -> CheckVerdict:
+    """Return the worst verdict; NOT_PERFORMED when there is none."""
+    seen = set(verdicts)
+    return next((verdict for verdict in WORST_CHECK_FIRST if verdict in seen), CheckVerdict.NOT_PERFORMED)
+
+
+def count(number: int, one: str, many: str = "") -> str:
+    """Return `1 check`, `3 checks`."""
+    return f"{number} {one if number == 1 else many or one + 's'}"
+
+
+def join_truncated(names: Iterable[str], most: int = 6) -> str:
+    """Return `q01, q02 and 4 more`."""
+    names = list(dict.fromkeys(name for name in names if name))
+    if len(names) <= most:
+        return ", ".join(names)
+    return f"{', '.join(names[: most - 1])} and {len(names) - most + 1} more"
+
+
+def date(text: str) -> str:
+    """Return a journal's date as `2026-11-25 17:41:12 UTC`; what is no date is returned as it is."""
+    try:
+        moment = datetime.fromisoformat(text)
+    except (ValueError, TypeError):
+        return str(text)
+    if moment.tzinfo is None:
+        return f"{moment:%Y-%m-%d %H:%M:%S}"
+    return f"{moment.astimezone(UTC):%Y-%m-%d %H:%M:%S} UTC"
+
+
+@dataclass(frozen=True, slots=True)
+class Scale:
+    """The unit in which a reading is shown: `factor` times the journal's number."""
+
+    unit: str
+    factor: float = 1.0
+
+    def number(self, value: float) -> str:
+        """Return a bare number, without needless digits."""
+        return f"{value * self.factor:.6g}"
+
+    def quantity(self, value: float) -> str:
+        """Return a number with its unit."""
+        return f"{self.number(value)} {self.unit}".strip()
+
+
+_PREFIXED = ("V", "A", "s", "Ohm", "F", "W")
+
+
+def scale_of(unit: str, values: Iterable[float | None]) -> Scale:
+    """Return the unit whose numbers read best for these values: 0.108 A is shown in mA."""
+    largest = max((abs(value) for value in values if value is not None and math.isfinite(value)), default=0.0)
+    known = SYMBOLS.get(unit)
+    if known is None or known[1] != 1.0 or unit not in _PREFIXED or largest == 0.0:
+        return Scale(unit)
+    table = {symbol: factor for symbol, factor in UNITS[known[0]][1].items() if factor <= 1.0}
+    fitting = [(factor, symbol) for symbol, factor in table.items() if factor <= largest * (1 + 1e-9)]
+    factor, symbol = max(fitting, default=min((f, s) for s, f in table.items()))
+    return Scale(symbol, 1.0 / factor)
+
+
+def finite(value: object) -> float | None:
+    """Return the value when it is a finite number, else None."""
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return None
+    return float(value) if math.isfinite(value) else None
+
+
+def scale(reading: Reading) -> Scale:
+    """Return the scale of one reading: that of its limits, so that readings with the same limits agree."""
+    ends = [end for end in (finite(reading.low), finite(reading.high)) if end]
+    return scale_of(reading.unit, ends or [finite(reading.value)])
+
+
+def show_value(reading: Reading) -> str:
+    """Return the value with its uncertainty: `108.3 mA ± 1.2 mA`; what is no number is said as it is."""
+    value, shown = finite(reading.value), scale(reading)
+    if value is None:
+        return f"{reading.value} (no number)"
+    uncertainty = finite(reading.uncertainty)
+    if uncertainty is None or uncertainty < 0:
+        return shown.quantity(value)
+    if uncertainty == 0.0:
+        return f"{shown.quantity(value)} (exact)"
+    return format_measured(value * shown.factor, uncertainty * shown.factor, shown.unit)
+
+
+def show_limits(reading: Reading) -> str:
+    """Return the limits in words: `85 to 135 mA`, `at most 4 s`."""
+    low, high, shown = finite(reading.low), finite(reading.high), scale(reading)
+    if low is not None and high is not None:
+        if low == high:
+            return f"exactly {shown.quantity(low)}"
+        return f"{shown.number(low)} to {shown.quantity(high)}"
+    if high is not None:
+        return f"at most {shown.quantity(high)}"
+    return f"at least {shown.quantity(low)}" if low is not None else "no limits"

@@ -1,0 +1,65 @@
+"""Values, limits and rules as people say them."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from hilseq.reports.code import short_code
+from hilseq.reports.formatting import date, join_truncated, rule_in_words, show_limits, show_value
+from hilseq.reports.record import Reading
+
+
+def _reading(**fields: Any) -> Reading:
+    plain = {"name": "x", "value": 0.1083, "unit": "A", "uncertainty": 0.0012, "low": 0.085, "high": 0.135}
+    return Reading(**{**plain, "verdict": "conforms", **fields})
+
+
+def _fields(
+    unit: str, value: float | str, uncertainty: float | None, low: float | None, high: float | None
+) -> dict[str, Any]:
+    return {"unit": unit, "value": value, "uncertainty": uncertainty, "low": low, "high": high}
+
+
+@pytest.mark.parametrize(
+    ("fields", "value", "limits"),
+    [
+        ({}, "108.3 mA ± 1.2 mA", "85 to 135 mA"),
+        (_fields("degC", 57.25, 0.5, None, 70.0), "57.2 degC ± 0.5 degC", "at most 70 degC"),
+        (_fields("V", 23.9871, 0.02, 20.4, 28.8), "23.987 V ± 0.020 V", "20.4 to 28.8 V"),
+        (_fields("", 3, 0.0, 3.0, 3.0), "3 (exact)", "exactly 3"),
+        (_fields("s", 3.1, None, None, 4.0), "3.1 s", "at most 4 s"),
+        (_fields("V", 2.9, 0.01, 2.6, None), "2.900 V ± 0.010 V", "at least 2.6 V"),
+        (_fields("V", "nan", 0.01, 0.085, 0.135), "nan (no number)", "85 to 135 mV"),
+        (_fields("Bd", 19200.0, 0.0, None, None), "19200 Bd (exact)", "no limits"),
+    ],
+)
+def test_a_reading_is_said_in_the_unit_that_reads_best(
+    fields: dict[str, Any], value: str, limits: str
+) -> None:
+    reading = _reading(**fields)
+    assert show_limits(reading) == limits
+    assert show_value(reading) == value
+
+
+def test_dates_are_in_utc_whatever_the_journal_s_zone() -> None:
+    assert date("2026-11-25T09:00:00.123+01:00") == "2026-11-25 08:00:00 UTC"
+    assert date("yesterday") == "yesterday"
+
+
+def test_a_rule_nobody_knows_is_named() -> None:
+    assert "'strict', which this version" in rule_in_words("strict")
+
+
+def test_long_lists_are_cut_and_counted() -> None:
+    assert join_truncated(["a", "b", "a", ""], 3) == "a, b"
+    assert join_truncated("abcdefgh", 4) == "a, b, c and 5 more"
+
+
+def test_the_short_code_is_the_first_80_bits_in_crockford_s_base_32() -> None:
+    """Checked by hand: 0x00443 2... begins 00000 00001 00010 00011 00100 = 0 1 2 3 4."""
+    bits = "".join(f"{number:05b}" for number in range(16))
+    chain = f"{int(bits, 2):020x}" + "f" * 44
+    assert short_code(chain) == "0123-4567-89AB-CDEF"
+    assert short_code("f" * 64) == "ZZZZ-ZZZZ-ZZZZ-ZZZZ"
