@@ -55,7 +55,7 @@ class SignalBank:
     """All signals of a stand.
 
     `devices` maps the names of I/O simulators to devices, `calibrations` to their calibrations; `conditions`
-    tell what has become of them since. `largest_gaps` says how many unlisted addresses a read may run over at
+    tell what has become of them since. `max_gaps` says how many unlisted addresses a read may run over at
     each (0 where nothing is said). Every call raises InstrumentTimeout,
     InvalidResponse or InstrumentError when an I/O simulator does not do its part; an unknown name is a
     StandFault that says which names there are.
@@ -67,7 +67,7 @@ class SignalBank:
         devices: Mapping[str, ModbusDevice],
         clock: Clock,
         *,
-        largest_gaps: Mapping[str, int] | None = None,
+        max_gaps: Mapping[str, int] | None = None,
         conditions: Conditions | None = None,
         calibrations: Mapping[str, Calibration | None] | None = None,
     ) -> None:
@@ -75,7 +75,7 @@ class SignalBank:
         self._clock = clock
         self._conditions = conditions or Conditions(clock)
         self._calibrations = calibrations or {}
-        gaps = largest_gaps or {}
+        gaps = max_gaps or {}
         self._banks: dict[str, RegisterBank] = {}
         for io, device in devices.items():
             mine = {name: signal for name, signal in self.signals.items() if signal.io == io}

@@ -57,7 +57,7 @@ class Bench:
             stand.signals,
             self.instruments.io,
             clock,
-            largest_gaps=gaps,
+            max_gaps=gaps,
             conditions=conditions,
             calibrations={name: io.calibration for name, io in stand.io.items()},
         )

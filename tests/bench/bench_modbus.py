@@ -125,7 +125,7 @@ def main() -> None:
         ports.append(here.recv())
     names = signals()
     device = ModbusDevice.over_tcp("rack", f"127.0.0.1:{ports[0]}")
-    bank = SignalBank(names, {"rack": device}, WallClock(), largest_gaps={"rack": 16})
+    bank = SignalBank(names, {"rack": device}, WallClock(), max_gaps={"rack": 16})
     plan = bank._banks["rack"].plan()
     spans = [(span.request[0], span.address, span.count) for span in plan.spans]
     results = microseconds(

@@ -22,14 +22,14 @@ TIME = "a time with one of the units us, ms, s, min, h, d, a"
 #: id -> changes of the stand file, the snippet pointed at, what is wrong, what was expected, the nearest word
 CASES: dict[str, tuple[dict[str, str], str, str, str, str]] = {
     "a key misspelt": (
-        {"    device: 1": "    devise: 1"},
-        "devise",
-        "the key `devise` is not known in `rack`",
+        {"    device-id: 1": "    devise-id: 1"},
+        "devise-id",
+        "the key `devise-id` is not known in `rack`",
         (
-            "one of protocol, port, line, device, deadline, max-gap, high-addresses, max-read, "
+            "one of protocol, port, line, device-id, deadline, max-gap, high-addresses, max-read, "
             "max-write, max-bit-read, max-bit-write, writes, bit-writes, pause"
         ),
-        "device",
+        "device-id",
     ),
     "a key with an underscore": (
         {"lost-instrument:": "lost_instrument:"},
@@ -169,14 +169,14 @@ CASES: dict[str, tuple[dict[str, str], str, str, str, str]] = {
         "",
     ),
     "a fraction for a whole number": (
-        {"    device: 1": "    device: 1.5"},
+        {"    device-id: 1": "    device-id: 1.5"},
         "1.5",
         "'1.5' is no whole number",
         "a whole number",
         "",
     ),
     "a whole number out of range": (
-        {"    device: 1": "    device: 300"},
+        {"    device-id: 1": "    device-id: 300"},
         "300",
         "'300' is out of range",
         "at most 255",

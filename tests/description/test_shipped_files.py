@@ -91,7 +91,7 @@ def test_every_key_is_explained(kind: str) -> None:
 def test_the_reference_says_how_a_default_is_written() -> None:
     """Defaults stand as a person would write them: times, quantities, words."""
     words = {word.key: word for section in sections("stand") for word in section.words}
-    assert (words["settle"].kind, words["patience"].default) == ("time, such as 500 ms", "10 min")
+    assert (words["settle"].kind, words["timeout"].default) == ("time, such as 500 ms", "10 min")
     assert words["lost-instrument"].kind == "make safe / hold"
     assert words["resource"].default == "**needed**"
     assert words["due"].kind == "date, YYYY-MM-DD"

@@ -176,7 +176,7 @@ CASES: dict[str, tuple[dict[str, str], str, str, str, str]] = {
     ),
     "a 32-bit drive where registers are written singly": (
         {
-            "    device: 1\n": "    device: 1\n    writes: single\n",
+            "    device-id: 1\n": "    device-id: 1\n    writes: single\n",
             "safe-value: 0}": "safe-value: 0}\n  setpoint: {io: rack, table: holding register, address: 900, type: float32, drives: A.sp}",
         },
         "float32, drives: A.sp",
@@ -186,7 +186,7 @@ CASES: dict[str, tuple[dict[str, str], str, str, str, str]] = {
     ),
     "a 32-bit signal where one register is read at once": (
         {
-            "    device: 1\n": "    device: 1\n    max-read: 1\n",
+            "    device-id: 1\n": "    device-id: 1\n    max-read: 1\n",
             "safe-value: 0}": "safe-value: 0}\n  level: {io: rack, table: input register, address: 900, type: float32}",
         },
         "float32}",

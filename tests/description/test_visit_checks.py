@@ -170,7 +170,7 @@ CASES: dict[str, tuple[dict[str, str], str, str, str, str, str]] = {
         {'"192.0.2.30:502"': '"192.0.2.20:502"'},
         '"192.0.2.20:502"',
         "the unit in slot A and io rack are both device 1 at 192.0.2.20:502",
-        "  device: 1",
+        "  device-id: 1",
         "an address or a device number of its own",
         "",
     ),

@@ -99,7 +99,7 @@ def make(rack: Rack, serve_modbus: ServeModbus, clock: SteppedClock) -> Iterator
         for name, peer in ({"rack": rack} | more).items():
             named[name] = ModbusDevice.over_tcp(f"io {name}", serve_modbus(peer).endpoint, deadline=0.3)
         devices.extend(named.values())
-        return SignalBank(signals, named, clock, largest_gaps=dict.fromkeys(named, gap))
+        return SignalBank(signals, named, clock, max_gaps=dict.fromkeys(named, gap))
 
     yield build
     for device in devices:

@@ -56,7 +56,7 @@ def _written_whole(use: Use, quirks: ModbusLimits) -> Findings:
 
 
 def _largest(what: str, most: int) -> str:
-    return f"`largest-{what}: {most}`"
+    return f"`max-{what}: {most}`"
 
 
 def _torn(use: Use, limit: str) -> Finding:
