@@ -229,7 +229,7 @@ def test_packed_bits_and_registers(make: Make, rack: Rack) -> None:
 def test_release_brings_every_drive_to_rest(make: Make, rack: Rack) -> None:
     """All drives, or those of one slot; nothing else is touched."""
     signals = drives(4) | {
-        "level": signal(table="holding register", address=5, drives="A.x", safe_value=3.0),
+        "level": signal(table="holding register", address=5, drives="A.x", **{"safe-value": 3.0}),
         "other": signal(table="holding register", address=7),
     }
     rack.bits[:4], rack.words[5], rack.words[7] = [1] * 4, 9, 9
