@@ -1,7 +1,177 @@
 """hilseq: a hardware-in-the-loop test sequencer for test stands.
 
+What this package offers under its own name is for those who write sequences, drivers and extensions; everything
+else may change. A name is imported when it is first used, so that `import hilseq` costs nothing.
+
 Imports run one way (DEVELOPERS.md): sequences, plugin, procedures, instruments, description,
 then clock and quantities. `analysis` imports nothing of ours; `reports` and `records` read journals.
 """
 
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from hilseq.analysis.limits import DecisionRule as DecisionRule
+    from hilseq.analysis.limits import Limits as Limits
+    from hilseq.analysis.limits import ReadingVerdict as ReadingVerdict
+    from hilseq.analysis.sequential import Decision as Decision
+    from hilseq.clock import Clock as Clock
+    from hilseq.description.profile import Indicator as Indicator
+    from hilseq.description.profile import Mode as Mode
+    from hilseq.description.profile import Profile as Profile
+    from hilseq.description.stand import Stand as Stand
+    from hilseq.description.supplies import Supply as Supply
+    from hilseq.errors import HilseqError as HilseqError
+    from hilseq.errors import InstrumentError as InstrumentError
+    from hilseq.errors import InstrumentTimeout as InstrumentTimeout
+    from hilseq.errors import InvalidResponse as InvalidResponse
+    from hilseq.errors import NotPerformed as NotPerformed
+    from hilseq.errors import StandFault as StandFault
+    from hilseq.errors import UnitFault as UnitFault
+    from hilseq.errors import UnitInvalidResponse as UnitInvalidResponse
+    from hilseq.errors import UnitSilent as UnitSilent
+    from hilseq.errors import UsageError as UsageError
+    from hilseq.hooks import Element as Element
+    from hilseq.hooks import Stage as Stage
+    from hilseq.instruments.signals import SignalBank as SignalBank
+    from hilseq.measured import Measured as Measured
+    from hilseq.plugin.fixtures import KeepFaults as KeepFaults
+    from hilseq.plugin.fixtures import KeepTable as KeepTable
+    from hilseq.plugin.judge import Judge as Judge
+    from hilseq.plugin.parameters import Parameters as Parameters
+    from hilseq.plugin.parametrize import ModeChange as ModeChange
+    from hilseq.plugin.parametrize import SupplyCorner as SupplyCorner
+    from hilseq.plugin.soaking import RunSoak as RunSoak
+    from hilseq.procedures import battery as battery
+    from hilseq.procedures import clock_check as clock_check
+    from hilseq.procedures import cycling as cycling
+    from hilseq.procedures import durations as durations
+    from hilseq.procedures import margins as margins
+    from hilseq.procedures.analog_bands import held_inside as held_inside
+    from hilseq.procedures.analog_bands import signals_failure as signals_failure
+    from hilseq.procedures.analog_bands import told_apart as told_apart
+    from hilseq.procedures.analog_sweep import Swept as Swept
+    from hilseq.procedures.bench import Bench as Bench
+    from hilseq.procedures.faults import StoredFault as StoredFault
+    from hilseq.procedures.faults import new_faults as new_faults
+    from hilseq.procedures.inrush import bound_inrush as bound_inrush
+    from hilseq.procedures.inrush import capture_start as capture_start
+    from hilseq.procedures.inrush import current_by_mode as current_by_mode
+    from hilseq.procedures.margins_interruptions import claimed_ride_through as claimed_ride_through
+    from hilseq.procedures.margins_interruptions import find_ride_through as find_ride_through
+    from hilseq.procedures.margins_ramp import slow_ramp as slow_ramp
+    from hilseq.procedures.operator import Operator as Operator
+    from hilseq.procedures.operator import Prompt as Prompt
+    from hilseq.procedures.patterns import PatternRun as PatternRun
+    from hilseq.procedures.points_load import Loaded as Loaded
+    from hilseq.procedures.points_threshold import Thresholds as Thresholds
+    from hilseq.procedures.readiness import Look as Look
+    from hilseq.procedures.readiness import Readiness as Readiness
+    from hilseq.procedures.readiness import ReadinessCheck as ReadinessCheck
+    from hilseq.procedures.readiness import require as require
+    from hilseq.procedures.repeats import repeat as repeat
+    from hilseq.procedures.self_check import supply_delivers as supply_delivers
+    from hilseq.procedures.soak.outcome import SoakOutcome as SoakOutcome
+    from hilseq.procedures.starts import start_times as start_times
+    from hilseq.procedures.temperature import reported_error as reported_error
+    from hilseq.procedures.unit import Unit as Unit
+    from hilseq.procedures.unit_supply import UnitSupply as UnitSupply
+    from hilseq.quantities import UNITS as UNITS
+    from hilseq.quantities import parse as parse
+    from hilseq.quantities import show_duration as show_duration
+    from hilseq.reports.record import RunRecord as RunRecord
+    from hilseq.reports.write import ReportFormat as ReportFormat
+
 __version__ = "0.1.0"
+
+#: Name -> the module that holds it; a module of the same name is offered whole.
+_HOMES = {
+    "battery": "hilseq.procedures.battery",
+    "Bench": "hilseq.procedures.bench",
+    "bound_inrush": "hilseq.procedures.inrush",
+    "capture_start": "hilseq.procedures.inrush",
+    "claimed_ride_through": "hilseq.procedures.margins_interruptions",
+    "Clock": "hilseq.clock",
+    "clock_check": "hilseq.procedures.clock_check",
+    "current_by_mode": "hilseq.procedures.inrush",
+    "cycling": "hilseq.procedures.cycling",
+    "Decision": "hilseq.analysis.sequential",
+    "DecisionRule": "hilseq.analysis.limits",
+    "durations": "hilseq.procedures.durations",
+    "Element": "hilseq.hooks",
+    "find_ride_through": "hilseq.procedures.margins_interruptions",
+    "held_inside": "hilseq.procedures.analog_bands",
+    "HilseqError": "hilseq.errors",
+    "Indicator": "hilseq.description.profile",
+    "InstrumentError": "hilseq.errors",
+    "InstrumentTimeout": "hilseq.errors",
+    "InvalidResponse": "hilseq.errors",
+    "Judge": "hilseq.plugin.judge",
+    "KeepFaults": "hilseq.plugin.fixtures",
+    "KeepTable": "hilseq.plugin.fixtures",
+    "Limits": "hilseq.analysis.limits",
+    "Loaded": "hilseq.procedures.points_load",
+    "Look": "hilseq.procedures.readiness",
+    "margins": "hilseq.procedures.margins",
+    "Measured": "hilseq.measured",
+    "Mode": "hilseq.description.profile",
+    "ModeChange": "hilseq.plugin.parametrize",
+    "new_faults": "hilseq.procedures.faults",
+    "NotPerformed": "hilseq.errors",
+    "Operator": "hilseq.procedures.operator",
+    "Parameters": "hilseq.plugin.parameters",
+    "parse": "hilseq.quantities",
+    "PatternRun": "hilseq.procedures.patterns",
+    "Profile": "hilseq.description.profile",
+    "Prompt": "hilseq.procedures.operator",
+    "Readiness": "hilseq.procedures.readiness",
+    "ReadinessCheck": "hilseq.procedures.readiness",
+    "ReadingVerdict": "hilseq.analysis.limits",
+    "repeat": "hilseq.procedures.repeats",
+    "reported_error": "hilseq.procedures.temperature",
+    "ReportFormat": "hilseq.reports.write",
+    "require": "hilseq.procedures.readiness",
+    "RunRecord": "hilseq.reports.record",
+    "RunSoak": "hilseq.plugin.soaking",
+    "show_duration": "hilseq.quantities",
+    "SignalBank": "hilseq.instruments.signals",
+    "signals_failure": "hilseq.procedures.analog_bands",
+    "slow_ramp": "hilseq.procedures.margins_ramp",
+    "SoakOutcome": "hilseq.procedures.soak.outcome",
+    "Stage": "hilseq.hooks",
+    "Stand": "hilseq.description.stand",
+    "StandFault": "hilseq.errors",
+    "start_times": "hilseq.procedures.starts",
+    "StoredFault": "hilseq.procedures.faults",
+    "Supply": "hilseq.description.supplies",
+    "supply_delivers": "hilseq.procedures.self_check",
+    "SupplyCorner": "hilseq.plugin.parametrize",
+    "Swept": "hilseq.procedures.analog_sweep",
+    "Thresholds": "hilseq.procedures.points_threshold",
+    "told_apart": "hilseq.procedures.analog_bands",
+    "Unit": "hilseq.procedures.unit",
+    "UnitFault": "hilseq.errors",
+    "UnitInvalidResponse": "hilseq.errors",
+    "UNITS": "hilseq.quantities",
+    "UnitSilent": "hilseq.errors",
+    "UnitSupply": "hilseq.procedures.unit_supply",
+    "UsageError": "hilseq.errors",
+}
+__all__ = ["__version__", *_HOMES]  # noqa: PLE0604 - names, every one
+
+
+def __getattr__(name: str) -> Any:
+    """Import a name of the package from its home, once."""
+    home = _HOMES.get(name)
+    if home is None:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    module = import_module(home)
+    found = module if home.rpartition(".")[2] == name else getattr(module, name)
+    globals()[name] = found
+    return found
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *_HOMES})

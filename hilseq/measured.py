@@ -1,12 +1,15 @@
-"""A measured value: number, unit and standard uncertainty."""
+"""A measured value: number, unit and standard uncertainty, and the arithmetic that keeps the three together."""
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Self
 
-from hilseq.quantities import base_unit
+from hilseq.analysis.uncertainty import combine, welch_satterthwaite
+from hilseq.quantities import UNITS, base_unit, dimension_of
+
+_TEMPERATURE, _DIFFERENCE = "temperature", "temperature difference"
 
 
 @dataclass(frozen=True, slots=True)
@@ -15,6 +18,12 @@ class Measured:
 
     `value` and `standard_uncertainty` (k = 1) are in `unit`; `degrees_of_freedom` belong to the
     uncertainty (infinite when it comes from the instrument's accuracy alone).
+
+    Measured values are added, subtracted, and multiplied or divided by a plain number. A sum is in the base
+    unit of its dimension. The uncertainties of two values are taken as independent and add in quadrature
+    (GUM 5.1.2), the degrees of freedom by Welch and Satterthwaite (GUM G.4.1); for two readings of one
+    instrument that is right only as far as its error is not common to both. Two temperatures can be
+    subtracted, which gives kelvins, not added. Arithmetic raises ValueError when the units do not fit.
     """
 
     value: float
@@ -28,3 +37,54 @@ class Measured:
         return type(self)(
             self.value * factor, unit, self.standard_uncertainty * factor, self.degrees_of_freedom
         )
+
+    def __add__(self, other: Measured) -> Self:
+        if not isinstance(other, Measured):
+            return NotImplemented
+        dimensions = dimension_of(self.unit), dimension_of(other.unit)
+        if dimensions == (_DIFFERENCE, _TEMPERATURE):
+            return self._joined(other, +1.0, base_unit(other.unit)[0])
+        if dimensions == (_TEMPERATURE, _DIFFERENCE) or (
+            dimensions[0] == dimensions[1] and dimensions[0] != _TEMPERATURE
+        ):
+            return self._joined(other, +1.0, base_unit(self.unit)[0])
+        raise ValueError(f"{_shown(other)} cannot be added to {_shown(self)}")
+
+    def __sub__(self, other: Measured) -> Self:
+        if not isinstance(other, Measured):
+            return NotImplemented
+        dimensions = dimension_of(self.unit), dimension_of(other.unit)
+        if dimensions == (_TEMPERATURE, _TEMPERATURE):
+            return self._joined(other, -1.0, UNITS[_DIFFERENCE][0])
+        if dimensions == (_TEMPERATURE, _DIFFERENCE) or dimensions[0] == dimensions[1]:
+            return self._joined(other, -1.0, base_unit(self.unit)[0])
+        raise ValueError(f"{_shown(other)} cannot be subtracted from {_shown(self)}")
+
+    def __mul__(self, factor: float) -> Self:
+        if not isinstance(factor, int | float):
+            return NotImplemented
+        if dimension_of(self.unit) == _TEMPERATURE:
+            raise ValueError(f"{_shown(self)} is a temperature; only a difference of two can be multiplied")
+        return replace(
+            self,
+            value=self.value * factor,
+            standard_uncertainty=self.standard_uncertainty * abs(factor),
+        )
+
+    __rmul__ = __mul__
+
+    def __truediv__(self, divisor: float) -> Self:
+        return self * (1.0 / divisor) if isinstance(divisor, int | float) else NotImplemented
+
+    def __neg__(self) -> Self:
+        return self * -1.0
+
+    def _joined(self, other: Measured, sign: float, unit: str) -> Self:
+        one, two = self.in_base_unit(), other.in_base_unit()
+        parts = [one.standard_uncertainty, two.standard_uncertainty]
+        degrees = welch_satterthwaite(parts, [one.degrees_of_freedom, two.degrees_of_freedom])
+        return type(self)(one.value + sign * two.value, unit, combine(parts), max(1.0, degrees))
+
+
+def _shown(measured: Measured) -> str:
+    return f"{measured.value:g} {measured.unit}".strip()

@@ -7,9 +7,14 @@ from __future__ import annotations
 
 import pytest
 
-from hilseq.procedures.readiness import Readiness, require
+from hilseq import Readiness, durations, require
 
-pytestmark = [pytest.mark.stage("set-up"), pytest.mark.place("stand"), pytest.mark.gate]
+pytestmark = [
+    pytest.mark.stage("set-up"),
+    pytest.mark.place("stand"),
+    pytest.mark.gate,
+    pytest.mark.duration(estimate=durations.exchanges),
+]
 
 
 def test_instruments(readiness: Readiness) -> None:
@@ -42,6 +47,11 @@ def test_inputs_at_zero(readiness: Readiness) -> None:
 def test_loopbacks(readiness: Readiness) -> None:
     """Every path of the stand back into itself follows, and follows alone."""
     require(readiness.loopbacks())
+
+
+def test_further_readiness(readiness: Readiness, readiness_check: str) -> None:
+    """What an extension looks at before power is right."""
+    require(readiness.further(readiness_check))
 
 
 @pytest.mark.needs("ports")

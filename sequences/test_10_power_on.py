@@ -2,27 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from typing import Any
-
 import pytest
 
-from hilseq.clock import Clock
-from hilseq.description.profile import Indicator, Mode
-from hilseq.plugin.judge import Judge
-from hilseq.procedures.bench import Bench
-from hilseq.procedures.inrush import bound_inrush, capture_start, current_by_mode
-from hilseq.procedures.temperature import reported_error
-from hilseq.procedures.unit import Unit
-from hilseq.procedures.unit_supply import UnitSupply
+from hilseq import (
+    Bench,
+    Clock,
+    Indicator,
+    Judge,
+    KeepTable,
+    Mode,
+    Unit,
+    UnitSupply,
+    bound_inrush,
+    capture_start,
+    current_by_mode,
+    durations,
+    reported_error,
+)
 
-KeepTable = Callable[[str, Sequence[str], Sequence[Sequence[Any]]], None]
-
-pytestmark = pytest.mark.stage("power-on")
+pytestmark = [pytest.mark.stage("power-on"), pytest.mark.duration(estimate=durations.exchanges)]
 
 
 @pytest.mark.gate
 @pytest.mark.place("start")
+@pytest.mark.duration(estimate=durations.start)
 def test_starts(unit: Unit, supply: UnitSupply, judge: Judge) -> None:
     """The unit is ready in time after power comes."""
     supply.on()
@@ -63,6 +66,7 @@ def test_current_when_idle(ready_unit: Unit, supply: UnitSupply, judge: Judge) -
 
 
 @pytest.mark.place("supply")
+@pytest.mark.duration(estimate=durations.restart)
 def test_inrush(
     ready_unit: Unit, supply: UnitSupply, clock: Clock, judge: Judge, keep_table: KeepTable
 ) -> None:
@@ -89,6 +93,7 @@ def test_current_when_live(live_unit: Unit, supply: UnitSupply, judge: Judge) ->
 
 
 @pytest.mark.place("supply")
+@pytest.mark.duration(estimate=durations.each_mode)
 def test_current_in_each_mode(ready_unit: Unit, judge: Judge, keep_table: KeepTable) -> None:
     """In each mode, outputs off and on, the unit's current is measured; loaded, it draws what it should."""
     loaded = ready_unit.limits.loaded_current

@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import pytest
 
-from hilseq.procedures.self_check import supply_delivers
-from hilseq.procedures.unit import Unit
+from hilseq import Unit, durations, supply_delivers
 
-pytestmark = [pytest.mark.stage("set-up"), pytest.mark.place("stand"), pytest.mark.gate]
+pytestmark = [
+    pytest.mark.stage("set-up"),
+    pytest.mark.place("stand"),
+    pytest.mark.gate,
+    pytest.mark.duration(estimate=durations.exchanges),
+]
 
 
 def test_supply_delivers(ready_unit: Unit) -> None:

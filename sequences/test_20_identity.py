@@ -4,9 +4,13 @@ from __future__ import annotations
 
 import pytest
 
-from hilseq.procedures.unit import Unit
+from hilseq import Unit, durations
 
-pytestmark = [pytest.mark.stage("identity"), pytest.mark.place("identity")]
+pytestmark = [
+    pytest.mark.stage("identity"),
+    pytest.mark.place("identity"),
+    pytest.mark.duration(estimate=durations.exchanges),
+]
 
 
 @pytest.mark.gate

@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 import pytest
 
-from hilseq.procedures.faults import StoredFault, added, counted, unusual
-from hilseq.procedures.unit import Unit
+from hilseq import KeepFaults, Unit, durations, new_faults
 
 pytestmark = [
     pytest.mark.stage("stored faults"),
@@ -16,9 +13,8 @@ pytestmark = [
 ]
 
 
-def test_clears_and_stays_clear(
-    ready_unit: Unit, keep_faults: Callable[[str, list[StoredFault]], None]
-) -> None:
+@pytest.mark.duration(estimate=durations.restart)
+def test_clears_and_stays_clear(ready_unit: Unit, keep_faults: KeepFaults) -> None:
     """The fault table clears, where the link can clear it, and a new start adds nothing."""
     before = ready_unit.faults.read()
     keep_faults("before clearing", before)
@@ -33,7 +29,7 @@ def test_clears_and_stays_clear(
     ready_unit.restart()
     after = ready_unit.faults.read()
     keep_faults("after a new start", after)
-    returned = unusual(added(counted(known), after))
+    returned = new_faults(known, after)
     ready_unit.fail_at(
         [fault.place for fault in returned],
         f"after a new start the unit reports {returned[0] if returned else 'nothing'}",

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import pytest
 
-from hilseq.procedures.unit import Unit
+from hilseq import Unit, durations
 
 pytestmark = [
     pytest.mark.stage("configuration"),
     pytest.mark.place("configuration"),
     pytest.mark.needs("configuration"),
+    pytest.mark.duration(estimate=durations.exchanges),
 ]
 
 
@@ -19,6 +20,7 @@ def test_loads(ready_unit: Unit) -> None:
     ready_unit.configuration.compare()
 
 
+@pytest.mark.duration(estimate=durations.restart)
 def test_is_kept(ready_unit: Unit) -> None:
     """The configuration survives a power cycle."""
     ready_unit.configuration.load()

@@ -4,18 +4,14 @@ from __future__ import annotations
 
 import pytest
 
-from hilseq.analysis.limits import Limits
-from hilseq.clock import Clock
-from hilseq.plugin.judge import Judge
-from hilseq.procedures import battery, clock_check
-from hilseq.procedures.unit import Unit
-from hilseq.procedures.unit_supply import UnitSupply
+from hilseq import Clock, Judge, Limits, Unit, UnitSupply, battery, clock_check, durations
 
-pytestmark = pytest.mark.stage("clock and memory")
+pytestmark = [pytest.mark.stage("clock and memory"), pytest.mark.duration(estimate=durations.exchanges)]
 
 
 @pytest.mark.place("clock")
 @pytest.mark.needs("link.clock", "clock")
+@pytest.mark.duration(estimate=durations.clock_drift)
 def test_clock_runs_right(ready_unit: Unit, clock: Clock, judge: Judge) -> None:
     """The unit's clock drifts from the stand's no more than is claimed."""
     drift = clock_check.drift(ready_unit, clock)
@@ -24,6 +20,7 @@ def test_clock_runs_right(ready_unit: Unit, clock: Clock, judge: Judge) -> None:
 
 @pytest.mark.place("clock")
 @pytest.mark.needs("link.clock", "clock", "battery")
+@pytest.mark.duration(estimate=durations.clock_kept)
 def test_clock_is_kept(ready_unit: Unit, clock: Clock, judge: Judge) -> None:
     """The clock runs on while the supply is away."""
     battery.must_be_in(ready_unit)
@@ -33,6 +30,7 @@ def test_clock_is_kept(ready_unit: Unit, clock: Clock, judge: Judge) -> None:
 
 @pytest.mark.place("configuration")
 @pytest.mark.needs("configuration")
+@pytest.mark.duration(estimate=durations.configuration_kept)
 def test_configuration_is_kept(ready_unit: Unit, supply: UnitSupply) -> None:
     """The configuration survives a longer time without supply."""
     battery.must_be_in(ready_unit)

@@ -4,19 +4,18 @@ from __future__ import annotations
 
 import pytest
 
-from hilseq.description.profile import Mode
-from hilseq.plugin.judge import Judge
-from hilseq.plugin.parametrize import ModeChange
-from hilseq.procedures.unit import Unit
+from hilseq import Judge, Mode, ModeChange, Unit, durations
 
 pytestmark = pytest.mark.stage("modes")
 
 
+@pytest.mark.duration(estimate=durations.mode_change)
 def test_reaches(ready_unit: Unit, mode: Mode, judge: Judge) -> None:
     """The unit reports the mode in time."""
     judge("time to change", ready_unit.modes.move_to(mode), ready_unit.limits.mode_change_time)
 
 
+@pytest.mark.duration(estimate=durations.mode_change)
 def test_changes(ready_unit: Unit, mode_change: ModeChange, judge: Judge) -> None:
     """The unit goes from each mode to each other."""
     ready_unit.modes.move_to(mode_change.before)
@@ -25,6 +24,7 @@ def test_changes(ready_unit: Unit, mode_change: ModeChange, judge: Judge) -> Non
 
 
 @pytest.mark.needs("points.outputs")
+@pytest.mark.duration(estimate=durations.mode_change)
 def test_outputs_follow_only_when_live(ready_unit: Unit, mode: Mode) -> None:
     """Outputs follow their commands when live, and never otherwise."""
     ready_unit.modes.move_to(mode)
@@ -38,6 +38,7 @@ def test_outputs_follow_only_when_live(ready_unit: Unit, mode: Mode) -> None:
 
 
 @pytest.mark.needs("link.outputs-enabled")
+@pytest.mark.duration(estimate=durations.mode_change)
 def test_says_whether_outputs_are_enabled(ready_unit: Unit, mode: Mode) -> None:
     """The unit reports its outputs enabled when live, and only then."""
     ready_unit.modes.move_to(mode)

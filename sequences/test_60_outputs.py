@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import pytest
 
-from hilseq.plugin.judge import Judge
-from hilseq.procedures.patterns import PatternRun
-from hilseq.procedures.unit import Unit
+from hilseq import Judge, PatternRun, Unit, durations
 
-pytestmark = [pytest.mark.stage("outputs"), pytest.mark.needs("points.outputs")]
+pytestmark = [
+    pytest.mark.stage("outputs"),
+    pytest.mark.needs("points.outputs"),
+    pytest.mark.duration(estimate=durations.exchanges),
+]
 
 
 def test_follows(output_patterns: PatternRun, unit: Unit, output_point: str, judge: Judge) -> None:

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import pytest
 
-from hilseq.plugin.judge import Judge
-from hilseq.procedures.points_load import Loaded
-from hilseq.procedures.unit import Unit
+from hilseq import Judge, Loaded, Unit, durations
 
-pytestmark = [pytest.mark.stage("outputs"), pytest.mark.needs("points.outputs")]
+pytestmark = [
+    pytest.mark.stage("outputs"),
+    pytest.mark.needs("points.outputs"),
+    pytest.mark.duration(estimate=durations.exchanges),
+]
 
 
 def test_carries_its_load(

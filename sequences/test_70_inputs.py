@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import pytest
 
-from hilseq.plugin.judge import Judge
-from hilseq.procedures.patterns import PatternRun
-from hilseq.procedures.points_threshold import Thresholds
-from hilseq.procedures.unit import Unit
+from hilseq import Judge, PatternRun, Thresholds, Unit, durations
 
-pytestmark = [pytest.mark.stage("inputs"), pytest.mark.needs("points.inputs")]
+pytestmark = [
+    pytest.mark.stage("inputs"),
+    pytest.mark.needs("points.inputs"),
+    pytest.mark.duration(estimate=durations.exchanges),
+]
 
 
 def test_reports(input_patterns: PatternRun, unit: Unit, input_point: str, judge: Judge) -> None:

@@ -2,21 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 import pytest
 
-from hilseq.description.profile import Mode
-from hilseq.plugin.judge import Judge
-from hilseq.procedures.analog_bands import held_inside, signals_failure, told_apart
-from hilseq.procedures.analog_sweep import Swept
-from hilseq.procedures.unit import Unit
+from hilseq import Judge, KeepTable, Mode, Swept, Unit, durations, held_inside, signals_failure, told_apart
 
-pytestmark = pytest.mark.stage("analog")
+pytestmark = [pytest.mark.stage("analog"), pytest.mark.duration(estimate=durations.exchanges)]
 
 
 def test_is_accurate(
-    analog_sweep: dict[str, Swept], analog_point: str, judge: Judge, keep_table: Callable[..., None]
+    analog_sweep: dict[str, Swept], analog_point: str, judge: Judge, keep_table: KeepTable
 ) -> None:
     """The channel is accurate over its whole range, rising and falling, and reads the same twice."""
     channel = analog_sweep[analog_point]

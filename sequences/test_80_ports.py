@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 import pytest
 
-from hilseq.plugin.judge import Judge
-from hilseq.procedures.unit import Unit
+from hilseq import Judge, KeepTable, Unit, durations
 
-pytestmark = pytest.mark.stage("ports")
+pytestmark = [pytest.mark.stage("ports"), pytest.mark.duration(estimate=durations.exchanges)]
 
 
 @pytest.mark.needs("ports")
-def test_carries_frames(ready_unit: Unit, port: str, judge: Judge, keep_table: Callable[..., None]) -> None:
+@pytest.mark.duration(estimate=durations.port_frames)
+def test_carries_frames(ready_unit: Unit, port: str, judge: Judge, keep_table: KeepTable) -> None:
     """What is sent into the port comes back as it must, at every speed."""
     for tally in ready_unit.ports.exchange(port):
         keep_table(*tally.table())
@@ -21,6 +19,7 @@ def test_carries_frames(ready_unit: Unit, port: str, judge: Judge, keep_table: C
 
 
 @pytest.mark.needs("ports")
+@pytest.mark.duration(estimate=durations.port_clock)
 def test_clock(ready_unit: Unit, clocked_port: str, judge: Judge) -> None:
     """The port's own clock is as right as it must be."""
     limits = ready_unit.limits.port_clock(clocked_port)

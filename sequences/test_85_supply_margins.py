@@ -2,23 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from typing import Any
-
 import pytest
 
-from hilseq.analysis.limits import Limits
-from hilseq.clock import Clock
-from hilseq.description.profile import Mode
-from hilseq.plugin.judge import Judge
-from hilseq.plugin.parametrize import SupplyCorner
-from hilseq.procedures import margins
-from hilseq.procedures.margins_interruptions import claimed_ride_through, find_ride_through
-from hilseq.procedures.margins_ramp import slow_ramp
-from hilseq.procedures.unit import Unit
-from hilseq.procedures.unit_supply import UnitSupply
-
-KeepTable = Callable[[str, Sequence[str], Sequence[Sequence[Any]]], None]
+from hilseq import (
+    Clock,
+    Judge,
+    KeepTable,
+    Limits,
+    Mode,
+    SupplyCorner,
+    Unit,
+    UnitSupply,
+    claimed_ride_through,
+    durations,
+    find_ride_through,
+    margins,
+    slow_ramp,
+)
 
 pytestmark = [
     pytest.mark.stage("supply margins"),
@@ -27,6 +27,7 @@ pytestmark = [
 ]
 
 
+@pytest.mark.duration(estimate=durations.restart)
 def test_works_at_the_corner(
     rated_afterwards: Unit, supply_corner: SupplyCorner, clock: Clock, judge: Judge
 ) -> None:
@@ -41,6 +42,7 @@ def test_works_at_the_corner(
     margins.fail_on_new_faults(unit, before, f"at {supply_corner.voltage:g} V")
 
 
+@pytest.mark.duration(estimate=durations.ride_through)
 def test_rides_through(
     live_unit: Unit, supply: UnitSupply, clock: Clock, judge: Judge, keep_table: KeepTable
 ) -> None:
@@ -53,6 +55,7 @@ def test_rides_through(
     judge("ride-through", found.value, claimed_ride_through(live_unit.profile))
 
 
+@pytest.mark.duration(estimate=durations.slow_ramp)
 def test_slow_ramp(
     ready_unit: Unit, supply: UnitSupply, clock: Clock, judge: Judge, keep_table: KeepTable
 ) -> None:

@@ -2,24 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from typing import Any
-
 import pytest
 
-from hilseq.analysis.sequential import Decision
-from hilseq.plugin.judge import Judge
-from hilseq.procedures import cycling
-from hilseq.procedures.starts import COLUMNS, start_times
-from hilseq.procedures.unit import Unit
-from hilseq.procedures.unit_supply import UnitSupply
+from hilseq import Decision, Judge, KeepTable, Unit, UnitSupply, cycling, durations, start_times
 
-KeepTable = Callable[[str, Sequence[str], Sequence[Sequence[Any]]], None]
-
-pytestmark = [pytest.mark.stage("power cycling"), pytest.mark.place("start")]
+pytestmark = [
+    pytest.mark.stage("power cycling"),
+    pytest.mark.place("start"),
+    pytest.mark.duration(estimate=durations.exchanges),
+]
 
 
 @pytest.mark.needs("cycling")
+@pytest.mark.duration(estimate=durations.cold_starts)
 def test_starts_cold_every_time(ready_unit: Unit, supply: UnitSupply, keep_table: KeepTable) -> None:
     """The unit starts from cold as often as is claimed of it."""
     cold = cycling.cold_starts(ready_unit)
@@ -30,6 +25,7 @@ def test_starts_cold_every_time(ready_unit: Unit, supply: UnitSupply, keep_table
 
 
 @pytest.mark.needs("cycling")
+@pytest.mark.duration(estimate=durations.other_starts)
 def test_starts_warm_and_after_short_pauses(ready_unit: Unit, keep_table: KeepTable) -> None:
     """The unit starts warm, and after pauses that leave its capacitors half charged."""
     starts = cycling.other_starts(ready_unit)
@@ -41,7 +37,7 @@ def test_starts_warm_and_after_short_pauses(ready_unit: Unit, keep_table: KeepTa
 def test_starts_alike(ready_unit: Unit, supply: UnitSupply, judge: Judge, keep_table: KeepTable) -> None:
     """Every start of the visit was ready in time, and they were alike."""
     times = start_times(ready_unit)
-    keep_table("time to ready of every start", COLUMNS, times.rows)
+    keep_table(*times.table())
     supply.note("time to ready", times.in_words())
     judge("largest time to ready", times.largest, ready_unit.limits.ready_time)
     judge("mean time to ready", times.mean, ready_unit.limits.ready_time)

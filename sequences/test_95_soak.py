@@ -2,22 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 import pytest
 
-from hilseq.analysis.limits import Limits
-from hilseq.errors import NotPerformed
-from hilseq.measured import Measured
-from hilseq.plugin.judge import Judge
-from hilseq.procedures.soak.outcome import SoakOutcome
-from hilseq.procedures.unit import Unit
-from hilseq.quantities import show_duration
+from hilseq import Judge, Limits, Measured, NotPerformed, RunSoak, Unit, durations, show_duration
 
 pytestmark = [pytest.mark.stage("soak"), pytest.mark.needs("soak"), pytest.mark.timeout(0)]
 
 
-def test_stays_in_its_mode(ready_unit: Unit, soak: Callable[[], SoakOutcome], judge: Judge) -> None:
+@pytest.mark.duration(estimate=durations.soak)
+def test_stays_in_its_mode(ready_unit: Unit, soak: RunSoak, judge: Judge) -> None:
     """Under load and warm, the unit stays in its mode and stores no fault."""
     outcome = soak()
     profile = ready_unit.profile

@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 import pytest
 
-from hilseq.plugin.judge import Judge
-from hilseq.procedures.analog_sweep import Swept
-from hilseq.procedures.patterns import PatternRun
-from hilseq.procedures.points_load import Loaded
-from hilseq.procedures.unit import Unit
+from hilseq import Judge, KeepTable, Loaded, PatternRun, Swept, Unit, durations
 
-pytestmark = [pytest.mark.stage("soak"), pytest.mark.needs("soak")]
+pytestmark = [
+    pytest.mark.stage("soak"),
+    pytest.mark.needs("soak"),
+    pytest.mark.duration(estimate=durations.exchanges),
+]
 
 
 @pytest.mark.needs("points.outputs")
@@ -37,7 +35,7 @@ def test_input_still_reports(input_patterns: PatternRun, input_point: str) -> No
 
 
 def test_is_still_accurate(
-    analog_sweep: dict[str, Swept], analog_point: str, judge: Judge, keep_table: Callable[..., None]
+    analog_sweep: dict[str, Swept], analog_point: str, judge: Judge, keep_table: KeepTable
 ) -> None:
     """After the soak the channel is as accurate over its whole range as it must be, now that it is warm."""
     channel = analog_sweep[analog_point]
@@ -46,6 +44,7 @@ def test_is_still_accurate(
 
 
 @pytest.mark.needs("ports")
+@pytest.mark.duration(estimate=durations.port_frames)
 def test_still_carries_frames(ready_unit: Unit, port: str, judge: Judge) -> None:
     """After the soak what is sent into the port comes back as it must, at every speed."""
     for tally in ready_unit.ports.exchange(port):

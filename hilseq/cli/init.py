@@ -13,7 +13,7 @@ _SEQUENCE = '''"""My first sequence: a file like this, in any folder, runs witho
 
 import pytest
 
-from hilseq.analysis.limits import Limits
+from hilseq import Limits
 
 
 @pytest.mark.stage("power-on")

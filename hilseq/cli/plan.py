@@ -12,6 +12,7 @@ import typer
 if TYPE_CHECKING:
     from hilseq.description.profile import Profile
     from hilseq.description.visit import Visit
+    from hilseq.extensions import Extensions
 
 #: Bytes of journal, reports and results for each check, and for each row of a table; measured on the demo.
 _BYTES_PER_CHECK, _BYTES_PER_START = 12_000, 400
@@ -21,12 +22,16 @@ _BYTES_OF_A_RUN = 300_000
 
 @dataclass(frozen=True, slots=True)
 class StagePlan:
-    """One stage of one unit: its checks, and about how long they take on hardware, s."""
+    """One stage of one unit: its checks, and about how long they take on hardware, s.
+
+    `unknown` of the checks declare no duration; they are not in `seconds`.
+    """
 
     stage: str
     checks: int
     gates: int
     seconds: float
+    unknown: int
 
 
 @dataclass(slots=True)
@@ -53,6 +58,11 @@ class UnitPlan:
         return sum(stage.seconds for stage in self.stages)
 
     @property
+    def unknown(self) -> int:
+        """Checks without the soak whose duration nobody has declared."""
+        return sum(stage.unknown for stage in self.stages)
+
+    @property
     def disk(self) -> int:
         """Bytes on disk without the soak."""
         starts = self.starts["most"] if self.starts else 0
@@ -60,7 +70,8 @@ class UnitPlan:
 
     def as_data(self) -> dict[str, Any]:
         """Return the plan for programs."""
-        return {**asdict(self), "checks": self.checks, "seconds": self.seconds, "disk_bytes": self.disk}
+        sums = {"checks": self.checks, "seconds": self.seconds, "unknown": self.unknown}
+        return {**asdict(self), **sums, "disk_bytes": self.disk}
 
 
 def plan_command(
@@ -104,18 +115,19 @@ def make_plans(visit: Visit, files: Mapping[str, str], sequences: Sequence[str])
     """Return the plan of each unit: the checks are those that pytest collects. Raises UsageError."""
     from hilseq.plugin import stages
 
-    rows = _collect(visit, files, sequences)
+    rows, extensions = _collect(visit, files, sequences)
     plans = []
     for slot, profile in visit.profiles.items():
         plan = UnitPlan(slot, profile.part)
         mine = [row for row in rows if row.slot == slot]
         for stage in dict.fromkeys(row.stage for row in mine):
             some = [row for row in mine if row.stage == stage]
-            plan.stages.append(
-                StagePlan(stage, len(some), sum(row.gate for row in some), sum(row.seconds for row in some))
-            )
+            known = [row.seconds for row in some if row.seconds is not None]
+            gates = sum(row.gate for row in some)
+            plan.stages.append(StagePlan(stage, len(some), gates, sum(known), len(some) - len(known)))
         covered = {stage.stage for stage in plan.stages}
-        plan.missing = [name for name in stages.required(profile) if name not in covered | {stages.SOAK}]
+        required = stages.required(profile, extensions.stages)
+        plan.missing = [name for name in required if name not in covered | {stages.SOAK}]
         if "power cycling" in covered:
             _plan_starts(plan, profile)
         if "supply margins" in covered:
@@ -130,11 +142,14 @@ class _Row:
     slot: str
     stage: str
     gate: bool
-    seconds: float
+    #: None where the check declares no duration.
+    seconds: float | None
 
 
-def _collect(visit: Visit, files: Mapping[str, str], sequences: Sequence[str]) -> list[_Row]:
-    """Have pytest collect the checks, as a run would; nothing is opened."""
+def _collect(
+    visit: Visit, files: Mapping[str, str], sequences: Sequence[str]
+) -> tuple[list[_Row], Extensions]:
+    """Have pytest collect the checks, as a run would, with the extensions it met; nothing is opened."""
     import contextlib
     import io
 
@@ -142,18 +157,21 @@ def _collect(visit: Visit, files: Mapping[str, str], sequences: Sequence[str]) -
 
     from hilseq.errors import UsageError
     from hilseq.plugin import markers
+    from hilseq.plugin.hooks import VisitHooks
     from hilseq.plugin.parametrize import slot_of
-    from hilseq.procedures.durations import seconds_of
 
     rows: list[_Row] = []
+    met: list[Extensions] = []
 
     class Collector:
         def pytest_collection_finish(self, session: pytest.Session) -> None:
+            hooks = session.config.pluginmanager.getplugin("hilseq-visit")
+            assert isinstance(hooks, VisitHooks)
+            met.append(hooks.run.extensions)
             for item in session.items:
                 slot = slot_of(item, visit)
                 supply = visit.stand.supplies[visit.stand.slots[slot].supply]
-                name = getattr(item, "originalname", item.name)
-                seconds = seconds_of(name, visit.profiles[slot], supply)
+                seconds = markers.duration_of(item, visit.profiles[slot], supply)
                 rows.append(_Row(slot, markers.stage_of(item), markers.is_gate(item), seconds))
 
     line = [*sequences, "--collect-only", "-q", "-p", "no:cacheprovider", "--stand", str(visit.stand_path)]
@@ -164,7 +182,7 @@ def _collect(visit: Visit, files: Mapping[str, str], sequences: Sequence[str]) -
         code = pytest.main(line, plugins=[Collector()])
     if code not in (pytest.ExitCode.OK, pytest.ExitCode.NO_TESTS_COLLECTED):
         raise UsageError(f"the checks cannot be collected:\n{said.getvalue().strip()}")
-    return rows
+    return rows, met[0]
 
 
 def _plan_starts(plan: UnitPlan, profile: Profile) -> None:
@@ -238,10 +256,16 @@ def plan_lines(plan: UnitPlan) -> list[str]:
     for stage in plan.stages:
         gates = f", {stage.gates} of them gates" if stage.gates else ""
         checks = f"{stage.checks:3} check{'s' if stage.checks != 1 else ' '}"
-        lines.append(f"  {stage.stage:{width}}  {checks}  about {show_duration(stage.seconds):>12}{gates}")
+        time = f"about {show_duration(stage.seconds):>12}"
+        if stage.unknown == stage.checks:
+            time = f"{'unknown':>18}"
+        elif stage.unknown:
+            gates = f", {stage.unknown} of unknown duration{gates}"
+        lines.append(f"  {stage.stage:{width}}  {checks}  {time}{gates}")
     lines += [f"  {name:{width}}  no check: the unit could not ship" for name in plan.missing]
     lines.append(
-        f"time on hardware: at most about {show_duration(plan.seconds)}, if every start takes all it may"
+        f"time on hardware: at most about {show_duration(plan.seconds)}{_and_unknown(plan.unknown)}, "
+        "if every start takes all it may"
     )
     if plan.starts is not None:
         number = str(plan.starts["most"])
@@ -281,10 +305,18 @@ def visit_line(plans: Sequence[UnitPlan]) -> str:
     from hilseq.quantities import show_duration
 
     times, soaks = visit_times(plans), sum(plan.soak is not None for plan in plans)
-    line = f"the whole visit: at most about {show_duration(times['seconds'])} on hardware"
+    line = f"the whole visit: at most about {show_duration(times['seconds'])}"
+    line += f"{_and_unknown(sum(plan.unknown for plan in plans))} on hardware"
     if soaks:
         line += f", with --soak {show_duration(times['seconds_with_soak'])}"
     return line + (", the soaks one after the other" if soaks > 1 else "")
+
+
+def _and_unknown(checks: int) -> str:
+    """Return what a sum of times does not hold."""
+    if not checks:
+        return ""
+    return f" and the unknown duration of {checks} check{'s' if checks != 1 else ''}"
 
 
 def _megabytes(size: int) -> str:

@@ -104,7 +104,7 @@ def _all_looks(run: VisitRun, *, power: bool) -> Iterator[Look]:
     usable = [slot for slot in bench.slots if slot not in bench.unusable]
     yield from Readiness(bench).instruments()
     yield from Readiness(bench).calibrations()
-    rest = Readiness(bench, usable)
+    rest = Readiness(bench, usable, run.extensions.readiness_checks)
     for topic, looks in rest.topics().items():
         if usable and topic not in ("instruments", "calibration"):
             yield from attempt(topic, looks)

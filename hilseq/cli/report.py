@@ -50,6 +50,7 @@ def make_reports(
 ) -> list[Path]:
     """Write what is asked for and return the files. Raises UsageError with what to do about it."""
     from hilseq.errors import UsageError
+    from hilseq.extensions import Extensions
     from hilseq.journal.reader import find_journal
     from hilseq.reports import write
     from hilseq.reports.allure import build_allure
@@ -63,6 +64,10 @@ def make_reports(
             if unit.damage:
                 typer.echo(f"hilseq: CAUTION: {sanitize(unit.damage)}", err=True)
         files = [folder / write.SUMMARY, *(folder / name for name in write.report_names(record).values())]
+        others, wrong = write.write_formats(record, folder, Extensions().report_formats)
+        files += others
+        for words in wrong:
+            typer.echo(f"hilseq: {words}", err=True)
         if certificate:
             files += write.write_certificates(record, folder)
         if label:

@@ -11,17 +11,22 @@ from itertools import islice
 _MOST = 2000
 
 
-def nearest_word(word: object, words: Iterable[object]) -> str:
+#: From this likeness on, of 1, a word was probably meant; from the other on it is a slip of the pen.
+LIKE, SLIP = 0.6, 0.8
+
+
+def nearest_word(word: object, words: Iterable[object], likeness: float = LIKE) -> str:
     """Return the word that was probably meant, or an empty text."""
-    meant = _closest(str(word)[:100], tuple(str(candidate) for candidate in islice(words, _MOST)))
+    known = tuple(str(candidate) for candidate in islice(words, _MOST))
+    meant = _closest(str(word)[:100], known, likeness)
     return meant if meant != word else ""
 
 
 @lru_cache(maxsize=16)
-def _closest(word: str, words: tuple[str, ...]) -> str:
+def _closest(word: str, words: tuple[str, ...], likeness: float) -> str:
     """Return the word most like another; a file that is wrong a thousand times is often so in one way."""
     known = {candidate.lower(): candidate for candidate in words}
-    close = difflib.get_close_matches(word.lower().replace("_", "-"), known, n=1, cutoff=0.6)
+    close = difflib.get_close_matches(word.lower().replace("_", "-"), known, n=1, cutoff=likeness)
     return known[close[0]] if close else ""
 
 

@@ -15,6 +15,7 @@ from hilseq.description.fields import (
     Model,
     Name,
     Seconds,
+    Shown,
     Text,
     VoltRange,
     Volts,
@@ -209,6 +210,10 @@ class Lamps(Model):
     faulted: Name = Field(description="terminal of the sensor that sees the faulted lamp")
 
 
+#: What may stand for a parameter; the sequence that declares it says of what kind it is.
+ParameterValue = Annotated[str | bool | int | float, Shown("text, quantity, number, true or false")]
+
+
 class Profile(Model):
     """One type of unit."""
 
@@ -232,6 +237,14 @@ class Profile(Model):
     )
     decision_rule: Literal["guarded", "simple"] = Field(
         default="guarded", description="guarded: the limit minus the uncertainty; simple: the limit itself"
+    )
+    required_stages: list[Text] = Field(
+        default_factory=list,
+        description="stages of one's own sequences without which a unit does not ship, beside those of the job",
+    )
+    parameters: dict[Name, ParameterValue] = Field(
+        default_factory=dict,
+        description="values that one's own sequences ask for by the marker `parameter`",
     )
     margins: Margins | None = Field(
         default=None, description="how the edges of the supply range are searched"

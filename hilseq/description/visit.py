@@ -9,6 +9,7 @@ from pathlib import Path
 from hilseq.description.crosscheck import visit_problems
 from hilseq.description.loading import Loaded, read_profile, read_stand
 from hilseq.description.profile import Profile
+from hilseq.description.source_position import SourcePosition
 from hilseq.description.stand import Stand
 from hilseq.errors import DescriptionError, Problem
 
@@ -21,6 +22,8 @@ class Visit:
     stand_path: Path
     profiles: Mapping[str, Profile]
     profile_paths: Mapping[str, Path]
+    #: The profiles with the places where each value is written.
+    documents: Mapping[str, SourcePosition]
 
 
 def describe_visit(stand_path: Path, profile_paths: Mapping[str, Path]) -> Visit:
@@ -43,6 +46,7 @@ def describe_visit(stand_path: Path, profile_paths: Mapping[str, Path]) -> Visit
         stand_path=stand_path,
         profiles={slot: loaded.whole() for slot, loaded in profiles.items()},
         profile_paths=dict(profile_paths),
+        documents={slot: loaded.document for slot, loaded in profiles.items() if loaded.document},
     )
 
 

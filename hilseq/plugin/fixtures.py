@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
-from typing import Any
+from collections.abc import Iterator, Sequence
+from typing import Any, Protocol
 
 import pytest
 
@@ -14,6 +14,7 @@ from hilseq.instruments.signals import SignalBank
 from hilseq.journal import kinds
 from hilseq.plugin.hooks import CHECK, VisitHooks
 from hilseq.plugin.judge import Judge
+from hilseq.plugin.parameters import Parameters, parameters_of
 from hilseq.plugin.visit_run import VisitRun
 from hilseq.procedures.bench import Bench
 from hilseq.procedures.faults import StoredFault
@@ -24,6 +25,20 @@ from hilseq.procedures.unit_supply import UnitSupply
 from hilseq.reports.formatting import show_limits, show_value
 from hilseq.reports.record import reading_of
 from hilseq.reports.sanitize import sanitize
+
+
+class KeepTable(Protocol):
+    """Keeps a table in the journal, under a name."""
+
+    def __call__(self, name: str, columns: Sequence[str], rows: Sequence[Sequence[Any]]) -> None:
+        """Keep `rows`; a column says its unit: `voltage V`."""
+
+
+class KeepFaults(Protocol):
+    """Keeps a fault table in the journal; `when` tells the tables of one check apart."""
+
+    def __call__(self, when: str, stored: Sequence[StoredFault]) -> None:
+        """Keep what was `stored` in the unit."""
 
 
 @pytest.fixture(scope="session")
@@ -71,10 +86,10 @@ def operator(bench: Bench) -> Operator:
 
 
 @pytest.fixture
-def readiness(bench: Bench, slot: str) -> Readiness:
+def readiness(visit_run: VisitRun, bench: Bench, slot: str) -> Readiness:
     """What the stand can find out about the part of itself that serves the slot, with the unit off."""
     bench.unit(slot)
-    return Readiness(bench, [slot])
+    return Readiness(bench, [slot], visit_run.extensions.readiness_checks)
 
 
 @pytest.fixture
@@ -129,9 +144,13 @@ def judge(request: pytest.FixtureRequest, visit_run: VisitRun, slot: str) -> Jud
 
 
 @pytest.fixture
-def keep_table(
-    request: pytest.FixtureRequest, visit_run: VisitRun, slot: str
-) -> Callable[[str, Sequence[str], Sequence[Sequence[Any]]], None]:
+def parameters(request: pytest.FixtureRequest, visit_run: VisitRun, slot: str) -> Parameters:
+    """What the check declares by the marker `parameter`, from the profile: `parameters.limits("ripple")`."""
+    return parameters_of(request.node, visit_run.visit.profiles[slot])
+
+
+@pytest.fixture
+def keep_table(request: pytest.FixtureRequest, visit_run: VisitRun, slot: str) -> KeepTable:
     """Keep a curve or a pattern in the journal: `keep_table("ramp", ["V", "A"], rows)`."""
     check = request.node.stash[CHECK]
 
@@ -143,10 +162,10 @@ def keep_table(
 
 
 @pytest.fixture
-def keep_faults(visit_run: VisitRun, slot: str) -> Callable[[str, list[StoredFault]], None]:
+def keep_faults(visit_run: VisitRun, slot: str) -> KeepFaults:
     """Keep a fault table in the journal: `keep_faults("before clearing", unit.faults.read())`."""
 
-    def keep(when: str, stored: list[StoredFault]) -> None:
+    def keep(when: str, stored: Sequence[StoredFault]) -> None:
         visit_run.note(kinds.FAULTS, slot=slot, when=when, entries=[fault.as_entry() for fault in stored])
 
     return keep

@@ -12,13 +12,14 @@ import pytest
 from _pytest.junitxml import xml_key
 
 from hilseq import gc_tuning
-from hilseq.errors import UsageError
+from hilseq.errors import DescriptionError, UsageError
 from hilseq.interrupts import held_back, interrupt_on_termination
 from hilseq.journal import kinds
 from hilseq.journal.reader import read_journal
-from hilseq.plugin import stages
+from hilseq.plugin import markers, stages
 from hilseq.plugin.classify import Outcome, classify, worse
 from hilseq.plugin.gates import Gates
+from hilseq.plugin.parameters import check_parameters
 from hilseq.plugin.parametrize import is_empty, parametrize, slot_of
 from hilseq.plugin.planned import CHECK, Plan, PlannedCheck
 from hilseq.plugin.recheck_stand import recheck_stand
@@ -45,16 +46,26 @@ class VisitHooks:
 
     # -- collection ------------------------------------------------------------------------------
 
+    def pytest_plugin_registered(self, plugin: object, plugin_name: str) -> None:
+        """Take the hooks of a `conftest.py`; called for those of before, too."""
+        try:
+            self.run.extensions.add(plugin, plugin_name)
+        except UsageError as error:
+            pytest.exit(f"nothing was powered:\n{error}", returncode=int(ExitCode.USAGE))
+
     def pytest_generate_tests(self, metafunc: pytest.Metafunc) -> None:
         """One check per element of the profile."""
-        parametrize(metafunc, self.run.visit)
+        try:
+            parametrize(metafunc, self.run.visit, self.run.elements)
+        except UsageError as error:
+            raise pytest.UsageError(str(error)) from error
 
     @pytest.hookimpl(tryfirst=True)
     def pytest_collection_modifyitems(self, items: list[pytest.Item]) -> None:
         """Drop what does not concern this type of unit; keep the checks of a unit together."""
         try:
             self._arrange(items)
-        except pytest.UsageError as error:
+        except (pytest.UsageError, UsageError, DescriptionError) as error:
             # pytest's own code for it is 4, which says here that the stand is at fault.
             pytest.exit(f"nothing was powered:\n{error}", returncode=int(ExitCode.USAGE))
         self._arranged = True
@@ -62,7 +73,7 @@ class VisitHooks:
     def _arrange(self, items: list[pytest.Item]) -> None:
         visit = self.run.visit
         for item in items:
-            stages.check_name(item)
+            stages.check_name(item, self.run.extensions.stages)
         items[:] = [
             item
             for item in items
@@ -70,6 +81,7 @@ class VisitHooks:
             and stages.applies(item, visit.profiles[slot_of(item, visit)], visit.stand)
             and stages.asked_for(item, soak=self.run.options.soak)
         ]
+        self._check_profiles(items)
         order = {slot: number for number, slot in enumerate(visit.profiles)}
         items.sort(key=lambda item: order[slot_of(item, visit)])
         failed = self.run.failed_before
@@ -80,6 +92,17 @@ class VisitHooks:
                     order[checks[item].slot],
                     rank(checks[item].id, checks[item].slot, failed, gate=checks[item].gate),
                 )
+            )
+
+    def _check_profiles(self, items: list[pytest.Item]) -> None:
+        """Hold the profiles against what the checks of their units declare. Raises DescriptionError."""
+        visit = self.run.visit
+        for slot, profile in visit.profiles.items():
+            mine = [item for item in items if slot_of(item, visit) == slot]
+            document, path = visit.documents[slot], visit.profile_paths[slot]
+            check_parameters(mine, profile, document, path)
+            stages.check_required(
+                profile, document, path, self.run.extensions.stages, map(markers.stage_of, mine)
             )
 
     def pytest_deselected(self, items: list[pytest.Item]) -> None:
@@ -226,11 +249,14 @@ class VisitHooks:
 
     def _report(self, session: pytest.Session) -> None:
         """Write the reports of a run that has come to its end, and take the exit code from them."""
-        from hilseq.reports.write import write_reports
+        from hilseq.reports.write import write_formats, write_reports
 
         if self.run.disk_fault is None:
             try:
                 self.record = write_reports(self.run.folder)
+                _, wrong = write_formats(self.record, self.run.folder, self.run.extensions.report_formats)
+                for words in wrong:
+                    print(f"hilseq: {words}", file=sys.stderr)  # noqa: T201 - the run has ended
             except OSError as error:
                 self.run.reports_failed(error)
             else:

@@ -75,7 +75,7 @@ class Judge:
         if not isinstance(measured, Measured):
             raise TypeError(
                 f"{name!r} is judged by {measured!r}, which has no unit and no uncertainty; expected "
-                'hilseq.measured.Measured(value, "V", standard_uncertainty)'
+                'hilseq.Measured(value, "V", standard_uncertainty)'
             )
         if measured.unit not in ("ppm", "%"):
             measured = measured.in_base_unit()

@@ -2,13 +2,24 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
+from typing import TYPE_CHECKING
+
 import pytest
+
+from hilseq.quantities import QuantityError, parse
+
+if TYPE_CHECKING:
+    from hilseq.description.profile import Profile
+    from hilseq.description.supplies import Supply
 
 MARKERS = (
     "gate: a check whose failure makes the later checks of that unit pointless or dangerous",
     "stage(name): the stage of the job that the checks of a file belong to, such as 'outputs'",
     "needs(section): the section of the profile ('faults') or stand file ('stand.io') a check needs; 'a|b': either",
     "timeout(seconds): limit of one test, where pytest-timeout is installed; 0 is none, as a soak needs",
+    "duration(time): how long a check takes on hardware, such as '500 ms', or estimate=function of profile and supply",
+    "parameter(name, kind, default): a value of the profile that the check needs, such as ('hold-time', 'time')",
     "place(name): where a failure of this check is, in the words of the profile, such as 'supply'",
 )
 
@@ -38,6 +49,25 @@ def marked_place(item: pytest.Item) -> str:
     """Return the place that the marker names, or an empty text."""
     marker = item.get_closest_marker("place")
     return str(marker.args[0]) if marker and marker.args else ""
+
+
+def duration_of(item: pytest.Item, profile: Profile, supply: Supply) -> float | None:
+    """Return about how long the check takes on hardware, s; None where nothing is declared.
+
+    Raises pytest.UsageError when the marker holds no time.
+    """
+    marker = item.get_closest_marker("duration")
+    if marker is None:
+        return None
+    estimate = marker.kwargs.get("estimate")
+    if callable(estimate) and not marker.args:
+        return float(estimate(profile, supply))
+    if [type(argument) for argument in marker.args] == [str] and not marker.kwargs:
+        with suppress(QuantityError):
+            return parse(marker.args[0], "time")
+    shown = ", ".join(map(repr, (*marker.args, *marker.kwargs.values())))
+    words = "expected a time such as '500 ms', or estimate=durations.start"
+    raise pytest.UsageError(f"{item.nodeid}: marker duration({shown}): {words}")
 
 
 def title_of(item: pytest.Item) -> str:

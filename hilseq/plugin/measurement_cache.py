@@ -12,6 +12,7 @@ import pytest
 
 from hilseq.clock import Clock
 from hilseq.errors import HilseqError
+from hilseq.plugin.fixtures import KeepTable
 from hilseq.plugin.markers import stage_of
 from hilseq.plugin.stages import SOAK
 from hilseq.procedures.analog_sweep import Swept, sweep
@@ -23,7 +24,6 @@ from hilseq.procedures.unit import Unit
 from hilseq.procedures.wiring import Wiring
 
 Result = TypeVar("Result")
-KeepTable = Callable[[str, Any, Any], None]
 
 
 class MeasurementCache:

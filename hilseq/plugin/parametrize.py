@@ -13,11 +13,12 @@
 | `port` | communication port | its name | `port 2` |
 | `clocked_port` | serial port with a `clock-error`, on an adapter that makes any speed | its name | `port 2` |
 | `supply_corner` | end of the supply range | SupplyCorner | `supply` |
+| `readiness_check` | check of the stand that an extension adds | its name | `stand` |
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import permutations
 from typing import Any
@@ -26,9 +27,10 @@ import pytest
 
 from hilseq.description.profile import AnalogPoint, Mode, Profile
 from hilseq.description.visit import Visit
+from hilseq.errors import UsageError
+from hilseq.extensions import Extensions
+from hilseq.hooks import Element
 from hilseq.procedures.wiring import Wiring
-
-PLACE = pytest.StashKey[str]()
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,16 +57,6 @@ class SupplyCorner:
         return self.name
 
 
-@dataclass(frozen=True, slots=True)
-class Element:
-    """What one fixture name stands for: the elements of a profile, and the place each one is."""
-
-    values: Callable[[Profile], Iterable[Any]]
-    place: Callable[[Any], str]
-    #: Whether the stand has the means, by its wiring; where it has not, there is no such check.
-    can: Callable[[Wiring, Any], bool] = lambda _, __: True
-
-
 def _corners(profile: Profile) -> list[SupplyCorner]:
     limits = profile.ratings.supply_range
     return [SupplyCorner("lowest supply", limits.low), SupplyCorner("highest supply", limits.high)]
@@ -74,43 +66,55 @@ def _loops(points: Mapping[str, AnalogPoint]) -> list[str]:
     return [name for name, point in points.items() if point.loop_limits is not None]
 
 
-ELEMENTS: dict[str, Element] = {
-    "output_point": Element(lambda profile: profile.points.outputs, str),
-    "input_point": Element(lambda profile: profile.points.inputs, str),
-    "analog_point": Element(
-        lambda profile: [*profile.points.analog_inputs, *profile.points.analog_outputs], str
+_SHIPPED = (
+    Element("output_point", lambda profile: profile.points.outputs),
+    Element("input_point", lambda profile: profile.points.inputs),
+    Element("analog_point", lambda profile: [*profile.points.analog_inputs, *profile.points.analog_outputs]),
+    Element(
+        "loaded_output",
+        lambda profile: profile.points.outputs,
+        measurable=lambda stand, slot, name: Wiring(stand, slot).voltmeter(name) is not None,
     ),
-    "loaded_output": Element(
-        lambda profile: profile.points.outputs, str, lambda wiring, name: wiring.voltmeter(name) is not None
+    Element(
+        "threshold_input",
+        lambda profile: profile.points.inputs,
+        measurable=lambda stand, slot, name: Wiring(stand, slot).drives_with_a_voltage(name),
     ),
-    "threshold_input": Element(
-        lambda profile: profile.points.inputs, str, lambda wiring, name: wiring.drives_with_a_voltage(name)
-    ),
-    "loop_input": Element(lambda profile: _loops(profile.points.analog_inputs), str),
-    "loop_output": Element(lambda profile: _loops(profile.points.analog_outputs), str),
-    "mode": Element(lambda profile: profile.mode_list(), lambda mode: f"mode {mode}"),
-    "mode_change": Element(
+    Element("loop_input", lambda profile: _loops(profile.points.analog_inputs)),
+    Element("loop_output", lambda profile: _loops(profile.points.analog_outputs)),
+    Element("mode", lambda profile: profile.mode_list(), lambda mode: f"mode {mode}"),
+    Element(
+        "mode_change",
         lambda profile: [ModeChange(*pair) for pair in permutations(profile.mode_list(), 2)],
         lambda change: f"mode {change.after}",
     ),
-    "port": Element(lambda profile: profile.ports, str),
-    "clocked_port": Element(
+    Element("port", lambda profile: profile.ports),
+    Element(
+        "clocked_port",
         lambda profile: [name for name, port in profile.ports.items() if port.clock_error is not None],
-        str,
-        lambda wiring, name: wiring.makes_any_speed(name),
+        measurable=lambda stand, slot, name: Wiring(stand, slot).makes_any_speed(name),
     ),
-    "supply_corner": Element(_corners, lambda _: "supply"),
-}
+    Element("supply_corner", _corners, lambda _: "supply"),
+)
 
 
-def element_names(fixture_names: Iterable[str]) -> list[str]:
-    """Return those names of a test that stand for elements of a profile."""
-    return [name for name in ELEMENTS if name in fixture_names]
+def elements_of(extensions: Extensions) -> dict[str, Element]:
+    """Return by name what a test may ask for: the elements that ship, and those of extensions.
+
+    Raises UsageError when an extension takes a name that ships.
+    """
+    checks = [check.name for check in extensions.readiness_checks]
+    shipped = (*_SHIPPED, Element("readiness_check", lambda _: checks, lambda _: "stand"))
+    known = {element.name: element for element in shipped}
+    for element in extensions.elements:
+        if element.name in known:
+            raise UsageError(f"an extension adds the element {element.name!r}, which hilseq has already")
+    return known | {element.name: element for element in extensions.elements}
 
 
-def parametrize(metafunc: pytest.Metafunc, visit: Visit) -> None:
+def parametrize(metafunc: pytest.Metafunc, visit: Visit, elements: Mapping[str, Element]) -> None:
     """Make one check per slot and element. Raises pytest.UsageError for two elements in one test."""
-    names = element_names(metafunc.fixturenames)
+    names = [name for name in elements if name in metafunc.fixturenames]
     if len(names) > 1:
         raise pytest.UsageError(
             f"{metafunc.definition.nodeid} asks for {' and '.join(names)}; "
@@ -123,12 +127,12 @@ def parametrize(metafunc: pytest.Metafunc, visit: Visit) -> None:
         if many:
             metafunc.parametrize("slot", list(visit.profiles), indirect=True)
         return
-    element = ELEMENTS[names[0]]
+    element = elements[names[0]]
     rows = [
         pytest.param(slot, value, id=f"{slot}-{value}" if many else str(value))
         for slot, profile in visit.profiles.items()
         for value in element.values(profile)
-        if element.can(Wiring(visit.stand, slot), value)
+        if element.measurable(visit.stand, slot, value)
     ]
     metafunc.parametrize(("slot", names[0]), rows, indirect=["slot"])
 
@@ -143,14 +147,13 @@ def slot_of(item: pytest.Item, visit: Visit) -> str:
     )
 
 
-def place_of(item: pytest.Item) -> str:
+def place_of(item: pytest.Item, elements: Mapping[str, Element]) -> str:
     """Return the place that the element of a check names, or an empty text."""
     callspec: Any = getattr(item, "callspec", None)
     if callspec is None:
         return ""
-    for name in element_names(callspec.params):
-        return ELEMENTS[name].place(callspec.params[name])
-    return ""
+    names = [name for name in elements if name in callspec.params]
+    return elements[names[0]].place(callspec.params[names[0]]) if names else ""
 
 
 def is_empty(item: pytest.Item) -> bool:

@@ -43,7 +43,7 @@ def _check_of(item: pytest.Item, run: VisitRun) -> PlannedCheck:
         sequence=markers.sequence_of(item),
         stage=markers.stage_of(item),
         title=markers.title_of(item),
-        place=place_of(item) or markers.marked_place(item) or markers.stage_of(item),
+        place=place_of(item, run.elements) or markers.marked_place(item) or markers.stage_of(item),
         gate=markers.is_gate(item),
     )
 
@@ -79,7 +79,7 @@ class Plan:
             self.end(item.stash[CHECK], Outcome(CheckVerdict.NOT_PERFORMED, "it was not selected"), 0.0)
         for slot, profile in self._run.visit.profiles.items():
             covered = {check.stage for check in checks if check.slot == slot}
-            for stage in stages.required(profile):
+            for stage in stages.required(profile, self._run.extensions.stages):
                 if stage not in covered:
                     why = Outcome(CheckVerdict.NOT_PERFORMED, "no check of this stage was selected")
                     self.told(

@@ -20,6 +20,9 @@ from hilseq.procedures.soak.record import Column
 from hilseq.procedures.soak.run import SoakRun
 from hilseq.procedures.unit import Unit
 
+#: Has the soak of the plan done, or the rest of one that was interrupted.
+RunSoak = Callable[[], SoakOutcome]
+
 
 class JournalRecorder:
     """Keeps one soak in the journal of the run and in the sample file of its slot."""
@@ -115,7 +118,7 @@ class JournalRecorder:
 @pytest.fixture
 def soak(
     request: pytest.FixtureRequest, visit_run: VisitRun, bench: Bench, ready_unit: Unit
-) -> Iterator[Callable[[], SoakOutcome]]:
+) -> Iterator[RunSoak]:
     """The soak of the plan, or the rest of one that was interrupted; call it to have it done."""
     plan = ready_unit.profile.soak
     if plan is None:

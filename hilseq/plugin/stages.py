@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Sequence
+from pathlib import Path
 from typing import Any
 
 import pytest
 
 from hilseq.description.profile import Profile
+from hilseq.description.source_position import SourcePosition
 from hilseq.description.stand import Stand
+from hilseq.errors import DescriptionError, Problem
+from hilseq.hooks import Stage
 from hilseq.plugin.markers import stage_of
 
 #: Begins a section of the stand file, in the marker `needs`.
@@ -19,7 +23,7 @@ _A_SLIP = 0.9
 #: The stage that runs only when it is asked for.
 SOAK = "soak"
 #: Stage -> whether this profile calls for it. The order is that of a visit.
-STAGES: dict[str, Callable[[Profile], bool]] = {
+_STAGES: dict[str, Callable[[Profile], bool]] = {
     "set-up": lambda _: True,
     "power-on": lambda _: True,
     "identity": lambda profile: tells_who_it_is(profile),  # noqa: PLW0108 - defined below
@@ -49,24 +53,47 @@ def remembers(profile: Profile) -> bool:
     return clock or profile.battery is not None or profile.configuration is not None
 
 
-def required(profile: Profile) -> list[str]:
-    """Return the stages that a `ship` needs, in the order of a visit."""
-    return [stage for stage, calls_for in STAGES.items() if calls_for(profile)]
+def required(profile: Profile, added: Sequence[Stage]) -> list[str]:
+    """Return the stages that a `ship` needs, in the order of a visit, those of extensions and of the profile last."""
+    stages = [stage for stage, calls_for in _STAGES.items() if calls_for(profile)]
+    stages += [stage.name for stage in added if stage.required(profile)]
+    return list(dict.fromkeys([*stages, *profile.required_stages]))
 
 
-def check_name(item: pytest.Item) -> None:
-    """Refuse a stage that is written almost as one of the job's: that one would count as not performed.
+def check_name(item: pytest.Item, added: Sequence[Stage]) -> None:
+    """Refuse a stage that is written almost as a known one: that one would count as not performed.
 
     A stage of one's own has a name of its own, and a file without the marker is one. Raises UsageError.
     """
     stage = stage_of(item)
-    if stage in STAGES or item.get_closest_marker("stage") is None:
+    known = [*_STAGES, *(each.name for each in added)]
+    if stage in known or item.get_closest_marker("stage") is None:
         return
-    plain = {_plain(known): known for known in STAGES}
+    near = _nearest(stage, known)
+    if near:
+        raise pytest.UsageError(f"{item.nodeid}: there is no stage {stage!r}; did you mean {near!r}?")
+
+
+def check_required(
+    profile: Profile, document: SourcePosition, path: Path, added: Sequence[Stage], of_checks: Iterable[str]
+) -> None:
+    """Refuse a required stage that is written almost as one there is. Raises DescriptionError."""
+    known = {*_STAGES, *(each.name for each in added), *of_checks}
+    problems = []
+    for number, stage in enumerate(profile.required_stages):
+        near = "" if stage in known else _nearest(stage, sorted(known))
+        if near:
+            mark = document.at(("required-stages", number)).mark
+            problems.append(Problem(path, *mark, f"there is no stage {stage!r}", nearest=near))
+    if problems:
+        raise DescriptionError(problems)
+
+
+def _nearest(stage: str, known: Iterable[str]) -> str:
+    """Return the stage that was meant by one that is written almost alike, or an empty text."""
+    plain = {_plain(each): each for each in known}
     close = difflib.get_close_matches(_plain(stage), plain, n=1, cutoff=_A_SLIP)
-    if close:
-        words = f"{item.nodeid}: there is no stage {stage!r}; did you mean {plain[close[0]]!r}?"
-        raise pytest.UsageError(words)
+    return plain[close[0]] if close else ""
 
 
 def _plain(name: str) -> str:

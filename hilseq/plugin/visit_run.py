@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
+from functools import cached_property
 from pathlib import Path
 from typing import Any, NoReturn
 
@@ -12,7 +13,9 @@ import hilseq
 from hilseq.clock import Clock, WallClock, compose
 from hilseq.description.visit import Visit
 from hilseq.errors import HilseqError, StandFault, UsageError
+from hilseq.extensions import Extensions
 from hilseq.guard.client import Guard
+from hilseq.hooks import Element
 from hilseq.interrupts import held_back
 from hilseq.journal import kinds
 from hilseq.journal.boot import boot_id
@@ -20,6 +23,7 @@ from hilseq.journal.lost import left_by_a_run
 from hilseq.journal.writer import FILE_NAME as JOURNAL
 from hilseq.journal.writer import JournalWriter
 from hilseq.plugin.options import VisitOptions
+from hilseq.plugin.parametrize import elements_of
 from hilseq.plugin.resuming import Resumed, resumed_run
 from hilseq.plugin.retest import failed_before
 from hilseq.plugin.run_header import run_header
@@ -51,6 +55,7 @@ class VisitRun:
     def __init__(self, options: VisitOptions, visit: Visit) -> None:
         self.options = options
         self.visit = visit
+        self.extensions = Extensions()
         self.folder = options.out or _default_folder(list(options.serials.values()))
         self.clock: Clock = WallClock()
         self._journal: JournalWriter | None = None
@@ -113,6 +118,11 @@ class VisitRun:
             # A twin of our own ends with this process; everything else needs the guard.
             self._guard = Guard(self._stand, self.folder)
             self.clock.tick = self._guard.heartbeat
+
+    @cached_property
+    def elements(self) -> dict[str, Element]:
+        """What a test may ask for, to become one check per value."""
+        return elements_of(self.extensions)
 
     def make_folder(self) -> None:
         """Make the run's folder. Raises UsageError."""

@@ -96,6 +96,11 @@ def added(known: Counter[Key], stored: Iterable[StoredFault]) -> list[StoredFaul
     return found
 
 
+def new_faults(known: Iterable[StoredFault], stored: Iterable[StoredFault]) -> list[StoredFault]:
+    """Return the faults that came since `known` was read and are none of a healthy unit."""
+    return unusual(added(counted(known), stored))
+
+
 class Faults:
     """The fault table of one unit."""
 

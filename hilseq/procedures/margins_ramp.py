@@ -37,8 +37,7 @@ class Ramp:
     @property
     def hysteresis(self) -> Measured:
         """Pick-up less drop-out, V."""
-        both = (self.pick_up.standard_uncertainty, self.drop_out.standard_uncertainty)
-        return Measured(self.pick_up.value - self.drop_out.value, "V", math.hypot(*both))
+        return self.pick_up - self.drop_out
 
     def in_words(self) -> str:
         """Return the finding and its resolution."""

@@ -11,7 +11,6 @@ from hilseq.measured import Measured
 from hilseq.procedures.limits import OutputLimits
 from hilseq.procedures.patterns import PATIENCE
 from hilseq.procedures.points import Outputs
-from hilseq.procedures.repeats import difference
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +50,7 @@ def measure_loaded(
     off = outputs.volts()
     return {
         name: Loaded(
-            difference(supply, on[name]),
+            supply - on[name],
             off[name],
             _leakage(off[name], loads[name]) if name in loads else None,
         )

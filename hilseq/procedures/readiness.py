@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
+from functools import partial
 
 from hilseq.description.checks.calibration import calibrated_parts
 from hilseq.description.checks.network import addresses_of
@@ -47,6 +48,14 @@ class Look:
 Looks = Iterator[Look]
 
 
+@dataclass(frozen=True, slots=True)
+class ReadinessCheck:
+    """What an extension looks at beside the rest: `look(bench, slot)` yields what it found, the unit off."""
+
+    name: str
+    look: Callable[[Bench, str], Iterable[Look]]
+
+
 def require(looks: Iterable[Look]) -> list[Look]:
     """Return the looks. Raises StandFault with everything that is wrong."""
     found = list(looks)
@@ -60,8 +69,11 @@ def require(looks: Iterable[Look]) -> list[Look]:
 class Readiness:
     """Looks at the part of a prepared bench that serves `slots`; the units in them have no power."""
 
-    def __init__(self, bench: Bench, slots: Iterable[str] | None = None) -> None:
+    def __init__(
+        self, bench: Bench, slots: Iterable[str] | None = None, further: Iterable[ReadinessCheck] = ()
+    ) -> None:
         self._bench = bench
+        self._further = {check.name: check for check in further}
         self._stand = bench.stand
         self.slots = tuple(bench.slots if slots is None else slots)
         self._parts = [part for part in bench.instruments.parts if self._mine(part)]
@@ -80,7 +92,13 @@ class Readiness:
             "loop-backs": self.loopbacks,
             "ports": self.ports,
             "addresses": self.addresses,
+            **{name: partial(self.further, name) for name in self._further},
         }
+
+    def further(self, name: str) -> Looks:
+        """What the check of an extension finds."""
+        for slot in self.slots:
+            yield from self._further[name].look(self._bench, slot)
 
     def instruments(self) -> Looks:
         """Every instrument answers and is the one the stand file expects."""

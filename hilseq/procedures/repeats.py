@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 
 from hilseq.analysis.uncertainty import combine, type_a, welch_satterthwaite
@@ -24,11 +23,3 @@ def repeat(measure: Callable[[], Measured], count: int) -> Measured:
     return Measured(
         scatter.mean, instrument.unit, combine(parts), max(1.0, welch_satterthwaite(parts, degrees))
     )
-
-
-def difference(one: Measured, other: Measured) -> Measured:
-    """Return one minus other, measured by two instruments that know nothing of each other, in a base unit."""
-    one, other = one.in_base_unit(), other.in_base_unit()
-    parts = [one.standard_uncertainty, other.standard_uncertainty]
-    degrees = welch_satterthwaite(parts, [one.degrees_of_freedom, other.degrees_of_freedom])
-    return Measured(one.value - other.value, one.unit, math.hypot(*parts), max(1.0, degrees))

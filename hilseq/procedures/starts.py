@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from hilseq.analysis.uncertainty import type_a
 from hilseq.errors import NotPerformed
 from hilseq.measured import Measured
 from hilseq.procedures.unit import Unit
 
-COLUMNS = ("at s", "voltage V", "without supply s", "time to ready s", "uncertainty s")
+_COLUMNS = ("at s", "voltage V", "without supply s", "time to ready s", "uncertainty s")
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,6 +23,10 @@ class StartTimes:
     mean: Measured
     largest: Measured
     spread: float
+
+    def table(self) -> tuple[str, Sequence[str], Sequence[Sequence[Any]]]:
+        """Return name, columns and rows of every start."""
+        return "time to ready of every start", _COLUMNS, self.rows
 
     def in_words(self) -> str:
         """Return the distribution in a sentence."""

@@ -9,7 +9,6 @@ from hilseq.errors import NotPerformed
 from hilseq.instruments import codec
 from hilseq.instruments.signals import SignalBank
 from hilseq.measured import Measured
-from hilseq.procedures.repeats import difference
 from hilseq.procedures.unit import Unit
 from hilseq.procedures.wiring import Wiring
 
@@ -26,6 +25,5 @@ def reported_error(unit: Unit, stand: Stand, signals: SignalBank) -> Measured:
     thermometer = Wiring(stand, unit.slot).sensor_of_unit("case", "degC")
     if thermometer is None:
         raise NotPerformed(f"no signal of the stand senses {unit.slot}.case in degC")
-    told = Measured(unit.link.read(register), "K", codec.step(register) / math.sqrt(12.0))
-    seen = signals.measure(thermometer)
-    return difference(told, Measured(seen.value, "K", seen.standard_uncertainty, seen.degrees_of_freedom))
+    told = Measured(unit.link.read(register), "degC", codec.step(register) / math.sqrt(12.0))
+    return told - signals.measure(thermometer)

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
@@ -15,6 +16,14 @@ from hilseq.reports.soak import soak_of
 from hilseq.reports.summary import summarise
 
 SUMMARY = "summary.json"
+
+
+@dataclass(frozen=True, slots=True)
+class ReportFormat:
+    """A format of an extension: `write(record)` returns the content of each file by its name."""
+
+    name: str
+    write: Callable[[RunRecord], Mapping[str, bytes]]
 
 
 def summary_bytes(record: RunRecord) -> bytes:
@@ -65,6 +74,28 @@ def _earlier(record: RunRecord) -> dict[str, list[EarlierRun]]:
         ]
         for unit in record.header["units"]
     }
+
+
+def write_formats(
+    record: RunRecord, folder: Path, formats: Iterable[ReportFormat]
+) -> tuple[list[Path], list[str]]:
+    """Write what extensions make of a run; return the files, and what went wrong, which costs nobody a verdict.
+
+    Raises OSError when the disk refuses.
+    """
+    files, wrong = [], []
+    for each in formats:
+        try:
+            made = {name: bytes(content) for name, content in each.write(record).items()}
+        except Exception as error:  # noqa: BLE001 - somebody else's code, of any kind
+            wrong.append(f"report format {each.name!r} failed: {type(error).__name__}: {error}")
+            continue
+        for name, content in made.items():
+            if Path(name).name != name:
+                wrong.append(f"report format {each.name!r}: {name!r} is no plain file name")
+            else:
+                files.append(write_file(folder / name, content))
+    return files, wrong
 
 
 def write_certificates(record: RunRecord, folder: Path) -> list[Path]:

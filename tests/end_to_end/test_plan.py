@@ -107,6 +107,38 @@ def test_a_stage_without_a_check_is_told(tmp_path: Path) -> None:
     assert "no check: the unit could not ship" in done.stdout
 
 
+def test_what_declares_no_duration_is_planned_as_unknown(tmp_path: Path) -> None:
+    """A name says nothing of how long a check takes: that of a shipped one does not either."""
+    sequence = tmp_path / "test_mine.py"
+    text = "import pytest\n\ndef test_rides_through(ready_unit): pass\n"
+    text += "@pytest.mark.duration('2 min')\ndef test_waits(ready_unit): pass\n"
+    sequence.write_text(text, encoding="utf-8")
+    found = json.loads(plan("--json", str(sequence), cwd=tmp_path).stdout)["units"][0]
+    assert (found["checks"], found["seconds"], found["unknown"]) == (2, 120.0, 1)
+    said = plan(str(sequence), cwd=tmp_path).stdout
+    assert "2 checks  about        2 min, 1 of unknown duration" in said
+    assert "the whole visit: at most about 2 min and the unknown duration of 1 check on hardware" in said
+
+
+def test_every_shipped_check_declares_its_duration(tmp_path: Path) -> None:
+    """On the two stands of the worked examples, no time of the plan is unknown."""
+    for stand, unit in ((SIM, RH16), (STANDS / "dx08-bench.yaml", STANDS / "units" / "dx08.yaml")):
+        for planned_unit in json.loads(plan("--json", unit=unit, stand=stand, cwd=tmp_path).stdout)["units"]:
+            assert planned_unit["unknown"] == 0
+
+
+@pytest.mark.parametrize("marker", ["'soon'", "", "5", "estimate='2 s'", "'2 s', '3 s'"])
+def test_a_duration_that_is_no_time_is_refused(tmp_path: Path, marker: str) -> None:
+    """With the check, what was written and what was expected."""
+    sequence = tmp_path / "test_mine.py"
+    text = f"import pytest\n\n@pytest.mark.duration({marker})\ndef test_it(ready_unit): pass\n"
+    sequence.write_text(text, encoding="utf-8")
+    done = plan(str(sequence), cwd=tmp_path)
+    assert done.returncode == 2
+    assert "::test_it: marker duration(" in done.stderr
+    assert "expected a time such as '500 ms'" in done.stderr
+
+
 def test_a_sequence_that_is_broken_is_said_to_be(tmp_path: Path) -> None:
     """With pytest's own words, and the exit code of bad input."""
     sequence = tmp_path / "test_mine.py"

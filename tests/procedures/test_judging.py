@@ -41,5 +41,5 @@ def test_base_units(unit: str, base: tuple[str, float]) -> None:
 
 def test_a_bare_number_is_no_reading() -> None:
     """The author of a sequence is told what to give instead."""
-    with pytest.raises(TypeError, match=r"'loop' is judged by 12\.5.*expected hilseq\.measured\.Measured"):
+    with pytest.raises(TypeError, match=r"'loop' is judged by 12\.5.*expected hilseq\.Measured"):
         Judge(DecisionRule.GUARDED, lambda _: None)("loop", 12.5, Limits(4.0, 20.0))  # type: ignore[arg-type]

@@ -7,7 +7,7 @@ import math
 import pytest
 
 from hilseq.measured import Measured
-from hilseq.procedures.repeats import difference, repeat
+from hilseq.procedures.repeats import repeat
 
 
 def _readings(values: list[float], uncertainty: float) -> Measured:
@@ -36,11 +36,3 @@ def test_one_reading_is_no_repeat() -> None:
     """One reading has no scatter."""
     with pytest.raises(ValueError, match="expected at least 2"):
         _readings([1.0], 0.1)
-
-
-def test_a_difference_is_taken_in_base_units() -> None:
-    """24 V minus 23500 mV is 0.5 V, known as both instruments together."""
-    found = difference(Measured(24.0, "V", 0.003), Measured(23500.0, "mV", 4.0))
-    assert found.value == pytest.approx(0.5)
-    assert found.unit == "V"
-    assert found.standard_uncertainty == pytest.approx(0.005)
