@@ -34,12 +34,15 @@ class SteppedClock:
         self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         self._socket.setblocking(False)  # every wait is a select with a time-out
         self._awake = BusyPoll()
+        self._moves_alone = False  # with every answer of an instrument, and not only when it is asked to
         self._due = False  # an answer is not read yet: that of `advance_async`, or of what was interrupted
         self._received = b""
         self._request = ""
         try:
             self._now = self._ask("now")
             self._began = self._asked_beginning()
+            self._send("pace")
+            self._moves_alone = self._told("pace") == "alone"
         except BaseException:
             self.close()
             raise
@@ -104,12 +107,16 @@ class SteppedClock:
 
     def now(self) -> float:
         """Seconds of the model since it was made; while it heads for an instant, those before."""
+        if self._moves_alone and not self._due:
+            self._now = self._ask("now")
         return self._now
 
     def advance_async(self, instant: float) -> None:
         """Let the model advance until `instant`, while something else is done that does not touch it."""
-        seconds = instant - self._now
-        if seconds > 0 and not self._due:
+        if self._due:
+            return
+        seconds = instant - self.now()
+        if seconds > 0:
             self._send(f"advance {seconds!r}")
 
     def sleep(self, seconds: float) -> None:
@@ -121,7 +128,7 @@ class SteppedClock:
     def sleep_until(self, instant: float) -> None:
         """Advance the model until `instant`."""
         self._arrive()
-        self.sleep(instant - self._now)
+        self.sleep(instant - self.now())
 
     def _arrive(self) -> None:
         if self._due:

@@ -6,25 +6,29 @@ lines as real hardware would be. Below this file nothing knows that a stand is s
 
 from __future__ import annotations
 
+import importlib
 import json
+import multiprocessing
+import os
 import select
+import socket
 import subprocess
 import sys
-from collections.abc import Mapping, Sequence
-from contextlib import suppress
+import time
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
 from functools import cached_property
 from pathlib import Path
 from typing import Any
 
-from hilseq import twin_pool
 from hilseq.description.stand import Stand
 from hilseq.errors import StandFault, UsageError
 
 #: Longest wall time until every server of the twin listens.
 START_DEADLINE = 30.0
 STOP_DEADLINE = 5.0
-#: Exit code of a twin that was asked for something impossible.
-_BAD_INPUT = 2
+#: How a twin begins what it says against its command line.
+_REFUSES = "hilseq_sim: "
 #: It stops when its standard input ends.
 _PIPE = "--parent-pipe"
 
@@ -37,9 +41,11 @@ def command(
     seed: int,
     defects: Sequence[str],
     clock: str = "stepped",
+    real_timing: bool = False,
 ) -> list[str]:
     """Return the command line that serves the twin."""
     line = [sys.executable, "-m", "hilseq_sim", "--stand", str(stand), "--seed", str(seed), "--clock", clock]
+    line += ["--real-timing"] * real_timing
     for slot, path in units.items():
         line += ["--unit", f"{slot}={path}"]
     for slot, serial in serials.items():
@@ -115,6 +121,52 @@ def write_pointing_stand(stand: Path, endpoints: Mapping[str, str], target: Path
     target.write_text(yaml.safe_dump(document, sort_keys=False, allow_unicode=True), encoding="utf-8")
 
 
+#: Sockets to processes that have imported the simulator and wait for a command line (`prepared`).
+_prepared: list[socket.socket] = []
+
+
+@contextmanager
+def prepared() -> Iterator[None]:
+    """Have a process ready that the next twin of this process, or of one forked from it, becomes.
+
+    Most of a twin's start is importing; a campaign has that done once, by the fork server of the standard library.
+    On a system without one, and for every further twin, nothing changes.
+    """
+    if "forkserver" not in multiprocessing.get_all_start_methods():
+        yield
+        return
+    context = multiprocessing.get_context("forkserver")
+    context.set_forkserver_preload(["__main__", "hilseq_sim.__main__", "hilseq_sim.world.build"])
+    ours, theirs = socket.socketpair()
+    process = context.Process(target=_await_command_line, args=(theirs,))
+    process.start()
+    theirs.close()
+    _prepared.append(ours)
+    try:
+        yield
+    finally:
+        if ours in _prepared:
+            _prepared.remove(ours)
+        ours.close()
+        process.join(STOP_DEADLINE)
+        if process.is_alive():
+            process.kill()
+            process.join()
+
+
+def _await_command_line(connection: socket.socket) -> None:
+    """Be the twin whose command line comes; from then on the connection is its standard input, output and errors."""
+    with connection, connection.makefile("rb") as lines:
+        line = lines.readline()
+        for stream in range(3):
+            os.dup2(connection.fileno(), stream)
+    sys.stdin, sys.stdout, sys.stderr = (os.fdopen(n, "r" if n == 0 else "w") for n in range(3))
+    if line:
+        importlib.import_module("hilseq_sim.__main__").main(json.loads(line))
+        sys.stdout.flush()
+        sys.stderr.flush()
+
+
 class Twin:
     """A running twin. Ends when it is closed, or when this process dies (its standard input ends)."""
 
@@ -127,21 +179,34 @@ class Twin:
         seed: int = 0,
         defects: Sequence[str] = (),
         clock: str = "stepped",
+        real_timing: bool = False,
     ) -> None:
-        line = [*command(stand, units, serials=serials, seed=seed, defects=defects, clock=clock), _PIPE]
-        try:
-            forked = twin_pool.started(line[3:])
-        except OSError as error:
-            raise StandFault(
-                f"the simulated stand did not start: its twin_pool has gone ({error})"
-            ) from error
-        self._process = forked or subprocess.Popen(
+        line = command(
+            stand, units, serials=serials, seed=seed, defects=defects, clock=clock, real_timing=real_timing
+        )
+        line.append(_PIPE)
+        self._process: subprocess.Popen[bytes] | None = None
+        self._connection: socket.socket | None = None
+        if _prepared:
+            self._connection = _prepared.pop()
+            try:
+                self._connection.sendall(json.dumps(line[3:]).encode("ascii") + b"\n")
+            except OSError as error:
+                self._connection.close()
+                raise StandFault(
+                    f"the simulated stand did not start: its process has gone ({error})"
+                ) from error
+            self._output = self._connection.fileno()
+            return
+        self._process = subprocess.Popen(
             line,
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
-            stderr=subprocess.PIPE,
+            stderr=subprocess.STDOUT,
             start_new_session=True,  # Ctrl-C at the terminal is for the run, which still has to make it safe
         )
+        assert self._process.stdout is not None
+        self._output = self._process.stdout.fileno()
 
     @cached_property
     def endpoints(self) -> dict[str, str]:
@@ -149,38 +214,45 @@ class Twin:
 
         Raises UsageError when it was asked for something impossible, StandFault when it does not start.
         """
-        process = self._process
-        assert process.stdout is not None
-        ready, _, _ = select.select([process.stdout], [], [], START_DEADLINE)
-        line = process.stdout.readline() if ready else b""
-        if line:
-            return {str(key): str(value) for key, value in json.loads(line)["endpoints"].items()}
-        if not ready:
-            self.close()
-            raise StandFault(f"the simulated stand did not start within {START_DEADLINE:g} s")
-        assert process.stderr is not None
-        errors = process.stderr.read()
-        process.wait(STOP_DEADLINE)
-        words = errors.decode("utf-8", "replace").strip() or f"it ended with code {process.returncode}"
-        if process.returncode == _BAD_INPUT:
-            raise UsageError(words)
-        raise StandFault(f"the simulated stand did not start: {words}")
+        said = b""
+        until = time.monotonic() + START_DEADLINE
+        while select.select([self._output], [], [], max(0.0, until - time.monotonic()))[0]:
+            piece = os.read(self._output, 65536)
+            said += piece
+            for line in said.splitlines(keepends=True):
+                if line.startswith(b"{") and line.endswith(b"\n"):
+                    return {str(key): str(value) for key, value in json.loads(line)["endpoints"].items()}
+            if not piece:
+                words = said.decode("utf-8", "replace").strip()
+                if words.startswith(_REFUSES):
+                    raise UsageError(words)
+                raise StandFault(f"the simulated stand did not start: {words or 'it ended without a word'}")
+        self.close()
+        raise StandFault(f"the simulated stand did not start within {START_DEADLINE:g} s")
 
-    def wait(self) -> None:
-        """Wait until the twin ends by itself."""
-        self._process.wait()
+    def wait(self, timeout: float | None = None) -> bool:
+        """Wait until the twin ends by itself; return whether it has within `timeout` s."""
+        try:
+            while select.select([self._output], [], [], timeout)[0]:
+                if not os.read(self._output, 65536):
+                    return True
+        except ConnectionError:
+            return True
+        return False
 
     def close(self) -> None:
-        """End the twin; at once when it does not end by itself."""
-        process = self._process
-        if process.stdin is not None:
+        """End the twin; at once when it does not end by itself. A prepared one is ended by who prepared it."""
+        if self._connection is not None:
             with suppress(OSError):
-                process.stdin.close()
-        try:
-            process.wait(STOP_DEADLINE)
-        except subprocess.TimeoutExpired:
-            process.kill()
-            process.wait(STOP_DEADLINE)
-        for stream in (process.stdout, process.stderr):
-            if stream is not None:
-                stream.close()
+                self._connection.shutdown(socket.SHUT_WR)
+                self.wait(STOP_DEADLINE)
+            self._connection.close()
+        elif (
+            self._process is not None and self._process.stdin is not None and self._process.stdout is not None
+        ):
+            with suppress(OSError):
+                self._process.stdin.close()
+            if not self._process.stdout.closed and not self.wait(STOP_DEADLINE):
+                self._process.kill()
+            self._process.stdout.close()
+            self._process.wait()

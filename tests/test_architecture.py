@@ -22,8 +22,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "stepped": {"errors", "clock"},
     "analysis": set(),
     "description": {"analysis", *FOUNDATION},
-    "twin_pool": set(),
-    "twin": {"description", "twin_pool", *FOUNDATION},
+    "twin": {"description", *FOUNDATION},
     "resources": set(),
     "hooks": {"description", "procedures", "reports"},
     "extensions": {"hooks", "procedures", "reports", *FOUNDATION},
@@ -33,7 +32,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "reports": {"journal", "analysis", *FOUNDATION},
     "records": {"journal", "reports", "analysis", *FOUNDATION},
     "live": {"journal", "reports", "records", "analysis", *FOUNDATION},
-    "coverage": {"analysis", "twin_pool", "plugin", "reports", *FOUNDATION},
+    "coverage": {"analysis", "plugin", "reports", "twin", *FOUNDATION},
     "guard": {"procedures", "description", "journal", *FOUNDATION},
     "plugin": {
         "procedures",

@@ -78,7 +78,7 @@ class _WarmTwin(subprocess.Popen[bytes]):
         if self.pid == 0:
             _twin(args[3:], streams)
         self._child_created = True
-        for file in streams.values():
+        for file in set(streams.values()):  # errors may go where the output goes
             os.close(file)
 
 

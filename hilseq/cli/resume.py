@@ -65,6 +65,7 @@ def _again(header: dict[str, Any], scratch: Path) -> tuple[list[str], list[Path]
         arguments.append(f"--serial={slot}={unit['serial']}")
     if options["simulate"]:
         arguments += ["--simulate", "--seed", str(header["seed"])]
+        arguments += ["--real-timing"] * bool(options.get("real_timing"))
         arguments += [f"--defect={defect}" for defect in options["defects"]]
     if options["attended"]:
         arguments.append("--attended")

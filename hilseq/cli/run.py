@@ -44,6 +44,12 @@ def run_command(
     ] = None,
     simulate: Annotated[bool, typer.Option("--simulate", help="Use a simulated twin of the stand.")] = False,
     seed: Annotated[int, typer.Option(metavar="N", help="Seed of the simulated twin.")] = 0,
+    real_timing: Annotated[
+        bool,
+        typer.Option(
+            "--real-timing", help="Draw how long the twin's instruments take: scans, lags, answers."
+        ),
+    ] = False,
     defect: Annotated[
         list[str] | None,
         typer.Option(
@@ -93,6 +99,8 @@ def run_command(
     arguments += [f"{option}={value}" for option, value in single.items() if value is not None]
     if simulate:
         arguments.append("--simulate")
+    if real_timing:
+        arguments.append("--real-timing")
     if attended:
         arguments.append("--attended")
     if soak:

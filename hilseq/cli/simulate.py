@@ -15,6 +15,9 @@ def simulate_command(
         list[str] | None, typer.Option(metavar="[SLOT=]SN", help="Serial number of the unit.")
     ] = None,
     seed: Annotated[int, typer.Option(metavar="N", help="Seed of the twin.")] = 0,
+    real_timing: Annotated[
+        bool, typer.Option("--real-timing", help="Draw how long the instruments take: scans, lags, answers.")
+    ] = False,
     defect: Annotated[
         list[str] | None, typer.Option(metavar="KIND[@PLACE][,OPTION=VALUE…]", help="Defect; repeatable.")
     ] = None,
@@ -42,7 +45,13 @@ def simulate_command(
     serials = by_slot(serial or [], "--serial", slots)
     describe_visit(stand, units)
     twin = Twin(
-        stand, units, serials=serials, seed=seed, defects=defect or [], clock="stepped" if stepped else "wall"
+        stand,
+        units,
+        serials=serials,
+        seed=seed,
+        defects=defect or [],
+        clock="stepped" if stepped else "wall",
+        real_timing=real_timing,
     )
     try:
         for name, address in twin.endpoints.items():

@@ -18,7 +18,7 @@ from hilseq.coverage.cases import Case
 from hilseq.coverage.outcome import judge_case
 from hilseq.coverage.row_file import RowFile
 from hilseq.errors import StandFault
-from hilseq.twin_pool import twin_pool
+from hilseq.twin import prepared
 
 #: Runs one visit with these options (of `hilseq run`) and returns its exit code.
 RunVisit = Callable[[list[str]], int]
@@ -53,10 +53,7 @@ def run_campaign(
     context = multiprocessing.get_context("fork")
     _warm_up()
     started = context.Value("i", 0)
-    with (
-        twin_pool(),
-        ProcessPoolExecutor(jobs, mp_context=context, initializer=_settle, initargs=(jobs, started)) as pool,
-    ):
+    with ProcessPoolExecutor(jobs, mp_context=context, initializer=_settle, initargs=(jobs, started)) as pool:
         waiting = {pool.submit(_visit, bench, case) for case in open_cases}
         try:
             for future in as_completed(waiting):
@@ -117,13 +114,14 @@ def _visit(bench: Bench, case: Case) -> dict[str, Any]:
     folder = Path(tempfile.mkdtemp(prefix="hilseq-coverage-", dir=_scratch()))
     try:
         run = folder / "run"
-        child = os.fork()
-        if child == 0:
-            code = 70
-            with contextlib.suppress(BaseException):
-                code = bench.run_visit([*visit_options(bench, case), "--out", str(run)])
-            os._exit(code)
-        os.waitpid(child, 0)
+        with prepared():
+            child = os.fork()
+            if child == 0:
+                code = 70
+                with contextlib.suppress(BaseException):
+                    code = bench.run_visit([*visit_options(bench, case), "--out", str(run)])
+                os._exit(code)
+            os.waitpid(child, 0)
         summary = run / "summary.json"
         told = json.loads(summary.read_text(encoding="utf-8")) if summary.exists() else {}
         if not told.get("complete"):  # broken off, by Ctrl-C say: it proves nothing, and is made again

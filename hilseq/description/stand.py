@@ -18,6 +18,7 @@ from hilseq.description.supplies import (
     SupplyCeilings,
     SupplyCommands,
 )
+from hilseq.description.twin import StandTwin
 from hilseq.quantities import AccuracyTerms, dimension_of, parse_accuracy
 
 __all__ = [
@@ -57,6 +58,11 @@ class Io(ModbusLimits):
     )
     calibration: Calibration | None = Field(default=None, description="its calibration")
     deadline: Seconds = Field(default=1.0, gt=0, description="longest wait for one answer")
+    scan_time: Seconds | None = Field(
+        default=None,
+        description="longest time between two snapshots of what it senses: a read may be that old. Measured through "
+        "its loop-backs where it has some",
+    )
     max_gap: int = Field(
         default=16, ge=0, description="unlisted addresses a read may run over; 0 if the device refuses them"
     )
@@ -86,6 +92,11 @@ class Signal(Register):
     accuracy: Text | None = Field(default=None, description="accuracy of the channel, such as 0.05 % + 2 mV")
     safe_value: float = Field(default=0.0, description="value of a drive in the safe state")
     settle: Seconds = Field(default=0.02, description="time from a new value until the terminal has it")
+    lag: Seconds | None = Field(
+        default=None,
+        description="longest time until a sense has followed its terminal, beside the `scan-time` of its io: the "
+        "reaction of a lamp sensor, the settling of a filter",
+    )
     load: Ohms | None = Field(
         default=None, gt=0, description="load from a measured output to 0 V: it turns leakage into a voltage"
     )
@@ -238,6 +249,9 @@ class Stand(Model):
         default_factory=dict, description="paths by which the stand tests its own channels"
     )
     safety: Safety = Field(default=Safety(), description="what is watched while anything is powered")
+    twin: StandTwin | None = Field(
+        default=None, description="how long the instruments of its simulated twin take"
+    )
     ambient: Name | None = Field(
         default=None, description="signal that measures the temperature around the instruments, degC"
     )

@@ -1,7 +1,7 @@
-"""How the simulated twin of a unit behaves beyond what its limits say.
+"""How the simulated twin of a unit, and of a stand, behaves beyond what their descriptions say.
 
-Only the simulator reads these; the defaults make a believable small controller. A profile needs no
-`twin` section.
+Only the simulator reads these; the defaults make a believable small controller, and instruments that take no time at
+all. Neither a profile nor a stand file needs a `twin` section.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ from hilseq.description.fields import (
     Ohms,
     Seconds,
     Text,
+    TimeRange,
     Volts,
     Watts,
 )
@@ -48,4 +49,24 @@ class Twin(Model):
     serial: Text = Field(default="0", description="serial number the twin reports when none is asked for")
     tolerance: Annotated[float, Field(ge=0, le=0.5)] = Field(
         default=0.02, description="relative standard deviation of parts, drawn per seed"
+    )
+
+
+class StandTwin(Model):
+    """How long the simulated instruments of a stand take; without this section they take no time at all."""
+
+    scan_time: Seconds | None = Field(
+        default=None,
+        description="time between two snapshots of an I/O simulator; its `scan-time` when not given",
+    )
+    scan_jitter: Annotated[float, Field(ge=0, le=0.4)] = Field(
+        default=0.1, description="share of the scan time by which a snapshot is early or late at most"
+    )
+    lag: Seconds = Field(default=0.0, description="lag of every sensing signal that has no `lag` of its own")
+    answer: TimeRange | None = Field(
+        default=None, description="shortest to longest time of an answer, such as 1..300 ms, drawn for each"
+    )
+    accept: Seconds = Field(default=0.0, description="time from a client's connection until it is served")
+    single_connection: bool = Field(
+        default=False, description="refuse a second client while the first lives, as many instruments do"
     )

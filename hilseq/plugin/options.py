@@ -31,6 +31,11 @@ def add_options(parser: pytest.Parser) -> None:
     )
     group.addoption("--seed", type=int, default=0, metavar="N", help="seed of the simulated twin (default 0)")
     group.addoption(
+        "--real-timing",
+        action="store_true",
+        help="draw how long the instruments of the twin take (scans, lags, answers) from the seed",
+    )
+    group.addoption(
         "--defect",
         action="append",
         default=[],
@@ -76,6 +81,8 @@ class VisitOptions:
     defects: Sequence[str]
     attended: bool
     out: Path | None
+    #: Whether the instruments of the twin take their time, drawn from the seed.
+    real_timing: bool = False
     soak: bool = False
     #: Seconds; None for the whole plan.
     soak_duration: float | None = None
@@ -196,12 +203,15 @@ def read_options(config: Any, slots: Sequence[str]) -> VisitOptions:
             raise UsageError(f"--serial names slot {slot}, which has no --unit")
     if option("--defect") and not option("--simulate"):
         raise UsageError("--defect works only with --simulate: nobody breaks a real unit on purpose")
+    if option("--real-timing") and not option("--simulate"):
+        raise UsageError("--real-timing works only with --simulate: hardware takes the time it takes")
     return VisitOptions(
         stand=Path(option("--stand")),
         units={slot: Path(path) for slot, path in units.items()},
         serials={slot: serial_number(slot, text) for slot, text in serials.items()},
         simulate=option("--simulate"),
         seed=option("--seed"),
+        real_timing=option("--real-timing"),
         defects=option("--defect"),
         attended=option("--attended"),
         out=Path(option("--out")) if option("--out") else None,

@@ -59,6 +59,7 @@ def run_header(
             "attended": options.attended,
             "retest": options.retest.name if options.retest else "",
             "simulate": options.simulate,
+            "real_timing": options.real_timing,
             "defects": list(options.defects),
             "soak": options.soak,
             "soak_duration": options.soak_duration,

@@ -103,6 +103,7 @@ class VisitRun:
                 serials=options.serials,
                 seed=options.seed,
                 defects=options.defects,
+                real_timing=options.real_timing,
             )
             import pyvisa_py  # noqa: F401 - takes as long as the twin, which starts meanwhile; needed soon
 

@@ -66,6 +66,7 @@ def _parser() -> argparse.ArgumentParser:
     add("--seed", type=int, default=0, metavar="N", help="the same seed gives the same unit and noise")
     add("--defect", action="append", default=[], metavar="SPEC", help="such as output-stuck-on@q05,after=20h")
     add("--clock", choices=("stepped", "wall"), default="stepped", help="who advances the world")
+    add("--real-timing", action="store_true", help="draw scans, lags and answer times from the seed")
     add("--listen", default=LOOPBACK, metavar="HOST", help="address to listen on")
     add("--port", action="append", default=[], metavar="ENDPOINT=N", help='fixed port, "supply main=5025"')
     add("--single-connection", action="store_true", help="refuse a second client while the first lives")
@@ -80,7 +81,13 @@ def _servers(options: argparse.Namespace) -> Servers:
     serials = _by_slot(options.serial, list(visit.profiles))
     from hilseq_sim.world.build import build_world  # late: a typing error is answered before the physics load
 
-    world = build_world(visit, seed=options.seed, serials=serials, defects=options.defect)
+    world = build_world(
+        visit,
+        seed=options.seed,
+        serials=serials,
+        defects=options.defect,
+        timing="drawn" if options.real_timing else "described",
+    )
     return Servers(
         world,
         visit.stand,
@@ -89,14 +96,16 @@ def _servers(options: argparse.Namespace) -> Servers:
             host=options.listen,
             ports=ports,
             wall=options.clock == "wall",
-            single_connection=options.single_connection,
+            single_connection=options.single_connection or world.timing.single_connection,
             seed=options.seed,
+            answers=world.timing.answers,
+            accept=world.timing.accept,
         ),
     )
 
 
 def _print_catalogue(options: argparse.Namespace) -> int:
-    from hilseq_sim.defects.on_visit import catalogue_on
+    from hilseq_sim.defects.spec import catalogue_on
 
     print(json.dumps(catalogue_on(_visit(options))))  # noqa: T201 - this is the interface
     return 0

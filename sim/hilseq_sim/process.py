@@ -12,8 +12,7 @@ from hilseq.description.stand import Stand, Supply
 from hilseq_sim.servers.clock_server import ClockSession
 from hilseq_sim.servers.connections import Connection, Listener, Stage
 from hilseq_sim.servers.loop import Loop
-from hilseq_sim.servers.modbus_rtu import ModbusRtuSession
-from hilseq_sim.servers.modbus_tcp import ModbusTcpSession
+from hilseq_sim.servers.modbus_sessions import ModbusRtuSession, ModbusTcpSession
 from hilseq_sim.servers.scpi_server import ScpiSession, instrument
 from hilseq_sim.servers.scpi_watchdog import Watchdog
 from hilseq_sim.servers.serial_line import PortSession, at_speed, pseudo_terminal, to_unit
@@ -41,6 +40,9 @@ class Options:
     wall: bool = False
     single_connection: bool = False
     seed: int = 0
+    #: By endpoint: shortest and longest time of an answer, s; and the time until a client is accepted, s.
+    answers: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    accept: float = 0.0
 
 
 class Servers:
@@ -52,7 +54,7 @@ class Servers:
         self.endpoints: dict[str, str] = {}
         self.loop = Loop()
         self._options = options
-        self._stage = Stage(world, self.loop, wall=options.wall, seed=options.seed)
+        self._stage = Stage(world, self.loop, wall=options.wall, seed=options.seed, answers=options.answers)
         try:
             self._serve_supplies(world, stand)
             self._serve_modbus(world, stand, profiles)
@@ -193,6 +195,7 @@ class Servers:
             host=self._options.host,
             port=fixed,
             single=instrument_like and self._options.single_connection,
+            accept=self._options.accept if instrument_like else 0.0,
         )
 
     def _address(self, listener: Listener, endpoints: list[str], form: str = "{host}:{port}") -> None:

@@ -1,6 +1,6 @@
 """Defects: what can be wrong with a simulated unit or stand, as data.
 
-`catalogue` is the one table of kinds; `spec` reads what a person writes; `places` and `resolve` fit it to
-a stand and a profile; `conditions` lets a defect come and go; `change` is how it changes the model's
-parameters. A defect knows the parts of the world, never a check.
+`catalogue` is the one table of kinds; `spec` reads what a person writes and fits it to a stand and a profile, with
+`places`; `conditions` lets a defect come and go; `effects` says which `change` of the model's parameters it is. A
+defect knows the parts of the world, never a check.
 """

@@ -16,15 +16,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Any, Literal
+from typing import Literal
 
 from hilseq.description.profile import Mode
-from hilseq_sim.defects import device_effects as d
 from hilseq_sim.defects import effects as e
 from hilseq_sim.defects import places as p
 from hilseq_sim.defects.effects import Effect
 from hilseq_sim.defects.places import Places
-from hilseq_sim.defects.spec import CONDITIONS
 
 
 @dataclass(frozen=True, slots=True)
@@ -306,15 +304,15 @@ _STAND: tuple[Kind, ...] = (
               severity=_LATE, harmless=0.1, matters=0.9),
     _on_stand("io-wrong-transaction", "answers carry another transaction's number", p.tcp_racks,
               e.connection("wrong_transaction")),
-    _on_stand("io-busy", "the I/O simulator is busy at times (exception 06), and is asked again", p.racks, d.io_busy,
+    _on_stand("io-busy", "the I/O simulator is busy at times (exception 06), and is asked again", p.racks, e.io_busy,
               severity="1 is busy for twice the deadline, with the cube of the severity", harmless=0.1, matters=0.9),
     _on_stand("io-answers-twice", "every answer of the I/O simulator comes once more", p.tcp_racks,
-              d.io_answers_twice, severity="1 is a copy a thousand answers later, 0.8 one a quarter as far; geometric",
+              e.io_answers_twice, severity="1 is a copy a thousand answers later, 0.8 one a quarter as far; geometric",
               harmless=0.7, matters=0.9),
     _on_stand("io-closes", "the I/O simulator closes its connection after each answer", p.tcp_racks,
               e.connection("closes"), harmless=1.0),
     _on_stand("io-resets", "the I/O simulator loses its mains for a moment each minute: it lets go of what it drives",
-              p.racks, d.io_resets),
+              p.racks, e.io_resets),
     _on_stand("interlock-open", "an interlock does not hold its safe value", p.interlocks,
               e.channel("unsafe")),
     _on_stand("broken-wire", "the wire of a signal is broken", p.checked_signals, e.channel("broken"),
@@ -324,24 +322,3 @@ _STAND: tuple[Kind, ...] = (
 )  # fmt: skip
 
 CATALOGUE: Mapping[str, Kind] = {row.kind: row for row in (*_UNIT, *_STAND)}
-
-
-def describe_catalogue() -> list[dict[str, Any]]:
-    """Return the catalogue as plain data, one entry per kind, for documents and the coverage table."""
-    return [
-        {
-            "kind": row.kind,
-            "side": row.side,
-            "stage": row.stage,
-            "does": row.does,
-            "located": list(row.located),
-            "severity": row.severity or "not graded: there or not",
-            "harmless": row.harmless,
-            "matters": row.matters,
-            "parameters": {
-                **dict(row.parameters),
-                **{word: form for word, (_, _, form) in CONDITIONS.items()},
-            },
-        }
-        for row in CATALOGUE.values()
-    ]

@@ -1,10 +1,16 @@
-"""How a defect changes the model: parameters added to, scaled or counted up, and back again."""
+"""How a defect changes the model: parameters added to, scaled or counted up, and back again; and where it sits."""
 
 from __future__ import annotations
 
 from collections.abc import Hashable, MutableMapping
 from dataclasses import dataclass
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
+
+from hilseq.description.profile import Mode
+
+if TYPE_CHECKING:
+    from hilseq_sim.world.build import World
+    from hilseq_sim.world.unit import UnitModel
 
 
 class Change(Protocol):
@@ -65,3 +71,36 @@ class Count:
     def undo(self) -> None:
         """See Change."""
         self.table[self.key] -= 1
+
+
+class Spot:
+    """Where one defect sits: the world, the unit of its slot, its places and how severe it is."""
+
+    def __init__(
+        self, world: World, slot: str, places: tuple[str, ...], severity: float, parameters: dict[str, str]
+    ) -> None:
+        self.world = world
+        self.unit: UnitModel = world.units[slot]
+        self.slot = slot
+        self.places = places
+        self.severity = severity
+        self.parameters = parameters
+
+    @property
+    def place(self) -> str:
+        """The first place."""
+        return self.places[0] if self.places else ""
+
+    @property
+    def mode(self) -> Mode:
+        """The mode of a place like `mode held`."""
+        return Mode(self.place.removeprefix("mode "))
+
+    @property
+    def position(self) -> int:
+        """The rack position of a place like `neighbour 2`."""
+        return int(self.place.removeprefix("neighbour "))
+
+    def twice(self, gap: float) -> float:
+        """Return how far a severity goes towards a limit that lies `gap` away: there at 0.5."""
+        return 2.0 * self.severity * gap

@@ -11,9 +11,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from hilseq_sim.defects.change import Change
-from hilseq_sim.defects.effects import Spot
-from hilseq_sim.defects.resolve import Defect
+from hilseq_sim.defects.change import Change, Spot
+from hilseq_sim.defects.spec import Defect
 from hilseq_sim.world.timeline import Timer
 
 if TYPE_CHECKING:

@@ -7,55 +7,16 @@ beyond it at 1 as a good unit lies inside.
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import TYPE_CHECKING
 
 from hilseq.description.checks.calibration import calibrated_parts
-from hilseq.description.profile import Mode
-from hilseq_sim.defects.change import Add, Change, Count, Scale
-from hilseq_sim.world.good_unit import ride_through, worst_power
-from hilseq_sim.world.modes import position_of
-
-if TYPE_CHECKING:
-    from hilseq_sim.world.build import World
-    from hilseq_sim.world.unit import UnitModel
+from hilseq_sim.defects.change import Add, Change, Count, Scale, Spot
+from hilseq_sim.world.draw import ride_through, worst_power
+from hilseq_sim.world.operation import position_of
 
 #: Ohm of a shorted input; factor left of a load that is shorted to ground; K by which a sensor is off.
 _SHORT, _GROUNDED, _SENSOR = 1.5, 0.002, 20.0
 #: Share of the rated voltage that the worst leaking output leaves at its terminal.
 _LEAKS_TO = 0.6
-
-
-class Spot:
-    """Where one defect sits: the world, the unit of its slot, its places and how severe it is."""
-
-    def __init__(
-        self, world: World, slot: str, places: tuple[str, ...], severity: float, parameters: dict[str, str]
-    ) -> None:
-        self.world = world
-        self.unit: UnitModel = world.units[slot]
-        self.slot = slot
-        self.places = places
-        self.severity = severity
-        self.parameters = parameters
-
-    @property
-    def place(self) -> str:
-        """The first place."""
-        return self.places[0] if self.places else ""
-
-    @property
-    def mode(self) -> Mode:
-        """The mode of a place like `mode held`."""
-        return Mode(self.place.removeprefix("mode "))
-
-    @property
-    def position(self) -> int:
-        """The rack position of a place like `neighbour 2`."""
-        return int(self.place.removeprefix("neighbour "))
-
-    def twice(self, gap: float) -> float:
-        """Return how far a severity goes towards a limit that lies `gap` away: there at 0.5."""
-        return 2.0 * self.severity * gap
 
 
 Effect = Callable[[Spot], list[Change]]
@@ -286,7 +247,7 @@ def input_slow(spot: Spot) -> list[Change]:
 
 def input_threshold(spot: Spot) -> list[Change]:
     """Raise the threshold; to the smallest voltage of state 1 at severity 0.5."""
-    from hilseq_sim.world.inputs import BANDS, RATED
+    from hilseq_sim.world.points import BANDS, RATED
 
     unit, model = spot.unit, spot.unit.inputs.inputs[spot.place]
     high = BANDS[unit.profile.points.inputs[spot.place].type_][1] * unit.profile.ratings.supply / RATED
@@ -442,3 +403,28 @@ def supply_trips_early(spot: Spot) -> list[Change]:
 def channel(attribute: str) -> Effect:
     """Count up a counter of one channel of the stand."""
     return lambda spot: [Add(spot.world.wiring.channels[spot.place], attribute)]
+
+
+#: Later answers behind which a copy comes at severity 1.
+_FAR_BEHIND = 1000
+
+
+def io_resets(spot: Spot) -> list[Change]:
+    """Let the device lose its mains for a moment each minute, and with it what it was driving."""
+    return [Add(spot.world.wiring.io[spot.place.removeprefix("io ")], "resets")]
+
+
+def io_busy(spot: Spot) -> list[Change]:
+    """Let the device be busy at times: for twice the deadline at severity 1, with the cube of the severity."""
+    deadline = spot.world.stand.io[spot.place.removeprefix("io ")].deadline
+    return [Add(spot.world.connections[spot.place], "busy", 2.0 * deadline * spot.severity**3)]
+
+
+def io_answers_twice(spot: Spot) -> list[Change]:
+    """Let every answer come once more: right behind itself at severity 0, a thousand answers later at 1.
+
+    Counted in answers and not in seconds, so that a slow computer draws the same.
+    """
+    connection = spot.world.connections[spot.place]
+    behind = round(_FAR_BEHIND**spot.severity) - 1
+    return [Add(connection, "twice"), Add(connection, "twice_behind", behind)]

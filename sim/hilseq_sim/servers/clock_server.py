@@ -1,9 +1,10 @@
 """The clock of the simulated stand: text lines that advance the world.
 
 `advance SECONDS` answers `now T` once the world has lived through them, `now` answers `now T`, `date` answers
-`date YYYY-MM-DDTHH:MM:SS+00:00`, `turn SLOT POSITION` turns a mode switch by hand and answers `now T`, anything else
-answers `error …`. The answer is what orders an advance before the readings on other connections; commands sent
-before it, which have no answer, are carried out before it.
+`date YYYY-MM-DDTHH:MM:SS+00:00`, `turn SLOT POSITION` turns a mode switch by hand and answers `now T`. `pace` answers
+`pace asked` where time moves by `advance` only, `pace alone` where it also moves by itself or with every answer of an
+instrument. Anything else answers `error …`. The answer is what orders an advance before the readings on other
+connections; commands sent before it, which have no answer, are carried out before it.
 """
 
 from __future__ import annotations
@@ -42,13 +43,15 @@ class ClockSession(Session):
             fault = self._advance(rest)
         elif word == b"date" and not rest:
             return f"date {self._stage.world.date.isoformat()}\n".encode()
+        elif word == b"pace" and not rest:
+            return b"pace alone\n" if self._stage.wall or self._stage.takes_time else b"pace asked\n"
         elif word == b"turn":
             fault = self._turn(rest.decode("utf-8", "replace").strip())
         else:
             fault = (
                 ""
                 if word == b"now" and not rest
-                else "expected `advance SECONDS`, `now`, `date` or `turn SLOT POSITION`"
+                else "expected `advance SECONDS`, `now`, `date`, `pace` or `turn SLOT POSITION`"
             )
         if fault:
             return f"error {fault}\n".encode()

@@ -10,14 +10,40 @@ import contextlib
 import socket
 import time
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from random import Random
 
 from hilseq_sim.servers.loop import Callback, Loop
-from hilseq_sim.servers.schedule import Schedule
 from hilseq_sim.servers.session import MalformedStreamError, Session
 from hilseq_sim.views import Trouble, WorldView
+
+#: Questions from the beginning of one busy time to that of the next; those asked while it is busy do not count.
+BUSY_EVERY = 50
+#: Questions before the first: the shortest visits shall meet it too.
+BUSY_FIRST = 5
+
+
+class BusySchedule:
+    """Devices by endpoint: how often they were asked, and until when they are busy, s of wall time."""
+
+    def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
+        self._clock = clock
+        self._asked: dict[str, int] = {}
+        self._until: dict[str, float] = {}
+
+    def busy(self, endpoint: str, seconds: float) -> bool:
+        """Tell whether it is busy now that it is asked; it is then busy for `seconds`."""
+        now = self._clock()
+        if now < self._until.get(endpoint, now):
+            return True
+        asked = self._asked[endpoint] = self._asked.get(endpoint, 0) + 1
+        if asked % BUSY_EVERY != BUSY_FIRST:
+            return False
+        self._until[endpoint] = now + seconds
+        return True
+
 
 CHUNK = 65536
 #: Unsent bytes above which a client that asks without reading has to wait, or loses its answers.
@@ -30,12 +56,24 @@ HEALTHY = Trouble()
 class Stage:
     """What all servers of one world share: the world, its clock, the loop, the state of every connection."""
 
-    def __init__(self, world: WorldView, loop: Loop, *, wall: bool = False, seed: int = 0) -> None:
+    def __init__(
+        self,
+        world: WorldView,
+        loop: Loop,
+        *,
+        wall: bool = False,
+        seed: int = 0,
+        answers: Mapping[str, tuple[float, float]] | None = None,
+    ) -> None:
         self.world = world
         self.loop = loop
         self.random = Random(seed)
+        self._answers = {
+            endpoint: (*times, Random(f"{seed}/answers/{endpoint}"))
+            for endpoint, times in (answers or {}).items()
+        }
         self.wall = wall
-        self.spells = Schedule()
+        self.busy_schedule = BusySchedule()
         self._listeners: list[Listener] = []
         self._connections: set[Connection] = set()
         self._joint: dict[str, tuple[str, ...]] = {}
@@ -50,6 +88,18 @@ class Stage:
             now = time.monotonic()
             self.world.advance(now - self._last)
             self._last = now
+
+    @property
+    def takes_time(self) -> bool:
+        """Tell whether answers take their time."""
+        return bool(self._answers)
+
+    def answer_time(self, endpoint: str) -> float:
+        """Return how long the next answer of an endpoint takes, s, drawn evenly in its logarithm."""
+        if endpoint not in self._answers:
+            return 0.0
+        low, high, chance = self._answers[endpoint]
+        return float(low * (high / low) ** chance.random()) if low > 0.0 else chance.uniform(low, high)
 
     def advance(self, seconds: float) -> None:
         """Advance the world, and let listeners follow what became of their connections."""
@@ -190,10 +240,18 @@ class Connection:
         if self._unsent_size > BACKLOG and session.drops_unread:
             self._drop_unsent()
             session.interrupted()
-        answer = session.answer(request)
+        stage = self._stage
+        takes = stage.answer_time(session.endpoint_of(request)) if stage.takes_time else 0.0
+        if takes and not stage.wall:
+            stage.advance(0.5 * takes)  # it acts half way between question and answer
+            answer = session.answer(request)
+            stage.advance(0.5 * takes)
+            takes = 0.0
+        else:
+            answer = session.answer(request)
         if answer:
-            if self._late:
-                self._send_late(answer, 0.0)
+            if takes or self._late:
+                self._send_late(answer, takes)
             else:
                 self._send(answer)
 
@@ -223,7 +281,7 @@ class Connection:
 
     def _refused_as_busy(self, request: bytes, trouble: Trouble) -> bytes:
         endpoint = self._session.endpoint_of(request)
-        if trouble.busy and self._stage.spells.busy(endpoint, trouble.busy):
+        if trouble.busy and self._stage.busy_schedule.busy(endpoint, trouble.busy):
             return self._session.busy(request)
         return b""
 
@@ -317,6 +375,7 @@ class Listener:
         host: str = "127.0.0.1",
         port: int = 0,
         single: bool = False,
+        accept: float = 0.0,
     ) -> None:
         self.names = tuple(names)
         self.refused = False
@@ -324,6 +383,7 @@ class Listener:
         self._stage = stage
         self._session = session
         self._single = single
+        self._accept_time = accept
         self._clients: set[Connection] = set()
         self._socket = self._bound(port)
         self.port: int = self._socket.getsockname()[1]
@@ -374,6 +434,15 @@ class Listener:
         if self._single and self._clients:
             client.close()
             return
+        if not self._accept_time:
+            self._serve(client)
+        elif self._stage.wall:
+            self._stage.loop.after(self._accept_time, partial(self._serve, client))
+        else:
+            self._stage.advance(self._accept_time)
+            self._serve(client)
+
+    def _serve(self, client: socket.socket) -> None:
         client.setblocking(False)
         client.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         wire = Wire(client.fileno(), client.recv, client.send, client.close)

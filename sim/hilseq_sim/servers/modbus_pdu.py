@@ -1,8 +1,9 @@
 """Modbus protocol data units: request bytes in, response bytes out, over a device's four tables.
 
 After the MODBUS Application Protocol Specification V1.1b3. The checks come in the order of its state
-diagrams: function (exception 01), quantity and byte count (03), address range (02), execution (04, others).
-Pure: no I/O, and nothing is known of what the registers mean.
+diagrams: function (exception 01), quantity and byte count (03), address range (02), execution (04, others); first of
+all comes what the stand file says that a device does not take. Pure: no I/O, and nothing is known of what the
+registers mean.
 """
 
 from __future__ import annotations
@@ -10,8 +11,8 @@ from __future__ import annotations
 import struct
 from collections.abc import Callable
 
+from hilseq.description.modbus_limits import ModbusLimits
 from hilseq.description.registers import Table
-from hilseq_sim.servers import quirks
 from hilseq_sim.views import ModbusRefusal, ModbusView
 
 ILLEGAL_FUNCTION = 1
@@ -47,7 +48,7 @@ def respond(view: ModbusView, request: bytes) -> bytes:
     if not request or not view.answering():
         return b""
     function = request[0]
-    if view.quirks is not None and (code := quirks.refusal(view.quirks, request)):
+    if view.quirks is not None and (code := _beyond_limits(view.quirks, request)):
         return bytes((function | 0x80, code))
     try:
         return _HANDLERS.get(function, _unknown)(view, request)
@@ -225,3 +226,24 @@ _HANDLERS: dict[int, Handler] = {
     23: _exchange_registers,
     43: _identify,
 }
+
+
+_READS = {1: Table.COIL, 2: Table.DISCRETE_INPUT, 3: Table.HOLDING_REGISTER, 4: Table.INPUT_REGISTER}
+_WRITES_ONE = {5: Table.COIL, 6: Table.HOLDING_REGISTER}
+_WRITES_SEVERAL = {15: Table.COIL, 16: Table.HOLDING_REGISTER}
+
+
+def _beyond_limits(quirks: ModbusLimits, request: bytes) -> int:
+    """Return the exception code with which the device refuses a request PDU, 0 when it takes it."""
+    function = request[0]
+    if function in _WRITES_ONE:
+        return 0 if quirks.has_single(_WRITES_ONE[function]) else ILLEGAL_FUNCTION
+    count = int.from_bytes(request[3:5], "big")
+    if function in _READS:
+        return ILLEGAL_VALUE if count > quirks.most_read(_READS[function]) else 0
+    if function in _WRITES_SEVERAL:
+        table = _WRITES_SEVERAL[function]
+        if not quirks.has_several(table):
+            return ILLEGAL_FUNCTION
+        return ILLEGAL_VALUE if count > quirks.most_written(table) else 0
+    return 0

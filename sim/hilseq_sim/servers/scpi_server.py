@@ -7,8 +7,8 @@ from random import Random
 
 from hilseq.clock import nothing
 from hilseq.description.stand import Supply
-from hilseq_sim.servers import scpi_dialect
 from hilseq_sim.servers.scpi_commands import Output
+from hilseq_sim.servers.scpi_headers import read_dialect
 from hilseq_sim.servers.scpi_instrument import Instrument
 from hilseq_sim.servers.session import Session
 from hilseq_sim.views import SupplyView
@@ -35,7 +35,7 @@ def instrument(outputs: Mapping[int, tuple[Supply, SupplyView]]) -> Instrument:
         for number, (supply, view) in outputs.items()
     }
     commands = {number: supply.commands for number, (supply, _) in outputs.items()}
-    return Instrument(built, scpi_dialect.read(commands, Instrument(built)))
+    return Instrument(built, read_dialect(commands, Instrument(built)))
 
 
 class ScpiSession(Session):

@@ -4,6 +4,6 @@ Knows `hilseq.description` (what a stand file and a profile say, with the number
 they are made of) and `hilseq_sim.views` (what the servers may ask). Must not know a protocol, a sequence,
 or which check is running: it answers what is read and lives through what is written.
 
-Every state is a closed form anchored at the last event (`timeline`, `curves`), evaluated when it is asked
+Every state is a closed form anchored at the last event (`timeline`), evaluated when it is asked
 for; nothing is integrated step by step, so no result depends on how a span of time is cut.
 """

@@ -5,21 +5,21 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from typing import Protocol
+from typing import Literal, Protocol
 
 from hilseq.description.profile import Profile
 from hilseq.description.stand import Stand
 from hilseq_sim.defects.conditions import ActiveDefect
-from hilseq_sim.defects.resolve import resolve
+from hilseq_sim.defects.spec import resolve
 from hilseq_sim.views import ModbusView, PortView, SupplyView, Trouble
 from hilseq_sim.world.draw import Streams
-from hilseq_sim.world.modes import position_of
-from hilseq_sim.world.ports import UnitPort
+from hilseq_sim.world.operation import position_of
 from hilseq_sim.world.stand_io import Wiring
 from hilseq_sim.world.supply import SupplyModel
 from hilseq_sim.world.timeline import Timeline
+from hilseq_sim.world.timing import described, drawn
 from hilseq_sim.world.unit import UnitModel
-from hilseq_sim.world.unit_registers import UnitServer, unit_registers
+from hilseq_sim.world.unit_servers import UnitPort, UnitServer, unit_registers
 
 #: degC of the room where no soak plan says another.
 AMBIENT = 25.0
@@ -83,7 +83,9 @@ EPOCH = datetime(2026, 1, 5, 8, 0, tzinfo=UTC)
 class World:
     """The whole simulated stand (`hilseq_sim.views.WorldView`)."""
 
-    def __init__(self, visit: VisitLike, seed: int, serials: Mapping[str, str]) -> None:
+    def __init__(
+        self, visit: VisitLike, seed: int, serials: Mapping[str, str], timing: Literal["described", "drawn"]
+    ) -> None:
         stand = visit.stand
         self.stand = stand
         self.profiles = dict(visit.profiles)
@@ -91,6 +93,7 @@ class World:
         #: A defect: whole days by which the stand stood unused.
         self.days_later = 0
         self.streams = Streams(seed)
+        self.timing = described(stand) if timing == "described" else drawn(stand, self.streams)
         ambients = [profile.soak.ambient for profile in self.profiles.values() if profile.soak]
         self.ambient = max(ambients, default=AMBIENT)
         self.supply_models = {
@@ -111,7 +114,9 @@ class World:
             )
             for slot, profile in self.profiles.items()
         }
-        self.wiring = Wiring(stand, self.units, self.timeline, self.streams, self.ambient)
+        self.wiring = Wiring(
+            stand, self.units, self.timeline, self.streams, ambient=self.ambient, timing=self.timing
+        )
         self.port_models: dict[tuple[str, str], UnitPort] = {}
         self._links: dict[str, ModbusView] = {}
         for slot, unit in self.units.items():
@@ -177,6 +182,7 @@ class World:
         found = position_of(unit.profile.modes, position)
         if found is None:
             raise KeyError(position)
+        self.timeline.changing()
         unit.switch.turn(found)
 
     # -- defects -----------------------------------------------------------------------------------
@@ -201,14 +207,20 @@ class World:
 
 
 def build_world(
-    visit: VisitLike, *, seed: int = 0, serials: Mapping[str, str] | None = None, defects: Sequence[str] = ()
+    visit: VisitLike,
+    *,
+    seed: int = 0,
+    serials: Mapping[str, str] | None = None,
+    defects: Sequence[str] = (),
+    timing: Literal["described", "drawn"] = "described",
 ) -> World:
     """Return the world of a visit, with its defects in place.
 
-    `seed` draws the unit, the stand and all noise; `serials` by slot. Raises DefectError, with every legal
+    `seed` draws the unit, the stand and all noise, and with `timing` drawn how long the instruments take; `serials` by
+    slot. Raises DefectError, with every legal
     word near the wrong one, before anything is built of a defect that cannot be.
     """
-    world = World(visit, seed, serials or {})
+    world = World(visit, seed, serials or {}, timing)
     for number, text in enumerate(defects):
         ActiveDefect(world, resolve(text, visit), number)
     return world

@@ -9,8 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from hilseq_sim.world.curves import Approach, first_crossing
-from hilseq_sim.world.timeline import Timeline, Timer
+from hilseq_sim.world.timeline import Approach, Timeline, Timer, first_crossing
 
 #: What a closed cover makes of every thermal resistance.
 COVER = 1.2

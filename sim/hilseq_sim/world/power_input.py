@@ -19,7 +19,6 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
-from hilseq_sim.world.curves import exponential_crossing, first_crossing
 from hilseq_sim.world.feeding import (
     BLEEDER,
     Blocked,
@@ -29,7 +28,7 @@ from hilseq_sim.world.feeding import (
     PowerAtConstantCurrent,
 )
 from hilseq_sim.world.supply import OUTPUT_IMPEDANCE, SupplyModel
-from hilseq_sim.world.timeline import NEVER, Timeline, Timer
+from hilseq_sim.world.timeline import NEVER, Timeline, Timer, exponential_crossing, first_crossing
 
 #: Relative movement after which a current is worked out again that no closed form has.
 _STEP = 0.05

@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterable
 
 from hilseq.description.registers import Register, RegisterType, Table, WordOrder
 from hilseq_sim.views import ModbusRefusal
+from hilseq_sim.world.timeline import Timeline
 
 Reader = Callable[[], int]
 #: Takes a raw word or bit.
@@ -149,8 +150,9 @@ class RegisterMap:
     `gaps` is how many addresses beyond a listed one read as 0; 0 refuses every unlisted address.
     """
 
-    def __init__(self, *, gaps: int = 0) -> None:
+    def __init__(self, *, gaps: int = 0, timeline: Timeline) -> None:
         self._gaps = gaps
+        self._timeline = timeline
         self._readers: dict[Table, list[Reader | None]] = {table: [] for table in Table}
         self._writers: dict[Table, dict[int, Writer]] = {table: {} for table in Table}
         self._bits: dict[tuple[Table, int], _PackedWord] = {}
@@ -244,6 +246,7 @@ class RegisterMap:
             check = guards.get(address + index)
             if check is not None:
                 check(value)
+        self._timeline.changing()
         for write, value in zip(targets, values, strict=True):
             if write is not None:
                 write(value)

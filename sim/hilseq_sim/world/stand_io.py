@@ -11,16 +11,18 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from functools import partial
 
+from hilseq.clock import nothing
 from hilseq.description.modbus_limits import ModbusLimits
 from hilseq.description.registers import RegisterType, Table
 from hilseq.description.stand import Io, Signal, Stand
 from hilseq.quantities import SYMBOLS
 from hilseq_sim.world.analog import accuracy_in, factor_between
 from hilseq_sim.world.draw import Streams
-from hilseq_sim.world.inputs import INPUT_CURRENT, RATED
-from hilseq_sim.world.mains import Mains
+from hilseq_sim.world.points import INPUT_CURRENT, RATED
 from hilseq_sim.world.registers import RegisterMap
-from hilseq_sim.world.timeline import NEVER, Timeline, Timer
+from hilseq_sim.world.scan import SETTLED_AFTER, Chance, History, Scan
+from hilseq_sim.world.timeline import NEVER, Mains, Timeline, Timer
+from hilseq_sim.world.timing import Timing
 from hilseq_sim.world.unit import UnitModel
 
 #: Share of a signal's settling time until a drive is at its terminal.
@@ -38,7 +40,7 @@ _STEP = 0.4
 class Channel:
     """One signal of the stand. The counters and errors are defects; 0 in a good stand."""
 
-    def __init__(self, name: str, signal: Signal, streams: Streams) -> None:
+    def __init__(self, name: str, signal: Signal, streams: Streams, timing: Timing) -> None:
         self.name = name
         self.signal = signal
         self.is_bit = signal.kind is RegisterType.BIT
@@ -63,6 +65,10 @@ class Channel:
         self.stream = stream
         self.threshold = _SENSES_AT + stream.uniform(-_SPREAD, _SPREAD)
         self.deliver: Callable[[float], None] = lambda _: None
+        #: s: what its sensor shows is that old; time constant of its filter.
+        self.lag = timing.lags.get(name, 0.0)
+        self.filter = timing.filters.get(name, 0.0)
+        self.chance = Chance(streams.seed, "noise", name)
 
     def actual(self) -> float:
         """Return what a drive really puts on its wire for the value it was given."""
@@ -83,8 +89,15 @@ class Channel:
 class IoModel:
     """One I/O simulator (`hilseq_sim.views.ModbusView`)."""
 
-    def __init__(self, name: str, description: Io, timeline: Timeline) -> None:
+    def __init__(self, name: str, description: Io, timeline: Timeline, scan: Scan | None) -> None:
         self.name = name
+        self.history = History(timeline)
+        #: A defect: s by which what it serves is older than its last snapshot.
+        self.stale = 0.0
+        self._scan = scan
+        self._lags = 0.0
+        #: Number and instant of the snapshot that is read, and whether anything has changed since that may count.
+        self.snapshot, self.instant, self.recent = 0, 0.0, False
         self.device = description.device_id
         self.quirks: ModbusLimits | None = None if description.usual else description
         told = description.identity
@@ -96,9 +109,11 @@ class IoModel:
         self._timeline = timeline
         self._timer = Timer(timeline, self._deliver)
         self._channels: list[Channel] = []
-        self._registers = RegisterMap(gaps=description.max_gap)
+        self._registers = RegisterMap(gaps=description.max_gap, timeline=timeline)
+        #: The same as a client sees it, late: after scans and lags.
+        self._late_registers = RegisterMap(gaps=description.max_gap, timeline=timeline)
         #: Called before anything is read.
-        self.looks: list[Callable[[], None]] = []
+        self.looks = self.history.looks
         self.write = self._registers.write
 
     def answering(self) -> bool:
@@ -109,7 +124,13 @@ class IoModel:
         """Raw bits or words. Raises ModbusRefusal for an address that is not there."""
         for look in self.looks:
             look()
-        return self._registers.read(table, address, count)
+        if not self.history.window:
+            return self._registers.read(table, address, count)
+        now = self._timeline.now
+        self.snapshot, self.instant = self._scan.latest(now) if self._scan else (round(now * 1e3), now)
+        self.instant -= self.stale
+        self.recent = self.history.recent()
+        return self._late_registers.read(table, address, count)
 
     def identification(self) -> Mapping[int, bytes] | None:
         """Maker, model and version."""
@@ -133,22 +154,48 @@ class IoModel:
                 self._plan()
 
         writable = write if signal.table.writable else None
-        self._registers.add_value(signal, lambda: channel.set_value, writable)
+        for registers in (self._registers, self._late_registers):
+            registers.add_value(signal, lambda: channel.set_value, writable)
 
     def add_sense(self, channel: Channel, true_value: Callable[[], float]) -> None:
         """Put a sense on its register."""
+        late_value = self._late(channel, self.history.add(true_value), true_value)
+        self._lags = max(self._lags, channel.lag, SETTLED_AFTER * channel.filter)
         if channel.is_bit:
             self._registers.add_flag(channel.signal, _sense_bit(channel, true_value))
+            self._late_registers.add_flag(channel.signal, _sense_bit(channel, late_value))
         else:
             self._registers.add_value(channel.signal, _sense_value(channel, true_value))
+            self._late_registers.add_value(channel.signal, self._sense_late_value(channel, late_value))
+
+    def _late(self, channel: Channel, place: int, true_value: Callable[[], float]) -> Callable[[], float]:
+        """Return what a sensor shows of a true value in the snapshot that is read."""
+        history, lag, tau = self.history, channel.lag, channel.filter
+        if tau:
+            return lambda: history.filtered(place, self.instant, tau) if self.recent else true_value()
+        return lambda: history.at(place, self.instant - lag) if self.recent else true_value()
+
+    def _sense_late_value(self, channel: Channel, late_value: Callable[[], float]) -> Callable[[], float]:
+        gain, chance, bound = channel.gain, channel.chance.two, channel.noise_bound
+
+        def read() -> float:
+            if channel.dead or channel.broken:
+                return 0.0
+            one, other = chance(self.snapshot) if bound else (0.0, 0.0)
+            return late_value() * gain + channel.offset + (one - other) * bound
+
+        return read
 
     def seal(self) -> None:
         """Nothing is added afterwards."""
         self._registers.seal()
+        self._late_registers.seal()
 
     def refresh(self) -> None:
         """Follow a defect."""
         self._mains.follow(self.resets)
+        scan = self._scan.longest if self._scan else 0.0
+        self.history.window = scan + self._lags + self.stale
 
     def _start_anew(self) -> None:
         """Come back from a moment without mains: every drive is as when the device was switched on."""
@@ -201,10 +248,19 @@ class Wiring:
         units: Mapping[str, UnitModel],
         timeline: Timeline,
         streams: Streams,
+        *,
         ambient: float,
+        timing: Timing,
     ) -> None:
-        self.io = {name: IoModel(name, description, timeline) for name, description in stand.io.items()}
-        self.channels = {name: Channel(name, signal, streams) for name, signal in stand.signals.items()}
+        scans = {name: Scan(name, streams.seed, *times) for name, times in timing.scans.items()}
+        self.io = {
+            name: IoModel(name, description, timeline, scans.get(name))
+            for name, description in stand.io.items()
+        }
+        self.channels = {
+            name: Channel(name, signal, streams, timing) for name, signal in stand.signals.items()
+        }
+        self._timeline = timeline
         self._units = units
         self._ambient = ambient
         self._looped = {loop.sense: loop.drive for loop in stand.loopbacks.values()}
@@ -234,8 +290,14 @@ class Wiring:
         """Follow a defect: put on every terminal what its drive has now."""
         for io in self.io.values():
             io.refresh()
+        self._timeline.memory = max((io.history.window for io in self.io.values()), default=0.0)
+        self._timeline.changing = self._note if self._timeline.memory else nothing
         for channel in self.channels.values():
             channel.connect()
+
+    def _note(self) -> None:
+        for io in self.io.values():
+            io.history.note()
 
     # -- drives ------------------------------------------------------------------------------------
 

@@ -1,16 +1,55 @@
-"""A programmable DC supply: slew and settling, current limit, protections that latch, readback errors."""
+"""A programmable DC supply: slew and settling, current limit, protections that latch, readback errors, its recorder."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from typing import Protocol
 
 from hilseq.description.stand import Supply as SupplyDescription
-from hilseq_sim.world.curves import SETTLED, first_crossing
 from hilseq_sim.world.draw import Streams, noise
-from hilseq_sim.world.mains import Mains
-from hilseq_sim.world.recorder import Recorder
-from hilseq_sim.world.timeline import NEVER, Timeline, Timer
+from hilseq_sim.world.timeline import NEVER, SETTLED, Mains, Timeline, Timer, first_crossing
+
+#: Interval, s, and number of readings until a client sets others.
+INTERVAL, POINTS = 1e-3, 100
+
+
+class Recorder:
+    """Armed, it takes `points` readings, one every `interval` s, beginning with the next trigger."""
+
+    def __init__(self, timeline: Timeline, read: Callable[[], float]) -> None:
+        self._timeline = timeline
+        self._read = read
+        self.interval = INTERVAL
+        self.points = POINTS
+        self._armed = False
+        self._begun = 0.0
+        self._taken: list[float] = []
+        self._timer = Timer(timeline, self._take)
+
+    def arm(self) -> None:
+        """Forget the last record and wait for the trigger."""
+        self._timer.stop()
+        self._taken = []
+        self._armed = True
+
+    def trigger(self) -> None:
+        """Begin the record, if armed."""
+        if self._armed:
+            self._armed = False
+            self._begun = self._timeline.now
+            self._timer.start(0.0)
+
+    def record(self) -> list[float] | None:
+        """Return the readings, A; None while the record is not whole."""
+        return self._taken if len(self._taken) == self.points else None
+
+    def _take(self) -> None:
+        self._taken.append(self._read())
+        if len(self._taken) < self.points:
+            # Counted from the beginning, so that no rounding adds up.
+            self._timer.start_at(self._begun + len(self._taken) * self.interval)
+
 
 #: Share of the stand file's settling time spent slewing over the whole range, and as time constants after it.
 _SLEW_SHARE = 0.4
@@ -144,6 +183,7 @@ class SupplyModel:
         self._left = 0.0
         self._shorted = False
         settle = max(description.settle, 1e-3)
+        self._timeline = timeline
         self.source = Source(timeline, ceilings.voltage / (settle * _SLEW_SHARE), settle * _SETTLE_SHARE)
         self._output = False
         self._forget_settings()
@@ -287,6 +327,7 @@ class SupplyModel:
 
     @set_voltage.setter
     def set_voltage(self, volts: float) -> None:
+        self._timeline.changing()
         self._set_voltage = volts
         self._retarget()
 
@@ -297,6 +338,7 @@ class SupplyModel:
 
     @set_current.setter
     def set_current(self, amperes: float) -> None:
+        self._timeline.changing()
         self._set_current = amperes
         self._retarget()
 
@@ -307,6 +349,7 @@ class SupplyModel:
 
     @overvoltage.setter
     def overvoltage(self, volts: float) -> None:
+        self._timeline.changing()
         self._overvoltage = volts
         if self._output:
             self._retarget()
@@ -331,6 +374,7 @@ class SupplyModel:
         on = on and not (self._overvoltage_tripped or self._overcurrent_tripped)
         if on == self._output:
             return
+        self._timeline.changing()
         self._output = on
         if on:
             for feed in self.feeds:

@@ -7,18 +7,12 @@ from collections.abc import Callable, Mapping
 
 from hilseq.description.profile import Indicator, Mode, Profile
 from hilseq_sim.world.analog import AnalogChannel
-from hilseq_sim.world.battery import Battery
-from hilseq_sim.world.clock import UnitClock
-from hilseq_sim.world.draw import Streams, Tolerances
-from hilseq_sim.world.fault_table import FaultStore
-from hilseq_sim.world.good_unit import draw_parts
+from hilseq_sim.world.draw import Streams, Tolerances, draw_parts
 from hilseq_sim.world.heat import COVER, NEIGHBOUR_POWER, NEIGHBOUR_RESISTANCE, Heat
-from hilseq_sim.world.inputs import BANDS, RATED, Input, InputBank
-from hilseq_sim.world.memory import ConfigurationMemory
-from hilseq_sim.world.modes import ModeKeeper, ModeSwitch
-from hilseq_sim.world.outputs import SENSE_RESISTANCE, Output, OutputBank
+from hilseq_sim.world.memory import Battery, ConfigurationMemory, FaultStore, UnitClock
+from hilseq_sim.world.operation import ModeKeeper, ModeSwitch, Phase, Starter
+from hilseq_sim.world.points import BANDS, RATED, SENSE_RESISTANCE, Input, InputBank, Output, OutputBank
 from hilseq_sim.world.power_input import PowerInput
-from hilseq_sim.world.start import Phase, Starter
 from hilseq_sim.world.supply import SupplyModel
 from hilseq_sim.world.timeline import Timeline, Timer
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 from hilseq_sim.process import Options
-from hilseq_sim.servers.schedule import EVERY, FIRST
+from hilseq_sim.servers.connections import BUSY_EVERY, BUSY_FIRST
 from hilseq_sim.views import Trouble
 
 if TYPE_CHECKING:
@@ -174,7 +174,7 @@ def test_busy_at_times(served: Served, ask: Callable[..., bytes]) -> None:
     """Exception 06 (MODBUS Application Protocol V1.1b3, 7) for a while; what is asked then is not carried out."""
     served.world.troubles = {"io rack": Trouble(busy=0.3)}
     with served.connect("io rack") as connection, served.connect("io rack") as other:
-        for _ in range(FIRST - 1):
+        for _ in range(BUSY_FIRST - 1):
             assert ask(connection, READ, 13) == RIGHT
         began = time.monotonic()
         assert ask(connection, WRITE, 9) == BUSY[:7] + b"\x86\x06"
@@ -183,7 +183,7 @@ def test_busy_at_times(served: Served, ask: Callable[..., bytes]) -> None:
             assert time.monotonic() - began < 5.0
         assert time.monotonic() - began > 0.29
         assert answer == RIGHT, "the write was carried out although it was refused"
-        for _ in range(EVERY - 2):
+        for _ in range(BUSY_EVERY - 2):
             assert ask(connection, READ, 13) == RIGHT
         assert ask(connection, READ, 9) == BUSY
 

@@ -7,8 +7,8 @@ import re
 
 import pytest
 from hilseq_sim.servers.scpi_errors import ScpiError
-from hilseq_sim.servers.scpi_table import COMMANDS
-from hilseq_sim.servers.scpi_tree import Tree, short_form, split
+from hilseq_sim.servers.scpi_headers import Tree, short_form, split
+from hilseq_sim.servers.scpi_instrument import COMMANDS
 from hypothesis import given, settings
 from hypothesis import strategies as st
 

@@ -6,9 +6,8 @@ from typing import TYPE_CHECKING
 
 import pytest
 from hilseq_sim.servers.scpi_commands import Output
-from hilseq_sim.servers.scpi_instrument import Instrument
+from hilseq_sim.servers.scpi_instrument import COMMANDS, Instrument
 from hilseq_sim.servers.scpi_server import instrument as build
-from hilseq_sim.servers.scpi_table import COMMANDS
 from hypothesis import given, settings
 from hypothesis import strategies as st
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import pyvisa
 import serial
-from hilseq_sim.servers.modbus_rtu import framed
+from hilseq_sim.servers.modbus_sessions import framed
 from pymodbus.client import ModbusSerialClient, ModbusTcpClient
 from pyvisa.resources import MessageBasedResource
 

@@ -6,8 +6,13 @@ from random import Random
 from typing import Any
 
 import pytest
-from hilseq_sim.world.analog import AnalogChannel
-from hilseq_sim.world.sensors import LOOP_FAILED, LOOP_MEASURING, pt100_resistance, thermocouple_voltage
+from hilseq_sim.world.analog import (
+    LOOP_FAILED,
+    LOOP_MEASURING,
+    AnalogChannel,
+    pt100_resistance,
+    thermocouple_voltage,
+)
 from hilseq_sim.world.timeline import Timeline
 from hypothesis import given
 from hypothesis import strategies as st

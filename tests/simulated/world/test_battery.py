@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from hilseq_sim.world.battery import Battery, cell_voltage
+from hilseq_sim.world.memory import Battery, cell_voltage
 from hilseq_sim.world.timeline import Timeline
 
 from .conftest import MakeWorld, ready

@@ -5,11 +5,15 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from hilseq_sim.defects.catalogue import CATALOGUE, describe_catalogue
-from hilseq_sim.defects.on_visit import catalogue_on
-from hilseq_sim.defects.reference import as_markdown
-from hilseq_sim.defects.resolve import places_for, resolve
-from hilseq_sim.defects.spec import DefectError, parse_defect
+from hilseq_sim.defects.catalogue import CATALOGUE
+from hilseq_sim.defects.spec import (
+    DefectError,
+    catalogue_on,
+    describe_catalogue,
+    parse_defect,
+    places_for,
+    resolve,
+)
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -152,7 +156,22 @@ def test_every_place_offered_is_a_place_taken(visit: Visit) -> None:
             assert found.located
 
 
+def _as_markdown() -> str:
+    """Return the table, one kind of defect a line."""
+    lines = [
+        "| kind | at fault | what it does | severity | harmless to, found from |",
+        "|---|---|---|---|---|",
+    ]
+    for row in CATALOGUE.values():
+        severity = row.severity or ("any" if row.graded else "")
+        found_from = f"{row.matters:g}" if row.matters is not None else "never"
+        limits = "" if row.harmless is None else f"{row.harmless:g}, {found_from}"
+        side = row.side if row.side == "stand" else f"unit, {row.stage}"
+        lines.append(f"| `{row.kind}` | {side} | {row.does} | {severity} | {limits} |")
+    return "\n".join(lines) + "\n"
+
+
 def test_the_readme_lists_every_kind() -> None:
     """The table of sim/README.md is the catalogue."""
     manual = (Path(__file__).parents[3] / "sim" / "README.md").read_text(encoding="utf-8")
-    assert manual.partition("<!-- defects -->\n")[2].partition("<!-- end -->")[0] == as_markdown()
+    assert manual.partition("<!-- defects -->\n")[2].partition("<!-- end -->")[0] == _as_markdown()

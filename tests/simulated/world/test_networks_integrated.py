@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from hilseq_sim.world.heat import COVER, NEIGHBOUR_POWER, NEIGHBOUR_RESISTANCE, NEIGHBOUR_SLOWER, Heat
-from hilseq_sim.world.outputs import Output, OutputBank
+from hilseq_sim.world.points import Output, OutputBank
 from hilseq_sim.world.timeline import Timeline
 from hypothesis import given, settings
 from hypothesis import strategies as st

@@ -5,12 +5,11 @@ from __future__ import annotations
 import math
 
 import pytest
-from hilseq_sim.world.curves import Approach, exponential_crossing
 from hilseq_sim.world.draw import Streams
 from hilseq_sim.world.feeding import Blocked, ConstantCurrent, ConstantVoltage, hold_up
 from hilseq_sim.world.power_input import PowerInput
 from hilseq_sim.world.supply import OVERCURRENT_DELAY, SupplyModel
-from hilseq_sim.world.timeline import Timeline
+from hilseq_sim.world.timeline import Approach, Timeline, exponential_crossing
 from hypothesis import given
 from hypothesis import strategies as st
 

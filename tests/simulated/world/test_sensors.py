@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from hilseq_sim.world.sensors import (
+from hilseq_sim.world.analog import (
     pt100_resistance,
     pt100_temperature,
     thermocouple_temperature,

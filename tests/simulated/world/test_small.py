@@ -9,6 +9,7 @@ from hilseq_sim.views import ModbusRefusal
 from hilseq_sim.world.build import build_world
 from hilseq_sim.world.registers import RegisterMap
 from hilseq_sim.world.stand_io import Channel
+from hilseq_sim.world.timeline import Timeline
 
 from hilseq.description.registers import Register, Table
 from hilseq.description.visit import describe_visit
@@ -59,7 +60,7 @@ def test_packed_bits_and_wide_values_share_registers() -> None:
 
     taken: list[float] = []
     kept: dict[int, float] = {0: 0.0, 3: 1.0}
-    registers = RegisterMap()
+    registers = RegisterMap(timeline=Timeline())
     for bit in (0, 3):
         register = Register.model_validate(
             {"table": "holding register", "address": 5, "type": "bit", "bit": bit}

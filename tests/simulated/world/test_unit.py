@@ -8,8 +8,7 @@ from pathlib import Path
 import pytest
 from hilseq_sim.views import ModbusRefusal
 from hilseq_sim.world.build import World, build_world
-from hilseq_sim.world.fault_table import FaultStore
-from hilseq_sim.world.memory import crc16
+from hilseq_sim.world.memory import FaultStore, crc16
 
 from hilseq.description.registers import Table
 from hilseq.description.visit import describe_visit
