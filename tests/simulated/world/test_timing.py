@@ -69,7 +69,7 @@ def test_within_a_scan_every_read_is_the_same_whoever_asks(visit: Visit) -> None
         world.supplies["main"].output = True
         world.advance(5.0)
     worlds[1].io["rack"].read(supply.table, supply.address, 16)
-    rows = [[], []]
+    rows: tuple[list[list[int]], list[list[int]]] = ([], [])
     for _ in range(20):
         for world, kept in zip(worlds, rows, strict=True):
             first = world.io["rack"].read(supply.table, supply.address, 16)
