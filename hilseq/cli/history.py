@@ -39,7 +39,7 @@ _WIDE = 240
 def make_history_app() -> typer.Typer:
     """Return the sub-commands of `hilseq history`."""
     app = typer.Typer(
-        help="What the records tell: a unit's life, a part's yield, a reading, the stands, the instruments.",
+        help="What the records tell: a unit's history, a part's yield, a reading, the stands, the instruments.",
         no_args_is_help=True,
         add_completion=False,
         rich_markup_mode=None,
@@ -49,8 +49,8 @@ def make_history_app() -> typer.Typer:
     app.command("part")(part_command)
     app.command("reading")(reading_command)
     app.command("stands")(stands_command)
-    app.command("retried")(retried_command)
-    app.command("recall")(recall_command)
+    app.command("retested")(retested_command)
+    app.command("calibration-due")(calibration_due_command)
     return app
 
 
@@ -80,7 +80,7 @@ def _answer(
 
 def _write_page(told: Answer, address: str, html: Path) -> None:
     from hilseq.errors import UsageError
-    from hilseq.records.history.page import render
+    from hilseq.records.history.answer import render
 
     try:
         html.write_text(render(told, address), encoding="utf-8")
@@ -146,16 +146,16 @@ def unit_command(
     as_csv: Csv = False,
     html: Html = None,
 ) -> None:
-    """Tell a unit's life: every visit, what was found, and the readings that moved.
+    """Tell a unit's history: every visit, what was found, and the readings that moved.
 
-    Example: hilseq history unit RH-0001 --html life.html
+    Example: hilseq history unit RH-0001 --html history.html
     """
 
     def ask(database: Database) -> Answer:
         from hilseq.records.history.present import of_unit
-        from hilseq.records.history.unit_life import unit_life
+        from hilseq.records.history.unit_history import unit_history
 
-        return of_unit(unit_life(database, serial, part))
+        return of_unit(unit_history(database, serial, part))
 
     _answer(records, ask, as_json=as_json, as_csv=as_csv, html=html)
 
@@ -178,9 +178,7 @@ def part_command(
     """
 
     def ask(database: Database) -> Answer:
-        from hilseq.records.history.first_pass import first_pass
-        from hilseq.records.history.pareto import pareto
-        from hilseq.records.history.pooled import pooled
+        from hilseq.records.history.part import first_pass, pareto, pooled
         from hilseq.records.history.present import of_part
 
         return of_part(
@@ -213,7 +211,7 @@ def reading_command(
 
     def ask(database: Database) -> Answer:
         from hilseq.records.history.present import of_reading
-        from hilseq.records.history.reading_chart import reading_history
+        from hilseq.records.history.reading import reading_history
 
         return of_reading(
             reading_history(database, part, name, place=place, stand=stand, last=last, simulated=simulated)
@@ -234,21 +232,21 @@ def stands_command(
     as_csv: Csv = False,
     html: Html = None,
 ) -> None:
-    """Compare the stands for one reading: does one measure otherwise, is one drifting.
+    """Compare the stands for one reading: does one differ, is one drifting.
 
     Example: hilseq history stands RH16 "idle current" --csv
     """
 
     def ask(database: Database) -> Answer:
-        from hilseq.records.history.present_stands import of_stands
-        from hilseq.records.history.stand_comparison import compare_stands
+        from hilseq.records.history.present import of_stands
+        from hilseq.records.history.stands import compare_stands
 
         return of_stands(compare_stands(database, part, name, place=place, last=last, simulated=simulated))
 
     _answer(records, ask, as_json=as_json, as_csv=as_csv, html=html)
 
 
-def retried_command(
+def retested_command(
     *,
     part: OfPart = None,
     simulated: Simulated = False,
@@ -259,19 +257,19 @@ def retried_command(
 ) -> None:
     """List the units that failed and were tested again until they passed.
 
-    Example: hilseq history retried --part RH16
+    Example: hilseq history retested --part RH16
     """
 
     def ask(database: Database) -> Answer:
-        from hilseq.records.history.present import of_retried
-        from hilseq.records.history.retried import retried
+        from hilseq.records.history.present import of_retested
+        from hilseq.records.history.retested import retested
 
-        return of_retried(retried(database, part, simulated=simulated), part)
+        return of_retested(retested(database, part, simulated=simulated), part)
 
     _answer(records, ask, as_json=as_json, as_csv=as_csv, html=html)
 
 
-def recall_command(
+def calibration_due_command(
     *,
     days: Annotated[int, typer.Option("--days", metavar="N", min=0, help="Due within so many days.")] = 30,
     on: Annotated[
@@ -286,15 +284,17 @@ def recall_command(
 ) -> None:
     """List the instruments whose calibration is overdue, or due soon, and the runs made after it ended.
 
-    Example: hilseq history recall --days 60 --json
+    Example: hilseq history calibration-due --days 60 --json
     """
     today = _day(on)
 
     def ask(database: Database) -> Answer:
-        from hilseq.records.history.present import of_recall
-        from hilseq.records.history.recall import recall
+        from hilseq.records.history.calibration_due import calibrations_due
+        from hilseq.records.history.present import of_calibrations_due
 
-        return of_recall(recall(database, today, days, simulated=simulated, every=every), days)
+        return of_calibrations_due(
+            calibrations_due(database, today, days, simulated=simulated, every=every), days
+        )
 
     _answer(records, ask, as_json=as_json, as_csv=as_csv, html=html)
 

@@ -50,7 +50,7 @@ def make_records_app() -> typer.Typer:
 @contextmanager
 def reached() -> Iterator[None]:
     """Turn records that cannot be reached into one line on stderr and exit code 3."""
-    from hilseq.records.errors import RecordsUnreachable
+    from hilseq.records.database import RecordsUnreachable
 
     try:
         yield
@@ -139,8 +139,7 @@ def import_command(
 
     Example: hilseq records import runs/20261125-0930-RH-0001
     """
-    from hilseq.records.database import open_database
-    from hilseq.records.errors import JournalRefused, NothingToImport
+    from hilseq.records.database import JournalRefused, NothingToImport, open_database
     from hilseq.records.importing import import_run
 
     done, refused = [], False
@@ -177,7 +176,7 @@ def status_command(*, records: Records = None, runs: Runs = Path("runs"), as_jso
     Example: hilseq records status --json
     """
     from hilseq.records.database import open_database
-    from hilseq.records.status import status
+    from hilseq.records.synchronising import status
 
     with reached(), open_database(records, runs=runs, upgrade=False, create=False) as database:
         found = status(database, runs)

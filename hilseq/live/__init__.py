@@ -5,7 +5,7 @@
 | folder | which runs there are, and which of them go on |
 | life | whether a run that has not ended still goes on |
 | tail | what was added to a journal or a sample file since the last look |
-| rolled | samples as buckets, the last ones as they are, and the strip of modes |
+| sample_window | samples as buckets, the last ones as they are, and the strip of modes |
 | soaking | one soak as it goes |
 | follower | one run as it goes, for everybody who looks at it |
 | told | a run in words: what pages and streams say of it |

@@ -167,13 +167,13 @@ class _Pages:
         """Return what happened to a unit."""
         return self._history("answer", history.unit(request.query_params.get("serial", "").strip()))
 
-    def retried(self, request: Request) -> Response:
+    def retested(self, request: Request) -> Response:
         """Return the units tested until they passed."""
-        return self._history("answer", history.retried(simulated=_simulated(request)))
+        return self._history("answer", history.retested(simulated=_simulated(request)))
 
-    def recall(self, request: Request) -> Response:
+    def calibrations_due(self, request: Request) -> Response:
         """Return the instruments that are due."""
-        return self._history("answer", history.recall(simulated=_simulated(request)))
+        return self._history("answer", history.calibrations_due(simulated=_simulated(request)))
 
     def _history(self, template: str, question: Callable[[Database], Answer]) -> Response:
         try:
@@ -252,8 +252,8 @@ def make_app(site: Site, door: AccessPolicy) -> Starlette:
             Route("/history", pages.overview),
             Route("/history/part", pages.part),
             Route("/history/unit", pages.unit),
-            Route("/history/retried", pages.retried),
-            Route("/history/recall", pages.recall),
+            Route("/history/retested", pages.retested),
+            Route("/history/calibration-due", pages.calibrations_due),
             Route("/static/{name:path}", pages.static),
         ],
         middleware=[Middleware(Access, door=door, free=frozenset(f"/static/{name}" for name in _STATIC))],

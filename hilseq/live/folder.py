@@ -14,7 +14,7 @@ from hilseq.journal import kinds
 from hilseq.journal.writer import FILE_NAME
 from hilseq.live.follower import Follower
 from hilseq.live.run_state import State
-from hilseq.reports.files import file_stem
+from hilseq.reports.write import file_stem
 
 #: Runs lie in the folder itself, or one below, as those of a demo do.
 _DEPTH = 2

@@ -29,8 +29,7 @@ def ask(runs: Path, records: str | None, question: Callable[[Database], Answer])
     Raises NoRecords, or another HilseqError for a question that has no answer.
     """
     try:
-        from hilseq.records.database import open_database
-        from hilseq.records.errors import RecordsUnreachable, RecordsUnusable
+        from hilseq.records.database import RecordsUnreachable, RecordsUnusable, open_database
     except ModuleNotFoundError as error:
         raise NoRecords(
             f"the records need {error.name}: python -m pip install 'hilseq[records]', then start again"
@@ -47,8 +46,8 @@ def overview(database: Database) -> Answer:
     import sqlalchemy as sa
 
     from hilseq.records.history.answer import Answer, Table, percent
-    from hilseq.records.history.first_pass import first_pass
-    from hilseq.records.history.scope import units, visits
+    from hilseq.records.history.part import first_pass
+    from hilseq.records.tables import units, visits
     from hilseq.reports.formatting import count
 
     query = (
@@ -79,9 +78,7 @@ def part(name: str, *, simulated: bool) -> Callable[[Database], Answer]:
     """Return the question what became of all units of a part."""
 
     def question(database: Database) -> Answer:
-        from hilseq.records.history.first_pass import first_pass
-        from hilseq.records.history.pareto import pareto
-        from hilseq.records.history.pooled import pooled
+        from hilseq.records.history.part import first_pass, pareto, pooled
         from hilseq.records.history.present import of_part
 
         return of_part(
@@ -99,33 +96,35 @@ def unit(serial: str) -> Callable[[Database], Answer]:
 
     def question(database: Database) -> Answer:
         from hilseq.records.history.present import of_unit
-        from hilseq.records.history.unit_life import unit_life
+        from hilseq.records.history.unit_history import unit_history
 
-        return of_unit(unit_life(database, serial, None))
+        return of_unit(unit_history(database, serial, None))
 
     return question
 
 
-def retried(*, simulated: bool) -> Callable[[Database], Answer]:
+def retested(*, simulated: bool) -> Callable[[Database], Answer]:
     """Return the question which units were tested until they passed."""
 
     def question(database: Database) -> Answer:
-        from hilseq.records.history.present import of_retried
-        from hilseq.records.history.retried import retried as ask_retried
+        from hilseq.records.history.present import of_retested
+        from hilseq.records.history.retested import retested as ask_retested
 
-        return of_retried(ask_retried(database, None, simulated=simulated), None)
+        return of_retested(ask_retested(database, None, simulated=simulated), None)
 
     return question
 
 
-def recall(*, simulated: bool) -> Callable[[Database], Answer]:
+def calibrations_due(*, simulated: bool) -> Callable[[Database], Answer]:
     """Return the question which instruments are due for calibration."""
 
     def question(database: Database) -> Answer:
-        from hilseq.records.history.present import of_recall
-        from hilseq.records.history.recall import recall as ask_recall
+        from hilseq.records.history.calibration_due import calibrations_due as ask_calibrations_due
+        from hilseq.records.history.present import of_calibrations_due
 
         today = datetime.now(UTC).date()
-        return of_recall(ask_recall(database, today, DAYS, simulated=simulated, every=False), DAYS)
+        return of_calibrations_due(
+            ask_calibrations_due(database, today, DAYS, simulated=simulated, every=False), DAYS
+        )
 
     return question

@@ -9,7 +9,7 @@ import jinja2
 from starlette.responses import HTMLResponse
 
 import hilseq
-from hilseq.reports.templating import environment
+from hilseq.reports.sanitize import environment
 
 
 @cache

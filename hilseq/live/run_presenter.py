@@ -30,7 +30,7 @@ from hilseq.reports.formatting import (
 )
 from hilseq.reports.record import Check, RunRecord, UnitRecord
 from hilseq.reports.sanitize import sanitize
-from hilseq.reports.svg_plot import letter
+from hilseq.reports.soak_plots import letter
 from hilseq.verdicts import CheckVerdict, Disposition
 
 Plain = dict[str, Any]
@@ -208,7 +208,7 @@ class Shown:
         self.scale = scale_of(quantity.unit, known)
         largest = max(known, default=0.0) * self.scale.factor
         self._decimals = min(max(3 - math.floor(math.log10(largest)), 0), 6) if largest > 0 else 0
-        self.unit = _unit_word(self.scale.unit)
+        self.unit = self.scale.unit
 
     def number(self, value: float) -> str:
         """Return a value with its unit, or a dash where the unit under test said nothing."""
@@ -227,10 +227,6 @@ class Shown:
         if high is not None:
             return f"at most {number(high)}{unit}"
         return f"at least {number(low)}{unit}" if low is not None else ""
-
-
-def _unit_word(unit: str) -> str:
-    return {"degC": "\u00b0C", "Ohm": "\u03a9"}.get(unit, unit)
 
 
 def _inside(value: float, quantity: Quantity) -> str:

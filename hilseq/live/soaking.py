@@ -11,7 +11,7 @@ from typing import Any
 
 from hilseq.journal import kinds
 from hilseq.journal.samples import file_name
-from hilseq.live.decimation import MinMaxDecimator
+from hilseq.live.sample_window import SampleWindow
 from hilseq.live.tail import SampleTail
 from hilseq.reports.formatting import finite
 
@@ -88,7 +88,7 @@ class Soaking:
             if (number := finite(told)) is not None
         }
         self.quantities: list[Quantity] = []
-        self.rolled: MinMaxDecimator | None = None
+        self.rolled: SampleWindow | None = None
         self.events: list[Mapping[str, Any]] = []
         self.gaps: list[Mapping[str, Any]] = []
         self.ended: Mapping[str, Any] | None = None
@@ -154,7 +154,7 @@ class Soaking:
         ]
         mode = columns.index(MODE) if MODE in columns else None
         plotted = list(dict.fromkeys(number for number in drawn if number is not None))
-        self.rolled = MinMaxDecimator(len(columns), plotted, mode, self._period)
+        self.rolled = SampleWindow(len(columns), plotted, mode, self._period)
 
     def _column(self, columns: tuple[str, ...], name: str, unit: str) -> int | None:
         """Return the column of a name; where no column has it, the first of that unit."""

@@ -17,13 +17,13 @@ from typing import Any
 import numpy as np
 from starlette.concurrency import run_in_threadpool
 
-from hilseq.live.decimation import RECENT, MinMaxDecimator
 from hilseq.live.folder import Found, RunsFolder
 from hilseq.live.follower import Follower
 from hilseq.live.run_presenter import Plain, Shown, as_json, label_of, run_told, shown
+from hilseq.live.sample_window import RECENT, SampleWindow
 from hilseq.live.soaking import Quantity, Soaking, seconds
 from hilseq.reports.formatting import Scale
-from hilseq.reports.svg_plot import letter
+from hilseq.reports.soak_plots import letter
 
 #: The browser tries again after so long, ms.
 RETRY = 2000
@@ -88,7 +88,7 @@ def news(found: Found, follower: Follower, after: Position) -> News:
     return News(Position(follower.mark, places), run_told(found, follower), plots, follower.life.age)
 
 
-def _scale(rolled: MinMaxDecimator, number: int, quantity: Quantity) -> Scale:
+def _scale(rolled: SampleWindow, number: int, quantity: Quantity) -> Scale:
     column = rolled.plotted[number]
     return Shown(quantity, float(rolled.least[column]), float(rolled.greatest[column])).scale
 
@@ -99,11 +99,10 @@ def _numbers(values: Any, factor: float = 1.0) -> list[float | None]:
     return [float(f"{value:.6g}") if math.isfinite(value) else None for value in scaled.tolist()]
 
 
-def _plot(soak: Soaking, rolled: MinMaxDecimator, scales: list[Scale], last: float) -> Plain:
+def _plot(soak: Soaking, rolled: SampleWindow, scales: list[Scale], last: float) -> Plain:
     """Return what the plots of a reader lack that has everything up to `last`; of one with -1, all."""
     fresh = last < 0
     first = 0 if fresh else min(int(last / rolled.width), rolled.used)
-    low, mean, high = rolled.buckets(first)
     new = rolled.recent_times > last
     kept = next(
         (n for n, stretch in enumerate(rolled.stretches) if stretch.end >= last), len(rolled.stretches)
@@ -114,8 +113,8 @@ def _plot(soak: Soaking, rolled: MinMaxDecimator, scales: list[Scale], last: flo
         "width": rolled.width,
         "first": first,
         "buckets": [
-            [_numbers(part[:, n], scale.factor) for part in (low, mean, high)]
-            for n, scale in enumerate(scales)
+            [_numbers(part, scale.factor) for part in buckets]
+            for buckets, scale in zip(rolled.buckets(first), scales, strict=True)
         ],
         "recent": [
             [round(time, 3) for time in rolled.recent_times[new].tolist()],
@@ -142,7 +141,7 @@ def _plot(soak: Soaking, rolled: MinMaxDecimator, scales: list[Scale], last: flo
         plot["series"] = [
             {
                 "name": label_of(quantity),
-                "unit": {"degC": "\u00b0C"}.get(scale.unit, scale.unit),
+                "unit": scale.unit,
                 "low": None if quantity.low is None else quantity.low * scale.factor,
                 "high": None if quantity.high is None else quantity.high * scale.factor,
             }

@@ -21,8 +21,6 @@ from hilseq.reports.record import RunRecord, load_sound_record
 _MOST_FINDINGS = 5
 #: Longest first line of a journal: it holds the texts of all files the run was given.
 _HEADER = 16 << 20
-#: Whatever is recorded when a run begins is earlier than it; a simulated stand has a date of its own.
-_ANY_TIME = "9999-12-31T00:00:00+00:00"
 
 
 def earlier_runs(folder: Path, part: str, serial: str, *, simulated: bool) -> list[dict[str, Any]]:
@@ -65,20 +63,20 @@ def _recorded(runs: Path, part: str, serial: str, *, simulated: bool) -> list[di
         return []
     try:
         from hilseq.records.database import open_database
-        from hilseq.records.prior_runs import earlier_runs as recorded
+        from hilseq.records.history.unit_history import visits_of
 
         with open_database(runs=runs, create=False, upgrade=False) as database:
-            visits = recorded(database, part, serial, _ANY_TIME)
+            visits = visits_of(database, part, serial)
     except (ImportError, HilseqError):
         return []
     return [
         {
-            "run": visit["run"],
-            "started": visit["date"],
-            "stand": visit.get("stand", ""),
-            "disposition": visit["disposition"],
-            "findings": [f"{one['place']}: {one['what']}" for one in visit["findings"][:_MOST_FINDINGS]],
+            "run": visit.run,
+            "started": visit.started.isoformat(timespec="seconds"),
+            "stand": visit.stand,
+            "disposition": visit.disposition,
+            "findings": [f"{one.place}: {one.what}" for one in visit.findings[:_MOST_FINDINGS]],
         }
         for visit in visits
-        if visit["simulated"] == simulated
+        if visit.simulated == simulated
     ]

@@ -4,6 +4,6 @@ Reads journals through `hilseq.journal` and `hilseq.reports.record`; knows no in
 running process. A run never waits for the database: journals come first and are imported afterwards, in
 any order, as often as one likes, from many stands at once.
 
-`database` opens it, `importing` and `synchronising` fill it, `history` asks it, `earlier` serves the report.
+`database` opens it, `tables` says what it holds, `importing` and `synchronising` fill it, `history` asks it.
 SQLAlchemy is imported by those modules, not by this one.
 """

@@ -3,6 +3,13 @@
 Where: what the command line says, else the environment HILSEQ_RECORDS, else `records.sqlite` in the
 runs folder. Opening brings the tables up to date. Every error of the database comes out as
 RecordsUnreachable (try later) or RecordsUnusable (do something), with the address but never the password.
+
+HilseqError
+├── RecordsUnreachable   the database does not answer: nothing is lost, sync later
+├── JournalRefused       the journal was changed after it was written, or lost: it proves nothing
+├── NothingToImport      the run was killed before its first line was on the disk
+└── UsageError
+    └── RecordsUnusable  the database answers, but is too new, too old or no records at all
 """
 
 from __future__ import annotations
@@ -20,8 +27,7 @@ from sqlalchemy.engine import URL, Connection, Engine, make_url
 from sqlalchemy.exc import ArgumentError, DatabaseError, InterfaceError, OperationalError
 from sqlalchemy.pool import NullPool
 
-from hilseq.errors import UsageError
-from hilseq.records.errors import RecordsUnreachable, RecordsUnusable
+from hilseq.errors import HilseqError, UsageError
 
 ENVIRONMENT = "HILSEQ_RECORDS"
 FILE_NAME = "records.sqlite"
@@ -30,6 +36,12 @@ RUNS_FOLDER = Path("runs")
 #: Seconds a new connection to a server may take, and another writer may be waited for.
 CONNECT_SECONDS = 5
 WAIT_SECONDS = 60
+
+#: The newest revision in `migrations/versions`; here, so that opening need not load Alembic. A test compares.
+NEWEST = "0002"
+
+#: Any fixed number: two stands that open an old PostgreSQL at once upgrade one after the other.
+_UPGRADE_LOCK = 0x68696C73
 
 _WRITES = "hilseq_writes"
 _POSTGRES: Mapping[str, Any] = MappingProxyType(
@@ -42,6 +54,22 @@ _POSTGRES: Mapping[str, Any] = MappingProxyType(
         "application_name": "hilseq",
     }
 )
+
+
+class RecordsUnreachable(HilseqError):  # noqa: N818 (it says what is the matter)
+    """The database cannot be reached now. The journals stay where they are; sync again later."""
+
+
+class JournalRefused(HilseqError):  # noqa: N818 (as above)
+    """The journal contradicts its own hash chain, or another copy of itself, or has lost its lines."""
+
+
+class NothingToImport(HilseqError):  # noqa: N818 (as above)
+    """The journal holds no whole line yet."""
+
+
+class RecordsUnusable(UsageError):  # noqa: N818 (as above)
+    """The database answers, but these records cannot be used by this version of hilseq."""
 
 
 def address(where: str | Path | None = None, runs: Path = RUNS_FOLDER) -> URL:
@@ -172,8 +200,6 @@ def open_database(
     `create=False` a SQLite file that is not there does, and names the one that makes it. Raises
     RecordsUnreachable, RecordsUnusable, or UsageError for a wrong address.
     """
-    from hilseq.records.upgrading import require_current
-
     url = address(where, runs)
     file = _file_of(url)
     if file is not None and not create and not file.is_file():
@@ -190,3 +216,65 @@ def open_database(
         database.close()
         raise
     return database
+
+
+# -- the tables, brought up to date with Alembic -------------------------------------------------------
+
+
+def revision(connection: Connection) -> str | None:
+    """Return the revision of the tables; None when there are no records yet."""
+    if not sa.inspect(connection).has_table("alembic_version"):
+        return None
+    found = connection.execute(sa.text("SELECT version_num FROM alembic_version")).scalar()
+    return str(found) if found is not None else None
+
+
+def bring_up_to_date(database: Database) -> tuple[str | None, str]:
+    """Bring the tables up to date; return the revision before and after.
+
+    All or nothing, and safe when several processes do it at once. Raises RecordsUnusable when the
+    records were made by a newer hilseq.
+    """
+    from alembic import command
+    from alembic.config import Config
+    from alembic.script import ScriptDirectory
+
+    config = Config()
+    config.set_main_option("script_location", "hilseq.records:migrations")
+    with database.writing() as connection:
+        if database.is_postgres:
+            connection.execute(sa.select(sa.func.pg_advisory_xact_lock(_UPGRADE_LOCK)))
+        before = revision(connection)
+        known = {script.revision for script in ScriptDirectory.from_config(config).walk_revisions()}
+        if before is not None and before not in known:
+            raise _too_new(database, before)
+        if before != NEWEST:
+            config.attributes["connection"] = connection
+            command.upgrade(config, "head")
+    return before, NEWEST
+
+
+def require_current(database: Database, *, upgrade: bool) -> None:
+    """Make sure that the tables are the newest. Raises RecordsUnusable when they are not and must stay."""
+    with database.reading() as connection:
+        found = revision(connection)
+    if found == NEWEST:
+        return
+    if upgrade:
+        before, after = bring_up_to_date(database)
+        if before is not None:
+            database.upgraded = f"the tables at {database} were brought from revision {before} to {after}"
+        return
+    if found is not None and found > NEWEST:
+        raise _too_new(database, found)
+    raise RecordsUnusable(
+        f"the records at {database} have tables of revision {found or 'none'}, this hilseq needs {NEWEST}; "
+        "run `hilseq records upgrade`"
+    )
+
+
+def _too_new(database: Database, found: str) -> RecordsUnusable:
+    return RecordsUnusable(
+        f"the records at {database} were made by a newer hilseq (tables of revision {found}, this one knows "
+        f"up to {NEWEST}); install that version here too: nothing was changed"
+    )

@@ -17,10 +17,9 @@ import sqlalchemy as sa
 from sqlalchemy.engine import Connection
 
 from hilseq.journal.reader import find_journal
-from hilseq.records.models import Copy, Run, Visit
 from hilseq.records.rows import RunRows
+from hilseq.records.tables import copies, insert_for, runs, visits
 from hilseq.records.text import name, sanitize
-from hilseq.records.upsert import insert_for, table_of
 
 _SAMPLES = "samples-*.bin"
 
@@ -50,7 +49,7 @@ def look_at(folder: str | Path) -> str:
 
 def keep_copy(connection: Connection, run_id: int, place: str, look: str, wrong: Mapping[str, str]) -> None:
     """Keep how a copy of a run was found; `wrong` is what is wrong with its samples, by slot."""
-    insert = insert_for(connection, Copy)
+    insert = insert_for(connection, copies)
     insert = insert.on_conflict_do_update(
         index_elements=["run_id", "place"],
         set_={column: insert.excluded[column] for column in ("look", "wrong")},
@@ -61,8 +60,7 @@ def keep_copy(connection: Connection, run_id: int, place: str, look: str, wrong:
 
 def forget_copies(connection: Connection, run_id: int) -> None:
     """Forget the copies of a run, whose journal has grown: they have not the samples of all of it."""
-    copy = table_of(Copy)
-    connection.execute(sa.delete(copy).where(copy.c.run_id == run_id))
+    connection.execute(sa.delete(copies).where(copies.c.run_id == run_id))
 
 
 def damage_of(connection: Connection, run_id: int, place: str, wrong: Mapping[str, str]) -> dict[str, str]:
@@ -74,14 +72,13 @@ def damage_of(connection: Connection, run_id: int, place: str, wrong: Mapping[st
     damage = dict(wrong)
     if not damage:
         return damage
-    copy = table_of(Copy)
-    others = sa.select(copy.c.place, copy.c.look, copy.c.wrong).where(
-        copy.c.run_id == run_id, copy.c.place != place
+    others = sa.select(copies.c.place, copies.c.look, copies.c.wrong).where(
+        copies.c.run_id == run_id, copies.c.place != place
     )
     for other in connection.execute(others).all():
         if look_at(other.place) != other.look:
-            gone = (copy.c.run_id == run_id) & (copy.c.place == other.place)
-            connection.execute(sa.delete(copy).where(gone))
+            gone = (copies.c.run_id == run_id) & (copies.c.place == other.place)
+            connection.execute(sa.delete(copies).where(gone))
             continue
         theirs = json.loads(other.wrong)
         damage = {slot: words for slot, words in damage.items() if slot in theirs}
@@ -90,10 +87,11 @@ def damage_of(connection: Connection, run_id: int, place: str, wrong: Mapping[st
 
 def keep_worth(connection: Connection, run_id: int, rows: RunRows, damage: Mapping[str, str]) -> bool:
     """Let the visits of a run be worth what is left of their samples; tell whether that is anything new."""
-    visit, run = table_of(Visit), table_of(Run)
     known = {
         row.slot: row.damage
-        for row in connection.execute(sa.select(visit.c.slot, visit.c.damage).where(visit.c.run_id == run_id))
+        for row in connection.execute(
+            sa.select(visits.c.slot, visits.c.damage).where(visits.c.run_id == run_id)
+        )
     }
     changed = False
     for unit in rows.record.units:
@@ -103,9 +101,9 @@ def keep_worth(connection: Connection, run_id: int, rows: RunRows, damage: Mappi
         if known[slot] == told:
             continue
         changed = True
-        this = (visit.c.run_id == run_id) & (visit.c.slot == slot)
-        connection.execute(sa.update(visit).where(this).values(damage=told, **rows.worth(unit)))
+        this = (visits.c.run_id == run_id) & (visits.c.slot == slot)
+        connection.execute(sa.update(visits).where(this).values(damage=told, **rows.worth(unit)))
     if changed:
         code = rows.record.final_exit_code
-        connection.execute(sa.update(run).where(run.c.id == run_id).values(exit_code=code))
+        connection.execute(sa.update(runs).where(runs.c.id == run_id).values(exit_code=code))
     return changed

@@ -17,28 +17,12 @@ from sqlalchemy.engine import Connection
 
 from hilseq.journal.kinds import SAMPLES_SEALED
 from hilseq.journal.reader import find_journal
-from hilseq.records.database import Database
-from hilseq.records.errors import JournalRefused
+from hilseq.records import tables
+from hilseq.records.database import Database, JournalRefused
 from hilseq.records.evidence import damage_of, forget_copies, keep_copy, keep_worth, look_at, place_of
-from hilseq.records.models import (
-    Calibration,
-    Check,
-    Event,
-    Exposure,
-    Finding,
-    Instrument,
-    Reading,
-    Run,
-    Series,
-    Stand,
-    Unit,
-    Use,
-    Visit,
-)
-from hilseq.records.rollups import has_rollups, keep_rollups
 from hilseq.records.rows import RunRows, State, VisitRows, read_rows
-from hilseq.records.soak_samples import rollups_in
-from hilseq.records.upsert import ids_of, insert_for, table_of
+from hilseq.records.soak_minutes import has_rollups, keep_rollups, rollups_in
+from hilseq.records.tables import ids_of, insert_for
 
 _SERIES_KEY = ("part", "name", "place", "stage", "kind", "unit")
 
@@ -96,8 +80,7 @@ def import_run(database: Database, path: Path) -> Imported:
 
 def _is_whole_copy(connection: Connection, run_id: int, rows: RunRows) -> bool:
     """Tell whether a journal says all that the records have of its run: a shorter one seals less."""
-    run = table_of(Run)
-    kept = connection.execute(sa.select(run.c.chain).where(run.c.id == run_id)).scalar_one()
+    kept = connection.execute(sa.select(tables.runs.c.chain).where(tables.runs.c.id == run_id)).scalar_one()
     return bool(kept == rows.run["chain"])
 
 
@@ -117,18 +100,17 @@ def _store_samples(connection: Connection, run_id: int, rows: RunRows, outcome: 
 
 
 def _store(connection: Connection, rows: RunRows, path: Path) -> tuple[int, Outcome]:
-    stand_id = ids_of(connection, Stand, ("name",), [{"name": rows.stand}])[rows.stand,]
+    stand_id = ids_of(connection, tables.stands, ("name",), [{"name": rows.stand}])[rows.stand,]
     values = {**rows.run, "stand_id": stand_id}
-    run = table_of(Run)
     inserted = connection.execute(
-        insert_for(connection, Run)
+        insert_for(connection, tables.runs)
         .values(values)
         .on_conflict_do_nothing(index_elements=["key"])
-        .returning(run.c.id)
+        .returning(tables.runs.c.id)
     ).all()
     kept = connection.execute(
-        sa.select(run.c.id, run.c.lines, run.c.chain, run.c.state)
-        .where(run.c.key == rows.run["key"])
+        sa.select(tables.runs.c.id, tables.runs.c.lines, tables.runs.c.chain, tables.runs.c.state)
+        .where(tables.runs.c.key == rows.run["key"])
         .with_for_update()
     ).one()
     outcome = Outcome.NEW
@@ -139,7 +121,7 @@ def _store(connection: Connection, rows: RunRows, path: Path) -> tuple[int, Outc
         outcome = Outcome.GROWN
         _clear(connection, kept.id)
         forget_copies(connection, kept.id)
-        connection.execute(sa.update(run).where(run.c.id == kept.id).values(values))
+        connection.execute(sa.update(tables.runs).where(tables.runs.c.id == kept.id).values(values))
     _store_children(connection, kept.id, stand_id, rows)
     return kept.id, outcome
 
@@ -160,35 +142,33 @@ def _refuse_fork(rows: RunRows, kept_lines: int, kept_chain: str, path: Path) ->
 
 def _clear(connection: Connection, run_id: int) -> None:
     """Forget what a run's journal said; the roll-ups of its samples come from elsewhere and stay."""
-    for model in (Visit, Event, Use):
-        table = table_of(model)
+    for table in (tables.visits, tables.events, tables.uses):
         connection.execute(sa.delete(table).where(table.c.run_id == run_id))
 
 
 def _store_children(connection: Connection, run_id: int, stand_id: int, rows: RunRows) -> None:
-    units = ids_of(connection, Unit, ("part", "serial"), [visit.unit for visit in rows.visits])
+    unit_ids = ids_of(connection, tables.units, ("part", "serial"), [visit.unit for visit in rows.visits])
     _store_instruments(connection, run_id, stand_id, rows)
     series = ids_of(
         connection,
-        Series,
+        tables.series,
         _SERIES_KEY,
         [series for visit in rows.visits for check in visit.checks for series, _ in check.readings],
     )
     for visit in rows.visits:
-        unit_id = units[visit.unit["part"], visit.unit["serial"]]
+        unit_id = unit_ids[visit.unit["part"], visit.unit["serial"]]
         values = {**visit.visit, "run_id": run_id, "unit_id": unit_id}
-        visit_id = _insert_one(connection, table_of(Visit), values)
+        visit_id = _insert_one(connection, tables.visits, values)
         _store_visit(connection, visit_id, visit, series)
-    _insert_all(connection, table_of(Event), [{**event, "run_id": run_id} for event in rows.events])
+    _insert_all(connection, tables.events, [{**event, "run_id": run_id} for event in rows.events])
 
 
 def _store_visit(
     connection: Connection, visit_id: int, visit: VisitRows, series: dict[tuple[Any, ...], int]
 ) -> None:
     if visit.checks:
-        check = table_of(Check)
         numbers = connection.execute(
-            sa.insert(check).returning(check.c.id, sort_by_parameter_order=True),
+            sa.insert(tables.checks).returning(tables.checks.c.id, sort_by_parameter_order=True),
             [{**rows.check, "visit_id": visit_id} for rows in visit.checks],
         ).scalars()
         readings = [
@@ -201,9 +181,9 @@ def _store_visit(
             for check_id, rows in zip(numbers, visit.checks, strict=True)
             for key, reading in rows.readings
         ]
-        _insert_all(connection, table_of(Reading), readings)
-    for model, rows_of_visit in ((Finding, visit.findings), (Exposure, visit.exposures)):
-        _insert_all(connection, table_of(model), [{**row, "visit_id": visit_id} for row in rows_of_visit])
+        _insert_all(connection, tables.readings, readings)
+    for table, rows_of_visit in ((tables.findings, visit.findings), (tables.exposures, visit.exposures)):
+        _insert_all(connection, table, [{**row, "visit_id": visit_id} for row in rows_of_visit])
 
 
 def _store_instruments(connection: Connection, run_id: int, stand_id: int, rows: RunRows) -> None:
@@ -212,18 +192,23 @@ def _store_instruments(connection: Connection, run_id: int, stand_id: int, rows:
         ({**instrument, "stand_id": stand_id}, cal, resource)
         for instrument, cal, resource in rows.instruments
     ]
-    instruments = ids_of(connection, Instrument, key, [instrument for instrument, _, _ in owned])
+    instrument_ids = ids_of(connection, tables.instruments, key, [instrument for instrument, _, _ in owned])
     noted = [
-        ({**calibration, "instrument_id": instruments[tuple(instrument[column] for column in key)]}, resource)
+        (
+            {**calibration, "instrument_id": instrument_ids[tuple(instrument[column] for column in key)]},
+            resource,
+        )
         for instrument, calibration, resource in owned
     ]
     cal_key = ("instrument_id", "certificate", "due")
-    calibrations = ids_of(connection, Calibration, cal_key, [calibration for calibration, _ in noted])
-    uses = {calibrations[tuple(cal[column] for column in cal_key)]: resource for cal, resource in noted}
+    calibration_ids = ids_of(
+        connection, tables.calibrations, cal_key, [calibration for calibration, _ in noted]
+    )
+    used = {calibration_ids[tuple(cal[column] for column in cal_key)]: resource for cal, resource in noted}
     _insert_all(
         connection,
-        table_of(Use),
-        [{"run_id": run_id, "calibration_id": number, "resource": uses[number]} for number in uses],
+        tables.uses,
+        [{"run_id": run_id, "calibration_id": number, "resource": used[number]} for number in used],
     )
 
 

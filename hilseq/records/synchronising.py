@@ -1,22 +1,21 @@
-"""Store and forward: every run folder of a stand into the records, whenever the records can be reached."""
+"""Store and forward: every run folder of a stand into the records, whenever these can be reached; and what waits."""
 
 from __future__ import annotations
 
 import json
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from datetime import datetime
 from pathlib import Path
 
 import sqlalchemy as sa
 
 from hilseq.errors import HilseqError, UsageError
 from hilseq.journal.writer import FILE_NAME
-from hilseq.records.database import Database, open_database
-from hilseq.records.errors import NothingToImport, RecordsUnreachable
+from hilseq.records.database import Database, NothingToImport, RecordsUnreachable, open_database, revision
 from hilseq.records.evidence import look_at, place_of
 from hilseq.records.importing import Imported, Outcome, import_run
-from hilseq.records.models import Copy, Run
-from hilseq.records.upsert import table_of
+from hilseq.records.tables import copies, readings, runs, soak_minutes, stands, units, visits
 
 _TAIL_BYTES = 65536
 #: By the key of a run: its last chain value, and by folder how its sample files looked when it came in.
@@ -108,9 +107,8 @@ def _take(database: Database, path: Path, known: Known, result: Synchronised) ->
 
 def _known(database: Database) -> Known:
     """Return of each run in the records, by its key, the last chain value, and how its copies looked."""
-    run, copy = table_of(Run), table_of(Copy)
-    query = sa.select(run.c.key, run.c.chain, copy.c.place, copy.c.look).outerjoin(
-        copy, copy.c.run_id == run.c.id
+    query = sa.select(runs.c.key, runs.c.chain, copies.c.place, copies.c.look).outerjoin(
+        copies, copies.c.run_id == runs.c.id
     )
     known: Known = {}
     with database.reading() as connection:
@@ -140,3 +138,33 @@ def _whole_lines(tail: bytes) -> Iterator[bytes]:
     if not tail.endswith(b"\n"):
         return  # torn: what state it is in is for the importer to say
     yield from tail.splitlines()
+
+
+# -- what is in the records, and what waits outside ---------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Status:
+    """`rows` counts tables; `states` counts runs by the state of their journal; `waiting` are not in yet."""
+
+    address: str
+    revision: str
+    rows: dict[str, int]
+    states: dict[str, int]
+    last_run: datetime | None
+    waiting: list[Path]
+
+
+def status(database: Database, folder: Path | None = None) -> Status:
+    """Return what the records hold, and which journals under a folder are not in them."""
+    by_state = sa.select(runs.c.state, sa.func.count()).group_by(runs.c.state)
+    with database.reading() as connection:
+        found = revision(connection) or "none"
+        rows = {
+            table.name: connection.execute(sa.select(sa.func.count()).select_from(table)).scalar_one()
+            for table in (stands, units, runs, visits, readings, soak_minutes)
+        }
+        states: dict[str, int] = dict(connection.execute(by_state).all())
+        last = connection.execute(sa.select(sa.func.max(runs.c.started))).scalar()
+    waiting = waiting_in(database, folder) if folder is not None and folder.is_dir() else []
+    return Status(str(database), found, rows, dict(sorted(states.items())), last, waiting)

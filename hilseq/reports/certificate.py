@@ -1,14 +1,17 @@
-"""The certificate of one unit: one page of PDF/A that the journal alone makes, byte for byte."""
+"""The certificate and the label of one unit, which the journal alone makes, byte for byte.
+
+The certificate is one page of PDF/A; the label goes on the unit: serial number, verdict, date, and a code that a
+scanner reads.
+"""
 
 from __future__ import annotations
 
 import io
-from typing import Any
+from typing import Any, Literal
 
 from hilseq.errors import UsageError
 from hilseq.quantities import show_duration
 from hilseq.reports import formatting, page_views
-from hilseq.reports.code import short_code
 from hilseq.reports.paper import maker, printable, require, typeset
 from hilseq.reports.record import RunRecord, UnitRecord
 from hilseq.verdicts import Disposition
@@ -67,10 +70,10 @@ def _printed(rows: list[list[str]], longest: int = 50) -> list[list[str]]:
     return [[printable(cell, longest) for cell in row] for row in rows if row[1]]
 
 
-def common(run: RunRecord, unit: UnitRecord) -> dict[str, Any]:
+def _common(run: RunRecord, unit: UnitRecord) -> dict[str, Any]:
     """Return what certificate and label have in common."""
     disposition = run.final(unit)
-    code = short_code(run.chain)
+    code = formatting.short_code(run.chain)
     return {
         "author": maker(),
         "keywords": [f"hilseq-journal-chain:{run.chain}", f"hilseq-slot:{unit.slot}", code],
@@ -87,7 +90,7 @@ def common(run: RunRecord, unit: UnitRecord) -> dict[str, Any]:
 def certificate(run: RunRecord, unit: UnitRecord) -> bytes:
     """Return the certificate as PDF. Raises UsageError when the run is unfinished or typst is missing."""
     refuse_unfinished(run)
-    shared = common(run, unit)
+    shared = _common(run, unit)
     stages = page_views.stages(unit)
     reasons, more = page_views.reasons(unit, stages)
     instruments = page_views.instruments(run)
@@ -122,3 +125,28 @@ def certificate(run: RunRecord, unit: UnitRecord) -> bytes:
         "rule": _SHORT_RULES.get(unit.rule, printable(unit.rule, 100)),
     }
     return typeset("certificate.typ", data, run.ended)
+
+
+def label(run: RunRecord, unit: UnitRecord, form: Literal["pdf", "svg"] = "svg") -> bytes:
+    """Return the label, 62 mm by 29 mm, as SVG or PDF.
+
+    Letters in the SVG are shapes, so that it prints alike without any font. Raises UsageError when the run
+    is unfinished or typst or segno is missing.
+    """
+    refuse_unfinished(run)
+    shared = _common(run, unit)
+    scanned = f"{unit.serial[:60]} {shared['code']}".encode("ascii", "replace").decode()
+    data = {
+        **shared,
+        "title": "Label",
+        "description": f"{shared['part']} {shared['serial']}: {shared['verdict']}",
+        "part": printable(unit.part, 22),
+        "serial": printable(unit.serial, 24),
+        "date": printable(run.ended[:10], 10),
+        "qr": two_dimensional_code(scanned),
+    }
+    made = typeset("label.typ", data, run.ended, form)
+    if form == "pdf":
+        return made
+    # A picture has no keywords: the whole code travels in a comment, where `hilseq verify` looks for it.
+    return made + f"<!-- hilseq-journal-chain:{run.chain} {shared['author']} -->\n".encode("ascii")

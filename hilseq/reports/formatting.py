@@ -1,4 +1,4 @@
-"""The words of a report: what a verdict means, how a value is said, which rule was used."""
+"""The words of a report: what a verdict means, how a value is said, which rule was used, a code to compare."""
 
 from __future__ import annotations
 
@@ -116,6 +116,14 @@ class Scale:
         return f"{self.number(value)} {self.unit}".strip()
 
 
+def symbol(unit: str) -> str:
+    """Return a unit as people read it: `µA` for `uA`, `°C` for `degC`, `kΩ` for `kOhm`, `C` for `As`."""
+    if unit not in SYMBOLS:
+        return unit
+    read = unit.replace("degC", "\u00b0C").replace("Ohm", "\u03a9").replace("As", "C")
+    return f"\u00b5{read[1:]}" if read.startswith("u") else read
+
+
 _PREFIXED = ("V", "A", "s", "Ohm", "F", "W")
 
 
@@ -124,11 +132,11 @@ def scale_of(unit: str, values: Iterable[float | None]) -> Scale:
     largest = max((abs(value) for value in values if value is not None and math.isfinite(value)), default=0.0)
     known = SYMBOLS.get(unit)
     if known is None or known[1] != 1.0 or unit not in _PREFIXED or largest == 0.0:
-        return Scale(unit)
-    table = {symbol: factor for symbol, factor in UNITS[known[0]][1].items() if factor <= 1.0}
-    fitting = [(factor, symbol) for symbol, factor in table.items() if factor <= largest * (1 + 1e-9)]
-    factor, symbol = max(fitting, default=min((f, s) for s, f in table.items()))
-    return Scale(symbol, 1.0 / factor)
+        return Scale(symbol(unit))
+    table = {name: factor for name, factor in UNITS[known[0]][1].items() if factor <= 1.0}
+    fitting = [(factor, name) for name, factor in table.items() if factor <= largest * (1 + 1e-9)]
+    factor, best = max(fitting, default=min((f, s) for s, f in table.items()))
+    return Scale(symbol(best), 1.0 / factor)
 
 
 def finite(value: object) -> float | None:
@@ -167,3 +175,18 @@ def show_limits(reading: Reading) -> str:
     if high is not None:
         return f"at most {shown.quantity(high)}"
     return f"at least {shown.quantity(low)}" if low is not None else "no limits"
+
+
+#: Crockford's base 32: no I, L, O, U, which people confuse (https://www.crockford.com/base32.html).
+_ALPHABET = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"
+_BITS, _PER_GROUP = 80, 4
+
+
+def short_code(chain: str) -> str:
+    """Return the first 80 bits of a chain value as four groups of four: `7K3M-92QX-0VBA-TR5W`.
+
+    Eighty bits are for people to compare; machines compare the whole chain value.
+    """
+    number = int(chain[: _BITS // 4], 16)
+    letters = "".join(_ALPHABET[number >> shift & 31] for shift in range(_BITS - 5, -1, -5))
+    return "-".join(letters[at : at + _PER_GROUP] for at in range(0, len(letters), _PER_GROUP))

@@ -20,11 +20,11 @@ from markupsafe import Markup
 
 import hilseq
 from hilseq.quantities import show_duration
-from hilseq.reports import formatting, page_views, svg_plot, svg_points
-from hilseq.reports.code import short_code
+from hilseq.reports import formatting, page_views, soak_plots
+from hilseq.reports.check_drawings import draw_terminals, terminals
 from hilseq.reports.record import RunRecord, UnitRecord
-from hilseq.reports.soak_view import SoakView
-from hilseq.reports.templating import environment
+from hilseq.reports.sanitize import environment
+from hilseq.reports.soak import SoakView
 from hilseq.verdicts import CheckVerdict, Disposition
 
 #: Events with this `what` are statements of statistics: shown as sentences, not as happenings.
@@ -52,7 +52,7 @@ def _environment() -> jinja2.Environment:
         code=page_views.code_in_words,
         told=page_views.time_in_words,
     )
-    made.globals.update(signs=formatting.SIGNS, letter=svg_plot.letter, count=formatting.count)
+    made.globals.update(signs=formatting.SIGNS, letter=soak_plots.letter, count=formatting.count)
     return made
 
 
@@ -79,15 +79,15 @@ class _Plot:
 
 
 def _plots(soak: SoakView) -> tuple[list[_Plot], Markup]:
-    frame = svg_plot.Frame(max(soak.lasted, 1e-9), soak.gaps, soak.events)
+    frame = soak_plots.TimeFrame(max(soak.lasted, 1e-9), soak.gaps, soak.events)
     plots = []
     for series in soak.series:
-        fine = svg_plot.fine(series, frame)
-        buckets = svg_plot.overview(fine)
-        drawing = svg_plot.draw(series, frame, buckets)
-        detail = data_block(svg_plot.detail(series, fine, buckets)) if drawing else Markup()
-        plots.append(_Plot(series.name, svg_plot.in_words(series, buckets), drawing, detail))
-    return plots, svg_plot.draw_modes(soak.modes, frame) if soak.modes else Markup()
+        fine = soak_plots.fine(series, frame)
+        buckets = soak_plots.overview(fine)
+        drawing = soak_plots.draw(series, frame, buckets)
+        detail = data_block(soak_plots.detail(series, fine, buckets)) if drawing else Markup()
+        plots.append(_Plot(series.name, soak_plots.in_words(series, buckets), drawing, detail))
+    return plots, soak_plots.draw_modes(soak.modes, frame) if soak.modes else Markup()
 
 
 def _meaning(run: RunRecord, unit: UnitRecord, disposition: Disposition) -> str:
@@ -164,7 +164,7 @@ def render(
             reasons=reasons,
             more_reasons=more_reasons,
             advice=_advice(unit) if disposition is Disposition.REPAIR else [],
-            terminals=[(group, svg_points.draw(group)) for group in svg_points.terminals(unit.checks)],
+            terminals=[(group, draw_terminals(group)) for group in terminals(unit.checks)],
             missing=page_views.missing(unit),
             faults=page_views.faults(unit),
             proofs=proofs,
@@ -178,6 +178,6 @@ def render(
             earlier=earlier,
             earlier_data=data_block([asdict(one) for one in earlier]),
             cautions=formatting.CAUTIONS,
-            short_code=short_code(run.chain),
+            short_code=formatting.short_code(run.chain),
         )
     )

@@ -12,7 +12,7 @@ from markupsafe import Markup
 
 from hilseq.analysis.limits import Limits, test_uncertainty_ratio
 from hilseq.quantities import show_duration
-from hilseq.reports import svg_curve, svg_limits
+from hilseq.reports.check_drawings import draw_curve, draw_limits
 from hilseq.reports.formatting import (
     READING_WORDS,
     SIGNS,
@@ -131,7 +131,7 @@ def reading_view(reading: Reading, rule: str) -> ReadingView:
         reading.verdict,
         READING_WORDS.get(reading.verdict, reading.verdict),
         ", ".join(words for words in (_ratio(reading), _probability(reading)) if words),
-        svg_limits.draw(reading, rule),
+        draw_limits(reading, rule),
     )
 
 
@@ -151,7 +151,7 @@ def table_view(table: Mapping[str, Any]) -> TableView:
         tuple(str(column) for column in table["columns"]),
         tuple(tuple(_cell(value) for value in row) for row in rows[:_MOST_ROWS]),
         max(len(rows) - _MOST_ROWS, 0),
-        svg_curve.draw(table),
+        draw_curve(table),
     )
 
 

@@ -1,12 +1,17 @@
 """Hostile text made visible: what instruments, units and files say is shown, never obeyed.
 
 A serial number may hold markup, a fault text an escape sequence, a work order a character that turns the
-writing direction around. Every such character is replaced by a picture of itself before any markup is built.
+writing direction around. Every such character is replaced by a picture of itself before any markup is built;
+`environment` does so in every expression of every page template.
 """
 
 from __future__ import annotations
 
 import unicodedata
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    import jinja2
 
 #: Longer texts are cut and said to be: a page is for people.
 LONGEST = 2000
@@ -52,3 +57,24 @@ def _shown(words: str) -> str:
         printable = character.isprintable() and marks <= _MOST_MARKS
         shown.append(character if printable else _picture(character))
     return "".join(shown)
+
+
+def environment(package: str) -> jinja2.Environment:
+    """Return what renders the folder `templates` of a package: escaped, every control character made visible."""
+    import jinja2
+
+    return jinja2.Environment(
+        loader=jinja2.PackageLoader(package),
+        autoescape=True,
+        finalize=_finalize,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+
+
+def _finalize(value: Any) -> Any:
+    """Make hostile text visible; escaping follows by itself."""
+    from markupsafe import Markup
+
+    return value if isinstance(value, Markup) else sanitize("" if value is None else value)

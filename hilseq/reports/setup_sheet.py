@@ -9,8 +9,7 @@ from typing import Protocol
 import jinja2
 
 from hilseq.reports.formatting import CAUTIONS as ALL_CAUTIONS
-from hilseq.reports.sanitize import sanitize
-from hilseq.reports.templating import environment
+from hilseq.reports.sanitize import environment, sanitize
 
 #: Those of all cautions that concern setting up; the others speak of a report.
 CAUTIONS = ALL_CAUTIONS[:4]

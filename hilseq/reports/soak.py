@@ -1,6 +1,8 @@
 """A soak told from its journal and its sample file alone: curves, gaps, events, and sentences.
 
-Anyone can make this again from the run's folder. Knows no instrument; the numbers come from `analysis`.
+Anyone can make this again from the run's folder. Knows no instrument; the numbers come from `analysis`. All times
+of a `SoakView` are seconds since the soak began. A gap is a gap: values there are missing (NaN) or simply not in
+the sequence, and nothing is ever drawn across.
 """
 
 from __future__ import annotations
@@ -22,12 +24,14 @@ from hilseq.journal.samples import Samples, read_samples
 from hilseq.journal.seals import sample_file
 from hilseq.quantities import show_duration
 from hilseq.reports import formatting
+from hilseq.reports.formatting import symbol
 from hilseq.reports.record import UnitRecord
-from hilseq.reports.soak_view import Curve, Series, SoakEvent, SoakView, Span
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
+
+    Numbers = Sequence[float] | NDArray[np.floating]
 
 _CURVE_POINTS = 240
 #: Columns of a sample by the names that the sampler gives them.
@@ -36,6 +40,63 @@ VOLTAGE, CURRENT, MODE, FAULTS = "supply voltage", "supply current", "unit mode"
 
 #: Less of the running time above a temperature allows no test of it.
 _LEAST_SHARE = 0.1
+
+
+@dataclass(frozen=True, slots=True)
+class Curve:
+    """A fitted curve laid over a series: a few hundred points of it, and the fit in one sentence."""
+
+    times: Numbers
+    values: Numbers
+    told: str
+
+
+@dataclass(frozen=True, slots=True)
+class Series:
+    """One sampled quantity. `times` ascend; `low` and `high` are its limits where it has any."""
+
+    name: str
+    unit: str
+    times: Numbers
+    values: Numbers
+    low: float | None = None
+    high: float | None = None
+    fit: Curve | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """A stretch of time in one mode (`stopped`, `held`, `live`, `off`), or one gap and its reason."""
+
+    start: float
+    end: float
+    what: str
+
+
+@dataclass(frozen=True, slots=True)
+class SoakEvent:
+    """Something that happened: a left mode, a new fault, a power cycle, an interlock."""
+
+    at: float
+    what: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class SoakView:
+    """One soak of one unit.
+
+    `planned` and `lasted` are seconds; `sentences` are the statistics in plain words with their confidence.
+    """
+
+    planned: float
+    lasted: float
+    samples: int
+    series: Sequence[Series]
+    modes: Sequence[Span] = ()
+    gaps: Sequence[Span] = ()
+    events: Sequence[SoakEvent] = ()
+    sentences: Sequence[str] = ()
 
 
 @dataclass(slots=True)
@@ -238,7 +299,7 @@ def _statistics(
         test = above(middle, [event["case"] for event in firsts], under, running)
         # A case that stood at its median nearly all the time tells nothing about warmth.
         if test is not None and under >= _LEAST_SHARE * running:
-            sentences.append(test.sentence(f"above {middle:.1f} degC (the median of the soak)", "event"))
+            sentences.append(test.sentence(f"above {middle:.1f} °C (the median of the soak)", "event"))
     starts = [0.0, *(float(gap["end"]) for gap in story.gaps)]
     under = numbers.time_after(times[well], starts, NEAR_START, period)
     test = near_starts([float(event["since"]) for event in firsts], starts, under, running)
@@ -272,7 +333,7 @@ def _warmth(warm: numbers.WarmUp | None) -> list[str]:
     if warm.fit is not None:
         fit = warm.fit
         sentences.append(
-            f"The case went from {fit.initial:.1f} degC towards {fit.final:.1f} degC with a time constant of "
+            f"The case went from {fit.initial:.1f} °C towards {fit.final:.1f} °C with a time constant of "
             f"{show_duration(fit.time_constant)} (fit, standard uncertainty "
             f"{show_duration(fit.time_constant_uncertainty)})."
         )
@@ -285,7 +346,7 @@ def _warmth(warm: numbers.WarmUp | None) -> list[str]:
 
 def _bands(story: SoakStory, times: NDArray[np.float64], samples: Samples, case: str | None) -> list[str]:
     sentences = []
-    units = {column["name"]: column["unit"] for column in story.begun["columns"]}
+    units = {column["name"]: symbol(column["unit"]) for column in story.begun["columns"]}
     for name in [VOLTAGE, CURRENT, *([case] if case else [])]:
         if name not in samples.columns:
             continue
@@ -383,9 +444,7 @@ def _curve(warm: numbers.WarmUp | None) -> Curve | None:
     fit = warm.fit
     # Five time constants: beyond them the curve is its end.
     points = [fit.begin + 5.0 * fit.time_constant * number / _CURVE_POINTS for number in range(_CURVE_POINTS)]
-    told_of_fit = (
-        f"first-order rise to {fit.final:.1f} degC, time constant {show_duration(fit.time_constant)}"
-    )
+    told_of_fit = f"first-order rise to {fit.final:.1f} °C, time constant {show_duration(fit.time_constant)}"
     return Curve(points, [fit.at(point) for point in points], told_of_fit)
 
 

@@ -17,7 +17,7 @@ from typing import Any, Literal
 
 from hilseq.errors import UsageError
 from hilseq.journal.reader import Journal, read_journal
-from hilseq.reports.code import short_code
+from hilseq.reports.formatting import short_code
 from hilseq.reports.page import EarlierRun, render
 from hilseq.reports.record import RunRecord, UnitRecord, load_sound_record
 from hilseq.reports.sanitize import sanitize
@@ -77,8 +77,7 @@ def _earlier(content: bytes) -> list[EarlierRun]:
 
 
 def _papers(run: RunRecord, form: Literal["pdf", "svg"]) -> Iterator[_Candidate]:
-    from hilseq.reports.certificate import certificate
-    from hilseq.reports.label import label
+    from hilseq.reports.certificate import certificate, label
 
     for unit in run.units:
         if form == "pdf":

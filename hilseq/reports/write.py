@@ -1,21 +1,117 @@
-"""The files a run leaves: `summary.json` and one page per unit always, certificates and labels when asked."""
+"""The files a run leaves: `summary.json` and one page per unit always, certificates and labels when asked.
+
+Names are safe on every file system; a file is written whole or not at all.
+"""
 
 from __future__ import annotations
 
+import hashlib
 import json
+import os
+import string
+import tempfile
+from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 from hilseq.journal.reader import read_journal
-from hilseq.reports.files import file_stems, write_file
 from hilseq.reports.page import EarlierRun, render
-from hilseq.reports.record import RunRecord, load_sound_record
+from hilseq.reports.record import Check, Reading, RunRecord, UnitRecord, load_sound_record
 from hilseq.reports.soak import soak_of
-from hilseq.reports.summary import summarise
 
 SUMMARY = "summary.json"
+#: What every file system and every mail program keeps as it is.
+_KEPT = frozenset(string.ascii_letters + string.digits + "-._")
+_LONGEST = 64
+
+
+def _mark(text: str) -> str:
+    return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()[:16]
+
+
+def file_stem(serial: str) -> str:
+    """Return the serial as part of a file name; one that had to be changed carries a mark of the original."""
+    kept = "".join(character if character in _KEPT else "_" for character in serial)[:_LONGEST].strip(".")
+    return kept if kept and kept == serial else f"{kept or 'unnamed'}~{_mark(serial)}"
+
+
+def file_stems(units: Iterable[tuple[str, str]]) -> dict[str, str]:
+    """Return slot -> stem for the (slot, serial) of a run, no two alike on any file system."""
+    pairs = list(units)
+    stems = {slot: file_stem(serial) for slot, serial in pairs}
+    taken = Counter(stem.casefold() for stem in stems.values())
+    return {
+        slot: stem if taken[stem.casefold()] == 1 else f"{stem}~{_mark(f'{slot}/{serial}')}"
+        for (slot, serial), stem in zip(pairs, stems.values(), strict=True)
+    }
+
+
+def write_file(path: Path, content: bytes) -> Path:
+    """Write the file whole or not at all: a temporary file beside it, made durable, then renamed."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    handle, name = tempfile.mkstemp(prefix=f".{path.name[:40]}.", dir=path.parent)
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
+        Path(name).chmod(0o644)
+        Path(name).replace(path)
+    except BaseException:
+        Path(name).unlink(missing_ok=True)
+        raise
+    return path
+
+
+# -- the verdict for programs -------------------------------------------------------------------------
+
+
+def _reading(reading: Reading) -> dict[str, Any]:
+    names = ("name", "value", "unit", "uncertainty", "low", "high", "verdict")
+    return {name: getattr(reading, name) for name in names}
+
+
+def _check(check: Check) -> dict[str, Any]:
+    return {
+        "id": check.id,
+        "sequence": check.sequence,
+        "verdict": str(check.verdict),
+        "why": check.why,
+        "readings": [_reading(reading) for reading in check.readings],
+    }
+
+
+def _unit(record: RunRecord, unit: UnitRecord) -> dict[str, Any]:
+    return {
+        "serial": unit.serial,
+        "part": unit.part,
+        "slot": unit.slot,
+        "disposition": str(record.final(unit)),
+        "cautions": [unit.damage] if unit.damage else [],
+        "findings": [
+            {"place": finding.place, "what": finding.what, "check": finding.check}
+            for finding in unit.findings
+        ],
+        "checks": [_check(check) for check in unit.checks],
+    }
+
+
+def summarise(record: RunRecord) -> dict[str, Any]:
+    """Return the summary of a run as plain JSON data; its words are those of the design's verdicts."""
+    return {
+        "run": record.run,
+        "stand": record.stand,
+        "hilseq": record.hilseq,
+        "started": record.started,
+        "ended": record.ended,
+        "complete": record.sound,
+        "simulated": record.simulated,
+        "journal_chain": record.chain,
+        "exit_code": record.final_exit_code,
+        "units": [_unit(record, unit) for unit in record.units],
+    }
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,7 +206,7 @@ def write_certificates(record: RunRecord, folder: Path) -> list[Path]:
 
 def write_labels(record: RunRecord, folder: Path) -> list[Path]:
     """Write the label of every unit, as SVG and as PDF. Raises UsageError as `write_certificates` does."""
-    from hilseq.reports.label import label
+    from hilseq.reports.certificate import label
 
     forms: tuple[Literal["svg", "pdf"], ...] = ("svg", "pdf")
     made = {

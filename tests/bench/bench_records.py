@@ -24,11 +24,10 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from hilseq.records import models
+from hilseq.records import tables
 from hilseq.records.database import Database, open_database
-from hilseq.records.exposure import COLD_STARTS, SOAK_HOURS
-from hilseq.records.prior_runs import earlier_runs
-from hilseq.records.upsert import table_of
+from hilseq.records.history.unit_history import visits_of
+from hilseq.records.rows import COLD_STARTS, SOAK_HOURS
 
 PARTS, STANDS, UNITS = 5, 4, 2500
 #: (name, places, unit, mean): 100 readings a visit, in 20 checks.
@@ -70,15 +69,15 @@ class Filler:
     def started(self, visit: int) -> datetime:
         return DAY_ONE + timedelta(minutes=40 * visit)
 
-    def tables(self) -> Iterator[tuple[type[models.Base], Iterator[dict[str, Any]]]]:
-        yield models.Stand, ({"id": n + 1, "name": f"stand {n}"} for n in range(STANDS))
+    def tables(self) -> Iterator[tuple[sa.Table, Iterator[dict[str, Any]]]]:
+        yield tables.stands, ({"id": n + 1, "name": f"stand {n}"} for n in range(STANDS))
         yield (
-            models.Unit,
+            tables.units,
             ({"id": n + 1, "part": f"PART-{n % PARTS}", "serial": f"SN-{n:05}"} for n in range(UNITS)),
         )
-        yield models.Series, self._series()
+        yield tables.series, self._series()
         yield (
-            models.Instrument,
+            tables.instruments,
             (
                 {
                     "id": n + 1,
@@ -91,7 +90,7 @@ class Filler:
             ),
         )
         yield (
-            models.Calibration,
+            tables.calibrations,
             (
                 {
                     "id": n + 1,
@@ -102,10 +101,10 @@ class Filler:
                 for n in range(STANDS * 5 * 3)
             ),
         )
-        yield models.Run, (self._run(n) for n in range(self.visits))
-        yield models.Visit, (self._visit(n) for n in range(self.visits))
+        yield tables.runs, (self._run(n) for n in range(self.visits))
+        yield tables.visits, (self._visit(n) for n in range(self.visits))
         yield (
-            models.Use,
+            tables.uses,
             (
                 {
                     "run_id": n + 1,
@@ -117,16 +116,16 @@ class Filler:
             ),
         )
         yield (
-            models.Exposure,
+            tables.exposures,
             (
                 {"visit_id": n + 1, "what": what, "amount": amount, "failures": int(n % 97 == 0)}
                 for n in range(self.visits)
                 for what, amount in ((COLD_STARTS, 30.0), (SOAK_HOURS, 72.0))
             ),
         )
-        yield models.Check, self._checks()
-        yield models.Finding, self._findings()
-        yield models.Reading, self._readings()
+        yield tables.checks, self._checks()
+        yield tables.findings, self._findings()
+        yield tables.readings, self._readings()
 
     def _series(self) -> Iterator[dict[str, Any]]:
         for part in range(PARTS):
@@ -229,10 +228,10 @@ class Filler:
 
     def fill(self, database: Database) -> float:
         begun = time.perf_counter()
-        for model, rows in self.tables():
+        for table, rows in self.tables():
             for batch in _batches(rows):
                 with database.writing() as connection:
-                    connection.execute(sa.insert(table_of(model)), batch)
+                    connection.execute(sa.insert(table), batch)
         with database.writing() as connection:
             connection.exec_driver_sql("ANALYZE")
         if database.is_postgres:
@@ -250,19 +249,17 @@ def vacuum(url: sa.URL) -> None:
 
 def questions(database: Database) -> dict[str, Callable[[], object]]:
     """Return each question as a function to be timed."""
-    from hilseq.records.history.first_pass import first_pass
-    from hilseq.records.history.pareto import pareto
-    from hilseq.records.history.pooled import pooled
-    from hilseq.records.history.reading_chart import reading_history
-    from hilseq.records.history.recall import recall
-    from hilseq.records.history.retried import retried
-    from hilseq.records.history.stand_comparison import compare_stands
-    from hilseq.records.history.unit_life import unit_life
+    from hilseq.records.history.calibration_due import calibrations_due
+    from hilseq.records.history.part import first_pass, pareto, pooled
+    from hilseq.records.history.reading import reading_history
+    from hilseq.records.history.retested import retested
+    from hilseq.records.history.stands import compare_stands
+    from hilseq.records.history.unit_history import unit_history
 
     part = "PART-1"
     return {
-        "unit life": lambda: unit_life(database, "SN-00421"),
-        "earlier runs": lambda: earlier_runs(database, part, "SN-00421", "2030-01-01"),
+        "unit life": lambda: unit_history(database, "SN-00421"),
+        "earlier runs": lambda: visits_of(database, part, "SN-00421"),
         "first-pass yield": lambda: first_pass(database, part),
         "failure pareto": lambda: pareto(database, part),
         "pooled starts and MTBF": lambda: pooled(database, part),
@@ -270,17 +267,15 @@ def questions(database: Database) -> dict[str, Callable[[], object]]:
         "reading, 32 places": lambda: reading_history(database, part, "on voltage"),
         "stands, 1 place": lambda: compare_stands(database, part, "idle current"),
         "stands, 32 places": lambda: compare_stands(database, part, "on voltage"),
-        "retried, all parts": lambda: retried(database),
-        "recall": lambda: recall(database, date(2026, 6, 10)),
+        "retested, all parts": lambda: retested(database),
+        "calibration due": lambda: calibrations_due(database, date(2026, 6, 10)),
     }
 
 
 def count_readings(database: Database) -> int:
     """Ask the bare question that the others are compared with."""
     with database.reading() as connection:
-        return int(
-            connection.execute(sa.select(sa.func.count()).select_from(table_of(models.Reading))).scalar_one()
-        )
+        return int(connection.execute(sa.select(sa.func.count()).select_from(tables.readings)).scalar_one())
 
 
 def timed(question: Callable[[], object]) -> tuple[float, float, float]:

@@ -17,7 +17,7 @@ from hilseq.journal.reader import read_journal
 from hilseq.journal.writer import JournalWriter
 from hilseq.reports.page import render
 from hilseq.reports.record import RunRecord, load_record
-from hilseq.reports.soak_view import Curve, Series, SoakEvent, SoakView, Span
+from hilseq.reports.soak import Curve, Series, SoakEvent, SoakView, Span
 
 SAMPLES, COLUMNS = 259_200, 20
 #: The promise of the report.

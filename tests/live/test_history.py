@@ -35,7 +35,7 @@ def test_the_overview_leads_to_each_part(recorded: Any) -> None:
 
 def test_a_unit_is_found_by_its_serial(recorded: Any) -> None:
     status, _, body = recorded.ask("/history/unit?serial=RH-0008")
-    assert (status, "The life of unit RH-0008" in body) == (200, True)
+    assert (status, "Unit history: RH-0008" in body) == (200, True)
     status, _, body = recorded.ask("/history/unit?serial=%3Cscript%3E%27%26%3F%3D%23%2F")
     assert (status, "<script>'" in body) == (200, False)
     assert "&lt;script&gt;" in body
@@ -43,7 +43,12 @@ def test_a_unit_is_found_by_its_serial(recorded: Any) -> None:
 
 @pytest.mark.parametrize(
     "path",
-    ["/history/retried", "/history/recall", "/history/recall?kind=simulated", "/history/retried?kind=x"],
+    [
+        "/history/retested",
+        "/history/calibration-due",
+        "/history/calibration-due?kind=simulated",
+        "/history/retested?kind=x",
+    ],
 )
 def test_the_other_questions_are_answered(recorded: Any, path: str) -> None:
     assert recorded.ask(path)[0] == 200

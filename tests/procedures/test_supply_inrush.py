@@ -115,7 +115,7 @@ def test_a_supply_without_a_record_gives_a_bound_and_says_so(make: MakeUnit) -> 
     words = bound_inrush(made.unit, curve)
     assert "the inrush was not measured" in words
     assert "bounded by the supply's limit of 1.5 A" in words
-    assert "at most 0.075 As" in words  # 1.5 A for the 50 ms until the voltage stood
+    assert "at most 0.075 C" in words  # 1.5 A for the 50 ms until the voltage stood
 
 
 def test_a_bound_above_the_limit_proves_nothing(make: MakeUnit) -> None:

@@ -11,11 +11,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+import sqlalchemy as sa
 
 from hilseq.clock import WallClock
 from hilseq.journal import kinds
 from hilseq.journal.writer import JournalWriter
 from hilseq.records.database import Database, open_database
+from hilseq.records.tables import runs, soak_minutes
 from hilseq.verdicts import CheckVerdict, dispose, exit_code
 
 SERVER = runpy.run_path(str(Path(__file__).with_name("postgres_server.py")))
@@ -48,6 +50,27 @@ def url(request: pytest.FixtureRequest, tmp_path: Path) -> str:
 def database(url: str) -> Iterator[Database]:
     with open_database(url) as opened:
         yield opened
+
+
+Minutes = Callable[..., list[tuple[Any, ...]]]
+
+
+@pytest.fixture
+def minutes_of() -> Minutes:
+    """`minutes_of(database, run_key)`: (minute, signal, count, min, mean, max) as kept, by signal and minute."""
+
+    def ask(database: Database, run_key: str, signal: str | None = None) -> list[tuple[Any, ...]]:
+        names = ("minute", "signal", "count", "min", "mean", "max")
+        query = (
+            sa.select(*(soak_minutes.c[name] for name in names))
+            .join(runs, runs.c.id == soak_minutes.c.run_id)
+            .where(runs.c.key == run_key)
+        )
+        with database.reading() as connection:
+            rows = [tuple(row) for row in connection.execute(query)]
+        return sorted((row for row in rows if signal in (None, row[1])), key=lambda row: (row[1], row[0]))
+
+    return ask
 
 
 # -- journals -----------------------------------------------------------------------------------------

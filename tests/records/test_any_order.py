@@ -14,14 +14,14 @@ from hypothesis import strategies as st
 
 from hilseq.records.database import Database, open_database
 from hilseq.records.importing import import_run
-from hilseq.records.models import Base
+from hilseq.records.tables import metadata
 
 COPIES = 7
 
 
 def told(database: Database) -> dict[str, list[tuple[Any, ...]]]:
     """Return all rows with the numbers that join them replaced by what they stand for."""
-    tables = Base.metadata.tables
+    tables = metadata.tables
     with database.reading() as connection:
         rows = {name: connection.execute(sa.select(table)).mappings().all() for name, table in tables.items()}
     names: dict[tuple[str, int], Any] = {}
@@ -36,7 +36,7 @@ def told(database: Database) -> dict[str, list[tuple[Any, ...]]]:
             cells.append(names[target, row[column.name]] if target else row[column.name])
         return tuple(cells)
 
-    for table in Base.metadata.sorted_tables:
+    for table in metadata.sorted_tables:
         for row in rows[table.name]:
             if "id" in row:
                 names[table.name, row["id"]] = plain(table.name, row)
@@ -84,7 +84,7 @@ def copies(tmp_path_factory: pytest.TempPathFactory, request: pytest.FixtureRequ
 
 def _emptied(database: Database) -> None:
     with database.writing() as connection:
-        for table in reversed(Base.metadata.sorted_tables):
+        for table in reversed(metadata.sorted_tables):
             connection.execute(sa.delete(table))
 
 

@@ -18,17 +18,14 @@ from hilseq.journal.samples import SampleWriter
 from hilseq.journal.writer import JournalWriter
 from hilseq.plugin import prior_runs
 from hilseq.records.database import Database, open_database
-from hilseq.records.history.pooled import pooled
+from hilseq.records.history.part import pooled
 from hilseq.records.history.present import of_unit
-from hilseq.records.history.unit_life import unit_life
+from hilseq.records.history.unit_history import unit_history, visits_of
 from hilseq.records.importing import Outcome, import_run
-from hilseq.records.prior_runs import earlier_runs
-from hilseq.records.status import status
-from hilseq.records.synchronising import Synchronised, sync
+from hilseq.records.synchronising import Synchronised, status, sync
 from hilseq.reports.verify import verify
 
 FILE = "samples-a.bin"
-ALWAYS = "9999-12-31T00:00:00+00:00"
 
 
 @pytest.fixture
@@ -81,11 +78,9 @@ def _spoil(run: Path) -> None:
 def _told(url: str, serial: str = "SN-1") -> tuple[str, int]:
     """Return the disposition of the unit's one visit, and the exit code of its run."""
     with open_database(url) as database:
-        (visit,) = earlier_runs(database, "RH-16", serial, ALWAYS)
+        (visit,) = visits_of(database, "RH-16", serial)
         with database.reading() as connection:
-            return visit["disposition"], connection.execute(
-                sa.text("SELECT exit_code FROM runs")
-            ).scalar_one()
+            return visit.disposition, connection.execute(sa.text("SELECT exit_code FROM runs")).scalar_one()
 
 
 def _outcomes(result: Synchronised) -> list[tuple[Outcome, str]]:
@@ -161,7 +156,7 @@ def test_what_is_damaged_when_it_comes_in_ships_nothing(url: str, run: Path, run
     assert sync(runs, url).imported[0].outcome is Outcome.NEW
     assert _told(url) == ("incomplete", 3)
     with open_database(url) as database:
-        life = unit_life(database, "SN-1")
+        life = unit_history(database, "SN-1")
         assert life[0].visits[0].damage.startswith(f"{FILE} is ")
         assert str(life[0].visits[0].damage) in str(of_unit(life).tables[0].rows)
 
@@ -209,8 +204,8 @@ def test_an_older_copy_says_nothing_of_the_samples(database: Database, run: Path
     import_run(database, run)
     (run / FILE).touch()
     assert import_run(database, early).outcome is Outcome.UNCHANGED
-    (visit,) = earlier_runs(database, "RH-16", "SN-1", ALWAYS)
-    assert visit["disposition"] == "ship"
+    (visit,) = visits_of(database, "RH-16", "SN-1")
+    assert visit.disposition == "ship"
 
 
 def test_records_from_before_are_looked_at_once(tmp_path: Path, run: Path, runs: Path) -> None:

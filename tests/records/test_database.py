@@ -11,10 +11,17 @@ import pytest
 import sqlalchemy as sa
 
 from hilseq.errors import UsageError
-from hilseq.records.database import Database, address, open_database
-from hilseq.records.errors import RecordsUnreachable, RecordsUnusable
-from hilseq.records.models import Base
-from hilseq.records.upgrading import NEWEST, bring_up_to_date, revision
+from hilseq.records.database import (
+    NEWEST,
+    Database,
+    RecordsUnreachable,
+    RecordsUnusable,
+    address,
+    bring_up_to_date,
+    open_database,
+    revision,
+)
+from hilseq.records.tables import metadata
 
 
 def test_without_an_address_the_records_lie_in_the_runs_folder(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -39,7 +46,7 @@ def test_the_tables_are_those_of_the_models(database: Database) -> None:
     from alembic.migration import MigrationContext
 
     with database.reading() as connection:
-        assert compare_metadata(MigrationContext.configure(connection), Base.metadata) == []
+        assert compare_metadata(MigrationContext.configure(connection), metadata) == []
 
 
 def test_newest_is_the_newest_step() -> None:

@@ -13,19 +13,15 @@ import pytest
 
 from hilseq.errors import UsageError
 from hilseq.records.database import Database, open_database
-from hilseq.records.history import present, present_stands
-from hilseq.records.history.answer import Answer, Table, as_csv, as_json, plain
-from hilseq.records.history.first_pass import first_pass
-from hilseq.records.history.page import render
-from hilseq.records.history.pareto import pareto
-from hilseq.records.history.pooled import pooled
-from hilseq.records.history.reading_chart import reading_history
-from hilseq.records.history.recall import Due, recall
-from hilseq.records.history.retried import retried
-from hilseq.records.history.stand_comparison import compare_stands
-from hilseq.records.history.unit_life import unit_life
+from hilseq.records.history import present
+from hilseq.records.history.answer import Answer, Table, as_csv, as_json, plain, render
+from hilseq.records.history.calibration_due import Due, calibrations_due
+from hilseq.records.history.part import first_pass, pareto, pooled
+from hilseq.records.history.reading import reading_history
+from hilseq.records.history.retested import retested
+from hilseq.records.history.stands import compare_stands
+from hilseq.records.history.unit_history import unit_history, visits_of
 from hilseq.records.importing import import_run
-from hilseq.records.prior_runs import earlier_runs
 
 PART = "RH-16"
 DAY_ONE = datetime(2026, 1, 5, 8, tzinfo=UTC)
@@ -102,19 +98,19 @@ def records(
 
 
 def test_a_life_tells_every_visit_in_order(records: Database) -> None:
-    (life,) = unit_life(records, "SN-20")
+    (life,) = unit_history(records, "SN-20")
     assert (life.part, [visit.stand for visit in life.visits]) == (PART, ["west", "west"])
     assert [visit.state for visit in life.visits] == ["whole", "interrupted"]
     assert [visit.disposition for visit in life.visits] == ["ship", "incomplete"]
     assert life.visits[1].not_performed == 6
-    (found,) = unit_life(records, "SN-03")[0].visits[0].findings
+    (found,) = unit_history(records, "SN-03")[0].visits[0].findings
     assert (found.place, found.what, found.kind, found.blames) == ("q05", "stays on", "point follows", "unit")
-    assert unit_life(records, "SN-02")[0].trends[0].quantity.name in ("idle current", "on voltage")
+    assert unit_history(records, "SN-02")[0].trends[0].quantity.name in ("idle current", "on voltage")
 
 
 def test_an_unknown_unit_is_told_with_what_to_do(records: Database) -> None:
     with pytest.raises(UsageError, match=r"no unit 'XX' of part 'RH-16'; import its run"):
-        unit_life(records, "XX", PART)
+        unit_history(records, "XX", PART)
 
 
 def test_first_pass_counts_the_first_judgement(records: Database) -> None:
@@ -213,11 +209,11 @@ def test_one_stand_has_nothing_to_be_compared_with(database: Database, make_run:
 
 
 def test_units_that_were_asked_until_they_passed(records: Database) -> None:
-    found = retried(records)
+    found = retested(records)
     assert {one.serial for one in found} == {f"SN-{number:02}" for number in range(30) if number % 7 == 3}
     one = next(one for one in found if one.serial == "SN-03")
     assert (one.failed, one.undecided, one.hours_between, one.places) == (1, 0, 600.0, ["q05"])
-    assert retried(records, "XX") == []
+    assert retested(records, "XX") == []
 
 
 def test_a_later_life_does_not_hide_an_earlier_retry(database: Database, make_run: Any, kit: Any) -> None:
@@ -227,13 +223,13 @@ def test_a_later_life_does_not_hide_an_earlier_retry(database: Database, make_ru
     stories: list[dict[str, Any]] = [failed, given_up, passed, passed, failed, failed, passed]
     for hour, story in enumerate(stories):
         import_run(database, make_run(at=DAY_ONE + timedelta(hours=hour), **story))
-    assert [(one.failed, one.undecided, one.hours_between) for one in retried(database)] == [
+    assert [(one.failed, one.undecided, one.hours_between) for one in retested(database)] == [
         (2, 0, 1.0), (1, 1, 2.0),
     ]  # fmt: skip
 
 
-def test_recalls_come_worst_first(records: Database) -> None:
-    found = recall(records, date(2026, 2, 20))
+def test_calibrations_due_come_worst_first(records: Database) -> None:
+    found = calibrations_due(records, date(2026, 2, 20))
     assert [(one.state, one.stand) for one in found] == [
         (Due.OVERDUE, "north"), (Due.OVERDUE, "south"), (Due.UNKNOWN, "west"),
     ]  # fmt: skip
@@ -242,26 +238,32 @@ def test_recalls_come_worst_first(records: Database) -> None:
         DAY_ONE + timedelta(hours=20 * number) >= datetime(2026, 2, 2, tzinfo=UTC)
         for number in range(0, 60, 3)
     )
-    assert [one.state for one in recall(records, date(2026, 1, 20))] == [Due.SOON, Due.SOON, Due.UNKNOWN]
-    assert len(recall(records, date(2025, 1, 20))) == 1
-    assert len(recall(records, date(2025, 1, 20), every=True)) == 3
+    assert [one.state for one in calibrations_due(records, date(2026, 1, 20))] == [
+        Due.SOON,
+        Due.SOON,
+        Due.UNKNOWN,
+    ]
+    assert len(calibrations_due(records, date(2025, 1, 20))) == 1
+    assert len(calibrations_due(records, date(2025, 1, 20), every=True)) == 3
 
 
 def test_an_instrument_that_came_back_is_valid_again(database: Database, make_run: Any) -> None:
     import_run(database, make_run(instruments=[_supply("north", "C-1", "2026-02-01")]))
     later = DAY_ONE + timedelta(days=60)
     import_run(database, make_run(at=later, instruments=[_supply("north", "C-2", "2027-02-01")]))
-    assert recall(database, date(2026, 3, 10)) == []
+    assert calibrations_due(database, date(2026, 3, 10)) == []
 
 
-def test_earlier_runs_are_for_the_report(records: Database) -> None:
-    found = earlier_runs(records, PART, "SN-03", "2026-12-31T00:00:00+00:00")
-    assert [(run["run"], run["disposition"]) for run in found] == [("run-33", "ship"), ("run-03", "repair")]
-    assert found[1]["findings"] == [{"place": "q05", "what": "stays on"}]
-    assert found[0]["date"].startswith("2026-02-01T20:00:00")
-    assert found[0]["stand"] == "north"
-    assert len(earlier_runs(records, PART, "SN-03", DAY_ONE + timedelta(hours=20 * 33))) == 1
-    assert earlier_runs(records, "other", "SN-03", DAY_ONE) == []
+def test_visits_of_a_unit_are_for_the_next_report(records: Database) -> None:
+    first, second = visits_of(records, PART, "SN-03")
+    assert [(one.run, one.disposition) for one in (first, second)] == [
+        ("run-03", "repair"),
+        ("run-33", "ship"),
+    ]
+    assert [(one.place, one.what) for one in first.findings] == [("q05", "stays on")]
+    assert second.started.isoformat().startswith("2026-02-01T20:00:00")
+    assert second.stand == "north"
+    assert visits_of(records, "other", "SN-03") == []
 
 
 def _part(database: Database) -> Answer:
@@ -274,16 +276,16 @@ def _part(database: Database) -> Answer:
 
 
 ANSWERS: dict[str, Ask] = {
-    "unit": lambda records: present.of_unit(unit_life(records, "SN-03")),
+    "unit": lambda records: present.of_unit(unit_history(records, "SN-03")),
     "part": _part,
     "reading": lambda records: present.of_reading(reading_history(records, PART, "idle current")),
     "places": lambda records: present.of_reading(reading_history(records, PART, "on voltage")),
-    "stands": lambda records: present_stands.of_stands(compare_stands(records, PART, "idle current")),
-    "stands at many places": lambda records: present_stands.of_stands(
-        compare_stands(records, PART, "on voltage")
+    "stands": lambda records: present.of_stands(compare_stands(records, PART, "idle current")),
+    "stands at many places": lambda records: present.of_stands(compare_stands(records, PART, "on voltage")),
+    "retested": lambda records: present.of_retested(retested(records), None),
+    "calibration due": lambda records: present.of_calibrations_due(
+        calibrations_due(records, date(2026, 2, 20)), 30
     ),
-    "retried": lambda records: present.of_retried(retried(records), None),
-    "recall": lambda records: present.of_recall(recall(records, date(2026, 2, 20)), 30),
 }
 
 
@@ -334,7 +336,7 @@ def test_the_words_name_stand_and_cause(records: Database) -> None:
 
 def test_the_yield_is_said_with_its_bounds(records: Database) -> None:
     assert _part(records).sentences[0] == (
-        "First-pass yield 86.7 %: 26 of 30 units shipped on the first judgement (95 % bounds, exact: 69.3 % "
+        "First-pass yield 86.7 %: 26 of 30 units shipped on the first pass (95 % bounds, exact: 69.3 % "
         "to 96.2 %); 60 visits on hardware."
     )
 
@@ -354,11 +356,11 @@ def test_hostile_text_stays_text_in_every_form(database: Database, make_run: Any
         )  # fmt: skip
         import_run(database, run)
     answers = [
-        present.of_unit(unit_life(database, "=" + HOSTILE)),
+        present.of_unit(unit_history(database, "=" + HOSTILE)),
         present.of_reading(reading_history(database, HOSTILE, HOSTILE)),
-        present_stands.of_stands(compare_stands(database, HOSTILE, HOSTILE)),
-        present.of_recall(recall(database, date(2026, 2, 20)), 30),
-        present.of_retried(retried(database), HOSTILE),
+        present.of_stands(compare_stands(database, HOSTILE, HOSTILE)),
+        present.of_calibrations_due(calibrations_due(database, date(2026, 2, 20)), 30),
+        present.of_retested(retested(database), HOSTILE),
     ]
     for answer in answers:
         page = render(answer, "here")

@@ -14,10 +14,9 @@ import pytest
 import sqlalchemy as sa
 
 from hilseq.errors import UsageError
-from hilseq.records.database import Database, open_database
-from hilseq.records.errors import JournalRefused, NothingToImport
+from hilseq.records.database import Database, JournalRefused, NothingToImport, open_database
 from hilseq.records.importing import Outcome, import_run
-from hilseq.records.models import Base
+from hilseq.records.tables import metadata
 
 MakeRun = Callable[..., Path]
 
@@ -27,7 +26,7 @@ def everything(database: Database) -> dict[str, Any]:
     with database.reading() as connection:
         return {
             table.name: connection.execute(sa.select(sa.func.count()).select_from(table)).scalar_one()
-            for table in Base.metadata.sorted_tables
+            for table in metadata.sorted_tables
         }
 
 

@@ -13,11 +13,11 @@ from hilseq.journal import kinds
 from hilseq.journal.samples import SampleWriter
 from hilseq.journal.writer import JournalWriter
 from hilseq.records.database import Database
-from hilseq.records.history.pooled import pooled
+from hilseq.records.history.part import pooled
 from hilseq.records.importing import Outcome, import_run
-from hilseq.records.rollups import rollups_of
 
 Soak = Callable[..., Path]
+Minutes = Callable[..., list[tuple[Any, ...]]]
 ZERO = 12.0
 
 
@@ -57,9 +57,11 @@ def soak(tmp_path: Path) -> Soak:
     return make
 
 
-def test_the_minutes_come_from_the_sealed_samples(database: Database, soak: Soak) -> None:
+def test_the_minutes_come_from_the_sealed_samples(
+    database: Database, soak: Soak, minutes_of: Minutes
+) -> None:
     imported = import_run(database, soak(samples=150))
-    rows = rollups_of(database, imported.key)
+    rows = minutes_of(database, imported.key)
     assert [(minute, signal, count) for minute, signal, count, *_ in rows] == [
         (0, "current", 60), (1, "current", 60), (2, "current", 30), (1, "mode", 60), (2, "mode", 30),
     ]  # fmt: skip
@@ -67,7 +69,9 @@ def test_the_minutes_come_from_the_sealed_samples(database: Database, soak: Soak
     assert (least, mean, greatest) == pytest.approx((0.1, 0.1 + 0.01 / 60, 0.11))
 
 
-def test_samples_that_were_changed_are_left_out_and_said(database: Database, soak: Soak) -> None:
+def test_samples_that_were_changed_are_left_out_and_said(
+    database: Database, soak: Soak, minutes_of: Minutes
+) -> None:
     run = soak()
     file = run / "samples-a.bin"
     content = bytearray(file.read_bytes())
@@ -79,7 +83,7 @@ def test_samples_that_were_changed_are_left_out_and_said(database: Database, soa
         "samples-a.bin is damaged: only 178 of the 180 samples that the journal has sealed can be read; "
         "the records have no minutes of it from here"
     )
-    assert rollups_of(database, imported.key) == []
+    assert minutes_of(database, imported.key) == []
 
 
 @pytest.mark.parametrize("content", [b"", b"no samples\n", b"[1]\n", b"\xff\n"])
@@ -89,29 +93,33 @@ def test_a_file_that_is_no_sample_file_is_said_too(database: Database, soak: Soa
     assert "samples-a.bin is no sample file of hilseq" in import_run(database, run).samples_fault
 
 
-def test_a_copy_without_samples_may_come_first(database: Database, soak: Soak, tmp_path: Path) -> None:
+def test_a_copy_without_samples_may_come_first(
+    database: Database, soak: Soak, tmp_path: Path, minutes_of: Minutes
+) -> None:
     run = soak()
     bare = tmp_path / "bare"
     bare.mkdir()
     shutil.copy(run / "journal.jsonl", bare)
     first = import_run(database, bare)
     assert "samples-a.bin is not there" in first.samples_fault
-    assert rollups_of(database, first.key) == []
+    assert minutes_of(database, first.key) == []
     again = import_run(database, run)
     assert (again.outcome, again.samples_fault) == (Outcome.CHANGED, "")
-    assert len(rollups_of(database, first.key)) > 0
+    assert len(minutes_of(database, first.key)) > 0
 
 
-def test_samples_that_are_damaged_later_are_said_and_cost_no_minute(database: Database, soak: Soak) -> None:
+def test_samples_that_are_damaged_later_are_said_and_cost_no_minute(
+    database: Database, soak: Soak, minutes_of: Minutes
+) -> None:
     """The same journal again, its samples gone bad since: the records keep what they have, and say so."""
     run = soak()
     first = import_run(database, run)
-    minutes = rollups_of(database, first.key)
+    minutes = minutes_of(database, first.key)
     (run / "samples-a.bin").write_bytes(b"")
     again = import_run(database, run)
     assert again.outcome is Outcome.CHANGED
     assert again.samples_fault.endswith("damaged or replaced; the records keep the minutes that they have")
-    assert rollups_of(database, first.key) == minutes
+    assert minutes_of(database, first.key) == minutes
 
 
 def test_soaked_hours_and_events_are_pooled(database: Database, soak: Soak) -> None:
@@ -123,6 +131,6 @@ def test_soaked_hours_and_events_are_pooled(database: Database, soak: Soak) -> N
     assert found.proven == pytest.approx(1.5 / 4.7439, rel=1e-4)
 
 
-def test_a_large_soak_is_rolled_up_in_one_go(database: Database, soak: Soak) -> None:
+def test_a_large_soak_is_rolled_up_in_one_go(database: Database, soak: Soak, minutes_of: Minutes) -> None:
     imported = import_run(database, soak(samples=40_000))
-    assert sum(row[2] for row in rollups_of(database, imported.key, "current")) == 40_000
+    assert sum(row[2] for row in minutes_of(database, imported.key, "current")) == 40_000

@@ -5,15 +5,17 @@ from __future__ import annotations
 import socket
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
+import sqlalchemy as sa
 
 from hilseq.errors import UsageError
 from hilseq.records.database import Database, open_database
 from hilseq.records.importing import Outcome, import_run
-from hilseq.records.rollups import rollups_of, store_rollups
-from hilseq.records.status import status
-from hilseq.records.synchronising import sync
+from hilseq.records.soak_minutes import keep_rollups
+from hilseq.records.synchronising import status, sync
+from hilseq.records.tables import runs
 
 MakeRun = Callable[..., Path]
 
@@ -86,7 +88,9 @@ def test_status_tells_what_is_in_and_what_waits(url: str, make_run: MakeRun) -> 
     assert [path.parent for path in found.waiting] == [late]
 
 
-def test_rollups_of_a_soak_are_kept_beside_the_run(database: Database, make_run: MakeRun) -> None:
+def test_rollups_of_a_soak_are_kept_beside_the_run(
+    database: Database, make_run: MakeRun, minutes_of: Callable[..., list[tuple[Any, ...]]]
+) -> None:
     """They are replaced minute by minute, and survive that the journal grows."""
     run = make_run()
     file = run / "journal.jsonl"
@@ -94,20 +98,18 @@ def test_rollups_of_a_soak_are_kept_beside_the_run(database: Database, make_run:
     file.write_bytes(b"".join(whole.splitlines(keepends=True)[:3]))
     key = import_run(database, run).key
     rows = [(minute, "current", 60, 0.1, 0.11, 0.12) for minute in range(3)]
-    assert store_rollups(database, key, rows) == 3
-    store_rollups(database, key, [(1, "current", 59, 0.1, 0.105, 0.12), (0, "case", 60, 30.0, 31.0, 32.0)])
+    again = [(1, "current", 59, 0.1, 0.105, 0.12), (0, "case", 60, 30.0, 31.0, 32.0)]
+    with database.writing() as connection:
+        run_id = connection.execute(sa.select(runs.c.id)).scalar_one()
+        keep_rollups(connection, run_id, rows)
+        keep_rollups(connection, run_id, again)
     file.write_bytes(whole)
     assert import_run(database, run).outcome is Outcome.GROWN
-    kept = rollups_of(database, key)
+    kept = minutes_of(database, key)
     assert [(row[1], row[0], row[2]) for row in kept] == [
         ("case", 0, 60), ("current", 0, 60), ("current", 1, 59), ("current", 2, 60),
     ]  # fmt: skip
-    assert len(rollups_of(database, key, "case")) == 1
-
-
-def test_rollups_need_their_run(database: Database) -> None:
-    with pytest.raises(UsageError, match="import its journal first"):
-        store_rollups(database, "f" * 64, [])
+    assert len(minutes_of(database, key, "case")) == 1
 
 
 def test_a_first_line_longer_than_a_block_is_no_trouble(url: str, make_run: MakeRun) -> None:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pytest
 
-from hilseq.reports.soak_view import Series, SoakEvent, SoakView, Span
+from hilseq.reports.soak import Series, SoakEvent, SoakView, Span
 
 if TYPE_CHECKING:
     from tests.chromium import Browser
@@ -53,7 +53,7 @@ def test_the_zoom_shows_a_shorter_time_and_comes_back(browser: Browser, page: Pa
     view = "document.querySelector('svg.plot .window').getAttribute('viewBox')"
     assert browser.value(shown) == "Shown: 0 h 0 min to 10 h 0 min"
     whole = browser.value(view)
-    browser.value("document.querySelector('[data-zoom=closer]').click()")
+    browser.value("document.querySelector('[data-zoom=in]').click()")
     assert browser.value(shown) == "Shown: 2 h 30 min to 7 h 30 min"
     assert browser.value(view) != whole
     browser.value("document.querySelector('[data-zoom=later]').click()")
@@ -70,7 +70,7 @@ def test_the_zoom_shows_a_shorter_time_and_comes_back(browser: Browser, page: Pa
 
 def test_the_zoom_works_by_keyboard(browser: Browser, page: Path) -> None:
     browser.open(page, 1200)
-    browser.value("document.querySelector('[data-zoom=closer]').focus()")
+    browser.value("document.querySelector('[data-zoom=in]').focus()")
     for kind in ("keyDown", "keyUp"):
         browser.ask("Input.dispatchKeyEvent", type=kind, key="Enter", code="Enter", text="\r")
     assert browser.value("document.querySelector('.shown').textContent") == "Shown: 2 h 30 min to 7 h 30 min"

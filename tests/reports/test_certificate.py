@@ -19,14 +19,13 @@ import pytest
 from hilseq.errors import UsageError
 from hilseq.journal.reader import read_journal
 from hilseq.reports import paper
-from hilseq.reports.code import short_code
+from hilseq.reports.formatting import short_code
 from hilseq.reports.record import RunRecord, load_record
 
 pytest.importorskip("typst", reason="the extra hilseq[certificate] is not installed")
 pytest.importorskip("segno", reason="the extra hilseq[certificate] is not installed")
 
-from hilseq.reports.certificate import certificate, two_dimensional_code
-from hilseq.reports.label import label
+from hilseq.reports.certificate import certificate, label, two_dimensional_code
 
 
 def _record(folder: Path) -> RunRecord:
@@ -48,7 +47,7 @@ import hashlib, sys
 from pathlib import Path
 from hilseq.journal.reader import read_journal
 from hilseq.reports.certificate import certificate
-from hilseq.reports.label import label
+from hilseq.reports.certificate import label
 from hilseq.reports.record import load_record
 run = load_record(read_journal(Path(sys.argv[1])))
 unit = run.units[0]

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hilseq.reports import svg, svg_curve, svg_limits, svg_points
+from hilseq.reports import check_drawings, svg
 from hilseq.reports.record import Check, Reading
 from hilseq.verdicts import CheckVerdict
 
@@ -29,10 +29,11 @@ def _parts(drawing: str, class_: str) -> list[ET.Element]:
 
 def test_the_mark_is_between_the_limits_where_the_reading_is() -> None:
     left, right = (
-        float(part.get("x1", "")) for part in _parts(svg_limits.draw(_reading(), "guarded"), "limit")
+        float(part.get("x1", ""))
+        for part in _parts(check_drawings.draw_limits(_reading(), "guarded"), "limit")
     )
     for value in (0.0, 2.5, 5.0, 10.0):
-        (mark,) = _parts(svg_limits.draw(_reading(value), "guarded"), "disc")
+        (mark,) = _parts(check_drawings.draw_limits(_reading(value), "guarded"), "disc")
         assert float(mark.get("cx", "")) == pytest.approx(left + (right - left) * value / 10, abs=0.02)
 
 
@@ -40,19 +41,19 @@ def test_the_mark_is_between_the_limits_where_the_reading_is() -> None:
     ("verdict", "shape"), [("conforms", "disc"), ("marginal", "diamond"), ("fails", "cross")]
 )
 def test_each_verdict_has_a_shape_of_its_own(verdict: str, shape: str) -> None:
-    drawing = svg_limits.draw(_reading(verdict=verdict), "guarded")
+    drawing = check_drawings.draw_limits(_reading(verdict=verdict), "guarded")
     assert [name for name in ("disc", "diamond", "cross") if _parts(drawing, name)] == [shape]
 
 
 def test_the_guard_band_is_hatched_under_the_guarded_rule_only() -> None:
-    assert len(_parts(svg_limits.draw(_reading(), "guarded"), "guard")) == 2
-    assert not _parts(svg_limits.draw(_reading(), "simple"), "guard")
-    assert not _parts(svg_limits.draw(_reading(rule="simple"), "guarded"), "guard")
-    assert len(_parts(svg_limits.draw(_reading(low=None), "guarded"), "guard")) == 1
+    assert len(_parts(check_drawings.draw_limits(_reading(), "guarded"), "guard")) == 2
+    assert not _parts(check_drawings.draw_limits(_reading(), "simple"), "guard")
+    assert not _parts(check_drawings.draw_limits(_reading(rule="simple"), "guarded"), "guard")
+    assert len(_parts(check_drawings.draw_limits(_reading(low=None), "guarded"), "guard")) == 1
 
 
 def test_a_reading_far_outside_becomes_an_arrow_at_the_edge() -> None:
-    drawing = svg_limits.draw(_reading(1e9, verdict="fails"), "guarded")
+    drawing = check_drawings.draw_limits(_reading(1e9, verdict="fails"), "guarded")
     assert _parts(drawing, "cross")
     assert "outside" in drawing
 
@@ -67,7 +68,7 @@ def test_a_reading_far_outside_becomes_an_arrow_at_the_edge() -> None:
 def test_any_reading_can_be_drawn_inside_its_frame(
     value: float, uncertainty: float | None, low: float | None, high: float | None, verdict: str
 ) -> None:
-    drawing = svg_limits.draw(
+    drawing = check_drawings.draw_limits(
         _reading(value, uncertainty=uncertainty, low=low, high=high, verdict=verdict), "guarded"
     )
     if low is None and high is None:
@@ -77,12 +78,12 @@ def test_any_reading_can_be_drawn_inside_its_frame(
     assert "nan" not in drawing
     assert "inf" not in drawing.replace("infinite", "")
     for number in re.findall(r' (?:x|x1|x2|cx)="([^"]+)"', drawing):
-        assert -0.01 <= float(number) <= svg_limits.WIDTH + 0.01
+        assert -0.01 <= float(number) <= check_drawings.LIMITS_WIDTH + 0.01
 
 
 @pytest.mark.parametrize("value", ["nan", "inf", math.nan, "twelve"])
 def test_a_value_that_is_no_number_has_limits_but_no_mark(value: float | str) -> None:
-    drawing = svg_limits.draw(_reading(value), "guarded")
+    drawing = check_drawings.draw_limits(_reading(value), "guarded")
     assert not _parts(drawing, "mark")
     assert "no number" in drawing
 
@@ -97,7 +98,7 @@ def test_terminals_are_grouped_by_name_in_the_order_of_their_numbers() -> None:
     checks = [_check(f"q{n}", CheckVerdict.PASSED) for n in (10, 9, 2, 1)]
     checks += [_check(f"port {n}", CheckVerdict.NOT_PERFORMED) for n in (1, 2)]
     checks.append(_check("supply", CheckVerdict.PASSED))
-    groups = svg_points.terminals(checks)
+    groups = check_drawings.terminals(checks)
     assert {group.prefix: list(group.verdicts) for group in groups} == {
         "port": ["port 1", "port 2"],
         "q": ["q1", "q2", "q9", "q10"],
@@ -107,12 +108,12 @@ def test_terminals_are_grouped_by_name_in_the_order_of_their_numbers() -> None:
 def test_a_place_that_failed_once_is_bad_and_places_that_failed_together_are_joined() -> None:
     checks = [_check(f"q{n}", CheckVerdict.PASSED) for n in range(1, 5)]
     checks.append(_check("outputs", CheckVerdict.FAILED, ("q2", "q4")))
-    (group,) = svg_points.terminals(checks)
+    (group,) = check_drawings.terminals(checks)
     assert [name for name, verdict in group.verdicts.items() if verdict is CheckVerdict.FAILED] == [
         "q2",
         "q4",
     ]
-    drawing = svg_points.draw(group)
+    drawing = check_drawings.draw_terminals(group)
     assert len(_parts(drawing, "joined")) == 1
     assert "Failed: q2, q4." in drawing
 
@@ -120,7 +121,7 @@ def test_a_place_that_failed_once_is_bad_and_places_that_failed_together_are_joi
 def test_a_table_of_numbers_is_a_curve_with_its_limits_dashed() -> None:
     rows = [[0, 0.1, -1, 1], [5, 0.2, -1, 1], [10, 0.3, -1, 1]]
     table = {"name": "error", "columns": ["asked (V)", "error (mV)", "low limit", "high limit"], "rows": rows}
-    drawing = svg_curve.draw(table)
+    drawing = check_drawings.draw_curve(table)
     assert len(_parts(drawing, "limit")) == 2
     assert len(_parts(drawing, "curve-0")) == 1
     assert "error (mV) from 0.1 to 0.3" in drawing
@@ -130,14 +131,16 @@ def test_a_table_of_numbers_is_a_curve_with_its_limits_dashed() -> None:
     "rows", [[], [[1, 2]], [["a", 1], ["b", 2], ["c", 3]], [[1, 2], [1, 3], [1, 4]], [[1], [2], [3]]]
 )
 def test_a_table_that_is_no_curve_is_not_drawn_as_one(rows: list[list[object]]) -> None:
-    assert svg_curve.draw({"name": "n", "columns": ["a", "b"], "rows": rows}) == ""
+    assert check_drawings.draw_curve({"name": "n", "columns": ["a", "b"], "rows": rows}) == ""
 
 
 @pytest.mark.parametrize(("points", "marks"), [(40, 40), (41, 21), (200, 40)])
 def test_a_fine_curve_is_not_hidden_by_its_marks(points: int, marks: int) -> None:
     """The line holds every point; the marks, and one in the legend, only tell curves apart."""
     rows = [[0.001 * number, number * number] for number in range(points)]
-    drawing = svg_curve.draw({"name": "waveform", "columns": ["time s", "current A"], "rows": rows})
+    drawing = check_drawings.draw_curve(
+        {"name": "waveform", "columns": ["time s", "current A"], "rows": rows}
+    )
     assert drawing.count('class="point"') == marks + 1
 
 

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from hilseq.errors import UsageError
 from hilseq.reports import write
-from hilseq.reports.files import file_stem, file_stems, write_file
+from hilseq.reports.write import file_stem, file_stems, write_file
 
 
 def test_an_ordinary_serial_is_its_own_name() -> None:

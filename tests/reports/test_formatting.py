@@ -6,8 +6,7 @@ from typing import Any
 
 import pytest
 
-from hilseq.reports.code import short_code
-from hilseq.reports.formatting import date, join_truncated, rule_in_words, show_limits, show_value
+from hilseq.reports.formatting import date, join_truncated, rule_in_words, short_code, show_limits, show_value
 from hilseq.reports.record import Reading
 
 

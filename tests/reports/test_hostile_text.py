@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from hilseq.journal import kinds
 from hilseq.reports.page import EarlierRun
 from hilseq.reports.sanitize import LONGEST, sanitize
-from hilseq.reports.soak_view import Curve, Series, SoakEvent, SoakView, Span
+from hilseq.reports.soak import Curve, Series, SoakEvent, SoakView, Span
 
 EVIL = {
     "markup": "<script>alert(1)</script><img src=x onerror=alert(1)>",

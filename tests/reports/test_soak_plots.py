@@ -15,9 +15,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from hilseq.reports import svg_plot
-from hilseq.reports.buckets import gather, runs
-from hilseq.reports.soak_view import Curve, Series, SoakEvent, SoakView, Span
+from hilseq.analysis.decimation import decimate, stretches
+from hilseq.reports import soak_plots
+from hilseq.reports.soak import Curve, Series, SoakEvent, SoakView, Span
 
 DAYS = 259_200
 
@@ -31,7 +31,7 @@ def test_buckets_hold_least_mean_and_greatest_of_their_samples(values: list[floa
     """Against the plain definition, sample by sample."""
     times = [float(number) for number in range(len(values))]
     end = max(len(values) - 1.0, 1.0)
-    buckets = gather(times, values, (0.0, end), count)
+    buckets = decimate(times, values, (0.0, end), count)
     members: list[list[float]] = [[] for _ in range(count)]
     for when, what in zip(times, values, strict=True):
         if not math.isnan(what):
@@ -50,7 +50,7 @@ def test_buckets_hold_least_mean_and_greatest_of_their_samples(values: list[floa
 def test_coarser_buckets_are_those_of_the_samples_themselves(values: list[float]) -> None:
     times = [float(number) for number in range(len(values))]
     span = (0.0, float(len(values)))
-    joined, direct = gather(times, values, span, 24).coarser(6), gather(times, values, span, 4)
+    joined, direct = decimate(times, values, span, 24).coarser(6), decimate(times, values, span, 4)
     np.testing.assert_array_equal(joined.count, direct.count)
     np.testing.assert_array_equal(joined.low, direct.low)
     np.testing.assert_array_equal(joined.high, direct.high)
@@ -58,28 +58,28 @@ def test_coarser_buckets_are_those_of_the_samples_themselves(values: list[float]
 
 
 def test_samples_out_of_order_are_sorted_and_different_lengths_refused() -> None:
-    buckets = gather([3.0, 1.0, 0.0], [30.0, 10.0, 0.0], (0.0, 4.0), 4)
+    buckets = decimate([3.0, 1.0, 0.0], [30.0, 10.0, 0.0], (0.0, 4.0), 4)
     assert buckets.mean.tolist()[:2] == [0.0, 10.0]
     with pytest.raises(ValueError, match="expected as many"):
-        gather([1.0], [1.0, 2.0], (0.0, 4.0), 4)
+        decimate([1.0], [1.0, 2.0], (0.0, 4.0), 4)
 
 
 def test_a_single_spike_in_three_days_is_seen() -> None:
     values = np.full(DAYS, 0.12)
     values[123_456] = 0.9
     series = Series("current", "A", np.arange(DAYS, dtype=float), values)
-    frame = svg_plot.Frame(float(DAYS))
-    buckets = svg_plot.overview(svg_plot.fine(series, frame))
+    frame = soak_plots.TimeFrame(float(DAYS))
+    buckets = soak_plots.overview(soak_plots.fine(series, frame))
     assert np.nanmax(buckets.high) == 0.9
-    assert "from 120 to 900" in svg_plot.draw(series, frame, buckets)
+    assert "from 120 to 900" in soak_plots.draw(series, frame, buckets)
 
 
 def test_nothing_is_drawn_across_a_gap() -> None:
     times = [float(second) for second in range(1000)]
     values = [1.0 if not 400 <= second < 600 else float("nan") for second in range(1000)]
     series = Series("voltage", "V", times, values)
-    frame = svg_plot.Frame(1000.0, gaps=[Span(400.0, 600.0, "lost")])
-    drawing = svg_plot.draw(series, frame, svg_plot.overview(svg_plot.fine(series, frame)))
+    frame = soak_plots.TimeFrame(1000.0, gaps=[Span(400.0, 600.0, "lost")])
+    drawing = soak_plots.draw(series, frame, soak_plots.overview(soak_plots.fine(series, frame)))
     root = ET.fromstring(drawing)
     means = [element.get("d", "") for element in root.iter() if element.get("class") == "mean"]
     assert len(means) == 2
@@ -90,8 +90,8 @@ def test_nothing_is_drawn_across_a_gap() -> None:
 
 
 def test_unbroken_stretches_are_found() -> None:
-    assert runs(np.array([True, True, False, True])) == [(0, 2), (3, 4)]
-    assert runs(np.array([False, False])) == []
+    assert stretches(np.array([True, True, False, True])) == [(0, 2), (3, 4)]
+    assert stretches(np.array([False, False])) == []
 
 
 @pytest.mark.parametrize(
@@ -104,22 +104,26 @@ def test_unbroken_stretches_are_found() -> None:
     ],
 )
 def test_the_time_axis_has_round_marks(end: float, words: list[str]) -> None:
-    assert [label for _, label in svg_plot.time_steps(end)] == words
+    assert [label for _, label in soak_plots.time_steps(end)] == words
 
 
 def test_events_beyond_the_alphabet_go_by_number_and_stay_in_the_table() -> None:
-    assert [svg_plot.letter(number) for number in (0, 25, 26)] == ["A", "Z", "27"]
+    assert [soak_plots.letter(number) for number in (0, 25, 26)] == ["A", "Z", "27"]
 
 
 def test_limits_near_the_samples_are_drawn_and_far_ones_do_not_squash_the_curve() -> None:
     times, values = [0.0, 1.0, 2.0], [23.9, 24.0, 24.1]
-    frame = svg_plot.Frame(2.0)
+    frame = soak_plots.TimeFrame(2.0)
     near = Series("voltage", "V", times, values, low=23.8, high=24.2)
     far = Series("voltage", "V", times, values, high=500.0)
     assert (
-        svg_plot.draw(near, frame, svg_plot.overview(svg_plot.fine(near, frame))).count('class="limit"') == 2
+        soak_plots.draw(near, frame, soak_plots.overview(soak_plots.fine(near, frame))).count('class="limit"')
+        == 2
     )
-    assert svg_plot.draw(far, frame, svg_plot.overview(svg_plot.fine(far, frame))).count('class="limit"') == 0
+    assert (
+        soak_plots.draw(far, frame, soak_plots.overview(soak_plots.fine(far, frame))).count('class="limit"')
+        == 0
+    )
 
 
 def three_days() -> SoakView:
@@ -168,7 +172,7 @@ def test_the_zoom_s_data_are_numbers_and_nothing_else(
     ]
     assert len(data) == 3
     for rows in data:
-        assert [len(row) for row in rows] == [svg_plot.DETAIL] * 3
+        assert [len(row) for row in rows] == [soak_plots.DETAIL] * 3
         assert all(number is None or isinstance(number, int) for row in rows for number in row)
 
 

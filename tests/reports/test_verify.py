@@ -14,10 +14,10 @@ from hilseq.errors import UsageError
 from hilseq.journal.chain import GENESIS, seal
 from hilseq.journal.reader import read_journal
 from hilseq.reports import write
-from hilseq.reports.files import write_file
 from hilseq.reports.page import EarlierRun
 from hilseq.reports.record import load_record
 from hilseq.reports.verify import Outcome, as_json, verify
+from hilseq.reports.write import write_file
 
 pytest.importorskip("typst", reason="the extra hilseq[certificate] is not installed")
 pytest.importorskip("segno", reason="the extra hilseq[certificate] is not installed")

@@ -221,7 +221,7 @@
       ctx.save();
       ctx.font = 11 * ratio + "px system-ui, sans-serif"; ctx.textBaseline = "alphabetic"; ctx.lineWidth = 1.5 * ratio;
       ctx.strokeStyle = BAD; ctx.fillStyle = BAD; ctx.textAlign = "right"; ctx.setLineDash([8 * ratio, 4 * ratio]);
-      for (const [limit, words] of [[series.low, "lowest allowed"], [series.high, "highest allowed"]]) {
+      for (const [limit, words] of [[series.low, "lower limit"], [series.high, "upper limit"]]) {
         if (limit === null || limit < chart.scales.y.min || limit > chart.scales.y.max) continue;
         const y = chart.valToPos(limit, "y", true);
         ctx.beginPath(); ctx.moveTo(bbox.left, y); ctx.lineTo(bbox.left + bbox.width, y); ctx.stroke();

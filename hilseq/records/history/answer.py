@@ -9,10 +9,14 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, fields, is_dataclass
 from datetime import UTC, date, datetime
+from functools import cache
 from pathlib import Path
 from typing import Any
 
+import jinja2
 from markupsafe import Markup
+
+from hilseq.reports.sanitize import environment
 
 Cell = str | int | float | datetime | date | None
 
@@ -107,3 +111,23 @@ def _plain_leaf(value: Any) -> Any:
     if isinstance(value, Path):
         return str(value)
     return None if isinstance(value, float) and not math.isfinite(value) else value
+
+
+# -- as a page -----------------------------------------------------------------------------------------
+
+#: A page is for reading; CSV and JSON hold everything.
+MOST_ROWS = 500
+
+
+@cache
+def _environment() -> jinja2.Environment:
+    return environment("hilseq.records.history")
+
+
+def render(answer: Answer, address: str, when: datetime | None = None) -> str:
+    """Return the page; `address` names the records, without a password."""
+    moment = (when or datetime.now(UTC)).astimezone(UTC)
+    template = _environment().get_template("history.html.j2")
+    return template.render(
+        answer=answer, address=address, show=show, most_rows=MOST_ROWS, when=f"{moment:%Y-%m-%d %H:%M} UTC"
+    )

@@ -3,89 +3,34 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from itertools import pairwise
 from statistics import median
 
 from markupsafe import Markup
 
 from hilseq.records.history.answer import percent
-from hilseq.records.history.pareto import Pareto
-from hilseq.records.history.reading_chart import Chart
+from hilseq.records.history.part import Pareto
+from hilseq.records.history.reading import Chart
 from hilseq.records.history.scope import Quantity
-from hilseq.records.history.stand_readings import StandValue
-from hilseq.records.history.unit_life import LifeVisit, Trend
+from hilseq.records.history.stands import StandValue
+from hilseq.records.history.unit_history import Trend, UnitVisit
 from hilseq.reports import svg
 from hilseq.reports.formatting import DISPOSITION_SIGNS, Scale, scale_of
-from hilseq.reports.svg_plot import steps
 from hilseq.verdicts import Disposition
 
 WIDTH = 760.0
 _LEFT, _RIGHT = 74.0, 748.0
 _MOST_BARS = 15
 _BAR = 22.0
-#: Half the size of a mark, and the height of a letter above its line.
-_MARK, _RISE = 3.5, 4.0
+#: Size of the marks, and the height of a letter above its line.
+_MARK, _RISE = 2.8, 4.0
 #: Room at the left of a chart for the words of its lines.
 _WORDS = 122.0
-
-
-@dataclass(frozen=True, slots=True)
-class Axis:
-    """A linear scale from values to heights; `low` is drawn at `bottom`."""
-
-    low: float
-    high: float
-    top: float
-    bottom: float
-
-    def __call__(self, value: float) -> float:
-        """Return the height of a value, clipped to the drawing."""
-        share = (value - self.low) / (self.high - self.low)
-        return self.bottom - min(max(share, 0.0), 1.0) * (self.bottom - self.top)
-
-
-def axis(values: Sequence[float | None], top: float, bottom: float) -> Axis:
-    """Return a scale that holds all values with a little air."""
-    known = [value for value in values if value is not None] or [0.0]
-    low, high = min(known), max(known)
-    air = 0.08 * (high - low) or abs(high) * 0.05 or 1.0
-    return Axis(low - air, high + air, top, bottom)
-
-
-def _frame(scale: Axis, shown: Scale) -> list[Markup]:
-    parts = [svg.box(_LEFT, scale.top, _RIGHT - _LEFT, scale.bottom - scale.top, "frame")]
-    for value in steps(scale.low * shown.factor, scale.high * shown.factor, 4):
-        height = scale(value / shown.factor)
-        parts.append(svg.line(_LEFT, height, _RIGHT, height, "grid"))
-        parts.append(svg.label(f"{value:.6g}", _LEFT - 6, height + _RISE, "number", anchor="end"))
-    return parts
-
-
-def _level(scale: Axis, value: float | None, class_: str, words: str) -> list[Markup]:
-    if value is None or not scale.low < value < scale.high:
-        return []
-    height = scale(value)
-    label = svg.label(words, _LEFT + 6, height + _RISE, "level")
-    return [svg.line(_LEFT, height, _RIGHT, height, class_), label]
 
 
 def brief(shown: Scale, value: float) -> str:
     """Return a number of a statistic: three digits say all it knows."""
     return f"{value * shown.factor:.3g}"
-
-
-def mark(x: float, y: float, verdict: str) -> Markup:
-    """Return the mark of a reading: a disc conforms, a diamond is marginal, a cross fails."""
-    if verdict == "fails":
-        return svg.element(
-            "path",
-            d=f"M{svg.place(x - _MARK)} {svg.place(y - _MARK)}l7 7m0 -7l-7 7",
-            class_="cross",
-        )
-    if verdict == "marginal":
-        return svg.element("path", d=f"M{svg.place(x)} {svg.place(y - 5)}l5 5l-5 5l-5 -5z", class_="diamond")
-    return svg.element("circle", cx=x, cy=y, r=2.5, class_="dot")
 
 
 def _places(count: int) -> list[float]:
@@ -108,26 +53,28 @@ def control_chart(chart: Chart) -> Markup:
     drawn = [limits.lower, limits.upper] if limits else []
     span = max(values) - min(values) or abs(values[0]) or 1.0
     near = [v for v in (last.low, last.high) if v is not None and min(values) - span < v < max(values) + span]
-    upper = axis([*values, *drawn, *near], 24.0, 190.0)
+    above, below = svg.Frame(_LEFT, 24.0, _RIGHT, 190.0), svg.Frame(_LEFT, 214.0, _RIGHT, 290.0)
+    upper = svg.Axis.around([*values, *drawn, *near], above.bottom, above.top)
     ranges = [abs(b - a) for a, b in pairwise(values)]
-    lower = axis([0.0, *ranges, *([limits.upper_range] if limits else [])], 214.0, 290.0)
-    parts = [*_frame(upper, shown), *_frame(lower, shown)]
-    for height, words in ((last.low, "lowest allowed"), (last.high, "highest allowed")):
-        parts += _level(upper, height, "limit", words)
+    highest = [limits.upper_range] if limits else []
+    lower = svg.Axis.around([0.0, *ranges, *highest], below.bottom, below.top)
+    parts = [*above.upwards(upper, 4, shown.factor), *below.upwards(lower, 4, shown.factor)]
+    for height, words in ((last.low, "lower limit"), (last.high, "upper limit")):
+        parts += above.level(upper, height, "limit", words)
     if limits:
         for height, words in (
             (limits.lower, "\u22123 sigma"),
             (limits.centre, "mean"),
             (limits.upper, "+3 sigma"),
         ):
-            parts += _level(upper, height, "control", words)
-        parts += _level(lower, limits.upper_range, "control", "highest range")
+            parts += above.level(upper, height, "control", words)
+        parts += below.level(lower, limits.upper_range, "control", "upper control limit")
     xs = _places(len(values))
     parts.append(svg.path(zip(xs, map(upper, values), strict=True), "way"))
     parts.append(svg.path(zip(xs[1:], map(lower, ranges), strict=True), "way"))
     struck = {signal.index for signal in chart.signals}
     for number, (x, point) in enumerate(zip(xs, chart.points, strict=True)):
-        parts.append(mark(x, upper(point.value), point.verdict))
+        parts.append(svg.mark(x, upper(point.value), point.verdict, _MARK))
         if number in struck:
             parts.append(svg.element("circle", cx=x, cy=upper(point.value), r=6, class_="ring"))
     unit = f" ({shown.unit})" if shown.unit else ""
@@ -135,7 +82,7 @@ def control_chart(chart: Chart) -> Markup:
     parts.append(svg.label("moving range", 4, 208, "number"))
     for x, point, anchor in ((_LEFT + _WORDS, chart.points[0], "middle"), (_RIGHT, last, "end")):
         parts.append(svg.label(f"{point.at:%Y-%m-%d}", x, 306, "number", anchor=anchor))
-    told = f"{len(values)} values; {len(struck)} of them complete a rule that calls them strange"
+    told = f"{len(values)} values; {len(struck)} of them rule violations"
     return svg.drawing((WIDTH, 312.0), title_of(chart.quantity), told, parts, "plot")
 
 
@@ -162,22 +109,17 @@ def pareto_bars(found: Pareto) -> Markup:
 
 def share_bar(low: float, share: float, high: float, title: str) -> Markup:
     """Draw a share between its exact bounds on a line from 0 to 100 %."""
-    left, right, middle = 30.0, 724.0, 44.0
-
-    def x(value: float) -> float:
-        return left + (right - left) * value
-
-    parts = [svg.label(title, 4, 14, "name"), svg.line(left, middle, right, middle, "grid")]
+    frame, middle = svg.Frame(30.0, 20.0, 724.0, 62.0), 44.0
+    x = svg.Axis(0.0, 1.0, frame.left, frame.right)
+    parts = [svg.label(title, 4, 14, "name"), svg.line(frame.left, middle, frame.right, middle, "grid")]
     parts.append(svg.box(x(low), middle - 8, x(high) - x(low), 16, "bounds"))
     parts.append(svg.line(x(share), middle - 14, x(share), middle + 14, "centre"))
-    for tenth in range(0, 11, 2):
-        parts.append(svg.line(x(tenth / 10), 62, x(tenth / 10), 66, "tick"))
-        parts.append(svg.label(f"{10 * tenth} %", x(tenth / 10), 80, "number", anchor="middle"))
+    parts += frame.across((at, f"{100 * step:g} %") for step, at in x.steps(5))
     told = f"{percent(share)}, between {percent(low)} and {percent(high)}"
     return svg.drawing((WIDTH, 86.0), title, told, parts, "plot")
 
 
-def life_line(visits: Sequence[LifeVisit]) -> Markup:
+def visits_line(visits: Sequence[UnitVisit]) -> Markup:
     """Draw a unit's visits in their order, each with its sign and word."""
     shown = list(visits[-9:])
     if not shown:
@@ -201,13 +143,17 @@ def trend_line(trend: Trend) -> Markup:
     values = [point.value for point in trend.points]
     last = trend.points[-1]
     shown = scale_of(trend.quantity.unit, values)
-    scale = axis([*values, last.low, last.high], 24.0, 110.0)
-    parts = _frame(scale, shown)
-    for height, words in ((last.low, "lowest allowed"), (last.high, "highest allowed")):
-        parts += _level(scale, height, "limit", words)
+    frame = svg.Frame(_LEFT, 24.0, _RIGHT, 110.0)
+    scale = svg.Axis.around([*values, last.low, last.high], frame.bottom, frame.top)
+    parts = frame.upwards(scale, 4, shown.factor)
+    for height, words in ((last.low, "lower limit"), (last.high, "upper limit")):
+        parts += frame.level(scale, height, "limit", words)
     xs = _places(len(values))
     parts.append(svg.path(zip(xs, map(scale, values), strict=True), "way"))
-    parts += [mark(x, scale(point.value), point.verdict) for x, point in zip(xs, trend.points, strict=True)]
+    parts += [
+        svg.mark(x, scale(point.value), point.verdict, _MARK)
+        for x, point in zip(xs, trend.points, strict=True)
+    ]
     unit = f" ({shown.unit})" if shown.unit else ""
     parts.append(svg.label(f"{title_of(trend.quantity)}{unit}", 4, 14, "name"))
     for x, point, anchor in ((_LEFT + _WORDS, trend.points[0], "middle"), (_RIGHT, last, "end")):
@@ -224,30 +170,24 @@ def stand_strips(quantity: Quantity, values: Sequence[StandValue]) -> Markup:
     """Draw one strip of dots per stand on a common scale, the median as a bar."""
     stands = sorted({value.stand for value in values})
     shown = scale_of(quantity.unit, [value.value for value in values])
-    left = 150.0
-    scale = axis([value.value for value in values], 0.0, 1.0)
-
-    def x(value: float) -> float:
-        return left + (_RIGHT - left) * (1.0 - scale(value))
-
-    bottom = 24 + _STRIP * len(stands)
-    parts = [
-        svg.label(f"{title_of(quantity)} ({shown.unit})" if shown.unit else title_of(quantity), 4, 14, "name")
-    ]
-    for value in steps(scale.low * shown.factor, scale.high * shown.factor, 6):
-        parts.append(svg.line(x(value / shown.factor), 24, x(value / shown.factor), bottom, "grid"))
-        parts.append(
-            svg.label(f"{value:.6g}", x(value / shown.factor), bottom + 16, "number", anchor="middle")
-        )
+    frame = svg.Frame(150.0, 24.0, _RIGHT, 24.0 + _STRIP * len(stands))
+    x = svg.Axis.around([value.value for value in values], frame.left, frame.right)
+    unit = f" ({shown.unit})" if shown.unit else ""
+    parts = [svg.label(f"{title_of(quantity)}{unit}", 4, 14, "name")]
+    for step, at in x.steps(6, shown.factor):
+        parts.append(svg.line(at, frame.top, at, frame.bottom, "grid"))
+        parts.append(svg.label(f"{step:.6g}", at, frame.bottom + 16, "number", anchor="middle"))
     told = []
     for number, stand in enumerate(stands):
         mine = [value.value for value in values if value.stand == stand]
         middle, line = median(mine), 24 + _STRIP * (number + 0.5)
-        parts.append(svg.label(f"{stand} ({len(mine)})", left - 8, line + _RISE, "number", anchor="end"))
+        parts.append(
+            svg.label(f"{stand} ({len(mine)})", frame.left - 8, line + _RISE, "number", anchor="end")
+        )
         parts += [
             svg.element("circle", cx=x(value), cy=line + 5 * (n % 3 - 1), r=2, class_="dot")
             for n, value in enumerate(mine[-_MOST_DOTS:])
         ]
         parts.append(svg.line(x(middle), line - 13, x(middle), line + 13, "centre"))
         told.append(f"{stand}: median {shown.quantity(middle)} of {len(mine)} units")
-    return svg.drawing((WIDTH, bottom + 24), title_of(quantity), "; ".join(told), parts, "plot")
+    return svg.drawing((WIDTH, frame.bottom + 24), title_of(quantity), "; ".join(told), parts, "plot")

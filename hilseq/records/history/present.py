@@ -7,28 +7,27 @@ from collections.abc import Sequence
 
 from hilseq.records.history import drawings
 from hilseq.records.history.answer import Answer, Table, percent
+from hilseq.records.history.calibration_due import CalibrationDue, Due
 from hilseq.records.history.drawings import brief
-from hilseq.records.history.first_pass import FirstPass
-from hilseq.records.history.pareto import Pareto
-from hilseq.records.history.pooled import Pooled
-from hilseq.records.history.reading_chart import Chart, ReadingHistory
-from hilseq.records.history.recall import Due, Recall
-from hilseq.records.history.retried import Retried
-from hilseq.records.history.unit_life import LifeVisit, UnitLife
-from hilseq.reports.formatting import count, join_truncated, scale_of
+from hilseq.records.history.part import FirstPass, Pareto, Pooled
+from hilseq.records.history.reading import Chart, ReadingHistory
+from hilseq.records.history.retested import Retested
+from hilseq.records.history.stands import StandComparison, StandRow
+from hilseq.records.history.unit_history import UnitHistory, UnitVisit
+from hilseq.reports.formatting import Scale, count, join_truncated, scale_of, symbol
 
 #: A pass within so many hours of a failure leaves little time for a repair.
 SOON_HOURS = 24.0
 
 
-def _told(visit: LifeVisit) -> list[str]:
+def _told(visit: UnitVisit) -> list[str]:
     """Return what a visit found, and what is wrong with what it left behind."""
     found = dict.fromkeys(f"{found.place}: {found.what}" for found in visit.findings)
     return [*found, *([visit.damage] if visit.damage else [])]
 
 
-def of_unit(lives: Sequence[UnitLife]) -> Answer:
-    """Tell a unit's life; several when parts share the serial."""
+def of_unit(lives: Sequence[UnitHistory]) -> Answer:
+    """Tell a unit's history; several when parts share the serial."""
     sentences, pictures = [], []
     rows = []
     for life in lives:
@@ -53,7 +52,7 @@ def of_unit(lives: Sequence[UnitLife]) -> Answer:
             )
             for visit in life.visits
         ]
-        pictures.append(drawings.life_line(life.visits))
+        pictures.append(drawings.visits_line(life.visits))
         pictures += [drawings.trend_line(trend) for trend in life.trends]
     columns = (
         *("date", "part", "run", "stand", "kind", "disposition", "journal"),
@@ -61,12 +60,12 @@ def of_unit(lives: Sequence[UnitLife]) -> Answer:
     )
     moved = [
         (drawings.title_of(trend.quantity), len(trend.points), trend.points[0].value, trend.points[-1].value,
-         trend.quantity.unit, trend.moved)
+         symbol(trend.quantity.unit), trend.moved)
         for life in lives
         for trend in life.trends
     ]  # fmt: skip
     return Answer(
-        title=f"The life of unit {lives[0].serial}",
+        title=f"Unit history: {lives[0].serial}",
         sentences=sentences,
         tables=[
             Table("Visits", columns, rows, brief=("date", "stand", "kind", "disposition", "findings")),
@@ -124,7 +123,7 @@ def _yield_words(first: FirstPass, kind: str) -> str:
         return f"{seen}: no unit was judged yet{waiting}."
     return (
         f"First-pass yield {percent(first.share)}: {first.passed} of {count(first.units, 'unit')} shipped on "
-        f"the first judgement ({percent(first.confidence, 0)} bounds, exact: {percent(first.low)} to "
+        f"the first pass ({percent(first.confidence, 0)} bounds, exact: {percent(first.low)} to "
         f"{percent(first.high)})"
         f"{waiting}; {seen}."
     )
@@ -157,10 +156,10 @@ def _floor(share: float) -> str:
 
 
 def of_reading(history: ReadingHistory) -> Answer:
-    """Tell a reading: spreads, charts and the rules that were met."""
+    """Tell a reading: spreads, charts and rule violations."""
     rows = [
-        (one.quantity.place, one.quantity.kind, one.quantity.unit, one.count, one.units, one.mean,
-         one.deviation, one.least, one.greatest, one.marginal, one.failed)
+        (one.quantity.place, one.quantity.kind, symbol(one.quantity.unit), one.count, one.units, one.mean,
+         one.deviation, one.min, one.max, one.marginal, one.failed)
         for one in history.spreads
     ]  # fmt: skip
     total = sum(one.count for one in history.spreads)
@@ -172,7 +171,7 @@ def of_reading(history: ReadingHistory) -> Answer:
     sentences += [_chart_words(chart) for chart in history.charts]
     struck = [
         (drawings.title_of(chart.quantity), point.at, point.stand, point.serial, point.value,
-         chart.quantity.unit, signal.rule)
+         symbol(chart.quantity.unit), signal.rule)
         for chart in history.charts
         for signal in chart.signals
         for point in [chart.points[signal.index]]
@@ -185,13 +184,13 @@ def of_reading(history: ReadingHistory) -> Answer:
                 "Spread",
                 (
                     *("place", "check", "unit", "values", "units", "mean", "deviation"),
-                    *("least", "greatest", "marginal", "failed"),
+                    *("min", "max", "marginal", "failed"),
                 ),
                 rows,
                 brief=("place", "check", "unit", "values", "mean", "deviation", "marginal", "failed"),
             ),
             Table(
-                "Values that complete a rule (Western Electric, Statistical Quality Control Handbook, 1956)",
+                "Rule violations (Western Electric, Statistical Quality Control Handbook, 1956)",
                 ("reading", "date", "stand", "serial", "value", "unit", "rule"),
                 struck,
                 brief=("date", "stand", "serial", "value", "rule"),
@@ -208,11 +207,13 @@ def _chart_words(chart: Chart) -> str:
         return f"{title}: too few values, or all alike: no control limits."
     shown = scale_of(chart.quantity.unit, [chart.limits.centre, chart.limits.upper])
     limits = f"{brief(shown, chart.limits.lower)} to {brief(shown, chart.limits.upper)} {shown.unit}".strip()
-    state = f"{len(chart.signals)} signals: not under control" if chart.signals else "under control"
+    state = (
+        f"{count(len(chart.signals), 'rule violation')}: not in control" if chart.signals else "in control"
+    )
     return f"{title}: {state}; control limits {limits} over the last {len(chart.points)} values."
 
 
-def of_retried(found: Sequence[Retried], part: str | None) -> Answer:
+def of_retested(found: Sequence[Retested], part: str | None) -> Answer:
     """Tell which units were tested until they passed."""
     soon = [one for one in found if one.hours_between <= SOON_HOURS]
     sentences = [f"{count(len(found), 'unit')} passed after failing."]
@@ -223,7 +224,7 @@ def of_retried(found: Sequence[Retried], part: str | None) -> Answer:
             "record, such a unit has a fault that comes and goes: test it again before it ships."
         )
     return Answer(
-        title="Units retried until they passed" + (f": part {part}" if part else ""),
+        title="Units retested until they passed" + (f": part {part}" if part else ""),
         sentences=sentences,
         tables=[
             Table(
@@ -244,13 +245,15 @@ def of_retried(found: Sequence[Retried], part: str | None) -> Answer:
     )  # fmt: skip
 
 
-def of_recall(found: Sequence[Recall], within_days: int) -> Answer:
+def of_calibrations_due(found: Sequence[CalibrationDue], within_days: int) -> Answer:
     """Tell which instruments must be calibrated."""
     late = [one for one in found if one.state is Due.OVERDUE]
     sentences = []
     if late:
         names = join_truncated([f"{one.instrument} on {one.stand}" for one in late])
-        sentences.append(f"Overdue: {names}. A run with an overdue instrument proves nothing: recall it now.")
+        sentences.append(
+            f"Overdue: {names}. A run with an overdue instrument proves nothing: calibrate it now."
+        )
     runs = sum(one.runs_after_due for one in late)
     if runs:
         sentences.append(f"{count(runs, 'use')} in a run after the due date.")
@@ -261,7 +264,7 @@ def of_recall(found: Sequence[Recall], within_days: int) -> Answer:
     if not sentences:
         sentences.append(f"No instrument in use is overdue or due within {within_days} days.")
     return Answer(
-        title="Instruments whose recall is due",
+        title="Calibration due",
         sentences=sentences,
         tables=[
             Table(
@@ -280,3 +283,113 @@ def of_recall(found: Sequence[Recall], within_days: int) -> Answer:
         ],
         data=list(found),
     )  # fmt: skip
+
+
+# -- stand against stand -------------------------------------------------------------------------------
+
+
+def of_stands(compared: StandComparison) -> Answer:
+    """Tell how the stands agree."""
+    rows = [
+        (row.quantity.place, row.stand, row.units, row.units_elsewhere, symbol(row.quantity.unit), row.shift, row.low,
+         row.high, row.probability, row.uncertainty, row.drift, row.drift_probability, _stand_verdict(row))
+        for row in compared.rows
+    ]  # fmt: skip
+    sentences = [_stand_words(row) for row in compared.rows if row.differs]
+    sentences += _drift_words(compared.rows)
+    if not sentences:
+        sentences = ["No stand differs from the others, and none drifts, as far as these units tell."]
+    if compared.screened:
+        sentences.append(
+            f"{count(compared.screened, 'further series', 'further series')} only looked at by their means, "
+            "which lie nearer together; ask for one with --place."
+        )
+    sentences.append(
+        f"The last {compared.last} visits at most, one value per unit and stand; rank sum and Mann-Kendall, "
+        "probabilities adjusted for the number of questions (Holm). Different stands see different units: "
+        "where it matters, measure one unit on each."
+    )
+    return Answer(
+        title=f"Stand against stand: {compared.name} of part {compared.part}",
+        sentences=sentences,
+        tables=[
+            Table(
+                "Each stand against all others",
+                (
+                    *(
+                        "place",
+                        "stand",
+                        "units",
+                        "units elsewhere",
+                        "unit",
+                        "shift",
+                        "shift from",
+                        "shift to",
+                    ),
+                    *("probability", "uncertainty", "drift per 30 days", "drift probability", "verdict"),
+                ),
+                rows,
+                brief=("place", "stand", "units", "unit", "shift", "uncertainty", "probability", "verdict"),
+            )
+        ],
+        drawings=[drawings.stand_strips(quantity, values) for quantity, values in compared.values.items()],
+        data={
+            "part": compared.part,
+            "name": compared.name,
+            "simulated": compared.simulated,
+            "last": compared.last,
+            "screened": compared.screened,
+            "rows": compared.rows,
+        },
+    )
+
+
+def _quantity(shown: Scale, value: float) -> str:
+    return f"{brief(shown, value)} {shown.unit}".strip()
+
+
+def _stand_verdict(row: StandRow) -> str:
+    words = []
+    if row.differs:
+        words.append("differs beyond uncertainty" if row.beyond_uncertainty else "differs")
+    if row.drifts:
+        words.append("drifts")
+    return ", ".join(words) or "agrees"
+
+
+def _stand_words(row: StandRow) -> str:
+    shown = scale_of(row.quantity.unit, [row.shift, row.low, row.high])
+    way = "above" if row.shift > 0 else "below"
+    bounds = ""
+    if row.low is not None and row.high is not None:
+        bounds = f" (95 %: {brief(shown, row.low)} to {_quantity(shown, row.high)})"
+    if row.uncertainty is None:
+        meaning = "the stands state no uncertainty to hold it against"
+    elif row.beyond_uncertainty:
+        meaning = f"more than their stated uncertainty {_quantity(shown, row.uncertainty)}: calibrate"
+    else:
+        meaning = f"within their stated uncertainty {_quantity(shown, row.uncertainty)}"
+    return (
+        f"{row.stand} reads {row.quantity.name} at {row.quantity.place} {_quantity(shown, abs(row.shift))} "
+        f"{way} the others{bounds}, {meaning}."
+    )
+
+
+def _drift_words(rows: Sequence[StandRow]) -> list[str]:
+    """Tell drifts place by place: of one stand, or of all at once, which blames the units."""
+    words = []
+    for quantity in sorted({row.quantity for row in rows}):
+        of_it = [row for row in rows if row.quantity == quantity]
+        drifting = [row for row in of_it if row.drifts]
+        if not drifting:
+            continue
+        shown = scale_of(quantity.unit, [row.drift for row in drifting])
+        moves = join_truncated([f"{row.stand} by {_quantity(shown, row.drift)}" for row in drifting])
+        if len(drifting) < len(of_it):
+            cause = "the others do not: look at the stand"
+        elif len({row.drift > 0 for row in drifting}) == 1:
+            cause = "every stand, the same way: look at the units, not at a stand"
+        else:
+            cause = "every stand, but not the same way: look at each"
+        words.append(f"{quantity.name} at {quantity.place} drifts per 30 days: {moves}; {cause}.")
+    return words

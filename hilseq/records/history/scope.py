@@ -8,22 +8,8 @@ import sqlalchemy as sa
 from sqlalchemy.engine import Connection
 
 from hilseq.errors import UsageError
-from hilseq.records.models import (
-    Calibration,
-    Check,
-    Exposure,
-    Finding,
-    Instrument,
-    Reading,
-    Run,
-    Series,
-    Stand,
-    Unit,
-    Use,
-    Visit,
-)
+from hilseq.records.tables import runs, series, stands, units, visits
 from hilseq.records.text import name as name_of
-from hilseq.records.upsert import table_of
 from hilseq.reports.formatting import join_truncated
 
 
@@ -38,10 +24,6 @@ class Quantity:
     unit: str
 
 
-stands, units, runs, visits = (table_of(model) for model in (Stand, Unit, Run, Visit))
-checks, findings, series, readings = (table_of(model) for model in (Check, Finding, Series, Reading))
-exposures = table_of(Exposure)
-instruments, calibrations, uses = (table_of(model) for model in (Instrument, Calibration, Use))
 #: The columns of a Quantity.
 quantity = (series.c.name, series.c.place, series.c.stage, series.c.kind, series.c.unit)
 

@@ -93,10 +93,10 @@
   };
 
   const moves = {
-    wider: () => show(from - (to - from) / 2, to + (to - from) / 2),
-    closer: () => show(from + (to - from) / 4, to - (to - from) / 4),
-    earlier: () => show(from - (to - from) / 2, to - (to - from) / 2),
-    later: () => show(from + (to - from) / 2, to + (to - from) / 2),
+    out: () => show(from - (to - from) / 2, to + (to - from) / 2),
+    in: () => show(from + (to - from) / 4, to - (to - from) / 4),
+    left: () => show(from - (to - from) / 2, to - (to - from) / 2),
+    right: () => show(from + (to - from) / 2, to + (to - from) / 2),
     whole: () => show(0, whole),
   };
 

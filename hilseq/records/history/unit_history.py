@@ -1,4 +1,4 @@
-"""A unit's life: every visit, what was found, and the readings that moved."""
+"""A unit's history: every visit, what was found, and the readings that moved."""
 
 from __future__ import annotations
 
@@ -10,19 +10,8 @@ from sqlalchemy.engine import Connection
 
 from hilseq.errors import UsageError
 from hilseq.records.database import Database
-from hilseq.records.history.scope import (
-    Quantity,
-    checks,
-    findings,
-    in_order,
-    quantity,
-    readings,
-    runs,
-    series,
-    stands,
-    units,
-    visits,
-)
+from hilseq.records.history.scope import Quantity, in_order, quantity
+from hilseq.records.tables import checks, findings, readings, runs, series, stands, units, visits
 from hilseq.records.text import name
 
 #: Readings shown because they moved most, and the number of values that make a movement.
@@ -42,7 +31,7 @@ class Found:
 
 
 @dataclass(frozen=True, slots=True)
-class LifeVisit:
+class UnitVisit:
     """One visit; `state` says how much of its journal counts, `damage` what is wrong with its soak's samples."""
 
     run: str
@@ -78,17 +67,17 @@ class Trend:
 
 
 @dataclass(frozen=True, slots=True)
-class UnitLife:
+class UnitHistory:
     """Everything known of one unit, oldest visit first."""
 
     part: str
     serial: str
-    visits: list[LifeVisit]
+    visits: list[UnitVisit]
     trends: list[Trend]
 
 
-def unit_life(database: Database, serial: str, part: str | None = None) -> list[UnitLife]:
-    """Return the life of the unit with this serial: one per part when several parts share it.
+def unit_history(database: Database, serial: str, part: str | None = None) -> list[UnitHistory]:
+    """Return the history of the unit with this serial: one per part when several parts share it.
 
     Raises UsageError when there is none.
     """
@@ -103,12 +92,20 @@ def unit_life(database: Database, serial: str, part: str | None = None) -> list[
                 f"the records hold no unit {serial!r}{of}; import its run: `hilseq records sync`"
             )
         return [
-            UnitLife(unit_part, name(serial), _visits(connection, unit_id), _trends(connection, unit_id))
+            UnitHistory(unit_part, name(serial), _visits(connection, unit_id), _trends(connection, unit_id))
             for unit_part, unit_id in found
         ]
 
 
-def _visits(connection: Connection, unit_id: int) -> list[LifeVisit]:
+def visits_of(database: Database, part: str, serial: str) -> list[UnitVisit]:
+    """Return the visits of one unit, oldest first; none when the records do not know it."""
+    query = sa.select(units.c.id).where(units.c.part == name(part), units.c.serial == name(serial))
+    with database.reading() as connection:
+        unit_id = connection.execute(query).scalar_one_or_none()
+        return [] if unit_id is None else _visits(connection, unit_id)
+
+
+def _visits(connection: Connection, unit_id: int) -> list[UnitVisit]:
     query = (
         sa.select(
             visits.c.id,
@@ -147,7 +144,7 @@ def _visits(connection: Connection, unit_id: int) -> list[LifeVisit]:
     ):
         faults[row.visit_id].append(Found(row.place, row.what, row.stage, row.kind, row.blames))
     return [
-        LifeVisit(
+        UnitVisit(
             run=row.run,
             started=row.started,
             stand=row.name,

@@ -1,8 +1,4 @@
-"""Samples as they come, kept in flat memory: buckets over the whole soak, the last ones as they are.
-
-A bucket keeps least, mean and greatest value, so that no spike is lost. When a soak outgrows its buckets, two
-and two become one.
-"""
+"""Samples as they come, kept in flat memory: buckets over the whole soak, the last ones as they are."""
 
 from __future__ import annotations
 
@@ -11,6 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+
+from hilseq.analysis.decimation import MinMaxDecimator
 
 Numbers = NDArray[np.float64]
 
@@ -35,22 +33,18 @@ class Stretch:
     number: float
 
 
-class MinMaxDecimator:
+class SampleWindow:
     """The samples of one soak; times are seconds since it began.
 
-    `plotted` are the columns that get buckets; least and greatest values are kept of all. `width` is that of
-    a bucket, s.
+    `plotted` are the columns that get buckets; least and greatest values are kept of all.
     """
 
     def __init__(self, columns: int, plotted: list[int], mode: int | None, period: float) -> None:
         self.plotted = plotted
         self._mode = mode
         self._period = period if math.isfinite(period) and period > 0 else 1.0
-        self.width = self._period
-        shape = (MOST, len(plotted))
-        self._low, self._high = np.full(shape, np.inf), np.full(shape, -np.inf)
-        self._sum, self._number = np.zeros(shape), np.zeros(shape)
-        self.used = 0
+        # One for the times alone, where no column is plotted.
+        self._decimators = [MinMaxDecimator(MOST, self._period) for _ in plotted or [0]]
         self.count = 0
         self.last_time = math.nan
         self.last: Numbers = np.full(columns, np.nan)
@@ -59,6 +53,16 @@ class MinMaxDecimator:
         self.recent_times: Numbers = np.empty(0)
         self.recent: Numbers = np.empty((0, len(plotted)))
         self.stretches: list[Stretch] = []
+
+    @property
+    def width(self) -> float:
+        """Width of a bucket, s."""
+        return self._decimators[0].width
+
+    @property
+    def used(self) -> int:
+        """Buckets up to that of the last sample."""
+        return self._decimators[0].used
 
     def add(self, times: Numbers, given: NDArray[np.floating]) -> None:
         """Take samples, in the order of their times; what has no possible time is left out."""
@@ -71,33 +75,12 @@ class MinMaxDecimator:
         self.least = np.fmin(self.least, np.fmin.reduce(values, axis=0))
         self.greatest = np.fmax(self.greatest, np.fmax.reduce(values, axis=0))
         chosen = values[:, self.plotted]
-        self._fill(times, chosen)
+        for number, decimator in enumerate(self._decimators):
+            decimator.add(times, chosen[:, number] if self.plotted else times)
         self.recent_times = np.concatenate([self.recent_times, times])[-RECENT:]
         self.recent = np.concatenate([self.recent, chosen])[-RECENT:]
         if self._mode is not None:
             self._stretch(times, values[:, self._mode])
-
-    def _fill(self, times: Numbers, values: Numbers) -> None:
-        while float(times.max()) >= MOST * self.width:
-            self._coarsen()
-        index = np.minimum((times / self.width).astype(np.int64), MOST - 1)
-        good = np.isfinite(values)
-        np.minimum.at(self._low, index, np.where(good, values, np.inf))
-        np.maximum.at(self._high, index, np.where(good, values, -np.inf))
-        np.add.at(self._sum, index, np.where(good, values, 0.0))
-        np.add.at(self._number, index, good)
-        self.used = max(self.used, int(index.max()) + 1)
-
-    def _coarsen(self) -> None:
-        pairs = (MOST // 2, 2, len(self.plotted))
-        half = MOST // 2
-        self._low[:half] = self._low.reshape(pairs).min(axis=1)
-        self._high[:half] = self._high.reshape(pairs).max(axis=1)
-        self._sum[:half] = self._sum.reshape(pairs).sum(axis=1)
-        self._number[:half] = self._number.reshape(pairs).sum(axis=1)
-        self._low[half:], self._high[half:], self._sum[half:], self._number[half:] = np.inf, -np.inf, 0, 0
-        self.width *= 2
-        self.used = (self.used + 1) // 2
 
     def _stretch(self, times: Numbers, modes: Numbers) -> None:
         gap = GAP_PERIODS * self._period
@@ -116,14 +99,8 @@ class MinMaxDecimator:
             self.stretches.append(Stretch(float(times[first]), float(times[end - 1]), float(modes[first])))
         del self.stretches[:-_MOST_STRETCHES]
 
-    def buckets(self, first: int) -> tuple[Numbers, Numbers, Numbers]:
-        """Return least, mean and greatest values of the buckets from `first` on; empty ones hold NaN."""
+    def buckets(self, first: int) -> list[tuple[Numbers, Numbers, Numbers]]:
+        """Return of each plotted column min, mean and max of the buckets from `first` on; NaN in empty ones."""
         part = slice(max(first, 0), self.used)
-        number = self._number[part]
-        empty = number == 0
-        mean = np.where(empty, np.nan, self._sum[part] / np.where(empty, 1.0, number))
-        return (
-            np.where(empty, np.nan, self._low[part]),
-            mean,
-            np.where(empty, np.nan, self._high[part]),
-        )
+        made = self._decimators[: len(self.plotted)]
+        return [(one.low[part], one.mean[part], one.high[part]) for one in made]

@@ -1,4 +1,4 @@
-"""Units retried until they passed: a fault that comes and goes is not mended by asking again.
+"""Units retested until they passed: a fault that comes and goes is not mended by asking again.
 
 Between two releases of a unit (or since its first visit), visits that failed and a later one that passed.
 What was done to the unit in between stands in no journal: a repair explains it, a second try does not. The
@@ -14,13 +14,13 @@ import sqlalchemy as sa
 from sqlalchemy.engine import Connection
 
 from hilseq.records.database import Database
-from hilseq.records.history.scope import findings, runs, units, visits
+from hilseq.records.tables import findings, runs, units, visits
 from hilseq.records.text import name
 from hilseq.verdicts import Disposition
 
 
 @dataclass(frozen=True, slots=True)
-class Retried:
+class Retested:
     """One unit and one release: `failed` and `undecided` visits before it, where they failed."""
 
     part: str
@@ -33,7 +33,7 @@ class Retried:
     places: list[str]
 
 
-def retried(database: Database, part: str | None = None, *, simulated: bool = False) -> list[Retried]:
+def retested(database: Database, part: str | None = None, *, simulated: bool = False) -> list[Retested]:
     """Return the units that passed after failing, those that passed soonest after it first."""
     cycles = _cycles(part, simulated=simulated)
     shipped = cycles.c.disposition == Disposition.SHIP
@@ -59,7 +59,7 @@ def retried(database: Database, part: str | None = None, *, simulated: bool = Fa
         rows = connection.execute(query).all()
         places = _places(connection, simulated=simulated) if rows else {}
     found = [
-        Retried(
+        Retested(
             row.part,
             row.serial,
             row.failed,

@@ -1,4 +1,4 @@
-"""Instruments whose recall is due, by the calibration they had when they were last used.
+"""Instruments due for calibration, by the calibration they had when they were last used.
 
 An instrument that was exchanged at its place on the stand is no longer asked for: only the one that was
 used there last is.
@@ -15,7 +15,7 @@ import sqlalchemy as sa
 from sqlalchemy.engine import Connection
 
 from hilseq.records.database import Database
-from hilseq.records.history.scope import calibrations, instruments, runs, stands, uses
+from hilseq.records.tables import calibrations, instruments, runs, stands, uses
 
 
 class Due(StrEnum):
@@ -28,7 +28,7 @@ class Due(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Recall:
+class CalibrationDue:
     """One instrument in use; `runs_after_due` counts the runs made with it after its calibration ended."""
 
     state: Due
@@ -43,9 +43,9 @@ class Recall:
     runs_after_due: int
 
 
-def recall(
+def calibrations_due(
     database: Database, today: date, within_days: int = 30, *, simulated: bool = False, every: bool = False
-) -> list[Recall]:
+) -> list[CalibrationDue]:
     """Return the instruments that are overdue, due within so many days, or without a date; worst first.
 
     `every` returns the valid ones too.
@@ -96,7 +96,7 @@ def _recency(row: Any) -> tuple[datetime, str, str, str]:
     return row.last_used, row.due, row.identity, row.certificate
 
 
-def _told(connection: Connection, row: Any, today: date, within_days: int) -> Recall:
+def _told(connection: Connection, row: Any, today: date, within_days: int) -> CalibrationDue:
     due = _date(row.due)
     if due is None:
         state = Due.UNKNOWN
@@ -113,7 +113,7 @@ def _told(connection: Connection, row: Any, today: date, within_days: int) -> Re
             .join(runs, runs.c.id == uses.c.run_id)
             .where(uses.c.calibration_id == row.id, runs.c.started >= after)
         ).scalar_one()
-    return Recall(
+    return CalibrationDue(
         state,
         row.stand,
         row.name,

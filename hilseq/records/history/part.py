@@ -1,0 +1,242 @@
+"""What the records prove of a part: first-pass yield, where and how units fail, and all starts and soaks together.
+
+First-pass yield: of the units that were ever judged, how many shipped on the first pass. A visit that decided nothing
+(incomplete, stand fault, a run that did not end) is no pass and no failure: the next one of that unit counts as its
+first. Bounds are exact (Clopper-Pearson).
+
+Together: the probability of a cold start, and the mean time between faults. Adds up what `hilseq.records.rows` reads
+from each visit, except those in which the stand failed: they say nothing about a unit. Pooling takes the units for
+alike; where a few of them hold most of the failures, look at those units and not at the sum.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import sqlalchemy as sa
+
+from hilseq.analysis.proportion import Interval, clopper_pearson, reliability_shown
+from hilseq.analysis.reliability import mtbf_interval, mtbf_lower
+from hilseq.records.database import Database
+from hilseq.records.history.scope import in_order, of_part, require_part
+from hilseq.records.rows import COLD_STARTS, SOAK_HOURS
+from hilseq.records.tables import exposures, findings, runs, units, visits
+from hilseq.verdicts import Disposition
+
+# -- first-pass yield ----------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class FirstPass:
+    """`passed` of `units` shipped the first time; the share and its bounds are None when none was judged."""
+
+    part: str
+    simulated: bool
+    confidence: float
+    units: int
+    passed: int
+    undecided_units: int
+    visits: int
+    dispositions: dict[str, int]
+    share: float | None
+    low: float | None
+    high: float | None
+
+
+def first_pass(
+    database: Database, part: str, *, confidence: float = 0.95, simulated: bool = False
+) -> FirstPass:
+    """Return the first-pass yield of a part with its two-sided bounds.
+
+    Raises UsageError when the part is not in the records.
+    """
+    chosen = of_part(part, simulated=simulated)
+    turn = sa.func.row_number().over(partition_by=visits.c.unit_id, order_by=in_order()).label("turn")
+    judged = (
+        sa.select(visits.c.disposition, turn)
+        .join(runs, runs.c.id == visits.c.run_id)
+        .join(units, units.c.id == visits.c.unit_id)
+        .where(chosen, visits.c.decided)
+        .subquery()
+    )
+    first = (
+        sa.select(judged.c.disposition, sa.func.count())
+        .where(judged.c.turn == 1)
+        .group_by(judged.c.disposition)
+    )
+    of_visits = visits.join(units, units.c.id == visits.c.unit_id)
+    all_units = sa.select(sa.func.count(visits.c.unit_id.distinct())).select_from(of_visits).where(chosen)
+    every = (
+        sa.select(visits.c.disposition, sa.func.count())
+        .select_from(of_visits)
+        .where(chosen)
+        .group_by(visits.c.disposition)
+    )
+    with database.reading() as connection:
+        require_part(connection, part, simulated=simulated)
+        counts: dict[str, int] = dict(connection.execute(first).all())
+        seen = connection.execute(all_units).scalar_one()
+        dispositions: dict[str, int] = dict(connection.execute(every).all())
+    passed, total = counts.get(Disposition.SHIP, 0), sum(counts.values())
+    bounds = clopper_pearson(passed, total, confidence) if total else None
+    return FirstPass(
+        part=part,
+        simulated=simulated,
+        confidence=confidence,
+        units=total,
+        passed=passed,
+        undecided_units=seen - total,
+        visits=sum(dispositions.values()),
+        dispositions={str(one): dispositions[one] for one in Disposition if one in dispositions},
+        share=passed / total if total else None,
+        low=bounds.lower if bounds else None,
+        high=bounds.upper if bounds else None,
+    )
+
+
+# -- where and how they fail ---------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Cause:
+    """One place and kind of failure; `share` is of all findings, `cumulative` up to and with this one."""
+
+    place: str
+    stage: str
+    kind: str
+    findings: int
+    units: int
+    share: float
+    cumulative: float
+
+
+@dataclass(frozen=True, slots=True)
+class Pareto:
+    """The causes, commonest first: by units, then by findings."""
+
+    part: str
+    blames: str
+    simulated: bool
+    findings: int
+    causes: list[Cause]
+
+
+def pareto(database: Database, part: str, *, blames: str = "unit", simulated: bool = False) -> Pareto:
+    """Return the failures of a part by place and kind; `blames` is `unit` or `stand`.
+
+    Raises UsageError when the part is not in the records.
+    """
+    query = (
+        sa.select(
+            findings.c.place,
+            findings.c.stage,
+            findings.c.kind,
+            sa.func.count(),
+            sa.func.count(visits.c.unit_id.distinct()),
+        )
+        .join(visits, visits.c.id == findings.c.visit_id)
+        .join(units, units.c.id == visits.c.unit_id)
+        .where(of_part(part, simulated=simulated), findings.c.blames == blames)
+        .group_by(findings.c.place, findings.c.stage, findings.c.kind)
+    )
+    with database.reading() as connection:
+        require_part(connection, part, simulated=simulated)
+        rows = [tuple(row) for row in connection.execute(query)]
+    rows.sort(key=lambda row: (-row[4], -row[3], row[:3]))
+    total = sum(row[3] for row in rows)
+    causes, seen = [], 0
+    for place, stage, kind, number, affected in rows:
+        seen += number
+        causes.append(Cause(place, stage, kind, number, affected, number / total, seen / total))
+    return Pareto(part, blames, simulated, total, causes)
+
+
+# -- all starts and soaks together ---------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Starts:
+    """`share` of the starts succeeded; `proven` is the probability exceeded at the one-sided confidence."""
+
+    units: int
+    starts: int
+    failed: int
+    share: float
+    interval: Interval
+    proven: float
+
+
+@dataclass(frozen=True, slots=True)
+class Soaks:
+    """Hours under load and faults in them; `interval.upper` is infinite after no fault."""
+
+    units: int
+    hours: float
+    faults: int
+    interval: Interval
+    proven: float
+
+
+@dataclass(frozen=True, slots=True)
+class Pooled:
+    """Both, None where nothing of the kind was ever done."""
+
+    part: str
+    simulated: bool
+    confidence: float
+    starts: Starts | None
+    soaks: Soaks | None
+
+
+def pooled(database: Database, part: str, *, confidence: float = 0.95, simulated: bool = False) -> Pooled:
+    """Return what the starts and soaks of all units of a part prove at this confidence.
+
+    Raises UsageError when the part is not in the records.
+    """
+    # Hours whose samples are damaged prove nothing; what failed in them stands in the journal all the same.
+    unproven = (exposures.c.what == SOAK_HOURS) & (visits.c.damage != "")
+    query = (
+        sa.select(
+            exposures.c.what,
+            sa.func.sum(sa.case((unproven, 0.0), else_=exposures.c.amount)),
+            sa.func.sum(exposures.c.failures),
+            sa.func.count(visits.c.unit_id.distinct()),
+        )
+        .select_from(exposures)
+        .join(visits, visits.c.id == exposures.c.visit_id)
+        .join(units, units.c.id == visits.c.unit_id)
+        .where(of_part(part, simulated=simulated), visits.c.disposition != Disposition.STAND_FAULT)
+        .group_by(exposures.c.what)
+    )
+    with database.reading() as connection:
+        require_part(connection, part, simulated=simulated)
+        sums = {
+            what: (float(amount), int(failures), affected)
+            for what, amount, failures, affected in connection.execute(query)
+        }
+    nothing = (0.0, 0, 0)
+    return Pooled(
+        part,
+        simulated,
+        confidence,
+        _starts(*sums.get(COLD_STARTS, nothing), confidence),
+        _soaks(*sums.get(SOAK_HOURS, nothing), confidence),
+    )
+
+
+def _starts(amount: float, failed: int, of_units: int, confidence: float) -> Starts | None:
+    starts = round(amount)
+    if starts < 1:
+        return None
+    good = starts - failed
+    interval = clopper_pearson(good, starts, confidence)
+    proven = reliability_shown(starts, confidence, failed)
+    return Starts(of_units, starts, failed, good / starts, interval, proven)
+
+
+def _soaks(amount: float, faults: int, of_units: int, confidence: float) -> Soaks | None:
+    if amount <= 0:
+        return None
+    hours = float(f"{amount:.12g}")  # two databases add in different orders
+    interval = mtbf_interval(hours, faults, confidence)
+    return Soaks(of_units, hours, faults, interval, mtbf_lower(hours, faults, confidence))
