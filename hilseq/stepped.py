@@ -134,6 +134,11 @@ class SteppedClock:
         if self._due:
             self._now = self._answer()
 
+    def turn(self, slot: str, position: str) -> None:
+        """Turn the mode switch of the unit in a slot, as a hand would. Raises InvalidResponse for an unknown one."""
+        self._arrive()
+        self._now = self._ask(f"turn {slot} {position}")
+
     def account_wait(self, seconds: float) -> None:
         """Advance the model by time that the wall spent waiting, as it would have on hardware."""
         self.sleep(seconds)

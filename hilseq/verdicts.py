@@ -19,6 +19,10 @@ class CheckVerdict(StrEnum):
     NOT_PERFORMED = "not performed"
 
 
+#: Begins the reason of a check that was not performed because its sequence raised what is nobody's verdict.
+ERROR_IN_SEQUENCE = "error in the sequence"
+
+
 class Disposition(StrEnum):
     """What is done with one unit."""
 

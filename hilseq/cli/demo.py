@@ -39,6 +39,8 @@ def demo_command(
         line = [sys.executable, "-m", "hilseq", "run", "--simulate", "--serial", serial]
         line += ["--stand", str(stands / "sim-bench.yaml"), "--unit", str(stands / "units" / "rh16.yaml")]
         line += ["--out", str(folder / serial)]
+        if not defects:
+            line.append("--quiet")
         for defect in defects:
             line += ["--defect", defect]
         code = subprocess.run(line, check=False).returncode

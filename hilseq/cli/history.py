@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from hilseq.cli.command import Command, Group
 from hilseq.cli.records import Json, Records, reached, say_upgraded
 
 if TYPE_CHECKING:
@@ -39,18 +40,19 @@ _WIDE = 240
 def make_history_app() -> typer.Typer:
     """Return the sub-commands of `hilseq history`."""
     app = typer.Typer(
+        cls=Group,
         help="What the records tell: a unit's history, a part's yield, a reading, the stands, the instruments.",
         no_args_is_help=True,
         add_completion=False,
         rich_markup_mode=None,
         pretty_exceptions_enable=False,
     )
-    app.command("unit")(unit_command)
-    app.command("part")(part_command)
-    app.command("reading")(reading_command)
-    app.command("stands")(stands_command)
-    app.command("retested")(retested_command)
-    app.command("calibration-due")(calibration_due_command)
+    app.command("unit", cls=Command)(unit_command)
+    app.command("part", cls=Command)(part_command)
+    app.command("reading", cls=Command)(reading_command)
+    app.command("stands", cls=Command)(stands_command)
+    app.command("retested", cls=Command)(retested_command)
+    app.command("calibration-due", cls=Command)(calibration_due_command)
     return app
 
 

@@ -8,6 +8,7 @@ import sys
 import typer
 
 import hilseq
+from hilseq.cli.command import Command, Group, PytestCommand
 from hilseq.cli.coverage import coverage_command
 from hilseq.cli.demo import demo_command
 from hilseq.cli.history import make_history_app
@@ -29,7 +30,7 @@ app = typer.Typer(
     name="hilseq",
     help="Decide, unit by unit, whether a refurbished controller module may ship.",
     no_args_is_help=True,
-    add_completion=False,
+    cls=Group,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
     context_settings={"help_option_names": ["-h", "--help"]},
@@ -60,20 +61,20 @@ def top(
     """
 
 
-app.command("demo")(demo_command)
-app.command("run", context_settings={"allow_interspersed_args": True})(run_command)
-app.command("resume")(resume_command)
-app.command("watch")(watch_command)
-app.command("inspect")(inspect_command)
-app.command("init")(init_command)
-app.command("report")(report_command)
-app.command("verify")(verify_command)
-app.command("coverage")(coverage_command)
-app.command("plan")(plan_command)
-app.command("ready")(ready_command)
-app.command("safe")(safe_command)
-app.command("serve")(serve_command)
-app.command("simulate")(simulate_command)
+app.command("demo", cls=Command)(demo_command)
+app.command("run", cls=PytestCommand)(run_command)
+app.command("resume", cls=Command)(resume_command)
+app.command("watch", cls=Command)(watch_command)
+app.command("inspect", cls=Command)(inspect_command)
+app.command("init", cls=Command)(init_command)
+app.command("report", cls=Command)(report_command)
+app.command("verify", cls=Command)(verify_command)
+app.command("coverage", cls=Command)(coverage_command)
+app.command("plan", cls=Command)(plan_command)
+app.command("ready", cls=Command)(ready_command)
+app.command("safe", cls=Command)(safe_command)
+app.command("serve", cls=Command)(serve_command)
+app.command("simulate", cls=Command)(simulate_command)
 app.add_typer(make_history_app(), name="history")
 app.add_typer(make_records_app(), name="records")
 

@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from hilseq.cli.command import StandOption, UnitOption
+
 if TYPE_CHECKING:
     from hilseq.description.profile import Profile
     from hilseq.description.visit import Visit
@@ -75,11 +77,11 @@ class UnitPlan:
 
 
 def plan_command(
-    stand: Annotated[Path, typer.Option(metavar="FILE", help="Stand file.")],
-    unit: Annotated[list[str], typer.Option(metavar="[SLOT=]FILE", help="Profile of the unit in a slot.")],
+    stand: StandOption,
+    unit: UnitOption = None,
     sequence: Annotated[
         list[str] | None,
-        typer.Argument(metavar="[SEQUENCE]…", help="Sequence files or folders (default: the shipped ones)."),
+        typer.Argument(metavar="SEQUENCE", help="Sequence files or folders (default: the shipped ones)."),
     ] = None,
     json: Annotated[bool, typer.Option("--json", help="Print the answer as JSON, for programs.")] = False,
 ) -> None:
@@ -92,11 +94,11 @@ def plan_command(
     from hilseq import resources
     from hilseq.description.loading import load_stand
     from hilseq.description.visit import describe_visit
-    from hilseq.plugin.options import units_by_slot
+    from hilseq.plugin.options import unit_files
 
     slots = list(load_stand(stand).slots)
-    files = units_by_slot(unit, slots, slots)
-    visit = describe_visit(stand, {slot: Path(file) for slot, file in files.items()})
+    files = unit_files(unit or [], slots, stand)
+    visit = describe_visit(stand, files)
     paths = list(sequence or [str(resources.folder("sequences"))])
     plans = make_plans(visit, files, paths)
     if json:
@@ -111,7 +113,7 @@ def plan_command(
     typer.echo(visit_line(plans))
 
 
-def make_plans(visit: Visit, files: Mapping[str, str], sequences: Sequence[str]) -> list[UnitPlan]:
+def make_plans(visit: Visit, files: Mapping[str, Path], sequences: Sequence[str]) -> list[UnitPlan]:
     """Return the plan of each unit: the checks are those that pytest collects. Raises UsageError."""
     from hilseq.plugin import stages
 
@@ -147,7 +149,7 @@ class _Row:
 
 
 def _collect(
-    visit: Visit, files: Mapping[str, str], sequences: Sequence[str]
+    visit: Visit, files: Mapping[str, Path], sequences: Sequence[str]
 ) -> tuple[list[_Row], Extensions]:
     """Have pytest collect the checks, as a run would, with the extensions it met; nothing is opened."""
     import contextlib

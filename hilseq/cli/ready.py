@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from hilseq.cli.command import StandOption, UnitOption
+
 if TYPE_CHECKING:
     from hilseq.description.visit import Visit
     from hilseq.plugin.visit_run import VisitRun
@@ -18,11 +20,8 @@ _VERDICTS = {True: "right", False: "WRONG", None: "not looked at"}
 
 
 def ready_command(
-    stand: Annotated[Path, typer.Option(metavar="FILE", help="Stand file.")],
-    unit: Annotated[
-        list[str] | None,
-        typer.Option(metavar="[SLOT=]FILE", help="Profile of the unit in a slot; repeatable."),
-    ] = None,
+    stand: StandOption,
+    unit: UnitOption = None,
     power: Annotated[
         bool,
         typer.Option("--power", help="Power each --unit too: supply reading, link, neighbours."),
@@ -49,13 +48,13 @@ def ready_command(
     from hilseq.description.loading import load_stand
     from hilseq.description.visit import describe_visit
     from hilseq.errors import UsageError
-    from hilseq.plugin.options import units_by_slot
+    from hilseq.plugin.options import unit_files
 
     if power and not unit:
         raise UsageError("--power powers units, but no --unit says what is in the slots")
     slots = list(load_stand(stand).slots)
-    files = units_by_slot(unit or [], slots, slots)
-    visit = describe_visit(stand, {slot: Path(file) for slot, file in files.items()})
+    files = unit_files(unit or [], slots, stand)
+    visit = describe_visit(stand, files)
     if setup_sheet is not None:
         _write_sheet(visit, setup_sheet)
     looks = _looks(visit, simulate=simulate, defects=defect or [], power=power)

@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from hilseq.cli.command import Command, Group
+
 if TYPE_CHECKING:
     from hilseq.records.database import Database
     from hilseq.records.importing import Imported
@@ -34,16 +36,17 @@ Json = Annotated[bool, typer.Option("--json", help="Answer for programs, on stdo
 def make_records_app() -> typer.Typer:
     """Return the sub-commands of `hilseq records`."""
     app = typer.Typer(
+        cls=Group,
         help="The database of all runs: bring journals in, look after it.",
         no_args_is_help=True,
         add_completion=False,
         rich_markup_mode=None,
         pretty_exceptions_enable=False,
     )
-    app.command("sync")(sync_command)
-    app.command("import")(import_command)
-    app.command("upgrade")(upgrade_command)
-    app.command("status")(status_command)
+    app.command("sync", cls=Command)(sync_command)
+    app.command("import", cls=Command)(import_command)
+    app.command("upgrade", cls=Command)(upgrade_command)
+    app.command("status", cls=Command)(status_command)
     return app
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from io import TextIOWrapper
 from pathlib import Path
@@ -13,12 +13,12 @@ from typing import IO, Annotated
 import typer
 
 from hilseq import gc_tuning, resources
-from hilseq.errors import HilseqError
+from hilseq.cli.command import PytestCommand, StandOption, UnitOption
+from hilseq.errors import HilseqError, UsageError
+from hilseq.verdicts import ExitCode
 
-#: No cache is kept; what is for those who develop hilseq, look for leaks or write coroutines is not loaded.
-_PYTEST = (
-    "-p no:cacheprovider -p no:hypothesispytest -p no:unraisableexception -p no:threadexception -p no:anyio"
-)
+#: What is for those who develop hilseq, look for leaks or write coroutines is not loaded.
+_PYTEST = "-p no:hypothesispytest -p no:unraisableexception -p no:threadexception -p no:anyio"
 
 
 def _named(text: str) -> Path:
@@ -29,8 +29,9 @@ def _named(text: str) -> Path:
 
 
 def run_command(
-    stand: Annotated[Path, typer.Option(metavar="FILE", help="Stand file.")],
-    unit: Annotated[list[str], typer.Option(metavar="[SLOT=]FILE", help="Profile of the unit in a slot.")],
+    ctx: typer.Context,
+    stand: StandOption,
+    unit: UnitOption = None,
     serial: Annotated[
         list[str] | None,
         typer.Option(metavar="[SLOT=]SN", help="Serial number of the unit, unless the intake file holds it."),
@@ -38,7 +39,7 @@ def run_command(
     sequence: Annotated[
         list[str] | None,
         typer.Argument(
-            metavar="[SEQUENCE]…",
+            metavar="SEQUENCE",
             help="Sequence files or folders (default: the shipped ones). Options of pytest may follow after --.",
         ),
     ] = None,
@@ -73,7 +74,8 @@ def run_command(
     ] = None,
     soak: Annotated[bool, typer.Option("--soak", help="Run the soak of the profile too.")] = False,
     soak_duration: Annotated[
-        str | None, typer.Option(metavar="TIME", help="Shorten the soak, such as 2h; the report says so.")
+        str | None,
+        typer.Option(metavar="TIME", help="Run the soak, shortened, such as 2h; the report says so."),
     ] = None,
     out: Annotated[
         Path | None,
@@ -83,6 +85,10 @@ def run_command(
             parser=_named,
         ),
     ] = None,
+    verbose: Annotated[
+        bool, typer.Option("--verbose", "-v", help="Show each check and its readings.")
+    ] = False,
+    quiet: Annotated[bool, typer.Option("--quiet", "-q", help="Show the verdict only.")] = False,
 ) -> None:
     """Test the units on a stand, unattended, and say of each: ship, repair, or incomplete.
 
@@ -105,34 +111,51 @@ def run_command(
         arguments.append("--attended")
     if soak:
         arguments.append("--soak")
-    raise typer.Exit(run_visit(list(sequence or []), arguments, stand))
+    detail = 2 if verbose else 0 if quiet else 1
+    options = ctx.meta.get(PytestCommand.AFTER, ())
+    raise typer.Exit(run_visit(list(sequence or []), arguments, stand, detail=detail, options=options))
 
 
-def run_visit(sequences: list[str], arguments: list[str], stand: Path) -> int:
-    """Run pytest on the sequences with the visit's options; return the exit code.
+def run_visit(
+    sequences: list[str], arguments: list[str], stand: Path, *, detail: int = 1, options: Sequence[str] = ()
+) -> int:
+    """Run pytest on the sequences with the visit's options and further ones of pytest; return the exit code.
 
-    The description is checked first, so that its errors come as plain lines. Raises DescriptionError.
+    The description is checked first, so that its errors come as plain lines. Raises DescriptionError, UsageError.
     """
     with gc_tuning.left_while_loading():
-        return _run_visit(sequences, arguments, stand)
+        return _run_visit(
+            sequences or [str(resources.folder("sequences"))], arguments, stand, detail, options
+        )
 
 
-def _run_visit(sequences: list[str], arguments: list[str], stand: Path) -> int:
+def _run_visit(
+    sequences: list[str], arguments: list[str], stand: Path, detail: int, options: Sequence[str]
+) -> int:
     from hilseq.description.loading import load_stand
 
     load_stand(stand)
+    for sequence in sequences:
+        if not Path(sequence.partition("::")[0]).exists():
+            raise UsageError(f"there is no sequence {sequence}: expected a file or a folder of sequences")
     import pytest
 
-    from hilseq.cli.view import ViewPlugin
+    from hilseq.cli.view import Detail, ViewPlugin
 
-    paths = [word for word in sequences if not word.startswith("-")]
-    extra = sequences if paths else [str(resources.folder("sequences")), *sequences]
     with _own_output() as output:
-        view = ViewPlugin(output)
-        code = int(pytest.main([*extra, *arguments, *_PYTEST.split()], plugins=[view]))
+        view = ViewPlugin(output, Detail(detail))
+        line = [*sequences, *arguments, *options, "-o", f"cache_dir={_cache()}", *_PYTEST.split()]
+        code = int(pytest.main(line, plugins=[view]))
     if view.folder is not None:
         _hand_to_records(view.folder)
-    return code
+    # pytest's own code for an option that it does not know is 4, which says here that the stand is at fault.
+    return code if view.began or code != pytest.ExitCode.USAGE_ERROR else int(ExitCode.USAGE)
+
+
+def _cache() -> Path:
+    """Return where pytest keeps what failed last, for `--lf`: a folder of the person's, not of the sequences."""
+    home = os.environ.get("XDG_CACHE_HOME") or "~/.cache"
+    return Path(home).expanduser() / "hilseq" / "pytest"
 
 
 def _hand_to_records(folder: Path) -> None:

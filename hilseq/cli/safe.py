@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-from typing import Annotated
-
 import typer
+
+from hilseq.cli.command import StandOption
 
 
 def safe_command(
-    stand: Annotated[Path, typer.Option(metavar="FILE", help="Stand file.")],
+    stand: StandOption,
 ) -> None:
     """Switch every supply of the stand off and release every drive, verified by reading back.
 

@@ -7,10 +7,12 @@ from typing import Annotated
 
 import typer
 
+from hilseq.cli.command import StandOption, UnitOption
+
 
 def simulate_command(
-    stand: Annotated[Path, typer.Option(metavar="FILE", help="Stand file.")],
-    unit: Annotated[list[str], typer.Option(metavar="[SLOT=]FILE", help="Profile of the unit in a slot.")],
+    stand: StandOption,
+    unit: UnitOption = None,
     serial: Annotated[
         list[str] | None, typer.Option(metavar="[SLOT=]SN", help="Serial number of the unit.")
     ] = None,
@@ -37,11 +39,11 @@ def simulate_command(
     """
     from hilseq.description.loading import load_stand
     from hilseq.description.visit import describe_visit
-    from hilseq.plugin.options import by_slot
+    from hilseq.plugin.options import by_slot, unit_files
     from hilseq.twin import Twin, write_pointing_stand
 
     slots = list(load_stand(stand).slots)
-    units = {slot: Path(path) for slot, path in by_slot(unit, "--unit", slots).items()}
+    units = unit_files(unit or [], slots, stand)
     serials = by_slot(serial or [], "--serial", slots)
     describe_visit(stand, units)
     twin = Twin(

@@ -1,168 +1,223 @@
-"""What a person sees of a running visit: one line per check, the present one live, the disposition last.
+"""What a person sees of a running visit: one line per stage that fills up, failures in full, the verdict last.
 
-The view is fed with journal entries only, so it shows nothing that is not on the disk.
+The view is fed with journal entries only, so it shows nothing that is not on the disk. On a terminal the stages
+stand below what was printed and fill up there; elsewhere a stage is printed once it is done.
 """
 
 from __future__ import annotations
 
 import io
+import os
 import sys
+import threading
 import time
+from collections.abc import Mapping
+from enum import IntEnum
 from pathlib import Path
 from typing import IO, Any
 
 import pytest
-from rich.console import Console
-from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+from rich.console import Console, Group, RenderableType
+from rich.live import Live
 from rich.text import Text
 
 from hilseq.cli.soak_lines import SoakLine
 from hilseq.journal import kinds
 from hilseq.journal.kinds import ANSWERED, ASKED, NOT_ANSWERED
+from hilseq.plugin.parametrize import slot_of
+from hilseq.plugin.planned import CHECK
+from hilseq.procedures.durations import seconds_of
+from hilseq.reports import visit_lines
 from hilseq.reports.formatting import show_limits, show_value
-from hilseq.reports.record import RunRecord, reading_of
+from hilseq.reports.record import RunRecord
 from hilseq.reports.sanitize import sanitize
-from hilseq.verdicts import CheckVerdict, Disposition
+from hilseq.reports.visit_lines import Failures, Rest, StageState, wrapped
+from hilseq.reports.visit_state import CheckState, VisitState
 
 #: Where there is no terminal to keep a line alive, a soak says how it goes this often, s.
 PLAIN_EVERY = 60.0
-_STYLE = {
-    CheckVerdict.PASSED: "green",
-    CheckVerdict.FAILED: "bold red",
-    CheckVerdict.STAND_FAULT: "bold magenta",
-    CheckVerdict.NOT_PERFORMED: "yellow",
-    Disposition.SHIP: "bold green",
-    Disposition.REPAIR: "bold red",
-    Disposition.STAND_FAULT: "bold magenta",
-    Disposition.INCOMPLETE: "bold yellow",
-}
+#: Shares of the planned time that tell nothing yet about how fast it goes.
+_TOO_EARLY = 0.02
+
+
+class Detail(IntEnum):
+    """How much is said of what goes well."""
+
+    VERDICT = 0
+    STAGES = 1
+    CHECKS = 2
 
 
 class VisitView:
     """Shows journal entries as they come."""
 
-    def __init__(self, stream: IO[str]) -> None:
+    def __init__(self, stream: IO[str], detail: Detail = Detail.STAGES) -> None:
         self._console = _Screen(file=stream, highlight=False, soft_wrap=True)
-        self._planned: dict[str, dict[str, Any]] = {}
-        self._last_reading = ""
-        self._many = False
-        self._progress: Progress | None = None
+        self._detail = detail
+        # A screen can be drawn over; paper, and a screen without colour, gets plain lines.
+        self._draws = self._console.is_terminal and not self._console.no_color and not _is_dumb()
+        self._lock = threading.RLock()
+        self._state: VisitState | None = None
+        self._failures = Failures()
+        self._printed: set[tuple[str, str]] = set()
+        self._stage = ("", "")
+        self._now = ""
+        self._stopped = False
+        self._live: Live | None = None
         self._soak = SoakLine()
-        self._told_at = time.monotonic()
-        self._task: Any = None
+        self._begun = self._told_at = time.monotonic()
+        #: Check -> about how long it takes on hardware, s, where that is known.
+        self.durations: dict[str, float] = {}
 
     def take(self, kind: str, fields: dict[str, Any]) -> None:
         """Show one entry."""
+        if kind == kinds.EVENT:
+            self._make_room(fields["what"])
+        with self._lock:
+            if kind == kinds.RUN_STARTED:
+                self._state = VisitState(fields)
+                units, stand = self._state.units, self._state.stand
+                self._print(visit_lines.heading(units, stand, simulated=self._state.simulated))
+            elif self._state is not None:
+                self._state.take(kind, fields)
+                self._show(self._state, kind, fields)
+
+    def _make_room(self, what: str) -> None:
+        """Let a question stand alone on the terminal; the lock is free, which what fills up may be waiting for."""
+        if self._live is not None and what == ASKED:
+            self._live.stop()
+        elif self._live is not None and what in (ANSWERED, NOT_ANSWERED):
+            self._live.start()
+
+    def _show(self, state: VisitState, kind: str, fields: Mapping[str, Any]) -> None:
         match kind:
-            case kinds.RUN_STARTED:
-                self._begin(fields)
-            case kinds.CHECK_PLANNED:
-                self._planned[fields["check"]] = fields
             case kinds.CHECK_STARTED:
-                self._start(fields["check"])
+                self._now = visit_lines.named(state.check(fields["check"]))
+                if self._draws and self._live is None:
+                    self._live = Live(
+                        console=self._console,
+                        get_renderable=self._block,
+                        refresh_per_second=8,
+                        transient=True,
+                        redirect_stdout=False,
+                        redirect_stderr=False,
+                    )
+                    self._live.start()
             case kinds.READING:
-                reading = reading_of(fields)
-                words = f"{reading.name} {show_value(reading)} ({show_limits(reading)})"
-                self._last_reading = words
-                self._show(self._planned[fields["check"]]["stage"], self._last_reading)
+                reading = state.check(fields["check"]).readings[-1]
+                self._now = f"{reading.name} {show_value(reading)} ({show_limits(reading)})"
             case kinds.CHECK_ENDED:
-                self._end(fields)
+                self._end(state, state.check(fields["check"]))
             case kinds.SOAK_PROGRESS | kinds.SOAK_EVENT | kinds.SOAK_GAP:
                 self._take_soak(kind, fields)
-            case kinds.EVENT if self._progress is not None and fields["what"] == ASKED:
-                self._progress.stop()  # the question stands alone on the terminal
-            case kinds.EVENT if self._progress is not None and fields["what"] in (ANSWERED, NOT_ANSWERED):
-                self._progress.start()
             case _:
                 pass
 
-    def _begin(self, fields: dict[str, Any]) -> None:
-        self._many = len(fields["units"]) > 1
-        units = ", ".join(f"{u['part']} {sanitize(u['serial'])}" for u in fields["units"])
-        where = f"stand {fields['stand']}" + (" (simulated)" if fields["simulated"] else "")
-        self._console.print(Text(f"hilseq {fields['hilseq']}: {units} on {where}"))
+    def _end(self, state: VisitState, check: CheckState) -> None:
+        if self._detail is Detail.CHECKS and check.started:
+            if (check.slot, check.stage) != self._stage:
+                self._stage = (check.slot, check.stage)
+                where = f"{check.slot} " if len(state.units) > 1 else ""
+                self._print([Text(f"{where}{sanitize(check.stage)}", "bold")])
+            self._print(visit_lines.check_lines(check))
+        if self._tells_at_once:
+            self._print(self._failures.lines(check))
+        if not self._draws and self._detail is Detail.STAGES:
+            for stage in visit_lines.stages_of(state.unit(check.slot)):
+                if stage.ended and stage.name == check.stage:
+                    self._print_stage(state, stage)
 
-    def _start(self, check: str) -> None:
-        self._last_reading = ""
-        if self._console.is_terminal and self._progress is None:
-            self._progress = Progress(
-                TextColumn("{task.fields[stage]:<14}"),
-                BarColumn(24),
-                TextColumn("{task.completed:.0f} of {task.total:.0f}"),
-                TimeElapsedColumn(),
-                TextColumn("{task.fields[words]}", markup=False),
-                console=self._console,
-                transient=True,
-            )
-            self._task = self._progress.add_task("", total=len(self._planned), stage="", words="")
-            self._progress.start()
-        planned = self._planned[check]
-        self._show(planned["stage"], self._name(planned))
+    def _print_stage(self, state: VisitState, stage: StageState) -> None:
+        """Print a stage once; those that nothing was performed of are told together at the end."""
+        key = (stage.slot, stage.name)
+        if key not in self._printed and not stage.startup_quiet_time:
+            self._printed.add(key)
+            self._print([visit_lines.stage_line(stage, strip=self._draws, slot=len(state.units) > 1)])
 
-    def _show(self, stage: str, words: str) -> None:
-        if self._progress is not None:
-            self._progress.update(self._task, stage=stage, words=sanitize(words))
-
-    def _take_soak(self, kind: str, fields: dict[str, Any]) -> None:
+    def _take_soak(self, kind: str, fields: Mapping[str, Any]) -> None:
         """Keep the live line of a soak; what happens in it stays as a line of its own."""
         if kind == kinds.SOAK_EVENT:
-            self._console.print(Text(f"  {self._soak.event(fields)}", style="bold red"))
+            self._print(wrapped(self._soak.event(fields), indent=2, style="bold red"))
         elif kind == kinds.SOAK_GAP:
-            self._console.print(Text(f"  {self._soak.gap(fields)}", style="dim"))
+            self._print(wrapped(self._soak.gap(fields), indent=2, style="dim"))
         else:
             self._soak.progress(fields)
-            self._show("soak", self._soak.text)
+            self._now = self._soak.text
             now = time.monotonic()
-            if self._progress is None and now - self._told_at >= PLAIN_EVERY:
+            if not self._draws and now - self._told_at >= PLAIN_EVERY:
                 self._told_at = now
-                self._console.print(Text(f"  {self._soak.text}"))
+                self._print(wrapped(self._soak.text, indent=2))
 
-    def _name(self, planned: dict[str, Any]) -> str:
-        element = planned["check"].partition("[")[2].removesuffix("]")
-        return planned["title"] if not element else f"{element}: {planned['title']}"
+    @property
+    def _tells_at_once(self) -> bool:
+        """Whether a failure is printed when it comes, not shown where it fills up and printed with the verdict."""
+        return self._detail is Detail.CHECKS or (self._detail is Detail.STAGES and not self._draws)
 
-    def _end(self, fields: dict[str, Any]) -> None:
-        verdict = CheckVerdict(fields["verdict"])
-        planned = self._planned[fields["check"]]
-        line = Text()
-        line.append(f"{verdict:<14}", style=_STYLE[verdict])
-        line.append(f"{planned['stage']:<14} {sanitize(self._name(planned))}")
-        words = fields["why"] if verdict is not CheckVerdict.PASSED else self._last_reading
-        if words:
-            line.append(f" - {sanitize(words)}", style="" if verdict is not CheckVerdict.PASSED else "dim")
-        self._console.print(line)
-        if self._progress is not None:
-            self._progress.advance(self._task)
+    def _print(self, lines: list[Text]) -> None:
+        for line in lines:
+            self._console.print(line)
+
+    # -- what fills up -------------------------------------------------------------------------------
+
+    def _block(self) -> RenderableType:
+        """Return the stages of the unit that is being tested, and how far the visit is."""
+        with self._lock:
+            state = self._state
+            if state is None:
+                return Group()
+            many = len(state.units) > 1
+            lines, wrong = list[Text](), list[Text]()
+            for unit in state.units:
+                stages = visit_lines.stages_of(unit)
+                begun = any(check.started for check in unit.checks)
+                if begun and not all(stage.ended for stage in stages):
+                    lines += [
+                        visit_lines.stage_line(stage, strip=True, slot=many)
+                        for stage in stages
+                        if not stage.startup_quiet_time
+                    ]
+                    wrong += visit_lines.wrong_so_far(unit)
+            done = sum(check.ended for check in state.checks)
+            last = visit_lines.progress_line(done, len(state.checks), self._rest(state))
+            room = max(self._console.height - len(lines) - 2, 0)
+            return Group(*lines, *(wrong[-room:] if room and not self._tells_at_once else ()), last)
+
+    def _rest(self, state: VisitState) -> Rest:
+        elapsed = time.monotonic() - self._begun
+        known = {check.id: self.durations.get(check.id, 0.0) for check in state.checks}
+        total = sum(known.values())
+        done = sum(known[check.id] for check in state.checks if check.ended)
+        if not total or done < _TOO_EARLY * total:
+            return Rest(elapsed, None if state.simulated or not total else total, self._now)
+        return Rest(elapsed, elapsed * (total - done) / done, self._now)
 
     def stop(self) -> None:
-        """Take the live line away."""
-        if self._progress is not None:
-            self._progress.stop()
-            self._progress = None
+        """Take away what fills up, and leave the stages as they ended."""
+        with self._lock:
+            live, self._live = self._live, None
+        if live is not None:
+            live.stop()
+        if self._state is None or self._detail is not Detail.STAGES or self._stopped:
+            return
+        self._stopped = True
+        for unit in self._state.units:
+            stages = visit_lines.stages_of(unit)
+            for stage in stages:
+                self._print_stage(self._state, stage)
+            self._print(visit_lines.left_out(stages))
 
-    def finish(self, record: RunRecord, folder: str) -> None:
-        """Say the disposition first, then why, then where the files are."""
+    def finish(self, record: RunRecord, folder: Path) -> None:
+        """Say the verdict of each unit, why, and what to do next."""
         self.stop()
-        for unit in record.units:
-            line = Text("\n")
-            line.append(str(record.final(unit)).upper(), style=_STYLE[record.final(unit)])
-            line.append(f"  {unit.part} {sanitize(unit.serial)}")
-            self._console.print(line)
-            places: dict[str, dict[str, None]] = {}
-            for finding in unit.findings:
-                places.setdefault(finding.what, {})[finding.place] = None
-            for what, where in places.items():
-                self._console.print(Text(f"  {sanitize(', '.join(where))}: {sanitize(what)}"))
-            if record.final(unit) is Disposition.INCOMPLETE:
-                left = [c for c in unit.checks if c.verdict is CheckVerdict.NOT_PERFORMED]
-                self._console.print(
-                    Text(
-                        f"  {len(left)} checks were not performed; first: {sanitize(left[0].why)}"
-                        if left
-                        else f"  {sanitize(unit.damage) or 'no check was performed'}"
-                    )
-                )
-        self._console.print(Text(f"\nreports and journal: {folder}"))
+        for told in visit_lines.verdicts_of(record, folder):
+            lines = visit_lines.verdict_lines(
+                told, self._console.width, letters=self._draws, full=not self._tells_at_once
+            )
+            self._print(lines)
+
+
+def _is_dumb() -> bool:
+    return os.environ.get("TERM", "") in ("dumb", "unknown")
 
 
 class _Screen(Console):
@@ -176,9 +231,14 @@ class _Screen(Console):
 class ViewPlugin:
     """Puts the view in the place of pytest's own terminal output."""
 
-    def __init__(self, stream: IO[str]) -> None:
-        self._view = VisitView(stream)
+    def __init__(self, stream: IO[str], detail: Detail = Detail.STAGES) -> None:
+        self._view = VisitView(stream, detail)
         self._visit: Any = None
+
+    @property
+    def began(self) -> bool:
+        """Whether the command line made sense as far as there is a visit."""
+        return self._visit is not None
 
     @property
     def folder(self) -> Path | None:
@@ -197,6 +257,20 @@ class ViewPlugin:
             # Other plugins count on a reporter being there; this one speaks to nobody.
             config.pluginmanager.unregister(reporter)
             config.pluginmanager.register(type(reporter)(config, io.StringIO()), "terminalreporter")
+
+    @pytest.hookimpl(trylast=True)
+    def pytest_collection_finish(self, session: pytest.Session) -> None:
+        """Learn how long the checks take, for the time left."""
+        if self._visit is None:
+            return
+        visit = self._visit.run.visit
+        for item in session.items:
+            slot = slot_of(item, visit)
+            supply = visit.stand.supplies[visit.stand.slots[slot].supply]
+            name = getattr(item, "originalname", item.name)
+            if CHECK in item.stash:
+                seconds = seconds_of(name, visit.profiles[slot], supply)
+                self._view.durations[item.stash[CHECK].id] = seconds
 
     def pytest_collectreport(self, report: pytest.CollectReport) -> None:
         """Say why a file could not be collected: nothing will be powered."""
@@ -224,4 +298,4 @@ class ViewPlugin:
     def pytest_unconfigure(self) -> None:
         """Show the end of the run."""
         if self._visit is not None and self._visit.record is not None:
-            self._view.finish(self._visit.record, str(self._visit.run.folder))
+            self._view.finish(self._visit.record, self._visit.run.folder)

@@ -7,7 +7,7 @@ it does not know. `slot` names the unit an entry belongs to.
 |---|---|
 | run started | run, stand, hilseq, boot (of the computer), simulated, seed, decision_rules {slot: rule}, inputs [{role, name, sha256, text}], units [{slot, serial, part, description, unmeasured […], intake {…}, earlier_runs [{run, started, stand, disposition, findings […]}]}], options {…} |
 | instrument | name, what, resource, identity, certificate, due |
-| check planned | check, sequence, stage, title, slot, place, gate |
+| check planned | check, sequence, stage, title (a noun phrase), sentence (what the check shows), slot, place, gate |
 | check started | check |
 | reading | check, slot, name, value, unit, uncertainty (expanded, k = 2), low, high, verdict, probability, place, rule |
 | event | slot (or ""), what, text; of a person asked also question, picture, expected […], answer, by, seconds |

@@ -85,6 +85,8 @@ class AllureResults:
         finally:
             # Its own set-up names the check after the function: the last word is ours.
             dynamic.title(f"{element}: {check.title}" if element else check.title)
+            if check.sentence:
+                dynamic.description(sanitize(check.sentence))
 
     def take(self, kind: str, fields: Mapping[str, Any]) -> None:
         """Turn a reading into a step and a table into an attachment of the check that is running."""

@@ -2,16 +2,24 @@
 
 from __future__ import annotations
 
+import traceback
+from contextlib import suppress
 from dataclasses import dataclass
+from pathlib import Path
 
+import _pytest
+import pluggy
 import pytest
 
+import hilseq
 from hilseq.errors import NotPerformed, StandFault, UnitFault
-from hilseq.verdicts import CheckVerdict
+from hilseq.verdicts import ERROR_IN_SEQUENCE, CheckVerdict
 
 WHY_LONGEST = 2000
-#: The place of what broke in a sequence itself.
-SEQUENCE = "sequence"
+#: Where what calls a sequence, and what it calls, lies.
+_NOT_OURS = tuple(
+    str(Path(module.__file__ or "").resolve().parent) for module in (hilseq, pytest, pluggy, _pytest)
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,5 +66,17 @@ def classify(error: BaseException) -> Outcome:
         case KeyboardInterrupt() | pytest.exit.Exception():
             return Outcome(CheckVerdict.NOT_PERFORMED, "the run was interrupted during this check")
         case _:
-            words = f"the sequence itself broke: {type(error).__name__}: {_first_words(error)}"
-            return Outcome(CheckVerdict.STAND_FAULT, words, (SEQUENCE,))
+            words = f"{ERROR_IN_SEQUENCE}: {type(error).__name__}: {_first_words(error)}{_line_of(error)}"
+            return Outcome(CheckVerdict.NOT_PERFORMED, words[:WHY_LONGEST])
+
+
+def _line_of(error: BaseException) -> str:
+    """Return file, line and source line at which a sequence went wrong: the innermost that is not hilseq's own."""
+    frames = traceback.extract_tb(error.__traceback__)
+    own = [frame for frame in frames if not frame.filename.startswith(_NOT_OURS)] or frames[-1:]
+    if not own:
+        return ""
+    path = Path(own[-1].filename)
+    with suppress(ValueError):
+        path = path.relative_to(Path.cwd())
+    return f" at {path}:{own[-1].lineno}: {own[-1].line}"

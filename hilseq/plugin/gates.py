@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from hilseq.description.stand import Stand
-from hilseq.plugin.classify import SEQUENCE, Outcome
+from hilseq.plugin.classify import Outcome
 from hilseq.procedures.wiring import served_by
 from hilseq.verdicts import CheckVerdict
 
@@ -35,9 +35,9 @@ class Gates:
     def concerned(self, slot: str, places: Sequence[str]) -> list[str]:
         """Return the slots that a fault of the stand at these places concerns, seen while `slot` was tested.
 
-        What broke in a sequence, and a port of the slot, concern that slot alone.
+        The link and a port of the slot concern that slot alone.
         """
-        own = {SEQUENCE, f"link of slot {slot}", *self._stand.slots[slot].ports}
+        own = {f"link of slot {slot}", *self._stand.slots[slot].ports}
         reached = {slot}
         for place in places:
             reached |= {slot} if place in own else served_by(self._stand, place)

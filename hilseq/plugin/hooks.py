@@ -24,6 +24,7 @@ from hilseq.plugin.parametrize import is_empty, parametrize, slot_of
 from hilseq.plugin.planned import CHECK, Plan, PlannedCheck
 from hilseq.plugin.recheck_stand import recheck_stand
 from hilseq.plugin.retest import rank
+from hilseq.plugin.terminal_summary import write_verdicts
 from hilseq.plugin.visit_run import VisitRun
 from hilseq.reports.record import RunRecord, load_record
 from hilseq.verdicts import CheckVerdict, ExitCode
@@ -60,9 +61,19 @@ class VisitHooks:
         except UsageError as error:
             raise pytest.UsageError(str(error)) from error
 
+    @pytest.hookimpl(wrapper=True)
+    def pytest_collection(self) -> Generator[None, object, object]:
+        """Say what cannot be collected with the exit code of a bad option: pytest's own means a stand fault here."""
+        try:
+            return (yield)
+        except pytest.UsageError as error:
+            pytest.exit(
+                "\n".join(["nothing was powered:", *map(str, error.args)]), returncode=int(ExitCode.USAGE)
+            )
+
     @pytest.hookimpl(tryfirst=True)
     def pytest_collection_modifyitems(self, items: list[pytest.Item]) -> None:
-        """Drop what does not concern this type of unit; keep the checks of a unit together."""
+        """Drop what does not concern this type of unit; keep the checks of a unit together, by the files' numbers."""
         try:
             self._arrange(items)
         except (pytest.UsageError, UsageError, DescriptionError) as error:
@@ -83,7 +94,7 @@ class VisitHooks:
         ]
         self._check_profiles(items)
         order = {slot: number for number, slot in enumerate(visit.profiles)}
-        items.sort(key=lambda item: order[slot_of(item, visit)])
+        items.sort(key=lambda item: (order[slot_of(item, visit)], markers.number_of(item)))
         failed = self.run.failed_before
         if failed:
             checks = dict(zip(items, self._plan.identify(items), strict=True))
@@ -189,7 +200,12 @@ class VisitHooks:
         report = yield
         check = item.stash[CHECK]
         if call.excinfo is not None:
-            check.outcome = worse(check.outcome, classify(call.excinfo.value))
+            phase = classify(call.excinfo.value)
+            check.outcome = worse(check.outcome, phase)
+            if report.failed and phase.verdict is not CheckVerdict.NOT_PERFORMED:
+                report.longrepr = (
+                    phase.why
+                )  # a technician reads the sentence; a broken sequence keeps its traceback
         if call.when == "teardown":
             report.user_properties.append(("verdict", str(check.outcome.verdict)))
             report.user_properties.append(("stage", check.stage))
@@ -269,16 +285,14 @@ class VisitHooks:
         print(f"hilseq: {self.run.disk_fault}", file=sys.stderr)  # noqa: T201 - the journal is what failed
         session.exitstatus = int(ExitCode.STAND_FAULT)
 
-    def pytest_terminal_summary(self, terminalreporter: Any) -> None:
-        """Say the disposition of every unit, first of all, where the technician looks."""
-        if self.record is None:
-            return
-        terminalreporter.section("disposition")
-        for unit in self.record.units:
-            terminalreporter.line(f"{unit.part} {unit.serial}: {self.record.final(unit)}")
-            for finding in unit.findings:
-                terminalreporter.line(f"  {finding.place}: {finding.what}")
-        terminalreporter.line(f"reports and journal: {self.run.folder}")
+    @pytest.hookimpl(wrapper=True, tryfirst=True)
+    def pytest_terminal_summary(self, terminalreporter: Any) -> Generator[None, object, object]:
+        """Say the stages and the verdict of every unit last, where the technician looks."""
+        result = yield
+        if self.record is not None:
+            terminalreporter.section("verdict")
+            write_verdicts(terminalreporter, self.record, self.run.folder)
+        return result
 
     def _made_safe(self, slot: str | None) -> None:
         """Make a slot, or all, safe.

@@ -3,6 +3,7 @@
 | key | what it holds |
 |---|---|
 | `serial` | serial number on the label (as `--serial`) |
+| `part` | part number on the label: finds the profile where no `--unit` is given |
 | `revision` | hardware revision on the label |
 | `work-order` | number of the work order |
 | `complaint` | why the unit came |
@@ -31,6 +32,7 @@ from hilseq.procedures.operator import Operator, Prompt
 QUESTIONS: Mapping[str, str] = {
     "operator": "Who is at the stand?",
     "serial": "Serial number of the unit in slot {slot}?",
+    "part": "",
     "work-order": "Work order of {serial} (slot {slot})?",
     "revision": "Hardware revision on the label of {serial}?",
     "complaint": "Why did {serial} come, in the words of the customer?",

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import inspect
+import math
 from contextlib import suppress
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
@@ -40,6 +43,20 @@ def sequence_of(item: pytest.Item) -> str:
     return " ".join(words)
 
 
+def number_of(item: pytest.Item) -> float:
+    """Return the number in the file's name, its place in the visit; a file without one comes after all that have."""
+    words = item.path.stem.removeprefix("test_").split("_")
+    return float(words[0]) if words[0].isdecimal() else math.inf
+
+
+def where(item: pytest.Item) -> str:
+    """Return file and name of a check as a person finds them from the present folder."""
+    path = item.path
+    with suppress(ValueError):
+        path = path.relative_to(Path.cwd())
+    return f"{path}::{item.name}"
+
+
 def is_gate(item: pytest.Item) -> bool:
     """Tell whether the check is a gate."""
     return item.get_closest_marker("gate") is not None
@@ -67,12 +84,21 @@ def duration_of(item: pytest.Item, profile: Profile, supply: Supply) -> float | 
             return parse(marker.args[0], "time")
     shown = ", ".join(map(repr, (*marker.args, *marker.kwargs.values())))
     words = "expected a time such as '500 ms', or estimate=durations.start"
-    raise pytest.UsageError(f"{item.nodeid}: marker duration({shown}): {words}")
+    raise pytest.UsageError(f"{where(item)}: marker duration({shown}): {words}")
 
 
 def title_of(item: pytest.Item) -> str:
-    """Return the check in words: the first sentence of its docstring, or its name."""
-    function = getattr(item, "function", None)
-    words = (getattr(function, "__doc__", None) or "").strip().split("\n\n")[0]
-    words = " ".join(words.split()).removesuffix(".")
+    """Return the title of the check: the first paragraph of its docstring, or its name."""
+    words = _paragraph(item, 0).removesuffix(".")
     return words or getattr(item, "originalname", item.name).removeprefix("test_").replace("_", " ")
+
+
+def sentence_of(item: pytest.Item) -> str:
+    """Return what the check shows, in a sentence: the second paragraph of its docstring, or an empty text."""
+    return _paragraph(item, 1)
+
+
+def _paragraph(item: pytest.Item, number: int) -> str:
+    words = getattr(getattr(item, "function", None), "__doc__", None) or ""
+    paragraphs = [*inspect.cleandoc(words).split("\n\n"), ""]
+    return " ".join(paragraphs[min(number, len(paragraphs) - 1)].split())

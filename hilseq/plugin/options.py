@@ -14,6 +14,7 @@ from hilseq.procedures.operator import Operator
 from hilseq.quantities import QuantityError, parse
 
 SERIAL_LONGEST = 64
+NO_UNIT = "no --unit is given: which profile does the unit have? Example: --unit stands/units/rh16.yaml, or --unit RH16"
 
 
 def add_options(parser: pytest.Parser) -> None:
@@ -21,7 +22,11 @@ def add_options(parser: pytest.Parser) -> None:
     group = parser.getgroup("hilseq", "test stand (hilseq)")
     group.addoption("--stand", metavar="FILE", help="stand file; without it hilseq does nothing")
     group.addoption(
-        "--unit", action="append", default=[], metavar="[SLOT=]FILE", help="profile of the unit in a slot"
+        "--unit",
+        action="append",
+        default=[],
+        metavar="[SLOT=]FILE",
+        help="profile of the unit in a slot: a file, or a part number",
     )
     group.addoption(
         "--serial", action="append", default=[], metavar="[SLOT=]SN", help="serial number of the unit"
@@ -56,7 +61,7 @@ def add_options(parser: pytest.Parser) -> None:
     group.addoption("--attended", action="store_true", help="a person is there to act and answer")
     group.addoption("--soak", action="store_true", help="run the soak of the profile too")
     group.addoption(
-        "--soak-duration", metavar="TIME", help="shorten the soak, such as 2h; the report says so"
+        "--soak-duration", metavar="TIME", help="run the soak, shortened, such as 2h; the report says so"
     )
     group.addoption("--resume", metavar="RUN", help="continue the interrupted soak of a run")
     group.addoption(
@@ -135,11 +140,9 @@ def serial_number(slot: str, text: str) -> str:
     return text
 
 
-def _soak_duration(text: str | None, *, asked: bool) -> float | None:
+def _soak_duration(text: str | None) -> float | None:
     if text is None:
         return None
-    if not asked:
-        raise UsageError("--soak-duration shortens a soak, but --soak is not given")
     try:
         seconds = parse(text, "time")
     except QuantityError as error:
@@ -168,6 +171,31 @@ def units_by_slot(texts: Sequence[str], slots: Sequence[str], wanted: Sequence[s
     }
 
 
+def unit_files(texts: Sequence[str], slots: Sequence[str], stand: Path) -> dict[str, Path]:
+    """Return {slot: profile} of the units on a stand whose slots are all wanted. Raises UsageError."""
+    from hilseq.description.profile_folder import profile_file
+
+    if not texts:
+        raise UsageError(NO_UNIT)
+    return {slot: profile_file(text, stand) for slot, text in units_by_slot(texts, slots, slots).items()}
+
+
+def _units(
+    texts: Sequence[str],
+    slots: Sequence[str],
+    serials: Mapping[str, str],
+    intakes: Mapping[str, Mapping[str, str]],
+) -> dict[str, str]:
+    """Return {slot: profile}, where none is given the part that the intake names. Raises UsageError."""
+    units = units_by_slot(texts, slots, tuple(serials))
+    for slot, said in intakes.items():
+        if "part" in said and slot in serials:
+            units.setdefault(slot, said["part"])
+    if not units:
+        raise UsageError(NO_UNIT)
+    return units
+
+
 def _intakes(config: Any, slots: Sequence[str]) -> dict[str, dict[str, str]]:
     """Return what file and notes say of each slot; a note outweighs the file."""
     from hilseq.plugin.intake import read_intake, read_notes
@@ -181,18 +209,17 @@ def _intakes(config: Any, slots: Sequence[str]) -> dict[str, dict[str, str]]:
 
 def read_options(config: Any, slots: Sequence[str]) -> VisitOptions:
     """Return the options of a pytest configuration for a stand with these slots. Raises UsageError."""
+    from hilseq.description.profile_folder import profile_file
+
     option = config.getoption
+    stand = Path(option("--stand"))
     intakes = _intakes(config, slots)
     serials = by_slot(option("--serial"), "--serial", slots)
     for slot, said in intakes.items():
         told = said.get("serial")
         if told is not None and serials.setdefault(slot, told) != told:
             raise UsageError(f"slot {slot}: --serial says {serials[slot]!r}, the intake says {told!r}")
-    units = units_by_slot(option("--unit"), slots, tuple(serials))
-    if not units:
-        raise UsageError(
-            "no --unit is given: which profile does the unit have? Example: --unit stands/units/rh16.yaml"
-        )
+    units = _units(option("--unit"), slots, serials, intakes)
     for slot in units:
         if slot not in serials and not option("--attended"):
             raise UsageError(
@@ -206,8 +233,8 @@ def read_options(config: Any, slots: Sequence[str]) -> VisitOptions:
     if option("--real-timing") and not option("--simulate"):
         raise UsageError("--real-timing works only with --simulate: hardware takes the time it takes")
     return VisitOptions(
-        stand=Path(option("--stand")),
-        units={slot: Path(path) for slot, path in units.items()},
+        stand=stand,
+        units={slot: profile_file(text, stand) for slot, text in units.items()},
         serials={slot: serial_number(slot, text) for slot, text in serials.items()},
         simulate=option("--simulate"),
         seed=option("--seed"),
@@ -215,8 +242,8 @@ def read_options(config: Any, slots: Sequence[str]) -> VisitOptions:
         defects=option("--defect"),
         attended=option("--attended"),
         out=Path(option("--out")) if option("--out") else None,
-        soak=option("--soak"),
-        soak_duration=_soak_duration(option("--soak-duration"), asked=option("--soak")),
+        soak=option("--soak") or option("--soak-duration") is not None,
+        soak_duration=_soak_duration(option("--soak-duration")),
         resume=Path(option("--resume")) if option("--resume") else None,
         acknowledge=option("--acknowledge"),
         intakes={slot: intakes.get(slot, {}) for slot in units},

@@ -30,6 +30,7 @@ from hilseq.description.visit import Visit
 from hilseq.errors import UsageError
 from hilseq.extensions import Extensions
 from hilseq.hooks import Element
+from hilseq.plugin.markers import where
 from hilseq.procedures.wiring import Wiring
 
 
@@ -117,7 +118,7 @@ def parametrize(metafunc: pytest.Metafunc, visit: Visit, elements: Mapping[str, 
     names = [name for name in elements if name in metafunc.fixturenames]
     if len(names) > 1:
         raise pytest.UsageError(
-            f"{metafunc.definition.nodeid} asks for {' and '.join(names)}; "
+            f"{where(metafunc.definition)} asks for {' and '.join(names)}; "
             "a check has one element: ask for one"
         )
     if "slot" not in metafunc.fixturenames:

@@ -28,6 +28,7 @@ class PlannedCheck:
     title: str
     place: str
     gate: bool
+    sentence: str = ""
     outcome: Outcome = PASSED
 
     @property
@@ -45,6 +46,7 @@ def _check_of(item: pytest.Item, run: VisitRun) -> PlannedCheck:
         title=markers.title_of(item),
         place=place_of(item, run.elements) or markers.marked_place(item) or markers.stage_of(item),
         gate=markers.is_gate(item),
+        sentence=markers.sentence_of(item),
     )
 
 
@@ -95,7 +97,7 @@ class Plan:
 
     def plan(self, check: PlannedCheck) -> None:
         """Write one check into the plan."""
-        fields = ("slot", "sequence", "stage", "title", "place", "gate")
+        fields = ("slot", "sequence", "stage", "title", "sentence", "place", "gate")
         self._run.note(kinds.CHECK_PLANNED, check=check.id, **{name: getattr(check, name) for name in fields})
 
     def end(self, check: PlannedCheck, outcome: Outcome, seconds: float) -> None:

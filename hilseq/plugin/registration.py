@@ -58,13 +58,23 @@ def pytest_configure(config: pytest.Config) -> None:
 def _register(config: pytest.Config) -> None:
     from hilseq.description.loading import load_stand
     from hilseq.description.visit import describe_visit
+    from hilseq.errors import UsageError
     from hilseq.plugin import fixtures, measurement_cache, soaking
     from hilseq.plugin.hooks import VisitHooks
     from hilseq.plugin.visit_run import VisitRun
 
+    if getattr(config.option, "numprocesses", None) or getattr(config.option, "tx", None):
+        raise UsageError(
+            "-n: several processes cannot share one stand; test several units in its slots: --serial A=SN1,B=SN2"
+        )
     stand = load_stand(Path(config.getoption("--stand")))
     options = read_options(config, list(stand.slots))
     visit = describe_visit(options.stand, options.units)
+    for slot, said in options.intakes.items():
+        if said.get("part", visit.profiles[slot].part) != visit.profiles[slot].part:
+            raise UsageError(
+                f"slot {slot}: the intake says part {said['part']}, the profile is that of {visit.profiles[slot].part}"
+            )
     person = None
     if options.attended and options.resume is None and not getattr(config.option, "collectonly", False):
         options, person = _attended(config, options, stand.operator.timeout)

@@ -14,7 +14,7 @@ from hilseq.description.source_position import SourcePosition
 from hilseq.description.stand import Stand
 from hilseq.errors import DescriptionError, Problem
 from hilseq.hooks import Stage
-from hilseq.plugin.markers import stage_of
+from hilseq.plugin.markers import stage_of, where
 
 #: Begins a section of the stand file, in the marker `needs`.
 ON_STAND = "stand."
@@ -71,7 +71,7 @@ def check_name(item: pytest.Item, added: Sequence[Stage]) -> None:
         return
     near = _nearest(stage, known)
     if near:
-        raise pytest.UsageError(f"{item.nodeid}: there is no stage {stage!r}; did you mean {near!r}?")
+        raise pytest.UsageError(f"{where(item)}: there is no stage {stage!r}; did you mean {near!r}?")
 
 
 def check_required(
@@ -136,5 +136,5 @@ def _has_needed(item: pytest.Item, section: str, profile: Profile, stand: Stand)
         return has_section(stand if on_stand else profile, section.removeprefix(ON_STAND))
     except KeyError as error:
         kind = "a stand file" if on_stand else "a profile"
-        words = f"{item.nodeid}: marker needs({section!r}): {kind} has no section {error.args[0]!r}"
+        words = f"{where(item)}: marker needs({section!r}): {kind} has no section {error.args[0]!r}"
         raise pytest.UsageError(words) from None

@@ -28,7 +28,7 @@ from hilseq.plugin.resuming import Resumed, resumed_run
 from hilseq.plugin.retest import failed_before
 from hilseq.plugin.run_header import run_header
 from hilseq.procedures.bench import Bench
-from hilseq.procedures.operator import Nobody, Operator
+from hilseq.procedures.operator import Nobody, Operator, Rehearsal
 from hilseq.procedures.soak.record import SoakState
 from hilseq.procedures.wiring import served_by
 from hilseq.stepped import SteppedClock
@@ -109,7 +109,8 @@ class VisitRun:
 
             self._stand = repoint(self.visit.stand, self._twin.endpoints)
         if self._stand.simulated_clock:
-            self.clock = SteppedClock(self._stand.simulated_clock)
+            self.clock = clock = SteppedClock(self._stand.simulated_clock)
+            self.operator = Rehearsal(self.operator, clock.turn)
             if self.resumed is not None:
                 # A new twin begins at zero: it lives, unpowered, to where the run broke off.
                 self.clock.sleep_until(self.resumed.last)

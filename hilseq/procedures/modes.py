@@ -8,7 +8,7 @@ from collections.abc import Callable
 from hilseq.clock import Clock
 from hilseq.description.profile import Mode, Profile
 from hilseq.description.stand import Operator as OperatorTexts
-from hilseq.errors import NotPerformed, UnitFault, UnitSilent
+from hilseq.errors import HilseqError, NotPerformed, UnitFault, UnitSilent
 from hilseq.instruments.modbus import ModbusDevice
 from hilseq.instruments.signals import SignalBank
 from hilseq.measured import Measured
@@ -43,6 +43,8 @@ class Modes:
         self._texts = texts
         self._clock = clock
         self._event = event
+        #: Where a person said that the switch stands; empty until one was asked.
+        self._turned_to = ""
 
     def prepare(self) -> None:
         """Put a switch that the stand replaces where it stands when power comes; the unit is still off."""
@@ -83,16 +85,29 @@ class Modes:
             except UnitSilent as silence:
                 self._event("mode command not confirmed", f"{mode}: {silence}")
         elif position is not None and self._texts.move_switch is not None:
-            request = self._texts.move_switch
-            for word, value in (("{slot}", self._slot), ("{position}", position), ("{mode}", str(mode))):
-                request = request.replace(word, value)
-            picture = self._texts.pictures.get("move-switch", "")
-            self._operator.act(request, self._texts.timeout, picture=picture, slot=self._slot)
+            if not self._stands_at(position, mode):
+                self._have_it_turned(self._texts.move_switch, position, mode)
             begun = self._clock.now()
         else:
             raise NotPerformed(f"nothing on this stand can bring the unit into mode {mode}")
         width = self._clock.now() - begun
         return Measured(begun + width / 2, "s", width / math.sqrt(12.0))
+
+    def _stands_at(self, position: str, mode: Mode) -> bool:
+        """Tell whether the switch is there: as the person said last, or else as the unit reports."""
+        if self._turned_to:
+            return self._turned_to == position
+        try:
+            return self.reported() is mode
+        except HilseqError:  # the unit is off, or does not answer
+            return False
+
+    def _have_it_turned(self, request: str, position: str, mode: Mode) -> None:
+        for word, value in (("{slot}", self._slot), ("{position}", position), ("{mode}", str(mode))):
+            request = request.replace(word, value)
+        picture = self._texts.pictures.get("move-switch", "")
+        self._operator.act(request, self._texts.timeout, picture=picture, slot=self._slot, position=position)
+        self._turned_to = position
 
     def move_to(self, mode: Mode) -> Measured:
         """Bring the unit into `mode`; return the time it took, s. Raises UnitFault when it does not follow."""

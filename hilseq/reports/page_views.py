@@ -72,6 +72,7 @@ class GroupView:
     """Checks that do the same at several places; `quiet` are those passed without anything to show."""
 
     title: str
+    sentence: str
     place: str
     gate: bool
     verdict: CheckVerdict
@@ -198,6 +199,7 @@ def _group(title: str, checks: Sequence[Check], rule: str) -> GroupView:
     alike = len({check.place for check in checks}) < len(checks)
     view = GroupView(
         title=title,
+        sentence=checks[0].sentence,
         place=checks[0].place,
         gate=any(check.gate for check in checks),
         verdict=worst(check.verdict for check in checks),

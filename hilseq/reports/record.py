@@ -47,6 +47,8 @@ class Check:
     places: tuple[str, ...] = ()
     seconds: float = 0.0
     started: bool = False
+    #: What the check shows, in a sentence; runs of earlier versions have none.
+    sentence: str = ""
     readings: list[Reading] = field(default_factory=list)
     tables: list[dict[str, Any]] = field(default_factory=list)
     #: Of a soak: by place, what its first sign there was and when.
@@ -192,7 +194,9 @@ def _checks(journal: Journal) -> dict[str, Check]:
         match entry["kind"]:
             case kinds.CHECK_PLANNED:
                 planned = ("sequence", "stage", "title", "slot", "place", "gate")
-                checks[entry["check"]] = Check(entry["check"], **{name: entry[name] for name in planned})
+                check = Check(entry["check"], **{name: entry[name] for name in planned})
+                check.sentence = entry.get("sentence", "")
+                checks[entry["check"]] = check
             case kinds.CHECK_STARTED:
                 checks[entry["check"]].started = True
                 checks[entry["check"]].why = "the run ended during this check"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from tests.end_to_end.conftest import ROOT, MakeVisit
+from tests.end_to_end.conftest import ROOT, STANDS, MakeVisit
 
 
 def _readme_sequence() -> str:
@@ -40,13 +40,66 @@ def test_what_was_deselected_is_not_performed(visit: MakeVisit) -> None:
     assert {(one["verdict"], one["why"]) for one in left_out} == {("not performed", "it was not selected")}
 
 
-def test_a_broken_sequence_is_never_the_units_fault(visit: MakeVisit, tmp_path: Path) -> None:
-    """An exception that is nobody's verdict counts against the stand's side."""
+BROKEN = """
+import pytest
+
+pytestmark = pytest.mark.stage("power-on")
+
+
+def test_breaks(live_unit):
+    raise KeyError("oops")
+
+
+def test_later(ready_unit):
+    assert ready_unit.self_test() == 0
+"""
+
+
+def test_an_error_in_a_sequence_is_nobodys_fault(visit: MakeVisit, tmp_path: Path) -> None:
+    """It is told with file, line and source line; its check is not performed, and the later ones are."""
     broken = tmp_path / "test_broken.py"
-    broken.write_text("def test_broken(ready_unit):\n    raise KeyError('oops')\n", encoding="utf-8")
+    broken.write_text(BROKEN, encoding="utf-8")
     done = visit(str(broken))
-    assert (done.code, done.disposition) == (4, "stand fault")
-    assert "the sequence itself broke: KeyError" in done.unit["checks"][0]["why"]
+    assert (done.code, done.disposition) == (3, "incomplete"), done.out
+    breaks, later = done.unit["checks"][:2]
+    told = "error in the sequence: KeyError: 'oops' at test_broken.py:8: raise KeyError(\"oops\")"
+    assert (breaks["verdict"], breaks["why"]) == ("not performed", told)
+    assert later["verdict"] == "passed", later
+    assert told in " ".join(done.out.split())
+    assert "correct the sequence" in done.out
+
+
+def test_an_error_in_a_sequence_closes_nothing_of_another_unit(visit: MakeVisit, tmp_path: Path) -> None:
+    """On a stand with two slots the other unit is tested as if nothing had been."""
+    broken = tmp_path / "test_broken.py"
+    broken.write_text(
+        BROKEN.replace("def test_breaks(live_unit)", "@pytest.mark.gate\ndef test_breaks(live_unit, slot)")
+    )
+    text = broken.read_text(encoding="utf-8").replace("    raise", "    if slot == 'A':\n        raise")
+    broken.write_text(text, encoding="utf-8")
+    done = visit(str(broken), stand=STANDS / "duo-bench.yaml", serial="A=RH-1,B=RH-2")
+    first, second = done.summary["units"]
+    assert {check["verdict"] for check in first["checks"]} == {"not performed"}
+    assert [c["verdict"] for c in second["checks"] if "test_" in c["id"]] == ["passed", "passed"]
+
+
+def test_own_files_run_by_their_number(visit: MakeVisit, tmp_path: Path) -> None:
+    """Across folders; a file without a number comes after all that have one."""
+    folder = tmp_path / "my_checks"
+    folder.mkdir()
+    for name in ("test_mine", "test_12_between", "test_1_first"):
+        (folder / f"{name}.py").write_text("def test_it(ready_unit):\n    pass\n", encoding="utf-8")
+    few = [str(ROOT / "sequences" / name) for name in ("test_10_power_on.py", "test_20_identity.py")]
+    done = visit(str(folder), *few)
+    ran = [check["id"].partition("::")[0] for check in done.unit["checks"] if "::" in check["id"]]
+    order = [
+        "test_1_first.py",
+        "test_10_power_on.py",
+        "test_12_between.py",
+        "test_20_identity.py",
+        "test_mine.py",
+    ]
+    assert list(dict.fromkeys(ran)) == order
 
 
 def test_a_file_that_cannot_be_collected_powers_nothing(visit: MakeVisit, tmp_path: Path) -> None:

@@ -1,0 +1,387 @@
+"""A visit in lines: a pure function from its state to what a terminal shows, whichever way it is shown.
+
+One line per stage, with one sign per check while there is room for it; failures in full; the verdict last.
+"""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from rich.cells import cell_len, set_cell_size
+from rich.text import Text
+
+from hilseq.quantities import show_duration
+from hilseq.reports.formatting import count, join_truncated, show_limits, show_value, worst
+from hilseq.reports.large_letters import large
+from hilseq.reports.record import RunRecord
+from hilseq.reports.sanitize import sanitize
+from hilseq.reports.visit_state import CheckState, UnitState, unit_of
+from hilseq.reports.write import report_names
+from hilseq.verdicts import ERROR_IN_SEQUENCE, CheckVerdict, Disposition
+
+#: Columns that no line exceeds, however wide the terminal is.
+WIDTH = 80
+STYLES = {
+    CheckVerdict.PASSED: "green",
+    CheckVerdict.FAILED: "bold red",
+    CheckVerdict.STAND_FAULT: "bold magenta",
+    CheckVerdict.NOT_PERFORMED: "yellow",
+    Disposition.SHIP: "bold green",
+    Disposition.REPAIR: "bold red",
+    Disposition.STAND_FAULT: "bold magenta",
+    Disposition.INCOMPLETE: "bold yellow",
+}
+#: One cell of a stage's strip.
+_CELLS = {
+    CheckVerdict.PASSED: "\u25a0",
+    CheckVerdict.FAILED: "\u2717",
+    CheckVerdict.STAND_FAULT: "!",
+    CheckVerdict.NOT_PERFORMED: "\u2013",
+}
+_AHEAD = "\u00b7"
+_NAME, _STRIP, _COUNT, _VERDICT, _PLACE = 18, 16, 9, 13, 16
+#: Most causes and places that a verdict names; the failures above it, and the report, have them all.
+_MOST_CAUSES, _MOST_PLACES = 4, 4
+#: Columns of the shortest word in large letters, so that what stands beside it stands apart.
+_LETTERS = 20
+
+
+@dataclass(frozen=True, slots=True)
+class Rest:
+    """What the journal does not know and a person asks: time gone by and left, s, and what goes on now."""
+
+    elapsed: float
+    left: float | None
+    now: str = ""
+
+
+def element(check: CheckState) -> str:
+    """Return what a check was made for, such as `q05`; empty where its test is made once."""
+    return sanitize(check.id.partition("[")[2].removesuffix("]"))
+
+
+def named(check: CheckState) -> str:
+    """Return a check as it is spoken of: `q05, output switching, isolation and delay`."""
+    where = element(check)
+    return f"{where}, {sanitize(check.title)}" if where else sanitize(check.title)
+
+
+def heading(units: Sequence[UnitState], stand: str, *, simulated: bool) -> list[Text]:
+    """Return which units are on which stand."""
+    told = ", ".join(f"{sanitize(unit.part)} {sanitize(unit.serial)}" for unit in units)
+    return wrapped(f"{told} on stand {sanitize(stand)}" + (" (simulated)" if simulated else ""), style="bold")
+
+
+# -- stages ------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class StageState:
+    """The checks of one stage of one unit."""
+
+    slot: str
+    name: str
+    checks: Sequence[CheckState]
+
+    @property
+    def ended(self) -> bool:
+        """Whether nothing more comes."""
+        return all(check.ended for check in self.checks)
+
+    @property
+    def startup_quiet_time(self) -> str:
+        """Why nothing of it was performed, where that is one reason for all; otherwise an empty text."""
+        if any(check.started or not check.ended for check in self.checks):
+            return ""
+        whys = {check.why for check in self.checks}
+        return whys.pop() if len(whys) == 1 else ""
+
+
+def stages_of(unit: UnitState) -> list[StageState]:
+    """Return the stages of a unit in the order of the visit."""
+    found: dict[str, list[CheckState]] = {}
+    for check in unit.checks:
+        found.setdefault(check.stage, []).append(check)
+    return [StageState(unit.slot, name, checks) for name, checks in found.items()]
+
+
+def stage_line(stage: StageState, *, strip: bool, slot: bool, now: str = "") -> Text:
+    """Return one stage as a line; with its strip on a screen, without on paper."""
+    done = [check for check in stage.checks if check.ended]
+    line = Text("  ")
+    name = f"{stage.slot} {stage.name}" if slot else stage.name
+    line.append(f"{_fit(sanitize(name), _NAME - 1):<{_NAME}}")
+    if strip:
+        line.append_text(_strip(stage.checks))
+        line.append(" ")
+    line.append(f"{len(done)} of {len(stage.checks)}".ljust(_COUNT) + " ")
+    room = WIDTH - cell_len(line.plain)
+    if stage.ended:
+        verdict = worst(check.verdict for check in done)
+        line.append(_fit(_tally(done), room), STYLES[verdict])
+    elif now:
+        line.append(_fit(now, room))
+    elif bad := [check for check in done if check.verdict is not CheckVerdict.PASSED]:
+        line.append(_fit(_tally(bad), room), STYLES[worst(check.verdict for check in bad)])
+    return line
+
+
+def _strip(checks: Sequence[CheckState]) -> Text:
+    """Return one sign per check, or of each share of them the worst, where they are too many."""
+    cells = min(len(checks), _STRIP)
+    strip = Text()
+    for cell in range(cells):
+        share = checks[cell * len(checks) // cells : (cell + 1) * len(checks) // cells]
+        bad = [c.verdict for c in share if c.ended and c.verdict is not CheckVerdict.PASSED]
+        if bad or all(c.ended for c in share):
+            verdict = worst(bad) if bad else CheckVerdict.PASSED
+            strip.append(_CELLS[verdict], STYLES[verdict])
+        else:
+            strip.append(_AHEAD, "dim")
+    strip.append(" " * (_STRIP - cells))
+    return strip
+
+
+def _tally(checks: Sequence[CheckState]) -> str:
+    """Return `passed`, or what else there is and where."""
+    words = []
+    for verdict in (CheckVerdict.STAND_FAULT, CheckVerdict.FAILED, CheckVerdict.NOT_PERFORMED):
+        bad = [check for check in checks if check.verdict is verdict]
+        if not bad:
+            continue
+        where = join_truncated(
+            (place for check in bad for place in check.places or (check.place,)), _MOST_PLACES
+        )
+        told = f": {sanitize(where)}" if verdict is not CheckVerdict.NOT_PERFORMED else ""
+        words.append(str(verdict) + told if len(checks) == 1 else f"{len(bad)} {verdict}{told}")
+    return ", ".join(words) or str(CheckVerdict.PASSED)
+
+
+def left_out(stages: Iterable[StageState]) -> list[Text]:
+    """Return the stages of which nothing was performed: one line for each reason, not one for each stage."""
+    reasons: dict[str, list[str]] = {}
+    for stage in stages:
+        if why := stage.startup_quiet_time:
+            reasons.setdefault("not selected" if why.endswith("selected") else why, []).append(stage.name)
+    return [
+        line
+        for why, names in reasons.items()
+        for line in wrapped(
+            f"{count(len(names), 'stage')} not performed: {', '.join(map(sanitize, names))} ({sanitize(why)})",
+            style=STYLES[CheckVerdict.NOT_PERFORMED],
+            indent=2,
+        )
+    ]
+
+
+# -- checks ------------------------------------------------------------------------------------------------
+
+
+def check_lines(check: CheckState) -> list[Text]:
+    """Return one check with its readings, aligned."""
+    line = Text("  ")
+    line.append(f"{check.verdict:<{_VERDICT}} ", STYLES[check.verdict])
+    where, room = element(check), WIDTH - 2 - _VERDICT - 1
+    line.append(_fit(f"{where:<{_PLACE}} {sanitize(check.title)}" if where else sanitize(check.title), room))
+    lines = [line]
+    for reading in check.readings:
+        value, limits = show_value(reading), f"({show_limits(reading)})"
+        name = _fit(sanitize(reading.name), 26)
+        lines.append(Text(_fit(f"{'':16} {name:<26} {value:<20} {limits}", WIDTH), "dim"))
+    return lines
+
+
+class Failures:
+    """Failures in full as they come; a reason that was told already is only referred to."""
+
+    def __init__(self) -> None:
+        self._told: dict[str, CheckState] = {}
+
+    def lines(self, check: CheckState) -> list[Text]:
+        """Return what is to be told of a check that has ended; nothing where nothing is wrong, or a gate closed it."""
+        if not _is_wrong(check):
+            return []
+        known, words = self._told.setdefault(check.why, check), f"{check.verdict}: {named(check)}"
+        if known is not check:
+            words += f" (as {element(known) or sanitize(known.title)})"
+        else:
+            words += f": {sanitize(check.why)}"
+        return wrapped(words, indent=2, style=STYLES[check.verdict])
+
+
+def _is_wrong(check: CheckState) -> bool:
+    bad = check.verdict in (CheckVerdict.FAILED, CheckVerdict.STAND_FAULT)
+    return check.ended and (bad or _is_error(check))
+
+
+def wrong_so_far(unit: UnitState) -> list[Text]:
+    """Return what has gone wrong with a unit so far, in full, each reason once."""
+    found: dict[tuple[CheckVerdict, str], list[str]] = {}
+    for check in unit.checks:
+        if _is_wrong(check):
+            found.setdefault((check.verdict, check.why), []).extend(check.places or (check.place,))
+    return [
+        line
+        for (verdict, why), places in found.items()
+        for line in wrapped(
+            f"{join_truncated(places, _MOST_PLACES)}: {sanitize(why)}", indent=2, style=STYLES[verdict]
+        )
+    ]
+
+
+def _is_error(check: CheckState) -> bool:
+    return check.started and check.why.startswith(ERROR_IN_SEQUENCE)
+
+
+def progress_line(done: int, planned: int, rest: Rest) -> Text:
+    """Return how far the visit is: checks, time gone by, time left, what goes on."""
+    times = show_duration(round(rest.elapsed))
+    if rest.left is not None:
+        times += f", about {show_duration(_coarse(rest.left))} left"
+    words = f"  {done} of {planned} checks, {times}"
+    return Text(_fit(f"{words}   {rest.now}" if rest.now else words, WIDTH), "dim")
+
+
+def _coarse(seconds: float) -> float:
+    """Return a time to the figures that an estimate has."""
+    for step in (1.0, 5.0, 60.0, 300.0):
+        if seconds < 20.0 * step:
+            return max(round(seconds / step), 1) * step
+    return round(seconds / 1800.0) * 1800.0
+
+
+# -- the verdict -------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """The end of a visit for one unit: what is done with it, why, and what to do next."""
+
+    unit: UnitState
+    disposition: Disposition
+    run: str
+    report: str = ""
+    resumable: bool = False
+
+
+def verdicts_of(record: RunRecord, folder: Path) -> list[Verdict]:
+    """Return the verdicts of a run that has ended, with the reports that are in its folder."""
+    names = report_names(record)
+    return [
+        Verdict(
+            unit_of(unit),
+            record.final(unit),
+            str(folder),
+            str(folder / names[unit.slot]) if (folder / names[unit.slot]).is_file() else "",
+        )
+        for unit in record.units
+    ]
+
+
+def verdict_lines(
+    told: Verdict, width: int = WIDTH, *, letters: bool, full: bool, huge: bool = False
+) -> list[Text]:
+    """Return the verdict of one unit: in large letters where the terminal draws them, then cause and next step.
+
+    `full` tells the causes in full, where they have not been told before.
+    """
+    unit, disposition = told.unit, told.disposition
+    style, name = STYLES[disposition], f"{sanitize(unit.part)} {sanitize(unit.serial)}"
+    if letters:
+        rows = [Text(f"  {row:{_LETTERS}}", style) for row in large(disposition, width - 2, huge=huge)]
+        rows[len(rows) // 2].append(f"  {_fit(name, max(width - cell_len(rows[1].plain) - 2, 1))}", "bold")
+        lines = [Text(), *rows]
+    else:
+        lines = [Text(f"{disposition.upper()}  {name}", style)]
+    lines += causes(told, full=full)
+    lines += wrapped(f"Next: {next_step(told)}", indent=2, style="bold")
+    if told.report:
+        lines += [Text(f"  Report: {sanitize(told.report)}")]
+    return lines
+
+
+def causes(told: Verdict, *, full: bool) -> list[Text]:
+    """Return why the unit has its verdict."""
+    unit = told.unit
+    if told.disposition is Disposition.SHIP:
+        stages = count(len(stages_of(unit)), "stage")
+        return [Text(f"  All {count(len(unit.checks), 'check')} of {stages} passed.")]
+    places: dict[str, list[str]] = {}
+    for finding in unit.findings:
+        places.setdefault(finding.what, []).append(finding.place)
+    told_of = list(places.items())[: None if full else _MOST_CAUSES]
+    lines = [
+        line
+        for what, where in told_of
+        for line in wrapped(
+            f"{sanitize(join_truncated(where, _MOST_PLACES))}: {sanitize(what if full else _first_clause(what))}",
+            indent=2,
+        )
+    ]
+    if left := len(places) - len(told_of):
+        lines.append(Text(f"  and {count(left, 'more cause')}: see above, or the report"))
+    if lines:
+        return lines
+    left_undone = [check for check in unit.checks if check.verdict is CheckVerdict.NOT_PERFORMED]
+    error = next((check for check in left_undone if _is_error(check)), None)
+    if error is not None:
+        return wrapped(sanitize(error.why), indent=2)
+    why = left_undone[0].why if left_undone else unit.damage or "no check was performed"
+    words = f"{count(len(left_undone), 'check')} not performed; the first: {why}" if left_undone else why
+    return wrapped(sanitize(words), indent=2)
+
+
+def _first_clause(words: str) -> str:
+    return words.partition("\n")[0].partition("; ")[0]
+
+
+def next_step(told: Verdict) -> str:
+    """Return what a person does next."""
+    run = sanitize(told.run)
+    match told.disposition:
+        case Disposition.SHIP:
+            return f"certificate and label: hilseq report {run} --certificate --label"
+        case Disposition.REPAIR:
+            return f"repair what is named, then test again with --retest {run}"
+        case Disposition.STAND_FAULT:
+            return "put the stand right, see that `hilseq ready` finds nothing, then test the unit again"
+        case Disposition.INCOMPLETE:
+            return _completed(told)
+
+
+def _completed(told: Verdict) -> str:
+    """Return what makes an incomplete unit a whole visit."""
+    whys = [check.why for check in told.unit.checks if check.verdict is CheckVerdict.NOT_PERFORMED]
+    if told.resumable:
+        return f"go on with its soak: hilseq resume {sanitize(told.run)}"
+    if any(why.startswith(ERROR_IN_SEQUENCE) for why in whys):
+        return "correct the sequence, then test the unit again"
+    if any("needs an operator" in why for why in whys):
+        return "test again with --attended and a person at the stand"
+    if any(why.endswith("selected") for why in whys):
+        return "test again without leaving stages or checks out"
+    return "test the unit again"
+
+
+# -- words -------------------------------------------------------------------------------------------------
+
+
+def wrapped(words: str, *, indent: int = 0, style: str = "") -> list[Text]:
+    """Return words as lines of at most WIDTH columns, the later ones set in."""
+    space = " " * indent
+    lines = textwrap.wrap(
+        words,
+        WIDTH,
+        initial_indent=space,
+        subsequent_indent=space + "  ",
+        break_on_hyphens=False,
+    )
+    return [Text(line, style) for line in lines or [space]]
+
+
+def _fit(words: str, room: int) -> str:
+    """Return words cut to a width in columns, with a sign where they were."""
+    return words if cell_len(words) <= room else set_cell_size(words, room - 1).rstrip() + "\u2026"
