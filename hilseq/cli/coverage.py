@@ -39,7 +39,7 @@ def coverage_command(
     ] = None,
     unit: Annotated[Path | None, typer.Option(metavar="FILE", help="Profile (default: rh16).")] = None,
     sequence: Annotated[
-        list[str] | None, typer.Argument(metavar="[SEQUENCE]…", help="Sequences (default: the shipped ones).")
+        list[str] | None, typer.Argument(metavar="SEQUENCE", help="Sequences (default: the shipped ones).")
     ] = None,
 ) -> None:
     """Put defects into the simulated stand and count what the sequences find, locate, blame wrongly and miss.

@@ -23,6 +23,7 @@ from hilseq.cli.run import run_command
 from hilseq.cli.safe import safe_command
 from hilseq.cli.serve import serve_command
 from hilseq.cli.simulate import simulate_command
+from hilseq.cli.station import station_command
 from hilseq.cli.verify import verify_command
 from hilseq.cli.watch import watch_command
 
@@ -63,6 +64,7 @@ def top(
 
 app.command("demo", cls=Command)(demo_command)
 app.command("run", cls=PytestCommand)(run_command)
+app.command("station", cls=PytestCommand)(station_command)
 app.command("resume", cls=Command)(resume_command)
 app.command("watch", cls=Command)(watch_command)
 app.command("inspect", cls=Command)(inspect_command)

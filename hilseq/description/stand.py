@@ -162,6 +162,7 @@ class SetupItem(Model):
 
     item: Text = Field(description="what to fit: adapter, cable, load, cover")
     where: Text = Field(description="where it goes")
+    picture: str = Field(default="", description="picture file that shows it, beside the stand file")
 
 
 class Slot(Model):
@@ -215,7 +216,7 @@ class Operator(Model):
 
     move_switch: Text | None = Field(default=None, description="prompt to move the mode switch")
     look_at_indicator: Text | None = Field(default=None, description="prompt to report the indicator")
-    pictures: dict[Literal["move-switch", "look-at-indicator"], Text] = Field(
+    pictures: dict[Literal["insert-unit", "move-switch", "look-at-indicator"], Text] = Field(
         default_factory=dict, description="picture file shown with a prompt, beside the stand file"
     )
     timeout: Seconds = Field(default=600.0, gt=0, description="longest wait for the person")

@@ -58,6 +58,11 @@ def add_options(parser: pytest.Parser) -> None:
         help="one thing known of the unit, such as work-order=4711; repeatable",
     )
     group.addoption("--retest", metavar="RUN", help="after a repair: begin with what failed in that run")
+    group.addoption(
+        "--intake-complete",
+        action="store_true",
+        help="with --attended: ask nothing more of the unit's intake",
+    )
     group.addoption("--attended", action="store_true", help="a person is there to act and answer")
     group.addoption("--soak", action="store_true", help="run the soak of the profile too")
     group.addoption(

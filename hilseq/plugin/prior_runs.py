@@ -44,6 +44,20 @@ def earlier_runs(folder: Path, part: str, serial: str, *, simulated: bool) -> li
     return sorted(found.values(), key=lambda entry: str(entry["started"]))
 
 
+def part_of(runs: Path, serial: str) -> str:
+    """Return the part number under which a serial number was tested last in a folder of runs, or an empty text."""
+    needle = json.dumps(serial).encode("ascii")
+    for journal in sorted(runs.glob(f"*/{FILE_NAME}"), reverse=True):
+        with suppress(OSError, ValueError, KeyError, TypeError):
+            with journal.open("rb") as lines:
+                header = lines.readline(_HEADER)
+            if needle in header:
+                return next(
+                    str(unit["part"]) for unit in json.loads(header)["units"] if unit["serial"] == serial
+                )
+    return ""
+
+
 def _neighbours(folder: Path, serial: str) -> Iterator[RunRecord]:
     """Yield the record of every run beside `folder` whose header names the serial number."""
     needle = json.dumps(serial).encode("ascii")

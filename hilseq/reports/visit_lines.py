@@ -42,7 +42,7 @@ _CELLS = {
     CheckVerdict.NOT_PERFORMED: "\u2013",
 }
 _AHEAD = "\u00b7"
-_NAME, _STRIP, _COUNT, _VERDICT, _PLACE = 18, 16, 9, 13, 16
+_NAME, _STRIP, _COUNT, _VERDICT, _PLACE, _READING = 18, 16, 9, 13, 16, 32
 #: Most causes and places that a verdict names; the failures above it, and the report, have them all.
 _MOST_CAUSES, _MOST_PLACES = 4, 4
 #: Columns of the shortest word in large letters, so that what stands beside it stands apart.
@@ -94,10 +94,17 @@ class StageState:
     @property
     def startup_quiet_time(self) -> str:
         """Why nothing of it was performed, where that is one reason for all; otherwise an empty text."""
-        if any(check.started or not check.ended for check in self.checks):
+        if not all(check.ended and check.verdict is CheckVerdict.NOT_PERFORMED for check in self.checks):
             return ""
-        whys = {check.why for check in self.checks}
+        whys = {_reason(check.why) for check in self.checks}
         return whys.pop() if len(whys) == 1 else ""
+
+
+def _reason(why: str) -> str:
+    """Return why a check was not performed, without what is told where it happened."""
+    if why.endswith("selected"):
+        return "not selected"
+    return why.partition(" (")[0] if why.startswith("the stand failed earlier") else why
 
 
 def stages_of(unit: UnitState) -> list[StageState]:
@@ -165,7 +172,7 @@ def left_out(stages: Iterable[StageState]) -> list[Text]:
     reasons: dict[str, list[str]] = {}
     for stage in stages:
         if why := stage.startup_quiet_time:
-            reasons.setdefault("not selected" if why.endswith("selected") else why, []).append(stage.name)
+            reasons.setdefault(why, []).append(stage.name)
     return [
         line
         for why, names in reasons.items()
@@ -188,9 +195,8 @@ def check_lines(check: CheckState) -> list[Text]:
     line.append(_fit(f"{where:<{_PLACE}} {sanitize(check.title)}" if where else sanitize(check.title), room))
     lines = [line]
     for reading in check.readings:
-        value, limits = show_value(reading), f"({show_limits(reading)})"
-        name = _fit(sanitize(reading.name), 26)
-        lines.append(Text(_fit(f"{'':16} {name:<26} {value:<20} {limits}", WIDTH), "dim"))
+        name, limits = _fit(sanitize(reading.name), _READING), f"({show_limits(reading)})"
+        lines.append(Text(_fit(f"      {name:<{_READING}} {show_value(reading):<20} {limits}", WIDTH), "dim"))
     return lines
 
 
@@ -329,6 +335,8 @@ def causes(told: Verdict, *, full: bool) -> list[Text]:
     error = next((check for check in left_undone if _is_error(check)), None)
     if error is not None:
         return wrapped(sanitize(error.why), indent=2)
+    if left_undone and all(check.why.endswith("selected") for check in left_undone):
+        return [Text("  Nothing failed; stages or checks were not selected.")]
     why = left_undone[0].why if left_undone else unit.damage or "no check was performed"
     words = f"{count(len(left_undone), 'check')} not performed; the first: {why}" if left_undone else why
     return wrapped(sanitize(words), indent=2)
