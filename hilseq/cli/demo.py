@@ -12,10 +12,15 @@ import typer
 
 from hilseq import resources
 
-#: Serial number, defects, and the exit code that the visit must end with.
+#: What the unit is, its serial number, its defects, and the exit code that the visit must end with.
 _VISITS = (
-    ("RH-000101", (), 0),
-    ("RH-000102", ("outputs-shorted@q05+q06", "configuration-not-kept"), 1),
+    ("First a unit without a defect.", "RH-000101", (), 0),
+    (
+        "Then one with two outputs shorted together, which forgets its configuration.",
+        "RH-000102",
+        ("outputs-shorted@q05+q06", "configuration-not-kept"),
+        1,
+    ),
 )
 
 
@@ -33,9 +38,8 @@ def demo_command(
     stands = resources.folder("stands")
     folder = out or Path("runs") / f"{datetime.now(UTC):%Y%m%d-%H%M%S}-demo"
     right = True
-    for serial, defects, expected in _VISITS:
-        about = "with defects " + ", ".join(defects) if defects else "without a defect"
-        typer.echo(f"\n--- {serial}: a unit {about}\n")
+    for about, serial, defects, expected in _VISITS:
+        typer.echo(about)
         line = [sys.executable, "-m", "hilseq", "run", "--simulate", "--serial", serial]
         line += ["--stand", str(stands / "sim-bench.yaml"), "--unit", str(stands / "units" / "rh16.yaml")]
         line += ["--out", str(folder / serial)]
@@ -45,7 +49,6 @@ def demo_command(
             line += ["--defect", defect]
         code = subprocess.run(line, check=False).returncode
         right = right and code == expected
-    typer.echo(f"\nOpen the reports in a browser: {folder}/*/report-*.html")
     if not right:
         typer.echo("hilseq: the demo did not end as it must; please report this", err=True)
         raise typer.Exit(1)

@@ -71,9 +71,10 @@ def _register(config: pytest.Config) -> None:
     options = read_options(config, list(stand.slots))
     visit = describe_visit(options.stand, options.units)
     for slot, said in options.intakes.items():
-        if said.get("part", visit.profiles[slot].part) != visit.profiles[slot].part:
+        part = visit.profiles[slot].part
+        if said.get("part", part).casefold() != part.casefold():
             raise UsageError(
-                f"slot {slot}: the intake says part {said['part']}, the profile is that of {visit.profiles[slot].part}"
+                f"slot {slot}: the intake says part {said['part']}, the profile is that of {part}"
             )
     person = None
     if options.attended and options.resume is None and not getattr(config.option, "collectonly", False):

@@ -1,0 +1,200 @@
+"""The command line: what follows `--`, exit codes of slips, profiles by part number, completion, help."""
+
+from __future__ import annotations
+
+import os
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from hilseq.description.profile_folder import FOLDERS, profile_file
+from hilseq.errors import UsageError
+from tests import warm
+from tests.end_to_end.conftest import ROOT, STANDS, MakeVisit
+
+SIM, RH16 = str(STANDS / "sim-bench.yaml"), str(STANDS / "units" / "rh16.yaml")
+VISIT = ("--stand", SIM, "--unit", RH16, "--serial", "RH-1", "--simulate")
+OWN = """
+import pytest
+
+pytestmark = pytest.mark.stage("power-on")
+
+
+def test_first(unit):
+    assert unit.serial == "RH-1", "it is another unit"
+
+
+def test_second(unit):
+    pass
+"""
+COMMANDS = [
+    *("demo", "run", "station", "resume", "watch", "inspect", "init", "report", "verify", "coverage", "plan"),
+    *("ready", "safe", "serve", "simulate", "history", "records", "history unit", "records sync", ""),
+]
+
+
+@pytest.fixture
+def own(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> str:
+    """A sequence of one's own of two checks, the first for RH-1 only; pytest's cache lies beside it."""
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
+    (tmp_path / "test_own.py").write_text(OWN, encoding="utf-8")
+    return str(tmp_path / "test_own.py")
+
+
+# -- exit codes and what follows -- ------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("program", ["hilseq", "pytest"])
+def test_a_wrong_sequence_path_is_a_bad_option(tmp_path: Path, program: str) -> None:
+    """Nothing is powered: exit code 2, never that of a stand fault; the message names the path."""
+    if program == "pytest":
+        done = warm.pytest("nowhere.py", *VISIT, "--out", "out", cwd=tmp_path)
+    else:
+        done = warm.hilseq("run", "nowhere.py", *VISIT, "--out", "out", cwd=tmp_path)
+    assert done.returncode == 2, done.stdout + done.stderr
+    assert "nowhere.py" in done.stdout + done.stderr
+    assert not (tmp_path / "out" / "journal.jsonl").exists()
+
+
+def test_an_option_that_pytest_does_not_know_is_a_bad_option(tmp_path: Path) -> None:
+    """After `--` as before it."""
+    done = warm.hilseq("run", *VISIT, "--out", "out", "--", "--no-such-option", cwd=tmp_path)
+    assert done.returncode == 2, done.stdout + done.stderr
+    assert "--no-such-option" in done.stderr
+
+
+@pytest.mark.parametrize("program", ["hilseq", "pytest"])
+def test_several_processes_are_refused(tmp_path: Path, program: str) -> None:
+    """One stand cannot be shared by processes; the line points to slots."""
+    if program == "pytest":
+        done = warm.pytest(str(ROOT / "sequences"), *VISIT, "--out", "out", "-n", "2", cwd=tmp_path)
+    else:
+        done = warm.hilseq("run", *VISIT, "--out", "out", "--", "-n", "2", cwd=tmp_path)
+    told = [line for line in (done.stdout + done.stderr).splitlines() if "-n: several processes" in line]
+    assert done.returncode == 2, done.stdout + done.stderr
+    assert len(told) == 1
+    assert "slots: --serial A=SN1,B=SN2" in told[0]
+
+
+def test_the_first_failure_can_end_the_run(visit: MakeVisit, own: str) -> None:
+    """`-x`: what comes after it is not performed; the verdict stands."""
+    done = visit(own, "--", "-x", serial="RH-2")
+    assert (done.code, done.disposition) == (1, "repair"), done.out
+    assert done.verdicts()["test_own.py::test_second"] == "not performed"
+
+
+def test_what_failed_last_can_be_run_alone(visit: MakeVisit, own: str) -> None:
+    """`--lf`: the check that failed in the run before, and no other."""
+    assert visit(own, serial="RH-2", name="first").code == 1
+    again = visit(own, "--", "--lf", serial="RH-2", name="again")
+    verdicts = {name: verdict for name, verdict in again.verdicts().items() if "::" in name}
+    assert verdicts["test_own.py::test_first"] == "failed"
+    assert verdicts.get("test_own.py::test_second", "not performed") == "not performed"
+
+
+def test_checks_can_be_listed_without_running_them(tmp_path: Path, own: str) -> None:
+    """`--collect-only`: the checks by their ids, exit code 0, and no run."""
+    done = warm.hilseq("run", own, *VISIT, "--out", "out", "--", "--collect-only", "-q", cwd=tmp_path)
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert [line for line in done.stdout.splitlines() if line.endswith("::test_second")]
+    assert not (tmp_path / "out").exists()
+
+
+def test_options_of_pytest_alone_leave_the_shipped_sequences(tmp_path: Path) -> None:
+    """`hilseq run ... -- -k starts`: what follows `--` is no sequence."""
+    line = ("run", *VISIT, "--out", "out", "--", "--collect-only", "-q", "-k", "test_self_test")
+    done = warm.hilseq(*line, cwd=tmp_path)
+    found = [line for line in done.stdout.splitlines() if "::" in line]
+    assert [line.partition("::")[2] for line in found] == ["test_self_test"], done.stdout + done.stderr
+
+
+# -- stands and profiles -----------------------------------------------------------------------------------
+
+
+def test_stand_and_profile_by_name(tmp_path: Path, own: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The stand from HILSEQ_STAND, the profile by the part that the intake names."""
+    monkeypatch.setenv("HILSEQ_STAND", SIM)
+    (tmp_path / "intake.yaml").write_text("serial: RH-1\npart: rh16\n", encoding="utf-8")
+    done = warm.hilseq("run", own, "--intake", "intake.yaml", "--simulate", "--out", "out", cwd=tmp_path)
+    assert done.returncode == 3, done.stdout + done.stderr
+    assert "RH16 RH-1 on stand sim-bench" in done.stdout
+
+
+def test_intake_and_profile_that_disagree(tmp_path: Path) -> None:
+    """The wrong unit, or the wrong profile: nothing is powered."""
+    done = warm.hilseq("run", *VISIT, "--note", "part=DX08", "--out", "out", cwd=tmp_path)
+    assert done.returncode == 2
+    assert "the intake says part DX08, the profile is that of RH16" in done.stdout + done.stderr
+
+
+@pytest.mark.parametrize("part", ["RH16", "rh16"])
+def test_a_profile_is_found_by_its_part_number(part: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """In the folder `units` beside the stand file, or in those that HILSEQ_PROFILES names."""
+    monkeypatch.delenv(FOLDERS, raising=False)
+    assert profile_file(part, Path(SIM)) == Path(RH16)
+    monkeypatch.setenv(FOLDERS, os.pathsep.join(["/nowhere", str(STANDS / "units")]))
+    assert profile_file(part, Path("/elsewhere/stand.yaml")) == Path(RH16)
+
+
+def test_a_part_that_is_not_or_is_twice(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The nearest part is named; two profiles of one part are both named, and neither is taken."""
+    monkeypatch.setenv(FOLDERS, str(tmp_path))
+    for name in ("a.yaml", "b.yaml"):
+        (tmp_path / name).write_text("part: RH16\n", encoding="utf-8")
+    with pytest.raises(UsageError, match=r"a\.yaml and .*b\.yaml both describe it"):
+        profile_file("RH16", Path(SIM))
+    with pytest.raises(UsageError, match=r"no profile of a part RH61 .*; did you mean 'RH16'\?"):
+        profile_file("RH61", Path(SIM))
+    assert profile_file("gone.yaml", Path(SIM)) == Path("gone.yaml"), "a file that is missing stays one"
+
+
+# -- help and completion -----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_help_is_whole_within_80_columns(
+    command: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """No sentence is cut, and no type is named twice."""
+    monkeypatch.setenv("COLUMNS", "80")
+    done = warm.hilseq(*command.split(), "--help", cwd=tmp_path)
+    assert done.returncode == 0, done.stderr
+    _, _, told = done.stdout.partition("\n")  # the usage line has dots of its own
+    assert not re.findall(r"\w\.\.\.$", told, re.MULTILINE), told
+    assert not re.findall(r"<\w+>|<list", told), told
+    assert max(map(len, done.stdout.splitlines())) <= 80, done.stdout
+
+
+def test_completion_of_commands_and_options(tmp_path: Path) -> None:
+    """What a shell is told when Tab is pressed; the script that asks so is installed for the shell."""
+    line = [sys.executable, "-c", "from hilseq.cli.main import main; main()"]
+    environ = {**os.environ, "HOME": str(tmp_path), "_TYPER_COMPLETE_TEST_DISABLE_SHELL_DETECTION": "1"}
+
+    def asked(words: str, number: int) -> list[str]:
+        said = {"_HILSEQ_COMPLETE": "complete_bash", "COMP_WORDS": words, "COMP_CWORD": str(number)}
+        done = subprocess.run(
+            ["hilseq"],
+            executable=str(Path(sys.executable).with_name("hilseq")),
+            env={**environ, **said},
+            capture_output=True,
+            text=True,
+            check=False,
+            cwd=tmp_path,
+        )
+        return done.stdout.split()
+
+    assert asked("hilseq st", 1) == ["station"]
+    assert "--soak-duration" in asked("hilseq run --soak", 2)
+    done = subprocess.run(
+        [*line, "--install-completion", "bash"],
+        env=environ,
+        capture_output=True,
+        text=True,
+        check=False,
+        cwd=tmp_path,
+    )
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert "_HILSEQ_COMPLETE" in (tmp_path / ".bash_completions" / "hilseq.sh").read_text(encoding="utf-8")

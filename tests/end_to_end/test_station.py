@@ -1,0 +1,132 @@
+"""A day at the station, on a real terminal: scan, fit, run, verdict, label, next."""
+
+from __future__ import annotations
+
+import json
+import re
+import sys
+from pathlib import Path
+
+import pytest
+
+from tests.end_to_end.conftest import ROOT, STANDS
+from tests.terminal import Terminal
+
+SEQUENCE = """
+import pytest
+
+pytestmark = pytest.mark.stage("power-on")
+
+
+def test_it(ready_unit):
+    '''Label of the unit.'''
+    assert ready_unit.serial != "RH-2", "it is the second unit"
+"""
+
+
+def station(*options: str, stand: Path = STANDS / "sim-bench.yaml") -> list[str]:
+    """Return the command line of a station."""
+    return [
+        sys.executable,
+        "-m",
+        "hilseq",
+        "station",
+        "--stand",
+        str(stand),
+        "--simulate",
+        "--out",
+        "day",
+        *options,
+    ]
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Path:
+    """A stand on which a person moves the switch, with a picture of where the unit goes."""
+    text = (STANDS / "sim-bench.yaml").read_text(encoding="utf-8")
+    kept = [line for line in text.splitlines() if not re.match(r"\s+(s1|bs1|at s1)\.\.", line)]
+    lines = "\n".join(kept).replace("operator:", "operator:\n  pictures: {insert-unit: slot.png}")
+    (tmp_path / "stand.yaml").write_text(lines + "\n", encoding="utf-8")
+    (tmp_path / "units").mkdir()
+    (tmp_path / "units" / "rh16.yaml").write_bytes((STANDS / "units" / "rh16.yaml").read_bytes())
+    (tmp_path / "slot.png").write_bytes(b"")
+    (tmp_path / "test_mine.py").write_text(SEQUENCE, encoding="utf-8")
+    return tmp_path / "stand.yaml"
+
+
+@pytest.mark.timeout(300)
+def test_a_day(bench: Path, tmp_path: Path) -> None:
+    """Each instruction stands alone and takes Enter only; the verdict is huge; the label goes to the printer."""
+    printer = f"cp {{label}} {tmp_path}"
+    line = station("test_mine.py", "--operator", "A. Tester", "--label-command", printer, stand=bench)
+    with Terminal(line, tmp_path, rows=30) as terminal:
+        scan = terminal.answer("Scan or type the serial number of the unit for slot A", "RH-2")
+        assert "`end` ends the day" in scan
+        first = terminal.answer("step 1 of", "RH-3")
+        assert "Fit rack backplane with three neighbours: slot A." in first
+        again = terminal.answer("press Enter alone", "")
+        assert "step 1 of" in again, "a scan is no answer to an instruction"
+        for _ in range(4):
+            page = terminal.answer("Enter when it is done", "")
+            assert page.count("Fit ") == 1, page
+        page = terminal.answer("Put RH16 RH-2 into slot A.", "")
+        assert f"picture: {tmp_path}/slot.png" in page
+        terminal.answer("Turn its mode switch to stop.", "")
+        end = terminal.answer("Take RH-2 out of slot A.", "")
+        assert "\u2588\u2588\u2588\u2588" in end, "REPAIR in huge letters"
+        assert "it is the second unit" in end
+        assert "--retest day/" in end
+        terminal.answer("Scan or type the serial number", "RH16 RH-3")
+        page = terminal.answer("Put RH16 RH-3 into slot A.", "")
+        assert "step 1 of 2" in page, "what is fitted already is not fitted again"
+        terminal.answer("Turn its mode switch to stop.", "")
+        assert "stages or checks were not selected" in terminal.answer("Take RH-3 out of slot A.", "")
+        terminal.answer("Scan or type the serial number", "end")
+        assert terminal.wait() == 0
+        assert "2 units today: 1 repair, 1 incomplete" in terminal.text
+    assert (tmp_path / "label-RH-2.pdf").read_bytes().startswith(b"%PDF")
+    assert not (tmp_path / "label-RH-3.pdf").exists(), "no label without a verdict"
+    (run,) = [path for path in (tmp_path / "day").iterdir() if path.name.endswith("RH_2")]
+    header = json.loads((run / "journal.jsonl").read_text(encoding="ascii").partition("\n")[0])
+    assert header["units"][0]["intake"]["operator"] == "A. Tester"
+
+
+@pytest.mark.timeout(300)
+def test_a_stand_with_two_slots_takes_two_units(tmp_path: Path) -> None:
+    """The next free slot is named; Enter runs what is fitted; each unit has its own verdict."""
+    (tmp_path / "test_mine.py").write_text(SEQUENCE, encoding="utf-8")
+    profile = str(STANDS / "units" / "rh16.yaml")
+    line = station(
+        "test_mine.py",
+        "--operator",
+        "A",
+        "--unit",
+        profile,
+        "--unit",
+        f"B={profile}",
+        stand=STANDS / "duo-bench.yaml",
+    )
+    with Terminal(line, tmp_path, rows=40) as terminal:
+        terminal.answer("unit for slot A", "RH-1")
+        while "Put RH16 RH-1 into slot A." not in terminal.answer("Enter when it is done", ""):
+            pass
+        page = terminal.answer("next unit for slot B", "RH-1")
+        assert "Enter starts the run." in page
+        terminal.answer("RH-1 is in another slot already", "RH-2")
+        while "Put RH16 RH-2 into slot B." not in terminal.answer("Enter when it is done", ""):
+            pass
+        end = terminal.answer("Take RH-1 out of slot A and RH-2 out of slot B.", "")
+        assert "RH16 RH-1" in end
+        assert "RH16 RH-2" in end
+        terminal.answer("unit for slot A", "end")
+        assert terminal.wait() == 0
+        assert "2 units today" in terminal.text
+
+
+def test_a_part_that_nobody_knows_is_asked_for(tmp_path: Path) -> None:
+    """The serial number alone does not say what it is: the known parts are named."""
+    with Terminal(station("--operator", "A", str(ROOT / "sequences")), tmp_path) as terminal:
+        terminal.answer("Scan or type the serial number", "X-1")
+        assert "Known: DX08, RH16" in terminal.answer("part number of X-1", "RH17")
+        terminal.answer("There is no profile of part RH17.", "rh16")
+        assert "slot A, step 1 of" in terminal.until("Enter when it is done")
