@@ -18,48 +18,75 @@ pytestmark = [
 
 
 def test_instruments(readiness: Readiness) -> None:
-    """Every instrument answers and is the one the stand file expects."""
+    """Identity of the instruments.
+
+    Every instrument answers and is the one the stand file expects.
+    """
     require(readiness.instruments())
 
 
 def test_calibration(readiness: Readiness) -> None:
-    """No calibration has run out."""
+    """Calibration of the instruments.
+
+    No calibration has run out.
+    """
     require(readiness.calibrations())
 
 
 @pytest.mark.needs("stand.safety.interlocks")
 def test_interlocks(readiness: Readiness) -> None:
-    """Every interlock is at its safe value."""
+    """Interlocks.
+
+    Every interlock is at its safe value.
+    """
     require(readiness.interlocks())
 
 
 def test_supply_at_zero(readiness: Readiness) -> None:
-    """The supply reads zero with its output off."""
+    """Supply reading with its output off.
+
+    The supply reads zero with its output off.
+    """
     require(readiness.supplies_at_zero())
 
 
 def test_inputs_at_zero(readiness: Readiness) -> None:
-    """Whatever senses an output of the unit reads zero while the unit has no power."""
+    """Sensed outputs without power.
+
+    Whatever senses an output of the unit reads zero while the unit has no power.
+    """
     require(readiness.senses_at_zero())
 
 
 @pytest.mark.needs("stand.loopbacks")
 def test_loopbacks(readiness: Readiness) -> None:
-    """Every path of the stand back into itself follows, and follows alone."""
+    """Loop-backs of the stand.
+
+    Every path of the stand back into itself follows, and follows alone.
+    """
     require(readiness.loopbacks())
 
 
 def test_further_readiness(readiness: Readiness, readiness_check: str) -> None:
-    """What an extension looks at before power is right."""
+    """Further readiness of the stand.
+
+    What an extension looks at before power is right.
+    """
     require(readiness.further(readiness_check))
 
 
 @pytest.mark.needs("ports")
 def test_ports(readiness: Readiness) -> None:
-    """Every port of the stand to the unit can be opened."""
+    """Serial ports of the stand.
+
+    Every port of the stand to the unit can be opened.
+    """
     require(readiness.ports())
 
 
 def test_address_of_the_unit_is_free(readiness: Readiness) -> None:
-    """Nobody answers at the unit's address while the unit has no power."""
+    """Free address of the unit.
+
+    Nobody answers at the unit's address while the unit has no power.
+    """
     require(readiness.links_are_mute())

@@ -27,7 +27,10 @@ pytestmark = [pytest.mark.stage("power-on"), pytest.mark.duration(estimate=durat
 @pytest.mark.place("start")
 @pytest.mark.duration(estimate=durations.start)
 def test_starts(unit: Unit, supply: UnitSupply, judge: Judge) -> None:
-    """The unit is ready in time after power comes."""
+    """Time to ready.
+
+    The unit is ready in time after power comes.
+    """
     supply.on()
     judge("time to ready", unit.wait_until_ready(), unit.limits.ready_time)
 
@@ -36,7 +39,10 @@ def test_starts(unit: Unit, supply: UnitSupply, judge: Judge) -> None:
 @pytest.mark.place("self-test")
 @pytest.mark.needs("link.self-test")
 def test_self_test(ready_unit: Unit) -> None:
-    """The unit's own self-test has passed."""
+    """Self-test of the unit.
+
+    The unit's own self-test has passed.
+    """
     result = ready_unit.self_test()
     assert result == 0, f"the unit's self-test reports {result:g} instead of 0 (passed)"
 
@@ -45,7 +51,10 @@ def test_self_test(ready_unit: Unit) -> None:
 @pytest.mark.place("indicator")
 @pytest.mark.needs("indicator|link.indicator|stand.operator.look-at-indicator")
 def test_indicator(ready_unit: Unit) -> None:
-    """The indicator is healthy after the self-test."""
+    """Indicator after the self-test.
+
+    The indicator is healthy after the self-test.
+    """
     seen = ready_unit.indicator_seen()
     assert seen is Indicator.HEALTHY, f"the indicator is {seen} after the self-test"
 
@@ -53,7 +62,10 @@ def test_indicator(ready_unit: Unit) -> None:
 @pytest.mark.place("temperature")
 @pytest.mark.needs("link.temperature", "link.temperature-error")
 def test_reports_its_temperature(ready_unit: Unit, bench: Bench, judge: Judge) -> None:
-    """The case is as warm as the unit says it is."""
+    """Reported case temperature.
+
+    The case is as warm as the unit says it is.
+    """
     error = reported_error(ready_unit, bench.stand, bench.signals)
     judge("error of the reported temperature", error, ready_unit.limits.temperature_error)
 
@@ -61,7 +73,10 @@ def test_reports_its_temperature(ready_unit: Unit, bench: Bench, judge: Judge) -
 @pytest.mark.gate
 @pytest.mark.place("supply")
 def test_current_when_idle(ready_unit: Unit, supply: UnitSupply, judge: Judge) -> None:
-    """The unit draws what a healthy one draws."""
+    """Idle current.
+
+    Stopped, the unit draws what a healthy one draws.
+    """
     judge("idle current", supply.current(), ready_unit.limits.idle_current)
 
 
@@ -70,7 +85,10 @@ def test_current_when_idle(ready_unit: Unit, supply: UnitSupply, judge: Judge) -
 def test_inrush(
     ready_unit: Unit, supply: UnitSupply, clock: Clock, judge: Judge, keep_table: KeepTable
 ) -> None:
-    """Switched on, the unit draws no more than it may, and its current settles."""
+    """Inrush and settling of the current.
+
+    Switched on, the unit draws no more than it may, and its current settles.
+    """
     limits = ready_unit.limits
     curve = capture_start(ready_unit, clock)
     keep_table("current after power came", ["time s", "voltage V", "current A"], curve.rows)
@@ -88,14 +106,20 @@ def test_inrush(
 @pytest.mark.place("supply")
 @pytest.mark.needs("start.live-current")
 def test_current_when_live(live_unit: Unit, supply: UnitSupply, judge: Judge) -> None:
-    """Running live with every output off, the unit draws what a healthy one draws."""
+    """Live current, outputs off.
+
+    Running live with every output off, the unit draws what a healthy one draws.
+    """
     judge("live current", supply.current(), live_unit.limits.live_current)
 
 
 @pytest.mark.place("supply")
 @pytest.mark.duration(estimate=durations.each_mode)
 def test_current_in_each_mode(ready_unit: Unit, judge: Judge, keep_table: KeepTable) -> None:
-    """In each mode, outputs off and on, the unit's current is measured; loaded, it draws what it should."""
+    """Current in each mode.
+
+    In each mode, outputs off and on, the unit's current is measured; loaded, it draws what it should.
+    """
     loaded = ready_unit.limits.loaded_current
     found = current_by_mode(ready_unit)
     keep_table(

@@ -15,5 +15,8 @@ pytestmark = [
 
 
 def test_supply_delivers(ready_unit: Unit) -> None:
-    """The supply reads what it is set to."""
+    """Supply voltage at the unit.
+
+    The supply reads what it is set to, with the unit powered.
+    """
     supply_delivers(ready_unit)

@@ -33,7 +33,10 @@ def test_says_what_it_is(ready_unit: Unit) -> None:
 
 @pytest.mark.needs("identity.serial-number")
 def test_serial_number(ready_unit: Unit) -> None:
-    """The serial number inside the unit is the one on its label."""
+    """Serial number in the unit.
+
+    The serial number inside the unit is the one on its label.
+    """
     inside = ready_unit.serial_number_inside()
     assert inside == ready_unit.serial_digits(), (
         f"the unit says its serial number is {inside}, the label says {ready_unit.serial!r}"
@@ -42,7 +45,10 @@ def test_serial_number(ready_unit: Unit) -> None:
 
 @pytest.mark.needs("identity.modules")
 def test_finds_its_neighbours(ready_unit: Unit) -> None:
-    """The unit finds, in every rack position, the neighbour that the stand has there."""
+    """Neighbours found in the rack.
+
+    The unit finds, in every rack position, the neighbour that the stand has there.
+    """
     found, fitted = ready_unit.neighbours_found(), ready_unit.neighbours_fitted()
     wrong = {position: name for position, name in found.items() if name != fitted[position]}
     places = [f"neighbour {position}" for position in wrong]

@@ -15,7 +15,10 @@ pytestmark = [
 
 @pytest.mark.duration(estimate=durations.restart)
 def test_clears_and_stays_clear(ready_unit: Unit, keep_faults: KeepFaults) -> None:
-    """The fault table clears, where the link can clear it, and a new start adds nothing."""
+    """Stored faults, cleared and read again.
+
+    The fault table clears, where the link can clear it, and a new start adds nothing.
+    """
     before = ready_unit.faults.read()
     keep_faults("before clearing", before)
     known = before

@@ -15,14 +15,20 @@ pytestmark = [
 
 
 def test_loads(ready_unit: Unit) -> None:
-    """The reference configuration loads and reads back equal."""
+    """Configuration read-back.
+
+    The reference configuration loads and reads back equal.
+    """
     ready_unit.configuration.load()
     ready_unit.configuration.compare()
 
 
 @pytest.mark.duration(estimate=durations.restart)
 def test_is_kept(ready_unit: Unit) -> None:
-    """The configuration survives a power cycle."""
+    """Configuration after a power cycle.
+
+    The configuration survives a power cycle.
+    """
     ready_unit.configuration.load()
     ready_unit.restart()
     ready_unit.configuration.compare()

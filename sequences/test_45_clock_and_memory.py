@@ -13,7 +13,10 @@ pytestmark = [pytest.mark.stage("clock and memory"), pytest.mark.duration(estima
 @pytest.mark.needs("link.clock", "clock")
 @pytest.mark.duration(estimate=durations.clock_drift)
 def test_clock_runs_right(ready_unit: Unit, clock: Clock, judge: Judge) -> None:
-    """The unit's clock drifts from the stand's no more than is claimed."""
+    """Clock drift.
+
+    The unit's clock drifts from the stand's no more than is claimed.
+    """
     drift = clock_check.drift(ready_unit, clock)
     judge("clock drift", drift, clock_check.drift_limits(ready_unit.profile))
 
@@ -22,7 +25,10 @@ def test_clock_runs_right(ready_unit: Unit, clock: Clock, judge: Judge) -> None:
 @pytest.mark.needs("link.clock", "clock", "battery")
 @pytest.mark.duration(estimate=durations.clock_kept)
 def test_clock_is_kept(ready_unit: Unit, clock: Clock, judge: Judge) -> None:
-    """The clock runs on while the supply is away."""
+    """Clock without supply.
+
+    The clock runs on while the supply is away.
+    """
     battery.must_be_in(ready_unit)
     gained, limits = clock_check.gained_without_supply(ready_unit, clock)
     judge("clock error after the supply was away", gained, limits)
@@ -32,7 +38,10 @@ def test_clock_is_kept(ready_unit: Unit, clock: Clock, judge: Judge) -> None:
 @pytest.mark.needs("configuration")
 @pytest.mark.duration(estimate=durations.configuration_kept)
 def test_configuration_is_kept(ready_unit: Unit, supply: UnitSupply) -> None:
-    """The configuration survives a longer time without supply."""
+    """Configuration without supply.
+
+    The configuration survives a longer time without supply.
+    """
     battery.must_be_in(ready_unit)
     memory = ready_unit.configuration
     memory.load()
@@ -44,7 +53,10 @@ def test_configuration_is_kept(ready_unit: Unit, supply: UnitSupply) -> None:
 @pytest.mark.place("battery")
 @pytest.mark.needs("battery", "link.battery-voltage")
 def test_battery(ready_unit: Unit, judge: Judge) -> None:
-    """The memory battery has the voltage it needs."""
+    """Battery voltage.
+
+    The memory battery has the voltage it needs.
+    """
     battery.must_be_in(ready_unit)
     described = ready_unit.profile.battery
     assert described is not None
@@ -54,7 +66,10 @@ def test_battery(ready_unit: Unit, judge: Judge) -> None:
 @pytest.mark.place("battery")
 @pytest.mark.needs("battery")
 def test_battery_age(unit: Unit, supply: UnitSupply, clock: Clock, judge: Judge) -> None:
-    """The memory battery is no older than such batteries last, where its date is known."""
+    """Battery age.
+
+    The memory battery is no older than such batteries last, where its date is known.
+    """
     described = unit.profile.battery
     assert described is not None
     made = battery.made_on(unit.intake)

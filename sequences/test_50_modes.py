@@ -11,13 +11,19 @@ pytestmark = pytest.mark.stage("modes")
 
 @pytest.mark.duration(estimate=durations.mode_change)
 def test_reaches(ready_unit: Unit, mode: Mode, judge: Judge) -> None:
-    """The unit reports the mode in time."""
+    """Mode reached by its switch.
+
+    The unit reports the mode in time.
+    """
     judge("time to change", ready_unit.modes.move_to(mode), ready_unit.limits.mode_change_time)
 
 
 @pytest.mark.duration(estimate=durations.mode_change)
 def test_changes(ready_unit: Unit, mode_change: ModeChange, judge: Judge) -> None:
-    """The unit goes from each mode to each other."""
+    """Mode change.
+
+    The unit goes from each mode to each other.
+    """
     ready_unit.modes.move_to(mode_change.before)
     took = ready_unit.modes.move_to(mode_change.after)
     judge("time to change", took, ready_unit.limits.mode_change_time)
@@ -26,7 +32,10 @@ def test_changes(ready_unit: Unit, mode_change: ModeChange, judge: Judge) -> Non
 @pytest.mark.needs("points.outputs")
 @pytest.mark.duration(estimate=durations.mode_change)
 def test_outputs_follow_only_when_live(ready_unit: Unit, mode: Mode) -> None:
-    """Outputs follow their commands when live, and never otherwise."""
+    """Outputs by mode.
+
+    Outputs follow their commands when live, and never otherwise.
+    """
     ready_unit.modes.move_to(mode)
     outputs = ready_unit.outputs
     off, on = outputs.drive(), outputs.drive(*outputs.names)
@@ -40,7 +49,10 @@ def test_outputs_follow_only_when_live(ready_unit: Unit, mode: Mode) -> None:
 @pytest.mark.needs("link.outputs-enabled")
 @pytest.mark.duration(estimate=durations.mode_change)
 def test_says_whether_outputs_are_enabled(ready_unit: Unit, mode: Mode) -> None:
-    """The unit reports its outputs enabled when live, and only then."""
+    """Reported output enable by mode.
+
+    The unit reports its outputs enabled when live, and only then.
+    """
     ready_unit.modes.move_to(mode)
     enabled = ready_unit.outputs_enabled()
     assert enabled is (mode is Mode.LIVE), f"the unit reports outputs enabled = {enabled} though it is {mode}"

@@ -14,7 +14,10 @@ pytestmark = [
 
 
 def test_follows(output_patterns: PatternRun, unit: Unit, output_point: str, judge: Judge) -> None:
-    """The output follows its commands, whatever the others do, and in time."""
+    """Output switching, isolation and delay.
+
+    The output follows its commands, whatever the others do, and in time.
+    """
     output_patterns.assert_follows(output_point)
     judge.if_resolvable(
         "switching delay", output_patterns.delay(output_point), unit.limits.output_delay(output_point)

@@ -16,6 +16,9 @@ pytestmark = [
 def test_carries_its_load(
     loaded_outputs: dict[str, Loaded], unit: Unit, loaded_output: str, judge: Judge
 ) -> None:
-    """On, the output loses little voltage to its load; off, it leaves next to none."""
+    """Output voltage drop and leakage.
+
+    On, the output loses little voltage to its load; off, it leaves next to none.
+    """
     for name, measured, limits in loaded_outputs[loaded_output].against(unit.limits.output(loaded_output)):
         judge(name, measured, limits)

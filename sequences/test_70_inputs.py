@@ -14,7 +14,10 @@ pytestmark = [
 
 
 def test_reports(input_patterns: PatternRun, unit: Unit, input_point: str, judge: Judge) -> None:
-    """The unit reports the input as it is driven, whatever drives the others, and in time."""
+    """Input state, isolation and delay.
+
+    The unit reports the input as it is driven, whatever drives the others, and in time.
+    """
     input_patterns.assert_follows(input_point)
     judge.if_resolvable(
         "input delay", input_patterns.delay(input_point), unit.limits.input_delay(input_point)
@@ -24,7 +27,10 @@ def test_reports(input_patterns: PatternRun, unit: Unit, input_point: str, judge
 def test_changes_over_where_it_must(
     thresholds: dict[str, Thresholds], unit: Unit, threshold_input: str, judge: Judge
 ) -> None:
-    """The input changes over, rising and falling, inside the range of its type (IEC 61131-2)."""
+    """Input thresholds.
+
+    The input changes over, rising and falling, inside the range of its type (IEC 61131-2).
+    """
     limits = unit.limits.input_threshold(threshold_input)
     for name, measured in thresholds[threshold_input].both(threshold_input):
         judge(name, measured, limits)

@@ -12,7 +12,10 @@ pytestmark = [pytest.mark.stage("analog"), pytest.mark.duration(estimate=duratio
 def test_is_accurate(
     analog_sweep: dict[str, Swept], analog_point: str, judge: Judge, keep_table: KeepTable
 ) -> None:
-    """The channel is accurate over its whole range, rising and falling, and reads the same twice."""
+    """Analog accuracy, hysteresis, repeatability.
+
+    The channel is accurate over its whole range, rising and falling, and reads the same twice.
+    """
     channel = analog_sweep[analog_point]
     keep_table(*channel.curve())
     keep_table(*channel.line())
@@ -22,20 +25,29 @@ def test_is_accurate(
 
 
 def test_ignores_the_others(analog_sweep: dict[str, Swept], analog_point: str, judge: Judge) -> None:
-    """The channel stays where it is while the others go from end to end."""
+    """Analog crosstalk.
+
+    The channel stays where it is while the others go from end to end.
+    """
     moved = analog_sweep[analog_point].crosstalk()
     if moved is not None:
         judge("change caused by the others", *moved)
 
 
 def test_tells_failures_apart(ready_unit: Unit, loop_input: str, judge: Judge) -> None:
-    """The loop input tells under-range, over-range and both failures from a measurement (NE 43)."""
+    """Loop input failure detection.
+
+    The loop input tells under-range, over-range and both failures from a measurement (NE 43).
+    """
     for name, measured, limits in told_apart(ready_unit.analog, loop_input):
         judge(name, measured, limits)
 
 
 def test_stays_in_its_loop(ready_unit: Unit, loop_output: str, judge: Judge) -> None:
-    """The loop output signals a failure while not driven, and never feigns one while it is (NE 43)."""
+    """Loop output failure signal.
+
+    The loop output signals a failure while not driven, and never feigns one while it is (NE 43).
+    """
     judge(*signals_failure(ready_unit.analog, loop_output))
     ready_unit.modes.move_to(Mode.LIVE)
     for name, measured, limits in held_inside(ready_unit.analog, loop_output):

@@ -12,7 +12,10 @@ pytestmark = [pytest.mark.stage("ports"), pytest.mark.duration(estimate=duration
 @pytest.mark.needs("ports")
 @pytest.mark.duration(estimate=durations.port_frames)
 def test_carries_frames(ready_unit: Unit, port: str, judge: Judge, keep_table: KeepTable) -> None:
-    """What is sent into the port comes back as it must, at every speed."""
+    """Frame transfer at every speed.
+
+    What is sent into the port comes back as it must, at every speed.
+    """
     for tally in ready_unit.ports.exchange(port):
         keep_table(*tally.table())
         judge(tally.name, tally.bound(), tally.limits())
@@ -21,7 +24,10 @@ def test_carries_frames(ready_unit: Unit, port: str, judge: Judge, keep_table: K
 @pytest.mark.needs("ports")
 @pytest.mark.duration(estimate=durations.port_clock)
 def test_clock(ready_unit: Unit, clocked_port: str, judge: Judge) -> None:
-    """The port's own clock is as right as it must be."""
+    """Clock error of the port.
+
+    The port's own clock is as right as it must be.
+    """
     limits = ready_unit.limits.port_clock(clocked_port)
     judge("error of the port's clock", ready_unit.ports.clock_error(clocked_port), limits)
 
@@ -29,7 +35,10 @@ def test_clock(ready_unit: Unit, clocked_port: str, judge: Judge) -> None:
 @pytest.mark.needs("link.modbus-loopback")
 @pytest.mark.place("link")
 def test_link_loops_back(ready_unit: Unit) -> None:
-    """The unit's own link sends back what it gets (function 08)."""
+    """Loop-back of the unit's link.
+
+    The unit's own link sends back what it gets (function 08).
+    """
     for sent in (b"\xa5\x37", b"\x00\x00", b"\xff\xff", b"\x55\xaa"):
         back = ready_unit.link.loopback(sent)
         assert back == sent, f"loop-back sent {sent.hex(' ')}, {back.hex(' ')} came back"

@@ -31,7 +31,10 @@ pytestmark = [
 def test_works_at_the_corner(
     rated_afterwards: Unit, supply_corner: SupplyCorner, clock: Clock, judge: Judge
 ) -> None:
-    """At this end of its supply range the unit starts, goes live, drives its outputs and stores no fault."""
+    """Operation at the end of the supply range.
+
+    At this end of its supply range the unit starts, goes live, drives its outputs and stores no fault.
+    """
     unit = rated_afterwards
     unit.modes.move_to(Mode.LIVE)
     normally, before = margins.followers(unit), margins.stored(unit)
@@ -46,7 +49,10 @@ def test_works_at_the_corner(
 def test_rides_through(
     live_unit: Unit, supply: UnitSupply, clock: Clock, judge: Judge, keep_table: KeepTable
 ) -> None:
-    """Live and with every output on, the unit rides through interruptions of its supply, or restarts."""
+    """Ride-through of supply interruptions.
+
+    Live and with every output on, the unit rides through interruptions of its supply, or restarts.
+    """
     before = margins.stored(live_unit)
     found = find_ride_through(live_unit, clock)
     keep_table("interruptions", ["wanted s", "made s", "the unit"], found.rows)
@@ -59,7 +65,10 @@ def test_rides_through(
 def test_slow_ramp(
     ready_unit: Unit, supply: UnitSupply, clock: Clock, judge: Judge, keep_table: KeepTable
 ) -> None:
-    """On a slow ramp the unit goes off once, below its range, comes back once, and restarts as it must."""
+    """Slow supply ramp.
+
+    On a slow ramp the unit goes off once, below its range, comes back once, and restarts as it must.
+    """
     ramp = slow_ramp(ready_unit, clock)
     keep_table("slow ramp", ["time s", "voltage V", "current A"], ramp.rows)
     supply.note("slow ramp", ramp.in_words())

@@ -16,7 +16,10 @@ pytestmark = [
 @pytest.mark.needs("cycling")
 @pytest.mark.duration(estimate=durations.cold_starts)
 def test_starts_cold_every_time(ready_unit: Unit, supply: UnitSupply, keep_table: KeepTable) -> None:
-    """The unit starts from cold as often as is claimed of it."""
+    """Cold starts.
+
+    The unit starts from cold as often as is claimed of it.
+    """
     cold = cycling.cold_starts(ready_unit)
     keep_table("cold starts", cycling.COLUMNS, [start.row() for start in cold.starts])
     supply.note("proof", cold.proven())
@@ -27,7 +30,10 @@ def test_starts_cold_every_time(ready_unit: Unit, supply: UnitSupply, keep_table
 @pytest.mark.needs("cycling")
 @pytest.mark.duration(estimate=durations.other_starts)
 def test_starts_warm_and_after_short_pauses(ready_unit: Unit, keep_table: KeepTable) -> None:
-    """The unit starts warm, and after pauses that leave its capacitors half charged."""
+    """Warm starts and short pauses.
+
+    The unit starts warm, and after pauses that leave its capacitors half charged.
+    """
     starts = cycling.other_starts(ready_unit)
     keep_table("warm starts", cycling.COLUMNS, [start.row() for start in starts])
     cycling.fail_on_failed([start for start in starts if start.wrong], "")
@@ -35,7 +41,10 @@ def test_starts_warm_and_after_short_pauses(ready_unit: Unit, keep_table: KeepTa
 
 @pytest.mark.stage("power-on")
 def test_starts_alike(ready_unit: Unit, supply: UnitSupply, judge: Judge, keep_table: KeepTable) -> None:
-    """Every start of the visit was ready in time, and they were alike."""
+    """Scatter of the time to ready.
+
+    Every start of the visit was ready in time, and they were alike.
+    """
     times = start_times(ready_unit)
     keep_table(*times.table())
     supply.note("time to ready", times.in_words())

@@ -11,7 +11,10 @@ pytestmark = [pytest.mark.stage("soak"), pytest.mark.needs("soak"), pytest.mark.
 
 @pytest.mark.duration(estimate=durations.soak)
 def test_stays_in_its_mode(ready_unit: Unit, soak: RunSoak, judge: Judge) -> None:
-    """Under load and warm, the unit stays in its mode and stores no fault."""
+    """Soak under load.
+
+    Under load and warm, the unit stays in its mode and stores no fault.
+    """
     outcome = soak()
     profile = ready_unit.profile
     if outcome.highest_case is not None and profile.highest_case is not None:

@@ -15,7 +15,10 @@ pytestmark = [
 
 @pytest.mark.needs("points.outputs")
 def test_output_still_follows(output_patterns: PatternRun, output_point: str) -> None:
-    """After the soak the output follows its commands, whatever the others do."""
+    """Output switching after the soak.
+
+    After the soak the output follows its commands, whatever the others do.
+    """
     output_patterns.assert_follows(output_point)
 
 
@@ -23,21 +26,30 @@ def test_output_still_follows(output_patterns: PatternRun, output_point: str) ->
 def test_still_carries_its_load(
     loaded_outputs: dict[str, Loaded], unit: Unit, loaded_output: str, judge: Judge
 ) -> None:
-    """After the soak the output loses as little voltage to its load as before, and leaves as little when off."""
+    """Output voltage drop after the soak.
+
+    After the soak the output loses as little voltage to its load as before, and leaves as little when off.
+    """
     for name, measured, limits in loaded_outputs[loaded_output].against(unit.limits.output(loaded_output)):
         judge(name, measured, limits)
 
 
 @pytest.mark.needs("points.inputs")
 def test_input_still_reports(input_patterns: PatternRun, input_point: str) -> None:
-    """After the soak the unit reports the input as it is driven, whatever drives the others."""
+    """Input state after the soak.
+
+    After the soak the unit reports the input as it is driven, whatever drives the others.
+    """
     input_patterns.assert_follows(input_point)
 
 
 def test_is_still_accurate(
     analog_sweep: dict[str, Swept], analog_point: str, judge: Judge, keep_table: KeepTable
 ) -> None:
-    """After the soak the channel is as accurate over its whole range as it must be, now that it is warm."""
+    """Analog accuracy after the soak.
+
+    After the soak the channel is as accurate over its whole range as it must be, now that it is warm.
+    """
     channel = analog_sweep[analog_point]
     keep_table(*channel.curve())
     judge("largest deviation", *channel.deviation())
@@ -46,6 +58,9 @@ def test_is_still_accurate(
 @pytest.mark.needs("ports")
 @pytest.mark.duration(estimate=durations.port_frames)
 def test_still_carries_frames(ready_unit: Unit, port: str, judge: Judge) -> None:
-    """After the soak what is sent into the port comes back as it must, at every speed."""
+    """Frame transfer after the soak.
+
+    After the soak what is sent into the port comes back as it must, at every speed.
+    """
     for tally in ready_unit.ports.exchange(port):
         judge(tally.name, tally.bound(), tally.limits())

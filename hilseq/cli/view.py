@@ -24,9 +24,10 @@ from rich.text import Text
 from hilseq.cli.soak_lines import SoakLine
 from hilseq.journal import kinds
 from hilseq.journal.kinds import ANSWERED, ASKED, NOT_ANSWERED
+from hilseq.plugin.markers import duration_of
 from hilseq.plugin.parametrize import slot_of
 from hilseq.plugin.planned import CHECK
-from hilseq.procedures.durations import seconds_of
+from hilseq.procedures.durations import EXCHANGES
 from hilseq.reports import visit_lines
 from hilseq.reports.formatting import show_limits, show_value
 from hilseq.reports.record import RunRecord
@@ -267,10 +268,9 @@ class ViewPlugin:
         for item in session.items:
             slot = slot_of(item, visit)
             supply = visit.stand.supplies[visit.stand.slots[slot].supply]
-            name = getattr(item, "originalname", item.name)
             if CHECK in item.stash:
-                seconds = seconds_of(name, visit.profiles[slot], supply)
-                self._view.durations[item.stash[CHECK].id] = seconds
+                seconds = duration_of(item, visit.profiles[slot], supply)
+                self._view.durations[item.stash[CHECK].id] = EXCHANGES if seconds is None else seconds
 
     def pytest_collectreport(self, report: pytest.CollectReport) -> None:
         """Say why a file could not be collected: nothing will be powered."""

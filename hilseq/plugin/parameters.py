@@ -22,6 +22,7 @@ from hilseq.description.nearest import SLIP, nearest_word
 from hilseq.description.profile import Profile
 from hilseq.description.source_position import SourcePosition
 from hilseq.errors import DescriptionError, Problem
+from hilseq.plugin import markers
 from hilseq.quantities import UNITS, QuantityError, parse, parse_interval
 
 _LIMITS = " limits"
@@ -123,8 +124,8 @@ def declared(item: pytest.Item) -> dict[str, Parameter]:
             parameter = Parameter(*marker.args, **marker.kwargs)
         except TypeError:
             words = "expected parameter(NAME, KIND), or parameter(NAME, KIND, default=VALUE)"
-            raise pytest.UsageError(f"{item.nodeid}: {words}") from None
-        where = f"{item.nodeid}: parameter({parameter.name!r}, {parameter.kind!r})"
+            raise pytest.UsageError(f"{markers.where(item)}: {words}") from None
+        where = f"{markers.where(item)}: parameter({parameter.name!r}, {parameter.kind!r})"
         if parameter.kind not in KINDS:
             near = nearest_word(parameter.kind, KINDS)
             words = f"did you mean {near!r}?" if near else f"expected one of {', '.join(KINDS)}"
@@ -144,7 +145,7 @@ def parameters_of(item: pytest.Item, profile: Profile) -> Parameters:
         name: parameter.read(profile.parameters.get(name, parameter.default))
         for name, parameter in declared(item).items()
     }
-    return Parameters(values, item.nodeid)
+    return Parameters(values, markers.where(item))
 
 
 def check_parameters(
@@ -158,10 +159,10 @@ def check_parameters(
     asked: dict[str, tuple[Parameter, str]] = {}
     for item in items:
         for name, parameter in declared(item).items():
-            known, where = asked.setdefault(name, (parameter, item.nodeid))
+            known, where = asked.setdefault(name, (parameter, markers.where(item)))
             if known != parameter:
                 raise pytest.UsageError(
-                    f"{item.nodeid} and {where} declare the parameter {name!r} differently; declare it alike"
+                    f"{markers.where(item)} and {where} declare the parameter {name!r} differently; declare it alike"
                 )
     section = document.at((_SECTION,))
     free = [name for name in profile.parameters if name not in asked]
