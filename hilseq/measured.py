@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass, replace
 from typing import Self
 
-from hilseq.analysis.uncertainty import combine, welch_satterthwaite
+from hilseq.analysis.uncertainty import combine, expanded, welch_satterthwaite
 from hilseq.quantities import UNITS, base_unit, dimension_of
 
 _TEMPERATURE, _DIFFERENCE = "temperature", "temperature difference"
@@ -30,6 +30,11 @@ class Measured:
     unit: str
     standard_uncertainty: float = 0.0
     degrees_of_freedom: float = math.inf
+
+    @property
+    def expanded_uncertainty(self) -> float:
+        """U = k u in `unit`: k = 2, or Student's factor for few degrees of freedom (JCGM 100, G.3)."""
+        return expanded(self.standard_uncertainty, self.degrees_of_freedom)
 
     def in_base_unit(self) -> Self:
         """Return the same in the base unit of its dimension: 12 mA is 0.012 A."""

@@ -81,30 +81,8 @@ def _beyond(sigmas: float, needed: int) -> _Test:
     return test
 
 
-def _trend(scaled: Sequence[float]) -> bool:
-    steps = [b - a for a, b in pairwise(scaled)]
-    return all(step > 0.0 for step in steps) or all(step < 0.0 for step in steps)
-
-
-def _alternating(scaled: Sequence[float]) -> bool:
-    steps = [b - a for a, b in pairwise(scaled)]
-    return all(a * b < 0.0 for a, b in pairwise(steps))
-
-
-def _hugging(scaled: Sequence[float]) -> bool:
-    return all(abs(value) < 1.0 for value in scaled)
-
-
-def _avoiding(scaled: Sequence[float]) -> bool:
-    return all(abs(value) > 1.0 for value in scaled) and min(scaled) < 0.0 < max(scaled)
-
-
 def _side(name: str, source: str, sigmas: float, needed: int, span: int) -> Rule:
     return Rule(name, f"{source} (from memory)", span, needed, _beyond(sigmas, needed))
-
-
-def _shape(name: str, source: str, span: int, test: _Test) -> Rule:
-    return Rule(name, f"{source} (from memory)", span, span, test)
 
 
 _FAR = "one value beyond 3 sigma"
@@ -115,16 +93,6 @@ WESTERN_ELECTRIC = (
     _side(_TWO_OF_THREE, "Western Electric 2", 2.0, 2, 3),
     _side(_FOUR_OF_FIVE, "Western Electric 3", 1.0, 4, 5),
     _side("eight in a row on one side", "Western Electric 4", 0.0, 8, 8),
-)
-NELSON = (
-    _side(_FAR, "Nelson 1", 3.0, 1, 1),
-    _side("nine in a row on one side", "Nelson 2", 0.0, 9, 9),
-    _shape("six in a row rising or falling", "Nelson 3", 6, _trend),
-    _shape("fourteen in a row alternating", "Nelson 4", 14, _alternating),
-    _side(_TWO_OF_THREE, "Nelson 5", 2.0, 2, 3),
-    _side(_FOUR_OF_FIVE, "Nelson 6", 1.0, 4, 5),
-    _shape("fifteen in a row within 1 sigma", "Nelson 7", 15, _hugging),
-    _shape("eight in a row beyond 1 sigma on both sides", "Nelson 8", 8, _avoiding),
 )
 
 
@@ -145,32 +113,3 @@ def signals(
             if len(window) >= rule.least and rule.test(window):
                 found.append(Signal(rule.name, index))
     return tuple(found)
-
-
-@dataclass(frozen=True, slots=True)
-class Capability:
-    """Cp: width of the limits against the spread; Cpk: the same for the nearer limit.
-
-    Cp is None with one limit only.
-    """
-
-    cp: float | None
-    cpk: float
-
-
-def capability(mean: float, sd: float, *, lower: float | None, upper: float | None) -> Capability:
-    """Return Cp = (upper - lower)/(6*sd) and Cpk = distance of the nearer limit / (3*sd).
-
-    Source: NIST/SEMATECH e-Handbook 6.1.6 (from memory). Raises ValueError for a spread of 0, no limit,
-    or limits in the wrong order.
-    """
-    if not sd > 0.0:
-        raise ValueError(f"a standard deviation of {sd!r}: expected more than 0")
-    if lower is None and upper is None:
-        raise ValueError("capability without a limit: expected a lower or an upper one")
-    if lower is not None and upper is not None and not lower < upper:
-        raise ValueError(f"limits {lower!r} to {upper!r}: expected lower below upper")
-    rooms = [mean - lower] if lower is not None else []
-    rooms += [upper - mean] if upper is not None else []
-    cp = (upper - lower) / (6.0 * sd) if lower is not None and upper is not None else None
-    return Capability(cp, min(rooms) / (3.0 * sd))

@@ -16,14 +16,6 @@ from types import MappingProxyType
 from hilseq.analysis.limits import Limits
 
 
-class InputState(StrEnum):
-    """How an input must take a voltage."""
-
-    LOW = "low"
-    UNDEFINED = "undefined"  #: it may take it either way; hilseq's tests never rest on it
-    HIGH = "high"
-
-
 @dataclass(frozen=True, slots=True)
 class InputType:
     """One input type of the standard, for 24 V d.c. current-sinking inputs.
@@ -43,17 +35,6 @@ class InputType:
     def threshold(self) -> Limits:
         """Range in V in which the input must change over, rising or falling."""
         return Limits(self.low_voltage.high, self.high_voltage.low)
-
-    def state(self, voltage: float) -> InputState:
-        """Return how the input must take `voltage`; outside the ratings it is undefined.
-
-        Raises ValueError for NaN and infinities.
-        """
-        if not math.isfinite(voltage):
-            raise ValueError(f"input voltage {voltage!r} V; expected a finite number")
-        if voltage in self.low_voltage:
-            return InputState.LOW
-        return InputState.HIGH if voltage in self.high_voltage else InputState.UNDEFINED
 
 
 #: Input type number -> thresholds at 24 V.
@@ -92,24 +73,6 @@ LONGEST_INTERRUPTION: Mapping[InterruptionClass, float] = MappingProxyType(
 BETWEEN_INTERRUPTIONS = 1.0
 
 _LOWEST, _HIGHEST, _RIPPLE = 0.85, 1.20, 0.05
-
-
-def supply_limits(rated: float = 24.0) -> Limits:
-    """Return the range of the mean supply voltage, -15 % to +20 % of rated: 20.4..28.8 V at 24 V.
-
-    Raises ValueError when rated is not above zero.
-    """
-    _positive(rated)
-    return Limits(_LOWEST * rated, _HIGHEST * rated)
-
-
-def supply_limits_with_ripple(rated: float = 24.0) -> Limits:
-    """Return the range of instantaneous voltage with 5 % of rated as peak ripple: 19.2..30 V at 24 V.
-
-    Raises ValueError when rated is not above zero.
-    """
-    _positive(rated)
-    return Limits((_LOWEST - _RIPPLE) * rated, (_HIGHEST + _RIPPLE) * rated)
 
 
 def _positive(rated: float) -> None:

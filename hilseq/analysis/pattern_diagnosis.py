@@ -15,7 +15,7 @@ from functools import reduce
 from itertools import combinations, pairwise, product
 from operator import and_, or_
 
-from hilseq.analysis.pattern_faults import (
+from hilseq.analysis.patterns import (
     Crosstalk,
     Fault,
     Joined,
@@ -23,9 +23,9 @@ from hilseq.analysis.pattern_faults import (
     StuckOff,
     StuckOn,
     Swapped,
+    Vector,
     changed,
 )
-from hilseq.analysis.patterns import Vector
 
 #: More points than this reading alike are no longer paired off: a common cause is likelier, and pairs
 #: would grow with the square.

@@ -17,6 +17,8 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
+from hilseq.analysis.uncertainty import resolution
+
 #: A ratio of span to resolution this little above a whole number is rounding, not one more step.
 _ROUNDING = 1e-9
 
@@ -49,7 +51,7 @@ class Edge:
         """Of `middle`: the edge is anywhere between the two points (rectangular, width / sqrt 12)."""
         if self.passes is None or self.fails is None:
             return None
-        return abs(self.fails - self.passes) / math.sqrt(12.0)
+        return resolution(abs(self.fails - self.passes))
 
     def describe(self, show: Callable[[float], str] = "{:.6g}".format) -> str:
         """Return the finding in one line, each point written by `show`."""

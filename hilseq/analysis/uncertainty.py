@@ -11,61 +11,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from decimal import ROUND_CEILING, ROUND_HALF_EVEN, Decimal
 from statistics import NormalDist
 
 #: Probability of two standard deviations of the normal distribution: 0.9545, so that k = 2 (GUM table G.2).
 TWO_SIGMA = math.erf(math.sqrt(2.0))
-
-
-@dataclass(frozen=True, slots=True)
-class Accuracy:
-    """What the maker promises: the largest error of an instrument on one range.
-
-    `percent_of_reading` and `percent_of_range` in percent; `fixed` and `resolution` (size of the last
-    digit) in the unit of the reading; `temperature_coefficient` in percent of reading per kelvin away from
-    the calibration temperature; `drift` in percent of reading per year since the calibration.
-    Raises ValueError when a term is negative or not finite.
-    """
-
-    percent_of_reading: float = 0.0
-    percent_of_range: float = 0.0
-    fixed: float = 0.0
-    resolution: float = 0.0
-    temperature_coefficient: float = 0.0
-    drift: float = 0.0
-
-    def __post_init__(self) -> None:
-        for field in fields(self):
-            _not_negative(f"accuracy term {field.name}", getattr(self, field.name))
-
-    def limit(self, reading: float, span: float = 0.0) -> float:
-        """Return the largest error promised at `reading` on a range of width `span`, in their unit."""
-        relative = self.percent_of_reading * abs(reading) + self.percent_of_range * _not_negative(
-            "span", span
-        )
-        return relative / 100.0 + self.fixed
-
-    def standard_uncertainty(
-        self, reading: float, span: float = 0.0, *, kelvin: float = 0.0, years: float = 0.0
-    ) -> float:
-        """Return the standard uncertainty at `reading`, in its unit.
-
-        `kelvin` is the distance from the calibration temperature (either sign), `years` the time since the
-        calibration. Limits are rectangular (a / sqrt 3, GUM 4.3.7); the last digit is a rectangle of its own
-        full width (resolution / sqrt 12, GUM F.2.2.1).
-        """
-        away = self.temperature_coefficient / 100.0 * abs(reading * kelvin)
-        aged = self.drift / 100.0 * abs(reading) * _not_negative("age in years", years)
-        return combine(
-            [
-                rectangular(self.limit(reading, span)),
-                self.resolution / math.sqrt(12.0),
-                rectangular(away),
-                rectangular(aged),
-            ]
-        )
 
 
 def _not_negative(name: str, value: float) -> float:
@@ -77,6 +28,22 @@ def _not_negative(name: str, value: float) -> float:
 def rectangular(half_width: float) -> float:
     """Return the standard uncertainty of a value known to lie within +-half_width: a / sqrt 3 (GUM 4.3.7)."""
     return _not_negative("half width", half_width) / math.sqrt(3.0)
+
+
+def resolution(width: float) -> float:
+    """Return the standard uncertainty of a value known to lie somewhere in a width: w / sqrt 12 (GUM F.2.2.1).
+
+    A last digit, a stretch of time in which something happened, the step of a search.
+    """
+    return rectangular(0.5 * width)
+
+
+def largest_error(standard_uncertainty: float) -> float:
+    """Return the half width of the rectangle with this standard uncertainty: sqrt 3 u, the reverse of `rectangular`.
+
+    What an instrument's accuracy allows at most, where accuracy is all that is known of it.
+    """
+    return math.sqrt(3.0) * _not_negative("standard uncertainty", standard_uncertainty)
 
 
 def combine(uncertainties: Iterable[float]) -> float:

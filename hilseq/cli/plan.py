@@ -188,7 +188,7 @@ def _collect(
 
 
 def _plan_starts(plan: UnitPlan, profile: Profile) -> None:
-    from hilseq.analysis.start_claim import SequentialStarts
+    from hilseq.analysis.start_plans import SequentialStarts
     from hilseq.procedures.cycling import cycling_of, start_plan
 
     if profile.cycling is None:
@@ -234,7 +234,7 @@ def _plan_soak(plan: UnitPlan, visit: Visit, slot: str) -> None:
     profile = visit.profiles[slot]
     if profile.soak is None:
         return
-    from hilseq.analysis.soak_plan import soak_outlook
+    from hilseq.analysis.soak_events import soak_outlook
     from hilseq.procedures.soak.sampler import link_registers, sampled_signals
 
     # Voltage and current of the supply come first.

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from hilseq.analysis.proportion import clopper_pearson
+from hilseq.analysis.counted import clopper_pearson
 from hilseq.coverage.campaign import defect_rows, good_rows
 from hilseq.verdicts import Disposition
 

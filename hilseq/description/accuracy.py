@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from datetime import date
 
-from hilseq.analysis.uncertainty import combine, rectangular
+from hilseq.analysis.uncertainty import combine, rectangular, resolution
 from hilseq.description.registers import Register, RegisterType
 from hilseq.description.stand import Signal, Supply
 from hilseq.description.supplies import Calibration
@@ -21,7 +21,7 @@ _YEAR = 365.25
 
 def of_terms(terms: AccuracyTerms, reading: float, *, span: float = 0.0, step: float = 0.0) -> float:
     """Return the standard uncertainty of a reading; all in the base unit, `step` is the last digit."""
-    return combine([rectangular(terms.limit(reading, span)), step / math.sqrt(12.0)])
+    return combine([rectangular(terms.limit(reading, span)), resolution(step)])
 
 
 def of_signal(signal: Signal, value: float) -> float:

@@ -14,6 +14,8 @@ import math
 import time
 from contextlib import suppress
 
+from hilseq.analysis.agreement import Holding, holding
+from hilseq.analysis.uncertainty import largest_error, resolution
 from hilseq.clock import Clock
 from hilseq.description.stand import Supply
 from hilseq.errors import (
@@ -42,8 +44,6 @@ _PAUSE = 0.05
 #: Without a read-back, time and number of looks until what is stored behind an output has run down.
 _RUN_DOWN_LOOK = 0.25
 _RUN_DOWN_LOOKS = 20
-#: Above this part of its limit a current is taken as limited: readings below the limit are noise away.
-LIMITED = 0.9
 
 
 class PowerSupply:
@@ -216,6 +216,10 @@ class PowerSupply:
         self._await_settled()
         return self._meter.both()
 
+    def voltage_error(self, volts: float) -> float:
+        """Return the largest error of a reading at `volts`, V, with what age and temperature add."""
+        return largest_error(self._meter.uncertainty(volts, "V"))
+
     def ask_both(self) -> None:
         """Send the question for voltage and current; `answer_both` fetches the answer.
 
@@ -279,7 +283,7 @@ class PowerSupply:
                 f"supply {self.name} ({self.description.resource}) is not on again after an interruption"
             )
         width = (back - asked) + (gone - begun)
-        known = math.hypot(self.response / math.sqrt(6.0), width / math.sqrt(12.0))
+        known = math.hypot(self.response / math.sqrt(6.0), resolution(width))
         return Measured(0.5 * ((asked - gone) + (back - begun)), "s", known)
 
     # -- errors and protection
@@ -360,7 +364,7 @@ class PowerSupply:
         begun = self._clock.now()
         self._line.send(command)
         width = self._clock.now() + self.response - begun
-        self._switched = Measured(begun + width / 2, "s", width / math.sqrt(12.0))
+        self._switched = Measured(begun + width / 2, "s", resolution(width))
 
     def _settles(self) -> None:
         self._holds_from = self._clock.now() + self.description.settle
@@ -442,12 +446,12 @@ class PowerSupply:
     def _compare_measured(self, sent: float) -> None:
         """Verify a voltage by measuring; below it only when the current limit is not the reason."""
         voltage, current = self.both()
-        tolerance = 2 * self._meter.limit(sent, "V")
-        limited = current.value > LIMITED * self._set[1]
-        if voltage.value > sent + tolerance or (voltage.value < sent - tolerance and not limited):
+        error = self.voltage_error(sent)
+        found = holding(voltage.value, current.value, setting=sent, error=error, current_limit=self._set[1])
+        if found is Holding.WRONG:
             raise StandFault(
                 f"supply {self.name} ({self.description.resource}) was set to {sent:g} V and delivers "
-                f"{voltage.value:g} V at {current.value:g} A; the difference may be {tolerance:g} V"
+                f"{voltage.value:g} V at {current.value:g} A; the difference may be {2.0 * error:.3g} V"
             )
 
     def _reports_trip(self) -> bool:

@@ -5,10 +5,10 @@ Asks at once: that a setting has settled before is the business of `supply.py`.
 
 from __future__ import annotations
 
-import math
 import re
 from dataclasses import dataclass
 
+from hilseq.analysis.uncertainty import combine, rectangular
 from hilseq.description.stand import Supply
 from hilseq.description.supplies import Waveform
 from hilseq.errors import InstrumentTimeout
@@ -113,7 +113,7 @@ class SupplyMeter:
                 value = self._line.number(command, unit)
                 # A charge is a current over time: its constant terms count for every second.
                 limit = terms.of_reading * abs(value) + (terms.of_range * span + terms.fixed) * time_factor
-                found[name] = Measured(value, unit, _standard(limit))
+                found[name] = Measured(value, unit, rectangular(limit))
         return Inrush(found.get("peak"), found.get("charge"), seconds)
 
     def record(self, command: str, known: Waveform) -> list[tuple[float, Measured]]:
@@ -133,13 +133,12 @@ class SupplyMeter:
         ]
 
     def _measured(self, value: float, unit: str) -> Measured:
+        return Measured(value, unit, self.uncertainty(value, unit))
+
+    def uncertainty(self, value: float, unit: str) -> float:
+        """Return the standard uncertainty of a reading, with what age and temperature add, in its unit."""
         gained = self._conditions.uncertainty(self._description.calibration, value)
-        return Measured(value, unit, math.hypot(_standard(self.limit(value, unit)), gained))
-
-
-def _standard(limit: float) -> float:
-    """Return the standard uncertainty of a limit of error: rectangular distribution (GUM, 4.3.7)."""
-    return limit / math.sqrt(3.0)
+        return combine([rectangular(self.limit(value, unit)), gained])
 
 
 def _pair(text: str) -> tuple[float, float]:

@@ -13,7 +13,6 @@ from hilseq.analysis.limits import (
     conformance_probability,
     decide,
 )
-from hilseq.analysis.uncertainty import coverage_factor
 from hilseq.errors import UnitFault
 from hilseq.measured import Measured
 from hilseq.reports.formatting import show_limits, show_value
@@ -54,13 +53,13 @@ class Judge:
         A reading that is marginal, because the stand is slow or coarse, is neither recorded nor held against
         the unit. Raises UnitFault when the reading is outside its limits by more than its uncertainty.
         """
-        sure = decide(measured.value, expanded(measured), limits, DecisionRule.GUARDED)
+        sure = decide(measured.value, measured.expanded_uncertainty, limits, DecisionRule.GUARDED)
         beyond = not any(
             value in limits
             for value in (
-                measured.value - expanded(measured),
+                measured.value - measured.expanded_uncertainty,
                 measured.value,
-                measured.value + expanded(measured),
+                measured.value + measured.expanded_uncertainty,
             )
         )
         if sure is ReadingVerdict.CONFORMS or beyond:
@@ -79,7 +78,7 @@ class Judge:
             )
         if measured.unit not in ("ppm", "%"):
             measured = measured.in_base_unit()
-        uncertainty = expanded(measured)
+        uncertainty = measured.expanded_uncertainty
         reading = Reading(
             name=name,
             value=measured.value,
@@ -100,8 +99,3 @@ def sentence(reading: Reading) -> str:
     return _SENTENCE[ReadingVerdict(reading.verdict)].format(
         name=reading.name, value=show_value(reading), limits=show_limits(reading)
     )
-
-
-def expanded(measured: Measured) -> float:
-    """Return the expanded uncertainty U = k u: k = 2, or Student's factor for few repeats (JCGM 100, G.3)."""
-    return coverage_factor(measured.degrees_of_freedom) * measured.standard_uncertainty

@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from hilseq.analysis.soak import band
+from hilseq.analysis.soak_samples import band
 from hilseq.errors import UsageError
 from hilseq.journal import kinds
 from hilseq.journal.reader import Journal, read_journal

@@ -15,7 +15,7 @@ from hilseq.journal.samples import SampleWriter, file_name
 from hilseq.plugin.hooks import CHECK
 from hilseq.plugin.visit_run import VisitRun
 from hilseq.procedures.bench import Bench
-from hilseq.procedures.soak.outcome import SoakOutcome
+from hilseq.procedures.soak.events import SoakOutcome
 from hilseq.procedures.soak.record import Column
 from hilseq.procedures.soak.run import SoakRun
 from hilseq.procedures.unit import Unit

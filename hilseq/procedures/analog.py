@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from hilseq.analysis.sensor_scale import SCALES, SensorScale
+from hilseq.analysis.sensors import SCALES, SensorScale
 from hilseq.clock import Clock
 from hilseq.description.accuracy import range_of
 from hilseq.description.profile import AnalogPoint, Points

@@ -7,8 +7,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from hilseq.analysis.current_loop import FAILURE_HIGH, FAILURE_LOW, MEASURING_HIGH, MEASURING_LOW
 from hilseq.analysis.limits import Limits
+from hilseq.analysis.sensors import FAILURE_HIGH, FAILURE_LOW, MEASURING_HIGH, MEASURING_LOW
 from hilseq.measured import Measured
 from hilseq.procedures.analog import AnalogPoints, Channel
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from hilseq.analysis.calibration_line import fit_line, hysteresis, repeatability
 from hilseq.analysis.limits import Limits
 from hilseq.analysis.patterns import true_complement
-from hilseq.analysis.uncertainty import coverage_factor
+from hilseq.analysis.uncertainty import expanded
 from hilseq.errors import NotPerformed
 from hilseq.measured import Measured
 from hilseq.procedures.analog import AnalogPoints, Channel, Look
@@ -84,7 +84,7 @@ class Swept:
         channel = self.channel
         allowed = channel.largest_error(channel.said(channel.scale.at(0.5)))
         known = self.scatter() * math.sqrt(2.0)
-        if coverage_factor() * known > allowed:
+        if expanded(known) > allowed:
             raise NotPerformed(
                 f"{channel.name} scatters by more than its accuracy: a change cannot be told from it"
             )

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import datetime as dt
-import math
 from collections.abc import Mapping
 from typing import Any
 
+from hilseq.analysis.uncertainty import resolution
 from hilseq.errors import NotPerformed
 from hilseq.instruments import codec
 from hilseq.measured import Measured
@@ -32,7 +32,7 @@ def voltage(unit: Unit) -> Measured:
     register = unit.profile.link.battery_voltage
     if register is None:
         raise NotPerformed("the profile knows no register with the battery voltage")
-    return Measured(unit.link.read(register), "V", codec.step(register) / math.sqrt(12.0))
+    return Measured(unit.link.read(register), "V", resolution(codec.step(register)))
 
 
 def made_on(intake: Mapping[str, Any]) -> dt.date | None:
@@ -66,7 +66,7 @@ def age(made: dt.date, today: dt.date) -> Measured:
     if made > today:
         raise NotPerformed(f"{INTAKE_WORD} {made} of the intake lies in the future: mistyped?")
     # The day is known to the day.
-    return Measured((today - made).days / _DAYS_PER_YEAR, "years", 1.0 / _DAYS_PER_YEAR / math.sqrt(12.0))
+    return Measured((today - made).days / _DAYS_PER_YEAR, "years", resolution(1.0 / _DAYS_PER_YEAR))
 
 
 def in_words(made: dt.date | None, years: float) -> str:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
-from hilseq.analysis.drift import ClockError, clock_error, span_needed
+from hilseq.analysis.clock_error import clock_error, span_needed
 from hilseq.analysis.limits import Limits
+from hilseq.analysis.uncertainty import resolution
 from hilseq.clock import Clock
 from hilseq.description.profile import Profile
 from hilseq.description.registers import Register
@@ -99,9 +101,13 @@ def drift(unit: Unit, clock: Clock) -> Measured:
     first = look(unit, clock)
     clock.sleep(watching_time(unit.profile, first.spread))
     last = look(unit, clock)
-    pairs = [(moment.at, moment.shown) for moment in (first, last)]
     spread = max(first.spread, last.spread)
-    error: ClockError = clock_error(pairs, clock_step=fine_step(unit.profile), reference_step=spread)
+    error = clock_error(
+        (first.at, first.shown),
+        (last.at, last.shown),
+        clock_step=fine_step(unit.profile),
+        reference_step=spread,
+    )
     return Measured(error.ppm, "ppm", error.uncertainty_ppm)
 
 
@@ -126,7 +132,6 @@ def gained_without_supply(unit: Unit, clock: Clock) -> tuple[Measured, Limits]:
     after = look(unit, clock)
     gained = (after.shown - before.shown) - (after.at - before.at)
     step = max(fine_step(profile), before.spread, after.spread)
-    # Two looks, each cut to a step: q / sqrt 12 each (JCGM 100, F.2.2.1).
-    measured = Measured(gained, "s", step / 6.0**0.5)
+    measured = Measured(gained, "s", math.sqrt(2.0) * resolution(step))  # two looks, each cut to a step
     allowed = profile.clock.drift * (after.at - before.at) + _SECOND
     return measured, Limits(-allowed, allowed)

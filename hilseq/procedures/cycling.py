@@ -5,8 +5,7 @@ from __future__ import annotations
 from contextlib import suppress
 from dataclasses import dataclass, field
 
-from hilseq.analysis.sequential import Decision
-from hilseq.analysis.start_claim import SequentialStarts, StartPlan, SuccessRun
+from hilseq.analysis.start_plans import Decision, SequentialStarts, StartPlan, SuccessRun
 from hilseq.description.plans import Cycling
 from hilseq.description.profile import Indicator, Profile
 from hilseq.errors import NotPerformed, UnitFault

@@ -6,7 +6,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from hilseq.analysis import power
+from hilseq.analysis import waveform
+from hilseq.analysis.uncertainty import largest_error, rectangular, resolution
 from hilseq.clock import Clock
 from hilseq.description.profile import Mode
 from hilseq.errors import NotPerformed
@@ -60,7 +61,7 @@ def capture_start(unit: Unit, clock: Clock) -> StartCurve:
     assert supply.powered_since is not None
     # From the command on, when power came at the earliest (a rectangle has a half-width of sqrt 3 of its standard
     # uncertainty): a charge bounded by this time leaves nothing out.
-    since = supply.powered_since - math.sqrt(3.0) * supply.came_within
+    since = supply.powered_since - largest_error(supply.came_within)
     period = max(supply.settle, _LEAST_PERIOD)
     rows: list[tuple[float, float, float]] = []
     last: list[Measured] = []
@@ -109,11 +110,11 @@ def from_waveform(record: Sequence[tuple[float, Measured]], settled: float) -> I
             f"{settled:.3g} A: it ended before the inrush did. Give `waveform` of the stand file, and the command "
             "that arms it, more length"
         )
-    found = power.inrush(times, values, steady=end)
+    found = waveform.inrush(times, values, steady=end)
     at = values.index(max(values))
     beside = values[max(0, at - 1) : at + 2]
     step = max(abs(values[at] - value) for value in beside)
-    peak = math.hypot(record[at][1].standard_uncertainty, 0.5 * step / math.sqrt(3.0))
+    peak = math.hypot(record[at][1].standard_uncertainty, rectangular(0.5 * step))
     mean = math.fsum(current.standard_uncertainty for _, current in record) / len(record)
     return Inrush(Measured(found.peak, "A", peak), Measured(found.charge, "As", mean * times[-1]), times[-1])
 
@@ -122,11 +123,11 @@ def _settling(rows: list[tuple[float, float, float]], final: float) -> Measured:
     """Return the time after which the current stays near its final value; inf if it never does."""
     outside = [index for index, row in enumerate(rows) if abs(row[2] - final) > _BAND * abs(final)]
     if not outside:
-        return Measured(0.5 * rows[0][0], "s", rows[0][0] / math.sqrt(12.0))
+        return Measured(0.5 * rows[0][0], "s", resolution(rows[0][0]))
     if outside[-1] + 1 >= len(rows):
         return Measured(math.inf, "s")
     before, after = rows[outside[-1]][0], rows[outside[-1] + 1][0]
-    return Measured(0.5 * (before + after), "s", (after - before) / math.sqrt(12.0))
+    return Measured(0.5 * (before + after), "s", resolution(after - before))
 
 
 def bound_inrush(unit: Unit, curve: StartCurve) -> str:
@@ -160,9 +161,13 @@ class ModeCurrent:
     amperes: Measured
 
     def row(self) -> tuple[str, str, float, float]:
-        """Return mode, outputs, current, and its expanded uncertainty (k = 2), as a row of a table."""
-        expanded = 2.0 * self.amperes.standard_uncertainty
-        return str(self.mode), "on" if self.outputs_on else "off", self.amperes.value, round(expanded, 9)
+        """Return mode, outputs, current, and its expanded uncertainty, as a row of a table."""
+        return (
+            str(self.mode),
+            "on" if self.outputs_on else "off",
+            self.amperes.value,
+            round(self.amperes.expanded_uncertainty, 9),
+        )
 
 
 def current_by_mode(unit: Unit) -> list[ModeCurrent]:

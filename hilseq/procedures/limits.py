@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from hilseq.analysis.digital_input import INPUT_TYPES, threshold_limits
+from hilseq.analysis.agreement import no_signal
+from hilseq.analysis.digital_input import threshold_limits
 from hilseq.analysis.limits import Limits
 from hilseq.description.profile import Profile
 from hilseq.errors import NotPerformed
@@ -99,9 +100,9 @@ class UnitLimits:
 
     def output(self, name: str) -> OutputLimits:
         """Limits of an output under its load."""
-        point, scale = self._profile.points.outputs[name], self._profile.ratings.supply / 24.0
+        point = self._profile.points.outputs[name]
         return OutputLimits(
-            off_voltage=Limits(None, (INPUT_TYPES[1].low_voltage.high or 5.0) * scale),
+            off_voltage=no_signal(self._profile.ratings.supply),
             drop=None if point.voltage_drop is None else Limits(None, point.voltage_drop),
             leakage=None if point.leakage is None else Limits(None, point.leakage),
         )

@@ -7,14 +7,15 @@ down (a short inside the unit looks like a dead drive while the unit is plugged 
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
+from hilseq.analysis.agreement import agree
+from hilseq.analysis.uncertainty import largest_error
 from hilseq.clock import Clock
 from hilseq.description.registers import RegisterType
 from hilseq.description.stand import Loopback, Signal, Stand
-from hilseq.instruments.signals import SignalBank, standard_uncertainty
+from hilseq.instruments.signals import SignalBank
 from hilseq.procedures.wiring import served_by
 from hilseq.quantities import SYMBOLS
 
@@ -24,8 +25,6 @@ _TRIALS: Mapping[str, tuple[float, ...]] = {
     "voltage": (1.0, 5.0, 10.0),
     "resistance": (100.0, 200.0),
 }
-#: A rectangular limit is this many standard deviations (GUM, 4.3.7).
-_LIMIT = math.sqrt(3.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,8 +111,8 @@ class Loopbacks:
             expected = self._expected(loop, driven[loop.drive])
             if expected is None or name in faults:
                 continue
-            value, tolerance = expected
-            if abs(seen[loop.sense] - value) > tolerance:
+            value, *errors = expected
+            if not agree(seen[loop.sense], value, *errors):
                 sense = self._stand.signals[loop.sense]
                 faults[name] = LoopFault(
                     name,
@@ -122,11 +121,11 @@ class Loopbacks:
                     f"{_in_words(value, sense)} and shows {_in_words(seen[loop.sense], sense)}",
                 )
 
-    def _expected(self, loop: Loopback, driven: float) -> tuple[float, float] | None:
-        """Return what the sense should show and by how much it may differ; None where that is not known."""
+    def _expected(self, loop: Loopback, driven: float) -> tuple[float, float, float] | None:
+        """Return what the sense should show, and the largest errors of drive and sense; None where not known."""
         drive, sense = self._stand.signals[loop.drive], self._stand.signals[loop.sense]
         if _is_bit(drive) and _is_bit(sense):
-            return driven, 0.5
+            return driven, 0.0, 0.0
         if drive.unit not in SYMBOLS or sense.unit not in SYMBOLS:
             return None
         (dimension, from_drive), (same, to_sense) = SYMBOLS[drive.unit][:2], SYMBOLS[sense.unit][:2]
@@ -134,8 +133,8 @@ class Loopbacks:
             return None
         factor = from_drive / to_sense
         value = driven * factor
-        errors = standard_uncertainty(drive, driven) * factor + standard_uncertainty(sense, value)
-        return value, _LIMIT * errors
+        of_drive = largest_error(self._signals.uncertainty(loop.drive, driven)) * factor
+        return value, of_drive, largest_error(self._signals.uncertainty(loop.sense, value))
 
 
 def _in_words(value: float, signal: Signal) -> str:

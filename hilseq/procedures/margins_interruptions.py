@@ -42,8 +42,8 @@ class RideThrough:
     def in_words(self) -> str:
         """Return the finding, its resolution, and how well the length of an interruption is known."""
         found = self.edge.describe(lambda seconds: f"{1e3 * seconds:.4g} ms")
-        unknown = 1e3 * self.longest.standard_uncertainty
-        return f"{found}; the supply makes an interruption to ±{2 * unknown:.3g} ms (k = 2)"
+        unknown = 1e3 * self.longest.expanded_uncertainty
+        return f"{found}; the supply makes an interruption to ±{unknown:.3g} ms (k = 2)"
 
 
 def claimed_ride_through(profile: Profile) -> Limits:

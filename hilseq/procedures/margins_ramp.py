@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from hilseq.analysis.uncertainty import resolution
 from hilseq.clock import Clock
 from hilseq.errors import UnitFault
 from hilseq.measured import Measured
@@ -76,7 +77,7 @@ class _Ramping:
     def between(self, before: float) -> Measured:
         """Return the edge between the voltage before and now: anywhere, and as exact as the supply is, V."""
         width = abs(self.volts - before)
-        known = math.hypot(width / math.sqrt(12.0), self._accuracy)
+        known = math.hypot(resolution(width), self._accuracy)
         return Measured(0.5 * (self.volts + before), "V", known)
 
 

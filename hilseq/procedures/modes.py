@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
+from hilseq.analysis.uncertainty import resolution
 from hilseq.clock import Clock
 from hilseq.description.profile import Mode, Profile
 from hilseq.description.stand import Operator as OperatorTexts
@@ -91,7 +92,7 @@ class Modes:
         else:
             raise NotPerformed(f"nothing on this stand can bring the unit into mode {mode}")
         width = self._clock.now() - begun
-        return Measured(begun + width / 2, "s", width / math.sqrt(12.0))
+        return Measured(begun + width / 2, "s", resolution(width))
 
     def _stands_at(self, position: str, mode: Mode) -> bool:
         """Tell whether the switch is there: as the person said last, or else as the unit reports."""

@@ -7,13 +7,13 @@ Inputs and outputs are treated alike: commanded on one side, seen on the other.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Protocol
 
 from hilseq.analysis.pattern_diagnosis import Diagnosis, Site, diagnose, next_pattern
 from hilseq.analysis.patterns import Vector, shortest_complete
+from hilseq.analysis.uncertainty import resolution
 from hilseq.clock import Clock
 from hilseq.errors import UnitFault
 from hilseq.measured import Measured
@@ -180,7 +180,7 @@ def _changes(points: Points, clock: Clock, *, level: bool) -> dict[str, Measured
         for name in [name for name in waiting if seen[name] is level]:
             earliest, latest = max(0.0, waiting.pop(name) - sent), answered - sending
             width = max(latest - earliest, points.settle / _LOOKS)
-            found[name] = Measured(0.5 * (earliest + latest), "s", width / math.sqrt(12.0))
+            found[name] = Measured(0.5 * (earliest + latest), "s", resolution(width))
         waiting = dict.fromkeys(waiting, asked)
         clock.sleep(points.settle / _LOOKS)
     return found

@@ -9,14 +9,15 @@ from hilseq.description.profile import InputPoint, OutputPoint
 from hilseq.instruments.register_bank import RegisterBank
 from hilseq.instruments.signals import SignalBank
 from hilseq.measured import Measured
+from hilseq.procedures.terminals import Sensor
 from hilseq.quantities import base_unit
 
 
 class Outputs:
     """The digital outputs: commanded over the link, sensed by the stand.
 
-    `sensors` maps each output to the signal that senses it and the value from which it counts as on,
-    `voltmeters` those whose voltage is measured to the signal that does.
+    `sensors` maps each output to the signal that senses it, `voltmeters` those whose voltage is measured to the
+    signal that does.
     """
 
     def __init__(
@@ -24,7 +25,7 @@ class Outputs:
         points: Mapping[str, OutputPoint],
         commands: RegisterBank,
         signals: SignalBank,
-        sensors: Mapping[str, tuple[str, float]],
+        sensors: Mapping[str, Sensor],
         clock: Clock,
         *,
         voltmeters: Mapping[str, str] | None = None,
@@ -50,8 +51,8 @@ class Outputs:
 
     def sensed(self) -> dict[str, bool]:
         """Return for each output whether the stand senses it on."""
-        seen = self._signals.snapshot(signal for signal, _ in self._sensors.values())
-        return {name: seen[signal] >= level for name, (signal, level) in self._sensors.items()}
+        seen = self._signals.snapshot(sensor.name for sensor in self._sensors.values())
+        return {name: sensor.band.counts_as_on(seen[sensor.name]) for name, sensor in self._sensors.items()}
 
     def seen(self) -> dict[str, bool]:
         """Return the same under the name that inputs and outputs share."""

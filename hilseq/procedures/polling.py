@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import math
 import time
 from collections.abc import Callable
 
+from hilseq.analysis.uncertainty import resolution
 from hilseq.clock import Clock
 from hilseq.errors import UnitFault, UnitSilent
 from hilseq.measured import Measured
@@ -35,7 +35,7 @@ def poll(
                     # A busy unit was asked again and again: what it said at last holds since then only.
                     asked = answered
                 half = (asked + last_no) / 2 - since
-                return Measured(half, "s", max(asked - last_no, INTERVAL) / math.sqrt(12))
+                return Measured(half, "s", resolution(max(asked - last_no, INTERVAL)))
         except UnitFault as refusal:
             # Busy, refusing, nonsense while starting: not done yet. A stepped clock stood still while the
             # deadline of a silent exchange ran out on the wall.

@@ -13,7 +13,7 @@ from contextlib import AbstractContextManager
 from functools import partial
 from itertools import chain, islice, repeat
 
-from hilseq.analysis.prbs import PRBS9, PRBS15, Source
+from hilseq.analysis.bit_errors import PRBS9, PRBS15, Source
 from hilseq.description.modbus_limits import ModbusLimits
 from hilseq.description.profile import Port
 from hilseq.description.registers import Register

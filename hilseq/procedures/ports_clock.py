@@ -13,6 +13,7 @@ from functools import partial
 from typing import Protocol
 
 from hilseq.analysis.search import Bisection, Edge, locate
+from hilseq.analysis.uncertainty import rectangular
 from hilseq.errors import StandFault, UnitFault
 from hilseq.measured import Measured
 
@@ -51,7 +52,7 @@ def clock_error(carries: Carries, *, character_bits: int, accuracy: float, place
         )
     up, down = ((edge.middle or 0.0, edge.standard_uncertainty or 0.0) for edge in edges)
     searched = 0.5 * math.hypot(up[1], down[1])
-    known = math.hypot(searched, accuracy / math.sqrt(3.0))
+    known = math.hypot(searched, rectangular(accuracy))
     return Measured(100.0 * 0.5 * (up[0] + down[0]), "%", 100.0 * known)
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from hilseq.analysis.biterror import bits_needed, bits_to_condemn, ratio_upper
+from hilseq.analysis.bit_errors import bits_needed, bits_to_condemn, ratio_upper
 from hilseq.analysis.limits import Limits
 from hilseq.measured import Measured
 

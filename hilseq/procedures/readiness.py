@@ -6,18 +6,18 @@ Nothing here powers a unit; what needs a powered one stands in `readiness_powere
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from functools import partial
 
+from hilseq.analysis.agreement import LOGIC, agree
+from hilseq.analysis.uncertainty import largest_error
 from hilseq.description.checks.calibration import calibrated_parts
 from hilseq.description.checks.network import addresses_of
 from hilseq.description.points import Port
 from hilseq.description.stand import Signal
 from hilseq.errors import HilseqError, NotPerformed, StandFault, UnitFault
 from hilseq.instruments.ports import open_port
-from hilseq.instruments.signals import standard_uncertainty
 from hilseq.procedures.bench import Bench
 from hilseq.procedures.bench_instruments import open_link
 from hilseq.procedures.loopback import Loopbacks
@@ -26,8 +26,6 @@ from hilseq.quantities import SYMBOLS
 
 #: Longest wait until what is stored behind an output has run down, and the pause between two looks, s.
 _RUN_DOWN, _LOOK = 10.0, 0.1
-#: A rectangular limit is this many standard deviations (GUM, 4.3.7).
-_LIMIT = math.sqrt(3.0)
 #: Longest wait for somebody to answer at the address of a unit that has no power, s.
 _MUTE = 0.2
 #: Dimensions that read zero at a terminal of a unit without power.
@@ -139,7 +137,7 @@ class Readiness:
             until = self._bench.clock.now() + _RUN_DOWN
             while True:
                 readings = supply.both()
-                off = [r for r in readings if abs(r.value) > _LIMIT * r.standard_uncertainty]
+                off = [r for r in readings if not agree(r.value, 0.0, largest_error(r.standard_uncertainty))]
                 if not off or self._bench.clock.now() >= until:
                     break
                 self._bench.clock.sleep(_LOOK)
@@ -152,12 +150,19 @@ class Readiness:
         for slot in self.slots:
             senses = {n: s for n, s in Wiring(self._stand, slot).senses().items() if _zero_without_power(s)}
             seen = self._bench.signals.snapshot(tuple(senses)) if senses else {}
-            wrong = {n: seen[n] for n, signal in senses.items() if abs(seen[n]) > _zero(signal)}
+            wrong = {n: value for n, value in seen.items() if not self._reads_zero(n, value)}
             for name, value in wrong.items():
                 words = f"shows {value:.4g} {senses[name].unit}".rstrip() + ", though the unit has no power"
                 yield Look("I/O at zero", name, False, words, (name,))
             if not wrong:
                 yield Look("I/O at zero", f"slot {slot}", True, f"{len(senses)} channels read zero")
+
+    def _reads_zero(self, name: str, value: float) -> bool:
+        """Tell whether a channel shows nothing, within its largest error; a logic channel has none."""
+        signals = self._bench.signals
+        if signals.signals[name].is_bit:
+            return not LOGIC.counts_as_on(value)
+        return agree(value, 0.0, largest_error(signals.uncertainty(name, 0.0)))
 
     def loopbacks(self) -> Looks:
         """Every path of the stand back into itself follows, and follows alone."""
@@ -233,11 +238,6 @@ def _opened(what: str, name: str, resource: str, port: Port | None) -> Look:
 
 def _zero_without_power(signal: Signal) -> bool:
     return signal.is_bit or (SYMBOLS.get(signal.unit, ("", 1.0))[0] in _ZERO_WITHOUT_POWER)
-
-
-def _zero(signal: Signal) -> float:
-    """Return what a channel may show of nothing, in its unit."""
-    return 0.5 if signal.is_bit else _LIMIT * standard_uncertainty(signal, 0.0)
 
 
 def attempt(topic: str, looks: Callable[[], Looks]) -> list[Look]:

@@ -6,16 +6,16 @@ under suspicion, and the second witness of outputs that are sensed twice.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable
 from contextlib import suppress
 
+from hilseq.analysis.agreement import Holding
+from hilseq.analysis.uncertainty import largest_error
 from hilseq.description.profile import Mode
 from hilseq.errors import NotPerformed, StandFault, UnitFault
-from hilseq.instruments.supply import LIMITED
 from hilseq.procedures.bench import Bench
 from hilseq.procedures.loopback import Loopbacks
-from hilseq.procedures.redundant_sensors import contradiction
+from hilseq.procedures.terminals import contradiction
 from hilseq.procedures.unit import Unit
 from hilseq.procedures.wiring import Wiring, parts_of
 
@@ -84,9 +84,10 @@ class SelfCheck:
     def _second_witnesses(self, unit: Unit, terminals: list[str]) -> list[str]:
         """Drive each suspect output that is sensed twice, off and on, and compare what the two say."""
         twice = {
-            terminal: sensing
+            terminal: sensors
             for terminal in terminals
-            if terminal in unit.outputs.names and len(sensing := self._wiring.sensing(terminal)) > 1
+            if terminal in unit.outputs.names
+            and len(sensors := self._wiring.sensors(terminal, unit.profile.ratings.supply)) > 1
         }
         if not twice or not unit.supply.is_on:
             return []
@@ -95,14 +96,15 @@ class SelfCheck:
         with suppress(UnitFault, NotPerformed):
             if unit.modes.reported() is not Mode.LIVE:
                 unit.modes.move_to(Mode.LIVE)
-            for terminal, sensing in twice.items():
+            for terminal, sensors in twice.items():
+                names = [sensor.name for sensor in sensors]
                 for on in ((), (terminal,)):
                     unit.outputs.drive(*on)
-                    seen = self._bench.signals.snapshot(tuple(sensing))
-                    fault = contradiction(terminal, sensing, seen, unit.profile.ratings.supply)
+                    seen = self._bench.signals.snapshot(names)
+                    fault = contradiction(terminal, sensors, seen, self._bench.signals.uncertainty)
                     if fault is not None:
                         raise fault
-                agreeing.append(f"{' and '.join(sensing)} agree")
+                agreeing.append(f"{' and '.join(names)} agree")
         return agreeing
 
 
@@ -120,13 +122,14 @@ def supply_delivers(unit: Unit) -> str:
     if overload is not None:
         raise NotPerformed(overload)
     voltage, current = feed.both()
-    tolerance = 2.0 * math.sqrt(3.0) * voltage.standard_uncertainty
-    if current.value > LIMITED * unit.profile.ratings.current_limit:
+    error = largest_error(voltage.standard_uncertainty)
+    found = feed.holding(voltage.value, current.value, error)
+    if found is Holding.LIMITED:
         raise NotPerformed("the supply limits the current, so its voltage says nothing about the supply")
-    if abs(voltage.value - feed.level) > tolerance:
+    if found is Holding.WRONG:
         raise StandFault(
             f"{name} is set to {feed.level:.5g} V and reads {voltage.value:.5g} V; its accuracy allows a "
-            f"difference of {tolerance:.2g} V",
+            f"difference of {2.0 * error:.2g} V",
             place=name,
         )
     return f"delivers {voltage.value:.5g} V"

@@ -53,7 +53,7 @@ def start_times(unit: Unit) -> StartTimes:
             start.voltage,
             None if start.off is None else round(start.off, 6),
             round(start.took.value, 6),
-            round(2.0 * start.took.standard_uncertainty, 6),
+            round(start.took.expanded_uncertainty, 6),
         )
         for start in seen
     ]

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import math
-
+from hilseq.analysis.uncertainty import resolution
 from hilseq.description.stand import Stand
 from hilseq.errors import NotPerformed
 from hilseq.instruments import codec
@@ -25,5 +24,5 @@ def reported_error(unit: Unit, stand: Stand, signals: SignalBank) -> Measured:
     thermometer = Wiring(stand, unit.slot).sensor_of_unit("case", "degC")
     if thermometer is None:
         raise NotPerformed(f"no signal of the stand senses {unit.slot}.case in degC")
-    told = Measured(unit.link.read(register), "degC", codec.step(register) / math.sqrt(12.0))
+    told = Measured(unit.link.read(register), "degC", resolution(codec.step(register)))
     return told - signals.measure(thermometer)

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from hilseq.analysis.agreement import Holding, holding, is_limited
+from hilseq.analysis.uncertainty import largest_error
 from hilseq.clock import Clock
 from hilseq.description.profile import Profile
 from hilseq.errors import InstrumentReset, InvalidResponse, StandFault
-from hilseq.instruments.supply import LIMITED, PowerSupply
+from hilseq.instruments.supply import PowerSupply
 from hilseq.instruments.supply_meter import Inrush
 from hilseq.measured import Measured
 
@@ -146,7 +147,7 @@ class UnitSupply:
         largest, until = 0.0, self._clock.now() + self._profile.start.ready_within
         while supply.is_on() and self._clock.now() < until:
             largest = max(largest, self._supply.current().value)
-            if largest > LIMITED * limit:
+            if is_limited(largest, limit):
                 return f"{name} has switched itself off: the unit draws {largest:.3g} A, its limit is {limit:g} A"
             self._clock.sleep(_LOOK)
         again = "stays on now" if supply.is_on() else "does so again"
@@ -188,7 +189,7 @@ class UnitSupply:
         """
         self._clock.sleep(self.settle)
         seen = self._supply.current()
-        error, limit = 2.0 * math.sqrt(3.0) * seen.standard_uncertainty, self._profile.ratings.current_limit
+        error, limit = 2.0 * largest_error(seen.standard_uncertainty), self._profile.ratings.current_limit
         if not -error <= seen.value <= _IMPOSSIBLE * limit + error:
             name = f"supply {self._supply.name}"
             raise InvalidResponse(
@@ -201,6 +202,15 @@ class UnitSupply:
     def both(self) -> tuple[Measured, Measured]:
         """Measured voltage, V, and current, A."""
         return self._supply.both()
+
+    def voltage_error(self, volts: float | None = None) -> float:
+        """Largest error of a reading of the supply at `volts`, its setting by default, V. Raises StandFault."""
+        return self._supply.voltage_error(self.level if volts is None else volts)
+
+    def holding(self, volts: float, amperes: float, error: float) -> Holding:
+        """Return whether the supply holds its setting, given what it reads (V, A) and its largest error, V."""
+        limit = self._profile.ratings.current_limit
+        return holding(volts, amperes, setting=self.level, error=error, current_limit=limit)
 
     def inrush(self) -> Inrush | None:
         """What the supply recorded since it was switched on; None when it keeps no record."""

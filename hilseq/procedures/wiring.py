@@ -5,10 +5,8 @@ from __future__ import annotations
 from hilseq.description.registers import RegisterType
 from hilseq.description.stand import Signal, Stand
 from hilseq.errors import UsageError
+from hilseq.procedures.terminals import Sensor, sensor_of
 from hilseq.quantities import base_unit, dimension_of
-
-#: A voltage from this share of the rated supply on counts as on.
-ON_SHARE = 0.5
 
 
 class Wiring:
@@ -95,19 +93,17 @@ class Wiring:
                 return name
         return None
 
-    def sensor(self, terminal: str, supply: float) -> tuple[str, float]:
-        """Return the signal that senses a digital output, and the value from which it counts as on.
+    def sensors(self, terminal: str, supply: float) -> list[Sensor]:
+        """Return every signal that tells whether a terminal is on, at a rated supply in V; logic channels first."""
+        found = [sensor_of(name, signal, supply) for name, signal in self._sensing.get(terminal, [])]
+        return sorted((one for one in found if one is not None), key=lambda one: one.per_volt > 0.0)
 
-        A one-bit signal is preferred to a voltage. Raises UsageError when there is neither.
-        """
-        bit = self.sensor_of_bit(terminal)
-        if bit is not None:
-            return bit, 0.5
-        for unit, factor in (("V", 1.0), ("mV", 1e3)):
-            name = self.sensor_of_unit(terminal, unit)
-            if name is not None:
-                return name, ON_SHARE * supply * factor
-        raise UsageError(f"no signal of the stand senses {self._slot}.{terminal}")
+    def sensor(self, terminal: str, supply: float) -> Sensor:
+        """Return the signal that senses a digital output, a logic channel before a voltage. Raises UsageError."""
+        sensors = self.sensors(terminal, supply)
+        if not sensors:
+            raise UsageError(f"no signal of the stand senses {self._slot}.{terminal}")
+        return sensors[0]
 
 
 def served_by(stand: Stand, part: str) -> frozenset[str]:

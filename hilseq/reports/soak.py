@@ -14,8 +14,8 @@ from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from hilseq.analysis import soak as numbers
-from hilseq.analysis.biterror import ratio_upper
+from hilseq.analysis import soak_samples as numbers
+from hilseq.analysis.bit_errors import ratio_upper
 from hilseq.analysis.soak_events import NEAR_START, above, event_rate, near_starts, told
 from hilseq.errors import UsageError
 from hilseq.journal import kinds

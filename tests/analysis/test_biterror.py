@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hilseq.analysis.biterror import Frame, bits_needed, bits_to_condemn, duration, ratio_lower, ratio_upper
+from hilseq.analysis.bit_errors import Frame, bits_needed, bits_to_condemn, duration, ratio_lower, ratio_upper
 
 
 # check-values 7.4: bit-error-ratio tester user guide, Table 25 (95 %); recomputed there.

@@ -8,12 +8,10 @@ from hypothesis import strategies as st
 
 from hilseq.analysis.control_chart import (
     INDIVIDUALS_FACTOR,
-    NELSON,
     RANGE_FACTOR,
     WESTERN_ELECTRIC,
     Limits,
     Rule,
-    capability,
     individuals,
     signals,
 )
@@ -47,11 +45,6 @@ def test_a_chart_by_hand() -> None:
         (WESTERN_ELECTRIC, [2.1, 0.0, 2.1], "two of three beyond 2 sigma on one side"),
         (WESTERN_ELECTRIC, [-1.1, -1.1, 0.5, -1.1, -1.1], "four of five beyond 1 sigma on one side"),
         (WESTERN_ELECTRIC, [0.1] * 8, "eight in a row on one side"),
-        (NELSON, [-0.1] * 9, "nine in a row on one side"),
-        (NELSON, [-0.5, -0.3, -0.1, 0.1, 0.3, 0.5], "six in a row rising or falling"),
-        (NELSON, [0.4, -0.4] * 6 + [1.2, -1.2], "fourteen in a row alternating"),
-        (NELSON, [0.2, 0.1, -0.1, -0.2, -0.1] * 3, "fifteen in a row within 1 sigma"),
-        (NELSON, [1.5, -1.5, -1.6, 1.5, 1.6, -1.5, 1.5, -1.6], "eight in a row beyond 1 sigma on both sides"),
     ],
 )
 def test_each_rule_is_met_at_the_value_that_completes_it(
@@ -85,13 +78,6 @@ def test_a_harmless_value_after_a_signal_is_none() -> None:
     ]
 
 
-def test_eight_beyond_one_sigma_on_one_side_is_another_rule() -> None:
-    """Nelson 8 is about two sides; one side is a shift, told by rule 6."""
-    assert {signal.rule for signal in signals([1.5] * 8, UNIT, NELSON)} == {
-        "four of five beyond 1 sigma on one side"
-    }
-
-
 @given(st.lists(st.floats(-5, 5), max_size=40), st.floats(-100, 100), st.floats(0.1, 10))
 def test_rules_do_not_depend_on_unit_or_side(values: list[float], centre: float, sigma: float) -> None:
     """Mirrored values meet the same rules; so do they in any unit (away from rounding at the lines)."""
@@ -107,25 +93,9 @@ def test_rules_do_not_depend_on_unit_or_side(values: list[float], centre: float,
     ]
 
 
-def test_capability_by_hand() -> None:
-    """Limits 4 to 16, mean 11, sd 1: Cp 2, Cpk 5/3; with one limit Cpk alone; outside it is negative."""
-    both = capability(11.0, 1.0, lower=4.0, upper=16.0)
-    assert (both.cp, both.cpk) == pytest.approx((2.0, 5 / 3))
-    one = capability(11.0, 1.0, lower=None, upper=14.0)
-    assert one.cp is None
-    assert one.cpk == pytest.approx(1.0)
-    assert capability(11.0, 1.0, lower=12.0, upper=None).cpk == pytest.approx(-1 / 3)
-
-
 def test_what_cannot_be_is_refused() -> None:
     """Too few values, no spread, no limit and limits in the wrong order are errors."""
     with pytest.raises(ValueError, match="chart of 1 values"):
         individuals([1.0])
     with pytest.raises(ValueError, match="expected upper above lower"):
         signals([1.0], individuals([1.0, 1.0]))
-    with pytest.raises(ValueError, match=r"standard deviation of 0\.0"):
-        capability(1.0, 0.0, lower=0.0, upper=2.0)
-    with pytest.raises(ValueError, match="without a limit"):
-        capability(1.0, 1.0, lower=None, upper=None)
-    with pytest.raises(ValueError, match="expected lower below upper"):
-        capability(1.0, 1.0, lower=2.0, upper=0.0)

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from hilseq.analysis.pattern_diagnosis import Diagnosis, diagnose, next_pattern
-from hilseq.analysis.pattern_faults import (
+from hilseq.analysis.patterns import (
     Crosstalk,
     Fault,
     Joined,
@@ -18,9 +18,11 @@ from hilseq.analysis.pattern_faults import (
     StuckOff,
     StuckOn,
     Swapped,
-    respond,
+    Vector,
+    shortest_complete,
+    true_complement,
 )
-from hilseq.analysis.patterns import Vector, counting, shortest_complete, true_complement, walking_one
+from tests.analysis.classic_patterns import counting, respond, walking_one
 
 Vectors = tuple[Vector, ...]
 

@@ -4,17 +4,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hilseq.analysis.pattern_faults import (
-    Crosstalk,
-    Fault,
-    Joined,
-    Open,
-    Short,
-    StuckOff,
-    StuckOn,
-    Swapped,
-    respond,
-)
+from hilseq.analysis.patterns import Crosstalk, Fault, Joined, Open, Short, StuckOff, StuckOn, Swapped
+from tests.analysis.classic_patterns import respond
 
 OR, AND, FIRST = Joined.WIRED_OR, Joined.WIRED_AND, Joined.FIRST_DOMINATES
 

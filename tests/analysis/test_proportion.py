@@ -5,12 +5,11 @@ import scipy
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from hilseq.analysis.proportion import (
+from hilseq.analysis.counted import (
     clopper_pearson,
     confidence_shown,
     lower_bound,
     reliability_shown,
-    rule_of_three,
     trials_needed,
     upper_bound,
 )
@@ -27,13 +26,6 @@ def test_none_of_twenty() -> None:
     assert clopper_pearson(0, 20, 0.95).upper == pytest.approx(0.168433, abs=5e-7)
     assert clopper_pearson(0, 20, 0.95).lower == 0.0
     assert upper_bound(0, 20, 0.95) == pytest.approx(0.139108, abs=5e-7)
-
-
-@pytest.mark.parametrize(("trials", "exact"), [(300, 0.0099361), (1500, 0.0019952), (30, 0.0950340)])
-def test_rule_of_three(trials: int, exact: float) -> None:
-    """3/n is close above the exact 95 % bound after no event (5.3: article on the rule, recomputed)."""
-    assert upper_bound(0, trials, 0.95) == pytest.approx(exact, abs=3e-7 if trials == 30 else 5e-8)
-    assert exact < rule_of_three(trials) < 1.06 * exact
 
 
 # check-values 5.4 (two public articles: 22 and 59) and 5.5 (299 from memory; all recomputed).

@@ -8,8 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from hilseq.analysis.limits import Limits
-from hilseq.analysis.risk import Risks, global_risks
+from hilseq.analysis.limits import Limits, Risks, global_risks
 
 # Checks 6.11 and 6.12: JCGM 106 resistor process (inputs from a public Octave script reproducing the
 # example; results from memory, recomputed by quadrature): 1500 Ohm, u0 0.12, tolerance +-0.2, um 0.04.

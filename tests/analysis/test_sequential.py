@@ -1,5 +1,6 @@
 """Sequential plans against check-values section 5."""
 
+import math
 import random
 
 import pytest
@@ -7,10 +8,18 @@ import scipy
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hilseq.analysis.sequential import BinomialPlan, Decision, ExponentialPlan
+from hilseq.analysis.start_plans import BinomialPlan, Decision
 
 #: The worked plan of NIST 6.2.6 (parameters from memory, see 5.12).
 PLAN = BinomialPlan(good=0.01, bad=0.10, alpha=0.05, beta=0.10)
+
+
+def numbers(plan: BinomialPlan, trials: int) -> tuple[int | None, int | None]:
+    """Return the most failures that accept after so many trials and the fewest that reject; None where none do."""
+    said = [plan.decide(trials, failures) for failures in range(trials + 1)]
+    accepting = [failures for failures, decision in enumerate(said) if decision is Decision.ACCEPT]
+    rejecting = [failures for failures, decision in enumerate(said) if decision is Decision.REJECT]
+    return max(accepting, default=None), min(rejecting, default=None)
 
 
 def test_the_lines_of_the_worked_plan() -> None:
@@ -21,12 +30,12 @@ def test_the_lines_of_the_worked_plan() -> None:
 
 def test_the_table_rows_of_the_worked_plan() -> None:
     """Row n = 24 is 0/3 (5.13, seen in a mirror of NIST 6.2.6); the rejection numbers as recomputed."""
-    assert (PLAN.acceptance_number(24), PLAN.rejection_number(24)) == (0, 3)
-    assert all(PLAN.acceptance_number(n) is None for n in range(1, 24))
-    assert PLAN.rejection_number(1) is None
-    assert {PLAN.rejection_number(n) for n in range(2, 20)} == {2}
-    assert {PLAN.rejection_number(n) for n in range(20, 46)} == {3}
-    assert PLAN.rejection_number(46) == 4
+    assert numbers(PLAN, 24) == (0, 3)
+    assert all(numbers(PLAN, n)[0] is None for n in range(1, 24))
+    assert numbers(PLAN, 1)[1] is None
+    assert {numbers(PLAN, n)[1] for n in range(2, 20)} == {2}
+    assert {numbers(PLAN, n)[1] for n in range(20, 46)} == {3}
+    assert numbers(PLAN, 46)[1] == 4
 
 
 @pytest.mark.parametrize(
@@ -97,55 +106,12 @@ def test_enumeration_equals_playing_the_plan() -> None:
 def test_numbers_and_decisions_agree(
     good: float, times: float, alpha: float, beta: float, trials: int
 ) -> None:
-    """`decide` accepts just up to the acceptance number and rejects just from the rejection number."""
+    """`decide` accepts up to the line below s*n by h1 and rejects from the one above by h2, and nowhere else."""
     plan = BinomialPlan(good, good * times, alpha, beta)
-    accepts, rejects = plan.acceptance_number(trials), plan.rejection_number(trials)
-    for failures in range(trials + 1):
-        expected = Decision.CONTINUE
-        if accepts is not None and failures <= accepts:
-            expected = Decision.ACCEPT
-        elif rejects is not None and failures >= rejects:
-            expected = Decision.REJECT
-        assert plan.decide(trials, failures) is expected
-
-
-# check-values 5.16, Wald formula recomputed: d, risk, a, b in units of the lower MTBF.
-@pytest.mark.parametrize(
-    ("ratio", "risk", "a", "b"),
-    [
-        (2.0, 0.10, 4.3944, 1.3863),
-        (2.0, 0.20, 2.7726, 1.3863),
-        (3.0, 0.10, 3.2958, 1.6479),
-        (3.0, 0.20, 2.0794, 1.6479),
-        (1.5, 0.10, 6.5917, 1.2164),
-    ],
-)
-def test_exponential_lines(ratio: float, risk: float, a: float, b: float) -> None:
-    """The lines of the exponential plan are Wald's, in hours when the MTBFs are in hours."""
-    plan = ExponentialPlan(lower=24.0, upper=24.0 * ratio, alpha=risk, beta=risk)
-    assert (plan.a, plan.a_reject, plan.b) == pytest.approx((a, a, b), abs=5e-5)
-    assert plan.accept_time(2) == pytest.approx(24.0 * (a + 2 * b), rel=1e-4)
-    assert plan.reject_time(0) is None
-    assert plan.reject_time(9) == pytest.approx(24.0 * (9 * b - a), rel=1e-4)
-
-
-def test_the_exponential_plan_decides_in_time() -> None:
-    """Too early it goes on; past the one line it accepts, before the other it rejects."""
-    plan = ExponentialPlan(lower=10.0, upper=20.0, alpha=0.2, beta=0.2)
-    assert plan.decide(27.0, 0) is Decision.CONTINUE
-    assert plan.decide(27.8, 0) is Decision.ACCEPT
-    assert plan.decide(27.8, 1) is Decision.CONTINUE
-    assert plan.decide(13.0, 3) is Decision.REJECT
-    assert plan.decide(14.0, 3) is Decision.CONTINUE
-
-
-def test_unequal_risks_lie_on_their_own_side() -> None:
-    """A smaller beta (accepting a bad unit) makes acceptance later and leaves rejection nearly alone."""
-    even = ExponentialPlan(lower=10.0, upper=20.0, alpha=0.2, beta=0.2)
-    strict = ExponentialPlan(lower=10.0, upper=20.0, alpha=0.2, beta=0.02)
-    assert strict.accept_time(0) > 1.5 * even.accept_time(0)
-    assert strict.a_reject == pytest.approx(even.a_reject, rel=0.15)
-    assert strict.reject_time(9) == pytest.approx(10.0 * (9 * 1.386294 - 2.0 * 1.589235), rel=1e-6)
+    accepts, rejects = numbers(plan, trials)
+    line = plan.s * trials
+    assert accepts == (math.floor(line - plan.h1) if line >= plan.h1 else None)
+    assert rejects == (math.ceil(line + plan.h2) if math.ceil(line + plan.h2) <= trials else None)
 
 
 def test_nonsense_is_refused() -> None:
@@ -154,14 +120,8 @@ def test_nonsense_is_refused() -> None:
         BinomialPlan(0.1, 0.1, 0.05, 0.1)
     with pytest.raises(ValueError, match="expected a sum below 1"):
         BinomialPlan(0.01, 0.1, 0.6, 0.5)
-    with pytest.raises(ValueError, match="expected a sum below 1"):
-        ExponentialPlan(1.0, 2.0, 0.6, 0.5)
-    with pytest.raises(ValueError, match="expected 0 < lower < upper"):
-        ExponentialPlan(2.0, 1.0, 0.1, 0.1)
     with pytest.raises(ValueError, match="4 failures in 3 trials"):
         PLAN.decide(3, 4)
-    with pytest.raises(ValueError, match=r"-1 failures in 1\.0"):
-        ExponentialPlan(1.0, 2.0, 0.1, 0.1).decide(1.0, -1)
     with pytest.raises(ValueError, match=r"probability 1\.5"):
         PLAN.characteristics(1.5, at_most=10)
     with pytest.raises(ValueError, match="expected them further apart"):

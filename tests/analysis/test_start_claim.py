@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from hilseq.analysis.sequential import Decision
-from hilseq.analysis.start_claim import SequentialStarts, SuccessRun, sequential_starts_about
+from hilseq.analysis.start_plans import Decision, SequentialStarts, SuccessRun, sequential_starts_about
 
 #: Check values 5.12 to 5.15: failure probabilities 0.01 and 0.10 at risks 5 % and 10 %.
 WALD = SequentialStarts(0.99, 0.90, 0.05, 0.10, 0.90)

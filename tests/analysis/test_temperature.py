@@ -8,13 +8,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hilseq.analysis.temperature import (
-    Pt100Class,
+from hilseq.analysis.sensors import (
     ThermocoupleType,
     pt100_resistance,
-    pt100_sensitivity,
     pt100_temperature,
-    pt100_tolerance,
     thermocouple_range,
     thermocouple_temperature,
     thermocouple_voltage,
@@ -47,44 +44,10 @@ def test_pt100_table(celsius: float, printed: float, recomputed: float) -> None:
     assert pt100_temperature(printed) == pytest.approx(celsius, abs=0.017)  # half a last digit, in K
 
 
-@pytest.mark.parametrize(
-    ("tolerance_class", "celsius", "kelvin", "ohm"),
-    [
-        (Pt100Class.A, -200, 0.55, 0.24),
-        (Pt100Class.A, -100, 0.35, 0.14),
-        (Pt100Class.A, 0, 0.15, 0.06),
-        (Pt100Class.A, 100, 0.35, 0.13),
-        (Pt100Class.A, 200, 0.55, 0.20),
-        (Pt100Class.A, 400, 0.95, 0.33),
-        (Pt100Class.A, 600, 1.35, 0.43),
-        (Pt100Class.B, -200, 1.3, 0.56),
-        (Pt100Class.B, -100, 0.8, 0.32),
-        (Pt100Class.B, 0, 0.3, 0.12),
-        (Pt100Class.B, 100, 0.8, 0.30),
-        (Pt100Class.B, 200, 1.3, 0.48),
-        (Pt100Class.B, 400, 2.3, 0.79),
-        (Pt100Class.B, 600, 3.3, 1.06),
-    ],
-)
-def test_pt100_tolerances(tolerance_class: Pt100Class, celsius: float, kelvin: float, ohm: float) -> None:
-    """Tolerances in K and Ohm (checks 4.4, 4.5, tolerance sheet after IEC 60751:1995; recomputed)."""
-    tolerance = pt100_tolerance(celsius, tolerance_class)
-    assert tolerance == pytest.approx(kelvin)
-    assert tolerance * pt100_sensitivity(celsius) == pytest.approx(ohm, abs=0.00501)
-
-
 @given(st.floats(-200.0, 850.0))
 def test_pt100_is_inverse(celsius: float) -> None:
     """Resistance and back gives the temperature within a microkelvin, on both sides of 0 degC."""
     assert pt100_temperature(pt100_resistance(celsius)) == pytest.approx(celsius, abs=1e-6)
-
-
-@given(st.floats(-199.9, 849.9))
-def test_pt100_sensitivity_is_the_slope(celsius: float) -> None:
-    """dR/dt equals the difference quotient of the reference function."""
-    step = 1e-3
-    quotient = (pt100_resistance(celsius + step) - pt100_resistance(celsius - step)) / (2.0 * step)
-    assert pt100_sensitivity(celsius) == pytest.approx(quotient, abs=1e-6)
 
 
 @pytest.mark.parametrize(
@@ -192,12 +155,9 @@ def test_reference_junction_is_subtracted() -> None:
 
 @pytest.mark.parametrize("value", [-200.1, 850.1, math.nan])
 def test_pt100_out_of_range_is_refused(value: float) -> None:
-    """Outside -200..850 degC no resistance, slope or tolerance is invented."""
-    for function in (pt100_resistance, pt100_sensitivity):
-        with pytest.raises(ValueError, match=r"Pt100 temperature .* degC; expected -200 to 850 degC"):
-            function(value)
-    with pytest.raises(ValueError, match="Pt100 temperature"):
-        pt100_tolerance(value, Pt100Class.B)
+    """Outside -200..850 degC no resistance is invented."""
+    with pytest.raises(ValueError, match=r"Pt100 temperature .* degC; expected -200 to 850 degC"):
+        pt100_resistance(value)
 
 
 def test_broken_sensors_are_refused() -> None:

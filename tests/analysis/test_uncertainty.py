@@ -10,7 +10,6 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from hilseq.analysis.uncertainty import (
-    Accuracy,
     combine,
     coverage_factor,
     expanded,
@@ -98,21 +97,6 @@ def test_certain_terms_leave_infinite_degrees() -> None:
     assert welch_satterthwaite([0.0, 2.0], [3.0, 7.0]) == pytest.approx(7.0)
 
 
-def test_accuracy_budget_by_hand() -> None:
-    """0.05 % of 20 V + 0.1 % of 50 V + 10 mV is 70 mV; with 1 mV digits u is 70/sqrt3 and 1/sqrt12 mV."""
-    accuracy = Accuracy(percent_of_reading=0.05, percent_of_range=0.1, fixed=0.010, resolution=0.001)
-    assert accuracy.limit(-20.0, 50.0) == pytest.approx(0.070)
-    expected = math.sqrt(0.070**2 / 3 + 0.001**2 / 12)
-    assert accuracy.standard_uncertainty(-20.0, 50.0) == pytest.approx(expected, rel=1e-12)
-
-
-def test_temperature_and_age_widen_the_budget() -> None:
-    """10 K colder at 0.01 %/K and 2 years at 0.02 %/a add 20 mV and 8 mV rectangles to 20 V."""
-    accuracy = Accuracy(fixed=0.010, temperature_coefficient=0.01, drift=0.02)
-    expected = math.sqrt((0.010**2 + 0.020**2 + 0.008**2) / 3)
-    assert accuracy.standard_uncertainty(20.0, kelvin=-10.0, years=2.0) == pytest.approx(expected, rel=1e-12)
-
-
 def test_rectangular_limit() -> None:
     """A limit of sqrt 3 is a standard uncertainty of 1 (GUM 4.3.7)."""
     assert rectangular(math.sqrt(3.0)) == pytest.approx(1.0)
@@ -191,10 +175,6 @@ def test_ordinary_uncertainties_keep_at_most_two_digits(value: float, uncertaint
 @pytest.mark.parametrize(
     ("attempt", "words"),
     [
-        (lambda: Accuracy(fixed=-1.0), "accuracy term fixed -1.0; expected"),
-        (lambda: Accuracy(drift=math.nan), "accuracy term drift nan; expected"),
-        (lambda: Accuracy().standard_uncertainty(1.0, years=-1.0), "age in years -1.0; expected"),
-        (lambda: Accuracy().limit(1.0, -5.0), "span -5.0; expected"),
         (lambda: combine([1.0, -2.0]), "standard uncertainty -2.0; expected"),
         (lambda: welch_satterthwaite([1.0], [1.0, 2.0]), "1 uncertainties with 2 degrees"),
         (lambda: welch_satterthwaite([1.0], [0.5]), "degrees of freedom 0.5; expected 1 or more"),

@@ -10,8 +10,8 @@ import time
 import pytest
 
 from hilseq.analysis.pattern_diagnosis import diagnose
-from hilseq.analysis.pattern_faults import Joined, Short, respond
-from hilseq.analysis.patterns import Vector, counting, shortest_complete, true_complement, walking_one
+from hilseq.analysis.patterns import Joined, Short, Vector, shortest_complete, true_complement
+from tests.analysis.classic_patterns import counting, respond, walking_one
 
 #: Settling of an output, and one request over Modbus TCP on a local network (common practice), in s.
 SETTLE, ONE_REQUEST = 0.05, 0.005

@@ -23,8 +23,8 @@ import tempfile
 import time
 from contextlib import suppress
 from pathlib import Path
+from statistics import linear_regression
 
-from hilseq.analysis.drift import Drift
 from hilseq.journal.samples import read_samples
 from hilseq.quantities import parse, show_duration
 
@@ -133,8 +133,10 @@ def main() -> None:
     later = seen[len(seen) // 2 :]
     per_hour = samples.whole_bytes / 1e6 / (soaked / 3600.0)
     for name, column in (("run", 1), ("twin", 2)):
-        line_of = Drift((row[0] / per_hour, row[column]) for row in later).line() if len(later) > 2 else None
-        slope = "" if line_of is None else f", {1e3 * line_of.slope:+.1f} kB per hour of soak"
+        slope = ""
+        if len(later) > 2:
+            grown = linear_regression([row[0] / per_hour for row in later], [row[column] for row in later])
+            slope = f", {1e3 * grown.slope:+.1f} kB per hour of soak"
         print(f"memory of the {name:5} {max(row[column] for row in seen):6.1f} MB at most{slope}")
     if duration == "72h":
         print(f"{'within' if wall < MOST_WALL else 'BEYOND'} the {MOST_WALL:g} s of the design, ", end="")

@@ -5,13 +5,16 @@ from __future__ import annotations
 import socket
 from collections.abc import Sequence
 
-from hilseq.analysis.pattern_faults import Fault, respond
+from hilseq.analysis.agreement import LOGIC
+from hilseq.analysis.patterns import Fault
 from hilseq.description.points import OutputPoint
 from hilseq.description.stand import Signal
 from hilseq.instruments.modbus import ModbusDevice
 from hilseq.instruments.register_bank import RegisterBank
 from hilseq.instruments.signals import SignalBank
 from hilseq.procedures.points import Outputs
+from hilseq.procedures.terminals import Sensor
+from tests.analysis.classic_patterns import respond
 from tests.instruments.conftest import RawServer, SteppedClock, modbus_frame, modbus_requests
 
 #: Longest time until a point follows, s.
@@ -86,7 +89,8 @@ class Board:
         }
         bank = SignalBank(signals, {"board": device}, self.clock)
         commands = RegisterBank({name: point.command for name, point in points.items()}, device)
-        return Outputs(points, commands, bank, {name: (name, 0.5) for name in names}, self.clock)
+        sensors = {name: Sensor(name, signal, LOGIC, 0.0) for name, signal in signals.items()}
+        return Outputs(points, commands, bank, sensors, self.clock)
 
     def stop(self) -> None:
         """Close the connections, then the server."""

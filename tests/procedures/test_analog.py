@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from hilseq.analysis.sensor_scale import SCALES
+from hilseq.analysis.sensors import SCALES
 from hilseq.description.points import AnalogPoint
 from hilseq.errors import NotPerformed
 from hilseq.measured import Measured

@@ -9,7 +9,7 @@ from hilseq.description.registers import Table
 from hilseq.errors import InstrumentReset
 from hilseq.instruments.modbus import ModbusDevice
 from hilseq.procedures.self_check import SelfCheck
-from hilseq.procedures.soak.stand_first import overloads
+from hilseq.procedures.soak.conditions import overloads
 from tests.procedures.twin_unit import TwinUnit
 
 #: The coils of the mode switch on the shipped stand.

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator, Sequence
 
 import pytest
 
-from hilseq.analysis.pattern_faults import Crosstalk, Fault, Joined, Open, Short, StuckOff, StuckOn, Swapped
+from hilseq.analysis.patterns import Crosstalk, Fault, Joined, Open, Short, StuckOff, StuckOn, Swapped
 from hilseq.errors import UnitFault
 from hilseq.procedures.patterns import run_patterns
 from tests.instruments.conftest import SteppedClock

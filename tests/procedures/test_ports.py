@@ -9,7 +9,7 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from hilseq.analysis.biterror import bits_needed
+from hilseq.analysis.bit_errors import bits_needed
 from hilseq.description.points import Port
 from hilseq.description.registers import Register
 from hilseq.description.stand import PortWiring

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from hilseq.analysis.sequential import Decision
+from hilseq.analysis.start_plans import Decision
 from hilseq.errors import UnitFault
 from hilseq.procedures import cycling
 from hilseq.procedures.starts import start_times

@@ -5,8 +5,7 @@ from __future__ import annotations
 from typing import Any, cast
 
 from hilseq.description.plans import Soak
-from hilseq.procedures.soak.events import Events
-from hilseq.procedures.soak.outcome import SoakOutcome
+from hilseq.procedures.soak.events import Events, SoakOutcome
 from hilseq.procedures.soak.record import Finding, Incident, Recorder
 from hilseq.procedures.soak.traffic import Worse
 
@@ -35,7 +34,7 @@ def test_ports_that_went_bad_at_one_sample_are_one_event() -> None:
     recorder = _Kept()
     plan = Soak.model_validate({"duration": "2 h"})
     unknown: Any = None
-    events = Events(unknown, plan, cast("Recorder", recorder), unknown, ())
+    events = Events(unknown, plan, cast("Recorder", recorder), unknown, (), progress=unknown, move=unknown)
     found = [Finding("bit errors", f"port {number}", "too many") for number in (1, 2, 3)]
     dates = ((60.0, 30.0), (60.0, 30.0), (90.0, None))
     events.found_at_end([Worse(one, *date) for one, date in zip(found, dates, strict=True)])

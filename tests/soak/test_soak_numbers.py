@@ -7,9 +7,8 @@ import math
 import numpy as np
 import pytest
 
-from hilseq.analysis import soak as numbers
-from hilseq.analysis.soak_events import above, event_rate, near_starts, told
-from hilseq.analysis.soak_plan import soak_outlook
+from hilseq.analysis import soak_samples as numbers
+from hilseq.analysis.soak_events import above, event_rate, near_starts, soak_outlook, told
 from hilseq.description.plans import Soak
 
 HOUR = 3600.0

@@ -14,8 +14,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from hilseq.analysis.limits import Limits, test_uncertainty_ratio
-from hilseq.analysis.sensor_scale import SCALES
-from hilseq.analysis.uncertainty import coverage_factor
+from hilseq.analysis.sensors import SCALES
+from hilseq.analysis.uncertainty import expanded, rectangular
 from hilseq.description.accuracy import (
     of_signal,
     of_supply_current,
@@ -99,7 +99,7 @@ def _expanded(standard: float, calibration: Calibration | None, reading: float) 
     """Return U on the last day of the calibration, in the unit of the reading."""
     years = 0.0 if calibration is None else years_since(calibration, calibration.due)
     aged = since_calibration(calibration, reading, years=years, ambient=None)
-    return coverage_factor() * math.hypot(standard, aged)
+    return expanded(math.hypot(standard, aged))
 
 
 def _currents(stand: Stand, slot: str, profile: Profile) -> Iterator[_Judged]:
@@ -219,7 +219,7 @@ def _ports(stand: Stand, slot: str, profile: Profile) -> Iterator[_Judged]:
             f"clock-error of {name}",
             "%",
             Limits(-most, most),
-            coverage_factor() * 100.0 * wiring.speed_accuracy / math.sqrt(3.0),
+            100.0 * expanded(rectangular(wiring.speed_accuracy)),
             ("slots", slot, "ports", name, "speed-accuracy"),
             ("ports", name, "clock-error"),
             "port clock",

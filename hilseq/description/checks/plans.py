@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from hilseq.analysis.proportion import trials_needed
-from hilseq.analysis.start_claim import sequential_starts_about
+from hilseq.analysis.counted import trials_needed
+from hilseq.analysis.start_plans import sequential_starts_about
 from hilseq.description.checks.finding import Finding, Findings
 from hilseq.description.plans import Cycling
 from hilseq.description.profile import Profile

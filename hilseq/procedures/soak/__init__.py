@@ -2,17 +2,14 @@
 
 | file | says |
 |---|---|
-| schedule | the instants of samples |
+| states | its states: a table of (state, event) -> (state, what to journal) |
+| progress | the instants of samples, how far it has come, gaps |
 | sampler | how one sample of everything is taken |
 | conditions | what counts as an event |
-| events | what is kept of an event: fault table, burst |
-| load | the pattern on the outputs |
+| events | what is kept of an event: fault table, burst; and what came of the soak |
 | traffic | frames on ports kept busy |
-| course | how far the soak has come: schedule, last sample, gaps |
-| starts | the unit into its mode and under its load again |
-| troubles | what the stand does wrong: safe first, then back to work |
-| recovery | waiting for a lost instrument |
-| outcome | what came of it |
+| starts | the unit into its mode and under its load |
+| recovery | what the stand does wrong: safe first, then back to work |
 | record | what is kept, and the seam to who keeps it |
 | run | all of it in order |
 

@@ -11,18 +11,19 @@ import operator
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
+from hilseq.analysis.agreement import LIMITED, Holding
+from hilseq.analysis.uncertainty import expanded
+from hilseq.description.accuracy import of_signal, of_supply_current
 from hilseq.description.plans import Sign
 from hilseq.description.profile import Indicator, Mode
 from hilseq.description.stand import Stand
 from hilseq.errors import Interlock, InvalidResponse
-from hilseq.instruments.signals import standard_uncertainty
-from hilseq.instruments.supply import LIMITED
 from hilseq.procedures.soak import sampler as columns
 from hilseq.procedures.soak.record import Column, Finding
 from hilseq.procedures.soak.sampler import Sample, Sampler
-from hilseq.procedures.soak.stand_first import overloads
+from hilseq.procedures.terminals import Sensor, contradiction
 from hilseq.procedures.unit import Unit
-from hilseq.procedures.wiring import ON_SHARE, Wiring
+from hilseq.procedures.wiring import Wiring
 from hilseq.quantities import Interval
 
 NEW_FAULT = "new fault"
@@ -37,22 +38,15 @@ SIGNS: Mapping[str, Sign] = {
     "port answers nonsense": "ports",
     "bit errors": "ports",
 }
-#: Two sensors of one terminal contradict each other when the voltage is surely the other level, as a share of
-#: the supply: a weak or leaky output lies between and is the unit's.
-_SURELY_OFF, _SURELY_ON = 0.15, 0.85
-#: A supply holds its voltage within twice its accuracy and this share.
-_HOLDS = 0.01
 
 
 @dataclass(frozen=True, slots=True)
 class _Sensor:
-    """One signal that senses an output: its place in a sample and the value from which it counts as on."""
+    """One signal that senses an output, and its place in a sample."""
 
     output: str
-    signal: str
     index: int
-    level: float
-    per_volt: float  # 0 for a one-bit signal
+    sensor: Sensor
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +85,7 @@ class Conditions:
         self.case_index = self._case()
         self._sensors = self._output_sensors()
         self._sensed = columns.picker([sensor.index for sensor in self._sensors])
-        self._levels = [sensor.level for sensor in self._sensors]
+        self._levels = [sensor.sensor.band.half for sensor in self._sensors]
         self._wanted: list[bool] = []
         self._on: frozenset[str] = frozenset()
         self._outputs_from = math.inf
@@ -104,9 +98,7 @@ class Conditions:
         accuracy = supply.accuracy
         voltage_error = accuracy.voltage.limit(profile.ratings.supply, supply.ceilings.voltage)
         current_error = accuracy.current.limit(profile.ratings.current_limit, supply.ceilings.current)
-        self._set_voltage = profile.ratings.supply
-        self._holds = 2 * voltage_error + _HOLDS * self._set_voltage
-        self._limited = LIMITED * profile.ratings.current_limit
+        self._voltage_error = voltage_error
         self._highest = (
             supply.ceilings.voltage + voltage_error,
             min(profile.ratings.current_limit, supply.ceilings.current) + 2 * current_error,
@@ -155,16 +147,16 @@ class Conditions:
     def _limits(self) -> list[_Range]:
         profile, plan = self._unit.profile, self._unit.profile.soak
         supply = self._stand.supplies[self._stand.slots[self._unit.slot].supply]
-        error = supply.accuracy.current.limit(profile.ratings.current_limit, supply.ceilings.current)
+        surely = expanded(of_supply_current(supply, profile.ratings.current_limit))
         given = None if plan is None else plan.current
         claimed = given or self._claimed_current()
         low, high = claimed.low, claimed.high
-        ranges = [_Range(self._index[columns.CURRENT], low, high, error, "current", "supply", "A")]
+        ranges = [_Range(self._index[columns.CURRENT], low, high, surely, "current", "supply", "A")]
         case = self._case()
         if case is not None and profile.highest_case is not None:
             name = self._sampler.columns[case]
             signal = self._stand.signals.get(name)
-            surely = 0.0 if signal is None else 2 * standard_uncertainty(signal, profile.highest_case)
+            surely = 0.0 if signal is None else expanded(of_signal(signal, profile.highest_case))
             ranges.append(
                 _Range(
                     case, -math.inf, profile.highest_case, surely, "case temperature", "temperature", "degC"
@@ -183,19 +175,13 @@ class Conditions:
 
     def _output_sensors(self) -> list[_Sensor]:
         supply = self._unit.profile.ratings.supply
-        sensors = []
-        for output in self._unit.outputs.names:
-            terminal = f"{self._unit.slot}.{output}"
-            for name in self._sampler.signals:
-                signal = self._stand.signals[name]
-                if signal.senses != terminal:
-                    continue
-                factor = {"": 0.0, "V": 1.0, "mV": 1e3}.get(signal.unit)
-                if factor is None:
-                    continue
-                level = ON_SHARE * supply * factor if factor else 0.5
-                sensors.append(_Sensor(output, name, self._index[name], level, factor))
-        return sensors
+        wiring = Wiring(self._stand, self._unit.slot)
+        return [
+            _Sensor(output, self._index[sensor.name], sensor)
+            for output in self._unit.outputs.names
+            for sensor in wiring.sensors(output, supply)
+            if sensor.name in self._index
+        ]
 
     # -- what is expected now ------------------------------------------------------------------------
 
@@ -216,6 +202,7 @@ class Conditions:
     def restarted(self) -> None:
         """Take the counters of the next sample as they are; what was wrong stays told."""
         self._counters.clear()
+        self._voltage_error = self._unit.supply.voltage_error()
 
     def resumed_with(self, sample: Sample) -> bool:
         """Tell whether the unit does all that it should, apart from its outputs."""
@@ -231,7 +218,7 @@ class Conditions:
         """Return the standard uncertainty of a case temperature, K; 0 where only the unit itself tells it."""
         name = "" if self.case_index is None else self._sampler.columns[self.case_index]
         signal = self._stand.signals.get(name)
-        return 0.0 if signal is None else standard_uncertainty(signal, value)
+        return 0.0 if signal is None else of_signal(signal, value)
 
     # -- looking -------------------------------------------------------------------------------------
 
@@ -253,12 +240,12 @@ class Conditions:
                 f"supply {name} delivers {volts:.4g} V and {amperes:.4g} A, above its ceilings",
                 place=f"supply {name}",
             )
-        if abs(volts - self._set_voltage) > self._holds and amperes < self._limited:
+        if self._unit.supply.holding(volts, amperes, self._voltage_error) is Holding.WRONG:
             overload = overloads(self._unit)
             if overload:
                 return overload
             raise InvalidResponse(
-                f"supply {name} was set to {self._set_voltage:g} V and delivers {volts:.4g} V at "
+                f"supply {name} was set to {self._unit.supply.level:g} V and delivers {volts:.4g} V at "
                 f"{amperes:.3g} A, which no current limit explains",
                 place=f"supply {name}",
             )
@@ -290,7 +277,7 @@ class Conditions:
         return True
 
     def _outputs_follow(self, values: list[float]) -> bool:
-        # No loop: it runs at every sample.
+        # `LevelBand.counts_as_on` of all sensors, without a loop: it runs at every sample.
         return list(map(operator.ge, self._sensed(values), self._levels)) == self._wanted
 
     def _looked_closely(self, sample: Sample) -> list[Finding]:
@@ -374,10 +361,14 @@ class Conditions:
 
     def _look_at_outputs(self, sample: Sample, bad: dict[tuple[str, str], str]) -> None:
         values = sample.values
-        wrong = [s for s in self._sensors if (values[s.index] >= s.level) is not (s.output in self._on)]
-        for sensor in wrong:
-            self._check_wiring(sensor, values)
-        for output in dict.fromkeys(sensor.output for sensor in wrong):
+        wrong = dict.fromkeys(
+            s.output
+            for s in self._sensors
+            if s.sensor.band.counts_as_on(values[s.index]) is not (s.output in self._on)
+        )
+        for output in wrong:
+            self._check_wiring(output, values)
+        for output in wrong:
             should = "on" if output in self._on else "off"
             bad["output does not follow", output] = (
                 f"{output} is commanded {should} and the stand senses it otherwise"
@@ -387,24 +378,15 @@ class Conditions:
             if ("output does not follow", output) not in bad:
                 proven.add(output in self._on)
 
-    def _check_wiring(self, sensor: _Sensor, values: list[float]) -> None:
-        """Raise InvalidResponse when another sensor of the same terminal surely sees the contrary."""
-        supply = self._set_voltage
-        for other in self._sensors:
-            if other.output != sensor.output or other.signal == sensor.signal:
-                continue
-            for bit, volts in ((sensor, other), (other, sensor)):
-                if bit.per_volt or not volts.per_volt:
-                    continue
-                on, level = values[bit.index] >= bit.level, values[volts.index] / volts.per_volt
-                if (on and level < _SURELY_OFF * supply) or (not on and level > _SURELY_ON * supply):
-                    raise InvalidResponse(
-                        f"signals {bit.signal} ({'on' if on else 'off'}) and {volts.signal} ({level:.3g} V) "
-                        f"sense {sensor.output} and contradict each other: look at their wires and channels",
-                        place=bit.signal
-                        if (values[bit.index] >= bit.level) is not (bit.output in self._on)
-                        else volts.signal,
-                    )
+    def _check_wiring(self, output: str, values: list[float]) -> None:
+        """Raise InvalidResponse when two sensors of the same terminal contradict each other."""
+        mine = [sensor for sensor in self._sensors if sensor.output == output]
+        seen = {sensor.sensor.name: values[sensor.index] for sensor in mine}
+        fault = contradiction(
+            output, [sensor.sensor for sensor in mine], seen, self._sampler.bank.uncertainty
+        )
+        if fault is not None:
+            raise InvalidResponse(str(fault), places=fault.places)
 
     def _stays(self, key: tuple[str, str]) -> bool:
         """Tell whether an output that failed has not yet followed both on and off again."""
@@ -412,3 +394,16 @@ class Conditions:
         if what != "output does not follow":
             return False
         return len(self._proven.get(place, ())) < 2  # noqa: PLR2004 - on and off
+
+
+def overloads(unit: Unit) -> list[Finding]:
+    """Return what the unit does to a supply that has switched itself off; nothing where it has not.
+
+    Raises InstrumentReset for a supply that was without mains, or that switched off without being overloaded: its
+    voltage may stand for a while at the capacitors behind it, so that only the current shows at first. Raises it too
+    for an I/O simulator that has let go of its drives.
+    """
+    unit.supply.instrument.check_settings()
+    unit.check_drives()
+    words = unit.supply.overload()
+    return [] if words is None else [Finding("overload", "supply", words)]

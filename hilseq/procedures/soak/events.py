@@ -8,17 +8,22 @@ from __future__ import annotations
 
 import math
 from collections import Counter, deque
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
+from dataclasses import dataclass, field
+from functools import partial
 from itertools import groupby
+from typing import Any
 
 from hilseq.analysis import soak_events
 from hilseq.description.plans import Soak
 from hilseq.errors import UnitFault
 from hilseq.procedures.faults import Key, StoredFault, added, counted, unusual
 from hilseq.procedures.soak.conditions import NEW_FAULT, SIGNS, Conditions
+from hilseq.procedures.soak.progress import SoakProgress
 from hilseq.procedures.soak.record import Finding, Incident, Recorder
 from hilseq.procedures.soak.sampler import Sample, as_row, blank
+from hilseq.procedures.soak.states import Event
 from hilseq.procedures.soak.traffic import Worse
 from hilseq.procedures.unit import Unit
 from hilseq.quantities import show_duration
@@ -35,18 +40,61 @@ def told(incident: Incident) -> str:
     return soak_events.told(show_duration(incident.since), incident.case, findings)
 
 
+@dataclass(slots=True)
+class SoakOutcome:
+    """What came of a soak; times in s.
+
+    `highest_case` in degC, None where nothing senses it, with its standard uncertainty in K.
+    """
+
+    planned: float
+    lasted: float
+    samples: int
+    missed: int
+    incidents: list[Incident]
+    why: str
+    highest_case: float | None = None
+    case_uncertainty: float = 0.0
+    ports: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+
+    @property
+    def places(self) -> list[str]:
+        """Where the unit failed, in the order of the events."""
+        found = [finding for incident in self.incidents for finding in incident.findings]
+        return list(dict.fromkeys(finding.place for finding in found))
+
+    @property
+    def sentence(self) -> str:
+        """What happened first, when, and how often anything did."""
+        if not self.incidents:
+            return ""
+        # What only the whole soak could tell is kept last, and may have begun first.
+        words = told(min(self.incidents, key=lambda incident: incident.since))
+        count = len(self.incidents)
+        return words if count == 1 else f"{words}; {count} events in {show_duration(self.lasted)}"
+
+
 class Events:
-    """The events of one soak. `zero` is the time of the clock at which it began."""
+    """The events of one soak. `move` moves its states, and keeps of each move what belongs to it."""
 
     def __init__(
-        self, unit: Unit, plan: Soak, recorder: Recorder, conditions: Conditions, columns: tuple[str, ...]
+        self,
+        unit: Unit,
+        plan: Soak,
+        recorder: Recorder,
+        conditions: Conditions,
+        columns: tuple[str, ...],
+        *,
+        progress: SoakProgress,
+        move: Callable[[Event, Any], None],
     ) -> None:
         self.incidents: list[Incident] = []
         self.open: Incident | None = None
         #: Time of the clock of the next fast sample; infinite when none is due.
         self.fast_next = math.inf
-        self.zero = 0.0
         self.outputs_on = 0
+        self._progress = progress
+        self._move = move
         self._unit = unit
         self._plan = plan
         self._recorder = recorder
@@ -88,21 +136,27 @@ class Events:
         if self.open is None:
             self.open = self._begun(sample)
             self._before, self._burst = list(self._ring), []
-        self._keep(self.open, sample, [finding for finding in found if finding.what != NEW_FAULT])
-        if sample.silence or not self.look_at_faults(self.open, sample):
-            # The counter moved and the table cannot say why.
-            self._keep(self.open, sample, [finding for finding in found if finding.what == NEW_FAULT])
+        self._move(Event.FOUND, partial(self._keep_found, self.open, sample, found))
 
-    def close(self, *, cut_off: bool = False) -> bool:
-        """Keep the burst of the open event and end it; tell whether the unit was well at its end."""
+    def _keep_found(self, incident: Incident, sample: Sample, found: list[Finding]) -> None:
+        self._keep(incident, sample, [finding for finding in found if finding.what != NEW_FAULT])
+        if sample.silence or not self.look_at_faults(incident, sample):
+            # The counter moved and the table cannot say why.
+            self._keep(incident, sample, [finding for finding in found if finding.what == NEW_FAULT])
+
+    def ends_well(self) -> bool:
+        """Tell whether the unit was well in the last sample of the burst."""
+        return bool(self._burst) and self._conditions.resumed_with(self._burst[-1])
+
+    def close(self, *, cut_off: bool = False) -> None:
+        """Keep the burst of the open event and end it."""
         incident, self.open = self.open, None
-        well = bool(self._burst) and self._conditions.resumed_with(self._burst[-1])
-        if incident is not None:
-            rows = [as_row(sample, self.zero) for sample in [*self._before, *self._burst]]
-            name = f"event {incident.number}: {incident.findings[0].what}" + (", cut off" if cut_off else "")
-            self._recorder.burst(name, self._columns, rows)
+        assert incident is not None
+        zero = self._progress.schedule.zero
+        rows = [as_row(sample, zero) for sample in [*self._before, *self._burst]]
+        name = f"event {incident.number}: {incident.findings[0].what}" + (", cut off" if cut_off else "")
+        self._recorder.burst(name, self._columns, rows)
         self.forget()
-        return well
 
     def forget(self) -> None:
         """Forget the samples before: what follows a gap does not belong to them."""
@@ -114,9 +168,13 @@ class Events:
         sample = blank(at, self._columns)
         incident = self._begun(sample)
         place = fault.places[0] if fault.places else "start"
-        self._keep(incident, sample, [Finding("did not start again", place, str(fault))])
-        self.look_at_faults(incident, sample)
+        found = Finding("did not start again", place, str(fault))
+        self._move(Event.NO_START, partial(self._keep_start, incident, sample, found))
         return incident
+
+    def _keep_start(self, incident: Incident, sample: Sample, found: Finding) -> None:
+        self._keep(incident, sample, [found])
+        self.look_at_faults(incident, sample)
 
     def found_at_end(self, worse: Sequence[Worse]) -> None:
         """Make events of what only the whole soak could tell, each dated when it began, those of one date together."""
@@ -151,18 +209,21 @@ class Events:
         if stored is None or self._took_routine(stored) or not added(self._known, stored):
             return False
         sample = blank(at, self._columns)
-        incident = self._begun(sample)
+        self._move(Event.FOUND, partial(self._keep_stored, self._begun(sample), sample, stored))
+        return True
+
+    def _keep_stored(self, incident: Incident, sample: Sample, stored: list[StoredFault]) -> None:
         self._keep_table(f"at event {incident.number}", stored)
-        return self._take(incident, sample, stored)
+        self._take(incident, sample, stored)
 
     def _begun(self, sample: Sample) -> Incident:
-        since = round(sample.at - self.zero, 6)
+        since = self._progress.since(sample.at)
         incident = Incident(len(self.incidents) + 1, since, self._conditions.case(sample))
         self.incidents.append(incident)
         return incident
 
     def _keep(self, incident: Incident, sample: Sample, found: list[Finding]) -> None:
-        self._note(incident, found, round(sample.at - self.zero, 6), self._conditions.case(sample))
+        self._note(incident, found, self._progress.since(sample.at), self._conditions.case(sample))
 
     def _note(self, incident: Incident, found: list[Finding], since: float, case: float | None) -> None:
         known = {(finding.what, finding.place) for finding in incident.findings}

@@ -1,8 +1,16 @@
-"""Waiting for a lost instrument: safe or held meanwhile, tried again with bounded back-off, for so long."""
+"""The stand's own troubles during a soak: safe first, then back to work; nothing of it is said of the unit.
+
+A lost instrument is waited for, safe or held meanwhile, and tried again with bounded back-off, for so long.
+"""
 
 from __future__ import annotations
 
+import math
+from collections.abc import Callable
+from typing import Any
+
 from hilseq.clock import Clock
+from hilseq.description.plans import Soak
 from hilseq.errors import (
     HilseqError,
     InstrumentError,
@@ -10,14 +18,24 @@ from hilseq.errors import (
     InstrumentTimeout,
     Interlock,
     InvalidResponse,
+    NotPerformed,
     NotSafe,
     StandFault,
+    UnitFault,
     WrongInstrument,
 )
 from hilseq.procedures.bench import Bench
+from hilseq.procedures.soak.progress import SoakProgress
+from hilseq.procedures.soak.sampler import Sampler
+from hilseq.procedures.soak.starts import Starts
+from hilseq.procedures.soak.states import Event
+from hilseq.procedures.soak.traffic import Traffic
 from hilseq.procedures.unit import Unit
+from hilseq.procedures.wiring import Wiring
 from hilseq.quantities import show_duration
 
+#: StandRecovery in a row that are met, and samples without one that end the row.
+MOST, _LASTING = 5, 10.0
 #: Pauses between two attempts to reach a lost instrument, s of the clock.
 FIRST_PAUSE, LONGEST_PAUSE = 1.0, 30.0
 #: Faults that waiting may mend.
@@ -77,7 +95,7 @@ class Recovery:
         raise StandFault(
             f"{reason}; it did not come back within {show_duration(patience)}"
             + (f"; {unsafe}" if unsafe else ""),
-            place=fault.places[0] if fault.places else None,
+            places=fault.places[:1],
         )
 
     def _attempt(self, *, hold: bool) -> None:
@@ -96,3 +114,120 @@ class Recovery:
             self._unsafe = make_safe(self._bench, self._unit.slot)
             if self._unsafe:
                 raise NotSafe(self._unsafe)
+
+
+class StandRecovery:
+    """Meets what the stand of one soak does wrong. `move` moves the states of the soak."""
+
+    def __init__(
+        self,
+        bench: Bench,
+        unit: Unit,
+        plan: Soak,
+        *,
+        progress: SoakProgress,
+        starts: Starts,
+        sampler: Sampler,
+        traffic: Traffic,
+        move: Callable[[Event, Any], None],
+    ) -> None:
+        self._bench = bench
+        self._unit = unit
+        self._clock = bench.clock
+        self._progress = progress
+        self._starts = starts
+        self._sampler = sampler
+        self._traffic = traffic
+        self._move = move
+        self._recovery = Recovery(bench, unit, sampler.signals)
+        self._lasting = max(_LASTING * plan.period, 2.0 * plan.traffic_period)
+        self._back_at = -math.inf  # when the stand last came back from a trouble
+        self._in_a_row = 0
+
+    def guarded(self, act: Callable[[], None]) -> None:
+        """Do one step; what the stand does wrong is met here, and never said of the unit.
+
+        Raises StandFault, with the slot safe, for what waiting does not mend.
+        """
+        trouble: StandFault | None = None
+        try:
+            act()
+        except (Interlock, *LOST) as fault:
+            trouble = fault
+        while trouble is not None:
+            # Coming back may meet the next trouble.
+            trouble = self._met(trouble)
+
+    def _met(self, trouble: StandFault) -> StandFault | None:
+        """Meet one trouble of the stand and bring the unit back; return the next one, if that met any.
+
+        Raises StandFault, with the slot safe, when it comes again and again.
+        """
+        self._traffic.close()
+        self._count(trouble)
+        patience = 0.0
+        if isinstance(trouble, Interlock):
+            self._latched(trouble)
+        else:
+            self._lost(trouble)
+            patience = self._bench.stand.safety.reconnect_timeout
+        try:
+            runs = self._come_back(patience=patience)
+        except (Interlock, *LOST) as again:
+            return again
+        self._back_at = self._clock.now()
+        if runs:
+            self._move(Event.RUNNING, None)
+        return None
+
+    def _count(self, trouble: StandFault) -> None:
+        """An instrument that is back and fails again at once is not back: the unit is not cycled for ever."""
+        again = self._clock.now() - self._back_at < self._lasting
+        self._in_a_row = self._in_a_row + 1 if again else 1
+        if self._in_a_row > MOST:
+            unsafe = make_safe(self._bench, self._unit.slot)
+            raise StandFault(
+                f"{trouble}; it came back and failed again {MOST} times in a row"
+                + (f"; {unsafe}" if unsafe else ""),
+                places=trouble.places,
+            ) from trouble
+
+    def _lost(self, trouble: StandFault) -> None:
+        """Wait until every instrument is back."""
+        self._progress.pause(Event.INSTRUMENT_LOST, str(trouble), made_up=True)
+        self._move(Event.INSTRUMENT_LOST, f"{trouble}; policy: {self._recovery.policy}")
+        self._recovery.wait(trouble)
+        away = show_duration(self._clock.now() - self._progress.last)
+        self._move(Event.INSTRUMENT_BACK, f"after {away}")
+
+    def _latched(self, breach: Interlock) -> None:
+        """Safe first; then nothing goes on until a person has acknowledged."""
+        unsafe = make_safe(self._bench, self._unit.slot)
+        self._progress.pause(Event.INTERLOCK, str(breach), made_up=True)
+        self._move(Event.INTERLOCK, f"{breach}; {unsafe or 'the slot is safe'}")
+        request = f"{breach}. The slot is off. Put it right and acknowledge."
+        try:
+            self._bench.operator.act(request, self._bench.stand.operator.timeout)
+        except NotPerformed:
+            raise breach from None
+        self._move(Event.ACKNOWLEDGED, "by the person at the stand")
+
+    def _come_back(self, *, patience: float) -> bool:
+        """Bring the unit back into its mode after the stand failed; return whether it runs.
+
+        Its link may come back later than the instruments do: silence is waited for as long as `timeout`, s.
+        """
+        if not self._unit.supply.is_on:
+            self._unit.supply.prepare()
+            self._bench.signals.release(Wiring(self._bench.stand, self._unit.slot).drives())
+            self._unit.modes.prepare()
+        until = self._clock.now() + patience
+        while True:
+            try:
+                self._starts.establish()
+            except UnitFault as refused:
+                if self._clock.now() < until and self._sampler.take().silence:
+                    self._clock.sleep(LONGEST_PAUSE)
+                    continue
+                return self._starts.again(self._starts.failed(refused))
+            return True

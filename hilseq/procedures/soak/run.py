@@ -8,26 +8,22 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Callable
 from contextlib import suppress
 from typing import Any
 
 from hilseq import gc_tuning
-from hilseq.description.plans import Soak
+from hilseq.description.plans import Soak, SoakCycles
 from hilseq.description.profile import Mode
-from hilseq.errors import Interlock, StandFault
+from hilseq.errors import Interlock, StandFault, UnitFault
 from hilseq.procedures.bench import Bench
-from hilseq.procedures.soak.conditions import Conditions
-from hilseq.procedures.soak.events import Events, told
-from hilseq.procedures.soak.load import Load
-from hilseq.procedures.soak.outcome import SoakOutcome
-from hilseq.procedures.soak.record import Finding, Recorder, SoakState
+from hilseq.procedures.soak.conditions import Conditions, overloads
+from hilseq.procedures.soak.events import Events, SoakOutcome, told
+from hilseq.procedures.soak.progress import SoakProgress, next_multiple
+from hilseq.procedures.soak.record import Finding, Incident, Recorder, SoakState
+from hilseq.procedures.soak.recovery import StandRecovery
 from hilseq.procedures.soak.sampler import Sample, Sampler
-from hilseq.procedures.soak.schedule import next_multiple
-from hilseq.procedures.soak.soak_progress import SoakProgress
-from hilseq.procedures.soak.stand_first import overloads
-from hilseq.procedures.soak.stand_recovery import StandRecovery
-from hilseq.procedures.soak.starts import Starts
+from hilseq.procedures.soak.starts import Load, Starts
+from hilseq.procedures.soak.states import Event, Keep, Keeper, Machine
 from hilseq.procedures.soak.traffic import Traffic
 from hilseq.procedures.unit import Unit
 from hilseq.quantities import show_duration
@@ -40,6 +36,8 @@ LOOK_EVERY = 60.0
 #: Wall time between two looks of whoever watches, s.
 PROGRESS_EVERY = 0.5
 _ALIKE = 1e-6
+#: Why a soak ends that nothing stops.
+_AS_PLANNED = "the planned end"
 
 
 class SoakRun:
@@ -64,8 +62,11 @@ class SoakRun:
         self._mode = Mode(plan.mode)
         sampler = self._sampler = Sampler(unit, bench.stand, bench.signals, clock)
         conditions = self._conditions = Conditions(unit, bench.stand, sampler, self._mode)
-        events = self._events = Events(unit, plan, recorder, conditions, sampler.columns)
-        course = self._course = SoakProgress(plan.period, self._duration, clock, events, recorder)
+        machine = self._machine = Machine(self._keepers())
+        progress = self._progress = SoakProgress(plan.period, self._duration, clock, recorder)
+        events = self._events = Events(
+            unit, plan, recorder, conditions, sampler.columns, progress=progress, move=machine.on
+        )
         self._load = Load(unit, plan, conditions, clock)
         traffic = self._traffic = Traffic(
             plan.port_traffic,
@@ -80,22 +81,22 @@ class SoakRun:
             load=self._load,
             conditions=conditions,
             events=events,
-            course=course,
+            progress=progress,
             clock=clock,
         )
-        self._troubles = StandRecovery(
+        self._recovery = StandRecovery(
             bench,
             unit,
             plan,
-            recorder=recorder,
-            events=events,
-            course=course,
+            progress=progress,
             starts=starts,
             sampler=sampler,
             traffic=traffic,
+            move=machine.on,
         )
         self._samples = 0
         self._highest_case = -math.inf
+        self._lasted = 0.0
         self._shown_at = -math.inf
 
     # -- the whole -------------------------------------------------------------------------------------
@@ -112,29 +113,40 @@ class SoakRun:
             else:
                 self._go_on(self._state)
             try:
-                while not self._course.over():
-                    self._troubles.guarded(self._one)
-                    if self._course.over() and not self._course.stop:
+                while not self._progress.over():
+                    self._recovery.guarded(self._one)
+                    if self._progress.over() and not self._progress.stop:
                         # What the stand let go of since the last look costs a gap, and not the whole soak.
-                        self._troubles.guarded(self._unit.check_drives)
+                        self._recovery.guarded(self._unit.check_drives)
             except (Interlock, StandFault) as fault:
                 raise self._cut_short(fault) from fault
-            if self._events.open is not None:
-                self._events.close(cut_off=True)
-            if not self._course.stop:
+            if not self._progress.stop:
                 # The last sample stands for its whole period.
-                self._clock.sleep_until(self._course.schedule.end)
-            self._events.found_at_end(self._traffic.worse_than_claimed())
-            return self._end()
+                self._clock.sleep_until(self._progress.schedule.end)
+            self._machine.on(Event.OVER)
+            return self._outcome()
         finally:
             self._traffic.close()
 
+    def _keepers(self) -> dict[Keep, Keeper]:
+        """Return how each thing is kept that the table of states names."""
+        return {
+            Keep.BEGINNING: lambda *_: self._recorder.begin(self._conditions.columns(), self._described()),
+            Keep.FINDING: lambda _, keep: keep(),
+            Keep.BURST: lambda *_: self._events.close(),
+            Keep.CUT_BURST: lambda *_: self._events.close(cut_off=True),
+            Keep.GAP: lambda *_: self._keep_gap(),
+            Keep.NOTE: lambda event, words: self._recorder.note(str(event), words),
+            Keep.SEAL: lambda *_: self._recorder.seal(self._traffic.tallies()),
+            Keep.END: lambda *_: self._keep_end(),
+        }
+
     def _begin(self) -> None:
         self._events.keep_faults("before the soak", clear=True)
-        self._starts.establish()
+        self._establish()
         now = self._clock.now()
-        self._course.begin_at(now, now + self._duration)
-        self._recorder.begin(self._conditions.columns(), self._described())
+        self._progress.begin_at(now, now + self._duration)
+        self._machine.on(Event.RUNNING)
         self._set_out(now)
 
     def _go_on(self, state: SoakState) -> None:
@@ -143,18 +155,29 @@ class SoakRun:
         self._events.start_from(state.faults)
         self._traffic.go_on_from(state.ports)
         self._samples, self._highest_case = state.samples, state.highest_case
-        self._course.begin_at(state.zero, state.end)
-        self._course.schedule.missed = state.missed
-        self._course.last = state.last
+        self._progress.begin_at(state.zero, state.end)
+        self._progress.schedule.missed = state.missed
+        self._progress.last = state.last
         self._recorder.resume(self._conditions.columns())
-        self._starts.establish()
-        now = self._course.go_on_now()
-        self._course.gap(state.last, "interrupted", state.why, made_up=True)
-        self._set_out(now)
-        self._course.stop_as_planned()
+        self._progress.pause("interrupted", state.why, made_up=True)
+        self._establish()
+        self._machine.on(Event.RESUMED)
+        self._set_out(self._clock.now())
+        self._progress.stop = self._events.enough()
+
+    def _establish(self) -> None:
+        """Bring the unit into its mode for the first time. What goes wrong here is no soak yet."""
+        try:
+            self._starts.establish()
+        except UnitFault:
+            self._machine.on(Event.NO_START)
+            raise
+        except StandFault:
+            self._machine.on(Event.STAND_FAILED)
+            raise
 
     def _set_out(self, now: float) -> None:
-        since = self._course.since(now)
+        since = self._progress.since(now)
         self._next_traffic, self._next_seal = since, since + SEAL_EVERY
         cycles = self._plan.cycles
         self._next_cycle = math.inf if cycles is None else next_multiple(since, cycles.every)
@@ -164,8 +187,8 @@ class SoakRun:
         """Return the journal fields that say what is planned."""
         case, plan = self._conditions.case_index, self._plan
         return {
-            "zero": self._course.schedule.zero,
-            "end": self._course.schedule.end,
+            "zero": self._progress.schedule.zero,
+            "end": self._progress.schedule.end,
             "duration": self._duration,
             "planned": plan.duration,
             "period": plan.period,
@@ -180,48 +203,58 @@ class SoakRun:
 
     def _cut_short(self, fault: Interlock | StandFault) -> StandFault:
         """Leave a soak that the stand has failed to be resumed; return the fault with when, and what came before."""
-        since = self._course.since(self._course.last)
+        since = self._progress.since(self._progress.last)
         words = f"{fault} (after {show_duration(since)} of the soak"
         before = "; ".join(told(incident) for incident in self._events.incidents)
         words += f"; before that the unit: {before})" if before else ")"
         with suppress(StandFault):  # the disk may be what failed
-            if self._events.open is not None:
-                self._events.close(cut_off=True)
-            self._recorder.seal(self._traffic.tallies())
+            self._machine.on(Event.STAND_FAILED)
         kind = Interlock if isinstance(fault, Interlock) else StandFault
         return kind(words, places=fault.places)
 
-    def _end(self) -> SoakOutcome:
-        course = self._course
-        lasted = course.since(min(self._clock.now(), course.schedule.end))
-        why, ports = course.stop or "the planned end", self._traffic.tallies()
-        incidents, missed = self._events.incidents, course.schedule.missed
+    def _keep_gap(self) -> None:
+        self._progress.gap()
+        self._events.forget()  # what follows a gap does not belong to the samples before
+
+    def _keep_end(self) -> None:
+        progress = self._progress
+        self._events.found_at_end(self._traffic.worse_than_claimed())
+        self._lasted = progress.since(min(self._clock.now(), progress.schedule.end))
         self._recorder.end(
             {
-                "since": lasted,
+                "since": self._lasted,
                 "samples": self._samples,
-                "missed": missed,
-                "events": len(incidents),
-                "why": why,
-                "ports": ports,
+                "missed": progress.schedule.missed,
+                "events": len(self._events.incidents),
+                "why": progress.stop or _AS_PLANNED,
+                "ports": self._traffic.tallies(),
                 "uncounted": self._events.uncounted(),
             }
         )
+
+    def _outcome(self) -> SoakOutcome:
         highest = self._highest_case if math.isfinite(self._highest_case) else None
-        known = 0.0 if highest is None else self._conditions.case_uncertainty(highest)
         return SoakOutcome(
-            self._plan.duration, lasted, self._samples, missed, incidents, why, highest, known, ports
+            self._plan.duration,
+            self._lasted,
+            self._samples,
+            self._progress.schedule.missed,
+            self._events.incidents,
+            self._progress.stop or _AS_PLANNED,
+            highest,
+            0.0 if highest is None else self._conditions.case_uncertainty(highest),
+            self._traffic.tallies(),
         )
 
     # -- one step --------------------------------------------------------------------------------------
 
     def _one(self) -> None:
         """Wait for the next instant, take a sample and do what it asks for."""
-        schedule, events = self._course.schedule, self._events
+        schedule, events = self._progress.schedule, self._events
         instant = schedule.instant
         fast = events.fast_next < instant - _ALIKE * schedule.period
         self._clock.sleep_until(events.fast_next if fast else instant)
-        since = self._course.since(self._clock.now())
+        since = self._progress.since(self._clock.now())
         if not fast and self._traffic_due(since):
             self._traffic.send()
         sample = self._sampler.take()
@@ -238,7 +271,7 @@ class SoakRun:
         """Go on: nothing is asked before the next instant, so time may pass while the sample is kept."""
         self._events.follow(sample, [])
         self._go_to_next(sample)
-        schedule = self._course.schedule
+        schedule = self._progress.schedule
         self._clock.advance_async(min(schedule.instant, self._events.fast_next, schedule.end))
         self._keep(sample)
 
@@ -247,7 +280,7 @@ class SoakRun:
             self._keep(sample)
         if self._events.follow(sample, found):
             self._react()
-        if fast or self._course.stop:
+        if fast or self._progress.stop:
             return
         self._go_to_next(sample)
         self._in_between(sample)
@@ -255,7 +288,7 @@ class SoakRun:
     def _keep(self, sample: Sample) -> None:
         self._recorder.sample(sample.at, sample.values)
         self._samples += 1
-        self._course.last = sample.at
+        self._progress.last = sample.at
         case = self._conditions.case(sample)
         if case is not None and case > self._highest_case:
             self._highest_case = case
@@ -265,10 +298,10 @@ class SoakRun:
             self._show(sample)
 
     def _go_to_next(self, sample: Sample) -> None:
-        missed = self._course.schedule.taken(self._clock.now())
+        missed = self._progress.schedule.taken(self._clock.now())
         if missed:
             self._recorder.note(
-                "overrun", f"{missed} samples missed at {show_duration(self._course.since(sample.at))}"
+                "overrun", f"{missed} samples missed at {show_duration(self._progress.since(sample.at))}"
             )
 
     def _traffic_due(self, since: float) -> bool:
@@ -281,7 +314,7 @@ class SoakRun:
 
     def _in_between(self, sample: Sample) -> None:
         """Do what the plan has between two samples: ports, pattern, seals, power cycles."""
-        since = self._course.since(sample.at)
+        since = self._progress.since(sample.at)
         if self._traffic_due(since):
             self._next_traffic = next_multiple(since, self._plan.traffic_period)
             found = self._traffic.gather(since, self._conditions.case(sample))
@@ -299,14 +332,15 @@ class SoakRun:
             self._next_seal = since + SEAL_EVERY
             self._recorder.seal(self._traffic.tallies())
             self._unit.supply.instrument.identify()
-        if since >= self._next_cycle - _ALIKE and self._events.open is None:
-            self._power_cycle(since)
+        cycles = self._plan.cycles
+        if cycles is not None and since >= self._next_cycle - _ALIKE and self._events.open is None:
+            self._power_cycle(since, cycles)
 
     def _show(self, sample: Sample) -> None:
         self._recorder.progress(
             {
-                "since": self._course.since(sample.at),
-                "until": self._course.since(self._course.schedule.end),
+                "since": self._progress.since(sample.at),
+                "until": self._progress.since(self._progress.schedule.end),
                 "current": sample.values[1],
                 "case": self._conditions.case(sample),
                 "well": self._conditions.resumed_with(sample),
@@ -319,30 +353,26 @@ class SoakRun:
 
     def _react(self) -> None:
         """Do what the plan says when an event is complete."""
-        incident = self._events.open
-        well = self._events.close()
-        self._recorder.seal(self._traffic.tallies())
-        self._course.stop_as_planned()
-        if self._course.stop:
+        incident, well = self._events.open, self._events.ends_well()
+        self._machine.on(Event.COMPLETE)
+        self._progress.stop = self._events.enough()
+        if self._progress.stop:
             return
         if self._plan.on_event == "restart" and not well:
-            self._pause("restart", "after an event", lambda: self._starts.again(incident))
+            self._progress.pause("restart", "after an event", made_up=False)
+            self._machine.on(Event.RESTART_DUE)
+            self._start_again(incident)
         elif self._conditions.outputs_unknown:
-            self._starts.command_load(self._course.since(self._clock.now()))
+            self._starts.command_load(self._progress.since(self._clock.now()))
 
-    def _power_cycle(self, since: float) -> None:
-        cycles = self._plan.cycles
-        if cycles is not None:
-            self._next_cycle = next_multiple(since, cycles.every)
-            self._pause(
-                "power cycle", "as planned", lambda: self._starts.again(None, cycles.off), planned=True
-            )
+    def _power_cycle(self, since: float, cycles: SoakCycles) -> None:
+        self._next_cycle = next_multiple(since, cycles.every)
+        self._progress.pause("power cycle", "as planned", made_up=False, planned=True)
+        self._machine.on(Event.CYCLE_DUE)
+        self._start_again(None, cycles.off)
 
-    def _pause(self, what: str, text: str, act: Callable[[], None], *, planned: bool = False) -> None:
-        """Do something that leaves no time for samples, and keep the gap; what became an event was not planned."""
-        start, events = self._course.last, len(self._events.incidents)
+    def _start_again(self, incident: Incident | None, off: float | None = None) -> None:
+        """Switch the unit off and on, which leaves no time for samples."""
         self._traffic.close()
-        act()
-        self._course.go_on_now()
-        planned = planned and len(self._events.incidents) == events
-        self._course.gap(start, what, text, planned=planned, made_up=False)
+        if self._starts.again(incident, off):
+            self._machine.on(Event.RUNNING)

@@ -99,6 +99,8 @@ class Sampler:
         registers = link_registers(unit.profile)
         names = sampled_signals(stand, unit.slot)
         self.signals = tuple(names)
+        #: Where they are read, and how well.
+        self.bank = signals
         self.registers = tuple(registers)
         self.columns: tuple[str, ...] = (VOLTAGE, CURRENT, *registers, *names)
         self._listed = picker([*registers, *names])

@@ -13,7 +13,7 @@ from contextlib import suppress
 from dataclasses import asdict, dataclass
 from typing import Any
 
-from hilseq.analysis.biterror import ratio_lower
+from hilseq.analysis.bit_errors import ratio_lower
 from hilseq.clock import Clock
 from hilseq.description.modbus_limits import ModbusLimits
 from hilseq.description.profile import Port

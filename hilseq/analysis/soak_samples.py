@@ -1,31 +1,30 @@
-"""When is a soak warm: steady-state criteria, the fit of a first-order rise, Arrhenius acceleration.
+"""The samples of a soak in numbers: bands, drift, warming up, and the time in which anything was known.
 
-Times in s, temperatures in degC, differences in K, unless a name says otherwise.
-
-Sources: the criteria as quoted on the IEEE emc-pstc list (12 Jan 2012, 6 Jan 2017) and in CTL decision sheet
-335; the standards themselves were not read. Arrhenius: jedec.org dictionary, EIAJ ED-4701 as quoted by a
-semiconductor maker.
+Times in s since the soak began, temperatures in degC, differences in K. Values that are missing are NaN and
+never filled in. Source of the steady-state criterion: CTL decision sheet 335 as quoted; the standard itself
+was not read.
 """
 
 from __future__ import annotations
 
 import math
 from collections import deque
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from hilseq.analysis.power import as_waveform
+from hilseq.analysis.uncertainty import expanded
+from hilseq.analysis.waveform import as_waveform
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from hilseq.analysis.power import Samples
+    from hilseq.analysis.waveform import Samples
+
+    Numbers = NDArray[np.float64]
 
 HOUR = 3600.0
-#: Boltzmann constant in eV/K (SI 2019, exact value rounded).
-BOLTZMANN = 8.617333262e-5
-_ABSOLUTE_ZERO = -273.15
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,17 +41,7 @@ class SteadyCriterion:
     strict: bool = False
 
 
-IEC_60034_1 = SteadyCriterion("IEC 60034-1: 2 K in 1 h", 2.0, HOUR)
-IEC_62135_1 = SteadyCriterion("IEC 62135-1: 2 K in 1 h", 2.0, HOUR)
 IEC_61010_1 = SteadyCriterion("IEC 61010-1 (CTL 335): 2 K in 1 h", 2.0, HOUR)
-IEC_60598 = SteadyCriterion("IEC 60598: 1 K in 1 h", 1.0, HOUR)
-BS_1363_1 = SteadyCriterion("BS 1363-1: less than 1 K in 1 h", 1.0, HOUR, strict=True)
-#: Three readings 5 min apart, any two of them less than 1 K apart.
-IEC_61810_7 = SteadyCriterion("IEC 61810-7: less than 1 K in 10 min", 1.0, 600.0, strict=True)
-IEC_62282_2 = SteadyCriterion("IEC 62282-2: 3 K in 15 min", 3.0, 900.0)
-IEC_62368_1 = SteadyCriterion("IEC 62368-1 B.1.6: 3 K in 30 min", 3.0, 1800.0)
-#: Only where the temperature is at least 10 % below its limit.
-IEC_62368_1_FAR_FROM_LIMIT = SteadyCriterion("IEC 62368-1 B.1.6: 1 K in 5 min", 1.0, 300.0)
 
 
 def steady_from(times: Samples, temperatures: Samples, criterion: SteadyCriterion) -> float | None:
@@ -203,28 +192,159 @@ def _best_time_constant(
     return math.exp(0.5 * (left + right))
 
 
-def time_to_rate(rise: float, time_constant: float, rate: float) -> float:
-    """Return after how long a first-order rise (K) is slower than `rate`, in the unit of the time constant.
+MINUTE, DAY = 60.0, 86400.0
+#: A rise smaller than this (K), or a time constant less certain than this share, is no rise worth a fit.
+_LEAST_RISE, _MOST_DOUBT = 1.0, 0.1
+#: Samples further apart than this many periods have a gap between them.
+_GAP = 1.5
 
-    t = tau ln(rise / (tau rate)), 0 when it is slow from the beginning; what is then still missing is
-    tau rate kelvin. `rate` is in K per unit of the time constant. Raises ValueError when a value is not
-    above zero.
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """Least, mean and greatest of a quantity, in its unit."""
+
+    low: float
+    mean: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True)
+class Trend:
+    """Drift per day with its standard uncertainty, both in the unit of the quantity.
+
+    The uncertainty allows for neighbouring minutes being alike (lag-1 autocorrelation r: n (1-r)/(1+r)
+    independent ones, the usual first-order correction, from memory).
     """
-    for name, value in (("rise", rise), ("time constant", time_constant), ("rate", rate)):
-        if not (math.isfinite(value) and value > 0.0):
-            raise ValueError(f"{name} {value!r}; expected a finite number above zero")
-    return max(0.0, time_constant * math.log(rise / (time_constant * rate)))
+
+    per_day: float
+    uncertainty: float
+    degrees_of_freedom: float
+
+    @property
+    def certain(self) -> bool:
+        """Whether the drift is larger than its expanded uncertainty (Student's factor of the independent minutes)."""
+        return abs(self.per_day) > expanded(self.uncertainty, self.degrees_of_freedom)
 
 
-def arrhenius_acceleration(activation_energy: float, use: float, stress: float) -> float:
-    """Return by how much ageing at `stress` is faster than at `use` (both degC): exp(Ea/k (1/T1 - 1/T2)).
+@dataclass(frozen=True, slots=True)
+class WarmUp:
+    """How the case warmed: the fit, or None where there was no rise worth one; when it was steady, s."""
 
-    `activation_energy` in eV. Raises ValueError below absolute zero or for a negative energy.
+    fit: FirstOrderFit | None
+    steady: float | None
+    criterion: SteadyCriterion
+
+
+def band(values: Numbers) -> Band | None:
+    """Return the band of the values that are there; None when there are none."""
+    import numpy as np
+
+    known = values[np.isfinite(values)].astype(np.float64)
+    if known.size == 0:
+        return None
+    return Band(float(known.min()), float(known.mean()), float(known.max()))
+
+
+def by_minute(times: Numbers, values: Numbers) -> tuple[Numbers, Numbers]:
+    """Return mean time and mean value of every minute that holds a value."""
+    import numpy as np
+
+    known = np.isfinite(values)
+    if not known.any():
+        return np.empty(0), np.empty(0)
+    minutes = np.floor(times[known] / MINUTE).astype(np.int64)
+    minutes -= minutes.min()
+    count = np.bincount(minutes)
+    held = count > 0
+    mean_time = np.bincount(minutes, weights=times[known])[held] / count[held]
+    mean_value = np.bincount(minutes, weights=values[known].astype(np.float64))[held] / count[held]
+    return mean_time, mean_value
+
+
+def first_stretch(times: Numbers, period: float) -> int:
+    """Return how many samples come before the first gap in which a case could have cooled: of a minute or more."""
+    import numpy as np
+
+    breaks = np.flatnonzero(np.diff(times) > max(_GAP * period, MINUTE))
+    return int(breaks[0]) + 1 if breaks.size else int(times.size)
+
+
+def gaps(times: Numbers, period: float) -> list[tuple[float, float]]:
+    """Return the stretches without samples, from the sample before to the sample after each."""
+    import numpy as np
+
+    breaks = np.flatnonzero(np.diff(times) > _GAP * period)
+    return [(float(times[index]), float(times[index + 1])) for index in breaks]
+
+
+def running_time(times: Numbers, period: float) -> float:
+    """Return the time in which samples were taken, s: a period for each, however many are missing."""
+    return float(times.size) * period
+
+
+def time_above(values: Numbers, level: float, period: float) -> float:
+    """Return the time spent above a level, s."""
+    import numpy as np
+
+    return float(np.count_nonzero(values > level)) * period
+
+
+def time_after(times: Numbers, starts: Sequence[float], near: float, period: float) -> float:
+    """Return the time in which samples were taken within `near` seconds after one of the starts, s."""
+    import numpy as np
+
+    ordered = np.sort(np.asarray(starts, dtype=np.float64))
+    latest = np.searchsorted(ordered, times, side="right") - 1
+    close = (latest >= 0) & (times - ordered[np.maximum(latest, 0)] <= near)
+    return float(np.count_nonzero(close)) * period
+
+
+def trend(times: Numbers, values: Numbers) -> Trend | None:
+    """Return the drift of a record, fitted to its minute means; None when it is too short."""
+    minutes, means = by_minute(times, values)
+    if minutes.size < 3:  # noqa: PLR2004 - two points leave nothing to judge the line by
+        return None
+    slope, slope_sd, residuals = line(minutes, means)
+    alike = min(max(lag_1(residuals), 0.0), 0.999)
+    independent = (1.0 - alike) / (1.0 + alike)
+    degrees = max(1.0, minutes.size * independent - 2.0)
+    return Trend(slope * DAY, slope_sd / math.sqrt(independent) * DAY, degrees)
+
+
+def line(x: Numbers, y: Numbers) -> tuple[float, float, Numbers]:
+    """Return the slope of the least squares line, its standard deviation, and the residuals; 3 points at least.
+
+    About the means, so that an instant of days costs no digits.
     """
-    if not (math.isfinite(activation_energy) and activation_energy >= 0.0):
-        raise ValueError(f"activation energy {activation_energy!r} eV; expected zero or more")
-    for temperature in (use, stress):
-        if not (math.isfinite(temperature) and temperature > _ABSOLUTE_ZERO):
-            raise ValueError(f"temperature {temperature!r} degC; expected more than {_ABSOLUTE_ZERO} degC")
-    inverse = 1.0 / (use - _ABSOLUTE_ZERO) - 1.0 / (stress - _ABSOLUTE_ZERO)
-    return math.exp(activation_energy / BOLTZMANN * inverse)
+    about = x - x.mean()
+    square = float(about @ about)
+    slope = float(about @ y) / square
+    residuals = y - y.mean() - slope * about
+    return slope, math.sqrt(float(residuals @ residuals) / (x.size - 2) / square), residuals
+
+
+def lag_1(values: Numbers) -> float:
+    """Return the lag-1 autocorrelation of a series as NIST StRD defines it; 0 for a constant one."""
+    about = values - values.mean()
+    square = float(about @ about)
+    return float(about[:-1] @ about[1:]) / square if square > 0.0 else 0.0
+
+
+def warm_up(times: Numbers, case: Numbers, period: float, criterion: SteadyCriterion = IEC_61010_1) -> WarmUp:
+    """Return how the case warmed, from the first stretch without a gap: after one it is another rise."""
+    stretch = first_stretch(times, period)
+    minutes, means = by_minute(times[:stretch], case[:stretch])
+    fit: FirstOrderFit | None = None
+    steady: float | None = None
+    if minutes.size >= 4:  # noqa: PLR2004 - three parameters
+        try:
+            fit = fit_first_order(minutes, means)
+        except ValueError:
+            fit = None
+        steady = steady_from(minutes, means, criterion)
+    if fit is not None and (
+        abs(fit.final - fit.initial) < _LEAST_RISE
+        or fit.time_constant_uncertainty > _MOST_DOUBT * fit.time_constant
+    ):
+        fit = None
+    return WarmUp(fit, steady, criterion)

@@ -1,0 +1,104 @@
+"""Do two readings agree, is a terminal on, off or in between, does a supply hold its voltage: answered here only.
+
+Every check, the stand's check of itself and the soak ask these functions, so that none holds against the unit what
+another calls a fault of the stand. Pure numbers; V and A unless a name says otherwise.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from hilseq.analysis.digital_input import INPUT_TYPES
+from hilseq.analysis.limits import Limits
+
+#: A voltage from this share of the rated supply on counts as on, where it must be one or the other.
+ON_SHARE = 0.5
+#: Above this part of its limit a current is taken as limited: readings below the limit are noise away.
+LIMITED = 0.9
+#: The table of inputs is for this supply, V.
+_RATED = 24.0
+
+
+def agree(one: float, other: float, *errors: float) -> bool:
+    """Tell whether two values may be the same, given the largest error of each; all in one unit."""
+    return abs(one - other) <= sum(errors)
+
+
+class Level(StrEnum):
+    """What a channel says of a terminal."""
+
+    OFF = "off"
+    BETWEEN = "in between"  #: a logic channel may take it either way
+    ON = "on"
+
+
+@dataclass(frozen=True, slots=True)
+class LevelBand:
+    """What the values of one channel mean, in its own unit: off up to `off`, on from `on`, in between otherwise.
+
+    Where it must be one or the other, a value counts as on from `half`.
+    """
+
+    off: float
+    half: float
+    on: float
+
+    def level(self, value: float) -> Level:
+        """Return what a value of the channel says of its terminal."""
+        if value >= self.on:
+            return Level.ON
+        return Level.OFF if value <= self.off else Level.BETWEEN
+
+    def counts_as_on(self, value: float) -> bool:
+        """Tell whether a value counts as on, where it must be one or the other."""
+        return value >= self.half
+
+
+#: A logic channel: 0 or 1.
+LOGIC = LevelBand(0.0, 0.5, 1.0)
+
+
+def no_signal(rated: float) -> Limits:
+    """Return the voltages that every input takes as off, V: up to 5 V at 24 V (IEC 61131-2, type 1)."""
+    return Limits(None, (INPUT_TYPES[1].threshold.low or 5.0) * rated / _RATED)
+
+
+def voltage_band(rated: float, per_volt: float = 1.0, error: float = 0.0) -> LevelBand:
+    """Return what the values of a channel that measures a terminal's voltage mean, at a rated supply (V).
+
+    A logic channel must take 5 V for off and 15 V for on (IEC 61131-2, type 1, at 24 V rated); in between it may
+    take either. `per_volt` is how much of the channel's unit 1 V is, `error` its largest error in that unit: so near
+    to a threshold the level is in between.
+    """
+    threshold, scale = INPUT_TYPES[1].threshold, rated / _RATED * per_volt
+    low, high = (threshold.low or 5.0) * scale, (threshold.high or 15.0) * scale
+    return LevelBand(low - error, ON_SHARE * rated * per_volt, high + error)
+
+
+def contradict(one: Level, other: Level) -> bool:
+    """Tell whether two channels cannot both be right: one says on and the other off."""
+    return {one, other} == {Level.ON, Level.OFF}
+
+
+class Holding(StrEnum):
+    """How the voltage of a supply compares with its setting."""
+
+    HOLDS = "holds"
+    LIMITED = "limited"  #: lower, because the current is limited: the unit draws too much
+    WRONG = "wrong"  #: differs, and no current limit explains it
+
+
+def is_limited(amperes: float, current_limit: float) -> bool:
+    """Tell whether a current is so near the limit of its supply that the limit may act, both in A."""
+    return amperes > LIMITED * current_limit
+
+
+def holding(volts: float, amperes: float, *, setting: float, error: float, current_limit: float) -> Holding:
+    """Return whether a supply holds its voltage, V, at a current, A.
+
+    Setting and reading may each be wrong by `error` (V), the largest that the supply's accuracy allows.
+    """
+    if agree(volts, setting, error, error):
+        return Holding.HOLDS
+    return Holding.LIMITED if volts < setting and is_limited(amperes, current_limit) else Holding.WRONG
