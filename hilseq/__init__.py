@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from hilseq.analysis.limits import DecisionRule as DecisionRule
     from hilseq.analysis.limits import Limits as Limits
     from hilseq.analysis.limits import ReadingVerdict as ReadingVerdict
-    from hilseq.analysis.sequential import Decision as Decision
+    from hilseq.analysis.start_plans import Decision as Decision
     from hilseq.clock import Clock as Clock
     from hilseq.description.profile import Indicator as Indicator
     from hilseq.description.profile import Mode as Mode
@@ -73,7 +73,7 @@ if TYPE_CHECKING:
     from hilseq.procedures.readiness import require as require
     from hilseq.procedures.repeats import repeat as repeat
     from hilseq.procedures.self_check import supply_delivers as supply_delivers
-    from hilseq.procedures.soak.outcome import SoakOutcome as SoakOutcome
+    from hilseq.procedures.soak.events import SoakOutcome as SoakOutcome
     from hilseq.procedures.starts import start_times as start_times
     from hilseq.procedures.temperature import reported_error as reported_error
     from hilseq.procedures.unit import Unit as Unit
@@ -97,7 +97,7 @@ _HOMES = {
     "clock_check": "hilseq.procedures.clock_check",
     "current_by_mode": "hilseq.procedures.inrush",
     "cycling": "hilseq.procedures.cycling",
-    "Decision": "hilseq.analysis.sequential",
+    "Decision": "hilseq.analysis.start_plans",
     "DecisionRule": "hilseq.analysis.limits",
     "durations": "hilseq.procedures.durations",
     "Element": "hilseq.hooks",
@@ -139,7 +139,7 @@ _HOMES = {
     "SignalBank": "hilseq.instruments.signals",
     "signals_failure": "hilseq.procedures.analog_bands",
     "slow_ramp": "hilseq.procedures.margins_ramp",
-    "SoakOutcome": "hilseq.procedures.soak.outcome",
+    "SoakOutcome": "hilseq.procedures.soak.events",
     "Stage": "hilseq.hooks",
     "Stand": "hilseq.description.stand",
     "StandFault": "hilseq.errors",

@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
+from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 import pytest
 
 from hilseq.description.plans import SoakCycles
+from hilseq.description.profile import Mode
 from hilseq.errors import HilseqError, InstrumentTimeout, Interlock, StandFault, UnitFault
 from hilseq.procedures.faults import Faults, StoredFault
 from hilseq.procedures.operator import Operator, Prompt
-from hilseq.procedures.soak.record import Incident, SoakState
+from hilseq.procedures.soak.record import Finding, Incident, Recorder, SoakState
 from hilseq.procedures.soak.run import SoakRun
 from hilseq.procedures.soak.states import TABLE, Event, Keep, Machine, State, diagram
 
@@ -26,8 +28,6 @@ FINAL = {State.NOT_BEGUN, State.ENDED, State.FAILED}
 
 Edge = tuple[State, Event]
 EDGES = {(state, event) for state, moves in TABLE.items() for event in moves}
-#: Moves made by the soaks below, filled as they run.
-MADE: set[Edge] = set()
 
 
 # -- the table by itself -------------------------------------------------------------------------------
@@ -76,7 +76,7 @@ def test_the_documents_show_the_table() -> None:
 
 
 class _Kept:
-    """Keeps what a soak keeps, in order."""
+    """A recorder that lists what it is told to keep; samples and progress are left out."""
 
     def __init__(self) -> None:
         self.kept: list[str] = []
@@ -90,235 +90,247 @@ class _Kept:
 
 
 class _Acknowledges(Operator):
-    def ask(self, prompt: Prompt) -> str:
+    """A person who puts everything right."""
+
+    def ask(self, _: Prompt) -> str:
         return "done"
 
 
 class Trips:
-    """Raises faults when a soak is in some state, one after the other: where it samples, and where power comes."""
+    """Raises faults when a soak is in some state, one after the other.
 
-    def __init__(self, found: TwinUnit, run: SoakRun, trips: list[tuple[State, HilseqError]]) -> None:
-        self._run = run
-        self._left = deque(trips)
-        self._take = run._sampler.take
+    Where it samples, where power comes, and where it moves the unit.
+    """
+
+    def __init__(self, found: TwinUnit, run: SoakRun, trips: tuple[tuple[State, HilseqError], ...]) -> None:
+        self._machine = run._machine
+        self.left = deque(trips)
+        self._take, self._interlocks = run._sampler.take, found.unit.supply.check_interlocks
         run._sampler.take = self.take  # type: ignore[method-assign]
-        self._interlocks = found.unit.supply.check_interlocks
         found.unit.supply.check_interlocks = self.check_interlocks
+        self._move_to = found.unit.modes.move_to
+        found.unit.modes.move_to = self.move_to  # type: ignore[method-assign]
 
-    def _trip(self) -> None:
-        if self._left and self._run._machine.state is self._left[0][0]:
-            raise self._left.popleft()[1]
+    def _trip(self, *, of_unit: bool = False) -> None:
+        if self.left and self._machine.state is self.left[0][0]:
+            fault = self.left[0][1]
+            if isinstance(fault, UnitFault) is of_unit:
+                self.left.popleft()
+                raise fault
 
     def take(self) -> Any:
         self._trip()
         return self._take()
 
+    def move_to(self, mode: Mode) -> Any:
+        self._trip(of_unit=True)
+        return self._move_to(mode)
+
     def check_interlocks(self) -> None:
         self._trip()
         self._interlocks()
 
-    @property
-    def done(self) -> bool:
-        return not self._left
-
 
 LOST, OPEN, BROKEN = (
     InstrumentTimeout("supply main is silent"),
-    Interlock("door"),
-    StandFault("wrong instrument"),
+    Interlock("the door is open"),
+    StandFault("wrong"),
 )
 NO_START = UnitFault("it does not start", place="start")
-STUCK = "output-stuck-off@q04,after=20s"
+STUCK = "output-stuck-off@q03,after=20s"
+LEAVES = "mode-unreachable@mode live,after=20s,for=40s"
 CYCLES = {"cycles": SoakCycles.model_validate({"every": "30 s", "off": "2 s"})}
+#: An interrupted soak: begun 100 s ago, with one event.
+BEFORE = SoakState(
+    -100.0, 30.0, -50.0, 0, [Incident(1, 10.0, None, [Finding("reset", "start", "once")])], [], "cut off"
+)
 
 
-@pytest.fixture
-def soak(make: MakeUnit, monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[..., list[str]]]:
-    """`soak("a-defect", trips=[...], duration=60.0, on_event="stop")`: what was kept; the moves go into MADE."""
-    moved = Machine.on
+@dataclass(frozen=True)
+class Soaking:
+    """One soak: what is wrong, what trips it and where, and the moves that it has to make, in order."""
+
+    moves: tuple[Edge, ...]
+    defects: tuple[str, ...] = ()
+    trips: tuple[tuple[State, HilseqError], ...] = ()
+    plan: dict[str, Any] = field(default_factory=dict)
+    duration: float = 60.0
+    state: SoakState | None = None
+    #: What is raised in the end.
+    ends: type[HilseqError] | None = None
+
+
+S, E = State, Event
+BEGIN, END = (S.STARTING, E.RUNNING), (S.SAMPLING, E.OVER)
+LOSE, DOOR = (S.SAMPLING, E.INSTRUMENT_LOST), (S.SAMPLING, E.INTERLOCK)
+BACK, ACKNOWLEDGED = (S.LOST, E.INSTRUMENT_BACK), (S.LATCHED, E.ACKNOWLEDGED)
+RETURN, CYCLE, CYCLED = (S.RETURNING, E.RUNNING), (S.SAMPLING, E.CYCLE_DUE), (S.CYCLING, E.RUNNING)
+FIND, DONE = (S.SAMPLING, E.FOUND), (S.EVENT, E.COMPLETE)
+FAILS, AGAIN = (S.CYCLING, E.NO_START), (S.RESTARTING, E.RUNNING)
+
+SOAKS = {
+    "a good unit with power cycles": Soaking(
+        (BEGIN, CYCLE, CYCLED, CYCLE, CYCLED, END), plan=CYCLES, duration=80.0
+    ),
+    "an event, and the plan stops": Soaking((BEGIN, FIND, DONE, END), (STUCK,), plan={"on_event": "stop"}),
+    "an event that is open at the end": Soaking(
+        (BEGIN, FIND, (S.EVENT, E.OVER)), (STUCK,), plan={"burst_after": 500}, duration=21.0
+    ),
+    "more signs of an open event": Soaking(
+        (BEGIN, FIND, (S.EVENT, E.FOUND), DONE, END),
+        (STUCK, "output-stuck-off@q05,after=20500ms"),
+        plan={"on_event": "stop"},
+    ),
+    "a unit that leaves its mode is restarted": Soaking(
+        (BEGIN, FIND, DONE, (S.SAMPLING, E.RESTART_DUE), AGAIN, END),
+        (LEAVES,),
+        plan={"on_event": "restart"},
+        duration=120.0,
+    ),
+    "a unit that does not start": Soaking(
+        (BEGIN, CYCLE, FAILS, (S.RESTARTING, E.NO_START), (S.RESTARTING, E.OVER)),
+        trips=((S.CYCLING, NO_START), (S.RESTARTING, NO_START)),
+        plan={**CYCLES, "stop_after_events": 2},
+    ),
+    "faults that a start left": Soaking(
+        (BEGIN, CYCLE, (S.CYCLING, E.FOUND), CYCLED, END), ("stored",), plan=CYCLES, duration=50.0
+    ),
+    "lost while sampling": Soaking((BEGIN, LOSE, BACK, RETURN, END), trips=((S.SAMPLING, LOST),)),
+    "lost in an event": Soaking(
+        (BEGIN, FIND, (S.EVENT, E.INSTRUMENT_LOST), BACK, RETURN), (STUCK,), ((S.EVENT, LOST),)
+    ),
+    "lost in a cycle": Soaking(
+        (BEGIN, CYCLE, (S.CYCLING, E.INSTRUMENT_LOST), BACK, RETURN), trips=((S.CYCLING, LOST),), plan=CYCLES
+    ),
+    "lost in a restart": Soaking(
+        (BEGIN, CYCLE, FAILS, (S.RESTARTING, E.INSTRUMENT_LOST), BACK, RETURN),
+        trips=((S.CYCLING, NO_START), (S.RESTARTING, LOST)),
+        plan=CYCLES,
+    ),
+    "lost again while it returns": Soaking(
+        (BEGIN, LOSE, BACK, (S.RETURNING, E.INSTRUMENT_LOST), BACK, RETURN, END),
+        trips=((S.SAMPLING, LOST), (S.RETURNING, LOST)),
+    ),
+    "back, and the unit does not start": Soaking(
+        (BEGIN, LOSE, BACK, (S.RETURNING, E.NO_START), AGAIN, END),
+        trips=((S.SAMPLING, LOST), (S.RETURNING, NO_START)),
+    ),
+    "a door while it returns": Soaking(
+        (BEGIN, LOSE, BACK, (S.RETURNING, E.INTERLOCK), ACKNOWLEDGED, RETURN, END),
+        trips=((S.SAMPLING, LOST), (S.RETURNING, OPEN)),
+    ),
+    "a door": Soaking((BEGIN, DOOR, ACKNOWLEDGED, RETURN, END), trips=((S.SAMPLING, OPEN),)),
+    "a door in an event": Soaking(
+        (BEGIN, FIND, (S.EVENT, E.INTERLOCK), ACKNOWLEDGED, RETURN), (STUCK,), ((S.EVENT, OPEN),)
+    ),
+    "a door in a cycle": Soaking(
+        (BEGIN, CYCLE, (S.CYCLING, E.INTERLOCK), ACKNOWLEDGED, RETURN),
+        trips=((S.CYCLING, OPEN),),
+        plan=CYCLES,
+    ),
+    "a door in a restart": Soaking(
+        (BEGIN, CYCLE, FAILS, (S.RESTARTING, E.INTERLOCK), ACKNOWLEDGED, RETURN),
+        trips=((S.CYCLING, NO_START), (S.RESTARTING, OPEN)),
+        plan=CYCLES,
+    ),
+    "a stand that fails": Soaking(
+        (BEGIN, (S.SAMPLING, E.STAND_FAILED)), trips=((S.SAMPLING, BROKEN),), ends=StandFault
+    ),
+    "a stand that fails in an event": Soaking(
+        (BEGIN, FIND, (S.EVENT, E.STAND_FAILED)), (STUCK,), ((S.EVENT, BROKEN),), ends=StandFault
+    ),
+    "a stand that fails in a cycle": Soaking(
+        (BEGIN, CYCLE, (S.CYCLING, E.STAND_FAILED)),
+        trips=((S.CYCLING, BROKEN),),
+        plan=CYCLES,
+        ends=StandFault,
+    ),
+    "a stand that fails in a restart": Soaking(
+        (BEGIN, CYCLE, FAILS, (S.RESTARTING, E.STAND_FAILED)),
+        trips=((S.CYCLING, NO_START), (S.RESTARTING, BROKEN)),
+        plan=CYCLES,
+        ends=StandFault,
+    ),
+    "a stand that fails while it returns": Soaking(
+        (BEGIN, LOSE, BACK, (S.RETURNING, E.STAND_FAILED)),
+        trips=((S.SAMPLING, LOST), (S.RETURNING, BROKEN)),
+        ends=StandFault,
+    ),
+    "an instrument that stays lost": Soaking(
+        (BEGIN, LOSE, (S.LOST, E.STAND_FAILED)), ("supply-silent,after=20s",), ends=StandFault
+    ),
+    "a door that nobody closes": Soaking(
+        (BEGIN, DOOR, (S.LATCHED, E.STAND_FAILED)), trips=((S.SAMPLING, OPEN),), ends=Interlock
+    ),
+    "a unit that does not begin": Soaking(
+        ((S.STARTING, E.NO_START),), trips=((S.STARTING, NO_START),), ends=UnitFault
+    ),
+    "a stand that does not begin": Soaking(
+        ((S.STARTING, E.STAND_FAILED),), trips=((S.STARTING, BROKEN),), ends=StandFault
+    ),
+    "an interrupted soak": Soaking(((S.STARTING, E.RESUMED), END), state=BEFORE, duration=130.0),
+}
+
+
+def test_the_soaks_make_every_move() -> None:
+    """Nothing in the table is only drawn."""
+    assert {move for soak in SOAKS.values() for move in soak.moves} == EDGES
+
+
+@pytest.mark.parametrize("name", SOAKS)
+def test_a_soak_moves_as_the_table_says(make: MakeUnit, monkeypatch: pytest.MonkeyPatch, name: str) -> None:
+    """Each soak makes its moves, in their order, and the journal keeps of each what the table says."""
+    soak = SOAKS[name]
+    made: list[Edge] = []
+    kept = _Kept()
+    moved, read = Machine.on, Faults.read
 
     def on(self: Machine, event: Event, said: Any = None) -> None:
-        MADE.add((self.state, event))
+        before, made_before = len(kept.kept), (self.state, event)
+        made.append(made_before)
         moved(self, event, said)
-
-    monkeypatch.setattr(Machine, "on", on)
-
-    def run(
-        *defects: str,
-        trips: list[tuple[State, HilseqError]] | None = None,
-        duration: float = 60.0,
-        operator: Operator | None = None,
-        state: SoakState | None = None,
-        **plan: Any,
-    ) -> list[str]:
-        found = make(*defects)
-        assert found.profile.soak is not None
-        chosen = found.profile.soak.model_copy(update={"port_traffic": (), "cycles": None, **plan})
-        found.bench.operator = operator or found.bench.operator
-        kept = _Kept()
-        made = SoakRun(found.bench, found.unit, chosen, kept, duration=duration, state=state)
-        tripped = Trips(found, made, list(trips or []))
-        try:
-            made.run()
-        finally:
-            assert tripped.done, "the soak never came to where it was to trip"
-            assert made._machine.state in FINAL
-        return kept.kept
-
-    yield run
-
-
-def test_a_good_unit_with_power_cycles(soak: Callable[..., list[str]]) -> None:
-    """Each planned cycle is a gap and nothing else."""
-    kept = soak(duration=100.0, **CYCLES)
-    assert kept == ["begin", "gap", "gap", "gap", "end"]
-
-
-def test_an_event_is_kept_with_its_burst(soak: Callable[..., list[str]]) -> None:
-    """Findings at once, the burst when it is complete, and the plan stops."""
-    kept = soak(STUCK, on_event="stop")
-    assert kept[:2] == ["begin", "event"]
-    assert kept[-3:] == ["burst", "seal", "end"]
-
-
-def test_an_event_that_is_open_at_the_end_keeps_its_burst(soak: Callable[..., list[str]]) -> None:
-    """The end comes in the middle of the burst."""
-    assert soak(STUCK, duration=20.8, burst_after=500)[-2:] == ["burst", "end"]
-
-
-def test_more_signs_of_an_open_event_belong_to_it(soak: Callable[..., list[str]]) -> None:
-    """A second output that fails during the burst makes no event of its own."""
-    kept = soak(STUCK, "output-stuck-off@q02,after=20500ms", on_event="stop")
-    assert (kept.count("event"), kept.count("burst")) == (2, 1)
-
-
-def test_the_plan_restarts_a_unit_that_is_not_well(soak: Callable[..., list[str]]) -> None:
-    """A unit that has left its mode is started again, in a gap."""
-    kept = soak("mode-unreachable@mode live,after=20s,for=1s", on_event="restart", duration=120.0)
-    assert "gap" in kept[kept.index("burst") :]
-    assert kept[-1] == "end"
-
-
-def test_a_unit_that_does_not_start_is_tried_as_often_as_the_plan_says(
-    soak: Callable[..., list[str]],
-) -> None:
-    """Each failed start is an event; then the plan stops, and the gap is kept."""
-    trips = [(State.CYCLING, NO_START), (State.RESTARTING, NO_START)]
-    kept = soak(trips=trips, duration=100.0, stop_after_events=2, **CYCLES)
-    assert kept == ["begin", "event", "event", "gap", "end"] or kept[-2:] == ["gap", "end"]
-    assert kept.count("event") == 2
-
-
-def test_faults_that_a_start_left_are_an_event(
-    soak: Callable[..., list[str]], monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """The fault table after a planned cycle holds an entry more: an event without a burst, and the soak goes on."""
-    entry, read, left = StoredFault(0x21, "q05", None, "overloaded", "a short", "look"), Faults.read, [True]
+        wanted = [_WRITES.get(keep, "") for keep in TABLE[made_before[0]][event][1]]
+        written = [one.split()[0] for one in kept.kept[before:]]
+        assert [one for one in written if one in _WRITES.values()] == [one for one in wanted if one], (
+            made_before
+        )
 
     def one_more(self: Faults) -> list[StoredFault]:
-        return [*read(self), *([entry] if (State.SAMPLING, Event.CYCLE_DUE) in cycled else [])]
-
-    cycled: set[Edge] = set()
-    moved = Machine.on
-
-    def on(self: Machine, event: Event, said: Any = None) -> None:
-        if left and event is Event.CYCLE_DUE:
-            cycled.add((self.state, event))
-        moved(self, event, said)
+        entry = StoredFault(0x21, "q05", None, "overloaded", "a short", "look")
+        return [*read(self), *([entry] if CYCLE in made else [])]
 
     monkeypatch.setattr(Machine, "on", on)
-    monkeypatch.setattr(Faults, "read", one_more)
-    kept = soak(duration=50.0, **CYCLES)
-    assert (kept.count("event"), kept.count("burst")) == (1, 0)
-    assert kept[-2:] == ["gap", "end"]
+    defects = tuple(defect for defect in soak.defects if defect != "stored")
+    if defects != soak.defects:
+        monkeypatch.setattr(Faults, "read", one_more)
+    found = make(*defects, stand_changes={"safety.reconnect-timeout": "1 min"})
+    if soak.ends is None:
+        found.bench.operator = _Acknowledges()
+    assert found.profile.soak is not None
+    usual = {"port_traffic": [], "cycles": None, "on_event": "go on", "stop_after_events": 50}
+    plan = found.profile.soak.model_copy(update={**usual, **soak.plan})
+    run = SoakRun(
+        found.bench, found.unit, plan, cast("Recorder", kept), duration=soak.duration, state=soak.state
+    )
+    trips = Trips(found, run, soak.trips)
+    if soak.ends is None:
+        run.run()
+    else:
+        with pytest.raises(soak.ends):
+            run.run()
+    assert not trips.left, "the soak never came to where it was to trip"
+    assert run._machine.state in FINAL
+    at = iter(made)
+    assert all(any(one == move for one in at) for move in soak.moves), made
 
 
-RETURNED = ["note instrument lost", "note instrument back", "gap"]
-TROUBLES = {
-    "while sampling": ([(State.SAMPLING, LOST)], {}, (), RETURNED),
-    "in an event": ([(State.EVENT, LOST)], {}, (STUCK,), ["note instrument lost", "burst"]),
-    "in a cycle": ([(State.CYCLING, LOST)], CYCLES, (), RETURNED),
-    "in a restart": ([(State.CYCLING, NO_START), (State.RESTARTING, LOST)], CYCLES, (), RETURNED),
-    "again": ([(State.SAMPLING, LOST), (State.RETURNING, LOST)], {}, (), ["note instrument lost"] * 1),
-    "and the unit does not start": (
-        [(State.SAMPLING, LOST), (State.RETURNING, NO_START)],
-        {},
-        (),
-        ["event", "gap"],
-    ),
-    "then a door": (
-        [(State.SAMPLING, LOST), (State.RETURNING, OPEN)],
-        {},
-        (),
-        ["note interlock acknowledged"],
-    ),
-    "a door": ([(State.SAMPLING, OPEN)], {}, (), ["note interlock", "note interlock acknowledged", "gap"]),
-    "a door in an event": ([(State.EVENT, OPEN)], {}, (STUCK,), ["note interlock", "burst"]),
-    "a door in a cycle": ([(State.CYCLING, OPEN)], CYCLES, (), ["note interlock"]),
-    "a door in a restart": (
-        [(State.CYCLING, NO_START), (State.RESTARTING, OPEN)],
-        CYCLES,
-        (),
-        ["note interlock"],
-    ),
+#: What the recorder is told for each thing that is kept of a move; findings come one by one.
+_WRITES = {
+    Keep.BEGINNING: "begin",
+    Keep.BURST: "burst",
+    Keep.CUT_BURST: "burst",
+    Keep.GAP: "gap",
+    Keep.NOTE: "note",
+    Keep.SEAL: "seal",
+    Keep.END: "end",
 }
-
-
-@pytest.mark.parametrize("name", TROUBLES)
-def test_the_stand_comes_back(soak: Callable[..., list[str]], name: str) -> None:
-    """An instrument that is lost, or an interlock, wherever it happens: noted, waited for, and shown as a gap."""
-    trips, plan, defects, expected = TROUBLES[name]
-    plan = {"stop_after_events": 50, "on_event": "continue", **plan}
-    kept = soak(*defects, trips=trips, operator=_Acknowledges(), **plan)
-    assert kept[-1] == "end"
-    at = iter(kept)
-    assert all(any(one == wanted for one in at) for wanted in expected), kept
-
-
-FOR_GOOD = {
-    "while sampling": ([(State.SAMPLING, BROKEN)], {}, ()),
-    "in an event": ([(State.EVENT, BROKEN)], {}, (STUCK,)),
-    "in a cycle": ([(State.CYCLING, BROKEN)], CYCLES, ()),
-    "in a restart": ([(State.CYCLING, NO_START), (State.RESTARTING, BROKEN)], CYCLES, ()),
-    "coming back": ([(State.SAMPLING, LOST), (State.RETURNING, BROKEN)], {}, ()),
-    "a door that nobody closes": ([(State.SAMPLING, OPEN)], {}, ()),
-}
-
-
-@pytest.mark.parametrize("name", FOR_GOOD)
-def test_the_stand_fails_for_good(soak: Callable[..., list[str]], name: str) -> None:
-    """The soak is left to be resumed: sealed, not ended, and an open burst is kept."""
-    trips, plan, defects = FOR_GOOD[name]
-    with pytest.raises(StandFault, match="of the soak"):
-        soak(*defects, trips=trips, stop_after_events=50, **plan)
-
-
-def test_an_instrument_that_stays_lost_ends_the_soak(
-    soak: Callable[..., list[str]], monkeypatch: Any
-) -> None:
-    """After the stand file's time to reconnect it is given up, and nothing is said of the unit."""
-
-    def silent(self: Any, *, hold: bool) -> None:
-        raise LOST
-
-    monkeypatch.setattr("hilseq.procedures.soak.recovery.Recovery._attempt", silent)
-    with pytest.raises(StandFault, match="it did not come back within"):
-        soak(trips=[(State.SAMPLING, LOST)])
-
-
-@pytest.mark.parametrize("fault", [NO_START, BROKEN], ids=["unit", "stand"])
-def test_a_soak_that_cannot_begin_keeps_nothing(soak: Callable[..., list[str]], fault: HilseqError) -> None:
-    """What goes wrong before the first sample is the check's, not the soak's."""
-    with pytest.raises(type(fault)):
-        soak(trips=[(State.STARTING, fault)])
-
-
-def test_an_interrupted_soak_goes_on(soak: Callable[..., list[str]]) -> None:
-    """It begins with a gap, and stops at once where the plan had to stop."""
-    state = SoakState(-100.0, 30.0, -50.0, 0, [Incident(1, 10.0, None)], [], "the run was cut off")
-    assert soak(state=state, on_event="stop") == ["faults", "resume", "gap", "end"] or "gap" in MADE or True
-
-
-def test_every_move_was_made() -> None:
-    """All moves of the table were made by the soaks of this file: nothing in it is only drawn."""
-    assert set() == EDGES - MADE
