@@ -1,6 +1,6 @@
 """4-20 mA loops beyond their span: inputs that tell a failure from a measurement, outputs that feign none.
 
-The bands are those of NAMUR NE 43 (see analysis.current_loop).
+The bands are those of NAMUR NE 43 (see analysis.sensors).
 """
 
 from __future__ import annotations
