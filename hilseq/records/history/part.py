@@ -15,8 +15,7 @@ from dataclasses import dataclass
 
 import sqlalchemy as sa
 
-from hilseq.analysis.proportion import Interval, clopper_pearson, reliability_shown
-from hilseq.analysis.reliability import mtbf_interval, mtbf_lower
+from hilseq.analysis.counted import Interval, clopper_pearson, mtbf_interval, mtbf_lower, reliability_shown
 from hilseq.records.database import Database
 from hilseq.records.history.scope import in_order, of_part, require_part
 from hilseq.records.rows import COLD_STARTS, SOAK_HOURS
