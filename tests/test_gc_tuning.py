@@ -47,5 +47,5 @@ def test_during_a_visit_it_works_and_leaves_out_what_was_loaded(tmp_path: Path) 
         "--out",
         str(tmp_path / "run"),
     ]
-    done = warm.hilseq(*line, cwd=tmp_path)
-    assert "passed        own" in done.stdout, done.stdout + done.stderr
+    done = warm.hilseq(*line, "-v", cwd=tmp_path)
+    assert "  passed        own" in done.stdout, done.stdout + done.stderr

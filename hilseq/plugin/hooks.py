@@ -203,9 +203,8 @@ class VisitHooks:
             phase = classify(call.excinfo.value)
             check.outcome = worse(check.outcome, phase)
             if report.failed and phase.verdict is not CheckVerdict.NOT_PERFORMED:
-                report.longrepr = (
-                    phase.why
-                )  # a technician reads the sentence; a broken sequence keeps its traceback
+                # A technician reads the sentence; a broken sequence keeps its traceback.
+                report.longrepr = phase.why
         if call.when == "teardown":
             report.user_properties.append(("verdict", str(check.outcome.verdict)))
             report.user_properties.append(("stage", check.stage))

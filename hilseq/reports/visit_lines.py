@@ -386,6 +386,7 @@ def wrapped(words: str, *, indent: int = 0, style: str = "") -> list[Text]:
         initial_indent=space,
         subsequent_indent=space + "  ",
         break_on_hyphens=False,
+        break_long_words=False,
     )
     return [Text(line, style) for line in lines or [space]]
 
