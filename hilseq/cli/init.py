@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from hilseq import resources
+from hilseq.cli.schema import as_text, schema
 
 _SEQUENCE = '''"""My first sequence: a file like this, in any folder, runs without registration."""
 
@@ -23,6 +24,8 @@ def test_supply_holds_with_all_outputs_on(live_unit, supply, judge):
     live_unit.outputs.drive(*live_unit.outputs.names)
     judge("loaded supply", supply.voltage(), Limits(23.5, 24.5))
 '''
+#: The comment by which an editor finds the schema of a YAML file.
+_SCHEMA_LINE = "# yaml-language-server: $schema="
 #: File in the new folder -> the shipped file it is a copy of.
 _COPIES = {
     "stand.yaml": ("stands", "lan-bench.yaml"),
@@ -46,6 +49,10 @@ def init_command(
         name: (resources.folder(room) / path).read_text(encoding="utf-8")
         for name, (room, path) in _COPIES.items()
     }
+    for name in ("stand", "unit"):
+        schema_file = f"{name}.schema.json"
+        contents[f"{name}.yaml"] = f"{_SCHEMA_LINE}{schema_file}\n{contents[f'{name}.yaml']}"
+        contents[schema_file] = as_text(schema(name))
     contents["checks/test_my_first.py"] = _SEQUENCE
     taken = [name for name in contents if (folder / name).exists()]
     if taken:

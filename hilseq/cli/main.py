@@ -21,6 +21,7 @@ from hilseq.cli.report import report_command
 from hilseq.cli.resume import resume_command
 from hilseq.cli.run import run_command
 from hilseq.cli.safe import safe_command
+from hilseq.cli.schema import schema_command
 from hilseq.cli.serve import serve_command
 from hilseq.cli.simulate import simulate_command
 from hilseq.cli.station import station_command
@@ -75,6 +76,7 @@ app.command("coverage", cls=Command)(coverage_command)
 app.command("plan", cls=Command)(plan_command)
 app.command("ready", cls=Command)(ready_command)
 app.command("safe", cls=Command)(safe_command)
+app.command("schema", cls=Command)(schema_command)
 app.command("serve", cls=Command)(serve_command)
 app.command("simulate", cls=Command)(simulate_command)
 app.add_typer(make_history_app(), name="history")

@@ -11,7 +11,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Annotated, Any
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, GetJsonSchemaHandler
+from pydantic_core import CoreSchema
 
 from hilseq.quantities import (
     AccuracyTerms,
@@ -51,10 +52,20 @@ class WordError(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class Shown:
-    """How the reference of keys names a type: its kind and an example; `dimension` when it is a quantity."""
+    """How the reference of keys and the JSON Schema name a type: its kind and an example.
+
+    `dimension` when it is a quantity, which a file writes as text.
+    """
 
     words: str
     dimension: str = ""
+
+    def __get_pydantic_json_schema__(self, core: CoreSchema, handler: GetJsonSchemaHandler) -> dict[str, Any]:
+        """Return the schema of what is written, not of what it is read as."""
+        if not self.dimension:
+            return handler(core)
+        _, _, example = self.words.partition("such as ")
+        return {"type": "string", "title": self.words, "examples": [example]}
 
 
 def _quantity(dimension: str) -> BeforeValidator:

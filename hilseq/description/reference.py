@@ -68,6 +68,13 @@ def _walk(path: str, model: type[BaseModel], places: dict[type[BaseModel], list[
             _walk(f"{path}.{key}{step}".lstrip("."), below, places)
 
 
+def models_of(model: type[BaseModel]) -> list[type[BaseModel]]:
+    """Return a model and every model that its keys lead to."""
+    places: dict[type[BaseModel], list[str]] = {}
+    _walk("", model, places)
+    return list(places)
+
+
 def _section(model: type[BaseModel], titles: list[str]) -> Section:
     about = " ".join((model.__doc__ or "").strip().split("\n\n")[0].split())
     inherited: set[str] = set()
@@ -76,7 +83,7 @@ def _section(model: type[BaseModel], titles: list[str]) -> Section:
             inherited |= keys_of(shared).keys()
             about += f" With the keys of {title} (see there), and:"
     words = tuple(
-        Word(key, _kind(field.rebuild_annotation()), _default(field), _meaning(field))
+        Word(key, _kind(field.rebuild_annotation()), default_in_words(field), _meaning(field))
         for key, field in keys_of(model).items()
         if key not in inherited
     )
@@ -142,7 +149,8 @@ def _kind_of_class(kind: type) -> str:
     return {int: "whole number", float: "number", bool: "true / false", str: "text"}[kind]
 
 
-def _default(field: FieldInfo) -> str:
+def default_in_words(field: FieldInfo) -> str:
+    """Return what holds without a key, as a person writes it; empty for nothing or a mapping."""
     if field.is_required():
         return "**needed**"
     value = field.get_default(call_default_factory=True, validated_data={})

@@ -1,17 +1,6 @@
 """Intake: what is known of a unit before it is powered, from a file, from options, or asked of the operator.
 
-| key | what it holds |
-|---|---|
-| `serial` | serial number on the label (as `--serial`) |
-| `part` | part number on the label: finds the profile where no `--unit` is given |
-| `revision` | hardware revision on the label |
-| `work-order` | number of the work order |
-| `complaint` | why the unit came |
-| `outside-condition` | what is seen from outside: scratches, corrosion, broken parts |
-| `battery-date` | date on the memory battery, YYYY-MM-DD or YYYY-MM |
-| `battery-pulled` | yes when the battery is taken out, no when it is in |
-| `operator` | name of who stands at the stand |
-| `remarks` | anything else |
+The keys are those of hilseq/description/intake.py.
 """
 
 from __future__ import annotations
@@ -21,14 +10,16 @@ from collections.abc import Mapping, Sequence
 from datetime import date
 from pathlib import Path
 
+from hilseq.description.intake import IntakeSheet
 from hilseq.description.nearest import nearest_word
+from hilseq.description.shape import keys_of
 from hilseq.description.source_position import SourcePosition
 from hilseq.description.yaml_text import read_yaml
 from hilseq.errors import DescriptionError, NotPerformed, UsageError
 from hilseq.plugin.operator_prompt import Person
 from hilseq.procedures.operator import Operator, Prompt
 
-#: Key -> the question that asks for it, without {slot} where it is asked once for the whole visit.
+#: Key -> the question that asks for it, in this order, `operator` once for the whole visit.
 QUESTIONS: Mapping[str, str] = {
     "operator": "Who is at the stand?",
     "serial": "Serial number of the unit in slot {slot}?",
@@ -39,8 +30,8 @@ QUESTIONS: Mapping[str, str] = {
     "outside-condition": "What is seen of {serial} from outside?",
     "battery-date": "Date on the memory battery of {serial} (YYYY-MM)?",
     "battery-pulled": "Is the battery of {serial} taken out?",
-    "remarks": "",
 }
+KEYS = tuple(keys_of(IntakeSheet))
 LONGEST = 500
 _YES_NO = {"yes": "yes", "y": "yes", "true": "yes", "no": "no", "n": "no", "false": "no"}
 _MONTH = re.compile(r"\d{4}-\d{2}")
@@ -50,10 +41,10 @@ Intake = dict[str, str]
 
 def value_of(key: str, value: str, where: str) -> str:
     """Return a value as it is kept. Raises UsageError with what was expected."""
-    if key not in QUESTIONS:
-        near = nearest_word(key, QUESTIONS)
+    if key not in KEYS:
+        near = nearest_word(key, KEYS)
         raise UsageError(
-            f"{where}: {key[:40]!r} is nothing that intake asks for; expected one of {', '.join(QUESTIONS)}"
+            f"{where}: {key[:40]!r} is nothing that intake asks for; expected one of {', '.join(KEYS)}"
             + (f"; did you mean {near!r}?" if near else "")
         )
     text = value.strip()
@@ -150,7 +141,7 @@ def ask_for_the_rest(
         if name:
             known.setdefault("operator", name)
         for key, question in QUESTIONS.items():
-            if not question or key in known or key == "operator":
+            if key in known or key == "operator":
                 continue
             words = question.replace("{slot}", slot).replace("{serial}", known.get("serial", "the unit"))
             answer = _asked(key, words, slot, operator, timeout)

@@ -1,0 +1,35 @@
+"""The intake file: what is known of a unit before it is powered."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from pydantic import Field, WithJsonSchema
+
+from hilseq.description.fields import Model
+
+#: A value is kept as it is written: `0012` stays `0012`, though YAML reads a number.
+AsWritten = Annotated[str | int | float | bool, WithJsonSchema({"type": ["string", "number", "boolean"]})]
+
+
+class IntakeSheet(Model):
+    """What is known of one unit. A file holds one, or one for each slot under the slot's name."""
+
+    serial: AsWritten = Field(default="", description="serial number on the label (as `--serial`)")
+    part: AsWritten = Field(
+        default="", description="part number on the label: finds the profile where no `--unit` is given"
+    )
+    revision: AsWritten = Field(default="", description="hardware revision on the label")
+    work_order: AsWritten = Field(default="", description="number of the work order")
+    complaint: AsWritten = Field(default="", description="why the unit came")
+    outside_condition: AsWritten = Field(
+        default="", description="what is seen from outside: scratches, corrosion, broken parts"
+    )
+    battery_date: AsWritten = Field(
+        default="", description="date on the memory battery, YYYY-MM-DD or YYYY-MM"
+    )
+    battery_pulled: AsWritten = Field(
+        default="", description="yes when the battery is taken out, no when it is in"
+    )
+    operator: AsWritten = Field(default="", description="name of who stands at the stand")
+    remarks: AsWritten = Field(default="", description="anything else")
