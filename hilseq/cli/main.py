@@ -8,6 +8,7 @@ import sys
 import typer
 
 import hilseq
+from hilseq.cli.check import check_command
 from hilseq.cli.command import Command, Group, PytestCommand
 from hilseq.cli.coverage import coverage_command
 from hilseq.cli.demo import demo_command
@@ -69,6 +70,7 @@ app.command("station", cls=PytestCommand)(station_command)
 app.command("resume", cls=Command)(resume_command)
 app.command("watch", cls=Command)(watch_command)
 app.command("inspect", cls=Command)(inspect_command)
+app.command("check", cls=Command)(check_command)
 app.command("init", cls=Command)(init_command)
 app.command("report", cls=Command)(report_command)
 app.command("verify", cls=Command)(verify_command)

@@ -14,6 +14,7 @@ from hilseq.cli.command import StandOption, UnitOption
 if TYPE_CHECKING:
     from hilseq.description.profile import Profile
     from hilseq.description.visit import Visit
+    from hilseq.errors import Problem
     from hilseq.extensions import Extensions
 
 #: Bytes of journal, reports and results for each check, and for each row of a table; measured on the demo.
@@ -117,7 +118,8 @@ def make_plans(visit: Visit, files: Mapping[str, Path], sequences: Sequence[str]
     """Return the plan of each unit: the checks are those that pytest collects. Raises UsageError."""
     from hilseq.plugin import stages
 
-    rows, extensions = _collect(visit, files, sequences)
+    found = collect(visit, files, sequences)
+    rows, extensions = found.rows, found.extensions
     plans = []
     for slot, profile in visit.profiles.items():
         plan = UnitPlan(slot, profile.part)
@@ -148,10 +150,17 @@ class _Row:
     seconds: float | None
 
 
-def _collect(
-    visit: Visit, files: Mapping[str, Path], sequences: Sequence[str]
-) -> tuple[list[_Row], Extensions]:
-    """Have pytest collect the checks, as a run would, with the extensions it met; nothing is opened."""
+@dataclass(slots=True)
+class Collected:
+    """The checks that pytest finds, the extensions it met, and what the checks ask for in vain."""
+
+    rows: list[_Row]
+    extensions: Extensions
+    problems: list[Problem]
+
+
+def collect(visit: Visit, files: Mapping[str, Path], sequences: Sequence[str]) -> Collected:
+    """Have pytest collect the checks, as a run would; nothing is opened. Raises UsageError."""
     import contextlib
     import io
 
@@ -161,20 +170,24 @@ def _collect(
     from hilseq.plugin import markers
     from hilseq.plugin.hooks import VisitHooks
     from hilseq.plugin.parametrize import slot_of
+    from hilseq.plugin.sequence_check import all_problems
 
-    rows: list[_Row] = []
-    met: list[Extensions] = []
+    found: list[Collected] = []
 
     class Collector:
         def pytest_collection_finish(self, session: pytest.Session) -> None:
             hooks = session.config.pluginmanager.getplugin("hilseq-visit")
             assert isinstance(hooks, VisitHooks)
-            met.append(hooks.run.extensions)
+            rows = []
             for item in session.items:
                 slot = slot_of(item, visit)
                 supply = visit.stand.supplies[visit.stand.slots[slot].supply]
                 seconds = markers.duration_of(item, visit.profiles[slot], supply)
                 rows.append(_Row(slot, markers.stage_of(item), markers.is_gate(item), seconds))
+            wrong = all_problems(
+                session.items, lambda item: slot_of(item, visit), visit.profiles, visit.stand
+            )
+            found.append(Collected(rows, hooks.run.extensions, wrong))
 
     line = [*sequences, "--collect-only", "-q", "-p", "no:cacheprovider", "--stand", str(visit.stand_path)]
     for slot, path in files.items():
@@ -183,8 +196,10 @@ def _collect(
     with contextlib.redirect_stdout(said), contextlib.redirect_stderr(said):
         code = pytest.main(line, plugins=[Collector()])
     if code not in (pytest.ExitCode.OK, pytest.ExitCode.NO_TESTS_COLLECTED):
-        raise UsageError(f"the checks cannot be collected:\n{said.getvalue().strip()}")
-    return rows, met[0]
+        text = said.getvalue().strip()
+        ours = text.partition("nothing was powered:\n")[2].partition(" !\n")[0]
+        raise UsageError(ours or f"the checks cannot be collected:\n{text}")
+    return found[0]
 
 
 def _plan_starts(plan: UnitPlan, profile: Profile) -> None:

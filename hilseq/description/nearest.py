@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from functools import lru_cache
 from itertools import islice
 
@@ -20,6 +20,15 @@ def nearest_word(word: object, words: Iterable[object], likeness: float = LIKE) 
     known = tuple(str(candidate) for candidate in islice(words, _MOST))
     meant = _closest(str(word)[:100], known, likeness)
     return meant if meant != word else ""
+
+
+def must_be_known(kind: str, names: Iterable[str], known: Collection[str]) -> None:
+    """Raise LookupError, with the nearest right name, unless all names are known."""
+    for name in names:
+        if name not in known:
+            near = nearest_word(name, known)
+            hint = f"did you mean {near!r}?" if near else f"expected one of {listed(known) or 'none'}"
+            raise LookupError(f"there is no {kind} {name!r}; {hint}")
 
 
 @lru_cache(maxsize=16)

@@ -106,15 +106,16 @@ class VisitHooks:
             )
 
     def _check_profiles(self, items: list[pytest.Item]) -> None:
-        """Hold the profiles against what the checks of their units declare. Raises DescriptionError."""
+        """Hold the profiles against what the checks of their units name. Raises DescriptionError, UsageError."""
         visit = self.run.visit
         for slot, profile in visit.profiles.items():
             mine = [item for item in items if slot_of(item, visit) == slot]
+            places = stages.places_of(profile, visit.stand, stages.stages_of(mine))
+            for item in mine:
+                stages.check_place(item, places)
             document, path = visit.documents[slot], visit.profile_paths[slot]
             check_parameters(mine, profile, document, path)
-            stages.check_required(
-                profile, document, path, self.run.extensions.stages, map(markers.stage_of, mine)
-            )
+            stages.check_required(profile, document, path, self.run.extensions.stages, stages.stages_of(mine))
 
     def pytest_deselected(self, items: list[pytest.Item]) -> None:
         """Remember what the command line left out: it is not performed, and is said to be."""

@@ -23,7 +23,6 @@ from hilseq.procedures.operator import Operator, Prompt
 QUESTIONS: Mapping[str, str] = {
     "operator": "Who is at the stand?",
     "serial": "Serial number of the unit in slot {slot}?",
-    "part": "",
     "work-order": "Work order of {serial} (slot {slot})?",
     "revision": "Hardware revision on the label of {serial}?",
     "complaint": "Why did {serial} come, in the words of the customer?",

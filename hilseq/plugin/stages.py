@@ -1,4 +1,7 @@
-"""The full set: which stages of the job a profile calls for, and which checks apply to it."""
+"""The full set: which stages a profile calls for, which checks apply to it, and which places they may name.
+
+A stage and a place may be one's own: only what is written almost as a known one is refused.
+"""
 
 from __future__ import annotations
 
@@ -9,6 +12,7 @@ from typing import Any
 
 import pytest
 
+from hilseq.description.nearest import SLIP, nearest_word
 from hilseq.description.profile import Profile
 from hilseq.description.source_position import SourcePosition
 from hilseq.description.stand import Stand
@@ -16,6 +20,11 @@ from hilseq.errors import DescriptionError, Problem
 from hilseq.hooks import Stage
 from hilseq.plugin.markers import stage_of, where
 
+#: Places that the shipped checks name, beside points, ports, modes, stages and signals.
+_PLACES = (
+    *("battery", "clock", "configuration", "identity", "indicator", "link", "self-test", "stand", "start"),
+    *("stored faults", "supply", "temperature"),
+)
 #: Begins a section of the stand file, in the marker `needs`.
 ON_STAND = "stand."
 #: From this likeness on a stage's name is a slip of the pen: a letter in ten.
@@ -138,3 +147,34 @@ def _has_needed(item: pytest.Item, section: str, profile: Profile, stand: Stand)
         kind = "a stand file" if on_stand else "a profile"
         words = f"{where(item)}: marker needs({section!r}): {kind} has no section {error.args[0]!r}"
         raise pytest.UsageError(words) from None
+
+
+def stages_of(items: Iterable[pytest.Item]) -> list[str]:
+    """Return the stages that checks name, once each."""
+    return list(dict.fromkeys(stage_of(item) for item in items))
+
+
+def places_of(profile: Profile, stand: Stand, stages: Iterable[str]) -> list[str]:
+    """Return the places that are known: in the words of a profile, of its stand, and of the shipped checks."""
+    points = profile.points
+    named = (points.outputs, points.inputs, points.analog_inputs, points.analog_outputs, profile.ports)
+    return [
+        *_PLACES,
+        *(name for names in named for name in names),
+        *(f"mode {mode}" for mode in profile.mode_list()),
+        *stages,
+        *stand.signals,
+    ]
+
+
+def check_place(item: pytest.Item, known: Sequence[str]) -> None:
+    """Refuse a place that is written almost as a known one. Raises pytest.UsageError with that."""
+    marker = item.get_closest_marker("place")
+    if marker is None:
+        return
+    if len(marker.args) != 1 or not isinstance(marker.args[0], str):
+        raise pytest.UsageError(f"{item.nodeid}: marker place: expected one name, such as place('supply')")
+    place = marker.args[0]
+    near = "" if place in known else nearest_word(place, known, SLIP)
+    if near:
+        raise pytest.UsageError(f"{item.nodeid}: there is no place {place!r}; did you mean {near!r}?")

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from hilseq.clock import Clock
+from hilseq.description.nearest import must_be_known
 from hilseq.description.profile import InputPoint, OutputPoint
 from hilseq.instruments.register_bank import RegisterBank
 from hilseq.instruments.signals import SignalBank
@@ -40,7 +41,8 @@ class Outputs:
         self._voltmeters = dict(voltmeters or {})
 
     def command(self, *on: str) -> None:
-        """Command the named outputs on and all others off, without waiting."""
+        """Command the named outputs on and all others off, without waiting. Raises LookupError for no output."""
+        must_be_known("output", on, self.names)
         self._commands.write_many({name: float(name in on) for name in self.names})
 
     def drive(self, *on: str) -> dict[str, bool]:
@@ -87,7 +89,11 @@ class Inputs:
         self._clock = clock
 
     def command(self, *on: str) -> None:
-        """Drive the named inputs and let go of all others; the terminals have it when this returns."""
+        """Drive the named inputs and let go of all others; the terminals have it when this returns.
+
+        Raises LookupError for no input.
+        """
+        must_be_known("input", on, self.names)
         self._signals.write_many(
             {signal: level if name in on else 0.0 for name, (signal, level) in self._drives.items()}
         )

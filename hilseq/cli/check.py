@@ -1,0 +1,42 @@
+"""`hilseq check`: hold sequences against a stand and its units, without power."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from hilseq.cli.command import StandOption, UnitOption
+
+
+def check_command(
+    files: Annotated[list[str], typer.Argument(metavar="SEQUENCE", help="Sequence files or folders.")],
+    stand: StandOption,
+    unit: UnitOption = None,
+) -> None:
+    """Check sequences against a stand and a profile: fixtures, markers, stages, places, parameters, names of points.
+
+    Nothing is powered, and no instrument is asked. Exit code: 0 all fits, 2 something does not; each problem is
+    told with file and line.
+
+    Example: hilseq check sequences --stand stands/sim-bench.yaml --unit stands/units/rh16.yaml
+    """
+    from hilseq.cli.plan import collect
+    from hilseq.description.loading import load_stand
+    from hilseq.description.visit import describe_visit
+    from hilseq.plugin.options import unit_files
+    from hilseq.plugin.sequence_check import shown
+    from hilseq.verdicts import ExitCode
+
+    slots = list(load_stand(stand).slots)
+    chosen = unit_files(unit or [], slots, stand)
+    visit = describe_visit(stand, chosen)
+    found = collect(visit, chosen, files)
+    for problem in found.problems:
+        typer.echo(f"hilseq: {shown(problem, Path.cwd())}", err=True)
+    if found.problems:
+        raise typer.Exit(int(ExitCode.USAGE))
+    stages = len(dict.fromkeys(row.stage for row in found.rows))
+    many = "s" if len(found.rows) != 1 else ""
+    typer.echo(f"{len(found.rows)} check{many} of {stages} stage{'s' if stages != 1 else ''}: all names fit")

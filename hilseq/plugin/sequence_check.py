@@ -1,0 +1,126 @@
+"""What is wrong with a sequence, found without power: what it asks for that nobody has, each with file and line."""
+
+from __future__ import annotations
+
+import ast
+import inspect
+import textwrap
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pytest
+from _pytest.fixtures import FixtureFunctionDefinition
+
+from hilseq.description.nearest import nearest_word
+from hilseq.description.profile import Profile
+from hilseq.description.stand import Stand
+from hilseq.errors import Problem
+from hilseq.plugin import fixtures, measurement_cache, soaking
+from hilseq.plugin.parameters import declared
+
+#: Methods that take names of the profile or stand, by the object they belong to: what is named.
+_NAMED = {
+    ("outputs", "drive"): "output",
+    ("outputs", "command"): "output",
+    ("inputs", "drive"): "input",
+    ("signals", "read"): "signal",
+    ("signals", "measure"): "signal",
+    ("signals", "write"): "signal",
+    ("parameters", "value"): "parameter",
+    ("parameters", "limits"): "parameter",
+    ("parameters", "text"): "parameter",
+    ("parameters", "flag"): "parameter",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class _Use:
+    """A name that a function asks for, and the line where it does."""
+
+    kind: str
+    name: str
+    line: int
+
+
+def problems_of_item(item: pytest.Item, profile: Profile, stand: Stand) -> list[Problem]:
+    """Return what a check asks for by fixture or by name that neither pytest, profile nor stand has."""
+    found = list(_fixtures(item))
+    names: Mapping[str, Iterable[str]] = {
+        "output": profile.points.outputs,
+        "input": profile.points.inputs,
+        "signal": stand.signals,
+        "parameter": declared(item),
+    }
+    function = getattr(item, "function", None)
+    for use in _uses(function) if function else ():
+        known = list(names[use.kind])
+        if use.name not in known:
+            near = nearest_word(use.name, known)
+            expected = "" if near else f"one of {', '.join(known[:20])}" if known else f"no {use.kind} here"
+            wrong = f"there is no {use.kind} {use.name!r}"
+            found.append(Problem(item.path, use.line, 1, wrong, expected, near))
+    return found
+
+
+def _fixtures(item: pytest.Item) -> Iterator[Problem]:
+    info: Any = getattr(item, "_fixtureinfo", None)
+    if info is None:
+        return
+    given = getattr(getattr(item, "callspec", None), "params", {})
+    for name in info.names_closure:
+        if name in info.name2fixturedefs or name in given or name == "request":
+            continue
+        line = item.location[1] or 0
+        wrong = f"{item.name.partition('[')[0]} asks for the fixture {name!r}, which nobody has"
+        yield Problem(item.path, line + 1, 1, wrong, nearest=nearest_word(name, _own_fixtures()))
+
+
+def _own_fixtures() -> list[str]:
+    return [
+        name
+        for module in (fixtures, measurement_cache, soaking)
+        for name, value in vars(module).items()
+        if isinstance(value, FixtureFunctionDefinition)
+    ]
+
+
+def _uses(function: Callable[..., object]) -> Iterator[_Use]:
+    """Yield the names that are written out in calls of a function; what is computed is not seen."""
+    try:
+        lines, first = inspect.getsourcelines(function)
+        tree = ast.parse(textwrap.dedent("".join(lines)))
+    except (OSError, TypeError, SyntaxError):
+        return
+    for node in ast.walk(tree):
+        if not isinstance(node, ast.Call) or not isinstance(node.func, ast.Attribute):
+            continue
+        owner = node.func.value
+        whose = owner.attr if isinstance(owner, ast.Attribute) else getattr(owner, "id", "")
+        kind = _NAMED.get((whose, node.func.attr))
+        if kind is None:
+            continue
+        arguments = node.args if kind in ("output", "input") else node.args[:1]
+        for argument in arguments:
+            if isinstance(argument, ast.Constant) and isinstance(argument.value, str):
+                yield _Use(kind, argument.value, first + argument.lineno - 1)
+
+
+def all_problems(
+    items: Iterable[pytest.Item],
+    slot_of: Callable[[pytest.Item], str],
+    profiles: Mapping[str, Profile],
+    stand: Stand,
+) -> list[Problem]:
+    """Return the problems of all checks, each once however many elements it has."""
+    found = dict[Problem, None]()
+    for item in items:
+        found |= dict.fromkeys(problems_of_item(item, profiles[slot_of(item)], stand))
+    return sorted(found)
+
+
+def shown(problem: Problem, folder: Path) -> str:
+    """Return a problem with its path as a person in `folder` types it."""
+    text = str(problem)
+    return text.removeprefix(f"{folder}/")

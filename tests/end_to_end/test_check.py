@@ -1,0 +1,84 @@
+"""`hilseq check`: what is wrong with a sequence is told with file and line, and nothing is powered for it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from tests import warm
+from tests.end_to_end.conftest import STANDS
+
+VISIT = ("--stand", str(STANDS / "sim-bench.yaml"), "--unit", str(STANDS / "units" / "rh16.yaml"))
+MISTAKES = """import pytest
+
+@pytest.mark.parameter("hold", "time", default="1 s")
+def test_names(unit, live_unti, signals, parameters):
+    unit.outputs.drive("q01", "q99")
+    unit.inputs.drive("i1")
+    signals.read("q0l")
+    parameters.value("holt")
+"""
+
+
+def check(folder: Path, text: str) -> warm.Done:
+    (folder / "test_own.py").write_text(text, encoding="utf-8")
+    return warm.hilseq("check", "test_own.py", *VISIT, cwd=folder)
+
+
+def test_every_name_that_nobody_has_is_told_with_its_line(tmp_path: Path) -> None:
+    """Fixtures, points, signals and parameters, all at once, with the nearest right name."""
+    done = check(tmp_path, MISTAKES)
+    assert done.returncode == 2
+    meant = "did you mean 'live_unit'?"
+    assert done.stderr.splitlines() == [
+        f"hilseq: test_own.py:3:1: test_names asks for the fixture 'live_unti', which nobody has; {meant}",
+        "hilseq: test_own.py:5:1: there is no output 'q99'; did you mean 'q09'?",
+        "hilseq: test_own.py:6:1: there is no input 'i1'; did you mean 'i11'?",
+        "hilseq: test_own.py:7:1: there is no signal 'q0l'; did you mean 'q10'?",
+        "hilseq: test_own.py:8:1: there is no parameter 'holt'; did you mean 'hold'?",
+    ]
+    assert [path.name for path in tmp_path.iterdir()] == ["test_own.py"]
+
+
+@pytest.mark.parametrize(
+    ("marker", "words"),
+    [
+        ("place('suply')", "::test_it: there is no place 'suply'; did you mean 'supply'?"),
+        ("stage('outptus')", "::test_it: there is no stage 'outptus'; did you mean 'outputs'?"),
+        (
+            "parameter('hold', 'tiem')",
+            "parameter('hold', 'tiem'): there is no such kind; did you mean 'time'?",
+        ),
+        ("gates", "'gates' not found in `markers`"),
+        ("parameter('hold', 'time')", "rh16.yaml:3:1: the parameter 'hold' is missing"),
+    ],
+)
+def test_a_marker_that_does_not_fit_is_told(tmp_path: Path, marker: str, words: str) -> None:
+    """Places, stages, parameters and markers that nobody has."""
+    text = f"import pytest\n\n@pytest.mark.{marker}\ndef test_it(unit): pass\n"
+    done = check(tmp_path, text)
+    assert done.returncode == 2
+    assert words in done.stderr
+
+
+def test_a_sequence_that_fits_is_told_so(tmp_path: Path) -> None:
+    """The shipped ones do."""
+    done = warm.hilseq("check", str(STANDS.parent / "sequences"), *VISIT, cwd=tmp_path)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert done.stdout == "117 checks of 13 stages: all names fit\n"
+
+
+def test_an_output_that_nobody_has_is_an_error_in_the_sequence(tmp_path: Path) -> None:
+    """In a run it is raised where it is asked for, and is not held against the unit."""
+    text = "def test_it(live_unit):\n    live_unit.outputs.drive('q99')\n"
+    (tmp_path / "test_own.py").write_text(text, encoding="utf-8")
+    done = warm.hilseq(
+        "run", "test_own.py", *VISIT, "--serial", "1", "--simulate", "--out", "out", cwd=tmp_path
+    )
+    assert done.returncode == 3
+    summary = (tmp_path / "out" / "summary.json").read_text("ascii")
+    words = (
+        "error in the sequence: LookupError: there is no output 'q99'; did you mean 'q09'? at test_own.py:2"
+    )
+    assert words in summary
