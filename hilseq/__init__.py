@@ -36,6 +36,8 @@ if TYPE_CHECKING:
     from hilseq.hooks import Element as Element
     from hilseq.hooks import Stage as Stage
     from hilseq.instruments.signals import SignalBank as SignalBank
+    from hilseq.journal.entries import StoredFault as StoredFault
+    from hilseq.journal.run_state import RunState as RunState
     from hilseq.measured import Measured as Measured
     from hilseq.plugin.fixtures import KeepFaults as KeepFaults
     from hilseq.plugin.fixtures import KeepTable as KeepTable
@@ -54,7 +56,6 @@ if TYPE_CHECKING:
     from hilseq.procedures.analog_bands import told_apart as told_apart
     from hilseq.procedures.analog_sweep import Swept as Swept
     from hilseq.procedures.bench import Bench as Bench
-    from hilseq.procedures.faults import StoredFault as StoredFault
     from hilseq.procedures.faults import new_faults as new_faults
     from hilseq.procedures.inrush import bound_inrush as bound_inrush
     from hilseq.procedures.inrush import capture_start as capture_start
@@ -81,7 +82,6 @@ if TYPE_CHECKING:
     from hilseq.quantities import UNITS as UNITS
     from hilseq.quantities import parse as parse
     from hilseq.quantities import show_duration as show_duration
-    from hilseq.reports.record import RunRecord as RunRecord
     from hilseq.reports.write import ReportFormat as ReportFormat
 
 __version__ = "0.1.0"
@@ -133,7 +133,7 @@ _HOMES = {
     "reported_error": "hilseq.procedures.temperature",
     "ReportFormat": "hilseq.reports.write",
     "require": "hilseq.procedures.readiness",
-    "RunRecord": "hilseq.reports.record",
+    "RunState": "hilseq.journal.run_state",
     "RunSoak": "hilseq.plugin.soaking",
     "show_duration": "hilseq.quantities",
     "SignalBank": "hilseq.instruments.signals",
@@ -144,7 +144,7 @@ _HOMES = {
     "Stand": "hilseq.description.stand",
     "StandFault": "hilseq.errors",
     "start_times": "hilseq.procedures.starts",
-    "StoredFault": "hilseq.procedures.faults",
+    "StoredFault": "hilseq.journal.entries",
     "Supply": "hilseq.description.supplies",
     "supply_delivers": "hilseq.procedures.self_check",
     "SupplyCorner": "hilseq.plugin.parametrize",

@@ -1,4 +1,4 @@
-"""`hilseq schema`: the JSON Schema of a file, for editors and programs."""
+"""`hilseq schema`: the JSON Schema of what hilseq reads and writes, for editors and programs."""
 
 from __future__ import annotations
 
@@ -6,11 +6,14 @@ from typing import Annotated, Any
 
 import typer
 
+#: The kind that is no file to be written by hand.
+JOURNAL = "journal"
+
 
 def schema_command(
-    kind: Annotated[str, typer.Argument(metavar="KIND", help="stand, unit or intake.")],
+    kind: Annotated[str, typer.Argument(metavar="KIND", help="stand, unit, intake or journal.")],
 ) -> None:
-    """Print the JSON Schema of a stand file, a profile (unit) or an intake file, for an editor.
+    """Print the JSON Schema of a stand file, a profile (unit), an intake file, or one line of a journal.
 
     An editor that knows YAML schemas completes and checks a file whose first line names the schema beside it:
     # yaml-language-server: $schema=stand.schema.json
@@ -25,8 +28,13 @@ def schema(kind: str) -> dict[str, Any]:
     from hilseq.description.schema import FILES, schema_of
     from hilseq.errors import UsageError
 
+    if kind == JOURNAL:
+        from hilseq.journal.entries import journal_schema
+
+        return journal_schema()
     if kind not in FILES:
-        raise UsageError(f"there is no schema {kind[:40]!r}; expected one of {', '.join(FILES)}")
+        known = ", ".join((*FILES, JOURNAL))
+        raise UsageError(f"there is no schema {kind[:40]!r}; expected one of {known}")
     return schema_of(kind)
 
 

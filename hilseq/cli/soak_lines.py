@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from typing import Any
 
+from hilseq.journal.entries import SoakEventLogged, SoakGap, SoakStatus
 from hilseq.quantities import show_duration
 from hilseq.reports.sanitize import sanitize
 
@@ -56,18 +55,16 @@ def status(
     return f"{times} [{strip.show(until)}] {', '.join(shown)}"
 
 
-def event_line(entry: Mapping[str, Any]) -> str:
+def event_line(event: SoakEventLogged) -> str:
     """Return one event of a soak as a line."""
-    case = "" if entry.get("case") is None else f", case {float(entry['case']):.1f} degC"
-    when = show_duration(float(entry["since"]))
-    return sanitize(f"{when}{case}: {entry['what']} ({entry['place']}): {entry['text']}")
+    case = "" if event.case is None else f", case {event.case:.1f} degC"
+    return sanitize(f"{show_duration(event.since)}{case}: {event.what} ({event.place}): {event.text}")
 
 
-def gap_line(entry: Mapping[str, Any]) -> str:
+def gap_line(gap: SoakGap) -> str:
     """Return one gap of a soak as a line."""
-    when, length = float(entry["start"]), float(entry["end"]) - float(entry["start"])
-    words = f"{entry['what']}, {show_duration(length)} without samples; {entry['text']}"
-    return sanitize(f"{show_duration(when)}: {words}")
+    words = f"{gap.what}, {show_duration(gap.end - gap.start)} without samples; {gap.text}"
+    return sanitize(f"{show_duration(gap.start)}: {words}")
 
 
 class SoakLine:
@@ -78,21 +75,20 @@ class SoakLine:
         self._last = 0.0
         self.text = ""
 
-    def progress(self, fields: Mapping[str, Any]) -> None:
+    def progress(self, now: SoakStatus) -> None:
         """Take what the run shows of itself between two entries."""
-        since, until = float(fields["since"]), float(fields["until"])
-        self._strip.mark(self._last, since, WELL if fields["well"] else UNWELL)
-        self._last = since
-        values = [(fields["current"], "A"), (fields["case"], "degC")]
-        self.text = status(since, until, self._strip, values, fields["events"])
+        self._strip.mark(self._last, now.since, WELL if now.well else UNWELL)
+        self._last = now.since
+        values = [(now.current, "A"), (now.case, "degC")]
+        self.text = status(now.since, now.until, self._strip, values, now.events)
 
-    def event(self, entry: Mapping[str, Any]) -> str:
+    def event(self, event: SoakEventLogged) -> str:
         """Take an event and return its line."""
-        self._strip.mark(float(entry["since"]), float(entry["since"]), EVENT)
-        return event_line(entry)
+        self._strip.mark(event.since, event.since, EVENT)
+        return event_line(event)
 
-    def gap(self, entry: Mapping[str, Any]) -> str:
+    def gap(self, gap: SoakGap) -> str:
         """Take a gap and return its line."""
-        self._strip.mark(float(entry["start"]), float(entry["end"]), GAP)
-        self._last = float(entry["end"])
-        return gap_line(entry)
+        self._strip.mark(gap.start, gap.end, GAP)
+        self._last = gap.end
+        return gap_line(gap)

@@ -234,12 +234,11 @@ class Day:
 
     def _show_end(self, folder: Path, units: Mapping[str, tuple[str, Path]]) -> None:
         """Show the verdict of each unit, print its label, and have it taken out."""
-        from hilseq.journal.reader import read_journal
+        from hilseq.journal.seals import read_run
         from hilseq.reports import visit_lines
-        from hilseq.reports.record import load_sound_record
 
         try:
-            record = load_sound_record(read_journal(folder))
+            record = read_run(folder)
         except (HilseqError, OSError, ValueError):
             self._warning = "The run did not begin; what is wrong stands above."
             self._ask("", "Enter goes on.", alone=False)

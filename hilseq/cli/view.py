@@ -11,7 +11,6 @@ import os
 import sys
 import threading
 import time
-from collections.abc import Mapping
 from enum import IntEnum
 from pathlib import Path
 from typing import IO, Any
@@ -22,18 +21,29 @@ from rich.live import Live
 from rich.text import Text
 
 from hilseq.cli.soak_lines import SoakLine
-from hilseq.journal import kinds
-from hilseq.journal.kinds import ANSWERED, ASKED, NOT_ANSWERED
+from hilseq.journal.entries import (
+    ANSWERED,
+    ASKED,
+    NOT_ANSWERED,
+    CheckEnded,
+    CheckStarted,
+    EventLogged,
+    JournalEntry,
+    Reading,
+    RunStarted,
+    SoakEventLogged,
+    SoakGap,
+    SoakStatus,
+)
+from hilseq.journal.run_state import CheckState, RunState
 from hilseq.plugin.markers import duration_of
 from hilseq.plugin.parametrize import slot_of
 from hilseq.plugin.planned import CHECK
 from hilseq.procedures.durations import EXCHANGES
 from hilseq.reports import visit_lines
 from hilseq.reports.formatting import show_limits, show_value
-from hilseq.reports.record import RunRecord
 from hilseq.reports.sanitize import sanitize
 from hilseq.reports.visit_lines import Failures, Rest, StageState, wrapped
-from hilseq.reports.visit_state import CheckState, VisitState
 
 #: Where there is no terminal to keep a line alive, a soak says how it goes this often, s.
 PLAIN_EVERY = 60.0
@@ -58,7 +68,7 @@ class VisitView:
         # A screen can be drawn over; paper, and a screen without colour, gets plain lines.
         self._draws = self._console.is_terminal and not self._console.no_color and not _is_dumb()
         self._lock = threading.RLock()
-        self._state: VisitState | None = None
+        self._state: RunState | None = None
         self._failures = Failures()
         self._printed: set[tuple[str, str]] = set()
         self._stage = ("", "")
@@ -70,18 +80,19 @@ class VisitView:
         #: Check -> about how long it takes on hardware, s, where that is known.
         self.durations: dict[str, float] = {}
 
-    def take(self, kind: str, fields: dict[str, Any]) -> None:
+    def take(self, entry: JournalEntry | SoakStatus) -> None:
         """Show one entry."""
-        if kind == kinds.EVENT:
-            self._make_room(fields["what"])
+        if isinstance(entry, EventLogged):
+            self._make_room(entry.what)
         with self._lock:
-            if kind == kinds.RUN_STARTED:
-                self._state = VisitState(fields)
+            if isinstance(entry, RunStarted):
+                self._state = RunState(entry)
                 units, stand = self._state.units, self._state.stand
                 self._print(visit_lines.heading(units, stand, simulated=self._state.simulated))
             elif self._state is not None:
-                self._state.take(kind, fields)
-                self._show(self._state, kind, fields)
+                if not isinstance(entry, SoakStatus):
+                    self._state.take(entry)
+                self._show(self._state, entry)
 
     def _make_room(self, what: str) -> None:
         """Let a question stand alone on the terminal; the lock is free, which what fills up may be waiting for."""
@@ -90,10 +101,10 @@ class VisitView:
         elif self._live is not None and what in (ANSWERED, NOT_ANSWERED):
             self._live.start()
 
-    def _show(self, state: VisitState, kind: str, fields: Mapping[str, Any]) -> None:
-        match kind:
-            case kinds.CHECK_STARTED:
-                self._now = visit_lines.named(state.check(fields["check"]))
+    def _show(self, state: RunState, entry: JournalEntry | SoakStatus) -> None:
+        match entry:
+            case CheckStarted():
+                self._now = visit_lines.named(state.check(entry.check))
                 if self._draws and self._live is None:
                     self._live = Live(
                         console=self._console,
@@ -104,17 +115,16 @@ class VisitView:
                         redirect_stderr=False,
                     )
                     self._live.start()
-            case kinds.READING:
-                reading = state.check(fields["check"]).readings[-1]
-                self._now = f"{reading.name} {show_value(reading)} ({show_limits(reading)})"
-            case kinds.CHECK_ENDED:
-                self._end(state, state.check(fields["check"]))
-            case kinds.SOAK_PROGRESS | kinds.SOAK_EVENT | kinds.SOAK_GAP:
-                self._take_soak(kind, fields)
+            case Reading():
+                self._now = f"{entry.name} {show_value(entry)} ({show_limits(entry)})"
+            case CheckEnded():
+                self._end(state, state.check(entry.check))
+            case SoakStatus() | SoakEventLogged() | SoakGap():
+                self._take_soak(entry)
             case _:
                 pass
 
-    def _end(self, state: VisitState, check: CheckState) -> None:
+    def _end(self, state: RunState, check: CheckState) -> None:
         if self._detail is Detail.CHECKS and check.started:
             if (check.slot, check.stage) != self._stage:
                 self._stage = (check.slot, check.stage)
@@ -128,21 +138,21 @@ class VisitView:
                 if stage.ended and stage.name == check.stage:
                     self._print_stage(state, stage)
 
-    def _print_stage(self, state: VisitState, stage: StageState) -> None:
+    def _print_stage(self, state: RunState, stage: StageState) -> None:
         """Print a stage once; those that nothing was performed of are told together at the end."""
         key = (stage.slot, stage.name)
         if key not in self._printed and not stage.startup_quiet_time:
             self._printed.add(key)
             self._print([visit_lines.stage_line(stage, strip=self._draws, slot=len(state.units) > 1)])
 
-    def _take_soak(self, kind: str, fields: Mapping[str, Any]) -> None:
+    def _take_soak(self, entry: SoakStatus | SoakEventLogged | SoakGap) -> None:
         """Keep the live line of a soak; what happens in it stays as a line of its own."""
-        if kind == kinds.SOAK_EVENT:
-            self._print(wrapped(self._soak.event(fields), indent=2, style="bold red"))
-        elif kind == kinds.SOAK_GAP:
-            self._print(wrapped(self._soak.gap(fields), indent=2, style="dim"))
+        if isinstance(entry, SoakEventLogged):
+            self._print(wrapped(self._soak.event(entry), indent=2, style="bold red"))
+        elif isinstance(entry, SoakGap):
+            self._print(wrapped(self._soak.gap(entry), indent=2, style="dim"))
         else:
-            self._soak.progress(fields)
+            self._soak.progress(entry)
             self._now = self._soak.text
             now = time.monotonic()
             if not self._draws and now - self._told_at >= PLAIN_EVERY:
@@ -183,7 +193,7 @@ class VisitView:
             room = max(self._console.height - len(lines) - 2, 0)
             return Group(*lines, *(wrong[-room:] if room and not self._tells_at_once else ()), last)
 
-    def _rest(self, state: VisitState) -> Rest:
+    def _rest(self, state: RunState) -> Rest:
         elapsed = time.monotonic() - self._begun
         known = {check.id: self.durations.get(check.id, 0.0) for check in state.checks}
         total = sum(known.values())
@@ -207,7 +217,7 @@ class VisitView:
                 self._print_stage(self._state, stage)
             self._print(visit_lines.left_out(stages))
 
-    def finish(self, record: RunRecord, folder: Path) -> None:
+    def finish(self, record: RunState, folder: Path) -> None:
         """Say the verdict of each unit, why, and what to do next."""
         self.stop()
         for told in visit_lines.verdicts_of(record, folder):

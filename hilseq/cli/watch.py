@@ -59,7 +59,7 @@ def lines(follower: Follower) -> list[str]:
     record = follower.record
     if record is None:
         return [f"no run to be told yet{': ' + follower.refused if follower.refused else ''}"]
-    told = [sanitize(f"{record.run} on stand {record.stand}: {follower.life.told}")]
+    told = [sanitize(f"{record.run} on stand {record.stand}: {follower.liveness.told}")]
     for unit in record.units:
         done = sum(check.started for check in unit.checks)
         told.append(sanitize(f"{unit.part} {unit.serial}: {done} of {len(unit.checks)} checks begun"))
@@ -78,26 +78,25 @@ def soak_lines(soak: Soaking) -> list[str]:
 
     strip = words.ModeBar()
     for stretch in soak.rolled.stretches if soak.rolled is not None else ():
-        well = soak.mode_name(stretch.number) == soak.mode
+        well = soak.mode_name(stretch.number) == soak.soak.started.mode
         strip.mark(stretch.start, stretch.end, words.WELL if well else words.UNWELL)
-    for gap in soak.gaps:
-        strip.mark(float(gap["start"]), float(gap["end"]), words.GAP)
-    for event in soak.events:
-        strip.mark(float(event["since"]), float(event["since"]), words.EVENT)
+    for gap in soak.soak.gaps:
+        strip.mark(gap.start, gap.end, words.GAP)
+    for event in soak.soak.events:
+        strip.mark(event.since, event.since, words.EVENT)
     values: list[tuple[float | None, str]] = []
     if soak.rolled is not None:
         values = [
-            (float(soak.rolled.last[n]), soak.quantities[n].unit)
+            (float(soak.rolled.last[n]), soak.columns[n].unit)
             for n in soak.rolled.plotted
-            if soak.quantities[n].unit != "V"
+            if soak.columns[n].unit != "V"
         ]
-    until = soak.planned_end or soak.lasted
-    events = len({event["number"] for event in soak.events})
-    told = [f"  soak: {words.status(soak.lasted, until, strip, values, events)}"]
-    told += [f"    {words.event_line(event)}" for event in soak.events[-_LATEST:]]
-    told += [f"    {words.gap_line(gap)}" for gap in soak.gaps[-2:]]
-    if soak.ended is not None:
-        told.append(f"    ended: {soak.ended['why']}")
+    state = soak.soak
+    told = [f"  soak: {words.status(soak.lasted, state.until, strip, values, len(state.incidents))}"]
+    told += [f"    {words.event_line(event)}" for event in state.events[-_LATEST:]]
+    told += [f"    {words.gap_line(gap)}" for gap in state.gaps[-2:]]
+    if state.ended is not None:
+        told.append(f"    ended: {state.ended.why}")
     return told
 
 
@@ -107,9 +106,9 @@ def _refused(follower: Follower) -> str:
 
 
 def _goes_on(follower: Follower) -> bool:
-    from hilseq.live.run_state import State
+    from hilseq.journal.run_state import RunStatus
 
-    return follower.life.state is State.RUNNING
+    return follower.liveness.status is RunStatus.RUNNING
 
 
 def _live(follower: Follower, every: float) -> None:
@@ -138,7 +137,7 @@ def _plain(follower: Follower, every: float) -> None:
         happened = [
             line
             for soak in seen.soaks.values()
-            for line in [*map(words.event_line, soak.events), *map(words.gap_line, soak.gaps)]
+            for line in [*map(words.event_line, soak.soak.events), *map(words.gap_line, soak.soak.gaps)]
         ]
         fresh = [line for line in happened if line not in said]
         said.update(fresh)

@@ -20,6 +20,7 @@ from hilseq.clock import WallClock
 from hilseq.description.stand import Stand
 from hilseq.errors import HilseqError
 from hilseq.guard.protocol import BEAT, BUSY, DISARM, FILE_NAME, READY, SILENCE, STARVED, TAKE_OVER
+from hilseq.journal.entries import MadeSafe
 from hilseq.journal.writer import JournalWriter
 from hilseq.procedures.bench import Bench
 
@@ -142,14 +143,9 @@ def make_safe(bench: Bench, orders: dict[str, Any], reason: str) -> None:
         # A run that was continued may be killed again.
         journal = JournalWriter(folder, file_name=FILE_NAME, resume=(folder / FILE_NAME).exists())
         journal.write(
-            "made safe",
-            verified=not why,
-            why=why,
-            by="guard",
-            slot="",
-            reason=reason,
-            tries=tries,
-            seconds=round(took, 3),
+            MadeSafe(
+                verified=not why, why=why, by="guard", reason=reason, tries=tries, seconds=round(took, 3)
+            )
         )
         journal.close()
     sys.exit(0 if not why else 4)

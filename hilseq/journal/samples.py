@@ -23,14 +23,21 @@ from typing import TYPE_CHECKING
 
 from hilseq.errors import UsageError
 from hilseq.interrupts import held_back
+from hilseq.journal.entries import PortTally, SamplesSealed
+from hilseq.journal.reader import FileTail
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
+#: The columns that samples have whatever the stand, where the unit has such a register.
+VOLTAGE, CURRENT = "supply voltage", "supply current"
+MODE, INDICATOR, FAULTS, STARTS = "unit mode", "unit indicator", "unit faults", "unit starts"
+TEMPERATURE, PORT_ERRORS = "unit temperature", "unit port errors"
 #: Samples are on the disk at the latest this long after they were taken, s of wall time.
 SYNC_EVERY = 1.0
 _CRC = struct.Struct("<I")
+_LONGEST_HEAD = 1 << 16
 
 
 def _record(columns: int) -> struct.Struct:
@@ -115,10 +122,11 @@ class SampleWriter:
             raise
         self._length += len(block)
 
-    def seal(self) -> dict[str, str | int]:
-        """Put everything on the disk and return the journal fields that seal the file so far."""
+    def seal(self, slot: str, ports: dict[str, PortTally]) -> SamplesSealed:
+        """Put everything on the disk and return the entry that seals the file so far; `ports` is what they carried."""
         self.sync()
-        return {"file": self.path.name, "count": self.count, "sha256": self._hash.hexdigest()}
+        digest = self._hash.hexdigest()
+        return SamplesSealed(slot=slot, file=self.path.name, count=self.count, sha256=digest, ports=ports)
 
     def close(self) -> None:
         """Put everything on the disk and close the file."""
@@ -144,31 +152,67 @@ class Samples:
         return self.values[:, self.columns.index(name)]
 
 
+class SampleTail(FileTail):
+    """The samples of a soak as they come. `damaged` tells that what follows the last whole sample is none."""
+
+    def __init__(self, path: Path) -> None:
+        super().__init__(path)
+        self.columns: tuple[str, ...] = ()
+        self.damaged = False
+
+    @property
+    def whole_bytes(self) -> int:
+        """Length of what was read and is sound."""
+        return self._offset
+
+    def look(self) -> tuple[NDArray[np.float64], NDArray[np.float32]]:
+        """Return times and values (one row a sample) added since the last look. Raises Replaced."""
+        import numpy as np
+
+        data = self._added()
+        begin = 0 if self.columns else self._head(data)
+        kind = np.dtype([("t", "<f8"), ("v", "<f4", (len(self.columns),)), ("crc", "<u4")])
+        count = (len(data) - begin) // kind.itemsize if self.columns else 0
+        table = np.frombuffer(data, kind, count, begin)
+        view, sums = memoryview(data), table["crc"].tolist()
+        body, sound = kind.itemsize - _CRC.size, count
+        for number in range(count):
+            first = begin + number * kind.itemsize
+            if zlib.crc32(view[first : first + body]) != sums[number]:
+                sound = number
+                break
+        self.damaged = self.damaged or sound < count
+        self._offset += begin + sound * kind.itemsize
+        return table["t"][:sound].astype(np.float64), table["v"][:sound].astype(np.float32)
+
+    def _head(self, data: bytes) -> int:
+        """Take the columns from the first line and return its length; 0 while it is not whole."""
+        line, newline, _ = data[:_LONGEST_HEAD].partition(b"\n")
+        if not newline:
+            self.damaged = len(line) == _LONGEST_HEAD
+            return 0
+        try:
+            self.columns = tuple(str(name) for name in json.loads(line)["columns"])
+        except (ValueError, KeyError, TypeError, RecursionError):
+            self.damaged = True
+            return 0
+        return len(line) + 1
+
+
 def read_samples(path: Path) -> Samples:
-    """Read every whole record. Raises UsageError when the file does not begin as a sample file."""
+    """Read every whole record. Raises UsageError when the file does not begin as a sample file, OSError."""
     import numpy as np
 
-    data = path.read_bytes()
-    head, newline, _ = data.partition(b"\n")
-    try:
-        columns = tuple(str(name) for name in json.loads(head)["columns"]) if newline else None
-    except (ValueError, KeyError, TypeError):
-        columns = None
-    if columns is None:
+    size = path.stat().st_size
+    tail = SampleTail(path)
+    parts = []
+    while (part := tail.look())[0].size:
+        parts.append(part)
+    if not tail.columns:
         raise UsageError(f"{path} is not a sample file of hilseq")
-    start, body = len(head) + 1, _record(len(columns)).size
-    size = body + _CRC.size
-    count = (len(data) - start) // size
-    view = memoryview(data)
-    for index in range(count):
-        begin = start + index * size
-        if zlib.crc32(view[begin : begin + body]) != _CRC.unpack_from(data, begin + body)[0]:
-            count = index
-            break
-    kind = np.dtype([("t", "<f8"), ("v", "<f4", (len(columns),)), ("crc", "<u4")])
-    table = np.frombuffer(data, kind, count, start)
-    whole = start + count * size
-    return Samples(columns, table["t"].copy(), table["v"].copy(), whole, len(data) - whole)
+    times = np.concatenate([part[0] for part in parts]) if parts else np.empty(0)
+    values = np.concatenate([part[1] for part in parts]) if parts else np.empty((0, len(tail.columns)), "f4")
+    return Samples(tail.columns, times, values, tail.whole_bytes, max(size - tail.whole_bytes, 0))
 
 
 def prefix_hash(path: Path, count: int) -> str:

@@ -6,41 +6,54 @@ asks here for the other.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
 
 from hilseq.errors import UsageError
-from hilseq.journal import kinds
-from hilseq.journal.reader import Journal
+from hilseq.journal.entries import SamplesSealed
+from hilseq.journal.reader import read_journal, run_state
+from hilseq.journal.run_state import RunState, SoakState
 from hilseq.journal.samples import prefix_hash, read_samples
 
 
-def sample_file(folder: Path, entry: Mapping[str, Any]) -> Path:
-    """Return the sample file that an entry names: always one beside the journal, whatever it says."""
-    return folder / Path(str(entry.get("file"))).name
+def sample_file(folder: Path, soak: SoakState) -> Path:
+    """Return the sample file that a soak names: always one beside the journal, whatever it says."""
+    return folder / Path((soak.sealed or soak.started).file).name
 
 
-def broken_seals(journal: Journal) -> dict[str, str]:
+def read_run(run: Path) -> RunState:
+    """Return the state of a run given as its folder or its journal, with what is wrong with its sample files.
+
+    Raises UsageError when there is no journal, ValueError when it does not tell a run.
+    """
+    journal = read_journal(run)
+    return look_for_damage(run_state(journal), journal.path.parent)
+
+
+def look_for_damage(state: RunState, folder: Path) -> RunState:
+    """Note for every unit what is wrong with its sample file, and return the state. Reads those files whole."""
+    broken = broken_seals(state, folder)
+    for unit in state.units:
+        unit.damage = broken.get(unit.slot, "")
+    return state
+
+
+def broken_seals(state: RunState, folder: Path) -> dict[str, str]:
     """Return slot -> what is wrong with its sample file, in words that name the file without its folder.
 
     Slots whose file is what the journal has sealed are left out. What was sampled after the last seal, by a run
     that was cut off, nothing vouches for and nothing speaks against.
     """
-    begun = {
-        str(entry.get("slot")): entry for entry in journal.of_kind(kinds.SOAK_STARTED) if "file" in entry
-    }
-    seals = {str(entry.get("slot")): entry for entry in journal.of_kind(kinds.SAMPLES_SEALED)}
-    ended = {str(entry.get("slot")) for entry in journal.of_kind(kinds.SOAK_ENDED)}
     found = {}
-    for slot, entry in {**begun, **seals}.items():
-        file = sample_file(journal.path.parent, entry)
-        if why := _wrong(file, seals.get(slot), last=slot in ended):
-            found[slot] = f"{file.name} {why}"
+    for unit in state.units:
+        if unit.soak is None:
+            continue
+        file = sample_file(folder, unit.soak)
+        if why := _wrong(file, unit.soak.sealed, last=unit.soak.ended is not None):
+            found[unit.slot] = f"{file.name} {why}"
     return found
 
 
-def _wrong(file: Path, seal: Mapping[str, Any] | None, *, last: bool) -> str:
+def _wrong(file: Path, seal: SamplesSealed | None, *, last: bool) -> str:
     """Return what is wrong with a file, or an empty text; nothing may follow the `last` seal of a soak."""
     if not file.is_file():
         return "is not there, which holds the samples of this soak: it was moved away or deleted"
@@ -52,12 +65,12 @@ def _wrong(file: Path, seal: Mapping[str, Any] | None, *, last: bool) -> str:
         return "is no sample file of hilseq: it was damaged or replaced"
 
 
-def _compared(file: Path, seal: Mapping[str, Any] | None, *, last: bool) -> str:
+def _compared(file: Path, seal: SamplesSealed | None, *, last: bool) -> str:
     if seal is None:
         read_samples(file)
         return ""
-    count = int(seal["count"])
-    if prefix_hash(file, count) != seal["sha256"]:
+    count = seal.count
+    if prefix_hash(file, count) != seal.sha256:
         left = len(read_samples(file).times)
         if left < count:
             return f"is damaged: only {left} of the {count} samples that the journal has sealed can be read"

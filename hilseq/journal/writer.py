@@ -12,20 +12,34 @@ import os
 import sys
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import TypeVar
 
 from hilseq.clock import Clock
 from hilseq.errors import UsageError
 from hilseq.interrupts import held_back
-from hilseq.journal import kinds
 from hilseq.journal.chain import GENESIS, BrokenLine, seal, unseal
+from hilseq.journal.entries import CheckPlanned, Entry, Reading, TableKept
 
 if sys.platform != "win32":
     import fcntl
 
 FILE_NAME = "journal.jsonl"
 #: What the next entry of another kind makes durable with itself.
-_OF_A_CHECK = frozenset({kinds.CHECK_PLANNED, kinds.READING, kinds.TABLE})
+_OF_A_CHECK = (CheckPlanned, Reading, TableKept)
+_BOOT = Path("/proc/sys/kernel/random/boot_id")
+_E = TypeVar("_E", bound=Entry)
+
+
+def boot_id() -> str:
+    """Return which start of which computer this is, by the random name that its kernel took; empty where it took none.
+
+    What a kernel says of locks holds for nobody else. Better than the computer's name, which two benches on one
+    shared folder may have in common.
+    """
+    try:
+        return _BOOT.read_text("ascii").strip()
+    except (OSError, ValueError):
+        return ""
 
 
 def _make_name_durable(folder: Path) -> None:
@@ -47,7 +61,7 @@ def _write_whole(handle: int, line: bytes) -> None:
 class JournalWriter:
     """Appends entries to `FOLDER/journal.jsonl`.
 
-    `entry["t"]` is the time of the run's clock in seconds, `entry["at"]` the same instant as a date.
+    An entry's `t` is the time of the run's clock in seconds, its `at` the same instant as a date.
     Raises UsageError when the folder already holds a journal, OSError when the disk refuses.
 
     With `resume` an existing journal is continued instead: `cut` is the length of the torn tail that was cut
@@ -108,21 +122,26 @@ class JournalWriter:
         if self.cut:
             os.ftruncate(self._handle, self._length)
 
-    def write(self, kind: str, **fields: Any) -> None:
-        """Append one entry; unless it only prepares or belongs to a check under way, wait until it is durable."""
-        moment = self.clock.moment() if self.clock else datetime.now(UTC)
-        entry = {
-            "kind": kind,
-            "at": moment.isoformat(timespec="milliseconds"),
-            "t": round(self.clock.now(), 6) if self.clock else 0.0,
-            **fields,
-        }
+    def write(self, entry: _E) -> _E:
+        """Append one entry and return it as it was written, with `at` and `t`.
+
+        Unless it only prepares or belongs to a check under way, it is durable by then. Raises OSError.
+        """
+        stamped = entry.model_copy(
+            update={
+                "at": (self.clock.moment() if self.clock else datetime.now(UTC)).isoformat(
+                    timespec="milliseconds"
+                ),
+                "t": round(self.clock.now(), 6) if self.clock else 0.0,
+            }
+        )
         # An interrupt between the line and its number would give the next line the same one: the chain would break.
         with held_back(again=True):
-            line, chain = seal(self._number, entry, self._chain)
-            self._append(line, durable=kind not in _OF_A_CHECK)
+            line, chain = seal(self._number, stamped.model_dump(), self._chain)
+            self._append(line, durable=not isinstance(entry, _OF_A_CHECK))
             self._number += 1
             self._chain = chain
+        return stamped
 
     def _append(self, line: bytes, *, durable: bool) -> None:
         """Add the line whole, and durable, or leave the file as it was. Raises OSError."""

@@ -22,9 +22,9 @@ from hilseq.errors import HilseqError
 from hilseq.live import history, stream
 from hilseq.live.access import Access, AccessPolicy
 from hilseq.live.folder import Found, RunsFolder
+from hilseq.live.liveness import SIGNS as LIFE_SIGNS
 from hilseq.live.rendering import page
 from hilseq.live.run_presenter import run_told
-from hilseq.live.run_state import SIGNS as LIFE_SIGNS
 from hilseq.reports.formatting import date
 
 if TYPE_CHECKING:

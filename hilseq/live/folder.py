@@ -10,15 +10,16 @@ from collections import OrderedDict
 from dataclasses import dataclass
 from pathlib import Path
 
-from hilseq.journal import kinds
+from hilseq.journal.entries import RunEnded
+from hilseq.journal.run_state import RunStatus
 from hilseq.journal.writer import FILE_NAME
 from hilseq.live.follower import Follower
-from hilseq.live.run_state import State
 from hilseq.reports.write import file_stem
 
 #: Runs lie in the folder itself, or one below, as those of a demo do.
 _DEPTH = 2
 _TAIL = 65536
+_ENDED = RunEnded.model_fields["kind"].default
 #: Runs that are kept in memory because somebody looks at them.
 _MOST_FOLLOWED = 128
 #: The listing is looked up again after so long, s.
@@ -83,7 +84,8 @@ class RunsFolder:
             found
             for found in self.runs()
             if not found.ended
-            and self.follow(found.folder).look(lambda one: one.life.state, samples=False) is State.RUNNING
+            and self.follow(found.folder).look(lambda one: one.liveness.status, samples=False)
+            is RunStatus.RUNNING
         ]
 
     def _peek(self, folder: Path) -> tuple[tuple[int, int], tuple[str, bool]] | None:
@@ -130,6 +132,6 @@ def _peek(path: Path) -> tuple[str, bool]:
 
 def _ends(line: bytes) -> bool:
     try:
-        return bool(json.loads(line)["kind"] == kinds.RUN_ENDED)
+        return bool(json.loads(line)["kind"] == _ENDED)
     except (ValueError, KeyError, TypeError, RecursionError):
         return False

@@ -8,15 +8,13 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TypeVar
 
-from hilseq.journal import kinds
-from hilseq.journal.chain import GENESIS
-from hilseq.journal.lost import lost
-from hilseq.journal.reader import Journal
+from hilseq.journal.entries import JournalEntry, RunStarted, SoakStarted
+from hilseq.journal.reader import Journal, JournalTail, Replaced, lost
+from hilseq.journal.run_state import RunState
+from hilseq.journal.seals import look_for_damage
 from hilseq.journal.writer import FILE_NAME
-from hilseq.live.run_state import Life, has_ended, is_locked, life_of
+from hilseq.live.liveness import Liveness, is_locked, liveness_of
 from hilseq.live.soaking import Soaking
-from hilseq.live.tail import JournalTail, Replaced
-from hilseq.reports.record import RunRecord, load_record, load_sound_record
 from hilseq.reports.write import report_names
 
 _T = TypeVar("_T")
@@ -34,15 +32,13 @@ class Follower:
         self._lock = threading.Lock()
         self._looked_at = -float("inf")
         self._sampled = False
-        self._read: tuple[int, int, str] | None = None
-        self._record: RunRecord | None = None
-        self.refused = ""
         self._start()
 
     def _start(self) -> None:
         self.journal = JournalTail(self.folder / FILE_NAME)
+        self.state: RunState | None = None
         self.soaks: dict[str, Soaking] = {}
-        self._read = None
+        self._wrong = ""
 
     def look(self, say: Callable[[Follower], _T], *, samples: bool = True) -> _T:
         """Take what the run has written since, and return what `say` makes of it.
@@ -61,38 +57,53 @@ class Follower:
             return say(self)
 
     def _look(self, *, samples: bool) -> None:
-        for entry in self.journal.look():
-            slot = str(entry.get("slot"))
-            if entry["kind"] == kinds.SOAK_STARTED:
-                self.soaks[slot] = Soaking(self.folder, entry)
-            elif slot in self.soaks:
-                self.soaks[slot].take(entry)
+        new = self.journal.look()
+        try:
+            for entry in new:
+                self._take(entry)
+        except ValueError as error:
+            self._wrong = f"{error}; it was made by other means, or by a hilseq that is newer than this one"
+        state = self.state
+        if state is not None:
+            state.chain, state.torn, state.broken = self.journal.chain, self.journal.torn, self.journal.broken
+            if new and state.end is not None:
+                # While samples still come, the seals are behind them, and nothing is decided yet.
+                look_for_damage(state, self.folder)
         for soak in self.soaks.values() if samples else ():
             soak.look()
+
+    def _take(self, entry: JournalEntry) -> None:
+        if self._wrong:
+            return
+        if self.state is not None:
+            self.state.take(entry)
+        elif isinstance(entry, RunStarted):
+            self.state = RunState(entry)
+        else:
+            raise ValueError("it does not begin with a run")
+        if isinstance(entry, SoakStarted) and (soak := self.state.unit(entry.slot).soak) is not None:
+            self.soaks[entry.slot] = Soaking(self.folder, soak)
 
     @property
     def mark(self) -> str:
         """What tells this journal from every other, short enough for an event's id."""
-        return self.journal.key[:16]
+        return self.journal.links[0][:16] if self.journal.links else ""
 
     @property
-    def record(self) -> RunRecord | None:
+    def refused(self) -> str:
+        """Why nothing, or nothing more, can be said of the run; empty for a sound journal."""
+        wrong = self._wrong or self.journal.foreign
+        if wrong:
+            return f"{self.journal.path}: {wrong}"
+        if self.state is None and self.journal.broken:
+            return f"{self.journal.path} does not begin with a run; {self.journal.broken}"
+        # A journal of which no line is whole yet is no wrong journal.
+        return f"{self.folder}: {self._lost}" if self.state is None and self._lost else ""
+
+    @property
+    def record(self) -> RunState | None:
         """What the journal tells so far; None while it tells no run, and then `refused` may say why."""
-        journal = self.journal
-        read = (len(journal.entries), journal.torn, journal.broken)
-        if read != self._read:
-            self._read = read
-            self._record, self.refused = None, ""
-            try:
-                # While samples still come, the seals are behind them, and nothing is decided yet.
-                told = load_sound_record if has_ended(journal.entries) else load_record
-                self._record = told(
-                    Journal(journal.path, tuple(journal.entries), journal.chain, journal.torn, journal.broken)
-                )
-            except (ValueError, OverflowError) as error:
-                # A journal of which no line is whole yet is no wrong journal.
-                self.refused = str(error) if journal.entries or journal.broken or self._lost else ""
-        return self._record
+        return None if self._wrong or self.journal.foreign else self.state
 
     @property
     def _lost(self) -> str:
@@ -100,7 +111,7 @@ class Follower:
         path = self.journal.path
         if self.journal.entries or not path.is_file() or is_locked(path):
             return ""
-        return lost(Journal(path, (), GENESIS, self.journal.torn, self.journal.broken))
+        return lost(Journal(path, (), (), self.journal.torn, self.journal.broken))
 
     @property
     def reports(self) -> list[str]:
@@ -116,7 +127,6 @@ class Follower:
         return [names[unit.slot] if names[unit.slot] in there else "" for unit in record.units]
 
     @property
-    def life(self) -> Life:
+    def liveness(self) -> Liveness:
         """How the run stands now."""
-        journal = self.journal
-        return life_of(self.folder, journal.path, journal.entries, journal.broken or self._lost)
+        return liveness_of(self.journal, self.state, self._lost)

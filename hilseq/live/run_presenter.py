@@ -10,12 +10,25 @@ from datetime import datetime, timedelta
 from itertools import groupby
 from typing import Any
 
-from hilseq.journal import kinds
+from hilseq.journal.entries import (
+    EventLogged,
+    JournalEntry,
+    MadeSafe,
+    RunResumed,
+    SamplesMissed,
+    SoakColumn,
+    SoakEnded,
+    SoakEventLogged,
+    SoakGap,
+    SoakStarted,
+)
+from hilseq.journal.run_state import CheckState, RunState, RunStatus, UnitState
+from hilseq.journal.samples import CURRENT, MODE, VOLTAGE
 from hilseq.live.folder import Found
 from hilseq.live.follower import Follower
-from hilseq.live.run_state import GOES_ON, Life, State
-from hilseq.live.run_state import SIGNS as LIFE_SIGNS
-from hilseq.live.soaking import CURRENT, MODE, VOLTAGE, Quantity, Soaking, seconds
+from hilseq.live.liveness import RUNS, Liveness
+from hilseq.live.liveness import SIGNS as STATUS_SIGNS
+from hilseq.live.soaking import Soaking
 from hilseq.quantities import show_duration
 from hilseq.reports.formatting import (
     DAMAGED,
@@ -24,11 +37,9 @@ from hilseq.reports.formatting import (
     SIGNS,
     count,
     date,
-    finite,
     scale_of,
     worst,
 )
-from hilseq.reports.record import Check, RunRecord, UnitRecord
 from hilseq.reports.sanitize import sanitize
 from hilseq.reports.soak_plots import letter
 from hilseq.verdicts import CheckVerdict, Disposition
@@ -60,19 +71,8 @@ def as_json(value: Any) -> str:
 
 
 def run_told(found: Found, follower: Follower) -> Plain:
-    """Return all that is said of a run; to be called inside the follower's `look`.
-
-    A journal that no run writes takes no page with it: it is said what cannot be told.
-    """
-    life, record = follower.life, follower.record
-    try:
-        return _told(found, follower, life, record)
-    except (TypeError, ValueError, KeyError, AttributeError, OverflowError) as error:
-        follower.refused = f"the journal holds an entry that no run writes ({type(error).__name__}: {error})"
-        return _told(found, follower, life, None)
-
-
-def _told(found: Found, follower: Follower, life: Life, record: RunRecord | None) -> Plain:
+    """Return all that is said of a run; to be called inside the follower's `look`."""
+    life, record = follower.liveness, follower.record
     told: Plain = {
         "key": found.key,
         "name": found.folder.name,
@@ -86,11 +86,11 @@ def _told(found: Found, follower: Follower, life: Life, record: RunRecord | None
         "notice": follower.refused,
     }
     if record is None:
-        if life.state is State.RUNNING and not follower.refused:
+        if life.status is RunStatus.RUNNING and not follower.refused:
             told["notice"] = "The run has not written its first line yet."
         return _checked(told)
-    running = life.state is State.RUNNING
-    if running and life.told == GOES_ON:
+    running = life.status is RunStatus.RUNNING
+    if running and life.told == RUNS:
         told["state"]["told"] = f"since {date(record.started)}"
     told |= {
         "name": record.run,
@@ -114,17 +114,17 @@ def _checked(told: Plain) -> Plain:
     return result
 
 
-def _state(life: Life) -> Plain:
-    return {"code": str(life.state), "sign": LIFE_SIGNS[life.state], "told": life.told}
+def _state(life: Liveness) -> Plain:
+    return {"code": str(life.status), "sign": STATUS_SIGNS[life.status], "told": life.told}
 
 
 def _said(code: str, sign: str, word: str, told: str = "") -> Plain:
     return {"code": code.replace(" ", "-"), "sign": sign, "word": word, "told": told}
 
 
-def _disposition(record: RunRecord, unit: UnitRecord, life: Life, soak: Soaking | None) -> Plain:
+def _disposition(record: RunState, unit: UnitState, life: Liveness, soak: Soaking | None) -> Plain:
     """Return what may be said of the unit now. A run that goes on has shipped nothing."""
-    if life.state is State.RUNNING:
+    if life.status is RunStatus.RUNNING:
         failed = sum(check.verdict is CheckVerdict.FAILED for check in unit.checks)
         broken = sum(check.verdict is CheckVerdict.STAND_FAULT for check in unit.checks)
         if broken:
@@ -133,7 +133,7 @@ def _disposition(record: RunRecord, unit: UnitRecord, life: Life, soak: Soaking 
             )
         if failed:
             return _said("repair", "\u2717", "faults found so far", f"{count(failed, 'check')} failed")
-        happened = 0 if soak is None else len({event.get("number") for event in soak.events})
+        happened = 0 if soak is None else len(soak.soak.incidents)
         found = f"{count(happened, 'event')} in the soak so far" if happened else "no fault found so far"
         return _said("under-test", "\u25b6", "under test", found)
     final = record.final(unit)
@@ -148,11 +148,11 @@ def _disposition(record: RunRecord, unit: UnitRecord, life: Life, soak: Soaking 
     return _said(str(final), DISPOSITION_SIGNS[final], str(final), meaning)
 
 
-def _unit(record: RunRecord, unit: UnitRecord, life: Life, soak: Soaking | None) -> Plain:
+def _unit(record: RunState, unit: UnitState, life: Liveness, soak: Soaking | None) -> Plain:
     done = sum(_is_done(check) for check in unit.checks)
     now = [check for check in unit.checks if check.started and not _is_done(check)]
     findings = unit.findings
-    running = life.state is State.RUNNING
+    running = life.status is RunStatus.RUNNING
     return {
         "slot": unit.slot,
         "part": unit.part,
@@ -169,17 +169,17 @@ def _unit(record: RunRecord, unit: UnitRecord, life: Life, soak: Soaking | None)
     }
 
 
-def _is_done(check: Check) -> bool:
-    return check.verdict is not CheckVerdict.NOT_PERFORMED or not check.why.startswith("the run ended ")
+def _is_done(check: CheckState) -> bool:
+    return check.ended
 
 
-def _by_stage(checks: list[Check]) -> Iterable[tuple[str, list[Check]]]:
+def _by_stage(checks: list[CheckState]) -> Iterable[tuple[str, list[CheckState]]]:
     order = {name: number for number, name in reversed(list(enumerate(c.stage for c in checks)))}
     ordered = sorted(checks, key=lambda check: order[check.stage])
     return ((name, list(group)) for name, group in groupby(ordered, key=lambda check: check.stage))
 
 
-def _stage(name: str, checks: list[Check], *, running: bool) -> Plain:
+def _stage(name: str, checks: list[CheckState], *, running: bool) -> Plain:
     done = [check for check in checks if not running or _is_done(check)]
     under_way = sum(check.started for check in checks if running and not _is_done(check))
     tally = Counter(check.verdict for check in done)
@@ -202,7 +202,7 @@ def _stage(name: str, checks: list[Check], *, running: bool) -> Plain:
 class Shown:
     """How the values of one quantity are written: one unit and as many decimals for all of them."""
 
-    def __init__(self, quantity: Quantity, least: float, greatest: float) -> None:
+    def __init__(self, quantity: SoakColumn, least: float, greatest: float) -> None:
         known = [abs(value) for value in (least, greatest) if math.isfinite(value)]
         self._quantity = quantity
         self.scale = scale_of(quantity.unit, known)
@@ -229,7 +229,7 @@ class Shown:
         return f"at least {number(low)}{unit}" if low is not None else ""
 
 
-def _inside(value: float, quantity: Quantity) -> str:
+def _inside(value: float, quantity: SoakColumn) -> str:
     """Return whether a value lies in its limits; empty where there are none, or no value."""
     if not math.isfinite(value) or (quantity.low is None and quantity.high is None):
         return ""
@@ -238,28 +238,28 @@ def _inside(value: float, quantity: Quantity) -> str:
     return "inside" if low <= value <= high else "outside"
 
 
-def label_of(quantity: Quantity) -> str:
+def label_of(quantity: SoakColumn) -> str:
     """Return the name of a drawn quantity as a heading."""
     if quantity.unit == "degC":
         return "Case temperature"
     return {VOLTAGE: "Supply voltage", CURRENT: "Supply current"}.get(quantity.name, quantity.name)
 
 
-def _soak(soak: Soaking, life: Life) -> Plain:
-    over = soak.ended is not None or life.state is not State.RUNNING
-    left = None if soak.planned_end is None else max(soak.planned_end - soak.lasted, 0.0)
-    planned = soak.planned_end or soak.planned
+def _soak(soak: Soaking, life: Liveness) -> Plain:
+    over = soak.soak.ended is not None or life.status is not RunStatus.RUNNING
+    planned = soak.soak.until
+    left = max(planned - soak.lasted, 0.0)
     told: Plain = {
         "over": over,
         "told": _soak_words(soak, life),
-        "left": "" if over or left is None else _roughly(left),
-        "ends": "" if over or left is None else _end_date(soak),
+        "left": "" if over else _roughly(left),
+        "ends": "" if over else _end_date(soak),
         "lasted": show_duration(round(soak.lasted)),
-        "planned": "" if planned is None else show_duration(round(planned)),
-        "share": None if not planned else round(min(soak.lasted / planned, 1.0), 4),
+        "planned": show_duration(round(planned)),
+        "share": None if planned <= 0 else round(min(soak.lasted / planned, 1.0), 4),
         "mode": "",
         "mode_right": True,
-        "events": len({entry.get("number") for entry in soak.events}),
+        "events": len(soak.soak.incidents),
         "tiles": [],
         "rows": [],
     }
@@ -268,13 +268,13 @@ def _soak(soak: Soaking, life: Life) -> Plain:
         return told
     if rolled.stretches:
         told["mode"] = soak.mode_name(rolled.stretches[-1].number)
-        told["mode_right"] = not soak.mode or told["mode"] == soak.mode
+        told["mode_right"] = told["mode"] == soak.soak.started.mode
     shown_as = [
         Shown(quantity, float(rolled.least[n]), float(rolled.greatest[n]))
-        for n, quantity in enumerate(soak.quantities)
+        for n, quantity in enumerate(soak.columns)
     ]
     for number in rolled.plotted:
-        quantity, value = soak.quantities[number], float(rolled.last[number])
+        quantity, value = soak.columns[number], float(rolled.last[number])
         told["tiles"].append(
             {
                 "name": label_of(quantity),
@@ -294,22 +294,21 @@ def _soak(soak: Soaking, life: Life) -> Plain:
             "limits": shown_as[number].limits(),
             "told": _inside(float(rolled.last[number]), quantity),
         }
-        for number, quantity in enumerate(soak.quantities)
+        for number, quantity in enumerate(soak.columns)
     ]
     told["at"] = show_duration(round(soak.lasted, 1))
     return told
 
 
-def _soak_words(soak: Soaking, life: Life) -> str:
+def _soak_words(soak: Soaking, life: Liveness) -> str:
     lasted = show_duration(round(soak.lasted))
-    if soak.ended is not None:
-        return f"The soak is over: {soak.ended.get('why')}, after {lasted}."
-    if life.state is not State.RUNNING:
+    if soak.soak.ended is not None:
+        return f"The soak is over: {soak.soak.ended.why}, after {lasted}."
+    if life.status is not RunStatus.RUNNING:
         return f"The soak broke off after {lasted}. `hilseq resume` can continue it."
     if soak.damaged:
         return "The sample file holds something that is no sample; nothing from there on is shown."
-    of = "" if soak.planned_end is None else f" of {show_duration(round(soak.planned_end))}"
-    return f"The soak goes on: {lasted}{of}."
+    return f"The soak is running: {lasted} of {show_duration(round(soak.soak.until))}."
 
 
 def _roughly(left: float) -> str:
@@ -320,8 +319,8 @@ def _roughly(left: float) -> str:
 
 def _end_date(soak: Soaking) -> str:
     try:
-        began = datetime.fromisoformat(soak.began_at)
-        return date((began + timedelta(seconds=soak.planned_end or 0.0)).isoformat())
+        began = datetime.fromisoformat(soak.soak.started.at)
+        return date((began + timedelta(seconds=soak.soak.until)).isoformat())
     except (ValueError, OverflowError):
         return ""
 
@@ -329,25 +328,24 @@ def _end_date(soak: Soaking) -> str:
 # -- what happened ---------------------------------------------------------------------------------------
 
 
-def _events(follower: Follower, record: RunRecord) -> list[Plain]:
+def _events(follower: Follower, record: RunState) -> list[Plain]:
     """Return what happened, the newest first."""
-    zero = float(record.header["t"])
+    zero = record.header.t
     told: list[Plain] = []
     letters = {
         id(event): letter(number)
         for soak in follower.soaks.values()
-        for number, event in enumerate(soak.events)
+        for number, event in enumerate(soak.soak.events)
     }
     for number, entry in enumerate(follower.journal.entries):
         words = _happened(entry)
         if words is not None:
-            since = (seconds(entry.get("t")) or 0.0) - zero
             told.append(
                 {
                     "n": number,
-                    "when": show_duration(max(since, 0.0)),
-                    "date": date(str(entry.get("at"))),
-                    "slot": str(entry.get("slot") or ""),
+                    "when": show_duration(max(entry.t - zero, 0.0)),
+                    "date": date(entry.at),
+                    "slot": getattr(entry, "slot", ""),
                     "letter": letters.get(id(entry), ""),
                     "what": words[0],
                     "text": words[1],
@@ -356,31 +354,30 @@ def _events(follower: Follower, record: RunRecord) -> list[Plain]:
     return told[: -MOST_EVENTS - 1 : -1]
 
 
-def _happened(entry: Mapping[str, Any]) -> tuple[str, str] | None:
+def _happened(entry: JournalEntry) -> tuple[str, str] | None:
     """Return what an entry says happened, and the words; None for what is told elsewhere."""
-    what, text = str(entry.get("what")), str(entry.get("text") or "")
     told: tuple[str, str] | None = None
-    match entry["kind"]:
-        case kinds.EVENT if what not in _QUIET:
-            told = what, text
-        case kinds.SOAK_EVENT:
-            case = finite(entry.get("case"))
-            warm = "" if case is None else f", case {case:.1f} \u00b0C"
-            told = what, f"{text} (at {entry.get('place')}{warm})"
-        case kinds.SOAK_GAP:
-            start, end = seconds(entry.get("start")) or 0.0, seconds(entry.get("end")) or 0.0
-            words = f"no samples for {show_duration(max(end - start, 0.0))}"
-            told = f"gap: {what}", f"{text}; {words}" if text else words
-        case kinds.SOAK_STARTED:
-            told = "soak", f"began, in mode {entry.get('mode')}"
-        case kinds.SOAK_ENDED:
-            told = "soak", f"over: {entry.get('why')}"
-        case kinds.RUN_RESUMED:
-            told = "resumed", str(entry.get("why"))
-        case kinds.MADE_SAFE if entry.get("verified"):
-            told = "made safe", f"by the {entry.get('by')}, read back and verified"
-        case kinds.MADE_SAFE:
-            told = "NOT VERIFIED SAFE", str(entry.get("why"))
+    match entry:
+        case EventLogged() if entry.what not in _QUIET:
+            told = entry.what, entry.text
+        case SamplesMissed():
+            told = entry.what, entry.text
+        case SoakEventLogged():
+            warm = "" if entry.case is None else f", case {entry.case:.1f} \u00b0C"
+            told = entry.what, f"{entry.text} (at {entry.place}{warm})"
+        case SoakGap():
+            words = f"no samples for {show_duration(max(entry.end - entry.start, 0.0))}"
+            told = f"gap: {entry.what}", f"{entry.text}; {words}" if entry.text else words
+        case SoakStarted():
+            told = "soak", f"began, in mode {entry.mode}"
+        case SoakEnded():
+            told = "soak", f"over: {entry.why}"
+        case RunResumed():
+            told = "resumed", entry.why
+        case MadeSafe() if entry.verified:
+            told = "made safe", f"by the {entry.by}, read back and verified"
+        case MadeSafe():
+            told = "NOT VERIFIED SAFE", entry.why
         case _:
             pass
     return told

@@ -17,11 +17,12 @@ from typing import Any
 import numpy as np
 from starlette.concurrency import run_in_threadpool
 
+from hilseq.journal.entries import SoakColumn
 from hilseq.live.folder import Found, RunsFolder
 from hilseq.live.follower import Follower
 from hilseq.live.run_presenter import Plain, Shown, as_json, label_of, run_told, shown
 from hilseq.live.sample_window import RECENT, SampleWindow
-from hilseq.live.soaking import Quantity, Soaking, seconds
+from hilseq.live.soaking import Soaking
 from hilseq.reports.formatting import Scale
 from hilseq.reports.soak_plots import letter
 
@@ -85,10 +86,10 @@ def news(found: Found, follower: Follower, after: Position) -> News:
         places[slot] = (soak.lasted, shape)
         if fresh or last < soak.lasted:
             plots[slot] = _plot(soak, soak.rolled, scales, -1.0 if fresh else last)
-    return News(Position(follower.mark, places), run_told(found, follower), plots, follower.life.age)
+    return News(Position(follower.mark, places), run_told(found, follower), plots, follower.liveness.age)
 
 
-def _scale(rolled: SampleWindow, number: int, quantity: Quantity) -> Scale:
+def _scale(rolled: SampleWindow, number: int, quantity: SoakColumn) -> Scale:
     column = rolled.plotted[number]
     return Shown(quantity, float(rolled.least[column]), float(rolled.greatest[column])).scale
 
@@ -128,13 +129,9 @@ def _plot(soak: Soaking, rolled: SampleWindow, scales: list[Scale], last: float)
             [round(one.start, 3), round(one.end, 3), soak.mode_name(one.number)]
             for one in rolled.stretches[kept:]
         ],
-        "gaps": [
-            [seconds(gap.get("start")), seconds(gap.get("end")), str(gap.get("what"))]
-            for gap in soak.gaps[-200:]
-        ],
+        "gaps": [[gap.start, gap.end, gap.what] for gap in soak.soak.gaps[-200:]],
         "events": [
-            [seconds(event.get("since")), str(event.get("what")), letter(number)]
-            for number, event in enumerate(soak.events)
+            [event.since, event.what, letter(number)] for number, event in enumerate(soak.soak.events)
         ][-200:],
     }
     if fresh:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import csv
 import io
 import json
-from collections.abc import Generator, Mapping
+from collections.abc import Generator
 from importlib import import_module
 from pathlib import Path
 from typing import Any
@@ -18,11 +18,11 @@ from typing import Any
 import pytest
 from allure_commons.reporter import AllureReporter
 
-from hilseq.journal import kinds
+from hilseq.analysis.limits import ReadingVerdict
+from hilseq.journal.entries import JournalEntry, Reading, SoakStatus, TableKept
 from hilseq.plugin.hooks import CHECK
 from hilseq.plugin.visit_run import VisitRun
 from hilseq.reports.formatting import show_limits, show_value
-from hilseq.reports.record import reading_of
 from hilseq.reports.sanitize import sanitize
 
 #: Allure sorts what did not pass into these; the first that matches takes it.
@@ -41,11 +41,11 @@ class ChecksOnly(AllureReporter):
         self._items.pop(uuid)  # type: ignore[no-untyped-call]
 
 
-def _attachment(table: Mapping[str, Any]) -> str:
+def _attachment(table: TableKept) -> str:
     text = io.StringIO()
     writer = csv.writer(text)
-    writer.writerow(table["columns"])
-    writer.writerows(table["rows"])
+    writer.writerow(table.columns)
+    writer.writerows(table.rows)
     return text.getvalue()
 
 
@@ -88,20 +88,19 @@ class AllureResults:
             if check.sentence:
                 dynamic.description(sanitize(check.sentence))
 
-    def take(self, kind: str, fields: Mapping[str, Any]) -> None:
+    def take(self, entry: JournalEntry | SoakStatus) -> None:
         """Turn a reading into a step and a table into an attachment of the check that is running."""
-        if kind == kinds.READING:
-            reading = reading_of(fields)
+        if isinstance(entry, Reading):
             step: Any = import_module("allure_commons._allure").StepContext(
-                f"{reading.name}: {show_value(reading)}, {reading.verdict}", {"limits": show_limits(reading)}
+                f"{entry.name}: {show_value(entry)}, {entry.verdict}", {"limits": show_limits(entry)}
             )
             step.__enter__()
-            bad = reading.verdict != "conforms"
-            fault = AssertionError(f"{reading.verdict}: {show_limits(reading)}") if bad else None
+            bad = entry.verdict is not ReadingVerdict.CONFORMS
+            fault = AssertionError(f"{entry.verdict}: {show_limits(entry)}") if bad else None
             step.__exit__(type(fault) if fault else None, fault, None)
-        elif kind == kinds.TABLE:
+        elif isinstance(entry, TableKept):
             allure: Any = import_module("allure")
-            allure.attach(_attachment(fields), sanitize(fields["name"]), allure.attachment_type.CSV)
+            allure.attach(_attachment(entry), sanitize(entry.name), allure.attachment_type.CSV)
 
     def pytest_sessionfinish(self) -> None:
         """Write the categories beside the results."""

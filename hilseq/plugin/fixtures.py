@@ -11,19 +11,17 @@ from hilseq.analysis.limits import DecisionRule
 from hilseq.clock import Clock
 from hilseq.description.profile import Mode
 from hilseq.instruments.signals import SignalBank
-from hilseq.journal import kinds
+from hilseq.journal.entries import FaultsRead, Reading, StoredFault, TableKept
 from hilseq.plugin.hooks import CHECK, VisitHooks
 from hilseq.plugin.judge import Judge
 from hilseq.plugin.parameters import Parameters, parameters_of
 from hilseq.plugin.visit_run import VisitRun
 from hilseq.procedures.bench import Bench
-from hilseq.procedures.faults import StoredFault
 from hilseq.procedures.operator import Operator
 from hilseq.procedures.readiness import Readiness
 from hilseq.procedures.unit import Unit
 from hilseq.procedures.unit_supply import UnitSupply
 from hilseq.reports.formatting import show_limits, show_value
-from hilseq.reports.record import reading_of
 from hilseq.reports.sanitize import sanitize
 
 
@@ -133,14 +131,12 @@ def judge(request: pytest.FixtureRequest, visit_run: VisitRun, slot: str) -> Jud
     check = request.node.stash[CHECK]
     rule = DecisionRule(visit_run.visit.profiles[slot].decision_rule)
 
-    def note(reading: dict[str, Any]) -> None:
-        reading["place"] = reading["place"] or check.place
-        visit_run.note(kinds.READING, check=check.id, slot=slot, **reading)
-        kept = reading_of(reading)
-        told = f"{show_value(kept)} ({show_limits(kept)}): {kept.verdict}"
-        request.node.user_properties.append((sanitize(f"reading {kept.name}"), sanitize(told)))
+    def note(reading: Reading) -> None:
+        visit_run.note(reading)
+        told = f"{show_value(reading)} ({show_limits(reading)}): {reading.verdict}"
+        request.node.user_properties.append((sanitize(f"reading {reading.name}"), sanitize(told)))
 
-    return Judge(rule, note)
+    return Judge(rule, note, check=check.id, slot=slot, place=check.place)
 
 
 @pytest.fixture
@@ -155,8 +151,8 @@ def keep_table(request: pytest.FixtureRequest, visit_run: VisitRun, slot: str) -
     check = request.node.stash[CHECK]
 
     def keep(name: str, columns: Sequence[str], rows: Sequence[Sequence[Any]]) -> None:
-        lines = [list(row) for row in rows]
-        visit_run.note(kinds.TABLE, check=check.id, slot=slot, name=name, columns=list(columns), rows=lines)
+        lines = tuple(tuple(row) for row in rows)
+        visit_run.note(TableKept(check=check.id, slot=slot, name=name, columns=tuple(columns), rows=lines))
 
     return keep
 
@@ -166,6 +162,6 @@ def keep_faults(visit_run: VisitRun, slot: str) -> KeepFaults:
     """Keep a fault table in the journal: `keep_faults("before clearing", unit.faults.read())`."""
 
     def keep(when: str, stored: Sequence[StoredFault]) -> None:
-        visit_run.note(kinds.FAULTS, slot=slot, when=when, entries=[fault.as_entry() for fault in stored])
+        visit_run.note(FaultsRead(slot=slot, when=when, entries=tuple(stored)))
 
     return keep

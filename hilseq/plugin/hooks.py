@@ -14,8 +14,8 @@ from _pytest.junitxml import xml_key
 from hilseq import gc_tuning
 from hilseq.errors import DescriptionError, UsageError
 from hilseq.interrupts import held_back, interrupt_on_termination
-from hilseq.journal import kinds
-from hilseq.journal.reader import read_journal
+from hilseq.journal.entries import CheckStarted
+from hilseq.journal.run_state import RunState
 from hilseq.plugin import markers, stages
 from hilseq.plugin.classify import Outcome, classify, worse
 from hilseq.plugin.gates import Gates
@@ -26,7 +26,6 @@ from hilseq.plugin.recheck_stand import recheck_stand
 from hilseq.plugin.retest import rank
 from hilseq.plugin.terminal_summary import write_verdicts
 from hilseq.plugin.visit_run import VisitRun
-from hilseq.reports.record import RunRecord, load_record
 from hilseq.verdicts import CheckVerdict, ExitCode
 
 __all__ = ["CHECK", "PlannedCheck", "VisitHooks"]
@@ -38,7 +37,7 @@ class VisitHooks:
     def __init__(self, run: VisitRun) -> None:
         self.run = run
         self.gates = Gates(run.visit.stand, tuple(run.visit.profiles))
-        self.record: RunRecord | None = None
+        self.record: RunState | None = None
         self._plan = Plan(run)
         self._unsafe: set[str] = set()
         self._left_out: list[pytest.Item] = []
@@ -154,7 +153,7 @@ class VisitHooks:
     ) -> Generator[None, Any, Any]:
         """Note the beginning and the end of each check; a unit that is done with is switched off."""
         check = item.stash[CHECK]
-        self.run.note(kinds.CHECK_STARTED, check=check.id)
+        self.run.note(CheckStarted(check=check.id))
         begun = self.run.clock.now()
         try:
             return (yield)
@@ -255,7 +254,8 @@ class VisitHooks:
             self.run.close()
             self._say_disk_fault(session)
             return
-        code = load_record(read_journal(self.run.folder)).exit_code
+        assert self.run.state is not None
+        code = self.run.state.exit_code
         if exitstatus == pytest.ExitCode.INTERNAL_ERROR:
             code = int(ExitCode.STAND_FAULT)  # a hook broke: that is nobody's verdict
         ended_early = exitstatus in (pytest.ExitCode.INTERRUPTED, pytest.ExitCode.INTERNAL_ERROR)

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import asdict
-from typing import Any
 
 from hilseq.analysis.limits import (
     DecisionRule,
@@ -14,9 +12,9 @@ from hilseq.analysis.limits import (
     decide,
 )
 from hilseq.errors import UnitFault
+from hilseq.journal.entries import Reading
 from hilseq.measured import Measured
 from hilseq.reports.formatting import show_limits, show_value
-from hilseq.reports.record import Reading
 
 _SENTENCE = {
     ReadingVerdict.FAILS: "{name} is {value}, outside its limits ({limits})",
@@ -27,12 +25,15 @@ _SENTENCE = {
 class Judge:
     """Judges the readings of one check by one decision rule.
 
-    `note` receives the journal fields of each reading. Call it with a name, what was measured and the
-    limits; it raises UnitFault unless the reading conforms.
+    `note` receives each reading, which is of `check` of the unit in `slot`, at `place` unless it names another. Call
+    it with a name, what was measured and the limits; it raises UnitFault unless the reading conforms.
     """
 
-    def __init__(self, rule: DecisionRule, note: Callable[[dict[str, Any]], None]) -> None:
+    def __init__(
+        self, rule: DecisionRule, note: Callable[[Reading], None], *, check: str, slot: str, place: str
+    ) -> None:
         self._rule = rule
+        self._check, self._slot, self._place = check, slot, place
         self._note = note
 
     def __call__(
@@ -40,10 +41,9 @@ class Judge:
     ) -> ReadingVerdict:
         """Record the reading. Raises UnitFault (with `place`, else the check's own) unless it conforms."""
         reading = self.record(name, measured, limits, place=place)
-        verdict = ReadingVerdict(reading.verdict)
-        if verdict is not ReadingVerdict.CONFORMS:
+        if reading.verdict is not ReadingVerdict.CONFORMS:
             raise UnitFault(sentence(reading), place=place)
-        return verdict
+        return reading.verdict
 
     def if_resolvable(
         self, name: str, measured: Measured, limits: Limits, *, place: str | None = None
@@ -80,22 +80,25 @@ class Judge:
             measured = measured.in_base_unit()
         uncertainty = measured.expanded_uncertainty
         reading = Reading(
+            check=self._check,
+            slot=self._slot,
             name=name,
             value=measured.value,
             unit=measured.unit,
             uncertainty=uncertainty,
             low=limits.low,
             high=limits.high,
-            verdict=str(decide(measured.value, uncertainty, limits, self._rule)),
+            verdict=decide(measured.value, uncertainty, limits, self._rule),
             probability=conformance_probability(measured.value, measured.standard_uncertainty, limits),
-            place=place or "",
+            place=place or self._place,
+            rule=self._rule,
         )
-        self._note({**asdict(reading), "rule": str(self._rule)})
+        self._note(reading)
         return reading
 
 
 def sentence(reading: Reading) -> str:
     """Return what a reading that does not conform means, in words."""
-    return _SENTENCE[ReadingVerdict(reading.verdict)].format(
+    return _SENTENCE[reading.verdict].format(
         name=reading.name, value=show_value(reading), limits=show_limits(reading)
     )

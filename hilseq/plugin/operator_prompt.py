@@ -11,11 +11,10 @@ import select
 import time
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 from hilseq.clock import Clock
 from hilseq.errors import NotPerformed
-from hilseq.journal.kinds import ANSWERED, ASKED, NOT_ANSWERED
+from hilseq.journal.entries import ANSWERED, ASKED, NOT_ANSWERED, OperatorPrompt
 from hilseq.procedures.operator import DONE, Operator, Prompt
 from hilseq.reports.sanitize import sanitize
 
@@ -23,8 +22,8 @@ from hilseq.reports.sanitize import sanitize
 _SLICE = 0.2
 LONGEST_ANSWER = 4096
 
-#: `note(what, text, slot, **fields)` keeps an event.
-Note = Callable[..., None]
+#: `note(what, text, slot, prompt)` keeps an event.
+Note = Callable[[str, str, str, OperatorPrompt], None]
 
 
 class Lines:
@@ -70,7 +69,7 @@ class Person(Operator):
         self._lines = Lines(source)
         self._target = target
         self._folder = folder
-        self._early: list[tuple[str, str, str, dict[str, Any]]] = []
+        self._early: list[tuple[str, str, str, OperatorPrompt]] = []
         self._note: Note = self._later
         self._clock: Clock | None = None
         #: Who answers.
@@ -79,35 +78,29 @@ class Person(Operator):
     def attach(self, clock: Clock, note: Note) -> None:
         """Note answers, those already given too, and count the time that passes from now on."""
         self._clock, self._note = clock, note
-        for what, text, slot, fields in self._early:
-            note(what, text, slot, **fields)
+        for early in self._early:
+            note(*early)
         self._early.clear()
 
-    def _later(self, what: str, text: str, slot: str, **fields: Any) -> None:
-        self._early.append((what, text, slot, fields))
+    def _later(self, what: str, text: str, slot: str, prompt: OperatorPrompt) -> None:
+        self._early.append((what, text, slot, prompt))
 
     def ask(self, prompt: Prompt) -> str:
         """See Operator."""
         begun = time.monotonic()
-        self._note(ASKED, prompt.text, prompt.slot, expected=list(prompt.expected), picture=prompt.picture)
+        asked = OperatorPrompt(question=prompt.text, picture=prompt.picture, expected=prompt.expected)
+        self._note(ASKED, prompt.text, prompt.slot, asked)
         self._show(_question(prompt, self._picture(prompt.picture)))
         answer, why = self._answer(prompt, begun + prompt.timeout)
         took = time.monotonic() - begun
         if self._clock is not None:
             self._clock.account_wait(took)
-        told: dict[str, Any] = {
-            "question": prompt.text,
-            "picture": prompt.picture,
-            "expected": list(prompt.expected),
-            "answer": answer,
-            "by": self.name,
-            "seconds": round(took, 3),
-        }
+        answered = asked.model_copy(update={"answer": answer, "by": self.name, "seconds": round(took, 3)})
         if answer is None:
-            self._note(NOT_ANSWERED, f"{prompt.text} - {why}", prompt.slot, **told)
+            self._note(NOT_ANSWERED, f"{prompt.text} - {why}", prompt.slot, answered)
             raise NotPerformed(f"{why}: {prompt.text}")
         words = f"{prompt.text} - {answer or 'nothing'!r}, answered by {self.name}"
-        self._note(ANSWERED, words, prompt.slot, **told)
+        self._note(ANSWERED, words, prompt.slot, answered)
         return answer
 
     def _answer(self, prompt: Prompt, until: float) -> tuple[str | None, str]:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import pytest
 
-from hilseq.journal import kinds
+from hilseq.journal.entries import CheckEnded, CheckPlanned
 from hilseq.plugin import markers, stages
 from hilseq.plugin.classify import PASSED, Outcome
 from hilseq.plugin.parametrize import place_of, slot_of
@@ -97,16 +97,27 @@ class Plan:
 
     def plan(self, check: PlannedCheck) -> None:
         """Write one check into the plan."""
-        fields = ("slot", "sequence", "stage", "title", "sentence", "place", "gate")
-        self._run.note(kinds.CHECK_PLANNED, check=check.id, **{name: getattr(check, name) for name in fields})
+        self._run.note(
+            CheckPlanned(
+                check=check.id,
+                slot=check.slot,
+                sequence=check.sequence,
+                stage=check.stage,
+                title=check.title,
+                sentence=check.sentence,
+                place=check.place,
+                gate=check.gate,
+            )
+        )
 
     def end(self, check: PlannedCheck, outcome: Outcome, seconds: float) -> None:
         """Write what came of a check."""
         self._run.note(
-            kinds.CHECK_ENDED,
-            check=check.id,
-            verdict=str(outcome.verdict),
-            why=outcome.why,
-            places=list(outcome.places),
-            seconds=round(seconds, 6),
+            CheckEnded(
+                check=check.id,
+                verdict=outcome.verdict,
+                why=outcome.why,
+                places=outcome.places,
+                seconds=round(seconds, 6),
+            )
         )

@@ -10,12 +10,12 @@ import os
 from collections.abc import Iterator
 from contextlib import suppress
 from pathlib import Path
-from typing import Any
 
 from hilseq.errors import HilseqError
-from hilseq.journal.reader import read_journal
+from hilseq.journal.entries import PriorRun
+from hilseq.journal.run_state import RunState
+from hilseq.journal.seals import read_run
 from hilseq.journal.writer import FILE_NAME
-from hilseq.reports.record import RunRecord, load_sound_record
 
 #: Findings of an earlier run that are named.
 _MOST_FINDINGS = 5
@@ -23,25 +23,25 @@ _MOST_FINDINGS = 5
 _HEADER = 16 << 20
 
 
-def earlier_runs(folder: Path, part: str, serial: str, *, simulated: bool) -> list[dict[str, Any]]:
+def earlier_runs(folder: Path, part: str, serial: str, *, simulated: bool) -> tuple[PriorRun, ...]:
     """Return the earlier visits of a unit, oldest first, as the report shows them.
 
     `folder` is that of the run that is about to begin, whose neighbours are the other runs of this computer.
     Runs on a simulated stand and on hardware are never mixed. Records that cannot be reached are left out: a
     visit depends on nothing but its own computer.
     """
-    found = {entry["run"]: entry for entry in _recorded(folder.parent, part, serial, simulated=simulated)}
+    found = {prior.run: prior for prior in _recorded(folder.parent, part, serial, simulated=simulated)}
     for record in _neighbours(folder, serial):
         for unit in record.units:
             if (unit.part, unit.serial) == (part, serial) and record.simulated == simulated:
-                found[record.run] = {
-                    "run": record.run,
-                    "started": record.started,
-                    "stand": record.stand,
-                    "disposition": str(record.final(unit)),
-                    "findings": [f"{one.place}: {one.what}" for one in unit.findings[:_MOST_FINDINGS]],
-                }
-    return sorted(found.values(), key=lambda entry: str(entry["started"]))
+                found[record.run] = PriorRun(
+                    run=record.run,
+                    started=record.started,
+                    stand=record.stand,
+                    disposition=record.final(unit),
+                    findings=tuple(f"{one.place}: {one.what}" for one in unit.findings[:_MOST_FINDINGS]),
+                )
+    return tuple(sorted(found.values(), key=lambda prior: prior.started))
 
 
 def part_of(runs: Path, serial: str) -> str:
@@ -58,7 +58,7 @@ def part_of(runs: Path, serial: str) -> str:
     return ""
 
 
-def _neighbours(folder: Path, serial: str) -> Iterator[RunRecord]:
+def _neighbours(folder: Path, serial: str) -> Iterator[RunState]:
     """Yield the record of every run beside `folder` whose header names the serial number."""
     needle = json.dumps(serial).encode("ascii")
     for journal in sorted(folder.parent.glob(f"*/{FILE_NAME}")):
@@ -68,10 +68,10 @@ def _neighbours(folder: Path, serial: str) -> Iterator[RunRecord]:
             with journal.open("rb") as lines:
                 header = lines.readline(_HEADER)
             if needle in header:
-                yield load_sound_record(read_journal(journal))
+                yield read_run(journal)
 
 
-def _recorded(runs: Path, part: str, serial: str, *, simulated: bool) -> list[dict[str, Any]]:
+def _recorded(runs: Path, part: str, serial: str, *, simulated: bool) -> list[PriorRun]:
     """Return what the records say; nothing where there are none, or they cannot be reached."""
     if not os.environ.get("HILSEQ_RECORDS") and not (runs / "records.sqlite").is_file():
         return []
@@ -84,13 +84,13 @@ def _recorded(runs: Path, part: str, serial: str, *, simulated: bool) -> list[di
     except (ImportError, HilseqError):
         return []
     return [
-        {
-            "run": visit.run,
-            "started": visit.started.isoformat(timespec="seconds"),
-            "stand": visit.stand,
-            "disposition": visit.disposition,
-            "findings": [f"{one.place}: {one.what}" for one in visit.findings[:_MOST_FINDINGS]],
-        }
+        PriorRun(
+            run=visit.run,
+            started=visit.started.isoformat(timespec="seconds"),
+            stand=visit.stand,
+            disposition=visit.disposition,
+            findings=tuple(f"{one.place}: {one.what}" for one in visit.findings[:_MOST_FINDINGS]),
+        )
         for visit in visits
         if visit.simulated == simulated
     ]

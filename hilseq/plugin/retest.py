@@ -9,8 +9,7 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from hilseq.errors import UsageError
-from hilseq.journal.reader import read_journal
-from hilseq.reports.record import load_record
+from hilseq.journal.reader import read_journal, run_state
 from hilseq.verdicts import CheckVerdict
 
 
@@ -21,7 +20,7 @@ def failed_before(run: Path, serials: Mapping[str, str]) -> dict[str, frozenset[
     not exist, is no run, or was of other units.
     """
     try:
-        record = load_record(read_journal(run))
+        record = run_state(read_journal(run))
     except ValueError as error:
         raise UsageError(f"--retest {run}: {error}") from error
     found: dict[str, frozenset[str]] = {}

@@ -2,21 +2,32 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
-from dataclasses import asdict
-from typing import Any
 
 import pytest
 
 from hilseq.errors import NotPerformed
-from hilseq.journal import kinds
+from hilseq.journal.entries import (
+    EventLogged,
+    FaultsRead,
+    JournalEntry,
+    PortTally,
+    SamplesMissed,
+    SoakColumn,
+    SoakEnded,
+    SoakEventLogged,
+    SoakGap,
+    SoakStarted,
+    SoakStatus,
+    StoredFault,
+    TableKept,
+)
 from hilseq.journal.samples import SampleWriter, file_name
 from hilseq.plugin.hooks import CHECK
 from hilseq.plugin.visit_run import VisitRun
 from hilseq.procedures.bench import Bench
 from hilseq.procedures.soak.events import SoakOutcome
-from hilseq.procedures.soak.record import Column
 from hilseq.procedures.soak.run import SoakRun
 from hilseq.procedures.unit import Unit
 
@@ -29,31 +40,26 @@ class JournalRecorder:
 
     def __init__(self, run: VisitRun, slot: str, check: str) -> None:
         self._run = run
-        self._slot = slot
-        self._check = check
+        self.slot = slot
+        self.check = check
+        self.file = file_name(slot)
         self._samples: SampleWriter | None = None
 
-    def _note(self, kind: str, **fields: Any) -> None:
+    def _note(self, entry: JournalEntry) -> None:
         self.secure()
-        self._run.note(kind, slot=self._slot, **fields)
+        self._run.note(entry)
 
-    def _open(self, columns: Sequence[Column], *, resume: bool) -> None:
-        path = self._run.folder / file_name(self._slot)
+    def _open(self, columns: Sequence[SoakColumn], *, resume: bool) -> None:
+        path = self._run.folder / self.file
         with self._run.on_disk():
             self._samples = SampleWriter(path, [column.name for column in columns], resume=resume)
 
-    def begin(self, columns: Sequence[Column], fields: Mapping[str, Any]) -> None:
+    def begin(self, started: SoakStarted) -> None:
         """See Recorder."""
-        self._open(columns, resume=False)
-        self._note(
-            kinds.SOAK_STARTED,
-            check=self._check,
-            file=file_name(self._slot),
-            columns=[asdict(column) for column in columns],
-            **fields,
-        )
+        self._open(started.columns, resume=False)
+        self._note(started)
 
-    def resume(self, columns: Sequence[Column]) -> None:
+    def resume(self, columns: Sequence[SoakColumn]) -> None:
         """See Recorder."""
         self._open(columns, resume=True)
 
@@ -65,47 +71,59 @@ class JournalRecorder:
             self._run.disk_failed(error)
 
     def secure(self) -> None:
-        """See Recorder."""
+        """Put the samples so far on the disk."""
         if self._samples is not None:
             with self._run.on_disk():
                 self._samples.sync()
 
-    def event(self, fields: Mapping[str, Any]) -> None:
+    def event(self, event: SoakEventLogged) -> None:
         """See Recorder."""
-        self._note(kinds.SOAK_EVENT, **fields)
+        self._note(event)
 
     def note(self, what: str, text: str) -> None:
         """See Recorder."""
-        self._note(kinds.EVENT, what=what, text=text)
+        self._note(EventLogged(slot=self.slot, what=what, text=text))
 
-    def gap(self, fields: Mapping[str, Any]) -> None:
+    def missed(self, count: int) -> None:
         """See Recorder."""
-        self._note(kinds.SOAK_GAP, **fields)
+        self._note(SamplesMissed(slot=self.slot, count=count))
 
-    def faults(self, when: str, entries: Sequence[Mapping[str, Any]]) -> None:
+    def gap(self, gap: SoakGap) -> None:
         """See Recorder."""
-        self._note(kinds.FAULTS, when=when, entries=list(entries))
+        self._note(gap)
+
+    def faults(self, when: str, stored: Sequence[StoredFault]) -> None:
+        """See Recorder."""
+        self._note(FaultsRead(slot=self.slot, when=when, entries=tuple(stored)))
 
     def burst(self, name: str, columns: Sequence[str], rows: Sequence[Sequence[float | None]]) -> None:
         """See Recorder."""
-        self._note(kinds.TABLE, check=self._check, name=name, columns=["time (s)", *columns], rows=list(rows))
+        self._note(
+            TableKept(
+                check=self.check,
+                slot=self.slot,
+                name=name,
+                columns=("time (s)", *columns),
+                rows=tuple(tuple(row) for row in rows),
+            )
+        )
 
-    def seal(self, ports: Mapping[str, Mapping[str, Any]]) -> None:
+    def seal(self, ports: dict[str, PortTally]) -> None:
         """See Recorder."""
         if self._samples is not None:
             with self._run.on_disk():
-                sealed = self._samples.seal()
-            self._run.note(kinds.SAMPLES_SEALED, slot=self._slot, **sealed, ports=ports)
+                sealed = self._samples.seal(self.slot, ports)
+            self._run.note(sealed)
 
-    def end(self, fields: Mapping[str, Any]) -> None:
+    def end(self, ended: SoakEnded) -> None:
         """See Recorder."""
-        self.seal(fields["ports"])
-        self._note(kinds.SOAK_ENDED, **fields)
+        self.seal(ended.ports)
+        self._note(ended)
         self.close()
 
-    def progress(self, fields: Mapping[str, Any]) -> None:
+    def progress(self, progress: SoakStatus) -> None:
         """See Recorder."""
-        self._run.show(kinds.SOAK_PROGRESS, {"slot": self._slot, **fields})
+        self._run.show(progress)
 
     def close(self) -> None:
         """Close the sample file; what can still be written is."""

@@ -7,14 +7,14 @@ from typing import Any
 
 from rich.text import Text
 
+from hilseq.journal.run_state import RunState
 from hilseq.reports import visit_lines
-from hilseq.reports.record import RunRecord
 
 #: Words of a style -> those of pytest's writer, where they differ.
 _MARKUP = {"magenta": "purple", "dim": "light"}
 
 
-def write_verdicts(reporter: Any, record: RunRecord, folder: Path) -> None:
+def write_verdicts(reporter: Any, record: RunState, folder: Path) -> None:
     """Write stages and verdict of each unit to pytest's terminal reporter."""
     letters = bool(reporter.hasmarkup)
     for told in visit_lines.verdicts_of(record, folder):

@@ -7,7 +7,7 @@ from contextlib import contextmanager
 from datetime import UTC, datetime
 from functools import cached_property
 from pathlib import Path
-from typing import Any, NoReturn
+from typing import NoReturn, TypeAlias
 
 import hilseq
 from hilseq.clock import Clock, WallClock, compose
@@ -17,11 +17,23 @@ from hilseq.extensions import Extensions
 from hilseq.guard.client import Guard
 from hilseq.hooks import Element
 from hilseq.interrupts import held_back
-from hilseq.journal import kinds
-from hilseq.journal.boot import boot_id
-from hilseq.journal.lost import left_by_a_run
+from hilseq.journal.entries import (
+    CheckEnded,
+    CheckPlanned,
+    CheckStarted,
+    EventLogged,
+    JournalEntry,
+    MadeSafe,
+    OperatorPrompt,
+    RunEnded,
+    RunResumed,
+    RunStarted,
+    SoakStatus,
+)
+from hilseq.journal.reader import left_by_a_run
+from hilseq.journal.run_state import RunState
 from hilseq.journal.writer import FILE_NAME as JOURNAL
-from hilseq.journal.writer import JournalWriter
+from hilseq.journal.writer import JournalWriter, boot_id
 from hilseq.plugin.options import VisitOptions
 from hilseq.plugin.parametrize import elements_of
 from hilseq.plugin.resuming import Resumed, resumed_run
@@ -29,19 +41,15 @@ from hilseq.plugin.retest import failed_before
 from hilseq.plugin.run_header import run_header
 from hilseq.procedures.bench import Bench
 from hilseq.procedures.operator import Nobody, Operator, Rehearsal
-from hilseq.procedures.soak.record import SoakState
+from hilseq.procedures.soak.record import ResumedSoak
 from hilseq.procedures.wiring import served_by
 from hilseq.stepped import SteppedClock
 from hilseq.twin import Twin, repoint
 
 #: Entries that hooks write.
-_OF_HOOKS = (
-    kinds.CHECK_PLANNED,
-    kinds.CHECK_STARTED,
-    kinds.CHECK_ENDED,
-    kinds.MADE_SAFE,
-    kinds.RUN_ENDED,
-)
+_OF_HOOKS = (CheckPlanned, CheckStarted, CheckEnded, MadeSafe, RunEnded)
+#: Whoever watches a run is given its entries and, between them, how a soak goes.
+Observer: TypeAlias = Callable[[JournalEntry | SoakStatus], None]
 
 
 def _default_folder(serials: Sequence[str]) -> Path:
@@ -70,14 +78,16 @@ class VisitRun:
         #: By slot, the checks that failed in the run that this one follows after a repair.
         self.failed_before = failed_before(options.retest, options.serials) if options.retest else {}
         #: What was noted before there was a journal.
-        self._early: list[tuple[str, dict[str, Any]]] = []
+        self._early: list[JournalEntry] = []
         #: The interrupted run that is continued.
         self.resumed: Resumed | None = None
         self._reopened: JournalWriter | None = None
         #: Why nothing more can be written.
         self.disk_fault: StandFault | None = None
-        #: Called with kind and fields of every journal entry, after it is on the disk.
-        self.observers: list[Callable[[str, dict[str, Any]], None]] = []
+        #: Called with every journal entry, after it is on the disk.
+        self.observers: list[Observer] = []
+        #: The state of the run by all entries so far; None before the first.
+        self.state: RunState | None = None
 
     def start(self) -> None:
         """Start the twin when one is asked for, and the clock. Raises UsageError for an impossible defect."""
@@ -144,29 +154,33 @@ class VisitRun:
         early, self._early = self._early, []
         self._journal = JournalWriter(self.folder)
         self._journal.clock = self.clock
-        header = run_header(self.folder, self.options, self.visit, sequences, simulated=self._stand.simulated)
-        self.note(kinds.RUN_STARTED, **header)
-        for kind, fields in early:
-            self.note(kind, **fields)
+        self.note(
+            run_header(self.folder, self.options, self.visit, sequences, simulated=self._stand.simulated)
+        )
+        for entry in early:
+            self.note(entry)
 
-    def note(self, kind: str, **fields: Any) -> None:
+    def note(self, entry: JournalEntry) -> None:
         """Append to the journal; durable when this returns. What comes too early follows its header."""
         if self._journal is None:
-            self._early.append((kind, fields))
+            self._early.append(entry)
             return
         if self.disk_fault is not None:
             return
         self.clock.tick()
         try:
             with self.on_disk():
-                self._journal.write(kind, **fields)
+                entry = self._journal.write(entry)
         except StandFault:
-            if kind in _OF_HOOKS:
+            if isinstance(entry, _OF_HOOKS):
                 # Raised inside a hook of pytest it would end everything with a traceback; it is told at the end.
                 return
             raise
-        for observe in self.observers:
-            observe(kind, fields)
+        if isinstance(entry, RunStarted):
+            self.state = RunState(entry)
+        elif self.state is not None:
+            self.state.take(entry)
+        self.show(entry)
 
     @contextmanager
     def on_disk(self) -> Iterator[None]:
@@ -201,12 +215,12 @@ class VisitRun:
         """Tell whether somebody deleted or moved the journal under the run."""
         return not (self.folder / JOURNAL).exists()
 
-    def show(self, kind: str, fields: dict[str, Any]) -> None:
+    def show(self, entry: JournalEntry | SoakStatus) -> None:
         """Show something to whoever watches, without keeping it."""
         for observe in self.observers:
-            observe(kind, fields)
+            observe(entry)
 
-    def soak_state(self, slot: str) -> SoakState | None:
+    def soak_state(self, slot: str) -> ResumedSoak | None:
         """Return the interrupted soak that is to be continued in a slot."""
         return None if self.resumed is None else self.resumed.soaks.get(slot)
 
@@ -216,14 +230,18 @@ class VisitRun:
         assert self._reopened is not None
         self._journal = self._reopened
         self._journal.clock = self.clock
+        self.state = self.resumed.state
         for entry in self.resumed.beginning:
-            self.show(entry["kind"], entry)
-        told = {"torn": self._journal.cut, "why": self.resumed.why, "hilseq": hilseq.__version__}
-        self.note(kinds.RUN_RESUMED, **told, boot=boot_id())
+            self.show(entry)
+        self.note(
+            RunResumed(
+                torn=self._journal.cut, why=self.resumed.why, hilseq=hilseq.__version__, boot=boot_id()
+            )
+        )
 
-    def event(self, what: str, text: str, slot: str = "", **fields: Any) -> None:
+    def event(self, what: str, text: str, slot: str = "", prompt: OperatorPrompt | None = None) -> None:
         """Append an event."""
-        self.note(kinds.EVENT, what=what, text=text, slot=slot, **fields)
+        self.note(EventLogged(what=what, text=text, slot=slot, prompt=prompt))
 
     def bench(self) -> Bench:
         """Return the opened bench. Raises the same StandFault again when no slot of it can be used."""
@@ -254,7 +272,7 @@ class VisitRun:
                 if self._guard is not None:
                     self._guard.wait_until_watching()
                 for instrument in bench.prepare():
-                    self.note(kinds.INSTRUMENT, **instrument)
+                    self.note(instrument)
             except StandFault as fault:
                 self._bench_fault = fault
                 raise
@@ -284,14 +302,14 @@ class VisitRun:
                 ]
             if slot is None:
                 self._safe = not why
-            self.note(kinds.MADE_SAFE, verified=not why, why=why, by="run", slot=slot or "", slots=concerned)
+            self.note(MadeSafe(verified=not why, why=why, by="run", slot=slot or "", slots=tuple(concerned)))
         return why, concerned
 
     def finish(self, exit_code: int, *, interrupted: bool) -> None:
         """Write the last journal line and let go of everything."""
         if self._guard is not None and self._guard.lost:
             self.event("guard lost", "the guard process has died; the run ended itself and made safe")
-        self.note(kinds.RUN_ENDED, exit_code=exit_code, interrupted=interrupted)
+        self.note(RunEnded(exit_code=exit_code, interrupted=interrupted))
         if self._journal is not None:
             self._journal.close()
             self._journal = None

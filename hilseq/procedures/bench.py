@@ -6,7 +6,6 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from functools import partial
 from types import MappingProxyType
-from typing import Any
 
 from hilseq.clock import Clock
 from hilseq.description.profile import Profile
@@ -15,6 +14,7 @@ from hilseq.errors import HilseqError, Interlock, NotSafe, StandFault
 from hilseq.instruments.conditions import Conditions
 from hilseq.instruments.signals import SignalBank
 from hilseq.instruments.supply import PowerSupply
+from hilseq.journal.entries import InstrumentIdentified
 from hilseq.procedures.bench_instruments import Instruments
 from hilseq.procedures.bench_unit import unit_in
 from hilseq.procedures.operator import Nobody, Operator
@@ -85,7 +85,7 @@ class Bench:
 
     # -- opening -------------------------------------------------------------------------------------
 
-    def prepare(self) -> Iterator[dict[str, Any]]:
+    def prepare(self) -> Iterator[InstrumentIdentified]:
         """Identify every instrument, then set ceilings and protection with everything off.
 
         Yields what the journal keeps of each instrument that is the right one. A fault makes those slots

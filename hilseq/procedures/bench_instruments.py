@@ -4,17 +4,17 @@ from __future__ import annotations
 
 from collections import Counter
 from contextlib import suppress
-from typing import Any
 
 from hilseq.clock import Clock
 from hilseq.description.profile import Profile
-from hilseq.description.stand import Calibration, Io, Slot, Stand
+from hilseq.description.stand import Io, Slot, Stand
 from hilseq.errors import StandFault, WrongInstrument
 from hilseq.instruments.conditions import Conditions
 from hilseq.instruments.modbus import ModbusDevice
 from hilseq.instruments.supply import PowerSupply
 from hilseq.instruments.supply_line import session_with
 from hilseq.instruments.visa import VisaSession
+from hilseq.journal.entries import InstrumentIdentified
 from hilseq.procedures.wiring import parts_of
 
 
@@ -62,12 +62,6 @@ def _open_io(name: str, io: Io) -> ModbusDevice:
     )
 
 
-def _calibration(calibration: Calibration | None) -> dict[str, str]:
-    if calibration is None:
-        return {"certificate": "", "due": ""}
-    return {"certificate": calibration.certificate, "due": calibration.due.isoformat()}
-
-
 class Instruments:
     """The supplies and I/O simulators that serve `slots`. Nothing is sent before the first call."""
 
@@ -98,7 +92,7 @@ class Instruments:
             if outputs[resource] > 1
         }
 
-    def identify(self, part: str) -> dict[str, Any]:
+    def identify(self, part: str) -> InstrumentIdentified:
         """Ask a part (`supply main`, `io rack`) what it is; return what the journal keeps of it.
 
         Raises StandFault with the part as its place when it does not answer or is not what it should be.
@@ -116,13 +110,14 @@ class Instruments:
         except StandFault as fault:
             fault.places = fault.places or (part,)
             raise
-        return {
-            "name": part,
-            "what": what,
-            "resource": resource,
-            "identity": identity,
-            **_calibration(calibration),
-        }
+        return InstrumentIdentified(
+            name=part,
+            what=what,
+            resource=resource,
+            identity=identity,
+            certificate="" if calibration is None else calibration.certificate,
+            due="" if calibration is None else calibration.due.isoformat(),
+        )
 
     def _identify_io(self, name: str) -> str:
         """Ask an I/O simulator what it is, where the stand file says; else whether it answers at all."""

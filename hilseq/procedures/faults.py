@@ -4,42 +4,18 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable
-from dataclasses import asdict, dataclass
-from typing import Any, TypeAlias
+from typing import TypeAlias
 
 from hilseq.clock import Clock
 from hilseq.description.profile import FaultTable
 from hilseq.description.registers import Table, WordOrder
 from hilseq.instruments.modbus import ModbusDevice
+from hilseq.journal.entries import StoredFault
 
 #: Time the unit is given to clear its table, s.
 CLEAR_TIME = 0.2
 #: Code, place and the unit's own time of an entry: what tells it from another.
 Key: TypeAlias = tuple[int, str, float | None]
-
-
-@dataclass(frozen=True, slots=True)
-class StoredFault:
-    """One record of the fault table, decoded. `time` is the unit's own, s; None when it keeps none.
-
-    What is `routine` a healthy unit stores too: it is kept and shown, and blames nobody.
-    """
-
-    code: int
-    place: str
-    time: float | None
-    meaning: str
-    cause: str
-    remedy: str
-    routine: bool = False
-
-    def __str__(self) -> str:
-        """Return `fault 0x21 at q05: output overloaded; look at …`."""
-        return f"fault 0x{self.code:02X} at {self.place}: {self.meaning}; likely cause: {self.cause}; {self.remedy}"
-
-    def as_entry(self) -> dict[str, Any]:
-        """Return the fault as journal fields."""
-        return asdict(self)
 
 
 def decode(words: list[int], table: FaultTable) -> list[StoredFault]:
@@ -56,13 +32,13 @@ def decode(words: list[int], table: FaultTable) -> list[StoredFault]:
         time = None if table.time is None else _time(record[table.time : table.time + 2], table.time_order)
         faults.append(
             StoredFault(
-                code,
-                place,
-                time,
-                known.meaning if known else "a code that the profile does not know",
-                known.cause if known else "not stated",
-                known.remedy if known else "see the maker's manual",
-                known is not None and known.routine,
+                code=code,
+                place=place,
+                time=time,
+                meaning=known.meaning if known else "a code that the profile does not know",
+                cause=known.cause if known else "not stated",
+                remedy=known.remedy if known else "see the maker's manual",
+                routine=known is not None and known.routine,
             )
         )
     return faults

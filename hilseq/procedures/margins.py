@@ -10,8 +10,9 @@ from hilseq.clock import Clock
 from hilseq.description.plans import Margins
 from hilseq.description.profile import Profile
 from hilseq.errors import NotPerformed, UnitFault
+from hilseq.journal.entries import StoredFault
 from hilseq.measured import Measured
-from hilseq.procedures.faults import StoredFault, unusual
+from hilseq.procedures.faults import unusual
 from hilseq.procedures.unit import Unit
 
 

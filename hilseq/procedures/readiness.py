@@ -106,7 +106,7 @@ class Readiness:
             except StandFault as fault:
                 yield Look("instruments", part, False, str(fault), fault.places or (part,))
             else:
-                yield Look("instruments", part, True, f"{found['identity']} at {found['resource']}", (part,))
+                yield Look("instruments", part, True, f"{found.identity} at {found.resource}", (part,))
 
     def calibrations(self) -> Looks:
         """No calibration has run out, by the clock of the stand."""

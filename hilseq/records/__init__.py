@@ -1,6 +1,6 @@
 """Records: the runs of all stands, in one database.
 
-Reads journals through `hilseq.journal` and `hilseq.reports.record`; knows no instrument, no pytest and no
+Reads journals through `hilseq.journal`; knows no instrument, no pytest and no
 running process. A run never waits for the database: journals come first and are imported afterwards, in
 any order, as often as one likes, from many stands at once.
 

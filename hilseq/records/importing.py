@@ -15,7 +15,6 @@ from typing import Any
 import sqlalchemy as sa
 from sqlalchemy.engine import Connection
 
-from hilseq.journal.kinds import SAMPLES_SEALED
 from hilseq.journal.reader import find_journal
 from hilseq.records import tables
 from hilseq.records.database import Database, JournalRefused
@@ -90,12 +89,10 @@ def _store_samples(connection: Connection, run_id: int, rows: RunRows, outcome: 
     A copy without its sample files may have come first: then those of this one are taken.
     """
     then = "the records have no minutes of it from here"
-    if outcome is Outcome.UNCHANGED and (
-        not rows.journal.of_kind(SAMPLES_SEALED) or has_rollups(connection, run_id)
-    ):
+    if outcome is Outcome.UNCHANGED and (not rows.has_sealed_samples or has_rollups(connection, run_id)):
         then = "the records keep the minutes that they have"
     else:
-        keep_rollups(connection, run_id, rollups_in(rows.journal, rows.wrong))
+        keep_rollups(connection, run_id, rollups_in(rows.record, rows.journal.path.parent, rows.wrong))
     return "; ".join(f"{why}; {then}" for why in rows.wrong.values())
 
 

@@ -22,14 +22,20 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
-from hilseq.journal import kinds
-from hilseq.journal.lost import lost
-from hilseq.journal.reader import Journal, read_journal
+from hilseq.journal.entries import (
+    EventLogged,
+    FaultsRead,
+    InstrumentIdentified,
+    Reading,
+    SamplesMissed,
+    StoredFault,
+)
+from hilseq.journal.reader import Journal, lost, read_journal, run_state
+from hilseq.journal.run_state import CheckState, RunState, UnitState
 from hilseq.journal.seals import broken_seals
 from hilseq.records.database import JournalRefused, NothingToImport
 from hilseq.records.text import name, sanitize
 from hilseq.reports.formatting import finite
-from hilseq.reports.record import Check, RunRecord, UnitRecord, load_record
 from hilseq.verdicts import Disposition
 
 Row = dict[str, Any]
@@ -76,7 +82,7 @@ class RunRows:
     """
 
     journal: Journal
-    record: RunRecord
+    record: RunState
     wrong: dict[str, str]
     links: list[str]
     stand: str
@@ -85,7 +91,12 @@ class RunRows:
     instruments: list[tuple[Row, Row, str]]
     events: list[Row]
 
-    def worth(self, unit: UnitRecord) -> Row:
+    @property
+    def has_sealed_samples(self) -> bool:
+        """Whether the journal has sealed samples of any soak."""
+        return any(unit.soak is not None and unit.soak.sealed is not None for unit in self.record.units)
+
+    def worth(self, unit: UnitState) -> Row:
         """Return the columns of a visit that depend on what is left of the unit's samples."""
         return _worth(self.record, unit)
 
@@ -101,7 +112,7 @@ def read_rows(path: Path) -> RunRows:
         raise JournalRefused(
             f"{journal.path.parent}: {gone}; nothing of it was imported, and the records keep what they have"
         )
-    if not journal.entries and not journal.broken:
+    if not journal.entries and not journal.broken and not journal.foreign:
         raise NothingToImport(f"{journal.path} holds no whole line yet: there is nothing to import")
     if journal.broken and _reads_well(journal):
         raise JournalRefused(
@@ -109,7 +120,7 @@ def read_rows(path: Path) -> RunRows:
             "imported: find the untouched copy, or what happened to this one"
         )
     try:
-        return _rows(journal, load_record(journal))
+        return _rows(journal, run_state(journal))
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         raise JournalRefused(
             f"{journal.path} cannot be understood: {error!r}; nothing of it was imported: it was not written "
@@ -119,8 +130,7 @@ def read_rows(path: Path) -> RunRows:
 
 def links_of(journal: Journal) -> list[str]:
     """Return the chain value of each line that counts."""
-    with journal.path.open("rb") as lines:
-        return [str(json.loads(line)["chain"]) for line, _ in zip(lines, journal.entries, strict=False)]
+    return list(journal.links)
 
 
 def _reads_well(journal: Journal) -> bool:
@@ -136,7 +146,7 @@ def _reads_well(journal: Journal) -> bool:
     return False
 
 
-def _state(journal: Journal, record: RunRecord) -> tuple[State, str]:
+def _state(journal: Journal, record: RunState) -> tuple[State, str]:
     if journal.broken:
         return State.DAMAGED, f"{journal.broken}; nothing from there on counts"
     if journal.torn:
@@ -162,7 +172,7 @@ def check_kind(check: str) -> str:
     return name(words or check)
 
 
-def _check_row(position: int, check: Check) -> Row:
+def _check_row(position: int, check: CheckState) -> Row:
     return {
         "position": position,
         "check": sanitize(check.id),
@@ -178,30 +188,30 @@ def _check_row(position: int, check: Check) -> Row:
     }
 
 
-def _reading_rows(entry: Mapping[str, Any], part: str, check: Row) -> tuple[Row, Row]:
-    value = finite(entry["value"])
+def _reading_rows(entry: Reading, part: str, check: Row) -> tuple[Row, Row]:
+    value = finite(entry.value)
     series = {
         "part": part,
-        "name": name(entry["name"]),
-        "place": name(entry.get("place") or check["place"]),
+        "name": name(entry.name),
+        "place": name(entry.place or check["place"]),
         "stage": check["stage"],
         "kind": check["kind"],
-        "unit": name(entry["unit"]),
+        "unit": name(entry.unit),
     }
     reading = {
-        "at": _moment(entry["at"]),
+        "at": _moment(entry.at),
         "value": value,
-        "text": None if value is not None else sanitize(entry["value"]),
-        "uncertainty": finite(entry.get("uncertainty")),
-        "low": finite(entry.get("low")),
-        "high": finite(entry.get("high")),
-        "verdict": name(entry["verdict"]),
-        "probability": finite(entry.get("probability")),
+        "text": None if value is not None else sanitize(entry.value),
+        "uncertainty": finite(entry.uncertainty),
+        "low": finite(entry.low),
+        "high": finite(entry.high),
+        "verdict": name(entry.verdict),
+        "probability": finite(entry.probability),
     }
     return series, reading
 
 
-def _findings(unit: UnitRecord, checks: Mapping[str, Row]) -> list[Row]:
+def _findings(unit: UnitState, checks: Mapping[str, Row]) -> list[Row]:
     blames = "stand" if unit.disposition is Disposition.STAND_FAULT else "unit"
     return [
         {
@@ -216,7 +226,7 @@ def _findings(unit: UnitRecord, checks: Mapping[str, Row]) -> list[Row]:
     ]
 
 
-def _worth(record: RunRecord, unit: UnitRecord) -> Row:
+def _worth(record: RunState, unit: UnitState) -> Row:
     disposition = record.final(unit)
     return {
         "disposition": str(disposition),
@@ -224,13 +234,12 @@ def _worth(record: RunRecord, unit: UnitRecord) -> Row:
     }
 
 
-def _visit(journal: Journal, record: RunRecord, unit: UnitRecord) -> VisitRows:
+def _visit(record: RunState, unit: UnitState) -> VisitRows:
     part = name(unit.part)
     checks = {check.id: CheckRows(_check_row(position, check)) for position, check in enumerate(unit.checks)}
-    for entry in journal.of_kind(kinds.READING):
-        if entry["check"] in checks:
-            rows = checks[entry["check"]]
-            rows.readings.append(_reading_rows(entry, part, rows.check))
+    for check in unit.checks:
+        rows = checks[check.id]
+        rows.readings += [_reading_rows(reading, part, rows.check) for reading in check.readings]
     visit = {
         "slot": name(unit.slot),
         "started": _moment(record.started),
@@ -247,35 +256,35 @@ def _visit(journal: Journal, record: RunRecord, unit: UnitRecord) -> VisitRows:
         visit,
         list(checks.values()),
         _findings(unit, plain),
-        [asdict(exposure) for exposure in exposures_of(journal, unit.slot)],
+        [asdict(exposure) for exposure in exposures_of(unit)],
     )
 
 
-def _instrument_rows(entry: Mapping[str, Any]) -> tuple[Row, Row, str]:
+def _instrument_rows(entry: InstrumentIdentified) -> tuple[Row, Row, str]:
     return (
         {
-            "name": name(entry["name"]),
-            "identity": name(entry.get("identity")),
-            "what": sanitize(entry.get("what")),
+            "name": name(entry.name),
+            "identity": name(entry.identity),
+            "what": sanitize(entry.what),
         },
-        {"certificate": name(entry.get("certificate")), "due": name(entry.get("due"))},
-        sanitize(entry.get("resource")),
+        {"certificate": name(entry.certificate), "due": name(entry.due)},
+        sanitize(entry.resource),
     )
 
 
 def _event_rows(journal: Journal) -> list[Row]:
-    happened = []
-    for entry in journal.of_kind(kinds.EVENT, kinds.FAULTS):
-        if entry["kind"] == kinds.EVENT:
-            told = [(entry["what"], entry["text"])]
-        else:
-            told = [(f"stored fault, {entry['when']}", _fault_words(fault)) for fault in entry["entries"]]
-        happened += [(entry, what, text) for what, text in told]
+    happened: list[tuple[EventLogged | SamplesMissed | FaultsRead, str, str]] = []
+    for entry in journal.entries:
+        if isinstance(entry, EventLogged | SamplesMissed):
+            happened.append((entry, entry.what, entry.text))
+        elif isinstance(entry, FaultsRead):
+            when = f"stored fault, {entry.when}"
+            happened += [(entry, when, _fault_words(fault)) for fault in entry.entries]
     return [
         {
             "position": position,
-            "slot": name(entry.get("slot")),
-            "at": _moment(entry["at"]),
+            "slot": name(entry.slot),
+            "at": _moment(entry.at),
             "what": sanitize(what),
             "text": sanitize(text),
         }
@@ -283,12 +292,11 @@ def _event_rows(journal: Journal) -> list[Row]:
     ]
 
 
-def _fault_words(fault: Mapping[str, Any]) -> str:
-    words = [str(fault[key]) for key in ("code", "place", "meaning") if fault.get(key) not in (None, "")]
-    return " · ".join(words)
+def _fault_words(fault: StoredFault) -> str:
+    return " · ".join(word for word in (str(fault.code), fault.place, fault.meaning) if word)
 
 
-def _rows(journal: Journal, record: RunRecord) -> RunRows:
+def _rows(journal: Journal, record: RunState) -> RunRows:
     state, state_text = _state(journal, record)
     links = links_of(journal)
     run = {
@@ -309,11 +317,11 @@ def _rows(journal: Journal, record: RunRecord) -> RunRows:
     return RunRows(
         journal=journal,
         record=record,
-        wrong=broken_seals(journal),
+        wrong=broken_seals(record, journal.path.parent),
         links=links,
         stand=name(record.stand),
         run=run,
-        visits=[_visit(journal, record, unit) for unit in record.units],
+        visits=[_visit(record, unit) for unit in record.units],
         instruments=[_instrument_rows(entry) for entry in record.instruments],
         events=_event_rows(journal),
     )
@@ -334,31 +342,23 @@ class Exposure:
     failures: int
 
 
-def exposures_of(journal: Journal, slot: str) -> list[Exposure]:
+def exposures_of(unit: UnitState) -> list[Exposure]:
     """Return what one unit's visit adds; nothing of a kind that was not done."""
-    found = [_starts(journal, slot), _soak(journal, slot)]
-    return [exposure for exposure in found if exposure.amount > 0]
+    return [exposure for exposure in (_starts(unit), _soak(unit)) if exposure.amount > 0]
 
 
-def _starts(journal: Journal, slot: str) -> Exposure:
+def _starts(unit: UnitState) -> Exposure:
     starts = failed = 0
-    for table in journal.of_kind(kinds.TABLE):
-        if table.get("slot") == slot and table["name"] == COLD_STARTS and WRONG in table["columns"]:
-            wrong = table["columns"].index(WRONG)
-            starts += len(table["rows"])
-            failed += sum(bool(row[wrong]) for row in table["rows"])
+    for table in (table for check in unit.checks for table in check.tables):
+        if table.name == COLD_STARTS and WRONG in table.columns:
+            wrong = table.columns.index(WRONG)
+            starts += len(table.rows)
+            failed += sum(bool(row[wrong]) for row in table.rows)
     return Exposure(COLD_STARTS, float(starts), failed)
 
 
-def _soak(journal: Journal, slot: str) -> Exposure:
-    begun = _last(journal, kinds.SOAK_STARTED, slot)
-    sealed = _last(journal, kinds.SAMPLES_SEALED, slot)
-    if begun is None or sealed is None:
+def _soak(unit: UnitState) -> Exposure:
+    soak = unit.soak
+    if soak is None or soak.sealed is None:
         return Exposure(SOAK_HOURS, 0.0, 0)
-    hours = int(sealed["count"]) * (finite(begun["period"]) or 0.0) / _HOUR
-    events = journal.of_kind(kinds.SOAK_EVENT)
-    return Exposure(SOAK_HOURS, hours, len({event["number"] for event in events if event["slot"] == slot}))
-
-
-def _last(journal: Journal, kind: str, slot: str) -> Mapping[str, Any] | None:
-    return next((entry for entry in reversed(journal.of_kind(kind)) if entry["slot"] == slot), None)
+    return Exposure(SOAK_HOURS, soak.sealed.count * soak.started.period / _HOUR, len(soak.incidents))

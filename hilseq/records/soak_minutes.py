@@ -10,8 +10,7 @@ import sqlalchemy as sa
 from sqlalchemy.engine import Connection
 
 from hilseq.analysis.decimation import decimate
-from hilseq.journal import kinds
-from hilseq.journal.reader import Journal
+from hilseq.journal.run_state import RunState
 from hilseq.journal.samples import read_samples
 from hilseq.journal.seals import sample_file
 from hilseq.records.tables import insert_for, soak_minutes
@@ -24,20 +23,18 @@ _COLUMNS = ("minute", "signal", "count", "min", "mean", "max")
 _BATCH = 5000
 
 
-def rollups_in(journal: Journal, wrong: Mapping[str, str]) -> list[Rollup]:
+def rollups_in(run: RunState, folder: Path, wrong: Mapping[str, str]) -> list[Rollup]:
     """Return the minutes of every soak of a run; `wrong` is what is wrong with its sample files, by slot.
 
     Only samples that the journal has sealed count, and only where the seal still fits: a file that was
     changed afterwards gives nothing, and neither does one that this copy of the run does not have.
     """
     rows: list[Rollup] = []
-    zeros = {entry["slot"]: float(entry["zero"]) for entry in reversed(journal.of_kind(kinds.SOAK_STARTED))}
-    seals = {entry["slot"]: entry for entry in journal.of_kind(kinds.SAMPLES_SEALED)}
-    many = len(journal.entries[0]["units"]) > 1
-    for slot, seal in seals.items():
-        if slot in zeros and slot not in wrong:
-            file = sample_file(journal.path.parent, seal)
-            rows += _minutes(file, int(seal["count"]), zeros[slot], f"{slot}: " if many else "")
+    for unit in run.units:
+        soak = unit.soak
+        if soak is not None and soak.sealed is not None and unit.slot not in wrong:
+            prefix = f"{unit.slot}: " if len(run.units) > 1 else ""
+            rows += _minutes(sample_file(folder, soak), soak.sealed.count, soak.started.zero, prefix)
     return rows
 
 

@@ -10,10 +10,10 @@ import io
 from typing import Any, Literal
 
 from hilseq.errors import UsageError
+from hilseq.journal.run_state import RunState, UnitState
 from hilseq.quantities import show_duration
 from hilseq.reports import formatting, page_views
 from hilseq.reports.paper import maker, printable, require, typeset
-from hilseq.reports.record import RunRecord, UnitRecord
 from hilseq.verdicts import Disposition
 
 #: What fits on one page whatever the run; the rest is in the report and is said to be.
@@ -34,10 +34,10 @@ def two_dimensional_code(text: str) -> str:
     return out.getvalue().decode("utf-8")
 
 
-def refuse_unfinished(run: RunRecord) -> None:
+def refuse_unfinished(run: RunState) -> None:
     """Raise UsageError unless run and samples are whole and the stand was safe at the end."""
-    if run.journal_fault:
-        raise UsageError(f"no certificate: the journal of {run.run} is not sound: {run.journal_fault}")
+    if run.broken:
+        raise UsageError(f"no certificate: the journal of {run.run} is not sound: {run.broken}")
     if not run.whole:
         raise UsageError(
             f"no certificate: {run.run} did not come to its end; `hilseq resume` continues a soak, "
@@ -50,7 +50,7 @@ def refuse_unfinished(run: RunRecord) -> None:
         raise UsageError(f"no certificate: the stand of {run.run} was not verified safe: {run.unsafe}")
 
 
-def _facts(run: RunRecord, unit: UnitRecord) -> tuple[list[list[str]], list[list[str]]]:
+def _facts(run: RunState, unit: UnitState) -> tuple[list[list[str]], list[list[str]]]:
     left = [
         ["Unit type", unit.part],
         ["Serial number", unit.serial],
@@ -70,7 +70,7 @@ def _printed(rows: list[list[str]], longest: int = 50) -> list[list[str]]:
     return [[printable(cell, longest) for cell in row] for row in rows if row[1]]
 
 
-def _common(run: RunRecord, unit: UnitRecord) -> dict[str, Any]:
+def _common(run: RunState, unit: UnitState) -> dict[str, Any]:
     """Return what certificate and label have in common."""
     disposition = run.final(unit)
     code = formatting.short_code(run.chain)
@@ -87,7 +87,7 @@ def _common(run: RunRecord, unit: UnitRecord) -> dict[str, Any]:
     }
 
 
-def certificate(run: RunRecord, unit: UnitRecord) -> bytes:
+def certificate(run: RunState, unit: UnitState) -> bytes:
     """Return the certificate as PDF. Raises UsageError when the run is unfinished or typst is missing."""
     refuse_unfinished(run)
     shared = _common(run, unit)
@@ -127,7 +127,7 @@ def certificate(run: RunRecord, unit: UnitRecord) -> bytes:
     return typeset("certificate.typ", data, run.ended)
 
 
-def label(run: RunRecord, unit: UnitRecord, form: Literal["pdf", "svg"] = "svg") -> bytes:
+def label(run: RunState, unit: UnitState, form: Literal["pdf", "svg"] = "svg") -> bytes:
     """Return the label, 62 mm by 29 mm, as SVG or PDF.
 
     Letters in the SVG are shapes, so that it prints alike without any font. Raises UsageError when the run

@@ -9,13 +9,14 @@ together.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
-from typing import Any
 
 from markupsafe import Markup
 
+from hilseq.journal.entries import Reading, TableKept
+from hilseq.journal.run_state import CheckState
 from hilseq.reports import svg
 from hilseq.reports.formatting import (
     READING_WORDS,
@@ -27,7 +28,6 @@ from hilseq.reports.formatting import (
     show_value,
     worst,
 )
-from hilseq.reports.record import Check, Reading
 from hilseq.verdicts import CheckVerdict
 
 # -- a reading between its limits ----------------------------------------------------------------------
@@ -132,9 +132,9 @@ _LIMITS = ("low", "high", "limit")
 Points = list[tuple[float, float]]
 
 
-def _columns(table: Mapping[str, Any]) -> tuple[str, dict[str, Points]] | None:
+def _columns(table: TableKept) -> tuple[str, dict[str, Points]] | None:
     """Return the name across and the curves; None when the table is no curve."""
-    names, rows = [str(name) for name in table["columns"]], table["rows"]
+    names, rows = list(table.columns), table.rows
     if len(rows) < _FEWEST or len(names) < 2 or any(len(row) != len(names) for row in rows):  # noqa: PLR2004
         return None
     across = [finite(row[0]) for row in rows]
@@ -166,7 +166,7 @@ def _point(number: int, x: float, y: float) -> Markup:
     return svg.path([(x - 3, y + 2.6), (x, y - 3), (x + 3, y + 2.6), (x - 3, y + 2.6)], "point")
 
 
-def draw_curve(table: Mapping[str, Any]) -> Markup:
+def draw_curve(table: TableKept) -> Markup:
     """Return the drawing of a table; empty when it is no curve."""
     found = _columns(table)
     if found is None:
@@ -199,7 +199,7 @@ def draw_curve(table: Mapping[str, Any]) -> Markup:
         f"{name} from {min(y for _, y in curves[name]):.4g} to {max(y for _, y in curves[name]):.4g}"
         for name in measured
     )
-    return svg.drawing((_CURVE_WIDTH, _CURVE_HEIGHT), f"{table['name']} over {across}", told, parts, "curve")
+    return svg.drawing((_CURVE_WIDTH, _CURVE_HEIGHT), f"{table.name} over {across}", told, parts, "curve")
 
 
 # -- the terminals in rows -----------------------------------------------------------------------------
@@ -229,7 +229,7 @@ def _split(place: str) -> tuple[str, int] | None:
     return (match[1], int(match[2])) if match else None
 
 
-def terminals(checks: Sequence[Check]) -> list[Terminals]:
+def terminals(checks: Sequence[CheckState]) -> list[Terminals]:
     """Group the numbered places of the checks; a place that failed anywhere is bad."""
     seen: dict[str, list[CheckVerdict]] = {}
     together: list[tuple[str, ...]] = []

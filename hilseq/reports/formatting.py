@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from hilseq.analysis.uncertainty import format_measured
+from hilseq.journal.entries import Reading
 from hilseq.quantities import SYMBOLS, UNITS
-from hilseq.reports.record import Reading
 from hilseq.verdicts import CheckVerdict, Disposition
 
 #: Shape, so that no meaning hangs on colour: every verdict has a sign and a word.

@@ -19,10 +19,10 @@ import jinja2
 from markupsafe import Markup
 
 import hilseq
+from hilseq.journal.run_state import RunState, UnitState
 from hilseq.quantities import show_duration
 from hilseq.reports import formatting, page_views, soak_plots
 from hilseq.reports.check_drawings import draw_terminals, terminals
-from hilseq.reports.record import RunRecord, UnitRecord
 from hilseq.reports.sanitize import environment
 from hilseq.reports.soak import SoakView
 from hilseq.verdicts import CheckVerdict, Disposition
@@ -90,7 +90,7 @@ def _plots(soak: SoakView) -> tuple[list[_Plot], Markup]:
     return plots, soak_plots.draw_modes(soak.modes, frame) if soak.modes else Markup()
 
 
-def _meaning(run: RunRecord, unit: UnitRecord, disposition: Disposition) -> str:
+def _meaning(run: RunState, unit: UnitState, disposition: Disposition) -> str:
     if disposition is Disposition.STAND_FAULT and unit.disposition is not Disposition.STAND_FAULT:
         return f"The stand could not be shown to be safe at the end: {run.unsafe}"
     if not run.whole and disposition is Disposition.INCOMPLETE:
@@ -100,36 +100,36 @@ def _meaning(run: RunRecord, unit: UnitRecord, disposition: Disposition) -> str:
     return formatting.MEANINGS[disposition]
 
 
-def _advice(unit: UnitRecord) -> list[dict[str, str]]:
+def _advice(unit: UnitState) -> list[dict[str, str]]:
     """Return meaning, places, cause and remedy of the stored faults, each once, in order; nothing of routine."""
     found: dict[tuple[str, str, str], list[str]] = {}
     for entry in unit.faults:
-        for fault in entry["entries"]:
-            if fault.get("routine"):
+        for fault in entry.entries:
+            if fault.routine:
                 continue
-            key = tuple(str(fault.get(name) or "not stated") for name in ("meaning", "cause", "remedy"))
-            found.setdefault((key[0], key[1], key[2]), []).append(str(fault.get("place") or ""))
+            key = fault.meaning or "not stated", fault.cause or "not stated", fault.remedy or "not stated"
+            found.setdefault(key, []).append(fault.place)
     return [
         {"meaning": meaning, "cause": cause, "remedy": remedy, "places": formatting.join_truncated(places)}
         for (meaning, cause, remedy), places in found.items()
     ]
 
 
-def _events(run: RunRecord, unit: UnitRecord) -> list[page_views.TimelineEvent]:
-    safe = [
-        {
-            **entry,
-            "what": "made safe" if entry["verified"] else "NOT VERIFIED SAFE",
-            "text": entry["why"] or f"by the {entry.get('by', 'run')}, read back and verified",
-        }
-        for entry in run.safe
+def _events(run: RunState, unit: UnitState) -> list[page_views.TimelineEvent]:
+    events = [(e.t, e.what, e.text) for e in [*run.events, *unit.events] if e.what != PROOF]
+    events += [
+        (
+            safe.t,
+            "made safe" if safe.verified else "NOT VERIFIED SAFE",
+            safe.why or f"by the {safe.by}, read back and verified",
+        )
+        for safe in run.safe
     ]
-    events = [event for event in [*run.events, *unit.events, *safe] if event["what"] != PROOF]
-    return page_views.happenings(events, float(run.header["t"]))
+    return page_views.happenings(events, run.header.t)
 
 
 def render(
-    run: RunRecord, unit: UnitRecord, *, soak: SoakView | None = None, earlier: Sequence[EarlierRun] = ()
+    run: RunState, unit: UnitState, *, soak: SoakView | None = None, earlier: Sequence[EarlierRun] = ()
 ) -> str:
     """Return the page of one unit.
 
@@ -142,7 +142,7 @@ def render(
     stages = page_views.stages(unit)
     reasons, more_reasons = page_views.reasons(unit, stages)
     events = _events(run, unit)
-    proofs = [e["text"] for e in [*run.events, *unit.events] if e["what"] == PROOF]
+    proofs = [e.text for e in [*run.events, *unit.events] if e.what == PROOF]
     plots, strip = _plots(soak) if soak else ([], Markup())
     return (
         _environment()

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import date as Date  # noqa: N812 (a class)
 from itertools import groupby
-from typing import Any
 
 from markupsafe import Markup
 
 from hilseq.analysis.limits import Limits, test_uncertainty_ratio
+from hilseq.journal.entries import Reading, StoredFault, TableKept
+from hilseq.journal.run_state import CheckState, RunState, UnitState
 from hilseq.quantities import show_duration
 from hilseq.reports.check_drawings import draw_curve, draw_limits
 from hilseq.reports.formatting import (
@@ -23,7 +24,6 @@ from hilseq.reports.formatting import (
     show_value,
     worst,
 )
-from hilseq.reports.record import Check, Reading, RunRecord, UnitRecord
 from hilseq.verdicts import CheckVerdict, Disposition
 
 #: A table longer than this is cut on the page; the journal keeps all of it.
@@ -144,24 +144,24 @@ def _cell(value: object) -> str:
     return "" if value is None else str(value)
 
 
-def table_view(table: Mapping[str, Any]) -> TableView:
+def table_view(table: TableKept) -> TableView:
     """Return one table as it is shown."""
-    rows = table["rows"]
+    rows = table.rows
     return TableView(
-        str(table["name"]),
-        tuple(str(column) for column in table["columns"]),
+        table.name,
+        table.columns,
         tuple(tuple(_cell(value) for value in row) for row in rows[:_MOST_ROWS]),
         max(len(rows) - _MOST_ROWS, 0),
         draw_curve(table),
     )
 
 
-def _element(check: Check) -> str:
+def _element(check: CheckState) -> str:
     """Return what tells this check from its likes: the parameter in its id, such as `stopped to held`."""
     return check.id.partition("[")[2].removesuffix("]")
 
 
-def check_view(check: Check, rule: str, name: str = "") -> CheckView:
+def check_view(check: CheckState, rule: str, name: str = "") -> CheckView:
     """Return one check as it is shown, under `name` where its place would not tell it from its likes."""
     return CheckView(
         place=name or ", ".join(check.places) or check.place,
@@ -173,7 +173,7 @@ def check_view(check: Check, rule: str, name: str = "") -> CheckView:
     )
 
 
-def tally(checks: Iterable[Check]) -> str:
+def tally(checks: Iterable[CheckState]) -> str:
     """Return `12 passed, 1 failed`, worst first; what did not happen is not mentioned."""
     verdicts = [check.verdict for check in checks]
     numbers = [
@@ -185,15 +185,15 @@ def tally(checks: Iterable[Check]) -> str:
     return ", ".join(f"{n} {word}" for verdict, word in numbers if (n := verdicts.count(verdict)))
 
 
-def _name(check: Check, *, alike: bool) -> str:
+def _name(check: CheckState, *, alike: bool) -> str:
     return _element(check) if alike else ""
 
 
-def _is_quiet(check: Check) -> bool:
+def _is_quiet(check: CheckState) -> bool:
     return check.verdict is CheckVerdict.PASSED and not check.readings and not check.tables
 
 
-def _group(title: str, checks: Sequence[Check], rule: str) -> GroupView:
+def _group(title: str, checks: Sequence[CheckState], rule: str) -> GroupView:
     quiet = [check for check in checks if _is_quiet(check)]
     shown = [check for check in checks if not _is_quiet(check)]
     alike = len({check.place for check in checks}) < len(checks)
@@ -224,24 +224,24 @@ def _group(title: str, checks: Sequence[Check], rule: str) -> GroupView:
     return view
 
 
-def _alike(checks: Sequence[Check]) -> list[list[Check]]:
+def _alike(checks: Sequence[CheckState]) -> list[list[CheckState]]:
     """Put neighbours that were not performed for the same reason into one line."""
 
-    def reason(check: Check) -> tuple[str, str]:
+    def reason(check: CheckState) -> tuple[str, str]:
         plain = check.verdict is CheckVerdict.NOT_PERFORMED and not check.readings and not check.tables
         return (check.why, "") if plain else ("", check.id)
 
     return [list(same) for _, same in groupby(checks, key=reason)]
 
 
-def stages(unit: UnitRecord) -> list[StageView]:
+def stages(unit: UnitState) -> list[StageView]:
     """Return the stages of a unit in the order of the visit."""
-    by_stage: dict[str, list[Check]] = {}
+    by_stage: dict[str, list[CheckState]] = {}
     for check in unit.checks:
         by_stage.setdefault(check.stage, []).append(check)
     views = []
     for number, (name, checks) in enumerate(by_stage.items(), 1):
-        by_title: dict[str, list[Check]] = {}
+        by_title: dict[str, list[CheckState]] = {}
         for check in checks:
             by_title.setdefault(check.title, []).append(check)
         groups = tuple(_group(title, same, unit.rule) for title, same in by_title.items())
@@ -251,7 +251,7 @@ def stages(unit: UnitRecord) -> list[StageView]:
     return views
 
 
-def reasons(unit: UnitRecord, views: Sequence[StageView]) -> tuple[list[Reason], int]:
+def reasons(unit: UnitState, views: Sequence[StageView]) -> tuple[list[Reason], int]:
     """Return the findings, those of one check at several places in one line, and how many were left out."""
     anchors = {view.name: view.anchor for view in views}
     checks = {check.id: check for check in unit.checks}
@@ -267,9 +267,9 @@ def reasons(unit: UnitRecord, views: Sequence[StageView]) -> tuple[list[Reason],
     return lines[:_MOST_REASONS], max(len(lines) - _MOST_REASONS, 0)
 
 
-def missing(unit: UnitRecord) -> list[tuple[str, str, str]]:
+def missing(unit: UnitState) -> list[tuple[str, str, str]]:
     """Return what was not performed as (reason, how many, which), each reason once."""
-    found: dict[str, list[Check]] = {}
+    found: dict[str, list[CheckState]] = {}
     for check in unit.checks:
         if check.verdict is CheckVerdict.NOT_PERFORMED:
             found.setdefault(check.why, []).append(check)
@@ -279,7 +279,7 @@ def missing(unit: UnitRecord) -> list[tuple[str, str, str]]:
     ]
 
 
-def headline(unit: UnitRecord, disposition: Disposition) -> str:
+def headline(unit: UnitState, disposition: Disposition) -> str:
     """Return the sentence under the verdict."""
     total = len(unit.checks)
     numbers = {verdict: sum(c.verdict is verdict for c in unit.checks) for verdict in CheckVerdict}
@@ -309,12 +309,12 @@ class TimelineEvent:
     text: str
 
 
-def happenings(events: Iterable[Mapping[str, Any]], zero: float) -> list[TimelineEvent]:
-    """Return events in the order of time, seconds after `zero`; many of a kind in a row become one line."""
+def happenings(events: Iterable[tuple[float, str, str]], zero: float) -> list[TimelineEvent]:
+    """Return events (time, what, text) in order, in seconds after `zero`; many of a kind in a row become one line."""
     views: list[TimelineEvent] = []
-    ordered = sorted(events, key=lambda event: float(event["t"]))
-    for what, same in groupby(ordered, key=lambda event: str(event["what"])):
-        row = [(float(event["t"]) - zero, str(event["text"])) for event in same]
+    ordered = sorted(events, key=lambda event: event[0])
+    for what, same in groupby(ordered, key=lambda event: event[1]):
+        row = [(t - zero, text) for t, _, text in same]
         words = list(dict.fromkeys(text for _, text in row))
         if len(row) >= _ROW and len(words) <= _FEW:
             told = f"{len(row)} times: {', '.join(word for word in words if word)}"
@@ -336,16 +336,16 @@ class InstrumentView:
     held: str
 
 
-def instruments(run: RunRecord) -> list[InstrumentView]:
+def instruments(run: RunState) -> list[InstrumentView]:
     """Return the instruments with their calibration judged on the day of the run."""
     return [
         InstrumentView(
-            str(entry.get("name", "")),
-            str(entry.get("what", "")),
-            str(entry.get("identity") or "not asked"),
-            str(entry.get("certificate") or "none stated"),
-            str(entry.get("due") or "none stated"),
-            _held(str(entry.get("due") or ""), run.started),
+            entry.name,
+            entry.what,
+            entry.identity or "not asked",
+            entry.certificate or "none stated",
+            entry.due or "none stated",
+            _held(entry.due, run.started),
         )
         for entry in run.instruments
     ]
@@ -365,21 +365,21 @@ class FaultsView:
 
     when: str
     at: str
-    entries: tuple[tuple[Mapping[str, Any], bool], ...]
+    entries: tuple[tuple[StoredFault, bool], ...]
 
 
-def faults(unit: UnitRecord) -> list[FaultsView]:
+def faults(unit: UnitState) -> list[FaultsView]:
     """Return each reading of the fault table in order."""
     views: list[FaultsView] = []
-    before: set[tuple[str, str]] | None = None
+    before: set[tuple[int, str]] | None = None
     for entry in unit.faults:
-        keys = [(str(fault.get("code")), str(fault.get("place"))) for fault in entry["entries"]]
+        keys = [(fault.code, fault.place) for fault in entry.entries]
         rows = tuple(
             (fault, before is not None and key not in before)
-            for fault, key in zip(entry["entries"], keys, strict=True)
+            for fault, key in zip(entry.entries, keys, strict=True)
         )
         before = set(keys) if before is None else before
-        views.append(FaultsView(str(entry["when"]), str(entry["at"]), rows))
+        views.append(FaultsView(entry.when, entry.at, rows))
     return views
 
 

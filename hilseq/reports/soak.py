@@ -8,24 +8,23 @@ the sequence, and nothing is ever drawn across.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from hilseq.analysis import soak_samples as numbers
 from hilseq.analysis.bit_errors import ratio_upper
-from hilseq.analysis.soak_events import NEAR_START, above, event_rate, near_starts, told
+from hilseq.analysis.soak_events import NEAR_START, above, event_rate, near_starts
 from hilseq.errors import UsageError
-from hilseq.journal import kinds
-from hilseq.journal.reader import Journal, read_journal
-from hilseq.journal.samples import Samples, read_samples
+from hilseq.journal.entries import INTERLOCK, INTERLOCK_ACKNOWLEDGED, NOT_COUNTED, RunResumed, SamplesMissed
+from hilseq.journal.run_state import RunState, SoakState, UnitState
+from hilseq.journal.samples import CURRENT, FAULTS, MODE, VOLTAGE, Samples, read_samples
 from hilseq.journal.seals import sample_file
 from hilseq.quantities import show_duration
 from hilseq.reports import formatting
 from hilseq.reports.formatting import symbol
-from hilseq.reports.record import UnitRecord
 
 if TYPE_CHECKING:
     import numpy as np
@@ -34,12 +33,12 @@ if TYPE_CHECKING:
     Numbers = Sequence[float] | NDArray[np.floating]
 
 _CURVE_POINTS = 240
-#: Columns of a sample by the names that the sampler gives them.
-VOLTAGE, CURRENT, MODE, FAULTS = "supply voltage", "supply current", "unit mode", "unit faults"
 
 
 #: Less of the running time above a temperature allows no test of it.
 _LEAST_SHARE = 0.1
+#: Notes of a soak that its drawings mark.
+_SHOWN_NOTES = (NOT_COUNTED, INTERLOCK, INTERLOCK_ACKNOWLEDGED, "instrument lost")
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,111 +98,50 @@ class SoakView:
     sentences: Sequence[str] = ()
 
 
-@dataclass(slots=True)
-class SoakStory:
-    """What the journal says of one soak; times in seconds since it began."""
-
-    begun: Mapping[str, Any]
-    events: list[Mapping[str, Any]] = field(default_factory=list)
-    gaps: list[Mapping[str, Any]] = field(default_factory=list)
-    notes: list[Mapping[str, Any]] = field(default_factory=list)
-    seals: list[Mapping[str, Any]] = field(default_factory=list)
-    ended: Mapping[str, Any] | None = None
-    last: float = 0.0
-
-    @property
-    def until(self) -> float:
-        """End of the soak as planned, s since it began: later where time was lost."""
-        end: float = self.begun["end"] - self.begun["zero"]
-        return float(self.gaps[-1]["until"]) if self.gaps else end
-
-    @property
-    def incidents(self) -> list[list[Mapping[str, Any]]]:
-        """Events that came together, in order."""
-        found: dict[int, list[Mapping[str, Any]]] = {}
-        for event in self.events:
-            found.setdefault(event["number"], []).append(event)
-        return list(found.values())
-
-
-def story_of(entries: Sequence[Mapping[str, Any]], slot: str) -> SoakStory | None:
-    """Return the soak of a slot; None when the run had none."""
-    story: SoakStory | None = None
-    for entry in entries:
-        if entry.get("slot") != slot:
-            continue
-        if entry["kind"] == kinds.SOAK_STARTED:
-            story = SoakStory(entry)
-        if story is None:
-            continue
-        story.last = max(story.last, float(entry["t"]) - story.begun["zero"])
-        kept = {
-            kinds.SOAK_EVENT: story.events,
-            kinds.SOAK_GAP: story.gaps,
-            kinds.EVENT: story.notes,
-            kinds.SAMPLES_SEALED: story.seals,
-        }.get(entry["kind"])
-        if kept is not None:
-            kept.append(entry)
-        if entry["kind"] == kinds.SOAK_ENDED:
-            story.ended = entry
-            return story
-    return story
-
-
-def told_in_words(incident: Sequence[Mapping[str, Any]]) -> str:
-    """Return one incident in a sentence."""
-    first = incident[0]
-    return told(
-        show_duration(first["since"]), first["case"], [(event["what"], event["text"]) for event in incident]
-    )
-
-
-def soak_of(folder: Path, unit: UnitRecord) -> SoakView | None:
-    """Return the soak of a unit from the files beside the journal; None when this run had none."""
-    journal = read_journal(folder)
-    story = story_of(journal.entries, unit.slot)
-    if story is None:
+def soak_of(folder: Path, run: RunState, unit: UnitState) -> SoakView | None:
+    """Return the soak of a unit, with the samples beside the journal; None when this run had none."""
+    soak = unit.soak
+    if soak is None:
         return None
     try:
-        samples = read_samples(sample_file(folder, story.begun))
+        samples = read_samples(sample_file(folder, soak))
     except (OSError, UsageError):
         return SoakView(
-            planned=story.begun["planned"],
-            lasted=story.last,
+            planned=soak.started.planned,
+            lasted=soak.last,
             samples=0,
             series=(),
-            events=_events(story),
+            events=_events(soak),
             sentences=("The samples of this soak cannot be read: nothing is said about them.",),
         )
-    return _view(story, samples, unit.damage, journal)
+    return _view(soak, samples, unit.damage, run.resumed)
 
 
-def _view(story: SoakStory, samples: Samples, damage: str, journal: Journal) -> SoakView:
-    begun = story.begun
-    times = samples.times - begun["zero"]
-    period = float(begun["period"])
-    lasted = _known_until(times, period) if story.ended is None else float(story.ended["since"])
-    gaps = _gaps(story, times, period)
-    case = str(begun["case"]) if begun["case"] in samples.columns else None
+def _view(soak: SoakState, samples: Samples, damage: str, resumed: Sequence[RunResumed]) -> SoakView:
+    started = soak.started
+    times = samples.times - started.zero
+    period = started.period
+    lasted = _known_until(times, period) if soak.ended is None else soak.ended.since
+    gaps = _gaps(soak, times, period)
+    case = started.case if started.case in samples.columns else None
     warm = None if case is None else numbers.warm_up(times, samples.column(case).astype("f8"), period)
     sentences = [
-        *_course(story, lasted),
-        *_uncounted(story),
-        *_knowledge(story, samples, gaps, journal, damage),
-        *_statistics(story, times, samples, case),
+        *_course(soak, lasted),
+        *_uncounted(soak),
+        *_knowledge(soak, samples, gaps, resumed, damage),
+        *_statistics(soak, times, samples, case),
         *_warmth(warm),
-        *_bands(story, times, samples, case),
-        *_ports(story),
+        *_bands(soak, times, samples, case),
+        *_ports(soak),
     ]
     return SoakView(
-        planned=float(begun["planned"]),
+        planned=started.planned,
         lasted=lasted,
         samples=len(times),
-        series=_series(story, times, samples, case, warm),
-        modes=_modes(story, times, samples, gaps, period),
+        series=_series(soak, times, samples, case, warm),
+        modes=_modes(soak, times, samples, gaps, period),
         gaps=gaps,
-        events=_events(story),
+        events=_events(soak),
         sentences=sentences,
     )
 
@@ -216,44 +154,43 @@ def _known_until(times: NDArray[np.float64], period: float) -> float:
 # -- sentences -----------------------------------------------------------------------------------------
 
 
-def _uncounted(story: SoakStory) -> list[str]:
+def _uncounted(soak: SoakState) -> list[str]:
     """Say what the plan leaves uncounted, and how often it was seen."""
-    signs = story.begun["plan"].get("ignored_events", ())
+    signs = soak.started.plan.get("ignored_events", ())
     if not signs:
         return []
     sentences = [f"By its plan this soak counts no event for: {', '.join(signs)}."]
-    seen = (story.ended or {}).get("uncounted", {})
+    seen = {} if soak.ended is None else soak.ended.uncounted
     if seen:
         times = ", ".join(f"{sign} {formatting.count(number, 'time')}" for sign, number in seen.items())
         sentences.append(f"Seen all the same: {times}.")
     return sentences
 
 
-def _course(story: SoakStory, lasted: float) -> list[str]:
-    begun = story.begun
-    planned, asked = float(begun["planned"]), float(begun["duration"])
+def _course(soak: SoakState, lasted: float) -> list[str]:
+    planned, asked = soak.started.planned, soak.started.duration
     sentences = []
     if asked < planned:
         sentences.append(
             f"This soak was shortened to {show_duration(asked)}; the profile plans {show_duration(planned)}."
         )
-    incidents = story.incidents
-    if story.ended is None:
+    incidents = soak.incidents
+    if soak.ended is None:
         sentences.append(f"The soak did not come to its end; it is known until {show_duration(lasted)}.")
     elif incidents:
-        sentences.append(f"The soak ended after {show_duration(lasted)}: {story.ended['why']}.")
+        sentences.append(f"The soak ended after {show_duration(lasted)}: {soak.ended.why}.")
     if not incidents:
-        sentences.append(f"The unit stayed {begun['mode']} for {show_duration(lasted)} without an event.")
-    sentences += [f"Event {number}: {told_in_words(one)}." for number, one in enumerate(incidents, 1)]
+        sentences.append(f"The unit stayed {soak.started.mode} for {show_duration(lasted)} without an event.")
+    sentences += [f"Event {number}: {one.sentence}." for number, one in enumerate(incidents, 1)]
     return sentences
 
 
 def _knowledge(
-    story: SoakStory, samples: Samples, gaps: Sequence[Span], journal: Journal, damage: str
+    soak: SoakState, samples: Samples, gaps: Sequence[Span], resumed: Sequence[RunResumed], damage: str
 ) -> list[str]:
     """Return how much is known: samples, gaps, overruns, and what happened to the files."""
-    missed = 0 if story.ended is None else int(story.ended["missed"])
-    words = f"{len(samples.times)} samples, one every {show_duration(story.begun['period'])}"
+    missed = 0 if soak.ended is None else soak.ended.missed
+    words = f"{len(samples.times)} samples, one every {show_duration(soak.started.period)}"
     if damage:
         # What this file holds was perhaps never sampled, and what was sampled is perhaps not in it.
         sentences = [f"CAUTION: {damage}. It holds {words}; what follows tells of these."]
@@ -273,22 +210,20 @@ def _knowledge(
             f"The sample file ends with {samples.cut_bytes} bytes that are no whole sample: left out."
         )
     sentences += [
-        f"The run was cut off and continued: {entry['torn']} bytes of an unfinished line were removed."
-        for entry in journal.of_kind(kinds.RUN_RESUMED)
-        if entry["torn"]
+        f"The run was cut off and continued: {entry.torn} bytes of an unfinished line were removed."
+        for entry in resumed
+        if entry.torn
     ]
     return sentences
 
 
-def _statistics(
-    story: SoakStory, times: NDArray[np.float64], samples: Samples, case: str | None
-) -> list[str]:
-    period, confidence = float(story.begun["period"]), float(story.begun["confidence"])
-    well = _in_its_mode(story, samples)
+def _statistics(soak: SoakState, times: NDArray[np.float64], samples: Samples, case: str | None) -> list[str]:
+    period, confidence = soak.started.period, soak.started.confidence
+    well = _in_its_mode(soak, samples)
     running = numbers.running_time(times[well], period)
     if running <= 0:
         return []
-    firsts = [incident[0] for incident in story.incidents]
+    firsts = soak.incidents
     sentences = [event_rate(len(firsts), running, confidence).sentence()]
     if not firsts:
         return sentences
@@ -296,26 +231,26 @@ def _statistics(
         values = samples.column(case).astype("f8")[well]
         middle = _median(values)
         under = numbers.time_above(values, middle, period)
-        test = above(middle, [event["case"] for event in firsts], under, running)
+        test = above(middle, [event.case for event in firsts], under, running)
         # A case that stood at its median nearly all the time tells nothing about warmth.
         if test is not None and under >= _LEAST_SHARE * running:
             sentences.append(test.sentence(f"above {middle:.1f} °C (the median of the soak)", "event"))
-    starts = [0.0, *(float(gap["end"]) for gap in story.gaps)]
+    starts = [0.0, *(gap.end for gap in soak.gaps)]
     under = numbers.time_after(times[well], starts, NEAR_START, period)
-    test = near_starts([float(event["since"]) for event in firsts], starts, under, running)
+    test = near_starts([event.since for event in firsts], starts, under, running)
     if test is not None and len(starts) > 1:
         sentences.append(test.sentence("within 10 min of a start", "event"))
     return sentences
 
 
-def _in_its_mode(story: SoakStory, samples: Samples) -> NDArray[np.bool_]:
+def _in_its_mode(soak: SoakState, samples: Samples) -> NDArray[np.bool_]:
     """Tell of each sample whether the unit was in the mode of the soak: only then could it leave it."""
     import numpy as np
 
-    wanted = story.begun["modes"].get(story.begun["mode"])
+    wanted = soak.started.modes.get(soak.started.mode)
     if MODE not in samples.columns or wanted is None:
         return np.ones(len(samples.times), dtype=np.bool_)
-    held: NDArray[np.bool_] = samples.column(MODE) == float(wanted)
+    held: NDArray[np.bool_] = samples.column(MODE) == wanted
     return held
 
 
@@ -344,9 +279,9 @@ def _warmth(warm: numbers.WarmUp | None) -> list[str]:
     return sentences
 
 
-def _bands(story: SoakStory, times: NDArray[np.float64], samples: Samples, case: str | None) -> list[str]:
+def _bands(soak: SoakState, times: NDArray[np.float64], samples: Samples, case: str | None) -> list[str]:
     sentences = []
-    units = {column["name"]: symbol(column["unit"]) for column in story.begun["columns"]}
+    units = {column.name: symbol(column.unit) for column in soak.started.columns}
     for name in [VOLTAGE, CURRENT, *([case] if case else [])]:
         if name not in samples.columns:
             continue
@@ -364,19 +299,18 @@ def _bands(story: SoakStory, times: NDArray[np.float64], samples: Samples, case:
     return sentences
 
 
-def _ports(story: SoakStory) -> list[str]:
-    last = story.ended or (story.seals[-1] if story.seals else {"ports": {}})
-    confidence = float(story.begun["confidence"])
+def _ports(soak: SoakState) -> list[str]:
+    confidence = soak.started.confidence
     sentences = []
-    for name, tally in last["ports"].items():
-        if not tally["frames"]:
+    for name, tally in soak.ports.items():
+        if not tally.frames:
             continue
         words = (
-            f"{name} carried {tally['frames']} frames: {tally['wrong_frames']} came back wrong, "
-            f"{tally['lost_frames']} not at all"
+            f"{name} carried {tally.frames} frames: {tally.wrong_frames} came back wrong, "
+            f"{tally.lost_frames} not at all"
         )
-        if tally["bits"]:
-            bound = ratio_upper(tally["bits"], tally["wrong_bits"], confidence)
+        if tally.bits:
+            bound = ratio_upper(tally.bits, tally.wrong_bits, confidence)
             words += f"; the bit error ratio is below {bound:.2g} with {100 * confidence:g} % confidence"
         sentences.append(f"{words}.")
     return sentences
@@ -385,38 +319,37 @@ def _ports(story: SoakStory) -> list[str]:
 # -- curves --------------------------------------------------------------------------------------------
 
 
-def _events(story: SoakStory) -> list[SoakEvent]:
-    events = [SoakEvent(e["since"], e["what"], f"{e['place']}: {e['text']}") for e in story.events]
-    for gap in story.gaps:
-        text = f"{gap['text']}; {show_duration(gap['end'] - gap['start'])} without samples"
-        events.append(SoakEvent(gap["start"], gap["what"], text))
-    zero = story.begun["zero"]
+def _events(soak: SoakState) -> list[SoakEvent]:
+    events = [SoakEvent(e.since, e.what, f"{e.place}: {e.text}") for e in soak.events]
+    for gap in soak.gaps:
+        text = f"{gap.text}; {show_duration(gap.end - gap.start)} without samples"
+        events.append(SoakEvent(gap.start, gap.what, text))
+    zero = soak.started.zero
     events += [
-        SoakEvent(float(note["t"]) - zero, note["what"], note["text"])
-        for note in story.notes
-        if note["what"]
-        in ("not counted", "interlock", "interlock acknowledged", "instrument lost", "overrun")
+        SoakEvent(note.t - zero, note.what, note.text)
+        for note in soak.notes
+        if isinstance(note, SamplesMissed) or note.what in _SHOWN_NOTES
     ]
     return sorted(events, key=lambda event: event.at)
 
 
-def _gaps(story: SoakStory, times: NDArray[np.float64], period: float) -> list[Span]:
+def _gaps(soak: SoakState, times: NDArray[np.float64], period: float) -> list[Span]:
     """Return every stretch without samples, with its reason where the journal has one."""
     spans = []
     for start, end in numbers.gaps(times, period):
-        why = next((g["what"] for g in story.gaps if g["start"] < end and g["end"] > start), "overrun")
-        spans.append(Span(start, end, str(why)))
+        why = next((gap.what for gap in soak.gaps if gap.start < end and gap.end > start), "overrun")
+        spans.append(Span(start, end, why))
     return spans
 
 
 def _series(
-    story: SoakStory,
+    soak: SoakState,
     times: NDArray[np.float64],
     samples: Samples,
     case: str | None,
     warm: numbers.WarmUp | None,
 ) -> list[Series]:
-    described = {column["name"]: column for column in story.begun["columns"]}
+    described = {column.name: column for column in soak.started.columns}
     shown = [CURRENT, *([case] if case else []), VOLTAGE, FAULTS]
     names = {case: "case temperature", FAULTS: "stored faults"}
     series = []
@@ -427,11 +360,11 @@ def _series(
         series.append(
             Series(
                 names.get(name, name),
-                column["unit"],
+                column.unit,
                 times,
                 samples.column(name),
-                column["low"],
-                column["high"],
+                column.low,
+                column.high,
                 _curve(warm) if name == case else None,
             )
         )
@@ -449,14 +382,14 @@ def _curve(warm: numbers.WarmUp | None) -> Curve | None:
 
 
 def _modes(
-    story: SoakStory, times: NDArray[np.float64], samples: Samples, gaps: Sequence[Span], period: float
+    soak: SoakState, times: NDArray[np.float64], samples: Samples, gaps: Sequence[Span], period: float
 ) -> list[Span]:
     """Return the stretches in one mode as the unit reported it."""
     import numpy as np
 
     if MODE not in samples.columns or not len(times):
         return []
-    names = {float(number): name for name, number in story.begun["modes"].items()}
+    names = {number: name for name, number in soak.started.modes.items()}
     raw = np.nan_to_num(samples.column(MODE), nan=-1.0)
     breaks = [gap.end for gap in gaps]
     cuts = set(np.flatnonzero(np.diff(raw) != 0) + 1) | {int(np.searchsorted(times, end)) for end in breaks}

@@ -16,10 +16,11 @@ from pathlib import Path
 from typing import Any, Literal
 
 from hilseq.errors import UsageError
-from hilseq.journal.reader import Journal, read_journal
+from hilseq.journal.reader import Journal, read_journal, run_state
+from hilseq.journal.run_state import RunState, UnitState
+from hilseq.journal.seals import look_for_damage
 from hilseq.reports.formatting import short_code
 from hilseq.reports.page import EarlierRun, render
-from hilseq.reports.record import RunRecord, UnitRecord, load_sound_record
 from hilseq.reports.sanitize import sanitize
 from hilseq.reports.soak import soak_of
 from hilseq.reports.write import summary_bytes
@@ -62,8 +63,8 @@ class _Candidate:
     make: Callable[[], bytes]
 
 
-def _page(content: bytes, run: RunRecord, unit: UnitRecord, folder: Path) -> bytes:
-    return render(run, unit, soak=soak_of(folder, unit), earlier=_earlier(content)).encode("utf-8")
+def _page(content: bytes, run: RunState, unit: UnitState, folder: Path) -> bytes:
+    return render(run, unit, soak=soak_of(folder, run, unit), earlier=_earlier(content)).encode("utf-8")
 
 
 def _earlier(content: bytes) -> list[EarlierRun]:
@@ -76,7 +77,7 @@ def _earlier(content: bytes) -> list[EarlierRun]:
         return []
 
 
-def _papers(run: RunRecord, form: Literal["pdf", "svg"]) -> Iterator[_Candidate]:
+def _papers(run: RunState, form: Literal["pdf", "svg"]) -> Iterator[_Candidate]:
     from hilseq.reports.certificate import certificate, label
 
     for unit in run.units:
@@ -85,7 +86,7 @@ def _papers(run: RunRecord, form: Literal["pdf", "svg"]) -> Iterator[_Candidate]
         yield _Candidate(f"label of {unit.serial}", partial(label, run, unit, form))
 
 
-def _candidates(content: bytes, run: RunRecord, folder: Path) -> list[_Candidate]:
+def _candidates(content: bytes, run: RunState, folder: Path) -> list[_Candidate]:
     """Return what the file can be, from its first bytes; nothing when it is none of ours."""
     start = content[:1000].lstrip()
     if start.startswith(b"%PDF-"):
@@ -117,13 +118,13 @@ def _difference(found: bytes, expected: bytes) -> str:
     return f"line {line}, column {at - begin + 1}: {sanitize(shown, 80)!r} instead of {sanitize(truth, 80)!r}"
 
 
-def _sound(journal: Journal) -> RunRecord | Verification:
+def _sound(journal: Journal) -> RunState | Verification:
     """Return the run that a journal tells, or what is wrong with the journal or the samples that it has sealed."""
     if journal.broken:
         told = f"the journal was changed or is damaged: {journal.broken}; believe only what stands before"
         return Verification(Outcome.NOT_GENUINE, told, "journal", journal.broken, journal.chain)
     try:
-        run = load_sound_record(journal)
+        run = look_for_damage(run_state(journal), journal.path.parent)
     except ValueError as error:
         return Verification(Outcome.NOT_GENUINE, str(error), "journal", "", journal.chain)
     damage = [unit.damage for unit in run.units if unit.damage]
@@ -137,7 +138,7 @@ def _sound(journal: Journal) -> RunRecord | Verification:
     return Verification(Outcome.NOT_GENUINE, told, "samples", where, run.chain)
 
 
-def _unlike(content: bytes, nearest: bytes, kind: str, run: RunRecord) -> Verification:
+def _unlike(content: bytes, nearest: bytes, kind: str, run: RunState) -> Verification:
     """Return why a file is not the one its journal makes."""
     carried = {found.decode() for found in _CHAIN.findall(content)}
     if not carried:
@@ -209,7 +210,7 @@ def verify(file: Path, run_folder: Path) -> Verification:
     return _unlike(content, made[kind], kind, run)
 
 
-def _unfinished(run: RunRecord) -> str:
+def _unfinished(run: RunState) -> str:
     """Return why this journal makes no certificate and no label at all; empty when it does."""
     from hilseq.reports.certificate import refuse_unfinished
 
@@ -220,10 +221,10 @@ def _unfinished(run: RunRecord) -> str:
     return ""
 
 
-def _journal_itself(run: RunRecord) -> Verification:
+def _journal_itself(run: RunState) -> Verification:
     if run.torn:
         told = f"the journal is sound up to its torn last line of {run.torn} bytes: the run was killed"
-    elif run.noted_exit_code is None:
+    elif run.end is None:
         told = "the journal is sound as far as it goes, but it has no end: the run was killed, or still runs"
     else:
         told = "the journal is sound from its first line to its last; compare its code with the certificate's"

@@ -13,12 +13,11 @@ from pathlib import Path
 from rich.cells import cell_len, set_cell_size
 from rich.text import Text
 
+from hilseq.journal.run_state import CheckState, RunState, UnitState
 from hilseq.quantities import show_duration
 from hilseq.reports.formatting import count, join_truncated, show_limits, show_value, worst
 from hilseq.reports.large_letters import large
-from hilseq.reports.record import RunRecord
 from hilseq.reports.sanitize import sanitize
-from hilseq.reports.visit_state import CheckState, UnitState, unit_of
 from hilseq.reports.write import report_names
 from hilseq.verdicts import ERROR_IN_SEQUENCE, CheckVerdict, Disposition
 
@@ -273,12 +272,12 @@ class Verdict:
     resumable: bool = False
 
 
-def verdicts_of(record: RunRecord, folder: Path) -> list[Verdict]:
+def verdicts_of(record: RunState, folder: Path) -> list[Verdict]:
     """Return the verdicts of a run that has ended, with the reports that are in its folder."""
     names = report_names(record)
     return [
         Verdict(
-            unit_of(unit),
+            unit,
             record.final(unit),
             str(folder),
             str(folder / names[unit.slot]) if (folder / names[unit.slot]).is_file() else "",

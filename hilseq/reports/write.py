@@ -16,9 +16,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
-from hilseq.journal.reader import read_journal
+from hilseq.journal.entries import Reading
+from hilseq.journal.reader import read_journal, run_state
+from hilseq.journal.run_state import CheckState, RunState, UnitState
+from hilseq.journal.seals import look_for_damage
 from hilseq.reports.page import EarlierRun, render
-from hilseq.reports.record import Check, Reading, RunRecord, UnitRecord, load_sound_record
 from hilseq.reports.soak import soak_of
 
 SUMMARY = "summary.json"
@@ -73,7 +75,7 @@ def _reading(reading: Reading) -> dict[str, Any]:
     return {name: getattr(reading, name) for name in names}
 
 
-def _check(check: Check) -> dict[str, Any]:
+def _check(check: CheckState) -> dict[str, Any]:
     return {
         "id": check.id,
         "sequence": check.sequence,
@@ -83,7 +85,7 @@ def _check(check: Check) -> dict[str, Any]:
     }
 
 
-def _unit(record: RunRecord, unit: UnitRecord) -> dict[str, Any]:
+def _unit(record: RunState, unit: UnitState) -> dict[str, Any]:
     return {
         "serial": unit.serial,
         "part": unit.part,
@@ -98,7 +100,7 @@ def _unit(record: RunRecord, unit: UnitRecord) -> dict[str, Any]:
     }
 
 
-def summarise(record: RunRecord) -> dict[str, Any]:
+def summarise(record: RunState) -> dict[str, Any]:
     """Return the summary of a run as plain JSON data; its words are those of the design's verdicts."""
     return {
         "run": record.run,
@@ -119,26 +121,26 @@ class ReportFormat:
     """A format of an extension: `write(record)` returns the content of each file by its name."""
 
     name: str
-    write: Callable[[RunRecord], Mapping[str, bytes]]
+    write: Callable[[RunState], Mapping[str, bytes]]
 
 
-def summary_bytes(record: RunRecord) -> bytes:
+def summary_bytes(record: RunState) -> bytes:
     """Return the content of `summary.json`."""
     return (json.dumps(summarise(record), indent=2, ensure_ascii=True) + "\n").encode("ascii")
 
 
-def _stems(record: RunRecord) -> dict[str, str]:
+def _stems(record: RunState) -> dict[str, str]:
     return file_stems((unit.slot, unit.serial) for unit in record.units)
 
 
-def report_names(record: RunRecord) -> dict[str, str]:
+def report_names(record: RunState) -> dict[str, str]:
     """Return slot -> file name of the unit's page."""
     return {slot: f"report-{stem}.html" for slot, stem in _stems(record).items()}
 
 
 def write_reports(
     run_folder: Path, out: Path | None = None, *, earlier: Mapping[str, Sequence[EarlierRun]] | None = None
-) -> RunRecord:
+) -> RunState:
     """Write the summary and the pages of a run into its folder, or into `out`; return its record.
 
     `earlier` holds earlier runs by serial number; by default those that the journal's header counts. Raises
@@ -146,34 +148,31 @@ def write_reports(
     disk refuses.
     """
     journal = read_journal(run_folder)
-    record = load_sound_record(journal)
+    record = look_for_damage(run_state(journal), journal.path.parent)
     folder = out or journal.path.parent
     write_file(folder / SUMMARY, summary_bytes(record))
     names = report_names(record)
     known = _earlier(record) if earlier is None else earlier
     for unit in record.units:
-        soak = soak_of(journal.path.parent, unit)
+        soak = soak_of(journal.path.parent, record, unit)
         page = render(record, unit, soak=soak, earlier=known.get(unit.serial, ()))
         write_file(folder / names[unit.slot], page.encode("utf-8"))
     return record
 
 
-def _earlier(record: RunRecord) -> dict[str, list[EarlierRun]]:
+def _earlier(record: RunState) -> dict[str, list[EarlierRun]]:
     """Return the earlier runs that the header of the journal counts, by serial number."""
     return {
-        str(unit["serial"]): [
-            EarlierRun(
-                **{name: str(one.get(name, "")) for name in ("run", "started", "stand", "disposition")},
-                findings=tuple(str(finding) for finding in one.get("findings", ())),
-            )
-            for one in unit.get("earlier_runs") or ()
+        unit.serial: [
+            EarlierRun(prior.run, prior.started, prior.stand, prior.disposition, prior.findings)
+            for prior in unit.prior_runs
         ]
-        for unit in record.header["units"]
+        for unit in record.units
     }
 
 
 def write_formats(
-    record: RunRecord, folder: Path, formats: Iterable[ReportFormat]
+    record: RunState, folder: Path, formats: Iterable[ReportFormat]
 ) -> tuple[list[Path], list[str]]:
     """Write what extensions make of a run; return the files, and what went wrong, which costs nobody a verdict.
 
@@ -194,7 +193,7 @@ def write_formats(
     return files, wrong
 
 
-def write_certificates(record: RunRecord, folder: Path) -> list[Path]:
+def write_certificates(record: RunState, folder: Path) -> list[Path]:
     """Write the certificate of every unit. Raises UsageError for an unfinished run or a missing typst."""
     from hilseq.reports.certificate import certificate
 
@@ -204,7 +203,7 @@ def write_certificates(record: RunRecord, folder: Path) -> list[Path]:
     ]
 
 
-def write_labels(record: RunRecord, folder: Path) -> list[Path]:
+def write_labels(record: RunState, folder: Path) -> list[Path]:
     """Write the label of every unit, as SVG and as PDF. Raises UsageError as `write_certificates` does."""
     from hilseq.reports.certificate import label
 

@@ -24,6 +24,7 @@ from typing import Any
 
 import numpy as np
 
+from hilseq.journal.entries import SoakEnded, SoakStarted
 from hilseq.journal.reader import read_journal
 from hilseq.journal.samples import read_samples
 
@@ -64,8 +65,8 @@ def kill_once(folder: Path, moment: float) -> dict[str, Any]:
         resumed = subprocess.run(line, capture_output=True, text=True, check=False, timeout=120)
         journal = read_journal(run.out)
         after = samples_of(run.out)
-        begun = bool(journal.of_kind("soak started"))
-        ended = journal.of_kind("soak ended")
+        begun = bool(journal.of(SoakStarted))
+        ended = journal.of(SoakEnded)
         whole = not journal.broken and len(ended) == 1 and len(after) >= SOAKED
         return {
             "moment": moment,

@@ -12,38 +12,39 @@ from pathlib import Path
 
 import numpy as np
 
-from hilseq.journal import kinds
-from hilseq.journal.reader import read_journal
+from hilseq.analysis.limits import ReadingVerdict
+from hilseq.journal.entries import CheckEnded, CheckStarted, Reading, RunEnded
+from hilseq.journal.reader import read_journal, run_state
+from hilseq.journal.run_state import RunState
 from hilseq.journal.writer import JournalWriter
 from hilseq.reports.page import render
-from hilseq.reports.record import RunRecord, load_record
 from hilseq.reports.soak import Curve, Series, SoakEvent, SoakView, Span
+from hilseq.verdicts import CheckVerdict
+from tests.journals import check_planned, run_started
 
 SAMPLES, COLUMNS = 259_200, 20
 #: The promise of the report.
 MOST_SECONDS = 3.0
 
 
-def journal(folder: Path, checks: int) -> RunRecord:
+def journal(folder: Path, checks: int) -> RunState:
     """Write a journal of many checks and return its record."""
     writer = JournalWriter(folder)
-    unit = {"slot": "A", "serial": "RH0001", "part": "RH16", "description": "bench"}
-    header = {"run": "bench", "stand": "bench", "hilseq": "0", "simulated": True, "seed": 1, "inputs": []}
-    writer.write(kinds.RUN_STARTED, **header, decision_rules={"A": "guarded"}, units=[unit], options={})
+    writer.write(run_started(run="bench", simulated=True, seed=1))
     for number in range(checks):
         name, place = f"check {number}", f"q{number % 64:02d}"
-        planned = {"sequence": "outputs", "stage": "outputs", "title": f"Title {number // 64}"}
-        writer.write(kinds.CHECK_PLANNED, check=name, **planned, slot="A", place=place, gate=False)
-        writer.write(kinds.CHECK_STARTED, check=name)
-        limits = {"uncertainty": 0.01, "low": None, "high": 0.8, "verdict": "conforms", "probability": 1.0}
-        writer.write(
-            kinds.READING, check=name, slot="A", name="drop", value=0.4, unit="V", **limits, place="", rule=""
-        )
-        ended = {"verdict": "passed", "why": "", "places": [], "stand_places": [], "seconds": 0.1}
-        writer.write(kinds.CHECK_ENDED, check=name, **ended)
-    writer.write(kinds.RUN_ENDED, exit_code=0, interrupted=False)
+        title = f"Title {number // 64}"
+        writer.write(check_planned(name, sequence="outputs", stage="outputs", title=title, place=place))
+        writer.write(CheckStarted(check=name))
+        reading = Reading(
+            check=name, slot="A", name="drop", value=0.4, unit="V", uncertainty=0.01, high=0.8,
+            verdict=ReadingVerdict.CONFORMS, probability=1.0,
+        )  # fmt: skip
+        writer.write(reading)
+        writer.write(CheckEnded(check=name, verdict=CheckVerdict.PASSED, seconds=0.1))
+    writer.write(RunEnded(exit_code=0, interrupted=False))
     writer.close()
-    return load_record(read_journal(folder))
+    return run_state(read_journal(folder))
 
 
 def soak(samples: np.ndarray) -> SoakView:
@@ -89,7 +90,7 @@ def main() -> None:
         text = 10 * timed(lambda: [line.split(b",") for line in (folder / "samples.csv").open("rb")], 1)
         first = timed(lambda: render(run, unit, soak=soak(samples)), 1)
         page = timed(lambda: render(run, unit, soak=soak(samples)))
-        told = timed(lambda: load_record(read_journal(folder / "run")))
+        told = timed(lambda: run_state(read_journal(folder / "run")))
         size = len(render(run, unit, soak=soak(samples)).encode())
     print(f"samples: {SAMPLES} x {COLUMNS}; checks: {len(unit.checks)}; page: {size / 1e3:.0f} kB")
     print(f"read samples, binary  {binary * 1e3:8.1f} ms  (baseline)")

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from hilseq.journal.entries import RunEnded
 from hilseq.journal.reader import read_journal
 from tests import warm
 from tests.end_to_end.conftest import ROOT, STANDS, MakeVisit
@@ -125,7 +126,7 @@ def test_output_on_a_full_disk(tmp_path: Path) -> None:
     assert (run.returncode, run.stderr) == (3, b""), (
         "incomplete, as with any output: one sequence is no visit"
     )
-    assert read_journal(out).entries[-1]["exit_code"] == 3
+    assert read_journal(out).of(RunEnded)[-1].exit_code == 3
     assert shown.returncode == 2
     assert b"hilseq: the output: No space left on device" in shown.stderr
     assert b"should not happen" not in shown.stderr
@@ -153,7 +154,7 @@ def test_a_disk_that_is_full_at_the_end_of_a_run(
     assert done.code == code, done.out + done.err
     assert told in done.err
     assert "Traceback" not in done.out + done.err
-    assert read_journal(out).entries[-1]["exit_code"] == 3
+    assert read_journal(out).of(RunEnded)[-1].exit_code == 3
     if code == 4:
         assert f"hilseq report {out}" in done.err
 
@@ -173,8 +174,8 @@ def test_a_reader_that_goes_away_does_not_end_the_run(tmp_path: Path) -> None:
     assert run.returncode == 3, errors  # incomplete: one sequence is no visit
     assert b"SystemExit" not in errors
     journal = read_journal(out)
-    assert journal.entries[-1]["kind"] == "run ended"
-    assert journal.entries[-1]["exit_code"] == 3
+    assert journal.entries[-1:] == tuple(journal.of(RunEnded))
+    assert journal.of(RunEnded)[-1].exit_code == 3
 
 
 @pytest.mark.parametrize(

@@ -24,6 +24,7 @@ import pytest
 
 from hilseq.guard import watch
 from hilseq.journal.chain import GENESIS, unseal
+from hilseq.journal.entries import SoakStarted
 from hilseq.journal.reader import read_journal
 from hilseq.journal.samples import read_samples
 
@@ -228,7 +229,7 @@ def test_a_full_disk_makes_safe_and_loses_nothing(
     journal, samples = read_journal(run.out), read_samples(run.out / "samples-A.bin")
     assert journal.broken == ""
     assert journal.torn == 0
-    assert journal.of_kind("soak started")
+    assert journal.of(SoakStarted)
     assert samples.cut_bytes == 0
     assert len(samples.times) > 10
 

@@ -95,7 +95,7 @@ def test_a_line_that_is_wrong_is_refused_in_words(line: bytes, words: str) -> No
 def _journal(count: int = 8) -> list[bytes]:
     lines, chain = [], GENESIS
     for number in range(count):
-        line, chain = seal(number, {"kind": "event", "text": f"number {number}"}, chain)
+        line, chain = seal(number, {"kind": "event", "what": "count", "text": f"number {number}"}, chain)
         lines.append(line)
     return lines
 
@@ -144,5 +144,5 @@ def test_two_lines_in_the_wrong_order_are_found_at_the_first(tmp_path: Path, at:
 def test_a_line_put_in_twice_or_from_another_journal_is_found(tmp_path: Path) -> None:
     lines = _journal()
     assert _read(tmp_path, [*lines[:3], lines[2], *lines[3:]])[0] == 3
-    stranger, _ = seal(3, {"kind": "event", "text": "number 3"}, GENESIS)
+    stranger, _ = seal(3, {"kind": "event", "what": "count", "text": "number 3"}, GENESIS)
     assert _read(tmp_path, [*lines[:3], stranger, *lines[4:]])[0] == 3

@@ -9,37 +9,40 @@ from pathlib import Path
 
 import pytest
 
-from hilseq.journal import kinds, seals
-from hilseq.journal.reader import Journal, read_journal
+from hilseq.journal import seals
+from hilseq.journal.reader import read_journal, run_state
 from hilseq.journal.samples import SampleWriter
-from hilseq.journal.seals import broken_seals
 from hilseq.journal.writer import JournalWriter
 from hilseq.reports.verify import Outcome, verify
+from tests.journals import run_started, soak_ended, soak_started, unit
 
 GONE = "is not there, which holds the samples of this soak: it was moved away or deleted"
 
 
 def _soaked(
     folder: Path, *slots: str, named: str = "samples-{}.bin", sealed: bool = True, ended: bool = True
-) -> Journal:
+) -> Path:
     """Write a run that soaked a unit in each slot, ten samples each; the journal names its files as `named`."""
     writer = JournalWriter(folder)
-    units = [{"slot": slot, "serial": slot, "part": "RH16"} for slot in slots]
-    run = {"run": "r", "stand": "s", "hilseq": "0", "simulated": False, "decision_rules": {}}
-    writer.write(kinds.RUN_STARTED, **run, units=units)
+    writer.write(run_started(*(unit(slot) for slot in slots)))
     for slot in slots:
         file = named.format(slot)
-        writer.write(kinds.SOAK_STARTED, slot=slot, check="soak", file=file, zero=0.0, period=1.0)
+        writer.write(soak_started(slot, file=file))
         samples = SampleWriter(folder / f"samples-{slot}.bin", ["current"])
         for second in range(10):
             samples.append(float(second), [0.1])
         if sealed:
-            writer.write(kinds.SAMPLES_SEALED, slot=slot, **{**samples.seal(), "file": file}, ports={})
+            writer.write(samples.seal(slot, {}).model_copy(update={"file": file}))
         samples.close()
         if ended:
-            writer.write(kinds.SOAK_ENDED, slot=slot, since=10.0, samples=10)
+            writer.write(soak_ended(slot))
     writer.close()
-    return read_journal(folder)
+    return folder
+
+
+def broken_seals(folder: Path) -> dict[str, str]:
+    """Return what is wrong with the sample files of a run."""
+    return seals.broken_seals(run_state(read_journal(folder)), folder)
 
 
 def test_a_soak_that_was_cut_off_before_its_first_seal_has_its_samples_all_the_same(tmp_path: Path) -> None:
@@ -105,16 +108,17 @@ def test_a_later_seal_replaces_an_earlier_one(tmp_path: Path) -> None:
     """What was sealed while the soak went on is a beginning; what it ended with is all of it."""
     run = tmp_path / "run"
     writer = JournalWriter(run)
-    writer.write(kinds.SOAK_STARTED, slot="A", file="samples-A.bin")
+    writer.write(run_started())
+    writer.write(soak_started())
     samples = SampleWriter(run / "samples-A.bin", ["current"])
     for second in range(10):
         samples.append(float(second), [0.1])
-        writer.write(kinds.SAMPLES_SEALED, slot="A", **samples.seal())
+        writer.write(samples.seal("A", {}))
     samples.close()
-    writer.write(kinds.SOAK_ENDED, slot="A")
+    writer.write(soak_ended())
     writer.close()
-    assert broken_seals(read_journal(run)) == {}
+    assert broken_seals(run) == {}
     content = bytearray((run / "samples-A.bin").read_bytes())
     (run / "samples-A.bin").write_bytes(content[:-16])
-    told = broken_seals(read_journal(run))["A"]
+    told = broken_seals(run)["A"]
     assert told.startswith("samples-A.bin is damaged: only 9 of the 10 samples that the journal has sealed")

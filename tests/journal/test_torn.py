@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 
 from hilseq.errors import UsageError
+from hilseq.journal.entries import EventLogged
 from hilseq.journal.reader import find_journal, read_journal
 from hilseq.journal.writer import FILE_NAME, JournalWriter
 
@@ -20,7 +21,7 @@ from hilseq.journal.writer import FILE_NAME, JournalWriter
 def _written(folder: Path) -> bytes:
     writer = JournalWriter(folder)
     for number in range(5):
-        writer.write("event", what="sample", text=f"text {number} \u202e", slot="")
+        writer.write(EventLogged(what="sample", text=f"text {number} \u202e"))
     writer.close()
     return writer.path.read_bytes()
 
@@ -61,11 +62,12 @@ def test_a_folder_without_a_journal_says_what_to_give(tmp_path: Path) -> None:
 WRITER = """
 import sys
 from pathlib import Path
+from hilseq.journal.entries import EventLogged
 from hilseq.journal.writer import JournalWriter
 writer = JournalWriter(Path(sys.argv[1]))
 number = 0
 while True:
-    writer.write("event", what="sample", text=str(number), slot="")
+    writer.write(EventLogged(what="sample", text=str(number)))
     print(number, flush=True)
     number += 1
 """
@@ -83,6 +85,6 @@ def test_after_sigkill_no_entry_is_lost_that_write_had_returned_for(tmp_path: Pa
         acknowledged = process.stdout.read().split()
     journal = read_journal(tmp_path / "run")
     assert journal.broken == ""
-    numbers = [int(entry["text"]) for entry in journal.entries]
+    numbers = [int(entry.text) for entry in journal.of(EventLogged)]
     assert numbers == list(range(len(numbers)))
     assert len(numbers) > int(acknowledged[-1]) if acknowledged else len(numbers) >= 1

@@ -15,11 +15,21 @@ from typing import Any
 
 import pytest
 
-from hilseq.journal import kinds
+from hilseq.journal.entries import (
+    CheckEnded,
+    CheckStarted,
+    JournalEntry,
+    MadeSafe,
+    RunEnded,
+    SoakColumn,
+    SoakGap,
+)
 from hilseq.journal.samples import SampleWriter, file_name
 from hilseq.journal.writer import JournalWriter
 from hilseq.live.app import Site
 from hilseq.live.serving import listen, make_server
+from hilseq.verdicts import CheckVerdict
+from tests.journals import check_planned, run_started, soak_event, soak_started, unit
 from tests.standing_clock import StandingClock
 
 COLUMNS = (
@@ -45,56 +55,28 @@ class RunStory:
         self.samples: SampleWriter | None = None
         self.zero = 0.0
         self.events = 0
-        unit = {"slot": slot, "serial": serial, "part": "RH16", "description": "Remote-I/O head"}
-        self.note(
-            kinds.RUN_STARTED,
-            **{
-                "run": folder.name,
-                "stand": "bench-2",
-                "hilseq": "0.1.0",
-                "simulated": False,
-                "seed": None,
-                "decision_rules": {slot: "guarded"},
-                "units": [unit],
-                "options": {},
-                "inputs": [],
-                **header,
-            },
-        )
+        units = header.pop("units", [unit(slot, serial, description="Remote-I/O head")])
+        self.note(run_started(*units, **{"run": folder.name, "stand": "bench-2", "inputs": (), **header}))
 
-    def note(self, kind: str, **fields: Any) -> None:
-        self.writer.write(kind, **fields)
+    def note(self, entry: JournalEntry) -> None:
+        self.writer.write(entry)
 
     def plan(self, *checks: tuple[str, str, str]) -> None:
         """Plan checks given as (stage, title, place)."""
         for stage, title, place in checks:
-            self.note(
-                kinds.CHECK_PLANNED,
-                check=f"{stage}:{place}",
-                sequence=stage,
-                stage=stage,
-                title=title,
-                slot=self.slot,
-                place=place,
-                gate=False,
-            )
+            known = {"sequence": stage, "stage": stage, "title": title, "place": place}
+            self.note(check_planned(f"{stage}:{place}", slot=self.slot, **known))
 
     def begin(self, stage: str, place: str) -> None:
-        self.note(kinds.CHECK_STARTED, check=f"{stage}:{place}")
+        self.note(CheckStarted(check=f"{stage}:{place}"))
         self.clock.sleep(1.5)
 
     def finish(
         self, stage: str, place: str, verdict: str = "passed", why: str = "", places: Sequence[str] = ()
     ) -> None:
-        self.note(
-            kinds.CHECK_ENDED,
-            check=f"{stage}:{place}",
-            verdict=verdict,
-            why=why,
-            places=list(places),
-            stand_places=[],
-            seconds=1.5,
-        )
+        check = f"{stage}:{place}"
+        said = CheckVerdict(verdict)
+        self.note(CheckEnded(check=check, verdict=said, why=why, places=tuple(places), seconds=1.5))
 
     def check(self, stage: str, place: str, verdict: str = "passed", why: str = "") -> None:
         self.begin(stage, place)
@@ -112,29 +94,12 @@ class RunStory:
         self.zero = self.clock.now()
         names = [name for name, *_ in columns]
         self.samples = SampleWriter(self.folder / file_name(self.slot), names)
-        told = [dict(zip(("name", "unit", "low", "high"), column, strict=True)) for column in columns]
-        self.note(
-            kinds.SOAK_STARTED,
-            **{
-                "slot": self.slot,
-                "check": "soak:soak",
-                "file": file_name(self.slot),
-                "columns": told,
-                "zero": self.zero,
-                "end": self.zero + duration,
-                "duration": duration,
-                "planned": duration,
-                "period": period,
-                "mode": "live",
-                "modes": MODES,
-                "case": "unit temperature",
-                "confidence": 0.95,
-                "cover": "closed",
-                "ambient": 25.0,
-                "plan": {},
-                **fields,
-            },
+        told = tuple(
+            SoakColumn(**dict(zip(("name", "unit", "low", "high"), one, strict=True))) for one in columns
         )
+        known = {"check": "soak:soak", "columns": told, "period": period, "modes": MODES}
+        plan = {"case": "unit temperature", **fields}
+        self.note(soak_started(self.slot, duration, self.zero, **known, **plan))
 
     def sample(self, count: int = 1, *, period: float = 1.0, mode: float = 2.0, **changed: float) -> None:
         """Take samples of a unit that warms up, and put them on the disk."""
@@ -157,19 +122,21 @@ class RunStory:
     def event(self, what: str, place: str, text: str) -> None:
         self.events += 1
         since = self.clock.now() - self.zero
-        fields = {"number": self.events, "since": since, "case": 51.2, "what": what, "place": place}
-        self.note(kinds.SOAK_EVENT, slot=self.slot, text=text, outputs_on=8, **fields)
+        fields = {"since": since, "case": 51.2, "what": what, "place": place, "text": text, "outputs_on": 8}
+        self.note(soak_event(self.events, self.slot, **fields))
 
     def gap(self, seconds: float, what: str = "power cycle", *, planned: bool = True) -> None:
         start = self.clock.now() - self.zero - 1
         self.clock.sleep(seconds)
         end = self.clock.now() - self.zero
-        fields = {"start": start, "end": end, "what": what, "planned": planned, "text": "as planned"}
-        self.note(kinds.SOAK_GAP, slot=self.slot, until=3600.0, **fields)
+        gap = SoakGap(
+            slot=self.slot, start=start, end=end, what=what, planned=planned, text="as planned", until=3600.0
+        )
+        self.note(gap)
 
     def end(self, exit_code: int = 0, *, interrupted: bool = False) -> Path:
-        self.note(kinds.MADE_SAFE, verified=True, why="", by="run", slot="")
-        self.note(kinds.RUN_ENDED, exit_code=exit_code, interrupted=interrupted)
+        self.note(MadeSafe(verified=True, by="run"))
+        self.note(RunEnded(exit_code=exit_code, interrupted=interrupted))
         return self.kill()
 
     def kill(self) -> Path:

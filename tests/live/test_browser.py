@@ -11,11 +11,12 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from hilseq.journal import kinds
+from hilseq.journal.entries import SoakColumn
 from hilseq.reports.write import write_reports
 
 if TYPE_CHECKING:
     from tests.chromium import Browser
+from tests.journals import soak_started, unit
 
 pytestmark = [pytest.mark.browser, pytest.mark.timeout(180)]
 LINE = "document.querySelector('#connection').textContent"
@@ -133,7 +134,7 @@ def test_when_the_run_ends_the_page_says_so_and_offers_the_report(
     story.finish("soak", "soak")
     story.check("disposition", "configuration")
     write_reports(story.end())
-    _until(browser, "document.querySelector('[data-field=code]').textContent", "ended")
+    _until(browser, "document.querySelector('[data-field=code]').textContent", "completed")
     _until(browser, "document.querySelector('[data-part=disposition]').textContent.trim()", "✓ ship")
     _until(browser, "!document.querySelector('a.report').hidden")
     _until(browser, LINE, "Not followed: the run does not go on")
@@ -163,11 +164,11 @@ def test_the_list_follows_by_itself(browser: Browser, served: Any, begin: Callab
 def test_hostile_text_runs_nothing(browser: Browser, served: Any, begin: Callable[..., Any]) -> None:
     deed = "document.title='owned'"
     evil = f'<img src=//example.org/x onerror="{deed}"><script>{deed}</script>'
-    units = [{"slot": "A", "serial": evil, "part": evil, "description": evil}]
+    units = [unit("A", evil, evil, description=evil)]
     story = begin("evil", serial=evil, stand=evil, run=evil, units=units)
-    told = [{"name": evil, "unit": evil, "high": 1.0}, {"name": "supply current", "unit": evil}]
-    plan = {"mode": evil, "modes": {evil: 2}, "case": evil, "zero": story.zero, "end": story.zero + 60}
-    story.note(kinds.SOAK_STARTED, slot="A", columns=told, **plan)
+    columns = (SoakColumn(name=evil, unit=evil, high=1.0), SoakColumn(name="supply current", unit=evil))
+    plan = {"mode": evil, "modes": {evil: 2}, "case": evil, "check": "soak:soak", "columns": columns}
+    story.note(soak_started("A", 60.0, story.zero, **plan))
     story.sample(5)
     story.event(evil, evil, evil)
     for path in ("/", "/runs/evil"):

@@ -9,8 +9,8 @@ from typing import Any
 
 import pytest
 
-from hilseq.journal import kinds
-from hilseq.journal.writer import JournalWriter
+from hilseq.journal.entries import EventLogged, MadeSafe
+from tests.journals import append_raw, unit
 
 DEED = "document.title='owned'"
 EVIL = f'<img src=//example.org/x onerror="{DEED}">\'"><script>{DEED}</script>\u202e\x1b[2J\x00&lt;'
@@ -19,15 +19,15 @@ EVIL = f'<img src=//example.org/x onerror="{DEED}">\'"><script>{DEED}</script>\u
 @pytest.fixture
 def evil(begin: Callable[..., Any]) -> Any:
     slot = "<b>"
-    units = [{"slot": slot, "serial": EVIL, "part": EVIL, "description": EVIL}]
+    units = [unit(slot, EVIL, EVIL, description=EVIL)]
     story = begin("evil", serial=EVIL, slot=slot, stand=EVIL, run=EVIL, units=units)
     story.plan((EVIL, EVIL, EVIL))
     story.check(EVIL, EVIL, "failed", EVIL)
     story.sample(3)
     story.event(EVIL, EVIL, EVIL)
     story.gap(10, EVIL)
-    story.note(kinds.EVENT, what=EVIL, text=EVIL, slot=EVIL)
-    story.note(kinds.MADE_SAFE, verified=False, why=EVIL, by=EVIL, slot="")
+    story.note(EventLogged(what=EVIL, text=EVIL, slot=slot))
+    story.note(MadeSafe(verified=False, why=EVIL, by="run"))
     story.sample(3)
     return story
 
@@ -68,16 +68,16 @@ def test_folders_of_any_name_are_addressed_safely(
     assert (status, "RH-0042" in page) == (200, True)
 
 
-#: Whole lines, properly chained, that no run writes.
+#: Whole lines, properly chained, that no run writes, of before there were versions and of this one.
 ODD: list[list[dict[str, Any]]] = [
     [{"kind": "nothing"}],
-    [{"kind": kinds.RUN_STARTED}],
-    [{"kind": kinds.RUN_STARTED, "units": 5, "run": [], "stand": None, "hilseq": {}, "simulated": 1}],
-    [{"kind": kinds.SOAK_STARTED, "slot": "../../etc/passwd", "zero": 0, "end": 1}],
-    [{"kind": kinds.SOAK_STARTED, "slot": "A", "columns": 7, "zero": "x", "modes": {"live": []}}],
+    [{"kind": "run started"}],
+    [{"kind": "run started", "units": 5, "run": [], "stand": None, "hilseq": {}, "simulated": 1}],
+    [{"kind": "soak started", "slot": "../../etc/passwd", "zero": 0, "end": 1}],
+    [{"kind": "soak started", "slot": "A", "columns": 7, "zero": "x", "modes": {"live": []}}],
     [
         {
-            "kind": kinds.SOAK_STARTED,
+            "kind": "soak started",
             "slot": "A",
             "zero": 1e308,
             "end": -1e308,
@@ -85,11 +85,16 @@ ODD: list[list[dict[str, Any]]] = [
             "period": -1,
         }
     ],
-    [{"kind": kinds.SOAK_EVENT, "slot": "A"}, {"kind": kinds.SOAK_GAP, "slot": "A"}],
-    [{"kind": kinds.MADE_SAFE}, {"kind": kinds.FAULTS}, {"kind": kinds.READING}, {"kind": kinds.CHECK_ENDED}],
-    [{"kind": kinds.RUN_ENDED}],
-    [{"kind": kinds.RUN_ENDED, "exit_code": "x"}],
-    [{"kind": kinds.EVENT, "what": ["x"], "text": {"y": 1}, "slot": 3}],
+    [{"kind": "soak event", "slot": "A"}, {"kind": "soak gap", "slot": "A"}],
+    [{"kind": "made safe"}, {"kind": "faults"}, {"kind": "reading"}, {"kind": "check ended"}],
+    [{"kind": "run ended"}],
+    [{"kind": "run ended", "exit_code": "x"}],
+    [{"kind": "event", "what": ["x"], "text": {"y": 1}, "slot": 3}],
+    [{"kind": "event", "v": 99, "what": "x", "text": "y"}],
+    [{"kind": "event", "v": 1, "what": "x", "text": "y", "more": 1}],
+    [{"kind": "event", "v": [], "what": "x", "text": "y"}],
+    [{"kind": "check ended", "v": 1, "check": "unplanned", "verdict": "passed", "seconds": 1.0}],
+    [{"kind": "soak event", "v": 1, "slot": "Z", "number": 1, "since": 0.0}],
 ]
 
 
@@ -101,17 +106,11 @@ def test_entries_that_no_run_writes_break_no_page(
     if began:
         story = begin("odd")
         story.sample(2)
-        writer = story.writer
-    else:
-        writer = JournalWriter(runs / "odd")
-    for entry in entries:
-        writer.write(entry["kind"], **{key: value for key, value in entry.items() if key != "kind"})
+    append_raw(runs / "odd", *entries)
     for path in ("/", "/runs/odd", "/runs/odd/report/1"):
         assert served.ask(path)[0] in {200, 404}
     with served.listen("/runs/odd/stream") as events:
         assert next(event for event in events if event["event"] == "news")
-    if not began:
-        writer.close()
 
 
 @pytest.mark.parametrize(

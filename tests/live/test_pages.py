@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 
+from hilseq.journal.entries import MadeSafe, RunEnded, RunResumed
 from hilseq.reports.write import write_reports
 
 
@@ -46,7 +47,7 @@ def test_an_empty_folder_says_how_to_fill_it(served: Any) -> None:
 def test_running_runs_come_first_and_a_broken_off_one_never_looks_complete(
     served: Any, begin: Callable[..., Any], write_whole: Callable[..., Path], age: Callable[..., None]
 ) -> None:
-    """Of a run without an end no page says `ship` or `ended`, though every check in it passed."""
+    """Of a run without an end no page says `ship` or `completed`, though every check in it passed."""
     write_whole("20261125-090000-RH-0007", serial="RH-0007")
     killed = begin("20261125-070000-RH-0005", serial="RH-0005")
     killed.kill()
@@ -55,7 +56,7 @@ def test_running_runs_come_first_and_a_broken_off_one_never_looks_complete(
     going.sample(5)
     said = _said(served.ask("/"))
     assert said.index("RH-0001") < said.index("Before") < said.index("RH-0007")
-    assert "RH16 RH-0007 ✓ ship ■ ended" in said
+    assert "RH16 RH-0007 ✓ ship ■ completed" in said
     assert "RH16 RH-0005 \u2013 incomplete … unfinished" in said
     page = _said(served.ask(f"/runs/{killed.folder.name}"))
     assert "unfinished did not end; no sign of life since" in page
@@ -74,9 +75,9 @@ def test_an_interrupted_run_says_so(served: Any, begin: Callable[..., Any]) -> N
 def test_a_run_taken_up_again_runs(served: Any, begin: Callable[..., Any]) -> None:
     """An end that was followed by a resume is no end."""
     story = begin()
-    story.note("made safe", verified=True, why="", by="run", slot="")
-    story.note("run ended", exit_code=3, interrupted=True)
-    story.note("run resumed", torn=0, why="the run was interrupted", hilseq="0.1.0")
+    story.note(MadeSafe(verified=True, by="run"))
+    story.note(RunEnded(exit_code=3, interrupted=True))
+    story.note(RunResumed(torn=0, why="the run was interrupted", hilseq="0.1.0"))
     said = _said(served.ask(f"/runs/{story.folder.name}"))
     assert "running since 2026-11-25 08:00:00 UTC" in said
 

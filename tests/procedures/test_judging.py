@@ -2,25 +2,31 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import pytest
 
 from hilseq.analysis.limits import DecisionRule, Limits
 from hilseq.errors import UnitFault
+from hilseq.journal.entries import Reading
 from hilseq.measured import Measured
 from hilseq.plugin.judge import Judge
 from hilseq.quantities import base_unit
 
 
+def _judge(kept: list[Reading]) -> Judge:
+    return Judge(DecisionRule.GUARDED, kept.append, check="c", slot="A", place="ai1")
+
+
 def test_a_reading_in_milliamperes_meets_limits_in_amperes() -> None:
     """12.5 mA +- 0.2 mA conforms to 4 to 20 mA, and is kept as 0.0125 A with its uncertainty."""
-    kept: list[dict[str, Any]] = []
-    Judge(DecisionRule.GUARDED, kept.append)("loop", Measured(12.5, "mA", 0.1), Limits(0.004, 0.020))
-    assert (kept[0]["value"], kept[0]["unit"]) == (pytest.approx(0.0125), "A")
-    assert kept[0]["uncertainty"] == pytest.approx(0.0002)
+    kept: list[Reading] = []
+    _judge(kept)("loop", Measured(12.5, "mA", 0.1), Limits(0.004, 0.020))
+    assert kept[0].value == pytest.approx(0.0125)
+    assert kept[0].unit == "A"
+    assert kept[0].uncertainty == pytest.approx(0.0002)
+    assert (kept[0].check, kept[0].slot, kept[0].place, kept[0].rule) == ("c", "A", "ai1", "guarded")
     with pytest.raises(UnitFault, match="loop is 25"):
-        Judge(DecisionRule.GUARDED, kept.append)("loop", Measured(25.0, "mA", 0.1), Limits(0.004, 0.020))
+        _judge(kept)("loop", Measured(25.0, "mA", 0.1), Limits(0.004, 0.020))
+    assert [str(reading.verdict) for reading in kept] == ["conforms", "fails"]
 
 
 @pytest.mark.parametrize(
@@ -42,4 +48,4 @@ def test_base_units(unit: str, base: tuple[str, float]) -> None:
 def test_a_bare_number_is_no_reading() -> None:
     """The author of a sequence is told what to give instead."""
     with pytest.raises(TypeError, match=r"'loop' is judged by 12\.5.*expected hilseq\.Measured"):
-        Judge(DecisionRule.GUARDED, lambda _: None)("loop", 12.5, Limits(4.0, 20.0))  # type: ignore[arg-type]
+        _judge([])("loop", 12.5, Limits(4.0, 20.0))  # type: ignore[arg-type]

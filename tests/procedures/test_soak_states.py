@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -13,11 +14,14 @@ import pytest
 from hilseq.description.plans import SoakCycles
 from hilseq.description.profile import Mode
 from hilseq.errors import HilseqError, InstrumentTimeout, Interlock, StandFault, UnitFault
-from hilseq.procedures.faults import Faults, StoredFault
+from hilseq.journal.entries import StoredFault
+from hilseq.journal.run_state import SoakState
+from hilseq.procedures.faults import Faults
 from hilseq.procedures.operator import Operator, Prompt
-from hilseq.procedures.soak.record import Finding, Incident, Recorder, SoakState
+from hilseq.procedures.soak.record import Finding, Incident, Recorder, ResumedSoak
 from hilseq.procedures.soak.run import SoakRun
 from hilseq.procedures.soak.states import TABLE, Event, Keep, Machine, State, diagram
+from tests.journals import soak_started
 
 if TYPE_CHECKING:
     from tests.procedures.conftest import MakeUnit
@@ -77,6 +81,8 @@ def test_the_documents_show_the_table() -> None:
 
 class _Kept:
     """A recorder that lists what it is told to keep; samples and progress are left out."""
+
+    slot, check, file = "A", "soak", "samples-A.bin"
 
     def __init__(self) -> None:
         self.kept: list[str] = []
@@ -141,8 +147,15 @@ STUCK = "output-stuck-off@q03,after=20s"
 LEAVES = "mode-unreachable@mode live,after=20s,for=40s"
 CYCLES = {"cycles": SoakCycles.model_validate({"every": "30 s", "off": "2 s"})}
 #: An interrupted soak: begun 100 s ago, with one event.
-BEFORE = SoakState(
-    -100.0, 30.0, -50.0, 0, [Incident(1, 10.0, None, [Finding("reset", "start", "once")])], [], "cut off"
+BEFORE = ResumedSoak(
+    SoakState(
+        soak_started(duration=130.0, zero=-100.0),
+        incidents=[Incident(1, 10.0, None, [Finding("reset", "start", "once")])],
+    ),
+    samples=50,
+    last=-50.0,
+    highest_case=-math.inf,
+    why="cut off",
 )
 
 
@@ -155,7 +168,7 @@ class Soaking:
     trips: tuple[tuple[State, HilseqError], ...] = ()
     plan: dict[str, Any] = field(default_factory=dict)
     duration: float = 60.0
-    state: SoakState | None = None
+    state: ResumedSoak | None = None
     #: What is raised in the end.
     ends: type[HilseqError] | None = None
 
@@ -296,7 +309,8 @@ def test_a_soak_moves_as_the_table_says(make: MakeUnit, monkeypatch: pytest.Monk
         )
 
     def one_more(self: Faults) -> list[StoredFault]:
-        entry = StoredFault(0x21, "q05", None, "overloaded", "a short", "look")
+        named = {"code": 0x21, "place": "q05", "meaning": "overloaded", "cause": "a short", "remedy": "look"}
+        entry = StoredFault(time=None, **named)
         return [*read(self), *([entry] if CYCLE in made else [])]
 
     monkeypatch.setattr(Machine, "on", on)

@@ -67,8 +67,8 @@ def test_all_ports_carry_their_frames_at_once(traffic: Callable[..., Traffic]) -
         carrying.send()
         assert carrying.gather(0.0) == []
     for tally in carrying.tallies().values():
-        assert (tally["frames"], tally["lost_frames"], tally["wrong_frames"]) == (3, 0, 0)
-        assert (tally["bits"], tally["wrong_bits"]) == (3 * 8 * len(FRAME), 0)
+        assert (tally.frames, tally.lost_frames, tally.wrong_frames) == (3, 0, 0)
+        assert (tally.bits, tally.wrong_bits) == (3 * 8 * len(FRAME), 0)
 
 
 def test_what_comes_back_wrong_is_counted_to_the_bit(traffic: Callable[..., Traffic]) -> None:
@@ -80,8 +80,8 @@ def test_what_comes_back_wrong_is_counted_to_the_bit(traffic: Callable[..., Traf
     carrying.send()
     carrying.gather(0.0)
     good, bad = carrying.tallies().values()
-    assert (good["wrong_frames"], good["wrong_bits"]) == (0, 0)
-    assert (bad["frames"], bad["wrong_frames"], bad["wrong_bits"]) == (1, 1, 2)
+    assert (good.wrong_frames, good.wrong_bits) == (0, 0)
+    assert (bad.frames, bad.wrong_frames, bad.wrong_bits) == (1, 1, 2)
 
 
 def test_a_port_that_falls_silent_is_told_once(traffic: Callable[..., Traffic]) -> None:
@@ -99,8 +99,8 @@ def test_a_port_that_falls_silent_is_told_once(traffic: Callable[..., Traffic]) 
     assert [(finding.what, finding.place) for finding in told] == [("port silent", "port 1")]
     mute, well = carrying.tallies().values()
     # Left alone for one round, then for two: each frame to a dead port costs the soak its deadline.
-    assert (mute["frames"], mute["lost_frames"]) == (SILENT_AFTER + 1, SILENT_AFTER + 1)
-    assert (well["frames"], well["lost_frames"]) == (SILENT_AFTER + 4, 0)
+    assert (mute.frames, mute.lost_frames) == (SILENT_AFTER + 1, SILENT_AFTER + 1)
+    assert (well.frames, well.lost_frames) == (SILENT_AFTER + 4, 0)
     assert carrying.worse_than_claimed() == []
 
 
@@ -130,7 +130,7 @@ def test_frames_under_way_are_forgotten_with_their_ports(traffic: Callable[..., 
     carrying.send()
     carrying.gather(0.0)
     (tally,) = carrying.tallies().values()
-    assert (tally["frames"], tally["lost_frames"], tally["wrong_frames"]) == (1, 0, 0)
+    assert (tally.frames, tally.lost_frames, tally.wrong_frames) == (1, 0, 0)
 
 
 def _spoils(*frames: int) -> Handler:
@@ -189,7 +189,7 @@ def test_a_soak_that_goes_on_keeps_the_date(traffic: Callable[..., Traffic]) -> 
     resumed.go_on_from(kept)
     _carry(resumed, range(10, 12))
     assert [worse.since for worse in resumed.worse_than_claimed()] == [30.0]
-    undated = {key: value for key, value in kept["port 1"].items() if not key.startswith("beyond")}
+    undated = kept["port 1"].model_copy(update={"beyond": None, "beyond_case": None})
     resumed.go_on_from({"port 1": undated})
     _carry(resumed, range(12, 14))
     assert [worse.since for worse in resumed.worse_than_claimed()] == [120.0]

@@ -13,12 +13,23 @@ from typing import Any
 import pytest
 import sqlalchemy as sa
 
+from hilseq.analysis.limits import ReadingVerdict
 from hilseq.clock import WallClock
-from hilseq.journal import kinds
+from hilseq.journal.entries import (
+    CheckEnded,
+    CheckStarted,
+    EventLogged,
+    InstrumentIdentified,
+    MadeSafe,
+    Reading,
+    RunEnded,
+    TableKept,
+)
 from hilseq.journal.writer import JournalWriter
 from hilseq.records.database import Database, open_database
 from hilseq.records.tables import runs, soak_minutes
 from hilseq.verdicts import CheckVerdict, dispose, exit_code
+from tests.journals import check_planned, run_started, unit
 
 SERVER = runpy.run_path(str(Path(__file__).with_name("postgres_server.py")))
 DAY_ONE = datetime(2026, 1, 5, 8, tzinfo=UTC)
@@ -146,40 +157,26 @@ def tell_story(folder: Path, story: Story) -> Path:
     clock = _Clock(story.at)
     writer.clock = clock
     slots = {"left": (story.part, story.serial), **story.more_units}
-    writer.write(
-        kinds.RUN_STARTED,
-        run=story.run or folder.name,
-        stand=story.stand,
-        hilseq="0.1.0",
-        simulated=story.simulated,
-        seed=None,
-        decision_rules=dict.fromkeys(slots, "guarded"),
-        units=[
-            {"slot": slot, "serial": serial, "part": part, "description": "", "intake": story.intake}
-            for slot, (part, serial) in slots.items()
-        ],
-        options={},
-        inputs=[],
-    )
+    units = [unit(slot, serial, part, intake=story.intake) for slot, (part, serial) in slots.items()]
+    header = {"stand": story.stand, "simulated": story.simulated}
+    writer.write(run_started(*units, run=story.run or folder.name, **header))
     for instrument in story.instruments:
-        writer.write(kinds.INSTRUMENT, **instrument)
+        known = {"what": "", "resource": "", "identity": "", "certificate": "", "due": ""}
+        writer.write(InstrumentIdentified(**(known | instrument)))
     planned = [(slot, check) for slot in slots for check in story.checks]
     names = [
         f"{check.name}[{slot}-{check.place}]" if len(slots) > 1 else check.name for slot, check in planned
     ]
     for (slot, check), name in zip(planned, names, strict=True):
-        writer.write(
-            kinds.CHECK_PLANNED,
-            check=name,
-            sequence="power on",
-            stage=check.stage,
-            title="The unit is well",
-            slot=slot,
-            place=check.place,
-            gate=False,
-        )
+        known = {
+            "sequence": "power on",
+            "stage": check.stage,
+            "title": "The unit is well",
+            "place": check.place,
+        }
+        writer.write(check_planned(name, slot=slot, **known))
     for slot, what, text in story.events:
-        writer.write(kinds.EVENT, slot=slot, what=what, text=text)
+        writer.write(EventLogged(slot=slot, what=what, text=text))
     for number, ((slot, check), name) in enumerate(zip(planned, names, strict=True)):
         if story.stop_after is not None and number >= story.stop_after:
             writer.close()
@@ -187,48 +184,35 @@ def tell_story(folder: Path, story: Story) -> Path:
         _tell_check(writer, slot, check, name)
         clock.sleep(1.0)
     code = exit_code([dispose(CheckVerdict(check.verdict) for check in story.checks)])
-    writer.write(kinds.MADE_SAFE, verified=True, why="", by="run")
-    writer.write(kinds.RUN_ENDED, exit_code=int(code), interrupted=False)
+    writer.write(MadeSafe(verified=True, by="run"))
+    writer.write(RunEnded(exit_code=int(code), interrupted=False))
     writer.close()
     return folder
 
 
 def _tell_check(writer: JournalWriter, slot: str, check: Checked, name: str) -> None:
-    writer.write(kinds.CHECK_STARTED, check=name)
+    writer.write(CheckStarted(check=name))
     for reading in check.readings:
         writer.write(
-            kinds.READING,
-            check=name,
-            slot=slot,
-            name=reading.name,
-            value=reading.value,
-            unit=reading.unit,
-            uncertainty=reading.uncertainty,
-            low=reading.low,
-            high=reading.high,
-            verdict=reading.verdict,
-            probability=None,
-            place=reading.place or check.place,
-            rule="guarded",
+            Reading(
+                check=name,
+                slot=slot,
+                name=reading.name,
+                value=reading.value,
+                unit=reading.unit,
+                uncertainty=reading.uncertainty,
+                low=reading.low,
+                high=reading.high,
+                verdict=ReadingVerdict(reading.verdict),
+                place=reading.place or check.place,
+            )
         )
     if check.cold_starts:
-        writer.write(
-            kinds.TABLE,
-            check=name,
-            slot=slot,
-            name="cold starts",
-            columns=["cycle", "what went wrong"],
-            rows=[[number, wrong] for number, wrong in enumerate(check.cold_starts, 1)],
-        )
-    writer.write(
-        kinds.CHECK_ENDED,
-        check=name,
-        verdict=check.verdict,
-        why=check.why,
-        places=list(check.places),
-        stand_places=[],
-        seconds=1.0,
-    )
+        rows = tuple((number, wrong) for number, wrong in enumerate(check.cold_starts, 1))
+        columns = ("cycle", "what went wrong")
+        writer.write(TableKept(check=name, slot=slot, name="cold starts", columns=columns, rows=rows))
+    verdict = CheckVerdict(check.verdict)
+    writer.write(CheckEnded(check=name, verdict=verdict, why=check.why, places=check.places, seconds=1.0))
 
 
 MakeRun = Callable[..., Path]

@@ -13,7 +13,7 @@ import sqlalchemy as sa
 from typer.testing import CliRunner
 
 from hilseq.cli.records import make_records_app
-from hilseq.journal import kinds
+from hilseq.journal.entries import CheckEnded, CheckStarted, RunEnded
 from hilseq.journal.samples import SampleWriter
 from hilseq.journal.writer import JournalWriter
 from hilseq.plugin import prior_runs
@@ -24,6 +24,8 @@ from hilseq.records.history.unit_history import unit_history, visits_of
 from hilseq.records.importing import Outcome, import_run
 from hilseq.records.synchronising import Synchronised, status, sync
 from hilseq.reports.verify import verify
+from hilseq.verdicts import CheckVerdict
+from tests.journals import check_planned, run_started, soak_ended, soak_started, unit
 
 FILE = "samples-a.bin"
 
@@ -41,26 +43,22 @@ def run(runs: Path) -> Path:
 
 def _soaked(folder: Path, *, repair: bool = False) -> Path:
     journal = JournalWriter(folder)
-    units = [{"slot": slot, "part": "RH-16", "serial": f"SN-{n}"} for n, slot in enumerate("ab", 1)]
-    journal.write(
-        kinds.RUN_STARTED, run=folder.name, stand="north", hilseq="0", simulated=False, decision_rules={},
-        units=units,
-    )  # fmt: skip
+    units = [unit(slot, f"SN-{n}", "RH-16") for n, slot in enumerate("ab", 1)]
+    journal.write(run_started(*units, run=folder.name, stand="north"))
     for slot in "ab":
-        planned = {"sequence": "soak", "stage": "soak", "title": "It stays", "slot": slot, "place": "unit"}
-        journal.write(kinds.CHECK_PLANNED, check=f"s::test_soak[{slot}]", gate=False, **planned)
-        journal.write(kinds.CHECK_STARTED, check=f"s::test_soak[{slot}]")
-    journal.write(kinds.SOAK_STARTED, slot="a", check="s::test_soak[a]", file=FILE, zero=0.0, period=1.0)
+        journal.write(check_planned(f"s::test_soak[{slot}]", slot=slot))
+        journal.write(CheckStarted(check=f"s::test_soak[{slot}]"))
+    journal.write(soak_started("a", check="s::test_soak[a]", file=FILE))
     samples = SampleWriter(folder / FILE, ["current"])
     for second in range(180):
         samples.append(float(second), [0.1])
-    journal.write(kinds.SAMPLES_SEALED, slot="a", **samples.seal(), ports={})
+    journal.write(samples.seal("a", {}))
     samples.close()
-    journal.write(kinds.SOAK_ENDED, slot="a", since=180.0, samples=180, missed=0, events=0, why="", ports={})
+    journal.write(soak_ended("a", since=180.0, samples=180))
     for slot in "ab":
-        verdict = {"verdict": "failed", "why": "hot"} if repair else {"verdict": "passed", "why": ""}
-        journal.write(kinds.CHECK_ENDED, check=f"s::test_soak[{slot}]", **verdict, places=[], seconds=180)
-    journal.write(kinds.RUN_ENDED, exit_code=int(repair), interrupted=False)
+        verdict, why = (CheckVerdict.FAILED, "hot") if repair else (CheckVerdict.PASSED, "")
+        journal.write(CheckEnded(check=f"s::test_soak[{slot}]", verdict=verdict, why=why, seconds=180))
+    journal.write(RunEnded(exit_code=int(repair), interrupted=False))
     journal.close()
     return folder
 
@@ -227,7 +225,7 @@ def test_the_header_of_a_later_run_counts_the_earlier_one_as_what_it_is_worth(ru
 
     def before() -> list[str]:
         found = prior_runs.earlier_runs(run.parent / "next", "RH-16", "SN-1", simulated=False)
-        return [one["disposition"] for one in found]
+        return [one.disposition for one in found]
 
     assert before() == ["ship"]
     _spoil(run)

@@ -9,12 +9,14 @@ from typing import Any
 
 import pytest
 
-from hilseq.journal import kinds
+from hilseq.journal.entries import CheckEnded, CheckStarted, RunEnded
 from hilseq.journal.samples import SampleWriter
 from hilseq.journal.writer import JournalWriter
 from hilseq.records.database import Database
 from hilseq.records.history.part import pooled
 from hilseq.records.importing import Outcome, import_run
+from hilseq.verdicts import CheckVerdict
+from tests.journals import check_planned, run_started, soak_event, soak_started, unit
 
 Soak = Callable[..., Path]
 Minutes = Callable[..., list[tuple[Any, ...]]]
@@ -28,14 +30,10 @@ def soak(tmp_path: Path) -> Soak:
     def make(folder: str = "soaked", samples: int = 180, events: int = 0, end: bool = True) -> Path:
         run = tmp_path / folder
         journal = JournalWriter(run)
-        journal.write(
-            kinds.RUN_STARTED, run=folder, stand="north", hilseq="0", simulated=False, decision_rules={},
-            units=[{"slot": "a", "part": "RH-16", "serial": "SN-1"}],
-        )  # fmt: skip
-        planned = {"sequence": "soak", "stage": "soak", "title": "It stays", "slot": "a", "place": "unit"}
-        journal.write(kinds.CHECK_PLANNED, check="s::test_soak", gate=False, **planned)
-        journal.write(kinds.CHECK_STARTED, check="s::test_soak")
-        journal.write(kinds.SOAK_STARTED, slot="a", zero=ZERO, period=1.0)
+        journal.write(run_started(unit("a", "SN-1", "RH-16"), run=folder, stand="north"))
+        journal.write(check_planned("s::test_soak", slot="a"))
+        journal.write(CheckStarted(check="s::test_soak"))
+        journal.write(soak_started("a", zero=ZERO, check="s::test_soak"))
         writer = SampleWriter(run / "samples-a.bin", ["current", "mode"])
         for second in range(samples):
             writer.append(
@@ -43,14 +41,12 @@ def soak(tmp_path: Path) -> Soak:
             )
         for number in range(events):
             for place in ("mode", "q01"):
-                journal.write(kinds.SOAK_EVENT, slot="a", number=number + 1, since=5.0, what="x", place=place)
-        journal.write(kinds.SAMPLES_SEALED, slot="a", **writer.seal())
+                journal.write(soak_event(number + 1, "a", place=place))
+        journal.write(writer.seal("a", {}))
         writer.close()
         if end:
-            journal.write(
-                kinds.CHECK_ENDED, check="s::test_soak", verdict="passed", why="", places=[], seconds=samples
-            )
-            journal.write(kinds.RUN_ENDED, exit_code=0, interrupted=False)
+            journal.write(CheckEnded(check="s::test_soak", verdict=CheckVerdict.PASSED, seconds=samples))
+            journal.write(RunEnded(exit_code=0, interrupted=False))
         journal.close()
         return run
 

@@ -9,11 +9,25 @@ from typing import Any
 
 import pytest
 
-from hilseq.journal import kinds
-from hilseq.journal.reader import read_journal
+from hilseq.journal.entries import (
+    CheckEnded,
+    CheckStarted,
+    EventLogged,
+    FaultsRead,
+    InstrumentIdentified,
+    JournalEntry,
+    MadeSafe,
+    Reading,
+    RunEnded,
+    StoredFault,
+    TableKept,
+    UnitUnderTest,
+)
+from hilseq.journal.reader import read_journal, run_state
 from hilseq.journal.writer import JournalWriter
 from hilseq.reports.page import render
-from hilseq.reports.record import load_record
+from hilseq.verdicts import CheckVerdict
+from tests.journals import check_planned, run_started
 from tests.standing_clock import StandingClock
 
 
@@ -26,41 +40,22 @@ class Story:
         self.writer = JournalWriter(folder)
         self.writer.clock = self.clock
         self.count = 0
-        units = header.pop("units", [unit()])
-        self.note(
-            kinds.RUN_STARTED,
-            **{
-                "run": "20261125-080000-RH0001",
-                "stand": "sim-bench",
-                "hilseq": "0.1.0",
-                "simulated": False,
-                "seed": None,
-                "decision_rules": {one["slot"]: "guarded" for one in units},
-                "units": units,
-                "options": {"attended": False},
-                "inputs": [
-                    {"role": "stand file", "name": "stand.yaml", "sha256": "ab" * 32, "text": "x: 1\n"}
-                ],
-                **header,
-            },
-        )
+        units = [UnitUnderTest(**one) for one in header.pop("units", [unit()])]
+        self.note(run_started(*units, **header))
 
-    def note(self, kind: str, **fields: Any) -> None:
-        self.writer.write(kind, **fields)
+    def note(self, entry: JournalEntry) -> None:
+        self.writer.write(entry)
 
     def instrument(self, **fields: Any) -> None:
-        self.note(
-            kinds.INSTRUMENT,
-            **{
-                "name": "main",
-                "what": "supply",
-                "resource": "TCPIP::192.0.2.10::5025::SOCKET",
-                "identity": "Ombrella,PS-3203,77,1.0",
-                "certificate": "SIM-PS-1",
-                "due": "2027-05-31",
-                **fields,
-            },
-        )
+        known = {
+            "name": "main",
+            "what": "supply",
+            "resource": "TCPIP::192.0.2.10::5025::SOCKET",
+            "identity": "Ombrella,PS-3203,77,1.0",
+            "certificate": "SIM-PS-1",
+            "due": "2027-05-31",
+        }
+        self.note(InstrumentIdentified(**(known | fields)))
 
     def check(
         self,
@@ -80,45 +75,28 @@ class Story:
     ) -> str:
         self.count += 1
         name = f"test_{stage.replace(' ', '_')}.py::test_{self.count}[{name or place}]"
-        self.note(
-            kinds.CHECK_PLANNED,
-            check=name,
-            sequence=stage,
-            stage=stage,
-            title=title,
-            slot=slot,
-            place=place,
-            gate=gate,
-        )
-        self.note(kinds.CHECK_STARTED, check=name)
+        known = {"sequence": stage, "stage": stage, "title": title, "place": place, "gate": gate}
+        self.note(check_planned(name, slot=slot, **known))
+        self.note(CheckStarted(check=name))
         self.clock.sleep(0.85)
         for one in readings:
-            self.note(kinds.READING, **{**reading(), **one, "check": name, "slot": slot})
+            self.note(Reading(**{**reading(), **one, "check": name, "slot": slot}))
         for table in tables:
-            self.note(kinds.TABLE, **table, check=name, slot=slot)
+            self.note(TableKept(**table, check=name, slot=slot))
         if end:
-            self.note(
-                kinds.CHECK_ENDED,
-                check=name,
-                verdict=verdict,
-                why=why,
-                places=list(places),
-                stand_places=[],
-                seconds=0.85,
-            )
+            said = CheckVerdict(verdict)
+            self.note(CheckEnded(check=name, verdict=said, why=why, places=tuple(places), seconds=0.85))
         return name
 
     def faults(self, when: str, entries: Sequence[Mapping[str, Any]], slot: str = "A") -> None:
-        self.note(kinds.FAULTS, slot=slot, when=when, entries=[dict(one) for one in entries])
+        self.note(FaultsRead(slot=slot, when=when, entries=tuple(StoredFault(**one) for one in entries)))
 
     def event(self, what: str, text: str, slot: str = "A") -> None:
-        self.note(kinds.EVENT, what=what, text=text, slot=slot)
+        self.note(EventLogged(what=what, text=text, slot=slot))
 
     def end(self, exit_code: int = 0, *, interrupted: bool = False, safe: bool = True) -> Path:
-        self.note(
-            kinds.MADE_SAFE, verified=safe, why="" if safe else "supply main: output still on", by="run"
-        )
-        self.note(kinds.RUN_ENDED, exit_code=exit_code, interrupted=interrupted)
+        self.note(MadeSafe(verified=safe, why="" if safe else "supply main: output still on", by="run"))
+        self.note(RunEnded(exit_code=exit_code, interrupted=interrupted))
         return self.stop()
 
     def stop(self) -> Path:
@@ -333,7 +311,7 @@ def page_of() -> Callable[..., str]:
     """Return the page of the first unit of a run folder."""
 
     def page(folder: Path, **options: Any) -> str:
-        record = load_record(read_journal(folder))
+        record = run_state(read_journal(folder))
         return render(record, record.units[0], **options)
 
     return page

@@ -17,10 +17,10 @@ import pypdf
 import pytest
 
 from hilseq.errors import UsageError
-from hilseq.journal.reader import read_journal
+from hilseq.journal.reader import read_journal, run_state
+from hilseq.journal.run_state import RunState
 from hilseq.reports import paper
 from hilseq.reports.formatting import short_code
-from hilseq.reports.record import RunRecord, load_record
 
 pytest.importorskip("typst", reason="the extra hilseq[certificate] is not installed")
 pytest.importorskip("segno", reason="the extra hilseq[certificate] is not installed")
@@ -28,8 +28,8 @@ pytest.importorskip("segno", reason="the extra hilseq[certificate] is not instal
 from hilseq.reports.certificate import certificate, label, two_dimensional_code
 
 
-def _record(folder: Path) -> RunRecord:
-    return load_record(read_journal(folder))
+def _record(folder: Path) -> RunState:
+    return run_state(read_journal(folder))
 
 
 def _pages(pdf: bytes) -> int:
@@ -48,8 +48,8 @@ from pathlib import Path
 from hilseq.journal.reader import read_journal
 from hilseq.reports.certificate import certificate
 from hilseq.reports.certificate import label
-from hilseq.reports.record import load_record
-run = load_record(read_journal(Path(sys.argv[1])))
+from hilseq.journal.reader import run_state
+run = run_state(read_journal(Path(sys.argv[1])))
 unit = run.units[0]
 for made in (certificate(run, unit), label(run, unit, "pdf"), label(run, unit, "svg")):
     print(hashlib.sha256(made).hexdigest())

@@ -5,13 +5,15 @@ from __future__ import annotations
 import math
 import re
 import xml.etree.ElementTree as ET
+from typing import Any
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from hilseq.journal.entries import Reading, TableKept
+from hilseq.journal.run_state import CheckState
 from hilseq.reports import check_drawings, svg
-from hilseq.reports.record import Check, Reading
 from hilseq.verdicts import CheckVerdict
 
 NUMBERS = st.floats(-1e12, 1e12) | st.just(0.0)
@@ -19,7 +21,11 @@ NUMBERS = st.floats(-1e12, 1e12) | st.just(0.0)
 
 def _reading(value: float | str = 5.0, **fields: object) -> Reading:
     plain = {"name": "x", "unit": "V", "uncertainty": 0.5, "low": 0.0, "high": 10.0, "verdict": "conforms"}
-    return Reading(value=value, **(plain | fields))  # type: ignore[arg-type]
+    return Reading(check="c", slot="A", value=value, **(plain | fields))
+
+
+def _table(name: str, columns: list[str], rows: Any) -> TableKept:
+    return TableKept(check="c", slot="A", name=name, columns=tuple(columns), rows=tuple(map(tuple, rows)))
 
 
 def _parts(drawing: str, class_: str) -> list[ET.Element]:
@@ -47,7 +53,7 @@ def test_each_verdict_has_a_shape_of_its_own(verdict: str, shape: str) -> None:
 
 def test_the_guard_band_is_hatched_under_the_guarded_rule_only() -> None:
     assert len(_parts(check_drawings.draw_limits(_reading(), "guarded"), "guard")) == 2
-    assert not _parts(check_drawings.draw_limits(_reading(), "simple"), "guard")
+    assert not _parts(check_drawings.draw_limits(_reading(rule="simple"), "simple"), "guard")
     assert not _parts(check_drawings.draw_limits(_reading(rule="simple"), "guarded"), "guard")
     assert len(_parts(check_drawings.draw_limits(_reading(low=None), "guarded"), "guard")) == 1
 
@@ -88,8 +94,8 @@ def test_a_value_that_is_no_number_has_limits_but_no_mark(value: float | str) ->
     assert "no number" in drawing
 
 
-def _check(place: str, verdict: CheckVerdict, places: tuple[str, ...] = ()) -> Check:
-    check = Check("id" + place, "s", "outputs", "t", "A", place, gate=False)
+def _check(place: str, verdict: CheckVerdict, places: tuple[str, ...] = ()) -> CheckState:
+    check = CheckState("id" + place, "s", "outputs", "t", "A", place, gate=False)
     check.verdict, check.places = verdict, places
     return check
 
@@ -120,8 +126,9 @@ def test_a_place_that_failed_once_is_bad_and_places_that_failed_together_are_joi
 
 def test_a_table_of_numbers_is_a_curve_with_its_limits_dashed() -> None:
     rows = [[0, 0.1, -1, 1], [5, 0.2, -1, 1], [10, 0.3, -1, 1]]
-    table = {"name": "error", "columns": ["asked (V)", "error (mV)", "low limit", "high limit"], "rows": rows}
-    drawing = check_drawings.draw_curve(table)
+    drawing = check_drawings.draw_curve(
+        _table("error", ["asked (V)", "error (mV)", "low limit", "high limit"], rows)
+    )
     assert len(_parts(drawing, "limit")) == 2
     assert len(_parts(drawing, "curve-0")) == 1
     assert "error (mV) from 0.1 to 0.3" in drawing
@@ -131,16 +138,14 @@ def test_a_table_of_numbers_is_a_curve_with_its_limits_dashed() -> None:
     "rows", [[], [[1, 2]], [["a", 1], ["b", 2], ["c", 3]], [[1, 2], [1, 3], [1, 4]], [[1], [2], [3]]]
 )
 def test_a_table_that_is_no_curve_is_not_drawn_as_one(rows: list[list[object]]) -> None:
-    assert check_drawings.draw_curve({"name": "n", "columns": ["a", "b"], "rows": rows}) == ""
+    assert check_drawings.draw_curve(_table("n", ["a", "b"], rows)) == ""
 
 
 @pytest.mark.parametrize(("points", "marks"), [(40, 40), (41, 21), (200, 40)])
 def test_a_fine_curve_is_not_hidden_by_its_marks(points: int, marks: int) -> None:
     """The line holds every point; the marks, and one in the legend, only tell curves apart."""
     rows = [[0.001 * number, number * number] for number in range(points)]
-    drawing = check_drawings.draw_curve(
-        {"name": "waveform", "columns": ["time s", "current A"], "rows": rows}
-    )
+    drawing = check_drawings.draw_curve(_table("waveform", ["time s", "current A"], rows))
     assert drawing.count('class="point"') == marks + 1
 
 

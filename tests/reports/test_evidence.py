@@ -12,13 +12,13 @@ from typing import Any
 
 import pytest
 
-from hilseq.journal import kinds
-from hilseq.journal.reader import read_journal
+from hilseq.journal.reader import read_journal, run_state
 from hilseq.journal.samples import SampleWriter, read_samples
 from hilseq.journal.seals import broken_seals
 from hilseq.reports.verify import Outcome, verify
 from hilseq.reports.write import write_reports
 from tests import warm
+from tests.journals import soak_ended, soak_started
 
 _FILE = "samples-A.bin"
 
@@ -42,31 +42,25 @@ DAMAGE: list[tuple[Callable[[bytes], bytes | None], str]] = [
 ]
 
 
-_COLUMNS = [
-    {"name": "supply current", "unit": "A", "low": None, "high": None},
-    {"name": "unit mode", "unit": "", "low": None, "high": None},
-]
-
-
 def _soaked(story: Any) -> Path:
     """Write a run whose unit shipped after a soak of 20 min, and its reports."""
     story.check("The unit draws what a healthy one draws")
     zero = story.clock.now()
-    begun = {"slot": "A", "check": "soak", "file": _FILE, "zero": zero, "end": zero + 1200.0}
-    plan = {"duration": 1200.0, "planned": 1200.0, "period": 1.0, "mode": "live", "modes": {"live": 2}}
-    limits = {"case": "", "confidence": 0.95, "cover": "closed", "ambient": 25.0, "plan": {}}
-    story.note(kinds.SOAK_STARTED, **begun, **plan, **limits, columns=_COLUMNS)
-    samples = SampleWriter(story.folder / _FILE, [str(column["name"]) for column in _COLUMNS])
+    story.note(soak_started("A", 1200.0, zero))
+    samples = SampleWriter(story.folder / _FILE, ["supply current", "unit mode"])
     for second in range(1200):
         samples.append(zero + second, [0.1, 2.0])
     story.clock.sleep(1200.0)
-    story.note(kinds.SAMPLES_SEALED, slot="A", **samples.seal(), ports={})
-    ended = {"since": 1200.0, "samples": 1200, "missed": 0, "events": 0, "why": "its time was up"}
-    story.note(kinds.SOAK_ENDED, slot="A", **ended, ports={}, uncounted={})
+    story.note(samples.seal("A", {}))
+    story.note(soak_ended("A", since=1200.0, samples=1200, why="its time was up"))
     samples.close()
     folder = Path(story.end(0))
     write_reports(folder)
     return folder
+
+
+def _broken_seals(folder: Path) -> dict[str, str]:
+    return broken_seals(run_state(read_journal(folder)), folder)
 
 
 @pytest.fixture
@@ -89,7 +83,7 @@ def _words(page: Path) -> str:
 
 def test_a_sound_soak_is_told_without_a_caution(run: Path) -> None:
     """The seals fit: nothing is wrong, and the files are genuine."""
-    assert broken_seals(read_journal(run)) == {}
+    assert _broken_seals(run) == {}
     summary = json.loads((run / "summary.json").read_bytes())
     assert (summary["complete"], summary["units"][0]["disposition"]) == (True, "ship")
     assert summary["units"][0]["cautions"] == []
@@ -136,20 +130,19 @@ def test_the_samples_of_another_run_are_not_these(run: Path, tmp_path: Path) -> 
     with_more_current.close()
     shutil.copy(tmp_path / _FILE, run / _FILE)
     assert len(read_samples(run / _FILE).times) == 1200
-    assert "belongs to another run" in broken_seals(read_journal(run))["A"]
+    assert "belongs to another run" in _broken_seals(run)["A"]
 
 
 def test_what_was_sampled_after_the_last_seal_of_a_killed_run_is_no_damage(story: Callable[..., Any]) -> None:
     """A seal comes once in a while, a kill at any time: more samples than sealed are a torn end, not a change."""
     told = story()
-    begun = {"slot": "A", "check": "soak", "file": _FILE, "zero": 0.0, "end": 9.0, "columns": _COLUMNS}
-    told.note(kinds.SOAK_STARTED, **begun)
+    told.note(soak_started("A", 9.0))
     samples = SampleWriter(told.folder / _FILE, ["supply current", "unit mode"])
     samples.append(0.0, [0.1, 2.0])
-    told.note(kinds.SAMPLES_SEALED, slot="A", **samples.seal(), ports={})
+    told.note(samples.seal("A", {}))
     samples.append(1.0, [0.1, 2.0])
     samples.close()
-    assert broken_seals(read_journal(told.stop())) == {}
+    assert _broken_seals(told.stop()) == {}
 
 
 def test_no_certificate_is_made_of_damaged_evidence(run: Path) -> None:

@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from hilseq.errors import UsageError
 from hilseq.reports import write
 from hilseq.reports.write import file_stem, file_stems, write_file
+from tests.journals import append_raw
 
 
 def test_an_ordinary_serial_is_its_own_name() -> None:
@@ -88,10 +89,7 @@ def test_the_summary_of_a_truncated_run_does_not_say_ship(good: Path) -> None:
 
 
 def test_a_journal_by_other_means_is_refused_in_words(tmp_path: Path) -> None:
-    from hilseq.journal.writer import JournalWriter
-
-    writer = JournalWriter(tmp_path)
-    writer.write("run started", run="r")
+    append_raw(tmp_path, {"kind": "run started", "run": "r"})
     with pytest.raises(ValueError, match="an entry that no run writes"):
         write.write_reports(tmp_path)
     with pytest.raises(UsageError, match="holds no journal"):

@@ -6,13 +6,13 @@ from typing import Any
 
 import pytest
 
+from hilseq.journal.entries import Reading
 from hilseq.reports.formatting import date, join_truncated, rule_in_words, short_code, show_limits, show_value
-from hilseq.reports.record import Reading
 
 
 def _reading(**fields: Any) -> Reading:
     plain = {"name": "x", "value": 0.1083, "unit": "A", "uncertainty": 0.0012, "low": 0.085, "high": 0.135}
-    return Reading(**{**plain, "verdict": "conforms", **fields})
+    return Reading(check="c", slot="A", **{**plain, "verdict": "conforms", **fields})
 
 
 def _fields(

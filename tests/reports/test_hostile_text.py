@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hilseq.journal import kinds
+from hilseq.journal.entries import MadeSafe, RunEnded
 from hilseq.reports.page import EarlierRun
 from hilseq.reports.sanitize import LONGEST, sanitize
 from hilseq.reports.soak import Curve, Series, SoakEvent, SoakView, Span
@@ -94,7 +94,7 @@ def evil_run(story: Callable[..., Any], evil: str) -> Path:
     """Write a run in which every field that anybody else fills holds the hostile text."""
     unit = {"slot": evil, "serial": evil, "part": evil, "description": evil, "intake": {evil: evil}}
     inputs = [{"role": evil, "name": evil, "sha256": evil, "text": evil}]
-    told = story(run=evil, stand=evil, hilseq=evil, units=[unit], inputs=inputs, seed=evil)
+    told = story(run=evil, stand=evil, hilseq=evil, units=[unit], inputs=inputs)
     told.instrument(name=evil, what=evil, identity=evil, certificate=evil, due=evil)
     told.check(
         evil,
@@ -106,7 +106,7 @@ def evil_run(story: Callable[..., Any], evil: str) -> Path:
         places=[evil, "q01"],
         gate=True,
         readings=[
-            {"name": evil, "unit": evil, "value": evil, "verdict": evil, "rule": evil, "place": evil},
+            {"name": evil, "unit": evil, "value": evil, "verdict": "marginal", "place": evil},
             {"name": evil, "unit": evil, "verdict": "fails"},
         ],
         tables=[
@@ -116,12 +116,12 @@ def evil_run(story: Callable[..., Any], evil: str) -> Path:
     )
     told.check(evil, stage=evil + "2", place=evil, slot=evil, verdict="not performed", why=evil)
     told.check(evil, stage=evil + "3", place=evil, slot=evil, verdict="stand fault", why=evil, places=[evil])
-    fault = dict.fromkeys(("code", "place", "time", "meaning", "cause", "remedy"), evil)
+    fault = {"code": 1, "time": None} | dict.fromkeys(("place", "meaning", "cause", "remedy"), evil)
     told.faults(evil, [fault], slot=evil)
     told.event(evil, evil, slot=evil)
     told.event("proof", evil, slot="")
-    told.note(kinds.MADE_SAFE, verified=False, why=evil, by=evil)
-    told.note(kinds.RUN_ENDED, exit_code=1, interrupted=False)
+    told.note(MadeSafe(verified=False, why=evil, by="run"))
+    told.note(RunEnded(exit_code=1, interrupted=False))
     folder: Path = told.stop()
     return folder
 

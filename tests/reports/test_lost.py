@@ -8,8 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from hilseq.journal.lost import left_by_a_run, lost
-from hilseq.journal.reader import read_journal
+from hilseq.journal.reader import left_by_a_run, lost, read_journal
 from hilseq.journal.writer import JournalWriter
 from hilseq.live.folder import Found
 from hilseq.live.follower import Follower

@@ -12,9 +12,8 @@ from typing import Any
 
 import pytest
 
-from hilseq.journal.reader import read_journal
+from hilseq.journal.reader import read_journal, run_state
 from hilseq.reports.page import EarlierRun, render
-from hilseq.reports.record import load_record
 
 Page = Callable[..., str]
 Read = Callable[[str], Any]
@@ -106,7 +105,7 @@ def test_a_run_that_did_not_finish_never_looks_complete(
     assert "Nothing on this page releases the unit." in said
     assert said.index("This run did not finish") < said.index("incomplete RH16")
     assert "may ship." not in said
-    record = load_record(read_journal(folder))
+    record = run_state(read_journal(folder))
     assert str(record.final(record.units[0])) == "incomplete"
     assert record.final_exit_code == 3
     if how == "torn":
@@ -203,7 +202,7 @@ def test_every_link_inside_the_page_has_its_end(bad: Path, page_of: Page, read_p
 
 
 def test_the_same_journal_makes_the_same_page(bad: Path) -> None:
-    one, two = (load_record(read_journal(bad)) for _ in range(2))
+    one, two = (run_state(read_journal(bad)) for _ in range(2))
     assert render(one, one.units[0]) == render(two, two.units[0])
 
 

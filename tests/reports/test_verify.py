@@ -12,12 +12,13 @@ import pytest
 
 from hilseq.errors import UsageError
 from hilseq.journal.chain import GENESIS, seal
-from hilseq.journal.reader import read_journal
+from hilseq.journal.entries import CheckEnded
+from hilseq.journal.reader import read_journal, run_state
 from hilseq.reports import write
 from hilseq.reports.page import EarlierRun
-from hilseq.reports.record import load_record
 from hilseq.reports.verify import Outcome, as_json, verify
 from hilseq.reports.write import write_file
+from hilseq.verdicts import CheckVerdict
 
 pytest.importorskip("typst", reason="the extra hilseq[certificate] is not installed")
 pytest.importorskip("segno", reason="the extra hilseq[certificate] is not installed")
@@ -122,8 +123,9 @@ def test_a_journal_rewritten_from_end_to_end_no_longer_fits_the_file(run: Path, 
     journal = read_journal(run)
     lines, chain = [], GENESIS
     for number, entry in enumerate(journal.entries):
-        forged = {**entry, "verdict": "passed", "why": ""} if entry["kind"] == "check ended" else entry
-        line, chain = seal(number, forged, chain)
+        passed = {"verdict": CheckVerdict.PASSED, "why": ""}
+        forged = entry.model_copy(update=passed) if isinstance(entry, CheckEnded) else entry
+        line, chain = seal(number, forged.model_dump(), chain)
         lines.append(line)
     journal.path.write_bytes(b"".join(lines))
     assert read_journal(run).broken == ""
@@ -232,7 +234,7 @@ def test_a_page_of_somebody_else_is_not_genuine_and_said_to_carry_no_code(run: P
 
 
 def test_a_journal_that_tells_no_run_is_not_genuine(run: Path, tmp_path: Path) -> None:
-    line, _ = seal(0, {"kind": "event"}, GENESIS)
+    line, _ = seal(0, {"kind": "event", "what": "safe state", "text": ""}, GENESIS)
     (tmp_path / "journal.jsonl").write_bytes(line)
     result = verify(run / "summary.json", tmp_path)
     assert result.outcome is Outcome.NOT_GENUINE
@@ -241,5 +243,5 @@ def test_a_journal_that_tells_no_run_is_not_genuine(run: Path, tmp_path: Path) -
 
 def test_the_answer_for_programs_names_the_chain(run: Path) -> None:
     answer = as_json(verify(run / "summary.json", run))
-    assert answer["chain"] == load_record(read_journal(run)).chain
+    assert answer["chain"] == run_state(read_journal(run)).chain
     assert json.loads(json.dumps(answer)) == answer

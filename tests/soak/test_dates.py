@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
 from typing import Any, cast
 
 from hilseq.description.plans import Soak
+from hilseq.journal.entries import SoakEventLogged
 from hilseq.procedures.soak.events import Events, SoakOutcome
 from hilseq.procedures.soak.record import Finding, Incident, Recorder
 from hilseq.procedures.soak.traffic import Worse
@@ -25,8 +27,8 @@ class _Kept:
     def __init__(self) -> None:
         self.events: list[tuple[int, float, float | None, str]] = []
 
-    def event(self, fields: dict[str, Any]) -> None:
-        self.events.append((fields["number"], fields["since"], fields["case"], fields["place"]))
+    def event(self, event: SoakEventLogged) -> None:
+        self.events.append((event.number, event.since, event.case, event.place))
 
 
 def test_ports_that_went_bad_at_one_sample_are_one_event() -> None:
@@ -34,7 +36,8 @@ def test_ports_that_went_bad_at_one_sample_are_one_event() -> None:
     recorder = _Kept()
     plan = Soak.model_validate({"duration": "2 h"})
     unknown: Any = None
-    events = Events(unknown, plan, cast("Recorder", recorder), unknown, (), progress=unknown, move=unknown)
+    unit: Any = SimpleNamespace(slot="A")
+    events = Events(unit, plan, cast("Recorder", recorder), unknown, (), progress=unknown, move=unknown)
     found = [Finding("bit errors", f"port {number}", "too many") for number in (1, 2, 3)]
     dates = ((60.0, 30.0), (60.0, 30.0), (90.0, None))
     events.found_at_end([Worse(one, *date) for one, date in zip(found, dates, strict=True)])

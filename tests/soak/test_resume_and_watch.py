@@ -17,6 +17,7 @@ import numpy as np
 import pytest
 
 from hilseq.cli.soak_lines import ModeBar
+from hilseq.journal.entries import RunResumed, SoakEnded, SoakEventLogged, SoakGap
 from hilseq.journal.reader import read_journal
 from hilseq.journal.samples import read_samples
 from hilseq.plugin.resuming import resumed_run
@@ -55,19 +56,19 @@ def test_a_killed_soak_goes_on_and_loses_no_sample(
     assert "output does not follow" in done.verdict[1]
     story = read_journal(folder)
     assert (story.broken, story.torn) == ("", 0)
-    (resumed,) = story.of_kind("run resumed")
-    assert (resumed["torn"], resumed["why"]) == (23, "the run was cut off")
-    (gap,) = story.of_kind("soak gap")
-    assert gap["what"] == "interrupted"
+    (resumed,) = story.of(RunResumed)
+    assert (resumed.torn, resumed.why) == (23, "the run was cut off")
+    (gap,) = story.of(SoakGap)
+    assert gap.what == "interrupted"
     samples = done.samples
     assert np.array_equal(samples.times[: len(held.times)], held.times)
-    ended = story.of_kind("soak ended")[-1]
+    ended = story.of(SoakEnded)[-1]
     # The gap is made up for at the end, to the whole period above.
-    assert ended["samples"] == len(samples.times)
+    assert ended.samples == len(samples.times)
     assert 3000 <= len(samples.times) <= 3001
-    assert ended["since"] == gap["until"] == 3000.0 + gap["end"] - gap["start"]
-    (event,) = story.of_kind("soak event")
-    assert 0 <= event["t"] - 2730.0 <= 1.0
+    assert ended.since == gap.until == 3000.0 + gap.end - gap.start
+    (event,) = story.of(SoakEventLogged)
+    assert 0 <= event.t - 2730.0 <= 1.0
     assert "23 bytes of an unfinished line were removed" in done.page
     assert "In 1 gap" in done.page
 
@@ -200,4 +201,4 @@ def test_a_soak_is_not_continued_on_damaged_samples(
     assert "samples-A.bin is damaged: only " in done.out + done.err
     assert "A soak is not continued on other samples than it took" in done.out + done.err
     assert file.read_bytes() == content
-    assert read_journal(folder).of_kind("run resumed") == []
+    assert read_journal(folder).of(RunResumed) == []

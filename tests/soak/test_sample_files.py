@@ -56,15 +56,15 @@ def test_a_seal_finds_a_later_change(tmp_path: Path) -> None:
     writer = SampleWriter(path, ["current", "case"])
     for number in range(5):
         writer.append(float(number), [0.1, 25.0])
-    seal = writer.seal()
+    seal = writer.seal("A", {})
     writer.close()
-    assert prefix_hash(path, 5) == seal["sha256"]
+    assert prefix_hash(path, 5) == seal.sha256
     forged = SampleWriter(other, ["current", "case"])
     for number in range(5):
         forged.append(float(number), [0.1, 24.0 if number == 2 else 25.0])
     forged.close()
     assert len(read_samples(other).times) == 5
-    assert prefix_hash(other, 5) != seal["sha256"]
+    assert prefix_hash(other, 5) != seal.sha256
 
 
 def test_a_seal_after_a_break_covers_what_was_before_it(tmp_path: Path) -> None:
@@ -73,10 +73,10 @@ def test_a_seal_after_a_break_covers_what_was_before_it(tmp_path: Path) -> None:
     path.write_bytes(_written(path)[:-3])
     writer = SampleWriter(path, ["current", "case"], resume=True)
     writer.append(99.0, [1.0, 2.0])
-    seal = writer.seal()
+    seal = writer.seal("A", {})
     writer.close()
-    assert seal["count"] == 5
-    assert seal["sha256"] == hashlib.sha256(path.read_bytes()).hexdigest() == prefix_hash(path, 5)
+    assert seal.count == 5
+    assert seal.sha256 == hashlib.sha256(path.read_bytes()).hexdigest() == prefix_hash(path, 5)
 
 
 def test_other_columns_are_not_continued(tmp_path: Path) -> None:

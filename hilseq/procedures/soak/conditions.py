@@ -18,8 +18,10 @@ from hilseq.description.plans import Sign
 from hilseq.description.profile import Indicator, Mode
 from hilseq.description.stand import Stand
 from hilseq.errors import Interlock, InvalidResponse
+from hilseq.journal import samples
+from hilseq.journal.entries import SoakColumn
 from hilseq.procedures.soak import sampler as columns
-from hilseq.procedures.soak.record import Column, Finding
+from hilseq.procedures.soak.record import Finding
 from hilseq.procedures.soak.sampler import Sample, Sampler
 from hilseq.procedures.terminals import Sensor, contradiction
 from hilseq.procedures.unit import Unit
@@ -73,7 +75,7 @@ class Conditions:
         self._index = {name: number for number, name in enumerate(sampler.columns)}
         profile = unit.profile
         self._equals: list[tuple[int, float]] = []
-        self._mode = self._index[columns.MODE]
+        self._mode = self._index[samples.MODE]
         self._equals.append((self._mode, float(profile.link.mode.values[target])))
         self._indicator_columns(Wiring(stand, unit.slot))
         plan = profile.soak
@@ -108,9 +110,9 @@ class Conditions:
 
     # -- what is looked at ---------------------------------------------------------------------------
 
-    def columns(self) -> list[Column]:
+    def columns(self) -> list[SoakColumn]:
         """Return the columns of a sample with units and limits."""
-        units = {columns.VOLTAGE: "V", columns.CURRENT: "A"}
+        units = {samples.VOLTAGE: "V", samples.CURRENT: "A"}
         for name, register in columns.link_registers(self._unit.profile).items():
             units[name] = register.unit
         for name in self._sampler.signals:
@@ -121,7 +123,7 @@ class Conditions:
             limit = limits.get(number)
             low = None if limit is None or math.isinf(limit.low) else limit.low
             high = None if limit is None or math.isinf(limit.high) else limit.high
-            result.append(Column(name, units[name], low, high))
+            result.append(SoakColumn(name=name, unit=units[name], low=low, high=high))
         return result
 
     def _indicator_columns(self, wiring: Wiring) -> None:
@@ -135,14 +137,14 @@ class Conditions:
         elif profile.link.indicator is not None:
             healthy = profile.link.indicator.values.get(Indicator.HEALTHY)
             if healthy is not None:
-                self._equals.append((self._index[columns.INDICATOR], float(healthy)))
+                self._equals.append((self._index[samples.INDICATOR], float(healthy)))
 
     def _case(self) -> int | None:
         """Return the column of the case temperature: the stand's sensor before the unit's own."""
         name = Wiring(self._stand, self._unit.slot).sensor_of_unit("case", "degC")
         if name in self._index:
             return self._index[str(name)]
-        return self._index.get(columns.TEMPERATURE)
+        return self._index.get(samples.TEMPERATURE)
 
     def _limits(self) -> list[_Range]:
         profile, plan = self._unit.profile, self._unit.profile.soak
@@ -151,7 +153,7 @@ class Conditions:
         given = None if plan is None else plan.current
         claimed = given or self._claimed_current()
         low, high = claimed.low, claimed.high
-        ranges = [_Range(self._index[columns.CURRENT], low, high, surely, "current", "supply", "A")]
+        ranges = [_Range(self._index[samples.CURRENT], low, high, surely, "current", "supply", "A")]
         case = self._case()
         if case is not None and profile.highest_case is not None:
             name = self._sampler.columns[case]
@@ -270,7 +272,7 @@ class Conditions:
         return self._looked_closely(sample)
 
     def _counters_stand(self, values: list[float]) -> bool:
-        for name in (columns.FAULTS, columns.STARTS):
+        for name in (samples.FAULTS, samples.STARTS):
             index = self._index.get(name)
             if index is not None and values[index] != self._counters.get(name):
                 return False
@@ -341,8 +343,8 @@ class Conditions:
         """Return what the unit's counters say; the first sample after a start is where they begin."""
         found = []
         for name, what, place in (
-            (columns.STARTS, "reset", "start"),
-            (columns.FAULTS, NEW_FAULT, "stored faults"),
+            (samples.STARTS, "reset", "start"),
+            (samples.FAULTS, NEW_FAULT, "stored faults"),
         ):
             index = self._index.get(name)
             if index is None or math.isnan(value := sample.values[index]):
@@ -351,7 +353,7 @@ class Conditions:
             self._counters[name] = value
             if before is None or value == before:
                 continue
-            if name == columns.STARTS:
+            if name == samples.STARTS:
                 self._outputs_from = math.inf
                 words = f"the unit has started {value - before:g} times without being told to"
                 found.append(Finding(what, place, words.replace("1 times", "once")))

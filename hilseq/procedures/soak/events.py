@@ -15,10 +15,10 @@ from functools import partial
 from itertools import groupby
 from typing import Any
 
-from hilseq.analysis import soak_events
 from hilseq.description.plans import Soak
 from hilseq.errors import UnitFault
-from hilseq.procedures.faults import Key, StoredFault, added, counted, unusual
+from hilseq.journal.entries import NOT_COUNTED, PortTally, SoakEventLogged, StoredFault
+from hilseq.procedures.faults import Key, added, counted, unusual
 from hilseq.procedures.soak.conditions import NEW_FAULT, SIGNS, Conditions
 from hilseq.procedures.soak.progress import SoakProgress
 from hilseq.procedures.soak.record import Finding, Incident, Recorder
@@ -28,16 +28,8 @@ from hilseq.procedures.soak.traffic import Worse
 from hilseq.procedures.unit import Unit
 from hilseq.quantities import show_duration
 
-#: What the journal calls a sign that the plan does not count.
-UNCOUNTED = "not counted"
 #: From this share of its length on the fault table is cleared, once it has been read and kept.
 _FILLED = 0.5
-
-
-def told(incident: Incident) -> str:
-    """Return an incident in a sentence."""
-    findings = [(finding.what, finding.text) for finding in incident.findings]
-    return soak_events.told(show_duration(incident.since), incident.case, findings)
 
 
 @dataclass(slots=True)
@@ -55,7 +47,7 @@ class SoakOutcome:
     why: str
     highest_case: float | None = None
     case_uncertainty: float = 0.0
-    ports: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+    ports: Mapping[str, PortTally] = field(default_factory=dict)
 
     @property
     def places(self) -> list[str]:
@@ -69,7 +61,7 @@ class SoakOutcome:
         if not self.incidents:
             return ""
         # What only the whole soak could tell is kept last, and may have begun first.
-        words = told(min(self.incidents, key=lambda incident: incident.since))
+        words = min(self.incidents, key=lambda incident: incident.since).sentence
         count = len(self.incidents)
         return words if count == 1 else f"{words}; {count} events in {show_duration(self.lasted)}"
 
@@ -200,7 +192,7 @@ class Events:
             key = (finding.what, finding.place)
             self._uncounted[key] += 1
             if self._uncounted[key] == 1:
-                self._recorder.note(UNCOUNTED, f"{finding.what}, {finding.place}: {finding.text}")
+                self._recorder.note(NOT_COUNTED, f"{finding.what}, {finding.place}: {finding.text}")
         return counts
 
     def look_after_start(self, at: float) -> bool:
@@ -232,15 +224,16 @@ class Events:
                 continue
             incident.findings.append(finding)
             self._recorder.event(
-                {
-                    "number": incident.number,
-                    "since": since,
-                    "case": case,
-                    "what": finding.what,
-                    "place": finding.place,
-                    "text": finding.text,
-                    "outputs_on": self.outputs_on,
-                }
+                SoakEventLogged(
+                    slot=self._unit.slot,
+                    number=incident.number,
+                    since=since,
+                    case=case,
+                    what=finding.what,
+                    place=finding.place,
+                    text=finding.text,
+                    outputs_on=self.outputs_on,
+                )
             )
 
     def enough(self) -> str:
@@ -315,7 +308,7 @@ class Events:
             return None
 
     def _keep_table(self, when: str, stored: list[StoredFault]) -> None:
-        self._recorder.faults(when, [fault.as_entry() for fault in stored])
+        self._recorder.faults(when, stored)
 
     def keep_faults(self, when: str, *, clear: bool = False) -> list[StoredFault] | None:
         """Read and keep the fault table; None when the unit has none or does not answer."""

@@ -9,6 +9,7 @@ import math
 from dataclasses import dataclass, replace
 
 from hilseq.clock import Clock
+from hilseq.journal.entries import SoakGap
 from hilseq.procedures.soak.record import Recorder
 
 #: Instants nearer than this share of a period are the same one, seen through rounding.
@@ -123,12 +124,13 @@ class SoakProgress:
             self.schedule.end += end - start
             self._accounted = end
         self._recorder.gap(
-            {
-                "start": self.since(start),
-                "end": self.since(end),
-                "what": pause.what,
-                "planned": pause.planned,
-                "text": pause.text,
-                "until": self.since(self.schedule.end),
-            }
+            SoakGap(
+                slot=self._recorder.slot,
+                start=self.since(start),
+                end=self.since(end),
+                what=pause.what,
+                planned=pause.planned,
+                text=pause.text,
+                until=self.since(self.schedule.end),
+            )
         )

@@ -2,68 +2,65 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
-from typing import Any, Protocol
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+from hilseq.journal.entries import (
+    PortTally,
+    SoakColumn,
+    SoakEnded,
+    SoakEventLogged,
+    SoakGap,
+    SoakStarted,
+    SoakStatus,
+    StoredFault,
+)
+from hilseq.journal.run_state import Incident, SoakFinding, SoakState
+
+__all__ = ["Finding", "Incident", "Recorder", "ResumedSoak"]
+
+Finding = SoakFinding
 
 
 @dataclass(frozen=True, slots=True)
-class Column:
-    """One sampled quantity; `low` and `high` are its limits where it has any, in `unit`."""
+class ResumedSoak:
+    """An interrupted soak, by its journal and its samples.
 
-    name: str
-    unit: str = ""
-    low: float | None = None
-    high: float | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Finding:
-    """One thing that counts as an event: what, at which place of the profile, in words."""
-
-    what: str
-    place: str
-    text: str
-
-
-@dataclass(slots=True)
-class Incident:
-    """Findings that came together: one failure, however many signs it had.
-
-    `since` is in seconds since the soak began; `case` is the case temperature then, degC, where known.
+    `last` is the run's clock at the last sample, or at the beginning, s; `highest_case` in °C, minus
+    infinity where nothing was sensed.
     """
 
-    number: int
-    since: float
-    case: float | None
-    findings: list[Finding] = field(default_factory=list)
-
-
-@dataclass(slots=True)
-class SoakState:
-    """An interrupted soak, as its journal tells it; times in seconds of the run's clock."""
-
-    zero: float
-    end: float
+    soak: SoakState
+    samples: int
     last: float
-    missed: int
-    incidents: list[Incident]
-    faults: list[tuple[int, str, float | None]]
+    highest_case: float
     why: str
-    samples: int = 0
-    highest_case: float = -math.inf
-    ports: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
 
 
 class Recorder(Protocol):
     """Keeps what a soak finds. Every call may raise StandFault when the disk refuses; it is safe by then."""
 
-    def begin(self, columns: Sequence[Column], fields: Mapping[str, Any]) -> None:
+    @property
+    def slot(self) -> str:
+        """The slot that is soaked."""
+        ...
+
+    @property
+    def check(self) -> str:
+        """The check that the soak belongs to."""
+        ...
+
+    @property
+    def file(self) -> str:
+        """Name of the sample file."""
+        ...
+
+    def begin(self, started: SoakStarted) -> None:
         """Keep what is planned, and begin the samples."""
         ...
 
-    def resume(self, columns: Sequence[Column]) -> None:
+    def resume(self, columns: Sequence[SoakColumn]) -> None:
         """Go on with the samples of an interrupted soak."""
         ...
 
@@ -71,7 +68,7 @@ class Recorder(Protocol):
         """Keep one regular sample; it is on the disk within a second."""
         ...
 
-    def event(self, fields: Mapping[str, Any]) -> None:
+    def event(self, event: SoakEventLogged) -> None:
         """Keep one finding, durable with every sample before it when this returns."""
         ...
 
@@ -79,11 +76,15 @@ class Recorder(Protocol):
         """Keep something that happened, durable when this returns."""
         ...
 
-    def gap(self, fields: Mapping[str, Any]) -> None:
+    def missed(self, count: int) -> None:
+        """Keep that the stand was too slow for so many samples."""
+        ...
+
+    def gap(self, gap: SoakGap) -> None:
         """Keep a stretch of time without samples."""
         ...
 
-    def faults(self, when: str, entries: Sequence[Mapping[str, Any]]) -> None:
+    def faults(self, when: str, stored: Sequence[StoredFault]) -> None:
         """Keep a fault table."""
         ...
 
@@ -91,14 +92,14 @@ class Recorder(Protocol):
         """Keep the samples from before and after an event."""
         ...
 
-    def seal(self, ports: Mapping[str, Mapping[str, Any]]) -> None:
+    def seal(self, ports: dict[str, PortTally]) -> None:
         """Put everything on the disk and seal the samples so far; `ports` is what they have carried."""
         ...
 
-    def end(self, fields: Mapping[str, Any]) -> None:
+    def end(self, ended: SoakEnded) -> None:
         """Keep how the soak ended, and close the samples."""
         ...
 
-    def progress(self, fields: Mapping[str, Any]) -> None:
+    def progress(self, progress: SoakStatus) -> None:
         """Show how it goes; nothing is kept."""
         ...

@@ -9,17 +9,17 @@ from __future__ import annotations
 import math
 import time
 from contextlib import suppress
-from typing import Any
 
 from hilseq import gc_tuning
 from hilseq.description.plans import Soak, SoakCycles
 from hilseq.description.profile import Mode
 from hilseq.errors import Interlock, StandFault, UnitFault
+from hilseq.journal.entries import SoakEnded, SoakStarted, SoakStatus
 from hilseq.procedures.bench import Bench
 from hilseq.procedures.soak.conditions import Conditions, overloads
-from hilseq.procedures.soak.events import Events, SoakOutcome, told
+from hilseq.procedures.soak.events import Events, SoakOutcome
 from hilseq.procedures.soak.progress import SoakProgress, next_multiple
-from hilseq.procedures.soak.record import Finding, Incident, Recorder, SoakState
+from hilseq.procedures.soak.record import Finding, Incident, Recorder, ResumedSoak
 from hilseq.procedures.soak.recovery import StandRecovery
 from hilseq.procedures.soak.sampler import Sample, Sampler
 from hilseq.procedures.soak.starts import Load, Starts
@@ -51,7 +51,7 @@ class SoakRun:
         recorder: Recorder,
         *,
         duration: float | None = None,
-        state: SoakState | None = None,
+        state: ResumedSoak | None = None,
     ) -> None:
         self._unit = unit
         self._plan = plan
@@ -131,7 +131,7 @@ class SoakRun:
     def _keepers(self) -> dict[Keep, Keeper]:
         """Return how each thing is kept that the table of states names."""
         return {
-            Keep.BEGINNING: lambda *_: self._recorder.begin(self._conditions.columns(), self._described()),
+            Keep.BEGINNING: lambda *_: self._recorder.begin(self._described()),
             Keep.FINDING: lambda _, keep: keep(),
             Keep.BURST: lambda *_: self._events.close(),
             Keep.CUT_BURST: lambda *_: self._events.close(cut_off=True),
@@ -149,14 +149,15 @@ class SoakRun:
         self._machine.on(Event.RUNNING)
         self._set_out(now)
 
-    def _go_on(self, state: SoakState) -> None:
+    def _go_on(self, state: ResumedSoak) -> None:
         """Take up an interrupted soak: the gap is shown, and the time lost is made up for at the end."""
-        self._events.incidents = list(state.incidents)
-        self._events.start_from(state.faults)
-        self._traffic.go_on_from(state.ports)
+        soak = state.soak
+        self._events.incidents = list(soak.incidents)
+        self._events.start_from([(fault.code, fault.place, fault.time) for fault in soak.faults])
+        self._traffic.go_on_from(soak.ports)
         self._samples, self._highest_case = state.samples, state.highest_case
-        self._progress.begin_at(state.zero, state.end)
-        self._progress.schedule.missed = state.missed
+        self._progress.begin_at(soak.started.zero, soak.started.zero + soak.until)
+        self._progress.schedule.missed = soak.missed
         self._progress.last = state.last
         self._recorder.resume(self._conditions.columns())
         self._progress.pause("interrupted", state.why, made_up=True)
@@ -183,29 +184,33 @@ class SoakRun:
         self._next_cycle = math.inf if cycles is None else next_multiple(since, cycles.every)
         self._next_look = next_multiple(since, LOOK_EVERY)
 
-    def _described(self) -> dict[str, Any]:
-        """Return the journal fields that say what is planned."""
+    def _described(self) -> SoakStarted:
+        """Return what is planned, for the journal."""
         case, plan = self._conditions.case_index, self._plan
-        return {
-            "zero": self._progress.schedule.zero,
-            "end": self._progress.schedule.end,
-            "duration": self._duration,
-            "planned": plan.duration,
-            "period": plan.period,
-            "mode": str(self._mode),
-            "modes": {str(mode): number for mode, number in self._unit.profile.link.mode.values.items()},
-            "case": None if case is None else self._sampler.columns[case],
-            "confidence": plan.confidence,
-            "cover": plan.cover,
-            "ambient": plan.ambient,
-            "plan": plan.model_dump(mode="json"),
-        }
+        return SoakStarted(
+            slot=self._unit.slot,
+            check=self._recorder.check,
+            file=self._recorder.file,
+            zero=self._progress.schedule.zero,
+            end=self._progress.schedule.end,
+            duration=self._duration,
+            planned=plan.duration,
+            period=plan.period,
+            mode=str(self._mode),
+            modes={str(mode): number for mode, number in self._unit.profile.link.mode.values.items()},
+            case=None if case is None else self._sampler.columns[case],
+            columns=tuple(self._conditions.columns()),
+            confidence=plan.confidence,
+            cover=plan.cover,
+            ambient=plan.ambient,
+            plan=plan.model_dump(mode="json"),
+        )
 
     def _cut_short(self, fault: Interlock | StandFault) -> StandFault:
         """Leave a soak that the stand has failed to be resumed; return the fault with when, and what came before."""
         since = self._progress.since(self._progress.last)
         words = f"{fault} (after {show_duration(since)} of the soak"
-        before = "; ".join(told(incident) for incident in self._events.incidents)
+        before = "; ".join(incident.sentence for incident in self._events.incidents)
         words += f"; before that the unit: {before})" if before else ")"
         with suppress(StandFault):  # the disk may be what failed
             self._machine.on(Event.STAND_FAILED)
@@ -221,15 +226,16 @@ class SoakRun:
         self._events.found_at_end(self._traffic.worse_than_claimed())
         self._lasted = progress.since(min(self._clock.now(), progress.schedule.end))
         self._recorder.end(
-            {
-                "since": self._lasted,
-                "samples": self._samples,
-                "missed": progress.schedule.missed,
-                "events": len(self._events.incidents),
-                "why": progress.stop or _AS_PLANNED,
-                "ports": self._traffic.tallies(),
-                "uncounted": self._events.uncounted(),
-            }
+            SoakEnded(
+                slot=self._unit.slot,
+                since=self._lasted,
+                samples=self._samples,
+                missed=progress.schedule.missed,
+                events=len(self._events.incidents),
+                why=progress.stop or _AS_PLANNED,
+                ports=self._traffic.tallies(),
+                uncounted=self._events.uncounted(),
+            )
         )
 
     def _outcome(self) -> SoakOutcome:
@@ -270,7 +276,7 @@ class SoakRun:
     def _uneventful(self, sample: Sample) -> None:
         """Go on: nothing is asked before the next instant, so time may pass while the sample is kept."""
         self._events.follow(sample, [])
-        self._go_to_next(sample)
+        self._go_to_next()
         schedule = self._progress.schedule
         self._clock.advance_async(min(schedule.instant, self._events.fast_next, schedule.end))
         self._keep(sample)
@@ -282,7 +288,7 @@ class SoakRun:
             self._react()
         if fast or self._progress.stop:
             return
-        self._go_to_next(sample)
+        self._go_to_next()
         self._in_between(sample)
 
     def _keep(self, sample: Sample) -> None:
@@ -297,12 +303,10 @@ class SoakRun:
             self._shown_at = wall
             self._show(sample)
 
-    def _go_to_next(self, sample: Sample) -> None:
+    def _go_to_next(self) -> None:
         missed = self._progress.schedule.taken(self._clock.now())
         if missed:
-            self._recorder.note(
-                "overrun", f"{missed} samples missed at {show_duration(self._progress.since(sample.at))}"
-            )
+            self._recorder.missed(missed)
 
     def _traffic_due(self, since: float) -> bool:
         return since >= self._next_traffic - _ALIKE
@@ -338,15 +342,16 @@ class SoakRun:
 
     def _show(self, sample: Sample) -> None:
         self._recorder.progress(
-            {
-                "since": self._progress.since(sample.at),
-                "until": self._progress.since(self._progress.schedule.end),
-                "current": sample.values[1],
-                "case": self._conditions.case(sample),
-                "well": self._conditions.resumed_with(sample),
-                "events": len(self._events.incidents),
-                "samples": self._samples,
-            }
+            SoakStatus(
+                slot=self._unit.slot,
+                since=self._progress.since(sample.at),
+                until=self._progress.since(self._progress.schedule.end),
+                current=sample.values[1],
+                case=self._conditions.case(sample),
+                well=self._conditions.resumed_with(sample),
+                events=len(self._events.incidents),
+                samples=self._samples,
+            )
         )
 
     # -- reactions and pauses --------------------------------------------------------------------------

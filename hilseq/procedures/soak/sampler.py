@@ -27,12 +27,10 @@ from hilseq.instruments.readplan import ReadPlan
 from hilseq.instruments.signals import SignalBank
 from hilseq.instruments.supply import PowerSupply
 from hilseq.instruments.translate import DecodeError, fault
+from hilseq.journal.samples import CURRENT, FAULTS, INDICATOR, MODE, PORT_ERRORS, STARTS, TEMPERATURE, VOLTAGE
 from hilseq.procedures.polling import IN_VAIN
 from hilseq.procedures.unit import Unit
 
-VOLTAGE, CURRENT = "supply voltage", "supply current"
-MODE, INDICATOR, FAULTS, STARTS = "unit mode", "unit indicator", "unit faults", "unit starts"
-TEMPERATURE, PORT_ERRORS = "unit temperature", "unit port errors"
 #: What may be wrong with a unit's link.
 SILENT, NONSENSE, REFUSES = "link silent", "link answers nonsense", "link refuses"
 

@@ -11,7 +11,6 @@ from collections import Counter
 from collections.abc import Iterable, Mapping
 from contextlib import suppress
 from dataclasses import asdict, dataclass
-from typing import Any
 
 from hilseq.analysis.bit_errors import ratio_lower
 from hilseq.clock import Clock
@@ -22,6 +21,7 @@ from hilseq.errors import StandFault, UnitFault, UnitInvalidResponse
 from hilseq.instruments.modbus import ModbusDevice
 from hilseq.instruments.modbus_transaction import FULL_MODBUS
 from hilseq.instruments.ports import Port as Line
+from hilseq.journal.entries import PortTally
 from hilseq.procedures.polling import IN_VAIN
 from hilseq.procedures.ports import open_line
 from hilseq.procedures.ports_tally import CONFIDENCE
@@ -171,9 +171,9 @@ class Traffic:
         carried.wrong_frames += back != sent
         return None
 
-    def tallies(self) -> dict[str, dict[str, Any]]:
-        """Return what every port has carried, as journal fields."""
-        return {name: asdict(carried) for name, carried in self.carried.items()}
+    def tallies(self) -> dict[str, PortTally]:
+        """Return what every port has carried."""
+        return {name: PortTally(**asdict(carried)) for name, carried in self.carried.items()}
 
     def worse_than_claimed(self) -> list[Worse]:
         """Return the ports whose bit errors prove, over the whole soak, that they are worse than the profile claims.
@@ -194,11 +194,11 @@ class Traffic:
             found.append(Worse(Finding("bit errors", name, words), carried.beyond, carried.beyond_case))
         return sorted(found, key=lambda worse: worse.since)
 
-    def go_on_from(self, tallies: Mapping[str, Mapping[str, Any]]) -> None:
+    def go_on_from(self, tallies: Mapping[str, PortTally]) -> None:
         """Take over what was carried before an interruption."""
         for name, tally in tallies.items():
             if name in self.carried:
-                self.carried[name] = Carried(**tally)
+                self.carried[name] = Carried(**tally.model_dump())
 
     def close(self) -> None:
         """Close every port; the next frame opens it again. Frames under way are forgotten, not counted."""

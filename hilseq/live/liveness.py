@@ -13,15 +13,13 @@ import math
 import os
 import sys
 import time
-from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from enum import StrEnum
 from pathlib import Path
-from typing import Any
 
-from hilseq.journal import kinds
-from hilseq.journal.boot import boot_id
+from hilseq.journal.reader import JournalTail
+from hilseq.journal.run_state import RunState, RunStatus
+from hilseq.journal.writer import boot_id
 from hilseq.quantities import show_duration
 
 if sys.platform != "win32":
@@ -29,45 +27,29 @@ if sys.platform != "win32":
 
 #: A run that wrote nothing for so long, s, and is not known to be alive, is not said to go on.
 SIGN_OF_LIFE = 120.0
-#: What is told of a run that goes on and has nothing else to say.
-GOES_ON = "the run goes on"
+#: What is said of a run that is running and has nothing else to say.
+RUNS = "the run is running"
 _GUARD = "guard.jsonl"
 _LOCKS = Path("/proc/locks")
 _TAIL = 65536
 
 
-class State(StrEnum):
-    """How a run stands."""
-
-    RUNNING = "running"
-    ENDED = "ended"
-    INTERRUPTED = "interrupted"
-    UNFINISHED = "unfinished"
-    DAMAGED = "damaged"
-
-
 SIGNS = {
-    State.RUNNING: "\u25b6",
-    State.ENDED: "\u25a0",
-    State.INTERRUPTED: "\u2016",
-    State.UNFINISHED: "\u2026",
-    State.DAMAGED: "!",
+    RunStatus.RUNNING: "\u25b6",
+    RunStatus.COMPLETED: "\u25a0",
+    RunStatus.INTERRUPTED: "\u2016",
+    RunStatus.UNFINISHED: "\u2026",
+    RunStatus.DAMAGED: "!",
 }
 
 
 @dataclass(frozen=True, slots=True)
-class Life:
-    """The state of a run, in words, and the seconds since its files were last written to."""
+class Liveness:
+    """How a run stands, in words, and the seconds since its files were last written to."""
 
-    state: State
+    status: RunStatus
     told: str
     age: float
-
-
-def has_ended(entries: Iterable[Mapping[str, Any]]) -> bool:
-    """Tell whether a run came to an end, and was not taken up again after it."""
-    last = [e["kind"] for e in entries if e["kind"] in (kinds.RUN_ENDED, kinds.RUN_RESUMED)]
-    return bool(last) and last[-1] == kinds.RUN_ENDED
 
 
 def is_locked(path: Path) -> bool:
@@ -81,16 +63,15 @@ def is_locked(path: Path) -> bool:
     return any(f" {mark}" in line and " FLOCK " in line for line in listed.splitlines())
 
 
-def _has_died(journal: Path, entries: list[dict[str, Any]]) -> bool:
+def _has_died(journal: JournalTail, state: RunState | None) -> bool:
     """Tell whether a run of this computer, since it was started, has let go of its journal without an end.
 
     The list of locks does not show those of every file system and container, but the kernel knows them all.
     """
-    begun = [e for e in entries if e["kind"] in (kinds.RUN_STARTED, kinds.RUN_RESUMED)]
-    if sys.platform == "win32" or not begun or not boot_id() or begun[-1].get("boot") != boot_id():
+    if sys.platform == "win32" or state is None or not boot_id() or state.boot != boot_id():
         return False
     try:
-        handle = os.open(journal, os.O_RDONLY | os.O_NONBLOCK)
+        handle = os.open(journal.path, os.O_RDONLY | os.O_NONBLOCK)
     except OSError:
         return False
     try:
@@ -98,7 +79,7 @@ def _has_died(journal: Path, entries: list[dict[str, Any]]) -> bool:
         # Its end may have been written since the journal was read: then these entries are not its last.
         os.lseek(handle, max(0, os.lseek(handle, 0, os.SEEK_END) - _TAIL), os.SEEK_SET)
         last = os.read(handle, _TAIL).rpartition(b"\n")[0].rpartition(b"\n")[2]
-        return last.startswith(b'{"n":%d,' % (len(entries) - 1))
+        return last.startswith(b'{"n":%d,' % (len(journal.links) - 1))
     except OSError:
         return False
     finally:
@@ -130,35 +111,34 @@ def _guard_acted(folder: Path, last: str) -> str:
         return ""
 
 
-def life_of(folder: Path, journal: Path, entries: list[dict[str, Any]], broken: str) -> Life:
-    """Return how a run stands; `broken` is what is wrong with its journal."""
-    age = age_of(folder)
-    if broken:
-        return Life(State.DAMAGED, f"the journal cannot be trusted from here on: {broken}", age)
-    if has_ended(entries):
-        last = next(entry for entry in reversed(entries) if entry["kind"] == kinds.RUN_ENDED)
-        if last.get("interrupted"):
-            return Life(State.INTERRUPTED, "the run was interrupted: what it had not done is open", age)
-        return Life(State.ENDED, "the run came to its end", age)
-    return _open_life(folder, journal, entries, age)
+def liveness_of(journal: JournalTail, state: RunState | None, lost: str = "") -> Liveness:
+    """Return how a run stands; `lost` says how the journal has lost its lines, if it has."""
+    age = age_of(journal.path.parent)
+    if wrong := journal.broken or lost:
+        return Liveness(RunStatus.DAMAGED, f"the journal cannot be trusted from here on: {wrong}", age)
+    status = RunStatus.UNFINISHED if state is None else state.status
+    if status is RunStatus.INTERRUPTED:
+        return Liveness(status, "the run was interrupted: what it had not done is open", age)
+    if status is RunStatus.COMPLETED:
+        return Liveness(status, "the run came to its end", age)
+    return _without_end(journal, state, age)
 
 
-def _open_life(folder: Path, journal: Path, entries: list[dict[str, Any]], age: float) -> Life:
+def _without_end(journal: JournalTail, state: RunState | None, age: float) -> Liveness:
     """Return how a run stands whose journal has no end."""
     silence = show_duration(max(round(age), 1)) if math.isfinite(age) else "ever"
-    why = _guard_acted(folder, str(entries[-1].get("at"))) if entries else ""
+    why = "" if state is None else _guard_acted(journal.path.parent, state.ended)
     if why:
-        return Life(State.UNFINISHED, f"broke off, and the guard switched off: {why}", age)
-    if is_locked(journal):
+        return Liveness(RunStatus.UNFINISHED, f"broke off, and the guard switched off: {why}", age)
+    if is_locked(journal.path):
         quiet = f"; nothing new for {silence}" if age > SIGN_OF_LIFE else ""
-        return Life(State.RUNNING, f"{GOES_ON}{quiet}", age)
-    if _has_died(journal, entries):
-        return Life(State.UNFINISHED, "broke off: its process has ended without a word", age)
+        return Liveness(RunStatus.RUNNING, f"{RUNS}{quiet}", age)
+    if _has_died(journal, state):
+        return Liveness(RunStatus.UNFINISHED, "broke off: its process has ended without a word", age)
     if age <= SIGN_OF_LIFE:
-        return Life(State.RUNNING, GOES_ON, age)
+        return Liveness(RunStatus.RUNNING, RUNS, age)
     if age == float("inf"):
-        return Life(State.UNFINISHED, "its files are gone", age)
+        return Liveness(RunStatus.UNFINISHED, "its files are gone", age)
     since = f"{datetime.fromtimestamp(time.time() - age, UTC):%Y-%m-%d %H:%M} UTC"
-    return Life(
-        State.UNFINISHED, f"did not end; no sign of life since {since}: it was cut off, or waits", age
-    )
+    words = f"did not end; no sign of life since {since}: it was cut off, or waits"
+    return Liveness(RunStatus.UNFINISHED, words, age)

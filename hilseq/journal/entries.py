@@ -1,0 +1,528 @@
+"""The kinds of journal entry: one frozen type each, the contract between who writes and who reads.
+
+An entry is made by its constructor and nothing else; the writer stamps it with `at` and `t`. Units stand in the
+description of each field, which the published JSON Schema carries too (`hilseq schema journal`). A field that is
+added, renamed or given another meaning raises `v` of its kind, and `upcasts` says how an older line is read.
+"""
+
+from __future__ import annotations
+
+import math
+from datetime import datetime
+from functools import cache
+from typing import Annotated, Any, Literal, TypeAlias, get_args
+
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    TypeAdapter,
+    ValidationError,
+    WithJsonSchema,
+)
+
+from hilseq.analysis.limits import DecisionRule, ReadingVerdict
+from hilseq.verdicts import CheckVerdict
+
+#: No run's clock goes further, s: a century.
+LONGEST = 3.2e9
+#: What the event of a prompt to the operator is called: when it is shown, and what became of it.
+ASKED, ANSWERED, NOT_ANSWERED = "asked", "answered", "not answered"
+#: What the events of an interlock are called: latched, and put right by a person.
+INTERLOCK, INTERLOCK_ACKNOWLEDGED = "interlock", "interlock acknowledged"
+#: What the event of a sign is called that a soak's plan does not count.
+NOT_COUNTED = "not counted"
+
+
+def _iso(text: str) -> str:
+    datetime.fromisoformat(text)
+    return text
+
+
+def _text_if_not_finite(value: Any) -> Any:
+    return str(value) if isinstance(value, float) and not math.isfinite(value) else value
+
+
+_NO_NUMBER = {"enum": ["nan", "inf", "-inf"]}
+Date: TypeAlias = Annotated[str, AfterValidator(_iso), Field(description="date and time, ISO 8601, UTC")]
+Seconds: TypeAlias = Annotated[float, Field(ge=-LONGEST, le=LONGEST, allow_inf_nan=False)]
+#: A number that JSON may hold as text, because it is not finite.
+Real: TypeAlias = Annotated[float, WithJsonSchema({"anyOf": [{"type": "number"}, _NO_NUMBER]})]
+#: A number where there is one, else the text that stands in its place.
+Told: TypeAlias = Annotated[float | str, BeforeValidator(_text_if_not_finite)]
+Cell: TypeAlias = Annotated[str | int | float | bool | None, BeforeValidator(_text_if_not_finite)]
+Slot: TypeAlias = Annotated[str, Field(description="slot of the unit")]
+CheckId: TypeAlias = Annotated[str, Field(description="the check: file and test, as pytest names it")]
+Count: TypeAlias = Annotated[int, Field(ge=0)]
+Case: TypeAlias = Annotated[
+    Real | None, Field(description="case temperature then, \u00b0C; null where not known")
+]
+
+_CONFIG = ConfigDict(frozen=True, extra="forbid", defer_build=True)
+
+
+class Part(BaseModel):
+    """A part of an entry."""
+
+    model_config = _CONFIG
+
+
+class Entry(BaseModel):
+    """One line of the journal; `at` and `t` are stamped by the writer."""
+
+    model_config = _CONFIG
+
+    kind: str
+    v: int
+    at: Date = ""
+    t: Seconds = Field(default=0.0, description="time of the run's clock, s")
+
+
+# -- the run ---------------------------------------------------------------------------------------------
+
+
+class InputFile(Part):
+    """A file that the run was given, word for word."""
+
+    role: str = Field(description="stand file, profile of slot X, sequence")
+    name: str = Field(description="file name without its folder")
+    sha256: str = Field(description="SHA-256 of the file's bytes, hexadecimal")
+    text: str
+
+
+class PriorRun(Part):
+    """An earlier visit of the same unit."""
+
+    run: str
+    started: str = Field(description="date and time, ISO 8601")
+    stand: str
+    disposition: str
+    findings: tuple[str, ...] = Field(description="place: what was found, the first few")
+
+
+class UnitUnderTest(Part):
+    """The unit in one slot, and what was known of it before the run."""
+
+    slot: Slot
+    serial: str
+    part: str
+    description: str = ""
+    unmeasured: tuple[str, ...] = Field(
+        default=(), description="claims of the profile that this stand cannot measure"
+    )
+    intake: dict[str, Any] = Field(
+        default_factory=dict, description="what the intake says: work order, complaint"
+    )
+    prior_runs: tuple[PriorRun, ...] = ()
+
+
+class RunOptions(Part):
+    """How the run was asked for."""
+
+    attended: bool = False
+    retest: str = Field(default="", description="the run that this one follows after a repair")
+    simulate: bool = False
+    real_timing: bool = Field(
+        default=False, description="the simulated stand kept the timing of real instruments"
+    )
+    defects: tuple[str, ...] = Field(default=(), description="defects put into the simulated stand")
+    soak: bool = False
+    soak_duration: float | None = Field(default=None, description="instead of the plan's, s")
+    sequences: tuple[str, ...] = Field(default=(), description="paths of the sequences")
+
+
+class RunStarted(Entry):
+    """The first entry: everything the run was given."""
+
+    kind: Literal["run started"] = "run started"
+    v: Literal[1] = 1
+    run: str = Field(description="name of the run, that of its folder")
+    stand: str
+    hilseq: str = Field(description="version that writes this")
+    boot: str = Field(default="", description="boot id of the computer that the run is on")
+    simulated: bool
+    seed: int | None = Field(default=None, description="seed of the simulated stand")
+    decision_rules: dict[str, DecisionRule] = Field(description="by slot")
+    units: tuple[UnitUnderTest, ...]
+    options: RunOptions = RunOptions()
+    inputs: tuple[InputFile, ...] = ()
+
+
+class InstrumentIdentified(Entry):
+    """An instrument of the stand that says it is the right one."""
+
+    kind: Literal["instrument"] = "instrument"
+    v: Literal[1] = 1
+    name: str
+    what: str = Field(description="supply, I/O simulator, ...")
+    resource: str = Field(description="its address")
+    identity: str = Field(description="what it says it is; empty where it was not asked")
+    certificate: str = Field(description="calibration certificate; empty where none is stated")
+    due: str = Field(description="calibration due, ISO 8601 date; empty where none is stated")
+
+
+class OperatorPrompt(Part):
+    """A question to the person at the stand, and the answer once there is one."""
+
+    question: str
+    picture: str = ""
+    expected: tuple[str, ...] = Field(default=(), description="answers that are taken; none: any text")
+    answer: str | None = None
+    by: str = Field(default="", description="who answered")
+    seconds: float | None = Field(default=None, description="from question to answer, s")
+
+
+class EventLogged(Entry):
+    """Something that happened, in words."""
+
+    kind: Literal["event"] = "event"
+    v: Literal[1] = 1
+    slot: str = Field(default="", description="slot that it concerns; empty: the stand")
+    what: str
+    text: str
+    prompt: OperatorPrompt | None = Field(default=None, description="of an event of the operator's")
+
+
+class MadeSafe(Entry):
+    """The stand, or a slot, was made safe: outputs off, drives released, supplies off, read back."""
+
+    kind: Literal["made safe"] = "made safe"
+    v: Literal[1] = 1
+    verified: bool = Field(description="whether reading back confirmed it")
+    why: str = Field(default="", description="why it could not be verified")
+    by: Literal["run", "guard"]
+    slot: str = Field(default="", description="the slot; empty: all")
+    slots: tuple[str, ...] = Field(default=(), description="slots that a failure concerns; empty: all")
+    reason: str = Field(default="", description="why the guard acted")
+    tries: int = 1
+    seconds: float | None = Field(default=None, description="how long it took the guard, s")
+
+
+class RunResumed(Entry):
+    """An interrupted soak goes on from here."""
+
+    kind: Literal["run resumed"] = "run resumed"
+    v: Literal[1] = 1
+    torn: Count = Field(description="bytes of an unfinished last line that were cut off")
+    why: str = Field(description="why it was interrupted")
+    hilseq: str
+    boot: str = ""
+
+
+class RunEnded(Entry):
+    """The last entry of a run that came to its own end."""
+
+    kind: Literal["run ended"] = "run ended"
+    v: Literal[1] = 1
+    exit_code: int
+    interrupted: bool
+
+
+# -- checks ----------------------------------------------------------------------------------------------
+
+
+class CheckPlanned(Entry):
+    """One check that this run is to do."""
+
+    kind: Literal["check planned"] = "check planned"
+    v: Literal[1] = 1
+    check: CheckId
+    slot: Slot
+    sequence: str
+    stage: str
+    title: str = Field(description="a noun phrase")
+    sentence: str = Field(default="", description="what the check shows; empty in runs of before")
+    place: str = Field(description="where the unit is tested: a point, a port, a stage")
+    gate: bool
+
+
+class CheckStarted(Entry):
+    """A check begins."""
+
+    kind: Literal["check started"] = "check started"
+    v: Literal[1] = 1
+    check: CheckId
+
+
+class Reading(Entry):
+    """One measured value against its limits, judged."""
+
+    kind: Literal["reading"] = "reading"
+    v: Literal[1] = 1
+    check: CheckId
+    slot: Slot
+    name: str
+    value: Told = Field(description="in `unit`")
+    unit: str = Field(description="unit of value, uncertainty and limits; empty for a plain number")
+    uncertainty: Real | None = Field(default=None, description="expanded uncertainty, k = 2")
+    low: Real | None = Field(default=None, description="lower limit")
+    high: Real | None = Field(default=None, description="upper limit")
+    verdict: ReadingVerdict
+    probability: Real | None = Field(
+        default=None, description="probability that the true value is inside, 0 to 1"
+    )
+    place: str = ""
+    rule: DecisionRule = DecisionRule.GUARDED
+
+
+class TableKept(Entry):
+    """A curve or a pattern, for plots and attachments."""
+
+    kind: Literal["table"] = "table"
+    v: Literal[1] = 1
+    check: CheckId
+    slot: Slot
+    name: str
+    columns: tuple[str, ...] = Field(description="names, with the unit in brackets")
+    rows: tuple[tuple[Cell, ...], ...]
+
+
+class StoredFault(Part):
+    """One record of the unit's fault table, decoded."""
+
+    code: int
+    place: str
+    time: Real | None = Field(description="the unit's own time, s; null when it keeps none")
+    meaning: str
+    cause: str = Field(description="likely cause")
+    remedy: str = Field(description="what to look at")
+    routine: bool = Field(default=False, description="a healthy unit stores it too: it blames nobody")
+
+    def __str__(self) -> str:
+        """Return `fault 0x21 at q05: output overloaded; likely cause: ...; look at ...`."""
+        return f"fault 0x{self.code:02X} at {self.place}: {self.meaning}; likely cause: {self.cause}; {self.remedy}"
+
+
+class FaultsRead(Entry):
+    """The unit's fault table as it was read."""
+
+    kind: Literal["faults"] = "faults"
+    v: Literal[1] = 1
+    slot: Slot
+    when: str = Field(description="before clearing, at event 1, ...")
+    entries: tuple[StoredFault, ...]
+
+
+class CheckEnded(Entry):
+    """What came of a check."""
+
+    kind: Literal["check ended"] = "check ended"
+    v: Literal[1] = 1
+    check: CheckId
+    verdict: CheckVerdict
+    why: str = ""
+    places: tuple[str, ...] = Field(default=(), description="where it failed; none: the place of the check")
+    seconds: Seconds = Field(description="how long it took, s")
+
+
+# -- the soak --------------------------------------------------------------------------------------------
+
+
+class SoakColumn(Part):
+    """One sampled quantity."""
+
+    name: str
+    unit: str = ""
+    low: Real | None = Field(default=None, description="lower limit, in `unit`")
+    high: Real | None = Field(default=None, description="upper limit, in `unit`")
+
+
+class PortTally(Part):
+    """What one port has carried during a soak."""
+
+    frames: Count = Field(default=0, description="frames sent")
+    wrong_frames: Count = Field(default=0, description="frames that came back with another content")
+    lost_frames: Count = Field(default=0, description="frames that did not come back")
+    bits: Count = Field(default=0, description="bits compared")
+    wrong_bits: Count = 0
+    silent_in_a_row: Count = Field(default=0, description="frames lost in a row by now")
+    beyond: Seconds | None = Field(
+        default=None, description="since when the errors prove more than is claimed, s since the soak began"
+    )
+    beyond_case: Case = None
+
+
+class SoakStarted(Entry):
+    """A soak begins: what is planned and what is sampled."""
+
+    kind: Literal["soak started"] = "soak started"
+    v: Literal[1] = 1
+    slot: Slot
+    check: CheckId
+    file: str = Field(description="name of the sample file beside the journal")
+    zero: Seconds = Field(description="run's clock at the first sample, s")
+    end: Seconds = Field(description="run's clock at the planned end, s")
+    duration: Seconds = Field(description="planned for this run, s")
+    planned: Seconds = Field(description="planned by the profile, s")
+    period: Seconds = Field(description="between two samples, s")
+    mode: str = Field(description="mode that the unit must stay in")
+    modes: dict[str, float] = Field(description="mode by name: the number that the unit reports for it")
+    case: str | None = Field(description="column of the case temperature")
+    columns: tuple[SoakColumn, ...]
+    confidence: float = Field(description="of the statement about failures, 0 to 1")
+    cover: str
+    ambient: float = Field(description="\u00b0C")
+    plan: dict[str, Any] = Field(description="the soak plan as the profile says it")
+
+
+class SoakEventLogged(Entry):
+    """One sign of a failure during a soak; signs that came together have one number."""
+
+    kind: Literal["soak event"] = "soak event"
+    v: Literal[1] = 1
+    slot: Slot
+    number: int = Field(ge=1, description="number of the incident, from 1")
+    since: Seconds = Field(description="when, s since the soak began")
+    case: Case
+    what: str
+    place: str
+    text: str
+    outputs_on: Count = Field(description="outputs that were commanded on")
+
+
+class SoakGap(Entry):
+    """A stretch of a soak without samples."""
+
+    kind: Literal["soak gap"] = "soak gap"
+    v: Literal[1] = 1
+    slot: Slot
+    start: Seconds = Field(description="s since the soak began")
+    end: Seconds = Field(description="s since the soak began")
+    what: str
+    planned: bool
+    text: str
+    until: Seconds = Field(description="end of the soak from now on, s since it began")
+
+
+class SamplesMissed(Entry):
+    """The stand was too slow for some samples of a soak."""
+
+    kind: Literal["samples missed"] = "samples missed"
+    v: Literal[1] = 1
+    slot: Slot
+    count: int = Field(ge=1, description="samples that were due and not taken")
+
+    @property
+    def what(self) -> str:
+        """What happened, as in an event."""
+        return "overrun"
+
+    @property
+    def text(self) -> str:
+        """What happened, in words."""
+        return f"{self.count} sample{'s' * (self.count > 1)} missed"
+
+
+class SamplesSealed(Entry):
+    """The fingerprint of a sample file so far, and what its ports have carried."""
+
+    kind: Literal["samples sealed"] = "samples sealed"
+    v: Literal[1] = 1
+    slot: Slot
+    file: str
+    count: Count = Field(description="samples in the file")
+    sha256: str = Field(description="SHA-256 of the file up to its count-th sample, hexadecimal")
+    ports: dict[str, PortTally] = Field(default_factory=dict)
+
+
+class SoakEnded(Entry):
+    """A soak has come to its end."""
+
+    kind: Literal["soak ended"] = "soak ended"
+    v: Literal[1] = 1
+    slot: Slot
+    since: Seconds = Field(description="how long it lasted, s")
+    samples: Count
+    missed: Count = Field(description="samples missed")
+    events: Count = Field(description="incidents")
+    why: str
+    ports: dict[str, PortTally] = Field(default_factory=dict)
+    uncounted: dict[str, int] = Field(
+        default_factory=dict, description="signs that the plan does not count, and how often each was seen"
+    )
+
+
+class SoakStatus(Part):
+    """How a soak goes; shown to whoever watches the run, never written."""
+
+    slot: Slot
+    since: float = Field(description="s since the soak began")
+    until: float = Field(description="planned end, s since the soak began")
+    current: float = Field(description="A")
+    case: float | None = Field(description="\u00b0C")
+    well: bool
+    events: int
+    samples: int
+
+
+JournalEntry: TypeAlias = (
+    RunStarted
+    | InstrumentIdentified
+    | CheckPlanned
+    | CheckStarted
+    | Reading
+    | EventLogged
+    | FaultsRead
+    | TableKept
+    | CheckEnded
+    | MadeSafe
+    | RunResumed
+    | SoakStarted
+    | SoakEventLogged
+    | SoakGap
+    | SamplesMissed
+    | SamplesSealed
+    | SoakEnded
+    | RunEnded
+)
+#: Every kind -> its type.
+KINDS: dict[str, type[Entry]] = {one.model_fields["kind"].default: one for one in get_args(JournalEntry)}
+
+
+class NotAnEntry(ValueError):  # noqa: N818 - it names what it is not
+    """What was read is no entry that this version of hilseq writes or knows from before; the message says why."""
+
+
+@cache
+def _adapter() -> TypeAdapter[JournalEntry]:
+    return TypeAdapter(Annotated[JournalEntry, Field(discriminator="kind")])
+
+
+def entry_from(plain: dict[str, Any]) -> JournalEntry:
+    """Return the entry of a line of the present version. Raises NotAnEntry."""
+    kind = str(plain.get("kind"))
+    known = KINDS.get(kind)
+    if known is None:
+        raise NotAnEntry(f"an entry of a kind that no run writes: {kind[:40]!r}")
+    if plain.get("v") != known.model_fields["v"].default:
+        raise NotAnEntry(f"an entry {kind!r} of version {plain.get('v')!r}, which this hilseq does not know")
+    try:
+        return _adapter().validate_python(plain)
+    except ValidationError as error:
+        first = error.errors(include_url=False)[0]
+        where = ".".join(str(part) for part in first["loc"][1:])
+        raise NotAnEntry(f"an entry that no run writes ({kind}, {where}: {first['msg']})") from error
+
+
+def journal_schema() -> dict[str, Any]:
+    """Return the JSON Schema (2020-12) of one line of a journal."""
+    schema = _adapter().json_schema(mode="serialization")
+    for one in KINDS.values():
+        line = schema["$defs"][one.__name__]
+        line["properties"] = {
+            "n": {"type": "integer", "minimum": 0, "description": "number of the line, from 0"},
+            **line["properties"],
+            "chain": {
+                "type": "string",
+                "pattern": "^[0-9a-f]{64}$",
+                "description": "SHA-256 of the previous chain value, a newline, and this line without `chain`",
+            },
+        }
+        line["required"] = ["n", "chain", *line["required"]]
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "title": "One line of a hilseq journal (journal.jsonl)",
+        **schema,
+    }

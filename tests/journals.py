@@ -1,0 +1,97 @@
+"""Entries as a run writes them: the product's own types, with everything filled in that a test does not care about."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from hilseq.journal.chain import GENESIS, seal
+from hilseq.journal.entries import (
+    CheckPlanned,
+    InputFile,
+    RunStarted,
+    SoakColumn,
+    SoakEnded,
+    SoakEventLogged,
+    SoakStarted,
+    UnitUnderTest,
+)
+from hilseq.journal.writer import FILE_NAME
+
+
+def unit(slot: str = "A", serial: str = "RH0001", part: str = "RH16", **fields: Any) -> UnitUnderTest:
+    """Return a unit under test."""
+    return UnitUnderTest(slot=slot, serial=serial, part=part, **fields)
+
+
+def run_started(*units: UnitUnderTest, **fields: Any) -> RunStarted:
+    """Return the beginning of a run of these units, or of one in slot A."""
+    tested = units or (unit(),)
+    known: dict[str, Any] = {
+        "run": "20261125-080000-RH0001",
+        "stand": "sim-bench",
+        "hilseq": "0.1.0",
+        "simulated": False,
+        "decision_rules": {one.slot: "guarded" for one in tested},
+        "inputs": (InputFile(role="stand file", name="stand.yaml", sha256="ab" * 32, text="x: 1\n"),),
+    }
+    return RunStarted(units=tested, **(known | fields))
+
+
+def check_planned(check: str, **fields: Any) -> CheckPlanned:
+    """Return a planned check of the unit in slot A."""
+    known: dict[str, Any] = {
+        "slot": "A",
+        "sequence": "soak",
+        "stage": "soak",
+        "title": "It stays",
+        "place": "unit",
+        "gate": False,
+    }
+    return CheckPlanned(check=check, **(known | fields))
+
+
+def soak_started(slot: str = "A", duration: float = 3600.0, zero: float = 0.0, **fields: Any) -> SoakStarted:
+    """Return the beginning of a soak; its columns are the supply current and the mode."""
+    known: dict[str, Any] = {
+        "check": "soak",
+        "file": f"samples-{slot}.bin",
+        "end": zero + duration,
+        "duration": duration,
+        "planned": duration,
+        "period": 1.0,
+        "mode": "live",
+        "modes": {"live": 2},
+        "case": None,
+        "columns": (SoakColumn(name="supply current", unit="A"), SoakColumn(name="unit mode")),
+        "confidence": 0.95,
+        "cover": "closed",
+        "ambient": 25.0,
+        "plan": {},
+    }
+    return SoakStarted(slot=slot, zero=zero, **(known | fields))
+
+
+def soak_event(number: int = 1, slot: str = "A", **fields: Any) -> SoakEventLogged:
+    """Return a sign of a failure during a soak."""
+    known = {"since": 5.0, "case": None, "what": "x", "place": "mode", "text": "", "outputs_on": 0}
+    return SoakEventLogged(slot=slot, number=number, **(known | fields))
+
+
+def soak_ended(slot: str = "A", **fields: Any) -> SoakEnded:
+    """Return the end of a soak."""
+    known = {"since": 10.0, "samples": 10, "missed": 0, "events": 0, "why": "the planned end"}
+    return SoakEnded(slot=slot, **(known | fields))
+
+
+def append_raw(folder: Path, *lines: Mapping[str, Any]) -> None:
+    """Append lines that no run of this version writes, properly numbered and chained."""
+    path = folder / FILE_NAME
+    before = path.read_bytes().splitlines() if path.exists() else []
+    chain = before[-1][-66:-2].decode("ascii") if before else GENESIS
+    folder.mkdir(parents=True, exist_ok=True)
+    with path.open("ab") as journal:
+        for number, line in enumerate(lines, len(before)):
+            sealed, chain = seal(number, line, chain)
+            journal.write(sealed)
