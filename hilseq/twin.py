@@ -21,6 +21,7 @@ from functools import cached_property
 from pathlib import Path
 from typing import Any
 
+from hilseq.description.simulated import served_by_twin
 from hilseq.description.stand import Stand
 from hilseq.errors import StandFault, UsageError
 
@@ -76,6 +77,7 @@ def repoint(stand: Stand, endpoints: Mapping[str, str]) -> Stand:
         name = next(name for name in names if getattr(model, name) is not None)
         return model.model_copy(update={name: address})
 
+    stand = served_by_twin(stand)
     slots = {}
     for slot_name, slot in stand.slots.items():
         ports = {
@@ -111,7 +113,11 @@ def write_pointing_stand(stand: Path, endpoints: Mapping[str, str], target: Path
         document["simulated-clock"] = endpoints["clock"]
     for name, supply in document["supplies"].items():
         supply["resource"] = endpoints[f"supply {name}"]
-    for name, io in document.get("io", {}).items():
+    devices, signals = document.get("io", {}), document.get("signals", {})
+    for name in [name for name in devices if f"io {name}" not in endpoints]:  # `optional`, and not served
+        del devices[name]
+        document["signals"] = signals = {key: one for key, one in signals.items() if one["io"] != name}
+    for name, io in devices.items():
         io["address" if "address" in io else "port"] = endpoints[f"io {name}"]
     for name, slot in document["slots"].items():
         link = slot["link"]

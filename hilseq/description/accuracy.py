@@ -6,11 +6,9 @@ what the time and the temperature since the calibration add, where the stand fil
 
 from __future__ import annotations
 
-import math
 from datetime import date
 
 from hilseq.analysis.uncertainty import combine, rectangular, resolution
-from hilseq.description.registers import Register, RegisterType
 from hilseq.description.stand import Signal, Supply
 from hilseq.description.supplies import Calibration
 from hilseq.quantities import AccuracyTerms, base_unit
@@ -27,14 +25,12 @@ def of_terms(terms: AccuracyTerms, reading: float, *, span: float = 0.0, step: f
 def of_signal(signal: Signal, value: float) -> float:
     """Return the standard uncertainty of a signal at `value`, both in its own unit.
 
-    `of range` means of all values the register can hold. A signal without accuracy has its resolution only.
+    `of range` means of all values the signal can have. A signal without accuracy has its resolution only.
     Raises QuantityError when the accuracy does not fit the unit.
     """
     _, factor = base_unit(signal.unit)
     terms = signal.accuracy_terms() or AccuracyTerms()
-    return (
-        of_terms(terms, value * factor, span=span_of(signal) * factor, step=step_of(signal) * factor) / factor
-    )
+    return of_terms(terms, value * factor, span=signal.span * factor, step=signal.step * factor) / factor
 
 
 def of_supply_current(supply: Supply, amperes: float) -> float:
@@ -68,25 +64,3 @@ def years_since(calibration: Calibration | None, today: date) -> float:
     if calibration is None or calibration.done is None:
         return 0.0
     return max(0.0, (today - calibration.done).days / _YEAR)
-
-
-def step_of(register: Register) -> float:
-    """Return the distance of neighbouring values, in the register's unit; 0 for bits and float32."""
-    return 0.0 if register.kind in (RegisterType.BIT, RegisterType.FLOAT32) else abs(register.scale)
-
-
-def range_of(register: Register) -> tuple[float, float]:
-    """Return the lowest and highest value that the register can hold, in its unit."""
-    if register.kind is RegisterType.FLOAT32:
-        return -math.inf, math.inf
-    bits = 1 if register.is_bit else 16 * register.kind.width
-    signed = register.kind in (RegisterType.INT16, RegisterType.INT32)
-    low = -(1 << (bits - 1)) if signed else 0
-    ends = [raw * register.scale + register.offset for raw in (low, low + (1 << bits) - 1)]
-    return min(ends), max(ends)
-
-
-def span_of(register: Register) -> float:
-    """Return the width of all values the register can hold, in its unit; 0 for float32, which has no end."""
-    low, high = range_of(register)
-    return high - low if math.isfinite(high - low) else 0.0

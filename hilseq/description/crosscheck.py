@@ -22,7 +22,7 @@ _CHECKS = (
     slot_of_unit.supply_serves_the_ratings,
     slot_of_unit.ports_are_wired,
     slot_of_unit.neighbours_are_known,
-    slot_of_unit.link_has_its_own_device,
+    slot_of_unit.link_driver_agrees,
     judging.limits_can_be_judged,
 )
 

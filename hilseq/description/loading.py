@@ -15,9 +15,9 @@ from hilseq.description.checks.finding import Finding, problems_of
 from hilseq.description.partial_validation import validate_partially
 from hilseq.description.profile import Profile
 from hilseq.description.ranges import expand_ranges
-from hilseq.description.shape import KEY_STEP
+from hilseq.description.shape import KEY_STEP, Shape
 from hilseq.description.source_position import Place, SourcePosition
-from hilseq.description.stand import Stand
+from hilseq.description.stand import Stand, with_drivers
 from hilseq.description.wording import in_words
 from hilseq.description.yaml_text import read_yaml
 from hilseq.errors import DescriptionError, Problem
@@ -99,14 +99,14 @@ def read_document(
     if strange is not None:
         return Loaded(path, document, None, (*traps, strange))
     document, problems = expand_ranges(document, kind, path)
-    data = document.plain()
+    data = with_drivers(document.plain()) if model is Stand else document.plain()
     faults: list[ErrorDetails] = []
     try:
         usable: M | None = model.model_validate(data)
     except ValidationError as error:
         faults = error.errors(include_url=False, include_input=False)
         usable = validate_partially(model, data, [_place_of(fault) for fault in faults])
-    problems += _worded(faults, document, path, model)
+    problems += _worded(faults, document, path, Shape(model, data))
     if usable is not None:
         partial = bool(problems or traps)
         problems += problems_of(_findings(usable), document, path, partial=partial)
@@ -137,9 +137,7 @@ def _place_of(fault: ErrorDetails) -> Place:
     return tuple(step for step in fault["loc"] if step != KEY_STEP)
 
 
-def _worded(
-    faults: list[ErrorDetails], document: SourcePosition, path: Path, model: type[BaseModel]
-) -> list[Problem]:
+def _worded(faults: list[ErrorDetails], document: SourcePosition, path: Path, shape: Shape) -> list[Problem]:
     """Put faults into words; those of one range stand at one place and are said once."""
     said: set[tuple[object, ...]] = set()
     result: list[Problem] = []
@@ -147,7 +145,7 @@ def _worded(
         if len(result) >= _MOST_FAULTS:
             result.append(Problem(path, 0, 0, f"more than {_MOST_FAULTS} faults; the rest is not shown"))
             break
-        wording = in_words(fault, document, model)
+        wording = in_words(fault, document, shape)
         same = (wording.mark, fault["type"], str(fault["loc"][-1:]))
         if same not in said:
             said.add(same)

@@ -14,7 +14,7 @@ from typing import Any, TypeVar, get_args, get_origin
 from pydantic import BaseModel, ConfigDict, ValidationError, create_model
 
 from hilseq.description.ranges import RANGED_PLACES
-from hilseq.description.shape import bare, keys_of
+from hilseq.description.shape import bare, keys_of, own_model
 from hilseq.description.source_position import Place
 
 M = TypeVar("M", bound=BaseModel)
@@ -52,6 +52,7 @@ def _build(annotation: Any, shape: Any, data: Any, place: Place, faulty: _Faulty
     if place in faulty.at and place:
         raise _UnusableError
     touched = faulty.touch(place)
+    shape = own_model(shape, data)
     if isinstance(shape, type) and issubclass(shape, BaseModel):
         return _build_model(shape, data, place, faulty) if touched else _validated(shape, data)
     if touched and get_origin(shape) is dict and isinstance(data, dict):

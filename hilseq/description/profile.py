@@ -41,6 +41,7 @@ __all__ = [
     "IndicatorWord",
     "InputPoint",
     "Lamps",
+    "LinkRegisters",
     "Margins",
     "Mode",
     "ModeCommand",
@@ -59,7 +60,6 @@ __all__ = [
     "Start",
     "SwitchPosition",
     "Twin",
-    "UnitLink",
 ]
 
 
@@ -152,7 +152,7 @@ class ModeCommand(Register):
     values: dict[ModeWord, RawWord] = Field(min_length=1, description="number written for each mode")
 
 
-class UnitLink(ModbusLimits):
+class LinkRegisters(ModbusLimits):
     """The register map of the unit: what each register means. Leave out what the unit lacks."""
 
     device_id: int = Field(default=1, ge=0, le=255, description="Modbus unit identifier")
@@ -222,7 +222,7 @@ class Profile(Model):
     ratings: Ratings = Field(description="electrical limits of the unit")
     start: Start = Field(description="from power to ready: times and currents")
     identity: Identity = Field(default=Identity(), description="what the unit must say it is")
-    link: UnitLink = Field(description="register map of the unit; leave out what it lacks")
+    link: LinkRegisters = Field(description="register map of the unit; leave out what it lacks")
     modes: Modes = Field(default=Modes(), description="modes, and how the unit gets into them")
     indicator: Lamps | None = Field(default=None, description="sensors in front of the unit's lamps")
     points: Points = Field(default=Points(), description="terminals; keys may be ranges such as q01..q16")

@@ -15,7 +15,7 @@ from hilseq.description.fields import Shown
 from hilseq.description.modbus_limits import ModbusLimits
 from hilseq.description.profile import Profile
 from hilseq.description.registers import Register
-from hilseq.description.shape import bare, keys_of
+from hilseq.description.shape import keys_of, own_model
 from hilseq.description.stand import Stand
 from hilseq.quantities import UNITS, AccuracyTerms, show_duration
 
@@ -115,7 +115,7 @@ def _meaning(field: FieldInfo) -> str:
 
 def _model_below(annotation: Any) -> tuple[type[BaseModel] | None, str]:
     """Return the model of a field's value or elements, and the step to an element."""
-    shape = bare(annotation)
+    shape = own_model(annotation, {})  # what holds where a file names no driver
     if isinstance(shape, type) and issubclass(shape, BaseModel):
         return shape, ""
     if get_origin(shape) is dict:

@@ -5,6 +5,7 @@ One model serves both sides: the stand's I/O simulator and the unit's own regist
 
 from __future__ import annotations
 
+import math
 from enum import StrEnum
 from typing import Annotated, Any
 
@@ -152,6 +153,28 @@ class Register(Model):
     def last_address(self) -> int:
         """The last address the value occupies."""
         return self.address + self.kind.width - 1
+
+    @property
+    def step(self) -> float:
+        """Distance of neighbouring values, in the register's unit; 0 for bits and float32."""
+        return 0.0 if self.kind in (RegisterType.BIT, RegisterType.FLOAT32) else abs(self.scale)
+
+    @property
+    def range(self) -> tuple[float, float]:
+        """Lowest and highest value that the register can hold, in its unit."""
+        if self.kind is RegisterType.FLOAT32:
+            return -math.inf, math.inf
+        bits = 1 if self.is_bit else 16 * self.kind.width
+        signed = self.kind in (RegisterType.INT16, RegisterType.INT32)
+        low = -(1 << (bits - 1)) if signed else 0
+        ends = [raw * self.scale + self.offset for raw in (low, low + (1 << bits) - 1)]
+        return min(ends), max(ends)
+
+    @property
+    def span(self) -> float:
+        """Width of all values the register can hold, in its unit; 0 for float32, which has no end."""
+        low, high = self.range
+        return high - low if math.isfinite(high - low) else 0.0
 
     def moved(self, places: int) -> dict[str, int]:
         """Return the address `places` values further on, as an update for a copy of this model."""

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Literal, Self
+from typing import Any, Literal, Self
 
 from pydantic import Field, model_validator
 
+from hilseq.description.drivers import Driven, DriverError
 from hilseq.description.fields import Endpoint, Model, Name, Ohms, Ratio, Seconds, Terminal, Text
-from hilseq.description.modbus_limits import ModbusLimits
-from hilseq.description.registers import Register
 from hilseq.description.serial_line import SerialLine
 from hilseq.description.supplies import (
     Calibration,
@@ -16,7 +15,6 @@ from hilseq.description.supplies import (
     Supply,
     SupplyAccuracy,
     SupplyCeilings,
-    SupplyCommands,
 )
 from hilseq.description.twin import StandTwin
 from hilseq.quantities import AccuracyTerms, dimension_of, parse_accuracy
@@ -39,22 +37,22 @@ __all__ = [
     "Supply",
     "SupplyAccuracy",
     "SupplyCeilings",
-    "SupplyCommands",
 ]
 
 
-class Io(ModbusLimits):
-    """One I/O simulator: a Modbus device whose registers are the stand's signals."""
+class Io(Driven):
+    """One device that holds signals of the stand; its driver says where it is, and what the address of a signal is."""
 
-    protocol: Literal["modbus tcp", "modbus rtu"] = Field(
-        default="modbus tcp", description="modbus tcp or modbus rtu"
+    role = "channels"
+    part = "description"
+
+    driver: Text = Field(
+        default="modbus", description="driver that speaks to it; others come as packages of their own"
     )
-    address: Endpoint | None = Field(default=None, description="HOST:PORT, for modbus tcp")
-    port: Text | None = Field(default=None, description="serial port such as /dev/ttyUSB0, for modbus rtu")
-    line: SerialLine = Field(default=SerialLine(), description="speed and frame, for modbus rtu")
-    device_id: int = Field(default=1, ge=0, le=255, description="Modbus unit identifier")
+
     identity: InstrumentIdentity | None = Field(
-        default=None, description="asked by function 43/14 when given; leave out if the device lacks it"
+        default=None,
+        description="what it must say it is, asked by function 43/14 with Modbus; leave out if the device lacks it",
     )
     calibration: Calibration | None = Field(default=None, description="its calibration")
     deadline: Seconds = Field(default=1.0, gt=0, description="longest wait for one answer")
@@ -63,32 +61,27 @@ class Io(ModbusLimits):
         description="longest time between two snapshots of what it senses: a read may be that old. Measured through "
         "its loop-backs where it has some",
     )
-    max_gap: int = Field(
-        default=16, ge=0, description="unlisted addresses a read may run over; 0 if the device refuses them"
-    )
-    high_addresses: bool = Field(
+    optional: bool = Field(
         default=False,
-        description="true when the device really has addresses such as 40001; otherwise they are taken for "
-        "one-based documentation numbers and refused",
+        description="true when a visit to the simulated twin can do without its signals: a twin serves only the "
+        "drivers that come with hilseq",
     )
 
-    @model_validator(mode="after")
-    def _one_way_in(self) -> Self:
-        if self.protocol == "modbus tcp" and (self.address is None or self.port is not None):
-            raise ValueError("modbus tcp has no serial port; expected `address` (HOST:PORT) and no `port`")
-        if self.protocol == "modbus rtu" and (self.port is None or self.address is not None):
-            raise ValueError(
-                "modbus rtu has no network address; expected `port` (a serial port) and no `address`"
-            )
-        return self
 
+class Signal(Driven):
+    """One wire or register of the stand, as the unit sees it; the driver of its `io` says what its address is."""
 
-class Signal(Register):
-    """One wire or register of the stand, as the unit sees it."""
+    role = "channels"
+    part = "signal"
+
+    driver: Text = Field(default="modbus", description="driver of its `io`; need not be written")
 
     io: Name = Field(description="which I/O simulator of this file")
     drives: Terminal | None = Field(default=None, description="terminal this signal drives, SLOT.TERMINAL")
     senses: Terminal | None = Field(default=None, description="terminal this signal senses, SLOT.TERMINAL")
+    unit: str = Field(
+        default="", description="unit of the value: V, mA, degC, Ohm, Hz, %; empty for a plain number"
+    )
     accuracy: Text | None = Field(default=None, description="accuracy of the channel, such as 0.05 % + 2 mV")
     safe_value: float = Field(default=0.0, description="value of a drive in the safe state")
     settle: Seconds = Field(default=0.02, description="time from a new value until the terminal has it")
@@ -104,14 +97,35 @@ class Signal(Register):
         default=None, description="calibration of this channel, when it is not that of the io"
     )
 
+    @property
+    def is_bit(self) -> bool:
+        """Tell whether it is 0 or 1 and nothing between."""
+        return False
+
+    @property
+    def writable(self) -> bool:
+        """Tell whether the stand may write it."""
+        return False
+
+    @property
+    def step(self) -> float:
+        """Distance of neighbouring values, in its unit; 0 where it has none."""
+        return 0.0
+
+    @property
+    def span(self) -> float:
+        """Width of all values it can have, in its unit, for an accuracy `of range`; 0 where it has no end."""
+        return 0.0
+
+    @property
+    def address_in_words(self) -> str:
+        """What it is to its driver, such as `an input register`, for messages."""
+        return "a signal"
+
     @model_validator(mode="after")
     def _one_direction(self) -> Self:
         if self.drives is not None and self.senses is not None:
             raise ValueError("the signal drives a terminal and senses one; expected only one of them")
-        if self.drives is not None and not self.table.writable:
-            raise ValueError(
-                f"a {self.table} cannot be written; expected a drive in a coil or a holding register"
-            )
         return self
 
     def accuracy_terms(self) -> AccuracyTerms | None:
@@ -139,22 +153,17 @@ class PortWiring(Model):
     cable: Text | None = Field(default=None, description="cable to use, for the set-up sheet")
 
 
-class Link(Model):
-    """How the unit in a slot is talked to."""
+class Link(Driven):
+    """How the unit in a slot is talked to; the registers that it has are in its profile."""
 
-    address: Endpoint | None = Field(default=None, description="HOST:PORT of the unit's Modbus TCP server")
-    port: Text | None = Field(default=None, description="serial port, when the unit is a Modbus RTU device")
-    line: SerialLine = Field(default=SerialLine(), description="speed and frame, with `port`")
+    role = "link"
+    part = "description"
+
+    driver: Text = Field(
+        default="modbus", description="driver that speaks to it; others come as packages of their own"
+    )
+
     deadline: Seconds = Field(default=1.0, gt=0, description="longest wait for one answer")
-
-    @model_validator(mode="after")
-    def _one_way_in(self) -> Self:
-        if (self.address is None) == (self.port is None):
-            raise ValueError(
-                "this link leads nowhere, or to two places; expected either `address` (HOST:PORT) or `port` "
-                "(a serial port)"
-            )
-        return self
 
 
 class SetupItem(Model):
@@ -258,8 +267,44 @@ class Stand(Model):
     )
     operator: Operator = Field(default=Operator(), description="what only a person can do on this stand")
 
+    @model_validator(mode="before")
+    @classmethod
+    def _signals_know_their_driver(cls, data: Any) -> Any:
+        return with_drivers(data)
+
     @model_validator(mode="after")
     def _simulated_in_words(self) -> Self:
         if self.simulated_clock is not None and not self.simulated:
             raise ValueError("only a twin has a `simulated-clock`; expected `simulated: true` beside it")
         return self
+
+
+def with_drivers(data: Any) -> Any:
+    """Return what a stand file holds, each signal with the driver of its io.
+
+    Signals whose driver cannot be had are left out: that is told of the io.
+    """
+    if not isinstance(data, dict):
+        return data
+    devices, signals = data.get("io"), data.get("signals")
+    if not isinstance(devices, dict) or not isinstance(signals, dict):
+        return data
+    named = {name: io["driver"] for name, io in devices.items() if isinstance(io, dict) and io.get("driver")}
+    if not named:
+        return data
+    known = {}
+    for name, signal in signals.items():
+        driver = named.get(signal.get("io")) if isinstance(signal, dict) else None
+        if driver is None:
+            known[name] = signal
+        elif _usable(driver):
+            known[name] = {"driver": driver, **signal}
+    return {**data, "signals": known}
+
+
+def _usable(driver: object) -> bool:
+    try:
+        Signal.model_for({"driver": driver})
+    except DriverError:
+        return False
+    return True

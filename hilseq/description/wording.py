@@ -5,14 +5,13 @@ from __future__ import annotations
 import re
 from typing import Any, NamedTuple
 
-from pydantic import BaseModel
 from pydantic_core import ErrorDetails
 
 from hilseq.description.fields import WordError
 from hilseq.description.nearest import nearest_word
 from hilseq.description.registers import Table, documentation_number_hint
 from hilseq.description.scalars import looks_sexagesimal, number_hint
-from hilseq.description.shape import KEY_STEP, field_at, keys_of, model_at
+from hilseq.description.shape import KEY_STEP, Shape, keys_of
 from hilseq.description.source_position import Mark, Place, SourcePosition
 from hilseq.quantities import QuantityError
 
@@ -28,20 +27,20 @@ class Wording(NamedTuple):
     nearest: str = ""
 
 
-def in_words(error: ErrorDetails, document: SourcePosition, model: type[BaseModel]) -> Wording:
-    """Return a problem of `document`, read as `model`, as a person would say it."""
+def in_words(error: ErrorDetails, document: SourcePosition, shape: Shape) -> Wording:
+    """Return a problem of `document`, of a `shape`, as a person would say it."""
     steps: Place = tuple(error["loc"])
     on_key = bool(steps) and steps[-1] == KEY_STEP
     place = steps[:-1] if on_key else steps
     kind = error["type"]
     if kind == "missing":
-        return _missing(place, document, model)
+        return _missing(place, document, shape)
     if kind == "extra_forbidden":
-        return _unknown_key(place, document, model)
+        return _unknown_key(place, document, shape)
     value = document.at(place)
     mark = value.start if on_key else value.pointer
     if kind == "value_error":
-        return _refused(error, place, document, model)
+        return _refused(error, place, document, shape)
     wrong, expected = _plain_words(kind, error.get("ctx", {}), error["msg"], _shown(value), value)
     nearest = ""
     if kind in ("literal_error", "enum"):
@@ -63,18 +62,18 @@ def _key_name(place: Place) -> str:
     return f"`{str(place[-1])[:_SHOWN]}`" if place else "the file"
 
 
-def _missing(place: Place, document: SourcePosition, model: type[BaseModel]) -> Wording:
+def _missing(place: Place, document: SourcePosition, shape: Shape) -> Wording:
     parent = document.at(place[:-1])
-    field = field_at(model, place)
+    field = shape.field_at(place)
     where = f" in `{place[-2]}`" if len(place) > 1 else ""
     what = f"{_key_name(place)}: {field.description}" if field is not None and field.description else ""
     return Wording(parent.start, f"the key {_key_name(place)} is missing{where}", what)
 
 
-def _unknown_key(place: Place, document: SourcePosition, model: type[BaseModel]) -> Wording:
+def _unknown_key(place: Place, document: SourcePosition, shape: Shape) -> Wording:
     parent = document.at(place[:-1])
-    shape = model_at(model, place[:-1])
-    keys = keys_of(shape) if shape is not None else {}
+    model = shape.model_at(place[:-1])
+    keys = keys_of(model) if model is not None else {}
     written = parent.content if isinstance(parent.content, dict) else {}
     free = [key for key in keys if key not in written]
     where = f" in `{place[-2]}`" if len(place) > 1 else ""
@@ -85,7 +84,7 @@ def _unknown_key(place: Place, document: SourcePosition, model: type[BaseModel])
     )
 
 
-def _refused(error: ErrorDetails, place: Place, document: SourcePosition, model: type[BaseModel]) -> Wording:
+def _refused(error: ErrorDetails, place: Place, document: SourcePosition, shape: Shape) -> Wording:
     """Word an error that one of our own validators raised."""
     cause: Any = error.get("ctx", {}).get("error")
     value = document.at(place)
@@ -107,7 +106,7 @@ def _refused(error: ErrorDetails, place: Place, document: SourcePosition, model:
         wrong = f"nothing is written for {_key_name(place)}"
     elif isinstance(value.content, bool):
         wrong = f"{_shown(value)} is a truth value in YAML; in quotes it would be a text"
-    elif isinstance(value.content, dict | list) and model_at(model, place) is None:
+    elif isinstance(value.content, dict | list) and shape.model_at(place) is None:
         wrong = f"{_shown(value)} stands here"
     return Wording(mark, wrong, expected)
 

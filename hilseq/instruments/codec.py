@@ -10,7 +10,6 @@ import math
 import struct
 from collections.abc import Sequence
 
-from hilseq.description.accuracy import span_of, step_of
 from hilseq.description.registers import Register, RegisterType, WordOrder
 from hilseq.instruments.translate import DecodeError
 
@@ -33,16 +32,6 @@ class NotEncodable(ValueError):  # noqa: N818 - it says what the value is, like 
 def struct_code(kind: RegisterType) -> str:
     """Return the struct code of a 16-bit or 32-bit type."""
     return "f" if kind is RegisterType.FLOAT32 else _INTEGERS[kind][0]
-
-
-def step(register: Register) -> float:
-    """Return the distance of neighbouring values, in the register's unit; 0 for bits and float32."""
-    return step_of(register)
-
-
-def span(register: Register) -> float:
-    """Return the width of all values the register can hold, in its unit; 0 for float32."""
-    return span_of(register)
 
 
 def scaled(register: Register, raw: float) -> float:

@@ -6,15 +6,18 @@ not know signals, terminals or units.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
-from contextlib import ExitStack
+import threading
+from collections.abc import Collection, Iterable, Mapping, Sequence
 
+from hilseq.description.modbus import ModbusSignal
 from hilseq.description.registers import Register
 from hilseq.errors import InstrumentError
 from hilseq.instruments import codec, pdu
 from hilseq.instruments.codec import NotEncodable
 from hilseq.instruments.modbus import ModbusDevice
+from hilseq.instruments.protocols import Channels, Identification, NamedValues, UnitLink
 from hilseq.instruments.readplan import ReadPlan
+from hilseq.instruments.snapshot import snapshot
 from hilseq.instruments.translate import DecodeError, fault, reraise
 from hilseq.instruments.writeplan import Run, plan_writes
 
@@ -22,16 +25,24 @@ from hilseq.instruments.writeplan import Run, plan_writes
 _SHOWN = 4
 
 
-class RegisterBank:
-    """Registers of one device by name. `max_gap`: unlisted addresses a read may run over.
+class RegisterBank(NamedValues):
+    """Registers of one device by name. `max_gap`: unlisted addresses a read may run over, besides those `between`.
 
     Raises the errors of its device; an unknown name is a KeyError.
     """
 
-    def __init__(self, registers: Mapping[str, Register], device: ModbusDevice, *, max_gap: int = 0) -> None:
+    def __init__(
+        self,
+        registers: Mapping[str, Register],
+        device: ModbusDevice,
+        *,
+        max_gap: int = 0,
+        between: Collection[Register] = (),
+    ) -> None:
         self.registers = dict(registers)
         self.device = device
         self._largest_gap = max_gap
+        self._between = between
         self._plans: dict[tuple[str, ...], ReadPlan] = {}
         self._held: dict[str, float] = {}  # what was written last, and read back
 
@@ -40,20 +51,19 @@ class RegisterBank:
         key = tuple(self.registers if names is None else names)
         if key not in self._plans:
             chosen = {name: self.registers[name] for name in key}
-            self._plans[key] = ReadPlan(chosen, self._largest_gap, most=self.device.quirks.most_read)
+            self._plans[key] = ReadPlan(
+                chosen, self._largest_gap, between=self._between, most=self.device.quirks.most_read
+            )
         return self._plans[key]
+
+    def reader(self, names: Sequence[str]) -> RegisterReader:
+        """Return the read of some names."""
+        return RegisterReader(self.device, self.plan(names))
 
     def snapshot(self, names: Iterable[str] | None = None) -> dict[str, float]:
         """Return the values of some names (all by default), each in its unit."""
-        return snapshot([(self.device, self.plan(names))])
-
-    def read(self, name: str) -> float:
-        """Return one value, in its unit."""
-        return self.snapshot((name,))[name]
-
-    def write(self, name: str, value: float) -> None:
-        """Write one value and verify it by reading back."""
-        self.write_many({name: value})
+        key = tuple(self.registers if names is None else names)
+        return snapshot([self.reader(key)], key)
 
     def write_many(self, values: Mapping[str, float]) -> None:
         """Write values and verify them by reading back; adjacent addresses go in one request.
@@ -77,7 +87,7 @@ class RegisterBank:
                 self._verify(run, values)
             self._held.update(values)
 
-    def forgotten(self, names: Iterable[str]) -> list[str]:
+    def forgotten(self, names: Collection[str]) -> list[str]:
         """Return in words which of these no longer hold what was last written to them; each is told once."""
         with self.device.lock:
             held = {name: self._held[name] for name in names if name in self._held}
@@ -130,52 +140,113 @@ def _shown(register: Register, words: list[int]) -> str:
         return str(error)
 
 
-def snapshot(jobs: Sequence[tuple[ModbusDevice, ReadPlan]]) -> dict[str, float]:
-    """Return the values of all plans. Several instruments are asked at once, each answers in its own time.
+class RegisterReader:
+    """The read of some registers, request by request; a value is never split over two."""
 
-    One connection carries one request at a time; devices on one line are asked one after the other.
-    """
-    values: dict[str, float] = {}
-    lines: dict[int, list[tuple[ModbusDevice, ReadPlan, int]]] = {}
-    for device, plan in jobs:
-        queue = lines.setdefault(id(device.transport), [])
-        queue += [(device, plan, index) for index in range(len(plan.spans))]
-    rounds = max((len(queue) for queue in lines.values()), default=0)
-    with ExitStack() as locks:
-        for device, _ in jobs:
-            locks.enter_context(device.lock)
-        for turn in range(rounds):
-            asked = [queue[turn] for queue in lines.values() if turn < len(queue)]
-            try:
-                for device, plan, index in asked:
-                    device.request(plan.spans[index].request)
-                for device, plan, index in asked:
-                    _take(device, plan, index, values)
-            except BaseException:
-                for device, _, _ in asked:
-                    device.abandon()
-                raise
-    return {name: values[name] for _, plan in jobs for name in plan.names}
+    def __init__(self, device: ModbusDevice, plan: ReadPlan) -> None:
+        self._device = device
+        self._plan = plan
+        self._turn = 0
 
+    @property
+    def lock(self) -> threading.RLock:
+        """The lock of the connection."""
+        return self._device.lock
 
-def _take(device: ModbusDevice, plan: ReadPlan, index: int, values: dict[str, float]) -> None:
-    request = plan.spans[index].request
-    answer = device.response()
-    try:
-        plan.take(index, device.data(request, answer), values)
-    except DecodeError as error:
-        raise fault("garbage", str(error), device.about(pdu.describe(request))) from error
-    except InstrumentError as error:
-        if error.number != pdu.ILLEGAL_ADDRESS or len(plan.names_in(index)) == 1:
-            raise
-        raise InstrumentError(
-            f"{error}; the request covers {_some(plan.names_in(index))}. If the device refuses addresses "
+    @property
+    def exchanges(self) -> int:
+        """Number of its requests."""
+        return len(self._plan.spans)
+
+    @property
+    def line(self) -> object:
+        """The connection or the serial line, over which there may be other devices."""
+        return self._device.transport
+
+    def ask(self) -> None:
+        """Send the first request."""
+        self._turn = 0
+        if self._plan.spans:
+            self._device.request(self._plan.spans[0].request)
+
+    def take(self, values: dict[str, float]) -> bool:
+        """Take one answer and send the next request before the answer is worked out."""
+        device, plan, turn = self._device, self._plan, self._turn
+        if turn >= len(plan.spans):
+            return True
+        request = plan.spans[turn].request
+        try:
+            data = device.data(request, device.response())
+        except InstrumentError as error:
+            raise self._with_hint(error, turn) from error
+        self._turn = turn + 1
+        last = self._turn == len(plan.spans)
+        if not last:
+            device.request(plan.spans[self._turn].request)
+        try:
+            plan.take(turn, data, values)
+        except DecodeError as error:
+            raise fault("garbage", str(error), device.about(pdu.describe(request))) from error
+        return last
+
+    def abandon(self) -> None:
+        """Give up on the answer under way."""
+        self._device.abandon()
+
+    def _with_hint(self, error: InstrumentError, turn: int) -> InstrumentError:
+        """Return the error with what may be done about a read that runs over addresses which are not there."""
+        names = self._plan.names_in(turn)
+        if error.number != pdu.ILLEGAL_ADDRESS or len(names) == 1:
+            return error
+        return InstrumentError(
+            f"{error}; the request covers {_some(names)}. If the device refuses addresses "
             f"that the stand file does not list, set `max-gap: 0` there.",
             number=error.number,
             text=error.text,
-        ) from error
+        )
 
 
 def _some(names: Sequence[str]) -> str:
     shown = ", ".join(names[:_SHOWN])
     return shown if len(names) <= _SHOWN else f"{shown} and {len(names) - _SHOWN} more"
+
+
+class ModbusChannels(RegisterBank, Channels):
+    """The signals of one I/O simulator."""
+
+    def __init__(
+        self,
+        signals: Mapping[str, ModbusSignal],
+        device: ModbusDevice,
+        *,
+        max_gap: int = 0,
+        identified: bool = False,
+    ) -> None:
+        super().__init__(signals, device, max_gap=max_gap)
+        self.name = device.name
+        self.where = device.transport.resource
+        self.deadline = device.deadline
+        self._identified = identified
+
+    def identify(self) -> Identification | None:
+        """Ask by function 43/14, where the device is `identified` by it; else whether it answers at all."""
+        if not self._identified:
+            for name in tuple(self.registers)[:1]:
+                self.read(name)
+            return None
+        seen = self.device.identification()
+        return Identification(seen.get(0, ""), seen.get(1, ""), "", seen.get(2, ""))
+
+    def close(self) -> None:
+        """Close the connection."""
+        self.device.close()
+
+
+class ModbusUnit(ModbusDevice, UnitLink):
+    """The Modbus server of a unit."""
+
+    def values(
+        self, registers: Mapping[str, Register], *, between: Collection[Register] = ()
+    ) -> RegisterBank:
+        """Return registers by names of the caller's choice."""
+        return RegisterBank(registers, self, between=between)

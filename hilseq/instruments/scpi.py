@@ -8,11 +8,11 @@ from __future__ import annotations
 
 import math
 import re
-from dataclasses import dataclass
 from functools import lru_cache
 from string import Formatter
 from typing import NamedTuple
 
+from hilseq.instruments.protocols import Identification
 from hilseq.instruments.translate import DecodeError, quote
 
 #: IEEE 488.2, 7.7.2.4.1: longer mantissas and larger exponents are errors -124 and -123.
@@ -259,24 +259,10 @@ def parse_error(text: str) -> ErrorEntry:
     return ErrorEntry(number, words)
 
 
-@dataclass(frozen=True, slots=True)
-class Identity:
-    """The four fields of `*IDN?`; a field the instrument does not know is empty."""
-
-    maker: str
-    model: str
-    serial: str
-    firmware: str
-
-    def __str__(self) -> str:
-        """Return the fields that are known, as one line."""
-        return ", ".join(field for field in (self.maker, self.model, self.serial, self.firmware) if field)
-
-
 _LONGEST_IDENTITY = 512
 
 
-def parse_identity(text: str) -> Identity:
+def parse_identity(text: str) -> Identification:
     """Return the answer to `*IDN?` (IEEE 488.2, 10.14: four fields, `0` for an unknown one).
 
     Instruments that answer fewer fields are understood as far as they go, further commas belong to the
@@ -287,7 +273,7 @@ def parse_identity(text: str) -> Identity:
         raise DecodeError(f"'{quote(text)}' is not an identity; expected maker,model,serial,firmware")
     fields = [field.strip() for field in word.split(",", 3)]
     maker, model, serial, firmware = fields + [""] * (4 - len(fields))
-    return Identity(maker, model, "" if serial == "0" else serial, "" if firmware == "0" else firmware)
+    return Identification(maker, model, "" if serial == "0" else serial, "" if firmware == "0" else firmware)
 
 
 def show_number(value: float) -> str:

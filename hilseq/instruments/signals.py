@@ -1,6 +1,6 @@
-"""The signals of the stand by name: one bank over all of its I/O simulators.
+"""The signals of the stand by name: one bank over all devices that hold them.
 
-Knows which I/O simulator holds which signal, how sure its reading is, and what its safe state is. Must not
+Knows which device holds which signal, how sure its reading is, and what its safe state is. Must not
 know what a signal means to a unit: a terminal is a name here.
 """
 
@@ -13,7 +13,6 @@ from typing import Literal
 
 from hilseq.clock import Clock
 from hilseq.description.accuracy import of_signal
-from hilseq.description.registers import RegisterType
 from hilseq.description.stand import Calibration, Signal
 from hilseq.errors import (
     HilseqError,
@@ -24,9 +23,8 @@ from hilseq.errors import (
     StandFault,
 )
 from hilseq.instruments.conditions import Conditions
-from hilseq.instruments.modbus import ModbusDevice
-from hilseq.instruments.readplan import ReadPlan
-from hilseq.instruments.register_bank import RegisterBank, snapshot
+from hilseq.instruments.protocols import Channels, SnapshotReader
+from hilseq.instruments.snapshot import snapshot
 from hilseq.measured import Measured
 from hilseq.quantities import QuantityError, dimension_of
 
@@ -54,58 +52,56 @@ def standard_uncertainty(signal: Signal, value: float) -> float:
 class SignalBank:
     """All signals of a stand.
 
-    `devices` maps the names of I/O simulators to devices, `calibrations` to their calibrations; `conditions`
-    tell what has become of them since. `max_gaps` says how many unlisted addresses a read may run over at
-    each (0 where nothing is said). Every call raises InstrumentTimeout,
-    InvalidResponse or InstrumentError when an I/O simulator does not do its part; an unknown name is a
+    `channels` are the devices that hold them, by the names of `io`; `calibrations` what is known of their
+    calibrations, `conditions` what has become of them since. Every call raises InstrumentTimeout,
+    InvalidResponse or InstrumentError when a device does not do its part; an unknown name is a
     StandFault that says which names there are.
     """
 
     def __init__(
         self,
         signals: Mapping[str, Signal],
-        devices: Mapping[str, ModbusDevice],
+        channels: Mapping[str, Channels],
         clock: Clock,
         *,
-        max_gaps: Mapping[str, int] | None = None,
         conditions: Conditions | None = None,
         calibrations: Mapping[str, Calibration | None] | None = None,
     ) -> None:
         self.signals = dict(signals)
+        self._channels = channels
         self._clock = clock
         self._conditions = conditions or Conditions(clock)
         self._calibrations = calibrations or {}
-        gaps = max_gaps or {}
-        self._banks: dict[str, RegisterBank] = {}
-        for io, device in devices.items():
-            mine = {name: signal for name, signal in self.signals.items() if signal.io == io}
-            self._banks[io] = RegisterBank(mine, device, max_gap=gaps.get(io, 0))
         for name, signal in self.signals.items():
-            if signal.io not in self._banks:
-                known = ", ".join(self._banks) or "none"
+            if signal.io not in channels:
+                known = ", ".join(channels) or "none"
                 raise StandFault(f"signal {name} belongs to io {signal.io!r}; this stand has: {known}")
-        self._choices: dict[tuple[str, ...], list[tuple[RegisterBank, tuple[str, ...]]]] = {}
+        self._choices: dict[tuple[str, ...], list[SnapshotReader]] = {}
 
     # -- reading
 
     def snapshot(self, names: Iterable[str] | None = None) -> dict[str, float]:
         """Return the values of some signals (all by default), each in its unit, in the fewest requests.
 
-        Reads run over unlisted addresses as far as the stand file allows; several I/O simulators are asked
-        at once.
+        Several devices are asked at once.
         """
         key = tuple(self.signals if names is None else names)
-        if key not in self._choices:
-            self._choices[key] = self._by_bank(key)
-        return snapshot([(bank.device, bank.plan(mine)) for bank, mine in self._choices[key]])
+        return snapshot(self.readers(key), key)
 
-    def jobs(self, names: Iterable[str]) -> list[tuple[ModbusDevice, ReadPlan]]:
-        """Return what `register_bank.snapshot` takes to read these signals together with other devices."""
-        return [(bank.device, bank.plan(mine)) for bank, mine in self._by_bank(tuple(names))]
+    def readers(self, names: Iterable[str]) -> list[SnapshotReader]:
+        """Return the planned reads of these signals, one for each device, to be made together with others."""
+        key = tuple(names)
+        if key not in self._choices:
+            self._choices[key] = [channels.reader(mine) for channels, mine in self._by_device(key)]
+        return self._choices[key]
+
+    def deadlines(self, names: Iterable[str]) -> list[float]:
+        """Return how long the devices of these signals may take for one answer, s."""
+        return [channels.deadline for channels, _ in self._by_device(tuple(names))]
 
     def read(self, name: str) -> float:
         """Return the value of one signal, in its unit."""
-        return self._bank(name).read(name)
+        return self._device(name).read(name)
 
     def measure(self, name: str) -> Measured:
         """Return the value of one signal with its standard uncertainty, both in its unit."""
@@ -124,7 +120,7 @@ class SignalBank:
 
         With what age and temperature add since the calibration, where the stand file says how much.
         """
-        self._bank(name)
+        self._device(name)
         signal = self.signals[name]
         calibration = signal.calibration or self._calibrations.get(signal.io)
         return math.hypot(
@@ -146,8 +142,8 @@ class SignalBank:
         for name in values:
             if name in self.signals and self.signals[name].senses is not None:
                 raise StandFault(f"signal {name} senses {self.signals[name].senses} and is never written")
-        for bank, mine in self._by_bank(values):
-            bank.write_many({name: values[name] for name in mine})
+        for channels, mine in self._by_device(values):
+            channels.write_many({name: values[name] for name in mine})
         self._clock.sleep(max((self.signals[name].settle for name in values), default=0.0))
 
     def check_drives(self, names: Iterable[str]) -> None:
@@ -156,15 +152,14 @@ class SignalBank:
         An I/O simulator forgets when it was without mains for a moment, and many let go by their own watchdog when
         they were not spoken to for a while. What the unit did meanwhile says nothing about it.
         """
-        for bank, mine in self._by_bank(tuple(names)):
-            lost = bank.forgotten(mine)
+        for channels, mine in self._by_device(tuple(names)):
+            lost = channels.forgotten(mine)
             if lost:
-                device = bank.device
                 raise InstrumentReset(
-                    f"{device.name} ({device.transport.resource}) has let go of what it drove ({'; '.join(lost)}): it "
+                    f"{channels.name} ({channels.where}) has let go of what it drove ({'; '.join(lost)}): it "
                     "was without mains for a moment, or its own watchdog acted; look at its plug, its mains and the "
                     "time of its watchdog",
-                    place=device.name,
+                    place=channels.name,
                 )
 
     # -- leaving
@@ -181,27 +176,31 @@ class SignalBank:
         ]
         reasons: list[str] = []
         cause: HilseqError | None = None
-        for bank, mine in self._by_bank(drives):
-            patience = 3 * bank.device.deadline + 1.0 if within is None else within
-            failure = self._release(bank, {name: self.signals[name].safe_value for name in mine}, patience)
+        for channels, mine in self._by_device(drives):
+            patience = 3 * channels.deadline + 1.0 if within is None else within
+            failure = self._release(
+                channels, {name: self.signals[name].safe_value for name in mine}, patience
+            )
             if failure is not None:
                 reasons.append(str(failure))
                 cause = cause or failure
         if reasons:
             raise NotSafe("drives could not be released for certain: " + "; ".join(reasons)) from cause
 
-    def _release(self, bank: RegisterBank, rest: dict[str, float], patience: float) -> HilseqError | None:
+    def _release(self, channels: Channels, rest: dict[str, float], patience: float) -> HilseqError | None:
         until = time.monotonic() + patience
         while True:
             try:
-                bank.write_many(rest)
+                channels.write_many(rest)
             except HilseqError as error:
                 failure = error
             else:
                 return None
             if not isinstance(failure, InstrumentTimeout):
                 # Something answers: what can be released is released, one by one.
-                rest = {name: value for name, value in rest.items() if not self._released(bank, name, value)}
+                rest = {
+                    name: value for name, value in rest.items() if not self._released(channels, name, value)
+                }
                 if not rest:
                     return None
             if time.monotonic() + _PAUSE > until:
@@ -209,9 +208,9 @@ class SignalBank:
             time.sleep(_PAUSE)
 
     @staticmethod
-    def _released(bank: RegisterBank, name: str, value: float) -> bool:
+    def _released(channels: Channels, name: str, value: float) -> bool:
         try:
-            bank.write(name, value)
+            channels.write(name, value)
         except HilseqError:
             return False
         return True
@@ -240,23 +239,23 @@ class SignalBank:
 
     # -- inside
 
-    def _bank(self, name: str) -> RegisterBank:
+    def _device(self, name: str) -> Channels:
         signal = self.signals.get(name)
         if signal is None:
             raise StandFault(f"this stand has no signal {name!r}; it has: {', '.join(sorted(self.signals))}")
-        return self._banks[signal.io]
+        return self._channels[signal.io]
 
-    def _by_bank(self, names: Collection[str]) -> list[tuple[RegisterBank, tuple[str, ...]]]:
+    def _by_device(self, names: Collection[str]) -> list[tuple[Channels, tuple[str, ...]]]:
         mine: dict[str, list[str]] = {}
         for name in names:
-            self._bank(name)
+            self._device(name)
             mine.setdefault(self.signals[name].io, []).append(name)
-        return [(self._banks[io], tuple(listed)) for io, listed in mine.items()]
+        return [(self._channels[io], tuple(listed)) for io, listed in mine.items()]
 
 
 def _is_kind(signal: Signal, kind: SignalKind | None) -> bool:
     if kind is None:
         return True
     if kind in ("digital", "analog"):
-        return (signal.kind is RegisterType.BIT) == (kind == "digital")
-    return signal.kind is not RegisterType.BIT and bool(signal.unit) and dimension_of(signal.unit) == kind
+        return signal.is_bit == (kind == "digital")
+    return not signal.is_bit and bool(signal.unit) and dimension_of(signal.unit) == kind

@@ -1,23 +1,24 @@
-"""A programmable DC supply: one output of an instrument of class DC power supply (SCPI-1999, volume 4).
+"""A programmable DC supply: what holds of any, whatever it speaks.
 
-Knows the order in which a supply is made ready, that no setting counts before it was read back and the error
-queue is empty, and how to switch off whatever happens. Must not know units, profiles or procedures: the
-ceiling of a unit comes in as a number.
+Knows the order in which a supply is made ready, that no setting counts before it was read back and nothing was
+reported against it, and how to switch off whatever happens. Must not know units, profiles or procedures: the
+ceiling of a unit comes in as a number; nor commands: they are the driver's.
 
-The commands come from the stand file. A command the file says `none` to is left out; a read-back it says
-`none` to is replaced by measuring, as far as a measurement can tell.
+What cannot be asked is measured, as far as a measurement can tell.
 """
 
 from __future__ import annotations
 
 import math
 import time
+from collections.abc import Mapping
 from contextlib import suppress
 
 from hilseq.analysis.agreement import Holding, holding
 from hilseq.analysis.uncertainty import largest_error, resolution
 from hilseq.clock import Clock
-from hilseq.description.stand import Supply
+from hilseq.description.drivers import find_driver
+from hilseq.description.supplies import Supply
 from hilseq.errors import (
     HilseqError,
     InstrumentReset,
@@ -26,13 +27,10 @@ from hilseq.errors import (
     StandFault,
     WrongInstrument,
 )
-from hilseq.instruments import scpi
 from hilseq.instruments.conditions import Conditions
-from hilseq.instruments.supply_line import SupplyLine
+from hilseq.instruments.protocols import Identification, SupplyOutput, SupplySetting
 from hilseq.instruments.supply_meter import Inrush, SupplyMeter
-from hilseq.instruments.supply_watchdog import SupplyWatchdog
 from hilseq.instruments.translate import quote
-from hilseq.instruments.visa import VisaSession
 from hilseq.measured import Measured
 
 #: An output whose read-back is `none` counts as on when it shows more than this part of a setting.
@@ -44,34 +42,37 @@ _PAUSE = 0.05
 #: Without a read-back, time and number of looks until what is stored behind an output has run down.
 _RUN_DOWN_LOOK = 0.25
 _RUN_DOWN_LOOKS = 20
+#: A supply with a watchdog is asked something after this part of its time.
+_FED_AFTER = 1 / 3
+#: What an instrument may make of that time: it counts in whole seconds, or in its own.
+_RELATIVE, _ABSOLUTE = 0.01, 0.5
 
 
 class PowerSupply:
     """One output of a supply of the stand.
 
-    `description` is its part of the stand file, `clock` lets settling times pass. Nothing is sent before the
-    first call. Several outputs of one instrument share its `session`. Every call raises InstrumentTimeout,
+    `output` is what its driver makes of it, `description` its part of the stand file, `clock` lets settling times
+    pass. Nothing is sent before the first call. Every call raises InstrumentTimeout,
     InvalidResponse or InstrumentError when the instrument does not do its part.
     """
 
     def __init__(
         self,
         name: str,
+        output: SupplyOutput,
         description: Supply,
         clock: Clock,
-        session: VisaSession | None = None,
         conditions: Conditions | None = None,
     ) -> None:
         self.name = name
         self.description = description
-        self._commands = description.commands
+        self._output = output
         self._clock = clock
-        self._line = SupplyLine(name, description, session)
-        self._watchdog = SupplyWatchdog(name, self._line, description)
-        self._meter = SupplyMeter(self._line, description, conditions or Conditions(clock))
+        self._meter = SupplyMeter(output, description, conditions or Conditions(clock))
         self._ceiling: float | None = None  # volts; known once `prepare` has programmed it
         self._set: tuple[float, float] = (0.0, description.ceilings.current)
-        self._settings: dict[str, tuple[str, float, str]] = {}  # by name: question, what was sent, its unit
+        self._settings: dict[SupplySetting, float] = {}  # what was sent, of those that can be read back
+        self._watched = False  # whether it switches off by itself when it hears nothing
         self._wanted_on = False
         self._on_since = 0.0  # instant of the clock at which it was last switched on
         self._switched = Measured(0.0, "s")
@@ -79,16 +80,15 @@ class PowerSupply:
 
     # -- who is it
 
-    def identify(self) -> scpi.Identity:
+    def identify(self) -> Identification:
         """Ask who it is and compare with the stand file. Raises WrongInstrument."""
-        answer = self._line.ask(self._commands.identify)
-        identity = self._line.parsed(self._commands.identify, answer, scpi.parse_identity)
+        identity = self._output.identify()
         wanted = self.description.identity
         for field, expected in (("maker", wanted.maker), ("model", wanted.model), ("serial", wanted.serial)):
             found = getattr(identity, field)
             if expected is not None and expected.casefold() != found.casefold():
                 raise WrongInstrument(
-                    f"supply {self.name} ({self.description.resource}) says its {field} is "
+                    f"supply {self.name} ({self._output.where}) says its {field} is "
                     f"'{quote(found)}'; the stand file expects '{quote(expected)}'. Correct the address or "
                     f"`identity` in the stand file."
                 )
@@ -96,32 +96,28 @@ class PowerSupply:
 
     # -- making ready and setting
 
-    def prepare(self, voltage_ceiling: float, current_limit: float) -> list[scpi.ErrorEntry]:
+    def prepare(self, voltage_ceiling: float, current_limit: float) -> list[str]:
         """Make the output ready: off, at 0 V, current limit, over-voltage protection and watchdog programmed.
 
         `voltage_ceiling` (V) is what the unit can stand; with the ceiling of the stand, the lower one holds
         from now on. The protection trips at the level of the stand file, or 5 % above its ceiling, and never
-        above `voltage_ceiling`. `current_limit` in A. Returns the old errors the instrument still held.
+        above `voltage_ceiling`. `current_limit` in A. Returns in words the old errors that it still held.
         """
         ceilings = self.description.ceilings
         self._check("voltage ceiling", voltage_ceiling, math.inf, "V")
         self._check("current limit", current_limit, ceilings.current, "A")
-        old, _ = self._line.drain()
         self._ceiling = None
-        if self._commands.clear is not None:
-            self._line.send(self._commands.clear)
-        self._line.send(self._commands.output_off)
+        old = self._output.forget_errors()
+        self._output.switch(on=False)
         self._wanted_on = False
-        if self._commands.clear_protection is not None:
-            self._line.send(self._commands.clear_protection)
+        self._output.reset_protection()
         ceiling = min(voltage_ceiling, ceilings.voltage)
         self._program_voltage(0.0)
         self._program_current(current_limit)
-        if self._commands.set_overvoltage is not None:
+        if self._output.can_program(SupplySetting.OVERVOLTAGE):
             level = min(self.description.overvoltage or _PROTECTION * ceilings.voltage, voltage_ceiling)
-            self._line.send(self._commands.set_overvoltage, level)
-            self._compare("over-voltage protection", self._commands.read_overvoltage, level, "V")
-        self._watchdog.set()
+            self._program(SupplySetting.OVERVOLTAGE, level)
+        self._set_watchdog()
         self.errors()
         self._verify_off()
         self._ceiling = ceiling
@@ -145,7 +141,7 @@ class PowerSupply:
         self.errors()
         if self._wanted_on:
             self._settles()
-            if self._commands.read_set_voltage is None:
+            if SupplySetting.VOLTAGE not in self._settings:
                 self._compare_measured(voltage)
 
     def on(self) -> None:
@@ -156,26 +152,24 @@ class PowerSupply:
         if self._ceiling is None:
             raise StandFault(f"supply {self.name} was not prepared: its ceilings are programmed before power")
         self.check_settings()  # without its protection a unit gets no power
-        if self._commands.arm_waveform is not None:
-            self._line.send(self._commands.arm_waveform)
+        self._output.arm()
         self._wanted_on = True
-        self._switch(self._commands.output_on)
+        self._switch(on=True)
         self._on_since = self._clock.now()
         self._settles()
         self.errors()
         if not self.is_on():
-            tripped = " (its over-voltage protection has tripped)" if self._reports_trip() else ""
+            tripped = " (its over-voltage protection has tripped)" if self.reports_trip() else ""
             raise StandFault(
-                f"supply {self.name} ({self.description.resource}) is not on after "
-                f"{self._commands.output_on!r}{tripped}"
+                f"supply {self.name} ({self._output.where}) is not on after it was switched on{tripped}"
             )
-        if self._commands.read_set_voltage is None:
+        if SupplySetting.VOLTAGE not in self._settings:
             self._compare_measured(self._set[0])
 
     def off(self) -> None:
         """Switch the output off and verify it. Raises StandFault."""
         self._wanted_on = False
-        self._switch(self._commands.output_off)
+        self._switch(on=False)
         self._settles()
         self.errors()
         self._verify_off()
@@ -190,9 +184,10 @@ class PowerSupply:
 
     def is_on(self) -> bool:
         """Tell whether the output is on, by its own word or, without one, by what it delivers."""
-        command = self._commands.read_output
-        if command is not None:
-            return self._line.parsed(command, self._line.ask(command), scpi.parse_boolean)
+        told = self._output.is_on()
+        return self._delivers() if told is None else told
+
+    def _delivers(self) -> bool:
         voltage, current = self.both()
         volts, amperes = self._set
         return (abs(voltage.value) > max(_SIGN_OF_LIFE * volts, 2 * self._meter.limit(0.0, "V"))) or abs(
@@ -226,11 +221,11 @@ class PowerSupply:
         A sampler asks several instruments before it listens to the first.
         """
         self._await_settled()
-        self._meter.ask_both()
+        self._output.ask_measurement()
 
     def answer_both(self) -> tuple[float, float]:
         """Return voltage (V) and current (A) after `ask_both`."""
-        return self._meter.answer_both()
+        return self._output.answer_measurement()
 
     def inrush(self) -> Inrush | None:
         """Ask what the unit drew since the output was switched on; None when the supply keeps no record."""
@@ -241,11 +236,11 @@ class PowerSupply:
 
         Waits until the record is whole. Its first reading counts as taken at the moment of switching on.
         """
-        command, known = self._commands.read_waveform, self.description.waveform
-        if command is None or known is None:
+        length = self._output.waveform_length
+        if length is None:
             return None
-        self._clock.sleep_until(self._on_since + known.length)
-        record = self._meter.record(command, known)
+        self._clock.sleep_until(self._on_since + length)
+        record = self._meter.waveform()
         self.errors()
         return record
 
@@ -269,18 +264,18 @@ class PowerSupply:
         if not self._wanted_on:
             raise StandFault(f"supply {self.name} is off: there is nothing to interrupt")
         begun = self._clock.now()
-        self._line.send(self._commands.output_off)
+        self._output.switch(on=False)
         gone = self._clock.now()
         self._clock.sleep(seconds)
         asked = self._clock.now()
-        self._line.send(self._commands.output_on)
+        self._output.switch(on=True)
         back = self._clock.now()
         self._on_since = back
         self._settles()
         self.errors()
         if not self.is_on():
             raise StandFault(
-                f"supply {self.name} ({self.description.resource}) is not on again after an interruption"
+                f"supply {self.name} ({self._output.where}) is not on again after an interruption"
             )
         width = (back - asked) + (gone - begun)
         known = math.hypot(self.response / math.sqrt(6.0), resolution(width))
@@ -288,22 +283,25 @@ class PowerSupply:
 
     # -- errors and protection
 
-    def errors(self) -> list[scpi.ErrorEntry]:
-        """Read the error queue until it is empty and return the events in it (power-on and the like).
+    def errors(self) -> list[str]:
+        """Return in words what it reported by itself that is no error (power-on and the like).
 
         Raises InstrumentError with number and text of the first error, the others in its message, and
-        InvalidResponse when the queue does not end.
+        InvalidResponse when its reports do not end.
         """
-        return self._line.errors()
+        return self._output.check_errors()
+
+    def reports_trip(self) -> bool:
+        """Tell whether it says by itself that its protection has tripped."""
+        return self._output.tripped() is True
 
     def protection_tripped(self) -> bool:
         """Tell whether the over-voltage protection has switched the output off.
 
-        Without a command for it: whether the output is off although it was switched on.
+        Where it cannot be asked: whether the output is off although it was switched on.
         """
-        if self._commands.overvoltage_tripped is not None:
-            return self._reports_trip()
-        return self._wanted_on and not self.is_on()
+        told = self._output.tripped()
+        return self._wanted_on and not self.is_on() if told is None else told
 
     def check_settings(self) -> None:
         """Raise InstrumentReset when it has forgotten what it was set to since `prepare`.
@@ -313,11 +311,11 @@ class PowerSupply:
         """
         if self._ceiling is None:
             return
-        for what, (command, sent, unit) in reversed(self._settings.items()):  # the protection matters most
-            back = self._differing(command, sent, unit)
+        for setting, sent in reversed(self._settings.items()):  # the protection matters most
+            back, unit = self._differing(setting, sent), setting.unit
             if back is not None:
                 raise InstrumentReset(
-                    f"supply {self.name} ({self.description.resource}) has forgotten its settings ({what} "
+                    f"supply {self.name} ({self._output.where}) has forgotten its settings ({setting} "
                     f"{back:g} {unit} instead of {sent:g} {unit}): it was without mains for a moment; look at "
                     "its plug and its mains",
                     place=f"supply {self.name}",
@@ -325,7 +323,8 @@ class PowerSupply:
 
     def kick_watchdog(self) -> None:
         """Let the supply's own watchdog hear that all is well; nothing where it has none, and between two halves."""
-        self._watchdog.feed()
+        if self._watched and self.description.watchdog is not None:
+            self._output.heartbeat(_FED_AFTER * self.description.watchdog)
 
     # -- leaving
 
@@ -344,7 +343,7 @@ class PowerSupply:
                 return
             if time.monotonic() + _PAUSE > until:
                 raise NotSafe(
-                    f"supply {self.name} ({self.description.resource}) could not be switched off "
+                    f"supply {self.name} ({self._output.where}) could not be switched off "
                     f"for certain within {patience:g} s: {reason}. Switch it off by hand."
                 ) from (reason if isinstance(reason, HilseqError) else None)
             self._let_pass(_PAUSE)
@@ -352,17 +351,17 @@ class PowerSupply:
     def command_off(self) -> None:
         """Send the command to switch off, no matter what comes of it: `make_safe` verifies, and tries again."""
         with suppress(HilseqError):
-            self._line.send(self._commands.output_off)
+            self._output.switch(on=False)
 
     def close(self) -> None:
-        """Close the connection; a shared session stays open."""
-        self._line.close()
+        """Close the connection; nothing is switched."""
+        self._output.close()
 
     # -- inside
 
-    def _switch(self, command: str) -> None:
+    def _switch(self, *, on: bool) -> None:
         begun = self._clock.now()
-        self._line.send(command)
+        self._output.switch(on=on)
         width = self._clock.now() + self.response - begun
         self._switched = Measured(begun + width / 2, "s", resolution(width))
 
@@ -375,31 +374,33 @@ class PowerSupply:
             self._holds_from = -math.inf
 
     def _verify_off(self) -> None:
-        looks = 1 if self._commands.read_output is not None else _RUN_DOWN_LOOKS
-        for look in range(looks):
+        for look in range(_RUN_DOWN_LOOKS):
             if look:
                 self._clock.sleep(_RUN_DOWN_LOOK)
-            if not self.is_on():
+            told = self._output.is_on()
+            if not (self._delivers() if told is None else told):
                 return
-        raise StandFault(
-            f"supply {self.name} ({self.description.resource}) is still on after "
-            f"{self._commands.output_off!r}"
-        )
+            if told is not None:
+                break
+        raise StandFault(f"supply {self.name} ({self._output.where}) is still on after it was switched off")
 
     def _try_to_switch_off(self) -> HilseqError | str | None:
         """Return None once the output is surely off, else why it is not."""
         try:
-            self._line.send(self._commands.output_off)
-            if self._commands.read_output is None:
+            self._output.switch(on=False)
+            told = self._output.is_on()
+            if told is None:
                 self._let_pass(self.description.settle)
-            if not self.is_on():
-                self._watchdog.clear()
+            if not (self._delivers() if told is None else told):
+                self._watched = False
+                # An output that is off needs no watch, whoever began it, and a person may work on by hand.
+                self._output.clear_watchdog()
                 with suppress(HilseqError):
-                    self._line.drain()
+                    self._output.forget_errors()
                 return None
         except HilseqError as error:
             return error
-        return "it still says that it is on" if self._commands.read_output else "it still delivers"
+        return "it still delivers" if told is None else "it still says that it is on"
 
     def _let_pass(self, seconds: float) -> None:
         # The clock may belong to a simulator that is gone; switching off must not depend on it.
@@ -416,32 +417,50 @@ class PowerSupply:
             )
 
     def _program_voltage(self, volts: float) -> None:
-        self._line.send(self._commands.set_voltage, volts)
         self._set = (volts, self._set[1])
-        self._compare("voltage setting", self._commands.read_set_voltage, volts, "V")
+        self._program(SupplySetting.VOLTAGE, volts)
 
     def _program_current(self, amperes: float) -> None:
-        self._line.send(self._commands.set_current, amperes)
         self._set = (self._set[0], amperes)
-        self._compare("current limit", self._commands.read_set_current, amperes, "A")
+        self._program(SupplySetting.CURRENT_LIMIT, amperes)
 
-    def _compare(self, what: str, command: str | None, sent: float, unit: str) -> None:
-        """Read a setting back. An error in the queue explains more than a difference: it is told first."""
-        if command is None:
+    def _program(self, setting: SupplySetting, value: float) -> None:
+        """Program a setting and read it back. What it reports explains more than a difference: that is told first."""
+        self._output.program(setting, value)
+        back = self._output.programmed(setting)
+        if back is None:
             return
-        self._settings[what] = (command, sent, unit)
-        back = self._differing(command, sent, unit)
-        if back is not None:
+        self._settings[setting] = value
+        if self._is_off(setting, back, value):
             self.errors()
+            unit = setting.unit
             raise StandFault(
-                f"supply {self.name} ({self.description.resource}): the {what} was sent as {sent:g} {unit} "
-                f"and reads back as {back:g} {unit}; the difference may be {self._meter.limit(sent, unit):g} {unit}"
+                f"supply {self.name} ({self._output.where}): the {setting} was sent as {value:g} {unit} "
+                f"and reads back as {back:g} {unit}; the difference may be {self._meter.limit(value, unit):g} {unit}"
             )
 
-    def _differing(self, command: str, sent: float, unit: str) -> float | None:
+    def _set_watchdog(self) -> None:
+        """Have the instrument watch, where the stand file says for how long. Raises StandFault."""
+        patience = self.description.watchdog
+        if patience is None:
+            return
+        self._output.program(SupplySetting.WATCHDOG, patience)
+        self._watched = True
+        back = self._output.programmed(SupplySetting.WATCHDOG)
+        if back is not None and not math.isclose(back, patience, rel_tol=_RELATIVE, abs_tol=_ABSOLUTE):
+            raise StandFault(
+                f"supply {self.name} ({self._output.where}): the watchdog was set to {patience:g} s and reads back as "
+                f"{back:g} s",
+                place=f"supply {self.name}",
+            )
+
+    def _differing(self, setting: SupplySetting, sent: float) -> float | None:
         """Return what a setting reads back as, None when that is what was sent."""
-        back = self._line.number(command, unit)
-        return back if abs(back - sent) > self._meter.limit(sent, unit) else None
+        back = self._output.programmed(setting)
+        return back if back is not None and self._is_off(setting, back, sent) else None
+
+    def _is_off(self, setting: SupplySetting, back: float, sent: float) -> bool:
+        return abs(back - sent) > self._meter.limit(sent, setting.unit)
 
     def _compare_measured(self, sent: float) -> None:
         """Verify a voltage by measuring; below it only when the current limit is not the reason."""
@@ -450,10 +469,20 @@ class PowerSupply:
         found = holding(voltage.value, current.value, setting=sent, error=error, current_limit=self._set[1])
         if found is Holding.WRONG:
             raise StandFault(
-                f"supply {self.name} ({self.description.resource}) was set to {sent:g} V and delivers "
+                f"supply {self.name} ({self._output.where}) was set to {sent:g} V and delivers "
                 f"{voltage.value:g} V at {current.value:g} A; the difference may be {2.0 * error:.3g} V"
             )
 
-    def _reports_trip(self) -> bool:
-        command = self._commands.overvoltage_tripped
-        return command is not None and self._line.parsed(command, self._line.ask(command), scpi.parse_boolean)
+
+def open_supplies(
+    described: Mapping[str, Supply], clock: Clock, conditions: Conditions | None = None
+) -> dict[str, PowerSupply]:
+    """Return supplies of a stand by name, each with the driver that it names; nothing is sent yet."""
+    outputs: dict[str, SupplyOutput] = {}
+    for driver in {supply.driver for supply in described.values()}:
+        mine = {name: supply for name, supply in described.items() if supply.driver == driver}
+        outputs.update(find_driver("supply", driver).open(mine))
+    return {
+        name: PowerSupply(name, outputs[name], supply, clock, conditions)
+        for name, supply in described.items()
+    }

@@ -11,9 +11,8 @@ from dataclasses import dataclass
 
 from hilseq.analysis.sensors import SCALES, SensorScale
 from hilseq.clock import Clock
-from hilseq.description.accuracy import range_of
 from hilseq.description.profile import AnalogPoint, Points
-from hilseq.instruments.register_bank import RegisterBank
+from hilseq.instruments.protocols import NamedValues
 from hilseq.instruments.signals import SignalBank
 from hilseq.measured import Measured
 from hilseq.quantities import base_unit, dimension_of
@@ -72,7 +71,7 @@ class Channel:
     def raw(self, said: float) -> float:
         """Return a value of the register, in its own unit, at the nearest that it can hold."""
         register = self.point.register_
-        low, high = range_of(register)
+        low, high = register.range
         number = round((said / self._factor - register.offset) / register.scale)
         return min(high, max(low, number * register.scale + register.offset))
 
@@ -119,8 +118,8 @@ class AnalogPoints:
     def __init__(
         self,
         points: Points,
-        inputs: RegisterBank,
-        outputs: RegisterBank,
+        inputs: NamedValues,
+        outputs: NamedValues,
         signals: SignalBank,
         *,
         signals_of: Mapping[str, str],

@@ -8,7 +8,6 @@ from typing import Any
 
 from hilseq.analysis.uncertainty import resolution
 from hilseq.errors import NotPerformed
-from hilseq.instruments import codec
 from hilseq.measured import Measured
 from hilseq.procedures.unit import Unit
 
@@ -32,7 +31,7 @@ def voltage(unit: Unit) -> Measured:
     register = unit.profile.link.battery_voltage
     if register is None:
         raise NotPerformed("the profile knows no register with the battery voltage")
-    return Measured(unit.link.read(register), "V", resolution(codec.step(register)))
+    return Measured(unit.link.read(register), "V", resolution(register.step))
 
 
 def made_on(intake: Mapping[str, Any]) -> dt.date | None:

@@ -52,12 +52,10 @@ class Bench:
         ambient = stand.ambient
         conditions = Conditions(clock, None if ambient is None else lambda: self.signals.read(ambient))
         self.instruments = Instruments(stand, clock, self.slots, conditions)
-        gaps = {name: io.max_gap for name, io in stand.io.items()}
         self.signals = SignalBank(
             stand.signals,
             self.instruments.io,
             clock,
-            max_gaps=gaps,
             conditions=conditions,
             calibrations={name: io.calibration for name, io in stand.io.items()},
         )

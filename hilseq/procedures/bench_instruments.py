@@ -2,64 +2,32 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from contextlib import suppress
 
 from hilseq.clock import Clock
+from hilseq.description.drivers import find_driver
 from hilseq.description.profile import Profile
-from hilseq.description.stand import Io, Slot, Stand
+from hilseq.description.stand import Slot, Stand
 from hilseq.errors import StandFault, WrongInstrument
 from hilseq.instruments.conditions import Conditions
-from hilseq.instruments.modbus import ModbusDevice
-from hilseq.instruments.supply import PowerSupply
-from hilseq.instruments.supply_line import session_with
-from hilseq.instruments.visa import VisaSession
+from hilseq.instruments.protocols import Channels, ChannelsDriver, LinkDriver, UnitLink
+from hilseq.instruments.supply import open_supplies
 from hilseq.journal.entries import InstrumentIdentified
 from hilseq.procedures.wiring import parts_of
 
 
-def open_link(slot: Slot, profile: Profile, name: str, *, deadline: float | None = None) -> ModbusDevice:
+def open_link(slot: Slot, profile: Profile, name: str, *, deadline: float | None = None) -> UnitLink:
     """Return the unit's own link; nothing is sent yet. `deadline` in s, the slot's own by default."""
-    wait = slot.link.deadline if deadline is None else deadline
-    if slot.link.address is not None:
-        return ModbusDevice.over_tcp(
-            name,
-            slot.link.address,
-            device=profile.link.device_id,
-            deadline=wait,
-            owner="unit",
-            quirks=profile.link,
-        )
-    assert slot.link.port is not None
-    line = slot.link.line
-    return ModbusDevice.over_serial(
-        name,
-        slot.link.port,
-        speed=line.speed,
-        frame=line.frame,
-        device=profile.link.device_id,
-        deadline=wait,
-        owner="unit",
-        quirks=profile.link,
-    )
+    driver: LinkDriver = find_driver("link", slot.link.driver)
+    return driver.open(name, slot.link, profile.link, deadline=deadline)
 
 
-def _open_io(name: str, io: Io) -> ModbusDevice:
-    if io.address is not None:
-        return ModbusDevice.over_tcp(
-            f"io {name}", io.address, device=io.device_id, deadline=io.deadline, owner="stand", quirks=io
-        )
-    assert io.port is not None
-    return ModbusDevice.over_serial(
-        f"io {name}",
-        io.port,
-        speed=io.line.speed,
-        frame=io.line.frame,
-        device=io.device_id,
-        deadline=io.deadline,
-        owner="stand",
-        quirks=io,
-    )
+def _open_channels(stand: Stand, name: str) -> Channels:
+    """Return the channels of one `io` of a stand; nothing is sent yet."""
+    io = stand.io[name]
+    driver: ChannelsDriver = find_driver("channels", io.driver)
+    mine = {signal: described for signal, described in stand.signals.items() if described.io == name}
+    return driver.open(name, io, mine)
 
 
 class Instruments:
@@ -70,27 +38,10 @@ class Instruments:
     ) -> None:
         self._stand = stand
         self.parts = parts_of(stand, slots)
-        self._sessions = self._shared_sessions(stand)
-        self.supplies = {
-            name: PowerSupply(name, supply, clock, self._sessions.get(supply.resource.lower()), conditions)
-            for name, supply in stand.supplies.items()
-            if f"supply {name}" in self.parts
-        }
+        served = {name: supply for name, supply in stand.supplies.items() if f"supply {name}" in self.parts}
+        self.supplies = open_supplies(served, clock, conditions)
         #: All of them: a signal that serves no slot may still be asked for by name.
-        self.io = {name: _open_io(name, io) for name, io in stand.io.items()}
-
-    @staticmethod
-    def _shared_sessions(stand: Stand) -> dict[str, VisaSession]:
-        """Return one session for each instrument with several outputs: many of them take one client only."""
-        outputs = Counter(supply.resource.lower() for supply in stand.supplies.values())
-        first = {
-            supply.resource.lower(): item for item in reversed(stand.supplies.items()) for supply in item[1:]
-        }
-        return {
-            resource: session_with(name, supply)
-            for resource, (name, supply) in first.items()
-            if outputs[resource] > 1
-        }
+        self.io = {name: _open_channels(stand, name) for name in stand.io}
 
     def identify(self, part: str) -> InstrumentIdentified:
         """Ask a part (`supply main`, `io rack`) what it is; return what the journal keeps of it.
@@ -102,11 +53,11 @@ class Instruments:
             if sort == "supply":
                 described = self._stand.supplies[name]
                 identity = str(self.supplies[name].identify())
-                what, resource, calibration = "supply", described.resource, described.calibration
+                what, resource, calibration = "supply", described.where, described.calibration
             else:
                 io = self._stand.io[name]
                 identity = self._identify_io(name)
-                what, resource, calibration = "I/O simulator", io.address or io.port or "", io.calibration
+                what, resource, calibration = "I/O simulator", io.where, io.calibration
         except StandFault as fault:
             fault.places = fault.places or (part,)
             raise
@@ -121,26 +72,23 @@ class Instruments:
 
     def _identify_io(self, name: str) -> str:
         """Ask an I/O simulator what it is, where the stand file says; else whether it answers at all."""
-        expected, device = self._stand.io[name].identity, self.io[name]
-        if expected is None:
-            signal = next((signal for signal in self._stand.signals.values() if signal.io == name), None)
-            if signal is not None:
-                device.read(signal)
+        expected, seen = self._stand.io[name].identity, self.io[name].identify()
+        if seen is None:
             return "not asked"
-        seen = device.identification()
-        for number, text in {0: expected.maker, 1: expected.model}.items():
-            if text is not None and seen.get(number, "").casefold() != text.casefold():
+        for field in ("maker", "model", "serial"):
+            wanted, found = getattr(expected, field, None), getattr(seen, field)
+            if field == "serial" and not found:
+                continue  # function 43/14 knows none
+            if wanted is not None and found.casefold() != wanted.casefold():
                 raise WrongInstrument(
-                    f"io {name} says it is {seen.get(number, '')!r}, the stand file expects {text!r}",
+                    f"io {name} says it is {found!r}, the stand file expects {wanted!r}",
                     place=f"io {name}",
                 )
-        return " ".join(seen.get(number, "") for number in (0, 1, 2)).strip()
+        return f"{seen.maker} {seen.model} {seen.firmware}".strip()
 
     def close(self) -> None:
         """Close every connection; nothing is switched."""
-        supplies, sessions, io = self.supplies.values(), self._sessions.values(), self.io.values()
-        for close in (
-            [one.close for one in supplies] + [one.close for one in sessions] + [one.close for one in io]
-        ):
+        closing = [one.close for one in self.supplies.values()] + [one.close for one in self.io.values()]
+        for close in closing:
             with suppress(StandFault, OSError):
                 close()

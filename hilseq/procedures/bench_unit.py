@@ -8,7 +8,6 @@ from hilseq.clock import Clock
 from hilseq.description.profile import Indicator, Profile
 from hilseq.description.stand import Stand
 from hilseq.errors import NotPerformed
-from hilseq.instruments.register_bank import RegisterBank
 from hilseq.instruments.signals import SignalBank
 from hilseq.instruments.supply import PowerSupply
 from hilseq.procedures.analog import AnalogPoints
@@ -73,7 +72,7 @@ def unit_in(
         ),
         outputs=Outputs(
             points.outputs,
-            RegisterBank({n: p.command for n, p in points.outputs.items()}, link),
+            link.values({n: p.command for n, p in points.outputs.items()}),
             signals,
             {n: wiring.sensor(n, profile.ratings.supply) for n in points.outputs},
             clock,
@@ -81,8 +80,8 @@ def unit_in(
         ),
         analog=AnalogPoints(
             points,
-            RegisterBank({n: p.register_ for n, p in points.analog_inputs.items()}, link),
-            RegisterBank({n: p.register_ for n, p in points.analog_outputs.items()}, link),
+            link.values({n: p.register_ for n, p in points.analog_inputs.items()}),
+            link.values({n: p.register_ for n, p in points.analog_outputs.items()}),
             signals,
             signals_of={
                 n: signal
@@ -93,7 +92,7 @@ def unit_in(
         ),
         inputs=Inputs(
             points.inputs,
-            RegisterBank({n: p.report for n, p in points.inputs.items()}, link),
+            link.values({n: p.report for n, p in points.inputs.items()}),
             signals,
             {n: wiring.drive(n, profile.ratings.supply) for n in points.inputs},
             clock,

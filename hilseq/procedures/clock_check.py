@@ -12,7 +12,6 @@ from hilseq.clock import Clock
 from hilseq.description.profile import Profile
 from hilseq.description.registers import Register
 from hilseq.errors import NotPerformed, UnitFault
-from hilseq.instruments import codec
 from hilseq.measured import Measured
 from hilseq.procedures.polling import INTERVAL
 from hilseq.procedures.unit import Unit
@@ -49,13 +48,13 @@ def fine_step(profile: Profile) -> float:
 
     A clock that shows whole seconds is watched until it changes.
     """
-    return min(codec.step(_register(profile)), INTERVAL)
+    return min(_register(profile).step, INTERVAL)
 
 
 def look(unit: Unit, clock: Clock) -> Moment:
     """Read the unit's clock; a coarse one is watched until it changes. Raises UnitFault when it stands."""
     register = _register(unit.profile)
-    step = codec.step(register)
+    step = register.step
     if step <= INTERVAL:
         return min((_read(unit, register, clock) for _ in range(_LOOKS)), key=lambda moment: moment.spread)
     before = _read(unit, register, clock)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from hilseq.clock import Clock
 from hilseq.description.profile import Configuration
 from hilseq.errors import UnitFault
-from hilseq.instruments.modbus import ModbusDevice
+from hilseq.instruments.protocols import UnitLink
 
 
 def checksum(content: list[int]) -> int:
@@ -24,7 +24,7 @@ def checksum(content: list[int]) -> int:
 class ConfigurationMemory:
     """The configuration of one unit."""
 
-    def __init__(self, description: Configuration, link: ModbusDevice, clock: Clock) -> None:
+    def __init__(self, description: Configuration, link: UnitLink, clock: Clock) -> None:
         self._description = description
         self._link = link
         self._clock = clock

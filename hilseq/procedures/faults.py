@@ -9,7 +9,7 @@ from typing import TypeAlias
 from hilseq.clock import Clock
 from hilseq.description.profile import FaultTable
 from hilseq.description.registers import Table, WordOrder
-from hilseq.instruments.modbus import ModbusDevice
+from hilseq.instruments.protocols import UnitLink
 from hilseq.journal.entries import StoredFault
 
 #: Time the unit is given to clear its table, s.
@@ -80,7 +80,7 @@ def new_faults(known: Iterable[StoredFault], stored: Iterable[StoredFault]) -> l
 class Faults:
     """The fault table of one unit."""
 
-    def __init__(self, table: FaultTable, link: ModbusDevice, clock: Clock) -> None:
+    def __init__(self, table: FaultTable, link: UnitLink, clock: Clock) -> None:
         self._table = table
         self._link = link
         self._clock = clock

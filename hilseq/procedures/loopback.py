@@ -13,7 +13,6 @@ from dataclasses import dataclass
 from hilseq.analysis.agreement import agree
 from hilseq.analysis.uncertainty import largest_error
 from hilseq.clock import Clock
-from hilseq.description.registers import RegisterType
 from hilseq.description.stand import Loopback, Signal, Stand
 from hilseq.instruments.signals import SignalBank
 from hilseq.procedures.wiring import served_by
@@ -37,7 +36,7 @@ class LoopFault:
 
 
 def _is_bit(signal: Signal) -> bool:
-    return signal.kind is RegisterType.BIT
+    return signal.is_bit
 
 
 def _trials(signal: Signal) -> tuple[float, ...]:

@@ -10,7 +10,7 @@ from hilseq.clock import Clock
 from hilseq.description.profile import Mode, Profile
 from hilseq.description.stand import Operator as OperatorTexts
 from hilseq.errors import HilseqError, NotPerformed, UnitFault, UnitSilent
-from hilseq.instruments.modbus import ModbusDevice
+from hilseq.instruments.protocols import UnitLink
 from hilseq.instruments.signals import SignalBank
 from hilseq.measured import Measured
 from hilseq.procedures.operator import Operator
@@ -25,7 +25,7 @@ class Modes:
         slot: str,
         profile: Profile,
         *,
-        link: ModbusDevice,
+        link: UnitLink,
         link_deadline: float,
         signals: SignalBank,
         contacts: dict[str, str],

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from hilseq.clock import Clock
 from hilseq.description.nearest import must_be_known
 from hilseq.description.profile import InputPoint, OutputPoint
-from hilseq.instruments.register_bank import RegisterBank
+from hilseq.instruments.protocols import NamedValues
 from hilseq.instruments.signals import SignalBank
 from hilseq.measured import Measured
 from hilseq.procedures.terminals import Sensor
@@ -24,7 +24,7 @@ class Outputs:
     def __init__(
         self,
         points: Mapping[str, OutputPoint],
-        commands: RegisterBank,
+        commands: NamedValues,
         signals: SignalBank,
         sensors: Mapping[str, Sensor],
         clock: Clock,
@@ -75,7 +75,7 @@ class Inputs:
     def __init__(
         self,
         points: Mapping[str, InputPoint],
-        reports: RegisterBank,
+        reports: NamedValues,
         signals: SignalBank,
         drives: Mapping[str, tuple[str, float]],
         clock: Clock,

@@ -49,10 +49,10 @@ def _instruments(stand: Stand) -> Iterator[SheetLine]:
         told = " ".join(text for text in (supply.identity.maker, supply.identity.model) if text)
         limits = f"at most {supply.ceilings.voltage:g} V and {supply.ceilings.current:g} A"
         due = f", calibration holds until {supply.calibration.due}" if supply.calibration else ""
-        yield SheetLine(f"supply {name}", supply.resource, f"{told or 'any model'}, {limits}{due}")
+        yield SheetLine(f"supply {name}", supply.where, f"{told or 'any model'}, {limits}{due}")
     for name, io in stand.io.items():
         due = f"calibration holds until {io.calibration.due}" if io.calibration else ""
-        yield SheetLine(f"io {name}", io.address or io.port or "", due)
+        yield SheetLine(f"io {name}", io.where, due)
 
 
 def _slot(name: str, slot: Slot, profile: Profile | None) -> Iterator[SheetLine]:
@@ -60,7 +60,7 @@ def _slot(name: str, slot: Slot, profile: Profile | None) -> Iterator[SheetLine]
     if profile is not None:
         rated = f"{profile.ratings.supply:g} V, at most {profile.ratings.current_limit:g} A"
     yield SheetLine(f"supply {slot.supply}", f"power terminals of the unit in slot {name}", rated)
-    yield SheetLine("network cable or adapter of the link", slot.link.address or slot.link.port or "")
+    yield SheetLine("network cable or adapter of the link", slot.link.where)
     positions = sorted({*slot.neighbours, *range(1, (profile.rack_positions if profile else 0) + 1)})
     for position in positions:
         yield SheetLine(slot.neighbours.get(position, "empty"), f"rack position {position}", "neighbour")

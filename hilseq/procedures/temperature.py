@@ -5,7 +5,6 @@ from __future__ import annotations
 from hilseq.analysis.uncertainty import resolution
 from hilseq.description.stand import Stand
 from hilseq.errors import NotPerformed
-from hilseq.instruments import codec
 from hilseq.instruments.signals import SignalBank
 from hilseq.measured import Measured
 from hilseq.procedures.unit import Unit
@@ -24,5 +23,5 @@ def reported_error(unit: Unit, stand: Stand, signals: SignalBank) -> Measured:
     thermometer = Wiring(stand, unit.slot).sensor_of_unit("case", "degC")
     if thermometer is None:
         raise NotPerformed(f"no signal of the stand senses {unit.slot}.case in degC")
-    told = Measured(unit.link.read(register), "degC", resolution(codec.step(register)))
+    told = Measured(unit.link.read(register), "degC", resolution(register.step))
     return told - signals.measure(thermometer)

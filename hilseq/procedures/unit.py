@@ -11,7 +11,7 @@ from hilseq.clock import Clock
 from hilseq.description.profile import Indicator, Profile
 from hilseq.description.stand import Slot
 from hilseq.errors import NotPerformed, UnitFault
-from hilseq.instruments.modbus import ModbusDevice
+from hilseq.instruments.protocols import UnitLink
 from hilseq.instruments.signals import SignalBank
 from hilseq.measured import Measured
 from hilseq.procedures.analog import AnalogPoints
@@ -56,7 +56,7 @@ class Unit:
         *,
         intake: Mapping[str, str],
         supply: UnitSupply,
-        link: ModbusDevice,
+        link: UnitLink,
         signals: SignalBank,
         drives: Sequence[str],
         lamps: Mapping[Indicator, str],

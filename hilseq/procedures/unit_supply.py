@@ -140,7 +140,7 @@ class UnitSupply:
         if self.powered_since is None or supply.is_on():
             return None
         name = f"supply {supply.name}"
-        if supply.description.commands.overvoltage_tripped is not None and supply.protection_tripped():
+        if supply.reports_trip():
             raise StandFault(f"{name}: its over-voltage protection has switched it off", place=name)
         self.power_off()
         self.on()

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from hilseq.description.registers import RegisterType
 from hilseq.description.stand import Signal, Stand
 from hilseq.errors import UsageError
 from hilseq.procedures.terminals import Sensor, sensor_of
@@ -46,19 +45,17 @@ class Wiring:
         if found is None:
             raise UsageError(f"no signal of the stand drives {self._slot}.{terminal}")
         name, signal = found
-        return name, 1.0 if signal.kind is RegisterType.BIT else supply / base_unit(signal.unit)[1]
+        return name, 1.0 if signal.is_bit else supply / base_unit(signal.unit)[1]
 
     def drives_with_a_voltage(self, terminal: str) -> bool:
         """Tell whether the signal that drives the terminal is a voltage, not a switch."""
         found = self._driving.get(terminal)
-        return (
-            found is not None and found[1].kind is not RegisterType.BIT and base_unit(found[1].unit)[0] == "V"
-        )
+        return found is not None and not found[1].is_bit and base_unit(found[1].unit)[0] == "V"
 
     def voltmeter(self, terminal: str) -> str | None:
         """Name of the signal that measures the voltage of a terminal, if any."""
         for name, signal in self._sensing.get(terminal, []):
-            if signal.kind is not RegisterType.BIT and base_unit(signal.unit)[0] == "V":
+            if not signal.is_bit and base_unit(signal.unit)[0] == "V":
                 return name
         return None
 
@@ -75,14 +72,14 @@ class Wiring:
         """Name of the signal that drives, else senses, a quantity of this dimension at the terminal."""
         own = [self._driving[terminal]] if terminal in self._driving else []
         for name, signal in (*own, *self._sensing.get(terminal, [])):
-            if signal.kind is not RegisterType.BIT and signal.unit and dimension_of(signal.unit) == dimension:
+            if not signal.is_bit and signal.unit and dimension_of(signal.unit) == dimension:
                 return name
         return None
 
     def sensor_of_bit(self, terminal: str) -> str | None:
         """Name of a one-bit signal that senses the terminal, if any."""
         for name, signal in self._sensing.get(terminal, []):
-            if signal.kind is RegisterType.BIT:
+            if signal.is_bit:
                 return name
         return None
 

@@ -14,10 +14,12 @@ import re
 import signal
 import sys
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from hilseq import gc_tuning
 from hilseq.description.loading import load_stand
+from hilseq.description.simulated import served_by_twin
 from hilseq.description.visit import Visit, describe_visit
 from hilseq.errors import HilseqError
 from hilseq_sim.process import LOOPBACK, Options, Servers
@@ -114,7 +116,8 @@ def _print_catalogue(options: argparse.Namespace) -> int:
 def _visit(options: argparse.Namespace) -> Visit:
     path = Path(options.stand)
     slots = list(load_stand(path).slots)
-    return describe_visit(path, {slot: Path(file) for slot, file in _by_slot(options.unit, slots).items()})
+    visit = describe_visit(path, {slot: Path(file) for slot, file in _by_slot(options.unit, slots).items()})
+    return replace(visit, stand=served_by_twin(visit.stand))
 
 
 def _by_slot(texts: Sequence[str], slots: Sequence[str]) -> Mapping[str, str]:

@@ -8,7 +8,9 @@ from dataclasses import dataclass, field
 from typing import TypeAlias, TypeVar
 
 from hilseq.description.profile import Port, Profile
-from hilseq.description.stand import Stand, Supply
+from hilseq.description.scpi import ScpiSupply as Supply
+from hilseq.description.simulated import modbus_devices, modbus_links, scpi_supplies
+from hilseq.description.stand import Stand
 from hilseq_sim.servers.clock_server import ClockSession
 from hilseq_sim.servers.connections import Connection, Listener, Stage
 from hilseq_sim.servers.loop import Loop
@@ -83,14 +85,13 @@ class Servers:
     # One server per resource, however many things of the stand file share it.
 
     def _serve_supplies(self, world: WorldView, stand: Stand) -> None:
-        for resource, names in _grouped((supply.resource, name) for name, supply in stand.supplies.items()):
-            outputs = {
-                stand.supplies[name].output: (stand.supplies[name], world.supplies[name]) for name in names
-            }
+        supplies = scpi_supplies(stand)
+        for resource, names in _grouped((supply.resource, name) for name, supply in supplies.items()):
+            outputs = {supplies[name].output: (supplies[name], world.supplies[name]) for name in names}
             endpoints = [f"supply {name}" for name in names]
             if len(endpoints) > 1:
                 self._stage.join(endpoints)
-            session = self._scpi(outputs, endpoints[0], stand.supplies[names[0]])
+            session = self._scpi(outputs, endpoints[0], supplies[names[0]])
             if _SERIAL.fullmatch(resource):
                 self._terminal(endpoints, _whatever_speed(session), "ASRL{path}::INSTR")
             else:  # USB, GPIB and VXI-11 resources too: their twin is reached through a socket
@@ -115,14 +116,14 @@ class Servers:
     def _serve_modbus(self, world: WorldView, stand: Stand, profiles: Mapping[str, Profile]) -> None:
         networked: list[tuple[str, _Device]] = []
         serial: list[tuple[str, _Device]] = []
-        for name, io in stand.io.items():
+        for name, io in modbus_devices(stand).items():
             device = _Device(f"io {name}", io.device_id, world.io[name], io.line.speed)
             if io.address is not None:
                 networked.append((io.address, device))
             elif io.port is not None:
                 serial.append((io.port, device))
-        for slot, place in stand.slots.items():
-            link, endpoint = place.link, f"link {slot}"
+        for slot, link in modbus_links(stand).items():
+            endpoint = f"link {slot}"
             if slot not in profiles:
                 self._serve_nobody(endpoint, link.address or link.port or "")
                 continue

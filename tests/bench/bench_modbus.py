@@ -18,9 +18,10 @@ from multiprocessing.connection import Connection
 from typing import Any
 
 from hilseq.clock import WallClock
-from hilseq.description.stand import Signal
+from hilseq.description.modbus import ModbusSignal
 from hilseq.instruments import pdu
 from hilseq.instruments.modbus import ModbusDevice
+from hilseq.instruments.register_bank import ModbusChannels
 from hilseq.instruments.signals import SignalBank
 
 ROUNDS, TURNS = 200, 15
@@ -40,7 +41,7 @@ def serve(port: Connection) -> None:
             connection.sendall(head + bytes(size))
 
 
-def signals() -> dict[str, Signal]:
+def signals() -> dict[str, ModbusSignal]:
     """Return a rack: 32 coils, 32 inputs, 50 scaled voltages of 16 bits, 20 of 32 bits, 8 floats."""
     fields: dict[str, dict[str, object]] = {f"i{n}": {"table": "coil", "address": n} for n in range(32)}
     fields |= {f"q{n}": {"table": "discrete input", "address": n} for n in range(32)}
@@ -51,10 +52,12 @@ def signals() -> dict[str, Signal]:
         f"f{n}": {"table": "holding register", "address": 2 * n, "type": "float32", "order": "low first"}
         for n in range(8)
     }
-    return {name: Signal.model_validate({"io": "rack", **item}) for name, item in fields.items()}
+    return {name: ModbusSignal.model_validate({"io": "rack", **item}) for name, item in fields.items()}
 
 
-def stock(port: int, spans: list[tuple[int, int, int]], names: dict[str, Signal]) -> Callable[[], object]:
+def stock(
+    port: int, spans: list[tuple[int, int, int]], names: dict[str, ModbusSignal]
+) -> Callable[[], object]:
     """Return the same snapshot with pymodbus's client and its own conversions, the plan given to it."""
     from pymodbus.client import ModbusTcpClient
 
@@ -125,8 +128,9 @@ def main() -> None:
         ports.append(here.recv())
     names = signals()
     device = ModbusDevice.over_tcp("rack", f"127.0.0.1:{ports[0]}")
-    bank = SignalBank(names, {"rack": device}, WallClock(), max_gaps={"rack": 16})
-    plan = bank._banks["rack"].plan()
+    channels = ModbusChannels(names, device, max_gap=16)
+    bank = SignalBank(names, {"rack": channels}, WallClock())
+    plan = channels.plan()
     spans = [(span.request[0], span.address, span.count) for span in plan.spans]
     results = microseconds(
         {

@@ -26,8 +26,8 @@ CASES: dict[str, tuple[dict[str, str], str, str, str, str]] = {
         "devise-id",
         "the key `devise-id` is not known in `rack`",
         (
-            "one of protocol, port, line, device-id, deadline, max-gap, high-addresses, max-read, "
-            "max-write, max-bit-read, max-bit-write, writes, bit-writes, pause"
+            "one of protocol, port, line, device-id, max-gap, high-addresses, driver, deadline, scan-time, optional, "
+            "max-read, max-write, max-bit-read, max-bit-write, writes, bit-writes, pause"
         ),
         "device-id",
     ),

@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 
 from hilseq.description.loading import load_profile, load_stand
 from hilseq.description.ranges import MOST, range_names
+from hilseq.description.simulated import modbus_signals
 
 Break = Callable[[dict[str, str]], Any]
 
@@ -80,11 +81,11 @@ def test_ranges_are_no_keys_elsewhere(break_stand: Break) -> None:
 
 def test_signals_move_on_by_one_value() -> None:
     """Bits move by one address, packed bits by one bit, 32-bit values by two addresses; terminals with them."""
-    signals = load_stand(STANDS / "dx08-bench.yaml").signals
+    signals = modbus_signals(load_stand(STANDS / "dx08-bench.yaml"))
     assert [(signals[f"q{n}"].address, signals[f"q{n}"].bit) for n in (1, 8)] == [(200, 4), (200, 11)]
     assert [signals[f"v{n}"].address for n in (1, 2, 8)] == [300, 302, 314]
     assert signals["v8"].senses == "left.q8"
-    simple = load_stand(STANDS / "sim-bench.yaml").signals
+    simple = modbus_signals(load_stand(STANDS / "sim-bench.yaml"))
     assert (simple["q16"].address, simple["q16"].senses) == (15, "A.q16")
 
 
@@ -96,7 +97,7 @@ def test_packed_bits_run_into_the_next_register(break_stand: Break) -> None:
     }
     broken = break_stand(change)
     assert broken.problems == ()
-    signals = load_stand(broken.path).signals
+    signals = modbus_signals(load_stand(broken.path))
     places = [(signals[name].address, signals[name].bit) for name in ("x01", "x06", "x07", "x20")]
     assert places == [(90, 10), (90, 15), (91, 0), (91, 13)]
 

@@ -12,6 +12,7 @@ from hilseq.description.loading import load_profile, load_stand
 from hilseq.description.profile import Mode
 from hilseq.description.reference import KINDS, as_markdown, sections
 from hilseq.description.registers import WordOrder
+from hilseq.description.simulated import scpi_supplies
 from hilseq.errors import DescriptionError
 
 STANDS = Path(__file__).parents[2] / "stands"
@@ -108,8 +109,9 @@ def test_every_example_of_the_manual_is_read(tmp_path: Path) -> None:
     path = tmp_path / "manual.yaml"
     path.write_text(stand, encoding="utf-8")
     read = load_stand(path)
-    assert read.supplies["old"].commands.clear is None
-    assert read.supplies["old"].commands.set_voltage.format(value=24.0, output=1) == "VSET1:24.0"
+    old = scpi_supplies(read)["old"]
+    assert old.commands.clear is None
+    assert old.commands.set_voltage.format(value=24.0, output=1) == "VSET1:24.0"
     assert read.signals["q16"].senses == "A.q16"
 
 

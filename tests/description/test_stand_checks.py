@@ -51,14 +51,14 @@ CASES: dict[str, tuple[dict[str, str], str, str, str, str]] = {
         {"drive: loop-out": "drive: q01"},
         "q01, sense: loop-in",
         "the signal 'q01' cannot be driven: it senses A.q01",
-        "a signal in a coil or holding register that senses nothing",
+        "a signal that can be written and senses nothing",
         "",
     ),
     "loopback that drives an input table": (
         {"drive: loop-out": "drive: cover"},
         "cover, sense: loop-in",
         "the signal 'cover' cannot be driven: it is a discrete input",
-        "a signal in a coil or holding register that senses nothing",
+        "a signal that can be written and senses nothing",
         "",
     ),
     "loopback that senses a drive": (

@@ -19,7 +19,7 @@ from hypothesis import settings
 from hilseq.clock import WallClock
 from hilseq.description.stand import Supply
 from hilseq.errors import InstrumentTimeout
-from hilseq.instruments.supply import PowerSupply
+from hilseq.instruments.supply import PowerSupply, open_supplies
 from tests.instruments.supply_bench import Bench
 
 # A shared machine is slow at times; what is promised about time is promised in tests of their own.
@@ -180,7 +180,7 @@ def make(bench: Bench, serve_text: Callable[[Answer], RawServer], clock: Stepped
             }
             | changes
         )
-        made.append(PowerSupply("main", description, clock))
+        made.append(open_supplies({"main": description}, clock)["main"])
         return made[-1]
 
     yield build

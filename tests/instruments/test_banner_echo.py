@@ -15,7 +15,7 @@ from hilseq.clock import WallClock
 from hilseq.description.stand import Stand, Supply
 from hilseq.errors import InstrumentTimeout, InvalidResponse, NotSafe
 from hilseq.instruments.banner_echo import BannerEcho
-from hilseq.instruments.supply import PowerSupply
+from hilseq.instruments.supply import PowerSupply, open_supplies
 from hilseq.instruments.visa import VisaSession
 from hilseq.procedures.bench import Bench as WholeBench
 from tests.instruments.conftest import Serve, SteppedClock, lines
@@ -70,7 +70,7 @@ def supply(clock: SteppedClock) -> Iterator[Make]:
             "deadline": f"{DEADLINE} s",
             "read-termination": "\r\n",
         }
-        made.append(PowerSupply("main", Supply.model_validate(described | quirks), clock))
+        made.append(open_supplies({"main": Supply.model_validate(described | quirks)}, clock)["main"])
         return made[-1]
 
     yield build

@@ -86,9 +86,9 @@ def test_what_is_written_lies_within_half_a_step(
         words = codec.encode(item, value)
     except NotEncodable:
         low, high = sorted(codec.decode(item, words) for words in _ends(kind))
-        assert not low - codec.step(item) / 2 < value < high + codec.step(item) / 2
+        assert not low - item.step / 2 < value < high + item.step / 2
     else:
-        assert abs(codec.decode(item, words) - value) <= codec.step(item) * 0.5000001
+        assert abs(codec.decode(item, words) - value) <= item.step * 0.5000001
 
 
 def _ends(kind: str) -> list[list[int]]:

@@ -15,7 +15,8 @@ from hilseq.errors import InvalidResponse, UnitFault, UnitSilent
 from hilseq.instruments import pdu
 from hilseq.instruments.modbus import ModbusDevice
 from hilseq.instruments.pdu import NEED_MORE
-from hilseq.instruments.register_bank import RegisterBank, snapshot
+from hilseq.instruments.register_bank import RegisterBank
+from hilseq.instruments.snapshot import snapshot
 from hilseq.instruments.translate import DecodeError
 from tests.instruments.conftest import modbus_frame, modbus_requests
 
@@ -102,7 +103,8 @@ def test_several_instruments_asked_at_once_keep_their_numbers(serve: Serve) -> N
             )
             for device, device_ in (("one ", one), ("other ", other))
         ]
-        values = snapshot([(bank.device, bank.plan()) for bank in banks])
+        readers = [bank.reader(tuple(bank.registers)) for bank in banks]
+        values = snapshot(readers, [name for bank in banks for name in bank.registers])
     assert list(values.values()) == [0, 1, 2, 0, 1, 2]
 
 

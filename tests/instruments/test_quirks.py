@@ -14,8 +14,7 @@ from hilseq.clock import WallClock
 from hilseq.description.memory import Configuration, FaultTable
 from hilseq.description.modbus_limits import ModbusLimits
 from hilseq.description.registers import Register, Table
-from hilseq.instruments.modbus import ModbusDevice
-from hilseq.instruments.register_bank import RegisterBank
+from hilseq.instruments.register_bank import ModbusUnit, RegisterBank
 from hilseq.procedures.configuration import ConfigurationMemory
 from hilseq.procedures.faults import Faults
 
@@ -71,8 +70,8 @@ def quirks(**fields: Any) -> ModbusLimits:
     return ModbusLimits.model_validate({name.replace("_", "-"): value for name, value in fields.items()})
 
 
-def device(server: RawServer, **fields: Any) -> ModbusDevice:
-    return ModbusDevice.over_tcp(
+def device(server: RawServer, **fields: Any) -> ModbusUnit:
+    return ModbusUnit.over_tcp(
         "unit SN1", server.endpoint, owner="unit", deadline=5.0, quirks=quirks(**fields)
     )
 

@@ -15,6 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from hilseq.instruments import scpi
+from hilseq.instruments.protocols import Identification
 from hilseq.instruments.translate import DecodeError
 
 
@@ -201,11 +202,11 @@ def test_a_broken_error_entry_is_refused(text: str) -> None:
 
 def test_identity_fields() -> None:
     """1.11, three instrument manuals [S]: four fields by commas, `0` for what is not known."""
-    assert scpi.parse_identity("ACME,PS-1,0,1.02\r") == scpi.Identity("ACME", "PS-1", "", "1.02")
-    assert scpi.parse_identity(" ACME , PS 1 , 77 , 1.02,opt 3") == scpi.Identity(
+    assert scpi.parse_identity("ACME,PS-1,0,1.02\r") == Identification("ACME", "PS-1", "", "1.02")
+    assert scpi.parse_identity(" ACME , PS 1 , 77 , 1.02,opt 3") == Identification(
         "ACME", "PS 1", "77", "1.02,opt 3"
     )
-    assert scpi.parse_identity("ACME,PS-1") == scpi.Identity("ACME", "PS-1", "", "")
+    assert scpi.parse_identity("ACME,PS-1") == Identification("ACME", "PS-1", "", "")
 
 
 @pytest.mark.parametrize("text", ["", "24.001", "ACME,\x1b[2J,0,0", "ACMÉ,PS,0,0", "A," * 300])

@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
+from hilseq.description.modbus import ModbusSignal as Signal
 from hilseq.description.registers import Register
-from hilseq.description.stand import Signal
 from hilseq.errors import (
     InstrumentError,
     InstrumentReset,
@@ -23,7 +23,7 @@ from hilseq.errors import (
     StandFault,
 )
 from hilseq.instruments.modbus import ModbusDevice
-from hilseq.instruments.register_bank import RegisterBank
+from hilseq.instruments.register_bank import ModbusChannels, RegisterBank
 from hilseq.instruments.signals import SignalBank, standard_uncertainty
 
 if TYPE_CHECKING:
@@ -33,7 +33,9 @@ ServeModbus = Callable[["Reply"], "RawServer"]
 
 
 def signal(**fields: Any) -> Signal:
-    return Signal.model_validate({"io": "rack"} | fields)
+    return Signal.model_validate(
+        {"io": "rack"} | {key.replace("_", "-"): value for key, value in fields.items()}
+    )
 
 
 class Rack:
@@ -95,11 +97,13 @@ def make(rack: Rack, serve_modbus: ServeModbus, clock: SteppedClock) -> Iterator
     devices: list[ModbusDevice] = []
 
     def build(signals: dict[str, Signal], gap: int = 16, **more: Rack) -> SignalBank:
-        named = {}
+        channels = {}
         for name, peer in ({"rack": rack} | more).items():
-            named[name] = ModbusDevice.over_tcp(f"io {name}", serve_modbus(peer).endpoint, deadline=0.3)
-        devices.extend(named.values())
-        return SignalBank(signals, named, clock, max_gaps=dict.fromkeys(named, gap))
+            device = ModbusDevice.over_tcp(f"io {name}", serve_modbus(peer).endpoint, deadline=0.3)
+            devices.append(device)
+            mine = {key: one for key, one in signals.items() if one.io == name}
+            channels[name] = ModbusChannels(mine, device, max_gap=gap)
+        return SignalBank(signals, channels, clock)
 
     yield build
     for device in devices:

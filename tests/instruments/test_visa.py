@@ -8,14 +8,15 @@ import termios
 import threading
 import time
 from collections.abc import Callable
+from contextlib import closing
 from typing import TYPE_CHECKING
 
 import pytest
 
+from hilseq.description.scpi import ScpiSupply
 from hilseq.description.serial_line import SerialLine
-from hilseq.description.stand import Supply
 from hilseq.errors import InstrumentTimeout, InvalidResponse, StandFault, UnitSilent
-from hilseq.instruments.supply_line import session_with
+from hilseq.instruments.scpi_supply import ScpiOutput
 from hilseq.instruments.visa import VisaSession
 from hilseq.instruments.visa_resources import resource_manager
 
@@ -389,7 +390,7 @@ def test_a_serial_supply_is_spoken_to_at_its_own_speed(
     serial_pair: SerialPair, line: dict[str, object], speed: int
 ) -> None:
     """The speed that the stand file tells is set at the port, in the frame that such instruments have."""
-    supply = Supply.model_validate(
+    supply = ScpiSupply.model_validate(
         {
             "resource": f"ASRL{serial_pair.path}::INSTR",
             "ceilings": {"voltage": "30 V", "current": "2 A"},
@@ -398,9 +399,9 @@ def test_a_serial_supply_is_spoken_to_at_its_own_speed(
     )
     assert supply.line.frame == "8N1"
     serial_pair.answer(lambda _: b"1\n")
-    session = session_with("main", supply)
-    with session:
-        assert session.query("OUTP?") == "1"
+    output = ScpiOutput("main", supply)
+    with closing(output):
+        assert output.is_on() is True
         file = os.open(serial_pair.path, os.O_RDWR | os.O_NOCTTY)
         try:
             assert termios.tcgetattr(file)[4:6] == [speed, speed]

@@ -7,10 +7,10 @@ from collections.abc import Sequence
 
 from hilseq.analysis.agreement import LOGIC
 from hilseq.analysis.patterns import Fault
+from hilseq.description.modbus import ModbusSignal
 from hilseq.description.points import OutputPoint
-from hilseq.description.stand import Signal
 from hilseq.instruments.modbus import ModbusDevice
-from hilseq.instruments.register_bank import RegisterBank
+from hilseq.instruments.register_bank import ModbusChannels, RegisterBank
 from hilseq.instruments.signals import SignalBank
 from hilseq.procedures.points import Outputs
 from hilseq.procedures.terminals import Sensor
@@ -82,12 +82,12 @@ class Board:
             for number, name in enumerate(names)
         }
         signals = {
-            name: Signal.model_validate(
+            name: ModbusSignal.model_validate(
                 {"io": "board", "table": "discrete input", "address": number, "senses": f"A.{name}"}
             )
             for number, name in enumerate(names)
         }
-        bank = SignalBank(signals, {"board": device}, self.clock)
+        bank = SignalBank(signals, {"board": ModbusChannels(signals, device)}, self.clock)
         commands = RegisterBank({name: point.command for name, point in points.items()}, device)
         sensors = {name: Sensor(name, signal, LOGIC, 0.0) for name, signal in signals.items()}
         return Outputs(points, commands, bank, sensors, self.clock)

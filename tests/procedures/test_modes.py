@@ -15,7 +15,7 @@ from hilseq.clock import WallClock
 from hilseq.description.profile import Mode, Profile
 from hilseq.description.stand import Operator as OperatorTexts
 from hilseq.errors import UnitFault
-from hilseq.instruments.modbus import ModbusDevice
+from hilseq.instruments.register_bank import ModbusUnit
 from hilseq.instruments.signals import SignalBank
 from hilseq.procedures.modes import Modes
 from hilseq.procedures.operator import Nobody
@@ -76,10 +76,10 @@ class Controller:
         self._thread.join(5)
 
 
-def _modes(controller: Controller, said: list[str]) -> tuple[Modes, ModbusDevice]:
+def _modes(controller: Controller, said: list[str]) -> tuple[Modes, ModbusUnit]:
     profile = Profile.model_validate(yaml.safe_load(UNIT))
     clock = WallClock()
-    link = ModbusDevice.over_tcp("link", controller.endpoint, deadline=0.5, owner="unit", place="link")
+    link = ModbusUnit.over_tcp("link", controller.endpoint, deadline=0.5, owner="unit", place="link")
     modes = Modes(
         "A",
         profile,

@@ -6,6 +6,7 @@ import pytest
 
 from hilseq.analysis.start_plans import Decision
 from hilseq.errors import UnitFault
+from hilseq.instruments.register_bank import ModbusUnit
 from hilseq.procedures import cycling
 from hilseq.procedures.starts import start_times
 from tests.procedures.conftest import MakeUnit
@@ -116,7 +117,9 @@ def test_warm_and_short_starts_are_made_besides(good: TwinUnit) -> None:
 def test_a_starting_unit_is_asked_over_a_new_connection(good: TwinUnit) -> None:
     """A unit that was without power knows nothing of the old one: its reset would count as a unit not yet ready."""
     opened: list[float] = []
-    transport = good.unit.link.transport
+    link = good.unit.link
+    assert isinstance(link, ModbusUnit)
+    transport = link.transport
     as_ever = transport.open
 
     def counted(deadline: float) -> None:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from hilseq.errors import UnitFault
+from hilseq.instruments.register_bank import ModbusUnit
 from hilseq.procedures.soak.sampler import Sampler
 
 if TYPE_CHECKING:
@@ -52,6 +53,7 @@ def test_a_twin_that_takes_less_refuses_more(make: MakeUnit) -> None:
     """The twin is as picky as its description: without the key in ours, it refuses."""
     found = picky(make, **FEW)
     link = found.unit.link
+    assert isinstance(link, ModbusUnit)
     table = found.profile.faults
     assert table is not None
     with pytest.raises(UnitFault, match="error 3"):

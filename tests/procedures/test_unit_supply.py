@@ -13,7 +13,7 @@ from hilseq.clock import nothing
 from hilseq.description.stand import Supply
 from hilseq.description.visit import describe_visit
 from hilseq.errors import InvalidResponse
-from hilseq.instruments.supply import PowerSupply
+from hilseq.instruments.supply import open_supplies
 from hilseq.procedures.unit_supply import UnitSupply
 from tests.instruments.conftest import RawServer, SteppedClock, lines
 from tests.instruments.supply_bench import Bench
@@ -67,7 +67,7 @@ def feed(clock: SteppedClock) -> Iterator[MakeFeed]:
                     "settle": f"{SLOW} s",
                 }
             )
-            supply = PowerSupply("main", described, clock)
+            supply = open_supplies({"main": described}, clock)["main"]
             things.callback(supply.close)
             made = UnitSupply(supply, profile, clock, nothing, lambda _what, _words: None)
             made.prepare()

@@ -21,14 +21,13 @@ from hilseq.description.checks import (
     wiring,
 )
 from hilseq.description.checks.finding import Finding, collect
-from hilseq.description.checks.registers import Use
+from hilseq.description.drivers import findings_of_drivers
 from hilseq.description.profile import Profile
 from hilseq.description.stand import Stand
 
 
 def stand_findings(stand: Stand) -> list[Finding]:
     """Return everything wrong inside a stand file."""
-    uses = registers.signal_uses(stand)
     checks = (
         references.signals_name_their_io,
         references.terminals_name_a_slot,
@@ -38,24 +37,15 @@ def stand_findings(stand: Stand) -> list[Finding]:
         references.ambient_is_a_temperature,
         wiring.terminals_have_one_drive,
         wiring.rests_fit_their_signal,
+        registers.signal_units_are_known,
         registers.signal_accuracies_fit,
-        modbus_limits.signals_come_in_one_piece,
         network.network_is_a_subnet,
         network.addresses_are_unique,
         network.addresses_lie_in_the_network,
-        network.resources_are_spelt_right,
+        network.ports_are_spelt_right,
+        findings_of_drivers,
     )
-    return collect(
-        *(partial(check, stand) for check in checks),
-        partial(registers.overlaps, uses),
-        partial(registers.units_are_known, uses),
-        lambda: registers.addresses_are_zero_based(use for use in uses if not _counts_high(stand, use)),
-    )
-
-
-def _counts_high(stand: Stand, use: Use) -> bool:
-    io = stand.io.get(use.device)
-    return io is not None and io.high_addresses
+    return collect(*(partial(check, stand) for check in checks))
 
 
 def profile_findings(profile: Profile) -> list[Finding]:

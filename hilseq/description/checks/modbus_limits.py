@@ -7,28 +7,17 @@ from __future__ import annotations
 
 from hilseq.description.checks.finding import Finding, Findings
 from hilseq.description.checks.profile_registers import orders, profile_uses
-from hilseq.description.checks.registers import Use, signal_uses
+from hilseq.description.checks.registers import Use
 from hilseq.description.modbus_limits import ModbusLimits
 from hilseq.description.profile import Profile
-from hilseq.description.stand import Stand
-
-
-def signals_come_in_one_piece(stand: Stand) -> Findings:
-    """Each signal fits the requests of its I/O simulator."""
-    for use in signal_uses(stand):
-        io = stand.io.get(use.device)
-        if io is not None:
-            yield from _read_whole(use, io)
-            if stand.signals[str(use.place[1])].drives is not None:
-                yield from _written_whole(use, io)
 
 
 def values_come_in_one_piece(profile: Profile) -> Findings:
     """Each value of the link fits the requests that the unit takes."""
     for use in profile_uses(profile):
-        yield from _read_whole(use, profile.link)
+        yield from read_whole(use, profile.link)
     for use in orders(profile):
-        yield from _written_whole(use, profile.link)
+        yield from written_whole(use, profile.link)
 
 
 def fault_records_come_in_one_piece(profile: Profile) -> Findings:
@@ -41,13 +30,15 @@ def fault_records_come_in_one_piece(profile: Profile) -> Findings:
         )
 
 
-def _read_whole(use: Use, quirks: ModbusLimits) -> Findings:
+def read_whole(use: Use, quirks: ModbusLimits) -> Findings:
+    """Require that one request reads the whole value."""
     most = quirks.most_read(use.register.table)
     if use.register.kind.width > most:
         yield _torn(use, _largest("read", most))
 
 
-def _written_whole(use: Use, quirks: ModbusLimits) -> Findings:
+def written_whole(use: Use, quirks: ModbusLimits) -> Findings:
+    """Require that one request writes the whole value."""
     table = use.register.table
     most = quirks.most_written(table)
     if use.register.kind.width > most:

@@ -8,6 +8,7 @@ import re
 from typing import NamedTuple
 
 from hilseq.description.checks.finding import Finding, Findings
+from hilseq.description.drivers import Driven
 from hilseq.description.source_position import Place
 from hilseq.description.stand import Stand
 
@@ -58,23 +59,24 @@ def _of_endpoint(place: Place, what: str, text: str, part: str = "") -> Address 
 
 def addresses_of(stand: Stand) -> list[Address]:
     """Return every address of a stand file, in the order of the file's sections."""
-    found: list[Address | None] = []
+    found: list[Address] = []
     for name, supply in stand.supplies.items():
-        place = ("supplies", name, "resource")
-        found.append(_of_resource(place, f"supply {name}", supply.resource, f"output {supply.output}"))
+        found += _ends(("supplies", name), f"supply {name}", supply)
     for name, io in stand.io.items():
-        key = "address" if io.address is not None else "port"
-        text = io.address or io.port or ""
-        found.append(_of_endpoint(("io", name, key), f"io {name}", text, f"device {io.device_id}"))
+        found += _ends(("io", name), f"io {name}", io)
     for slot_name, slot in stand.slots.items():
         slot_place: Place = ("slots", slot_name)
-        key = "address" if slot.link.address is not None else "port"
-        text = slot.link.address or slot.link.port or ""
-        found.append(_of_endpoint((*slot_place, "link", key), f"link of slot {slot_name}", text, "the unit"))
+        found += _ends((*slot_place, "link"), f"link of slot {slot_name}", slot.link)
         for port_name, port in slot.ports.items():
             what = f"{port_name} of slot {slot_name}"
-            found.append(_of_resource((*slot_place, "ports", port_name, "resource"), what, port.resource))
-    return [address for address in found if address is not None]
+            address = _of_resource((*slot_place, "ports", port_name, "resource"), what, port.resource)
+            found += [address] if address is not None else []
+    return found
+
+
+def _ends(place: Place, what: str, described: Driven) -> list[Address]:
+    addresses = (_of_resource((*place, end.key), what, end.text, end.part) for end in described.ends())
+    return [address for address in addresses if address is not None]
 
 
 def addresses_are_unique(stand: Stand) -> Findings:
@@ -152,27 +154,28 @@ def _network_of(stand: Stand) -> _Network | None:
         return None  # reported on its own
 
 
-def resources_are_spelt_right(stand: Stand) -> Findings:
-    """Require that what begins like a VISA resource is one; other words are aliases of the VISA library."""
-    texts: list[tuple[Place, str]] = [
-        (("supplies", name, "resource"), supply.resource) for name, supply in stand.supplies.items()
-    ]
-    texts += [
-        (("slots", slot_name, "ports", port_name, "resource"), port.resource)
-        for slot_name, slot in stand.slots.items()
-        for port_name, port in slot.ports.items()
-    ]
-    for place, text in texts:
-        if not re.match(r"(?:TCPIP|USB|GPIB|ASRL)", text, re.IGNORECASE):
-            continue
-        if _TCPIP.fullmatch(text):
-            port = _TCPIP.fullmatch(text)["port"]  # type: ignore[index]
-            if port is not None and not 0 < int(port) <= 65535:  # noqa: PLR2004 - the last port there is
-                yield Finding(place, f"there is no port {port}", "a port from 1 to 65535")
-        elif not _SERIAL.fullmatch(text) and not _OTHER_INTERFACE.fullmatch(text):
-            yield Finding(
-                place,
-                f"{text[:60]!r} is no VISA resource",
-                "TCPIP::HOST::PORT::SOCKET, TCPIP::HOST::INSTR, USB::...::INSTR, GPIB::NUMBER::INSTR or "
-                "ASRL<port>::INSTR",
+def ports_are_spelt_right(stand: Stand) -> Findings:
+    """Require that what begins like a VISA resource is one, where a port of the unit is reached."""
+    for slot_name, slot in stand.slots.items():
+        for port_name, port in slot.ports.items():
+            yield from resource_is_spelt_right(
+                ("slots", slot_name, "ports", port_name, "resource"), port.resource
             )
+
+
+def resource_is_spelt_right(place: Place, text: str) -> Findings:
+    """Require that what begins like a VISA resource is one; other words are aliases of the VISA library."""
+    if not re.match(r"(?:TCPIP|USB|GPIB|ASRL)", text, re.IGNORECASE):
+        return
+    socket = _TCPIP.fullmatch(text)
+    if socket:
+        port = socket["port"]
+        if port is not None and not 0 < int(port) <= 65535:  # noqa: PLR2004 - the last port there is
+            yield Finding(place, f"there is no port {port}", "a port from 1 to 65535")
+    elif not _SERIAL.fullmatch(text) and not _OTHER_INTERFACE.fullmatch(text):
+        yield Finding(
+            place,
+            f"{text[:60]!r} is no VISA resource",
+            "TCPIP::HOST::PORT::SOCKET, TCPIP::HOST::INSTR, USB::...::INSTR, GPIB::NUMBER::INSTR or "
+            "ASRL<port>::INSTR",
+        )

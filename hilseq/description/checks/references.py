@@ -57,11 +57,11 @@ def loopbacks_join_two_signals(stand: Stand) -> Findings:
             signal = stand.signals.get(word)
             if signal is None:
                 yield _unknown(place, word, "signal", stand.signals, ("signals",))
-            elif key == "drive" and (signal.senses is not None or not signal.table.writable):
-                wrong = f"the signal {word!r} cannot be driven: it is a {signal.table}"
+            elif key == "drive" and (signal.senses is not None or not signal.writable):
+                wrong = f"the signal {word!r} cannot be driven: it is {signal.address_in_words}"
                 if signal.senses is not None:
                     wrong = f"the signal {word!r} cannot be driven: it senses {signal.senses}"
-                yield Finding(place, wrong, "a signal in a coil or holding register that senses nothing")
+                yield Finding(place, wrong, "a signal that can be written and senses nothing")
             elif key == "sense" and signal.drives is not None:
                 yield Finding(
                     place,

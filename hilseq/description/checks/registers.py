@@ -41,14 +41,6 @@ class Use(NamedTuple):
         return space, first, first + self.length * register.kind.width * _WORD - 1
 
 
-def signal_uses(stand: Stand) -> list[Use]:
-    """Return what the signals of a stand use."""
-    return [
-        Use(("signals", name), f"signal {name!r}", signal, device=signal.io)
-        for name, signal in stand.signals.items()
-    ]
-
-
 def overlaps(uses: Iterable[Use]) -> Findings:
     """No two uses share a bit."""
     numbered = [(use.bits(), position, use) for position, use in enumerate(uses)]
@@ -107,19 +99,28 @@ def addresses_are_zero_based(uses: Iterable[Use]) -> Findings:
 def units_are_known(uses: Iterable[Use]) -> Findings:
     """Each unit of a register is one that hilseq knows."""
     for use in uses:
-        unit = use.register.unit
-        if not unit:
-            continue
-        try:
-            dimension_of(unit)
-        except QuantityError as error:
-            yield Finding(
-                (*use.place, "unit"),
-                f"{unit[:40]!r} is not a known unit",
-                error.expected,
-                error.nearest or nearest_word(unit, SYMBOLS),
-                topic="unit",
-            )
+        yield from _unit_is_known(use.place, use.register.unit)
+
+
+def signal_units_are_known(stand: Stand) -> Findings:
+    """Each unit of a signal is one that hilseq knows."""
+    for name, signal in stand.signals.items():
+        yield from _unit_is_known(("signals", name), signal.unit)
+
+
+def _unit_is_known(place: Place, unit: str) -> Findings:
+    if not unit:
+        return
+    try:
+        dimension_of(unit)
+    except QuantityError as error:
+        yield Finding(
+            (*place, "unit"),
+            f"{unit[:40]!r} is not a known unit",
+            error.expected,
+            error.nearest or nearest_word(unit, SYMBOLS),
+            topic="unit",
+        )
 
 
 def accuracy_fits(place: Place, text: str, unit: str) -> Findings:

@@ -9,6 +9,7 @@ import re
 from collections.abc import Iterable
 
 from hilseq.description.checks.finding import Finding, Findings
+from hilseq.description.drivers import find_driver
 from hilseq.description.nearest import nearest_word
 from hilseq.description.profile import Profile
 from hilseq.description.source_position import Place
@@ -98,21 +99,9 @@ def neighbours_are_known(stand: Stand, slot: str, profile: Profile) -> Findings:
             )
 
 
-def link_has_its_own_device(stand: Stand, slot: str, profile: Profile) -> Findings:
-    """No I/O simulator of the stand has both the address and the device number of the unit."""
-    link = stand.slots[slot].link
-    for name, io in stand.io.items():
-        same = (link.address is not None and link.address == io.address) or (
-            link.port is not None and link.port == io.port
-        )
-        if same and io.device_id == profile.link.device_id:
-            yield Finding(
-                ("slots", slot, "link", "address" if link.address is not None else "port"),
-                f"the unit in slot {slot} and io {name} are both device {io.device_id} at "
-                f"{link.address or link.port}",
-                "an address or a device number of its own",
-                seen=("link", "device-id"),
-            )
+def link_driver_agrees(stand: Stand, slot: str, profile: Profile) -> Findings:
+    """Require what the driver of the unit's link requires of unit and stand together."""
+    yield from find_driver("link", stand.slots[slot].link.driver).visit_findings(stand, slot, profile)
 
 
 def supplies_are_not_shared(stand: Stand, slots: Iterable[str]) -> Findings:

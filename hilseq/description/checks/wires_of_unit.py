@@ -12,7 +12,6 @@ from hilseq.description.checks.finding import Finding, Findings
 from hilseq.description.checks.terminals import terminals_of
 from hilseq.description.nearest import listed, nearest_word
 from hilseq.description.profile import Profile
-from hilseq.description.registers import Register
 from hilseq.description.source_position import Place
 from hilseq.description.stand import Signal, Stand
 from hilseq.quantities import QuantityError, dimension_of
@@ -20,9 +19,9 @@ from hilseq.quantities import QuantityError, dimension_of
 _SIGNALS: Place = ("signals",)
 
 
-def _dimension(register: Register) -> str:
+def _dimension(signal: Signal) -> str:
     try:
-        return dimension_of(register.unit)
+        return dimension_of(signal.unit)
     except QuantityError:
         return ""
 

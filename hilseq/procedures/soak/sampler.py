@@ -21,12 +21,9 @@ from hilseq.description.profile import Profile
 from hilseq.description.registers import Register
 from hilseq.description.stand import Stand
 from hilseq.errors import HilseqError, StandFault, UnitFault, UnitInvalidResponse, UnitSilent
-from hilseq.instruments import pdu
-from hilseq.instruments.modbus import ModbusDevice
-from hilseq.instruments.readplan import ReadPlan
+from hilseq.instruments.protocols import SnapshotReader
 from hilseq.instruments.signals import SignalBank
 from hilseq.instruments.supply import PowerSupply
-from hilseq.instruments.translate import DecodeError, fault
 from hilseq.journal.samples import CURRENT, FAULTS, INDICATOR, MODE, PORT_ERRORS, STARTS, TEMPERATURE, VOLTAGE
 from hilseq.procedures.polling import IN_VAIN
 from hilseq.procedures.unit import Unit
@@ -80,10 +77,9 @@ def link_registers(profile: Profile) -> dict[str, Register]:
 
 @dataclass(frozen=True, slots=True)
 class _Line:
-    """One connection and what is asked over it, one question after the other."""
+    """One device and what is asked of it, one question after the other."""
 
-    device: ModbusDevice
-    plan: ReadPlan
+    reader: SnapshotReader
     of_unit: bool
 
 
@@ -103,17 +99,14 @@ class Sampler:
         self.columns: tuple[str, ...] = (VOLTAGE, CURRENT, *registers, *names)
         self._listed = picker([*registers, *names])
         between = [use.register for use in link_uses(unit.profile) if use.place[-1] != "mode-command"]
-        plan = ReadPlan(registers, between=between, most=unit.link.quirks.most_read)
-        link = _Line(unit.link, plan, of_unit=True)
-        instruments = [_Line(device, plan, of_unit=False) for device, plan in signals.jobs(names)]
-        self._lines = [*sorted(instruments, key=lambda line: -len(line.plan.spans)), link]
-        self._turns = max(len(line.plan.spans) for line in self._lines)
+        link = _Line(unit.link.values(registers, between=between).reader(tuple(registers)), of_unit=True)
+        instruments = [_Line(reader, of_unit=False) for reader in signals.readers(names)]
+        self._lines = [*sorted(instruments, key=lambda line: -line.reader.exchanges), link]
+        self._turns = max(line.reader.exchanges for line in self._lines)
         # Devices on one serial line have to be asked one after the other.
-        self._shared = len({id(line.device.transport) for line in self._lines}) < len(self._lines)
+        self._shared = len({id(line.reader.line) for line in self._lines}) < len(self._lines)
         self._silent = False
-        self._shortest = min(
-            [self._supply.description.deadline, *(line.device.deadline for line in instruments)]
-        )
+        self._shortest = min([self._supply.description.deadline, *signals.deadlines(names)])
 
     def take(self) -> Sample:
         """Take one sample. Raises StandFault when an instrument does not do its part."""
@@ -129,7 +122,7 @@ class Sampler:
             return sample
         finally:
             for line in self._lines:
-                line.device.abandon()
+                line.reader.abandon()
 
     def _take(self) -> Sample:
         values: dict[str, float] = {}
@@ -140,7 +133,7 @@ class Sampler:
         # falls idle.
         self._supply.ask_both()
         for line in together:
-            silence = self._ask(line, 0) or silence
+            silence = self._ask(line) or silence
         at = self._clock.now()
         volts, amperes = math.nan, math.nan
         for turn in range(self._turns):
@@ -148,13 +141,13 @@ class Sampler:
                 # What the supply says is worked out while the others still gather their last answers.
                 volts, amperes = self._supply.answer_both()
             for line in together:
-                if turn < len(line.plan.spans) and not (line.of_unit and silence):
-                    silence = self._receive(line, turn, values) or silence
+                if turn < line.reader.exchanges and not (line.of_unit and silence):
+                    silence = self._receive(line, values) or silence
         if not together:
             for line in self._lines:
-                silence = self._ask(line, 0)
-                for turn in range(len(line.plan.spans)):
-                    silence = silence or self._receive(line, turn, values)
+                silence = self._ask(line)
+                for _ in range(line.reader.exchanges):
+                    silence = silence or self._receive(line, values)
         self._silent = silence is not None
         if silence is not None:
             values = {name: values.get(name, math.nan) for name in self.columns[2:]}
@@ -169,29 +162,23 @@ class Sampler:
         self._supply.identify()
         for line in self._lines:
             if not line.of_unit:
-                line.device.exchange(line.plan.spans[0].request)
+                line.reader.ask()
+                line.reader.take({})
+                line.reader.abandon()
 
-    def _ask(self, line: _Line, turn: int) -> UnitFault | None:
-        """Send a question; return why the unit could not be asked."""
+    def _ask(self, line: _Line) -> UnitFault | None:
+        """Send the first question; return why the unit could not be asked."""
         try:
-            line.device.request(line.plan.spans[turn].request)
+            line.reader.ask()
         except UnitFault as silence:
             return silence
         return None
 
-    def _receive(self, line: _Line, turn: int, values: dict[str, float]) -> UnitFault | None:
-        """Take an answer and send the next question of the line; return why the unit did not answer."""
+    def _receive(self, line: _Line, values: dict[str, float]) -> UnitFault | None:
+        """Take an answer; return why the unit did not give it."""
         begun = time.monotonic()
-        device, plan = line.device, line.plan
-        request = plan.spans[turn].request
         try:
-            data = device.data(request, device.response())
-            if turn + 1 < len(plan.spans):
-                device.request(plan.spans[turn + 1].request)
-            try:
-                plan.take(turn, data, values)
-            except DecodeError as error:
-                raise fault("garbage", str(error), device.about(pdu.describe(request))) from error
+            line.reader.take(values)
         except UnitFault as silence:
             self._spent(begun, self._link_deadline)
             return silence

@@ -8,7 +8,7 @@ from typing import Protocol
 
 from hilseq.description.checks.calibration import calibrated_parts
 from hilseq.description.profile import Mode, Profile
-from hilseq.description.registers import RegisterType
+from hilseq.description.simulated import modbus_devices
 from hilseq.description.stand import Signal, Slot, Stand
 
 
@@ -77,7 +77,7 @@ def rated_outputs(where: Where) -> list[str]:
 
 def measured(where: Where, terminal: str) -> bool:
     """Tell whether the stand measures a voltage at a terminal."""
-    return any(signal.kind is not RegisterType.BIT for _, signal in where.wired(terminal))
+    return any(not signal.is_bit for _, signal in where.wired(terminal))
 
 
 def loads_stated(where: Where) -> bool:
@@ -182,7 +182,7 @@ def racks(where: Where) -> list[str]:
 
 def tcp_racks(where: Where) -> list[str]:
     """I/O simulators on Modbus TCP, which numbers its transactions."""
-    return [f"io {name}" for name, io in where.stand.io.items() if io.protocol == "modbus tcp"]
+    return [f"io {name}" for name, io in modbus_devices(where.stand).items() if io.protocol == "modbus tcp"]
 
 
 def interlocks(where: Where) -> list[str]:

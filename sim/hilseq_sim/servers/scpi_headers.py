@@ -16,7 +16,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Generic, Protocol, TypeVar
 
-from hilseq.description.stand import SupplyCommands
+from hilseq.description.scpi import SupplyCommands
 from hilseq_sim.servers.scpi_errors import ScpiError
 from hilseq_sim.servers.scpi_numbers import check_syntax
 

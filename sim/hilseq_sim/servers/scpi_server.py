@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from random import Random
 
 from hilseq.clock import nothing
-from hilseq.description.stand import Supply
+from hilseq.description.scpi import ScpiSupply as Supply
 from hilseq_sim.servers.scpi_commands import Output
 from hilseq_sim.servers.scpi_headers import read_dialect
 from hilseq_sim.servers.scpi_instrument import Instrument

@@ -8,6 +8,7 @@ from datetime import UTC, datetime, timedelta
 from typing import Literal, Protocol
 
 from hilseq.description.profile import Profile
+from hilseq.description.simulated import scpi_supplies
 from hilseq.description.stand import Stand
 from hilseq_sim.defects.conditions import ActiveDefect
 from hilseq_sim.defects.spec import resolve
@@ -98,7 +99,7 @@ class World:
         self.ambient = max(ambients, default=AMBIENT)
         self.supply_models = {
             name: SupplyModel(name, description, self.timeline, self.streams)
-            for name, description in stand.supplies.items()
+            for name, description in scpi_supplies(stand).items()
         }
         self.units = {
             slot: UnitModel(

@@ -12,9 +12,11 @@ from collections.abc import Callable, Mapping
 from functools import partial
 
 from hilseq.clock import nothing
+from hilseq.description.modbus import ModbusIo, ModbusSignal
 from hilseq.description.modbus_limits import ModbusLimits
 from hilseq.description.registers import RegisterType, Table
-from hilseq.description.stand import Io, Signal, Stand
+from hilseq.description.simulated import modbus_devices, modbus_signals
+from hilseq.description.stand import Stand
 from hilseq.quantities import SYMBOLS
 from hilseq_sim.world.analog import accuracy_in, factor_between
 from hilseq_sim.world.draw import Streams
@@ -40,7 +42,7 @@ _STEP = 0.4
 class Channel:
     """One signal of the stand. The counters and errors are defects; 0 in a good stand."""
 
-    def __init__(self, name: str, signal: Signal, streams: Streams, timing: Timing) -> None:
+    def __init__(self, name: str, signal: ModbusSignal, streams: Streams, timing: Timing) -> None:
         self.name = name
         self.signal = signal
         self.is_bit = signal.kind is RegisterType.BIT
@@ -89,7 +91,7 @@ class Channel:
 class IoModel:
     """One I/O simulator (`hilseq_sim.views.ModbusView`)."""
 
-    def __init__(self, name: str, description: Io, timeline: Timeline, scan: Scan | None) -> None:
+    def __init__(self, name: str, description: ModbusIo, timeline: Timeline, scan: Scan | None) -> None:
         self.name = name
         self.history = History(timeline)
         #: A defect: s by which what it serves is older than its last snapshot.
@@ -255,10 +257,10 @@ class Wiring:
         scans = {name: Scan(name, streams.seed, *times) for name, times in timing.scans.items()}
         self.io = {
             name: IoModel(name, description, timeline, scans.get(name))
-            for name, description in stand.io.items()
+            for name, description in modbus_devices(stand).items()
         }
         self.channels = {
-            name: Channel(name, signal, streams, timing) for name, signal in stand.signals.items()
+            name: Channel(name, signal, streams, timing) for name, signal in modbus_signals(stand).items()
         }
         self._timeline = timeline
         self._units = units

@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable
 from typing import Protocol
 
-from hilseq.description.stand import Supply as SupplyDescription
+from hilseq.description.scpi import ScpiSupply as SupplyDescription
 from hilseq_sim.world.draw import Streams, noise
 from hilseq_sim.world.timeline import NEVER, SETTLED, Mains, Timeline, Timer, first_crossing
 

@@ -11,7 +11,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from random import Random
 
-from hilseq.description.registers import RegisterType
 from hilseq.description.stand import Io, Signal, Stand
 from hilseq_sim.world.draw import Streams
 from hilseq_sim.world.scan import SETTLED_AFTER
@@ -101,7 +100,7 @@ def _lags(stand: Stand, delays: Mapping[str, float]) -> tuple[dict[str, float], 
     """Return delays of logic channels, and time constants of analog ones, that have followed after such a time."""
     lags, filters = {}, {}
     for name, delay in delays.items():
-        if delay and stand.signals[name].kind is RegisterType.BIT:
+        if delay and stand.signals[name].is_bit:
             lags[name] = delay
         elif delay:
             filters[name] = delay / SETTLED_AFTER

@@ -16,6 +16,7 @@ from hilseq.description.loading import load_profile, load_stand
 from hilseq.description.modbus_limits import ModbusLimits
 from hilseq.description.profile import Profile
 from hilseq.description.registers import Table
+from hilseq.description.simulated import modbus_devices
 from hilseq.description.stand import Stand
 
 ROOT = Path(__file__).parents[3]
@@ -142,7 +143,7 @@ class SmallWorld:
         self.trouble_from: dict[str, tuple[float, Trouble]] = {}
         self.positions: dict[str, str] = {}
         self.supplies = {name: SmallSupply() for name in stand.supplies}
-        self.io = {name: SmallDevice(io.device_id) for name, io in stand.io.items()}
+        self.io = {name: SmallDevice(io.device_id) for name, io in modbus_devices(stand).items()}
         self.links = {slot: SmallDevice(profile.link.device_id) for slot, profile in profiles.items()}
         self.ports = {
             (slot, name): SmallPort(port.partner, int(port.speeds[0]), port.device_id)

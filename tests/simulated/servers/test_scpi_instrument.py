@@ -11,7 +11,7 @@ from hilseq_sim.servers.scpi_server import instrument as build
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from hilseq.description.stand import Supply
+from hilseq.description.scpi import ScpiSupply as Supply
 
 if TYPE_CHECKING:
     from tests.simulated.servers.conftest import SmallSupply

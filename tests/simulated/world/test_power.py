@@ -13,7 +13,7 @@ from hilseq_sim.world.timeline import Approach, Timeline, exponential_crossing
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hilseq.description.stand import Supply
+from hilseq.description.scpi import ScpiSupply as Supply
 
 # check value 9.1 (vbatpower.com formula page; infoneva.com worked case): C = 2 P t / (V1² - V2²)
 PUBLISHED_HOLD_UP = [(114.286e-6, 200.0, 400.0, 300.0, 0.020), (57.143e-6, 100.0, 400.0, 300.0, 0.020)]

@@ -22,7 +22,7 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
-from hilseq.description.stand import Supply
+from hilseq.description.scpi import ScpiSupply as Supply
 
 START, STOP = 18.0, 15.5
 LOOKS = 60

@@ -11,6 +11,7 @@ from hilseq_sim.world.build import World, build_world
 from hilseq_sim.world.scan import Scan
 
 from hilseq.description.registers import Table
+from hilseq.description.simulated import modbus_signals
 from hilseq.description.twin import StandTwin
 from hilseq.description.visit import Visit
 
@@ -23,11 +24,11 @@ def _timed(visit: Visit, **settings: object) -> World:
 
 
 def _bit(world: World, signal: str) -> int:
-    return world.io["rack"].read(Table.DISCRETE_INPUT, world.stand.signals[signal].address, 1)[0]
+    return world.io["rack"].read(Table.DISCRETE_INPUT, modbus_signals(world.stand)[signal].address, 1)[0]
 
 
 def _drive(world: World, signal: str, value: int) -> None:
-    world.io["rack"].write(Table.COIL, world.stand.signals[signal].address, [value])
+    world.io["rack"].write(Table.COIL, modbus_signals(world.stand)[signal].address, [value])
 
 
 @pytest.mark.parametrize("jitter", [0.0, 0.2])
@@ -55,7 +56,7 @@ def test_a_loop_back_follows_with_the_next_scan(visit: Visit) -> None:
         while _bit(world, "loop-in") != value:
             world.advance(0.0005)
         late.append(world.time - begun)
-    travel = 0.25 * world.stand.signals["loop-out"].settle
+    travel = 0.25 * modbus_signals(world.stand)["loop-out"].settle
     assert travel <= min(late) < travel + 0.01, "once just before a scan"
     assert travel + 0.04 < max(late) <= travel + 0.051, "once just after one"
 
@@ -63,7 +64,7 @@ def test_a_loop_back_follows_with_the_next_scan(visit: Visit) -> None:
 def test_within_a_scan_every_read_is_the_same_whoever_asks(visit: Visit) -> None:
     """Noise belongs to the snapshot: asked twice, or by another order of readers, it is the same to the last bit."""
     worlds = [_timed(visit, **{"scan-time": "20 ms"}) for _ in range(2)]
-    supply = worlds[0].stand.signals["v01"]
+    supply = modbus_signals(worlds[0].stand)["v01"]
     for world in worlds:
         world.supplies["main"].set_voltage = 24.0
         world.supplies["main"].output = True
@@ -98,8 +99,8 @@ def test_the_lamp_sensor_shows_the_lamp_later(visit: Visit) -> None:
 def test_a_filter_rounds_a_step_off(visit: Visit) -> None:
     """Half of a step is seen after tau ln 2, where tau is a fourteenth of the lag."""
     world = _timed(visit, lag="140 ms", **{"scan-time": "0 ms"})
-    signal = world.stand.signals["bai1"]
-    drive = world.stand.signals["ai1"]
+    signal = modbus_signals(world.stand)["bai1"]
+    drive = modbus_signals(world.stand)["ai1"]
     world.io["rack"].write(drive.table, drive.address, [20000])
     world.advance(0.25 * drive.settle)
     begun = world.time

@@ -1,0 +1,416 @@
+"""What procedures know of a power supply, of channels, of a unit's link and of a serial partner; and what a driver is.
+
+Each protocol is small and made of messages: a question and its answer, one snapshot, one write that is read back.
+Whoever implements one derives from it and gets what is optional for nothing. All of them keep to this:
+
+- Every exchange has a deadline, the `deadline` (s, wall time) of its entry in the stand file. Nothing is sent
+  before the first call, and constructing a driver opens nothing.
+- No answer in time, or a lost connection: InstrumentTimeout (of the unit's link: UnitSilent). An answer that
+  cannot be understood: InvalidResponse (UnitInvalidResponse). An error that the far end reports: InstrumentError
+  (UnitFault). What this computer cannot do: StandFault. No other exception leaves a driver for what happens on
+  a wire, and a stand fault is never blamed on the unit. `hilseq.testing` has tests that show it.
+- After a failure the next call begins afresh: a late answer is never taken for that to another question.
+- Numbers are floats in the unit that is stated; no exchange sleeps beyond its deadline.
+- One object may be used from several threads, one exchange at a time; `close` may come at any time, and the next
+  call opens again.
+
+An owner of a stand can stand between procedures and drivers, because nothing here hands out a socket, a session
+or a buffer that is shared.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from contextlib import AbstractContextManager, nullcontext
+from dataclasses import dataclass
+from enum import StrEnum
+from types import TracebackType
+from typing import Any, Protocol, Self
+
+from hilseq.description.drivers import DescribedChannels, DescribedLink, Driver
+from hilseq.description.points import Port
+from hilseq.description.profile import LinkRegisters
+from hilseq.description.registers import Register, Table
+from hilseq.description.stand import PortWiring
+from hilseq.errors import NotPerformed
+
+
+@dataclass(frozen=True, slots=True)
+class Identification:
+    """What an instrument says it is; a field that it does not know is empty."""
+
+    maker: str
+    model: str
+    serial: str
+    firmware: str
+
+    def __str__(self) -> str:
+        """Return the fields that are known, as one line."""
+        return ", ".join(field for field in (self.maker, self.model, self.serial, self.firmware) if field)
+
+
+class SupplySetting(StrEnum):
+    """What can be programmed into a supply, with the unit of its value."""
+
+    VOLTAGE = "voltage setting"  # V
+    CURRENT_LIMIT = "current limit"  # A
+    OVERVOLTAGE = "over-voltage protection"  # V
+    WATCHDOG = "watchdog"  # s
+
+    @property
+    def unit(self) -> str:
+        """Unit of the value."""
+        return {SupplySetting.CURRENT_LIMIT: "A", SupplySetting.WATCHDOG: "s"}.get(self, "V")
+
+
+@dataclass(frozen=True, slots=True)
+class InrushRecord:
+    """What a supply recorded by itself of the current since it was switched on; None for what it does not keep."""
+
+    peak: float | None = None  # A
+    charge: float | None = None  # C
+
+
+class SupplyOutput(Protocol):
+    """One output of a power supply, as its driver reaches it: it does what it is told, and decides nothing.
+
+    Ceilings, order, waiting and reading back are the business of `PowerSupply`, the same for every driver.
+    """
+
+    #: For messages: `supply NAME`, and where it is reached.
+    name: str
+    where: str
+
+    def identify(self) -> Identification:
+        """Ask what it is."""
+        ...
+
+    def forget_errors(self) -> list[str]:
+        """Forget what it reported before; return the old reports in words."""
+        return []
+
+    def check_errors(self) -> list[str]:
+        """Raise InstrumentError with what it has reported since; return in words what it reported that is no error."""
+        return []
+
+    def can_program(self, setting: SupplySetting) -> bool:
+        """Tell whether it has this setting; voltage and current limit it must have."""
+        return setting in (SupplySetting.VOLTAGE, SupplySetting.CURRENT_LIMIT)
+
+    def program(self, setting: SupplySetting, value: float) -> None:
+        """Program a setting, in its unit; the output keeps its state."""
+        ...
+
+    def programmed(self, setting: SupplySetting) -> float | None:
+        """Ask what a setting stands at; None where it cannot be asked."""
+        ...
+
+    def switch(self, *, on: bool) -> None:
+        """Switch the output on or off: one message, as short as it can be; what came of it is asked later."""
+        ...
+
+    def is_on(self) -> bool | None:
+        """Ask whether the output is on; None where that cannot be asked, and has to be measured."""
+        ...
+
+    def tripped(self) -> bool | None:
+        """Ask whether a protection has switched the output off; None where that cannot be asked."""
+        return None
+
+    def reset_protection(self) -> None:
+        """Reset a protection that has tripped; the output is off."""
+
+    def measure(self) -> tuple[float, float]:
+        """Measure voltage (V) and current (A) of the output, now."""
+        ...
+
+    def measure_voltage(self) -> float:
+        """Measure the voltage alone, V."""
+        return self.measure()[0]
+
+    def measure_current(self) -> float:
+        """Measure the current alone, A."""
+        return self.measure()[1]
+
+    def ask_measurement(self) -> None:
+        """Send the question of `measure`, so that others can be asked before its answer is waited for."""
+
+    def answer_measurement(self) -> tuple[float, float]:
+        """Return voltage (V) and current (A) after `ask_measurement`."""
+        return self.measure()
+
+    def arm(self) -> None:
+        """Make ready to record what is drawn from the moment the output is switched on."""
+
+    def recorded(self) -> InrushRecord | None:
+        """Return what it kept since it was switched on; None when it keeps nothing."""
+        return None
+
+    @property
+    def waveform_length(self) -> float | None:
+        """Time that its record covers from the moment of switching on, s; None when it keeps none."""
+        return None
+
+    def waveform(self) -> tuple[float, list[float]] | None:
+        """Return the interval (s) and the readings (A) of its record since `arm`; None when it keeps none."""
+        return None
+
+    def heartbeat(self, quiet: float) -> None:
+        """Ask it something when it has not been spoken to for `quiet` s of real time; no matter what comes of it."""
+
+    def clear_watchdog(self) -> None:
+        """End the watch that SupplySetting.WATCHDOG began; no matter what comes of it."""
+
+    def close(self) -> None:
+        """Close the connection; nothing is switched."""
+        ...
+
+
+class SnapshotReader(Protocol):
+    """One read of some values of a device: planned once, used at every sample.
+
+    Several devices are asked at once: `ask` of each, then `take` of each until all have said True.
+    `abandon` whatever happens in between, and hold the `lock` all the while.
+    """
+
+    @property
+    def lock(self) -> AbstractContextManager[object]:
+        """Keeps other threads from the device; may be entered again by the thread that holds it."""
+        ...
+
+    def ask(self) -> None:
+        """Send the first question."""
+        ...
+
+    def take(self, values: dict[str, float]) -> bool:
+        """Put what one answer holds into `values`, send the next question; tell whether it was the last answer."""
+        ...
+
+    def abandon(self) -> None:
+        """Give up on an answer that is under way; nothing where none is."""
+        ...
+
+    @property
+    def exchanges(self) -> int:
+        """Number of answers that the whole read takes."""
+        ...
+
+    @property
+    def line(self) -> object:
+        """What devices share that cannot be asked at once: the same object for two on one serial line."""
+        ...
+
+
+class WholeReader:
+    """The read of a driver that has no halves: everything is asked for and answered in `take`."""
+
+    exchanges = 1
+    lock: AbstractContextManager[object] = nullcontext()
+
+    def __init__(self, values: NamedValues, names: Sequence[str]) -> None:
+        self._values = values
+        self._names = names
+
+    def ask(self) -> None:
+        """Nothing yet."""
+
+    def take(self, values: dict[str, float]) -> bool:
+        """Read everything."""
+        values.update(self._values.snapshot(self._names))
+        return True
+
+    def abandon(self) -> None:
+        """Nothing is under way between two calls."""
+
+    @property
+    def line(self) -> object:
+        """The device itself."""
+        return self._values
+
+
+class NamedValues(Protocol):
+    """Named values of one device: read in one snapshot, written and read back."""
+
+    def snapshot(self, names: Iterable[str] | None = None) -> dict[str, float]:
+        """Return the values of some names (all by default), as near to one moment as the device can."""
+        ...
+
+    def reader(self, names: Sequence[str]) -> SnapshotReader:
+        """Return the planned read of some names."""
+        return WholeReader(self, names)
+
+    def read(self, name: str) -> float:
+        """Return one value, in its unit."""
+        return self.snapshot((name,))[name]
+
+    def write(self, name: str, value: float) -> None:
+        """Write one value and verify it by reading back."""
+        self.write_many({name: value})
+
+    def write_many(self, values: Mapping[str, float]) -> None:
+        """Write values, all of them before the first is read back; return once all hold.
+
+        Raises StandFault (of a unit: UnitFault) naming what does not read back as written, or cannot hold the
+        value; nothing has been sent in the second case.
+        """
+        ...
+
+    def forgotten(self, names: Collection[str]) -> list[str]:
+        """Return in words which of these no longer hold what was last written to them; each is told once."""
+        ...
+
+
+class Channels(NamedValues, Protocol):
+    """The signals of one device of the stand, digital and analog, each a number in the unit of the stand file.
+
+    A bit is 0.0 or 1.0.
+    """
+
+    #: For messages: `io NAME`, where it is reached, and the longest wait for one answer, s.
+    name: str
+    where: str
+    deadline: float
+
+    def identify(self) -> Identification | None:
+        """Ask what it is, or at least whether it answers: None where it cannot say."""
+        ...
+
+    def close(self) -> None:
+        """Close the connection; nothing is switched."""
+        ...
+
+
+class UnitLink(Protocol):
+    """The unit's own link: the registers of its profile, whatever carries them.
+
+    The profile's map is one of words and bits in four tables; a link that is no Modbus translates them.
+    """
+
+    name: str
+    deadline: float
+
+    def read(self, register: Register) -> float:
+        """Return the value of a register, in its unit."""
+        ...
+
+    def write(self, register: Register, value: float, *, verify: bool = True) -> None:
+        """Write a value in the register's unit, and read it back unless `verify` is false (for commands)."""
+        ...
+
+    def read_block(self, table: Table, address: int, count: int, *, whole: int = 1) -> list[int]:
+        """Return `count` bits or words from `address` on; each `whole` of them are of one moment."""
+        ...
+
+    def write_block(
+        self, table: Table, address: int, values: Sequence[int], *, verify: bool = False, again: bool = False
+    ) -> None:
+        """Write bits or words from `address` on. `again`: they do no harm when they are written twice."""
+        ...
+
+    def values(self, registers: Mapping[str, Register], *, between: Collection[Register] = ()) -> NamedValues:
+        """Return registers by names of the caller's choice. A read may run over those `between`, which exist."""
+        ...
+
+    def identification(self) -> dict[int, str]:
+        """Return what it says it is, by number: 0 maker, 1 product, 2 revision."""
+        ...
+
+    def loopback(self, data: bytes) -> bytes:  # noqa: ARG002 - for links that have none
+        """Send data there and return what comes back. Raises NotPerformed where the link has no such thing."""
+        raise NotPerformed("the link of this unit has no loop-back")
+
+    def reconnect(self) -> None:
+        """Give up a connection that the far end has forgotten, as after a power cycle."""
+        ...
+
+    def close(self) -> None:
+        """Close the connection; the next call opens it again."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class PortFrame:
+    """What is sent over a port of the unit, and how many bits over the line a right answer proves."""
+
+    data: bytes
+    bits: int
+
+
+class SerialPartner(Protocol):
+    """The stand's side of one port of the unit, speaking as its partner there expects."""
+
+    def frames(self) -> Iterator[PortFrame]:
+        """Yield frames worth sending, without end: what breaks first, then pseudo-random ones."""
+        ...
+
+    def ask(self, data: bytes) -> None:
+        """Send a frame; the wait for its answer begins. Raises UnitFault, or StandFault for the stand's side."""
+        ...
+
+    def answer(self) -> bytes:
+        """Return what came back, right when it equals what was sent. Raises UnitSilent when nothing did."""
+        ...
+
+    def close(self) -> None:
+        """Close the port."""
+        ...
+
+    def __enter__(self) -> Self:
+        """Return it; it opens with the first frame."""
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        """Close the port."""
+        self.close()
+
+
+# -- drivers: what the entry points name
+
+
+class SupplyDriver(Driver, Protocol):
+    """A driver in the group `hilseq.supplies`. `description` derives from `Supply`."""
+
+    def open(self, supplies: Mapping[str, Any]) -> Mapping[str, SupplyOutput]:
+        """Return the outputs of all supplies of a stand that name this driver; nothing is sent yet.
+
+        All at once, because outputs of one instrument may have to share its connection. The values are of the
+        class `description`.
+        """
+        ...
+
+
+class ChannelsDriver(DescribedChannels, Protocol):
+    """A driver in the group `hilseq.channels`. `description` derives from `Io`, `signal` from `Signal`."""
+
+    def open(self, name: str, io: Any, signals: Mapping[str, Any]) -> Channels:
+        """Return the channels of one `io` of the stand file; nothing is sent yet."""
+        ...
+
+
+class LinkDriver(DescribedLink, Protocol):
+    """A driver in the group `hilseq.links`. `description` derives from `Link`."""
+
+    def open(
+        self, name: str, link: Any, registers: LinkRegisters, *, deadline: float | None = None
+    ) -> UnitLink:
+        """Return the link of one unit; nothing is sent yet. `deadline` in s, that of `link` by default."""
+        ...
+
+
+class SerialPartnerDriver(Protocol):
+    """A driver in the group `hilseq.serial_partners`, named by `partner` of a port in the profile."""
+
+    def open(
+        self,
+        name: str,
+        port: Port,
+        wiring: PortWiring,
+        registers: LinkRegisters,
+        *,
+        speed: float,
+        place: str | None,
+    ) -> SerialPartner:
+        """Return the partner at `speed` (Bd). `place` goes into what is held against the unit."""
+        ...

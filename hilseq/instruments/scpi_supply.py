@@ -1,0 +1,358 @@
+"""One output of a supply over VISA, in SCPI or in the commands of the stand file.
+
+Knows templates, the selection of an output, answers and the error queue. Must not know in which order a supply is
+used, nor what may be asked of it. A command that the stand file says `none` to is left out.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping
+from contextlib import suppress
+from typing import TypeVar
+
+from hilseq.description.scpi import ScpiSupply
+from hilseq.errors import HilseqError, InstrumentTimeout
+from hilseq.instruments import scpi
+from hilseq.instruments.banner_echo import BannerEcho
+from hilseq.instruments.protocols import Identification, InrushRecord, SupplyOutput, SupplySetting
+from hilseq.instruments.translate import DecodeError, Exchange, fault, kind_of, reported, reraise
+from hilseq.instruments.visa import VisaSession
+
+Parsed = TypeVar("Parsed")
+
+#: An error queue holds some tens of entries (SCPI asks for at least two); one that holds more is chattering.
+MOST_ERRORS = 64
+#: SCPI-1999, 21.8.9: it does not understand the command.
+_COMMAND_ERRORS = range(-199, -99)
+#: Share of the deadline in which the queue says why a question was not answered.
+_QUEUE_SHARE = 0.5
+#: Two plain numbers, the usual answer; no exponent that could stand for `not a number` (SCPI-1999, 7.2.1).
+_PLAIN_PAIR = re.compile(
+    r"([+-]?[0-9]{1,6}(?:\.[0-9]{1,12})?)[;,]([+-]?[0-9]{1,6}(?:\.[0-9]{1,12})?)", re.ASCII
+)
+
+
+def _session_with(name: str, supply: ScpiSupply) -> VisaSession:
+    """Return a session, not opened yet, with the instrument that a supply of this name is, or is an output of."""
+    return VisaSession(
+        supply.resource,
+        name=f"supply {name}",
+        deadline=supply.deadline,
+        read_termination=supply.read_termination,
+        write_termination=supply.write_termination,
+        line=supply.line,
+        chatter=BannerEcho(supply.greeting, supply.echo),
+    )
+
+
+class ScpiOutput(SupplyOutput):
+    """One output. Several outputs of one instrument share its `session`; without one it opens its own."""
+
+    def __init__(self, name: str, description: ScpiSupply, session: VisaSession | None = None) -> None:
+        self.name = f"supply {name}"
+        self.where = description.resource
+        self._description = description
+        self._commands = description.commands
+        self._session = session or _session_with(name, description)
+        self._last_command = self._commands.identify
+
+    def close(self) -> None:
+        """Close the session; other outputs of the instrument open it again when they need it."""
+        self._session.close()
+
+    # -- commands and questions
+
+    def send(self, template: str, value: float | None = None) -> None:
+        """Send a command, with its value in the unit of the template."""
+        command = self._filled(template, value)
+        with self._session.lock:
+            self._select()
+            self._session.write(command)
+        self._last_command = command
+
+    def ask(self, template: str) -> str:
+        """Return the answer to a question."""
+        question = self._filled(template)
+        with self._session.lock:
+            self._select()
+            try:
+                return self._session.query(question)
+            except InstrumentTimeout as silent:
+                refusal = self._refusal() if kind_of(silent.__cause__ or silent) == "silent" else None
+                if refusal is None:
+                    raise
+                raise reported(*refusal, self.about(question), f" ({refusal.meaning})") from silent
+
+    def begin(self, template: str) -> None:
+        """Send a question whose answer the session returns; nothing else may be asked in between."""
+        with self._session.lock:
+            self._select()
+            self._session.ask(self._filled(template))
+
+    def number(self, template: str, unit: str) -> float:
+        """Return the number that answers a question, in `unit`."""
+        return self.parsed(template, self.ask(template), lambda text: scpi.parse_measurement(text, unit))
+
+    def parsed(self, template: str, answer: str, parse: Callable[[str], Parsed]) -> Parsed:
+        """Return what `parse` makes of an answer."""
+        try:
+            return parse(answer)
+        except DecodeError as error:
+            # Nonsense may be the answer to another question: start afresh before the next one.
+            self._session.mark_desynchronized()
+            reraise(error, self.about(template))
+
+    def about(self, command: str) -> Exchange:
+        """Return what errors say of an exchange."""
+        known = self._description
+        return Exchange(self.name, known.resource, command, known.deadline, place=self.name)
+
+    # -- what a supply does
+
+    def identify(self) -> Identification:
+        """Ask who it is (IEEE 488.2, 10.14)."""
+        command = self._commands.identify
+        return self.parsed(command, self.ask(command), scpi.parse_identity)
+
+    def can_program(self, setting: SupplySetting) -> bool:
+        """Tell whether there is a command for the setting."""
+        return self._setting(setting)[0] is not None
+
+    def program(self, setting: SupplySetting, value: float) -> None:
+        """Send the command of a setting."""
+        command, _ = self._setting(setting)
+        if command is None:
+            raise NotImplementedError(f"this supply has no {setting}")
+        self.send(command, value)
+
+    def programmed(self, setting: SupplySetting) -> float | None:
+        """Ask for a setting, where there is a query for it."""
+        _, query = self._setting(setting)
+        return None if query is None else self.number(query, setting.unit)
+
+    def _setting(self, setting: SupplySetting) -> tuple[str | None, str | None]:
+        """Return command and query of a setting."""
+        known = self._commands
+        match setting:
+            case SupplySetting.VOLTAGE:
+                return known.set_voltage, known.read_set_voltage
+            case SupplySetting.CURRENT_LIMIT:
+                return known.set_current, known.read_set_current
+            case SupplySetting.OVERVOLTAGE:
+                return known.set_overvoltage, known.read_overvoltage
+            case SupplySetting.WATCHDOG:
+                return known.set_watchdog, known.read_watchdog
+
+    def switch(self, *, on: bool) -> None:
+        """Send the command that switches the output."""
+        self.send(self._commands.output_on if on else self._commands.output_off)
+
+    def is_on(self) -> bool | None:
+        """Ask for the state of the output, where there is a query for it."""
+        return self._state(self._commands.read_output)
+
+    def tripped(self) -> bool | None:
+        """Ask whether the over-voltage protection has tripped, where there is a query for it."""
+        return self._state(self._commands.overvoltage_tripped)
+
+    def reset_protection(self) -> None:
+        """Reset a tripped protection, where there is a command for it."""
+        if self._commands.clear_protection is not None:
+            self.send(self._commands.clear_protection)
+
+    def _state(self, query: str | None) -> bool | None:
+        return None if query is None else self.parsed(query, self.ask(query), scpi.parse_boolean)
+
+    # -- measuring
+
+    def measure(self) -> tuple[float, float]:
+        """Measure voltage and current, with one question where the instrument can."""
+        command = self._commands.measure_both
+        if command is None:
+            return self.measure_voltage(), self.measure_current()
+        return self.parsed(command, self.ask(command), _pair)
+
+    def measure_voltage(self) -> float:
+        """Measure the voltage alone, where there is a query for that."""
+        command = self._commands.measure_voltage
+        return self.measure()[0] if command is None else self.number(command, "V")
+
+    def measure_current(self) -> float:
+        """Measure the current alone, where there is a query for that."""
+        command = self._commands.measure_current
+        return self.measure()[1] if command is None else self.number(command, "A")
+
+    def ask_measurement(self) -> None:
+        """Send the question for voltage and current, or for the voltage where there is none for both."""
+        self.begin(self._commands.measure_both or self._single(self._commands.measure_voltage))
+
+    def answer_measurement(self) -> tuple[float, float]:
+        """Return voltage and current after `ask_measurement`."""
+        command = self._commands.measure_both
+        text = self._session.answer()
+        if command is None:
+            volts = self.parsed(
+                self._single(self._commands.measure_voltage),
+                text,
+                lambda text: scpi.parse_measurement(text, "V"),
+            )
+            return volts, self.number(self._single(self._commands.measure_current), "A")
+        plain = _PLAIN_PAIR.fullmatch(text)
+        if plain is not None:
+            return float(plain[1]), float(plain[2])
+        return self.parsed(command, text, _pair)
+
+    @staticmethod
+    def _single(command: str | None) -> str:
+        """Return the query of a supply that has none for both: the description lets none be without either."""
+        if command is None:
+            raise RuntimeError("the supply has no query for this, and none for both")
+        return command
+
+    # -- recorded while it was switched on
+
+    def arm(self) -> None:
+        """Send the command that arms the record, where there is one."""
+        if self._commands.arm_waveform is not None:
+            self.send(self._commands.arm_waveform)
+
+    def recorded(self) -> InrushRecord | None:
+        """Ask for largest current and charge since the output was switched on, where there are queries for them."""
+        peak, charge = self._commands.measure_peak_current, self._commands.measure_charge
+        if peak is None and charge is None:
+            return None
+        return InrushRecord(
+            None if peak is None else self.number(peak, "A"),
+            None if charge is None else self.number(charge, "As"),
+        )
+
+    @property
+    def waveform_length(self) -> float | None:
+        """Return the time that its record covers, s; None where it keeps none."""
+        known = self._description.waveform
+        return None if known is None else known.length
+
+    def waveform(self) -> tuple[float, list[float]] | None:
+        """Return the recorded currents, by the interval that the stand file tells."""
+        command, known = self._commands.read_waveform, self._description.waveform
+        if command is None or known is None:
+            return None
+        try:
+            answer = self.ask(command)
+        except InstrumentTimeout as error:
+            if self._commands.arm_waveform is None:
+                hint = "a supply that records only when it is told to needs `arm-waveform` in the stand file"
+                raise InstrumentTimeout(f"{error}; {hint}") from error
+            raise
+        currents = self.parsed(command, answer, lambda text: scpi.parse_record(text, "A", known.readings))
+        return known.interval, currents
+
+    # -- its own watchdog
+
+    def heartbeat(self, quiet: float) -> None:
+        """Ask something when nothing was heard for `quiet` s of real time; no matter what comes of it.
+
+        Where something is wrong, the next question that matters meets it, and says so.
+        """
+        if self._session.under_way or self._session.quiet < quiet:
+            return
+        with suppress(HilseqError):
+            self.ask(self._commands.read_output or self._commands.identify)
+
+    def clear_watchdog(self) -> None:
+        """Send the command that ends the watch, where there is one."""
+        if self._commands.clear_watchdog is not None:
+            with suppress(HilseqError):
+                self.send(self._commands.clear_watchdog)
+
+    # -- the error queue
+
+    def forget_errors(self) -> list[str]:
+        """Read the error queue, empty it by the command for that, and return what stood in it."""
+        entries, _ = self._drain()
+        if self._commands.clear is not None:
+            self.send(self._commands.clear)
+        return [str(entry) for entry in entries]
+
+    def check_errors(self) -> list[str]:
+        """Read the error queue until it is empty and return the events in it (power-on and the like).
+
+        Raises InstrumentError with number and text of the first error, the others in its message, and
+        InvalidResponse when the queue does not end.
+        """
+        entries, ended = self._drain()
+        faults = [entry for entry in entries if entry.is_error]
+        if faults:
+            more = "".join(f"; then {entry}" for entry in faults[1:])
+            first = faults[0]
+            hint = f" ({first.meaning})" if first.meaning else ""
+            raise reported(first.number, first.text, self.about(self._last_command), hint + more)
+        if not ended:
+            raise self._endless()
+        return [str(entry) for entry in entries]
+
+    def _refusal(self) -> scpi.ErrorEntry | None:
+        """Return what the error queue has against a command, for a question that nobody answered.
+
+        A supply that does not know a question is silent and puts -113 in its queue. The queue gets a share of the
+        deadline: whoever is silent altogether is not waited for twice.
+        """
+        command, within = self._commands.next_error, _QUEUE_SHARE * self._description.deadline
+        if command is None:
+            return None
+        with suppress(HilseqError):
+            for _ in range(MOST_ERRORS):
+                answer = self._session.query(self._filled(command), deadline=within)
+                entry = self.parsed(command, answer, scpi.parse_error)
+                if entry.is_empty or entry.number in _COMMAND_ERRORS:
+                    return None if entry.is_empty else entry
+        return None
+
+    def _drain(self) -> tuple[list[scpi.ErrorEntry], bool]:
+        """Read the error queue; return its entries and whether it came to its end."""
+        command, entries = self._commands.next_error, list[scpi.ErrorEntry]()
+        if command is None:
+            return entries, True
+        for _ in range(MOST_ERRORS):
+            entry = self.parsed(command, self.ask(command), scpi.parse_error)
+            if entry.is_empty:
+                return entries, True
+            entries.append(entry)
+        return entries, False
+
+    def _endless(self) -> HilseqError:
+        """Return the fault of an error queue without an end."""
+        return fault(
+            "garbage",
+            f"its error queue does not end after {MOST_ERRORS} entries",
+            self.about(self._last_command),
+        )
+
+    def _select(self) -> None:
+        if self._commands.select is not None:
+            self._session.write(self._filled(self._commands.select))
+
+    def _filled(self, template: str, value: float | None = None) -> str:
+        try:
+            return scpi.fill(template, value=value, output=self._description.output)
+        except ValueError as error:
+            reraise(error, self.about(template))
+
+
+def _pair(text: str) -> tuple[float, float]:
+    volts, amperes = scpi.parse_measurements(text, ("V", "A"))
+    return volts, amperes
+
+
+def open_outputs(supplies: Mapping[str, ScpiSupply]) -> dict[str, ScpiOutput]:
+    """Return the outputs of some supplies by name; those of one instrument share its session.
+
+    Many instruments take one client only.
+    """
+    sessions: dict[str, VisaSession] = {}
+    for name, supply in supplies.items():
+        sessions.setdefault(supply.resource.lower(), _session_with(name, supply))
+    return {
+        name: ScpiOutput(name, supply, sessions[supply.resource.lower()]) for name, supply in supplies.items()
+    }
