@@ -39,6 +39,7 @@ if TYPE_CHECKING:
     from hilseq.journal.entries import StoredFault as StoredFault
     from hilseq.journal.run_state import RunState as RunState
     from hilseq.measured import Measured as Measured
+    from hilseq.measured import repeat as repeat
     from hilseq.plugin.fixtures import KeepFaults as KeepFaults
     from hilseq.plugin.fixtures import KeepTable as KeepTable
     from hilseq.plugin.judge import Judge as Judge
@@ -51,32 +52,31 @@ if TYPE_CHECKING:
     from hilseq.procedures import cycling as cycling
     from hilseq.procedures import durations as durations
     from hilseq.procedures import margins as margins
-    from hilseq.procedures.analog_bands import held_inside as held_inside
-    from hilseq.procedures.analog_bands import signals_failure as signals_failure
-    from hilseq.procedures.analog_bands import told_apart as told_apart
+    from hilseq.procedures.analog import held_inside as held_inside
+    from hilseq.procedures.analog import signals_failure as signals_failure
+    from hilseq.procedures.analog import told_apart as told_apart
     from hilseq.procedures.analog_sweep import Swept as Swept
     from hilseq.procedures.bench import Bench as Bench
-    from hilseq.procedures.faults import new_faults as new_faults
-    from hilseq.procedures.inrush import bound_inrush as bound_inrush
-    from hilseq.procedures.inrush import capture_start as capture_start
-    from hilseq.procedures.inrush import current_by_mode as current_by_mode
-    from hilseq.procedures.margins_interruptions import claimed_ride_through as claimed_ride_through
-    from hilseq.procedures.margins_interruptions import find_ride_through as find_ride_through
-    from hilseq.procedures.margins_ramp import slow_ramp as slow_ramp
+    from hilseq.procedures.margins import claimed_ride_through as claimed_ride_through
+    from hilseq.procedures.margins import find_ride_through as find_ride_through
+    from hilseq.procedures.margins import slow_ramp as slow_ramp
+    from hilseq.procedures.memory import new_faults as new_faults
     from hilseq.procedures.operator import Operator as Operator
     from hilseq.procedures.operator import Prompt as Prompt
     from hilseq.procedures.patterns import PatternRun as PatternRun
-    from hilseq.procedures.points_load import Loaded as Loaded
-    from hilseq.procedures.points_threshold import Thresholds as Thresholds
+    from hilseq.procedures.points import Loaded as Loaded
+    from hilseq.procedures.points import Thresholds as Thresholds
+    from hilseq.procedures.power_on import bound_inrush as bound_inrush
+    from hilseq.procedures.power_on import capture_start as capture_start
+    from hilseq.procedures.power_on import current_by_mode as current_by_mode
+    from hilseq.procedures.power_on import reported_error as reported_error
+    from hilseq.procedures.power_on import start_times as start_times
     from hilseq.procedures.readiness import Look as Look
     from hilseq.procedures.readiness import Readiness as Readiness
     from hilseq.procedures.readiness import ReadinessCheck as ReadinessCheck
     from hilseq.procedures.readiness import require as require
-    from hilseq.procedures.repeats import repeat as repeat
     from hilseq.procedures.self_check import supply_delivers as supply_delivers
     from hilseq.procedures.soak.events import SoakOutcome as SoakOutcome
-    from hilseq.procedures.starts import start_times as start_times
-    from hilseq.procedures.temperature import reported_error as reported_error
     from hilseq.procedures.unit import Unit as Unit
     from hilseq.procedures.unit_supply import UnitSupply as UnitSupply
     from hilseq.quantities import UNITS as UNITS
@@ -90,19 +90,19 @@ __version__ = "0.1.0"
 _HOMES = {
     "battery": "hilseq.procedures.battery",
     "Bench": "hilseq.procedures.bench",
-    "bound_inrush": "hilseq.procedures.inrush",
-    "capture_start": "hilseq.procedures.inrush",
-    "claimed_ride_through": "hilseq.procedures.margins_interruptions",
+    "bound_inrush": "hilseq.procedures.power_on",
+    "capture_start": "hilseq.procedures.power_on",
+    "claimed_ride_through": "hilseq.procedures.margins",
     "Clock": "hilseq.clock",
     "clock_check": "hilseq.procedures.clock_check",
-    "current_by_mode": "hilseq.procedures.inrush",
+    "current_by_mode": "hilseq.procedures.power_on",
     "cycling": "hilseq.procedures.cycling",
     "Decision": "hilseq.analysis.start_plans",
     "DecisionRule": "hilseq.analysis.limits",
     "durations": "hilseq.procedures.durations",
     "Element": "hilseq.hooks",
-    "find_ride_through": "hilseq.procedures.margins_interruptions",
-    "held_inside": "hilseq.procedures.analog_bands",
+    "find_ride_through": "hilseq.procedures.margins",
+    "held_inside": "hilseq.procedures.analog",
     "HilseqError": "hilseq.errors",
     "Indicator": "hilseq.description.profile",
     "InstrumentError": "hilseq.errors",
@@ -112,13 +112,13 @@ _HOMES = {
     "KeepFaults": "hilseq.plugin.fixtures",
     "KeepTable": "hilseq.plugin.fixtures",
     "Limits": "hilseq.analysis.limits",
-    "Loaded": "hilseq.procedures.points_load",
+    "Loaded": "hilseq.procedures.points",
     "Look": "hilseq.procedures.readiness",
     "margins": "hilseq.procedures.margins",
     "Measured": "hilseq.measured",
     "Mode": "hilseq.description.profile",
     "ModeChange": "hilseq.plugin.parametrize",
-    "new_faults": "hilseq.procedures.faults",
+    "new_faults": "hilseq.procedures.memory",
     "NotPerformed": "hilseq.errors",
     "Operator": "hilseq.procedures.operator",
     "Parameters": "hilseq.plugin.parameters",
@@ -129,28 +129,28 @@ _HOMES = {
     "Readiness": "hilseq.procedures.readiness",
     "ReadinessCheck": "hilseq.procedures.readiness",
     "ReadingVerdict": "hilseq.analysis.limits",
-    "repeat": "hilseq.procedures.repeats",
-    "reported_error": "hilseq.procedures.temperature",
+    "repeat": "hilseq.measured",
+    "reported_error": "hilseq.procedures.power_on",
     "ReportFormat": "hilseq.reports.write",
     "require": "hilseq.procedures.readiness",
     "RunState": "hilseq.journal.run_state",
     "RunSoak": "hilseq.plugin.soaking",
     "show_duration": "hilseq.quantities",
     "SignalBank": "hilseq.instruments.signals",
-    "signals_failure": "hilseq.procedures.analog_bands",
-    "slow_ramp": "hilseq.procedures.margins_ramp",
+    "signals_failure": "hilseq.procedures.analog",
+    "slow_ramp": "hilseq.procedures.margins",
     "SoakOutcome": "hilseq.procedures.soak.events",
     "Stage": "hilseq.hooks",
     "Stand": "hilseq.description.stand",
     "StandFault": "hilseq.errors",
-    "start_times": "hilseq.procedures.starts",
+    "start_times": "hilseq.procedures.power_on",
     "StoredFault": "hilseq.journal.entries",
     "Supply": "hilseq.description.supplies",
     "supply_delivers": "hilseq.procedures.self_check",
     "SupplyCorner": "hilseq.plugin.parametrize",
     "Swept": "hilseq.procedures.analog_sweep",
-    "Thresholds": "hilseq.procedures.points_threshold",
-    "told_apart": "hilseq.procedures.analog_bands",
+    "Thresholds": "hilseq.procedures.points",
+    "told_apart": "hilseq.procedures.analog",
     "Unit": "hilseq.procedures.unit",
     "UnitFault": "hilseq.errors",
     "UnitInvalidResponse": "hilseq.errors",

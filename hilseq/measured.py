@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Self
 
-from hilseq.analysis.uncertainty import combine, expanded, welch_satterthwaite
+from hilseq.analysis.uncertainty import combine, expanded, type_a, welch_satterthwaite
 from hilseq.quantities import UNITS, base_unit, dimension_of
 
 _TEMPERATURE, _DIFFERENCE = "temperature", "temperature difference"
@@ -89,6 +90,23 @@ class Measured:
         parts = [one.standard_uncertainty, two.standard_uncertainty]
         degrees = welch_satterthwaite(parts, [one.degrees_of_freedom, two.degrees_of_freedom])
         return type(self)(one.value + sign * two.value, unit, combine(parts), max(1.0, degrees))
+
+
+def repeat(measure: Callable[[], Measured], count: int) -> Measured:
+    """Measure `count` times (at least 2) and return the mean with what is known of it.
+
+    The scatter of the mean (type A, GUM 4.2.3) and the instrument's own uncertainty (type B, which no number
+    of repeats makes smaller: its largest is taken) are added in quadrature; the effective degrees of freedom
+    are those of Welch and Satterthwaite (GUM G.4.1). Raises ValueError for fewer than 2 repeats.
+    """
+    readings = [measure() for _ in range(count)]
+    scatter = type_a([reading.value for reading in readings])
+    instrument = max(readings, key=lambda reading: reading.standard_uncertainty)
+    parts = [scatter.standard_uncertainty, instrument.standard_uncertainty]
+    degrees = [float(scatter.degrees_of_freedom), instrument.degrees_of_freedom]
+    return Measured(
+        scatter.mean, instrument.unit, combine(parts), max(1.0, welch_satterthwaite(parts, degrees))
+    )
 
 
 def _shown(measured: Measured) -> str:

@@ -225,7 +225,7 @@ def _plan_starts(plan: UnitPlan, profile: Profile) -> None:
 
 
 def _plan_margins(plan: UnitPlan, profile: Profile) -> None:
-    from hilseq.procedures.margins_interruptions import claimed_ride_through, ride_through_search
+    from hilseq.procedures.margins import claimed_ride_through, ride_through_search
 
     if profile.margins is None:
         return

@@ -96,8 +96,7 @@ def _looks(visit: Visit, *, simulate: bool, defects: list[str], power: bool) -> 
 
 
 def _all_looks(run: VisitRun, *, power: bool) -> Iterator[Look]:
-    from hilseq.procedures.readiness import Readiness, attempt
-    from hilseq.procedures.readiness_powered import powered_looks
+    from hilseq.procedures.readiness import Readiness, attempt, powered_looks
 
     bench = run.opened()
     usable = [slot for slot in bench.slots if slot not in bench.unusable]

@@ -16,6 +16,13 @@ from hilseq.instruments.transport import Transport, answer_time, drain_input, se
 
 #: Shortest time without an answer before a port counts as quiet again, seconds.
 _QUIET = 0.02
+#: Silence after which half a frame is surely given up by whoever waits for the rest of it, s; t3.5 is far less.
+_REST = 0.25
+
+
+def let_line_rest() -> None:
+    """Say nothing for so long, by the wall clock, that half a frame is given up by whoever waits for the rest."""
+    time.sleep(_REST)
 
 
 class Port:

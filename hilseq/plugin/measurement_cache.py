@@ -18,8 +18,7 @@ from hilseq.plugin.stages import SOAK
 from hilseq.procedures.analog_sweep import Swept, sweep
 from hilseq.procedures.bench import Bench
 from hilseq.procedures.patterns import PatternRun, run_patterns
-from hilseq.procedures.points_load import Loaded, measure_loaded
-from hilseq.procedures.points_threshold import Thresholds, find_thresholds
+from hilseq.procedures.points import Loaded, Thresholds, find_thresholds, measure_loaded
 from hilseq.procedures.unit import Unit
 from hilseq.procedures.wiring import Wiring
 

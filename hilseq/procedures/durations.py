@@ -17,11 +17,10 @@ from hilseq.description.points import Port
 from hilseq.description.profile import Profile
 from hilseq.description.supplies import Supply
 from hilseq.errors import NotPerformed
-from hilseq.procedures import clock_check, ports_clock
+from hilseq.procedures import clock_check, ports
 from hilseq.procedures.cycling import cycling_of, start_plan
-from hilseq.procedures.margins import margins_of
-from hilseq.procedures.margins_interruptions import ride_through_search
-from hilseq.procedures.ports_tally import CONFIDENCE
+from hilseq.procedures.margins import margins_of, ride_through_search
+from hilseq.procedures.ports import CONFIDENCE
 
 #: Exchanges and settling of a check that waits for nothing, s; a guess, no source.
 EXCHANGES = 0.5
@@ -106,7 +105,7 @@ def port_clock(profile: Profile, _: Supply) -> float:
     """Every shifted speed carries a few frames there and back, or waits for them in vain."""
     return EXCHANGES + max(
         (
-            ports_clock.trials(port.character_bits) * _SHIFTED_BITS / max(port.speeds)
+            ports.trials(port.character_bits) * _SHIFTED_BITS / max(port.speeds)
             for port in profile.ports.values()
         ),
         default=0.0,

@@ -1,4 +1,4 @@
-"""The ends of the unit's supply range, and what every search at its edges has in common.
+"""The ends of the unit's supply range, interruptions of its supply, and a slow ramp down to 0 V and up again.
 
 Every search stays between 0 V and the upper end of the range, and never takes the supply away for longer than
 the profile allows; the supply's own ceilings hold besides.
@@ -6,13 +6,20 @@ the profile allows; the supply's own ceilings hold besides.
 
 from __future__ import annotations
 
+import math
+from dataclasses import dataclass, field
+
+from hilseq.analysis.digital_input import BETWEEN_INTERRUPTIONS, LONGEST_INTERRUPTION, InterruptionClass
+from hilseq.analysis.limits import Limits
+from hilseq.analysis.search import Bisection, Edge
+from hilseq.analysis.uncertainty import resolution
 from hilseq.clock import Clock
 from hilseq.description.plans import Margins
-from hilseq.description.profile import Profile
+from hilseq.description.profile import Mode, Profile
 from hilseq.errors import NotPerformed, UnitFault
 from hilseq.journal.entries import StoredFault
 from hilseq.measured import Measured
-from hilseq.procedures.faults import unusual
+from hilseq.procedures.memory import unusual
 from hilseq.procedures.unit import Unit
 
 
@@ -71,3 +78,251 @@ def fail_on_lost_outputs(unit: Unit, normally: set[str], volts: float) -> None:
     unit.fail_at(
         ["supply", *lost] if lost else [], f"at {volts:g} V, {', '.join(lost)} does not follow any more"
     )
+
+
+#: A start is given so much longer than the shortest seen before the unit is asked whether it started.
+_SURELY_READY = 1.25
+
+
+@dataclass(slots=True)
+class RideThrough:
+    """The search for the longest interruption survived: its edge (s), and each trial."""
+
+    edge: Edge
+    longest: Measured
+    rows: list[tuple[float, float, str]] = field(default_factory=list)
+
+    @property
+    def value(self) -> Measured:
+        """Longest interruption survived, s: the middle of the edge, or the longest tried if all were.
+
+        The edge's width (rectangular) and what is not known of the interruption's length add in quadrature.
+        """
+        width = self.edge.standard_uncertainty or 0.0
+        middle = self.edge.middle
+        if middle is None:
+            middle = 0.0 if self.edge.passes is None else self.edge.passes
+        return Measured(middle, "s", math.hypot(width, self.longest.standard_uncertainty))
+
+    def in_words(self) -> str:
+        """Return the finding, its resolution, and how well the length of an interruption is known."""
+        found = self.edge.describe(lambda seconds: f"{1e3 * seconds:.4g} ms")
+        unknown = 1e3 * self.longest.expanded_uncertainty
+        return f"{found}; the supply makes an interruption to ±{unknown:.3g} ms (k = 2)"
+
+
+def claimed_ride_through(profile: Profile) -> Limits:
+    """Return the interruption that must be survived, s: the profile's, and that of its IEC 61131-2 class."""
+    name = profile.ratings.interruption_class
+    of_class = LONGEST_INTERRUPTION[InterruptionClass(name)] if name is not None else 0.0
+    return Limits(max(margins_of(profile).ride_through, of_class), None)
+
+
+def ride_through_search(profile: Profile) -> Bisection:
+    """Return the search over the length of an interruption, s; it ends at the longest the profile allows."""
+    plan = margins_of(profile)
+    return Bisection(0.0, plan.longest_interruption, plan.resolution, plan.repeats)
+
+
+def find_ride_through(unit: Unit, clock: Clock) -> RideThrough:
+    """Interrupt the supply of a live unit with every output on, for longer and longer, until it starts anew.
+
+    After each interruption that it did not ride through, the unit must come back by itself: UnitFault, place
+    `start`, when it does not.
+    """
+    search = ride_through_search(unit.profile)
+    rows: list[tuple[float, float, str]] = []
+    length = Measured(0.0, "s")
+    sensed = unit.outputs.drive(*unit.outputs.names)
+    on = {name for name, is_on in sensed.items() if is_on}
+    while (wanted := search.next_point()) is not None:
+        length, survived = _survives(unit, wanted, on, clock)
+        rows.append((wanted, length.value, "rode through" if survived else "started anew"))
+        search.tell(passed=survived)
+    return RideThrough(search.found(), length, rows)
+
+
+def _survives(unit: Unit, seconds: float, on: set[str], clock: Clock) -> tuple[Measured, bool]:
+    """Interrupt once; tell how long it was and whether the unit rode through. Afterwards it is live."""
+    counter = unit.profile.link.starts
+    before = None if counter is None else unit.link.read(counter)
+    length = unit.supply.interrupt(seconds)
+    back = clock.now()
+    if counter is None:
+        survived = _is_live(unit, on)
+        clock.sleep_until(back + BETWEEN_INTERRUPTIONS)
+    else:
+        usual = min((start.took.value for start in unit.starts), default=unit.profile.start.ready_within)
+        clock.sleep_until(back + max(BETWEEN_INTERRUPTIONS, _SURELY_READY * usual))
+        survived = _reads(unit, before) and _is_live(unit, on)
+    if not survived:
+        _comes_back(unit, back, length, clock)
+    return length, survived
+
+
+def _reads(unit: Unit, before: float | None) -> bool:
+    counter = unit.profile.link.starts
+    assert counter is not None
+    try:
+        return unit.link.read(counter) == before
+    except UnitFault:
+        return False
+
+
+def _is_live(unit: Unit, on: set[str]) -> bool:
+    """Tell whether the unit is still live, and the outputs still on that were on before."""
+    try:
+        if unit.modes.reported() is not Mode.LIVE:
+            return False
+    except UnitFault:
+        return False
+    sensed = unit.outputs.sensed()
+    return all(sensed[name] for name in on)
+
+
+def _comes_back(unit: Unit, since: float, length: Measured, clock: Clock) -> None:
+    """Wait for a unit that started anew, and bring it live again. Raises UnitFault when it does not start."""
+    supply, after = unit.supply, f"after an interruption of {1e3 * length.value:.4g} ms"
+    supply.came_back(since, length.value)
+    try:
+        unit.wait_until_ready(measured=False)
+    except UnitFault as fault:
+        supply.power_off()
+        raise UnitFault(f"{after} the unit does not start by itself: {fault}", place="start") from fault
+    if unit.modes.follows_switch(Mode.LIVE):
+        took = unit.modes.wait_for(Mode.LIVE, clock.now())
+        if took is None:
+            raise UnitFault(
+                f"{after} the unit starts, but is {unit.modes.reported()} though its switch says {Mode.LIVE}",
+                place=f"mode {Mode.LIVE}",
+            )
+    else:
+        unit.modes.move_to(Mode.LIVE)
+    unit.outputs.command(*unit.outputs.names)
+    clock.sleep(BETWEEN_INTERRUPTIONS)
+
+
+#: A unit draws current when it draws this share of its lowest idle current; without supply it draws none.
+_DRAWS = 0.4
+#: Steps of a ramp that the searched edge cannot lie in are this many times as large.
+_COARSE = 5
+#: Least time between two steps of a ramp, s.
+_LEAST_PERIOD = 0.05
+
+
+@dataclass(slots=True)
+class Ramp:
+    """One slow ramp down to 0 V and up again: where the unit went off and came back, V.
+
+    `draws` counts how often it began to draw current on the way; `starts` how often it says it started
+    (None where it does not count). Rows: time (s), voltage (V), current (A).
+    """
+
+    drop_out: Measured
+    pick_up: Measured
+    draws: int
+    starts: int | None
+    resolution: float
+    rows: list[tuple[float, float, float]]
+
+    @property
+    def hysteresis(self) -> Measured:
+        """Pick-up less drop-out, V."""
+        return self.pick_up - self.drop_out
+
+    def in_words(self) -> str:
+        """Return the finding and its resolution."""
+        return (
+            f"went off at {self.drop_out.value:.4g} V and came back at {self.pick_up.value:.4g} V, "
+            f"in steps of {self.resolution:.3g} V"
+        )
+
+
+class _Ramping:
+    """The supply on its way, one step at a time at the profile's slope."""
+
+    def __init__(self, unit: Unit, clock: Clock) -> None:
+        self._unit = unit
+        self._clock = clock
+        self._slope = margins_of(unit.profile).ramp
+        self._begun = clock.now()
+        self.step = self._slope * max(unit.supply.settle, _LEAST_PERIOD)
+        self.rows: list[tuple[float, float, float]] = []
+        self._least = _DRAWS * unit.profile.start.idle_current.low
+        self._accuracy = 0.0
+        self.volts = unit.supply.level
+
+    def to(self, volts: float) -> bool:
+        """Go to another voltage, V; tell whether the unit draws current there."""
+        supply, before = self._unit.supply, self.volts
+        self.volts = min(max(0.0, volts), self._unit.profile.ratings.supply)
+        reached = self._clock.now() + abs(self.volts - before) / self._slope
+        supply.move_to(self.volts)
+        self._clock.sleep_until(reached)
+        read_volts, amperes = supply.both()
+        self._accuracy = read_volts.standard_uncertainty
+        self.rows.append((round(self._clock.now() - self._begun, 6), read_volts.value, amperes.value))
+        return amperes.value >= self._least
+
+    def between(self, before: float) -> Measured:
+        """Return the edge between the voltage before and now: anywhere, and as exact as the supply is, V."""
+        width = abs(self.volts - before)
+        known = math.hypot(resolution(width), self._accuracy)
+        return Measured(0.5 * (self.volts + before), "V", known)
+
+
+def slow_ramp(unit: Unit, clock: Clock) -> Ramp:
+    """Let the supply of a ready unit fall to 0 V and rise to rated, and find drop-out and pick-up.
+
+    Fine steps begin at the lower end of the supply range: above it the unit must work, and one that drops out
+    there fails whatever the resolution. Raises UnitFault when it draws current to the last, or never again.
+    """
+    counter = unit.profile.link.starts
+    before = None if counter is None else unit.link.read(counter)
+    ramp = _Ramping(unit, clock)
+    down = _fall(ramp, unit.profile.ratings.supply_range.low)
+    up, draws = _rise(ramp, unit, down.value, clock)
+    unit.wait_until_ready(measured=False)
+    after = None if counter is None else unit.link.read(counter)
+    started = None if before is None or after is None else round(after - before)
+    return Ramp(down, up, draws, started, ramp.step, ramp.rows)
+
+
+def _fall(ramp: _Ramping, low: float) -> Measured:
+    while True:
+        last = ramp.volts
+        step = ramp.step if last <= low + _COARSE * ramp.step else _COARSE * ramp.step
+        if not ramp.to(last - step):
+            return ramp.between(last)
+        if ramp.volts <= 0.0:
+            raise UnitFault(
+                "the unit draws current even at 0 V of its supply: is it fed from elsewhere?", place="supply"
+            )
+
+
+def _rise(ramp: _Ramping, unit: Unit, down: float, clock: Clock) -> tuple[Measured, int]:
+    """Go on down to 0 V and up to rated; return the pick-up, and how often the unit began to draw current."""
+    found: Measured | None = None
+    draws, drew, rated = 0, False, unit.profile.ratings.supply
+
+    def to(volts: float) -> None:
+        nonlocal found, draws, drew
+        last = ramp.volts
+        draws_now = ramp.to(volts)
+        if draws_now and not drew:
+            draws += 1
+            if found is None and ramp.volts > last:
+                found = ramp.between(last)
+                unit.supply.came_back(clock.now(), 0.0)
+        drew = draws_now
+
+    while ramp.volts > 0.0:
+        near = ramp.volts > down - _COARSE * ramp.step
+        to(ramp.volts - (ramp.step if near else _COARSE * ramp.step))
+    while ramp.volts < rated:
+        fine = found is None and ramp.volts >= down - 2 * _COARSE * ramp.step
+        to(ramp.volts + (ramp.step if fine else _COARSE * ramp.step))
+    if found is None:
+        unit.supply.power_off()
+        raise UnitFault(f"after a slow ramp to {rated:g} V the unit draws no current", place="supply")
+    return found, draws

@@ -1,15 +1,27 @@
-"""The digital points of a unit: outputs commanded and sensed, inputs driven and reported."""
+"""The digital points of a unit: outputs commanded and sensed, inputs driven and reported.
+
+Outputs are also measured under their load: the voltage they lose when on, what they let through when off. On stands
+that drive inputs with a voltage, the levels at which they change over are searched, all at once, by bisection: each
+trial begins from the state it must leave, so that hysteresis is measured and not guessed.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import math
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
 
+from hilseq.analysis.limits import Limits
+from hilseq.analysis.search import Bisection
 from hilseq.clock import Clock
 from hilseq.description.nearest import must_be_known
 from hilseq.description.profile import InputPoint, OutputPoint
+from hilseq.errors import UnitFault
 from hilseq.instruments.protocols import NamedValues
 from hilseq.instruments.signals import SignalBank
 from hilseq.measured import Measured
+from hilseq.procedures.limits import OutputLimits
+from hilseq.procedures.patterns import PATIENCE
 from hilseq.procedures.terminals import Sensor
 from hilseq.quantities import base_unit
 
@@ -134,3 +146,111 @@ class Inputs:
     def seen(self) -> dict[str, bool]:
         """Return the same under the name that inputs and outputs share."""
         return self.reported()
+
+
+@dataclass(frozen=True, slots=True)
+class Loaded:
+    """One output under its load: drop when on (V), voltage when off (V), leakage (A) where it can be told."""
+
+    drop: Measured
+    off_voltage: Measured
+    leakage: Measured | None
+
+    def against(self, limits: OutputLimits) -> Iterator[tuple[str, Measured, Limits]]:
+        """Return what is to be judged: name, reading, limits, as far as both are known."""
+        yield "voltage when off", self.off_voltage, limits.off_voltage
+        if limits.drop is not None:
+            yield "voltage drop when on", self.drop, limits.drop
+        if limits.leakage is not None and self.leakage is not None:
+            yield "leakage when off", self.leakage, limits.leakage
+
+
+def measure_loaded(
+    outputs: Outputs, supply_voltage: Callable[[], Measured], loads: dict[str, float], clock: Clock
+) -> dict[str, Loaded]:
+    """Measure every output whose terminal the stand measures, all on together and all off together.
+
+    The drop is the supply's own voltage minus that of the terminal, so the wires to the unit count, too.
+    `loads` are the resistances (Ohm) from terminals to 0 V, where the stand file states them: off, an output
+    leaks I = V / R. All are commanded off afterwards.
+    """
+    patience = PATIENCE * outputs.settle
+    try:
+        outputs.command(*outputs.names)
+        clock.sleep(patience)
+        on, supply = outputs.volts(), supply_voltage()
+    finally:
+        outputs.command()
+    clock.sleep(patience)
+    off = outputs.volts()
+    return {
+        name: Loaded(
+            supply - on[name],
+            off[name],
+            _leakage(off[name], loads[name]) if name in loads else None,
+        )
+        for name in on
+    }
+
+
+def _leakage(volts: Measured, ohms: float) -> Measured:
+    return Measured(volts.value / ohms, "A", volts.standard_uncertainty / ohms, volts.degrees_of_freedom)
+
+
+#: Resolution of the search in parts of the rated supply: 0.1 V at 24 V.
+RESOLUTION = 1.0 / 240.0
+
+
+@dataclass(frozen=True, slots=True)
+class Thresholds:
+    """Where one input changes over, V; None where it never did between 0 V and the rated supply."""
+
+    rising: Measured | None
+    falling: Measured | None
+
+    def both(self, name: str) -> Iterator[tuple[str, Measured]]:
+        """Yield what each is called, and the threshold. Raises UnitFault where there is none."""
+        for word, found in (("rising", self.rising), ("falling", self.falling)):
+            if found is None:
+                raise UnitFault(
+                    f"{name} does not change over {word} between 0 V and the rated supply", place=name
+                )
+            yield f"threshold {word}", found
+
+
+def find_thresholds(inputs: Inputs, names: tuple[str, ...], supply: float) -> dict[str, Thresholds]:
+    """Search the thresholds of inputs that the stand drives with a voltage; nothing is driven afterwards."""
+    resolution = RESOLUTION * supply
+    try:
+        rising = _search(
+            inputs, {n: Bisection(0.0, supply, resolution) for n in names}, start=0.0, quiet=False
+        )
+        falling = _search(
+            inputs, {n: Bisection(supply, 0.0, resolution) for n in names}, start=supply, quiet=True
+        )
+    finally:
+        inputs.release()
+    return {name: Thresholds(rising[name], falling[name]) for name in names}
+
+
+def _search(
+    inputs: Inputs, searches: Mapping[str, Bisection], *, start: float, quiet: bool
+) -> dict[str, Measured | None]:
+    """Run searches side by side: a point passes while the input still reports `quiet`."""
+    while True:
+        points = {name: point for name, s in searches.items() if (point := s.next_point()) is not None}
+        if not points:
+            break
+        inputs.drive_volts(dict.fromkeys(points, start))
+        seen = inputs.drive_volts(points)
+        for name in points:
+            searches[name].tell(passed=seen[name] is quiet)
+    found: dict[str, Measured | None] = {}
+    for name, search in searches.items():
+        edge = search.found()
+        if edge.middle is None or edge.standard_uncertainty is None:
+            found[name] = None
+        else:
+            known = math.hypot(edge.standard_uncertainty, inputs.drive_uncertainty(name, edge.middle))
+            found[name] = Measured(edge.middle, "V", known)
+    return found

@@ -2,30 +2,178 @@
 
 How many bits that takes follows from the profile's `bit-error-ratio`; a port far better or far worse than its
 claim is soon known. That frames come back bounds the error of a port's clock by half a bit in a character
-(1 / (2 n - 1): 4.8 % for 11 bits); where the stand's adapter makes any speed, the error is measured.
+(1 / (2 n - 1): 4.8 % for 11 bits); where the stand's adapter makes any speed, the error is measured: how far the
+stand may shift its own speed, up and down, until frames are lost.
+
+A receiver samples each bit in its middle, counted from the edge of the start bit: with clocks that differ by e, the
+last of n bits is sampled e (n - 1/2) bit times off, and is lost when that passes half a bit. So frames come through
+from 1/(2 n - 1) below the unit's own speed to as much above it, in both directions, and the middle of what comes
+through is the unit's speed. Where exactly a receiver gives up cancels out, as long as it does so evenly.
 """
 
 from __future__ import annotations
 
+import math
 import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import AbstractContextManager
+from dataclasses import dataclass
 from functools import partial
 from itertools import chain, islice, repeat
+from typing import Protocol
 
-from hilseq.analysis.bit_errors import PRBS9, PRBS15, Source
+from hilseq.analysis.bit_errors import PRBS9, PRBS15, Source, bits_needed, bits_to_condemn, ratio_upper
+from hilseq.analysis.limits import Limits
+from hilseq.analysis.search import Bisection, Edge, locate
+from hilseq.analysis.uncertainty import rectangular
 from hilseq.description.modbus_limits import ModbusLimits
 from hilseq.description.profile import Port
 from hilseq.description.registers import Register
 from hilseq.description.stand import PortWiring
-from hilseq.errors import NotPerformed, UnitFault, UnitSilent
+from hilseq.errors import NotPerformed, StandFault, UnitFault, UnitSilent
 from hilseq.instruments.modbus import ModbusDevice
 from hilseq.instruments.modbus_transaction import FULL_MODBUS
 from hilseq.instruments.ports import Port as Line
-from hilseq.instruments.ports import open_port
+from hilseq.instruments.ports import let_line_rest, open_port
 from hilseq.measured import Measured
-from hilseq.procedures.ports_clock import clock_error
-from hilseq.procedures.ports_tally import Tally
+
+#: Confidence with which a claim is proven, or refuted.
+CONFIDENCE = 0.95
+#: Bits exchanged where the profile claims nothing: one period of the 2^9-1 sequence, eight times.
+_UNCLAIMED = 8 * 511
+#: A port so near its claim that this many times the bits of an errorless proof decide nothing fails it.
+_MOST = 20
+
+
+@dataclass(slots=True)
+class Tally:
+    """What came of the exchanges at one speed (Bd): bits over the line, and errors among them."""
+
+    speed: float
+    claim: float | None
+    bits: int = 0
+    errors: int = 0
+    exchanges: int = 0
+    silent: int = 0
+    first_error: str = ""
+
+    def add(self, bits: int, errors: int) -> None:
+        """Count an exchange that came back, with so many wrong bits."""
+        self.exchanges += 1
+        self.bits += bits
+        self.errors += errors
+        if errors and not self.first_error:
+            self.first_error = f"{errors} wrong in {bits} bits"
+
+    def lost(self, bits: int, why: str, *, silent: bool) -> None:
+        """Count an exchange of so many bits of which nothing, or nonsense, came back: one error at least."""
+        self.first_error = self.first_error or why
+        self.silent += silent
+        self.add(bits, 1)
+
+    @property
+    def dead(self) -> bool:
+        """Tell whether nothing ever came back."""
+        return self.silent == self.exchanges > 0
+
+    @property
+    def wants_more(self) -> bool:
+        """Tell whether more bits are needed to decide.
+
+        Decided is what as many errors in so many bits prove (chi-square bounds of `biterror`): the claim
+        holds, or it does not. Looking after each exchange makes the confidence nominal.
+        """
+        if self.claim is None:
+            return self.bits < _UNCLAIMED and not self.errors
+        if self.bits >= _MOST * bits_needed(self.claim, CONFIDENCE):
+            return False
+        if self.errors and self.bits <= bits_to_condemn(self.claim, CONFIDENCE, self.errors):
+            return False
+        return self.bits < bits_needed(self.claim, CONFIDENCE, self.errors)
+
+    @property
+    def name(self) -> str:
+        """What the reading is called."""
+        return f"bit error ratio at {self.speed:g} Bd, at most ({CONFIDENCE:.0%} sure)"
+
+    def bound(self) -> Measured:
+        """Return the bit error ratio that is not exceeded (exact binomial bound)."""
+        return Measured(ratio_upper(self.bits, min(self.errors, self.bits), CONFIDENCE), "")
+
+    def limits(self) -> Limits:
+        """Return the claim as limits; of a port of which nothing is claimed, that no error was seen."""
+        return Limits(None, ratio_upper(_UNCLAIMED, 0, CONFIDENCE) if self.claim is None else self.claim)
+
+    def table(self) -> tuple[str, list[str], list[list[float | str]]]:
+        """Return the counts as a table of the journal."""
+        columns = ["speed, Bd", "exchanges", "bits", "errors", "first error"]
+        row: list[float | str] = [self.speed, self.exchanges, self.bits, self.errors, self.first_error]
+        return f"frames at {self.speed:g} Bd", columns, [row]
+
+
+#: How finely the edges are searched, as a share of the speed; an adapter that is less exact is not asked for more.
+_RESOLUTION = 0.002
+#: Shift at which nothing can come through, in widths 1/(2 n - 1): twice for a unit that is off by as much, and some.
+_FAR = 2.2
+
+
+class Carries(Protocol):
+    """Tells whether frames come back whole with the stand's speed shifted by this share of it.
+
+    A `patient` trial waits as long as the profile lets the port take; any other only as long as is usual here.
+    """
+
+    def __call__(self, shift: float, *, patient: bool) -> bool:
+        """Try one speed."""
+        ...
+
+
+def clock_error(carries: Carries, *, character_bits: int, accuracy: float, place: str) -> Measured:
+    """Return the relative error of the port's clock, in %, against the clock of the stand's adapter.
+
+    `character_bits` counts start, data, parity and stop bits; `accuracy` is the adapter's own limit of error, a share
+    (rectangular, GUM 4.3.7). Raises UnitFault when not even the unshifted speed carries frames, StandFault when every
+    speed does: then the adapter does not follow.
+    """
+    far = _far(character_bits)
+    edges = [_edge(carries, end, accuracy) for end in (far, -far)]
+    if any(edge.passes is None for edge in edges):
+        raise UnitFault("frames are lost at the port's own speed already", place=place)
+    if any(edge.fails is None for edge in edges):
+        raise StandFault(
+            f"frames come back on {place} at {100 * far:.2g} % off its speed: the stand's adapter does not follow its "
+            "setting; take `speed-accuracy` out of the stand file, or use another adapter"
+        )
+    up, down = ((edge.middle or 0.0, edge.standard_uncertainty or 0.0) for edge in edges)
+    searched = 0.5 * math.hypot(up[1], down[1])
+    known = math.hypot(searched, rectangular(accuracy))
+    return Measured(100.0 * 0.5 * (up[0] + down[0]), "%", 100.0 * known)
+
+
+def _edge(carries: Carries, far: float, accuracy: float) -> Edge:
+    """Find one edge in haste; where a patient look at what failed finds that it carries, search again patiently.
+
+    The nearest speed that failed bounds all others that did: a trial that only came too late, because this computer
+    was busy, is either that one or lies beyond a true failure. Nothing is held against the unit in haste.
+    """
+    edge = locate(_search(far, accuracy), partial(carries, patient=False))
+    if edge.fails is not None and carries(edge.fails, patient=True):
+        return locate(_search(far, accuracy), partial(carries, patient=True))
+    return edge
+
+
+def _far(character_bits: int) -> float:
+    return _FAR / (2.0 * character_bits - 1.0)
+
+
+def _search(far: float, accuracy: float) -> Bisection:
+    return Bisection(0.0, far, max(_RESOLUTION, accuracy))
+
+
+def trials(character_bits: int) -> int:
+    """Return how many shifted speeds a search tries at most, both ways."""
+    return 2 * (_search(_far(character_bits), 0.0).most_trials + 1)
+
 
 #: Characters that catch what breaks first: constant levels, alternation, single bits, every low code.
 _TELLING = (b"\x00" * 8, b"\xff" * 8, b"\x55\xaa" * 8, bytes(1 << bit for bit in range(8)), bytes(range(32)))
@@ -42,8 +190,6 @@ _READ_OCTETS = 8 + 7
 _PROBES = 4
 _LEAST_USUAL = 0.01
 _HASTE = 3.0
-#: Silence after which half a frame is surely given up by whoever waits for the rest of it, s; t3.5 is far less.
-_REST = 0.25
 
 #: Bits that go over the line, and the exchange itself, which returns how many came wrong. Raises UnitFault.
 Exchange = tuple[int, Callable[[], int]]
@@ -149,7 +295,7 @@ class Ports:
                     return all(talk() == 0 for _, talk in islice(self._exchanges(name, port, line), _PROBES))
             except UnitFault:
                 if port.partner != "echo":
-                    time.sleep(_REST)
+                    let_line_rest()
                 return False
 
         return clock_error(carries, character_bits=port.character_bits, accuracy=accuracy, place=name)

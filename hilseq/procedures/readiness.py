@@ -1,7 +1,8 @@
 """Is the stand fit to judge a unit? Everything it can find out about itself, before any unit is blamed.
 
 `hilseq ready` prints what is found here, and the stage set-up of every visit fails on it: the same procedure.
-Nothing here powers a unit; what needs a powered one stands in `readiness_powered`.
+`Readiness` powers no unit; what shows only with a powered one (supply, link, network ports, neighbours) is looked
+at by `powered_looks`.
 """
 
 from __future__ import annotations
@@ -17,10 +18,12 @@ from hilseq.description.checks.network import addresses_of
 from hilseq.description.points import Port
 from hilseq.description.stand import Signal
 from hilseq.errors import HilseqError, NotPerformed, StandFault, UnitFault
+from hilseq.instruments.modbus import ModbusDevice
 from hilseq.instruments.ports import open_port
 from hilseq.procedures.bench import Bench
 from hilseq.procedures.bench_instruments import open_link
-from hilseq.procedures.loopback import Loopbacks
+from hilseq.procedures.self_check import Loopbacks, supply_delivers
+from hilseq.procedures.unit import Unit
 from hilseq.procedures.wiring import Wiring, served_by
 from hilseq.quantities import SYMBOLS
 
@@ -250,3 +253,77 @@ def attempt(topic: str, looks: Callable[[], Looks]) -> list[Look]:
     except (NotPerformed, UnitFault) as reason:
         found.append(Look(topic, topic, None, str(reason)))
     return found
+
+
+def powered_looks(unit: Unit) -> Looks:
+    """Power one unit and look at the stand through it. Whether the unit is well is not judged here.
+
+    It is left powered. Raises StandFault, Interlock.
+    """
+    unit.supply.on()
+    yield _supply(unit)
+    yield _link(unit)
+    yield from _network_ports(unit)
+    yield from _neighbours(unit)
+
+
+def _supply(unit: Unit) -> Look:
+    name = f"supply {unit.supply.instrument.name}"
+    try:
+        return Look("under power", name, True, supply_delivers(unit), (name,))
+    except StandFault as fault:
+        return Look("under power", name, False, str(fault), fault.places)
+    except NotPerformed as reason:
+        return Look("under power", name, None, str(reason), (name,))
+
+
+def _link(unit: Unit) -> Look:
+    what = f"link of slot {unit.slot}"
+    try:
+        took = unit.wait_until_ready()
+    except UnitFault as fault:
+        return Look("under power", what, False, f"{fault}; is a good unit in the slot?", (what,))
+    return Look("under power", what, True, f"the unit is ready {took.value:.2f} s after power came", (what,))
+
+
+def _network_ports(unit: Unit) -> Looks:
+    for name, port in unit.profile.ports.items():
+        if port.partner != "modbus tcp":
+            continue
+        resource = unit.described.ports[name].resource
+        device = ModbusDevice.over_tcp(
+            name, resource, device=port.device_id, deadline=port.deadline, owner="unit", place=name
+        )
+        try:
+            device.open()
+        except UnitFault as fault:
+            yield Look("ports", f"{name} of slot {unit.slot}", False, str(fault), (name,))
+        else:
+            yield Look(
+                "ports", f"{name} of slot {unit.slot}", True, f"{resource} accepts a connection", (name,)
+            )
+        finally:
+            device.close()
+
+
+def _neighbours(unit: Unit) -> Looks:
+    """Compare what the unit reports in each rack position with the stand file."""
+    try:
+        found = unit.neighbours_found()
+    except (NotPerformed, UnitFault) as reason:
+        yield Look("neighbours", f"slot {unit.slot}", None, str(reason))
+        return
+    for position, expected in unit.neighbours_fitted().items():
+        place = f"neighbour {position}"
+        seen = found[position]
+        if seen == expected:
+            yield Look(
+                "neighbours",
+                f"{place} of slot {unit.slot}",
+                True,
+                f"{seen}, as the stand file says",
+                (place,),
+            )
+        else:
+            words = f"the unit reports {seen}, the stand file says {expected}: look which one is fitted"
+            yield Look("neighbours", f"{place} of slot {unit.slot}", False, words, (place,))

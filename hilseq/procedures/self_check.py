@@ -1,23 +1,160 @@
 """What the stand can find out about itself when a unit has just failed a check, before the unit is blamed.
 
 Interlocks, every instrument of the slot by its own word, the supply's output, the loop-backs of the terminals
-under suspicion, and the second witness of outputs that are sensed twice.
+under suspicion, and the second channel of outputs that are sensed twice.
+
+Loop-backs are paths of the stand back into itself, by which it tests its own channels. One that taps the terminal of
+a unit tests the drive of that terminal with everything up to it. What it cannot tell: which of the two channels or
+the wire is broken, and whether a unit holds its own terminal down (a short inside the unit looks like a dead drive
+while the unit is plugged in).
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from contextlib import suppress
+from dataclasses import dataclass
 
-from hilseq.analysis.agreement import Holding
+from hilseq.analysis.agreement import Holding, agree
 from hilseq.analysis.uncertainty import largest_error
+from hilseq.clock import Clock
 from hilseq.description.profile import Mode
+from hilseq.description.stand import Loopback, Signal, Stand
 from hilseq.errors import NotPerformed, StandFault, UnitFault
+from hilseq.instruments.signals import SignalBank
 from hilseq.procedures.bench import Bench
-from hilseq.procedures.loopback import Loopbacks
 from hilseq.procedures.terminals import contradiction
 from hilseq.procedures.unit import Unit
-from hilseq.procedures.wiring import Wiring, parts_of
+from hilseq.procedures.wiring import Wiring, parts_of, served_by
+from hilseq.quantities import SYMBOLS
+
+#: Values in base units that every input stands: ends and middle of 4..20 mA, 0..10 V, and of a Pt100.
+_TRIALS: Mapping[str, tuple[float, ...]] = {
+    "current": (0.004, 0.012, 0.020),
+    "voltage": (1.0, 5.0, 10.0),
+    "resistance": (100.0, 200.0),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class LoopFault:
+    """A loop-back that does not carry what is put into it."""
+
+    name: str
+    places: tuple[str, ...]
+    words: str
+
+
+def _is_bit(signal: Signal) -> bool:
+    return signal.is_bit
+
+
+def _trials(signal: Signal) -> tuple[float, ...]:
+    """Values to put into a drive, in its unit; none for a signal that nothing sensible is known of."""
+    if _is_bit(signal):
+        return (1.0 - signal.safe_value,)
+    if signal.unit not in SYMBOLS:
+        return ()
+    dimension, factor = SYMBOLS[signal.unit][:2]
+    return tuple(value / factor for value in _TRIALS.get(dimension, ()))
+
+
+class Loopbacks:
+    """The loop-backs of one stand. A test leaves every drive at rest, which is not where a unit needs it."""
+
+    def __init__(self, stand: Stand, signals: SignalBank, clock: Clock) -> None:
+        self._stand = stand
+        self._signals = signals
+        self._clock = clock
+
+    def of_slots(self, slots: Iterable[str]) -> list[str]:
+        """Names of the loop-backs that concern these slots, spare ones included."""
+        wanted = set(slots)
+        return [
+            name
+            for name, loop in self._stand.loopbacks.items()
+            if served_by(self._stand, loop.drive) & wanted
+        ]
+
+    def at_terminals(self, slot: str, terminals: Iterable[str]) -> list[str]:
+        """Names of the loop-backs whose drive goes to one of these terminals of a slot."""
+        wanted = {f"{slot}.{terminal}" for terminal in terminals}
+        return [
+            name
+            for name, loop in self._stand.loopbacks.items()
+            if self._stand.signals[loop.drive].drives in wanted
+        ]
+
+    def test(self, names: Iterable[str]) -> list[LoopFault]:
+        """Drive each path alone, with all others at rest, and return those that do not follow alone.
+
+        Raises StandFault when an I/O simulator does not do its part.
+        """
+        loops = {name: self._stand.loopbacks[name] for name in names}
+        rest = {loop.drive: self._stand.signals[loop.drive].safe_value for loop in loops.values()}
+        if not loops:
+            return []
+        faults: dict[str, LoopFault] = {}
+        self._put(rest)
+        self._compare(loops, rest, faults)
+        try:
+            for loop in loops.values():
+                for value in _trials(self._stand.signals[loop.drive]):
+                    self._put({loop.drive: value})
+                    self._compare(loops, {**rest, loop.drive: value}, faults)
+                self._signals.write(loop.drive, rest[loop.drive])
+        finally:
+            self._signals.write_many(rest)
+        return list(faults.values())
+
+    def _put(self, values: Mapping[str, float]) -> None:
+        self._signals.write_many(values)
+        senses = [loop.sense for loop in self._stand.loopbacks.values() if loop.drive in values]
+        self._clock.sleep(max((self._stand.signals[name].settle for name in senses), default=0.0))
+
+    def _compare(
+        self, loops: Mapping[str, Loopback], driven: Mapping[str, float], faults: dict[str, LoopFault]
+    ) -> None:
+        seen = self._signals.snapshot(tuple(loop.sense for loop in loops.values()))
+        for name, loop in loops.items():
+            expected = self._expected(loop, driven[loop.drive])
+            if expected is None or name in faults:
+                continue
+            value, *errors = expected
+            if not agree(seen[loop.sense], value, *errors):
+                sense = self._stand.signals[loop.sense]
+                faults[name] = LoopFault(
+                    name,
+                    (loop.drive, loop.sense),
+                    f"with {_driven_in_words(driven, self._stand)} {loop.sense} should show "
+                    f"{_in_words(value, sense)} and shows {_in_words(seen[loop.sense], sense)}",
+                )
+
+    def _expected(self, loop: Loopback, driven: float) -> tuple[float, float, float] | None:
+        """Return what the sense should show, and the largest errors of drive and sense; None where not known."""
+        drive, sense = self._stand.signals[loop.drive], self._stand.signals[loop.sense]
+        if _is_bit(drive) and _is_bit(sense):
+            return driven, 0.0, 0.0
+        if drive.unit not in SYMBOLS or sense.unit not in SYMBOLS:
+            return None
+        (dimension, from_drive), (same, to_sense) = SYMBOLS[drive.unit][:2], SYMBOLS[sense.unit][:2]
+        if dimension != same:
+            return None
+        factor = from_drive / to_sense
+        value = driven * factor
+        of_drive = largest_error(self._signals.uncertainty(loop.drive, driven)) * factor
+        return value, of_drive, largest_error(self._signals.uncertainty(loop.sense, value))
+
+
+def _in_words(value: float, signal: Signal) -> str:
+    return f"{value:.5g} {signal.unit}".strip()
+
+
+def _driven_in_words(driven: Mapping[str, float], stand: Stand) -> str:
+    moved = [name for name, value in driven.items() if value != stand.signals[name].safe_value]
+    if not moved:
+        return "every drive at rest"
+    return f"{moved[0]} at {_in_words(driven[moved[0]], stand.signals[moved[0]])}"
 
 
 class SelfCheck:

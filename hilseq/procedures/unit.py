@@ -15,9 +15,8 @@ from hilseq.instruments.protocols import UnitLink
 from hilseq.instruments.signals import SignalBank
 from hilseq.measured import Measured
 from hilseq.procedures.analog import AnalogPoints
-from hilseq.procedures.configuration import ConfigurationMemory
-from hilseq.procedures.faults import Faults
 from hilseq.procedures.limits import UnitLimits
+from hilseq.procedures.memory import ConfigurationMemory, Faults
 from hilseq.procedures.modes import Modes
 from hilseq.procedures.points import Inputs, Outputs
 from hilseq.procedures.polling import poll

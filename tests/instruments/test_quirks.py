@@ -15,8 +15,7 @@ from hilseq.description.memory import Configuration, FaultTable
 from hilseq.description.modbus_limits import ModbusLimits
 from hilseq.description.registers import Register, Table
 from hilseq.instruments.register_bank import ModbusUnit, RegisterBank
-from hilseq.procedures.configuration import ConfigurationMemory
-from hilseq.procedures.faults import Faults
+from hilseq.procedures.memory import ConfigurationMemory, Faults
 
 if TYPE_CHECKING:
     from tests.instruments.conftest import RawServer, Reply

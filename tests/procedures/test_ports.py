@@ -14,9 +14,7 @@ from hilseq.description.points import Port
 from hilseq.description.registers import Register
 from hilseq.description.stand import PortWiring
 from hilseq.errors import NotPerformed, StandFault, UnitFault
-from hilseq.procedures.ports import Ports, frames
-from hilseq.procedures.ports_clock import clock_error
-from hilseq.procedures.ports_tally import CONFIDENCE, Tally
+from hilseq.procedures.ports import CONFIDENCE, Ports, Tally, clock_error, frames
 from tests.instruments.conftest import RawServer, modbus_frame, modbus_requests
 from tests.procedures.conftest import MakeUnit
 

@@ -8,7 +8,7 @@ from hilseq.analysis.start_plans import Decision
 from hilseq.errors import UnitFault
 from hilseq.instruments.register_bank import ModbusUnit
 from hilseq.procedures import cycling
-from hilseq.procedures.starts import start_times
+from hilseq.procedures.power_on import start_times
 from tests.procedures.conftest import MakeUnit
 from tests.procedures.twin_unit import TwinUnit
 

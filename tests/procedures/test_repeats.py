@@ -6,8 +6,7 @@ import math
 
 import pytest
 
-from hilseq.measured import Measured
-from hilseq.procedures.repeats import repeat
+from hilseq.measured import Measured, repeat
 
 
 def _readings(values: list[float], uncertainty: float) -> Measured:

@@ -16,7 +16,7 @@ from hilseq.description.profile import Mode
 from hilseq.errors import HilseqError, InstrumentTimeout, Interlock, StandFault, UnitFault
 from hilseq.journal.entries import StoredFault
 from hilseq.journal.run_state import SoakState
-from hilseq.procedures.faults import Faults
+from hilseq.procedures.memory import Faults
 from hilseq.procedures.operator import Operator, Prompt
 from hilseq.procedures.soak.record import Finding, Incident, Recorder, ResumedSoak
 from hilseq.procedures.soak.run import SoakRun

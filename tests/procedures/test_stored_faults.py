@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from hilseq.description.memory import FaultTable
-from hilseq.procedures.faults import decode
+from hilseq.procedures.memory import decode
 
 
 @pytest.mark.parametrize(

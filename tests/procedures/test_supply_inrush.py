@@ -9,7 +9,7 @@ import pytest
 from hilseq.description.profile import Mode
 from hilseq.errors import NotPerformed
 from hilseq.measured import Measured
-from hilseq.procedures.inrush import bound_inrush, capture_start, current_by_mode, from_waveform
+from hilseq.procedures.power_on import bound_inrush, capture_start, current_by_mode, from_waveform
 from tests.procedures.conftest import MakeUnit
 from tests.procedures.test_supply_margins import model
 from tests.procedures.twin_unit import TwinUnit

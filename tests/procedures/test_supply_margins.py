@@ -16,13 +16,13 @@ from hilseq.description.profile import Mode, Profile
 from hilseq.description.visit import describe_visit
 from hilseq.errors import Interlock, UnitFault
 from hilseq.procedures import margins
-from hilseq.procedures.margins_interruptions import (
+from hilseq.procedures.margins import (
     RideThrough,
     claimed_ride_through,
     find_ride_through,
     ride_through_search,
+    slow_ramp,
 )
-from hilseq.procedures.margins_ramp import slow_ramp
 from tests.procedures.conftest import MakeUnit
 from tests.procedures.twin_unit import STANDS, TwinUnit
 

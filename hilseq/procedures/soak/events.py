@@ -18,7 +18,7 @@ from typing import Any
 from hilseq.description.plans import Soak
 from hilseq.errors import UnitFault
 from hilseq.journal.entries import NOT_COUNTED, PortTally, SoakEventLogged, StoredFault
-from hilseq.procedures.faults import Key, added, counted, unusual
+from hilseq.procedures.memory import Key, added, counted, unusual
 from hilseq.procedures.soak.conditions import NEW_FAULT, SIGNS, Conditions
 from hilseq.procedures.soak.progress import SoakProgress
 from hilseq.procedures.soak.record import Finding, Incident, Recorder

@@ -23,8 +23,7 @@ from hilseq.instruments.modbus_transaction import FULL_MODBUS
 from hilseq.instruments.ports import Port as Line
 from hilseq.journal.entries import PortTally
 from hilseq.procedures.polling import IN_VAIN
-from hilseq.procedures.ports import open_line
-from hilseq.procedures.ports_tally import CONFIDENCE
+from hilseq.procedures.ports import CONFIDENCE, open_line
 from hilseq.procedures.soak.record import Finding
 
 FRAME = b"\x55\xaa\x0f\xf0\x00\xff\xa5\x5a"
