@@ -164,7 +164,7 @@ class Day:
         """Return serial number and profile that a scanned line means. Raises UsageError."""
         from hilseq.description.profile_folder import parts, profile_file
         from hilseq.plugin.options import serial_number
-        from hilseq.plugin.prior_runs import part_of
+        from hilseq.plugin.other_runs import part_of
 
         known = parts(self._path)
         part, _, rest = line.partition(" ")

@@ -19,11 +19,11 @@ from hilseq.journal.run_state import RunState
 from hilseq.plugin import markers, stages
 from hilseq.plugin.classify import Outcome, classify, worse
 from hilseq.plugin.gates import Gates
+from hilseq.plugin.other_runs import rank
 from hilseq.plugin.parameters import check_parameters
 from hilseq.plugin.parametrize import is_empty, parametrize, slot_of
 from hilseq.plugin.planned import CHECK, Plan, PlannedCheck
 from hilseq.plugin.recheck_stand import recheck_stand
-from hilseq.plugin.retest import rank
 from hilseq.plugin.terminal_summary import write_verdicts
 from hilseq.plugin.visit_run import VisitRun
 from hilseq.verdicts import CheckVerdict, ExitCode

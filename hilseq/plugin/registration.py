@@ -17,7 +17,7 @@ from hilseq.plugin.markers import MARKERS
 from hilseq.plugin.options import VisitOptions, add_options, read_options, serial_number
 
 if TYPE_CHECKING:
-    from hilseq.plugin.operator_prompt import Person
+    from hilseq.plugin.intake import Person
 
 #: Input and output of the terminal, as they were before pytest captured them.
 STREAMS = pytest.StashKey[tuple[int, int]]()
@@ -99,8 +99,7 @@ def _register(config: pytest.Config) -> None:
 
 def _attended(config: pytest.Config, options: VisitOptions, patience: float) -> tuple[VisitOptions, Person]:
     """Have the operator complete the intake. Raises UsageError when nobody answers."""
-    from hilseq.plugin.intake import ask_for_the_rest
-    from hilseq.plugin.operator_prompt import Person
+    from hilseq.plugin.intake import Person, ask_for_the_rest
 
     source, target = config.stash[STREAMS]
     person = Person(source, target, options.stand.parent)

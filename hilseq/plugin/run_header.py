@@ -13,7 +13,7 @@ from hilseq.description.visit import Visit
 from hilseq.journal.entries import InputFile, RunOptions, RunStarted, UnitUnderTest
 from hilseq.journal.writer import boot_id
 from hilseq.plugin.options import VisitOptions
-from hilseq.plugin.prior_runs import earlier_runs
+from hilseq.plugin.other_runs import earlier_runs
 
 
 def _input(role: str, path: Path) -> InputFile:

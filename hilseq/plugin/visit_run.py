@@ -35,9 +35,8 @@ from hilseq.journal.run_state import RunState
 from hilseq.journal.writer import FILE_NAME as JOURNAL
 from hilseq.journal.writer import JournalWriter, boot_id
 from hilseq.plugin.options import VisitOptions
+from hilseq.plugin.other_runs import Resumed, failed_before, resumed_run
 from hilseq.plugin.parametrize import elements_of
-from hilseq.plugin.resuming import Resumed, resumed_run
-from hilseq.plugin.retest import failed_before
 from hilseq.plugin.run_header import run_header
 from hilseq.procedures.bench import Bench
 from hilseq.procedures.operator import Nobody, Operator, Rehearsal

@@ -13,7 +13,7 @@ import pytest
 
 from hilseq.clock import WallClock
 from hilseq.errors import NotPerformed
-from hilseq.plugin.operator_prompt import Person
+from hilseq.plugin.intake import Person
 from hilseq.procedures.operator import Nobody, Prompt
 
 

@@ -16,7 +16,7 @@ from hilseq.cli.records import make_records_app
 from hilseq.journal.entries import CheckEnded, CheckStarted, RunEnded
 from hilseq.journal.samples import SampleWriter
 from hilseq.journal.writer import JournalWriter
-from hilseq.plugin import prior_runs
+from hilseq.plugin import other_runs
 from hilseq.records.database import Database, open_database
 from hilseq.records.history.part import pooled
 from hilseq.records.history.present import of_unit
@@ -224,7 +224,7 @@ def test_the_header_of_a_later_run_counts_the_earlier_one_as_what_it_is_worth(ru
     """Beside it, without any records: damaged samples ship nothing there either."""
 
     def before() -> list[str]:
-        found = prior_runs.earlier_runs(run.parent / "next", "RH-16", "SN-1", simulated=False)
+        found = other_runs.earlier_runs(run.parent / "next", "RH-16", "SN-1", simulated=False)
         return [one.disposition for one in found]
 
     assert before() == ["ship"]

@@ -20,7 +20,7 @@ from hilseq.cli.soak_lines import ModeBar
 from hilseq.journal.entries import RunResumed, SoakEnded, SoakEventLogged, SoakGap
 from hilseq.journal.reader import read_journal
 from hilseq.journal.samples import read_samples
-from hilseq.plugin.resuming import resumed_run
+from hilseq.plugin.other_runs import resumed_run
 from tests import warm
 
 _PATIENCE = 60.0
