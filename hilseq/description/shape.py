@@ -22,7 +22,7 @@ def keys_of(model: type[BaseModel]) -> dict[str, FieldInfo]:
 
 
 def bare(annotation: Any) -> Any:
-    """ModeBar `Annotated` and `| None` from an annotation."""
+    """Strip `Annotated` and `| None` from an annotation."""
     while True:
         origin = get_origin(annotation)
         if origin is Annotated:
