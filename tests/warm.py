@@ -12,8 +12,11 @@ import subprocess
 import sys
 import tempfile
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
+
+from tests.journal_schema import check_journal
 
 _CONTEXT = multiprocessing.get_context("forkserver")
 _CONTEXT.set_forkserver_preload(
@@ -62,7 +65,17 @@ def _run(program: str, arguments: tuple[str, ...], cwd: Path, timeout: float) ->
             process.kill()
             process.join()
             raise TimeoutError(f"{program} {' '.join(arguments)} did not end within {timeout:g} s")
+        for journal in _journals(arguments, cwd):
+            check_journal(journal)
         return Done(process.exitcode, out.read_text(encoding="utf-8"), err.read_text(encoding="utf-8"))
+
+
+def _journals(arguments: tuple[str, ...], cwd: Path) -> list[Path]:
+    """Return the folders of runs that a command line has made or continued: each journal fits its schema."""
+    named = [
+        after for word, after in pairwise(arguments) if word == "--out" or arguments[0] == word == "resume"
+    ]
+    return [cwd / folder for folder in named]
 
 
 class _WarmTwin(subprocess.Popen[bytes]):

@@ -276,7 +276,9 @@ class TableKept(Entry):
     slot: Slot
     name: str
     columns: tuple[str, ...] = Field(description="names, with the unit in brackets")
-    rows: tuple[tuple[Cell, ...], ...]
+    rows: tuple[tuple[Cell, ...], ...] = Field(
+        description="cells in the order of the columns, in their units"
+    )
 
 
 class StoredFault(Part):
@@ -520,7 +522,12 @@ def journal_schema() -> dict[str, Any]:
                 "description": "SHA-256 of the previous chain value, a newline, and this line without `chain`",
             },
         }
-        line["required"] = ["n", "chain", *line["required"]]
+    for described in schema["$defs"].values():
+        if "properties" in described:
+            # What has a default for whoever writes is there for whoever reads.
+            described["required"] = list(described["properties"])
+            for field in described["properties"].values():
+                field.pop("default", None)
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
         "title": "One line of a hilseq journal (journal.jsonl)",
