@@ -18,9 +18,15 @@ if TYPE_CHECKING:
     from hilseq.analysis.limits import ReadingVerdict as ReadingVerdict
     from hilseq.analysis.start_plans import Decision as Decision
     from hilseq.clock import Clock as Clock
+    from hilseq.description.drivers import End as End
+    from hilseq.description.fields import Endpoint as Endpoint
+    from hilseq.description.fields import Text as Text
     from hilseq.description.profile import Indicator as Indicator
     from hilseq.description.profile import Mode as Mode
     from hilseq.description.profile import Profile as Profile
+    from hilseq.description.stand import Io as Io
+    from hilseq.description.stand import Link as Link
+    from hilseq.description.stand import Signal as Signal
     from hilseq.description.stand import Stand as Stand
     from hilseq.description.supplies import Supply as Supply
     from hilseq.errors import HilseqError as HilseqError
@@ -35,7 +41,18 @@ if TYPE_CHECKING:
     from hilseq.errors import UsageError as UsageError
     from hilseq.hooks import Element as Element
     from hilseq.hooks import Stage as Stage
+    from hilseq.instruments.protocols import Channels as Channels
+    from hilseq.instruments.protocols import ChannelsDriver as ChannelsDriver
+    from hilseq.instruments.protocols import Identification as Identification
+    from hilseq.instruments.protocols import LinkDriver as LinkDriver
+    from hilseq.instruments.protocols import NamedValues as NamedValues
+    from hilseq.instruments.protocols import SnapshotReader as SnapshotReader
+    from hilseq.instruments.protocols import SupplyDriver as SupplyDriver
+    from hilseq.instruments.protocols import SupplyOutput as SupplyOutput
+    from hilseq.instruments.protocols import SupplySetting as SupplySetting
+    from hilseq.instruments.protocols import UnitLink as UnitLink
     from hilseq.instruments.signals import SignalBank as SignalBank
+    from hilseq.instruments.visa import VisaSession as VisaSession
     from hilseq.journal.entries import StoredFault as StoredFault
     from hilseq.journal.run_state import RunState as RunState
     from hilseq.measured import Measured as Measured
@@ -92,6 +109,8 @@ _HOMES = {
     "Bench": "hilseq.procedures.bench",
     "bound_inrush": "hilseq.procedures.power_on",
     "capture_start": "hilseq.procedures.power_on",
+    "Channels": "hilseq.instruments.protocols",
+    "ChannelsDriver": "hilseq.instruments.protocols",
     "claimed_ride_through": "hilseq.procedures.margins",
     "Clock": "hilseq.clock",
     "clock_check": "hilseq.procedures.clock_check",
@@ -101,23 +120,30 @@ _HOMES = {
     "DecisionRule": "hilseq.analysis.limits",
     "durations": "hilseq.procedures.durations",
     "Element": "hilseq.hooks",
+    "End": "hilseq.description.drivers",
+    "Endpoint": "hilseq.description.fields",
     "find_ride_through": "hilseq.procedures.margins",
     "held_inside": "hilseq.procedures.analog",
     "HilseqError": "hilseq.errors",
+    "Identification": "hilseq.instruments.protocols",
     "Indicator": "hilseq.description.profile",
     "InstrumentError": "hilseq.errors",
     "InstrumentTimeout": "hilseq.errors",
     "InvalidResponse": "hilseq.errors",
+    "Io": "hilseq.description.stand",
     "Judge": "hilseq.plugin.judge",
     "KeepFaults": "hilseq.plugin.fixtures",
     "KeepTable": "hilseq.plugin.fixtures",
     "Limits": "hilseq.analysis.limits",
+    "Link": "hilseq.description.stand",
+    "LinkDriver": "hilseq.instruments.protocols",
     "Loaded": "hilseq.procedures.points",
     "Look": "hilseq.procedures.readiness",
     "margins": "hilseq.procedures.margins",
     "Measured": "hilseq.measured",
     "Mode": "hilseq.description.profile",
     "ModeChange": "hilseq.plugin.parametrize",
+    "NamedValues": "hilseq.instruments.protocols",
     "new_faults": "hilseq.procedures.memory",
     "NotPerformed": "hilseq.errors",
     "Operator": "hilseq.procedures.operator",
@@ -133,12 +159,14 @@ _HOMES = {
     "reported_error": "hilseq.procedures.power_on",
     "ReportFormat": "hilseq.reports.write",
     "require": "hilseq.procedures.readiness",
-    "RunState": "hilseq.journal.run_state",
     "RunSoak": "hilseq.plugin.soaking",
+    "RunState": "hilseq.journal.run_state",
     "show_duration": "hilseq.quantities",
+    "Signal": "hilseq.description.stand",
     "SignalBank": "hilseq.instruments.signals",
     "signals_failure": "hilseq.procedures.analog",
     "slow_ramp": "hilseq.procedures.margins",
+    "SnapshotReader": "hilseq.instruments.protocols",
     "SoakOutcome": "hilseq.procedures.soak.events",
     "Stage": "hilseq.hooks",
     "Stand": "hilseq.description.stand",
@@ -148,16 +176,22 @@ _HOMES = {
     "Supply": "hilseq.description.supplies",
     "supply_delivers": "hilseq.procedures.self_check",
     "SupplyCorner": "hilseq.plugin.parametrize",
+    "SupplyDriver": "hilseq.instruments.protocols",
+    "SupplyOutput": "hilseq.instruments.protocols",
+    "SupplySetting": "hilseq.instruments.protocols",
     "Swept": "hilseq.procedures.analog_sweep",
+    "Text": "hilseq.description.fields",
     "Thresholds": "hilseq.procedures.points",
     "told_apart": "hilseq.procedures.analog",
     "Unit": "hilseq.procedures.unit",
     "UnitFault": "hilseq.errors",
     "UnitInvalidResponse": "hilseq.errors",
+    "UnitLink": "hilseq.instruments.protocols",
     "UNITS": "hilseq.quantities",
     "UnitSilent": "hilseq.errors",
     "UnitSupply": "hilseq.procedures.unit_supply",
     "UsageError": "hilseq.errors",
+    "VisaSession": "hilseq.instruments.visa",
 }
 __all__ = ["__version__", *_HOMES]  # noqa: PLE0604 - names, every one
 

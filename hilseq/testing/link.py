@@ -1,0 +1,143 @@
+"""Tests of a driver in the group `hilseq.links`: the registers of a unit."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from contextlib import suppress
+from dataclasses import dataclass, field
+
+import pytest
+
+from hilseq.description.registers import Register, Table
+from hilseq.errors import StandFault, UnitFault, UnitSilent
+from hilseq.instruments.protocols import UnitLink
+from hilseq.testing.kit import DriverTests, claimed, ends
+from hilseq.testing.wire import Wire
+
+
+@dataclass(frozen=True)
+class LinkRig:
+    """The link of one unit.
+
+    `reads` are registers with values that they have, or are given by `set_to` by another way than the driver;
+    `writes` registers with values that they take.
+    """
+
+    link: UnitLink
+    wire: Wire
+    reads: Mapping[str, tuple[Register, float]]
+    set_to: Callable[[Register, float], None]
+    writes: Mapping[str, tuple[Register, float]] = field(default_factory=dict)
+
+    @property
+    def first(self) -> Register:
+        """Some register that can be read."""
+        return next(iter(self.reads.values()))[0]
+
+
+class LinkTests(DriverTests):
+    """Inherit, and override `rig`."""
+
+    @pytest.fixture
+    def rig(self) -> LinkRig:
+        """Return the rig. To be overridden; what it starts, it stops."""
+        raise NotImplementedError
+
+    @claimed("identifies")
+    def test_it_says_what_it_is(self, rig: LinkRig) -> None:
+        """`identification` knows maker and product."""
+        assert {0, 1} <= rig.link.identification().keys()
+
+    def test_registers_are_read(self, rig: LinkRig) -> None:
+        """Each value in the unit of its register."""
+        for register, value in rig.reads.values():
+            rig.set_to(register, value)
+            assert rig.link.read(register) == pytest.approx(value, abs=register.step)
+
+    def test_registers_are_read_together(self, rig: LinkRig) -> None:
+        """By name, at once and in halves."""
+        for register, value in rig.reads.values():
+            rig.set_to(register, value)
+        values = rig.link.values({name: register for name, (register, _) in rig.reads.items()})
+        expected = {name: pytest.approx(value, abs=r.step) for name, (r, value) in rig.reads.items()}
+        assert values.snapshot() == expected
+        reader, seen = values.reader(tuple(rig.reads)), dict[str, float]()
+        with reader.lock:
+            reader.ask()
+            while not reader.take(seen):
+                pass
+        assert seen == expected
+
+    def test_blocks_hold_what_their_registers_hold(self, rig: LinkRig) -> None:
+        """As many words as were asked for."""
+        first = rig.first
+        assert len(rig.link.read_block(first.table, first.address, first.kind.width)) == first.kind.width
+
+    @claimed("writes")
+    def test_what_is_written_reads_back(self, rig: LinkRig) -> None:
+        """One by one, and several by name."""
+        for register, value in rig.writes.values():
+            rig.link.write(register, value)
+            assert rig.link.read(register) == pytest.approx(value, abs=register.step)
+        values = rig.link.values({name: register for name, (register, _) in rig.writes.items()})
+        values.write_many({name: value for name, (_, value) in rig.writes.items()})
+        assert values.snapshot() == {
+            name: pytest.approx(value, abs=register.step) for name, (register, value) in rig.writes.items()
+        }
+
+    def test_a_value_that_does_not_fit_is_the_stands_fault(self, rig: LinkRig) -> None:
+        """It is refused before anything is sent: nothing is said against the unit."""
+        for register, _ in rig.writes.values():
+            low, high = register.range
+            if register.table is Table.HOLDING_REGISTER and high < float("inf"):
+                with pytest.raises(StandFault):
+                    rig.link.write(register, high + 2 * (high - low))
+
+    def test_silence_is_the_units_and_does_not_hang(self, rig: LinkRig) -> None:
+        """Whoever does not answer is UnitSilent."""
+        rig.link.read(rig.first)
+        rig.wire.mute()
+        with pytest.raises(UnitSilent):
+            ends(lambda: rig.link.read(rig.first), rig.link.deadline)
+
+    @claimed("tells_late_answers")
+    def test_a_late_answer_is_no_answer_to_the_next_question(self, rig: LinkRig) -> None:
+        """After a time-out the answer that comes late is not taken for that to another question."""
+        register, value = next(iter(rig.reads.values()))
+        rig.link.read(register)
+        rig.wire.delay(1.5 * rig.link.deadline)
+        with pytest.raises(UnitSilent):
+            ends(lambda: rig.link.read(register), rig.link.deadline)
+        rig.wire.heal()
+        rig.set_to(register, value)
+        for _ in range(3):
+            assert rig.link.read(register) == pytest.approx(value, abs=register.step)
+
+    @claimed("refuses_garbled_answers")
+    def test_nonsense_is_no_value(self, rig: LinkRig) -> None:
+        """An answer of turned bits is held against the unit, and the next sound one counts again."""
+        rig.link.read(rig.first)
+        rig.wire.garble()
+        with pytest.raises(UnitFault):
+            ends(lambda: rig.link.read(rig.first), rig.link.deadline)
+        rig.wire.heal()
+        rig.link.reconnect()
+        rig.link.read(rig.first)
+
+    @claimed("reconnects")
+    def test_a_lost_connection_is_opened_again(self, rig: LinkRig) -> None:
+        """One call may fail for it; the next does not. `reconnect` gives up one that the unit has forgotten."""
+        rig.link.read(rig.first)
+        rig.wire.cut()
+        with suppress(UnitFault):
+            ends(lambda: rig.link.read(rig.first), rig.link.deadline)
+        rig.link.read(rig.first)
+        rig.link.reconnect()
+        rig.link.read(rig.first)
+
+    def test_it_opens_again_after_close(self, rig: LinkRig) -> None:
+        """`close` may come at any time, twice, too; the next call opens."""
+        rig.link.read(rig.first)
+        rig.link.close()
+        rig.link.close()
+        rig.link.read(rig.first)

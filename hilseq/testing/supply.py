@@ -1,0 +1,206 @@
+"""Tests of a driver in the group `hilseq.supplies`: the bare output, and what every supply does with it."""
+
+from __future__ import annotations
+
+import math
+import threading
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass
+
+import pytest
+
+from hilseq.clock import WallClock
+from hilseq.description.supplies import Supply
+from hilseq.errors import InstrumentTimeout, Interlock, NotSafe, StandFault
+from hilseq.instruments.protocols import SupplyOutput, SupplySetting
+from hilseq.instruments.supply import PowerSupply
+from hilseq.testing.kit import DriverTests, claimed, ends, fault_of_stand
+from hilseq.testing.wire import Wire
+
+#: Settings of the tests, V and A; every supply of a stand can make them.
+_LOW, _VOLTS, _AMPERES = 3.0, 5.0, 0.1
+#: A current limit that charges what may hang on the terminals well within the settling time, A.
+_ENOUGH = 1.0
+#: Voltages differ from their setting by less than this, V, where nothing is said of accuracy.
+_NEAR = 0.5
+
+
+@dataclass(frozen=True)
+class SupplyRig:
+    """One output; what hangs on it draws next to nothing at 5 V.
+
+    `name` of the entry in the stand file, its `description` (ceilings of 6 V and 0.2 A at least, and a deadline
+    well below a second, or the tests take long), the `output` that the driver opened, the `wire` to the
+    instrument, and `state`, which tells by another way than the driver whether the output is on and at how many
+    volts it is set.
+    """
+
+    name: str
+    description: Supply
+    output: SupplyOutput
+    wire: Wire
+    state: Callable[[], tuple[bool, float]]
+
+
+def _stands(rig: SupplyRig, *, on: bool, volts: float) -> None:
+    """Require what the instrument itself is at."""
+    seen_on, seen_volts = rig.state()
+    assert seen_on is on
+    assert seen_volts == pytest.approx(volts, abs=_NEAR)
+
+
+class SupplyTests(DriverTests):
+    """Inherit, and override `rig`."""
+
+    @pytest.fixture
+    def rig(self) -> SupplyRig:
+        """Return the rig. To be overridden; what it starts, it stops."""
+        raise NotImplementedError
+
+    @pytest.fixture
+    def supply(self, rig: SupplyRig) -> PowerSupply:
+        """Return the whole supply over the output."""
+        return PowerSupply(rig.name, rig.output, rig.description, WallClock())
+
+    # -- the bare output
+
+    @claimed("identifies")
+    def test_it_says_what_it_is(self, rig: SupplyRig) -> None:
+        """`identify` returns one field at least."""
+        assert str(rig.output.identify())
+
+    def test_settings_arrive(self, rig: SupplyRig) -> None:
+        """What is programmed stands in the instrument; the output keeps its state."""
+        on, _ = rig.state()
+        rig.output.program(SupplySetting.CURRENT_LIMIT, _AMPERES)
+        rig.output.program(SupplySetting.VOLTAGE, _VOLTS)
+        rig.output.check_errors()
+        _stands(rig, on=on, volts=_VOLTS)
+
+    @claimed("reads_settings_back")
+    def test_settings_read_back(self, rig: SupplyRig) -> None:
+        """`programmed` returns what was programmed, within the accuracy that the stand file states."""
+        for setting, value in ((SupplySetting.VOLTAGE, _VOLTS), (SupplySetting.CURRENT_LIMIT, _AMPERES)):
+            rig.output.program(setting, value)
+            assert rig.output.programmed(setting) == pytest.approx(value, rel=0.05, abs=0.02)
+
+    def test_on_and_off(self, rig: SupplyRig) -> None:
+        """The output follows, and says so where it can be asked."""
+        rig.output.program(SupplySetting.CURRENT_LIMIT, _AMPERES)
+        rig.output.program(SupplySetting.VOLTAGE, _VOLTS)
+        for on in (True, False, True, False):
+            rig.output.switch(on=on)
+            told = rig.output.is_on()
+            assert rig.state()[0] is on
+            assert told is on or (told is None and not self.capabilities.tells_whether_on)
+
+    def test_measurements_are_numbers(self, rig: SupplyRig) -> None:
+        """Voltage and current, at once and in halves, are finite numbers."""
+        rig.output.ask_measurement()
+        readings = (*rig.output.answer_measurement(), *rig.output.measure())
+        single = (rig.output.measure_voltage(), rig.output.measure_current())
+        assert all(math.isfinite(value) for value in (*readings, *single))
+
+    def test_the_old_is_forgotten(self, rig: SupplyRig) -> None:
+        """After `forget_errors` there is nothing to report."""
+        assert isinstance(rig.output.forget_errors(), list)
+        assert rig.output.check_errors() == []
+
+    def test_it_opens_again_after_close(self, rig: SupplyRig) -> None:
+        """`close` may come at any time, twice, too; the next call opens."""
+        rig.output.measure()
+        rig.output.close()
+        rig.output.close()
+        rig.output.measure()
+
+    # -- trouble
+
+    def test_silence_is_told_and_does_not_hang(self, rig: SupplyRig) -> None:
+        """Whoever does not answer is an InstrumentTimeout that names the supply, whatever was asked."""
+        rig.output.measure()
+        rig.wire.mute()
+        for call in (rig.output.measure, rig.output.measure_voltage):
+            fault = fault_of_stand(call, rig.description.deadline, rig.name)
+            assert isinstance(fault, InstrumentTimeout)
+
+    def test_an_interrupted_measurement_is_asked_anew(self, rig: SupplyRig) -> None:
+        """A question whose answer nobody fetched does not spoil the next."""
+        rig.output.program(SupplySetting.VOLTAGE, _LOW)
+        rig.output.ask_measurement()
+        assert all(math.isfinite(value) for value in rig.output.measure())
+
+    @claimed("tells_late_answers")
+    def test_a_late_answer_is_no_answer_to_the_next_question(self, rig: SupplyRig) -> None:
+        """After a time-out the answer that comes late is not taken for that to another question."""
+        rig.output.program(SupplySetting.VOLTAGE, _LOW)
+        assert rig.output.programmed(SupplySetting.VOLTAGE) == pytest.approx(_LOW, abs=_NEAR)
+        rig.wire.delay(1.5 * rig.description.deadline)
+        with pytest.raises(InstrumentTimeout):
+            ends(lambda: rig.output.programmed(SupplySetting.VOLTAGE), rig.description.deadline)
+        rig.wire.heal()
+        rig.output.program(SupplySetting.VOLTAGE, _VOLTS)
+        for _ in range(3):
+            assert rig.output.programmed(SupplySetting.VOLTAGE) == pytest.approx(_VOLTS, abs=_NEAR)
+
+    @claimed("refuses_garbled_answers")
+    def test_nonsense_is_no_reading(self, rig: SupplyRig) -> None:
+        """An answer of turned bits is a stand fault, and the next sound one counts again."""
+        rig.output.measure()
+        rig.wire.garble()
+        fault_of_stand(rig.output.measure, rig.description.deadline, rig.name)
+        rig.wire.heal()
+        assert all(math.isfinite(value) for value in rig.output.measure())
+
+    @claimed("reconnects")
+    def test_a_lost_connection_is_opened_again(self, rig: SupplyRig) -> None:
+        """One call may fail for it, as a stand fault; the next does not."""
+        rig.output.measure()
+        rig.wire.cut()
+        with suppress(StandFault):
+            ends(rig.output.measure, rig.description.deadline)
+        assert all(math.isfinite(value) for value in rig.output.measure())
+
+    # -- as a stand uses it
+
+    def test_it_is_made_ready_used_and_left_safe(self, rig: SupplyRig, supply: PowerSupply) -> None:
+        """Prepared it is off at 0 V, on it delivers what was set, made safe it is off."""
+        supply.prepare(rig.description.ceilings.voltage, min(_ENOUGH, rig.description.ceilings.current))
+        _stands(rig, on=False, volts=0.0)
+        supply.set(_VOLTS)
+        supply.on()
+        _stands(rig, on=True, volts=_VOLTS)
+        assert supply.voltage().value == pytest.approx(_VOLTS, abs=_NEAR)
+        supply.off()
+        assert rig.state()[0] is False
+        supply.on()
+        supply.make_safe()
+        assert rig.state()[0] is False
+
+    def test_nothing_above_a_ceiling_is_sent(self, rig: SupplyRig, supply: PowerSupply) -> None:
+        """The ceiling of the stand file holds before anything reaches the driver."""
+        rig.output.program(SupplySetting.VOLTAGE, _LOW)
+        with pytest.raises(Interlock):
+            supply.set(rig.description.ceilings.voltage + 1.0)
+        assert rig.state()[1] == pytest.approx(_LOW, abs=_NEAR)
+
+    def test_a_mute_supply_is_not_called_safe(self, rig: SupplyRig, supply: PowerSupply) -> None:
+        """Off without a word of it is NotSafe, in time."""
+        supply.prepare(rig.description.ceilings.voltage, _AMPERES)
+        supply.on()
+        rig.wire.mute()
+        with pytest.raises(NotSafe):
+            ends(supply.make_safe, rig.description.deadline)
+
+    def test_it_is_made_safe_as_soon_as_it_answers(self, rig: SupplyRig, supply: PowerSupply) -> None:
+        """Tried again and again: a supply that is away for a moment is off in the end, and said to be."""
+        supply.prepare(rig.description.ceilings.voltage, _AMPERES)
+        supply.on()
+        rig.wire.mute()
+        healing = threading.Timer(1.5 * rig.description.deadline, rig.wire.heal)
+        healing.start()
+        try:
+            ends(lambda: supply.make_safe(within=30.0), rig.description.deadline)
+        finally:
+            healing.join()
+        assert rig.state()[0] is False
