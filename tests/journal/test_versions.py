@@ -25,7 +25,7 @@ from hilseq.journal.reader import read_journal, run_state
 from hilseq.journal.run_state import RunStatus
 from hilseq.journal.seals import read_run
 from hilseq.journal.upcasts import UPCASTS, upcast
-from hilseq.plugin.resuming import resumed_run
+from hilseq.plugin.other_runs import resumed_run
 from hilseq.reports.write import write_reports
 
 STORED = Path(__file__).resolve().parents[1] / "data" / "journals-v0"
