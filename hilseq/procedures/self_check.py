@@ -189,7 +189,7 @@ class SelfCheck:
                 asked.append(str(hidden))
         terminals = self._terminals(unit, places)
         asked += self._loops(unit, terminals)
-        asked += self._second_witnesses(unit, terminals)
+        asked += self._redundant_sensors(unit, terminals)
         return asked
 
     def _terminals(self, unit: Unit, places: Iterable[str]) -> list[str]:
@@ -218,7 +218,7 @@ class SelfCheck:
             )
         return [f"loop-back {name} follows" for name in names]
 
-    def _second_witnesses(self, unit: Unit, terminals: list[str]) -> list[str]:
+    def _redundant_sensors(self, unit: Unit, terminals: list[str]) -> list[str]:
         """Drive each suspect output that is sensed twice, off and on, and compare what the two say."""
         twice = {
             terminal: sensors
@@ -259,7 +259,7 @@ def supply_delivers(unit: Unit) -> str:
     if overload is not None:
         raise NotPerformed(overload)
     voltage, current = feed.both()
-    error = largest_error(voltage.standard_uncertainty)
+    error = feed.voltage_error()
     found = feed.holding(voltage.value, current.value, error)
     if found is Holding.LIMITED:
         raise NotPerformed("the supply limits the current, so its voltage says nothing about the supply")
