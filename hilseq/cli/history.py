@@ -14,7 +14,7 @@ from hilseq.cli.records import Json, Records, reached, say_upgraded
 
 if TYPE_CHECKING:
     from hilseq.records.database import Database
-    from hilseq.records.history.answer import Answer, Table
+    from hilseq.records.history.answer import Answer, AnswerTable
 
 Csv = Annotated[bool, typer.Option("--csv", help="The main table as CSV, on stdout.")]
 Html = Annotated[
@@ -109,7 +109,7 @@ def _print(told: Answer, html: Path | None) -> None:
         console.print(Text(f"\noverview with plots: {html}"))
 
 
-def _print_table(console: object, table: Table) -> None:
+def _print_table(console: object, table: AnswerTable) -> None:
     from rich import box
     from rich.console import Console
     from rich.table import Table as Grid

@@ -24,7 +24,7 @@ def verify_command(
 
     Example: hilseq verify certificate-RH0001.pdf runs/20261125-081200-RH0001
     """
-    from hilseq.reports.verify import Outcome, as_json, verify
+    from hilseq.reports.verify import VerifyOutcome, as_json, verify
 
     result = verify(file, run)
     if json:
@@ -32,5 +32,5 @@ def verify_command(
 
         typer.echo(json_module.dumps(as_json(result), indent=2))
     else:
-        typer.echo(result.told, err=result.outcome is not Outcome.GENUINE)
+        typer.echo(result.told, err=result.outcome is not VerifyOutcome.GENUINE)
     raise typer.Exit(int(result.outcome))

@@ -45,7 +45,7 @@ def overview(database: Database) -> Answer:
     """Tell which parts were on a stand, how often, and what shipped the first time."""
     import sqlalchemy as sa
 
-    from hilseq.records.history.answer import Answer, Table, percent
+    from hilseq.records.history.answer import Answer, AnswerTable, percent
     from hilseq.records.history.part import first_pass
     from hilseq.records.tables import units, visits
     from hilseq.reports.formatting import count
@@ -70,7 +70,11 @@ def overview(database: Database) -> Answer:
     return Answer(
         "History",
         [f"{count(len(rows), 'part')} in the records."] if rows else ["The records are empty."],
-        [Table("Parts", ("part", "kind", "units", "visits", "first-pass yield, 95 % bounds", "last"), rows)],
+        [
+            AnswerTable(
+                "Parts", ("part", "kind", "units", "visits", "first-pass yield, 95 % bounds", "last"), rows
+            )
+        ],
     )
 
 

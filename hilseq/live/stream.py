@@ -23,7 +23,7 @@ from hilseq.live.follower import Follower
 from hilseq.live.run_presenter import Plain, Shown, as_json, label_of, run_told, shown
 from hilseq.live.sample_window import RECENT, SampleWindow
 from hilseq.live.soaking import Soaking
-from hilseq.reports.formatting import Scale
+from hilseq.reports.formatting import DisplayScale
 from hilseq.reports.soak_plots import letter
 
 #: The browser tries again after so long, ms.
@@ -89,7 +89,7 @@ def news(found: Found, follower: Follower, after: Position) -> News:
     return News(Position(follower.mark, places), run_told(found, follower), plots, follower.liveness.age)
 
 
-def _scale(rolled: SampleWindow, number: int, quantity: SoakColumn) -> Scale:
+def _scale(rolled: SampleWindow, number: int, quantity: SoakColumn) -> DisplayScale:
     column = rolled.plotted[number]
     return Shown(quantity, float(rolled.least[column]), float(rolled.greatest[column])).scale
 
@@ -100,7 +100,7 @@ def _numbers(values: Any, factor: float = 1.0) -> list[float | None]:
     return [float(f"{value:.6g}") if math.isfinite(value) else None for value in scaled.tolist()]
 
 
-def _plot(soak: Soaking, rolled: SampleWindow, scales: list[Scale], last: float) -> Plain:
+def _plot(soak: Soaking, rolled: SampleWindow, scales: list[DisplayScale], last: float) -> Plain:
     """Return what the plots of a reader lack that has everything up to `last`; of one with -1, all."""
     fresh = last < 0
     first = 0 if fresh else min(int(last / rolled.width), rolled.used)

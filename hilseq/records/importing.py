@@ -19,14 +19,14 @@ from hilseq.journal.reader import find_journal
 from hilseq.records import tables
 from hilseq.records.database import Database, JournalRefused
 from hilseq.records.evidence import damage_of, forget_copies, keep_copy, keep_worth, look_at, place_of
-from hilseq.records.rows import RunRows, State, VisitRows, read_rows
+from hilseq.records.rows import JournalState, RunRows, VisitRows, read_rows
 from hilseq.records.soak_minutes import has_rollups, keep_rollups, rollups_in
 from hilseq.records.tables import ids_of, insert_for
 
 _SERIES_KEY = ("part", "name", "place", "stage", "kind", "unit")
 
 
-class Outcome(StrEnum):
+class ImportOutcome(StrEnum):
     """What an import did."""
 
     NEW = "new"
@@ -38,7 +38,7 @@ class Outcome(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Imported:
-    """One journal and what became of it; `state` is a word of `rows.State`.
+    """One journal and what became of it; `state` is a word of `rows.JournalState`.
 
     `samples_fault` says what is wrong with the samples of a soak; empty when they are those that were sealed.
     """
@@ -46,7 +46,7 @@ class Imported:
     path: Path
     run: str
     key: str
-    outcome: Outcome
+    outcome: ImportOutcome
     state: str
     state_text: str
     samples_fault: str = ""
@@ -69,8 +69,8 @@ def import_run(database: Database, path: Path) -> Imported:
             keep_copy(connection, run_id, place, look, rows.wrong)
             damage = damage_of(connection, run_id, place, rows.wrong)
             changed = keep_worth(connection, run_id, rows, damage)
-            if changed and outcome is Outcome.UNCHANGED:
-                outcome = Outcome.CHANGED
+            if changed and outcome is ImportOutcome.UNCHANGED:
+                outcome = ImportOutcome.CHANGED
             if rows.wrong and not damage:
                 wrong += "; another copy of the run has them whole"
     run = rows.run
@@ -83,20 +83,22 @@ def _is_whole_copy(connection: Connection, run_id: int, rows: RunRows) -> bool:
     return bool(kept == rows.run["chain"])
 
 
-def _store_samples(connection: Connection, run_id: int, rows: RunRows, outcome: Outcome) -> str:
+def _store_samples(connection: Connection, run_id: int, rows: RunRows, outcome: ImportOutcome) -> str:
     """Keep the minutes of a soak; return what is wrong with its samples.
 
     A copy without its sample files may have come first: then those of this one are taken.
     """
     then = "the records have no minutes of it from here"
-    if outcome is Outcome.UNCHANGED and (not rows.has_sealed_samples or has_rollups(connection, run_id)):
+    if outcome is ImportOutcome.UNCHANGED and (
+        not rows.has_sealed_samples or has_rollups(connection, run_id)
+    ):
         then = "the records keep the minutes that they have"
     else:
         keep_rollups(connection, run_id, rollups_in(rows.record, rows.journal.path.parent, rows.wrong))
     return "; ".join(f"{why}; {then}" for why in rows.wrong.values())
 
 
-def _store(connection: Connection, rows: RunRows, path: Path) -> tuple[int, Outcome]:
+def _store(connection: Connection, rows: RunRows, path: Path) -> tuple[int, ImportOutcome]:
     stand_id = ids_of(connection, tables.stands, ("name",), [{"name": rows.stand}])[rows.stand,]
     values = {**rows.run, "stand_id": stand_id}
     inserted = connection.execute(
@@ -110,12 +112,12 @@ def _store(connection: Connection, rows: RunRows, path: Path) -> tuple[int, Outc
         .where(tables.runs.c.key == rows.run["key"])
         .with_for_update()
     ).one()
-    outcome = Outcome.NEW
+    outcome = ImportOutcome.NEW
     if not inserted:
         _refuse_fork(rows, kept.lines, kept.chain, path)
         if _worth(kept.lines, kept.state) >= _worth(rows.run["lines"], rows.run["state"]):
-            return kept.id, Outcome.UNCHANGED
-        outcome = Outcome.GROWN
+            return kept.id, ImportOutcome.UNCHANGED
+        outcome = ImportOutcome.GROWN
         _clear(connection, kept.id)
         forget_copies(connection, kept.id)
         connection.execute(sa.update(tables.runs).where(tables.runs.c.id == kept.id).values(values))
@@ -125,7 +127,7 @@ def _store(connection: Connection, rows: RunRows, path: Path) -> tuple[int, Outc
 
 def _worth(lines: int, state: str) -> tuple[int, int]:
     """Of two copies of one journal the longer counts; of two equally long ones the sounder."""
-    return lines, -list(State).index(State(state))
+    return lines, -list(JournalState).index(JournalState(state))
 
 
 def _refuse_fork(rows: RunRows, kept_lines: int, kept_chain: str, path: Path) -> None:

@@ -45,7 +45,7 @@ SOAK_HOURS = "soak hours"
 _HOUR = 3600.0
 
 
-class State(StrEnum):
+class JournalState(StrEnum):
     """How much of a journal counts, best first."""
 
     WHOLE = "whole"
@@ -146,16 +146,16 @@ def _reads_well(journal: Journal) -> bool:
     return False
 
 
-def _state(journal: Journal, record: RunState) -> tuple[State, str]:
+def _state(journal: Journal, record: RunState) -> tuple[JournalState, str]:
     if journal.broken:
-        return State.DAMAGED, f"{journal.broken}; nothing from there on counts"
+        return JournalState.DAMAGED, f"{journal.broken}; nothing from there on counts"
     if journal.torn:
-        return State.TORN, "the writer was killed in the middle of a line; that line does not count"
+        return JournalState.TORN, "the writer was killed in the middle of a line; that line does not count"
     if not record.complete:
-        return State.INTERRUPTED, "the journal ends before the run did"
+        return JournalState.INTERRUPTED, "the journal ends before the run did"
     if record.interrupted:
-        return State.INTERRUPTED, "the run was interrupted"
-    return State.WHOLE, ""
+        return JournalState.INTERRUPTED, "the run was interrupted"
+    return JournalState.WHOLE, ""
 
 
 def _moment(text: Any) -> datetime:

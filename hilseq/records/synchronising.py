@@ -14,7 +14,7 @@ from hilseq.errors import HilseqError, UsageError
 from hilseq.journal.writer import FILE_NAME
 from hilseq.records.database import Database, NothingToImport, RecordsUnreachable, open_database, revision
 from hilseq.records.evidence import look_at, place_of
-from hilseq.records.importing import Imported, Outcome, import_run
+from hilseq.records.importing import Imported, ImportOutcome, import_run
 from hilseq.records.tables import copies, readings, runs, soak_minutes, stands, units, visits
 
 _TAIL_BYTES = 65536
@@ -99,7 +99,7 @@ def _take(database: Database, path: Path, known: Known, result: Synchronised) ->
     except HilseqError as error:
         result.refused.append((path, str(error)))
     else:
-        if imported.outcome is Outcome.UNCHANGED:
+        if imported.outcome is ImportOutcome.UNCHANGED:
             result.unchanged += 1
         else:
             result.imported.append(imported)
@@ -144,7 +144,7 @@ def _whole_lines(tail: bytes) -> Iterator[bytes]:
 
 
 @dataclass(frozen=True, slots=True)
-class Status:
+class RecordsStatus:
     """`rows` counts tables; `states` counts runs by the state of their journal; `waiting` are not in yet."""
 
     address: str
@@ -155,7 +155,7 @@ class Status:
     waiting: list[Path]
 
 
-def status(database: Database, folder: Path | None = None) -> Status:
+def status(database: Database, folder: Path | None = None) -> RecordsStatus:
     """Return what the records hold, and which journals under a folder are not in them."""
     by_state = sa.select(runs.c.state, sa.func.count()).group_by(runs.c.state)
     with database.reading() as connection:
@@ -167,4 +167,4 @@ def status(database: Database, folder: Path | None = None) -> Status:
         states: dict[str, int] = dict(connection.execute(by_state).all())
         last = connection.execute(sa.select(sa.func.max(runs.c.started))).scalar()
     waiting = waiting_in(database, folder) if folder is not None and folder.is_dir() else []
-    return Status(str(database), found, rows, dict(sorted(states.items())), last, waiting)
+    return RecordsStatus(str(database), found, rows, dict(sorted(states.items())), last, waiting)

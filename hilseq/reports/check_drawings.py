@@ -2,21 +2,23 @@
 
 A reading: the allowed zone has a solid frame, guard bands are hatched. A curve: the first column across, every
 other number column upwards, columns whose name begins with `low`, `high` or `limit` as limits; curves differ by
-dash and by mark, never by colour alone. Terminals: what was found at each, and lines between places that failed
-together.
+dash and by mark, never by colour alone, and those of different units have axes of their own. Terminals: what was
+found at each, and lines between places that failed together.
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 
 from markupsafe import Markup
 
+from hilseq.analysis.limits import DecisionRule
 from hilseq.journal.entries import Reading, TableKept
 from hilseq.journal.run_state import CheckState
+from hilseq.quantities import SYMBOLS
 from hilseq.reports import svg
 from hilseq.reports.formatting import (
     READING_WORDS,
@@ -33,7 +35,7 @@ from hilseq.verdicts import CheckVerdict
 # -- a reading between its limits ----------------------------------------------------------------------
 
 LIMITS_WIDTH, LIMITS_HEIGHT = 260.0, 46.0
-_BAR = svg.Frame(12.0, 6.0, 248.0, 24.0)
+_BAR = svg.PlotFrame(12.0, 6.0, 248.0, 24.0)
 _EDGES = (_BAR.left, _BAR.right)
 _MIDDLE = (_BAR.top + _BAR.bottom) / 2
 #: Where the limits stand: room outside for what fails.
@@ -94,13 +96,13 @@ def _numbers(
     ]
 
 
-def draw_limits(reading: Reading, rule: str) -> Markup:
-    """Return the drawing of one reading under the decision rule; empty when it has no limits."""
+def draw_limits(reading: Reading) -> Markup:
+    """Return the drawing of one reading under its decision rule; empty when it has no limits."""
     low, high, value = finite(reading.low), finite(reading.high), finite(reading.value)
     if low is None and high is None:
         return Markup()
     uncertainty = max(finite(reading.uncertainty) or 0.0, 0.0)
-    guard = uncertainty if (reading.rule or rule) == "guarded" else 0.0
+    guard = uncertainty if reading.rule is DecisionRule.GUARDED else 0.0
     axis = _axis(reading, uncertainty)
     parts = [svg.line(_BAR.left, _MIDDLE, _BAR.right, _MIDDLE, "axis"), *_zone(low, high, axis, guard)]
     if value is not None:
@@ -122,12 +124,14 @@ def draw_limits(reading: Reading, rule: str) -> Markup:
 # -- a table as a curve --------------------------------------------------------------------------------
 
 _CURVE_WIDTH, _CURVE_HEIGHT = 360.0, 216.0
-_CURVE = svg.Frame(58.0, 12.0, 348.0, 162.0)
+_CURVE = svg.PlotFrame(58.0, 12.0, 348.0, 162.0)
 #: Fewer points are better read as a table; more curves are no longer told apart.
 _FEWEST, _MOST = 3, 4
 #: More marks on a curve hide it; of a finer one only some points are marked.
 _MOST_MARKS = 40
 _LIMITS = ("low", "high", "limit")
+#: Room between two panels.
+_BETWEEN = 14.0
 
 Points = list[tuple[float, float]]
 
@@ -166,19 +170,66 @@ def _point(number: int, x: float, y: float) -> Markup:
     return svg.path([(x - 3, y + 2.6), (x, y - 3), (x + 3, y + 2.6), (x - 3, y + 2.6)], "point")
 
 
+_UNIT = re.compile(r"(?:^|[ (])([^ ()]+)\)?$")
+
+
+def _unit_of(name: str) -> str:
+    """Return the unit of a column by its name, `error (mV)` or `current A`; empty where it names none."""
+    match = _UNIT.search(name)
+    return match[1] if match and match[1] in SYMBOLS else ""
+
+
+def _panels(curves: Mapping[str, Points]) -> list[dict[str, Points]]:
+    """Return the curves that share an axis: those of one dimension; limits go with what they limit."""
+    panels: dict[str, dict[str, Points]] = {}
+    for name in (name for name in curves if not _is_limit(name)):
+        panels.setdefault(_unit_of(name), {})[name] = curves[name]
+    first = next(iter(panels))
+    for name in (name for name in curves if _is_limit(name)):
+        panels[unit if (unit := _unit_of(name)) in panels else first][name] = curves[name]
+    return list(panels.values())
+
+
 def draw_curve(table: TableKept) -> Markup:
-    """Return the drawing of a table; empty when it is no curve."""
+    """Return the drawing of a table, one panel for each unit of measure; empty when it is no curve."""
     found = _columns(table)
     if found is None:
         return Markup()
     across, curves = found
-    points = [point for curve in curves.values() for point in curve]
-    xs = [x for x, _ in points]
+    measured = [name for name in curves if not _is_limit(name)]
+    panels = _panels(curves)
+    xs = [x for curve in curves.values() for x, _ in curve]
     x_axis = svg.Axis(min(xs), max(xs), _CURVE.left, _CURVE.right)
-    y_axis = svg.Axis.around([y for _, y in points], _CURVE.bottom, _CURVE.top)
-    parts = _CURVE.upwards(y_axis, 5)
-    parts += _CURVE.across((x, f"{number:.4g}") for number, x in x_axis.steps(6))
-    measured, legend_at = [name for name in curves if not _is_limit(name)], _CURVE.left
+    parts: list[Markup] = []
+    for number, panel in enumerate(panels):
+        below = number * (_CURVE.height + _BETWEEN)
+        frame = svg.PlotFrame(_CURVE.left, _CURVE.top + below, _CURVE.right, _CURVE.bottom + below)
+        parts += _panel(panel, frame, x_axis, measured)
+    height = _CURVE_HEIGHT + (len(panels) - 1) * (_CURVE.height + _BETWEEN)
+    bottom = svg.PlotFrame(_CURVE.left, 0.0, _CURVE.right, height - _CURVE_HEIGHT + _CURVE.bottom)
+    parts += bottom.across((x, f"{step:.4g}") for step, x in x_axis.steps(6))
+    parts.append(
+        svg.label(across, (_CURVE.left + _CURVE.right) / 2, bottom.bottom + 32, "number", anchor="middle")
+    )
+    legend_at = _CURVE.left
+    for number, name in enumerate(measured):
+        parts += [
+            _point(number, legend_at + 4, height - 10),
+            svg.label(name, legend_at + 12, height - 6, "number"),
+        ]
+        legend_at += 24 + 6.2 * min(len(name), 40)
+    told = "; ".join(
+        f"{name} from {min(y for _, y in curves[name]):.4g} to {max(y for _, y in curves[name]):.4g}"
+        for name in measured
+    )
+    return svg.drawing((_CURVE_WIDTH, height), f"{table.name} over {across}", told, parts, "curve")
+
+
+def _panel(
+    curves: Mapping[str, Points], frame: svg.PlotFrame, x_axis: svg.Axis, measured: Sequence[str]
+) -> list[Markup]:
+    y_axis = svg.Axis.around([y for curve in curves.values() for _, y in curve], frame.bottom, frame.top)
+    parts = frame.upwards(y_axis, 5)
     for name, curve in curves.items():
         way = [(x_axis(x), y_axis(y)) for x, y in sorted(curve)]
         if name not in measured:
@@ -188,18 +239,7 @@ def draw_curve(table: TableKept) -> Markup:
         parts.append(svg.path(way, f"curve curve-{number}"))
         every = -(-len(way) // _MOST_MARKS)
         parts += [_point(number, x, y) for x, y in way[::every]]
-        parts += [
-            _point(number, legend_at + 4, _CURVE_HEIGHT - 10),
-            svg.label(name, legend_at + 12, _CURVE_HEIGHT - 6, "number"),
-        ]
-        legend_at += 24 + 6.2 * min(len(name), 40)
-    middle = (_CURVE.left + _CURVE.right) / 2
-    parts.append(svg.label(across, middle, _CURVE.bottom + 32, "number", anchor="middle"))
-    told = "; ".join(
-        f"{name} from {min(y for _, y in curves[name]):.4g} to {max(y for _, y in curves[name]):.4g}"
-        for name in measured
-    )
-    return svg.drawing((_CURVE_WIDTH, _CURVE_HEIGHT), f"{table.name} over {across}", told, parts, "curve")
+    return parts
 
 
 # -- the terminals in rows -----------------------------------------------------------------------------

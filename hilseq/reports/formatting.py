@@ -101,7 +101,7 @@ def date(text: str) -> str:
 
 
 @dataclass(frozen=True, slots=True)
-class Scale:
+class DisplayScale:
     """The unit in which a reading is shown: `factor` times the journal's number."""
 
     unit: str
@@ -127,16 +127,16 @@ def symbol(unit: str) -> str:
 _PREFIXED = ("V", "A", "s", "Ohm", "F", "W")
 
 
-def scale_of(unit: str, values: Iterable[float | None]) -> Scale:
+def scale_of(unit: str, values: Iterable[float | None]) -> DisplayScale:
     """Return the unit whose numbers read best for these values: 0.108 A is shown in mA."""
     largest = max((abs(value) for value in values if value is not None and math.isfinite(value)), default=0.0)
     known = SYMBOLS.get(unit)
     if known is None or known[1] != 1.0 or unit not in _PREFIXED or largest == 0.0:
-        return Scale(symbol(unit))
+        return DisplayScale(symbol(unit))
     table = {name: factor for name, factor in UNITS[known[0]][1].items() if factor <= 1.0}
     fitting = [(factor, name) for name, factor in table.items() if factor <= largest * (1 + 1e-9)]
     factor, best = max(fitting, default=min((f, s) for s, f in table.items()))
-    return Scale(symbol(best), 1.0 / factor)
+    return DisplayScale(symbol(best), 1.0 / factor)
 
 
 def finite(value: object) -> float | None:
@@ -146,7 +146,7 @@ def finite(value: object) -> float | None:
     return float(value) if math.isfinite(value) else None
 
 
-def scale(reading: Reading) -> Scale:
+def scale(reading: Reading) -> DisplayScale:
     """Return the scale of one reading: that of its limits, so that readings with the same limits agree."""
     ends = [end for end in (finite(reading.low), finite(reading.high)) if end]
     return scale_of(reading.unit, ends or [finite(reading.value)])

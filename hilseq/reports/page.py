@@ -137,7 +137,7 @@ def render(
     which the page marks as not covered by its verification.
     """
     style, style_hash = _asset("report.css")
-    script, script_hash = _asset("report.js")
+    assets = [_asset("checks.js"), *([_asset("report.js")] if soak else [])]
     disposition = run.final(unit)
     stages = page_views.stages(unit)
     reasons, more_reasons = page_views.reasons(unit, stages)
@@ -150,9 +150,9 @@ def render(
         .render(
             version=hilseq.__version__,
             style=style,
-            script=script,
+            scripts=[script for script, _ in assets],
             style_hash=Markup(style_hash),  # noqa: S704 (a hash)
-            script_hash=Markup(script_hash),  # noqa: S704 (a hash)
+            script_hashes=Markup(" ").join(Markup(digest) for _, digest in assets),  # noqa: S704 (hashes)
             run=run,
             unit=unit,
             disposition=disposition,

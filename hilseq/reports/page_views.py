@@ -11,7 +11,7 @@ from markupsafe import Markup
 
 from hilseq.analysis.limits import Limits, test_uncertainty_ratio
 from hilseq.journal.entries import Reading, StoredFault, TableKept
-from hilseq.journal.run_state import CheckState, RunState, UnitState
+from hilseq.journal.run_state import CheckState, RunState, UnitFinding, UnitState
 from hilseq.quantities import show_duration
 from hilseq.reports.check_drawings import draw_curve, draw_limits
 from hilseq.reports.formatting import (
@@ -29,6 +29,10 @@ from hilseq.verdicts import CheckVerdict, Disposition
 #: A table longer than this is cut on the page; the journal keeps all of it.
 _MOST_ROWS = 200
 _MOST_REASONS = 12
+#: A larger table is folded.
+_GLANCE_ROWS, _GLANCE_COLUMNS = 12, 8
+#: Verdicts that are shown in full; what has another one is folded.
+_OPEN = (CheckVerdict.FAILED, CheckVerdict.STAND_FAULT)
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +57,11 @@ class TableView:
     rows: tuple[tuple[str, ...], ...]
     left_out: int
     drawing: Markup
+
+    @property
+    def small(self) -> bool:
+        """Whether it is read at a glance."""
+        return len(self.rows) <= _GLANCE_ROWS and len(self.columns) <= _GLANCE_COLUMNS
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +89,21 @@ class GroupView:
     quiet: str
     shown: list[CheckView] = field(default_factory=list)
 
+    @property
+    def first(self) -> list[CheckView]:
+        """What is shown at once: all, or of a group in which something failed what failed."""
+        return [check for check in self.shown if check.verdict in _OPEN] or self.shown
+
+    @property
+    def rest(self) -> list[CheckView]:
+        """What is folded below it."""
+        return [check for check in self.shown if check not in self.first]
+
+    @property
+    def rest_told(self) -> str:
+        """Say what is folded: `14 passed`."""
+        return tally(self.rest)
+
 
 @dataclass(frozen=True, slots=True)
 class StageView:
@@ -90,21 +114,32 @@ class StageView:
     verdict: CheckVerdict
     told: str
     groups: tuple[GroupView, ...]
+    folded_told: str
 
     @property
     def sign(self) -> str:
         """The sign of the worst verdict."""
         return SIGNS[self.verdict]
 
+    @property
+    def open(self) -> list[GroupView]:
+        """What a reader must see: checks that failed, or in which the stand did."""
+        return [group for group in self.groups if group.verdict in _OPEN]
+
+    @property
+    def folded(self) -> list[GroupView]:
+        """What passed, or was not performed."""
+        return [group for group in self.groups if group.verdict not in _OPEN]
+
 
 @dataclass(frozen=True, slots=True)
 class Reason:
-    """Why the unit does not ship: where, what, and what the check was called."""
+    """Why the unit does not ship: where, what, and the checks that found it, as (title, anchor)."""
 
     where: str
     what: str
-    check: str
-    anchor: str
+    checks: tuple[tuple[str, str], ...]
+    reading: ReadingView | None = None
 
 
 def _probability(reading: Reading) -> str:
@@ -123,7 +158,7 @@ def _ratio(reading: Reading) -> str:
     return f"test uncertainty ratio {ratio:.3g}:1"
 
 
-def reading_view(reading: Reading, rule: str) -> ReadingView:
+def reading_view(reading: Reading) -> ReadingView:
     """Return one reading as it is shown."""
     return ReadingView(
         reading.name,
@@ -132,7 +167,7 @@ def reading_view(reading: Reading, rule: str) -> ReadingView:
         reading.verdict,
         READING_WORDS.get(reading.verdict, reading.verdict),
         ", ".join(words for words in (_ratio(reading), _probability(reading)) if words),
-        draw_limits(reading, rule),
+        draw_limits(reading),
     )
 
 
@@ -161,19 +196,19 @@ def _element(check: CheckState) -> str:
     return check.id.partition("[")[2].removesuffix("]")
 
 
-def check_view(check: CheckState, rule: str, name: str = "") -> CheckView:
+def check_view(check: CheckState, name: str = "") -> CheckView:
     """Return one check as it is shown, under `name` where its place would not tell it from its likes."""
     return CheckView(
         place=name or ", ".join(check.places) or check.place,
         verdict=check.verdict,
         why="" if check.verdict is CheckVerdict.PASSED else check.why,
         time=show_duration(check.seconds) if check.started else "",
-        readings=tuple(reading_view(reading, rule) for reading in check.readings),
+        readings=tuple(reading_view(reading) for reading in check.readings),
         tables=tuple(table_view(table) for table in check.tables),
     )
 
 
-def tally(checks: Iterable[CheckState]) -> str:
+def tally(checks: Iterable[CheckState | CheckView]) -> str:
     """Return `12 passed, 1 failed`, worst first; what did not happen is not mentioned."""
     verdicts = [check.verdict for check in checks]
     numbers = [
@@ -193,7 +228,7 @@ def _is_quiet(check: CheckState) -> bool:
     return check.verdict is CheckVerdict.PASSED and not check.readings and not check.tables
 
 
-def _group(title: str, checks: Sequence[CheckState], rule: str) -> GroupView:
+def _group(title: str, checks: Sequence[CheckState]) -> GroupView:
     quiet = [check for check in checks if _is_quiet(check)]
     shown = [check for check in checks if not _is_quiet(check)]
     alike = len({check.place for check in checks}) < len(checks)
@@ -218,7 +253,7 @@ def _group(title: str, checks: Sequence[CheckState], rule: str) -> GroupView:
             (),
         )
         if len(same) > 1
-        else check_view(same[0], rule, _name(same[0], alike=alike))
+        else check_view(same[0], _name(same[0], alike=alike))
         for same in _alike(shown)
     ]
     return view
@@ -244,27 +279,38 @@ def stages(unit: UnitState) -> list[StageView]:
         by_title: dict[str, list[CheckState]] = {}
         for check in checks:
             by_title.setdefault(check.title, []).append(check)
-        groups = tuple(_group(title, same, unit.rule) for title, same in by_title.items())
-        views.append(
-            StageView(name, f"stage-{number}", worst(c.verdict for c in checks), tally(checks), groups)
-        )
+        groups = tuple(_group(title, same) for title, same in by_title.items())
+        rest = [
+            check
+            for same in by_title.values()
+            if worst(c.verdict for c in same) not in _OPEN
+            for check in same
+        ]
+        verdict = worst(check.verdict for check in checks)
+        views.append(StageView(name, f"stage-{number}", verdict, tally(checks), groups, tally(rest)))
     return views
 
 
 def reasons(unit: UnitState, views: Sequence[StageView]) -> tuple[list[Reason], int]:
-    """Return the findings, those of one check at several places in one line, and how many were left out."""
+    """Return what was found, each thing once with all its places and checks, and how many were left out."""
     anchors = {view.name: view.anchor for view in views}
     checks = {check.id: check for check in unit.checks}
-    found: dict[tuple[str, str], list[str]] = {}
+    found: dict[str, list[UnitFinding]] = {}
     for finding in unit.findings:
-        check = checks[finding.check]
-        key = (check.title if check.verdict is CheckVerdict.NOT_PERFORMED else check.id, finding.what)
-        found.setdefault(key, []).append(finding.place)
-    lines = [
-        Reason(join_truncated(places), what, checks[key].title, anchors[checks[key].stage])
-        for (key, what), places in found.items()
-    ]
+        found.setdefault(finding.what, []).append(finding)
+    lines = []
+    for what, findings in found.items():
+        by = [checks[finding.check] for finding in findings]
+        titles = dict.fromkeys((check.title, anchors[check.stage]) for check in by)
+        places = join_truncated(finding.place for finding in findings)
+        lines.append(Reason(places, what, tuple(titles), _deciding(by[0])))
     return lines[:_MOST_REASONS], max(len(lines) - _MOST_REASONS, 0)
+
+
+def _deciding(check: CheckState) -> ReadingView | None:
+    """Return the reading that a check failed with; None where it was no reading."""
+    bad = [reading for reading in check.readings if reading.verdict != "conforms"]
+    return reading_view(bad[0]) if bad else None
 
 
 def missing(unit: UnitState) -> list[tuple[str, str, str]]:
@@ -291,6 +337,8 @@ def headline(unit: UnitState, disposition: Disposition) -> str:
         missed = numbers[CheckVerdict.NOT_PERFORMED]
         if not missed:
             return f"Nothing failed in {count(total, 'check')}."
+        if missed == total:
+            return f"None of {count(total, 'check')} was performed."
         return f"Nothing failed, but {missed} of {count(total, 'check')} were not performed."
     return f"{count(numbers[CheckVerdict.STAND_FAULT], 'check')} ended with a fault of the stand."
 

@@ -15,7 +15,7 @@ from hilseq.reports.sanitize import environment, sanitize
 CAUTIONS = ALL_CAUTIONS[:4]
 
 
-class Line(Protocol):
+class PrintedLine(Protocol):
     """One thing to fit: what, where, and what helps to find it."""
 
     @property
@@ -34,7 +34,7 @@ class Line(Protocol):
         ...
 
 
-class Section(Protocol):
+class PrintedSection(Protocol):
     """Lines that are done together."""
 
     @property
@@ -43,12 +43,12 @@ class Section(Protocol):
         ...
 
     @property
-    def lines(self) -> Sequence[Line]:
+    def lines(self) -> Sequence[PrintedLine]:
         """Its lines."""
         ...
 
 
-def as_text(stand: str, description: str, sections: Sequence[Section]) -> str:
+def as_text(stand: str, description: str, sections: Sequence[PrintedSection]) -> str:
     """Return the sheet as text with a box to tick before each line."""
     lines = [f"Set-up sheet of stand {stand}: {description}", ""]
     lines += [f"Caution: {caution}" for caution in CAUTIONS]
@@ -69,7 +69,7 @@ def _environment() -> jinja2.Environment:
     return environment("hilseq.reports")
 
 
-def as_html(stand: str, description: str, sections: Sequence[Section]) -> str:
+def as_html(stand: str, description: str, sections: Sequence[PrintedSection]) -> str:
     """Return the sheet as one page that asks nothing of any other machine and runs no script."""
     page = _environment().get_template("setup_sheet.html.j2")
     return page.render(stand=stand, description=description, sections=sections, cautions=CAUTIONS)

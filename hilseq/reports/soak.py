@@ -64,7 +64,7 @@ class Series:
 
 
 @dataclass(frozen=True, slots=True)
-class Span:
+class TimeSpan:
     """A stretch of time in one mode (`stopped`, `held`, `live`, `off`), or one gap and its reason."""
 
     start: float
@@ -92,10 +92,12 @@ class SoakView:
     lasted: float
     samples: int
     series: Sequence[Series]
-    modes: Sequence[Span] = ()
-    gaps: Sequence[Span] = ()
+    modes: Sequence[TimeSpan] = ()
+    gaps: Sequence[TimeSpan] = ()
     events: Sequence[SoakEvent] = ()
     sentences: Sequence[str] = ()
+    #: Failures as the statistics count them: signs that came together are one; `events` holds each sign, gap and note.
+    incidents: int = 0
 
 
 def soak_of(folder: Path, run: RunState, unit: UnitState) -> SoakView | None:
@@ -130,7 +132,7 @@ def _view(soak: SoakState, samples: Samples, damage: str, resumed: Sequence[RunR
         *_uncounted(soak),
         *_knowledge(soak, samples, gaps, resumed, damage),
         *_statistics(soak, times, samples, case),
-        *_warmth(warm),
+        *_warmth(warm, gaps),
         *_bands(soak, times, samples, case),
         *_ports(soak),
     ]
@@ -143,6 +145,7 @@ def _view(soak: SoakState, samples: Samples, damage: str, resumed: Sequence[RunR
         gaps=gaps,
         events=_events(soak),
         sentences=sentences,
+        incidents=len(soak.incidents),
     )
 
 
@@ -186,7 +189,7 @@ def _course(soak: SoakState, lasted: float) -> list[str]:
 
 
 def _knowledge(
-    soak: SoakState, samples: Samples, gaps: Sequence[Span], resumed: Sequence[RunResumed], damage: str
+    soak: SoakState, samples: Samples, gaps: Sequence[TimeSpan], resumed: Sequence[RunResumed], damage: str
 ) -> list[str]:
     """Return how much is known: samples, gaps, overruns, and what happened to the files."""
     missed = 0 if soak.ended is None else soak.ended.missed
@@ -233,12 +236,12 @@ def _statistics(soak: SoakState, times: NDArray[np.float64], samples: Samples, c
         under = numbers.time_above(values, middle, period)
         test = above(middle, [event.case for event in firsts], under, running)
         # A case that stood at its median nearly all the time tells nothing about warmth.
-        if test is not None and under >= _LEAST_SHARE * running:
+        if test is not None and test.events_under and under >= _LEAST_SHARE * running:
             sentences.append(test.sentence(f"above {middle:.1f} °C (the median of the soak)", "event"))
     starts = [0.0, *(gap.end for gap in soak.gaps)]
     under = numbers.time_after(times[well], starts, NEAR_START, period)
     test = near_starts([event.since for event in firsts], starts, under, running)
-    if test is not None and len(starts) > 1:
+    if test is not None and test.events_under and len(starts) > 1:
         sentences.append(test.sentence("within 10 min of a start", "event"))
     return sentences
 
@@ -261,7 +264,7 @@ def _median(values: NDArray[np.float64]) -> float:
     return float(np.median(known)) if known.size else math.nan
 
 
-def _warmth(warm: numbers.WarmUp | None) -> list[str]:
+def _warmth(warm: numbers.WarmUp | None, gaps: Sequence[TimeSpan]) -> list[str]:
     if warm is None:
         return []
     sentences = []
@@ -275,7 +278,8 @@ def _warmth(warm: numbers.WarmUp | None) -> list[str]:
     if warm.steady is not None:
         sentences.append(f"It was steady from {show_duration(warm.steady)} on ({warm.criterion.name}).")
     else:
-        sentences.append(f"It was not seen to be steady before the first gap ({warm.criterion.name}).")
+        before = " before the first gap" if gaps else ""
+        sentences.append(f"It was not seen to be steady{before} ({warm.criterion.name}).")
     return sentences
 
 
@@ -333,12 +337,12 @@ def _events(soak: SoakState) -> list[SoakEvent]:
     return sorted(events, key=lambda event: event.at)
 
 
-def _gaps(soak: SoakState, times: NDArray[np.float64], period: float) -> list[Span]:
+def _gaps(soak: SoakState, times: NDArray[np.float64], period: float) -> list[TimeSpan]:
     """Return every stretch without samples, with its reason where the journal has one."""
     spans = []
     for start, end in numbers.gaps(times, period):
         why = next((gap.what for gap in soak.gaps if gap.start < end and gap.end > start), "overrun")
-        spans.append(Span(start, end, why))
+        spans.append(TimeSpan(start, end, why))
     return spans
 
 
@@ -382,8 +386,8 @@ def _curve(warm: numbers.WarmUp | None) -> Curve | None:
 
 
 def _modes(
-    soak: SoakState, times: NDArray[np.float64], samples: Samples, gaps: Sequence[Span], period: float
-) -> list[Span]:
+    soak: SoakState, times: NDArray[np.float64], samples: Samples, gaps: Sequence[TimeSpan], period: float
+) -> list[TimeSpan]:
     """Return the stretches in one mode as the unit reported it."""
     import numpy as np
 
@@ -395,7 +399,7 @@ def _modes(
     cuts = set(np.flatnonzero(np.diff(raw) != 0) + 1) | {int(np.searchsorted(times, end)) for end in breaks}
     edges = [0, *sorted(cuts - {0, len(times)}), len(times)]
     return [
-        Span(
+        TimeSpan(
             float(times[first]),
             float(times[last - 1]) + period,
             names.get(float(raw[first]), "not known"),

@@ -17,11 +17,11 @@ from hilseq.analysis.decimation import MinMaxDecimator, Numbers, decimate, stret
 from hilseq.quantities import show_duration
 from hilseq.reports import svg
 from hilseq.reports.formatting import scale_of
-from hilseq.reports.soak import Series, SoakEvent, Span
+from hilseq.reports.soak import Series, SoakEvent, TimeSpan
 
 #: The drawing is made for a sheet of paper; on a phone it scrolls inside its own frame.
 WIDTH, HEIGHT = 760.0, 216.0
-_PLOT, _STRIP = svg.Frame(64.0, 34.0, 748.0, 190.0), svg.Frame(64.0, 18.0, 748.0, 44.0)
+_PLOT, _STRIP = svg.PlotFrame(64.0, 34.0, 748.0, 190.0), svg.PlotFrame(64.0, 18.0, 748.0, 44.0)
 BUCKETS = 720
 #: What the script can zoom into: a minute each for a soak of three days.
 DETAIL = 4320
@@ -39,7 +39,7 @@ class TimeFrame:
     """What all plots of one soak share: the stretch of time, gaps and events."""
 
     end: float
-    gaps: Sequence[Span] = ()
+    gaps: Sequence[TimeSpan] = ()
     events: Sequence[SoakEvent] = ()
 
     def x(self, time: float) -> float:
@@ -74,7 +74,7 @@ def _range(series: Series, buckets: MinMaxDecimator) -> svg.Axis:
     return svg.Axis.around((low, high), _PLOT.bottom, _PLOT.top, air=0.06)
 
 
-def _window(frame: svg.Frame, parts: Iterable[Markup]) -> Markup:
+def _window(frame: svg.PlotFrame, parts: Iterable[Markup]) -> Markup:
     """Return the part of a plot that the script can zoom: its own drawing, stretched over the plot."""
     view = " ".join(svg.place(number) for number in (frame.left, frame.top, frame.width, frame.height))
     return svg.element(
@@ -90,13 +90,13 @@ def _window(frame: svg.Frame, parts: Iterable[Markup]) -> Markup:
     )
 
 
-def time_axis(time: TimeFrame, frame: svg.Frame) -> Markup:
+def time_axis(time: TimeFrame, frame: svg.PlotFrame) -> Markup:
     """Return the marks and labels of the time axis, as one group that a zoom redraws."""
     marks = frame.across((time.x(seconds), words) for seconds, words in time_steps(time.end))
     return svg.element("g", Markup().join(marks), class_="times", data_bottom=frame.bottom)
 
 
-def _marks(time: TimeFrame, frame: svg.Frame) -> list[Markup]:
+def _marks(time: TimeFrame, frame: svg.PlotFrame) -> list[Markup]:
     parts = []
     for gap in time.gaps:
         left, right = time.x(gap.start), time.x(gap.end)
@@ -191,7 +191,7 @@ _MODE_CLASSES = {"live": "mode-live", "held": "mode-held", "stopped": "mode-stop
 _STRIP_HEIGHT = 70.0
 
 
-def draw_modes(modes: Sequence[Span], frame: TimeFrame) -> Markup:
+def draw_modes(modes: Sequence[TimeSpan], frame: TimeFrame) -> Markup:
     """Return the strip of modes over time; each stretch wide enough carries its name."""
     spans: list[Markup] = []
     names: list[Markup] = []
@@ -219,7 +219,7 @@ def _crossed(left: float, right: float, frame: TimeFrame) -> bool:
     return any(frame.x(gap.start) < right and frame.x(gap.end) > left for gap in frame.gaps)
 
 
-def _modes_told(modes: Iterable[Span]) -> str:
+def _modes_told(modes: Iterable[TimeSpan]) -> str:
     total: dict[str, float] = {}
     for span in modes:
         total[span.what] = total.get(span.what, 0.0) + span.end - span.start

@@ -164,7 +164,7 @@ class Axis:
 
 
 @dataclass(frozen=True, slots=True)
-class Frame:
+class PlotFrame:
     """The rectangle of a plot."""
 
     left: float

@@ -36,7 +36,7 @@ _MAKER = re.compile(
 _EARLIER = re.compile(rb'<script type="application/json" id="earlier-runs">([^<]*)</script>')
 
 
-class Outcome(IntEnum):
+class VerifyOutcome(IntEnum):
     """What was found out; the numbers are the exit codes of `hilseq verify`."""
 
     GENUINE = 0
@@ -48,7 +48,7 @@ class Outcome(IntEnum):
 class Verification:
     """The outcome in words; `where` names line or byte, or is empty."""
 
-    outcome: Outcome
+    outcome: VerifyOutcome
     told: str
     kind: str = ""
     where: str = ""
@@ -122,11 +122,11 @@ def _sound(journal: Journal) -> RunState | Verification:
     """Return the run that a journal tells, or what is wrong with the journal or the samples that it has sealed."""
     if journal.broken:
         told = f"the journal was changed or is damaged: {journal.broken}; believe only what stands before"
-        return Verification(Outcome.NOT_GENUINE, told, "journal", journal.broken, journal.chain)
+        return Verification(VerifyOutcome.NOT_GENUINE, told, "journal", journal.broken, journal.chain)
     try:
         run = look_for_damage(run_state(journal), journal.path.parent)
     except ValueError as error:
-        return Verification(Outcome.NOT_GENUINE, str(error), "journal", "", journal.chain)
+        return Verification(VerifyOutcome.NOT_GENUINE, str(error), "journal", "", journal.chain)
     damage = [unit.damage for unit in run.units if unit.damage]
     if not damage:
         return run
@@ -135,7 +135,7 @@ def _sound(journal: Journal) -> RunState | Verification:
         "soak can no longer be seen in the samples; find the untouched file, then verify again"
     )
     where = ", ".join(one.split()[0] for one in damage)
-    return Verification(Outcome.NOT_GENUINE, told, "samples", where, run.chain)
+    return Verification(VerifyOutcome.NOT_GENUINE, told, "samples", where, run.chain)
 
 
 def _unlike(content: bytes, nearest: bytes, kind: str, run: RunState) -> Verification:
@@ -143,14 +143,14 @@ def _unlike(content: bytes, nearest: bytes, kind: str, run: RunState) -> Verific
     carried = {found.decode() for found in _CHAIN.findall(content)}
     if not carried:
         told = "this journal does not make this file, which carries no verification code of any run"
-        return Verification(Outcome.NOT_GENUINE, told, "", "", run.chain)
+        return Verification(VerifyOutcome.NOT_GENUINE, told, "", "", run.chain)
     if run.chain not in carried:
         code = short_code(min(carried))
         told = (
             f"the file belongs to another journal, or the journal was rewritten or continued: the file "
             f"carries {code}, this journal ends in {short_code(run.chain)}"
         )
-        return Verification(Outcome.NOT_GENUINE, told, kind, "verification code", run.chain)
+        return Verification(VerifyOutcome.NOT_GENUINE, told, kind, "verification code", run.chain)
     theirs, ours = _MAKER.search(content), _MAKER.search(nearest)
     if theirs and ours and theirs[1] != ours[1]:
         maker = sanitize(theirs[1].decode("latin-1"), 80)
@@ -158,10 +158,10 @@ def _unlike(content: bytes, nearest: bytes, kind: str, run: RunState) -> Verific
             f"the code fits, but the file says it was made by {maker}, and this is "
             f"{ours[1].decode('latin-1')}, which sets its pages differently: verify with that version"
         )
-        return Verification(Outcome.CANNOT_TELL, told, kind, "", run.chain)
+        return Verification(VerifyOutcome.CANNOT_TELL, told, kind, "", run.chain)
     where = _difference(content, nearest)
     return Verification(
-        Outcome.NOT_GENUINE,
+        VerifyOutcome.NOT_GENUINE,
         f"the file was changed after it was made, first at {where}",
         kind,
         where,
@@ -197,7 +197,7 @@ def verify(file: Path, run_folder: Path) -> Verification:
     if not candidates:
         raise UsageError(f"{file} is no report, certificate, label or summary of hilseq")
     if content.lstrip().startswith((b"%PDF-", b"<svg")) and (why := _unfinished(run)):
-        return Verification(Outcome.NOT_GENUINE, why, candidates[0].kind, "", run.chain)
+        return Verification(VerifyOutcome.NOT_GENUINE, why, candidates[0].kind, "", run.chain)
     made: dict[str, bytes] = {}
     for candidate in candidates:
         made[candidate.kind] = candidate.make()
@@ -205,7 +205,7 @@ def verify(file: Path, run_folder: Path) -> Verification:
             told = f"genuine: {file.name} is the {sanitize(candidate.kind, 120)} that this journal makes"
             if b'"earlier-runs">[]<' not in content and candidate.kind.startswith("report"):
                 told += " (its list of earlier runs comes from the records and is not covered)"
-            return Verification(Outcome.GENUINE, told, candidate.kind, "", run.chain)
+            return Verification(VerifyOutcome.GENUINE, told, candidate.kind, "", run.chain)
     kind = _nearest(content, made)
     return _unlike(content, made[kind], kind, run)
 
@@ -228,7 +228,7 @@ def _journal_itself(run: RunState) -> Verification:
         told = "the journal is sound as far as it goes, but it has no end: the run was killed, or still runs"
     else:
         told = "the journal is sound from its first line to its last; compare its code with the certificate's"
-    return Verification(Outcome.GENUINE, f"{told} ({short_code(run.chain)})", "journal", "", run.chain)
+    return Verification(VerifyOutcome.GENUINE, f"{told} ({short_code(run.chain)})", "journal", "", run.chain)
 
 
 def _content(file: Path) -> bytes:
@@ -243,7 +243,7 @@ def _content(file: Path) -> bytes:
 def as_json(result: Verification) -> dict[str, Any]:
     """Return the result for programs."""
     return {
-        "genuine": result.outcome is Outcome.GENUINE,
+        "genuine": result.outcome is VerifyOutcome.GENUINE,
         "outcome": result.outcome.name.lower().replace("_", " "),
         "kind": result.kind,
         "told": result.told,

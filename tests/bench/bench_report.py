@@ -18,7 +18,7 @@ from hilseq.journal.reader import read_journal, run_state
 from hilseq.journal.run_state import RunState
 from hilseq.journal.writer import JournalWriter
 from hilseq.reports.page import render
-from hilseq.reports.soak import Curve, Series, SoakEvent, SoakView, Span
+from hilseq.reports.soak import Curve, Series, SoakEvent, SoakView, TimeSpan
 from hilseq.verdicts import CheckVerdict
 from tests.journals import check_planned, run_started
 
@@ -60,7 +60,7 @@ def soak(samples: np.ndarray) -> SoakView:
             Series("supply voltage", "V", times, samples[:, 2]),
             Series("case temperature", "degC", times, samples[:, 3], fit=fit),
         ],
-        modes=[Span(0, SAMPLES, "live")],
+        modes=[TimeSpan(0, SAMPLES, "live")],
         events=[SoakEvent(3600.0 * number, "power cycle", "off for 10 s") for number in range(72)],
     )
 

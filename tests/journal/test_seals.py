@@ -13,7 +13,7 @@ from hilseq.journal import seals
 from hilseq.journal.reader import read_journal, run_state
 from hilseq.journal.samples import SampleWriter
 from hilseq.journal.writer import JournalWriter
-from hilseq.reports.verify import Outcome, verify
+from hilseq.reports.verify import VerifyOutcome, verify
 from tests.journals import run_started, soak_ended, soak_started, unit
 
 GONE = "is not there, which holds the samples of this soak: it was moved away or deleted"
@@ -101,7 +101,7 @@ def test_only_the_last_seal_counts_and_each_slot_has_its_own(tmp_path: Path) -> 
         file.write_bytes(file.read_bytes()[:-1])
         assert set(broken_seals(journal)) == set("AB"[: "AB".index(slot) + 1])
     result = verify(run / "journal.jsonl", run)
-    assert (result.outcome, result.where) == (Outcome.NOT_GENUINE, "samples-A.bin, samples-B.bin")
+    assert (result.outcome, result.where) == (VerifyOutcome.NOT_GENUINE, "samples-A.bin, samples-B.bin")
 
 
 def test_a_later_seal_replaces_an_earlier_one(tmp_path: Path) -> None:

@@ -21,7 +21,7 @@ from hilseq.records.database import Database, open_database
 from hilseq.records.history.part import pooled
 from hilseq.records.history.present import of_unit
 from hilseq.records.history.unit_history import unit_history, visits_of
-from hilseq.records.importing import Outcome, import_run
+from hilseq.records.importing import ImportOutcome, import_run
 from hilseq.records.synchronising import Synchronised, status, sync
 from hilseq.reports.verify import verify
 from hilseq.verdicts import CheckVerdict
@@ -81,7 +81,7 @@ def _told(url: str, serial: str = "SN-1") -> tuple[str, int]:
             return visit.disposition, connection.execute(sa.text("SELECT exit_code FROM runs")).scalar_one()
 
 
-def _outcomes(result: Synchronised) -> list[tuple[Outcome, str]]:
+def _outcomes(result: Synchronised) -> list[tuple[ImportOutcome, str]]:
     return [(one.outcome, one.samples_fault) for one in result.imported]
 
 
@@ -109,19 +109,19 @@ def test_a_sync_sees_that_the_evidence_has_changed(
     url: str, run: Path, runs: Path, damage: Callable[[Path], None]
 ) -> None:
     """The unit that shipped is incomplete, the other one still ships; restored, it ships again."""
-    assert _outcomes(sync(runs, url)) == [(Outcome.NEW, "")]
+    assert _outcomes(sync(runs, url)) == [(ImportOutcome.NEW, "")]
     assert (_told(url), _told(url, "SN-2")) == (("ship", 0), ("ship", 0))
     whole = (run / FILE).read_bytes()
     damage(run)
     assert int(verify(run / "journal.jsonl", run).outcome) == 1
     ((outcome, words),) = _outcomes(sync(runs, url))
-    assert outcome is Outcome.CHANGED
+    assert outcome is ImportOutcome.CHANGED
     assert words.startswith(f"{FILE} is ")
     assert words.endswith("; the records keep the minutes that they have")
     assert (_told(url), _told(url, "SN-2")) == (("incomplete", 3), ("ship", 3))
     assert _outcomes(sync(runs, url)) == []  # seen, and not read again
     (run / FILE).write_bytes(whole)
-    assert _outcomes(sync(runs, url)) == [(Outcome.CHANGED, "")]
+    assert _outcomes(sync(runs, url)) == [(ImportOutcome.CHANGED, "")]
     assert _told(url) == ("ship", 0)
 
 
@@ -144,14 +144,14 @@ def test_a_repair_stays_a_repair(url: str, runs: Path) -> None:
     sync(runs, url)
     _spoil(run)
     ((outcome, words),) = _outcomes(sync(runs, url))
-    assert outcome is Outcome.CHANGED
+    assert outcome is ImportOutcome.CHANGED
     assert FILE in words
     assert _told(url) == ("repair", 1)
 
 
 def test_what_is_damaged_when_it_comes_in_ships_nothing(url: str, run: Path, runs: Path) -> None:
     _spoil(run)
-    assert sync(runs, url).imported[0].outcome is Outcome.NEW
+    assert sync(runs, url).imported[0].outcome is ImportOutcome.NEW
     assert _told(url) == ("incomplete", 3)
     with open_database(url) as database:
         life = unit_history(database, "SN-1")
@@ -174,7 +174,7 @@ def test_a_copy_that_is_whole_vouches_for_one_that_is_not(
     assert _told(url) == ("ship", 0)
     with open_database(url) as database:
         again = import_run(database, bare)
-    assert again.outcome is Outcome.UNCHANGED
+    assert again.outcome is ImportOutcome.UNCHANGED
     assert again.samples_fault.endswith("; another copy of the run has them whole")
 
 
@@ -201,7 +201,7 @@ def test_an_older_copy_says_nothing_of_the_samples(database: Database, run: Path
     (early / "journal.jsonl").write_bytes(b"".join(lines[:-1]))
     import_run(database, run)
     (run / FILE).touch()
-    assert import_run(database, early).outcome is Outcome.UNCHANGED
+    assert import_run(database, early).outcome is ImportOutcome.UNCHANGED
     (visit,) = visits_of(database, "RH-16", "SN-1")
     assert visit.disposition == "ship"
 
@@ -215,7 +215,7 @@ def test_records_from_before_are_looked_at_once(tmp_path: Path, run: Path, runs:
         connection.execute(sa.text("ALTER TABLE visits DROP COLUMN damage"))
         connection.execute(sa.text("UPDATE alembic_version SET version_num = '0001'"))
     _spoil(run)
-    assert [outcome for outcome, _ in _outcomes(sync(runs, url))] == [Outcome.CHANGED]
+    assert [outcome for outcome, _ in _outcomes(sync(runs, url))] == [ImportOutcome.CHANGED]
     assert _told(url) == ("incomplete", 3)
     assert sync(runs, url).unchanged == 1
 

@@ -14,7 +14,7 @@ import pytest
 from hilseq.errors import UsageError
 from hilseq.records.database import Database, open_database
 from hilseq.records.history import present
-from hilseq.records.history.answer import Answer, Table, as_csv, as_json, plain, render
+from hilseq.records.history.answer import Answer, AnswerTable, as_csv, as_json, plain, render
 from hilseq.records.history.calibration_due import Due, calibrations_due
 from hilseq.records.history.part import first_pass, pareto, pooled
 from hilseq.records.history.reading import reading_history
@@ -371,5 +371,5 @@ def test_hostile_text_stays_text_in_every_form(database: Database, make_run: Any
 
 @pytest.mark.parametrize("formula", ["=cmd()", "+1+cmd()", "-1+cmd()", "@cmd()", "\t=cmd()"])
 def test_a_spreadsheet_is_given_no_formula(formula: str) -> None:
-    told = as_csv(Answer("", [], [Table("", ("place", "value"), [(formula, -1.5)])]))
+    told = as_csv(Answer("", [], [AnswerTable("", ("place", "value"), [(formula, -1.5)])]))
     assert told.splitlines()[1].lstrip('"') == f"'{formula},-1.5"

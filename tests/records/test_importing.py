@@ -15,7 +15,7 @@ import sqlalchemy as sa
 
 from hilseq.errors import UsageError
 from hilseq.records.database import Database, JournalRefused, NothingToImport, open_database
-from hilseq.records.importing import Outcome, import_run
+from hilseq.records.importing import ImportOutcome, import_run
 from hilseq.records.tables import metadata
 
 MakeRun = Callable[..., Path]
@@ -51,7 +51,7 @@ def test_a_run_comes_in_with_all_it_says(
         events=[("left", "mode left", "live to held")],
     )
     imported = import_run(database, run)
-    assert (imported.outcome, imported.state) == (Outcome.NEW, "whole")
+    assert (imported.outcome, imported.state) == (ImportOutcome.NEW, "whole")
     assert everything(database) == {
         "stands": 1, "units": 1, "runs": 1, "visits": 1, "checks": 2, "findings": 2, "series": 2,
         "readings": 2, "events": 1, "soak_minutes": 0, "exposures": 0,
@@ -63,7 +63,7 @@ def test_the_same_run_again_changes_nothing(database: Database, make_run: MakeRu
     run = make_run()
     import_run(database, run)
     before = everything(database)
-    assert import_run(database, run).outcome is Outcome.UNCHANGED
+    assert import_run(database, run).outcome is ImportOutcome.UNCHANGED
     assert everything(database) == before
 
 
@@ -80,10 +80,10 @@ def test_a_run_that_grew_replaces_its_beginning(
     run = make_run()
     early = _beginning(run, tmp_path / "early", 3)
     first = import_run(database, early)
-    assert (first.outcome, first.state) == (Outcome.NEW, "interrupted")
+    assert (first.outcome, first.state) == (ImportOutcome.NEW, "interrupted")
     grown = import_run(database, run)
-    assert (grown.outcome, grown.state, grown.key) == (Outcome.GROWN, "whole", first.key)
-    assert import_run(database, early).outcome is Outcome.UNCHANGED
+    assert (grown.outcome, grown.state, grown.key) == (ImportOutcome.GROWN, "whole", first.key)
+    assert import_run(database, early).outcome is ImportOutcome.UNCHANGED
     assert everything(database)["runs"] == everything(database)["visits"] == 1
 
 
@@ -207,7 +207,7 @@ def test_hostile_text_comes_in_and_is_only_text(
         ],
         events=[("left", HOSTILE, HOSTILE)],
     )
-    assert import_run(database, run).outcome is Outcome.NEW
+    assert import_run(database, run).outcome is ImportOutcome.NEW
     assert everything(database)["readings"] == 2
 
 

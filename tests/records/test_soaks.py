@@ -14,7 +14,7 @@ from hilseq.journal.samples import SampleWriter
 from hilseq.journal.writer import JournalWriter
 from hilseq.records.database import Database
 from hilseq.records.history.part import pooled
-from hilseq.records.importing import Outcome, import_run
+from hilseq.records.importing import ImportOutcome, import_run
 from hilseq.verdicts import CheckVerdict
 from tests.journals import check_planned, run_started, soak_event, soak_started, unit
 
@@ -74,7 +74,7 @@ def test_samples_that_were_changed_are_left_out_and_said(
     content[-40] ^= 1
     file.write_bytes(content)
     imported = import_run(database, run)
-    assert imported.outcome is Outcome.NEW
+    assert imported.outcome is ImportOutcome.NEW
     assert imported.samples_fault == (
         "samples-a.bin is damaged: only 178 of the 180 samples that the journal has sealed can be read; "
         "the records have no minutes of it from here"
@@ -100,7 +100,7 @@ def test_a_copy_without_samples_may_come_first(
     assert "samples-a.bin is not there" in first.samples_fault
     assert minutes_of(database, first.key) == []
     again = import_run(database, run)
-    assert (again.outcome, again.samples_fault) == (Outcome.CHANGED, "")
+    assert (again.outcome, again.samples_fault) == (ImportOutcome.CHANGED, "")
     assert len(minutes_of(database, first.key)) > 0
 
 
@@ -113,7 +113,7 @@ def test_samples_that_are_damaged_later_are_said_and_cost_no_minute(
     minutes = minutes_of(database, first.key)
     (run / "samples-a.bin").write_bytes(b"")
     again = import_run(database, run)
-    assert again.outcome is Outcome.CHANGED
+    assert again.outcome is ImportOutcome.CHANGED
     assert again.samples_fault.endswith("damaged or replaced; the records keep the minutes that they have")
     assert minutes_of(database, first.key) == minutes
 

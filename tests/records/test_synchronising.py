@@ -12,7 +12,7 @@ import sqlalchemy as sa
 
 from hilseq.errors import UsageError
 from hilseq.records.database import Database, open_database
-from hilseq.records.importing import Outcome, import_run
+from hilseq.records.importing import ImportOutcome, import_run
 from hilseq.records.soak_minutes import keep_rollups
 from hilseq.records.synchronising import status, sync
 from hilseq.records.tables import runs
@@ -27,7 +27,7 @@ def _runs(run: Path) -> Path:
 def test_everything_that_waits_comes_in_once(url: str, make_run: MakeRun) -> None:
     runs = [make_run(serial=f"SN-{number}") for number in range(3)]
     first = sync(_runs(runs[0]), url)
-    assert [imported.outcome for imported in first.imported] == [Outcome.NEW] * 3
+    assert [imported.outcome for imported in first.imported] == [ImportOutcome.NEW] * 3
     again = sync(_runs(runs[0]), url)
     assert (again.imported, again.unchanged, again.waiting, again.warning) == ([], 3, [], "")
 
@@ -48,7 +48,7 @@ def test_a_run_that_goes_on_is_taken_again(url: str, make_run: MakeRun) -> None:
     file.write_bytes(b"".join(whole.splitlines(keepends=True)[:3]))
     assert sync(_runs(run), url).imported[0].state == "interrupted"
     file.write_bytes(whole)
-    assert sync(_runs(run), url).imported[0].outcome is Outcome.GROWN
+    assert sync(_runs(run), url).imported[0].outcome is ImportOutcome.GROWN
 
 
 def test_one_bad_journal_does_not_keep_the_others_out(url: str, make_run: MakeRun) -> None:
@@ -104,7 +104,7 @@ def test_rollups_of_a_soak_are_kept_beside_the_run(
         keep_rollups(connection, run_id, rows)
         keep_rollups(connection, run_id, again)
     file.write_bytes(whole)
-    assert import_run(database, run).outcome is Outcome.GROWN
+    assert import_run(database, run).outcome is ImportOutcome.GROWN
     kept = minutes_of(database, key)
     assert [(row[1], row[0], row[2]) for row in kept] == [
         ("case", 0, 60), ("current", 0, 60), ("current", 1, 59), ("current", 2, 60),

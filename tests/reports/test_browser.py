@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import base64
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -9,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pytest
 
-from hilseq.reports.soak import Series, SoakEvent, SoakView, Span
+from hilseq.reports.soak import Series, SoakEvent, SoakView, TimeSpan
 
 if TYPE_CHECKING:
     from tests.chromium import Browser
@@ -28,8 +30,9 @@ def page(bad: Path, tmp_path: Path, page_of: Callable[..., str]) -> Path:
         lasted=36_000,
         samples=36_000,
         series=[Series("supply current", "A", times, 0.12 + 0.01 * (times > 18_000))],
-        modes=[Span(0, 18_000, "live"), Span(18_000, 36_000, "held")],
+        modes=[TimeSpan(0, 18_000, "live"), TimeSpan(18_000, 36_000, "held")],
         events=[SoakEvent(18_000, "mode left", "left live for held")],
+        incidents=1,
     )
     path = tmp_path / "report.html"
     path.write_text(page_of(bad, soak=soak), encoding="utf-8")
@@ -56,7 +59,7 @@ def test_the_zoom_shows_a_shorter_time_and_comes_back(browser: Browser, page: Pa
     browser.value("document.querySelector('[data-zoom=in]').click()")
     assert browser.value(shown) == "Shown: 2 h 30 min to 7 h 30 min"
     assert browser.value(view) != whole
-    browser.value("document.querySelector('[data-zoom=later]').click()")
+    browser.value("document.querySelector('[data-zoom=right]').click()")
     assert browser.value(shown) == "Shown: 5 h 0 min to 10 h 0 min"
     browser.value("document.querySelector('[data-at]').click()")
     assert browser.value(shown) == "Shown: 4 h 30 min to 5 h 30 min"
@@ -116,7 +119,7 @@ def test_text_has_the_contrast_that_wcag_asks_for(browser: Browser, page: Path) 
           let worst = 99;
           for (const e of document.querySelectorAll("main *:not(svg):not(svg *)")) {
             const own = [...e.childNodes].filter((n) => n.nodeType === 3);
-            if (!own.join_truncated((n) => n.textContent.trim())) continue;
+            if (!own.some((n) => n.textContent.trim())) continue;
             const pair = [light(getComputedStyle(e).color), light(ground(e))];
             const [a, b] = pair.sort((x, y) => y - x);
             worst = Math.min(worst, (a + 0.05) / (b + 0.05));
@@ -124,3 +127,42 @@ def test_text_has_the_contrast_that_wcag_asks_for(browser: Browser, page: Path) 
           return worst; })()"""
     )
     assert worst >= 4.5
+
+
+def test_two_defects_are_printed_on_four_pages_at_the_most(
+    browser: Browser, bad: Path, tmp_path: Path, page_of: Callable[..., str]
+) -> None:
+    """What passed is one line on paper too; what somebody opened on the screen is printed."""
+    path = tmp_path / "report.html"
+    path.write_text(page_of(bad), encoding="utf-8")
+    browser.open(path, 1200)
+    assert 1 < _pages(browser) <= 4
+
+
+def _pages(browser: Browser) -> int:
+    data = base64.b64decode(browser.ask("Page.printToPDF", preferCSSPageSize=True)["data"])
+    return len(re.findall(rb"/Type\s*/Page\b", data))
+
+
+def test_checks_are_found_by_word_and_by_verdict(browser: Browser, page: Path) -> None:
+    """What is asked for is opened, the rest is out of the way; without a question all is as before."""
+    browser.open(page, 1200)
+    seen = (
+        "[...document.querySelectorAll('.group')].filter(g => g.checkVisibility())"
+        ".map(g => g.querySelector('h4').textContent)"
+    )
+    first = browser.value(seen)
+    assert any("The output drops little" in title for title in first)
+    assert not any("The output follows" in title for title in first)
+    ask = (
+        "(() => {{ const f = document.getElementById('{}'); f.value = '{}'; "
+        "f.dispatchEvent(new Event('input')); }})()"
+    )
+    browser.value(ask.format("find", "output drops"))
+    assert [title.split("failed ")[-1].strip() for title in browser.value(seen)] == [
+        "The output drops little when on"
+    ]
+    browser.value(ask.format("find", ""))
+    browser.value(ask.format("show", "not-performed"))
+    assert ["The port carries" in title for title in browser.value(seen)] == [True]
+    assert browser.complaints() == []

@@ -132,7 +132,9 @@ def test_hostile_text_of_any_length_still_fits_on_one_page(story: Callable[..., 
     told = story(run=evil, stand=evil, units=[unit])
     for number in range(20):
         told.instrument(name=f"{number}{evil}", what=evil, identity=evil, certificate=evil, due=evil)
-        told.check(evil, stage=f"{number}{evil}", place=evil, verdict="failed", why=evil, places=[evil])
+        told.check(
+            evil, stage=f"{number}{evil}", place=evil, verdict="failed", why=f"{number}{evil}", places=[evil]
+        )
     run = _record(told.end(1))
     pdf = certificate(run, run.units[0])
     assert _pages(pdf) == 1

@@ -35,11 +35,10 @@ def _parts(drawing: str, class_: str) -> list[ET.Element]:
 
 def test_the_mark_is_between_the_limits_where_the_reading_is() -> None:
     left, right = (
-        float(part.get("x1", ""))
-        for part in _parts(check_drawings.draw_limits(_reading(), "guarded"), "limit")
+        float(part.get("x1", "")) for part in _parts(check_drawings.draw_limits(_reading()), "limit")
     )
     for value in (0.0, 2.5, 5.0, 10.0):
-        (mark,) = _parts(check_drawings.draw_limits(_reading(value), "guarded"), "disc")
+        (mark,) = _parts(check_drawings.draw_limits(_reading(value)), "disc")
         assert float(mark.get("cx", "")) == pytest.approx(left + (right - left) * value / 10, abs=0.02)
 
 
@@ -47,19 +46,18 @@ def test_the_mark_is_between_the_limits_where_the_reading_is() -> None:
     ("verdict", "shape"), [("conforms", "disc"), ("marginal", "diamond"), ("fails", "cross")]
 )
 def test_each_verdict_has_a_shape_of_its_own(verdict: str, shape: str) -> None:
-    drawing = check_drawings.draw_limits(_reading(verdict=verdict), "guarded")
+    drawing = check_drawings.draw_limits(_reading(verdict=verdict))
     assert [name for name in ("disc", "diamond", "cross") if _parts(drawing, name)] == [shape]
 
 
 def test_the_guard_band_is_hatched_under_the_guarded_rule_only() -> None:
-    assert len(_parts(check_drawings.draw_limits(_reading(), "guarded"), "guard")) == 2
-    assert not _parts(check_drawings.draw_limits(_reading(rule="simple"), "simple"), "guard")
-    assert not _parts(check_drawings.draw_limits(_reading(rule="simple"), "guarded"), "guard")
-    assert len(_parts(check_drawings.draw_limits(_reading(low=None), "guarded"), "guard")) == 1
+    assert len(_parts(check_drawings.draw_limits(_reading()), "guard")) == 2
+    assert not _parts(check_drawings.draw_limits(_reading(rule="simple")), "guard")
+    assert len(_parts(check_drawings.draw_limits(_reading(low=None)), "guard")) == 1
 
 
 def test_a_reading_far_outside_becomes_an_arrow_at_the_edge() -> None:
-    drawing = check_drawings.draw_limits(_reading(1e9, verdict="fails"), "guarded")
+    drawing = check_drawings.draw_limits(_reading(1e9, verdict="fails"))
     assert _parts(drawing, "cross")
     assert "outside" in drawing
 
@@ -75,7 +73,7 @@ def test_any_reading_can_be_drawn_inside_its_frame(
     value: float, uncertainty: float | None, low: float | None, high: float | None, verdict: str
 ) -> None:
     drawing = check_drawings.draw_limits(
-        _reading(value, uncertainty=uncertainty, low=low, high=high, verdict=verdict), "guarded"
+        _reading(value, uncertainty=uncertainty, low=low, high=high, verdict=verdict)
     )
     if low is None and high is None:
         assert drawing == ""
@@ -89,7 +87,7 @@ def test_any_reading_can_be_drawn_inside_its_frame(
 
 @pytest.mark.parametrize("value", ["nan", "inf", math.nan, "twelve"])
 def test_a_value_that_is_no_number_has_limits_but_no_mark(value: float | str) -> None:
-    drawing = check_drawings.draw_limits(_reading(value), "guarded")
+    drawing = check_drawings.draw_limits(_reading(value))
     assert not _parts(drawing, "mark")
     assert "no number" in drawing
 
@@ -147,6 +145,18 @@ def test_a_fine_curve_is_not_hidden_by_its_marks(points: int, marks: int) -> Non
     rows = [[0.001 * number, number * number] for number in range(points)]
     drawing = check_drawings.draw_curve(_table("waveform", ["time s", "current A"], rows))
     assert drawing.count('class="point"') == marks + 1
+
+
+def test_volts_and_amperes_never_share_an_axis() -> None:
+    rows = [[0, 24.0, 0.1, 0.3], [1, 24.1, 0.2, 0.3], [2, 24.0, 0.1, 0.3]]
+    drawing = check_drawings.draw_curve(
+        _table("start", ["time s", "voltage V", "current A", "limit A"], rows)
+    )
+    frames = [(float(part.get("y", "")), float(part.get("height", ""))) for part in _parts(drawing, "frame")]
+    assert len(frames) == 2
+    (limit,) = _parts(drawing, "limit")
+    heights = [float(y) for y in re.findall(r"[ML][\d.]+ ([\d.]+)", limit.get("d", ""))]
+    assert all(frames[1][0] <= y <= sum(frames[1]) for y in heights)  # the limit is where the current is
 
 
 @given(st.floats(-1e5, 1e5))

@@ -25,7 +25,7 @@ def _fields(
     ("fields", "value", "limits"),
     [
         ({}, "108.3 mA ± 1.2 mA", "85 to 135 mA"),
-        (_fields("degC", 57.25, 0.5, None, 70.0), "57.2 degC ± 0.5 degC", "at most 70 degC"),
+        (_fields("degC", 57.25, 0.5, None, 70.0), "57.2 °C ± 0.5 °C", "at most 70 °C"),
         (_fields("V", 23.9871, 0.02, 20.4, 28.8), "23.987 V ± 0.020 V", "20.4 to 28.8 V"),
         (_fields("", 3, 0.0, 3.0, 3.0), "3 (exact)", "exactly 3"),
         (_fields("s", 3.1, None, None, 4.0), "3.1 s", "at most 4 s"),

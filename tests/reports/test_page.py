@@ -254,3 +254,36 @@ def test_checks_at_the_same_place_are_told_apart_by_what_they_do(
     said = read_page(page_of(told.end(1))).said()
     assert "Passed at stopped to held; see below for the others." in said
     assert "live to held it did not" in said
+
+
+def test_what_failed_is_open_and_what_passed_is_folded(bad: Path, page_of: Page) -> None:
+    """A person reads in a minute what matters; everything else is one click away, and in the text."""
+    text = page_of(bad)
+    folded = "".join(re.findall(r"<details><summary>.*?</details>\n</section>", text, re.DOTALL))
+    assert "The output follows" in folded
+    assert "The output drops little when on" not in folded
+    assert "The port carries frames both ways" in folded
+
+
+def test_one_thing_found_by_several_checks_is_said_once(story: Any, page_of: Page, read_page: Read) -> None:
+    told = story()
+    for title, place in (
+        ("Configuration kept", "memory"),
+        ("Configuration kept for long", "memory"),
+        ("Output follows", "q05"),
+    ):
+        told.check(title, place=place, verdict="failed", why="two words differ")
+    said = read_page(page_of(told.end(1))).said()
+    assert "memory, q05 : two words differ found by: Configuration kept ; " in said
+    assert "Configuration kept for long ; Output follows" in said
+
+
+def test_where_nothing_was_done_nothing_is_counted_as_done(
+    story: Any, page_of: Page, read_page: Read
+) -> None:
+    told = story()
+    for number in range(3):
+        told.check("A check", place=f"q{number}", verdict="not performed", why="the stand was not ready")
+    said = read_page(page_of(told.end(3))).said()
+    assert "None of 3 checks was performed." in said
+    assert "3 of 3" not in said

@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 
 from hilseq.analysis.decimation import decimate, stretches
 from hilseq.reports import soak_plots
-from hilseq.reports.soak import Curve, Series, SoakEvent, SoakView, Span
+from hilseq.reports.soak import Curve, Series, SoakEvent, SoakView, TimeSpan
 
 DAYS = 259_200
 
@@ -78,7 +78,7 @@ def test_nothing_is_drawn_across_a_gap() -> None:
     times = [float(second) for second in range(1000)]
     values = [1.0 if not 400 <= second < 600 else float("nan") for second in range(1000)]
     series = Series("voltage", "V", times, values)
-    frame = soak_plots.TimeFrame(1000.0, gaps=[Span(400.0, 600.0, "lost")])
+    frame = soak_plots.TimeFrame(1000.0, gaps=[TimeSpan(400.0, 600.0, "lost")])
     drawing = soak_plots.draw(series, frame, soak_plots.overview(soak_plots.fine(series, frame)))
     root = ET.fromstring(drawing)
     means = [element.get("d", "") for element in root.iter() if element.get("class") == "mean"]
@@ -140,9 +140,14 @@ def three_days() -> SoakView:
             Series("supply voltage", "V", times, 24 + rng.normal(0, 0.005, DAYS)),
             Series("case temperature", "degC", times, temperature, fit=fit),
         ],
-        modes=[Span(0, 42_120, "live"), Span(42_120, 43_000, "held"), Span(43_000, 259_200, "live")],
-        gaps=[Span(100_000, 104_000, "the I/O simulator did not answer")],
+        modes=[
+            TimeSpan(0, 42_120, "live"),
+            TimeSpan(42_120, 43_000, "held"),
+            TimeSpan(43_000, 259_200, "live"),
+        ],
+        gaps=[TimeSpan(100_000, 104_000, "the I/O simulator did not answer")],
         events=[SoakEvent(42_120, "mode left", "left live for held, case 57.3 degC, fault 0x21 at q05")],
+        incidents=1,
         sentences=["Left live once in 72 h."],
     )
 

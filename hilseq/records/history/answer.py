@@ -25,7 +25,7 @@ _FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
 
 @dataclass(frozen=True, slots=True)
-class Table:
+class AnswerTable:
     """Rows under named columns; numbers as they are, dates in UTC.
 
     `brief` names the columns shown where room is short; empty for all.
@@ -44,7 +44,7 @@ class Answer:
 
     title: str
     sentences: list[str]
-    tables: list[Table]
+    tables: list[AnswerTable]
     drawings: list[Markup] = field(default_factory=list)
     data: Any = None
 

@@ -13,9 +13,9 @@ from hilseq.records.history.part import Pareto
 from hilseq.records.history.reading import Chart
 from hilseq.records.history.scope import Quantity
 from hilseq.records.history.stands import StandValue
-from hilseq.records.history.unit_history import Trend, UnitVisit
+from hilseq.records.history.unit_history import ReadingTrend, UnitVisit
 from hilseq.reports import svg
-from hilseq.reports.formatting import DISPOSITION_SIGNS, Scale, scale_of
+from hilseq.reports.formatting import DISPOSITION_SIGNS, DisplayScale, scale_of
 from hilseq.verdicts import Disposition
 
 WIDTH = 760.0
@@ -28,7 +28,7 @@ _MARK, _RISE = 2.8, 4.0
 _WORDS = 122.0
 
 
-def brief(shown: Scale, value: float) -> str:
+def brief(shown: DisplayScale, value: float) -> str:
     """Return a number of a statistic: three digits say all it knows."""
     return f"{value * shown.factor:.3g}"
 
@@ -53,7 +53,7 @@ def control_chart(chart: Chart) -> Markup:
     drawn = [limits.lower, limits.upper] if limits else []
     span = max(values) - min(values) or abs(values[0]) or 1.0
     near = [v for v in (last.low, last.high) if v is not None and min(values) - span < v < max(values) + span]
-    above, below = svg.Frame(_LEFT, 24.0, _RIGHT, 190.0), svg.Frame(_LEFT, 214.0, _RIGHT, 290.0)
+    above, below = svg.PlotFrame(_LEFT, 24.0, _RIGHT, 190.0), svg.PlotFrame(_LEFT, 214.0, _RIGHT, 290.0)
     upper = svg.Axis.around([*values, *drawn, *near], above.bottom, above.top)
     ranges = [abs(b - a) for a, b in pairwise(values)]
     highest = [limits.upper_range] if limits else []
@@ -91,25 +91,35 @@ def pareto_bars(found: Pareto) -> Markup:
     causes = found.causes[:_MOST_BARS]
     if not causes:
         return Markup()
-    left, most = 300.0, max(cause.units for cause in causes)
-    title = "Units by place and kind of failure (share of findings so far)"
+    frame = svg.PlotFrame(300.0, 40.0, _RIGHT - 20, 40.0 + _BAR * len(causes))
+    units = svg.Axis(0.0, max(cause.units for cause in causes), frame.left, frame.right)
+    share = svg.Axis(0.0, 1.0, frame.left, frame.right)
+    title = "Failures by place and check: units affected (bars), share of all findings so far (line)"
     parts = [svg.label(title, 4, 14, "name")]
+    parts += [svg.line(x, frame.top, x, frame.bottom, "grid") for _, x in share.steps(5)]
+    parts += [
+        svg.label(f"{100 * step:g} %", x, frame.top - 5, "number", anchor="middle")
+        for step, x in share.steps(5)
+    ]
     for number, cause in enumerate(causes):
-        top = 26 + number * _BAR
-        width = (_RIGHT - left - 90) * cause.units / most
-        words = f"{cause.place}: {cause.kind}"
-        parts.append(svg.label(words[:46], left - 8, top + 13, "number", anchor="end"))
-        parts.append(svg.box(left, top, width, _BAR - 6, "bar"))
-        share = f"{cause.units} ({percent(cause.cumulative, 0)})"
-        parts.append(svg.label(share, left + width + 6, top + 13, "number"))
+        top = frame.top + number * _BAR
+        words = f"{cause.place}: {cause.kind} failed"
+        parts.append(svg.label(words[:46], frame.left - 8, top + 15, "number", anchor="end"))
+        parts.append(svg.box(frame.left, top + 2, units(cause.units) - frame.left, _BAR - 6, "bar"))
+        parts.append(svg.label(str(cause.units), units(cause.units) - 5, top + 15, "in-bar", anchor="end"))
+    way = [
+        (share(cause.cumulative), frame.top + (number + 0.5) * _BAR) for number, cause in enumerate(causes)
+    ]
+    parts.append(svg.path(way, "cumulative"))
+    parts += [svg.element("circle", cx=x, cy=y, r=2.5, class_="cumulative") for x, y in way]
     told = "; ".join(f"{cause.place} {cause.kind}: {cause.units} units" for cause in causes[:5])
-    size = (WIDTH, 30 + _BAR * len(causes))
+    size = (WIDTH, frame.bottom + 6)
     return svg.drawing(size, title, told, parts, "plot")
 
 
 def share_bar(low: float, share: float, high: float, title: str) -> Markup:
     """Draw a share between its exact bounds on a line from 0 to 100 %."""
-    frame, middle = svg.Frame(30.0, 20.0, 724.0, 62.0), 44.0
+    frame, middle = svg.PlotFrame(30.0, 20.0, 724.0, 62.0), 44.0
     x = svg.Axis(0.0, 1.0, frame.left, frame.right)
     parts = [svg.label(title, 4, 14, "name"), svg.line(frame.left, middle, frame.right, middle, "grid")]
     parts.append(svg.box(x(low), middle - 8, x(high) - x(low), 16, "bounds"))
@@ -138,12 +148,12 @@ def visits_line(visits: Sequence[UnitVisit]) -> Markup:
     return svg.drawing((WIDTH, 72.0), f"The last {len(shown)} visits", told, parts, "plot")
 
 
-def trend_line(trend: Trend) -> Markup:
+def trend_line(trend: ReadingTrend) -> Markup:
     """Draw one reading over a unit's visits, with its limits."""
     values = [point.value for point in trend.points]
     last = trend.points[-1]
     shown = scale_of(trend.quantity.unit, values)
-    frame = svg.Frame(_LEFT, 24.0, _RIGHT, 110.0)
+    frame = svg.PlotFrame(_LEFT, 24.0, _RIGHT, 110.0)
     scale = svg.Axis.around([*values, last.low, last.high], frame.bottom, frame.top)
     parts = frame.upwards(scale, 4, shown.factor)
     for height, words in ((last.low, "lower limit"), (last.high, "upper limit")):
@@ -170,7 +180,7 @@ def stand_strips(quantity: Quantity, values: Sequence[StandValue]) -> Markup:
     """Draw one strip of dots per stand on a common scale, the median as a bar."""
     stands = sorted({value.stand for value in values})
     shown = scale_of(quantity.unit, [value.value for value in values])
-    frame = svg.Frame(150.0, 24.0, _RIGHT, 24.0 + _STRIP * len(stands))
+    frame = svg.PlotFrame(150.0, 24.0, _RIGHT, 24.0 + _STRIP * len(stands))
     x = svg.Axis.around([value.value for value in values], frame.left, frame.right)
     unit = f" ({shown.unit})" if shown.unit else ""
     parts = [svg.label(f"{title_of(quantity)}{unit}", 4, 14, "name")]

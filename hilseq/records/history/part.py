@@ -154,7 +154,7 @@ def pareto(database: Database, part: str, *, blames: str = "unit", simulated: bo
 
 
 @dataclass(frozen=True, slots=True)
-class Starts:
+class PooledStarts:
     """`share` of the starts succeeded; `proven` is the probability exceeded at the one-sided confidence."""
 
     units: int
@@ -166,7 +166,7 @@ class Starts:
 
 
 @dataclass(frozen=True, slots=True)
-class Soaks:
+class PooledSoaks:
     """Hours under load and faults in them; `interval.upper` is infinite after no fault."""
 
     units: int
@@ -183,8 +183,8 @@ class Pooled:
     part: str
     simulated: bool
     confidence: float
-    starts: Starts | None
-    soaks: Soaks | None
+    starts: PooledStarts | None
+    soaks: PooledSoaks | None
 
 
 def pooled(database: Database, part: str, *, confidence: float = 0.95, simulated: bool = False) -> Pooled:
@@ -223,19 +223,19 @@ def pooled(database: Database, part: str, *, confidence: float = 0.95, simulated
     )
 
 
-def _starts(amount: float, failed: int, of_units: int, confidence: float) -> Starts | None:
+def _starts(amount: float, failed: int, of_units: int, confidence: float) -> PooledStarts | None:
     starts = round(amount)
     if starts < 1:
         return None
     good = starts - failed
     interval = clopper_pearson(good, starts, confidence)
     proven = reliability_shown(starts, confidence, failed)
-    return Starts(of_units, starts, failed, good / starts, interval, proven)
+    return PooledStarts(of_units, starts, failed, good / starts, interval, proven)
 
 
-def _soaks(amount: float, faults: int, of_units: int, confidence: float) -> Soaks | None:
+def _soaks(amount: float, faults: int, of_units: int, confidence: float) -> PooledSoaks | None:
     if amount <= 0:
         return None
     hours = float(f"{amount:.12g}")  # two databases add in different orders
     interval = mtbf_interval(hours, faults, confidence)
-    return Soaks(of_units, hours, faults, interval, mtbf_lower(hours, faults, confidence))
+    return PooledSoaks(of_units, hours, faults, interval, mtbf_lower(hours, faults, confidence))

@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 
 from hilseq.records.history import drawings
-from hilseq.records.history.answer import Answer, Table, percent
+from hilseq.records.history.answer import Answer, AnswerTable, percent
 from hilseq.records.history.calibration_due import CalibrationDue, Due
 from hilseq.records.history.drawings import brief
 from hilseq.records.history.part import FirstPass, Pareto, Pooled
@@ -14,7 +14,7 @@ from hilseq.records.history.reading import Chart, ReadingHistory
 from hilseq.records.history.retested import Retested
 from hilseq.records.history.stands import StandComparison, StandRow
 from hilseq.records.history.unit_history import UnitHistory, UnitVisit
-from hilseq.reports.formatting import Scale, count, join_truncated, scale_of, symbol
+from hilseq.reports.formatting import DisplayScale, count, join_truncated, scale_of, symbol
 
 #: A pass within so many hours of a failure leaves little time for a repair.
 SOON_HOURS = 24.0
@@ -68,8 +68,8 @@ def of_unit(lives: Sequence[UnitHistory]) -> Answer:
         title=f"Unit history: {lives[0].serial}",
         sentences=sentences,
         tables=[
-            Table("Visits", columns, rows, brief=("date", "stand", "kind", "disposition", "findings")),
-            Table(
+            AnswerTable("Visits", columns, rows, brief=("date", "stand", "kind", "disposition", "findings")),
+            AnswerTable(
                 "Readings that moved most, in widths of their limits",
                 ("reading", "visits", "first", "last", "unit", "moved"),
                 moved,
@@ -102,14 +102,14 @@ def of_part(first: FirstPass, causes: Pareto, stand_faults: Pareto, proof: Poole
         title=f"Part {first.part}",
         sentences=sentences,
         tables=[
-            Table(
+            AnswerTable(
                 "Where and how units failed, commonest first",
                 ("place", "stage", "kind", "units", "findings", "share", "cumulative"),
                 rows,
                 "no unit failed",
                 ("place", "kind", "units", "findings", "cumulative"),
             ),
-            Table("Visits", ("disposition", "visits"), list(first.dispositions.items())),
+            AnswerTable("Visits", ("disposition", "visits"), list(first.dispositions.items())),
         ],
         drawings=pictures,
         data={"first_pass": first, "pareto": causes, "stand_faults": stand_faults, "pooled": proof},
@@ -180,7 +180,7 @@ def of_reading(history: ReadingHistory) -> Answer:
         title=f"{history.name} of part {history.part}",
         sentences=sentences,
         tables=[
-            Table(
+            AnswerTable(
                 "Spread",
                 (
                     *("place", "check", "unit", "values", "units", "mean", "deviation"),
@@ -189,7 +189,7 @@ def of_reading(history: ReadingHistory) -> Answer:
                 rows,
                 brief=("place", "check", "unit", "values", "mean", "deviation", "marginal", "failed"),
             ),
-            Table(
+            AnswerTable(
                 "Rule violations (Western Electric, Statistical Quality Control Handbook, 1956)",
                 ("reading", "date", "stand", "serial", "value", "unit", "rule"),
                 struck,
@@ -227,7 +227,7 @@ def of_retested(found: Sequence[Retested], part: str | None) -> Answer:
         title="Units retested until they passed" + (f": part {part}" if part else ""),
         sentences=sentences,
         tables=[
-            Table(
+            AnswerTable(
                 "Soonest after a failure first",
                 (
                     *("part", "serial", "failed", "undecided", "last failed", "passed"),
@@ -267,7 +267,7 @@ def of_calibrations_due(found: Sequence[CalibrationDue], within_days: int) -> An
         title="Calibration due",
         sentences=sentences,
         tables=[
-            Table(
+            AnswerTable(
                 "By the calibration each had when last used",
                 (
                     *("state", "due", "stand", "instrument", "what", "identity", "certificate"),
@@ -313,7 +313,7 @@ def of_stands(compared: StandComparison) -> Answer:
         title=f"Stand against stand: {compared.name} of part {compared.part}",
         sentences=sentences,
         tables=[
-            Table(
+            AnswerTable(
                 "Each stand against all others",
                 (
                     *(
@@ -344,7 +344,7 @@ def of_stands(compared: StandComparison) -> Answer:
     )
 
 
-def _quantity(shown: Scale, value: float) -> str:
+def _quantity(shown: DisplayScale, value: float) -> str:
     return f"{brief(shown, value)} {shown.unit}".strip()
 
 

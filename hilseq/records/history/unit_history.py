@@ -20,7 +20,7 @@ _LEAST_VALUES = 2
 
 
 @dataclass(frozen=True, slots=True)
-class Found:
+class VisitFinding:
     """One finding of a visit; `blames` is `unit` or `stand`."""
 
     place: str
@@ -42,7 +42,7 @@ class UnitVisit:
     disposition: str
     checks: int
     not_performed: int
-    findings: list[Found]
+    findings: list[VisitFinding]
     damage: str = ""
 
 
@@ -58,7 +58,7 @@ class TrendPoint:
 
 
 @dataclass(frozen=True, slots=True)
-class Trend:
+class ReadingTrend:
     """A reading over the visits, the last value of each; `moved` is its span in widths of its limits."""
 
     quantity: Quantity
@@ -73,7 +73,7 @@ class UnitHistory:
     part: str
     serial: str
     visits: list[UnitVisit]
-    trends: list[Trend]
+    trends: list[ReadingTrend]
 
 
 def unit_history(database: Database, serial: str, part: str | None = None) -> list[UnitHistory]:
@@ -136,13 +136,13 @@ def _visits(connection: Connection, unit_id: int) -> list[UnitVisit]:
             .group_by(checks.c.visit_id)
         )
     }
-    faults: dict[int, list[Found]] = {number: [] for number in told}
+    faults: dict[int, list[VisitFinding]] = {number: [] for number in told}
     for row in connection.execute(
         sa.select(findings)
         .where(findings.c.visit_id.in_(of_unit))
         .order_by(findings.c.visit_id, findings.c.position)
     ):
-        faults[row.visit_id].append(Found(row.place, row.what, row.stage, row.kind, row.blames))
+        faults[row.visit_id].append(VisitFinding(row.place, row.what, row.stage, row.kind, row.blames))
     return [
         UnitVisit(
             run=row.run,
@@ -160,7 +160,7 @@ def _visits(connection: Connection, unit_id: int) -> list[UnitVisit]:
     ]
 
 
-def _trends(connection: Connection, unit_id: int) -> list[Trend]:
+def _trends(connection: Connection, unit_id: int) -> list[ReadingTrend]:
     query = (
         sa.select(
             *quantity,
@@ -183,7 +183,7 @@ def _trends(connection: Connection, unit_id: int) -> list[Trend]:
     for *key, started, visit, value, low, high, verdict in connection.execute(query):
         values.setdefault(Quantity(*key), {})[visit] = TrendPoint(started, value, low, high, verdict)
     trends = [
-        Trend(key, _moved(list(points.values())), list(points.values()))
+        ReadingTrend(key, _moved(list(points.values())), list(points.values()))
         for key, points in values.items()
         if len(points) >= _LEAST_VALUES
     ]
