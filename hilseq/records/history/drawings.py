@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from itertools import pairwise
 from statistics import median
@@ -22,10 +23,19 @@ WIDTH = 760.0
 _LEFT, _RIGHT = 74.0, 748.0
 _MOST_BARS = 15
 _BAR = 22.0
+#: Letters that fit beside a bar.
+_LABEL = 42
 #: Size of the marks, and the height of a letter above its line.
 _MARK, _RISE = 2.8, 4.0
 #: Room at the left of a chart for the words of its lines.
 _WORDS = 122.0
+
+
+def span(shown: DisplayScale, low: float, high: float) -> str:
+    """Return `108.06 to 108.34 mA`, with as many decimals as tell the two ends apart."""
+    width = abs(high - low) * shown.factor
+    decimals = min(max(1 - math.floor(math.log10(width)), 0), 9) if 0 < width < math.inf else 3
+    return f"{low * shown.factor:.{decimals}f} to {high * shown.factor:.{decimals}f} {shown.unit}".strip()
 
 
 def brief(shown: DisplayScale, value: float) -> str:
@@ -103,8 +113,18 @@ def pareto_bars(found: Pareto) -> Markup:
     ]
     for number, cause in enumerate(causes):
         top = frame.top + number * _BAR
-        words = f"{cause.place}: {cause.kind} failed"
-        parts.append(svg.label(words[:46], frame.left - 8, top + 15, "number", anchor="end"))
+        words = f"{cause.place}: {cause.title}"
+        if len(words) > _LABEL:
+            words = f"{words[: _LABEL - 1]}\u2026"
+        parts.append(
+            svg.label(
+                words,
+                frame.left - 8,
+                top + 15,
+                "number",
+                anchor="end",
+            )
+        )
         parts.append(svg.box(frame.left, top + 2, units(cause.units) - frame.left, _BAR - 6, "bar"))
         parts.append(svg.label(str(cause.units), units(cause.units) - 5, top + 15, "in-bar", anchor="end"))
     way = [
@@ -112,7 +132,7 @@ def pareto_bars(found: Pareto) -> Markup:
     ]
     parts.append(svg.path(way, "cumulative"))
     parts += [svg.element("circle", cx=x, cy=y, r=2.5, class_="cumulative") for x, y in way]
-    told = "; ".join(f"{cause.place} {cause.kind}: {cause.units} units" for cause in causes[:5])
+    told = "; ".join(f"{cause.place}, {cause.title}: {cause.units} units" for cause in causes[:5])
     size = (WIDTH, frame.bottom + 6)
     return svg.drawing(size, title, told, parts, "plot")
 

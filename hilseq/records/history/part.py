@@ -19,7 +19,7 @@ from hilseq.analysis.counted import Interval, clopper_pearson, mtbf_interval, mt
 from hilseq.records.database import Database
 from hilseq.records.history.scope import in_order, of_part, require_part
 from hilseq.records.rows import COLD_STARTS, SOAK_HOURS
-from hilseq.records.tables import exposures, findings, runs, units, visits
+from hilseq.records.tables import checks, exposures, findings, runs, units, visits
 from hilseq.verdicts import Disposition
 
 # -- first-pass yield ----------------------------------------------------------------------------------
@@ -98,11 +98,15 @@ def first_pass(
 
 @dataclass(frozen=True, slots=True)
 class Cause:
-    """One place and kind of failure; `share` is of all findings, `cumulative` up to and with this one."""
+    """One place and kind of failure; `share` is of all findings, `cumulative` up to and with this one.
+
+    `title` is what the check is called now.
+    """
 
     place: str
     stage: str
     kind: str
+    title: str
     findings: int
     units: int
     share: float
@@ -138,15 +142,25 @@ def pareto(database: Database, part: str, *, blames: str = "unit", simulated: bo
         .where(of_part(part, simulated=simulated), findings.c.blames == blames)
         .group_by(findings.c.place, findings.c.stage, findings.c.kind)
     )
+    newest = (
+        sa.select(sa.func.max(checks.c.id))
+        .join(visits, visits.c.id == checks.c.visit_id)
+        .join(units, units.c.id == visits.c.unit_id)
+        .where(of_part(part, simulated=simulated))
+        .group_by(checks.c.stage, checks.c.kind)
+    )
+    named = sa.select(checks.c.stage, checks.c.kind, checks.c.title).where(checks.c.id.in_(newest))
     with database.reading() as connection:
         require_part(connection, part, simulated=simulated)
         rows = [tuple(row) for row in connection.execute(query)]
+        titles = {(stage, kind): title for stage, kind, title in connection.execute(named)} if rows else {}
     rows.sort(key=lambda row: (-row[4], -row[3], row[:3]))
     total = sum(row[3] for row in rows)
     causes, seen = [], 0
     for place, stage, kind, number, affected in rows:
         seen += number
-        causes.append(Cause(place, stage, kind, number, affected, number / total, seen / total))
+        title = titles.get((stage, kind)) or kind
+        causes.append(Cause(place, stage, kind, title, number, affected, number / total, seen / total))
     return Pareto(part, blames, simulated, total, causes)
 
 

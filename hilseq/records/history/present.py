@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from hilseq.records.history import drawings
 from hilseq.records.history.answer import Answer, AnswerTable, percent
 from hilseq.records.history.calibration_due import CalibrationDue, Due
-from hilseq.records.history.drawings import brief
+from hilseq.records.history.drawings import brief, span
 from hilseq.records.history.part import FirstPass, Pareto, Pooled
 from hilseq.records.history.reading import Chart, ReadingHistory
 from hilseq.records.history.retested import Retested
@@ -95,7 +95,7 @@ def of_part(first: FirstPass, causes: Pareto, stand_faults: Pareto, proof: Poole
         pictures.append(drawings.share_bar(first.low, first.share, first.high, "First-pass yield"))
     pictures.append(drawings.pareto_bars(causes))
     rows = [
-        (one.place, one.stage, one.kind, one.units, one.findings, one.share, one.cumulative)
+        (one.place, one.stage, one.title, one.units, one.findings, one.share, one.cumulative)
         for one in causes.causes
     ]
     return Answer(
@@ -104,10 +104,10 @@ def of_part(first: FirstPass, causes: Pareto, stand_faults: Pareto, proof: Poole
         tables=[
             AnswerTable(
                 "Where and how units failed, commonest first",
-                ("place", "stage", "kind", "units", "findings", "share", "cumulative"),
+                ("place", "stage", "check", "units", "findings", "share", "cumulative"),
                 rows,
                 "no unit failed",
-                ("place", "kind", "units", "findings", "cumulative"),
+                ("place", "check", "units", "findings", "cumulative"),
             ),
             AnswerTable("Visits", ("disposition", "visits"), list(first.dispositions.items())),
         ],
@@ -206,7 +206,7 @@ def _chart_words(chart: Chart) -> str:
     if chart.limits is None:
         return f"{title}: too few values, or all alike: no control limits."
     shown = scale_of(chart.quantity.unit, [chart.limits.centre, chart.limits.upper])
-    limits = f"{brief(shown, chart.limits.lower)} to {brief(shown, chart.limits.upper)} {shown.unit}".strip()
+    limits = span(shown, chart.limits.lower, chart.limits.upper)
     state = (
         f"{count(len(chart.signals), 'rule violation')}: not in control" if chart.signals else "in control"
     )
@@ -362,7 +362,7 @@ def _stand_words(row: StandRow) -> str:
     way = "above" if row.shift > 0 else "below"
     bounds = ""
     if row.low is not None and row.high is not None:
-        bounds = f" (95 %: {brief(shown, row.low)} to {_quantity(shown, row.high)})"
+        bounds = f" (95 %: {span(shown, row.low, row.high)})"
     if row.uncertainty is None:
         meaning = "the stands state no uncertainty to hold it against"
     elif row.beyond_uncertainty:
