@@ -142,7 +142,9 @@ def prepared() -> Iterator[None]:
         yield
         return
     context = multiprocessing.get_context("forkserver")
-    context.set_forkserver_preload(["__main__", "hilseq_sim.__main__", "hilseq_sim.world.build"])
+    context.set_forkserver_preload(
+        ["__main__", "hilseq_sim.__main__", "hilseq_sim.world.build", "scipy.special"]
+    )
     ours, theirs = socket.socketpair()
     process = context.Process(target=_await_command_line, args=(theirs,))
     process.start()

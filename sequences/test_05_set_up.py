@@ -59,6 +59,12 @@ def test_inputs_at_zero(readiness: Readiness) -> None:
 
 
 @pytest.mark.needs("stand.loopbacks")
+def test_late_reads(readiness: Readiness) -> None:
+    """What the I/O serves is no older than the stand file says, or than a stand may wait for."""
+    require(readiness.late_reads())
+
+
+@pytest.mark.needs("stand.loopbacks")
 def test_loopbacks(readiness: Readiness) -> None:
     """Loop-backs of the stand.
 

@@ -24,6 +24,13 @@ def coverage_command(
         int, typer.Option(min=0, metavar="N", help="Draws of severity and place for each kind.")
     ] = 4,
     seed: Annotated[int, typer.Option(metavar="S", help="The same seed draws the same cases.")] = 0,
+    ideal_timing: Annotated[
+        bool,
+        typer.Option(
+            "--ideal-timing",
+            help="Let no instrument take any time, instead of drawing scans, lags and answers.",
+        ),
+    ] = False,
     json_file: Annotated[
         Path | None, typer.Option("--json", metavar="FILE", help="Write the table as JSON.")
     ] = None,
@@ -65,10 +72,18 @@ def coverage_command(
     files = [word for word in words if Path(word).exists()]
     options = [word for word in words if word not in files]
     asked = campaign_of(
-        {"kinds": kind or [], "units": units, "draws": draws, "seed": seed, "words": options},
+        {
+            "kinds": kind or [],
+            "units": units,
+            "draws": draws,
+            "seed": seed,
+            "words": options,
+            "ideal_timing": ideal_timing,
+        },
         [stand, unit, *map(Path, files)],
     )
-    name = "-".join([f"seed{seed}", f"{draws}x", f"{units}good", *(kind or ["all"])])[:80]
+    timing = ["ideal"] if ideal_timing else []
+    name = "-".join([f"seed{seed}", f"{draws}x", f"{units}good", *timing, *(kind or ["all"])])[:80]
     path = out or Path("runs") / f"coverage-{name}.jsonl"
     finished = RowFile(path, asked)
     bench = campaign.Bench(
@@ -77,6 +92,7 @@ def coverage_command(
         next(iter(load_stand(stand).slots)),
         partial(_visit, sequence or [], stand),
         load_profile(unit).soak is not None,
+        real_timing=not ideal_timing,
     )
     if finished.rows:
         typer.echo(f"{len(finished.rows)} of {len(cases)} visits were made before ({path})", err=True)

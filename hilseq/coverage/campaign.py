@@ -38,6 +38,8 @@ class Bench:
     slot: str
     run_visit: RunVisit
     soaks: bool = False
+    #: Whether the instruments take their time, drawn from the seed of each visit.
+    real_timing: bool = True
 
 
 def run_campaign(
@@ -138,6 +140,7 @@ def visit_options(bench: Bench, case: Case) -> list[str]:
     options = ["--stand", str(bench.stand), f"--unit={bench.slot}={bench.unit}"]
     options += [f"--serial={bench.slot}=CV-{case.number:06d}"]
     options += ["--simulate", "--seed", str(case.seed)]
+    options += ["--real-timing"] * bench.real_timing
     if case.warm and bench.soaks:
         options += ["--soak", f"--soak-duration={_WARM}"]
     return [*options, f"--defect={case.spec}"] if case.defect else options

@@ -69,6 +69,8 @@ class SignalBank:
     ) -> None:
         self.signals = dict(signals)
         self._channels = channels
+        #: By I/O simulator, how old its reads may be, s: as measured, or else as the stand file says.
+        self.scan_times: dict[str, float] = {}
         self._clock = clock
         self._conditions = conditions or Conditions(clock)
         self._calibrations = calibrations or {}
@@ -87,6 +89,20 @@ class SignalBank:
         """
         key = tuple(self.signals if names is None else names)
         return snapshot(self.readers(key), key)
+
+    def lag(self, names: Iterable[str]) -> float:
+        """Return how much later than their terminals these signals may show them, s: scan and sensor together."""
+        mine = (self.signals[name] for name in names)
+        return max((self.scan_times.get(s.io, 0.0) + (s.lag or 0.0) for s in mine), default=0.0)
+
+    def fresh(self, names: Iterable[str]) -> dict[str, float]:
+        """Return a snapshot of some signals that shows what is at their terminals now: their lag is waited for.
+
+        Whatever is judged on one look is looked at so; `snapshot` and `read` look at once and may show the past.
+        """
+        wanted = tuple(names)
+        self._clock.sleep(self.lag(wanted))
+        return self.snapshot(wanted)
 
     def readers(self, names: Iterable[str]) -> list[SnapshotReader]:
         """Return the planned reads of these signals, one for each device, to be made together with others."""
@@ -108,8 +124,11 @@ class SignalBank:
         return self.measure_many((name,))[name]
 
     def measure_many(self, names: Iterable[str]) -> dict[str, Measured]:
-        """Return several signals, read together, with their standard uncertainties, each in its unit."""
-        values = self.snapshot(names)
+        """Return several signals, read together, with their standard uncertainties, each in its unit.
+
+        They show what is at their terminals now: their lag is waited for.
+        """
+        values = self.fresh(names)
         return {
             name: Measured(value, self.signals[name].unit, self.uncertainty(name, value))
             for name, value in values.items()
@@ -133,8 +152,8 @@ class SignalBank:
         """Write one signal, verify it by reading back and let its terminal settle."""
         self.write_many({name: value})
 
-    def write_many(self, values: Mapping[str, float]) -> None:
-        """Write signals, verify them by reading back and let the terminals settle.
+    def write_many(self, values: Mapping[str, float], *, settle: bool = True) -> None:
+        """Write signals, verify them by reading back and, unless told otherwise, let the terminals settle.
 
         Adjacent addresses go in one request. No order is promised: where it matters, call twice. Raises
         StandFault when a signal is sensed, does not hold the value, or does not read back as written.
@@ -144,7 +163,8 @@ class SignalBank:
                 raise StandFault(f"signal {name} senses {self.signals[name].senses} and is never written")
         for channels, mine in self._by_device(values):
             channels.write_many({name: values[name] for name in mine})
-        self._clock.sleep(max((self.signals[name].settle for name in values), default=0.0))
+        if settle:
+            self._clock.sleep(max((self.signals[name].settle for name in values), default=0.0))
 
     def check_drives(self, names: Iterable[str]) -> None:
         """Raise InstrumentReset when drives no longer hold what was last written to them.

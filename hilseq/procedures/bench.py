@@ -18,6 +18,7 @@ from hilseq.journal.entries import InstrumentIdentified
 from hilseq.procedures.bench_instruments import Instruments
 from hilseq.procedures.bench_unit import unit_in
 from hilseq.procedures.operator import Nobody, Operator
+from hilseq.procedures.scan_time import ReadAge, measure_read_age
 from hilseq.procedures.unit import Unit
 from hilseq.procedures.wiring import Wiring, served_by
 
@@ -75,6 +76,9 @@ class Bench:
             )
             for slot, profile in profiles.items()
         }
+        self.signals.scan_times.update({name: io.scan_time or 0.0 for name, io in stand.io.items()})
+        #: By I/O simulator, how old its reads were seen to be.
+        self.read_ages: dict[str, ReadAge] = {}
         #: Slot -> why its part of the stand could not be made ready.
         self.unusable: dict[str, StandFault] = {}
 
@@ -103,9 +107,30 @@ class Bench:
             try:
                 self.signals.release(Wiring(self.stand, slot).drives())
                 unit.supply.prepare()
-                unit.modes.prepare()
             except StandFault as fault:
                 self.unusable[slot] = fault
+        self._measure_read_ages()
+        for slot, unit in self.units.items():
+            if slot not in self.unusable:
+                try:
+                    unit.modes.prepare()
+                except StandFault as fault:
+                    self.unusable[slot] = fault
+
+    def _measure_read_ages(self) -> None:
+        """Learn how old reads may be, before anything is judged by them; the drives are at rest afterwards."""
+        for name in self.instruments.io:
+            served = served_by(self.stand, f"io {name}") & set(self.slots)
+            if served and served <= self.unusable.keys():
+                continue
+            try:
+                age = measure_read_age(name, self.stand, self.signals, self.clock)
+            except StandFault as fault:
+                self.unusable.update(dict.fromkeys(served - self.unusable.keys(), fault))
+                continue
+            if age is not None:
+                self.read_ages[name] = age
+                self.signals.scan_times[name] = max(age.seconds, age.stated or 0.0)
 
     def unit(self, slot: str) -> Unit:
         """Return the unit in a slot. Raises the StandFault that makes its part of the stand unusable."""

@@ -7,6 +7,7 @@ Inputs and outputs are treated alike: commanded on one side, seen on the other.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Protocol
@@ -24,6 +25,8 @@ MOST_FOLLOW_UPS = 16
 PATIENCE = 5.0
 #: Looks during one settling time while a delay is measured, and how far beyond it is looked.
 _LOOKS, _BEYOND = 10, 1.5
+#: Times a delay is measured where the stand sees late; spread over its lag by the golden ratio, they narrow it down.
+_REPEATS, _GOLDEN = 12, 0.6180339887498949
 
 
 class Points(Protocol):
@@ -33,12 +36,17 @@ class Points(Protocol):
     #: Longest time until every point follows, s.
     settle: float
 
+    @property
+    def lag(self) -> float:
+        """How much later than it happens a change may be seen, s."""
+        ...
+
     def command(self, *on: str) -> None:
         """Command the named points on and all others off, without waiting for the unit."""
         ...
 
     def seen(self) -> dict[str, bool]:
-        """Return for each point whether it is seen on."""
+        """Return for each point whether it is seen on, by a look at once."""
         ...
 
 
@@ -48,6 +56,8 @@ class PatternRun:
 
     names: tuple[str, ...]
     settle: float
+    #: How late a change may be seen, s.
+    lag: float
     vectors: list[Vector] = field(default_factory=list)
     responses: list[Vector] = field(default_factory=list)
     diagnosis: Diagnosis = field(default_factory=lambda: Diagnosis((), 0))
@@ -56,7 +66,8 @@ class PatternRun:
 
     def faults(self) -> dict[str, str]:
         """Return what is wrong with each point that is at fault, in words that name its companions."""
-        found = dict.fromkeys(sorted(self.late), f"follows only later than {1e3 * self.settle:g} ms")
+        seen = f", as seen by channels that may be {1e3 * self.lag:.0f} ms late" if self.lag else ""
+        found = dict.fromkeys(sorted(self.late), f"follows only later than {1e3 * self.settle:g} ms{seen}")
         found = {name: f"{name} {words}" for name, words in found.items()}
         for site in self.diagnosis.sites:
             words = site.sentence(self.names)
@@ -100,7 +111,7 @@ def _bits(vector: Vector) -> str:
 
 def run_patterns(points: Points, clock: Clock) -> PatternRun:
     """Run the patterns and measure the delays; all points are commanded off afterwards."""
-    run = PatternRun(points.names, points.settle)
+    run = PatternRun(points.names, points.settle, points.lag)
     vectors = shortest_complete(len(points.names))
     try:
         run.vectors = list(vectors)
@@ -142,7 +153,7 @@ def _second_look(points: Points, clock: Clock, run: PatternRun) -> None:
 
 def _apply(points: Points, clock: Clock, vector: Vector, patience: float) -> Vector:
     points.command(*(name for name, on in zip(points.names, vector, strict=True) if on))
-    clock.sleep(patience * points.settle)
+    clock.sleep(patience * points.settle + points.lag)
     seen = points.seen()
     return tuple(seen[name] for name in points.names)
 
@@ -153,34 +164,46 @@ def _delays(points: Points, clock: Clock) -> dict[str, Measured]:
     All points are switched at once and looked at until each has followed, so that many take as long as one.
     """
     points.command()
-    clock.sleep(PATIENCE * points.settle)
-    to_on, to_off = (_changes(points, clock, level=level) for level in (True, False))
+    clock.sleep(PATIENCE * points.settle + points.lag)
+    to_on, to_off = _windows(points, clock, level=True), _windows(points, clock, level=False)
+    for number in range(1, _REPEATS if points.lag else 1):
+        for windows, level in ((to_on, True), (to_off, False)):
+            clock.sleep(points.settle + points.lag * (number * _GOLDEN % 1.0))
+            for name, (earliest, latest) in _windows(points, clock, level=level).items():
+                known = windows.get(name, (0.0, math.inf))
+                windows[name] = max(known[0], earliest), min(known[1], latest)
+    finest = points.settle / _LOOKS
     return {
-        name: max(to_on[name], to_off[name], key=lambda delay: delay.value)
+        name: max(
+            (_between(*to_on[name], finest), _between(*to_off[name], finest)), key=lambda delay: delay.value
+        )
         for name in points.names
         if name in to_on and name in to_off
     }
 
 
-def _changes(points: Points, clock: Clock, *, level: bool) -> dict[str, Measured]:
-    """Switch all points to `level`; return the time each took, from the command to the change seen.
+def _between(earliest: float, latest: float, finest: float) -> Measured:
+    """Return a time that lies between two, s: rectangular, width / sqrt 12 (GUM 4.3.7)."""
+    return Measured(0.5 * (earliest + latest), "s", resolution(max(latest - earliest, finest)))
 
-    Known between the last look that saw the old level and the first that saw the new one: rectangular,
-    width / sqrt 12 (GUM 4.3.7). Sending the command takes time itself and widens that.
+
+def _windows(points: Points, clock: Clock, *, level: bool) -> dict[str, tuple[float, float]]:
+    """Switch all points to `level`; return between which times each followed, s from the command.
+
+    Known between the last look that saw the old level, which may be old by the lag of the stand, and the first that
+    saw the new one. Sending the command takes time itself and widens that.
     """
     sending = clock.now()
     points.command(*(points.names if level else ()))
     sent = clock.now()
     waiting = dict.fromkeys(points.names, sent)
-    found: dict[str, Measured] = {}
-    while waiting and clock.now() - sent <= _BEYOND * points.settle:
+    found: dict[str, tuple[float, float]] = {}
+    while waiting and clock.now() - sent <= _BEYOND * points.settle + points.lag:
         asked = clock.now()
         seen = points.seen()
         answered = clock.now()
         for name in [name for name in waiting if seen[name] is level]:
-            earliest, latest = max(0.0, waiting.pop(name) - sent), answered - sending
-            width = max(latest - earliest, points.settle / _LOOKS)
-            found[name] = Measured(0.5 * (earliest + latest), "s", resolution(width))
+            found[name] = max(0.0, waiting.pop(name) - points.lag - sent), answered - sending
         waiting = dict.fromkeys(waiting, asked)
         clock.sleep(points.settle / _LOOKS)
     return found

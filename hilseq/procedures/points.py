@@ -63,14 +63,20 @@ class Outputs:
         self._clock.sleep(self.settle)
         return self.sensed()
 
+    @property
+    def lag(self) -> float:
+        """How much later than its terminal the stand may show an output, s."""
+        return self._signals.lag(sensor.name for sensor in self._sensors.values())
+
     def sensed(self) -> dict[str, bool]:
-        """Return for each output whether the stand senses it on."""
-        seen = self._signals.snapshot(sensor.name for sensor in self._sensors.values())
-        return {name: sensor.band.counts_as_on(seen[sensor.name]) for name, sensor in self._sensors.items()}
+        """Return for each output whether the stand senses it on now: the lag of its channels is waited for."""
+        self._clock.sleep(self.lag)
+        return self.seen()
 
     def seen(self) -> dict[str, bool]:
-        """Return the same under the name that inputs and outputs share."""
-        return self.sensed()
+        """Return for each output whether its channel shows it on, at once."""
+        seen = self._signals.snapshot(sensor.name for sensor in self._sensors.values())
+        return {name: sensor.band.counts_as_on(seen[sensor.name]) for name, sensor in self._sensors.items()}
 
     def volts(self) -> dict[str, Measured]:
         """Return the voltage at each terminal that the stand measures, V, by one look at all of them."""
@@ -93,6 +99,8 @@ class Inputs:
         clock: Clock,
     ) -> None:
         self.names = tuple(points)
+        #: The unit reports its inputs itself.
+        self.lag = 0.0
         #: Longest time until every report follows, s.
         self.settle = max((point.settle for point in points.values()), default=0.0)
         self._reports = reports

@@ -90,6 +90,7 @@ class Readiness:
             "interlocks": self.interlocks,
             "supply at zero": self.supplies_at_zero,
             "I/O at zero": self.senses_at_zero,
+            "late reads": self.late_reads,
             "loop-backs": self.loopbacks,
             "ports": self.ports,
             "addresses": self.addresses,
@@ -152,7 +153,7 @@ class Readiness:
         """Whatever senses an output of a unit without power reads zero, within its accuracy."""
         for slot in self.slots:
             senses = {n: s for n, s in Wiring(self._stand, slot).senses().items() if _zero_without_power(s)}
-            seen = self._bench.signals.snapshot(tuple(senses)) if senses else {}
+            seen = self._bench.signals.fresh(senses) if senses else {}
             wrong = {n: value for n, value in seen.items() if not self._reads_zero(n, value)}
             for name, value in wrong.items():
                 words = f"shows {value:.4g} {senses[name].unit}".rstrip() + ", though the unit has no power"
@@ -166,6 +167,23 @@ class Readiness:
         if signals.signals[name].is_bit:
             return not LOGIC.counts_as_on(value)
         return agree(value, 0.0, largest_error(signals.uncertainty(name, 0.0)))
+
+    def late_reads(self) -> Looks:
+        """What each I/O simulator serves is no older than the stand file says, or than a stand may wait for."""
+        for name in self._bench.instruments.io:
+            part, age = f"io {name}", self._bench.read_ages.get(name)
+            if not self._mine(part):
+                continue
+            if age is None:
+                yield Look(
+                    "late reads",
+                    part,
+                    None,
+                    "it has no loop-back by which the age of its reads shows",
+                    (part,),
+                )
+            else:
+                yield Look("late reads", part, age.right, age.words, (part,))
 
     def loopbacks(self) -> Looks:
         """Every path of the stand back into itself follows, and follows alone."""

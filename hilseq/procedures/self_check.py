@@ -115,7 +115,7 @@ class Loopbacks:
     def _compare(
         self, loops: Mapping[str, Loopback], driven: Mapping[str, float], faults: dict[str, LoopFault]
     ) -> None:
-        seen = self._signals.snapshot(tuple(loop.sense for loop in loops.values()))
+        seen = self._signals.fresh(tuple(loop.sense for loop in loops.values()))
         for name, loop in loops.items():
             expected = self._expected(loop, driven[loop.drive])
             if expected is None or name in faults:
@@ -237,7 +237,7 @@ class SelfCheck:
                 names = [sensor.name for sensor in sensors]
                 for on in ((), (terminal,)):
                     unit.outputs.drive(*on)
-                    seen = self._bench.signals.snapshot(names)
+                    seen = self._bench.signals.fresh(names)
                     fault = contradiction(terminal, sensors, seen, self._bench.signals.uncertainty)
                     if fault is not None:
                         raise fault

@@ -239,7 +239,7 @@ class Unit:
         Raises NotPerformed when none of these is possible, UnitFault when the report means nothing.
         """
         if self._lamps:
-            seen = self._signals.snapshot()
+            seen = self._signals.fresh(self._lamps.values())
             if seen[self._lamps[Indicator.FAULTED]]:
                 return Indicator.FAULTED
             return Indicator.HEALTHY if seen[self._lamps[Indicator.HEALTHY]] else Indicator.DARK

@@ -65,7 +65,9 @@ class Load:
             self._step = None
             return
         driven = on if self._plan.mode == str(Mode.LIVE) else ()
-        self._conditions.expect_outputs(driven, self._clock.now() + self._settle - _ALIKE)
+        self._conditions.expect_outputs(
+            driven, self._clock.now() + self._settle + self._unit.outputs.lag - _ALIKE
+        )
 
 
 class Starts:

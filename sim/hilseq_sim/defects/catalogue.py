@@ -311,6 +311,8 @@ _STAND: tuple[Kind, ...] = (
               harmless=0.7, matters=0.9),
     _on_stand("io-closes", "the I/O simulator closes its connection after each answer", p.tcp_racks,
               e.connection("closes"), harmless=1.0),
+    _on_stand("io-reads-late", "the I/O simulator serves values that are old", p.looped_racks, e.io_reads_late,
+              severity="1 is a second", harmless=0.1, matters=0.4),
     _on_stand("io-resets", "the I/O simulator loses its mains for a moment each minute: it lets go of what it drives",
               p.racks, e.io_resets),
     _on_stand("interlock-open", "an interlock does not hold its safe value", p.interlocks,

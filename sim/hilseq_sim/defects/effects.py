@@ -405,6 +405,8 @@ def channel(attribute: str) -> Effect:
     return lambda spot: [Add(spot.world.wiring.channels[spot.place], attribute)]
 
 
+#: s by which reads are old at severity 1.
+_OLD = 1.0
 #: Later answers behind which a copy comes at severity 1.
 _FAR_BEHIND = 1000
 
@@ -412,6 +414,11 @@ _FAR_BEHIND = 1000
 def io_resets(spot: Spot) -> list[Change]:
     """Let the device lose its mains for a moment each minute, and with it what it was driving."""
     return [Add(spot.world.wiring.io[spot.place.removeprefix("io ")], "resets")]
+
+
+def io_reads_late(spot: Spot) -> list[Change]:
+    """Let the device serve values that are old: by a second at severity 1."""
+    return [Add(spot.world.wiring.io[spot.place.removeprefix("io ")], "stale", _OLD * spot.severity)]
 
 
 def io_busy(spot: Spot) -> list[Change]:

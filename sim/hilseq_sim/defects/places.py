@@ -180,6 +180,14 @@ def racks(where: Where) -> list[str]:
     return [f"io {name}" for name in where.stand.io]
 
 
+def looped_racks(where: Where) -> list[str]:
+    """I/O simulators with a logic loop-back, by which the age of their reads shows."""
+    signals = where.stand.signals
+    loops = where.stand.loopbacks.values()
+    seen = {signals[p.sense].io for p in loops if signals[p.drive].is_bit and signals[p.sense].is_bit}
+    return [f"io {name}" for name in where.stand.io if name in seen]
+
+
 def tcp_racks(where: Where) -> list[str]:
     """I/O simulators on Modbus TCP, which numbers its transactions."""
     return [f"io {name}" for name, io in modbus_devices(where.stand).items() if io.protocol == "modbus tcp"]

@@ -1,0 +1,99 @@
+"""How old the reads of an I/O simulator may be, measured through its loop-backs.
+
+A drive is toggled at instants that are spread over any scan, and its sense is looked at until it follows. The longest
+time from the command to the first look that shows it bounds the age of a read; the travel of the relay is in it, so
+that the bound errs on the late side.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from hilseq.clock import Clock
+from hilseq.description.stand import Loopback, Stand
+from hilseq.instruments.signals import SignalBank
+
+#: Toggles: the longest wait of so many, spread evenly, lies within a sixteenth of the longest there is.
+_TOGGLES, _MARGIN = 16, 1.1
+#: Golden ratio: its multiples spread evenly over any period (Weyl; The Art of Computer Programming, vol. 3, 6.4).
+_GOLDEN = 0.6180339887498949
+#: s between two looks, longest scan that is looked for, longest wait for a path that never follows.
+_LOOK, _LONGEST, _PATIENCE = 0.001, 0.1, 2.0
+#: s: no bench has to wait longer than that for every look; one that is slower is not fit.
+MOST_LATE = 0.25
+
+
+@dataclass(frozen=True, slots=True)
+class ReadAge:
+    """How old reads of an I/O simulator were seen to be at most, s, and what the stand file says of it."""
+
+    io: str
+    seconds: float
+    stated: float | None
+
+    @property
+    def allowed(self) -> float:
+        """Largest age with which the stand is fit, s."""
+        return MOST_LATE if self.stated is None else max(self.stated * _MARGIN, self.stated + 2 * _LOOK)
+
+    @property
+    def right(self) -> bool:
+        """Tell whether the stand can be judged with."""
+        return self.seconds <= self.allowed
+
+    @property
+    def words(self) -> str:
+        """Return it as a sentence."""
+        late = f"late reads ({1e3 * self.seconds:.0f} ms)"
+        if self.right:
+            return f"{late}, waited for at every look"
+        expected = "at most" if self.stated is None else "by the stand file"
+        most = 1e3 * (self.stated or MOST_LATE)
+        return f"{late}; expected {most:.0f} ms {expected}: look at its scan time and what else reads it"
+
+
+def measure_read_age(io: str, stand: Stand, signals: SignalBank, clock: Clock) -> ReadAge | None:
+    """Return how old the reads of an I/O simulator are; None without a logic loop-back, or with one that is broken.
+
+    The drive is back at its safe value afterwards. Raises StandFault when the I/O simulator does not do its part.
+    """
+    loop = _loop(io, stand)
+    if loop is None:
+        return None
+    rest = stand.signals[loop.drive].safe_value
+    latest = 0.0
+    try:
+        for number in range(_TOGGLES):
+            # long enough that no earlier toggle is taken for this one
+            clock.sleep(max(_LONGEST, 1.5 * latest) * (1.0 + number * _GOLDEN % 1.0))
+            late = _follows(loop, rest if number % 2 else 1.0 - rest, signals, clock)
+            if late is None:
+                return None
+            latest = max(latest, late)
+    finally:
+        signals.write(loop.drive, rest)
+    return ReadAge(io, latest * _MARGIN, stand.io[io].scan_time)
+
+
+def _loop(io: str, stand: Stand) -> Loopback | None:
+    """Return a logic path of an I/O simulator, one that reaches no unit before others."""
+    found = [
+        loop
+        for loop in stand.loopbacks.values()
+        if stand.signals[loop.sense].io == io
+        and stand.signals[loop.drive].is_bit
+        and stand.signals[loop.sense].is_bit
+    ]
+    return min(found, key=lambda loop: stand.signals[loop.drive].drives is not None, default=None)
+
+
+def _follows(loop: Loopback, value: float, signals: SignalBank, clock: Clock) -> float | None:
+    """Write a value; return the time from then until the sense shows it, s, or None when it never does."""
+    signals.write_many({loop.drive: value}, settle=False)
+    begun = clock.now()
+    while clock.now() - begun <= _PATIENCE:
+        asked = clock.now()
+        if signals.read(loop.sense) == value:
+            return asked - begun
+        clock.sleep(_LOOK)
+    return None
