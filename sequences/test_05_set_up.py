@@ -60,7 +60,10 @@ def test_inputs_at_zero(readiness: Readiness) -> None:
 
 @pytest.mark.needs("stand.loopbacks")
 def test_late_reads(readiness: Readiness) -> None:
-    """What the I/O serves is no older than the stand file says, or than a stand may wait for."""
+    """Age of the reads.
+
+    What the I/O serves is no older than the stand file says, or than a stand may wait for.
+    """
     require(readiness.late_reads())
 
 
