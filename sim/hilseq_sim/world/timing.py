@@ -1,8 +1,8 @@
 """How long the instruments of a simulated stand take: none at all, as the stand file says, or drawn from the seed.
 
 Drawn, a stand is one of many that fit its description: an I/O simulator scans in 5 to 50 ms, or faster than its
-`scan-time`; a sensor lags up to its `lag`; where the stand has neither a word for it nor a loop-back to measure it by,
-nobody could know, and nothing is drawn.
+`scan-time`; a sensor lags up to its `lag`; a supply answers within its `response`. Where the stand has neither a word
+for a scan nor a loop-back to measure it by, nobody could know, and nothing is drawn.
 """
 
 from __future__ import annotations
@@ -77,7 +77,11 @@ def drawn(stand: Stand, streams: Streams) -> Timing:
     lags, filters = _lags(stand, delays)
     answers = {}
     for endpoint in _endpoints(stand):
-        answers[endpoint] = (_ANSWER, _geometric(streams.of("timing", "answer", endpoint), *_SLOWEST))
+        quick, slow = _SLOWEST
+        supply = stand.supplies.get(endpoint.removeprefix("supply "))
+        if supply is not None:  # it does what it is told within its response
+            slow = min(slow, max(quick, supply.settle if supply.response is None else supply.response))
+        answers[endpoint] = (_ANSWER, _geometric(streams.of("timing", "answer", endpoint), quick, slow))
     chance = streams.of("timing", "connections")
     return Timing(scans, lags, filters, answers, chance.uniform(0.0, _ACCEPT), chance.random() < 0.5)  # noqa: PLR2004
 
