@@ -178,7 +178,7 @@ def _tested(events_under: int, events: int, under: float, total: float) -> Clust
 
 
 def told(at: str, case: float | None, findings: Sequence[tuple[str, str]]) -> str:
-    """Return `left live at 11 h 42 min, case 57.3 degC, fault 0x21 at position 2: …; look at …`.
+    """Return `left live at 11 h 42 min, case 57.3 °C, fault 0x21 at position 2: …; look at …`.
 
     `findings` are pairs of what and text, those of one event in order; a fault of the unit's own table has a
     text that begins with it.
@@ -186,7 +186,7 @@ def told(at: str, case: float | None, findings: Sequence[tuple[str, str]]) -> st
     named = [(what, text) for what, text in findings if text.startswith(f"{what} at ")]
     others = [(what, text) for what, text in findings if not text.startswith(f"{what} at ")]
     head = others[0][0] if others else "new fault"
-    place = f"{head} at {at}" + ("" if case is None else f", case {case:.1f} degC")
+    place = f"{head} at {at}" + ("" if case is None else f", case {case:.1f} °C")
     texts = list(dict.fromkeys([text for _, text in (*named, *others)]))
     return f"{place}{', ' if named else ': '}{'; '.join(texts)}"
 

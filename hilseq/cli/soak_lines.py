@@ -6,6 +6,7 @@ import math
 
 from hilseq.journal.entries import SoakEventLogged, SoakGap, SoakStatus
 from hilseq.quantities import show_duration
+from hilseq.reports.formatting import symbol
 from hilseq.reports.sanitize import sanitize
 
 #: Characters of the strip.
@@ -48,16 +49,18 @@ class ModeBar:
 def status(
     since: float, until: float, strip: ModeBar, values: list[tuple[float | None, str]], events: int
 ) -> str:
-    """Return `12 h of 72 h, 60 h left [===.....] 0.124 A, 57.3 degC, no event`; `values` come with units."""
+    """Return `12 h of 72 h, 60 h left [===.....] 0.124 A, 57.3 °C, no event`; `values` come with units."""
     times = f"{show_duration(since)} of {show_duration(until)}, {show_duration(max(until - since, 0.0))} left"
-    shown = [f"{value:.4g} {unit}" for value, unit in values if value is not None and math.isfinite(value)]
+    shown = [
+        f"{value:.4g} {symbol(unit)}" for value, unit in values if value is not None and math.isfinite(value)
+    ]
     shown.append("no event" if not events else f"{events} event{'s' * (events > 1)}")
     return f"{times} [{strip.show(until)}] {', '.join(shown)}"
 
 
 def event_line(event: SoakEventLogged) -> str:
     """Return one event of a soak as a line."""
-    case = "" if event.case is None else f", case {event.case:.1f} degC"
+    case = "" if event.case is None else f", case {event.case:.1f} °C"
     return sanitize(f"{show_duration(event.since)}{case}: {event.what} ({event.place}): {event.text}")
 
 

@@ -17,7 +17,7 @@ def test_what_began_first_is_told_first_whenever_it_was_known() -> None:
     fault = Incident(1, 3600.0, 40.0, [Finding("reset", "start", "it started once")])
     errors = Incident(2, 600.0, 33.0, [Finding("bit errors", "port 1", "9 wrong bits in 640")])
     outcome = SoakOutcome(7200.0, 7200.0, 7200, 0, [fault, errors], "the planned end")
-    assert outcome.sentence == ("bit errors at 10 min, case 33.0 degC: 9 wrong bits in 640; 2 events in 2 h")
+    assert outcome.sentence == ("bit errors at 10 min, case 33.0 °C: 9 wrong bits in 640; 2 events in 2 h")
     assert outcome.places == ["start", "port 1"]
 
 

@@ -120,7 +120,7 @@ def test_watching_shows_a_running_soak(running: tuple[Any, Path]) -> None:
     seen = _watch(folder)
     assert "the run goes on" in seen
     assert re.search(r"of 3 d, \d.* left \[=", seen)
-    assert re.search(r"0\.1\d+ A, \d\d(\.\d)? degC, no event", seen)
+    assert re.search(r"0\.1\d+ A, \d\d(\.\d)? °C, no event", seen)
     assert process.poll() is None
 
 

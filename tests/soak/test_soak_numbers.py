@@ -146,5 +146,5 @@ def test_the_sentence_of_an_event() -> None:
     """What the engineer reads on Monday: when, how warm, which fault where, and what to look at."""
     fault = "fault 0x21 at position 2: output overloaded; likely cause: a dead driver; look at the load"
     words = told("11 h 42 min", 57.31, [("left live", "the unit reports stopped"), ("fault 0x21", fault)])
-    assert words == f"left live at 11 h 42 min, case 57.3 degC, {fault}; the unit reports stopped"
+    assert words == f"left live at 11 h 42 min, case 57.3 °C, {fault}; the unit reports stopped"
     assert told("3 s", None, [("fault 0x21", fault)]) == f"new fault at 3 s, {fault}"

@@ -72,7 +72,7 @@ def test_a_fault_above_a_temperature_is_reported_at_it(soaked: Soaked) -> None:
     assert event["case"] == pytest.approx(38.0, abs=0.3)
     assert abs(event["t"] - crossed) < 60.0  # the sensor has 0.5 K, and the case rises by 0.01 K a second
     assert re.match(
-        r"left live at 1?\d min( \d+ s)?, case 3[78]\.\d degC: the unit reports stopped", soak.verdict[1]
+        r"left live at 1?\d min( \d+ s)?, case 3[78]\.\d °C: the unit reports stopped", soak.verdict[1]
     )
 
 
@@ -336,7 +336,7 @@ def test_bit_errors_are_dated_when_they_began(soaked: Soaked) -> None:
     assert min(abs(sampled - event["since"])) < 1e-6
     assert event["case"] is not None
     assert "bit errors at 1" in soak.verdict[1]
-    assert f", case {event['case']:.1f} degC" in soak.verdict[1]
+    assert f", case {event['case']:.1f} °C" in soak.verdict[1]
     assert soak.of_kind("samples sealed")[-1]["ports"]["port 1"]["beyond"] == event["since"]
 
 
