@@ -36,7 +36,7 @@ PER_PAGE = 50
 #: Streams at one time; a browser that is refused tries again.
 MOST_STREAMS = 64
 _LONGEST_REPORT = 64 << 20
-_HASHES = re.compile(rb"(style|script)-src ('sha256-[A-Za-z0-9+/]{43}=')[;\"]")
+_HASHES = re.compile(rb"(style|script)-src ((?: ?'sha256-[A-Za-z0-9+/]{43}=')+)[;\"]")
 _STATIC = {
     "live.css": "text/css",
     "live.js": "text/javascript",
@@ -211,7 +211,7 @@ def _simulated(request: Request) -> bool:
 
 
 def _report_policy(content: bytes) -> str:
-    """Return the policy of a report: the style and script it names by hash, in a box without our origin.
+    """Return the policy of a report: the style and scripts it names by hash, in a box without our origin.
 
     Whatever is in the file, it reads no page of this server, sends nothing and shows nothing from elsewhere.
     """

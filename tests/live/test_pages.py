@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from html.parser import HTMLParser
 from pathlib import Path
@@ -175,6 +176,9 @@ def test_the_report_comes_from_the_run_in_a_box_of_its_own(
     assert "unsafe" not in policy
     assert "connect-src" not in policy
     assert "allow-same-origin" not in policy
+    own = re.search(r"script-src ([^;]+);", body)
+    assert own is not None
+    assert f"script-src {own[1]};" in policy  # each script of the page, and no other
 
 
 def test_a_report_that_is_a_link_elsewhere_is_none(
