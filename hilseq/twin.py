@@ -43,6 +43,7 @@ def command(
     defects: Sequence[str],
     clock: str = "stepped",
     real_timing: bool = False,
+    defect_files: Sequence[Path] = (),
 ) -> list[str]:
     """Return the command line that serves the twin."""
     line = [sys.executable, "-m", "hilseq_sim", "--stand", str(stand), "--seed", str(seed), "--clock", clock]
@@ -51,14 +52,18 @@ def command(
         line += ["--unit", f"{slot}={path}"]
     for slot, serial in serials.items():
         line += ["--serial", f"{slot}={serial}"]
+    for file in defect_files:
+        line += ["--defects", str(file)]
     for defect in defects:
         line += ["--defect", defect]
     return line
 
 
-def catalogue(stand: Path, unit: Path) -> list[dict[str, Any]]:
+def catalogue(stand: Path, unit: Path, defect_files: Sequence[Path] = ()) -> list[dict[str, Any]]:
     """Return the simulator's defects that make sense for a unit on a stand. Raises UsageError."""
     line = [sys.executable, "-m", "hilseq_sim", "--catalogue", "--stand", str(stand), "--unit", str(unit)]
+    for file in defect_files:
+        line += ["--defects", str(file)]
     done = subprocess.run(line, capture_output=True, check=False, timeout=START_DEADLINE)
     if done.returncode != 0:
         raise UsageError(done.stderr.decode("utf-8", "replace").strip())
@@ -188,9 +193,17 @@ class Twin:
         defects: Sequence[str] = (),
         clock: str = "stepped",
         real_timing: bool = False,
+        defect_files: Sequence[Path] = (),
     ) -> None:
         line = command(
-            stand, units, serials=serials, seed=seed, defects=defects, clock=clock, real_timing=real_timing
+            stand,
+            units,
+            serials=serials,
+            seed=seed,
+            defects=defects,
+            clock=clock,
+            real_timing=real_timing,
+            defect_files=defect_files,
         )
         line.append(_PIPE)
         self._process: subprocess.Popen[bytes] | None = None

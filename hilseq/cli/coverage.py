@@ -31,6 +31,10 @@ def coverage_command(
             help="Let no instrument take any time, instead of drawing scans, lags and answers.",
         ),
     ] = False,
+    defects: Annotated[
+        list[Path] | None,
+        typer.Option(metavar="FILE", help="Python file with kinds of defect of your own; repeatable."),
+    ] = None,
     json_file: Annotated[
         Path | None, typer.Option("--json", metavar="FILE", help="Write the table as JSON.")
     ] = None,
@@ -66,7 +70,7 @@ def coverage_command(
 
     stands = resources.folder("stands")
     stand, unit = stand or stands / "sim-bench.yaml", unit or stands / "units" / "rh16.yaml"
-    rows = choose(catalogue(stand, unit), kind or [])
+    rows = choose(catalogue(stand, unit, defects or []), kind or [])
     cases = draw(rows, draws=draws, units=units, seed=seed)
     words = sequence or [str(resources.folder("sequences"))]
     files = [word for word in words if Path(word).exists()]
@@ -80,7 +84,7 @@ def coverage_command(
             "words": options,
             "ideal_timing": ideal_timing,
         },
-        [stand, unit, *map(Path, files)],
+        [stand, unit, *map(Path, files), *(defects or [])],
     )
     timing = ["ideal"] if ideal_timing else []
     name = "-".join([f"seed{seed}", f"{draws}x", f"{units}good", *timing, *(kind or ["all"])])[:80]
@@ -93,6 +97,7 @@ def coverage_command(
         partial(_visit, sequence or [], stand),
         load_profile(unit).soak is not None,
         real_timing=not ideal_timing,
+        defect_files=tuple(file.resolve() for file in defects or []),
     )
     if finished.rows:
         typer.echo(f"{len(finished.rows)} of {len(cases)} visits were made before ({path})", err=True)

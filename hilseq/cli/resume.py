@@ -62,6 +62,7 @@ def _again(header: RunStarted, scratch: Path) -> tuple[list[str], list[Path], Pa
         arguments += ["--simulate", "--seed", str(header.seed)]
         arguments += ["--real-timing"] * options.real_timing
         arguments += [f"--defect={defect}" for defect in options.defects]
+        arguments += [f"--defects={file}" for file in options.defect_files]
     if options.attended:
         arguments.append("--attended")
     if options.soak_duration is not None:

@@ -57,6 +57,10 @@ def run_command(
             metavar="KIND[@PLACE][,OPTION=VALUE…]", help="Defect of the simulated twin; repeatable."
         ),
     ] = None,
+    defects: Annotated[
+        list[Path] | None,
+        typer.Option(metavar="FILE", help="Python file with kinds of defect of your own; repeatable."),
+    ] = None,
     attended: Annotated[
         bool, typer.Option("--attended", help="A person is there to act and answer.")
     ] = False,
@@ -99,7 +103,8 @@ def run_command(
     Example: hilseq run --stand stands/sim-bench.yaml --unit stands/units/rh16.yaml --serial RH-0001 --simulate
     """
     arguments = ["--stand", str(stand), "--seed", str(seed)]
-    repeated = {"--unit": unit, "--serial": serial, "--defect": defect, "--note": note}
+    repeated = {"--unit": unit, "--serial": serial, "--defect": defect, "--defects": defects}
+    repeated |= {"--note": note}
     single = {"--intake": intake, "--retest": retest, "--out": out, "--soak-duration": soak_duration}
     arguments += [f"{option}={value}" for option, values in repeated.items() for value in values or ()]
     arguments += [f"{option}={value}" for option, value in single.items() if value is not None]

@@ -23,6 +23,10 @@ def simulate_command(
     defect: Annotated[
         list[str] | None, typer.Option(metavar="KIND[@PLACE][,OPTION=VALUE…]", help="Defect; repeatable.")
     ] = None,
+    defects: Annotated[
+        list[Path] | None,
+        typer.Option(metavar="FILE", help="Python file with kinds of defect of your own; repeatable."),
+    ] = None,
     stepped: Annotated[
         bool, typer.Option("--stepped", help="Let time pass only when a client of the clock asks for it.")
     ] = False,
@@ -54,6 +58,7 @@ def simulate_command(
         defects=defect or [],
         clock="stepped" if stepped else "wall",
         real_timing=real_timing,
+        defect_files=defects or [],
     )
     try:
         for name, address in twin.endpoints.items():

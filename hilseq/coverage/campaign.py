@@ -40,6 +40,8 @@ class Bench:
     soaks: bool = False
     #: Whether the instruments take their time, drawn from the seed of each visit.
     real_timing: bool = True
+    #: Python files with kinds of defect that are not in the catalogue.
+    defect_files: tuple[Path, ...] = ()
 
 
 def run_campaign(
@@ -141,6 +143,7 @@ def visit_options(bench: Bench, case: Case) -> list[str]:
     options += [f"--serial={bench.slot}=CV-{case.number:06d}"]
     options += ["--simulate", "--seed", str(case.seed)]
     options += ["--real-timing"] * bench.real_timing
+    options += [f"--defects={file}" for file in bench.defect_files]
     if case.warm and bench.soaks:
         options += ["--soak", f"--soak-duration={_WARM}"]
     return [*options, f"--defect={case.spec}"] if case.defect else options

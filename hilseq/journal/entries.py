@@ -128,6 +128,7 @@ class RunOptions(Part):
         default=False, description="the simulated stand kept the timing of real instruments"
     )
     defects: tuple[str, ...] = Field(default=(), description="defects put into the simulated stand")
+    defect_files: tuple[str, ...] = Field(default=(), description="Python files with further kinds of defect")
     soak: bool = False
     soak_duration: float | None = Field(default=None, description="instead of the plan's, s")
     sequences: tuple[str, ...] = Field(default=(), description="paths of the sequences")

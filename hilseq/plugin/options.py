@@ -48,6 +48,13 @@ def add_options(parser: pytest.Parser) -> None:
         help="put a defect into the simulated twin; repeatable",
     )
     group.addoption(
+        "--defects",
+        action="append",
+        default=[],
+        metavar="FILE",
+        help="Python file with kinds of defect of your own (sim/README.md); repeatable",
+    )
+    group.addoption(
         "--intake", metavar="FILE", help="what is known of the unit: work order, complaint, battery"
     )
     group.addoption(
@@ -93,6 +100,8 @@ class VisitOptions:
     out: Path | None
     #: Whether the instruments of the twin take their time, drawn from the seed.
     real_timing: bool = False
+    #: Python files with kinds of defect that are not in the catalogue.
+    defect_files: Sequence[Path] = ()
     soak: bool = False
     #: Seconds; None for the whole plan.
     soak_duration: float | None = None
@@ -235,6 +244,8 @@ def read_options(config: Any, slots: Sequence[str]) -> VisitOptions:
             raise UsageError(f"--serial names slot {slot}, which has no --unit")
     if option("--defect") and not option("--simulate"):
         raise UsageError("--defect works only with --simulate: nobody breaks a real unit on purpose")
+    if option("--defects") and not option("--simulate"):
+        raise UsageError("--defects works only with --simulate: the kinds are for the simulated twin")
     if option("--real-timing") and not option("--simulate"):
         raise UsageError("--real-timing works only with --simulate: hardware takes the time it takes")
     return VisitOptions(
@@ -245,6 +256,7 @@ def read_options(config: Any, slots: Sequence[str]) -> VisitOptions:
         seed=option("--seed"),
         real_timing=option("--real-timing"),
         defects=option("--defect"),
+        defect_files=tuple(Path(file).absolute() for file in option("--defects")),
         attended=option("--attended"),
         out=Path(option("--out")) if option("--out") else None,
         soak=option("--soak") or option("--soak-duration") is not None,

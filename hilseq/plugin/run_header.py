@@ -58,6 +58,7 @@ def run_header(
             simulate=options.simulate,
             real_timing=options.real_timing,
             defects=tuple(options.defects),
+            defect_files=tuple(str(path) for path in options.defect_files),
             soak=options.soak,
             soak_duration=options.soak_duration,
             sequences=tuple(str(path.absolute()) for path in files),

@@ -113,6 +113,7 @@ class VisitRun:
                 seed=options.seed,
                 defects=options.defects,
                 real_timing=options.real_timing,
+                defect_files=options.defect_files,
             )
             import pyvisa_py  # noqa: F401 - takes as long as the twin, which starts meanwhile; needed soon
 

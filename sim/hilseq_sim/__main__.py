@@ -42,6 +42,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """Serve, and return the exit code: 0 when told to stop, 2 for bad input."""
     try:
         options = _parser().parse_args(arguments)
+        _add_kinds(options)
         if options.catalogue:
             return _print_catalogue(options)
         servers = _servers(options)
@@ -69,6 +70,13 @@ def _parser() -> argparse.ArgumentParser:
     add("--serial", action="append", default=[], metavar="[SLOT=]SN", help="serial number the unit reports")
     add("--seed", type=int, default=0, metavar="N", help="the same seed gives the same unit and noise")
     add("--defect", action="append", default=[], metavar="SPEC", help="such as output-stuck-on@q05,after=20h")
+    add(
+        "--defects",
+        action="append",
+        default=[],
+        metavar="FILE",
+        help="Python file with kinds of defect of your own",
+    )
     add("--clock", choices=("stepped", "wall"), default="stepped", help="who advances the world")
     add("--real-timing", action="store_true", help="draw scans, lags and answer times from the seed")
     add("--listen", default=LOOPBACK, metavar="HOST", help="address to listen on")
@@ -106,6 +114,15 @@ def _servers(options: argparse.Namespace) -> Servers:
             accept=world.timing.accept,
         ),
     )
+
+
+def _add_kinds(options: argparse.Namespace) -> None:
+    if options.defects or options.defect or options.catalogue:
+        from hilseq_sim.defects.own import add_from_file, add_installed
+
+        add_installed()
+        for file in options.defects:
+            add_from_file(Path(file))
 
 
 def _print_catalogue(options: argparse.Namespace) -> int:

@@ -323,4 +323,5 @@ _STAND: tuple[Kind, ...] = (
               e.channel("dead"), located=("{place}", "{io}")),
 )  # fmt: skip
 
-CATALOGUE: Mapping[str, Kind] = {row.kind: row for row in (*_UNIT, *_STAND)}
+#: By name; `own` adds those from outside.
+CATALOGUE: dict[str, Kind] = {row.kind: row for row in (*_UNIT, *_STAND)}

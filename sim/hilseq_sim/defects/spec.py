@@ -20,7 +20,8 @@ from hilseq_sim.world.operation import position_of
 
 #: Longer texts are refused unread.
 LONGEST = 300
-_KIND = re.compile(r"[a-z][a-z0-9]*(?:-[a-z0-9]+)*")
+#: How a kind is named.
+KIND_WORD = re.compile(r"[a-z][a-z0-9]*(?:-[a-z0-9]+)*")
 
 
 class DefectError(ValueError):
@@ -95,7 +96,7 @@ def parse_defect(text: str, *, parameters: Iterable[str] = ()) -> DefectSpec:
         raise DefectError(f"{shown!r} is too long for a defect; expected KIND@PLACE,CONDITION=VALUE,...")
     head, *rest = (part.strip() for part in text.split(","))
     kind, at, place = (part.strip() for part in head.partition("@"))
-    if not _KIND.fullmatch(kind):
+    if not KIND_WORD.fullmatch(kind):
         raise DefectError(
             f"{shown!r} is no defect; expected KIND@PLACE,CONDITION=VALUE,... such as output-stuck-on@q05"
         )

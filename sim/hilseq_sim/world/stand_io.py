@@ -178,13 +178,13 @@ class IoModel:
         return lambda: history.at(place, self.instant - lag) if self.recent else true_value()
 
     def _sense_late_value(self, channel: Channel, late_value: Callable[[], float]) -> Callable[[], float]:
-        gain, chance, bound = channel.gain, channel.chance.two, channel.noise_bound
+        chance, bound = channel.chance.two, channel.noise_bound
 
         def read() -> float:
             if channel.dead or channel.broken:
                 return 0.0
             one, other = chance(self.snapshot) if bound else (0.0, 0.0)
-            return late_value() * gain + channel.offset + (one - other) * bound
+            return late_value() * channel.gain + channel.offset + (one - other) * bound
 
         return read
 
@@ -230,13 +230,13 @@ def _sense_bit(channel: Channel, true_value: Callable[[], float]) -> Callable[[]
 
 
 def _sense_value(channel: Channel, true_value: Callable[[], float]) -> Callable[[], float]:
-    gain, chance, bound = channel.gain, channel.stream.random, channel.noise_bound
+    chance, bound = channel.stream.random, channel.noise_bound
 
     def read() -> float:
         if channel.dead or channel.broken:
             return 0.0
         # the noise of `draw.noise`, written out: this is the most frequent reading of a soak
-        return true_value() * gain + channel.offset + (chance() - chance()) * bound
+        return true_value() * channel.gain + channel.offset + (chance() - chance()) * bound
 
     return read
 
