@@ -59,7 +59,7 @@ class Io(Driven):
     scan_time: Seconds | None = Field(
         default=None,
         description="longest time between two snapshots of what it senses: a read may be that old. Measured through "
-        "its loop-backs where it has some",
+        "its loop-backs where it has some; 50 ms where neither tells",
     )
     optional: bool = Field(
         default=False,

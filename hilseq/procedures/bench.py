@@ -18,7 +18,7 @@ from hilseq.journal.entries import InstrumentIdentified
 from hilseq.procedures.bench_instruments import Instruments
 from hilseq.procedures.bench_unit import unit_in
 from hilseq.procedures.operator import Nobody, Operator
-from hilseq.procedures.scan_time import ReadAge, measure_read_age
+from hilseq.procedures.scan_time import ASSUMED, ReadAge, measure_read_age
 from hilseq.procedures.unit import Unit
 from hilseq.procedures.wiring import Wiring, served_by
 
@@ -76,7 +76,9 @@ class Bench:
             )
             for slot, profile in profiles.items()
         }
-        self.signals.scan_times.update({name: io.scan_time or 0.0 for name, io in stand.io.items()})
+        self.signals.scan_times.update(
+            {name: ASSUMED if io.scan_time is None else io.scan_time for name, io in stand.io.items()}
+        )
         #: By I/O simulator, how old its reads were seen to be.
         self.read_ages: dict[str, ReadAge] = {}
         #: Slot -> why its part of the stand could not be made ready.
@@ -124,7 +126,7 @@ class Bench:
             if served and served <= self.unusable.keys():
                 continue
             try:
-                age = measure_read_age(name, self.stand, self.signals, self.clock)
+                age = measure_read_age(name, self.stand, self.slots, self.signals, self.clock)
             except StandFault as fault:
                 self.unusable.update(dict.fromkeys(served - self.unusable.keys(), fault))
                 continue

@@ -175,13 +175,9 @@ class Readiness:
             if not self._mine(part):
                 continue
             if age is None:
-                yield Look(
-                    "late reads",
-                    part,
-                    None,
-                    "it has no loop-back by which the age of its reads shows",
-                    (part,),
-                )
+                lag = 1e3 * self._bench.signals.scan_times[name]
+                words = f"no loop-back shows how old its reads are; {lag:.0f} ms are waited for at every look"
+                yield Look("late reads", part, None, words, (part,))
             else:
                 yield Look("late reads", part, age.right, age.words, (part,))
 

@@ -7,11 +7,13 @@ that the bound errs on the late side.
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 
 from hilseq.clock import Clock
 from hilseq.description.stand import Loopback, Stand
 from hilseq.instruments.signals import SignalBank
+from hilseq.procedures.wiring import served_by
 
 #: Toggles: the longest wait of so many, spread evenly, lies within a sixteenth of the longest there is.
 _TOGGLES, _MARGIN = 16, 1.1
@@ -21,6 +23,9 @@ _GOLDEN = 0.6180339887498949
 _LOOK, _LONGEST, _PATIENCE = 0.001, 0.1, 2.0
 #: s: no bench has to wait longer than that for every look; one that is slower is not fit.
 MOST_LATE = 0.25
+#: s: taken where the stand file says nothing and no loop-back tells; what controllers and their I/O need (common
+#: practice, no source).
+ASSUMED = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,12 +57,16 @@ class ReadAge:
         return f"{late}; expected {most:.0f} ms {expected}: look at its scan time and what else reads it"
 
 
-def measure_read_age(io: str, stand: Stand, signals: SignalBank, clock: Clock) -> ReadAge | None:
+def measure_read_age(
+    io: str, stand: Stand, slots: Collection[str], signals: SignalBank, clock: Clock
+) -> ReadAge | None:
     """Return how old the reads of an I/O simulator are; None without a logic loop-back, or with one that is broken.
+
+    Only paths that are spare or serve one of `slots` are used.
 
     The drive is back at its safe value afterwards. Raises StandFault when the I/O simulator does not do its part.
     """
-    loop = _loop(io, stand)
+    loop = _loop(io, stand, slots)
     if loop is None:
         return None
     rest = stand.signals[loop.drive].safe_value
@@ -75,7 +84,7 @@ def measure_read_age(io: str, stand: Stand, signals: SignalBank, clock: Clock) -
     return ReadAge(io, latest * _MARGIN, stand.io[io].scan_time)
 
 
-def _loop(io: str, stand: Stand) -> Loopback | None:
+def _loop(io: str, stand: Stand, slots: Collection[str]) -> Loopback | None:
     """Return a logic path of an I/O simulator, one that reaches no unit before others."""
     found = [
         loop
@@ -83,6 +92,7 @@ def _loop(io: str, stand: Stand) -> Loopback | None:
         if stand.signals[loop.sense].io == io
         and stand.signals[loop.drive].is_bit
         and stand.signals[loop.sense].is_bit
+        and not served_by(stand, loop.drive).isdisjoint(slots)
     ]
     return min(found, key=lambda loop: stand.signals[loop.drive].drives is not None, default=None)
 

@@ -36,7 +36,7 @@ def measured(tmp_path: Path) -> Iterator[object]:
         clock = SteppedClock(stand.simulated_clock)
         bench = Bench(stand, {}, {}, clock, lambda *_: None)
         try:
-            return measure_read_age("rack", stand, bench.signals, clock)
+            return measure_read_age("rack", stand, ("A",), bench.signals, clock)
         finally:
             bench.close()
             clock.close()

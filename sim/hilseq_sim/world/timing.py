@@ -1,8 +1,7 @@
 """How long the instruments of a simulated stand take: none at all, as the stand file says, or drawn from the seed.
 
 Drawn, a stand is one of many that fit its description: an I/O simulator scans in 5 to 50 ms, or faster than its
-`scan-time`; a sensor lags up to its `lag`; a supply answers within its `response`. Where the stand has neither a word
-for a scan nor a loop-back to measure it by, nobody could know, and nothing is drawn.
+`scan-time`; a sensor lags up to its `lag`, and not at all without one; a supply answers within its `response`.
 """
 
 from __future__ import annotations
@@ -61,12 +60,11 @@ def described(stand: Stand) -> Timing:
 
 def drawn(stand: Stand, streams: Streams) -> Timing:
     """Return the timing of one of the stands that fit a description."""
-    looped = {stand.signals[loop.sense].io for loop in stand.loopbacks.values()}
     scans = {}
     for name, io in stand.io.items():
         chance = streams.of("timing", "io", name)
         jitter = chance.uniform(0.0, _JITTER)
-        longest = _longest_scan(io, name in looped, chance)
+        longest = _longest_scan(io, chance)
         if longest:
             # the oldest snapshot is a scan and twice the jitter old
             scans[name] = (longest / (1.0 + 2.0 * jitter), jitter)
@@ -86,10 +84,10 @@ def drawn(stand: Stand, streams: Streams) -> Timing:
     return Timing(scans, lags, filters, answers, chance.uniform(0.0, _ACCEPT), chance.random() < 0.5)  # noqa: PLR2004
 
 
-def _longest_scan(io: Io, looped: bool, chance: Random) -> float:
+def _longest_scan(io: Io, chance: Random) -> float:
     if io.scan_time is not None:
         return io.scan_time * chance.uniform(_LEAST, 1.0)
-    return _geometric(chance, *_SCANS) if looped else 0.0
+    return _geometric(chance, *_SCANS)
 
 
 def _geometric(chance: Random, low: float, high: float) -> float:
