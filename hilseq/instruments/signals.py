@@ -92,13 +92,15 @@ class SignalBank:
 
     def lag(self, names: Iterable[str]) -> float:
         """Return how much later than their terminals these signals may show them, s: scan and sensor together."""
-        mine = (self.signals[name] for name in names)
-        return max((self.scan_times.get(s.io, 0.0) + (s.lag or 0.0) for s in mine), default=0.0)
+        mine = self._by_device(tuple(names))
+        lags = [self.signals[name].lag or 0.0 for _, listed in mine for name in listed]
+        scans = [self.scan_times.get(self.signals[listed[0]].io, 0.0) for _, listed in mine]
+        return max(scans, default=0.0) + max(lags, default=0.0)
 
     def fresh(self, names: Iterable[str]) -> dict[str, float]:
         """Return a snapshot of some signals that shows what is at their terminals now: their lag is waited for.
 
-        Whatever is judged on one look is looked at so; `snapshot` and `read` look at once and may show the past.
+        Whatever is judged on one look is looked at so; `snapshot` looks at once and may show the past.
         """
         wanted = tuple(names)
         self._clock.sleep(self.lag(wanted))
@@ -116,8 +118,8 @@ class SignalBank:
         return [channels.deadline for channels, _ in self._by_device(tuple(names))]
 
     def read(self, name: str) -> float:
-        """Return the value of one signal, in its unit."""
-        return self._device(name).read(name)
+        """Return the value of one signal, in its unit, as it is now: its lag is waited for."""
+        return self.fresh((name,))[name]
 
     def measure(self, name: str) -> Measured:
         """Return the value of one signal with its standard uncertainty, both in its unit."""

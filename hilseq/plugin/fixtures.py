@@ -67,10 +67,10 @@ def clock(bench: Bench) -> Clock:
 
 @pytest.fixture
 def signals(bench: Bench) -> Iterator[SignalBank]:
-    """The stand's signals by name: `signals.fresh(("q01",))`, `signals.write("i01", 1)`.
+    """The stand's signals by name: `signals.read("q01")`, `signals.write("i01", 1)`.
 
-    `fresh` and `measure` wait out the lag of what they look at, so that it may be judged; `read` and `snapshot` look at once.
-    Drives are released afterwards.
+    What is read shows its terminal as it is now: its lag is waited for. Only `snapshot` looks at once. Drives are
+    released afterwards.
     """
     yield bench.signals
     bench.signals.release()

@@ -51,7 +51,9 @@ class Bench:
         self.slots = tuple(profiles) or tuple(stand.slots)
         self._event = event
         ambient = stand.ambient
-        conditions = Conditions(clock, None if ambient is None else lambda: self.signals.read(ambient))
+        conditions = Conditions(
+            clock, None if ambient is None else lambda: self.signals.snapshot((ambient,))[ambient]
+        )
         self.instruments = Instruments(stand, clock, self.slots, conditions)
         self.signals = SignalBank(
             stand.signals,

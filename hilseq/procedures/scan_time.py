@@ -103,7 +103,7 @@ def _follows(loop: Loopback, value: float, signals: SignalBank, clock: Clock) ->
     begun = clock.now()
     while clock.now() - begun <= _PATIENCE:
         asked = clock.now()
-        if signals.read(loop.sense) == value:
+        if signals.snapshot((loop.sense,))[loop.sense] == value:
             return asked - begun
         clock.sleep(_LOOK)
     return None
