@@ -48,4 +48,4 @@ def test_during_a_visit_it_works_and_leaves_out_what_was_loaded(tmp_path: Path) 
         str(tmp_path / "run"),
     ]
     done = warm.hilseq(*line, "-v", cwd=tmp_path)
-    assert "  passed        own" in done.stdout, done.stdout + done.stderr
+    assert "  passed        collector" in done.stdout, done.stdout + done.stderr

@@ -352,6 +352,8 @@ MEASURES: dict[str, tuple[str, Callable[[World], bool]]] = {
     "supply-late": ("supply main", _in_time("supply main", 2.0)),
     "io-late": ("io rack", _in_time("io rack", 1.0)),
     "io-answers-twice": ("io rack", lambda world: world.trouble("io rack").twice_behind < 256),
+    # what a stand can wait for at every look, `MOST_LATE` of hilseq.procedures.scan_time
+    "io-reads-late": ("io rack", lambda world: world.wiring.io["rack"].stale < 0.25),
     "io-busy": ("io rack", lambda world: world.trouble("io rack").busy < 1.0),
     "supply-readback-drifts": ("supply main", _reads_true),
     "calibration-expired": ("io rack", _calibration_holds),
