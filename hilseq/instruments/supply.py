@@ -328,7 +328,7 @@ class PowerSupply:
 
     # -- leaving
 
-    def make_safe(self, within: float | None = None) -> None:
+    def power_off(self, within: float | None = None) -> None:
         """Switch off and verify it, whatever state the instrument is in. Raises NotSafe.
 
         Tried again and again for `within` seconds of real time (default: three deadlines and a second), with
@@ -348,8 +348,8 @@ class PowerSupply:
                 ) from (reason if isinstance(reason, HilseqError) else None)
             self._let_pass(_PAUSE)
 
-    def command_off(self) -> None:
-        """Send the command to switch off, no matter what comes of it: `make_safe` verifies, and tries again."""
+    def command_power_off(self) -> None:
+        """Send the command to switch off, no matter what comes of it: `power_off` verifies, and tries again."""
         with suppress(HilseqError):
             self._output.switch(on=False)
 

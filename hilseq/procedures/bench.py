@@ -186,10 +186,10 @@ class Bench:
         if len(supplies) > 1:
             # All are told before the first is waited for: one that is mute keeps no other on.
             for supply in supplies:
-                supply.command_off()
+                supply.command_power_off()
         for supply in supplies:
             try:
-                supply.make_safe()
+                supply.power_off()
             except HilseqError as error:
                 problems[f"supply {supply.name}"] = str(error)
         return problems

@@ -138,7 +138,7 @@ class Modes:
         """Tell whether a switch holds the mode, so that the unit must take it up again by itself."""
         return self._position(mode)[0] is not None
 
-    def rest(self) -> None:
+    def release(self) -> None:
         """Put the switch where it stands when power comes; what cannot be moved without a person stays."""
         try:
             self.set(self._profile.modes.at_start)

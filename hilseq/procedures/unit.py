@@ -222,7 +222,7 @@ class Unit:
             if self.outputs.names:
                 self.outputs.command()
         with suppress(UnitFault):
-            self.modes.rest()
+            self.modes.release()
         if self.inputs.names:
             self.inputs.release()
 

@@ -20,7 +20,8 @@ from hilseq.verdicts import Disposition
 _MOST_STAGES, _MOST_REASONS, _MOST_INSTRUMENTS, _MOST_FACTS = 14, 4, 6, 4
 _SHORT_RULES = {
     "guarded": "Guarded acceptance: a reading conforms when it lies inside its limits by at least its "
-    "expanded uncertainty (k = 2); at most 2.5 % probability of accepting a true value outside, per reading.",
+    "expanded uncertainty (k = 2, Student's factor for few repeats); at most 2.5 % probability of accepting a true "
+    "value outside, per reading.",
     "simple": "Simple acceptance: a reading conforms when it lies inside its limits; uncertainty is not "
     "taken into account, so that the risk near a limit is shared.",
 }

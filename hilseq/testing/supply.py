@@ -174,7 +174,7 @@ class SupplyTests(DriverTests):
         supply.off()
         assert rig.state()[0] is False
         supply.on()
-        supply.make_safe()
+        supply.power_off()
         assert rig.state()[0] is False
 
     def test_nothing_above_a_ceiling_is_sent(self, rig: SupplyRig, supply: PowerSupply) -> None:
@@ -190,7 +190,7 @@ class SupplyTests(DriverTests):
         supply.on()
         rig.wire.mute()
         with pytest.raises(NotSafe):
-            ends(supply.make_safe, rig.description.deadline)
+            ends(supply.power_off, rig.description.deadline)
 
     def test_it_is_made_safe_as_soon_as_it_answers(self, rig: SupplyRig, supply: PowerSupply) -> None:
         """Tried again and again: a supply that is away for a moment is off in the end, and said to be."""
@@ -200,7 +200,7 @@ class SupplyTests(DriverTests):
         healing = threading.Timer(1.5 * rig.description.deadline, rig.wire.heal)
         healing.start()
         try:
-            ends(lambda: supply.make_safe(within=30.0), rig.description.deadline)
+            ends(lambda: supply.power_off(within=30.0), rig.description.deadline)
         finally:
             healing.join()
         assert rig.state()[0] is False

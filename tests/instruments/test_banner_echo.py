@@ -92,7 +92,7 @@ def test_a_supply_that_greets_and_echoes_works_like_another(
     server.connections[0].shutdown(socket.SHUT_RDWR)
     main.ask_both()
     assert main.answer_both() == pytest.approx((24.001, 0.25))
-    main.make_safe()
+    main.power_off()
     assert not bench.on
     assert len(server.connections) == 2
 
@@ -112,7 +112,7 @@ def test_two_outputs_of_one_such_instrument_share_one_connection(
     supplies = {"left": described, "right": described | {"output": 2}}
     stand = Stand.model_validate({"stand": "two", "supplies": supplies, "slots": slots})
     whole = WholeBench(stand, {}, {}, WallClock(), lambda _what, _text, _slot: None)
-    whole.make_safe()
+    whole.power_off()
     whole.close()
     assert not bench.on
     assert bench.heard.count("OUTP OFF") >= len(supplies)
@@ -125,7 +125,7 @@ def test_a_greeting_nobody_told_of_keeps_it_from_being_made_safe(
     """What a technician saw before the key existed, and still sees without it: the greeting, in words."""
     main = supply(talkative(greeting=WELCOME))
     with pytest.raises(NotSafe, match=rf"'{WELCOME}' .*Switch it off by hand"):
-        main.make_safe(within=0.2)
+        main.power_off(within=0.2)
 
 
 def test_a_greeting_that_does_not_come_keeps_nobody_from_switching_off(
@@ -134,7 +134,7 @@ def test_a_greeting_that_does_not_come_keeps_nobody_from_switching_off(
     """A supply that greets no more, after an update say, costs one deadline, and is off all the same."""
     main = supply(talkative(), greeting=True)
     begun = time.monotonic()
-    main.make_safe()
+    main.power_off()
     assert DEADLINE <= time.monotonic() - begun < 3 * DEADLINE
     assert not bench.on
 
@@ -186,7 +186,7 @@ def test_a_greeting_without_end_is_waited_for_no_longer_than_the_deadline(
     main = supply(serve(babbles), greeting=2)
     begun = time.monotonic()
     with pytest.raises(NotSafe):
-        main.make_safe(within=0.1)
+        main.power_off(within=0.1)
     assert time.monotonic() - begun < 5 * DEADLINE
     assert not bench.on
 

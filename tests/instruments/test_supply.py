@@ -128,7 +128,7 @@ def test_no_power_without_ceilings(make: Make, bench: Bench) -> None:
     with pytest.raises(StandFault, match="not prepared"):
         supply.on()
     supply.prepare(30.0, 0.5)
-    supply.make_safe()
+    supply.power_off()
     with pytest.raises(StandFault, match="not prepared"):
         supply.on()
     assert "OUTP ON" not in bench.heard
@@ -179,7 +179,7 @@ def test_nothing_is_said_of_the_settings_of_a_supply_that_was_made_safe(make: Ma
     """It has to be prepared again before it gives power anyway."""
     supply = make()
     supply.prepare(30.0, 0.5)
-    supply.make_safe()
+    supply.power_off()
     bench.settings["VOLT:PROT"] = 61.0
     supply.check_settings()
 
@@ -369,57 +369,57 @@ def test_protection_tripped(make: Make, bench: Bench) -> None:
     assert make(commands={"overvoltage-tripped": "VOLT:PROT:TRIP?"}).protection_tripped()
 
 
-def test_make_safe_ignores_old_errors(make: Make, bench: Bench) -> None:
+def test_power_off_ignores_old_errors(make: Make, bench: Bench) -> None:
     """Errors in the queue do not keep an output on, even when the queue never ends."""
     bench.errors.append('-222,"Data out of range"')
-    make().make_safe()
+    make().power_off()
     assert not bench.on
     bench.on, bench.endless_errors = True, True
-    make().make_safe()
+    make().power_off()
     assert not bench.on
 
 
-def test_make_safe_keeps_trying(make: Make, bench: Bench) -> None:
+def test_power_off_keeps_trying(make: Make, bench: Bench) -> None:
     """An instrument that is deaf for a while is switched off as soon as it hears again."""
     supply = make()
     bench.stuck_on = True
     start = time.monotonic()
     with pytest.raises(NotSafe, match=r"still says that it is on\. Switch it off by hand"):
-        supply.make_safe(within=0.3)
+        supply.power_off(within=0.3)
     assert 0.2 < time.monotonic() - start < 10.0
     assert bench.heard.count("OUTP OFF") > 2
     bench.stuck_on = False
-    supply.make_safe(within=0.3)
+    supply.power_off(within=0.3)
     assert not bench.on
 
 
-def test_make_safe_on_a_silent_instrument(make: Make, bench: Bench) -> None:
+def test_power_off_on_a_silent_instrument(make: Make, bench: Bench) -> None:
     """What cannot be verified is said to be not safe, with the reason, within the time allowed."""
     supply = make()
     bench.dead = True
     start = time.monotonic()
     with pytest.raises(NotSafe, match=r"did not answer 'OUTP\?'") as caught:
-        supply.make_safe(within=0.5)
+        supply.power_off(within=0.5)
     assert isinstance(caught.value.__cause__, InstrumentTimeout)
     assert time.monotonic() - start < 10.0
     bench.dead = False
-    supply.make_safe(within=1.0)
+    supply.power_off(within=1.0)
     assert not bench.on
 
 
-def test_make_safe_without_read_back_measures(make: Make, bench: Bench) -> None:
+def test_power_off_without_read_back_measures(make: Make, bench: Bench) -> None:
     """No read-back: safe is what delivers nothing."""
     supply = make(commands=NO_READ_BACK)
-    supply.make_safe()
+    supply.power_off()
     bench.on, bench.stuck_on = True, True
     with pytest.raises(NotSafe, match="still delivers"):
-        supply.make_safe(within=0.2)
+        supply.power_off(within=0.2)
 
 
-def test_make_safe_does_not_need_the_clock(make: Make, bench: Bench, clock: SteppedClock) -> None:
+def test_power_off_does_not_need_the_clock(make: Make, bench: Bench, clock: SteppedClock) -> None:
     """The stepped clock belongs to the simulator, which may be what died."""
     clock.broken = True
-    make(commands=NO_READ_BACK).make_safe()
+    make(commands=NO_READ_BACK).power_off()
     assert not bench.on
 
 

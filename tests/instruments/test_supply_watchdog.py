@@ -37,7 +37,7 @@ def test_the_watchdog_is_set_before_power_and_ended_after_it(make: Make, bench: 
     assert bench.heard.index("OUTP OFF") < bench.heard.index("WDOG 12") < bench.heard.index("WDOG?")
     supply.on()
     bench.heard.clear()
-    supply.make_safe()
+    supply.power_off()
     assert bench.heard.index("OUTP OFF") < bench.heard.index("WDOG:CLE")
 
 

@@ -104,7 +104,7 @@ class Recovery:
         supply.identify()
         if not self._supply_off:
             # The one thing that must not wait for the others.
-            supply.make_safe()
+            supply.power_off()
             self._supply_off = True
         if hold and not supply.is_on():
             # It was rebooted meanwhile: nothing of what was set can be counted on.
