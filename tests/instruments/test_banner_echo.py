@@ -112,7 +112,7 @@ def test_two_outputs_of_one_such_instrument_share_one_connection(
     supplies = {"left": described, "right": described | {"output": 2}}
     stand = Stand.model_validate({"stand": "two", "supplies": supplies, "slots": slots})
     whole = WholeBench(stand, {}, {}, WallClock(), lambda _what, _text, _slot: None)
-    whole.power_off()
+    whole.make_safe()
     whole.close()
     assert not bench.on
     assert bench.heard.count("OUTP OFF") >= len(supplies)

@@ -210,7 +210,14 @@ def _chart_words(chart: Chart) -> str:
     state = (
         f"{count(len(chart.signals), 'rule violation')}: not in control" if chart.signals else "in control"
     )
-    return f"{title}: {state}; control limits {limits} over the last {len(chart.points)} values."
+    words = f"{title}: {state}; control limits {limits} over the last {len(chart.points)} values."
+    if chart.risks is not None:
+        words += (
+            f" If units are as these values say (normal, JCGM 106 9.5), {100 * chart.risks.consumer:.2g} % of all are "
+            f"accepted though outside the limits, and {100 * chart.risks.producer:.2g} % refused though inside "
+            "(guarded acceptance)."
+        )
+    return words
 
 
 def of_retested(found: Sequence[Retested], part: str | None) -> Answer:

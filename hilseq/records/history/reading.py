@@ -14,7 +14,9 @@ from datetime import datetime
 import sqlalchemy as sa
 from sqlalchemy.engine import Connection
 
+from hilseq.analysis import limits as tolerance
 from hilseq.analysis.control_chart import Limits, Signal, individuals, signals
+from hilseq.analysis.uncertainty import coverage_factor, type_a
 from hilseq.records.database import Database
 from hilseq.records.history.scope import Quantity, require_part, series_of, stand_id
 from hilseq.records.tables import readings, runs, series, stands, units, visits
@@ -22,6 +24,8 @@ from hilseq.records.tables import readings, runs, series, stands, units, visits
 #: Charts drawn, and points of each unless more are asked for.
 MOST_CHARTS = 4
 LAST_POINTS = 200
+#: Fewer values say too little of a population to work out risks from.
+_FEWEST = 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +45,7 @@ class Spread:
 
 @dataclass(frozen=True, slots=True)
 class Point:
-    """One reading of a chart."""
+    """One reading of a chart; `uncertainty` is expanded."""
 
     at: datetime
     stand: str
@@ -51,19 +55,22 @@ class Point:
     low: float | None
     high: float | None
     verdict: str
+    uncertainty: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Chart:
     """Individuals and moving range chart of the last points of one series, oldest first.
 
-    `limits` is None, and nothing signals, where fewer than two points or no scatter at all give none.
+    `limits` is None, and nothing signals, where fewer than two points or no scatter at all give none. `risks` are
+    those of guarded acceptance if units are as these values say; None where that cannot be told.
     """
 
     quantity: Quantity
     points: list[Point]
     limits: Limits | None
     signals: list[Signal]
+    risks: tolerance.Risks | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,7 +119,28 @@ def _chart(of: Quantity, points: list[Point]) -> Chart:
     limits = individuals(values) if len(values) > 1 else None
     if limits is None or not limits.sigma > 0.0:
         return Chart(of, points, None, [])
-    return Chart(of, points, limits, list(signals(values, limits)))
+    return Chart(of, points, limits, list(signals(values, limits)), risks(points))
+
+
+def risks(points: Sequence[Point]) -> tolerance.Risks | None:
+    """Return the shares of units wrongly accepted and refused, if the population is as these points say.
+
+    Normal, with the mean of the values and their scatter less that of the measurement (JCGM 106:2012, 9.5). Limits and
+    uncertainty are those of the last point. None for fewer than 20 values, without an uncertainty, or where the
+    values scatter no more than the measurement does.
+    """
+    if len(points) < _FEWEST:
+        return None
+    last, seen = points[-1], type_a([point.value for point in points])
+    if not last.uncertainty or (last.low is None and last.high is None):
+        return None
+    known = last.uncertainty / coverage_factor()
+    variance = seen.standard_deviation**2 - known**2
+    if variance <= 0.0:
+        return None
+    within = tolerance.Limits(last.low, last.high)
+    accepted = tolerance.acceptance_limits(within, last.uncertainty, tolerance.DecisionRule.GUARDED)
+    return tolerance.global_risks(seen.mean, math.sqrt(variance), known, within, accepted)
 
 
 def _spreads(
@@ -160,6 +188,7 @@ def _points(
             readings.c.low,
             readings.c.high,
             readings.c.verdict,
+            readings.c.uncertainty,
         )
         .select_from(newest)
         .join(readings, readings.c.id == newest.c.id)
