@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from rich.console import RenderableType
 
     from hilseq.live.follower import Follower
-    from hilseq.live.soaking import Soaking
+    from hilseq.live.soaking import SampledSoak
 
 #: Lines of events that the live view shows.
 _LATEST = 8
@@ -24,7 +24,7 @@ PLAIN_EVERY = 60.0
 
 
 def watch_command(
-    run: Annotated[Path, typer.Argument(metavar="RUN", help="Folder of a run that goes on, or has ended.")],
+    run: Annotated[Path, typer.Argument(metavar="RUN", help="Folder of a running or completed run.")],
     once: Annotated[bool, typer.Option("--once", help="Say how it stands now, and end.")] = False,
     every: Annotated[float, typer.Option(metavar="SECONDS", min=0.1, help="Time between two looks.")] = 1.0,
 ) -> None:
@@ -72,26 +72,26 @@ def lines(follower: Follower) -> list[str]:
     return told
 
 
-def soak_lines(soak: Soaking) -> list[str]:
+def soak_lines(soak: SampledSoak) -> list[str]:
     """Return how a soak goes, in lines."""
     from hilseq.cli import soak_lines as words
 
     strip = words.ModeBar()
-    for stretch in soak.rolled.stretches if soak.rolled is not None else ():
-        well = soak.mode_name(stretch.number) == soak.soak.started.mode
+    for stretch in soak.window.stretches if soak.window is not None else ():
+        well = soak.mode_name(stretch.number) == soak.state.started.mode
         strip.mark(stretch.start, stretch.end, words.WELL if well else words.UNWELL)
-    for gap in soak.soak.gaps:
+    for gap in soak.state.gaps:
         strip.mark(gap.start, gap.end, words.GAP)
-    for event in soak.soak.events:
+    for event in soak.state.events:
         strip.mark(event.since, event.since, words.EVENT)
     values: list[tuple[float | None, str]] = []
-    if soak.rolled is not None:
+    if soak.window is not None:
         values = [
-            (float(soak.rolled.last[n]), soak.columns[n].unit)
-            for n in soak.rolled.plotted
+            (float(soak.window.last[n]), soak.columns[n].unit)
+            for n in soak.window.plotted
             if soak.columns[n].unit != "V"
         ]
-    state = soak.soak
+    state = soak.state
     told = [f"  soak: {words.status(soak.lasted, state.until, strip, values, len(state.incidents))}"]
     told += [f"    {words.event_line(event)}" for event in state.events[-_LATEST:]]
     told += [f"    {words.gap_line(gap)}" for gap in state.gaps[-2:]]
@@ -137,7 +137,7 @@ def _plain(follower: Follower, every: float) -> None:
         happened = [
             line
             for soak in seen.soaks.values()
-            for line in [*map(words.event_line, soak.soak.events), *map(words.gap_line, soak.soak.gaps)]
+            for line in [*map(words.event_line, soak.state.events), *map(words.gap_line, soak.state.gaps)]
         ]
         fresh = [line for line in happened if line not in said]
         said.update(fresh)

@@ -97,7 +97,7 @@ class JournalWriter:
         except BlockingIOError:
             os.close(self._handle)
             raise UsageError(
-                f"{self.path} is still being written: the run goes on; see it with hilseq watch"
+                f"{self.path} is still being written: the run is running; see it with hilseq watch"
             ) from None
 
     def _continue(self) -> None:

@@ -2,17 +2,15 @@
 
 | file | says |
 |---|---|
-| folder | which runs there are, and which of them go on |
-| life | whether a run that has not ended still goes on |
-| tail | what was added to a journal or a sample file since the last look |
-| sample_window | samples as buckets, the last ones as they are, and the strip of modes |
-| soaking | one soak as it goes |
+| folder | which runs there are, and which of them are running |
+| liveness | how a run stands: running, completed, interrupted, unfinished, damaged |
+| soaking | one soak as it goes: its samples as buckets, the last ones as they are, and the strip of modes |
 | follower | one run as it goes, for everybody who looks at it |
-| told | a run in words: what pages and streams say of it |
+| run_presenter | a run in words: what pages and streams say of it |
 | stream | the same as server-sent events, resumed where they broke off |
 | history | what the records tell |
 | access | who may ask, and what a browser may do with the answer |
-| app, pages | addresses and templates |
+| app, rendering | addresses and templates |
 | serving | the server |
 
 It opens files for reading only, holds none open, takes no lock and knows no instrument: a run that is looked

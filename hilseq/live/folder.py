@@ -37,7 +37,7 @@ class Found:
 
 
 class RunsFolder:
-    """The runs of a folder. `every` is the interval of looking at one that goes on, s."""
+    """The runs of a folder. `every` is the interval of looking at a running one, s."""
 
     def __init__(self, path: Path, every: float = 1.0) -> None:
         self.path = path

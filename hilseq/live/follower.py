@@ -14,7 +14,7 @@ from hilseq.journal.run_state import RunState
 from hilseq.journal.seals import look_for_damage
 from hilseq.journal.writer import FILE_NAME
 from hilseq.live.liveness import Liveness, is_locked, liveness_of
-from hilseq.live.soaking import Soaking
+from hilseq.live.soaking import SampledSoak
 from hilseq.reports.write import report_names
 
 _T = TypeVar("_T")
@@ -37,7 +37,7 @@ class Follower:
     def _start(self) -> None:
         self.journal = JournalTail(self.folder / FILE_NAME)
         self.state: RunState | None = None
-        self.soaks: dict[str, Soaking] = {}
+        self.soaks: dict[str, SampledSoak] = {}
         self._wrong = ""
 
     def look(self, say: Callable[[Follower], _T], *, samples: bool = True) -> _T:
@@ -82,7 +82,7 @@ class Follower:
         else:
             raise ValueError("it does not begin with a run")
         if isinstance(entry, SoakStarted) and (soak := self.state.unit(entry.slot).soak) is not None:
-            self.soaks[entry.slot] = Soaking(self.folder, soak)
+            self.soaks[entry.slot] = SampledSoak(self.folder, soak)
 
     @property
     def mark(self) -> str:

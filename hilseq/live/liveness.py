@@ -1,4 +1,4 @@
-"""Whether a run that has not ended still goes on.
+"""How a run stands: whether one that has not ended is still running.
 
 A run locks its journal while it writes; the kernel's list of locks tells so without touching the lock. Where
 that list does not reach (a run of another computer on a shared folder), a file written to a short while ago
@@ -28,7 +28,7 @@ if sys.platform != "win32":
 #: A run that wrote nothing for so long, s, and is not known to be alive, is not said to go on.
 SIGN_OF_LIFE = 120.0
 #: What is said of a run that is running and has nothing else to say.
-RUNS = "the run is running"
+RUNS = "running"
 _GUARD = "guard.jsonl"
 _LOCKS = Path("/proc/locks")
 _TAIL = 65536

@@ -28,7 +28,7 @@ from hilseq.live.folder import Found
 from hilseq.live.follower import Follower
 from hilseq.live.liveness import RUNS, Liveness
 from hilseq.live.liveness import SIGNS as STATUS_SIGNS
-from hilseq.live.soaking import Soaking
+from hilseq.live.soaking import SampledSoak
 from hilseq.quantities import show_duration
 from hilseq.reports.formatting import (
     DAMAGED,
@@ -122,8 +122,8 @@ def _said(code: str, sign: str, word: str, told: str = "") -> Plain:
     return {"code": code.replace(" ", "-"), "sign": sign, "word": word, "told": told}
 
 
-def _disposition(record: RunState, unit: UnitState, life: Liveness, soak: Soaking | None) -> Plain:
-    """Return what may be said of the unit now. A run that goes on has shipped nothing."""
+def _disposition(record: RunState, unit: UnitState, life: Liveness, soak: SampledSoak | None) -> Plain:
+    """Return what may be said of the unit now. A running run has shipped nothing."""
     if life.status is RunStatus.RUNNING:
         failed = sum(check.verdict is CheckVerdict.FAILED for check in unit.checks)
         broken = sum(check.verdict is CheckVerdict.STAND_FAULT for check in unit.checks)
@@ -133,7 +133,7 @@ def _disposition(record: RunState, unit: UnitState, life: Liveness, soak: Soakin
             )
         if failed:
             return _said("repair", "\u2717", "faults found so far", f"{count(failed, 'check')} failed")
-        happened = 0 if soak is None else len(soak.soak.incidents)
+        happened = 0 if soak is None else len(soak.state.incidents)
         found = f"{count(happened, 'event')} in the soak so far" if happened else "no fault found so far"
         return _said("under-test", "\u25b6", "under test", found)
     final = record.final(unit)
@@ -148,7 +148,7 @@ def _disposition(record: RunState, unit: UnitState, life: Liveness, soak: Soakin
     return _said(str(final), DISPOSITION_SIGNS[final], str(final), meaning)
 
 
-def _unit(record: RunState, unit: UnitState, life: Liveness, soak: Soaking | None) -> Plain:
+def _unit(record: RunState, unit: UnitState, life: Liveness, soak: SampledSoak | None) -> Plain:
     done = sum(_is_done(check) for check in unit.checks)
     now = [check for check in unit.checks if check.started and not _is_done(check)]
     findings = unit.findings
@@ -245,9 +245,9 @@ def label_of(quantity: SoakColumn) -> str:
     return {VOLTAGE: "Supply voltage", CURRENT: "Supply current"}.get(quantity.name, quantity.name)
 
 
-def _soak(soak: Soaking, life: Liveness) -> Plain:
-    over = soak.soak.ended is not None or life.status is not RunStatus.RUNNING
-    planned = soak.soak.until
+def _soak(soak: SampledSoak, life: Liveness) -> Plain:
+    over = soak.state.ended is not None or life.status is not RunStatus.RUNNING
+    planned = soak.state.until
     left = max(planned - soak.lasted, 0.0)
     told: Plain = {
         "over": over,
@@ -259,16 +259,16 @@ def _soak(soak: Soaking, life: Liveness) -> Plain:
         "share": None if planned <= 0 else round(min(soak.lasted / planned, 1.0), 4),
         "mode": "",
         "mode_right": True,
-        "events": len(soak.soak.incidents),
+        "events": len(soak.state.incidents),
         "tiles": [],
         "rows": [],
     }
-    rolled = soak.rolled
+    rolled = soak.window
     if rolled is None or not rolled.count:
         return told
     if rolled.stretches:
         told["mode"] = soak.mode_name(rolled.stretches[-1].number)
-        told["mode_right"] = told["mode"] == soak.soak.started.mode
+        told["mode_right"] = told["mode"] == soak.state.started.mode
     shown_as = [
         Shown(quantity, float(rolled.least[n]), float(rolled.greatest[n]))
         for n, quantity in enumerate(soak.columns)
@@ -300,15 +300,15 @@ def _soak(soak: Soaking, life: Liveness) -> Plain:
     return told
 
 
-def _soak_words(soak: Soaking, life: Liveness) -> str:
+def _soak_words(soak: SampledSoak, life: Liveness) -> str:
     lasted = show_duration(round(soak.lasted))
-    if soak.soak.ended is not None:
-        return f"The soak is over: {soak.soak.ended.why}, after {lasted}."
+    if soak.state.ended is not None:
+        return f"The soak is over: {soak.state.ended.why}, after {lasted}."
     if life.status is not RunStatus.RUNNING:
         return f"The soak broke off after {lasted}. `hilseq resume` can continue it."
     if soak.damaged:
         return "The sample file holds something that is no sample; nothing from there on is shown."
-    return f"The soak is running: {lasted} of {show_duration(round(soak.soak.until))}."
+    return f"The soak is running: {lasted} of {show_duration(round(soak.state.until))}."
 
 
 def _roughly(left: float) -> str:
@@ -317,10 +317,10 @@ def _roughly(left: float) -> str:
     return show_duration(whole)
 
 
-def _end_date(soak: Soaking) -> str:
+def _end_date(soak: SampledSoak) -> str:
     try:
-        began = datetime.fromisoformat(soak.soak.started.at)
-        return date((began + timedelta(seconds=soak.soak.until)).isoformat())
+        began = datetime.fromisoformat(soak.state.started.at)
+        return date((began + timedelta(seconds=soak.state.until)).isoformat())
     except (ValueError, OverflowError):
         return ""
 
@@ -335,7 +335,7 @@ def _events(follower: Follower, record: RunState) -> list[Plain]:
     letters = {
         id(event): letter(number)
         for soak in follower.soaks.values()
-        for number, event in enumerate(soak.soak.events)
+        for number, event in enumerate(soak.state.events)
     }
     for number, entry in enumerate(follower.journal.entries):
         words = _happened(entry)

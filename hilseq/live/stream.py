@@ -21,8 +21,7 @@ from hilseq.journal.entries import SoakColumn
 from hilseq.live.folder import Found, RunsFolder
 from hilseq.live.follower import Follower
 from hilseq.live.run_presenter import Plain, Shown, as_json, label_of, run_told, shown
-from hilseq.live.sample_window import RECENT, SampleWindow
-from hilseq.live.soaking import Soaking
+from hilseq.live.soaking import RECENT, SampledSoak, SampleWindow
 from hilseq.reports.formatting import DisplayScale
 from hilseq.reports.soak_plots import letter
 
@@ -77,15 +76,15 @@ def news(found: Found, follower: Follower, after: Position) -> News:
     plots: dict[str, Plain] = {}
     places: dict[str, tuple[float, str]] = {}
     for slot, soak in follower.soaks.items():
-        if soak.rolled is None or not soak.rolled.count:
+        if soak.window is None or not soak.window.count:
             continue
-        scales = [_scale(soak.rolled, n, one) for n, one in enumerate(soak.plotted)]
-        shape = f"{soak.rolled.width:g} {' '.join(scale.unit for scale in scales)}"
+        scales = [_scale(soak.window, n, one) for n, one in enumerate(soak.plotted)]
+        shape = f"{soak.window.width:g} {' '.join(scale.unit for scale in scales)}"
         last, drawn = known.get(slot, (-1.0, ""))
         fresh = drawn != shape or last > soak.lasted
         places[slot] = (soak.lasted, shape)
         if fresh or last < soak.lasted:
-            plots[slot] = _plot(soak, soak.rolled, scales, -1.0 if fresh else last)
+            plots[slot] = _plot(soak, soak.window, scales, -1.0 if fresh else last)
     return News(Position(follower.mark, places), run_told(found, follower), plots, follower.liveness.age)
 
 
@@ -100,7 +99,7 @@ def _numbers(values: Any, factor: float = 1.0) -> list[float | None]:
     return [float(f"{value:.6g}") if math.isfinite(value) else None for value in scaled.tolist()]
 
 
-def _plot(soak: Soaking, rolled: SampleWindow, scales: list[DisplayScale], last: float) -> Plain:
+def _plot(soak: SampledSoak, rolled: SampleWindow, scales: list[DisplayScale], last: float) -> Plain:
     """Return what the plots of a reader lack that has everything up to `last`; of one with -1, all."""
     fresh = last < 0
     first = 0 if fresh else min(int(last / rolled.width), rolled.used)
@@ -129,9 +128,9 @@ def _plot(soak: Soaking, rolled: SampleWindow, scales: list[DisplayScale], last:
             [round(one.start, 3), round(one.end, 3), soak.mode_name(one.number)]
             for one in rolled.stretches[kept:]
         ],
-        "gaps": [[gap.start, gap.end, gap.what] for gap in soak.soak.gaps[-200:]],
+        "gaps": [[gap.start, gap.end, gap.what] for gap in soak.state.gaps[-200:]],
         "events": [
-            [event.since, event.what, letter(number)] for number, event in enumerate(soak.soak.events)
+            [event.since, event.what, letter(number)] for number, event in enumerate(soak.state.events)
         ][-200:],
     }
     if fresh:

@@ -58,13 +58,13 @@ def test_the_page_grows_with_the_soak_and_fits_its_window(
     _until(browser, LIVE)
     _until(browser, "document.querySelectorAll('.uplot canvas').length", 3)
     told = f"{SOAK}.querySelector('[data-field=soak-told]').textContent"
-    _until(browser, told, "The soak goes on: 29 s of 1 h.")
+    _until(browser, told, "The soak is running: 29 s of 1 h.")
     before = browser.value("document.querySelector('.soak-plot').getAttribute('aria-label')")
     assert before.startswith("Supply voltage from 0 s to 29 s: between 24 and 24.02 V")
     story.sample(60)
     story.event("fault 0x21", "q05", "output overloaded")
     story.sample(20, mode=1.0)
-    _until(browser, told, "The soak goes on: 1 min 49 s of 1 h.")
+    _until(browser, told, "The soak is running: 1 min 49 s of 1 h.")
     _until(browser, f"{SOAK}.querySelector('[data-tile=mode] dd').textContent", "held")
     _until(browser, f"{SOAK}.querySelector('[data-tile=mode]').classList.contains('odd')")
     _until(
@@ -105,14 +105,14 @@ def test_the_page_comes_back_when_the_server_does(
     server = serve()
     browser.open(f"{server.served.address}/runs/{story.folder.name}", 1200)
     told = f"{SOAK}.querySelector('[data-field=soak-told]').textContent"
-    _until(browser, told, "The soak goes on: 9 s of 1 h.")
+    _until(browser, told, "The soak is running: 9 s of 1 h.")
     # The page as it was loaded says so already; only what came over its line has a number to go on from.
     _told(browser, lambda event: event.get("method") == "Network.eventSourceMessageReceived")
     server.stop()
     _until(browser, LINE, "Connection lost, trying again")
     story.sample(10)
     serve(port=server.served.port)
-    _until(browser, told, "The soak goes on: 19 s of 1 h.")
+    _until(browser, told, "The soak is running: 19 s of 1 h.")
     _until(browser, LIVE)
 
     _told(
@@ -137,7 +137,7 @@ def test_when_the_run_ends_the_page_says_so_and_offers_the_report(
     _until(browser, "document.querySelector('[data-field=code]').textContent", "completed")
     _until(browser, "document.querySelector('[data-part=disposition]').textContent.trim()", "✓ ship")
     _until(browser, "!document.querySelector('a.report').hidden")
-    _until(browser, LINE, "Not followed: the run does not go on")
+    _until(browser, LINE, "Run finished")
     _until(browser, "document.querySelectorAll('.uplot canvas').length", 3)
     browser.open(f"{served.address}/runs/{story.folder.name}/report/1", 1200)
     assert browser.value("document.title") == "ship: RH16 RH-0001"

@@ -56,7 +56,7 @@ def test_running_runs_come_first_and_a_broken_off_one_never_looks_complete(
     going = begin(serial="RH-0001")
     going.sample(5)
     said = _said(served.ask("/"))
-    assert said.index("RH-0001") < said.index("Before") < said.index("RH-0007")
+    assert said.index("RH-0001") < said.index("Completed") < said.index("RH-0007")
     assert "RH16 RH-0007 ✓ ship ■ completed" in said
     assert "RH16 RH-0005 \u2013 incomplete … unfinished" in said
     page = _said(served.ask(f"/runs/{killed.folder.name}"))

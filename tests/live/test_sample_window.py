@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from hilseq.live.sample_window import MOST, RECENT, SampleWindow
+from hilseq.live.soaking import MOST, RECENT, SampleWindow
 
 
 @pytest.mark.parametrize("piece", [1, 7, 100, 5000])

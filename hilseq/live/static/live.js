@@ -27,7 +27,7 @@
   const said = () => {
     const lost = !over && (!source || source.readyState !== EventSource.OPEN || performance.now() - heard > 20000);
     connection.classList.toggle("lost", lost && (heard > 0 || failed));
-    if (over) return "Not followed: the run does not go on";
+    if (over) return "Run finished";
     if (document.hidden) return "Paused";
     if (lost) return heard || failed ? "Connection lost, trying again" : "Connecting";
     if (age === null) return "Live";
