@@ -15,10 +15,10 @@ from hilseq.description.plans import SoakCycles
 from hilseq.description.profile import Mode
 from hilseq.errors import HilseqError, InstrumentTimeout, Interlock, StandFault, UnitFault
 from hilseq.journal.entries import StoredFault
-from hilseq.journal.run_state import SoakState
+from hilseq.journal.run_state import Incident, SoakFinding, SoakState
 from hilseq.procedures.memory import Faults
 from hilseq.procedures.operator import Operator, Prompt
-from hilseq.procedures.soak.record import Finding, Incident, Recorder, ResumedSoak
+from hilseq.procedures.soak.record import Recorder, ResumedSoak
 from hilseq.procedures.soak.run import SoakRun
 from hilseq.procedures.soak.states import TABLE, Event, Keep, Machine, State, diagram
 from tests.journals import soak_started
@@ -150,7 +150,7 @@ CYCLES = {"cycles": SoakCycles.model_validate({"every": "30 s", "off": "2 s"})}
 BEFORE = ResumedSoak(
     SoakState(
         soak_started(duration=130.0, zero=-100.0),
-        incidents=[Incident(1, 10.0, None, [Finding("reset", "start", "once")])],
+        incidents=[Incident(1, 10.0, None, [SoakFinding("reset", "start", "once")])],
     ),
     samples=50,
     last=-50.0,

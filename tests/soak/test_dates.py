@@ -7,15 +7,16 @@ from typing import Any, cast
 
 from hilseq.description.plans import Soak
 from hilseq.journal.entries import SoakEventLogged
+from hilseq.journal.run_state import Incident, SoakFinding
 from hilseq.procedures.soak.events import Events, SoakOutcome
-from hilseq.procedures.soak.record import Finding, Incident, Recorder
+from hilseq.procedures.soak.record import Recorder
 from hilseq.procedures.soak.traffic import Worse
 
 
 def test_what_began_first_is_told_first_whenever_it_was_known() -> None:
     """Bit errors are known for such at the end only; the sentence begins with what failed before all else."""
-    fault = Incident(1, 3600.0, 40.0, [Finding("reset", "start", "it started once")])
-    errors = Incident(2, 600.0, 33.0, [Finding("bit errors", "port 1", "9 wrong bits in 640")])
+    fault = Incident(1, 3600.0, 40.0, [SoakFinding("reset", "start", "it started once")])
+    errors = Incident(2, 600.0, 33.0, [SoakFinding("bit errors", "port 1", "9 wrong bits in 640")])
     outcome = SoakOutcome(7200.0, 7200.0, 7200, 0, [fault, errors], "the planned end")
     assert outcome.sentence == ("bit errors at 10 min, case 33.0 °C: 9 wrong bits in 640; 2 events in 2 h")
     assert outcome.places == ["start", "port 1"]
@@ -38,7 +39,7 @@ def test_ports_that_went_bad_at_one_sample_are_one_event() -> None:
     unknown: Any = None
     unit: Any = SimpleNamespace(slot="A")
     events = Events(unit, plan, cast("Recorder", recorder), unknown, (), progress=unknown, move=unknown)
-    found = [Finding("bit errors", f"port {number}", "too many") for number in (1, 2, 3)]
+    found = [SoakFinding("bit errors", f"port {number}", "too many") for number in (1, 2, 3)]
     dates = ((60.0, 30.0), (60.0, 30.0), (90.0, None))
     events.found_at_end([Worse(one, *date) for one, date in zip(found, dates, strict=True)])
     assert recorder.events == [

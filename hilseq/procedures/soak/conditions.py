@@ -20,8 +20,8 @@ from hilseq.description.stand import Stand
 from hilseq.errors import Interlock, InvalidResponse
 from hilseq.journal import samples
 from hilseq.journal.entries import SoakColumn
+from hilseq.journal.run_state import SoakFinding
 from hilseq.procedures.soak import sampler as columns
-from hilseq.procedures.soak.record import Finding
 from hilseq.procedures.soak.sampler import Sample, Sampler
 from hilseq.procedures.terminals import Sensor, contradiction
 from hilseq.procedures.unit import Unit
@@ -224,7 +224,7 @@ class Conditions:
 
     # -- looking -------------------------------------------------------------------------------------
 
-    def check_stand(self, sample: Sample) -> list[Finding]:
+    def check_stand(self, sample: Sample) -> list[SoakFinding]:
         """Raise Interlock for an open interlock or passed ceiling, InvalidResponse for a supply that is wrong.
 
         InstrumentReset when the supply was without mains or switched itself off: that passes. Return what a unit
@@ -253,7 +253,7 @@ class Conditions:
             )
         return []
 
-    def look(self, sample: Sample) -> list[Finding]:
+    def look(self, sample: Sample) -> list[SoakFinding]:
         """Return what has come true with this sample. Raises InvalidResponse where two sensors disagree."""
         values = sample.values
         if not self._active and not sample.silence:
@@ -282,7 +282,7 @@ class Conditions:
         # `LevelBand.counts_as_on` of all sensors, without a loop: it runs at every sample.
         return list(map(operator.ge, self._sensed(values), self._levels)) == self._wanted
 
-    def _looked_closely(self, sample: Sample) -> list[Finding]:
+    def _looked_closely(self, sample: Sample) -> list[SoakFinding]:
         bad: dict[tuple[str, str], str] = {}
         if sample.silence:
             self._look_at_link(sample, bad)
@@ -302,7 +302,7 @@ class Conditions:
         if sample.at >= self._outputs_from:
             self._look_at_outputs(sample, bad)
         new = [
-            Finding(what, place, text)
+            SoakFinding(what, place, text)
             for (what, place), text in bad.items()
             if (what, place) not in self._active
         ]
@@ -339,7 +339,7 @@ class Conditions:
         ):
             bad["indicator", "indicator"] = f"the unit reports indicator {values[self._equals[1][0]]:g}"
 
-    def _counted(self, sample: Sample) -> list[Finding]:
+    def _counted(self, sample: Sample) -> list[SoakFinding]:
         """Return what the unit's counters say; the first sample after a start is where they begin."""
         found = []
         for name, what, place in (
@@ -356,9 +356,9 @@ class Conditions:
             if name == samples.STARTS:
                 self._outputs_from = math.inf
                 words = f"the unit has started {value - before:g} times without being told to"
-                found.append(Finding(what, place, words.replace("1 times", "once")))
+                found.append(SoakFinding(what, place, words.replace("1 times", "once")))
             elif value > before:
-                found.append(Finding(what, place, f"{value - before:g} new in the fault table"))
+                found.append(SoakFinding(what, place, f"{value - before:g} new in the fault table"))
         return found
 
     def _look_at_outputs(self, sample: Sample, bad: dict[tuple[str, str], str]) -> None:
@@ -398,7 +398,7 @@ class Conditions:
         return len(self._proven.get(place, ())) < 2  # noqa: PLR2004 - on and off
 
 
-def overloads(unit: Unit) -> list[Finding]:
+def overloads(unit: Unit) -> list[SoakFinding]:
     """Return what the unit does to a supply that has switched itself off; nothing where it has not.
 
     Raises InstrumentReset for a supply that was without mains, or that switched off without being overloaded: its
@@ -408,4 +408,4 @@ def overloads(unit: Unit) -> list[Finding]:
     unit.supply.instrument.check_settings()
     unit.check_drives()
     words = unit.supply.overload()
-    return [] if words is None else [Finding("overload", "supply", words)]
+    return [] if words is None else [SoakFinding("overload", "supply", words)]

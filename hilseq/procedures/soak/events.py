@@ -18,10 +18,11 @@ from typing import Any
 from hilseq.description.plans import Soak
 from hilseq.errors import UnitFault
 from hilseq.journal.entries import NOT_COUNTED, PortTally, SoakEventLogged, StoredFault
+from hilseq.journal.run_state import Incident, SoakFinding
 from hilseq.procedures.memory import Key, added, counted, unusual
 from hilseq.procedures.soak.conditions import NEW_FAULT, SIGNS, Conditions
 from hilseq.procedures.soak.progress import SoakProgress
-from hilseq.procedures.soak.record import Finding, Incident, Recorder
+from hilseq.procedures.soak.record import Recorder
 from hilseq.procedures.soak.sampler import Sample, as_row, blank
 from hilseq.procedures.soak.states import Event
 from hilseq.procedures.soak.traffic import Worse
@@ -100,7 +101,7 @@ class Events:
 
     # -- samples ---------------------------------------------------------------------------------------
 
-    def follow(self, sample: Sample, found: list[Finding]) -> bool:
+    def follow(self, sample: Sample, found: list[SoakFinding]) -> bool:
         """Keep what was found in a sample; tell whether the open event is complete with it."""
         if found:
             self.found(sample, found)
@@ -118,7 +119,7 @@ class Events:
         waited = sample.at - self._burst[0].at
         return self._conditions.resumed_with(sample) or waited >= self._unit.profile.start.ready_within
 
-    def found(self, sample: Sample, found: list[Finding]) -> None:
+    def found(self, sample: Sample, found: list[SoakFinding]) -> None:
         """Keep findings at once, with the fault table, as a new event or as part of the open one."""
         found = self._counting(found)
         if not found:
@@ -130,7 +131,7 @@ class Events:
             self._before, self._burst = list(self._ring), []
         self._move(Event.FOUND, partial(self._keep_found, self.open, sample, found))
 
-    def _keep_found(self, incident: Incident, sample: Sample, found: list[Finding]) -> None:
+    def _keep_found(self, incident: Incident, sample: Sample, found: list[SoakFinding]) -> None:
         self._keep(incident, sample, [finding for finding in found if finding.what != NEW_FAULT])
         if sample.silence or not self.look_at_faults(incident, sample):
             # The counter moved and the table cannot say why.
@@ -160,11 +161,11 @@ class Events:
         sample = blank(at, self._columns)
         incident = self._begun(sample)
         place = fault.places[0] if fault.places else "start"
-        found = Finding("did not start again", place, str(fault))
+        found = SoakFinding("did not start again", place, str(fault))
         self._move(Event.NO_START, partial(self._keep_start, incident, sample, found))
         return incident
 
-    def _keep_start(self, incident: Incident, sample: Sample, found: Finding) -> None:
+    def _keep_start(self, incident: Incident, sample: Sample, found: SoakFinding) -> None:
         self._keep(incident, sample, [found])
         self.look_at_faults(incident, sample)
 
@@ -182,7 +183,7 @@ class Events:
         """Return how often each sign came that the plan does not count, by sign and place."""
         return {f"{what} ({place})": times for (what, place), times in self._uncounted.items()}
 
-    def _counting(self, found: list[Finding]) -> list[Finding]:
+    def _counting(self, found: list[SoakFinding]) -> list[SoakFinding]:
         """Return what counts by the plan; of the rest the first of each is noted, and all are numbered."""
         counts = []
         for finding in found:
@@ -214,10 +215,10 @@ class Events:
         self.incidents.append(incident)
         return incident
 
-    def _keep(self, incident: Incident, sample: Sample, found: list[Finding]) -> None:
+    def _keep(self, incident: Incident, sample: Sample, found: list[SoakFinding]) -> None:
         self._note(incident, found, self._progress.since(sample.at), self._conditions.case(sample))
 
-    def _note(self, incident: Incident, found: list[Finding], since: float, case: float | None) -> None:
+    def _note(self, incident: Incident, found: list[SoakFinding], since: float, case: float | None) -> None:
         known = {(finding.what, finding.place) for finding in incident.findings}
         for finding in found:
             if (finding.what, finding.place) in known:
@@ -250,7 +251,7 @@ class Events:
         """Take these faults as known: code, place and the unit's own time of each."""
         self._known = Counter(stored)
 
-    def _only_routine(self, sample: Sample, found: list[Finding]) -> bool:
+    def _only_routine(self, sample: Sample, found: list[SoakFinding]) -> bool:
         """Tell whether all that was found are entries that a healthy unit stores too."""
         if sample.silence or any(finding.what != NEW_FAULT for finding in found):
             return False
@@ -266,11 +267,11 @@ class Events:
         self._know(stored)
         return True
 
-    def table_moved(self) -> list[Finding]:
+    def table_moved(self) -> list[SoakFinding]:
         """Read the fault table, which a unit without a counter has moved unseen; tell what became of it."""
         stored = self._stored()
         new = [] if stored is None else added(self._known, stored)
-        return [Finding(NEW_FAULT, "stored faults", f"{len(new)} new in the fault table")] if new else []
+        return [SoakFinding(NEW_FAULT, "stored faults", f"{len(new)} new in the fault table")] if new else []
 
     def look_at_faults(self, incident: Incident, sample: Sample) -> bool:
         """Read the fault table; what is new in it becomes part of the event. Tell whether anything is."""
@@ -283,7 +284,7 @@ class Events:
 
     def _take(self, incident: Incident, sample: Sample, stored: list[StoredFault]) -> bool:
         new = added(self._known, stored)
-        found = [Finding(f"fault 0x{fault.code:02X}", fault.place, str(fault)) for fault in unusual(new)]
+        found = [SoakFinding(f"fault 0x{fault.code:02X}", fault.place, str(fault)) for fault in unusual(new)]
         self._keep(incident, sample, found)
         self._know(stored)
         return bool(new)

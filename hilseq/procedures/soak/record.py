@@ -16,11 +16,7 @@ from hilseq.journal.entries import (
     SoakStatus,
     StoredFault,
 )
-from hilseq.journal.run_state import Incident, SoakFinding, SoakState
-
-__all__ = ["Finding", "Incident", "Recorder", "ResumedSoak"]
-
-Finding = SoakFinding
+from hilseq.journal.run_state import SoakState
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,11 +15,12 @@ from hilseq.description.plans import Soak, SoakCycles
 from hilseq.description.profile import Mode
 from hilseq.errors import Interlock, StandFault, UnitFault
 from hilseq.journal.entries import SoakEnded, SoakStarted, SoakStatus
+from hilseq.journal.run_state import Incident, SoakFinding
 from hilseq.procedures.bench import Bench
 from hilseq.procedures.soak.conditions import Conditions, overloads
 from hilseq.procedures.soak.events import Events, SoakOutcome
 from hilseq.procedures.soak.progress import SoakProgress, next_multiple
-from hilseq.procedures.soak.record import Finding, Incident, Recorder, ResumedSoak
+from hilseq.procedures.soak.record import Recorder, ResumedSoak
 from hilseq.procedures.soak.recovery import StandRecovery
 from hilseq.procedures.soak.sampler import Sample, Sampler
 from hilseq.procedures.soak.starts import Load, Starts
@@ -281,7 +282,7 @@ class SoakRun:
         self._clock.advance_async(min(schedule.instant, self._events.fast_next, schedule.end))
         self._keep(sample)
 
-    def _eventful(self, sample: Sample, found: list[Finding], *, fast: bool) -> None:
+    def _eventful(self, sample: Sample, found: list[SoakFinding], *, fast: bool) -> None:
         if not fast:
             self._keep(sample)
         if self._events.follow(sample, found):

@@ -11,10 +11,10 @@ from hilseq.clock import Clock
 from hilseq.description.plans import Soak
 from hilseq.description.profile import Mode
 from hilseq.errors import UnitFault
+from hilseq.journal.run_state import Incident
 from hilseq.procedures.soak.conditions import Conditions
 from hilseq.procedures.soak.events import Events
 from hilseq.procedures.soak.progress import SoakProgress
-from hilseq.procedures.soak.record import Incident
 from hilseq.procedures.unit import Unit
 
 _ALIKE = 1e-6

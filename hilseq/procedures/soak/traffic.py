@@ -22,9 +22,9 @@ from hilseq.instruments.modbus import ModbusDevice
 from hilseq.instruments.modbus_transaction import FULL_MODBUS
 from hilseq.instruments.ports import Port as Line
 from hilseq.journal.entries import PortTally
+from hilseq.journal.run_state import SoakFinding
 from hilseq.procedures.polling import IN_VAIN
 from hilseq.procedures.ports import CONFIDENCE, open_line
-from hilseq.procedures.soak.record import Finding
 
 FRAME = b"\x55\xaa\x0f\xf0\x00\xff\xa5\x5a"
 _LOOPBACK = b"\xa5\x37"
@@ -40,7 +40,7 @@ FEWEST_ERRORS = 3
 class Worse:
     """A port that is worse than its claim, `since` s since the soak began, at a case of so many degC, if known."""
 
-    finding: Finding
+    finding: SoakFinding
     since: float
     case: float | None
 
@@ -128,7 +128,7 @@ class Traffic:
             else:
                 self._sent[name] = None
 
-    def gather(self, since: float, case: float | None = None) -> list[Finding]:
+    def gather(self, since: float, case: float | None = None) -> list[SoakFinding]:
         """Take what came back of the frames sent; return the ports that have fallen silent just now.
 
         It is taken at `since`, s since the soak began, at a case temperature of `case` degC where it is known.
@@ -140,7 +140,7 @@ class Traffic:
             carried, claim = self.carried[name], self._ports[name].bit_error_ratio
             if carried.silent_in_a_row == SILENT_AFTER:
                 what = "port answers nonsense" if isinstance(silence, UnitInvalidResponse) else "port silent"
-                found.append(Finding(what, name, f"{SILENT_AFTER} frames in a row: {silence}"))
+                found.append(SoakFinding(what, name, f"{SILENT_AFTER} frames in a row: {silence}"))
             carried.look(claim, since, case)
         self._sent.clear()
         return found
@@ -190,7 +190,7 @@ class Traffic:
                 f"profile claims {self._ports[name].bit_error_ratio:g}; "
                 f"{carried.lost_frames} of {carried.frames} frames did not come back"
             )
-            found.append(Worse(Finding("bit errors", name, words), carried.beyond, carried.beyond_case))
+            found.append(Worse(SoakFinding("bit errors", name, words), carried.beyond, carried.beyond_case))
         return sorted(found, key=lambda worse: worse.since)
 
     def go_on_from(self, tallies: Mapping[str, PortTally]) -> None:
