@@ -10,6 +10,7 @@ from hilseq.journal.chain import GENESIS, seal
 from hilseq.journal.entries import (
     CheckPlanned,
     InputFile,
+    PriorRun,
     RunStarted,
     SoakColumn,
     SoakEnded,
@@ -37,6 +38,12 @@ def run_started(*units: UnitUnderTest, **fields: Any) -> RunStarted:
         "inputs": (InputFile(role="stand file", name="stand.yaml", sha256="ab" * 32, text="x: 1\n"),),
     }
     return RunStarted(units=tested, **(known | fields))
+
+
+def prior_run(**fields: Any) -> PriorRun:
+    """Return an earlier visit of a unit."""
+    known = {"run": "r0", "started": "2026-01-01T00:00:00+00:00", "stand": "bench", "disposition": "repair"}
+    return PriorRun(**{"findings": (), **known, **fields})
 
 
 def check_planned(check: str, **fields: Any) -> CheckPlanned:

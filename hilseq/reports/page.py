@@ -10,7 +10,7 @@ import base64
 import hashlib
 import json
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from functools import cache
 from importlib import resources
 from typing import Any
@@ -19,6 +19,7 @@ import jinja2
 from markupsafe import Markup
 
 import hilseq
+from hilseq.journal.entries import PriorRun
 from hilseq.journal.run_state import RunState, UnitState
 from hilseq.quantities import show_duration
 from hilseq.reports import formatting, page_views, soak_plots
@@ -30,17 +31,6 @@ from hilseq.verdicts import CheckVerdict, Disposition
 #: Events with this `what` are statements of statistics: shown as sentences, not as happenings.
 PROOF = "proof"
 _MOST_EVENTS = 300
-
-
-@dataclass(frozen=True, slots=True)
-class EarlierRun:
-    """What the records say about an earlier visit of the same serial; the journal knows nothing of it."""
-
-    run: str
-    started: str
-    stand: str
-    disposition: str
-    findings: tuple[str, ...] = ()
 
 
 @cache
@@ -129,7 +119,7 @@ def _events(run: RunState, unit: UnitState) -> list[page_views.TimelineEvent]:
 
 
 def render(
-    run: RunState, unit: UnitState, *, soak: SoakView | None = None, earlier: Sequence[EarlierRun] = ()
+    run: RunState, unit: UnitState, *, soak: SoakView | None = None, earlier: Sequence[PriorRun] = ()
 ) -> str:
     """Return the page of one unit.
 
@@ -176,7 +166,7 @@ def render(
             instruments=page_views.instruments(run),
             rule=formatting.rule_in_words(unit.rule),
             earlier=earlier,
-            earlier_data=data_block([asdict(one) for one in earlier]),
+            earlier_data=data_block([one.model_dump() for one in earlier]),
             cautions=formatting.CAUTIONS,
             short_code=formatting.short_code(run.chain),
         )

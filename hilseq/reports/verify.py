@@ -16,11 +16,12 @@ from pathlib import Path
 from typing import Any, Literal
 
 from hilseq.errors import UsageError
+from hilseq.journal.entries import PriorRun
 from hilseq.journal.reader import Journal, read_journal, run_state
 from hilseq.journal.run_state import RunState, UnitState
 from hilseq.journal.seals import look_for_damage
 from hilseq.reports.formatting import short_code
-from hilseq.reports.page import EarlierRun, render
+from hilseq.reports.page import render
 from hilseq.reports.sanitize import sanitize
 from hilseq.reports.soak import soak_of
 from hilseq.reports.write import summary_bytes
@@ -67,12 +68,12 @@ def _page(content: bytes, run: RunState, unit: UnitState, folder: Path) -> bytes
     return render(run, unit, soak=soak_of(folder, run, unit), earlier=_earlier(content)).encode("utf-8")
 
 
-def _earlier(content: bytes) -> list[EarlierRun]:
+def _earlier(content: bytes) -> list[PriorRun]:
     """Return the list of earlier runs that a page carries; the journal cannot vouch for it."""
     found = _EARLIER.search(content)
     try:
         rows = json.loads(found[1]) if found else []
-        return [EarlierRun(**{**row, "findings": tuple(row["findings"])}) for row in rows]
+        return [PriorRun(**row) for row in rows]
     except (ValueError, TypeError, KeyError, RecursionError):
         return []
 

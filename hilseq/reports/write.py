@@ -16,11 +16,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
-from hilseq.journal.entries import Reading
+from hilseq.journal.entries import PriorRun, Reading
 from hilseq.journal.reader import read_journal, run_state
 from hilseq.journal.run_state import CheckState, RunState, UnitState
 from hilseq.journal.seals import look_for_damage
-from hilseq.reports.page import EarlierRun, render
+from hilseq.reports.page import render
 from hilseq.reports.soak import soak_of
 
 SUMMARY = "summary.json"
@@ -139,7 +139,7 @@ def report_names(record: RunState) -> dict[str, str]:
 
 
 def write_reports(
-    run_folder: Path, out: Path | None = None, *, earlier: Mapping[str, Sequence[EarlierRun]] | None = None
+    run_folder: Path, out: Path | None = None, *, earlier: Mapping[str, Sequence[PriorRun]] | None = None
 ) -> RunState:
     """Write the summary and the pages of a run into its folder, or into `out`; return its record.
 
@@ -152,23 +152,16 @@ def write_reports(
     folder = out or journal.path.parent
     write_file(folder / SUMMARY, summary_bytes(record))
     names = report_names(record)
-    known = _earlier(record) if earlier is None else earlier
     for unit in record.units:
         soak = soak_of(journal.path.parent, record, unit)
-        page = render(record, unit, soak=soak, earlier=known.get(unit.serial, ()))
+        page = render(
+            record,
+            unit,
+            soak=soak,
+            earlier=unit.prior_runs if earlier is None else earlier.get(unit.serial, ()),
+        )
         write_file(folder / names[unit.slot], page.encode("utf-8"))
     return record
-
-
-def _earlier(record: RunState) -> dict[str, list[EarlierRun]]:
-    """Return the earlier runs that the header of the journal counts, by serial number."""
-    return {
-        unit.serial: [
-            EarlierRun(prior.run, prior.started, prior.stand, prior.disposition, prior.findings)
-            for prior in unit.prior_runs
-        ]
-        for unit in record.units
-    }
 
 
 def write_formats(

@@ -11,9 +11,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from hilseq.journal.entries import MadeSafe, RunEnded
-from hilseq.reports.page import EarlierRun
 from hilseq.reports.sanitize import LONGEST, sanitize
 from hilseq.reports.soak import Curve, Series, SoakEvent, SoakView, TimeSpan
+from tests.journals import prior_run
 
 EVIL = {
     "markup": "<script>alert(1)</script><img src=x onerror=alert(1)>",
@@ -147,7 +147,13 @@ def test_hostile_text_is_inert_in_every_field(
         sentences=[evil],
     )
     text = page_of(
-        evil_run(story, evil), soak=soak, earlier=[EarlierRun(evil, evil, evil, evil, (evil, evil))]
+        evil_run(story, evil),
+        soak=soak,
+        earlier=[
+            prior_run(
+                **dict.fromkeys(("run", "started", "stand", "disposition"), evil), findings=(evil, evil)
+            )
+        ],
     )
     text.encode("utf-8")  # no lone surrogate is left
     assert not [character for character in FORBIDDEN if character in text]

@@ -13,7 +13,8 @@ from typing import Any
 import pytest
 
 from hilseq.journal.reader import read_journal, run_state
-from hilseq.reports.page import EarlierRun, render
+from hilseq.reports.page import render
+from tests.journals import prior_run
 
 Page = Callable[..., str]
 Read = Callable[[str], Any]
@@ -141,9 +142,7 @@ def test_a_stand_fault_says_nothing_against_the_unit(story: Any, page_of: Page, 
 def test_earlier_runs_are_shown_and_said_not_to_be_verified(
     good: Path, page_of: Page, read_page: Read
 ) -> None:
-    before = EarlierRun(
-        "r1", "2026-09-01T08:00:00+00:00", "other-bench", "repair", ("q05: dead", "q06: dead")
-    )
+    before = prior_run(run="r1", stand="other-bench", findings=("q05: dead", "q06: dead"))
     page = read_page(page_of(good, earlier=[before]))
     assert "other-bench repair q05: dead; q06: dead" in page.said()
     assert "This is visit number 2." in page.said()

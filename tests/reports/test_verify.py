@@ -15,10 +15,10 @@ from hilseq.journal.chain import GENESIS, seal
 from hilseq.journal.entries import CheckEnded
 from hilseq.journal.reader import read_journal, run_state
 from hilseq.reports import write
-from hilseq.reports.page import EarlierRun
 from hilseq.reports.verify import VerifyOutcome, as_json, verify
 from hilseq.reports.write import write_file
 from hilseq.verdicts import CheckVerdict
+from tests.journals import prior_run
 
 pytest.importorskip("typst", reason="the extra hilseq[certificate] is not installed")
 pytest.importorskip("segno", reason="the extra hilseq[certificate] is not installed")
@@ -157,7 +157,7 @@ def test_a_page_of_another_version_cannot_be_told(run: Path) -> None:
 
 
 def test_a_page_with_earlier_runs_is_genuine_and_the_list_said_not_to_be_covered(bad: Path) -> None:
-    before = EarlierRun("r0", "2026-01-01T00:00:00+00:00", "bench", "repair", ("q05: </script>",))
+    before = prior_run(findings=("q05: </script>",))
     write.write_reports(bad, earlier={"RH0001": [before]})
     result = verify(bad / "report-RH0001.html", bad)
     assert result.outcome is VerifyOutcome.GENUINE
