@@ -17,6 +17,7 @@ from typing import Any
 import pytest
 
 from tests.end_to_end.conftest import ROOT, STANDS, MakeVisit
+from tests.journal_schema import check_journal
 
 RH16 = STANDS / "units" / "rh16.yaml"
 SIM = STANDS / "sim-bench.yaml"
@@ -63,12 +64,13 @@ def check_acts(folder: Path, out: str) -> None:
     entries = journal(folder / "run")
     (verdict,) = [e["verdict"] for e in entries if e["kind"] == "check ended" and "test_acts" in e["check"]]
     assert verdict == "passed", out
-    answers = [e for e in entries if e.get("what") == "answered"]
+    answers = [e["prompt"] for e in entries if e.get("what") == "answered"]
     assert [e["answer"] for e in answers] == ["B", "scratched", "done", "green"]
     assert {e["by"] for e in answers} == {"A. Tester"}
     assert answers[2]["question"] == "Close the cover."
     assert answers[2]["picture"] == "cover.png"
     assert answers[3]["expected"] == ["green", "red"]
+    check_journal(folder / "run")
     (unit,) = entries[0]["units"]
     assert unit["intake"] == {
         "operator": "A. Tester",
@@ -137,7 +139,7 @@ def test_nobody_answers_in_time(tmp_path: Path, acts: list[str]) -> None:
     assert ended["verdict"] == "not performed"
     assert ended["why"] == "nobody answered within 0.4 s: Close the cover."
     (late,) = [e for e in journal(tmp_path / "run") if e.get("what") == "not answered"]
-    assert late["answer"] is None
+    assert late["prompt"]["answer"] is None
 
 
 @pytest.mark.parametrize("answer", ["cannot", ""], ids=["says so", "has gone"])

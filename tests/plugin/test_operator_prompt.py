@@ -7,12 +7,12 @@ import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import pytest
 
 from hilseq.clock import WallClock
 from hilseq.errors import NotPerformed
+from hilseq.journal.entries import OperatorPrompt
 from hilseq.plugin.intake import Person
 from hilseq.procedures.operator import Nobody, Prompt
 
@@ -24,7 +24,7 @@ class Desk:
     person: Person
     keyboard: int
     screen: int
-    noted: list[dict[str, Any]]
+    noted: list[tuple[str, OperatorPrompt]]
 
     def type(self, text: str) -> None:
         """Type something."""
@@ -40,10 +40,10 @@ def desk(tmp_path: Path) -> Iterator[Desk]:
     """Give a person with a wall clock, attached."""
     source, keyboard = os.pipe()
     screen, target = os.pipe()
-    noted: list[dict[str, Any]] = []
+    noted: list[tuple[str, OperatorPrompt]] = []
     person = Person(source, target, tmp_path)
     person.name = "Ada"
-    person.attach(WallClock(), lambda *told, **more: noted.append({"what": told[0], "text": told[1], **more}))
+    person.attach(WallClock(), lambda what, _, __, prompt: noted.append((what, prompt)))
     made = Desk(person, keyboard, screen, noted)
     yield made
     for handle in (source, screen, target, made.keyboard):
@@ -55,10 +55,11 @@ def test_any_text_is_taken_where_none_is_expected(desk: Desk) -> None:
     """The line without its end, and an event before and after with who answered and how long it took."""
     desk.type("  scratched, but whole \r\n")
     assert desk.person.ask(Prompt("What is seen?", 5, slot="A")) == "scratched, but whole"
-    assert [entry["what"] for entry in desk.noted] == ["asked", "answered"]
-    assert desk.noted[1]["by"] == "Ada"
-    assert desk.noted[1]["answer"] == "scratched, but whole"
-    assert 0 <= desk.noted[1]["seconds"] < 5
+    assert [what for what, _ in desk.noted] == ["asked", "answered"]
+    assert desk.noted[1][1].by == "Ada"
+    assert desk.noted[1][1].answer == "scratched, but whole"
+    assert desk.noted[1][1].seconds is not None
+    assert 0 <= desk.noted[1][1].seconds < 5
     assert ">>> What is seen?" in desk.shown()
 
 
@@ -102,8 +103,8 @@ def test_a_time_out_is_kept_to(desk: Desk) -> None:
     with pytest.raises(NotPerformed, match=r"nobody answered within 0\.3 s"):
         desk.person.ask(Prompt("Anybody?", 0.3))
     assert time.monotonic() - begun < 5
-    assert desk.noted[-1]["what"] == "not answered"
-    assert desk.noted[-1]["answer"] is None
+    assert desk.noted[-1][0] == "not answered"
+    assert desk.noted[-1][1].answer is None
     desk.type("ne\n")
     assert desk.person.ask(Prompt("Again?", 5)) == "half a line"
 
