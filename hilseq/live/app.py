@@ -161,7 +161,17 @@ class _Pages:
     def part(self, request: Request) -> Response:
         """Return what became of a part."""
         name = request.query_params.get("part", "")
-        return self._history("answer", history.part(name, simulated=_simulated(request)))
+        return self._history("part", history.part(name, simulated=_simulated(request)))
+
+    def reading(self, request: Request) -> Response:
+        """Return the control charts of a reading of a part."""
+        asked = (request.query_params.get(key, "") for key in ("part", "name"))
+        return self._history("answer", history.reading(*asked, simulated=_simulated(request)))
+
+    def stands(self, request: Request) -> Response:
+        """Return how the stands agree about a reading of a part."""
+        asked = (request.query_params.get(key, "") for key in ("part", "name"))
+        return self._history("answer", history.stands(*asked, simulated=_simulated(request)))
 
     def unit(self, request: Request) -> Response:
         """Return what happened to a unit."""
@@ -251,6 +261,8 @@ def make_app(site: Site, door: AccessPolicy) -> Starlette:
             Route("/runs/{run}/report/{number:int}", pages.report),
             Route("/history", pages.overview),
             Route("/history/part", pages.part),
+            Route("/history/reading", pages.reading),
+            Route("/history/stands", pages.stands),
             Route("/history/unit", pages.unit),
             Route("/history/retested", pages.retested),
             Route("/history/calibration-due", pages.calibrations_due),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -84,13 +85,40 @@ def part(name: str, *, simulated: bool) -> Callable[[Database], Answer]:
     def question(database: Database) -> Answer:
         from hilseq.records.history.part import first_pass, pareto, pooled
         from hilseq.records.history.present import of_part
+        from hilseq.records.history.reading import reading_names
 
-        return of_part(
+        answer = of_part(
             first_pass(database, name, simulated=simulated),
             pareto(database, name, simulated=simulated),
             pareto(database, name, blames="stand", simulated=simulated),
             pooled(database, name, simulated=simulated),
         )
+        names = reading_names(database, name, simulated=simulated)
+        return replace(answer, data={**answer.data, "part": name, "simulated": simulated, "readings": names})
+
+    return question
+
+
+def reading(of: str, name: str, *, simulated: bool) -> Callable[[Database], Answer]:
+    """Return the question how a reading of a part is spread, with its control charts."""
+
+    def question(database: Database) -> Answer:
+        from hilseq.records.history.present import of_reading
+        from hilseq.records.history.reading import reading_history
+
+        return of_reading(reading_history(database, of, name, simulated=simulated))
+
+    return question
+
+
+def stands(of: str, name: str, *, simulated: bool) -> Callable[[Database], Answer]:
+    """Return the question how the stands agree about a reading of a part."""
+
+    def question(database: Database) -> Answer:
+        from hilseq.records.history.present import of_stands
+        from hilseq.records.history.stands import compare_stands
+
+        return of_stands(compare_stands(database, of, name, simulated=simulated))
 
     return question
 

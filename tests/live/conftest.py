@@ -15,11 +15,13 @@ from typing import Any
 
 import pytest
 
+from hilseq.analysis.limits import ReadingVerdict
 from hilseq.journal.entries import (
     CheckEnded,
     CheckStarted,
     JournalEntry,
     MadeSafe,
+    Reading,
     RunEnded,
     SoakColumn,
     SoakGap,
@@ -148,11 +150,21 @@ class RunStory:
         return self.folder
 
 
-def whole_run(folder: Path, verdict: str = "passed", **options: Any) -> Path:
-    """Write a run that came to its end."""
+def whole_run(folder: Path, verdict: str = "passed", *, current: float | None = None, **options: Any) -> Path:
+    """Write a run that came to its end; `current` is a reading of its first check, A."""
     story = RunStory(folder, **options)
     story.plan(("power-on", "The unit is ready in time", "start"), ("outputs", "The output follows", "q01"))
-    story.check("power-on", "start")
+    story.begin("power-on", "start")
+    if current is not None:
+        told: dict[str, Any] = {
+            "name": "idle current",
+            "value": current,
+            "unit": "A",
+            "low": 0.085,
+            "high": 0.135,
+        }
+        story.note(Reading(check="power-on:start", slot=story.slot, verdict=ReadingVerdict.CONFORMS, **told))
+    story.finish("power-on", "start")
     story.check("outputs", "q01", verdict, "" if verdict == "passed" else "q01 stays off when commanded on")
     return story.end(0 if verdict == "passed" else 1)
 

@@ -14,8 +14,8 @@ sync = pytest.importorskip("hilseq.records.synchronising", reason="needs the ext
 @pytest.fixture
 def recorded(runs: Path, serve: Callable[..., Any], write_whole: Callable[..., Path]) -> Any:
     """A server over three runs that are in the records."""
-    write_whole("20261124-090000-RH-0007", serial="RH-0007")
-    write_whole("20261125-090000-RH-0007", "failed", serial="RH-0008")
+    write_whole("20261124-090000-RH-0007", serial="RH-0007", current=0.108)
+    write_whole("20261125-090000-RH-0007", "failed", serial="RH-0008", current=0.109)
     write_whole("20261125-100000-x", serial="<script>'&?=#/")
     sync(runs)
     return serve().served
@@ -31,6 +31,17 @@ def test_the_overview_leads_to_each_part(recorded: Any) -> None:
     assert "First-pass yield 66.7 %: 2 of 3 units" in body
     assert "<svg" in body
     assert "style=" not in body
+
+
+def test_a_part_leads_to_the_charts_of_its_readings(recorded: Any) -> None:
+    """Control chart and comparison of the stands are one click away from the part."""
+    body = recorded.ask("/history/part?part=RH16&kind=hardware")[2]
+    link = "/history/reading?part=RH16&amp;name=idle%20current"
+    assert f'href="{link}"' in body
+    status, _, chart = recorded.ask(link.replace("&amp;", "&"))
+    assert (status, "idle current of part RH16" in chart, "moving range" in chart) == (200, True, True)
+    status, _, told = recorded.ask("/history/stands?part=RH16&name=idle%20current")
+    assert (status, "there is nothing to compare it with" in told) == (404, True)  # one stand took it
 
 
 def test_a_unit_is_found_by_its_serial(recorded: Any) -> None:
@@ -61,6 +72,9 @@ def test_the_other_questions_are_answered(recorded: Any, path: str) -> None:
         "/history/unit",
         "/history/part?part=%00%ff",
         "/history/part?part=RH16&kind=simulated",
+        "/history/reading?part=RH16&name=nothing",
+        "/history/reading",
+        "/history/stands?part=&name=%00",
     ],
 )
 def test_what_the_records_do_not_hold_is_told(recorded: Any, path: str) -> None:

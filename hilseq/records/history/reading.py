@@ -20,6 +20,7 @@ from hilseq.analysis.uncertainty import coverage_factor, type_a
 from hilseq.records.database import Database
 from hilseq.records.history.scope import Quantity, require_part, series_of, stand_id
 from hilseq.records.tables import readings, runs, series, stands, units, visits
+from hilseq.records.text import name as name_of
 
 #: Charts drawn, and points of each unless more are asked for.
 MOST_CHARTS = 4
@@ -112,6 +113,18 @@ def reading_history(
             for spread in spreads[:MOST_CHARTS]
         ]
     return ReadingHistory(part, name, simulated, spreads, charts)
+
+
+def reading_names(database: Database, part: str, *, simulated: bool = False) -> list[str]:
+    """Return the names of the readings that were taken of a part, in order."""
+    taken = (
+        sa.select(readings.c.id)
+        .join(visits, visits.c.id == readings.c.visit_id)
+        .where(readings.c.series_id == series.c.id, visits.c.simulated.is_(simulated))
+    )
+    query = sa.select(series.c.name).distinct().where(series.c.part == name_of(part), taken.exists())
+    with database.reading() as connection:
+        return sorted(connection.execute(query).scalars())
 
 
 def _chart(of: Quantity, points: list[Point]) -> Chart:
