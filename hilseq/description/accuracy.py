@@ -6,10 +6,13 @@ what the time and the temperature since the calibration add, where the stand fil
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from datetime import date
+from typing import NamedTuple
 
 from hilseq.analysis.uncertainty import combine, rectangular, resolution
-from hilseq.description.stand import Signal, Supply
+from hilseq.description.source_position import Place
+from hilseq.description.stand import Signal, Stand, Supply
 from hilseq.description.supplies import Calibration
 from hilseq.quantities import AccuracyTerms, base_unit
 
@@ -64,3 +67,28 @@ def years_since(calibration: Calibration | None, today: date) -> float:
     if calibration is None or calibration.done is None:
         return 0.0
     return max(0.0, (today - calibration.done).days / _YEAR)
+
+
+class Calibrated(NamedTuple):
+    """A part of the stand, as faults name it, where it stands in the file, and its calibration if stated."""
+
+    part: str
+    place: Place
+    calibration: Calibration | None
+
+    def overdue(self, today: date) -> str:
+        """Return since when its calibration does not hold any more, in words; empty while it does."""
+        if self.calibration is None or self.calibration.due >= today:
+            return ""
+        return f"the calibration of {self.part} is overdue: it held until {self.calibration.due.isoformat()}"
+
+
+def calibrated_parts(stand: Stand) -> Iterator[Calibrated]:
+    """Yield every instrument, and every signal that has a calibration of its own."""
+    for name, supply in stand.supplies.items():
+        yield Calibrated(f"supply {name}", ("supplies", name, "calibration", "due"), supply.calibration)
+    for name, io in stand.io.items():
+        yield Calibrated(f"io {name}", ("io", name, "calibration", "due"), io.calibration)
+    for name, signal in stand.signals.items():
+        if signal.calibration is not None:
+            yield Calibrated(name, ("signals", name, "calibration", "due"), signal.calibration)

@@ -1,33 +1,40 @@
-"""Hold a stand against the profiles of the units it is to test, before anything is powered."""
+"""A stand held against the profiles of the units it is to test: what does not fit, and what it cannot measure.
+
+A stand of logic channels alone is of use, so a claim that nobody measures is no fault; but nobody may take `ship`
+for a word about it.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from functools import partial
 
-from hilseq.description.checks import judging, slot_of_unit, wires_of_unit
+from hilseq.description.checks import judging, unit_in_slot
 from hilseq.description.checks.finding import Finding, collect, problems_of
-from hilseq.description.loading import Loaded
+from hilseq.description.checks.judging import at_terminal
+from hilseq.description.loading import DescriptionFile
 from hilseq.description.nearest import nearest_word
 from hilseq.description.profile import Profile
 from hilseq.description.stand import Stand
 from hilseq.errors import Problem
 
 _CHECKS = (
-    wires_of_unit.outputs_are_sensed,
-    wires_of_unit.inputs_are_driven,
-    wires_of_unit.analog_points_are_wired,
-    wires_of_unit.lamps_are_seen,
-    wires_of_unit.switch_can_be_moved,
-    slot_of_unit.supply_serves_the_ratings,
-    slot_of_unit.ports_are_wired,
-    slot_of_unit.neighbours_are_known,
-    slot_of_unit.link_driver_agrees,
+    unit_in_slot.outputs_are_sensed,
+    unit_in_slot.inputs_are_driven,
+    unit_in_slot.analog_points_are_wired,
+    unit_in_slot.lamps_are_seen,
+    unit_in_slot.switch_can_be_moved,
+    unit_in_slot.supply_serves_the_ratings,
+    unit_in_slot.ports_are_wired,
+    unit_in_slot.neighbours_are_known,
+    unit_in_slot.link_driver_agrees,
     judging.limits_can_be_judged,
 )
 
 
-def visit_problems(stand: Loaded[Stand], profiles: Mapping[str, Loaded[Profile]]) -> list[Problem]:
+def visit_problems(
+    stand: DescriptionFile[Stand], profiles: Mapping[str, DescriptionFile[Profile]]
+) -> list[Problem]:
     """Return every problem between a sound stand and the sound profiles in its slots.
 
     All lie in the stand file, because the profile tells what the unit is; each names the line of the
@@ -36,7 +43,7 @@ def visit_problems(stand: Loaded[Stand], profiles: Mapping[str, Loaded[Profile]]
     if stand.model is None or stand.document is None:
         return []
     used = [slot for slot in profiles if slot in stand.model.slots]
-    found: list[Finding] = collect(partial(slot_of_unit.supplies_are_not_shared, stand.model, used))
+    found: list[Finding] = collect(partial(unit_in_slot.supplies_are_not_shared, stand.model, used))
     for slot, profile in profiles.items():
         if slot not in stand.model.slots:
             slots = list(stand.model.slots)
@@ -52,7 +59,9 @@ def visit_problems(stand: Loaded[Stand], profiles: Mapping[str, Loaded[Profile]]
     return problems_of(found, stand.document, stand.path, partial=False)
 
 
-def visit_warnings(stand: Loaded[Stand], slot: str, profile: Loaded[Profile]) -> list[Problem]:
+def visit_warnings(
+    stand: DescriptionFile[Stand], slot: str, profile: DescriptionFile[Profile]
+) -> list[Problem]:
     """Return what this stand will judge badly of this unit, where the two fit each other."""
     if stand.model is None or stand.document is None or profile.model is None:
         return []
@@ -61,7 +70,7 @@ def visit_warnings(stand: Loaded[Stand], slot: str, profile: Loaded[Profile]) ->
     return problems_of(warnings, stand.document, stand.path, partial=False)
 
 
-def _with_origin(finding: Finding, profile: Loaded[Profile]) -> Finding:
+def _with_origin(finding: Finding, profile: DescriptionFile[Profile]) -> Finding:
     """Say in the finding which line of the profile it goes back to."""
     if finding.seen is None or profile.document is None:
         return finding
@@ -69,3 +78,35 @@ def _with_origin(finding: Finding, profile: Loaded[Profile]) -> Finding:
     return finding._replace(
         wrong=f"{finding.wrong} ({profile.path}:{line})", topic=finding.topic or finding.wrong
     )
+
+
+def untested_claims(stand: Stand, slot: str, profile: Profile) -> list[str]:
+    """Return the claims of a profile that no check can measure in a slot, such as `leakage of q01 to q16`."""
+    claims: dict[str, list[str]] = {}
+    for claim, place in _unseen(stand, slot, profile):
+        claims.setdefault(claim, []).append(place)
+    return [f"{claim} of {_listed(places)}" for claim, places in claims.items()]
+
+
+def _unseen(stand: Stand, slot: str, profile: Profile) -> Iterator[tuple[str, str]]:
+    points = profile.points
+    for name, point in points.outputs.items():
+        found = at_terminal(stand, slot, name, "voltage")
+        if point.voltage_drop is not None and found is None:
+            yield "voltage drop", name
+        if point.leakage is not None and (found is None or found[1].load is None):
+            yield "leakage", name
+    for name, channel in (*points.analog_inputs.items(), *points.analog_outputs.items()):
+        if at_terminal(stand, slot, name, channel.terminal_dimension) is None:
+            yield "accuracy", name
+    wired = stand.slots[slot].ports
+    for name, port in profile.ports.items():
+        if name not in wired:
+            yield "traffic", name
+        elif port.clock_error is not None and wired[name].speed_accuracy is None:
+            yield "clock error", name
+
+
+def _listed(places: list[str]) -> str:
+    """Return all of a few places, and the ends of a long row."""
+    return ", ".join(places) if len(places) < 4 else f"{places[0]} to {places[-1]} ({len(places)})"  # noqa: PLR2004

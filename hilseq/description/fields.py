@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, GetJsonSchemaHandler
 from pydantic_core import CoreSchema
@@ -207,3 +207,21 @@ def _endpoint(value: Any) -> Any:
 
 
 Endpoint = Annotated[str, BeforeValidator(_endpoint), Shown("HOST:PORT, such as 192.0.2.20:502")]
+
+
+Speed = Annotated[int, Field(gt=0)]
+Frame = Literal["8E1", "8O1", "8N1", "8N2", "7E1", "7O1"]
+
+
+class SerialLine(Model):
+    """Speed and character frame of a serial line."""
+
+    speed: Speed = Field(default=19200, description="line speed in Bd, a plain number")
+    frame: Frame = Field(default="8E1", description="data bits, parity, stop bits")
+
+
+class TextLine(SerialLine):
+    """Speed and character frame of a supply on a serial line; what VISA sets where nothing is said."""
+
+    speed: Speed = Field(default=9600, description="line speed in Bd, a plain number")
+    frame: Frame = Field(default="8N1", description="data bits, parity, stop bits")

@@ -7,13 +7,12 @@ from dataclasses import dataclass, field
 from datetime import date, datetime
 from pathlib import Path
 
-from hilseq.description.checks.calibration import calibrated_parts
+from hilseq.description.accuracy import calibrated_parts
 from hilseq.description.checks.finding import Finding, problems_of
-from hilseq.description.crosscheck import visit_problems, visit_warnings
-from hilseq.description.loading import Kind, Loaded, kind_of, read_document
+from hilseq.description.crosscheck import untested_claims, visit_problems, visit_warnings
+from hilseq.description.loading import DescriptionFile, Kind, kind_of, read_document
 from hilseq.description.profile import Profile
 from hilseq.description.stand import Stand
-from hilseq.description.untested_claims import untested_claims
 from hilseq.description.yaml_text import read_yaml
 from hilseq.errors import DescriptionError, Problem
 
@@ -56,8 +55,8 @@ def inspect(paths: Sequence[Path]) -> Inspection:
     With stands and profiles at hand, each slot must fit one of the profiles, and each profile one of the
     slots. Where nothing fits, the problems of the closest pair are reported.
     """
-    stands: list[Loaded[Stand]] = []
-    profiles: list[Loaded[Profile]] = []
+    stands: list[DescriptionFile[Stand]] = []
+    profiles: list[DescriptionFile[Profile]] = []
     problems: list[Problem] = []
     for path in dict.fromkeys(paths):
         try:
@@ -93,7 +92,7 @@ def inspect(paths: Sequence[Path]) -> Inspection:
 
 
 def _pairs(
-    stands: Sequence[Loaded[Stand]], profiles: Sequence[Loaded[Profile]]
+    stands: Sequence[DescriptionFile[Stand]], profiles: Sequence[DescriptionFile[Profile]]
 ) -> tuple[list[Fit], list[Problem]]:
     """Return which unit fits which slot, and the least problems of what fits nothing."""
     fits: list[Fit] = []
@@ -118,7 +117,9 @@ def _pairs(
 
 
 def _badly_judged(
-    stands: Sequence[Loaded[Stand]], profiles: Sequence[Loaded[Profile]], fits: Sequence[Fit]
+    stands: Sequence[DescriptionFile[Stand]],
+    profiles: Sequence[DescriptionFile[Profile]],
+    fits: Sequence[Fit],
 ) -> list[Problem]:
     """Return what the stands can hardly judge of the units that fit them."""
     return [
@@ -132,7 +133,7 @@ def _badly_judged(
     ]
 
 
-def _overdue(loaded: Loaded[Stand], today: date) -> list[Problem]:
+def _overdue(loaded: DescriptionFile[Stand], today: date) -> list[Problem]:
     """Return what is out of calibration: a warning here, a stand fault during a visit."""
     if loaded.problems or loaded.model is None or loaded.document is None:
         return []
@@ -144,7 +145,7 @@ def _overdue(loaded: Loaded[Stand], today: date) -> list[Problem]:
     return problems_of(findings, loaded.document, loaded.path, partial=False)
 
 
-def _stand_summary(loaded: Loaded[Stand]) -> Inspected:
+def _stand_summary(loaded: DescriptionFile[Stand]) -> Inspected:
     stand = loaded.whole()
     holds = {
         "supply": len(stand.supplies),
@@ -157,7 +158,7 @@ def _stand_summary(loaded: Loaded[Stand]) -> Inspected:
     return Inspected(loaded.path, "stand", stand.stand, _some(holds))
 
 
-def _profile_summary(loaded: Loaded[Profile]) -> Inspected:
+def _profile_summary(loaded: DescriptionFile[Profile]) -> Inspected:
     profile = loaded.whole()
     points = profile.points
     holds = {

@@ -1,21 +1,25 @@
-"""Load stand files and profiles: every fault of a file at once, each with its line and column."""
+"""Load stand files and profiles: every fault of a file at once, each with its line and column.
+
+A faulty document is read as far as it goes, so that one visit to the file mends everything: a faulty signal or point
+is left out, a faulty optional field gets its default, a faulty required one stays unset. A check that needs an unset
+field raises AttributeError; whoever runs it takes that as silence.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Generic, Literal, TypeVar
+from typing import Any, Generic, Literal, TypeVar, get_args, get_origin
 
-from pydantic import BaseModel, ValidationError
+from pydantic import BaseModel, ConfigDict, ValidationError, create_model
 from pydantic_core import ErrorDetails
 
 from hilseq.description.checks import profile_findings, stand_findings
 from hilseq.description.checks.finding import Finding, problems_of
-from hilseq.description.partial_validation import validate_partially
 from hilseq.description.profile import Profile
-from hilseq.description.ranges import expand_ranges
-from hilseq.description.shape import KEY_STEP, Shape
+from hilseq.description.ranges import RANGED_PLACES, expand_ranges
+from hilseq.description.shape import KEY_STEP, Shape, bare, keys_of, own_model
 from hilseq.description.source_position import Place, SourcePosition
 from hilseq.description.stand import Stand, with_drivers
 from hilseq.description.wording import in_words
@@ -35,7 +39,7 @@ _MOST_FAULTS = 200
 
 
 @dataclass(frozen=True)
-class Loaded(Generic[M]):
+class DescriptionFile(Generic[M]):
     """A description with the text it came from, so that later checks can name lines.
 
     `problems` holds every fault of the file. Without any, `model` is whole; with some, it is
@@ -64,12 +68,12 @@ def load_profile(path: Path) -> Profile:
     return read_profile(path).whole()
 
 
-def read_stand(path: Path) -> Loaded[Stand]:
+def read_stand(path: Path) -> DescriptionFile[Stand]:
     """Read a stand file; its faults, if any, are in the result."""
     return _read(path, "stand", Stand)
 
 
-def read_profile(path: Path) -> Loaded[Profile]:
+def read_profile(path: Path) -> DescriptionFile[Profile]:
     """Read a profile; its faults, if any, are in the result."""
     return _read(path, "profile", Profile)
 
@@ -83,21 +87,21 @@ def kind_of(document: SourcePosition) -> Kind | None:
     return "stand" if votes["stand"] > votes["profile"] else "profile"
 
 
-def _read(path: Path, kind: Kind, model: type[M]) -> Loaded[M]:
+def _read(path: Path, kind: Kind, model: type[M]) -> DescriptionFile[M]:
     try:
         document, traps = read_yaml(path)
     except DescriptionError as error:
-        return Loaded(path, None, None, error.problems)
+        return DescriptionFile(path, None, None, error.problems)
     return read_document(document, traps, path, kind, model)
 
 
 def read_document(
     document: SourcePosition, traps: Sequence[Problem], path: Path, kind: Kind, model: type[M]
-) -> Loaded[M]:
+) -> DescriptionFile[M]:
     """Read a document that should be of a kind; `traps` were found when it was composed."""
     strange = _not_of_kind(document, path, kind)
     if strange is not None:
-        return Loaded(path, document, None, (*traps, strange))
+        return DescriptionFile(path, document, None, (*traps, strange))
     document, problems = expand_ranges(document, kind, path)
     data = with_drivers(document.plain()) if model is Stand else document.plain()
     faults: list[ErrorDetails] = []
@@ -113,7 +117,7 @@ def read_document(
     # What a trap has spoilt is wrong for the model too; the trap is the better explanation.
     spoilt = {(trap.line, trap.column) for trap in traps}
     problems = [problem for problem in problems if (problem.line, problem.column) not in spoilt]
-    return Loaded(path, document, usable, tuple(sorted({*traps, *problems})))
+    return DescriptionFile(path, document, usable, tuple(sorted({*traps, *problems})))
 
 
 def _findings(model: BaseModel) -> list[Finding]:
@@ -151,3 +155,83 @@ def _worded(faults: list[ErrorDetails], document: SourcePosition, path: Path, sh
             said.add(same)
             result.append(Problem(path, *wording.mark, wording.wrong, wording.expected, wording.nearest))
     return result
+
+
+_CONFIG = ConfigDict(strict=True, arbitrary_types_allowed=True, allow_inf_nan=False)
+_RANGED = frozenset(place for places in RANGED_PLACES.values() for place in places)
+
+
+class _UnusableError(Exception):
+    """Nothing of the value can be used."""
+
+
+class _Faulty:
+    """The faulty places of a document, and the way to each."""
+
+    def __init__(self, places: Iterable[Place]) -> None:
+        self.at = frozenset(places)
+        self._above = frozenset(place[:length] for place in self.at for length in range(len(place) + 1))
+
+    def touch(self, place: Place) -> bool:
+        """Tell whether a fault lies at a place or inside it."""
+        return place in self._above
+
+
+def validate_partially(model: type[M], data: Any, faulty: Iterable[Place]) -> M | None:
+    """Return the model without its faulty places, or None when nothing could be saved."""
+    places = _Faulty(faulty)
+    try:
+        built = _build(model, model, data, (), places)
+    except _UnusableError:
+        return None
+    return built if isinstance(built, model) else None
+
+
+def _build(annotation: Any, shape: Any, data: Any, place: Place, faulty: _Faulty) -> Any:
+    if place in faulty.at and place:
+        raise _UnusableError
+    touched = faulty.touch(place)
+    shape = own_model(shape, data)
+    if isinstance(shape, type) and issubclass(shape, BaseModel):
+        return _build_model(shape, data, place, faulty) if touched else _validated(shape, data)
+    if touched and get_origin(shape) is dict and isinstance(data, dict):
+        return _build_mapping(get_args(shape)[1], data, place, faulty)
+    if touched:
+        raise _UnusableError
+    return _validated(annotation, data)
+
+
+def _build_model(model: type[BaseModel], data: Any, place: Place, faulty: _Faulty) -> BaseModel:
+    if not isinstance(data, dict) or place[:-1] in _RANGED:
+        raise _UnusableError
+    values: dict[str, Any] = {}
+    for key, field in keys_of(model).items():
+        if key not in data:
+            continue
+        try:
+            annotation = field.rebuild_annotation()
+            values[key] = _build(annotation, bare(field.annotation), data[key], (*place, key), faulty)
+        except _UnusableError:
+            continue
+    return model.model_construct(**values)
+
+
+def _build_mapping(shape: Any, data: dict[Any, Any], place: Place, faulty: _Faulty) -> dict[Any, Any]:
+    result = {}
+    for key, value in data.items():
+        try:
+            result[key] = _build(shape, bare(shape), value, (*place, key), faulty)
+        except _UnusableError:
+            continue
+    return result
+
+
+def _validated(annotation: Any, data: Any) -> Any:
+    """Return a value that stands alone, read as its field would read it."""
+    try:
+        if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+            return annotation.model_validate(data)
+        alone = create_model("Alone", __config__=_CONFIG, value=(annotation, ...))
+        return getattr(alone.model_validate({"value": data}), "value")  # noqa: B009 - made a line above
+    except ValidationError as error:
+        raise _UnusableError from error

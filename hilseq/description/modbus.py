@@ -7,10 +7,9 @@ from typing import Literal, Self
 from pydantic import Field, model_validator
 
 from hilseq.description.drivers import End
-from hilseq.description.fields import Endpoint, Text
+from hilseq.description.fields import Endpoint, SerialLine, Text
 from hilseq.description.modbus_limits import ModbusLimits
 from hilseq.description.registers import Register
-from hilseq.description.serial_line import SerialLine
 from hilseq.description.stand import Io, Link, Signal
 
 

@@ -15,8 +15,7 @@ from pydantic import (
 )
 
 from hilseq.description.drivers import End
-from hilseq.description.fields import Model, Seconds, Shown, Text
-from hilseq.description.serial_line import TextLine
+from hilseq.description.fields import Model, Seconds, Shown, Text, TextLine
 from hilseq.description.supplies import Supply
 
 _PLACEHOLDERS = frozenset({"value", "output"})

@@ -7,8 +7,7 @@ from typing import Any, Literal, Self
 from pydantic import Field, model_validator
 
 from hilseq.description.drivers import Driven, DriverError
-from hilseq.description.fields import Endpoint, Model, Name, Ohms, Ratio, Seconds, Terminal, Text
-from hilseq.description.serial_line import SerialLine
+from hilseq.description.fields import Endpoint, Model, Name, Ohms, Ratio, Seconds, SerialLine, Terminal, Text
 from hilseq.description.supplies import (
     Calibration,
     InstrumentIdentity,

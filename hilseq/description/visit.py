@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from hilseq.description.crosscheck import visit_problems
-from hilseq.description.loading import Loaded, read_profile, read_stand
+from hilseq.description.loading import DescriptionFile, read_profile, read_stand
 from hilseq.description.profile import Profile
 from hilseq.description.source_position import SourcePosition
 from hilseq.description.stand import Stand
@@ -50,7 +50,7 @@ def describe_visit(stand_path: Path, profile_paths: Mapping[str, Path]) -> Visit
     )
 
 
-def between(stand: Loaded[Stand], profiles: Mapping[str, Loaded[Profile]]) -> list[Problem]:
+def between(stand: DescriptionFile[Stand], profiles: Mapping[str, DescriptionFile[Profile]]) -> list[Problem]:
     """Return the problems between a stand and its profiles; only files without faults are compared."""
     if stand.problems:
         return []

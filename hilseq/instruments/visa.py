@@ -25,7 +25,7 @@ from contextlib import ExitStack, suppress
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
 
-from hilseq.description.serial_line import SerialLine
+from hilseq.description.fields import SerialLine
 from hilseq.instruments.banner_echo import PLAIN, BannerEcho
 from hilseq.instruments.translate import DecodeError, Exchange, Owner, kind_of, quote, reraise
 from hilseq.instruments.visa_resources import resource_manager, serial_instrument, set_line

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import hilseq
 from hilseq.analysis.limits import DecisionRule
-from hilseq.description.untested_claims import untested_claims
+from hilseq.description.crosscheck import untested_claims
 from hilseq.description.visit import Visit
 from hilseq.journal.entries import InputFile, RunOptions, RunStarted, UnitUnderTest
 from hilseq.journal.writer import boot_id

@@ -13,7 +13,7 @@ from functools import partial
 
 from hilseq.analysis.agreement import LOGIC, agree
 from hilseq.analysis.uncertainty import largest_error
-from hilseq.description.checks.calibration import calibrated_parts
+from hilseq.description.accuracy import calibrated_parts
 from hilseq.description.checks.network import addresses_of
 from hilseq.description.points import Port
 from hilseq.description.stand import Signal

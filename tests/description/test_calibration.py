@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from hilseq.cli.inspect import inspect_files
-from hilseq.description.checks.calibration import Calibrated, calibrated_parts
+from hilseq.description.accuracy import Calibrated, calibrated_parts
 from hilseq.description.inspection import inspect
 from hilseq.description.loading import load_stand
 from hilseq.description.stand import Calibration

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
+from hilseq.description.crosscheck import untested_claims
 from hilseq.description.loading import load_profile, load_stand
-from hilseq.description.untested_claims import untested_claims
 
 STANDS = Path(__file__).parents[2] / "stands"
 LEAKAGE, CLOCK = "leakage of q01 to q16 (16)", "clock error of port 1, port 2"

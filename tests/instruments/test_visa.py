@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from hilseq.description.fields import SerialLine
 from hilseq.description.scpi import ScpiSupply
-from hilseq.description.serial_line import SerialLine
 from hilseq.errors import InstrumentTimeout, InvalidResponse, StandFault, UnitSilent
 from hilseq.instruments.scpi_supply import ScpiOutput
 from hilseq.instruments.visa import VisaSession

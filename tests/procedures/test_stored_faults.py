@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from hilseq.description.memory import FaultTable
+from hilseq.description.profile import FaultTable
 from hilseq.procedures.memory import decode
 
 

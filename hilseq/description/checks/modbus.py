@@ -1,11 +1,12 @@
-"""What is wrong between the Modbus entries of a stand file; asked by the Modbus drivers, and by nobody else."""
+"""What one Modbus request can carry, and what is wrong between the Modbus entries of a stand file."""
 
 from __future__ import annotations
 
 from hilseq.description.checks.finding import Finding, Findings
-from hilseq.description.checks.modbus_limits import read_whole, written_whole
+from hilseq.description.checks.profile_registers import orders, profile_uses
 from hilseq.description.checks.registers import Use, addresses_are_zero_based, overlaps
 from hilseq.description.modbus import ModbusIo, ModbusLink, ModbusSignal
+from hilseq.description.modbus_limits import ModbusLimits
 from hilseq.description.profile import Profile
 from hilseq.description.stand import Stand
 
@@ -52,3 +53,47 @@ def link_has_its_own_device(stand: Stand, slot: str, profile: Profile) -> Findin
                 "an address or a device number of its own",
                 seen=("link", "device"),
             )
+
+
+def values_come_in_one_piece(profile: Profile) -> Findings:
+    """Each value of the link fits the requests that the unit takes."""
+    for use in profile_uses(profile):
+        yield from read_whole(use, profile.link)
+    for use in orders(profile):
+        yield from written_whole(use, profile.link)
+
+
+def fault_records_come_in_one_piece(profile: Profile) -> Findings:
+    """Require that one request reads a whole record of the fault table."""
+    faults, most = profile.faults, profile.link.max_read
+    if faults is not None and faults.words > most:
+        wrong = f"a record of {faults.words} registers, but the unit has {_largest('read', most)}"
+        yield Finding(
+            ("faults", "words"), wrong, f"at most {most} registers, so that one request reads it whole"
+        )
+
+
+def read_whole(use: Use, quirks: ModbusLimits) -> Findings:
+    """Require that one request reads the whole value."""
+    most = quirks.most_read(use.register.table)
+    if use.register.kind.width > most:
+        yield _torn(use, _largest("read", most))
+
+
+def written_whole(use: Use, quirks: ModbusLimits) -> Findings:
+    """Require that one request writes the whole value."""
+    table = use.register.table
+    most = quirks.most_written(table)
+    if use.register.kind.width > most:
+        single = quirks.writes == "single"
+        yield _torn(use, "`writes: single`" if single else _largest("write", most))
+
+
+def _largest(what: str, most: int) -> str:
+    return f"`max-{what}: {most}`"
+
+
+def _torn(use: Use, limit: str) -> Finding:
+    wrong = f"the {use.what} takes two registers ({use.register.kind}), but its device has {limit}"
+    expected = "a value of one register, or what the device really takes in one request"
+    return Finding((*use.place, "type"), wrong, expected, topic="torn")

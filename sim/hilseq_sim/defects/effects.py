@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from hilseq.description.checks.calibration import calibrated_parts
+from hilseq.description.accuracy import calibrated_parts
 from hilseq_sim.defects.change import Add, Change, Count, Scale, Spot
 from hilseq_sim.world.draw import ride_through, worst_power
 from hilseq_sim.world.operation import position_of

@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from itertools import combinations
 from typing import Protocol
 
-from hilseq.description.checks.calibration import calibrated_parts
+from hilseq.description.accuracy import calibrated_parts
 from hilseq.description.profile import Mode, Profile
 from hilseq.description.simulated import modbus_devices
 from hilseq.description.stand import Signal, Slot, Stand
