@@ -20,7 +20,9 @@ if TYPE_CHECKING:
     from hilseq.clock import Clock as Clock
     from hilseq.description.drivers import End as End
     from hilseq.description.fields import Endpoint as Endpoint
+    from hilseq.description.fields import Seconds as Seconds
     from hilseq.description.fields import Text as Text
+    from hilseq.description.fields import Volts as Volts
     from hilseq.description.profile import Indicator as Indicator
     from hilseq.description.profile import Mode as Mode
     from hilseq.description.profile import Profile as Profile
@@ -44,8 +46,12 @@ if TYPE_CHECKING:
     from hilseq.instruments.protocols import Channels as Channels
     from hilseq.instruments.protocols import ChannelsDriver as ChannelsDriver
     from hilseq.instruments.protocols import Identification as Identification
+    from hilseq.instruments.protocols import InrushRecord as InrushRecord
     from hilseq.instruments.protocols import LinkDriver as LinkDriver
     from hilseq.instruments.protocols import NamedValues as NamedValues
+    from hilseq.instruments.protocols import PortFrame as PortFrame
+    from hilseq.instruments.protocols import SerialPartner as SerialPartner
+    from hilseq.instruments.protocols import SerialPartnerDriver as SerialPartnerDriver
     from hilseq.instruments.protocols import SnapshotReader as SnapshotReader
     from hilseq.instruments.protocols import SupplyDriver as SupplyDriver
     from hilseq.instruments.protocols import SupplyOutput as SupplyOutput
@@ -127,6 +133,7 @@ _HOMES = {
     "HilseqError": "hilseq.errors",
     "Identification": "hilseq.instruments.protocols",
     "Indicator": "hilseq.description.profile",
+    "InrushRecord": "hilseq.instruments.protocols",
     "InstrumentError": "hilseq.errors",
     "InstrumentTimeout": "hilseq.errors",
     "InvalidResponse": "hilseq.errors",
@@ -150,6 +157,7 @@ _HOMES = {
     "Parameters": "hilseq.plugin.parameters",
     "parse": "hilseq.quantities",
     "PatternRun": "hilseq.procedures.patterns",
+    "PortFrame": "hilseq.instruments.protocols",
     "Profile": "hilseq.description.profile",
     "Prompt": "hilseq.procedures.operator",
     "Readiness": "hilseq.procedures.readiness",
@@ -161,6 +169,9 @@ _HOMES = {
     "require": "hilseq.procedures.readiness",
     "RunSoak": "hilseq.plugin.soaking",
     "RunState": "hilseq.journal.run_state",
+    "Seconds": "hilseq.description.fields",
+    "SerialPartner": "hilseq.instruments.protocols",
+    "SerialPartnerDriver": "hilseq.instruments.protocols",
     "show_duration": "hilseq.quantities",
     "Signal": "hilseq.description.stand",
     "SignalBank": "hilseq.instruments.signals",
@@ -192,6 +203,7 @@ _HOMES = {
     "UnitSupply": "hilseq.procedures.unit_supply",
     "UsageError": "hilseq.errors",
     "VisaSession": "hilseq.instruments.visa",
+    "Volts": "hilseq.description.fields",
 }
 __all__ = ["__version__", *_HOMES]  # noqa: PLE0604 - names, every one
 
