@@ -20,7 +20,7 @@ from hilseq import Limits
 @pytest.mark.stage("power-on")
 @pytest.mark.place("supply")
 def test_supply_holds_with_all_outputs_on(live_unit, supply, judge):
-    """The supply at the unit stays up with every output on."""
+    """Supply voltage with every output on."""
     live_unit.outputs.drive(*live_unit.outputs.names)
     judge("loaded supply", supply.voltage(), Limits(23.5, 24.5))
 '''

@@ -141,7 +141,7 @@ class VisitView:
     def _print_stage(self, state: RunState, stage: StageState) -> None:
         """Print a stage once; those that nothing was performed of are told together at the end."""
         key = (stage.slot, stage.name)
-        if key not in self._printed and not stage.startup_quiet_time:
+        if key not in self._printed and not stage.not_performed:
             self._printed.add(key)
             self._print([visit_lines.stage_line(stage, strip=self._draws, slot=len(state.units) > 1)])
 
@@ -185,7 +185,7 @@ class VisitView:
                     lines += [
                         visit_lines.stage_line(stage, strip=True, slot=many)
                         for stage in stages
-                        if not stage.startup_quiet_time
+                        if not stage.not_performed
                     ]
                     wrong += visit_lines.wrong_so_far(unit)
             done = sum(check.ended for check in state.checks)

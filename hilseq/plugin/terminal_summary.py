@@ -19,7 +19,7 @@ def write_verdicts(reporter: Any, record: RunState, folder: Path) -> None:
     letters = bool(reporter.hasmarkup)
     for told in visit_lines.verdicts_of(record, folder):
         stages = visit_lines.stages_of(told.unit)
-        performed = [stage for stage in stages if not stage.startup_quiet_time]
+        performed = [stage for stage in stages if not stage.not_performed]
         lines = [
             *(
                 visit_lines.stage_line(stage, strip=letters, slot=len(record.units) > 1)

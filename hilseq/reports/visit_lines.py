@@ -91,7 +91,7 @@ class StageState:
         return all(check.ended for check in self.checks)
 
     @property
-    def startup_quiet_time(self) -> str:
+    def not_performed(self) -> str:
         """Why nothing of it was performed, where that is one reason for all; otherwise an empty text."""
         if not all(check.ended and check.verdict is CheckVerdict.NOT_PERFORMED for check in self.checks):
             return ""
@@ -170,7 +170,7 @@ def left_out(stages: Iterable[StageState]) -> list[Text]:
     """Return the stages of which nothing was performed: one line for each reason, not one for each stage."""
     reasons: dict[str, list[str]] = {}
     for stage in stages:
-        if why := stage.startup_quiet_time:
+        if why := stage.not_performed:
             reasons.setdefault(why, []).append(stage.name)
     return [
         line
