@@ -215,7 +215,7 @@ class VisitView:
             stages = visit_lines.stages_of(unit)
             for stage in stages:
                 self._print_stage(self._state, stage)
-            self._print(visit_lines.left_out(stages))
+            self._print(visit_lines.left_out(stages, slot=len(self._state.units) > 1))
 
     def finish(self, record: RunState, folder: Path) -> None:
         """Say the verdict of each unit, why, and what to do next."""

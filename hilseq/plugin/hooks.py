@@ -24,6 +24,7 @@ from hilseq.plugin.parameters import check_parameters
 from hilseq.plugin.parametrize import is_empty, parametrize, slot_of
 from hilseq.plugin.planned import CHECK, Plan, PlannedCheck
 from hilseq.plugin.recheck_stand import recheck_stand
+from hilseq.plugin.refusal import refuse
 from hilseq.plugin.terminal_summary import write_verdicts
 from hilseq.plugin.visit_run import VisitRun
 from hilseq.verdicts import CheckVerdict, ExitCode
@@ -51,7 +52,7 @@ class VisitHooks:
         try:
             self.run.extensions.add(plugin, plugin_name)
         except UsageError as error:
-            pytest.exit(f"nothing was powered:\n{error}", returncode=int(ExitCode.USAGE))
+            refuse(error)
 
     def pytest_generate_tests(self, metafunc: pytest.Metafunc) -> None:
         """One check per element of the profile."""
@@ -66,9 +67,7 @@ class VisitHooks:
         try:
             return (yield)
         except pytest.UsageError as error:
-            pytest.exit(
-                "\n".join(["nothing was powered:", *map(str, error.args)]), returncode=int(ExitCode.USAGE)
-            )
+            refuse("\n".join(map(str, error.args)))
 
     @pytest.hookimpl(tryfirst=True)
     def pytest_collection_modifyitems(self, items: list[pytest.Item]) -> None:
@@ -77,7 +76,7 @@ class VisitHooks:
             self._arrange(items)
         except (pytest.UsageError, UsageError, DescriptionError) as error:
             # pytest's own code for it is 4, which says here that the stand is at fault.
-            pytest.exit(f"nothing was powered:\n{error}", returncode=int(ExitCode.USAGE))
+            refuse(error)
         self._arranged = True
 
     def _arrange(self, items: list[pytest.Item]) -> None:
@@ -132,7 +131,7 @@ class VisitHooks:
         try:
             self.run.open_journal([Path(item.path) for item in session.items])
         except UsageError as error:  # another run was faster
-            pytest.exit(f"nothing was powered:\n{error}", returncode=int(ExitCode.USAGE))
+            refuse(error)
         self._plan.lay(session.items, self._left_out)
 
     # -- running ---------------------------------------------------------------------------------

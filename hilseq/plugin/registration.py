@@ -45,6 +45,7 @@ def pytest_configure(config: pytest.Config) -> None:
         return
 
     from hilseq.errors import HilseqError, StandFault
+    from hilseq.plugin.refusal import refuse
     from hilseq.verdicts import ExitCode
 
     try:
@@ -52,7 +53,7 @@ def pytest_configure(config: pytest.Config) -> None:
     except HilseqError as error:
         # Here, before any other plugin has made a file or a folder.
         code = ExitCode.STAND_FAULT if isinstance(error, StandFault) else ExitCode.USAGE
-        pytest.exit(f"nothing was powered:\n{error}", returncode=int(code))
+        refuse(error, code)
 
 
 def _register(config: pytest.Config) -> None:

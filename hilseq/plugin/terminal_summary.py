@@ -25,7 +25,7 @@ def write_verdicts(reporter: Any, record: RunState, folder: Path) -> None:
                 visit_lines.stage_line(stage, strip=letters, slot=len(record.units) > 1)
                 for stage in performed
             ),
-            *visit_lines.left_out(stages),
+            *visit_lines.left_out(stages, slot=len(record.units) > 1),
             *visit_lines.verdict_lines(told, letters=letters, full=True),
         ]
         for line in lines:

@@ -166,17 +166,18 @@ def _tally(checks: Sequence[CheckState]) -> str:
     return ", ".join(words) or str(CheckVerdict.PASSED)
 
 
-def left_out(stages: Iterable[StageState]) -> list[Text]:
+def left_out(stages: Iterable[StageState], *, slot: bool) -> list[Text]:
     """Return the stages of which nothing was performed: one line for each reason, not one for each stage."""
-    reasons: dict[str, list[str]] = {}
+    reasons: dict[tuple[str, str], list[str]] = {}
     for stage in stages:
         if why := stage.not_performed:
-            reasons.setdefault(why, []).append(stage.name)
+            reasons.setdefault((stage.slot, why), []).append(stage.name)
     return [
         line
-        for why, names in reasons.items()
+        for (place, why), names in reasons.items()
         for line in wrapped(
-            f"{count(len(names), 'stage')} not performed: {', '.join(map(sanitize, names))} ({sanitize(why)})",
+            f"{sanitize(place) + ': ' if slot else ''}{count(len(names), 'stage')} not performed: "
+            f"{', '.join(map(sanitize, names))} ({sanitize(why)})",
             style=STYLES[CheckVerdict.NOT_PERFORMED],
             indent=2,
         )
