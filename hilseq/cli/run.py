@@ -18,7 +18,10 @@ from hilseq.errors import HilseqError, UsageError
 from hilseq.verdicts import ExitCode
 
 #: What is for those who develop hilseq, look for leaks or write coroutines is not loaded.
-_PYTEST = "-p no:hypothesispytest -p no:unraisableexception -p no:threadexception -p no:anyio"
+#: What failed last is kept for `--lf`, whatever a project around the sequences says.
+_PYTEST = (
+    "-p cacheprovider -p no:hypothesispytest -p no:unraisableexception -p no:threadexception -p no:anyio"
+)
 
 
 def _named(text: str) -> Path:
@@ -102,7 +105,8 @@ def run_command(
 
     Example: hilseq run --stand stands/sim-bench.yaml --unit stands/units/rh16.yaml --serial RH-0001 --simulate
     """
-    arguments = ["--stand", str(stand), "--seed", str(seed)]
+    # In one word each: pytest takes a path that stands alone for one whose project it is to be configured by.
+    arguments = [f"--stand={stand}", f"--seed={seed}"]
     repeated = {"--unit": unit, "--serial": serial, "--defect": defect, "--defects": defects}
     repeated |= {"--note": note}
     single = {"--intake": intake, "--retest": retest, "--out": out, "--soak-duration": soak_duration}

@@ -131,7 +131,7 @@ class VisitView:
                 where = f"{check.slot} " if len(state.units) > 1 else ""
                 self._print([Text(f"{where}{sanitize(check.stage)}", "bold")])
             self._print(visit_lines.check_lines(check))
-        if self._tells_at_once:
+        elif self._tells_at_once:
             self._print(self._failures.lines(check))
         if not self._draws and self._detail is Detail.STAGES:
             for stage in visit_lines.stages_of(state.unit(check.slot)):

@@ -188,7 +188,7 @@ def left_out(stages: Iterable[StageState], *, slot: bool) -> list[Text]:
 
 
 def check_lines(check: CheckState) -> list[Text]:
-    """Return one check with its readings, aligned."""
+    """Return one check with its readings, aligned, and what is wrong in full."""
     line = Text("  ")
     line.append(f"{check.verdict:<{_VERDICT}} ", STYLES[check.verdict])
     where, room = element(check), WIDTH - 2 - _VERDICT - 1
@@ -197,6 +197,8 @@ def check_lines(check: CheckState) -> list[Text]:
     for reading in check.readings:
         name, limits = _fit(sanitize(reading.name), _READING), f"({show_limits(reading)})"
         lines.append(Text(_fit(f"      {name:<{_READING}} {show_value(reading):<20} {limits}", WIDTH), "dim"))
+    if _is_wrong(check):
+        lines += wrapped(sanitize(check.why), indent=6, style=STYLES[check.verdict])
     return lines
 
 

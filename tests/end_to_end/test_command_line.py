@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import re
 import subprocess
@@ -15,6 +16,7 @@ from hilseq.errors import UsageError
 from tests import warm
 from tests.end_to_end.conftest import ROOT, STANDS, MakeVisit
 
+HILSEQ = [sys.executable, "-m", "hilseq"]
 SIM, RH16 = str(STANDS / "sim-bench.yaml"), str(STANDS / "units" / "rh16.yaml")
 VISIT = ("--stand", SIM, "--unit", RH16, "--serial", "RH-1", "--simulate")
 OWN = """
@@ -37,9 +39,8 @@ COMMANDS = [
 
 
 @pytest.fixture
-def own(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> str:
-    """A sequence of one's own of two checks, the first for RH-1 only; pytest's cache lies beside it."""
-    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
+def own(tmp_path: Path) -> str:
+    """A sequence of one's own of two checks, the first for RH-1 only."""
     (tmp_path / "test_own.py").write_text(OWN, encoding="utf-8")
     return str(tmp_path / "test_own.py")
 
@@ -86,13 +87,32 @@ def test_the_first_failure_can_end_the_run(visit: MakeVisit, own: str) -> None:
     assert done.verdicts()["test_own.py::test_second"] == "not performed"
 
 
-def test_what_failed_last_can_be_run_alone(visit: MakeVisit, own: str) -> None:
-    """`--lf`: the check that failed in the run before, and no other."""
-    assert visit(own, serial="RH-2", name="first").code == 1
-    again = visit(own, "--", "--lf", serial="RH-2", name="again")
-    verdicts = {name: verdict for name, verdict in again.verdicts().items() if "::" in name}
-    assert verdicts["test_own.py::test_first"] == "failed"
-    assert verdicts.get("test_own.py::test_second", "not performed") == "not performed"
+def test_what_failed_last_can_be_run_alone(tmp_path: Path, own: str) -> None:
+    """`--lf`: the check that failed in the run before, and no other; what it remembers is not beside the runs."""
+    environ = {**os.environ, "XDG_CACHE_HOME": str(tmp_path / "cache")}
+
+    def verdicts(*options: str) -> dict[str, str]:
+        out = tmp_path / f"run{len(options)}"
+        line = [
+            *HILSEQ,
+            "run",
+            own,
+            *VISIT[:4],
+            "--serial",
+            "RH-2",
+            "--simulate",
+            "--out",
+            str(out),
+            *options,
+        ]
+        done = subprocess.run(line, env=environ, capture_output=True, text=True, check=False, cwd=tmp_path)
+        assert done.returncode == 1, done.stdout + done.stderr
+        (unit,) = json.loads((out / "summary.json").read_text(encoding="utf-8"))["units"]
+        return {one["id"].partition("::")[2]: one["verdict"] for one in unit["checks"] if "::" in one["id"]}
+
+    assert verdicts() == {"test_first": "failed", "test_second": "passed"}
+    assert verdicts("--", "--lf") == {"test_first": "failed", "test_second": "not performed"}
+    assert not (tmp_path / ".pytest_cache").exists()
 
 
 def test_checks_can_be_listed_without_running_them(tmp_path: Path, own: str) -> None:
@@ -114,11 +134,18 @@ def test_options_of_pytest_alone_leave_the_shipped_sequences(tmp_path: Path) -> 
 # -- stands and profiles -----------------------------------------------------------------------------------
 
 
-def test_stand_and_profile_by_name(tmp_path: Path, own: str, monkeypatch: pytest.MonkeyPatch) -> None:
-    """The stand from HILSEQ_STAND, the profile by the part that the intake names."""
-    monkeypatch.setenv("HILSEQ_STAND", SIM)
+def test_stand_and_profile_by_name(tmp_path: Path, own: str) -> None:
+    """The stand from HILSEQ_STAND, the profile by the part that the intake names, in whichever letters."""
     (tmp_path / "intake.yaml").write_text("serial: RH-1\npart: rh16\n", encoding="utf-8")
-    done = warm.hilseq("run", own, "--intake", "intake.yaml", "--simulate", "--out", "out", cwd=tmp_path)
+    line = [*HILSEQ, "run", own, "--intake", "intake.yaml", "--simulate", "--out", "out"]
+    done = subprocess.run(
+        line,
+        env={**os.environ, "HILSEQ_STAND": SIM},
+        capture_output=True,
+        text=True,
+        check=False,
+        cwd=tmp_path,
+    )
     assert done.returncode == 3, done.stdout + done.stderr
     assert "RH16 RH-1 on stand sim-bench" in done.stdout
 
@@ -170,31 +197,20 @@ def test_help_is_whole_within_80_columns(
 
 def test_completion_of_commands_and_options(tmp_path: Path) -> None:
     """What a shell is told when Tab is pressed; the script that asks so is installed for the shell."""
-    line = [sys.executable, "-c", "from hilseq.cli.main import main; main()"]
+    program = str(Path(sys.executable).with_name("hilseq"))
     environ = {**os.environ, "HOME": str(tmp_path), "_TYPER_COMPLETE_TEST_DISABLE_SHELL_DETECTION": "1"}
 
-    def asked(words: str, number: int) -> list[str]:
-        said = {"_HILSEQ_COMPLETE": "complete_bash", "COMP_WORDS": words, "COMP_CWORD": str(number)}
+    def said(*words: str, **asked: str) -> str:
+        line = [program, *words]
         done = subprocess.run(
-            ["hilseq"],
-            executable=str(Path(sys.executable).with_name("hilseq")),
-            env={**environ, **said},
-            capture_output=True,
-            text=True,
-            check=False,
-            cwd=tmp_path,
+            line, env={**environ, **asked}, capture_output=True, text=True, check=False, cwd=tmp_path
         )
-        return done.stdout.split()
+        assert done.returncode == 0, done.stdout + done.stderr
+        return done.stdout
 
-    assert asked("hilseq st", 1) == ["station"]
-    assert "--soak-duration" in asked("hilseq run --soak", 2)
-    done = subprocess.run(
-        [*line, "--install-completion", "bash"],
-        env=environ,
-        capture_output=True,
-        text=True,
-        check=False,
-        cwd=tmp_path,
-    )
-    assert done.returncode == 0, done.stdout + done.stderr
-    assert "_HILSEQ_COMPLETE" in (tmp_path / ".bash_completions" / "hilseq.sh").read_text(encoding="utf-8")
+    bash = {"_HILSEQ_COMPLETE": "complete_bash"}
+    assert said(**bash, COMP_WORDS="hilseq st", COMP_CWORD="1").split() == ["station"]
+    assert "--soak-duration" in said(**bash, COMP_WORDS="hilseq run --soak", COMP_CWORD="2").split()
+    said("--install-completion", "bash")
+    script = (tmp_path / ".bash_completions" / "hilseq.sh").read_text(encoding="utf-8")
+    assert "_HILSEQ_COMPLETE=complete_bash" in script

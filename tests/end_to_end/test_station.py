@@ -75,7 +75,7 @@ def test_a_day(bench: Path, tmp_path: Path) -> None:
         end = terminal.answer("Take RH-2 out of slot A.", "")
         assert "\u2588\u2588\u2588\u2588" in end, "REPAIR in huge letters"
         assert "it is the second unit" in end
-        assert "--retest day/" in end
+        assert "--retest day/" in " ".join(end.split())
         terminal.answer("Scan or type the serial number", "RH16 RH-3")
         page = terminal.answer("Put RH16 RH-3 into slot A.", "")
         assert "step 1 of 2" in page, "what is fitted already is not fitted again"
