@@ -153,7 +153,7 @@ class VisitView:
             self._print(wrapped(self._soak.gap(entry), indent=2, style="dim"))
         else:
             self._soak.progress(entry)
-            self._now = self._soak.text
+            self._now = ""
             now = time.monotonic()
             if not self._draws and now - self._told_at >= PLAIN_EVERY:
                 self._told_at = now
@@ -188,6 +188,7 @@ class VisitView:
                         if not stage.not_performed
                     ]
                     wrong += visit_lines.wrong_so_far(unit)
+            lines += wrapped(self._soak.text, indent=2) if self._soak.text else []
             done = sum(check.ended for check in state.checks)
             last = visit_lines.progress_line(done, len(state.checks), self._rest(state))
             room = max(self._console.height - len(lines) - 2, 0)

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from typing import NoReturn
 
-import pytest
+from _pytest.outcomes import Exit
 
 from hilseq.verdicts import ExitCode
 
 
-class Error(pytest.exit.Exception):  # type: ignore[misc]
+class Error(Exit):
     """Ends pytest where nothing was powered yet."""
 
 
