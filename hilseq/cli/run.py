@@ -18,10 +18,8 @@ from hilseq.errors import HilseqError, UsageError
 from hilseq.verdicts import ExitCode
 
 #: What is for those who develop hilseq, look for leaks or write coroutines is not loaded.
-#: What failed last is kept for `--lf`, whatever a project around the sequences says.
-_PYTEST = (
-    "-p cacheprovider -p no:hypothesispytest -p no:unraisableexception -p no:threadexception -p no:anyio"
-)
+#: Nor is what a project around the sequences asks of its own tests.
+_PYTEST = "-o addopts= -p no:hypothesispytest -p no:unraisableexception -p no:threadexception -p no:anyio"
 
 
 def _named(text: str) -> Path:
