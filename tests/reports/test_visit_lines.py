@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -19,7 +21,7 @@ FAULT, UNDONE = CheckVerdict.STAND_FAULT, CheckVerdict.NOT_PERFORMED
 
 
 def run(
-    *stages: tuple[str, list[CheckVerdict | None]], why: str = "it is wrong", title: str = "Title"
+    *stages: tuple[str, Sequence[CheckVerdict | None]], why: str = "it is wrong", title: str = "Title"
 ) -> RunState:
     """Return a run of one unit; None is a check that has not ended."""
     state = RunState(run_started(unit(serial="RH-1")))
