@@ -37,7 +37,7 @@ def _write_parameters(command: Any, ctx: Any, formatter: Any) -> None:
                 formatter.write_dl(rows)
 
 
-class Command(TyperCommand):
+class CliCommand(TyperCommand):
     """A command; its help names each argument and option once, and says its type in words."""
 
     #: Key in the context's `meta` of what follows `--`.
@@ -48,7 +48,7 @@ class Command(TyperCommand):
         _write_parameters(self, ctx, formatter)
 
 
-class PytestCommand(Command):
+class PytestCommand(CliCommand):
     """A command that hands what follows `--` on to pytest."""
 
     def parse_args(self, ctx: Any, args: list[str]) -> list[str]:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from hilseq.cli.command import Command, Group
+from hilseq.cli.command import CliCommand, Group
 from hilseq.cli.records import Json, Records, reached, say_upgraded
 
 if TYPE_CHECKING:
@@ -47,12 +47,12 @@ def make_history_app() -> typer.Typer:
         rich_markup_mode=None,
         pretty_exceptions_enable=False,
     )
-    app.command("unit", cls=Command)(unit_command)
-    app.command("part", cls=Command)(part_command)
-    app.command("reading", cls=Command)(reading_command)
-    app.command("stands", cls=Command)(stands_command)
-    app.command("retested", cls=Command)(retested_command)
-    app.command("calibration-due", cls=Command)(calibration_due_command)
+    app.command("unit", cls=CliCommand)(unit_command)
+    app.command("part", cls=CliCommand)(part_command)
+    app.command("reading", cls=CliCommand)(reading_command)
+    app.command("stands", cls=CliCommand)(stands_command)
+    app.command("retested", cls=CliCommand)(retested_command)
+    app.command("calibration-due", cls=CliCommand)(calibration_due_command)
     return app
 
 

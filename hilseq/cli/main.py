@@ -9,7 +9,7 @@ import typer
 
 import hilseq
 from hilseq.cli.check import check_command
-from hilseq.cli.command import Command, Group, PytestCommand
+from hilseq.cli.command import CliCommand, Group, PytestCommand
 from hilseq.cli.coverage import coverage_command
 from hilseq.cli.demo import demo_command
 from hilseq.cli.history import make_history_app
@@ -64,23 +64,23 @@ def top(
     """
 
 
-app.command("demo", cls=Command)(demo_command)
+app.command("demo", cls=CliCommand)(demo_command)
 app.command("run", cls=PytestCommand)(run_command)
 app.command("station", cls=PytestCommand)(station_command)
-app.command("resume", cls=Command)(resume_command)
-app.command("watch", cls=Command)(watch_command)
-app.command("inspect", cls=Command)(inspect_command)
-app.command("check", cls=Command)(check_command)
-app.command("init", cls=Command)(init_command)
-app.command("report", cls=Command)(report_command)
-app.command("verify", cls=Command)(verify_command)
-app.command("coverage", cls=Command)(coverage_command)
-app.command("plan", cls=Command)(plan_command)
-app.command("ready", cls=Command)(ready_command)
-app.command("safe", cls=Command)(safe_command)
-app.command("schema", cls=Command)(schema_command)
-app.command("serve", cls=Command)(serve_command)
-app.command("simulate", cls=Command)(simulate_command)
+app.command("resume", cls=CliCommand)(resume_command)
+app.command("watch", cls=CliCommand)(watch_command)
+app.command("inspect", cls=CliCommand)(inspect_command)
+app.command("check", cls=CliCommand)(check_command)
+app.command("init", cls=CliCommand)(init_command)
+app.command("report", cls=CliCommand)(report_command)
+app.command("verify", cls=CliCommand)(verify_command)
+app.command("coverage", cls=CliCommand)(coverage_command)
+app.command("plan", cls=CliCommand)(plan_command)
+app.command("ready", cls=CliCommand)(ready_command)
+app.command("safe", cls=CliCommand)(safe_command)
+app.command("schema", cls=CliCommand)(schema_command)
+app.command("serve", cls=CliCommand)(serve_command)
+app.command("simulate", cls=CliCommand)(simulate_command)
 app.add_typer(make_history_app(), name="history")
 app.add_typer(make_records_app(), name="records")
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from hilseq.cli.command import Command, Group
+from hilseq.cli.command import CliCommand, Group
 
 if TYPE_CHECKING:
     from hilseq.records.database import Database
@@ -43,10 +43,10 @@ def make_records_app() -> typer.Typer:
         rich_markup_mode=None,
         pretty_exceptions_enable=False,
     )
-    app.command("sync", cls=Command)(sync_command)
-    app.command("import", cls=Command)(import_command)
-    app.command("upgrade", cls=Command)(upgrade_command)
-    app.command("status", cls=Command)(status_command)
+    app.command("sync", cls=CliCommand)(sync_command)
+    app.command("import", cls=CliCommand)(import_command)
+    app.command("upgrade", cls=CliCommand)(upgrade_command)
+    app.command("status", cls=CliCommand)(status_command)
     return app
 
 

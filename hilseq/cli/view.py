@@ -81,21 +81,23 @@ class VisitView:
         self.durations: dict[str, float] = {}
 
     def take(self, entry: JournalEntry | SoakStatus) -> None:
-        """Show one entry."""
-        if isinstance(entry, EventLogged):
-            self._make_room(entry.what)
-        with self._lock:
-            if isinstance(entry, RunStarted):
-                self._state = RunState(entry)
-                units, stand = self._state.units, self._state.stand
-                self._print(visit_lines.heading(units, stand, simulated=self._state.simulated))
-            elif self._state is not None:
+        """Show one entry.
+
+        The lock is held while the state changes and no longer: what fills up waits for it with a lock of its own,
+        which everything that is printed needs.
+        """
+        if isinstance(entry, RunStarted):
+            self._state = RunState(entry)
+            units, stand = self._state.units, self._state.stand
+            self._print(visit_lines.heading(units, stand, simulated=self._state.simulated))
+        elif self._state is not None:
+            with self._lock:
                 if not isinstance(entry, SoakStatus):
                     self._state.take(entry)
-                self._show(self._state, entry)
+            self._show(self._state, entry)
 
     def _make_room(self, what: str) -> None:
-        """Let a question stand alone on the terminal; the lock is free, which what fills up may be waiting for."""
+        """Let a question stand alone on the terminal."""
         if self._live is not None and what == ASKED:
             self._live.stop()
         elif self._live is not None and what in (ANSWERED, NOT_ANSWERED):
@@ -121,6 +123,8 @@ class VisitView:
                 self._end(state, state.check(entry.check))
             case SoakStatus() | SoakEventLogged() | SoakGap():
                 self._take_soak(entry)
+            case EventLogged():
+                self._make_room(entry.what)
             case _:
                 pass
 
@@ -152,7 +156,8 @@ class VisitView:
         elif isinstance(entry, SoakGap):
             self._print(wrapped(self._soak.gap(entry), indent=2, style="dim"))
         else:
-            self._soak.progress(entry)
+            with self._lock:
+                self._soak.progress(entry)
             self._now = ""
             now = time.monotonic()
             if not self._draws and now - self._told_at >= PLAIN_EVERY:
@@ -205,8 +210,7 @@ class VisitView:
 
     def stop(self) -> None:
         """Take away what fills up, and leave the stages as they ended."""
-        with self._lock:
-            live, self._live = self._live, None
+        live, self._live = self._live, None
         if live is not None:
             live.stop()
         if self._state is None or self._detail is not Detail.STAGES or self._stopped:
