@@ -16,7 +16,10 @@ pytestmark = [
 @pytest.mark.gate
 @pytest.mark.needs("identity.device-identification")
 def test_says_what_it_is(ready_unit: Unit) -> None:
-    """Maker, product and firmware are those of the profile."""
+    """Maker, product and firmware.
+
+    Maker, product and firmware are those of the profile.
+    """
     seen = ready_unit.identity()
     expected = ready_unit.profile.identity
     if expected.maker:

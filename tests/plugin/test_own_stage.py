@@ -79,7 +79,7 @@ def test_a_stage_of_ones_own_can_be_required(tmp_path: Path) -> None:
         ),
         (
             "parameters: {ripple: ..50 mV, readings: many}\n",
-            "unit.yaml:1:41: the parameter 'readings' is 'many'; expected a number (::test_ripple)",
+            "unit.yaml:1:41: the parameter 'readings' is 'many'; expected a number (test_ripple.py::test_ripple)",
         ),
         (
             "parameters: {ripple: ..50 mV}\nrequired-stages: [riple]\n",
