@@ -23,6 +23,7 @@ UNITS: dict[str, tuple[str, dict[str, float]]] = {
     ),
     "temperature": ("degC", {"degC": 1.0}),
     "temperature difference": ("K", {"mK": 1e-3, "K": 1.0}),
+    "frequency": ("Hz", {"Hz": 1.0, "kHz": 1e3, "MHz": 1e6}),
     "line speed": ("Bd", {"Bd": 1.0, "kBd": 1e3}),
     "ratio": ("1", {"%": 1e-2, "ppm": 1e-6}),
     "thermal resistance": ("K/W", {"K/W": 1.0}),
@@ -74,7 +75,7 @@ _HABITS = {
     "msec": "ms", "minute": "min", "minutes": "min", "mins": "min", "m": "min", "hour": "h", "hours": "h",
     "hr": "h", "hrs": "h", "day": "d", "days": "d", "year": "a", "years": "a", "y": "a", "C": "degC",
     "°C": "degC", "℃": "degC", "deg": "degC", "Kelvin": "K", "baud": "Bd", "bd": "Bd", "bps": "Bd",
-    "percent": "%", "watt": "W", "watts": "W",
+    "percent": "%", "watt": "W", "watts": "W", "hertz": "Hz", "Hertz": "Hz",
 }  # fmt: skip
 
 

@@ -202,7 +202,7 @@ CASES: dict[str, tuple[dict[str, str], str, str, str, str]] = {
         "'C' is not a known unit",
         (
             "one of the units uV, mV, V, kV, nA, uA, mA, A, mOhm, Ohm, kOhm, MOhm, pF, nF, uF, mF, F, mW, W, kW, "
-            "us, ms, s, min, h, d, a, degC, mK, K, Bd, kBd, %, ppm, K/W, uAs, mAs, As, V/s, V/ms"
+            "us, ms, s, min, h, d, a, degC, mK, K, Hz, kHz, MHz, Bd, kBd, %, ppm, K/W, uAs, mAs, As, V/s, V/ms"
         ),
         "degC",
     ),

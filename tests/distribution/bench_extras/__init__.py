@@ -1,0 +1,1 @@
+"""Drivers and extensions for hilseq stands, as somebody else would write them."""
