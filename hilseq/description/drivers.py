@@ -118,7 +118,7 @@ _PARTS: Mapping[Role, tuple[str, ...]] = {
     "supply": ("description", "open"),
     "channels": ("description", "signal", "open"),
     "link": ("description", "open"),
-    "serial partner": ("open",),
+    "serial partner": ("network", "open"),
 }
 
 

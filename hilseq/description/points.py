@@ -2,11 +2,23 @@
 
 from __future__ import annotations
 
-from typing import Literal, Self
+from typing import Annotated, Any, Literal, Self
 
-from pydantic import Field, model_validator
+from pydantic import BeforeValidator, Field, model_validator
 
-from hilseq.description.fields import Amperes, Baud, Model, Name, Ratio, Seconds, Text, Volts
+from hilseq.description.drivers import find_driver, installed
+from hilseq.description.fields import (
+    Amperes,
+    Baud,
+    Model,
+    Name,
+    Ratio,
+    Seconds,
+    Shown,
+    Text,
+    Volts,
+    WordError,
+)
 from hilseq.description.registers import Register
 from hilseq.quantities import AccuracyTerms, Interval, dimension_of, parse_accuracy
 
@@ -92,11 +104,23 @@ class Points(Model):
     analog_outputs: dict[Name, AnalogPoint] = Field(default_factory=dict, description="analog outputs")
 
 
+def _partner(value: Any) -> Any:
+    known = sorted(installed("serial partner"))
+    if value not in known:
+        raise WordError(value, known)
+    find_driver("serial partner", value)
+    return value
+
+
+PartnerWord = Annotated[str, BeforeValidator(_partner), Shown("echo / modbus rtu / modbus tcp")]
+
+
 class Port(Model):
     """A communication port of the unit and who answers there."""
 
-    partner: Literal["echo", "modbus rtu", "modbus tcp"] = Field(
-        description="echo: the unit sends back what it gets; modbus rtu / tcp: it is a Modbus device"
+    partner: PartnerWord = Field(
+        description="echo: the unit sends back what it gets; modbus rtu / tcp: it is a Modbus device; others come as "
+        "packages of their own"
     )
     speeds: list[Baud] = Field(
         default_factory=lambda: [19200.0], min_length=1, description="line speeds to try, such as 9600 Bd"

@@ -6,25 +6,26 @@ Registered in pyproject.toml as foreign ones are. Light: what speaks to an instr
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from typing import TYPE_CHECKING
 
 from hilseq.description.checks import modbus, network
 from hilseq.description.checks.finding import Finding
 from hilseq.description.modbus import ModbusIo, ModbusLink, ModbusSignal
+from hilseq.description.modbus_limits import ModbusLimits
+from hilseq.description.points import Port
 from hilseq.description.profile import LinkRegisters, Profile
+from hilseq.description.registers import Register
 from hilseq.description.scpi import ScpiSupply
 from hilseq.description.stand import Stand
 from hilseq.instruments.protocols import (
     Channels,
     ChannelsDriver,
     LinkDriver,
+    SerialPartner,
+    SerialPartnerDriver,
     SupplyDriver,
     SupplyOutput,
     UnitLink,
 )
-
-if TYPE_CHECKING:
-    from hilseq.instruments.register_bank import ModbusUnit
 
 
 class ScpiSupplies(SupplyDriver):
@@ -91,45 +92,87 @@ class ModbusLinks(LinkDriver):
         self, name: str, link: ModbusLink, registers: LinkRegisters, *, deadline: float | None = None
     ) -> UnitLink:
         """Return the unit's own Modbus server."""
-        return open_unit(
+        from hilseq.instruments.register_bank import ModbusUnit
+
+        wait = link.deadline if deadline is None else deadline
+        if link.address is not None:
+            return ModbusUnit.over_tcp(
+                name, link.address, device=registers.device_id, deadline=wait, owner="unit", quirks=registers
+            )
+        return ModbusUnit.over_serial(
             name,
-            link.address or link.port or "",
-            registers,
-            rtu=link.address is None,
+            link.port or "",
             speed=link.line.speed,
             frame=link.line.frame,
-            deadline=link.deadline if deadline is None else deadline,
+            device=registers.device_id,
+            deadline=wait,
+            owner="unit",
+            quirks=registers,
         )
 
 
-def open_unit(
-    name: str,
-    where: str,
-    registers: LinkRegisters,
-    *,
-    rtu: bool,
-    speed: float,
-    frame: str,
-    deadline: float,
-    device: int | None = None,
-    place: str | None = None,
-) -> ModbusUnit:
-    """Return the Modbus server of a unit, at HOST:PORT or on a serial line; `device-id` is the profile's by default."""
-    from hilseq.instruments.register_bank import ModbusUnit
+class EchoPartners(SerialPartnerDriver):
+    """`hilseq.serial_partners`, `echo`: the unit sends back what it gets."""
 
-    known = registers.device_id if device is None else device
-    if not rtu:
-        return ModbusUnit.over_tcp(
-            name, where, device=known, deadline=deadline, owner="unit", place=place, quirks=registers
-        )
-    return ModbusUnit.over_serial(
-        name,
-        where,
-        speed=round(speed),
-        frame=frame,
-        device=known,
-        deadline=deadline,
-        owner="unit",
-        place=place,
-        quirks=registers,
-    )
+    network = False
+
+    def open(self, name: str, port: Port, resource: str, *, speed: float, **_: object) -> SerialPartner:
+        """Return the echo at a serial port."""
+        from hilseq.instruments.partners import EchoPartner
+        from hilseq.instruments.ports import Port as Line
+        from hilseq.instruments.transport import serial_transport
+
+        line = Line(name, serial_transport(resource, round(speed), port.frame), port.deadline)
+        return EchoPartner(line, int(port.frame[0]))
+
+
+class ModbusSerialPartners(SerialPartnerDriver):
+    """`hilseq.serial_partners`, `modbus rtu`."""
+
+    network = False
+
+    def open(
+        self,
+        name: str,
+        port: Port,
+        resource: str,
+        *,
+        speed: float,
+        loopback: bool,
+        mode: Register | None,
+        quirks: ModbusLimits,
+        place: str | None,
+    ) -> SerialPartner:
+        """Return the Modbus device at a serial port, or at the network port of the unit."""
+        from hilseq.instruments.modbus import ModbusDevice
+        from hilseq.instruments.partners import ModbusPartner
+
+        if self.network:
+            device = ModbusDevice.over_tcp(
+                name,
+                resource,
+                device=port.device_id,
+                deadline=port.deadline,
+                owner="unit",
+                place=place,
+                quirks=quirks,
+            )
+        else:
+            device = ModbusDevice.over_serial(
+                name,
+                resource,
+                speed=round(speed),
+                frame=port.frame,
+                device=port.device_id,
+                deadline=port.deadline,
+                owner="unit",
+                place=place,
+                quirks=quirks,
+            )
+        return ModbusPartner(device, loopback=loopback, mode=mode)
+
+
+class ModbusNetworkPartners(ModbusSerialPartners):
+    """`hilseq.serial_partners`, `modbus tcp`: a network port of the unit."""
+
+    network = True

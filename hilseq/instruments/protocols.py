@@ -28,10 +28,10 @@ from types import TracebackType
 from typing import Any, Protocol, Self
 
 from hilseq.description.drivers import DescribedChannels, DescribedLink, Driver
+from hilseq.description.modbus_limits import ModbusLimits
 from hilseq.description.points import Port
 from hilseq.description.profile import LinkRegisters
 from hilseq.description.registers import Register, Table
-from hilseq.description.stand import PortWiring
 from hilseq.errors import NotPerformed
 
 
@@ -339,8 +339,15 @@ class PortFrame:
 class SerialPartner(Protocol):
     """The stand's side of one port of the unit, speaking as its partner there expects."""
 
+    #: A frame of few characters, for traffic beside other things.
+    short: PortFrame
+
     def frames(self) -> Iterator[PortFrame]:
         """Yield frames worth sending, without end: what breaks first, then pseudo-random ones."""
+        ...
+
+    def open(self) -> None:
+        """Open the port now. Raises StandFault, or UnitFault where the unit itself does not let one in."""
         ...
 
     def ask(self, data: bytes) -> None:
@@ -351,12 +358,18 @@ class SerialPartner(Protocol):
         """Return what came back, right when it equals what was sent. Raises UnitSilent when nothing did."""
         ...
 
+    def exchange(self, data: bytes) -> bytes:
+        """Send a frame and return what came back."""
+        self.ask(data)
+        return self.answer()
+
     def close(self) -> None:
         """Close the port."""
         ...
 
     def __enter__(self) -> Self:
-        """Return it; it opens with the first frame."""
+        """Open the port."""
+        self.open()
         return self
 
     def __exit__(
@@ -402,15 +415,24 @@ class LinkDriver(DescribedLink, Protocol):
 class SerialPartnerDriver(Protocol):
     """A driver in the group `hilseq.serial_partners`, named by `partner` of a port in the profile."""
 
+    #: Whether the port is one of the unit's network: it is reached at HOST:PORT, has no line speed, and needs power.
+    network: bool
+
     def open(
         self,
         name: str,
         port: Port,
-        wiring: PortWiring,
-        registers: LinkRegisters,
+        resource: str,
         *,
         speed: float,
+        loopback: bool,
+        mode: Register | None,
+        quirks: ModbusLimits,
         place: str | None,
     ) -> SerialPartner:
-        """Return the partner at `speed` (Bd). `place` goes into what is held against the unit."""
+        """Return the partner at a `resource` of the stand, at `speed` (Bd); nothing is sent yet.
+
+        `loopback` and `mode` tell what a unit's Modbus answers, `quirks` how it wants to be asked; `place` goes into
+        what is held against the unit.
+        """
         ...

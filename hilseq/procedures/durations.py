@@ -13,6 +13,7 @@ from collections.abc import Callable
 
 from hilseq.analysis.bit_errors import Frame, bits_needed, duration
 from hilseq.analysis.digital_input import BETWEEN_INTERRUPTIONS
+from hilseq.description.drivers import find_driver
 from hilseq.description.points import Port
 from hilseq.description.profile import Profile
 from hilseq.description.supplies import Supply
@@ -120,7 +121,7 @@ def port_frames(profile: Profile, _: Supply) -> float:
     """
 
     def seconds(port: Port) -> float:
-        if port.bit_error_ratio is None or port.partner == "modbus tcp":
+        if port.bit_error_ratio is None or find_driver("serial partner", port.partner).network:
             return 0.0
         bits = bits_needed(port.bit_error_ratio, CONFIDENCE)
         frame = Frame(int(port.frame[0]), port.frame[1] != "N", float(port.frame[2]))

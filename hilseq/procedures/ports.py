@@ -15,26 +15,25 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Callable, Iterator, Mapping
-from contextlib import AbstractContextManager
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import partial
-from itertools import chain, islice, repeat
+from itertools import islice
 from typing import Protocol
 
-from hilseq.analysis.bit_errors import PRBS9, PRBS15, Source, bits_needed, bits_to_condemn, ratio_upper
+from hilseq.analysis.bit_errors import bits_needed, bits_to_condemn, ratio_upper
 from hilseq.analysis.limits import Limits
 from hilseq.analysis.search import Bisection, Edge, locate
 from hilseq.analysis.uncertainty import rectangular
+from hilseq.description.drivers import find_driver
 from hilseq.description.modbus_limits import ModbusLimits
 from hilseq.description.profile import Port
 from hilseq.description.registers import Register
 from hilseq.description.stand import PortWiring
 from hilseq.errors import NotPerformed, StandFault, UnitFault, UnitSilent
-from hilseq.instruments.modbus import ModbusDevice
 from hilseq.instruments.modbus_transaction import FULL_MODBUS
-from hilseq.instruments.ports import Port as Line
-from hilseq.instruments.ports import let_line_rest, open_port
+from hilseq.instruments.ports import let_line_rest
+from hilseq.instruments.protocols import SerialPartner, SerialPartnerDriver
 from hilseq.measured import Measured
 
 #: Confidence with which a claim is proven, or refuted.
@@ -175,56 +174,17 @@ def trials(character_bits: int) -> int:
     return 2 * (_search(_far(character_bits), 0.0).most_trials + 1)
 
 
-#: Characters that catch what breaks first: constant levels, alternation, single bits, every low code.
-_TELLING = (b"\x00" * 8, b"\xff" * 8, b"\x55\xaa" * 8, bytes(1 << bit for bit in range(8)), bytes(range(32)))
-#: Data of a Modbus loop-back: the pair of octets of the specification's example, then what breaks first.
-_LOOPBACK = (b"\xa5\x37", b"\x00\x00", b"\xff\xff", b"\x55\xaa")
-#: Characters of one pseudo-random frame.
-_FRAME = 64
-#: Modbus RTU, MODBUS over Serial Line V1.02: address, function, sub-function, data, CRC, in octets each way.
-_LOOPBACK_OCTETS = 2 * 8
-_READ_OCTETS = 8 + 7
-
 #: Exchanges that tell whether a shifted speed still carries frames; how many times their usual duration, which is at
 #: least so many s, is waited for one of them in haste.
 _PROBES = 4
 _LEAST_USUAL = 0.01
 _HASTE = 3.0
 
-#: Bits that go over the line, and the exchange itself, which returns how many came wrong. Raises UnitFault.
-Exchange = tuple[int, Callable[[], int]]
 
-
-def open_line(
-    name: str, port: Port, resource: str, speed: float, quirks: ModbusLimits, *, place: str | None = None
-) -> Line | ModbusDevice:
-    """Return the stand's side of a port of the unit, to speak with its partner at `speed` (Bd).
-
-    `place` goes into what is held against the unit; without it the check's own place does.
-    """
-    if port.partner == "echo":
-        return open_port(resource, round(speed), port.frame, port.deadline, name=name)
-    if port.partner == "modbus tcp":
-        return ModbusDevice.over_tcp(
-            name,
-            resource,
-            device=port.device_id,
-            deadline=port.deadline,
-            owner="unit",
-            place=place,
-            quirks=quirks,
-        )
-    return ModbusDevice.over_serial(
-        name,
-        resource,
-        speed=round(speed),
-        frame=port.frame,
-        device=port.device_id,
-        deadline=port.deadline,
-        owner="unit",
-        place=place,
-        quirks=quirks,
-    )
+def partner_of(port: Port) -> SerialPartnerDriver:
+    """Return the driver of the partner that a port of the profile names."""
+    driver: SerialPartnerDriver = find_driver("serial partner", port.partner)
+    return driver
 
 
 class Ports:
@@ -260,17 +220,17 @@ class Ports:
         comes back.
         """
         port = self._ports[name]
-        speeds = port.speeds if port.partner != "modbus tcp" else port.speeds[:1]
+        speeds = port.speeds[:1] if partner_of(port).network else port.speeds
         for speed in speeds:
             tally = Tally(speed, port.bit_error_ratio)
-            with self._open(name, port, speed) as line:
-                for bits, talk in self._exchanges(name, port, line):
+            with self.open(name, speed) as partner:
+                for frame in partner.frames():
                     if not tally.wants_more:
                         break
                     try:
-                        tally.add(bits, talk())
+                        tally.add(frame.bits, _wrong(frame.data, partner.exchange(frame.data)))
                     except UnitFault as fault:
-                        tally.lost(bits, str(fault), silent=isinstance(fault, UnitSilent))
+                        tally.lost(frame.bits, str(fault), silent=isinstance(fault, UnitSilent))
             if tally.dead:
                 raise UnitFault(
                     f"nothing comes back from {name} at {speed:g} Bd: {tally.first_error}", place=name
@@ -291,8 +251,9 @@ class Ports:
 
         def carries(shift: float, *, patient: bool) -> bool:
             try:
-                with self._open(name, port if patient else hasty, speed * (1.0 + shift)) as line:
-                    return all(talk() == 0 for _, talk in islice(self._exchanges(name, port, line), _PROBES))
+                with self._opened(name, port if patient else hasty, speed * (1.0 + shift)) as partner:
+                    probes = islice(partner.frames(), _PROBES)
+                    return all(partner.exchange(frame.data) == frame.data for frame in probes)
             except UnitFault:
                 if port.partner != "echo":
                     let_line_rest()
@@ -303,70 +264,35 @@ class Ports:
     def _time_of(self, name: str, port: Port, speed: float) -> float:
         """Return how long an exchange takes at most, s: beyond some of that, an answer does not come."""
         longest = 0.0
-        with self._open(name, port, speed) as line:
-            for _, talk in islice(self._exchanges(name, port, line), _PROBES):
+        with self._opened(name, port, speed) as partner:
+            for frame in islice(partner.frames(), _PROBES):
                 begun = time.monotonic()
-                talk()
+                partner.exchange(frame.data)
                 longest = max(longest, time.monotonic() - begun)
         return longest
 
-    def _exchanges(self, name: str, port: Port, line: Line | ModbusDevice) -> Iterator[Exchange]:
-        """Yield exchanges without end."""
-        if isinstance(line, Line):
-            return self._echoes(int(port.frame[0]), line)
-        if self._loopback or self._mode is None:
-            return self._loopbacks(name, line)
-        return self._reads(self._mode, line)
+    def open(self, name: str, speed: float, *, place: str | None = None) -> SerialPartner:
+        """Return the stand's side of a port, to speak with its partner at `speed` (Bd); nothing is sent yet.
 
-    def _open(self, name: str, port: Port, speed: float) -> AbstractContextManager[Line | ModbusDevice]:
-        return open_line(name, port, self._wiring[name].resource, speed, self._manners)
+        `place` goes into what is held against the unit; without it the check's own place does.
+        """
+        return self._opened(name, self._ports[name], speed, place=place)
 
-    def _echoes(self, data_bits: int, line: Line) -> Iterator[Exchange]:
-        """Send frames; an echoed bit has gone over the line twice, so it counts twice."""
-
-        def echo(frame: bytes) -> int:
-            back = line.exchange(frame, len(frame))
-            if len(back) != len(frame):
-                # Which character is lost cannot be told, so each missing or surplus one counts as one error.
-                return abs(len(frame) - len(back))
-            return _differing(frame, back)
-
-        for frame in frames(data_bits):
-            yield 2 * data_bits * len(frame), partial(echo, frame)
-
-    def _loopbacks(self, name: str, line: ModbusDevice) -> Iterator[Exchange]:
-        """Loop back data (function 08); the CRC guards question and answer, so all their bits are proven."""
-
-        def loopback(data: bytes) -> int:
-            back = line.loopback(data)
-            if len(back) != len(data):
-                raise UnitFault(f"loop-back sent {data.hex(' ')}, {back.hex(' ')} came back", place=name)
-            return _differing(data, back)
-
-        source = Source(PRBS15)
-        for data in chain(_LOOPBACK, repeat(b"")):
-            yield 8 * _LOOPBACK_OCTETS, partial(loopback, data or source.octets(2))
-
-    def _reads(self, mode: Register, line: ModbusDevice) -> Iterator[Exchange]:
-        """Ask for the mode, of a unit that has no loop-back; again the CRC guards every bit."""
-
-        def read() -> int:
-            line.read(mode)
-            return 0
-
-        return repeat((8 * _READ_OCTETS, read))
+    def _opened(self, name: str, port: Port, speed: float, *, place: str | None = None) -> SerialPartner:
+        return partner_of(port).open(
+            name,
+            port,
+            self._wiring[name].resource,
+            speed=speed,
+            loopback=self._loopback,
+            mode=self._mode,
+            quirks=self._manners,
+            place=place,
+        )
 
 
-def _differing(sent: bytes, back: bytes) -> int:
+def _wrong(sent: bytes, back: bytes) -> int:
+    """Return how many bits came wrong; a character lost, or one too many, counts as one, whichever it was."""
+    if len(sent) != len(back):
+        return abs(len(sent) - len(back))
     return (int.from_bytes(sent, "big") ^ int.from_bytes(back, "big")).bit_count()
-
-
-def frames(data_bits: int) -> Iterator[bytes]:
-    """Yield the telling characters, then pseudo-random ones (O.150, 2^9-1, first bit first on the line)."""
-    mask = (1 << data_bits) - 1
-    for telling in _TELLING:
-        yield bytes(octet & mask for octet in telling)
-    source = Source(PRBS9)
-    while True:
-        bits = source.bits(data_bits * _FRAME)
-        yield bytes(bits >> (data_bits * place) & mask for place in range(_FRAME))

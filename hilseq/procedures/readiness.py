@@ -18,10 +18,10 @@ from hilseq.description.checks.network import addresses_of
 from hilseq.description.points import Port
 from hilseq.description.stand import Signal
 from hilseq.errors import HilseqError, NotPerformed, StandFault, UnitFault
-from hilseq.instruments.modbus import ModbusDevice
 from hilseq.instruments.ports import open_port
 from hilseq.procedures.bench import Bench
 from hilseq.procedures.bench_instruments import open_link
+from hilseq.procedures.ports import partner_of
 from hilseq.procedures.self_check import Loopbacks, supply_delivers
 from hilseq.procedures.unit import Unit
 from hilseq.procedures.wiring import Wiring, served_by
@@ -205,7 +205,7 @@ class Readiness:
             for name, wired in self._stand.slots[slot].ports.items():
                 port = unit.profile.ports.get(name) if unit else None
                 what = f"{name} of slot {slot}"
-                if port is not None and port.partner == "modbus tcp":
+                if port is not None and partner_of(port).network:
                     yield Look("ports", what, None, "it answers when the unit has power", (name,))
                     continue
                 yield _opened(what, name, wired.resource, port)
@@ -302,14 +302,12 @@ def _link(unit: Unit) -> Look:
 
 def _network_ports(unit: Unit) -> Looks:
     for name, port in unit.profile.ports.items():
-        if port.partner != "modbus tcp":
+        if not partner_of(port).network:
             continue
         resource = unit.described.ports[name].resource
-        device = ModbusDevice.over_tcp(
-            name, resource, device=port.device_id, deadline=port.deadline, owner="unit", place=name
-        )
+        partner = unit.ports.open(name, port.speeds[0], place=name)
         try:
-            device.open()
+            partner.open()
         except UnitFault as fault:
             yield Look("ports", f"{name} of slot {unit.slot}", False, str(fault), (name,))
         else:
@@ -317,7 +315,7 @@ def _network_ports(unit: Unit) -> Looks:
                 "ports", f"{name} of slot {unit.slot}", True, f"{resource} accepts a connection", (name,)
             )
         finally:
-            device.close()
+            partner.close()
 
 
 def _neighbours(unit: Unit) -> Looks:

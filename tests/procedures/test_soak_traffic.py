@@ -12,7 +12,8 @@ from hilseq.clock import WallClock
 from hilseq.description.points import Port
 from hilseq.description.stand import PortWiring
 from hilseq.errors import UnitInvalidResponse
-from hilseq.procedures.soak.traffic import FRAME, SILENT_AFTER, Traffic
+from hilseq.instruments.partners import SHORT_FRAME
+from hilseq.procedures.soak.traffic import SILENT_AFTER, Traffic
 from tests.instruments.conftest import RawServer
 
 Handler = Callable[[socket.socket], None]
@@ -68,7 +69,7 @@ def test_all_ports_carry_their_frames_at_once(traffic: Callable[..., Traffic]) -
         assert carrying.gather(0.0) == []
     for tally in carrying.tallies().values():
         assert (tally.frames, tally.lost_frames, tally.wrong_frames) == (3, 0, 0)
-        assert (tally.bits, tally.wrong_bits) == (3 * 8 * len(FRAME), 0)
+        assert (tally.bits, tally.wrong_bits) == (3 * 8 * len(SHORT_FRAME), 0)
 
 
 def test_what_comes_back_wrong_is_counted_to_the_bit(traffic: Callable[..., Traffic]) -> None:

@@ -187,7 +187,9 @@ def ports_are_wired(stand: Stand, slot: str, profile: Profile) -> Findings:
                 at_key=True,
                 seen=("ports", name),
             )
-        elif port.partner == "modbus tcp" and not re.fullmatch(r"\S+:\d+", wired[name].resource):
+        elif find_driver("serial partner", port.partner).network and not re.fullmatch(
+            r"\S+:\d+", wired[name].resource
+        ):
             yield Finding(
                 ("slots", slot, "ports", name, "resource"),
                 f"{name} of {part} is a network port, but {wired[name].resource[:50]!r} is no address",

@@ -18,16 +18,14 @@ from hilseq.description.modbus_limits import ModbusLimits
 from hilseq.description.profile import Port
 from hilseq.description.stand import PortWiring
 from hilseq.errors import StandFault, UnitFault, UnitInvalidResponse
-from hilseq.instruments.modbus import ModbusDevice
 from hilseq.instruments.modbus_transaction import FULL_MODBUS
-from hilseq.instruments.ports import Port as Line
+from hilseq.instruments.partners import SHORT_FRAME
+from hilseq.instruments.protocols import SerialPartner
 from hilseq.journal.entries import PortTally
 from hilseq.journal.run_state import SoakFinding
 from hilseq.procedures.polling import IN_VAIN
-from hilseq.procedures.ports import CONFIDENCE, open_line
+from hilseq.procedures.ports import CONFIDENCE, Ports
 
-FRAME = b"\x55\xaa\x0f\xf0\x00\xff\xa5\x5a"
-_LOOPBACK = b"\xa5\x37"
 #: A port that answers so many frames in a row with nothing is silent: no bit error ratio explains that.
 SILENT_AFTER = 3
 #: Most rounds that a silent port is left alone before it is tried again.
@@ -70,7 +68,7 @@ class Carried:
     @property
     def all_bits(self) -> int:
         """Bits compared, and those of the frames that did not come back."""
-        return self.bits + self.lost_frames * 8 * len(FRAME)
+        return self.bits + self.lost_frames * 8 * len(SHORT_FRAME)
 
     def look(self, claim: float | None, since: float, case: float | None) -> None:
         """Note since when the errors prove, by exact bounds, a port worse than its claim, or that they no longer do."""
@@ -103,9 +101,8 @@ class Traffic:
     ) -> None:
         self._clock = clock
         self._ports = {name: ports[name] for name in names}
-        self._wiring = wiring
-        self._manners = quirks
-        self._lines: dict[str, Line | ModbusDevice] = {}
+        self._all = Ports(ports, wiring, quirks=quirks)
+        self._partners: dict[str, SerialPartner] = {}
         #: Ports with a frame under way, or why it could not be sent.
         self._sent: dict[str, UnitFault | None] = {}
         #: Rounds that a silent port is still left alone: each frame to it costs its deadline.
@@ -202,26 +199,20 @@ class Traffic:
     def close(self) -> None:
         """Close every port; the next frame opens it again. Frames under way are forgotten, not counted."""
         self._sent.clear()
-        for line in self._lines.values():
+        for partner in self._partners.values():
             with suppress(StandFault, OSError):
-                line.close()
-        self._lines.clear()
+                partner.close()
+        self._partners.clear()
 
     def _send(self, name: str) -> None:
-        line = self._lines.get(name) or self._open(name)
-        if isinstance(line, ModbusDevice):
-            line.ask_loopback(_LOOPBACK)
-        else:
-            line.ask(FRAME, len(FRAME))
+        partner = self._partners.get(name) or self._open(name)
+        partner.ask(partner.short.data)
 
     def _received(self, name: str) -> tuple[bytes, bytes]:
-        line = self._lines[name]
-        if isinstance(line, ModbusDevice):
-            return _LOOPBACK, line.looped_back()
-        return FRAME, line.answer()
+        partner = self._partners[name]
+        return partner.short.data, partner.answer()
 
-    def _open(self, name: str) -> Line | ModbusDevice:
-        port, resource = self._ports[name], self._wiring[name].resource
-        line = open_line(name, port, resource, port.speeds[0], self._manners, place=name)
-        self._lines[name] = line
-        return line
+    def _open(self, name: str) -> SerialPartner:
+        partner = self._all.open(name, self._ports[name].speeds[0], place=name)
+        self._partners[name] = partner
+        return partner
