@@ -51,7 +51,7 @@ def link_has_its_own_device(stand: Stand, slot: str, profile: Profile) -> Findin
                 ("slots", slot, "link", end.key),
                 f"the unit in slot {slot} and io {name} are both device {io.device_id} at {end.text}",
                 "an address or a device number of its own",
-                seen=("link", "device"),
+                seen=("link", "device-id"),
             )
 
 
