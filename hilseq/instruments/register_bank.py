@@ -15,11 +15,10 @@ from hilseq.errors import InstrumentError
 from hilseq.instruments import codec, pdu
 from hilseq.instruments.codec import NotEncodable
 from hilseq.instruments.modbus import ModbusDevice
+from hilseq.instruments.plans import ReadPlan, Run, plan_writes
 from hilseq.instruments.protocols import Channels, Identification, NamedValues, UnitLink
-from hilseq.instruments.readplan import ReadPlan
 from hilseq.instruments.snapshot import snapshot
 from hilseq.instruments.translate import DecodeError, fault, reraise
-from hilseq.instruments.writeplan import Run, plan_writes
 
 #: How many names are told in a message.
 _SHOWN = 4

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 import re
+from dataclasses import dataclass
 from functools import lru_cache
 from string import Formatter
 from typing import NamedTuple
@@ -304,3 +305,25 @@ def fill(template: str, *, value: float | None = None, output: int = 1) -> str:
         expected = " or ".join(f"{{{word}}}" for word in sorted(known, reverse=True))
         raise ValueError(f"command template {template!r} asks for {{{name}}}; expected {expected}")
     return template.format(**known)
+
+
+@dataclass(frozen=True, slots=True)
+class BannerEcho:
+    """`greeting`: lines after each connection. `echo`: each command line comes back before its answer."""
+
+    greeting: int = 0
+    echo: bool = False
+
+    def check_echo(self, line: str, command: str) -> None:
+        """Require that a line is the command come back. Raises DecodeError."""
+        if line.strip() != command.strip():
+            raise DecodeError(f"'{quote(line)}' came instead of the echo of the command")
+
+    def check_answer(self, answer: str, command: str) -> None:
+        """Require that an answer is not the question, sent back by an echo nobody told of. Raises DecodeError."""
+        if not self.echo and answer.strip() == command.strip():
+            raise DecodeError("it sent the question itself back, as an instrument with `echo: true` does")
+
+
+#: Nothing but answers, as SCPI has it.
+PLAIN = BannerEcho()

@@ -14,8 +14,8 @@ from typing import TypeVar
 from hilseq.description.scpi import ScpiSupply
 from hilseq.errors import HilseqError, InstrumentTimeout
 from hilseq.instruments import scpi
-from hilseq.instruments.banner_echo import BannerEcho
 from hilseq.instruments.protocols import Identification, InrushRecord, SupplyOutput, SupplySetting
+from hilseq.instruments.scpi import BannerEcho
 from hilseq.instruments.translate import DecodeError, Exchange, fault, kind_of, reported, reraise
 from hilseq.instruments.visa import VisaSession
 

@@ -26,9 +26,9 @@ from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
 
 from hilseq.description.fields import SerialLine
-from hilseq.instruments.banner_echo import PLAIN, BannerEcho
+from hilseq.instruments.scpi import PLAIN, BannerEcho
 from hilseq.instruments.translate import DecodeError, Exchange, Owner, kind_of, quote, reraise
-from hilseq.instruments.visa_resources import resource_manager, serial_instrument, set_line
+from hilseq.instruments.transport import resource_manager, serial_instrument, set_line
 from hilseq.instruments.watched_socket import LONGEST_ANSWER, WatchedSocket
 
 if TYPE_CHECKING:

@@ -14,7 +14,7 @@ import pytest
 from hilseq.clock import WallClock
 from hilseq.description.stand import Stand, Supply
 from hilseq.errors import InstrumentTimeout, InvalidResponse, NotSafe
-from hilseq.instruments.banner_echo import BannerEcho
+from hilseq.instruments.scpi import BannerEcho
 from hilseq.instruments.supply import PowerSupply, open_supplies
 from hilseq.instruments.visa import VisaSession
 from hilseq.procedures.bench import Bench as WholeBench

@@ -15,9 +15,8 @@ from hypothesis import strategies as st
 from hilseq.description.registers import Register, RegisterType, Table
 from hilseq.instruments import codec
 from hilseq.instruments.codec import NotEncodable
-from hilseq.instruments.readplan import ReadPlan
+from hilseq.instruments.plans import ReadPlan, plan_writes
 from hilseq.instruments.translate import DecodeError
-from hilseq.instruments.writeplan import plan_writes
 
 
 def register(**fields: Any) -> Register:

@@ -17,8 +17,8 @@ from hilseq.description.fields import SerialLine
 from hilseq.description.scpi import ScpiSupply
 from hilseq.errors import InstrumentTimeout, InvalidResponse, StandFault, UnitSilent
 from hilseq.instruments.scpi_supply import ScpiOutput
+from hilseq.instruments.transport import resource_manager
 from hilseq.instruments.visa import VisaSession
-from hilseq.instruments.visa_resources import resource_manager
 
 if TYPE_CHECKING:
     from tests.instruments.conftest import Answer, RawServer, SerialPair, Serve
