@@ -5,7 +5,8 @@ The first fork answers the first question of whoever reads the message: whose fa
     HilseqError
     ├── UnitFault            the unit under test (also an AssertionError: the check failed)
     │   ├── UnitSilent       its link or port did not answer in time
-    │   └── UnitInvalidResponse      an answer that cannot be understood
+    │   ├── UnitInvalidResponse      an answer that cannot be understood
+    │   └── UnitRefused      an answer that reports an error (Modbus exception: number and text)
     ├── StandFault           the stand: nothing is said against the unit
     │   ├── InstrumentTimeout     no answer before the deadline, or the connection is gone
     │   ├── InvalidResponse    an answer that cannot be understood
@@ -15,6 +16,7 @@ The first fork answers the first question of whoever reads the message: whose fa
     │   ├── NotSafe              the safe state could not be verified
     │   └── Interlock            an interlock is open or a ceiling was passed
     ├── NotPerformed         a check cannot be done here (no operator, nothing to measure with)
+    │   └── LinkLost             the link stays away while the unit looks well: which of both it is, is not known
     ├── DescriptionError     a stand file or profile is wrong (holds every problem found)
     └── UsageError           the command line asks for something impossible
 """
@@ -48,6 +50,15 @@ class UnitSilent(UnitFault):
 
 class UnitInvalidResponse(UnitFault):
     """The unit's link or port answered with something that cannot be understood."""
+
+
+class UnitRefused(UnitFault):
+    """The unit's link answered with an error of its own: `number` is the Modbus exception code, `text` its words."""
+
+    def __init__(self, message: str, *, number: int, text: str, place: str | None = None) -> None:
+        super().__init__(message, place=place)
+        self.number = number
+        self.text = text
 
 
 class StandFault(HilseqError):
@@ -100,6 +111,14 @@ class Interlock(StandFault):
 
 class NotPerformed(HilseqError):
     """A check that cannot be done on this visit; the reason is its message."""
+
+
+class LinkLost(NotPerformed):
+    """The unit's link, or the path to it, is lost while the unit looks well: not told apart, so nobody is blamed."""
+
+    def __init__(self, message: str, *, place: str) -> None:
+        super().__init__(message)
+        self.places: tuple[str, ...] = (place,)
 
 
 class UsageError(HilseqError):

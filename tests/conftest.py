@@ -6,9 +6,11 @@ and a soak may not be ended by the time limit of a unit test.
 
 from __future__ import annotations
 
+import importlib.util
 import os
 import runpy
 import shutil
+import subprocess
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -39,6 +41,15 @@ TOOLS = {
         "a PostgreSQL server",
         "apt-get install postgresql",
         lambda: any(Path("/usr/lib/postgresql").glob("*/bin/initdb")) or shutil.which("initdb") is not None,
+    ),
+    "foreign": Tool(
+        "gcc, make, libmodbus and pyModbusTCP",
+        "apt-get install gcc make pkg-config libmodbus-dev; pip install 'hilseq[dev]'",
+        lambda: (
+            all(shutil.which(program) for program in ("gcc", "make", "pkg-config"))
+            and subprocess.run(["pkg-config", "--exists", "libmodbus"], check=False).returncode == 0
+            and importlib.util.find_spec("pyModbusTCP") is not None
+        ),
     ),
     "allure": Tool(
         "the Allure generator", "npm install -g allure", lambda: shutil.which("allure") is not None

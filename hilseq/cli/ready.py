@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     from hilseq.plugin.visit_run import VisitRun
     from hilseq.procedures.readiness import Look
 
+#: Pause between two attempts to switch off, s.
+_PAUSE = 0.2
 _VERDICTS = {True: "right", False: "WRONG", None: "not looked at"}
 
 
@@ -81,18 +83,34 @@ def _looks(visit: Visit, *, simulate: bool, defects: list[str], power: bool) -> 
         attended=False,
         out=None,
     )
-    run = VisitRun(options, visit)
+    run = VisitRun(options, visit, hands_over=False)
     interrupt_on_termination()
     looks: list[Look] = []
     try:
         run.start()
-        looks += _all_looks(run, power=power)
+        for look in _all_looks(run, power=power):
+            run.clock.tick()  # the guard hears that it goes on
+            looks.append(look)
     finally:
-        unsafe, _ = run.make_safe()
+        unsafe = _made_safe(run)
         run.close()
     if unsafe:
         looks.append(Look("safe state", "safe state", False, unsafe))
     return looks
+
+
+def _made_safe(run: VisitRun) -> str:
+    """Make safe; return why that could not be verified. Nobody is left to do it later where something had power."""
+    from hilseq.guard.watch import PERSEVERANCE
+
+    unsafe, _ = run.make_safe()
+    if unsafe and run.was_powered:
+        typer.echo(f"hilseq: {unsafe}; trying again for up to {PERSEVERANCE:g} s", err=True)
+        until = run.clock.now() + PERSEVERANCE
+        while unsafe and run.clock.now() < until:
+            run.clock.sleep(_PAUSE)
+            unsafe, _ = run.make_safe()
+    return unsafe
 
 
 def _all_looks(run: VisitRun, *, power: bool) -> Iterator[Look]:
@@ -108,7 +126,7 @@ def _all_looks(run: VisitRun, *, power: bool) -> Iterator[Look]:
             yield from attempt(topic, looks)
     for slot in usable if power else ():
         unit = bench.units[slot]
-        yield from attempt("under power", partial(powered_looks, unit))
+        yield from attempt("under power", partial(powered_looks, unit, partial(run.visit.written, slot)))
         run.make_safe(slot)
 
 

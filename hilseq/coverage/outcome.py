@@ -8,9 +8,17 @@ from typing import Any
 from hilseq.coverage.cases import Case
 from hilseq.verdicts import Disposition
 
-#: Side of the defect -> the disposition that says so, and the one that blames the other side.
-_RIGHT = {"unit": Disposition.REPAIR, "stand": Disposition.STAND_FAULT}
-_WRONG = {"unit": Disposition.STAND_FAULT, "stand": Disposition.REPAIR}
+#: Side of the defect -> the disposition that says so, and those that blame another side.
+_RIGHT = {
+    "unit": Disposition.REPAIR,
+    "stand": Disposition.STAND_FAULT,
+    "link": Disposition.INCOMPLETE,
+}
+_WRONG = {
+    "unit": (Disposition.STAND_FAULT,),
+    "stand": (Disposition.REPAIR,),
+    "link": (Disposition.REPAIR, Disposition.STAND_FAULT),
+}
 
 
 def judge_case(case: Case, summary: Mapping[str, Any]) -> dict[str, Any]:
@@ -31,7 +39,7 @@ def judge_case(case: Case, summary: Mapping[str, Any]) -> dict[str, Any]:
         "beyond_limits": case.beyond,
         "detected": detected,
         "located": detected and bool(places & set(case.located)),
-        "wrongly_blamed": disposition == _WRONG[case.side],
+        "wrongly_blamed": disposition in _WRONG[case.side],
         "found_at": sorted(places),
         "why": _first_finding(unit),
     }

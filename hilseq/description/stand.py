@@ -163,6 +163,12 @@ class Link(Driven):
     )
 
     deadline: Seconds = Field(default=1.0, gt=0, description="longest wait for one answer")
+    reconnect_timeout: Seconds = Field(
+        default=5.0,
+        ge=0,
+        description="how long a link that fell silent during a check is waited for, while the unit looks well; the "
+        "check is repeated when it comes back",
+    )
 
 
 class SetupItem(Model):

@@ -9,7 +9,7 @@ from pathlib import Path
 from hilseq.description.crosscheck import visit_problems
 from hilseq.description.loading import DescriptionFile, read_profile, read_stand
 from hilseq.description.profile import Profile
-from hilseq.description.source_position import SourcePosition
+from hilseq.description.source_position import Place, SourcePosition
 from hilseq.description.stand import Stand
 from hilseq.errors import DescriptionError, Problem
 
@@ -24,6 +24,11 @@ class Visit:
     profile_paths: Mapping[str, Path]
     #: The profiles with the places where each value is written.
     documents: Mapping[str, SourcePosition]
+
+    def written(self, slot: str, place: Place) -> str:
+        """Return where a key of a slot's profile stands, as `FILE:LINE: key.key`, for a message."""
+        path = self.profile_paths[slot]
+        return f"{path}:{self.documents[slot].at(place).start.line}: {'.'.join(map(str, place))}"
 
 
 def describe_visit(stand_path: Path, profile_paths: Mapping[str, Path]) -> Visit:

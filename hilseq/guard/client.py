@@ -22,7 +22,7 @@ from hilseq.guard.watch import process_start
 class Guard:
     """A running guard. `heartbeat` is called by the run's main thread wherever it may wait."""
 
-    def __init__(self, stand: Stand, folder: Path) -> None:
+    def __init__(self, stand: Stand, folder: Path | None) -> None:
         self._stuck_after = STUCK + max(
             [supply.deadline for supply in stand.supplies.values()]
             + [io.deadline for io in stand.io.values()]
@@ -35,7 +35,7 @@ class Guard:
         )
         orders = {
             "stand": stand,
-            "folder": str(folder.absolute()),
+            "folder": "" if folder is None else str(folder.absolute()),
             "run_pid": os.getpid(),
             "run_started": process_start(os.getpid()),
         }
@@ -62,6 +62,7 @@ class Guard:
         if not ready or out.readline() != READY or self.lost:
             raise StandFault("the guard process did not start; nothing is powered without it")
         self._watching = True
+        self.heartbeat()  # to wait for it was no standstill
 
     def heartbeat(self) -> None:
         """Say that the main thread is not stuck."""

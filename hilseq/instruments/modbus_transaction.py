@@ -91,6 +91,8 @@ class ModbusTransaction:
         self._again = False  # whether the request under way may be sent twice
         self._closes = False  # whether the far end closes its connections after one answer
         self._keeps = False  # whether it has ever answered twice over one connection
+        #: How many exchanges failed: no answer, a lost connection, or nonsense. For the caller to begin anew at 0.
+        self.failures = 0
         self._question = b""  # the last request that changes nothing and was answered
         # The request that is under way; what is interrupted leaves it here, and the next one starts afresh.
         self._outstanding: bytes | None = None
@@ -116,6 +118,18 @@ class ModbusTransaction:
         """Give up a connection that the far end has forgotten; a serial line has none."""
         if not self._rtu:
             self.close()
+
+    def reachable(self) -> str:
+        """Say what becomes of opening its connection anew: `takes connections`, or why it does not."""
+        with self.lock:
+            self.close()
+            try:
+                self._open(self.deadline)
+            except ConnectionRefusedError:
+                return "refuses connections"
+            except (OSError, TimeoutError) as error:
+                return f"cannot be reached ({error})"
+            return "takes connections"
 
     def abandon(self) -> None:
         """Give up on the answer under way, so that it is not taken for that to the next question."""
@@ -322,6 +336,7 @@ class ModbusTransaction:
         return pdu.tcp_cut(data, self._transaction, self._device, self._answered)
 
     def _failed(self, error: Exception, request: bytes) -> NoReturn:
+        self.failures += 1
         self.abandon()
         if not isinstance(error, (TimeoutError, DecodeError)):
             self.transport.close()

@@ -288,6 +288,12 @@ class UnitLink(Protocol):
 
     name: str
     deadline: float
+    #: How many exchanges failed: no answer, a lost connection, or nonsense. Who counts anew sets it to 0.
+    failures: int = 0
+
+    def reachable(self) -> str:
+        """Say what comes of opening its connection anew, such as `takes connections`; empty where nobody knows."""
+        return ""
 
     def read(self, register: Register) -> float:
         """Return the value of a register, in its unit."""

@@ -30,8 +30,8 @@ from hilseq.errors import (
     InstrumentTimeout,
     InvalidResponse,
     StandFault,
-    UnitFault,
     UnitInvalidResponse,
+    UnitRefused,
     UnitSilent,
 )
 
@@ -197,12 +197,12 @@ def reraise(error: Exception, exchange: Exchange) -> NoReturn:
 def reported(number: int, text: str, exchange: Exchange, hint: str = "") -> HilseqError:
     """Return the error for an instrument that answered by reporting an error of its own.
 
-    A unit that does so is at fault (UnitFault); an instrument of the stand gives InstrumentError.
+    A unit that does so is at fault (UnitRefused); an instrument of the stand gives InstrumentError.
     """
     message = (
         f"{exchange.name} ({exchange.resource}) answered {quote(exchange.command)!r} "
         f"with error {number}: {quote(text)}{hint}"
     )
     if exchange.owner == "unit":
-        return UnitFault(message, place=exchange.place)
+        return UnitRefused(message, number=number, text=text, place=exchange.place)
     return InstrumentError(message, number=number, text=text, place=exchange.place)

@@ -244,15 +244,19 @@ class UnitState:
 
     @property
     def findings(self) -> list[UnitFinding]:
-        """What the checks found, one per place and check: the stand's faults when the stand failed."""
-        blamed = (
-            CheckVerdict.STAND_FAULT if self.disposition is Disposition.STAND_FAULT else CheckVerdict.FAILED
-        )
+        """What the checks found, one per place and check: the stand's faults when the stand failed.
+
+        Of a unit of which nothing failed, what kept a check from being performed where that has a place: its link.
+        """
+        blamed = {
+            Disposition.STAND_FAULT: CheckVerdict.STAND_FAULT,
+            Disposition.INCOMPLETE: CheckVerdict.NOT_PERFORMED,
+        }.get(self.disposition, CheckVerdict.FAILED)
         return [
             UnitFinding(place, check.found_at(place), check.id)
             for check in self.checks
             if check.verdict is blamed
-            for place in check.places or (check.place,)
+            for place in check.places or (() if blamed is CheckVerdict.NOT_PERFORMED else (check.place,))
         ]
 
 
@@ -341,6 +345,9 @@ class RunState:
                 check.started, check.ended = True, False
                 check.verdict, check.why = CheckVerdict.NOT_PERFORMED, "the run ended during this check"
                 check.places = ()
+                # One that is repeated counts as it went the last time.
+                check.readings.clear()
+                check.tables.clear()
             case Reading():
                 check.readings.append(entry)
             case TableKept():

@@ -16,6 +16,8 @@ from hilseq.errors import NotPerformed, StandFault, UnitFault
 from hilseq.verdicts import ERROR_IN_SEQUENCE, CheckVerdict
 
 WHY_LONGEST = 2000
+#: The place of a profile that does not fit its unit.
+PROFILE = "profile"
 #: Where what calls a sequence, and what it calls, lies.
 _NOT_OURS = tuple(
     str(Path(module.__file__ or "").resolve().parent) for module in (hilseq, pytest, pluggy, _pytest)
@@ -62,7 +64,7 @@ def classify(error: BaseException) -> Outcome:
         case StandFault():
             return Outcome(CheckVerdict.STAND_FAULT, _first_words(error), error.places)
         case NotPerformed() | pytest.skip.Exception():
-            return Outcome(CheckVerdict.NOT_PERFORMED, _first_words(error))
+            return Outcome(CheckVerdict.NOT_PERFORMED, _first_words(error), getattr(error, "places", ()))
         case KeyboardInterrupt() | pytest.exit.Exception():
             return Outcome(CheckVerdict.NOT_PERFORMED, "the run was interrupted during this check")
         case _:

@@ -9,7 +9,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from hilseq.description.stand import Stand
-from hilseq.plugin.classify import Outcome
+from hilseq.plugin.classify import PROFILE, Outcome
+from hilseq.procedures.link_check import PLACE as LINK
 from hilseq.procedures.wiring import served_by
 from hilseq.verdicts import CheckVerdict
 
@@ -28,6 +29,8 @@ class Gates:
             return self._close(
                 self.concerned(slot, outcome.places), f"the stand failed earlier ({outcome.why})"
             )
+        if outcome.verdict is CheckVerdict.NOT_PERFORMED and LINK in outcome.places:
+            return self._close([slot], f"the link of the unit was lost during {title!r}, which says more")
         if gate and outcome.verdict in (CheckVerdict.FAILED, CheckVerdict.NOT_PERFORMED):
             return self._close([slot], f"the gate {title!r} was {outcome.verdict} before it")
         return []
@@ -37,7 +40,7 @@ class Gates:
 
         The link and a port of the slot concern that slot alone.
         """
-        own = {f"link of slot {slot}", *self._stand.slots[slot].ports}
+        own = {PROFILE, f"link of slot {slot}", *self._stand.slots[slot].ports}
         reached = {slot}
         for place in places:
             reached |= {slot} if place in own else served_by(self._stand, place)

@@ -10,14 +10,15 @@ from typing import Any
 
 import pytest
 from _pytest.junitxml import xml_key
+from _pytest.runner import runtestprotocol
 
 from hilseq import gc_tuning
-from hilseq.errors import DescriptionError, UsageError
+from hilseq.errors import DescriptionError, LinkLost, UsageError
 from hilseq.interrupts import held_back, interrupt_on_termination
 from hilseq.journal.entries import CheckStarted
 from hilseq.journal.run_state import RunState
 from hilseq.plugin import markers, stages
-from hilseq.plugin.classify import Outcome, classify, worse
+from hilseq.plugin.classify import PASSED, Outcome, classify, worse
 from hilseq.plugin.gates import Gates
 from hilseq.plugin.other_runs import rank
 from hilseq.plugin.parameters import check_parameters
@@ -168,6 +169,24 @@ class VisitHooks:
             if last and not self.gates.reason(check.slot):
                 self._made_safe(check.slot)
 
+    @pytest.hookimpl(specname="pytest_runtest_protocol")
+    def run_check(self, item: pytest.Item, nextitem: pytest.Item | None) -> bool:
+        """Run a check; once more when its link was away and has come back, and then only the second time is told."""
+        check = item.stash[CHECK]
+        where = {"nodeid": item.nodeid, "location": item.location}
+        item.ihook.pytest_runtest_logstart(**where)
+        reports = runtestprotocol(item, log=False, nextitem=nextitem)
+        if check.again:
+            self.run.event("check repeated", f"{check.title}: {check.again}", check.slot)
+            check.again, check.repeated, check.outcome = "", True, PASSED
+            item.user_properties.clear()
+            self.run.note(CheckStarted(check=check.id))
+            reports = runtestprotocol(item, log=False, nextitem=nextitem)
+        for report in reports:
+            item.ihook.pytest_runtest_logreport(report=report)
+        item.ihook.pytest_runtest_logfinish(**where)
+        return True
+
     @pytest.hookimpl(tryfirst=True)
     def pytest_runtest_setup(self, item: pytest.Item) -> None:
         """Skip what a closed gate makes pointless or dangerous."""
@@ -188,8 +207,15 @@ class VisitHooks:
         return result
 
     def _suspect_the_stand(self, check: PlannedCheck, outcome: Outcome) -> None:
-        if outcome.verdict is CheckVerdict.FAILED:
-            recheck_stand(self.run, check.slot, outcome.places or (check.place,), outcome)
+        if outcome.verdict is not CheckVerdict.FAILED:
+            return
+        try:
+            again = recheck_stand(self.run, check.slot, outcome.places or (check.place,), outcome)
+        except LinkLost as lost:
+            check.outcome = classify(lost)
+            raise
+        # A soak has met its link itself, and is not made twice.
+        check.again = again if not check.repeated and check.stage != stages.SOAK else ""
 
     @pytest.hookimpl(wrapper=True, tryfirst=True)
     def pytest_runtest_makereport(
@@ -200,7 +226,8 @@ class VisitHooks:
         check = item.stash[CHECK]
         if call.excinfo is not None:
             phase = classify(call.excinfo.value)
-            check.outcome = worse(check.outcome, phase)
+            if not isinstance(call.excinfo.value, LinkLost):  # it has taken the place of what it explains
+                check.outcome = worse(check.outcome, phase)
             if report.failed and phase.verdict is not CheckVerdict.NOT_PERFORMED:
                 # A technician reads the sentence; a broken sequence keeps its traceback.
                 report.longrepr = phase.why

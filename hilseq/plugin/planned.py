@@ -30,6 +30,9 @@ class PlannedCheck:
     gate: bool
     sentence: str = ""
     outcome: Outcome = PASSED
+    #: Why it is to be repeated: the link was away, and has come back.
+    again: str = ""
+    repeated: bool = False
 
     @property
     def places(self) -> tuple[str, ...]:

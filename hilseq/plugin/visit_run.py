@@ -57,9 +57,13 @@ def _default_folder(serials: Sequence[str]) -> Path:
 
 
 class VisitRun:
-    """Owns the twin, the clock, the journal and the bench of one visit."""
+    """Owns the twin, the clock, the journal and the bench of one visit.
 
-    def __init__(self, options: VisitOptions, visit: Visit) -> None:
+    One that does not hand over makes safe itself, and its guard, which acts when it dies, leaves no file.
+    """
+
+    def __init__(self, options: VisitOptions, visit: Visit, *, hands_over: bool = True) -> None:
+        self._hands_over = hands_over
         self.options = options
         self.visit = visit
         self.extensions = Extensions()
@@ -128,7 +132,7 @@ class VisitRun:
             self.clock = WallClock.since(self.resumed.started, at_least=self.resumed.last)
         if self._twin is None:
             # A twin of our own ends with this process; everything else needs the guard.
-            self._guard = Guard(self._stand, self.folder)
+            self._guard = Guard(self._stand, self.folder if self._hands_over else None)
             self.clock.tick = self._guard.heartbeat
 
     @cached_property
@@ -305,6 +309,11 @@ class VisitRun:
             self.note(MadeSafe(verified=not why, why=why, by="run", slot=slot or "", slots=tuple(concerned)))
         return why, concerned
 
+    @property
+    def was_powered(self) -> bool:
+        """Tell whether this run has ever switched a supply on."""
+        return self._bench is not None and any(unit.supply.was_on for unit in self._bench.units.values())
+
     def finish(self, exit_code: int, *, interrupted: bool) -> None:
         """Write the last journal line and let go of everything."""
         if self._guard is not None and self._guard.lost:
@@ -321,7 +330,7 @@ class VisitRun:
             self._bench.close()
             self._bench = None
         if self._guard is not None:
-            self._guard.release(safe=self._safe)
+            self._guard.release(safe=self._safe or not self._hands_over)
             self._guard = None
         if self._twin is not None:
             self._twin.close()

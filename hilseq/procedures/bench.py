@@ -98,6 +98,7 @@ class Bench:
         unusable that the part serves, and no other.
         """
         for part in self.instruments.parts:
+            self.clock.tick()
             try:
                 found = self.instruments.identify(part)
             except StandFault as fault:

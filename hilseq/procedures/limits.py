@@ -60,6 +60,15 @@ class UnitLimits:
         return None if stated is None else _limits(stated)
 
     @property
+    def any_current(self) -> Interval:
+        """Current of a healthy unit in whatever mode, A; up to the current limit where the profile claims less."""
+        start = self._profile.start
+        claimed = [c for c in (start.idle_current, start.live_current, start.loaded_current) if c is not None]
+        whole = start.live_current is None or (start.loaded_current is None and self._profile.points.outputs)
+        highest = self._profile.ratings.current_limit if whole else max(c.high for c in claimed)
+        return Interval(min(c.low for c in claimed), highest)
+
+    @property
     def temperature_error(self) -> Limits:
         """Error of the case temperature that the unit reports, K. Raises NotPerformed when none is stated."""
         stated = self._profile.link.temperature_error

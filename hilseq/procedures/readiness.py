@@ -16,12 +16,14 @@ from hilseq.analysis.uncertainty import largest_error
 from hilseq.description.accuracy import calibrated_parts
 from hilseq.description.checks.network import addresses_of
 from hilseq.description.points import Port
+from hilseq.description.source_position import Place
 from hilseq.description.stand import Signal
 from hilseq.errors import HilseqError, NotPerformed, StandFault, UnitFault
 from hilseq.instruments.ports import open_port
 from hilseq.procedures.bench import Bench
 from hilseq.procedures.bench_instruments import open_link
 from hilseq.procedures.ports import partner_of
+from hilseq.procedures.profile_fit import misfits
 from hilseq.procedures.self_check import Loopbacks, supply_delivers
 from hilseq.procedures.unit import Unit
 from hilseq.procedures.wiring import Wiring, served_by
@@ -269,14 +271,16 @@ def attempt(topic: str, looks: Callable[[], Looks]) -> list[Look]:
     return found
 
 
-def powered_looks(unit: Unit) -> Looks:
+def powered_looks(unit: Unit, written: Callable[[Place], str]) -> Looks:
     """Power one unit and look at the stand through it. Whether the unit is well is not judged here.
 
-    It is left powered. Raises StandFault, Interlock.
+    `written` tells where a key of its profile stands. It is left powered. Raises StandFault, Interlock.
     """
     unit.supply.on()
     yield _supply(unit)
-    yield _link(unit)
+    link = _link(unit)
+    yield link
+    yield from _fit(unit, written, ready=link.right is True)
     yield from _network_ports(unit)
     yield from _neighbours(unit)
 
@@ -298,6 +302,15 @@ def _link(unit: Unit) -> Look:
     except UnitFault as fault:
         return Look("under power", what, False, f"{fault}; is a good unit in the slot?", (what,))
     return Look("under power", what, True, f"the unit is ready {took.value:.2f} s after power came", (what,))
+
+
+def _fit(unit: Unit, written: Callable[[Place], str], *, ready: bool) -> Looks:
+    """Whatever the profile has hilseq read is there."""
+    wrong = misfits(unit)
+    for one in wrong:
+        yield Look("profile", written(one.place), False, one.words, ("profile",))
+    if ready and not wrong:
+        yield Look("profile", f"profile of slot {unit.slot}", True, "the unit has what it has hilseq read")
 
 
 def _network_ports(unit: Unit) -> Looks:

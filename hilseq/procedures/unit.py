@@ -96,6 +96,8 @@ class Unit:
         #: Every start of this visit that came to ready, in order.
         self.starts: list[SeenStart] = []
         self._ready_since: float | None = None
+        #: What its counter of starts said when it was last seen to start.
+        self._start_count: float | None = None
 
     @property
     def faults(self) -> Faults:
@@ -157,9 +159,21 @@ class Unit:
         known = math.hypot(took.standard_uncertainty, self.supply.came_within)
         took = Measured(took.value, "s", known)
         self._ready_since = since
+        if starting:
+            self._start_count = self._starts_counted()
         if starting and measured:
             self.log_start(took)
         return took
+
+    def _starts_counted(self) -> float | None:
+        register = self.profile.link.starts
+        with suppress(UnitFault):
+            return None if register is None else self.link.read(register)
+        return None
+
+    def has_restarted(self) -> bool:
+        """Tell whether the unit's own counter says that it has started since it was last made ready."""
+        return self._starts_counted() != self._start_count
 
     def log_start(self, took: Measured) -> None:
         """Add a start to those of the visit: power came last as the supply says, and it took so many s."""
@@ -233,16 +247,23 @@ class Unit:
         register = self.profile.link.self_test
         return None if register is None else self.link.read(register)
 
+    def indicator_on_stand(self) -> Indicator | None:
+        """Return the indicator as the stand sees it; None where it does not."""
+        if not self._lamps:
+            return None
+        seen = self._signals.fresh(self._lamps.values())
+        if seen[self._lamps[Indicator.FAULTED]]:
+            return Indicator.FAULTED
+        return Indicator.HEALTHY if seen[self._lamps[Indicator.HEALTHY]] else Indicator.DARK
+
     def indicator_seen(self) -> Indicator:
         """Return the indicator as the stand sees it, or else as the unit reports it, or else as a person does.
 
         Raises NotPerformed when none of these is possible, UnitFault when the report means nothing.
         """
-        if self._lamps:
-            seen = self._signals.fresh(self._lamps.values())
-            if seen[self._lamps[Indicator.FAULTED]]:
-                return Indicator.FAULTED
-            return Indicator.HEALTHY if seen[self._lamps[Indicator.HEALTHY]] else Indicator.DARK
+        seen = self.indicator_on_stand()
+        if seen is not None:
+            return seen
         register = self.profile.link.indicator
         if register is None:
             return self._look()

@@ -56,6 +56,8 @@ class UnitSupply:
         self._off_since: float | None = None
         #: Time of the clock at which power last came, or None while it is off.
         self.powered_since: float | None = None
+        #: Whether this run has ever told it to switch on.
+        self.was_on = False
         #: Standard uncertainty of that time, s.
         self.came_within = 0.0
         #: How long the unit was without supply before that, s; None for the first time.
@@ -81,6 +83,7 @@ class UnitSupply:
         self._supply.set(level, ratings.current_limit)
         self.level = level
         if self.powered_since is None:
+            self.was_on = True
             self._supply.on()
             came = self._supply.switched
             off = None if self._off_since is None else came.value - self._off_since

@@ -212,7 +212,7 @@ def _reading_rows(entry: Reading, part: str, check: Row) -> tuple[Row, Row]:
 
 
 def _findings(unit: UnitState, checks: Mapping[str, Row]) -> list[Row]:
-    blames = "stand" if unit.disposition is Disposition.STAND_FAULT else "unit"
+    blames = {Disposition.STAND_FAULT: "stand", Disposition.INCOMPLETE: "link"}.get(unit.disposition, "unit")
     return [
         {
             "position": position,

@@ -63,7 +63,7 @@ FAULTS = {
     "of the shared I/O": (("io rack",), BOTH),
     "of a channel": (("ai05", "abi05"), ["A"]),
     "of a port of the slot": (("port 1",), ["A"]),
-    "in the sequence": (("sequence",), ["A"]),
+    "of the profile": (("profile",), ["A"]),
     "without a place": ((), BOTH),
     "of the computer": (("disk",), BOTH),
 }

@@ -21,7 +21,7 @@ _LEAST_VALUES = 2
 
 @dataclass(frozen=True, slots=True)
 class VisitFinding:
-    """One finding of a visit; `blames` is `unit` or `stand`."""
+    """One finding of a visit; `blames` is `unit`, `stand` or `link`."""
 
     place: str
     what: str

@@ -35,7 +35,8 @@ class Kind:
     places: Places
     located: tuple[str, ...]
     effect: Effect
-    side: Literal["unit", "stand"] = "unit"
+    #: Who is at fault; of a link it cannot be told whether it is the unit's end or the stand's.
+    side: Literal["unit", "stand", "link"] = "unit"
     severity: str = ""
     harmless: float | None = None
     matters: float | None = None
@@ -249,13 +250,13 @@ _UNIT: tuple[Kind, ...] = (
          e.temperature_sensor_wrong, severity="1 is 20 K", harmless=0.02, matters=0.5),
     # link
     Kind("link-silent", "link", "the unit's link does not answer", p.only("link"), ("link", "start"),
-         e.in_unit("link_dead")),
+         e.in_unit("link_dead"), side="link"),
     Kind("link-garbage", "link", "the unit's link answers nonsense", p.only("link"), ("link", "start"),
-         e.link("garbage")),
+         e.link("garbage"), side="link"),
     Kind("link-drops", "link", "the unit's link breaks off and never answers again", p.only("link"),
-         ("link", "start"), e.link("half_open")),
+         ("link", "start"), e.link("half_open"), side="link"),
     Kind("link-late", "link", "the unit's link answers too late", p.only("link"), ("link", "start"),
-         e.link_late, severity="1 is twice the deadline, with the cube of the severity",
+         e.link_late, side="link", severity="1 is twice the deadline, with the cube of the severity",
          harmless=0.1, matters=0.9),
 )  # fmt: skip
 

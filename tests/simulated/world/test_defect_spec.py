@@ -115,7 +115,7 @@ def test_the_catalogue_describes_itself() -> None:
     entries = describe_catalogue()
     assert len(entries) == len(CATALOGUE) >= 50
     for entry in entries:
-        assert entry["side"] in {"unit", "stand"}
+        assert entry["side"] in {"unit", "stand", "link"}
         assert entry["does"]
         assert entry["located"]
         assert "after" in entry["parameters"]

@@ -1,0 +1,137 @@
+"""Devices that are none of ours, healthy and not, over good cables and bad ones: each case with its verdict."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any
+
+import pytest
+
+from tests.end_to_end.conftest import ROOT, MakeVisit, Visit
+from tests.foreign.cable import answers_exception, writes_coil
+from tests.foreign.conftest import Rig, StartRig
+
+pytestmark = pytest.mark.foreign
+
+SHIP, REPAIR, INCOMPLETE, STAND_FAULT = (0, "ship"), (1, "repair"), (3, "incomplete"), (4, "stand fault")
+POWER_ON, OUTPUTS = "test_10_power_on.py", "test_60_outputs.py"
+
+
+def nothing(_: Rig) -> None:
+    """Leave every cable as it is."""
+
+
+def at_first_output(act: Callable[[Rig], None]) -> Callable[[Rig], None]:
+    """Do something to a cable when the first output is commanded on."""
+    return lambda rig: rig.link.when(writes_coil(500), lambda: act(rig))
+
+
+@dataclass(frozen=True)
+class Case:
+    """What is wrong with which device or cable, what is run, and what must be told."""
+
+    expected: tuple[int, str]
+    place: str = ""
+    words: str = ""
+    rig: dict[str, Any] = field(default_factory=dict)
+    act: Callable[[Rig], None] = nothing
+    sequences: tuple[str, ...] = (POWER_ON, OUTPUTS)
+
+
+def _flipped(data: bytes) -> bytes:
+    return bytes(byte ^ 0x5A for byte in data)
+
+
+CASES = {
+    # Slow devices, a slow network: nothing is wrong with the unit.
+    "slow answers of the unit": Case(SHIP, rig={"unit": ("--answer", "60")}),
+    "slow answers of the supply": Case(SHIP, rig={"supply": ("80",)}),
+    "a unit that takes long to start": Case(SHIP, rig={"unit": ("--boot", "2.2")}),
+    "a slow network to the I/O": Case(SHIP, act=lambda rig: setattr(rig.io, "delay", 0.02)),
+    # Cables.
+    "link out for 2 s": Case(SHIP, act=at_first_output(lambda rig: rig.link.cut(2.0))),
+    "link out for good": Case(
+        INCOMPLETE, "link", "the lamp is healthy", act=at_first_output(lambda rig: rig.link.cut())
+    ),
+    "link refused": Case(
+        INCOMPLETE,
+        "link",
+        "its address refuses connections",
+        act=at_first_output(lambda rig: rig.link.refuse()),
+    ),
+    "link refused from the start": Case(
+        INCOMPLETE, "link", "refuses connections", act=lambda rig: rig.link.refuse()
+    ),
+    "link answers garbage": Case(
+        INCOMPLETE, "link", "nonsense", act=at_first_output(lambda rig: rig.link.garble(_flipped))
+    ),
+    "link answers exceptions": Case(
+        INCOMPLETE, "link", "error 4", act=at_first_output(lambda rig: rig.link.garble(answers_exception(4)))
+    ),
+    "somebody else at the unit's address": Case(
+        STAND_FAULT,
+        "link of slot P",
+        "though the unit has no power",
+        rig={"unit": ("--fault", "always-on")},
+        sequences=("test_05_set_up.py", POWER_ON),
+    ),
+    "supply out": Case(STAND_FAULT, "supply bench", "", act=at_first_output(lambda rig: rig.supply.cut())),
+    "supply refused": Case(
+        STAND_FAULT, "supply bench", "cannot be reached", act=lambda rig: rig.supply.refuse()
+    ),
+    "supply answers garbage": Case(
+        STAND_FAULT, "supply bench", "", act=at_first_output(lambda rig: rig.supply.garble(_flipped))
+    ),
+    "I/O out": Case(STAND_FAULT, "io box", "did not answer", act=at_first_output(lambda rig: rig.io.cut())),
+    "I/O refused": Case(STAND_FAULT, "io box", "cannot be reached", act=lambda rig: rig.io.refuse()),
+    "I/O answers garbage": Case(
+        STAND_FAULT, "io box", "nonsense", act=at_first_output(lambda rig: rig.io.garble(_flipped))
+    ),
+    "I/O shows an old picture": Case(STAND_FAULT, "loop-in", "", rig={"io": ("stale",)}, sequences=()),
+    # Units.
+    "a unit that does not start": Case(REPAIR, "start", "dark", rig={"unit": ("--fault", "no-start")}),
+    "a unit that crashes": Case(REPAIR, "", "", rig={"unit": ("--fault", "crashes")}),
+    "a unit whose server hangs": Case(
+        INCOMPLETE, "link", "takes connections", rig={"unit": ("--fault", "hangs")}
+    ),
+    "an output that stays off": Case(REPAIR, "q3", "", rig={"unit": ("--fault", "stuck-off")}),
+    "a unit that forgets": Case(
+        REPAIR,
+        "configuration",
+        "",
+        rig={"unit": ("--fault", "forgets")},
+        sequences=(POWER_ON, "test_40_configuration.py", "test_45_clock_and_memory.py"),
+    ),
+}
+
+
+def visited(visit: MakeVisit, rig: Rig, sequences: tuple[str, ...] = ()) -> Visit:
+    """Make a visit in real time, the whole one unless some sequences are named."""
+    files = [str(ROOT / "sequences" / name) for name in sequences]
+    return visit(*files, stand=rig.stand, unit=rig.unit, serial="F-1", simulate=False)
+
+
+@pytest.mark.parametrize("case", CASES.values(), ids=CASES.keys())
+def test_verdict(visit: MakeVisit, rig: StartRig, case: Case) -> None:
+    """Who is at fault is told, and nobody else is blamed."""
+    bench = rig(**case.rig)
+    case.act(bench)
+    done = visited(visit, bench, case.sequences)
+    told = done.out[-4000:] + done.err[-2000:]
+    performed = [check for check in done.unit["checks"] if check["verdict"] != "not performed"]
+    verdicts = {check["verdict"] for check in performed} or {"none"}
+    if case.expected == SHIP:  # of part of the sequences: nothing was found
+        assert verdicts == {"passed"}, told
+        assert all(check["verdict"] == "passed" for check in done.unit["checks"] if "::" in check["id"]), told
+    else:
+        assert (done.code, done.disposition) == case.expected, told
+    if case.expected != REPAIR:
+        assert "failed" not in verdicts, told
+    assert case.place in done.places or not case.place, (done.places, told)
+    if case.place:  # the stand that could not be made safe is told apart
+        assert done.places <= {case.place, "stand"}, (done.places, told)
+    whys = [check["why"] for check in done.unit["checks"]]
+    assert any(case.words in why for why in whys), (whys, told)
+    if not (case.place.startswith("supply") or bench.supply.port == 0):
+        assert bench.wire("VOLTS") == 0.0
