@@ -1,13 +1,12 @@
-"""What each pattern set costs against walking one: `pytest -s tests/bench/bench_patterns.py`.
+"""What each pattern set costs against walking one: `python tests/bench/bench_patterns.py [POINTS ...]`.
 
-Prints figures and asserts none of the times: a busy machine is no defect. Ratios are taken against
+Prints figures and asserts none of them: a busy machine is no defect. Ratios are taken against
 walking one in the same run, so they mean the same on any machine.
 """
 
 import math
+import sys
 import time
-
-import pytest
 
 from hilseq.analysis.pattern_diagnosis import diagnose
 from hilseq.analysis.patterns import Joined, Short, Vector, shortest_complete, true_complement
@@ -49,9 +48,8 @@ def diagnosis_time(vectors: tuple[Vector, ...], repeats: int) -> float:
     return best
 
 
-@pytest.mark.parametrize("points", [16, 64, 1024])
-def test_cost_of_each_set_against_walking_one(points: int) -> None:
-    """Every set needs fewer requests than walking one where N is 16 or more; the table says by how much."""
+def compare(points: int) -> None:
+    """Print what every set needs beside walking one, for so many points."""
     repeats = 3 if points > 100 else 10
     print(f"\nN = {points}: {'set':<18} vectors requests   ratio hardware/s  diagnosis/ms   ratio")
     base_requests = base_time = 0.0
@@ -64,4 +62,8 @@ def test_cost_of_each_set_against_walking_one(points: int) -> None:
             f" {hardware_time(vectors):10.2f}"
             f" {1e3 * spent:13.3f} {spent / base_time:7.3f}"
         )
-        assert asked <= base_requests
+
+
+if __name__ == "__main__":
+    for number in sys.argv[1:] or ("16", "64", "1024"):
+        compare(int(number))

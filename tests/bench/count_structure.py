@@ -6,10 +6,10 @@ ROOT is the checkout to count, this one unless given; nothing of it is imported 
 states before and after a change alike. `--names` lists what is behind each figure. `tests/test_architecture.py`
 enforces what must stay true with the same functions.
 
-What is counted covers `hilseq/` and the simulator's package in `sim/`. An import at the top of a file (also one for the
-type checker) is a module-level import, any other a late one. What nothing reaches is a public function or class at
-the top of a module that no reached code names, starting from entry points, sequences, registered functions (those
-with a decorator of a framework) and the hooks of pytest and pluggy.
+What is counted covers `hilseq/` and the simulator's package in `sim/`. An import at the top of a file is a module-level
+import, any other a late one; one for the type checker alone imports nothing. What nothing reaches is a public function
+or class at the top of a module that no reached code names, starting from entry points, sequences, registered functions
+(those with a decorator of a framework) and the hooks of pytest and pluggy.
 """
 
 from __future__ import annotations
@@ -86,12 +86,13 @@ class Product:
 
     def _resolve(self, module: Module) -> None:
         top = set(_top_level(module.tree.body))
+        unread = {inner for node in top if _is_for_types(node) for inner in ast.walk(node)}
         for node in ast.walk(module.tree):
             if not isinstance(node, ast.Import | ast.ImportFrom):
                 continue
             for target, name, bound in _targets(node, module, self.modules):
                 module.names[bound] = (target, name)
-                if target != module.name:
+                if target != module.name and node not in unread:
                     module.imports.add(Import(target, late=node not in top))
 
     def graph(self, *, late: bool) -> dict[str, set[str]]:
@@ -204,6 +205,11 @@ def _top_level(body: Iterable[ast.stmt]) -> Iterator[ast.stmt]:
                 yield from _top_level(part)
             for handler in getattr(node, "handlers", []):
                 yield from _top_level(handler.body)
+
+
+def _is_for_types(node: ast.stmt) -> bool:
+    """Tell whether a statement is read by the type checker alone."""
+    return isinstance(node, ast.If) and isinstance(node.test, ast.Name) and node.test.id == "TYPE_CHECKING"
 
 
 def _targets(
@@ -351,6 +357,15 @@ class _Reach:
                 return
             module, name = passed_on.names[name]
 
+    def _module_behind(self, module: str, name: str) -> str:
+        """Return the module that an imported name stands for, also by way of the facade; empty for any other name."""
+        while name:
+            passed_on = self.product.modules[module].names if module in self.product.modules else {}
+            if name not in passed_on:
+                return ""
+            module, name = passed_on[name]
+        return module
+
     def _named(self, module: Module, node: ast.AST) -> Iterator[tuple[str, str]]:
         """Yield (module, name) of whatever a piece of code names."""
         names = module.names
@@ -359,8 +374,8 @@ class _Reach:
                 yield names.get(one.id, (module.name, one.id))
             elif isinstance(one, ast.Attribute):
                 base = _dotted(one.value)
-                if base in names and not names[base][1]:
-                    yield names[base][0], one.attr
+                if base in names and (home := self._module_behind(*names[base])):
+                    yield home, one.attr
                 elif base in self.product.modules:
                     yield base, one.attr
             elif (
