@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import re
 from pathlib import Path
 
 import pytest
@@ -176,3 +177,21 @@ def test_every_public_name_is_reached(product: Product) -> None:
 def test_a_class_name_means_one_thing(product: Product) -> None:
     """No new class takes the name of another; a name that has become single leaves the list."""
     assert set(product.doubled_classes()) == STILL_DOUBLED
+
+
+def test_no_test_asserts_elapsed_time() -> None:
+    """A busy machine is no defect: ratios of one run live in tests/bench, everything else has an order or a count."""
+    elapsed = re.compile(r"^\s*assert .*(?:monotonic|perf_counter|time)\(\) - ", re.MULTILINE)
+    guilty = [
+        str(path.relative_to(ROOT))
+        for path in (ROOT / "tests").rglob("*.py")
+        if path.parent.name != "bench" and elapsed.search(path.read_text(encoding="utf-8"))
+    ]
+    assert guilty == []
+
+
+def test_procedures_and_sequences_ask_the_clock() -> None:
+    """A wait of theirs is one of the stand's clock, which a simulated stand sees."""
+    folders = (ROOT / "hilseq" / "procedures", ROOT / "sequences")
+    files = [path for folder in folders for path in folder.rglob("*.py")]
+    assert [path.name for path in files if "time.sleep" in path.read_text(encoding="utf-8")] == []

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import time as wall
 
 import numpy as np
 import pytest
@@ -140,9 +139,7 @@ def test_three_days_of_seconds_are_fitted_undecimated() -> None:
     """260 000 samples with a time constant of 5 minutes: a tenth of a percent of the record, still found."""
     random = np.random.default_rng(1)
     times = np.arange(260_000.0)
-    began = wall.perf_counter()
     fit = fit_first_order(times, 60.0 - 35.0 * np.exp(-times / 300.0) + random.normal(0.0, 0.2, times.size))
-    assert wall.perf_counter() - began < 15.0  # well under 1 s alone; a shared test machine may be slow
     assert fit.time_constant == pytest.approx(300.0, abs=5.0 * fit.time_constant_uncertainty)
     assert fit.final == pytest.approx(60.0, abs=5.0 * fit.final_uncertainty)
     assert fit.time_constant_uncertainty < 1.0

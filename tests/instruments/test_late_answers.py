@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 
     from tests.instruments.conftest import RawServer, Serve
 
+#: A deadline far beyond the time limit of a test, s: who waits for it fails by that.
+FOREVER = 3600.0
 HOLDING = Table.HOLDING_REGISTER
 QUESTION = pdu.read_request(HOLDING, 0, 1)
 #: Makes what a server sends from the answers up to now, the newest last.
@@ -112,13 +114,11 @@ def test_an_answer_to_a_question_never_asked_is_told_at_once(serve: Serve) -> No
     """Not earlier on this connection: a number ahead, 0, or one from before the connection."""
     for wrong in (b"\x00\x63", b"\x00\x00", b"\xff\xfe"):
         server = serve(counting(lambda answers, wrong=wrong: [wrong + answers[-1][2:]]))  # type: ignore[misc]
-        begun = time.monotonic()
         with (
-            ModbusDevice.over_tcp("io rack", server.endpoint, deadline=20.0) as device,
+            ModbusDevice.over_tcp("io rack", server.endpoint, deadline=FOREVER) as device,
             pytest.raises(InvalidResponse, match="it answers transaction"),
         ):
             device.read_block(HOLDING, 0, 1)
-        assert time.monotonic() - begun < 10.0
 
 
 def test_who_answers_the_question_before_only_is_garbage_at_the_deadline(serve: Serve) -> None:

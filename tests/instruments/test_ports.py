@@ -17,8 +17,8 @@ if TYPE_CHECKING:
     from tests.instruments.conftest import RawServer, SerialPair, Serve
 
 DEADLINE = 0.3
-#: What a busy machine may add to any wait, s: less than it would be to wait without end.
-BUSY = 5.0
+#: A deadline far beyond the time limit of a test, s: who waits for it fails by that.
+FOREVER = 3600.0
 
 
 @pytest.fixture(params=["pyserial", "visa"])
@@ -50,10 +50,8 @@ def test_every_frame_on_a_pseudo_terminal(serial_pair: SerialPair, form: str, fr
 def test_silence_is_the_units(port: Port) -> None:
     """An open port on which nothing comes back: the message names port, resource and deadline."""
     with port:
-        start = time.monotonic()
         with pytest.raises(UnitSilent, match=r"port 1 \(.*\) did not answer 'answer with 4 bytes'") as caught:
             port.exchange(b"ping", 4)
-        assert DEADLINE * 0.9 < time.monotonic() - start < DEADLINE + BUSY
         assert caught.value.places == ("port 1",)
 
 
@@ -92,10 +90,8 @@ def test_a_babbling_unit_does_not_hang(serve: Serve) -> None:
 
     with open_port(serve(babble).endpoint, deadline=0.2, name="port 1") as port:
         port.transport.quiet_from = time.monotonic() + 10  # as after an exchange that was given up
-        start = time.monotonic()
         with pytest.raises(UnitFault, match="bytes come without end") as caught:
             port.exchange(b"ping", 4)
-        assert time.monotonic() - start < BUSY
         assert not isinstance(caught.value, UnitSilent)
 
 
@@ -166,7 +162,7 @@ def test_a_serial_device_server_that_drops_idle_connections(serve: Serve) -> Non
         connection.sendall(connection.recv(1000))
 
     server = serve(once)
-    with open_port(server.endpoint, deadline=BUSY, name="port 1") as port:
+    with open_port(server.endpoint, deadline=FOREVER, name="port 1") as port:
         for turn in range(3):
             assert port.exchange(b"frame", 5) == b"frame"
             while server.connections[turn].fileno() >= 0:

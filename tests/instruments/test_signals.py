@@ -263,10 +263,9 @@ def test_release_does_what_it_can_and_says_what_it_could_not(make: Make, rack: R
 def test_release_on_a_silent_io_ends_in_time(make: Make, rack: Rack) -> None:
     """Silence is waited for as long as allowed, not once for every drive."""
     rack.delay = 1.0
-    start = time.monotonic()
     with pytest.raises(NotSafe, match="did not answer"):
         make(drives(50)).release(within=0.5)
-    assert time.monotonic() - start < 10.0  # fifty drives of half a second each would be 25
+    assert len(rack.heard) < 10
 
 
 def test_a_refused_gap_is_explained(make: Make, rack: Rack) -> None:

@@ -20,8 +20,8 @@ if TYPE_CHECKING:
     from tests.instruments.conftest import RawServer, Serve
 
 DEADLINE = 0.4
-#: What a busy machine may add to any wait, s: less than it would be to wait without end.
-BUSY = 5.0
+#: A deadline far beyond the time limit of a test, s: who waits for it fails by that.
+FOREVER = 3600.0
 Reply = Callable[[bytes], bytes | None]
 
 
@@ -135,10 +135,8 @@ def test_silence_ends_at_the_deadline_and_is_forgotten(open_instr: Open) -> None
     """One deadline, then the next question gets its own answer."""
     visa = open_instr(lambda data: None if data.startswith(b"SILENT") else b"to " + data)
     visa.open()
-    start = time.monotonic()
     with pytest.raises(InstrumentTimeout, match=r"did not answer 'SILENT\?' within 0.4 s"):
         visa.query("SILENT?")
-    assert time.monotonic() - start < DEADLINE + BUSY
     assert visa.query("B?") == "to B?"
 
 
@@ -152,11 +150,9 @@ def test_a_server_that_hangs_ends_at_the_deadline(open_instr: Open) -> None:
 
     visa = open_instr(hang)
     visa.open()
-    start = time.monotonic()
     with pytest.raises(InstrumentTimeout):
         visa.query("HANG?")
     visa.close()
-    assert time.monotonic() - start < DEADLINE + BUSY
 
 
 def test_a_close_raises_at_once(open_instr: Open) -> None:
@@ -169,12 +165,10 @@ def test_a_close_raises_at_once(open_instr: Open) -> None:
         return b"to " + data
 
     visa = open_instr(reply)
-    visa.deadline = 2 * BUSY
+    visa.deadline = FOREVER
     visa.open()
-    start = time.monotonic()
     with pytest.raises(InstrumentTimeout):
         visa.query("A?")
-    assert time.monotonic() - start < BUSY
     assert visa.query("B?") == "to B?"
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import time
 from collections.abc import Callable, Iterator
 from itertools import islice
 from pathlib import Path
@@ -224,10 +223,8 @@ def test_a_soak_of_three_days_comes_whole_and_small(served: Any, begin: Callable
         values = [24.0, 9.9 if second == 43_200 else 0.2, 2.0, 0.0, 40.0, 0.0]
         story.samples.append(story.zero + second, values)
     story.samples.sync()
-    begun = time.monotonic()
     with served.listen(f"/runs/{story.folder.name}/stream") as events:
         news = _news(events)
-    assert time.monotonic() - begun < 20
     assert len(json.dumps(news)) < 300_000
     plot = news["data"]["plots"]["A"]
     low, mean, high = plot["buckets"][1]

