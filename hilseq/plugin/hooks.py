@@ -210,12 +210,11 @@ class VisitHooks:
         if outcome.verdict is not CheckVerdict.FAILED:
             return
         try:
-            again = recheck_stand(self.run, check.slot, outcome.places or (check.place,), outcome)
+            again = recheck_stand(self.run, check, outcome)
         except LinkLost as lost:
             check.outcome = classify(lost)
             raise
-        # A soak has met its link itself, and is not made twice.
-        check.again = again if not check.repeated and check.stage != stages.SOAK else ""
+        check.again = "" if check.repeated else again
 
     @pytest.hookimpl(wrapper=True, tryfirst=True)
     def pytest_runtest_makereport(

@@ -8,20 +8,24 @@ check during which it was away is repeated once, and one whose link stays away i
 from __future__ import annotations
 
 from hilseq.errors import LinkLost, NotPerformed, StandFault, UnitFault
+from hilseq.plugin import stages
 from hilseq.plugin.classify import PROFILE, Outcome
+from hilseq.plugin.planned import PlannedCheck
 from hilseq.plugin.visit_run import VisitRun
+from hilseq.procedures.link_check import PLACE as LINK
 from hilseq.procedures.link_check import recheck_link
 from hilseq.procedures.profile_fit import misfits
 from hilseq.procedures.self_check import SelfCheck
 from hilseq.procedures.unit import Unit
 
 
-def recheck_stand(run: VisitRun, slot: str, places: tuple[str, ...], outcome: Outcome) -> str:
-    """Look for a fault of the stand behind a failure of the unit at `places`; note what was asked.
+def recheck_stand(run: VisitRun, check: PlannedCheck, outcome: Outcome) -> str:
+    """Look for a fault of the stand behind a check that failed with `outcome`; note what was asked.
 
     Return why the check is to be repeated, or an empty text. Raises StandFault when the stand is at fault, LinkLost
     when the link is, or its path.
     """
+    slot, places = check.slot, outcome.places or (check.place,)
     asked: list[str] = []
     again = ""
     try:
@@ -32,6 +36,9 @@ def recheck_stand(run: VisitRun, slot: str, places: tuple[str, ...], outcome: Ou
             asked = SelfCheck(bench, slot).against(places)
             _require_fit(run, unit)
             again = recheck_link(unit, bench.clock, failures)
+            if check.stage == stages.SOAK:
+                _weigh_soak(outcome, again)
+                again = ""  # it is not made twice
         finally:
             unit.return_to_idle()
     except StandFault as fault:
@@ -46,6 +53,15 @@ def recheck_stand(run: VisitRun, slot: str, places: tuple[str, ...], outcome: Ou
         pass  # what the unit does not do here is not asked of the stand
     run.event("stand asked", f"before {', '.join(places)} was blamed: " + "; ".join(asked), slot)
     return again
+
+
+def _weigh_soak(outcome: Outcome, away: str) -> None:
+    """Raise LinkLost for a soak that failed by its link alone.
+
+    Its samples went on looking at all that needs no link (lamp, current, outputs), and nothing else was seen.
+    """
+    if away and set(outcome.places) == {LINK}:
+        raise LinkLost(f"{outcome.why}; {away}, and nothing else was seen of the unit", place=LINK)
 
 
 def _require_fit(run: VisitRun, unit: Unit) -> None:
