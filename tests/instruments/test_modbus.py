@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from tests.instruments.conftest import ForeignModbus, RawServer, Reply, SerialPair, Serve
 
 ServeModbus = Callable[["Reply"], "RawServer"]
-DEADLINE = 0.3
+DEADLINE = 1.0  # long beside what a busy machine adds to an answer, short beside the time limit of a test
 #: A deadline far beyond the time limit of a test, s: who waits for it fails by that.
 FOREVER = 3600.0
 COIL, INPUT, HOLDING, INPUT_REGISTER = Table

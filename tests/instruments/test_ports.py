@@ -16,7 +16,7 @@ from hilseq.instruments.ports import Port, open_port
 if TYPE_CHECKING:
     from tests.instruments.conftest import RawServer, SerialPair, Serve
 
-DEADLINE = 0.3
+DEADLINE = 1.0  # long beside what a busy machine adds to an answer, short beside the time limit of a test
 #: A deadline far beyond the time limit of a test, s: who waits for it fails by that.
 FOREVER = 3600.0
 

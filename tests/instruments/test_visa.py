@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from tests.instruments.conftest import Answer, RawServer, SerialPair, Serve
 
 ServeText = Callable[["Answer"], "RawServer"]
-DEADLINE = 0.3
+DEADLINE = 1.0  # long beside what a busy machine adds to an answer, short beside the time limit of a test
 #: A deadline far beyond the time limit of a test, s: who waits for it fails by that.
 FOREVER = 3600.0
 
