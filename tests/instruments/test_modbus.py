@@ -17,6 +17,7 @@ from hilseq.errors import (
     InvalidResponse,
     StandFault,
     UnitFault,
+    UnitRefused,
     UnitSilent,
 )
 from hilseq.instruments import pdu
@@ -106,7 +107,7 @@ def test_an_exception_of_the_unit_is_the_units_fault(foreign: ForeignModbus) -> 
     [
         (0x0A, InstrumentError, InstrumentError),
         (0x0B, InstrumentError, UnitSilent),
-        (4, InstrumentError, UnitFault),
+        (4, InstrumentError, UnitRefused),
     ],
 )
 def test_gateway_codes(
