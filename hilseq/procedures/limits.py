@@ -84,7 +84,7 @@ class UnitLimits:
 
     @property
     def inrush_charge(self) -> Limits | None:
-        """Largest charge drawn while the supply comes up, As; None when the profile states none."""
+        """Largest charge drawn while the supply comes up, C; None when the profile states none."""
         stated = self._profile.start.inrush_charge
         return None if stated is None else Limits(None, stated)
 

@@ -51,7 +51,7 @@ class StartCurve:
 
     @property
     def charge(self) -> Measured | None:
-        """Charge drawn until the voltage stood, As; None when the supply keeps no record."""
+        """Charge drawn until the voltage stood, C; None when the supply keeps no record."""
         return None if self.recorded is None else self.recorded.charge
 
 
@@ -152,7 +152,7 @@ def bound_inrush(unit: Unit, curve: StartCurve) -> str:
         f"limit of {limit:g} A, but for what the supply's own output capacitor gives"
     )
     if math.isfinite(stood):
-        words += f". The voltage stood after {stood:.3g} s: at most {limit * stood:.3g} As went in until then"
+        words += f". The voltage stood after {stood:.3g} s: at most {limit * stood:.3g} C went in until then"
     return words
 
 
