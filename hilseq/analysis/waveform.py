@@ -1,6 +1,6 @@
 """What a sampled current waveform holds: peak, charge, and the square that fuses feel.
 
-SI units throughout: A, s, As.
+SI units throughout: A, s, C.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 class Inrush:
     """What a unit draws when it is switched on.
 
-    `peak` in A at `peak_time` in s; `charge` in As above the steady current; `square` in A^2 s, which is
+    `peak` in A at `peak_time` in s; `charge` in C above the steady current; `square` in A^2 s, which is
     what fuses and contacts feel.
     """
 

@@ -96,7 +96,7 @@ def capture_start(unit: Unit, clock: Clock) -> StartCurve:
 
 
 def from_waveform(record: Sequence[tuple[float, Measured]], settled: float) -> Inrush:
-    """Return peak (A) and charge (As) of a recorded current, straight between its readings.
+    """Return peak (A) and charge (C) of a recorded current, straight between its readings.
 
     The charge is what lies above the current at the record's end, so that it does not grow with the record's length.
     Between two readings the true peak may lie higher than both: half of the larger step beside the peak counts as

@@ -191,8 +191,8 @@ SOAKS = {
     ),
     "more signs of an open event": Soaking(
         (BEGIN, FIND, (S.EVENT, E.FOUND), DONE, END),
-        (STUCK, "output-stuck-off@q05,after=20500ms"),
-        plan={"on_event": "stop"},
+        (STUCK, "output-stuck-off@q05,after=24s"),
+        plan={"on_event": "stop", "burst_after": 80},
     ),
     "a unit that leaves its mode is restarted": Soaking(
         (BEGIN, FIND, DONE, (S.SAMPLING, E.RESTART_DUE), AGAIN, END),
