@@ -16,7 +16,7 @@ MISTAKES = """import pytest
 @pytest.mark.parameter("hold", "time", default="1 s")
 def test_names(unit, live_unti, signals, parameters):
     unit.outputs.drive("q01", "q99")
-    unit.inputs.drive("i1")
+    unit.inputs.drive("ii03")
     signals.read("q0l")
     parameters.value("holt")
 """
@@ -35,7 +35,7 @@ def test_every_name_that_nobody_has_is_told_with_its_line(tmp_path: Path) -> Non
     assert done.stderr.splitlines() == [
         f"hilseq: test_own.py:3:1: test_names asks for the fixture 'live_unti', which nobody has; {meant}",
         "hilseq: test_own.py:5:1: there is no output 'q99'; did you mean 'q09'?",
-        "hilseq: test_own.py:6:1: there is no input 'i1'; did you mean 'i11'?",
+        "hilseq: test_own.py:6:1: there is no input 'ii03'; did you mean 'i03'?",
         "hilseq: test_own.py:7:1: there is no signal 'q0l'; did you mean 'q10'?",
         "hilseq: test_own.py:8:1: there is no parameter 'holt'; did you mean 'hold'?",
     ]
@@ -45,8 +45,8 @@ def test_every_name_that_nobody_has_is_told_with_its_line(tmp_path: Path) -> Non
 @pytest.mark.parametrize(
     ("marker", "words"),
     [
-        ("place('suply')", "::test_it: there is no place 'suply'; did you mean 'supply'?"),
-        ("stage('outptus')", "::test_it: there is no stage 'outptus'; did you mean 'outputs'?"),
+        ("place('suply')", "there is no place 'suply'; did you mean 'supply'?"),
+        ("stage('conifguration')", "there is no stage 'conifguration'; did you mean 'configuration'?"),
         (
             "parameter('hold', 'tiem')",
             "parameter('hold', 'tiem'): there is no such kind; did you mean 'time'?",

@@ -65,7 +65,7 @@ def test_a_claim_that_its_cycles_cannot_prove_is_refused(tmp_path: Path) -> None
     profile = changed(RH16, {"cycling.max-starts": 10}, tmp_path)
     done = plan(unit=profile, cwd=tmp_path)
     assert done.returncode == 2
-    assert "`most` allows 10 starts" in done.stderr
+    assert "`max-starts` allows 10 starts" in done.stderr
     assert "expected at least 22" in done.stderr
 
 
