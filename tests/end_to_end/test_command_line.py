@@ -34,7 +34,19 @@ def test_second(unit):
 """
 COMMANDS = [
     *("demo", "run", "station", "resume", "watch", "inspect", "init", "report", "verify", "coverage", "plan"),
-    *("ready", "safe", "serve", "simulate", "history", "records", "history unit", "records sync", ""),
+    *(
+        "ready",
+        "safe",
+        "serve",
+        "simulate",
+        "history",
+        "records",
+        "history unit",
+        "records sync",
+        "check",
+        "schema",
+        "",
+    ),
 ]
 
 
