@@ -106,7 +106,7 @@ class Points(Model):
 
 def _partner(value: Any) -> Any:
     known = sorted(installed("serial partner"))
-    if value not in known:
+    if known and value not in known:
         raise WordError(value, known)
     find_driver("serial partner", value)
     return value
