@@ -16,7 +16,8 @@ from tests import warm
 ROOT = Path(__file__).resolve().parents[1]
 DOCUMENTS = ("README.md", "DEVELOPERS.md", "sequences/README.md", "stands/README.md", "sim/README.md")
 _WORDS = r"(?:hilseq|python3?|bash|pytest|\.venv/bin/\w+) "
-_LINE = re.compile(rf"^(?: {{4,}})?({_WORDS}[^:]*)$", re.MULTILINE)
+_INDENTED = re.compile(rf"^ {{4,}}({_WORDS}.*)$", re.MULTILINE)
+_FENCED = re.compile(r"^```sh\n(.*?)^```$", re.MULTILINE | re.DOTALL)
 _QUOTED = re.compile(rf"`({_WORDS}[^`]*)`")
 #: What .ci/run does itself, from a clean copy: the README's two fenced commands, lint, and itself.
 BY_CI = ("python3 -m venv", "bash .ci/run", ".venv/bin/pytest", ".venv/bin/ruff", "pytest sequences")
@@ -39,7 +40,9 @@ def commands() -> list[str]:
     found: dict[str, None] = {}
     for document in DOCUMENTS:
         text = re.sub(r"\\\n\s*", " ", (ROOT / document).read_text(encoding="utf-8"))
-        found |= dict.fromkeys(command.strip() for command in (*_LINE.findall(text), *_QUOTED.findall(text)))
+        fenced = [line for block in _FENCED.findall(text) for line in block.splitlines()]
+        given = (*fenced, *_INDENTED.findall(text), *_QUOTED.findall(text))
+        found |= dict.fromkeys(command.strip() for command in given)
     return list(found)
 
 
