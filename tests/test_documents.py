@@ -29,7 +29,7 @@ BENCHES = {
     "bench_records.py": ("--readings", "1000"),
     "bench_report.py": (),
     "bench_servers.py": ("0.05",),
-    "bench_soak.py": ("10min",),
+    "bench_soak.py": ("12h",),
     "bench_stand_faults.py": ("0",),
     "count_structure.py": (),
 }
