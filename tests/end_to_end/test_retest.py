@@ -57,9 +57,9 @@ def test_a_unit_that_is_retried_is_seen(visit: MakeVisit) -> None:
     visit(set_up, name="c-second")
     third = visit(set_up, name="d-third")
     (unit,) = entries(third)[0]["units"]
-    assert [run["run"] for run in unit["earlier_runs"]] == ["a-first", "c-second"]
-    assert [run["disposition"] for run in unit["earlier_runs"]] == ["repair", "incomplete"]
-    assert unit["earlier_runs"][0]["findings"][0].startswith("start: the unit is not ready")
+    assert [run["run"] for run in unit["prior_runs"]] == ["a-first", "c-second"]
+    assert [run["disposition"] for run in unit["prior_runs"]] == ["repair", "incomplete"]
+    assert unit["prior_runs"][0]["findings"][0].startswith("start: the unit is not ready")
     page = (third.folder / "report-RH-000101.html").read_text(encoding="utf-8")
     assert "This is visit number 3" in page
     assert "a-first" in page

@@ -101,7 +101,8 @@ class Cable:
             with self._lock:
                 self._open |= {near, far}
             for source, sink in ((near, far), (far, near)):
-                source.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+                with contextlib.suppress(OSError):  # cut already
+                    source.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
                 outward = source is near
                 threading.Thread(target=self._pump, args=(source, sink, outward), daemon=True).start()
 

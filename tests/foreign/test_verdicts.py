@@ -69,10 +69,10 @@ CASES = {
     "link answers exceptions": Case(
         INCOMPLETE, "link", "error 4", act=at_first_output(lambda rig: rig.link.garble(answers_exception(4)))
     ),
-    "somebody else at the unit's address": Case(
+    "a unit that is on without its supply": Case(
         STAND_FAULT,
-        "link of slot P",
-        "though the unit has no power",
+        "lamp-run",
+        "shows 1, though",
         rig={"unit": ("--fault", "always-on")},
         sequences=("test_05_set_up.py", POWER_ON),
     ),
@@ -88,7 +88,6 @@ CASES = {
     "I/O answers garbage": Case(
         STAND_FAULT, "io box", "nonsense", act=at_first_output(lambda rig: rig.io.garble(_flipped))
     ),
-    "I/O shows an old picture": Case(STAND_FAULT, "loop-in", "", rig={"io": ("stale",)}, sequences=()),
     # Units.
     "a unit that does not start": Case(REPAIR, "start", "dark", rig={"unit": ("--fault", "no-start")}),
     "a unit that crashes": Case(REPAIR, "", "", rig={"unit": ("--fault", "crashes")}),

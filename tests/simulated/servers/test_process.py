@@ -62,7 +62,7 @@ def endpoints(process: subprocess.Popen[bytes]) -> dict[str, str]:
 
 def connect(address: str) -> socket.socket:
     host, _, port = address.rpartition(":")
-    return socket.create_connection((host, int(port)), timeout=5)
+    return socket.create_connection((host, int(port)), timeout=60)
 
 
 def test_it_serves_until_it_is_told_to_stop(start: Start) -> None:
@@ -155,7 +155,7 @@ def examples(language: str) -> list[str]:
 def test_the_readme_examples_work(served: Served, capsys: pytest.CaptureFixture[str]) -> None:
     """Every Python example of sim/README.md runs as printed, but for the port it names."""
     programs = examples("python")
-    assert len(programs) == 3
+    assert len(programs) == 4
     for program in programs:
         for name, endpoint in (
             ("SUPPLY_PORT", "supply main"),
