@@ -85,6 +85,12 @@ class Loopbacks:
             if self._stand.signals[loop.drive].drives in wanted
         ]
 
+    def spare(self) -> list[str]:
+        """Names of the loop-backs whose drive goes to no unit: they can be tested while one is powered."""
+        return [
+            name for name, loop in self._stand.loopbacks.items() if not self._stand.signals[loop.drive].drives
+        ]
+
     def test(self, names: Iterable[str]) -> list[LoopFault]:
         """Drive each path alone, with all others at rest, and return those that do not follow alone.
 
@@ -204,13 +210,15 @@ class SelfCheck:
         return list(dict.fromkeys(found))
 
     def _loops(self, unit: Unit, terminals: list[str]) -> list[str]:
-        names = self._loopbacks.at_terminals(self._slot, terminals)
-        if not names:
-            return []
-        try:
-            faults = self._loopbacks.test(names)
-        finally:
-            unit.modes.prepare()
+        """Test the paths at the suspect terminals, and the spare ones: an I/O that shows an old picture fails there."""
+        spare, wired = self._loopbacks.spare(), self._loopbacks.at_terminals(self._slot, terminals)
+        names = [*spare, *wired]
+        faults = self._loopbacks.test(spare)
+        if wired:
+            try:
+                faults += self._loopbacks.test(wired)
+            finally:
+                unit.modes.prepare()
         if faults:
             raise StandFault(
                 "; ".join(f"loop-back {fault.name}: {fault.words}" for fault in faults),
