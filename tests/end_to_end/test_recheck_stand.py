@@ -100,9 +100,9 @@ DIPS = [
     ("test_85_supply_margins.py", "supply-resets,after=24s,for=10s", "supply main", FORGOT),
     ("test_90_power_cycling.py", "supply-resets,after=12s,for=10s", "supply main", FORGOT),
     ("test_90_power_cycling.py", "supply-resets,after=15s,for=10s", "supply main", FORGOT),
-    ("test_50_modes.py", "io-resets,after=3.3s", "io rack", LET_GO),
-    ("test_70_inputs.py", "io-resets,after=2.6s", "io rack", LET_GO),
-    ("test_60_outputs.py", "io-resets,after=2.7s", "io rack", LET_GO),
+    ("test_50_modes.py", "io-resets,after=5.5s", "io rack", LET_GO),
+    ("test_70_inputs.py", "io-resets,after=5s", "io rack", LET_GO),
+    ("test_60_outputs.py", "io-resets,after=5.1s", "io rack", LET_GO),
 ]
 
 
