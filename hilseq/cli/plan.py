@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
@@ -193,8 +194,13 @@ def collect(visit: Visit, files: Mapping[str, Path], sequences: Sequence[str]) -
     for slot, path in files.items():
         line += ["--unit", f"{slot}={path}", "--serial", f"{slot}=PLAN-1-{slot}"]
     said = io.StringIO()
-    with contextlib.redirect_stdout(said), contextlib.redirect_stderr(said):
-        code = pytest.main(line, plugins=[Collector()])
+    writes_modules = sys.dont_write_bytecode
+    sys.dont_write_bytecode = True  # what only looks leaves nothing beside the sequences
+    try:
+        with contextlib.redirect_stdout(said), contextlib.redirect_stderr(said):
+            code = pytest.main(line, plugins=[Collector()])
+    finally:
+        sys.dont_write_bytecode = writes_modules
     if code not in (pytest.ExitCode.OK, pytest.ExitCode.NO_TESTS_COLLECTED):
         text = said.getvalue().strip()
         ours = text.partition("nothing was powered:\n")[2].partition(" !\n")[0]

@@ -55,7 +55,7 @@ def ready_command(
     if power and not unit:
         raise UsageError("--power powers units, but no --unit says what is in the slots")
     slots = list(load_stand(stand).slots)
-    files = unit_files(unit or [], slots, stand)
+    files = unit_files(unit, slots, stand) if unit else {}
     visit = describe_visit(stand, files)
     if setup_sheet is not None:
         _write_sheet(visit, setup_sheet)

@@ -185,9 +185,9 @@ def sensors(tmp_path: Path) -> tuple[Path, Path]:
                 "accuracy: 0.02 % + 2 mV}"
             ),
             "ao1..ao2: {io: rack, table: input register, address: 18, scale: 0.0005, unit: V, senses: A.ao1, "
-            "accuracy: 0.02 % + 2 mV}": (
+            "accuracy: 0.02 % + 2 mV, lag: 30 ms}": (
                 "ao1: {io: rack, table: input register, address: 18, scale: 0.0005, unit: mA, senses: A.ao1, "
-                "accuracy: 0.03 % + 4 uA}"
+                "accuracy: 0.03 % + 4 uA, lag: 30 ms}"
             ),
             "  at ai1..at ai4: {drive: ai1, sense: bai1}\n": "",
         },

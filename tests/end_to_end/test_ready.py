@@ -48,7 +48,7 @@ def test_a_good_stand_is_ready(tmp_path: Path) -> None:
     assert code == 0, found
     assert {look["topic"] for look in found} == {
         *("instruments", "calibration", "interlocks", "supply at zero", "I/O at zero"),
-        *("loop-backs", "ports", "addresses", "under power", "neighbours"),
+        *("late reads", "loop-backs", "ports", "addresses", "profile", "under power", "neighbours"),
     }
     assert all(look["right"] for look in found)
     assert not list(tmp_path.iterdir())
