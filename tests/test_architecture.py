@@ -115,39 +115,6 @@ KEPT = {
     "hilseq.procedures.soak.states.diagram": "draws the diagram of DEVELOPERS.md from the table; a test compares",
     "hilseq_sim.servers.scpi_headers.short_form": "the rule of SCPI by which a test checks the table of headers",
 }
-#: Class names that still stand for two things: this list may only become shorter.
-STILL_DOUBLED = {
-    "Battery",
-    "Bench",
-    "Channel",
-    "Conditions",
-    "ConfigurationMemory",
-    "Connection",
-    "Inrush",
-    "Interlock",
-    "Interval",
-    "Limits",
-    "Look",
-    "Modes",
-    "Operator",
-    "Output",
-    "Plan",
-    "Points",
-    "Port",
-    "Recorder",
-    "Shown",
-    "Signal",
-    "Site",
-    "Source",
-    "Stage",
-    "Start",
-    "State",
-    "Table",
-    "Twin",
-    "Unit",
-    "Wire",
-    "Wiring",
-}
 
 
 @pytest.fixture(scope="module")
@@ -167,8 +134,8 @@ def test_every_public_name_is_reached(product: Product) -> None:
 
 
 def test_a_class_name_means_one_thing(product: Product) -> None:
-    """No new class takes the name of another; a name that has become single leaves the list."""
-    assert set(product.doubled_classes()) == STILL_DOUBLED
+    """A class is found by its name alone."""
+    assert product.doubled_classes() == {}
 
 
 def test_no_test_asserts_elapsed_time() -> None:

@@ -114,7 +114,7 @@ def _grown(sequence: Sequence, bits: int, have: int, want: int) -> int:
     return bits
 
 
-class Source:
+class BitSource:
     """Gives the sequence piece by piece; the phase of the start is the register all ones, last stage out."""
 
     __slots__ = ("_register", "sequence")
@@ -141,7 +141,7 @@ class Source:
 
     def peek(self, count: int) -> int:
         """Return the next `count` bits without moving on."""
-        return Source(self.sequence, self._register).bits(count)
+        return BitSource(self.sequence, self._register).bits(count)
 
     def octets(self, count: int, order: BitOrder = BitOrder.LOWEST_FIRST) -> bytes:
         """Return the next 8 * `count` bits as bytes."""

@@ -22,7 +22,7 @@ RANGE_FACTOR = 3.267
 
 
 @dataclass(frozen=True, slots=True)
-class Limits:
+class ChartLimits:
     """Centre and limits of an individuals chart and of its moving ranges, in the unit of the values."""
 
     lower: float
@@ -37,18 +37,18 @@ class Limits:
         return (self.upper - self.centre) / 3.0
 
 
-def individuals(values: Sequence[float]) -> Limits:
+def individuals(values: Sequence[float]) -> ChartLimits:
     """Return the limits from values in the order they were taken. Raises ValueError below two values."""
     if len(values) < 2:  # noqa: PLR2004 - a range takes two
         raise ValueError(f"a control chart of {len(values)} values: expected at least 2")
     centre = fmean(values)
     mean_range = fmean(abs(b - a) for a, b in pairwise(values))
     half = INDIVIDUALS_FACTOR * mean_range
-    return Limits(centre - half, centre, centre + half, mean_range, RANGE_FACTOR * mean_range)
+    return ChartLimits(centre - half, centre, centre + half, mean_range, RANGE_FACTOR * mean_range)
 
 
 @dataclass(frozen=True, slots=True)
-class Signal:
+class ChartSignal:
     """A rule that was met, and the number (from 0) of the value that completed it."""
 
     rule: str
@@ -97,8 +97,8 @@ WESTERN_ELECTRIC = (
 
 
 def signals(
-    values: Sequence[float], limits: Limits, rules: Sequence[Rule] = WESTERN_ELECTRIC
-) -> tuple[Signal, ...]:
+    values: Sequence[float], limits: ChartLimits, rules: Sequence[Rule] = WESTERN_ELECTRIC
+) -> tuple[ChartSignal, ...]:
     """Return every rule met, at the value that completed it, in the order of the values.
 
     Raises ValueError for limits of no width.
@@ -106,10 +106,10 @@ def signals(
     if not limits.sigma > 0.0:
         raise ValueError(f"limits {limits.lower!r} to {limits.upper!r}: expected upper above lower")
     scaled = [(value - limits.centre) / limits.sigma for value in values]
-    found: list[Signal] = []
+    found: list[ChartSignal] = []
     for index in range(len(scaled)):
         for rule in rules:
             window = scaled[max(0, index - rule.span + 1) : index + 1]
             if len(window) >= rule.least and rule.test(window):
-                found.append(Signal(rule.name, index))
+                found.append(ChartSignal(rule.name, index))
     return tuple(found)

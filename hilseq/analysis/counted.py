@@ -20,7 +20,7 @@ _MOST_TRIALS = 10**12
 
 
 @dataclass(frozen=True, slots=True)
-class Interval:
+class Bounds:
     """A lower and an upper bound."""
 
     lower: float
@@ -67,10 +67,10 @@ def lower_bound(events: int, trials: int, confidence: float) -> float:
     return float(betaincinv(events, trials - events + 1, 1.0 - confidence))
 
 
-def clopper_pearson(events: int, trials: int, confidence: float) -> Interval:
+def clopper_pearson(events: int, trials: int, confidence: float) -> Bounds:
     """Return the exact two-sided interval: half of the risk on either side, also at 0 and at all events."""
     one_sided = (1.0 + share("confidence", confidence)) / 2.0
-    return Interval(lower_bound(events, trials, one_sided), upper_bound(events, trials, one_sided))
+    return Bounds(lower_bound(events, trials, one_sided), upper_bound(events, trials, one_sided))
 
 
 def confidence_shown(trials: int, reliability: float, failures: int = 0) -> float:
@@ -152,11 +152,11 @@ def mean_count_lower(events: int, confidence: float) -> float:
     return float(gammaincinv(events, 1.0 - confidence))
 
 
-def rate_interval(events: int, exposure: float, confidence: float) -> Interval:
+def rate_interval(events: int, exposure: float, confidence: float) -> Bounds:
     """Return the exact two-sided interval of a rate, in events per unit of the exposure."""
     _checked(events, exposure)
     one_sided = (1.0 + share("confidence", confidence)) / 2.0
-    return Interval(
+    return Bounds(
         mean_count_lower(events, one_sided) / exposure, mean_count_upper(events, one_sided) / exposure
     )
 
@@ -167,16 +167,16 @@ def mtbf_lower(running_time: float, failures: int, confidence: float) -> float:
     return running_time / mean_count_upper(failures, confidence)
 
 
-def mtbf_interval(running_time: float, failures: int, confidence: float) -> Interval:
+def mtbf_interval(running_time: float, failures: int, confidence: float) -> Bounds:
     """Return the two-sided interval of the MTBF; after no failure the one-sided lower bound and infinity.
 
     The handbook drops the upper side after no failure and gives the whole risk to the lower one.
     """
     _checked(failures, running_time)
     if failures == 0:
-        return Interval(mtbf_lower(running_time, 0, confidence), math.inf)
+        return Bounds(mtbf_lower(running_time, 0, confidence), math.inf)
     rate = rate_interval(failures, running_time, confidence)
-    return Interval(1.0 / rate.upper, 1.0 / rate.lower)
+    return Bounds(1.0 / rate.upper, 1.0 / rate.lower)
 
 
 def probability_of_showing(mtbf: float, running_time: float) -> float:

@@ -43,7 +43,7 @@ Reasons = dict[int, list[tuple[frozenset[int], Alternative]]]
 
 
 @dataclass(frozen=True, slots=True)
-class Site:
+class FaultSite:
     """Points that read wrong for one common reason, and what that reason may be (fewest faults first).
 
     No alternative at all: the points read wrong in a way no fault model explains.
@@ -79,7 +79,7 @@ class Site:
 class Diagnosis:
     """All sites of one set of responses; no site means that every point followed."""
 
-    sites: tuple[Site, ...]
+    sites: tuple[FaultSite, ...]
     size: int
 
     @property
@@ -302,7 +302,7 @@ def diagnose(vectors: Sequence[Vector], responses: Sequence[Vector]) -> Diagnosi
         reasons[point].extend((frozenset((point,)), faults) for faults in _alone(codes, point))
     return Diagnosis(
         tuple(
-            Site(tuple(sorted(group)), _alternatives(codes, group, reasons))
+            FaultSite(tuple(sorted(group)), _alternatives(codes, group, reasons))
             for group in _groups(codes, [points for points, _ in common])
         ),
         len(codes.sent),
@@ -327,7 +327,7 @@ def _alternatives(codes: _Codes, group: frozenset[int], reasons: Reasons) -> tup
     return tuple(sorted((faults for like in kept.values() for faults in like), key=len))
 
 
-def _trials(site: Site) -> Iterator[dict[int, bool]]:
+def _trials(site: FaultSite) -> Iterator[dict[int, bool]]:
     """Yield levels for the points of a site that may tell its alternatives apart."""
     points = site.involved
     if len(points) <= _FEW_POINTS:
@@ -348,7 +348,7 @@ def _trials(site: Site) -> Iterator[dict[int, bool]]:
         yield dict(zip(few, levels, strict=True))
 
 
-def _left(site: Site, vector: Vector) -> int:
+def _left(site: FaultSite, vector: Vector) -> int:
     """Return the sum of squares of the sizes of the classes the vector sorts the alternatives into."""
     classes: dict[tuple[tuple[int, bool], ...], int] = defaultdict(int)
     for faults in site.alternatives:

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from hilseq.analysis.counted import (
-    Interval,
+    Bounds,
     counts,
     mtbf_lower,
     probability_of_showing,
@@ -116,7 +116,7 @@ class EventRate:
     events: int
     hours: float
     confidence: float
-    interval: Interval
+    interval: Bounds
     mtbf: float
 
     def sentence(self) -> str:
@@ -215,7 +215,7 @@ class Cycles(Protocol):
         ...
 
 
-class Plan(Protocol):
+class SoakExtent(Protocol):
     """The part of a soak plan that says how much it is; times in s."""
 
     @property
@@ -268,7 +268,9 @@ class SoakOutlook:
         )
 
 
-def soak_outlook(plan: Plan, *, columns: int, start: float, duration: float | None = None) -> SoakOutlook:
+def soak_outlook(
+    plan: SoakExtent, *, columns: int, start: float, duration: float | None = None
+) -> SoakOutlook:
     """Return the outlook of a plan whose samples have this many columns.
 
     `start` is the longest time from power until the unit is sampled again (s); `duration` (s) shortens the soak.

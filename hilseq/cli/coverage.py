@@ -12,7 +12,7 @@ import typer
 from hilseq import resources
 
 if TYPE_CHECKING:
-    from hilseq.coverage.table import Table
+    from hilseq.coverage.table import CoverageTable
 
 
 def coverage_command(
@@ -90,7 +90,7 @@ def coverage_command(
     name = "-".join([f"seed{seed}", f"{draws}x", f"{units}good", *timing, *(kind or ["all"])])[:80]
     path = out or Path("runs") / f"coverage-{name}.jsonl"
     finished = RowFile(path, asked)
-    bench = campaign.Bench(
+    bench = campaign.CampaignSetup(
         stand.resolve(),
         unit.resolve(),
         next(iter(load_stand(stand).slots)),
@@ -132,7 +132,7 @@ def _run(new_rows: Any, total: int, done: int) -> None:
             progress.advance(task)
 
 
-def _show(table: Table) -> None:
+def _show(table: CoverageTable) -> None:
     from rich.console import Console
     from rich.table import Table as Grid
 

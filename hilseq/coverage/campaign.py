@@ -30,7 +30,7 @@ _WARM = "6h"
 
 
 @dataclass(frozen=True, slots=True)
-class Bench:
+class CampaignSetup:
     """The stand and unit of a campaign, its slot, how a visit is made, and whether the profile plans a soak."""
 
     stand: Path
@@ -45,7 +45,7 @@ class Bench:
 
 
 def run_campaign(
-    bench: Bench, cases: Sequence[Case], rows: RowFile, *, jobs: int
+    bench: CampaignSetup, cases: Sequence[Case], rows: RowFile, *, jobs: int
 ) -> Iterator[dict[str, Any]]:
     """Make the visits that have no row yet; yield each new row as it comes.
 
@@ -113,7 +113,7 @@ def _scratch() -> str | None:
     return _MEMORY if enough and not chosen and os.access(_MEMORY, os.W_OK) else None
 
 
-def _visit(bench: Bench, case: Case) -> dict[str, Any]:
+def _visit(bench: CampaignSetup, case: Case) -> dict[str, Any]:
     """Make one visit in a process of its own and judge it."""
     folder = Path(tempfile.mkdtemp(prefix="hilseq-coverage-", dir=_scratch()))
     try:
@@ -137,7 +137,7 @@ def _visit(bench: Bench, case: Case) -> dict[str, Any]:
         shutil.rmtree(folder, ignore_errors=True)
 
 
-def visit_options(bench: Bench, case: Case) -> list[str]:
+def visit_options(bench: CampaignSetup, case: Case) -> list[str]:
     """Return the options of `hilseq run` that make a case, but for the folder."""
     options = ["--stand", str(bench.stand), f"--unit={bench.slot}={bench.unit}"]
     options += [f"--serial={bench.slot}=CV-{case.number:06d}"]

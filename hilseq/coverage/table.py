@@ -79,7 +79,7 @@ class KindLine:
 
 
 @dataclass(frozen=True, slots=True)
-class Table:
+class CoverageTable:
     """The whole result of a campaign."""
 
     rows: Sequence[dict[str, Any]]
@@ -134,14 +134,14 @@ def _line(kind: str, rows: Sequence[dict[str, Any]]) -> KindLine:
     )
 
 
-def tabulate(rows: Sequence[dict[str, Any]]) -> Table:
+def tabulate(rows: Sequence[dict[str, Any]]) -> CoverageTable:
     """Return the table of a campaign's rows. Location is counted among the detected."""
     defects, good = defect_rows(rows), good_rows(rows)
     kinds = dict.fromkeys(row["defect"] for row in defects)
     lines = [_line(kind, [row for row in defects if row["defect"] == kind]) for kind in kinds]
     detected = sum(line.detected for line in lines)
     harmless = sum(line.harmless for line in lines)
-    return Table(
+    return CoverageTable(
         rows=defects,
         lines=lines,
         detection=Rate(detected, sum(line.beyond for line in lines)),

@@ -51,7 +51,7 @@ class WordError(ValueError):
 
 
 @dataclass(frozen=True, slots=True)
-class Shown:
+class WrittenAs:
     """How the reference of keys and the JSON Schema name a type: its kind and an example.
 
     `dimension` when it is a quantity, which a file writes as text.
@@ -115,56 +115,60 @@ def _possible_range(interval: Interval) -> Interval:
 Positive = Field(gt=0)
 NotNegative = Field(ge=0)
 
-Volts = Annotated[float, _quantity("voltage"), Shown("voltage, such as 24 V", "voltage")]
-Amperes = Annotated[float, _quantity("current"), Shown("current, such as 450 mA", "current")]
+Volts = Annotated[float, _quantity("voltage"), WrittenAs("voltage, such as 24 V", "voltage")]
+Amperes = Annotated[float, _quantity("current"), WrittenAs("current, such as 450 mA", "current")]
 Ohms = Annotated[
-    float, _quantity("resistance"), NotNegative, Shown("resistance, such as 0.3 Ohm", "resistance")
+    float, _quantity("resistance"), NotNegative, WrittenAs("resistance, such as 0.3 Ohm", "resistance")
 ]
 Farads = Annotated[
-    float, _quantity("capacitance"), Positive, Shown("capacitance, such as 2200 uF", "capacitance")
+    float, _quantity("capacitance"), Positive, WrittenAs("capacitance, such as 2200 uF", "capacitance")
 ]
-Watts = Annotated[float, _quantity("power"), NotNegative, Shown("power, such as 2 W", "power")]
-Seconds = Annotated[float, _quantity("time"), NotNegative, Shown("time, such as 500 ms", "time")]
+Watts = Annotated[float, _quantity("power"), NotNegative, WrittenAs("power, such as 2 W", "power")]
+Seconds = Annotated[float, _quantity("time"), NotNegative, WrittenAs("time, such as 500 ms", "time")]
 Celsius = Annotated[
     float,
     _quantity("temperature"),
     AfterValidator(_possible),
-    Shown("temperature, such as 70 degC", "temperature"),
+    WrittenAs("temperature, such as 70 degC", "temperature"),
 ]
 Kelvins = Annotated[
     float,
     _quantity("temperature difference"),
     Positive,
-    Shown("difference of temperatures, such as 5 K", "temperature difference"),
+    WrittenAs("difference of temperatures, such as 5 K", "temperature difference"),
 ]
 KelvinPerWatt = Annotated[
     float,
     _quantity("thermal resistance"),
     Positive,
-    Shown("thermal resistance, such as 6 K/W", "thermal resistance"),
+    WrittenAs("thermal resistance, such as 6 K/W", "thermal resistance"),
 ]
-AmpereSeconds = Annotated[float, _quantity("charge"), NotNegative, Shown("charge, such as 60 mAs", "charge")]
-Baud = Annotated[float, _quantity("line speed"), Positive, Shown("line speed, such as 9600 Bd", "line speed")]
-Ratio = Annotated[float, _quantity("ratio"), NotNegative, Shown("ratio, such as 100 ppm", "ratio")]
+AmpereSeconds = Annotated[
+    float, _quantity("charge"), NotNegative, WrittenAs("charge, such as 60 mAs", "charge")
+]
+Baud = Annotated[
+    float, _quantity("line speed"), Positive, WrittenAs("line speed, such as 9600 Bd", "line speed")
+]
+Ratio = Annotated[float, _quantity("ratio"), NotNegative, WrittenAs("ratio, such as 100 ppm", "ratio")]
 VoltsPerSecond = Annotated[
-    float, _quantity("slew rate"), Positive, Shown("slew rate, such as 2 V/s", "slew rate")
+    float, _quantity("slew rate"), Positive, WrittenAs("slew rate, such as 2 V/s", "slew rate")
 ]
 
-VoltRange = Annotated[Interval, _interval("voltage"), Shown("range, such as 20.4..28.8 V", "voltage")]
-AmpereRange = Annotated[Interval, _interval("current"), Shown("range, such as 85..135 mA", "current")]
-TimeRange = Annotated[Interval, _interval("time"), Shown("range, such as 1..2 s", "time")]
+VoltRange = Annotated[Interval, _interval("voltage"), WrittenAs("range, such as 20.4..28.8 V", "voltage")]
+AmpereRange = Annotated[Interval, _interval("current"), WrittenAs("range, such as 85..135 mA", "current")]
+TimeRange = Annotated[Interval, _interval("time"), WrittenAs("range, such as 1..2 s", "time")]
 CelsiusRange = Annotated[
     Interval,
     _interval("temperature"),
     AfterValidator(_possible_range),
-    Shown("range, such as 0..55 degC", "temperature"),
+    WrittenAs("range, such as 0..55 degC", "temperature"),
 ]
 
 VoltAccuracy = Annotated[
-    AccuracyTerms, _accuracy("voltage"), Shown("accuracy, such as 0.05 % + 10 mV", "voltage")
+    AccuracyTerms, _accuracy("voltage"), WrittenAs("accuracy, such as 0.05 % + 10 mV", "voltage")
 ]
 AmpereAccuracy = Annotated[
-    AccuracyTerms, _accuracy("current"), Shown("accuracy, such as 0.1 % + 2 mA", "current")
+    AccuracyTerms, _accuracy("current"), WrittenAs("accuracy, such as 0.1 % + 2 mA", "current")
 ]
 
 _NAME = re.compile(r"[A-Za-z][A-Za-z0-9_-]*(?: [A-Za-z0-9_-]+)*")
@@ -179,8 +183,8 @@ def _name(value: Any) -> Any:
     )
 
 
-Name = Annotated[str, BeforeValidator(_name), Shown("name")]
-Text = Annotated[str, Field(min_length=1, max_length=2000), Shown("text")]
+Name = Annotated[str, BeforeValidator(_name), WrittenAs("name")]
+Text = Annotated[str, Field(min_length=1, max_length=2000), WrittenAs("text")]
 
 
 def _terminal(value: Any) -> Any:
@@ -189,7 +193,7 @@ def _terminal(value: Any) -> Any:
     raise ValueError(f"{str(value)[:40]!r} is not a terminal; expected SLOT.TERMINAL such as A.q01")
 
 
-Terminal = Annotated[str, BeforeValidator(_terminal), Shown("terminal, such as A.q01")]
+Terminal = Annotated[str, BeforeValidator(_terminal), WrittenAs("terminal, such as A.q01")]
 
 
 #: The last port of TCP.
@@ -206,7 +210,7 @@ def _endpoint(value: Any) -> Any:
     )
 
 
-Endpoint = Annotated[str, BeforeValidator(_endpoint), Shown("HOST:PORT, such as 192.0.2.20:502")]
+Endpoint = Annotated[str, BeforeValidator(_endpoint), WrittenAs("HOST:PORT, such as 192.0.2.20:502")]
 
 
 Speed = Annotated[int, Field(gt=0)]

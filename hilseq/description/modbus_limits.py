@@ -11,7 +11,7 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from hilseq.description.fields import Model, Seconds
-from hilseq.description.registers import Table
+from hilseq.description.registers import RegisterTable
 
 #: The specification's own limits of one request.
 MOST_BITS_READ, MOST_REGISTERS_READ = 2000, 125
@@ -63,28 +63,28 @@ class ModbusLimits(Model):
         """Tell whether the device has all of the specification, and needs no pause."""
         return all(getattr(self, name) == field.default for name, field in ModbusLimits.model_fields.items())
 
-    def most_read(self, table: Table) -> int:
+    def most_read(self, table: RegisterTable) -> int:
         """Return how many values of a table one request may read."""
         return self.max_bit_read if table.holds_bits else self.max_read
 
-    def most_written(self, table: Table) -> int:
+    def most_written(self, table: RegisterTable) -> int:
         """Return how many values of a table one request may write."""
         writes, most = self._writes(table)
         return 1 if writes == "single" else most
 
-    def most_proven(self, table: Table) -> int:
+    def most_proven(self, table: RegisterTable) -> int:
         """Return how many values one request may write and one request may then read back."""
         return min(self.most_written(table), self.most_read(table))
 
-    def has_single(self, table: Table) -> bool:
+    def has_single(self, table: RegisterTable) -> bool:
         """Tell whether the device has the function that writes one value of a table."""
         return self._writes(table)[0] != "several"
 
-    def has_several(self, table: Table) -> bool:
+    def has_several(self, table: RegisterTable) -> bool:
         """Tell whether the device has the function that writes several values of a table."""
         return self._writes(table)[0] != "single"
 
-    def _writes(self, table: Table) -> tuple[Writes, int]:
+    def _writes(self, table: RegisterTable) -> tuple[Writes, int]:
         if table.holds_bits:
             return self.bit_writes, self.max_bit_write
         return self.writes, self.max_write

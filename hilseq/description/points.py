@@ -14,10 +14,10 @@ from hilseq.description.fields import (
     Name,
     Ratio,
     Seconds,
-    Shown,
     Text,
     Volts,
     WordError,
+    WrittenAs,
 )
 from hilseq.description.registers import Register
 from hilseq.quantities import AccuracyTerms, Interval, dimension_of, parse_accuracy
@@ -95,7 +95,7 @@ class AnalogPoint(Model):
         return parse_accuracy(self.accuracy, dimension_of(self.register_.unit))
 
 
-class Points(Model):
+class PointTables(Model):
     """The terminals of the unit. Keys may be ranges: `q01..q16` stands for sixteen points."""
 
     outputs: dict[Name, OutputPoint] = Field(default_factory=dict, description="digital outputs")
@@ -112,7 +112,7 @@ def _partner(value: Any) -> Any:
     return value
 
 
-PartnerWord = Annotated[str, BeforeValidator(_partner), Shown("echo / modbus rtu / modbus tcp")]
+PartnerWord = Annotated[str, BeforeValidator(_partner), WrittenAs("echo / modbus rtu / modbus tcp")]
 
 
 class Port(Model):

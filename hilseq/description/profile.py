@@ -17,16 +17,16 @@ from hilseq.description.fields import (
     Name,
     Ratio,
     Seconds,
-    Shown,
     Text,
     VoltRange,
     Volts,
+    WrittenAs,
 )
 from hilseq.description.modbus_limits import ModbusLimits
 from hilseq.description.plans import Cycling, Margins, Soak
-from hilseq.description.points import AnalogPoint, InputPoint, OutputPoint, Points, Port
+from hilseq.description.points import AnalogPoint, InputPoint, OutputPoint, PointTables, Port
 from hilseq.description.registers import OrderWord, Register, WordOrder, enum_word
-from hilseq.description.twin import Twin
+from hilseq.description.twin import TwinParameters
 
 
 class Mode(StrEnum):
@@ -125,7 +125,7 @@ class Configuration(Model):
     )
 
 
-class Battery(Model):
+class BatteryClaim(Model):
     """The memory battery."""
 
     nominal: Volts = Field(gt=0, description="voltage of a fresh battery")
@@ -144,7 +144,7 @@ class ClockClaim(Model):
 
 __all__ = [
     "AnalogPoint",
-    "Battery",
+    "BatteryClaim",
     "ClockClaim",
     "Configuration",
     "Cycling",
@@ -159,11 +159,11 @@ __all__ = [
     "Margins",
     "Mode",
     "ModeCommand",
+    "ModeSwitching",
     "ModeWord",
-    "Modes",
     "ModuleSlots",
     "OutputPoint",
-    "Points",
+    "PointTables",
     "Port",
     "Profile",
     "Ratings",
@@ -171,9 +171,9 @@ __all__ = [
     "ReportedIndicator",
     "ReportedMode",
     "Soak",
-    "Start",
+    "StartClaim",
     "SwitchPosition",
-    "Twin",
+    "TwinParameters",
 ]
 
 
@@ -202,7 +202,7 @@ class Ratings(Model):
         return self
 
 
-class Start(Model):
+class StartClaim(Model):
     """From power to ready."""
 
     ready_within: Seconds = Field(gt=0, description="longest time from power to ready")
@@ -307,7 +307,7 @@ class SwitchPosition(Model):
     )
 
 
-class Modes(Model):
+class ModeSwitching(Model):
     """The modes of the unit and how it gets into them."""
 
     switch: dict[Name, SwitchPosition] = Field(
@@ -325,7 +325,7 @@ class Lamps(Model):
 
 
 #: What may stand for a parameter; the sequence that declares it says of what kind it is.
-ParameterValue = Annotated[str | bool | int | float, Shown("text, quantity, number, true or false")]
+ParameterValue = Annotated[str | bool | int | float, WrittenAs("text, quantity, number, true or false")]
 
 
 class Profile(Model):
@@ -334,16 +334,20 @@ class Profile(Model):
     part: Name = Field(description="type number")
     description: Text = Field(default="no description", description="one sentence for people")
     ratings: Ratings = Field(description="electrical limits of the unit")
-    start: Start = Field(description="from power to ready: times and currents")
+    start: StartClaim = Field(description="from power to ready: times and currents")
     identity: Identity = Field(default=Identity(), description="what the unit must say it is")
     link: LinkRegisters = Field(description="register map of the unit; leave out what it lacks")
-    modes: Modes = Field(default=Modes(), description="modes, and how the unit gets into them")
+    modes: ModeSwitching = Field(
+        default=ModeSwitching(), description="modes, and how the unit gets into them"
+    )
     indicator: Lamps | None = Field(default=None, description="sensors in front of the unit's lamps")
-    points: Points = Field(default=Points(), description="terminals; keys may be ranges such as q01..q16")
+    points: PointTables = Field(
+        default=PointTables(), description="terminals; keys may be ranges such as q01..q16"
+    )
     ports: dict[Name, Port] = Field(default_factory=dict, description="communication ports, by their names")
     faults: FaultTable | None = Field(default=None, description="the table of stored faults")
     configuration: Configuration | None = Field(default=None, description="the reference configuration")
-    battery: Battery | None = Field(default=None, description="the memory battery")
+    battery: BatteryClaim | None = Field(default=None, description="the memory battery")
     clock: ClockClaim | None = Field(default=None, description="what is claimed of its clock")
     highest_case: Celsius | None = Field(default=None, description="largest case temperature")
     rack_positions: Annotated[int, Field(ge=0, le=64)] = Field(
@@ -365,7 +369,9 @@ class Profile(Model):
     )
     cycling: Cycling | None = Field(default=None, description="what is claimed about starting")
     soak: Soak | None = Field(default=None, description="the long run under load")
-    twin: Twin = Field(default=Twin(), description="how its simulated twin behaves; hardware ignores it")
+    twin: TwinParameters = Field(
+        default=TwinParameters(), description="how its simulated twin behaves; hardware ignores it"
+    )
 
     def mode_list(self) -> list[Mode]:
         """Modes of this unit that can be reached and reported, in the order of the vocabulary."""

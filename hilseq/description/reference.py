@@ -11,7 +11,7 @@ from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 from pydantic_core import PydanticUndefined
 
-from hilseq.description.fields import Shown
+from hilseq.description.fields import WrittenAs
 from hilseq.description.modbus_limits import ModbusLimits
 from hilseq.description.profile import Profile
 from hilseq.description.registers import Register
@@ -131,7 +131,7 @@ def _kind(annotation: Any) -> str:
     """Say in words what may stand in a field."""
     origin, parts = get_origin(annotation), get_args(annotation)
     if origin is Annotated:
-        shown = [part.words for part in parts[1:] if isinstance(part, Shown)]
+        shown = [part.words for part in parts[1:] if isinstance(part, WrittenAs)]
         return shown[-1] if shown else _kind(parts[0])
     if origin is None:
         return _kind_of_class(annotation)
@@ -165,7 +165,7 @@ def default_in_words(field: FieldInfo) -> str:
 
 def _dimension(annotation: Any) -> str:
     for part in _flat(annotation):
-        if isinstance(part, Shown) and part.dimension:
+        if isinstance(part, WrittenAs) and part.dimension:
             return part.dimension
     return ""
 

@@ -14,7 +14,7 @@ from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 from hilseq.description.fields import Model, WordError
 
 
-class Table(StrEnum):
+class RegisterTable(StrEnum):
     """The four tables of the MODBUS Application Protocol Specification V1.1b3, 4.3."""
 
     COIL = "coil"
@@ -25,12 +25,12 @@ class Table(StrEnum):
     @property
     def holds_bits(self) -> bool:
         """Tell whether one address is one bit (otherwise 16)."""
-        return self in (Table.COIL, Table.DISCRETE_INPUT)
+        return self in (RegisterTable.COIL, RegisterTable.DISCRETE_INPUT)
 
     @property
     def writable(self) -> bool:
         """Tell whether a client may write the table."""
-        return self in (Table.COIL, Table.HOLDING_REGISTER)
+        return self in (RegisterTable.COIL, RegisterTable.HOLDING_REGISTER)
 
 
 class RegisterType(StrEnum):
@@ -68,7 +68,7 @@ def enum_word(kind: type[StrEnum]) -> BeforeValidator:
     return BeforeValidator(read)
 
 
-TableWord = Annotated[Table, enum_word(Table)]
+TableWord = Annotated[RegisterTable, enum_word(RegisterTable)]
 TypeWord = Annotated[RegisterType, enum_word(RegisterType)]
 OrderWord = Annotated[WordOrder, enum_word(WordOrder)]
 
@@ -87,9 +87,9 @@ Address = Annotated[int, Field(ge=0), AfterValidator(_protocol_address)]
 
 #: The first digit of one-based documentation numbering.
 _DOCUMENT_DIGITS = {
-    1: Table.DISCRETE_INPUT,
-    3: Table.INPUT_REGISTER,
-    4: Table.HOLDING_REGISTER,
+    1: RegisterTable.DISCRETE_INPUT,
+    3: RegisterTable.INPUT_REGISTER,
+    4: RegisterTable.HOLDING_REGISTER,
 }
 #: Documentation numbers have five digits (40001) or six (400001).
 _DOCUMENT_SIZES = ((10_000, 9_999), (100_000, 65_536))
@@ -184,7 +184,7 @@ class Register(Model):
         return {"address": self.address + places * self.kind.width}
 
 
-def documentation_number_hint(table: Table, address: int) -> str:
+def documentation_number_hint(table: RegisterTable, address: int) -> str:
     """Explain the likely slip when a one-based documentation number (40001) was written.
 
     Returns the sentence, or an empty text when the address does not look like one. A number of the
@@ -196,9 +196,9 @@ def documentation_number_hint(table: Table, address: int) -> str:
         of_table = _DOCUMENT_DIGITS.get(digit)
         if of_table is None or not 1 <= number <= count or of_table.holds_bits != table.holds_bits:
             continue
-        if table is Table.COIL:
+        if table is RegisterTable.COIL:
             continue
-        article = "an" if of_table is Table.INPUT_REGISTER else "a"
+        article = "an" if of_table is RegisterTable.INPUT_REGISTER else "a"
         text = (
             f"{address} looks like the documentation number of {article} {of_table}; addresses here are "
             f"zero-based as on the wire: write {number - 1}"

@@ -15,7 +15,7 @@ from pydantic import (
 )
 
 from hilseq.description.drivers import End
-from hilseq.description.fields import Model, Seconds, Shown, Text, TextLine
+from hilseq.description.fields import Model, Seconds, Text, TextLine, WrittenAs
 from hilseq.description.supplies import Supply
 
 _PLACEHOLDERS = frozenset({"value", "output"})
@@ -70,19 +70,25 @@ def _needed(value: Any) -> Any:
 
 
 Command = Annotated[
-    Text, BeforeValidator(_needed), AfterValidator(_template), AfterValidator(_valueless), Shown("command")
+    Text,
+    BeforeValidator(_needed),
+    AfterValidator(_template),
+    AfterValidator(_valueless),
+    WrittenAs("command"),
 ]
 Setting = Annotated[
     Text,
     BeforeValidator(_needed),
     AfterValidator(_template),
     AfterValidator(_setting),
-    Shown("command with {value}"),
+    WrittenAs("command with {value}"),
 ]
-Query = Annotated[Command, AfterValidator(_query), Shown("query")]
-OptionalCommand = Annotated[Command | None, BeforeValidator(_lacking), Shown("command, or none")]
-OptionalSetting = Annotated[Setting | None, BeforeValidator(_lacking), Shown("command with {value}, or none")]
-OptionalQuery = Annotated[Query | None, BeforeValidator(_lacking), Shown("query, or none")]
+Query = Annotated[Command, AfterValidator(_query), WrittenAs("query")]
+OptionalCommand = Annotated[Command | None, BeforeValidator(_lacking), WrittenAs("command, or none")]
+OptionalSetting = Annotated[
+    Setting | None, BeforeValidator(_lacking), WrittenAs("command with {value}, or none")
+]
+OptionalQuery = Annotated[Query | None, BeforeValidator(_lacking), WrittenAs("query, or none")]
 
 
 class SupplyCommands(Model):
@@ -170,7 +176,7 @@ def _lines(value: Any) -> Any:
     return int(value) if isinstance(value, bool) else value
 
 
-Lines = Annotated[int, BeforeValidator(_lines), Shown("true, false, or number of lines")]
+Lines = Annotated[int, BeforeValidator(_lines), WrittenAs("true, false, or number of lines")]
 
 #: More lines than anybody greets with.
 _MOST_LINES = 100

@@ -21,11 +21,11 @@ from hilseq.quantities import AccuracyTerms, dimension_of, parse_accuracy
 __all__ = [
     "Calibration",
     "InstrumentIdentity",
-    "Interlock",
+    "InterlockSignal",
     "Io",
     "Link",
     "Loopback",
-    "Operator",
+    "OperatorActions",
     "PortWiring",
     "Safety",
     "SerialLine",
@@ -200,7 +200,7 @@ class Loopback(Model):
     sense: Name = Field(description="signal that must follow")
 
 
-class Interlock(Model):
+class InterlockSignal(Model):
     """A signal that must hold its safe value as long as anything is powered."""
 
     signal: Name = Field(description="signal that is watched")
@@ -211,7 +211,7 @@ class Interlock(Model):
 class Safety(Model):
     """What is watched, and what happens when an instrument is lost."""
 
-    interlocks: dict[Name, Interlock] = Field(
+    interlocks: dict[Name, InterlockSignal] = Field(
         default_factory=dict, description="signals that must hold their safe value while anything is powered"
     )
     lost_instrument: Literal["make safe", "hold"] = Field(
@@ -225,7 +225,7 @@ class Safety(Model):
     )
 
 
-class Operator(Model):
+class OperatorActions(Model):
     """What only a person can do on this stand; texts may use {slot}, {position}, {mode}."""
 
     move_switch: Text | None = Field(default=None, description="prompt to move the mode switch")
@@ -270,7 +270,9 @@ class Stand(Model):
     ambient: Name | None = Field(
         default=None, description="signal that measures the temperature around the instruments, degC"
     )
-    operator: Operator = Field(default=Operator(), description="what only a person can do on this stand")
+    operator: OperatorActions = Field(
+        default=OperatorActions(), description="what only a person can do on this stand"
+    )
 
     @model_validator(mode="before")
     @classmethod

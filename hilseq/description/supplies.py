@@ -15,10 +15,10 @@ from hilseq.description.fields import (
     Model,
     Ratio,
     Seconds,
-    Shown,
     Text,
     VoltAccuracy,
     Volts,
+    WrittenAs,
 )
 from hilseq.quantities import AccuracyTerms
 
@@ -29,7 +29,7 @@ def _date(value: Any) -> Any:
     return value
 
 
-Date = Annotated[dt.date, BeforeValidator(_date), Shown("date, YYYY-MM-DD")]
+Date = Annotated[dt.date, BeforeValidator(_date), WrittenAs("date, YYYY-MM-DD")]
 
 
 class Calibration(Model):

@@ -24,7 +24,7 @@ from hilseq.description.fields import (
 )
 
 
-class Twin(Model):
+class TwinParameters(Model):
     """Physical parameters of the simulated unit."""
 
     input_capacitance: Farads = Field(default=2.2e-3, description="capacitance behind the supply terminals")

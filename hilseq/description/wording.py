@@ -9,7 +9,7 @@ from pydantic_core import ErrorDetails
 
 from hilseq.description.fields import WordError
 from hilseq.description.nearest import nearest_word
-from hilseq.description.registers import Table, documentation_number_hint
+from hilseq.description.registers import RegisterTable, documentation_number_hint
 from hilseq.description.shape import KEY_STEP, Shape, keys_of
 from hilseq.description.source_position import Mark, Place, SourcePosition
 from hilseq.description.yaml_text import looks_sexagesimal, number_hint
@@ -114,7 +114,7 @@ def _refused(error: ErrorDetails, place: Place, document: SourcePosition, shape:
 def _documentation_slip(place: Place, document: SourcePosition, address: int) -> str:
     table = document.at((*place[:-1], "table")).content
     try:
-        return documentation_number_hint(Table(str(table)), address)
+        return documentation_number_hint(RegisterTable(str(table)), address)
     except ValueError:
         return ""
 

@@ -15,7 +15,7 @@ from hilseq.description.supplies import Calibration
 HOLDS = 60.0
 
 
-class Conditions:
+class InstrumentConditions:
     """Age and surroundings of the instruments of one stand. `ambient` measures the temperature, degC."""
 
     def __init__(self, clock: Clock, ambient: Callable[[], float] | None = None) -> None:

@@ -119,10 +119,10 @@ class EchoPartners(SerialPartnerDriver):
     def open(self, name: str, port: Port, resource: str, *, speed: float, **_: object) -> SerialPartner:
         """Return the echo at a serial port."""
         from hilseq.instruments.partners import EchoPartner
-        from hilseq.instruments.ports import Port as Line
+        from hilseq.instruments.ports import OpenPort
         from hilseq.instruments.transport import serial_transport
 
-        line = Line(name, serial_transport(resource, round(speed), port.frame), port.deadline)
+        line = OpenPort(name, serial_transport(resource, round(speed), port.frame), port.deadline)
         return EchoPartner(line, int(port.frame[0]))
 
 

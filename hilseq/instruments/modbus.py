@@ -10,7 +10,7 @@ from collections.abc import Callable, Sequence
 from typing import Self
 
 from hilseq.description.modbus_limits import ModbusLimits
-from hilseq.description.registers import Register, Table
+from hilseq.description.registers import Register, RegisterTable
 from hilseq.errors import HilseqError, StandFault, UnitFault
 from hilseq.instruments import codec, pdu
 from hilseq.instruments.modbus_transaction import FULL_MODBUS, ModbusTransaction
@@ -90,7 +90,7 @@ class ModbusDevice(ModbusTransaction):
             quirks=quirks,
         )
 
-    def read_block(self, table: Table, address: int, count: int, *, whole: int = 1) -> list[int]:
+    def read_block(self, table: RegisterTable, address: int, count: int, *, whole: int = 1) -> list[int]:
         """Return `count` bits or registers from `address` on, in as many requests as the device needs.
 
         Each `whole` of them belong together and come from one request, of one moment.
@@ -107,7 +107,7 @@ class ModbusDevice(ModbusTransaction):
 
     def write_block(
         self,
-        table: Table,
+        table: RegisterTable,
         address: int,
         values: Sequence[int],
         *,
@@ -143,7 +143,7 @@ class ModbusDevice(ModbusTransaction):
                 )
 
     def read_back(
-        self, table: Table, address: int, count: int, holds: Callable[[list[int]], bool]
+        self, table: RegisterTable, address: int, count: int, holds: Callable[[list[int]], bool]
     ) -> list[int]:
         """Return what stands where something was just written, as `read_block` does.
 

@@ -8,12 +8,12 @@ from __future__ import annotations
 from collections.abc import Iterator
 from itertools import chain, repeat
 
-from hilseq.analysis.bit_errors import PRBS9, PRBS15, Source
+from hilseq.analysis.bit_errors import PRBS9, PRBS15, BitSource
 from hilseq.description.registers import Register
 from hilseq.errors import UnitFault
 from hilseq.instruments import pdu
 from hilseq.instruments.modbus import ModbusDevice
-from hilseq.instruments.ports import Port
+from hilseq.instruments.ports import OpenPort
 from hilseq.instruments.protocols import PortFrame, SerialPartner
 
 #: Characters that catch what breaks first: constant levels, alternation, single bits, every low code.
@@ -32,7 +32,7 @@ _READ_BITS = 8 * (8 + 7)
 class EchoPartner(SerialPartner):
     """The unit sends back what it gets: an echoed bit has gone over the line twice, so it counts twice."""
 
-    def __init__(self, port: Port, data_bits: int) -> None:
+    def __init__(self, port: OpenPort, data_bits: int) -> None:
         self._port = port
         self._data_bits = data_bits
         self.short = PortFrame(SHORT_FRAME, 2 * data_bits * len(SHORT_FRAME))
@@ -78,7 +78,7 @@ class ModbusPartner(SerialPartner):
         """Yield data to loop back; no data at all where the mode is read."""
         if self._mode is not None:
             return repeat(PortFrame(b"", _READ_BITS))
-        source = Source(PRBS15)
+        source = BitSource(PRBS15)
         data = chain(_LOOPBACK, (source.octets(2) for _ in repeat(None)))
         return (PortFrame(octets, _LOOPBACK_BITS) for octets in data)
 
@@ -115,7 +115,7 @@ def frames(data_bits: int) -> Iterator[bytes]:
     mask = (1 << data_bits) - 1
     for telling in _TELLING:
         yield bytes(octet & mask for octet in telling)
-    source = Source(PRBS9)
+    source = BitSource(PRBS9)
     while True:
         bits = source.bits(data_bits * _LENGTH)
         yield bytes(bits >> (data_bits * place) & mask for place in range(_LENGTH))

@@ -39,7 +39,7 @@ from hilseq.description.modbus_limits import (
     MOST_REGISTERS_READ,
     MOST_REGISTERS_WRITTEN,
 )
-from hilseq.description.registers import Table
+from hilseq.description.registers import RegisterTable
 from hilseq.instruments.translate import DecodeError
 
 #: A, 4.1: the largest PDU.
@@ -65,16 +65,16 @@ EXCEPTION_BIT = 0x80
 _COIL_ON, _COIL_OFF = 0xFF00, 0x0000
 
 READ_FUNCTION = {
-    Table.COIL: 1,
-    Table.DISCRETE_INPUT: 2,
-    Table.HOLDING_REGISTER: 3,
-    Table.INPUT_REGISTER: 4,
+    RegisterTable.COIL: 1,
+    RegisterTable.DISCRETE_INPUT: 2,
+    RegisterTable.HOLDING_REGISTER: 3,
+    RegisterTable.INPUT_REGISTER: 4,
 }
-_READ_REQUEST: dict[Table, type[ModbusPDU]] = {
-    Table.COIL: ReadCoilsRequest,
-    Table.DISCRETE_INPUT: ReadDiscreteInputsRequest,
-    Table.HOLDING_REGISTER: ReadHoldingRegistersRequest,
-    Table.INPUT_REGISTER: ReadInputRegistersRequest,
+_READ_REQUEST: dict[RegisterTable, type[ModbusPDU]] = {
+    RegisterTable.COIL: ReadCoilsRequest,
+    RegisterTable.DISCRETE_INPUT: ReadDiscreteInputsRequest,
+    RegisterTable.HOLDING_REGISTER: ReadHoldingRegistersRequest,
+    RegisterTable.INPUT_REGISTER: ReadInputRegistersRequest,
 }
 #: Functions that change nothing: a question that was lost may be asked once more.
 HARMLESS = frozenset({*READ_FUNCTION.values(), 0x2B})
@@ -118,34 +118,34 @@ def _check_count(count: int, most: int, what: str) -> None:
         raise ValueError(f"{count} {what} in one request; expected 1 to {most}")
 
 
-def most_read(table: Table) -> int:
+def most_read(table: RegisterTable) -> int:
     """Return how many values of a table one request may read."""
     return MOST_BITS_READ if table.holds_bits else MOST_REGISTERS_READ
 
 
-def most_written(table: Table) -> int:
+def most_written(table: RegisterTable) -> int:
     """Return how many values of a table one request may write."""
     return MOST_BITS_WRITTEN if table.holds_bits else MOST_REGISTERS_WRITTEN
 
 
-def read_request(table: Table, address: int, count: int) -> bytes:
+def read_request(table: RegisterTable, address: int, count: int) -> bytes:
     """Return the request to read `count` bits or registers (functions 01 to 04)."""
     _check_count(count, most_read(table), "values to read")
     return _pdu(_READ_REQUEST[table](address=address, count=count))
 
 
-def write_request(table: Table, address: int, values: Sequence[int], *, single: bool = True) -> bytes:
+def write_request(table: RegisterTable, address: int, values: Sequence[int], *, single: bool = True) -> bytes:
     """Return the request to write coils (05, 0F) or holding registers (06, 10).
 
     One value takes the function for one, unless `single` is false.
     """
     _check_count(len(values), most_written(table), "values to write")
     alone = single and len(values) == 1
-    if table is Table.COIL:
+    if table is RegisterTable.COIL:
         bits = [bool(value) for value in values]
         make: type[ModbusPDU] = WriteSingleCoilRequest if alone else WriteMultipleCoilsRequest
         return _pdu(make(address=address, bits=bits))
-    if table is Table.HOLDING_REGISTER:
+    if table is RegisterTable.HOLDING_REGISTER:
         make = WriteSingleRegisterRequest if alone else WriteMultipleRegistersRequest
         return _pdu(make(address=address, registers=list(values)))
     raise ValueError(f"a {table} cannot be written")

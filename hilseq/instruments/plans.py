@@ -14,7 +14,7 @@ import struct
 from collections.abc import Callable, Collection, Container, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from hilseq.description.registers import Register, RegisterType, Table, WordOrder
+from hilseq.description.registers import Register, RegisterTable, RegisterType, WordOrder
 from hilseq.instruments import codec, pdu
 from hilseq.instruments.codec import NotEncodable
 from hilseq.instruments.translate import DecodeError
@@ -27,7 +27,7 @@ _Sorted = list[tuple[str, Register]]
 class Span:
     """One request of a plan: `count` addresses of `table` from `address` on; `request` is its PDU."""
 
-    table: Table
+    table: RegisterTable
     address: int
     count: int
     request: bytes
@@ -163,13 +163,13 @@ class ReadPlan:
         max_gap: int = 0,
         *,
         between: Collection[Register] = (),
-        most: Callable[[Table], int] = pdu.most_read,
+        most: Callable[[RegisterTable], int] = pdu.most_read,
     ) -> None:
         self.names = tuple(registers)
         spans: list[Span] = []
         self._takers: list[_Bits | _Words] = []
         self._names_of: list[tuple[str, ...]] = []
-        for table in Table:
+        for table in RegisterTable:
             listed = sorted(
                 ((name, register) for name, register in registers.items() if register.table is table),
                 key=lambda item: (item[1].address, item[1].last_address),
@@ -214,7 +214,7 @@ class Run:
     A register of which only some bits are written has to be read before.
     """
 
-    table: Table
+    table: RegisterTable
     address: int
     words: list[int] = field(default_factory=list)
     masks: list[int] = field(default_factory=list)
@@ -235,7 +235,7 @@ class Run:
 
 
 def plan_writes(
-    items: Mapping[str, tuple[Register, list[int]]], most: Callable[[Table], int] = pdu.most_written
+    items: Mapping[str, tuple[Register, list[int]]], most: Callable[[RegisterTable], int] = pdu.most_written
 ) -> list[Run]:
     """Return the runs that write encoded values; adjacent addresses are merged, gaps are not run over.
 
@@ -244,7 +244,7 @@ def plan_writes(
     different things of one address.
     """
     runs: list[Run] = []
-    for table in Table:
+    for table in RegisterTable:
         cells: dict[int, tuple[int, int]] = {}
         joined: set[int] = set()  # addresses that must not be parted from the one before
         for name, (register, words) in items.items():
@@ -268,7 +268,9 @@ def _place(name: str, register: Register, words: list[int], cells: dict[int, tup
         cells[address] = (old_mask | mask, old_value | value)
 
 
-def _runs(table: Table, cells: dict[int, tuple[int, int]], joined: set[int], most: int) -> Iterator[Run]:
+def _runs(
+    table: RegisterTable, cells: dict[int, tuple[int, int]], joined: set[int], most: int
+) -> Iterator[Run]:
     run: Run | None = None
     for address in sorted(cells):
         full = run is not None and len(run.words) + 1 + (address + 1 in joined) > most

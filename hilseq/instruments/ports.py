@@ -25,7 +25,7 @@ def let_line_rest() -> None:
     time.sleep(_REST)
 
 
-class Port:
+class OpenPort:
     """An open port. `deadline` in seconds is the wait for an answer; the time on the line comes on top."""
 
     def __init__(self, name: str, transport: Transport, deadline: float) -> None:
@@ -142,13 +142,13 @@ class Port:
 
 def open_port(
     resource: str, speed: int = 19200, frame: str = "8E1", deadline: float = 1.0, *, name: str = "port"
-) -> Port:
+) -> OpenPort:
     """Open one port of the unit and return it.
 
     `resource` is a VISA resource ASRL...::INSTR, a port of this computer such as /dev/ttyUSB0, or HOST:PORT
     of a serial device server in raw TCP mode (which sets speed and frame itself). `speed` in Bd, `frame`
     such as 8E1, `deadline` in seconds. Raises StandFault when it cannot be opened.
     """
-    port = Port(name, serial_transport(resource, speed, frame), deadline)
+    port = OpenPort(name, serial_transport(resource, speed, frame), deadline)
     port.open()
     return port

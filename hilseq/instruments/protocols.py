@@ -31,7 +31,7 @@ from hilseq.description.drivers import DescribedChannels, DescribedLink, Driver
 from hilseq.description.modbus_limits import ModbusLimits
 from hilseq.description.points import Port
 from hilseq.description.profile import LinkRegisters
-from hilseq.description.registers import Register, Table
+from hilseq.description.registers import Register, RegisterTable
 from hilseq.errors import NotPerformed
 
 
@@ -303,12 +303,18 @@ class UnitLink(Protocol):
         """Write a value in the register's unit, and read it back unless `verify` is false (for commands)."""
         ...
 
-    def read_block(self, table: Table, address: int, count: int, *, whole: int = 1) -> list[int]:
+    def read_block(self, table: RegisterTable, address: int, count: int, *, whole: int = 1) -> list[int]:
         """Return `count` bits or words from `address` on; each `whole` of them are of one moment."""
         ...
 
     def write_block(
-        self, table: Table, address: int, values: Sequence[int], *, verify: bool = False, again: bool = False
+        self,
+        table: RegisterTable,
+        address: int,
+        values: Sequence[int],
+        *,
+        verify: bool = False,
+        again: bool = False,
     ) -> None:
         """Write bits or words from `address` on. `again`: they do no harm when they are written twice."""
         ...

@@ -22,7 +22,7 @@ from hilseq.errors import (
     NotSafe,
     StandFault,
 )
-from hilseq.instruments.conditions import Conditions
+from hilseq.instruments.conditions import InstrumentConditions
 from hilseq.instruments.protocols import Channels, SnapshotReader
 from hilseq.instruments.snapshot import snapshot
 from hilseq.measured import Measured
@@ -64,7 +64,7 @@ class SignalBank:
         channels: Mapping[str, Channels],
         clock: Clock,
         *,
-        conditions: Conditions | None = None,
+        conditions: InstrumentConditions | None = None,
         calibrations: Mapping[str, Calibration | None] | None = None,
     ) -> None:
         self.signals = dict(signals)
@@ -72,7 +72,7 @@ class SignalBank:
         #: By I/O simulator, how old its reads may be, s: as measured, or else as the stand file says.
         self.scan_times: dict[str, float] = {}
         self._clock = clock
-        self._conditions = conditions or Conditions(clock)
+        self._conditions = conditions or InstrumentConditions(clock)
         self._calibrations = calibrations or {}
         for name, signal in self.signals.items():
             if signal.io not in channels:

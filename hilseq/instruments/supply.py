@@ -27,9 +27,9 @@ from hilseq.errors import (
     StandFault,
     WrongInstrument,
 )
-from hilseq.instruments.conditions import Conditions
+from hilseq.instruments.conditions import InstrumentConditions
 from hilseq.instruments.protocols import Identification, SupplyOutput, SupplySetting
-from hilseq.instruments.supply_meter import Inrush, SupplyMeter
+from hilseq.instruments.supply_meter import MeasuredInrush, SupplyMeter
 from hilseq.instruments.translate import quote
 from hilseq.measured import Measured
 
@@ -62,13 +62,13 @@ class PowerSupply:
         output: SupplyOutput,
         description: Supply,
         clock: Clock,
-        conditions: Conditions | None = None,
+        conditions: InstrumentConditions | None = None,
     ) -> None:
         self.name = name
         self.description = description
         self._output = output
         self._clock = clock
-        self._meter = SupplyMeter(output, description, conditions or Conditions(clock))
+        self._meter = SupplyMeter(output, description, conditions or InstrumentConditions(clock))
         self._ceiling: float | None = None  # volts; known once `prepare` has programmed it
         self._set: tuple[float, float] = (0.0, description.ceilings.current)
         self._settings: dict[SupplySetting, float] = {}  # what was sent, of those that can be read back
@@ -227,7 +227,7 @@ class PowerSupply:
         """Return voltage (V) and current (A) after `ask_both`."""
         return self._output.answer_measurement()
 
-    def inrush(self) -> Inrush | None:
+    def inrush(self) -> MeasuredInrush | None:
         """Ask what the unit drew since the output was switched on; None when the supply keeps no record."""
         return self._meter.inrush(self._clock.now() - self._on_since)
 
@@ -475,7 +475,7 @@ class PowerSupply:
 
 
 def open_supplies(
-    described: Mapping[str, Supply], clock: Clock, conditions: Conditions | None = None
+    described: Mapping[str, Supply], clock: Clock, conditions: InstrumentConditions | None = None
 ) -> dict[str, PowerSupply]:
     """Return supplies of a stand by name, each with the driver that it names; nothing is sent yet."""
     outputs: dict[str, SupplyOutput] = {}

@@ -9,13 +9,13 @@ from dataclasses import dataclass
 
 from hilseq.analysis.uncertainty import combine, rectangular
 from hilseq.description.supplies import Supply
-from hilseq.instruments.conditions import Conditions
+from hilseq.instruments.conditions import InstrumentConditions
 from hilseq.instruments.protocols import SupplyOutput
 from hilseq.measured import Measured
 
 
 @dataclass(frozen=True, slots=True)
-class Inrush:
+class MeasuredInrush:
     """What a supply recorded since it was switched on `seconds` ago; None where it keeps no record."""
 
     peak: Measured | None
@@ -26,7 +26,7 @@ class Inrush:
 class SupplyMeter:
     """The measuring side of one `output`. Raises what the output raises."""
 
-    def __init__(self, output: SupplyOutput, description: Supply, conditions: Conditions) -> None:
+    def __init__(self, output: SupplyOutput, description: Supply, conditions: InstrumentConditions) -> None:
         self._output = output
         self._description = description
         self._conditions = conditions
@@ -51,7 +51,7 @@ class SupplyMeter:
         volts, amperes = self._output.measure()
         return self._measured(volts, "V"), self._measured(amperes, "A")
 
-    def inrush(self, seconds: float) -> Inrush | None:
+    def inrush(self, seconds: float) -> MeasuredInrush | None:
         """Ask what was drawn in the `seconds` since the output was switched on; None without such a record."""
         recorded = self._output.recorded()
         if recorded is None:
@@ -65,7 +65,9 @@ class SupplyMeter:
             limit = terms.of_reading * abs(value) + (terms.of_range * span + terms.fixed) * time_factor
             return Measured(value, unit, rectangular(limit))
 
-        return Inrush(measured(recorded.peak, "A", 1.0), measured(recorded.charge, "As", seconds), seconds)
+        return MeasuredInrush(
+            measured(recorded.peak, "A", 1.0), measured(recorded.charge, "As", seconds), seconds
+        )
 
     def waveform(self) -> list[tuple[float, Measured]] | None:
         """Return the recorded currents and their times since the output was switched on, s and A."""

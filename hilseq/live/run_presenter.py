@@ -199,7 +199,7 @@ def _stage(name: str, checks: list[CheckState], *, running: bool) -> Plain:
 # -- the soak --------------------------------------------------------------------------------------------
 
 
-class Shown:
+class ValueFormat:
     """How the values of one quantity are written: one unit and as many decimals for all of them."""
 
     def __init__(self, quantity: SoakColumn, least: float, greatest: float) -> None:
@@ -270,7 +270,7 @@ def _soak(soak: SampledSoak, life: Liveness) -> Plain:
         told["mode"] = soak.mode_name(rolled.stretches[-1].number)
         told["mode_right"] = told["mode"] == soak.state.started.mode
     shown_as = [
-        Shown(quantity, float(rolled.least[n]), float(rolled.greatest[n]))
+        ValueFormat(quantity, float(rolled.least[n]), float(rolled.greatest[n]))
         for n, quantity in enumerate(soak.columns)
     ]
     for number in rolled.plotted:

@@ -20,7 +20,7 @@ from starlette.concurrency import run_in_threadpool
 from hilseq.journal.entries import SoakColumn
 from hilseq.live.folder import Found, RunsFolder
 from hilseq.live.follower import Follower
-from hilseq.live.run_presenter import Plain, Shown, as_json, label_of, run_told, shown
+from hilseq.live.run_presenter import Plain, ValueFormat, as_json, label_of, run_told, shown
 from hilseq.live.soaking import RECENT, SampledSoak, SampleWindow
 from hilseq.reports.formatting import DisplayScale
 from hilseq.reports.soak_plots import letter
@@ -90,7 +90,7 @@ def news(found: Found, follower: Follower, after: Position) -> News:
 
 def _scale(rolled: SampleWindow, number: int, quantity: SoakColumn) -> DisplayScale:
     column = rolled.plotted[number]
-    return Shown(quantity, float(rolled.least[column]), float(rolled.greatest[column])).scale
+    return ValueFormat(quantity, float(rolled.least[column]), float(rolled.greatest[column])).scale
 
 
 def _numbers(values: Any, factor: float = 1.0) -> list[float | None]:

@@ -23,7 +23,7 @@ from hilseq.plugin.gates import Gates
 from hilseq.plugin.other_runs import rank
 from hilseq.plugin.parameters import check_parameters
 from hilseq.plugin.parametrize import is_empty, parametrize, slot_of
-from hilseq.plugin.planned import CHECK, Plan, PlannedCheck
+from hilseq.plugin.planned import CHECK, PlannedCheck, VisitPlan
 from hilseq.plugin.recheck_stand import recheck_stand
 from hilseq.plugin.refusal import refuse
 from hilseq.plugin.terminal_summary import write_verdicts
@@ -40,7 +40,7 @@ class VisitHooks:
         self.run = run
         self.gates = Gates(run.visit.stand, tuple(run.visit.profiles))
         self.record: RunState | None = None
-        self._plan = Plan(run)
+        self._plan = VisitPlan(run)
         self._unsafe: set[str] = set()
         self._left_out: list[pytest.Item] = []
         self._arranged = False

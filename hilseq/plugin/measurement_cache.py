@@ -20,7 +20,7 @@ from hilseq.procedures.bench import Bench
 from hilseq.procedures.patterns import PatternRun, run_patterns
 from hilseq.procedures.points import Loaded, Thresholds, find_thresholds, measure_loaded
 from hilseq.procedures.unit import Unit
-from hilseq.procedures.wiring import Wiring
+from hilseq.procedures.wiring import SlotWiring
 
 Result = TypeVar("Result")
 
@@ -102,7 +102,7 @@ def loaded_outputs(
 
     def measure() -> dict[str, Loaded]:
         unit: Unit = request.getfixturevalue("live_unit")
-        wiring = Wiring(bench.stand, slot)
+        wiring = SlotWiring(bench.stand, slot)
         loads = {name: load for name in unit.outputs.names if (load := wiring.load(name)) is not None}
         return measure_loaded(unit.outputs, unit.supply.voltage, loads, clock)
 
@@ -117,7 +117,7 @@ def thresholds(
 
     def measure() -> dict[str, Thresholds]:
         unit: Unit = request.getfixturevalue("ready_unit")
-        wiring = Wiring(bench.stand, slot)
+        wiring = SlotWiring(bench.stand, slot)
         names = tuple(name for name in unit.inputs.names if wiring.drives_with_a_voltage(name))
         return find_thresholds(unit.inputs, names, unit.profile.ratings.supply)
 

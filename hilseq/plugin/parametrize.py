@@ -31,7 +31,7 @@ from hilseq.errors import UsageError
 from hilseq.extensions import Extensions
 from hilseq.hooks import Element
 from hilseq.plugin.markers import where
-from hilseq.procedures.wiring import Wiring
+from hilseq.procedures.wiring import SlotWiring
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,12 +74,12 @@ _SHIPPED = (
     Element(
         "loaded_output",
         lambda profile: profile.points.outputs,
-        measurable=lambda stand, slot, name: Wiring(stand, slot).voltmeter(name) is not None,
+        measurable=lambda stand, slot, name: SlotWiring(stand, slot).voltmeter(name) is not None,
     ),
     Element(
         "threshold_input",
         lambda profile: profile.points.inputs,
-        measurable=lambda stand, slot, name: Wiring(stand, slot).drives_with_a_voltage(name),
+        measurable=lambda stand, slot, name: SlotWiring(stand, slot).drives_with_a_voltage(name),
     ),
     Element("loop_input", lambda profile: _loops(profile.points.analog_inputs)),
     Element("loop_output", lambda profile: _loops(profile.points.analog_outputs)),
@@ -93,7 +93,7 @@ _SHIPPED = (
     Element(
         "clocked_port",
         lambda profile: [name for name, port in profile.ports.items() if port.clock_error is not None],
-        measurable=lambda stand, slot, name: Wiring(stand, slot).makes_any_speed(name),
+        measurable=lambda stand, slot, name: SlotWiring(stand, slot).makes_any_speed(name),
     ),
     Element("supply_corner", _corners, lambda _: "supply"),
 )

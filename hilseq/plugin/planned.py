@@ -53,7 +53,7 @@ def _check_of(item: pytest.Item, run: VisitRun) -> PlannedCheck:
     )
 
 
-class Plan:
+class VisitPlan:
     """Writes the plan of a run, and the end of each check, into its journal."""
 
     def __init__(self, run: VisitRun) -> None:

@@ -20,7 +20,7 @@ from hilseq.analysis.sensors import (
     SensorScale,
 )
 from hilseq.clock import Clock
-from hilseq.description.profile import AnalogPoint, Points
+from hilseq.description.profile import AnalogPoint, PointTables
 from hilseq.instruments.protocols import NamedValues
 from hilseq.instruments.signals import SignalBank
 from hilseq.measured import Measured
@@ -31,7 +31,7 @@ _PLAIN = {"4..20 mA": "mA", "0..20 mA": "mA", "0..10 V": "V"}
 
 
 @dataclass(frozen=True, slots=True)
-class Channel:
+class WiredChannel:
     """One analog channel and the signal of the stand at its terminal."""
 
     name: str
@@ -108,7 +108,7 @@ class Channel:
 
 
 @dataclass(frozen=True, slots=True)
-class Look:
+class Comparison:
     """One comparison: what the channel should say, what it says, and how well the stand knows the former."""
 
     expected: float
@@ -126,7 +126,7 @@ class AnalogPoints:
 
     def __init__(
         self,
-        points: Points,
+        points: PointTables,
         inputs: NamedValues,
         outputs: NamedValues,
         signals: SignalBank,
@@ -137,7 +137,9 @@ class AnalogPoints:
         channels = [(name, point, False) for name, point in points.analog_inputs.items()]
         channels += [(name, point, True) for name, point in points.analog_outputs.items()]
         self.channels = {
-            name: Channel(name, point, signals_of[name], signals.signals[signals_of[name]].unit, is_output)
+            name: WiredChannel(
+                name, point, signals_of[name], signals.signals[signals_of[name]].unit, is_output
+            )
             for name, point, is_output in channels
             if name in signals_of
         }
@@ -172,7 +174,7 @@ class AnalogPoints:
             self._signals.write_many(drives)
         self._clock.sleep(self._settle)
 
-    def look(self) -> dict[str, Look]:
+    def look(self) -> dict[str, Comparison]:
         """Compare every channel that was set with what it says, by one look at all of them."""
         own = [name for name in self._quantities if not self.channels[name].is_output]
         read = self._inputs.snapshot(own) if own else {}
@@ -182,11 +184,11 @@ class AnalogPoints:
             channel = self.channels[name]
             if channel.is_output:
                 expected = channel.from_register(channel.raw(channel.said(quantity)))
-                looks[name] = Look(expected, sensed[name].value, sensed[name].standard_uncertainty)
+                looks[name] = Comparison(expected, sensed[name].value, sensed[name].standard_uncertainty)
             else:
                 known = self._signals.uncertainty(channel.signal, channel.drive_value(quantity))
                 known *= base_unit(channel.signal_unit)[1] * channel.per_terminal(quantity)
-                looks[name] = Look(channel.said(quantity), channel.from_register(read[name]), known)
+                looks[name] = Comparison(channel.said(quantity), channel.from_register(read[name]), known)
         return looks
 
     def sensed(self) -> dict[str, Measured]:
@@ -259,6 +261,6 @@ def signals_failure(analog: AnalogPoints, name: str) -> Judged:
     return "output while not driven", analog.sensed()[name], _said(channel, None, FAILURE_LOW)
 
 
-def _said(channel: Channel, low: float | None, high: float | None) -> Limits:
+def _said(channel: WiredChannel, low: float | None, high: float | None) -> Limits:
     ends = [None if end is None else channel.said(end) for end in (low, high)]
     return Limits(*ends)

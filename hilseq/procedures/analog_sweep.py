@@ -16,7 +16,7 @@ from hilseq.analysis.patterns import true_complement
 from hilseq.analysis.uncertainty import expanded
 from hilseq.errors import NotPerformed
 from hilseq.measured import Measured
-from hilseq.procedures.analog import AnalogPoints, Channel, Look
+from hilseq.procedures.analog import AnalogPoints, Comparison, WiredChannel
 
 #: Steps from one end of the range to the other, and looks at each.
 STEPS, LOOKS = 10, 2
@@ -26,22 +26,22 @@ STEPS, LOOKS = 10, 2
 class Swept:
     """One channel after its sweep, in the base unit of its register."""
 
-    channel: Channel
-    rising: list[list[Look]] = field(default_factory=list)
-    falling: list[list[Look]] = field(default_factory=list)
+    channel: WiredChannel
+    rising: list[list[Comparison]] = field(default_factory=list)
+    falling: list[list[Comparison]] = field(default_factory=list)
     #: Largest change while the other channels moved from end to end; None for a channel without company.
     disturbed: float | None = None
 
     @property
-    def looks(self) -> list[Look]:
+    def looks(self) -> list[Comparison]:
         """Every look."""
         return [look for step in (*self.rising, *self.falling) for look in step]
 
-    def worst(self) -> Look:
+    def worst(self) -> Comparison:
         """Return the look whose error leaves the least room to what the profile allows there."""
         return min(self.looks, key=lambda look: self._allowed(look) - abs(look.error))
 
-    def _allowed(self, look: Look) -> float:
+    def _allowed(self, look: Comparison) -> float:
         return self.channel.largest_error(look.expected)
 
     def deviation(self) -> tuple[Measured, Limits]:
@@ -123,11 +123,11 @@ def _both_ways(limit: float) -> Limits:
     return Limits(-limit, limit)
 
 
-def _mean(step: Sequence[Look]) -> float:
+def _mean(step: Sequence[Comparison]) -> float:
     return math.fsum(look.found for look in step) / len(step)
 
 
-def _mean_error(step: Sequence[Look]) -> float:
+def _mean_error(step: Sequence[Comparison]) -> float:
     return math.fsum(look.error for look in step) / len(step)
 
 

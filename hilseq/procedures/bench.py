@@ -11,7 +11,7 @@ from hilseq.clock import Clock
 from hilseq.description.profile import Profile
 from hilseq.description.stand import Stand
 from hilseq.errors import HilseqError, Interlock, NotSafe, StandFault
-from hilseq.instruments.conditions import Conditions
+from hilseq.instruments.conditions import InstrumentConditions
 from hilseq.instruments.signals import SignalBank
 from hilseq.instruments.supply import PowerSupply
 from hilseq.journal.entries import InstrumentIdentified
@@ -20,7 +20,7 @@ from hilseq.procedures.bench_unit import unit_in
 from hilseq.procedures.operator import Nobody, Operator
 from hilseq.procedures.scan_time import ASSUMED, ReadAge, measure_read_age
 from hilseq.procedures.unit import Unit
-from hilseq.procedures.wiring import Wiring, served_by
+from hilseq.procedures.wiring import SlotWiring, served_by
 
 Event = Callable[[str, str, str], None]
 _NOTHING: Mapping[str, Mapping[str, str]] = MappingProxyType({})
@@ -51,7 +51,7 @@ class Bench:
         self.slots = tuple(profiles) or tuple(stand.slots)
         self._event = event
         ambient = stand.ambient
-        conditions = Conditions(
+        conditions = InstrumentConditions(
             clock, None if ambient is None else lambda: self.signals.snapshot((ambient,))[ambient]
         )
         self.instruments = Instruments(stand, clock, self.slots, conditions)
@@ -110,7 +110,7 @@ class Bench:
             if slot in self.unusable:
                 continue
             try:
-                self.signals.release(Wiring(self.stand, slot).drives())
+                self.signals.release(SlotWiring(self.stand, slot).drives())
                 unit.supply.prepare()
             except StandFault as fault:
                 self.unusable[slot] = fault
@@ -167,7 +167,7 @@ class Bench:
             if unit.slot in slots:
                 unit.supply.powered_since = None
         problems = self._switch_off([self.instruments.supplies[name] for name in wanted])
-        drives = [drive for each in slots for drive in Wiring(self.stand, each).drives()]
+        drives = [drive for each in slots for drive in SlotWiring(self.stand, each).drives()]
         for name in self.instruments.io:
             mine = [drive for drive in drives if self.stand.signals[drive].io == name]
             if mine:

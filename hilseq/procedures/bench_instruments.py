@@ -9,7 +9,7 @@ from hilseq.description.drivers import find_driver
 from hilseq.description.profile import Profile
 from hilseq.description.stand import Slot, Stand
 from hilseq.errors import StandFault, WrongInstrument
-from hilseq.instruments.conditions import Conditions
+from hilseq.instruments.conditions import InstrumentConditions
 from hilseq.instruments.protocols import Channels, ChannelsDriver, LinkDriver, UnitLink
 from hilseq.instruments.supply import open_supplies
 from hilseq.journal.entries import InstrumentIdentified
@@ -34,7 +34,11 @@ class Instruments:
     """The supplies and I/O simulators that serve `slots`. Nothing is sent before the first call."""
 
     def __init__(
-        self, stand: Stand, clock: Clock, slots: tuple[str, ...], conditions: Conditions | None = None
+        self,
+        stand: Stand,
+        clock: Clock,
+        slots: tuple[str, ...],
+        conditions: InstrumentConditions | None = None,
     ) -> None:
         self._stand = stand
         self.parts = parts_of(stand, slots)

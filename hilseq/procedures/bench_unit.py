@@ -17,7 +17,7 @@ from hilseq.procedures.operator import Operator, Prompt
 from hilseq.procedures.points import Inputs, Outputs
 from hilseq.procedures.unit import Unit
 from hilseq.procedures.unit_supply import UnitSupply
-from hilseq.procedures.wiring import Wiring
+from hilseq.procedures.wiring import SlotWiring
 
 
 def unit_in(
@@ -36,7 +36,7 @@ def unit_in(
 ) -> Unit:
     """Return the unit in slot `name`; `event(what, text)` takes note of what is done to it."""
     slot = stand.slots[name]
-    wiring = Wiring(stand, name)
+    wiring = SlotWiring(stand, name)
     link = open_link(slot, profile, f"unit {serial}")
     points = profile.points
     contacts = [p.contact for p in profile.modes.switch.values() if p.contact is not None]

@@ -8,7 +8,7 @@ from typing import TypeAlias
 
 from hilseq.clock import Clock
 from hilseq.description.profile import Configuration, FaultTable
-from hilseq.description.registers import Table, WordOrder
+from hilseq.description.registers import RegisterTable, WordOrder
 from hilseq.errors import UnitFault
 from hilseq.instruments.protocols import UnitLink
 from hilseq.journal.entries import StoredFault
@@ -105,7 +105,7 @@ class Faults:
         register = self._table.clear
         if register is None:
             return
-        if register.table is Table.COIL:
+        if register.table is RegisterTable.COIL:
             self._link.write_block(register.table, register.address, [1 if self._table.clear_value else 0])
         else:
             self._link.write(register, self._table.clear_value, verify=False)

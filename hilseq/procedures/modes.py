@@ -8,7 +8,7 @@ from collections.abc import Callable
 from hilseq.analysis.uncertainty import resolution
 from hilseq.clock import Clock
 from hilseq.description.profile import Mode, Profile
-from hilseq.description.stand import Operator as OperatorTexts
+from hilseq.description.stand import OperatorActions
 from hilseq.errors import HilseqError, NotPerformed, UnitFault, UnitSilent
 from hilseq.instruments.protocols import UnitLink
 from hilseq.instruments.signals import SignalBank
@@ -30,7 +30,7 @@ class Modes:
         signals: SignalBank,
         contacts: dict[str, str],
         operator: Operator,
-        texts: OperatorTexts,
+        texts: OperatorActions,
         clock: Clock,
         event: Callable[[str, str], None],
     ) -> None:

@@ -12,7 +12,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Protocol
 
-from hilseq.analysis.pattern_diagnosis import Diagnosis, Site, diagnose, next_pattern
+from hilseq.analysis.pattern_diagnosis import Diagnosis, FaultSite, diagnose, next_pattern
 from hilseq.analysis.patterns import Vector, shortest_complete
 from hilseq.analysis.uncertainty import resolution
 from hilseq.clock import Clock
@@ -29,7 +29,7 @@ _LOOKS, _BEYOND = 10, 1.5
 _REPEATS, _GOLDEN = 12, 0.6180339887498949
 
 
-class Points(Protocol):
+class DigitalPoints(Protocol):
     """Digital points: `Outputs` or `Inputs`."""
 
     names: tuple[str, ...]
@@ -97,7 +97,7 @@ class PatternRun:
         return f"{what} by pattern, {self.names[0]} first", ["asked", "seen", "differs at"], rows
 
 
-def _blamed(site: Site) -> Iterable[int]:
+def _blamed(site: FaultSite) -> Iterable[int]:
     """Return the points of a site: those read wrong, and the companions on which every explanation agrees.
 
     Where explanations are left that no pattern can part, a point that reads right is not blamed.
@@ -109,7 +109,7 @@ def _bits(vector: Vector) -> str:
     return "".join("1" if level else "0" for level in vector)
 
 
-def run_patterns(points: Points, clock: Clock) -> PatternRun:
+def run_patterns(points: DigitalPoints, clock: Clock) -> PatternRun:
     """Run the patterns and measure the delays; all points are commanded off afterwards."""
     run = PatternRun(points.names, points.settle, points.lag)
     vectors = shortest_complete(len(points.names))
@@ -126,7 +126,7 @@ def run_patterns(points: Points, clock: Clock) -> PatternRun:
     return run
 
 
-def _second_look(points: Points, clock: Clock, run: PatternRun) -> None:
+def _second_look(points: DigitalPoints, clock: Clock, run: PatternRun) -> None:
     """Part the points that are only late from those that are wrong, and diagnose these."""
     patient = [_apply(points, clock, vector, PATIENCE) for vector in run.vectors]
     wrong = {
@@ -151,14 +151,14 @@ def _second_look(points: Points, clock: Clock, run: PatternRun) -> None:
         run.diagnosis = diagnose(run.vectors, responses)
 
 
-def _apply(points: Points, clock: Clock, vector: Vector, patience: float) -> Vector:
+def _apply(points: DigitalPoints, clock: Clock, vector: Vector, patience: float) -> Vector:
     points.command(*(name for name, on in zip(points.names, vector, strict=True) if on))
     clock.sleep(patience * points.settle + points.lag)
     seen = points.seen()
     return tuple(seen[name] for name in points.names)
 
 
-def _delays(points: Points, clock: Clock) -> dict[str, Measured]:
+def _delays(points: DigitalPoints, clock: Clock) -> dict[str, Measured]:
     """Return the longer of the delays to on and to off of each point that went both ways.
 
     All points are switched at once and looked at until each has followed, so that many take as long as one.
@@ -187,7 +187,7 @@ def _between(earliest: float, latest: float, finest: float) -> Measured:
     return Measured(0.5 * (earliest + latest), "s", resolution(max(latest - earliest, finest)))
 
 
-def _windows(points: Points, clock: Clock, *, level: bool) -> dict[str, tuple[float, float]]:
+def _windows(points: DigitalPoints, clock: Clock, *, level: bool) -> dict[str, tuple[float, float]]:
     """Switch all points to `level`; return between which times each followed, s from the command.
 
     Known between the last look that saw the old level, which may be old by the lag of the stand, and the first that

@@ -14,10 +14,10 @@ from hilseq.description.profile import Mode
 from hilseq.description.stand import Stand
 from hilseq.errors import NotPerformed
 from hilseq.instruments.signals import SignalBank
-from hilseq.instruments.supply_meter import Inrush
+from hilseq.instruments.supply_meter import MeasuredInrush
 from hilseq.measured import Measured
 from hilseq.procedures.unit import Unit
-from hilseq.procedures.wiring import Wiring
+from hilseq.procedures.wiring import SlotWiring
 
 #: Readings after ready from which the settled current is taken.
 _SETTLED_READINGS = 5
@@ -40,7 +40,7 @@ class StartCurve:
 
     rows: list[tuple[float, float, float]]
     waveform: list[tuple[float, float]]
-    recorded: Inrush | None
+    recorded: MeasuredInrush | None
     settling: Measured
     settled: Measured
 
@@ -95,7 +95,7 @@ def capture_start(unit: Unit, clock: Clock) -> StartCurve:
     return StartCurve(rows, drawn, recorded, _settling(rows, mean), settled)
 
 
-def from_waveform(record: Sequence[tuple[float, Measured]], settled: float) -> Inrush:
+def from_waveform(record: Sequence[tuple[float, Measured]], settled: float) -> MeasuredInrush:
     """Return peak (A) and charge (C) of a recorded current, straight between its readings.
 
     The charge is what lies above the current at the record's end, so that it does not grow with the record's length.
@@ -120,7 +120,9 @@ def from_waveform(record: Sequence[tuple[float, Measured]], settled: float) -> I
     step = max(abs(values[at] - value) for value in beside)
     peak = math.hypot(record[at][1].standard_uncertainty, rectangular(0.5 * step))
     mean = math.fsum(current.standard_uncertainty for _, current in record) / len(record)
-    return Inrush(Measured(found.peak, "A", peak), Measured(found.charge, "As", mean * times[-1]), times[-1])
+    return MeasuredInrush(
+        Measured(found.peak, "A", peak), Measured(found.charge, "As", mean * times[-1]), times[-1]
+    )
 
 
 def _settling(rows: list[tuple[float, float, float]], final: float) -> Measured:
@@ -256,7 +258,7 @@ def reported_error(unit: Unit, stand: Stand, signals: SignalBank) -> Measured:
     register = unit.profile.link.temperature
     if register is None:
         raise NotPerformed("the profile knows no register with the case temperature")
-    thermometer = Wiring(stand, unit.slot).sensor_of_unit("case", "degC")
+    thermometer = SlotWiring(stand, unit.slot).sensor_of_unit("case", "degC")
     if thermometer is None:
         raise NotPerformed(f"no signal of the stand senses {unit.slot}.case in degC")
     told = Measured(unit.link.read(register), "degC", resolution(register.step))

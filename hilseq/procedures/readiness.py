@@ -26,7 +26,7 @@ from hilseq.procedures.ports import partner_of
 from hilseq.procedures.profile_fit import misfits
 from hilseq.procedures.self_check import Loopbacks, supply_delivers
 from hilseq.procedures.unit import Unit
-from hilseq.procedures.wiring import Wiring, served_by
+from hilseq.procedures.wiring import SlotWiring, served_by
 from hilseq.quantities import SYMBOLS
 
 #: Longest wait until what is stored behind an output has run down, and the pause between two looks, s.
@@ -154,7 +154,9 @@ class Readiness:
     def senses_at_zero(self) -> Looks:
         """Whatever senses an output of a unit without power reads zero, within its accuracy."""
         for slot in self.slots:
-            senses = {n: s for n, s in Wiring(self._stand, slot).senses().items() if _zero_without_power(s)}
+            senses = {
+                n: s for n, s in SlotWiring(self._stand, slot).senses().items() if _zero_without_power(s)
+            }
             seen = self._bench.signals.fresh(senses) if senses else {}
             wrong = {n: value for n, value in seen.items() if not self._reads_zero(n, value)}
             for name, value in wrong.items():

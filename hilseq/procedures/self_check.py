@@ -25,7 +25,7 @@ from hilseq.instruments.signals import SignalBank
 from hilseq.procedures.bench import Bench
 from hilseq.procedures.terminals import contradiction
 from hilseq.procedures.unit import Unit
-from hilseq.procedures.wiring import Wiring, parts_of, served_by
+from hilseq.procedures.wiring import SlotWiring, parts_of, served_by
 from hilseq.quantities import SYMBOLS
 
 #: Values in base units that every input stands: ends and middle of 4..20 mA, 0..10 V, and of a Pt100.
@@ -172,7 +172,7 @@ class SelfCheck:
     def __init__(self, bench: Bench, slot: str) -> None:
         self._bench = bench
         self._slot = slot
-        self._wiring = Wiring(bench.stand, slot)
+        self._wiring = SlotWiring(bench.stand, slot)
         self._loopbacks = Loopbacks(bench.stand, bench.signals, bench.clock)
 
     def against(self, places: Iterable[str]) -> list[str]:

@@ -11,7 +11,7 @@ from hilseq.clock import Clock
 from hilseq.description.profile import Profile
 from hilseq.errors import InstrumentReset, InvalidResponse, StandFault
 from hilseq.instruments.supply import PowerSupply
-from hilseq.instruments.supply_meter import Inrush
+from hilseq.instruments.supply_meter import MeasuredInrush
 from hilseq.measured import Measured
 
 #: A reading above this many times the current limit is none: what a limit lets through for a moment is less.
@@ -215,7 +215,7 @@ class UnitSupply:
         limit = self._profile.ratings.current_limit
         return holding(volts, amperes, setting=self.level, error=error, current_limit=limit)
 
-    def inrush(self) -> Inrush | None:
+    def inrush(self) -> MeasuredInrush | None:
         """What the supply recorded since it was switched on; None when it keeps no record."""
         return self._supply.inrush()
 

@@ -8,7 +8,7 @@ from hilseq.procedures.terminals import Sensor, sensor_of
 from hilseq.quantities import base_unit, dimension_of
 
 
-class Wiring:
+class SlotWiring:
     """The wiring of one slot."""
 
     def __init__(self, stand: Stand, slot: str) -> None:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 import pytest
 
-from hilseq.description.registers import Register, Table
+from hilseq.description.registers import Register, RegisterTable
 from hilseq.errors import StandFault, UnitFault, UnitSilent
 from hilseq.instruments.protocols import UnitLink
 from hilseq.testing.kit import DriverTests, claimed, ends
@@ -89,7 +89,7 @@ class LinkTests(DriverTests):
         """It is refused before anything is sent: nothing is said against the unit."""
         for register, _ in rig.writes.values():
             low, high = register.range
-            if register.table is Table.HOLDING_REGISTER and high < float("inf"):
+            if register.table is RegisterTable.HOLDING_REGISTER and high < float("inf"):
                 with pytest.raises(StandFault):
                     rig.link.write(register, high + 2 * (high - low))
 

@@ -12,7 +12,7 @@ from hilseq.description.scpi import ScpiSupply as Supply
 from hilseq.description.simulated import modbus_devices, modbus_links, scpi_supplies
 from hilseq.description.stand import Stand
 from hilseq_sim.servers.clock_server import ClockSession
-from hilseq_sim.servers.connections import Connection, Listener, Stage
+from hilseq_sim.servers.connections import Connection, Listener, ServedWorld
 from hilseq_sim.servers.loop import Loop
 from hilseq_sim.servers.modbus_sessions import ModbusRtuSession, ModbusTcpSession
 from hilseq_sim.servers.scpi_server import ScpiSession, instrument
@@ -56,7 +56,9 @@ class Servers:
         self.endpoints: dict[str, str] = {}
         self.loop = Loop()
         self._options = options
-        self._stage = Stage(world, self.loop, wall=options.wall, seed=options.seed, answers=options.answers)
+        self._stage = ServedWorld(
+            world, self.loop, wall=options.wall, seed=options.seed, answers=options.answers
+        )
         try:
             self._serve_supplies(world, stand)
             self._serve_modbus(world, stand, profiles)

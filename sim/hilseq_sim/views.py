@@ -11,7 +11,7 @@ from datetime import datetime
 from typing import Protocol
 
 from hilseq.description.modbus_limits import ModbusLimits
-from hilseq.description.registers import Table
+from hilseq.description.registers import RegisterTable
 
 
 class ModbusRefusal(Exception):  # noqa: N818 - the specification calls it an exception response
@@ -105,11 +105,11 @@ class ModbusView(Protocol):
         """Tell whether the device answers at all (a unit without power does not)."""
         ...
 
-    def read(self, table: Table, address: int, count: int) -> list[int]:
+    def read(self, table: RegisterTable, address: int, count: int) -> list[int]:
         """Raw bits (0 or 1) or 16-bit words. Raises ModbusRefusal."""
         ...
 
-    def write(self, table: Table, address: int, values: list[int]) -> None:
+    def write(self, table: RegisterTable, address: int, values: list[int]) -> None:
         """Write raw bits or words. Raises ModbusRefusal."""
         ...
 

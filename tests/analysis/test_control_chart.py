@@ -10,14 +10,14 @@ from hilseq.analysis.control_chart import (
     INDIVIDUALS_FACTOR,
     RANGE_FACTOR,
     WESTERN_ELECTRIC,
-    Limits,
+    ChartLimits,
     Rule,
     individuals,
     signals,
 )
 
 #: Centre 0, sigma 1: values in the tests below are in sigma.
-UNIT = Limits(lower=-3.0, centre=0.0, upper=3.0, mean_range=1.128, upper_range=3.686)
+UNIT = ChartLimits(lower=-3.0, centre=0.0, upper=3.0, mean_range=1.128, upper_range=3.686)
 
 
 def test_the_constants_are_those_of_the_range_of_two() -> None:
@@ -84,7 +84,7 @@ def test_rules_do_not_depend_on_unit_or_side(values: list[float], centre: float,
     values = [round(value, 1) + 0.05 for value in values]
     mirrored = [-value for value in values]
     scaled = [centre + sigma * value for value in values]
-    limits = Limits(centre - 3 * sigma, centre, centre + 3 * sigma, 1.0, 1.0)
+    limits = ChartLimits(centre - 3 * sigma, centre, centre + 3 * sigma, 1.0, 1.0)
     found = signals(values, UNIT, WESTERN_ELECTRIC)
     assert signals(mirrored, UNIT, WESTERN_ELECTRIC) == found
     assert signals(scaled, limits, WESTERN_ELECTRIC) == found

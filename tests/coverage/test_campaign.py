@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hilseq.coverage.campaign import Bench, run_campaign, visit_options
+from hilseq.coverage.campaign import CampaignSetup, run_campaign, visit_options
 from hilseq.coverage.cases import Case, choose, draw
 from hilseq.coverage.outcome import judge_case
 from hilseq.coverage.row_file import RowFile, campaign_of
@@ -64,9 +64,9 @@ def test_draws_keep_clear_of_the_limit(seed: int, draws: int, units: int) -> Non
 def test_what_is_seen_warm_is_soaked_where_the_profile_plans_one(tmp_path: Path) -> None:
     """A defect of heat gets a soak; other defects, good units and units without a plan get none."""
     cases = draw(ROWS, draws=1, units=1, seed=0)
-    bench = Bench(tmp_path / "stand.yaml", tmp_path / "unit.yaml", "A", lambda _: 0, soaks=True)
+    bench = CampaignSetup(tmp_path / "stand.yaml", tmp_path / "unit.yaml", "A", lambda _: 0, soaks=True)
     assert ["--soak" in visit_options(bench, case) for case in cases] == [True, False, False, False]
-    plain = Bench(bench.stand, bench.unit, "A", bench.run_visit)
+    plain = CampaignSetup(bench.stand, bench.unit, "A", bench.run_visit)
     assert not any("--soak" in visit_options(plain, case) for case in cases)
 
 
@@ -202,7 +202,7 @@ def test_a_visit_that_was_broken_off_is_no_row(tmp_path: Path) -> None:
     rows = RowFile(tmp_path / "rows.jsonl", campaign_of({}, []))
     cases = draw(ROWS, draws=1, units=0, seed=1)
     with pytest.raises(StandFault, match="did not come to its end"):
-        list(run_campaign(Bench(Path(), Path(), "A", _broken_off), cases, rows, jobs=1))
+        list(run_campaign(CampaignSetup(Path(), Path(), "A", _broken_off), cases, rows, jobs=1))
     assert not rows.rows
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from hilseq.description.registers import Register, Table
+from hilseq.description.registers import Register, RegisterTable
 from hilseq.errors import InstrumentError, StandFault, UnitFault, UnitSilent
 from hilseq.instruments.modbus import ModbusDevice
 from hilseq.instruments.register_bank import RegisterBank
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 ServeModbus = Callable[["Reply"], "RawServer"]
 DEADLINE = 1.5  # long beside what a busy machine adds to an answer
-HOLDING = Table.HOLDING_REGISTER
+HOLDING = RegisterTable.HOLDING_REGISTER
 
 
 def register(**fields: Any) -> Register:

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hilseq.description.registers import Register, Table
+from hilseq.description.registers import Register, RegisterTable
 from hilseq.errors import InvalidResponse, UnitFault, UnitSilent
 from hilseq.instruments import pdu
 from hilseq.instruments.modbus import ModbusDevice
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 #: A deadline far beyond the time limit of a test, s: who waits for it fails by that.
 FOREVER = 3600.0
-HOLDING = Table.HOLDING_REGISTER
+HOLDING = RegisterTable.HOLDING_REGISTER
 QUESTION = pdu.read_request(HOLDING, 0, 1)
 #: Makes what a server sends from the answers up to now, the newest last.
 Sends = Callable[[list[bytes]], list[bytes]]

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from hilseq.description.registers import Register, Table
+from hilseq.description.registers import Register, RegisterTable
 from hilseq.errors import (
     InstrumentError,
     InstrumentTimeout,
@@ -31,7 +31,7 @@ ServeModbus = Callable[["Reply"], "RawServer"]
 DEADLINE = 1.0  # long beside what a busy machine adds to an answer, short beside the time limit of a test
 #: A deadline far beyond the time limit of a test, s: who waits for it fails by that.
 FOREVER = 3600.0
-COIL, INPUT, HOLDING, INPUT_REGISTER = Table
+COIL, INPUT, HOLDING, INPUT_REGISTER = RegisterTable
 
 
 def register(**fields: Any) -> Register:

@@ -17,12 +17,12 @@ from hypothesis import strategies as st
 from pymodbus.framer import FramerRTU, FramerSocket
 from pymodbus.pdu import DecodePDU
 
-from hilseq.description.registers import Table
+from hilseq.description.registers import RegisterTable
 from hilseq.instruments import codec, pdu
 from hilseq.instruments.pdu import NEED_MORE, Refused
 from hilseq.instruments.translate import DecodeError
 
-COIL, INPUT, HOLDING, INPUT_REGISTER = Table
+COIL, INPUT, HOLDING, INPUT_REGISTER = RegisterTable
 
 
 def b(text: str) -> bytes:
@@ -40,7 +40,7 @@ READS = [
 
 @pytest.mark.parametrize(("table", "address", "count", "request_", "answer", "data"), READS)
 def test_published_reads(  # noqa: PLR0917 - one line of the table
-    table: Table, address: int, count: int, request_: str, answer: str, data: str
+    table: RegisterTable, address: int, count: int, request_: str, answer: str, data: str
 ) -> None:
     """2.1 to 2.4 [P]: request, response and the data in it."""
     request = pdu.read_request(table, address, count)
@@ -67,7 +67,9 @@ WRITES = [
 
 
 @pytest.mark.parametrize(("table", "address", "values", "request_", "answer"), WRITES)
-def test_published_writes(table: Table, address: int, values: list[int], request_: str, answer: str) -> None:
+def test_published_writes(
+    table: RegisterTable, address: int, values: list[int], request_: str, answer: str
+) -> None:
     """2.5, 2.6, 2.10, 2.11 [P]: request and its confirmation; another confirmation is refused."""
     request = pdu.write_request(table, address, values)
     assert request == b(request_)
@@ -204,7 +206,7 @@ def test_published_silent_intervals(speed: int, seconds: float) -> None:
 
 def requests() -> st.SearchStrategy[bytes]:
     """Any request this package builds."""
-    tables = st.sampled_from(Table)
+    tables = st.sampled_from(RegisterTable)
     reads = st.builds(
         lambda table, address, count: pdu.read_request(table, address, min(count, pdu.most_read(table))),
         tables, st.integers(0, 60000), st.integers(1, 2000),

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from hilseq.description.registers import Register, RegisterType, Table
+from hilseq.description.registers import Register, RegisterTable, RegisterType
 from hilseq.instruments import codec
 from hilseq.instruments.codec import NotEncodable
 from hilseq.instruments.plans import ReadPlan, plan_writes
@@ -220,7 +220,7 @@ def test_runs_stay_within_the_limit_and_keep_values_whole(fields: list[tuple[int
 
 def test_the_largest_writes() -> None:
     """1968 coils and 123 registers go in one request, one more takes two (A, 6.11 and 6.12)."""
-    for table, most in ((Table.COIL, 1968), (Table.HOLDING_REGISTER, 123)):
+    for table, most in ((RegisterTable.COIL, 1968), (RegisterTable.HOLDING_REGISTER, 123)):
         for count, requests in ((most, 1), (most + 1, 2)):
             items = {str(n): (register(table=table.value, address=n), 1.0) for n in range(count)}
             assert len(plan_writes(encoded(items))) == requests

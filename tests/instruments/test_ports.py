@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from hilseq.description.registers import Table
+from hilseq.description.registers import RegisterTable
 from hilseq.errors import InstrumentTimeout, StandFault, UnitFault, UnitSilent
 from hilseq.instruments import pdu
-from hilseq.instruments.ports import Port, open_port
+from hilseq.instruments.ports import OpenPort, open_port
 
 if TYPE_CHECKING:
     from tests.instruments.conftest import RawServer, SerialPair, Serve
@@ -22,13 +22,13 @@ FOREVER = 3600.0
 
 
 @pytest.fixture(params=["pyserial", "visa"])
-def port(request: pytest.FixtureRequest, serial_pair: SerialPair) -> Port:
+def port(request: pytest.FixtureRequest, serial_pair: SerialPair) -> OpenPort:
     """Name the same serial pair in both ways a stand file may."""
     resource = serial_pair.path if request.param == "pyserial" else f"ASRL{serial_pair.path}::INSTR"
     return open_port(resource, 19200, "8N1", DEADLINE, name="port 1")
 
 
-def test_an_echo_partner(port: Port, serial_pair: SerialPair) -> None:
+def test_an_echo_partner(port: OpenPort, serial_pair: SerialPair) -> None:
     """Every byte value goes there and back."""
     serial_pair.answer(lambda data: data)
     with port:
@@ -47,7 +47,7 @@ def test_every_frame_on_a_pseudo_terminal(serial_pair: SerialPair, form: str, fr
             assert port.exchange(b"\x00\xff", 2) == b"\x00\xff"
 
 
-def test_silence_is_the_units(port: Port) -> None:
+def test_silence_is_the_units(port: OpenPort) -> None:
     """An open port on which nothing comes back: the message names port, resource and deadline."""
     with port:
         with pytest.raises(UnitSilent, match=r"port 1 \(.*\) did not answer 'answer with 4 bytes'") as caught:
@@ -55,7 +55,7 @@ def test_silence_is_the_units(port: Port) -> None:
         assert caught.value.places == ("port 1",)
 
 
-def test_what_came_is_handed_over(port: Port, serial_pair: SerialPair) -> None:
+def test_what_came_is_handed_over(port: OpenPort, serial_pair: SerialPair) -> None:
     """Fewer or other bytes are for the caller to judge: they are a bit error, not silence."""
     serial_pair.answer(lambda data: data[:2] if data.startswith(b"short") else data + b"!")
     with port:
@@ -63,7 +63,7 @@ def test_what_came_is_handed_over(port: Port, serial_pair: SerialPair) -> None:
         assert port.exchange(b"long", 5) == b"long!"
 
 
-def test_late_and_old_bytes_are_thrown_away(port: Port, serial_pair: SerialPair) -> None:
+def test_late_and_old_bytes_are_thrown_away(port: OpenPort, serial_pair: SerialPair) -> None:
     """An answer that comes after it was given up is not taken for the next one's."""
 
     def reply(data: bytes) -> bytes:
@@ -95,7 +95,7 @@ def test_a_babbling_unit_does_not_hang(serve: Serve) -> None:
         assert not isinstance(caught.value, UnitSilent)
 
 
-def test_a_modbus_partner(port: Port, serial_pair: SerialPair) -> None:
+def test_a_modbus_partner(port: OpenPort, serial_pair: SerialPair) -> None:
     """A unit that is a Modbus RTU device: loop-back data come back, an exception is its fault."""
 
     def reply(request: bytes) -> bytes:
@@ -106,7 +106,7 @@ def test_a_modbus_partner(port: Port, serial_pair: SerialPair) -> None:
         device = port.modbus(7)
         assert device.loopback(b"\xa5\x37") == b"\xa5\x37"
         with pytest.raises(UnitFault, match="illegal data address") as caught:
-            device.read_block(Table.HOLDING_REGISTER, 0, 1)
+            device.read_block(RegisterTable.HOLDING_REGISTER, 0, 1)
         assert caught.value.places == ("port 1",)
 
 
@@ -117,7 +117,7 @@ def test_a_port_that_cannot_be_opened_is_the_stands_fault(resource: str) -> None
         open_port(resource, deadline=DEADLINE, name="port 1")
 
 
-def test_an_unplugged_adapter_is_the_stands_fault(port: Port, serial_pair: SerialPair) -> None:
+def test_an_unplugged_adapter_is_the_stands_fault(port: OpenPort, serial_pair: SerialPair) -> None:
     """Pulled out while it was in use."""
     serial_pair.answer(lambda data: data)
     with port:

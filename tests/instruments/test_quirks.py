@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from hilseq.clock import WallClock
 from hilseq.description.modbus_limits import ModbusLimits
 from hilseq.description.profile import Configuration, FaultTable
-from hilseq.description.registers import Register, Table
+from hilseq.description.registers import Register, RegisterTable
 from hilseq.instruments.register_bank import ModbusUnit, RegisterBank
 from hilseq.procedures.memory import ConfigurationMemory, Faults
 
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from tests.instruments.conftest import RawServer, Reply
 
 ServeModbus = Callable[["Reply"], "RawServer"]
-HOLDING, COIL = Table.HOLDING_REGISTER, Table.COIL
+HOLDING, COIL = RegisterTable.HOLDING_REGISTER, RegisterTable.COIL
 #: The function that a request uses, by what it writes.
 SINGLE, SEVERAL = {5, 6}, {15, 16}
 

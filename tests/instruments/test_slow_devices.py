@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from hilseq.description.modbus_limits import ModbusLimits
-from hilseq.description.registers import Register, Table
+from hilseq.description.registers import Register, RegisterTable
 from hilseq.errors import InstrumentTimeout, UnitSilent
 from hilseq.instruments import pdu
 from hilseq.instruments.modbus import ModbusDevice
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 #: A deadline far beyond the time limit of a test, s: who waits for it fails by that.
 FOREVER = 3600.0
-HOLDING = Table.HOLDING_REGISTER
+HOLDING = RegisterTable.HOLDING_REGISTER
 PAUSE = 0.05
 Handler = Callable[[socket.socket, int], None]
 

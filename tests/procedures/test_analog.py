@@ -8,17 +8,17 @@ from hilseq.analysis.sensors import SCALES
 from hilseq.description.points import AnalogPoint
 from hilseq.errors import NotPerformed
 from hilseq.measured import Measured
-from hilseq.procedures.analog import Channel, Look
+from hilseq.procedures.analog import Comparison, WiredChannel
 from hilseq.procedures.analog_sweep import STEPS, Swept
 
 
 def channel(
     kind: str = "0..10 V", unit: str = "V", *, accuracy: str = "0.5 % of range", signal_unit: str = "V"
-) -> Channel:
+) -> WiredChannel:
     """Return an analog input."""
     register = {"table": "input register", "address": 0, "type": "int16", "scale": 0.001, "unit": unit}
     point = AnalogPoint.model_validate({"register": register, "kind": kind, "accuracy": accuracy})
-    return Channel("ai1", point, "ai1", signal_unit, is_output=False)
+    return WiredChannel("ai1", point, "ai1", signal_unit, is_output=False)
 
 
 @pytest.mark.parametrize("kind", SCALES)
@@ -77,7 +77,7 @@ def swept(error: dict[str, float], *, noise: float = 0.0) -> Swept:
             value = 10.0 * share + error.get("offset", 0.0) + error.get("gain", 0.0) * share
             value += error.get("bend", 0.0) * 4.0 * share * (1.0 - share)
             value += error.get("play", 0.0) if direction == "falling" else 0.0
-            looks = [Look(10.0 * share, value + sign * noise, 0.001) for sign in (-1, 1)]
+            looks = [Comparison(10.0 * share, value + sign * noise, 0.001) for sign in (-1, 1)]
             getattr(result, direction).append(looks)
     return result
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from hilseq.description.profile import Mode
-from hilseq.description.registers import Table
+from hilseq.description.registers import RegisterTable
 from hilseq.errors import InstrumentReset
 from hilseq.instruments.modbus import ModbusDevice
 from hilseq.procedures.self_check import SelfCheck
@@ -21,7 +21,7 @@ def left(good: TwinUnit) -> TwinUnit:
     """A good unit that has left `live`, because its rack has opened every contact of the mode switch."""
     good.unit.modes.move_to(Mode.LIVE)
     with ModbusDevice.over_tcp("somebody else", good.twin.endpoints["io rack"]) as other:
-        other.write_block(Table.COIL, SWITCH, [0] * CONTACTS, verify=True)
+        other.write_block(RegisterTable.COIL, SWITCH, [0] * CONTACTS, verify=True)
     return good
 
 

@@ -13,7 +13,7 @@ import yaml
 
 from hilseq.clock import WallClock
 from hilseq.description.profile import Mode, Profile
-from hilseq.description.stand import Operator as OperatorTexts
+from hilseq.description.stand import OperatorActions
 from hilseq.errors import UnitFault
 from hilseq.instruments.register_bank import ModbusUnit
 from hilseq.instruments.signals import SignalBank
@@ -88,7 +88,7 @@ def _modes(controller: Controller, said: list[str]) -> tuple[Modes, ModbusUnit]:
         signals=SignalBank({}, {}, clock),
         contacts={},
         operator=Nobody(),
-        texts=OperatorTexts(),
+        texts=OperatorActions(),
         clock=clock,
         event=lambda what, _: said.append(what),
     )

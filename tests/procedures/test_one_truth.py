@@ -16,10 +16,10 @@ from hilseq.description.profile import Mode
 from hilseq.errors import InvalidResponse, NotPerformed, StandFault
 from hilseq.measured import Measured
 from hilseq.procedures.self_check import SelfCheck, supply_delivers
-from hilseq.procedures.soak.conditions import Conditions
+from hilseq.procedures.soak.conditions import SoakConditions
 from hilseq.procedures.soak.sampler import Sample, Sampler
 from hilseq.procedures.terminals import contradiction
-from hilseq.procedures.wiring import Wiring
+from hilseq.procedures.wiring import SlotWiring
 
 if TYPE_CHECKING:
     from tests.procedures.twin_unit import TwinUnit
@@ -36,7 +36,7 @@ class Callers:
 
     found: TwinUnit
     sampler: Sampler
-    conditions: Conditions
+    conditions: SoakConditions
     well: Sample
 
     def sample(self, changes: dict[str, float]) -> Sample:
@@ -54,7 +54,7 @@ def callers(shared: TwinUnit) -> Callers:
     unit.modes.move_to(Mode.LIVE)
     unit.outputs.drive()
     sampler = Sampler(unit, bench.stand, bench.signals, shared.clock)
-    conditions = Conditions(unit, bench.stand, sampler, Mode.LIVE)
+    conditions = SoakConditions(unit, bench.stand, sampler, Mode.LIVE)
     conditions.restarted()
     well = sampler.take()
     assert conditions.look(well) == []
@@ -90,7 +90,7 @@ def raised(act: Any, *given: Any) -> type[Exception] | None:
 def test_a_terminal_sensed_twice(callers: Callers, bit: float, volts: float, on: bool) -> None:
     """The soak, the stand's check of itself, and the question itself agree whose fault two readings are."""
     found, conditions = callers.found, callers.conditions
-    sensors = Wiring(found.bench.stand, found.unit.slot).sensors(TERMINAL, found.profile.ratings.supply)
+    sensors = SlotWiring(found.bench.stand, found.unit.slot).sensors(TERMINAL, found.profile.ratings.supply)
     logic, voltage = sensors
     seen = {logic.name: bit, voltage.name: volts}
     of_stand = contradiction(TERMINAL, sensors, seen, found.bench.signals.uncertainty) is not None
@@ -153,5 +153,5 @@ def test_a_supply_that_holds_or_not(callers: Callers, volts: float, share: float
 def test_levels_of_a_voltage(callers: Callers, volts: float, level: Level) -> None:
     """The levels are those of the standard, but for the largest error of the channel."""
     stand, slot = callers.found.bench.stand, callers.found.unit.slot
-    _, voltage = Wiring(stand, slot).sensors(TERMINAL, 24.0)
+    _, voltage = SlotWiring(stand, slot).sensors(TERMINAL, 24.0)
     assert voltage.band.level(volts) is level

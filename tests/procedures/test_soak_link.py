@@ -10,7 +10,7 @@ import pytest
 
 from hilseq.description.profile import Mode
 from hilseq.errors import UnitFault, UnitInvalidResponse, UnitSilent
-from hilseq.procedures.soak.conditions import Conditions
+from hilseq.procedures.soak.conditions import SoakConditions
 from hilseq.procedures.soak.sampler import Sample, Sampler
 
 if TYPE_CHECKING:
@@ -28,7 +28,7 @@ def look(make: MakeUnit) -> Look:
     unit.wait_until_ready()
     unit.modes.move_to(Mode.LIVE)
     sampler = Sampler(unit, stand, found.bench.signals, found.clock)
-    conditions = Conditions(unit, stand, sampler, Mode.LIVE)
+    conditions = SoakConditions(unit, stand, sampler, Mode.LIVE)
     well = sampler.take()
     asked = range(2, 2 + len(sampler.registers))
 

@@ -18,9 +18,9 @@ from hilseq.journal.entries import StoredFault
 from hilseq.journal.run_state import Incident, SoakFinding, SoakState
 from hilseq.procedures.memory import Faults
 from hilseq.procedures.operator import Operator, Prompt
-from hilseq.procedures.soak.record import Recorder, ResumedSoak
+from hilseq.procedures.soak.record import ResumedSoak, SoakRecorder
 from hilseq.procedures.soak.run import SoakRun
-from hilseq.procedures.soak.states import TABLE, Event, Keep, Machine, State, diagram
+from hilseq.procedures.soak.states import TABLE, Event, Keep, Machine, SoakPhase, diagram
 from tests.journals import soak_started
 
 if TYPE_CHECKING:
@@ -28,9 +28,9 @@ if TYPE_CHECKING:
     from tests.procedures.twin_unit import TwinUnit
 
 DOCUMENT = Path(__file__).resolve().parents[2] / "DEVELOPERS.md"
-FINAL = {State.NOT_BEGUN, State.ENDED, State.FAILED}
+FINAL = {SoakPhase.NOT_BEGUN, SoakPhase.ENDED, SoakPhase.FAILED}
 
-Edge = tuple[State, Event]
+Edge = tuple[SoakPhase, Event]
 EDGES = {(state, event) for state, moves in TABLE.items() for event in moves}
 
 
@@ -40,14 +40,14 @@ EDGES = {(state, event) for state, moves in TABLE.items() for event in moves}
 def test_every_state_can_be_reached_and_left() -> None:
     """From the beginning every state is reached; all but the final ones lead to a final one."""
     after = {state: {move[0] for move in moves.values()} for state, moves in TABLE.items()}
-    assert set(after) == set(State)
-    assert _reached({State.STARTING}, after) == set(State)
+    assert set(after) == set(SoakPhase)
+    assert _reached({SoakPhase.STARTING}, after) == set(SoakPhase)
     assert {state for state, moves in after.items() if not moves} == FINAL
-    before = {state: {one for one, moves in after.items() if state in moves} for state in State}
-    assert _reached(FINAL, before) == set(State)
+    before = {state: {one for one, moves in after.items() if state in moves} for state in SoakPhase}
+    assert _reached(FINAL, before) == set(SoakPhase)
 
 
-def _reached(seen: set[State], ways: dict[State, set[State]]) -> set[State]:
+def _reached(seen: set[SoakPhase], ways: dict[SoakPhase, set[SoakPhase]]) -> set[SoakPhase]:
     while True:
         more = seen.union(*(ways[state] for state in seen))
         if more == seen:
@@ -57,10 +57,10 @@ def _reached(seen: set[State], ways: dict[State, set[State]]) -> set[State]:
 
 def test_the_stand_may_fail_at_any_time_and_an_open_burst_is_never_lost() -> None:
     """Whatever leaves an open event for good keeps its burst; every state that is not final knows a failed stand."""
-    for state in set(State) - FINAL:
+    for state in set(SoakPhase) - FINAL:
         assert Event.STAND_FAILED in TABLE[state]
-    for event, (after, keep) in TABLE[State.EVENT].items():
-        assert (after is State.EVENT) is not bool({Keep.BURST, Keep.CUT_BURST} & set(keep)), event
+    for event, (after, keep) in TABLE[SoakPhase.EVENT].items():
+        assert (after is SoakPhase.EVENT) is not bool({Keep.BURST, Keep.CUT_BURST} & set(keep)), event
 
 
 def test_a_move_that_the_table_does_not_know_is_an_error_of_the_program() -> None:
@@ -68,7 +68,7 @@ def test_a_move_that_the_table_does_not_know_is_an_error_of_the_program() -> Non
     machine = Machine({})
     with pytest.raises(RuntimeError, match="a soak that is starting knows no cycle due"):
         machine.on(Event.CYCLE_DUE)
-    assert machine.state is State.STARTING
+    assert machine.state is SoakPhase.STARTING
 
 
 def test_the_documents_show_the_table() -> None:
@@ -108,7 +108,9 @@ class Trips:
     Where it samples, where power comes, and where it moves the unit.
     """
 
-    def __init__(self, found: TwinUnit, run: SoakRun, trips: tuple[tuple[State, HilseqError], ...]) -> None:
+    def __init__(
+        self, found: TwinUnit, run: SoakRun, trips: tuple[tuple[SoakPhase, HilseqError], ...]
+    ) -> None:
         self._machine = run._machine
         self.left = deque(trips)
         self._take, self._interlocks = run._sampler.take, found.unit.supply.check_interlocks
@@ -165,7 +167,7 @@ class Soaking:
 
     moves: tuple[Edge, ...]
     defects: tuple[str, ...] = ()
-    trips: tuple[tuple[State, HilseqError], ...] = ()
+    trips: tuple[tuple[SoakPhase, HilseqError], ...] = ()
     plan: dict[str, Any] = field(default_factory=dict)
     duration: float = 60.0
     state: ResumedSoak | None = None
@@ -173,7 +175,7 @@ class Soaking:
     ends: type[HilseqError] | None = None
 
 
-S, E = State, Event
+S, E = SoakPhase, Event
 BEGIN, END = (S.STARTING, E.RUNNING), (S.SAMPLING, E.OVER)
 LOSE, DOOR = (S.SAMPLING, E.INSTRUMENT_LOST), (S.SAMPLING, E.INTERLOCK)
 BACK, ACKNOWLEDGED = (S.LOST, E.INSTRUMENT_BACK), (S.LATCHED, E.ACKNOWLEDGED)
@@ -324,7 +326,7 @@ def test_a_soak_moves_as_the_table_says(make: MakeUnit, monkeypatch: pytest.Monk
     usual: dict[str, Any] = {"port_traffic": [], "cycles": None, "on_event": "go on", "stop_after_events": 50}
     plan = found.profile.soak.model_copy(update={**usual, **soak.plan})
     run = SoakRun(
-        found.bench, found.unit, plan, cast("Recorder", kept), duration=soak.duration, state=soak.state
+        found.bench, found.unit, plan, cast("SoakRecorder", kept), duration=soak.duration, state=soak.state
     )
     trips = Trips(found, run, soak.trips)
     if soak.ends is None:

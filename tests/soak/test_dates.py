@@ -9,7 +9,7 @@ from hilseq.description.plans import Soak
 from hilseq.journal.entries import SoakEventLogged
 from hilseq.journal.run_state import Incident, SoakFinding
 from hilseq.procedures.soak.events import Events, SoakOutcome
-from hilseq.procedures.soak.record import Recorder
+from hilseq.procedures.soak.record import SoakRecorder
 from hilseq.procedures.soak.traffic import Worse
 
 
@@ -38,7 +38,7 @@ def test_ports_that_went_bad_at_one_sample_are_one_event() -> None:
     plan = Soak.model_validate({"duration": "2 h"})
     unknown: Any = None
     unit: Any = SimpleNamespace(slot="A")
-    events = Events(unit, plan, cast("Recorder", recorder), unknown, (), progress=unknown, move=unknown)
+    events = Events(unit, plan, cast("SoakRecorder", recorder), unknown, (), progress=unknown, move=unknown)
     found = [SoakFinding("bit errors", f"port {number}", "too many") for number in (1, 2, 3)]
     dates = ((60.0, 30.0), (60.0, 30.0), (90.0, None))
     events.found_at_end([Worse(one, *date) for one, date in zip(found, dates, strict=True)])

@@ -25,7 +25,7 @@ from hilseq.procedures.soak import sampler as columns
 from hilseq.procedures.soak.sampler import Sample, Sampler
 from hilseq.procedures.terminals import Sensor, contradiction
 from hilseq.procedures.unit import Unit
-from hilseq.procedures.wiring import Wiring
+from hilseq.procedures.wiring import SlotWiring
 from hilseq.quantities import Interval
 
 NEW_FAULT = "new fault"
@@ -64,7 +64,7 @@ class _Range:
     unit: str
 
 
-class Conditions:
+class SoakConditions:
     """Looks at the samples of one unit. `target` is the mode it must stay in."""
 
     def __init__(self, unit: Unit, stand: Stand, sampler: Sampler, target: Mode) -> None:
@@ -77,7 +77,7 @@ class Conditions:
         self._equals: list[tuple[int, float]] = []
         self._mode = self._index[samples.MODE]
         self._equals.append((self._mode, float(profile.link.mode.values[target])))
-        self._indicator_columns(Wiring(stand, unit.slot))
+        self._indicator_columns(SlotWiring(stand, unit.slot))
         plan = profile.soak
         told = plan is not None and "indicator" in plan.ignored_events
         #: What a unit that is well shows.
@@ -126,7 +126,7 @@ class Conditions:
             result.append(SoakColumn(name=name, unit=units[name], low=low, high=high))
         return result
 
-    def _indicator_columns(self, wiring: Wiring) -> None:
+    def _indicator_columns(self, wiring: SlotWiring) -> None:
         profile = self._unit.profile
         self._lamps: tuple[int, int] | None = None
         lamps = profile.indicator
@@ -141,7 +141,7 @@ class Conditions:
 
     def _case(self) -> int | None:
         """Return the column of the case temperature: the stand's sensor before the unit's own."""
-        name = Wiring(self._stand, self._unit.slot).sensor_of_unit("case", "degC")
+        name = SlotWiring(self._stand, self._unit.slot).sensor_of_unit("case", "degC")
         if name in self._index:
             return self._index[str(name)]
         return self._index.get(samples.TEMPERATURE)
@@ -177,7 +177,7 @@ class Conditions:
 
     def _output_sensors(self) -> list[_Sensor]:
         supply = self._unit.profile.ratings.supply
-        wiring = Wiring(self._stand, self._unit.slot)
+        wiring = SlotWiring(self._stand, self._unit.slot)
         return [
             _Sensor(output, self._index[sensor.name], sensor)
             for output in self._unit.outputs.names

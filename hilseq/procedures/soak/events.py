@@ -20,9 +20,9 @@ from hilseq.errors import UnitFault
 from hilseq.journal.entries import NOT_COUNTED, PortTally, SoakEventLogged, StoredFault
 from hilseq.journal.run_state import Incident, SoakFinding
 from hilseq.procedures.memory import Key, added, counted, unusual
-from hilseq.procedures.soak.conditions import NEW_FAULT, SIGNS, Conditions
+from hilseq.procedures.soak.conditions import NEW_FAULT, SIGNS, SoakConditions
 from hilseq.procedures.soak.progress import SoakProgress
-from hilseq.procedures.soak.record import Recorder
+from hilseq.procedures.soak.record import SoakRecorder
 from hilseq.procedures.soak.sampler import Sample, as_row, blank
 from hilseq.procedures.soak.states import Event
 from hilseq.procedures.soak.traffic import Worse
@@ -74,8 +74,8 @@ class Events:
         self,
         unit: Unit,
         plan: Soak,
-        recorder: Recorder,
-        conditions: Conditions,
+        recorder: SoakRecorder,
+        conditions: SoakConditions,
         columns: tuple[str, ...],
         *,
         progress: SoakProgress,

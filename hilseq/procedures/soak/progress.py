@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 from hilseq.clock import Clock
 from hilseq.journal.entries import SoakGap
-from hilseq.procedures.soak.record import Recorder
+from hilseq.procedures.soak.record import SoakRecorder
 
 #: Instants nearer than this share of a period are the same one, seen through rounding.
 _ALIKE = 1e-6
@@ -79,7 +79,7 @@ class SoakProgress:
     `last` is the instant of the last sample, or of the beginning; `stop` says why the soak ends before its end.
     """
 
-    def __init__(self, period: float, duration: float, clock: Clock, recorder: Recorder) -> None:
+    def __init__(self, period: float, duration: float, clock: Clock, recorder: SoakRecorder) -> None:
         self._period = period
         self._clock = clock
         self._recorder = recorder

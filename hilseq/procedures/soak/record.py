@@ -34,7 +34,7 @@ class ResumedSoak:
     why: str
 
 
-class Recorder(Protocol):
+class SoakRecorder(Protocol):
     """Keeps what a soak finds. Every call may raise StandFault when the disk refuses; it is safe by then."""
 
     @property

@@ -31,7 +31,7 @@ from hilseq.procedures.soak.starts import Starts
 from hilseq.procedures.soak.states import Event
 from hilseq.procedures.soak.traffic import Traffic
 from hilseq.procedures.unit import Unit
-from hilseq.procedures.wiring import Wiring
+from hilseq.procedures.wiring import SlotWiring
 from hilseq.quantities import show_duration
 
 #: StandRecovery in a row that are met, and samples without one that end the row.
@@ -219,7 +219,7 @@ class StandRecovery:
         """
         if not self._unit.supply.is_on:
             self._unit.supply.prepare()
-            self._bench.signals.release(Wiring(self._bench.stand, self._unit.slot).drives())
+            self._bench.signals.release(SlotWiring(self._bench.stand, self._unit.slot).drives())
             self._unit.modes.prepare()
         until = self._clock.now() + patience
         while True:

@@ -17,10 +17,10 @@ from hilseq.errors import Interlock, StandFault, UnitFault
 from hilseq.journal.entries import SoakEnded, SoakStarted, SoakStatus
 from hilseq.journal.run_state import Incident, SoakFinding
 from hilseq.procedures.bench import Bench
-from hilseq.procedures.soak.conditions import Conditions, overloads
+from hilseq.procedures.soak.conditions import SoakConditions, overloads
 from hilseq.procedures.soak.events import Events, SoakOutcome
 from hilseq.procedures.soak.progress import SoakProgress, next_multiple
-from hilseq.procedures.soak.record import Recorder, ResumedSoak
+from hilseq.procedures.soak.record import ResumedSoak, SoakRecorder
 from hilseq.procedures.soak.recovery import StandRecovery
 from hilseq.procedures.soak.sampler import Sample, Sampler
 from hilseq.procedures.soak.starts import Load, Starts
@@ -49,7 +49,7 @@ class SoakRun:
         bench: Bench,
         unit: Unit,
         plan: Soak,
-        recorder: Recorder,
+        recorder: SoakRecorder,
         *,
         duration: float | None = None,
         state: ResumedSoak | None = None,
@@ -62,7 +62,7 @@ class SoakRun:
         self._state = state
         self._mode = Mode(plan.mode)
         sampler = self._sampler = Sampler(unit, bench.stand, bench.signals, clock)
-        conditions = self._conditions = Conditions(unit, bench.stand, sampler, self._mode)
+        conditions = self._conditions = SoakConditions(unit, bench.stand, sampler, self._mode)
         machine = self._machine = Machine(self._keepers())
         progress = self._progress = SoakProgress(plan.period, self._duration, clock, recorder)
         events = self._events = Events(

@@ -12,7 +12,7 @@ from hilseq.description.plans import Soak
 from hilseq.description.profile import Mode
 from hilseq.errors import UnitFault
 from hilseq.journal.run_state import Incident
-from hilseq.procedures.soak.conditions import Conditions
+from hilseq.procedures.soak.conditions import SoakConditions
 from hilseq.procedures.soak.events import Events
 from hilseq.procedures.soak.progress import SoakProgress
 from hilseq.procedures.unit import Unit
@@ -36,7 +36,7 @@ def pattern(name: str, outputs: tuple[str, ...], step: int) -> tuple[str, ...]:
 class Load:
     """Commands the pattern of one soak, and tells what to expect of it."""
 
-    def __init__(self, unit: Unit, plan: Soak, conditions: Conditions, clock: Clock) -> None:
+    def __init__(self, unit: Unit, plan: Soak, conditions: SoakConditions, clock: Clock) -> None:
         self._unit = unit
         self._plan = plan
         self._conditions = conditions
@@ -79,7 +79,7 @@ class Starts:
         mode: Mode,
         *,
         load: Load,
-        conditions: Conditions,
+        conditions: SoakConditions,
         events: Events,
         progress: SoakProgress,
         clock: Clock,

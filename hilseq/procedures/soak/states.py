@@ -12,7 +12,7 @@ from types import MappingProxyType
 from typing import Any
 
 
-class State(StrEnum):
+class SoakPhase(StrEnum):
     """Where a soak stands."""
 
     STARTING = "starting"  #: the unit is brought into its mode and under its load
@@ -60,72 +60,72 @@ class Keep(StrEnum):
 
 
 #: Where a move leads, and what is kept of it, in this order.
-Move = tuple[State, tuple[Keep, ...]]
+Move = tuple[SoakPhase, tuple[Keep, ...]]
 
-_LOST: Move = (State.LOST, (Keep.NOTE,))
-_LATCHED: Move = (State.LATCHED, (Keep.NOTE,))
-_FAILED: Move = (State.FAILED, (Keep.SEAL,))
-_NOT_STARTED: Move = (State.RESTARTING, (Keep.FINDING,))
+_LOST: Move = (SoakPhase.LOST, (Keep.NOTE,))
+_LATCHED: Move = (SoakPhase.LATCHED, (Keep.NOTE,))
+_FAILED: Move = (SoakPhase.FAILED, (Keep.SEAL,))
+_NOT_STARTED: Move = (SoakPhase.RESTARTING, (Keep.FINDING,))
 
-TABLE: Mapping[State, Mapping[Event, Move]] = MappingProxyType(
+TABLE: Mapping[SoakPhase, Mapping[Event, Move]] = MappingProxyType(
     {
-        State.STARTING: {
-            Event.RUNNING: (State.SAMPLING, (Keep.BEGINNING,)),
-            Event.RESUMED: (State.SAMPLING, (Keep.GAP,)),
-            Event.NO_START: (State.NOT_BEGUN, ()),
-            Event.STAND_FAILED: (State.NOT_BEGUN, ()),
+        SoakPhase.STARTING: {
+            Event.RUNNING: (SoakPhase.SAMPLING, (Keep.BEGINNING,)),
+            Event.RESUMED: (SoakPhase.SAMPLING, (Keep.GAP,)),
+            Event.NO_START: (SoakPhase.NOT_BEGUN, ()),
+            Event.STAND_FAILED: (SoakPhase.NOT_BEGUN, ()),
         },
-        State.SAMPLING: {
-            Event.FOUND: (State.EVENT, (Keep.FINDING,)),
-            Event.RESTART_DUE: (State.RESTARTING, ()),
-            Event.CYCLE_DUE: (State.CYCLING, ()),
+        SoakPhase.SAMPLING: {
+            Event.FOUND: (SoakPhase.EVENT, (Keep.FINDING,)),
+            Event.RESTART_DUE: (SoakPhase.RESTARTING, ()),
+            Event.CYCLE_DUE: (SoakPhase.CYCLING, ()),
             Event.INSTRUMENT_LOST: _LOST,
             Event.INTERLOCK: _LATCHED,
-            Event.OVER: (State.ENDED, (Keep.END,)),
+            Event.OVER: (SoakPhase.ENDED, (Keep.END,)),
             Event.STAND_FAILED: _FAILED,
         },
-        State.EVENT: {
-            Event.FOUND: (State.EVENT, (Keep.FINDING,)),
-            Event.COMPLETE: (State.SAMPLING, (Keep.BURST, Keep.SEAL)),
-            Event.INSTRUMENT_LOST: (State.LOST, (Keep.NOTE, Keep.CUT_BURST)),
-            Event.INTERLOCK: (State.LATCHED, (Keep.NOTE, Keep.CUT_BURST)),
-            Event.OVER: (State.ENDED, (Keep.CUT_BURST, Keep.END)),
-            Event.STAND_FAILED: (State.FAILED, (Keep.CUT_BURST, Keep.SEAL)),
+        SoakPhase.EVENT: {
+            Event.FOUND: (SoakPhase.EVENT, (Keep.FINDING,)),
+            Event.COMPLETE: (SoakPhase.SAMPLING, (Keep.BURST, Keep.SEAL)),
+            Event.INSTRUMENT_LOST: (SoakPhase.LOST, (Keep.NOTE, Keep.CUT_BURST)),
+            Event.INTERLOCK: (SoakPhase.LATCHED, (Keep.NOTE, Keep.CUT_BURST)),
+            Event.OVER: (SoakPhase.ENDED, (Keep.CUT_BURST, Keep.END)),
+            Event.STAND_FAILED: (SoakPhase.FAILED, (Keep.CUT_BURST, Keep.SEAL)),
         },
-        State.CYCLING: {
-            Event.RUNNING: (State.SAMPLING, (Keep.GAP,)),
-            Event.FOUND: (State.CYCLING, (Keep.FINDING,)),
+        SoakPhase.CYCLING: {
+            Event.RUNNING: (SoakPhase.SAMPLING, (Keep.GAP,)),
+            Event.FOUND: (SoakPhase.CYCLING, (Keep.FINDING,)),
             Event.NO_START: _NOT_STARTED,
             Event.INSTRUMENT_LOST: _LOST,
             Event.INTERLOCK: _LATCHED,
             Event.STAND_FAILED: _FAILED,
         },
-        State.RESTARTING: {
-            Event.RUNNING: (State.SAMPLING, (Keep.GAP,)),
+        SoakPhase.RESTARTING: {
+            Event.RUNNING: (SoakPhase.SAMPLING, (Keep.GAP,)),
             Event.NO_START: _NOT_STARTED,
             Event.INSTRUMENT_LOST: _LOST,
             Event.INTERLOCK: _LATCHED,
-            Event.OVER: (State.ENDED, (Keep.GAP, Keep.END)),
+            Event.OVER: (SoakPhase.ENDED, (Keep.GAP, Keep.END)),
             Event.STAND_FAILED: _FAILED,
         },
-        State.LOST: {
-            Event.INSTRUMENT_BACK: (State.RETURNING, (Keep.NOTE,)),
+        SoakPhase.LOST: {
+            Event.INSTRUMENT_BACK: (SoakPhase.RETURNING, (Keep.NOTE,)),
             Event.STAND_FAILED: _FAILED,
         },
-        State.LATCHED: {
-            Event.ACKNOWLEDGED: (State.RETURNING, (Keep.NOTE,)),
+        SoakPhase.LATCHED: {
+            Event.ACKNOWLEDGED: (SoakPhase.RETURNING, (Keep.NOTE,)),
             Event.STAND_FAILED: _FAILED,
         },
-        State.RETURNING: {
-            Event.RUNNING: (State.SAMPLING, (Keep.GAP,)),
+        SoakPhase.RETURNING: {
+            Event.RUNNING: (SoakPhase.SAMPLING, (Keep.GAP,)),
             Event.NO_START: _NOT_STARTED,
             Event.INSTRUMENT_LOST: _LOST,
             Event.INTERLOCK: _LATCHED,
             Event.STAND_FAILED: _FAILED,
         },
-        State.NOT_BEGUN: {},
-        State.ENDED: {},
-        State.FAILED: {},
+        SoakPhase.NOT_BEGUN: {},
+        SoakPhase.ENDED: {},
+        SoakPhase.FAILED: {},
     }
 )
 
@@ -141,7 +141,7 @@ class Machine:
     """
 
     def __init__(self, keepers: Mapping[Keep, Keeper]) -> None:
-        self.state = State.STARTING
+        self.state = SoakPhase.STARTING
         self._keepers = keepers
 
     def on(self, event: Event, said: Any = None) -> None:
@@ -158,8 +158,8 @@ class Machine:
 
 def diagram() -> str:
     """Return the table as a Mermaid state diagram, in its own order."""
-    lines = ["stateDiagram-v2", f"    [*] --> {State.STARTING.name}"]
-    lines += [f"    {state.name} : {state}" for state in State]
+    lines = ["stateDiagram-v2", f"    [*] --> {SoakPhase.STARTING.name}"]
+    lines += [f"    {state.name} : {state}" for state in SoakPhase]
     for state, moves in TABLE.items():
         for event, (after, keep) in moves.items():
             kept = f" / {', '.join(keep)}" if keep else ""

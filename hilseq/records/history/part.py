@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 import sqlalchemy as sa
 
-from hilseq.analysis.counted import Interval, clopper_pearson, mtbf_interval, mtbf_lower, reliability_shown
+from hilseq.analysis.counted import Bounds, clopper_pearson, mtbf_interval, mtbf_lower, reliability_shown
 from hilseq.records.database import Database
 from hilseq.records.history.scope import in_order, of_part, require_part
 from hilseq.records.rows import COLD_STARTS, SOAK_HOURS
@@ -175,7 +175,7 @@ class PooledStarts:
     starts: int
     failed: int
     share: float
-    interval: Interval
+    interval: Bounds
     proven: float
 
 
@@ -186,7 +186,7 @@ class PooledSoaks:
     units: int
     hours: float
     faults: int
-    interval: Interval
+    interval: Bounds
     proven: float
 
 

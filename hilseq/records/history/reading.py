@@ -15,7 +15,7 @@ import sqlalchemy as sa
 from sqlalchemy.engine import Connection
 
 from hilseq.analysis import limits as tolerance
-from hilseq.analysis.control_chart import Limits, Signal, individuals, signals
+from hilseq.analysis.control_chart import ChartLimits, ChartSignal, individuals, signals
 from hilseq.analysis.uncertainty import coverage_factor, type_a
 from hilseq.records.database import Database
 from hilseq.records.history.scope import Quantity, require_part, series_of, stand_id
@@ -69,8 +69,8 @@ class Chart:
 
     quantity: Quantity
     points: list[Point]
-    limits: Limits | None
-    signals: list[Signal]
+    limits: ChartLimits | None
+    signals: list[ChartSignal]
     risks: tolerance.Risks | None = None
 
 

@@ -12,7 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from hilseq_sim.servers.connections import Stage
+from hilseq_sim.servers.connections import ServedWorld
 from hilseq_sim.servers.session import MalformedStreamError, Session
 
 LONGEST_LINE = 4096
@@ -25,7 +25,7 @@ class ClockSession(Session):
 
     moves_time = True
 
-    def __init__(self, stage: Stage) -> None:
+    def __init__(self, stage: ServedWorld) -> None:
         self._stage = stage
         self._buffer = b""
 

@@ -53,7 +53,7 @@ LOOK_EVERY = 0.2
 HEALTHY = Trouble()
 
 
-class Stage:
+class ServedWorld:
     """What all servers of one world share: the world, its clock, the loop, the state of every connection."""
 
     def __init__(
@@ -160,7 +160,7 @@ class Stage:
 
 
 @dataclass(frozen=True, slots=True)
-class Wire:
+class WireFile:
     """The file under a connection: a socket or a pseudo-terminal."""
 
     file: int
@@ -173,7 +173,7 @@ class Connection:
     """One client on one wire."""
 
     def __init__(
-        self, stage: Stage, wire: Wire, session: Session, on_closed: Callback = lambda: None
+        self, stage: ServedWorld, wire: WireFile, session: Session, on_closed: Callback = lambda: None
     ) -> None:
         self._stage = stage
         self._wire = wire
@@ -368,7 +368,7 @@ class Listener:
 
     def __init__(
         self,
-        stage: Stage,
+        stage: ServedWorld,
         names: Sequence[str],
         session: Callable[[], Session],
         *,
@@ -445,7 +445,7 @@ class Listener:
     def _serve(self, client: socket.socket) -> None:
         client.setblocking(False)
         client.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-        wire = Wire(client.fileno(), client.recv, client.send, client.close)
+        wire = WireFile(client.fileno(), client.recv, client.send, client.close)
         connection: Connection | None = None
 
         def gone() -> None:

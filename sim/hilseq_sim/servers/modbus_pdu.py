@@ -12,7 +12,7 @@ import struct
 from collections.abc import Callable
 
 from hilseq.description.modbus_limits import ModbusLimits
-from hilseq.description.registers import Table
+from hilseq.description.registers import RegisterTable
 from hilseq_sim.views import ModbusRefusal, ModbusView
 
 ILLEGAL_FUNCTION = 1
@@ -88,7 +88,7 @@ def _unpacked(data: bytes, count: int) -> list[int]:
     return [number >> place & 1 for place in range(count)]
 
 
-def _read_bits(table: Table) -> Handler:
+def _read_bits(table: RegisterTable) -> Handler:
     def handle(view: ModbusView, request: bytes) -> bytes:
         address, count = _two_words(request)
         if not 1 <= count <= MOST_BITS_READ:
@@ -100,7 +100,7 @@ def _read_bits(table: Table) -> Handler:
     return handle
 
 
-def _read_words(table: Table) -> Handler:
+def _read_words(table: RegisterTable) -> Handler:
     def handle(view: ModbusView, request: bytes) -> bytes:
         address, count = _two_words(request)
         if not 1 <= count <= MOST_WORDS_READ:
@@ -115,13 +115,13 @@ def _write_coil(view: ModbusView, request: bytes) -> bytes:
     address, value = _two_words(request)
     if value not in (0, COIL_ON):
         raise ModbusRefusal(ILLEGAL_VALUE)
-    view.write(Table.COIL, address, [1 if value else 0])
+    view.write(RegisterTable.COIL, address, [1 if value else 0])
     return request
 
 
 def _write_register(view: ModbusView, request: bytes) -> bytes:
     address, value = _two_words(request)
-    view.write(Table.HOLDING_REGISTER, address, [value])
+    view.write(RegisterTable.HOLDING_REGISTER, address, [value])
     return request
 
 
@@ -136,7 +136,7 @@ def _write_coils(view: ModbusView, request: bytes) -> bytes:
     if not 1 <= count <= MOST_BITS_WRITTEN or len(data) != (count + 7) // 8:
         raise ModbusRefusal(ILLEGAL_VALUE)
     _check_range(address, count)
-    view.write(Table.COIL, address, _unpacked(data, count))
+    view.write(RegisterTable.COIL, address, _unpacked(data, count))
     return request[:5]
 
 
@@ -145,7 +145,7 @@ def _write_registers(view: ModbusView, request: bytes) -> bytes:
     if not 1 <= count <= MOST_WORDS_WRITTEN or len(data) != 2 * count:
         raise ModbusRefusal(ILLEGAL_VALUE)
     _check_range(address, count)
-    view.write(Table.HOLDING_REGISTER, address, list(_WORDS[count].unpack(data)))
+    view.write(RegisterTable.HOLDING_REGISTER, address, list(_WORDS[count].unpack(data)))
     return request[:5]
 
 
@@ -161,8 +161,8 @@ def _mask_register(view: ModbusView, request: bytes) -> bytes:
     if len(request) != 7:  # noqa: PLR2004 - function, address, two masks
         raise ModbusRefusal(ILLEGAL_VALUE)
     address, both, either = struct.unpack_from(">HHH", request, 1)
-    (present,) = view.read(Table.HOLDING_REGISTER, address, 1)
-    view.write(Table.HOLDING_REGISTER, address, [present & both | either & ~both & 0xFFFF])
+    (present,) = view.read(RegisterTable.HOLDING_REGISTER, address, 1)
+    view.write(RegisterTable.HOLDING_REGISTER, address, [present & both | either & ~both & 0xFFFF])
     return request
 
 
@@ -178,10 +178,10 @@ def _exchange_registers(view: ModbusView, request: bytes) -> bytes:
     _check_range(address, count)
     _check_range(written_to, written)
     view.read(
-        Table.HOLDING_REGISTER, address, count
+        RegisterTable.HOLDING_REGISTER, address, count
     )  # a bad address must be refused before anything is written
-    view.write(Table.HOLDING_REGISTER, written_to, list(_WORDS[written].unpack(data)))
-    values = view.read(Table.HOLDING_REGISTER, address, count)
+    view.write(RegisterTable.HOLDING_REGISTER, written_to, list(_WORDS[written].unpack(data)))
+    values = view.read(RegisterTable.HOLDING_REGISTER, address, count)
     response: bytes = _READ_WORDS[count].pack(request[0], 2 * count, *values)
     return response
 
@@ -213,10 +213,10 @@ def _identify(view: ModbusView, request: bytes) -> bytes:
 
 
 _HANDLERS: dict[int, Handler] = {
-    1: _read_bits(Table.COIL),
-    2: _read_bits(Table.DISCRETE_INPUT),
-    3: _read_words(Table.HOLDING_REGISTER),
-    4: _read_words(Table.INPUT_REGISTER),
+    1: _read_bits(RegisterTable.COIL),
+    2: _read_bits(RegisterTable.DISCRETE_INPUT),
+    3: _read_words(RegisterTable.HOLDING_REGISTER),
+    4: _read_words(RegisterTable.INPUT_REGISTER),
     5: _write_coil,
     6: _write_register,
     8: _loopback,
@@ -228,9 +228,14 @@ _HANDLERS: dict[int, Handler] = {
 }
 
 
-_READS = {1: Table.COIL, 2: Table.DISCRETE_INPUT, 3: Table.HOLDING_REGISTER, 4: Table.INPUT_REGISTER}
-_WRITES_ONE = {5: Table.COIL, 6: Table.HOLDING_REGISTER}
-_WRITES_SEVERAL = {15: Table.COIL, 16: Table.HOLDING_REGISTER}
+_READS = {
+    1: RegisterTable.COIL,
+    2: RegisterTable.DISCRETE_INPUT,
+    3: RegisterTable.HOLDING_REGISTER,
+    4: RegisterTable.INPUT_REGISTER,
+}
+_WRITES_ONE = {5: RegisterTable.COIL, 6: RegisterTable.HOLDING_REGISTER}
+_WRITES_SEVERAL = {15: RegisterTable.COIL, 16: RegisterTable.HOLDING_REGISTER}
 
 
 def _beyond_limits(quirks: ModbusLimits, request: bytes) -> int:

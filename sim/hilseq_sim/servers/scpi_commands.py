@@ -39,11 +39,11 @@ INTERVALS = (1e-5, 10.0)
 _FORBIDDEN_IN_IDENTITY = re.compile(r"[^\x20-\x2B\x2D-\x3A\x3C-\x7E]")
 
 Answer: TypeAlias = "str | None"
-Run: TypeAlias = "Callable[[State, Output, Sequence[str]], str | None]"
+Run: TypeAlias = "Callable[[InstrumentState, InstrumentOutput, Sequence[str]], str | None]"
 
 
 @dataclass(slots=True)
-class Output:
+class InstrumentOutput:
     """One output of the instrument. `highest_protection` is the largest over-voltage level, in volts.
 
     `watchdog`: silence after which it is switched off, s of real time; 0 for never.
@@ -55,10 +55,10 @@ class Output:
 
 
 @dataclass(slots=True)
-class State:
+class InstrumentState:
     """What an instrument remembers. `answered`: the message under way has an answer waiting already."""
 
-    outputs: Mapping[int, Output]
+    outputs: Mapping[int, InstrumentOutput]
     selected: int
     status: Status = field(default_factory=Status)
     answered: bool = False
@@ -79,13 +79,13 @@ class Command:
 # Common commands (IEEE 488.2, 10).
 
 
-def identify(state: State, output: Output, _: Sequence[str]) -> Answer:
+def identify(state: InstrumentState, output: InstrumentOutput, _: Sequence[str]) -> Answer:
     """Answer maker, model, serial number and firmware level (IEEE 488.2, 10.14)."""
     fields = [_FORBIDDEN_IN_IDENTITY.sub("_", text) or "0" for text in output.view.identity]
     return ",".join(fields)[:72]
 
 
-def reset(state: State, _: Output, __: Sequence[str]) -> Answer:
+def reset(state: InstrumentState, _: InstrumentOutput, __: Sequence[str]) -> Answer:
     """Go to the state a program can start from: output off, protections cleared, DEFault everywhere."""
     for output in state.outputs.values():
         view = output.view
@@ -100,62 +100,62 @@ def reset(state: State, _: Output, __: Sequence[str]) -> Answer:
     return None
 
 
-def clear(state: State, _: Output, __: Sequence[str]) -> Answer:
+def clear(state: InstrumentState, _: InstrumentOutput, __: Sequence[str]) -> Answer:
     """Empty the error queue and clear all events."""
     look(state)
     state.status.clear()
     return None
 
 
-def operation_complete(state: State, _: Output, __: Sequence[str]) -> Answer:
+def operation_complete(state: InstrumentState, _: InstrumentOutput, __: Sequence[str]) -> Answer:
     """Set the operation-complete event: everything here is complete at once."""
     state.status.events |= OPERATION_COMPLETE
     return None
 
 
-def one(state: State, _: Output, __: Sequence[str]) -> Answer:
+def one(state: InstrumentState, _: InstrumentOutput, __: Sequence[str]) -> Answer:
     """Answer 1."""
     return "1"
 
 
-def zero(state: State, _: Output, __: Sequence[str]) -> Answer:
+def zero(state: InstrumentState, _: InstrumentOutput, __: Sequence[str]) -> Answer:
     """Answer 0."""
     return "0"
 
 
-def nothing(state: State, _: Output, __: Sequence[str]) -> Answer:
+def nothing(state: InstrumentState, _: InstrumentOutput, __: Sequence[str]) -> Answer:
     """Accept a command that changes nothing here."""
     return None
 
 
-def event_status(state: State, _: Output, __: Sequence[str]) -> Answer:
+def event_status(state: InstrumentState, _: InstrumentOutput, __: Sequence[str]) -> Answer:
     """Answer the standard event status register and clear it."""
     return str(state.status.take_events())
 
 
-def set_event_enable(state: State, _: Output, parameters: Sequence[str]) -> Answer:
+def set_event_enable(state: InstrumentState, _: InstrumentOutput, parameters: Sequence[str]) -> Answer:
     """Set the mask of the standard event status register."""
     state.status.event_enable = scpi_numbers.whole(parameters[0], 0, BYTE)
     return None
 
 
-def event_enable(state: State, _: Output, __: Sequence[str]) -> Answer:
+def event_enable(state: InstrumentState, _: InstrumentOutput, __: Sequence[str]) -> Answer:
     """Answer the mask of the standard event status register."""
     return str(state.status.event_enable)
 
 
-def set_service_enable(state: State, _: Output, parameters: Sequence[str]) -> Answer:
+def set_service_enable(state: InstrumentState, _: InstrumentOutput, parameters: Sequence[str]) -> Answer:
     """Set the service request mask."""
     state.status.service_enable = scpi_numbers.whole(parameters[0], 0, BYTE) & ~64
     return None
 
 
-def service_enable(state: State, _: Output, __: Sequence[str]) -> Answer:
+def service_enable(state: InstrumentState, _: InstrumentOutput, __: Sequence[str]) -> Answer:
     """Answer the service request mask."""
     return str(state.status.service_enable)
 
 
-def status_byte(state: State, _: Output, __: Sequence[str]) -> Answer:
+def status_byte(state: InstrumentState, _: InstrumentOutput, __: Sequence[str]) -> Answer:
     """Answer the status byte."""
     look(state)
     return str(state.status.byte(message_available=state.answered))
@@ -164,27 +164,27 @@ def status_byte(state: State, _: Output, __: Sequence[str]) -> Answer:
 # SYSTem and STATus.
 
 
-def next_error(state: State, _: Output, __: Sequence[str]) -> Answer:
+def next_error(state: InstrumentState, _: InstrumentOutput, __: Sequence[str]) -> Answer:
     """Answer the oldest error and take it out of the queue."""
     return state.status.next_error()
 
 
-def all_errors(state: State, _: Output, __: Sequence[str]) -> Answer:
+def all_errors(state: InstrumentState, _: InstrumentOutput, __: Sequence[str]) -> Answer:
     """Answer every error and empty the queue."""
     return state.status.all_errors()
 
 
-def error_count(state: State, _: Output, __: Sequence[str]) -> Answer:
+def error_count(state: InstrumentState, _: InstrumentOutput, __: Sequence[str]) -> Answer:
     """Answer how many errors wait."""
     return str(state.status.error_count)
 
 
-def version(state: State, _: Output, __: Sequence[str]) -> Answer:
+def version(state: InstrumentState, _: InstrumentOutput, __: Sequence[str]) -> Answer:
     """Answer the version of SCPI."""
     return "1999.0"
 
 
-def look(state: State) -> None:
+def look(state: InstrumentState) -> None:
     """Take over the conditions from the outputs; events latch."""
     questionable = operation = 0
     for output in state.outputs.values():
@@ -199,54 +199,54 @@ def look(state: State) -> None:
     state.status.operation.update(operation)
 
 
-def preset(state: State, _: Output, __: Sequence[str]) -> Answer:
+def preset(state: InstrumentState, _: InstrumentOutput, __: Sequence[str]) -> Answer:
     """Clear the masks of the SCPI registers."""
     state.status.preset()
     return None
 
 
-def questionable_event(state: State, _: Output, __: Sequence[str]) -> Answer:
+def questionable_event(state: InstrumentState, _: InstrumentOutput, __: Sequence[str]) -> Answer:
     """Answer the latched questionable events and clear them."""
     look(state)
     return str(state.status.questionable.take_event())
 
 
-def questionable_condition(state: State, _: Output, __: Sequence[str]) -> Answer:
+def questionable_condition(state: InstrumentState, _: InstrumentOutput, __: Sequence[str]) -> Answer:
     """Answer the questionable condition."""
     look(state)
     return str(state.status.questionable.condition)
 
 
-def set_questionable_enable(state: State, _: Output, parameters: Sequence[str]) -> Answer:
+def set_questionable_enable(state: InstrumentState, _: InstrumentOutput, parameters: Sequence[str]) -> Answer:
     """Set the mask of the questionable events."""
     state.status.questionable.enable = scpi_numbers.whole(parameters[0], 0, WORD)
     return None
 
 
-def questionable_enable(state: State, _: Output, __: Sequence[str]) -> Answer:
+def questionable_enable(state: InstrumentState, _: InstrumentOutput, __: Sequence[str]) -> Answer:
     """Answer the mask of the questionable events."""
     return str(state.status.questionable.enable)
 
 
-def operation_event(state: State, _: Output, __: Sequence[str]) -> Answer:
+def operation_event(state: InstrumentState, _: InstrumentOutput, __: Sequence[str]) -> Answer:
     """Answer the latched operation events and clear them."""
     look(state)
     return str(state.status.operation.take_event())
 
 
-def operation_condition(state: State, _: Output, __: Sequence[str]) -> Answer:
+def operation_condition(state: InstrumentState, _: InstrumentOutput, __: Sequence[str]) -> Answer:
     """Answer the operation condition."""
     look(state)
     return str(state.status.operation.condition)
 
 
-def set_operation_enable(state: State, _: Output, parameters: Sequence[str]) -> Answer:
+def set_operation_enable(state: InstrumentState, _: InstrumentOutput, parameters: Sequence[str]) -> Answer:
     """Set the mask of the operation events."""
     state.status.operation.enable = scpi_numbers.whole(parameters[0], 0, WORD)
     return None
 
 
-def operation_enable(state: State, _: Output, __: Sequence[str]) -> Answer:
+def operation_enable(state: InstrumentState, _: InstrumentOutput, __: Sequence[str]) -> Answer:
     """Answer the mask of the operation events."""
     return str(state.status.operation.enable)
 
@@ -254,7 +254,7 @@ def operation_enable(state: State, _: Output, __: Sequence[str]) -> Answer:
 # Which output.
 
 
-def select(state: State, _: Output, parameters: Sequence[str]) -> Answer:
+def select(state: InstrumentState, _: InstrumentOutput, parameters: Sequence[str]) -> Answer:
     """Select the output that commands without a channel mean."""
     number = scpi_numbers.whole(parameters[0], 1, WORD)
     if number not in state.outputs:
@@ -263,12 +263,12 @@ def select(state: State, _: Output, parameters: Sequence[str]) -> Answer:
     return None
 
 
-def selected_number(state: State, _: Output, __: Sequence[str]) -> Answer:
+def selected_number(state: InstrumentState, _: InstrumentOutput, __: Sequence[str]) -> Answer:
     """Answer the number of the selected output."""
     return str(state.selected)
 
 
-def select_by_name(state: State, _: Output, parameters: Sequence[str]) -> Answer:
+def select_by_name(state: InstrumentState, _: InstrumentOutput, parameters: Sequence[str]) -> Answer:
     """Select an output by name: OUT1, OUTP1, OUTPUT1 or CH1."""
     names = {
         f"{prefix}{number}": number for number in state.outputs for prefix in ("OUT", "OUTP", "OUTPUT", "CH")
@@ -280,12 +280,12 @@ def select_by_name(state: State, _: Output, parameters: Sequence[str]) -> Answer
     return None
 
 
-def selected_name(state: State, _: Output, __: Sequence[str]) -> Answer:
+def selected_name(state: InstrumentState, _: InstrumentOutput, __: Sequence[str]) -> Answer:
     """Answer the name of the selected output."""
     return f"OUT{state.selected}"
 
 
-def catalog(state: State, _: Output, __: Sequence[str]) -> Answer:
+def catalog(state: InstrumentState, _: InstrumentOutput, __: Sequence[str]) -> Answer:
     """Answer the names of all outputs."""
     return ",".join(f'"OUT{number}"' for number in sorted(state.outputs))
 
@@ -293,14 +293,14 @@ def catalog(state: State, _: Output, __: Sequence[str]) -> Answer:
 # Settings.
 
 
-def set_voltage(state: State, output: Output, parameters: Sequence[str]) -> Answer:
+def set_voltage(state: InstrumentState, output: InstrumentOutput, parameters: Sequence[str]) -> Answer:
     """Set the voltage."""
     low, high = output.view.voltage_limits
     output.view.set_voltage = scpi_numbers.level(parameters[0], "V", low, high, low)
     return None
 
 
-def voltage(state: State, output: Output, parameters: Sequence[str]) -> Answer:
+def voltage(state: InstrumentState, output: InstrumentOutput, parameters: Sequence[str]) -> Answer:
     """Answer the voltage that is set, or one of its limits."""
     low, high = output.view.voltage_limits
     if parameters:
@@ -308,14 +308,14 @@ def voltage(state: State, output: Output, parameters: Sequence[str]) -> Answer:
     return written(output.view.set_voltage)
 
 
-def set_current(state: State, output: Output, parameters: Sequence[str]) -> Answer:
+def set_current(state: InstrumentState, output: InstrumentOutput, parameters: Sequence[str]) -> Answer:
     """Set the current limit."""
     low, high = output.view.current_limits
     output.view.set_current = scpi_numbers.level(parameters[0], "A", low, high, high)
     return None
 
 
-def current(state: State, output: Output, parameters: Sequence[str]) -> Answer:
+def current(state: InstrumentState, output: InstrumentOutput, parameters: Sequence[str]) -> Answer:
     """Answer the current limit that is set, or one of its limits."""
     low, high = output.view.current_limits
     if parameters:
@@ -323,14 +323,14 @@ def current(state: State, output: Output, parameters: Sequence[str]) -> Answer:
     return written(output.view.set_current)
 
 
-def set_overvoltage(state: State, output: Output, parameters: Sequence[str]) -> Answer:
+def set_overvoltage(state: InstrumentState, output: InstrumentOutput, parameters: Sequence[str]) -> Answer:
     """Set the over-voltage protection level."""
     high = output.highest_protection
     output.view.overvoltage = scpi_numbers.level(parameters[0], "V", 0.0, high, high)
     return None
 
 
-def overvoltage(state: State, output: Output, parameters: Sequence[str]) -> Answer:
+def overvoltage(state: InstrumentState, output: InstrumentOutput, parameters: Sequence[str]) -> Answer:
     """Answer the over-voltage protection level, or one of its limits."""
     high = output.highest_protection
     if parameters:
@@ -338,35 +338,35 @@ def overvoltage(state: State, output: Output, parameters: Sequence[str]) -> Answ
     return written(output.view.overvoltage)
 
 
-def overvoltage_tripped(state: State, output: Output, _: Sequence[str]) -> Answer:
+def overvoltage_tripped(state: InstrumentState, output: InstrumentOutput, _: Sequence[str]) -> Answer:
     """Answer whether over-voltage switched the output off."""
     return "1" if output.view.overvoltage_tripped else "0"
 
 
-def set_overcurrent(state: State, output: Output, parameters: Sequence[str]) -> Answer:
+def set_overcurrent(state: InstrumentState, output: InstrumentOutput, parameters: Sequence[str]) -> Answer:
     """Let over-current switch the output off, or not."""
     output.view.overcurrent_protection = scpi_numbers.boolean(parameters[0])
     return None
 
 
-def overcurrent(state: State, output: Output, _: Sequence[str]) -> Answer:
+def overcurrent(state: InstrumentState, output: InstrumentOutput, _: Sequence[str]) -> Answer:
     """Answer whether over-current switches the output off."""
     return "1" if output.view.overcurrent_protection else "0"
 
 
-def overcurrent_tripped(state: State, output: Output, _: Sequence[str]) -> Answer:
+def overcurrent_tripped(state: InstrumentState, output: InstrumentOutput, _: Sequence[str]) -> Answer:
     """Answer whether over-current switched the output off."""
     return "1" if output.view.overcurrent_tripped else "0"
 
 
-def clear_protection(state: State, output: Output, _: Sequence[str]) -> Answer:
+def clear_protection(state: InstrumentState, output: InstrumentOutput, _: Sequence[str]) -> Answer:
     """Reset a tripped protection."""
     look(state)
     output.view.clear_protection()
     return None
 
 
-def set_output(state: State, output: Output, parameters: Sequence[str]) -> Answer:
+def set_output(state: InstrumentState, output: InstrumentOutput, parameters: Sequence[str]) -> Answer:
     """Switch the output; a tripped protection has to be cleared first (-221)."""
     on = scpi_numbers.boolean(parameters[0])
     if on and (output.view.overvoltage_tripped or output.view.overcurrent_tripped):
@@ -375,17 +375,17 @@ def set_output(state: State, output: Output, parameters: Sequence[str]) -> Answe
     return None
 
 
-def output_on(state: State, output: Output, _: Sequence[str]) -> Answer:
+def output_on(state: InstrumentState, output: InstrumentOutput, _: Sequence[str]) -> Answer:
     """Switch the output on."""
     return set_output(state, output, ("ON",))
 
 
-def output_off(state: State, output: Output, _: Sequence[str]) -> Answer:
+def output_off(state: InstrumentState, output: InstrumentOutput, _: Sequence[str]) -> Answer:
     """Switch the output off."""
     return set_output(state, output, ("OFF",))
 
 
-def output(state: State, output: Output, _: Sequence[str]) -> Answer:
+def output(state: InstrumentState, output: InstrumentOutput, _: Sequence[str]) -> Answer:
     """Answer whether the output is on."""
     return "1" if output.view.output else "0"
 
@@ -393,33 +393,35 @@ def output(state: State, output: Output, _: Sequence[str]) -> Answer:
 # Measurements.
 
 
-def measure_voltage(state: State, output: Output, _: Sequence[str]) -> Answer:
+def measure_voltage(state: InstrumentState, output: InstrumentOutput, _: Sequence[str]) -> Answer:
     """Measure the voltage."""
     return written(output.view.measure_voltage())
 
 
-def measure_current(state: State, output: Output, _: Sequence[str]) -> Answer:
+def measure_current(state: InstrumentState, output: InstrumentOutput, _: Sequence[str]) -> Answer:
     """Measure the current."""
     return written(output.view.measure_current())
 
 
-def measure_power(state: State, output: Output, _: Sequence[str]) -> Answer:
+def measure_power(state: InstrumentState, output: InstrumentOutput, _: Sequence[str]) -> Answer:
     """Measure the power."""
     return written(output.view.measure_voltage() * output.view.measure_current())
 
 
-def measure_both(state: State, output: Output, _: Sequence[str], separator: str = ",") -> Answer:
+def measure_both(
+    state: InstrumentState, output: InstrumentOutput, _: Sequence[str], separator: str = ","
+) -> Answer:
     """Measure voltage and current."""
     view = output.view
     return f"{written(view.measure_voltage())}{separator}{written(view.measure_current())}"
 
 
-def peak_current(state: State, output: Output, _: Sequence[str]) -> Answer:
+def peak_current(state: InstrumentState, output: InstrumentOutput, _: Sequence[str]) -> Answer:
     """Answer the largest current since the output was switched on, in amperes."""
     return written(output.view.inrush()[0])
 
 
-def charge(state: State, output: Output, _: Sequence[str]) -> Answer:
+def charge(state: InstrumentState, output: InstrumentOutput, _: Sequence[str]) -> Answer:
     """Answer the charge delivered in the inrush since the output was switched on, in ampere seconds."""
     return written(output.view.inrush()[1])
 
@@ -427,35 +429,35 @@ def charge(state: State, output: Output, _: Sequence[str]) -> Answer:
 # The waveform memory (SCPI-1999: SENSe:SWEep, INITiate, FETCh:ARRay).
 
 
-def set_points(state: State, output: Output, parameters: Sequence[str]) -> Answer:
+def set_points(state: InstrumentState, output: InstrumentOutput, parameters: Sequence[str]) -> Answer:
     """Set the number of readings in a record."""
     output.view.recorder.points = scpi_numbers.whole(parameters[0], 2, MOST_POINTS)
     return None
 
 
-def points(state: State, output: Output, _: Sequence[str]) -> Answer:
+def points(state: InstrumentState, output: InstrumentOutput, _: Sequence[str]) -> Answer:
     """Answer the number of readings in a record."""
     return str(output.view.recorder.points)
 
 
-def set_interval(state: State, output: Output, parameters: Sequence[str]) -> Answer:
+def set_interval(state: InstrumentState, output: InstrumentOutput, parameters: Sequence[str]) -> Answer:
     """Set the time between two readings, in seconds."""
     output.view.recorder.interval = scpi_numbers.level(parameters[0], "S", *INTERVALS, INTERVALS[0])
     return None
 
 
-def interval(state: State, output: Output, _: Sequence[str]) -> Answer:
+def interval(state: InstrumentState, output: InstrumentOutput, _: Sequence[str]) -> Answer:
     """Answer the time between two readings, in seconds."""
     return written(output.view.recorder.interval)
 
 
-def arm(state: State, output: Output, _: Sequence[str]) -> Answer:
+def arm(state: InstrumentState, output: InstrumentOutput, _: Sequence[str]) -> Answer:
     """Record the current from the moment the output is switched on."""
     output.view.recorder.arm()
     return None
 
 
-def waveform(state: State, output: Output, _: Sequence[str]) -> Answer:
+def waveform(state: InstrumentState, output: InstrumentOutput, _: Sequence[str]) -> Answer:
     """Answer the recorded currents, in amperes; -230 while there is no whole record."""
     record = output.view.recorder.record()
     if record is None:

@@ -47,7 +47,7 @@ def short_form(word: str) -> str:
 
 
 @dataclass(frozen=True, slots=True)
-class Unit(Generic[C]):
+class MessageUnit(Generic[C]):
     """One program message unit understood: the command, its header suffix (0 when none), its parameters."""
 
     command: C
@@ -99,7 +99,7 @@ class Tree(Generic[C]):
         child.suffixed = child.suffixed or suffixed
         yield from self._grow(child, nodes[1:])
 
-    def unit(self, text: str, path: list[str]) -> Unit[C]:
+    def unit(self, text: str, path: list[str]) -> MessageUnit[C]:
         """Parse one program message unit. `path` is where relative headers begin; it is moved on.
 
         Raises ScpiError with the number of the command error.
@@ -118,7 +118,7 @@ class Tree(Generic[C]):
             command, suffix = self._find(header, path, query=query)
         for parameter in parameters:
             check_syntax(parameter)
-        return Unit(command, suffix, tuple(parameters))
+        return MessageUnit(command, suffix, tuple(parameters))
 
     def _find_common(self, header: str, *, query: bool) -> C:
         _check_length(header[1:])

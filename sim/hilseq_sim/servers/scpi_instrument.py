@@ -13,9 +13,16 @@ from typing import TypeAlias
 
 from hilseq_sim.servers import scpi_commands as run
 from hilseq_sim.servers import scpi_numbers, scpi_watchdog
-from hilseq_sim.servers.scpi_commands import Answer, Command, Output, Run, State, measure_both
+from hilseq_sim.servers.scpi_commands import (
+    Answer,
+    Command,
+    InstrumentOutput,
+    InstrumentState,
+    Run,
+    measure_both,
+)
 from hilseq_sim.servers.scpi_errors import ScpiError
-from hilseq_sim.servers.scpi_headers import Dialect, OddCommand, Tree, Unit, split
+from hilseq_sim.servers.scpi_headers import Dialect, MessageUnit, OddCommand, Tree, split
 
 _VOLTAGE = "[SOURce#]:VOLTage"
 _CURRENT = "[SOURce#]:CURRent"
@@ -145,9 +152,9 @@ Step: TypeAlias = "Callable[[], str | None]"
 class Instrument:
     """One supply with one or more outputs, by number."""
 
-    def __init__(self, outputs: Mapping[int, Output], dialect: Dialect | None = None) -> None:
+    def __init__(self, outputs: Mapping[int, InstrumentOutput], dialect: Dialect | None = None) -> None:
         self._outputs = dict(outputs)
-        self._state = State(self._outputs, min(self._outputs))
+        self._state = InstrumentState(self._outputs, min(self._outputs))
         self._programs: dict[str, tuple[tuple[Step, ...], int]] = {}
         self._odd = dialect.odd if dialect else ()
         missing = dialect.missing if dialect else frozenset()
@@ -157,7 +164,7 @@ class Instrument:
                 self._tree.add(command.pattern, command)
 
     @property
-    def outputs(self) -> tuple[Output, ...]:
+    def outputs(self) -> tuple[InstrumentOutput, ...]:
         """All its outputs."""
         return tuple(self._outputs.values())
 
@@ -289,7 +296,7 @@ class Instrument:
         return ",".join(answer for answer in answers if answer is not None) or None
 
 
-def _fulfils(unit: Unit[Command], purpose: str) -> bool:
+def _fulfils(unit: MessageUnit[Command], purpose: str) -> bool:
     if purpose not in ("output_on", "output_off"):
         return unit.command.purpose == purpose
     return (

@@ -7,7 +7,7 @@ from random import Random
 
 from hilseq.clock import nothing
 from hilseq.description.scpi import ScpiSupply as Supply
-from hilseq_sim.servers.scpi_commands import Output
+from hilseq_sim.servers.scpi_commands import InstrumentOutput
 from hilseq_sim.servers.scpi_headers import read_dialect
 from hilseq_sim.servers.scpi_instrument import Instrument
 from hilseq_sim.servers.session import Session
@@ -27,7 +27,7 @@ PROTECTION_MARGIN = 1.1
 def instrument(outputs: Mapping[int, tuple[Supply, SupplyView]]) -> Instrument:
     """Build the instrument behind one resource from the stand file's supplies, by output number."""
     built = {
-        number: Output(
+        number: InstrumentOutput(
             view,
             # whatever protection the stand file asks for, its instrument must be able to set
             max(PROTECTION_MARGIN * view.voltage_limits[1], PROTECTION_MARGIN * (supply.overvoltage or 0.0)),

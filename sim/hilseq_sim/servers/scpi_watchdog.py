@@ -12,25 +12,25 @@ import time
 from collections.abc import Callable, Iterable, Sequence
 
 from hilseq_sim.servers import scpi_numbers
-from hilseq_sim.servers.scpi_commands import Answer, Output, State
+from hilseq_sim.servers.scpi_commands import Answer, InstrumentOutput, InstrumentState
 from hilseq_sim.servers.scpi_numbers import written
 
 #: Times it can be set to, s.
 TIMES = (1.0, 3600.0)
 
 
-def set_watchdog(state: State, output: Output, parameters: Sequence[str]) -> Answer:
+def set_watchdog(state: InstrumentState, output: InstrumentOutput, parameters: Sequence[str]) -> Answer:
     """Set the silence after which the output goes off, in seconds, and begin to watch."""
     output.watchdog = scpi_numbers.level(parameters[0], "S", *TIMES, TIMES[1])
     return None
 
 
-def watchdog(state: State, output: Output, _: Sequence[str]) -> Answer:
+def watchdog(state: InstrumentState, output: InstrumentOutput, _: Sequence[str]) -> Answer:
     """Answer that time, in seconds; 0 while nothing is watched."""
     return written(output.watchdog)
 
 
-def clear_watchdog(state: State, output: Output, _: Sequence[str]) -> Answer:
+def clear_watchdog(state: InstrumentState, output: InstrumentOutput, _: Sequence[str]) -> Answer:
     """Watch no more."""
     output.watchdog = 0.0
     return None
@@ -41,7 +41,7 @@ class Watchdog:
 
     def __init__(
         self,
-        outputs: Iterable[Output],
+        outputs: Iterable[InstrumentOutput],
         after: Callable[[float, Callable[[], None]], None],
         catch_up: Callable[[], None],
     ) -> None:

@@ -21,7 +21,7 @@ from dataclasses import dataclass
 from functools import partial
 from typing import Any
 
-from hilseq_sim.servers.connections import Wire
+from hilseq_sim.servers.connections import WireFile
 from hilseq_sim.servers.session import Session
 from hilseq_sim.views import PortView
 
@@ -40,7 +40,7 @@ class PseudoTerminal:
     """A serial port that exists only in this computer. `path` is what a client opens."""
 
     path: str
-    wire: Wire
+    wire: WireFile
     speed: Callable[[], int]
 
 
@@ -55,7 +55,7 @@ def pseudo_terminal() -> PseudoTerminal:
         os.close(ours)
         os.close(theirs)
 
-    wire = Wire(ours, partial(os.read, ours), partial(os.write, ours), close)
+    wire = WireFile(ours, partial(os.read, ours), partial(os.write, ours), close)
     return PseudoTerminal(os.ttyname(theirs), wire, partial(speed_of, theirs))
 
 

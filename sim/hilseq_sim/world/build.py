@@ -15,7 +15,7 @@ from hilseq_sim.defects.spec import resolve
 from hilseq_sim.views import ModbusView, PortView, SupplyView, Trouble
 from hilseq_sim.world.draw import Streams
 from hilseq_sim.world.operation import position_of
-from hilseq_sim.world.stand_io import Wiring
+from hilseq_sim.world.stand_io import StandWiring
 from hilseq_sim.world.supply import SupplyModel
 from hilseq_sim.world.timeline import Timeline
 from hilseq_sim.world.timing import described, drawn
@@ -41,7 +41,7 @@ class VisitLike(Protocol):
 
 
 @dataclass(slots=True)
-class Connection:
+class ConnectionFaults:
     """How one connection misbehaves just now, as counters that defects raise."""
 
     silent: int = 0
@@ -115,7 +115,7 @@ class World:
             )
             for slot, profile in self.profiles.items()
         }
-        self.wiring = Wiring(
+        self.wiring = StandWiring(
             stand, self.units, self.timeline, self.streams, ambient=self.ambient, timing=self.timing
         )
         self.port_models: dict[tuple[str, str], UnitPort] = {}
@@ -125,7 +125,7 @@ class World:
         names = [f"supply {name}" for name in stand.supplies] + [f"io {name}" for name in stand.io]
         names += [f"link {slot}" for slot in self.units]
         names += [f"port {slot}/{port}" for slot, port in self.port_models]
-        self.connections = {name: Connection() for name in names}
+        self.connections = {name: ConnectionFaults() for name in names}
         self._troubles: dict[str, Trouble] = {}
         self._supplies: Mapping[str, SupplyView] = self.supply_models
         self._io: Mapping[str, ModbusView] = self.wiring.io

@@ -134,7 +134,7 @@ def crc16(data: bytes) -> int:
     return register
 
 
-class ConfigurationMemory:
+class SimulatedConfiguration:
     """Working copy and stored copy. The counters and `stuck` are defects; 0 and empty in a good unit."""
 
     def __init__(self, timeline: Timeline, description: Configuration, stream: Random) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from enum import Enum
 
-from hilseq.description.profile import Mode, Modes
+from hilseq.description.profile import Mode, ModeSwitching
 from hilseq_sim.world.timeline import Timeline, Timer
 
 #: s until a watchdog resets a processor that stopped.
@@ -122,7 +122,7 @@ class ModeSwitch:
     if there is one; anything else leaves the last position standing, as between two detents.
     """
 
-    def __init__(self, timeline: Timeline, modes: Modes, bounce: float) -> None:
+    def __init__(self, timeline: Timeline, modes: ModeSwitching, bounce: float) -> None:
         self._contacts = {name: position.contact for name, position in modes.switch.items()}
         self._closed = dict.fromkeys((c for c in self._contacts.values() if c is not None), False)
         bare = [name for name, contact in self._contacts.items() if contact is None]
@@ -182,7 +182,9 @@ class ModeSwitch:
 class ModeKeeper:
     """The mode of one unit: what is wanted, and what it has become after the time of a change."""
 
-    def __init__(self, timeline: Timeline, modes: Modes, switch: ModeSwitch, change_time: float) -> None:
+    def __init__(
+        self, timeline: Timeline, modes: ModeSwitching, switch: ModeSwitch, change_time: float
+    ) -> None:
         self._timeline = timeline
         self._modes = modes
         self._switch = switch
@@ -246,7 +248,7 @@ class ModeKeeper:
             self.changed()
 
 
-def position_of(modes: Modes, word: str) -> str | None:
+def position_of(modes: ModeSwitching, word: str) -> str | None:
     """Return the switch position that a word means: its own name, its mode, or `mode MODE`."""
     positions: Mapping[str, Mode] = {name: position.mode for name, position in modes.switch.items()}
     if word in positions:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import struct
 from collections.abc import Callable, Iterable
 
-from hilseq.description.registers import Register, RegisterType, Table, WordOrder
+from hilseq.description.registers import Register, RegisterTable, RegisterType, WordOrder
 from hilseq_sim.views import ModbusRefusal
 from hilseq_sim.world.timeline import Timeline
 
@@ -153,10 +153,12 @@ class RegisterMap:
     def __init__(self, *, gaps: int = 0, timeline: Timeline) -> None:
         self._gaps = gaps
         self._timeline = timeline
-        self._readers: dict[Table, list[Reader | None]] = {table: [] for table in Table}
-        self._writers: dict[Table, dict[int, Writer]] = {table: {} for table in Table}
-        self._bits: dict[tuple[Table, int], _PackedWord] = {}
-        self._guards: dict[Table, dict[int, Callable[[int], None]]] = {table: {} for table in Table}
+        self._readers: dict[RegisterTable, list[Reader | None]] = {table: [] for table in RegisterTable}
+        self._writers: dict[RegisterTable, dict[int, Writer]] = {table: {} for table in RegisterTable}
+        self._bits: dict[tuple[RegisterTable, int], _PackedWord] = {}
+        self._guards: dict[RegisterTable, dict[int, Callable[[int], None]]] = {
+            table: {} for table in RegisterTable
+        }
 
     # -- building ----------------------------------------------------------------------------------
 
@@ -189,7 +191,7 @@ class RegisterMap:
         else:
             self.add_word(register.table, register.address, read)
 
-    def add_word(self, table: Table, address: int, read: Reader, write: Writer | None = None) -> None:
+    def add_word(self, table: RegisterTable, address: int, read: Reader, write: Writer | None = None) -> None:
         """Put raw words (or bits) at an address."""
         readers = self._readers[table]
         readers.extend([None] * (address + 1 - len(readers)))
@@ -197,7 +199,7 @@ class RegisterMap:
         if write is not None and table.writable:
             self._writers[table][address] = write
 
-    def guard(self, table: Table, address: int, check: Callable[[int], None]) -> None:
+    def guard(self, table: RegisterTable, address: int, check: Callable[[int], None]) -> None:
         """Have `check` see each raw value before anything is written; it may raise ModbusRefusal."""
         self._guards[table][address] = check
 
@@ -228,14 +230,14 @@ class RegisterMap:
 
     # -- serving -----------------------------------------------------------------------------------
 
-    def read(self, table: Table, address: int, count: int) -> list[int]:
+    def read(self, table: RegisterTable, address: int, count: int) -> list[int]:
         """Raw bits or words. Raises ModbusRefusal for an address that is not there."""
         part = self._readers[table][address : address + count]
         if len(part) < count or None in part:
             raise ModbusRefusal(ILLEGAL_ADDRESS)
         return [read() for read in part]  # type: ignore[misc] # None was looked for
 
-    def write(self, table: Table, address: int, values: list[int]) -> None:
+    def write(self, table: RegisterTable, address: int, values: list[int]) -> None:
         """Write raw bits or words, all or none. Raises ModbusRefusal."""
         writers = self._writers[table]
         targets = [writers.get(address + index) for index in range(len(values))]
@@ -251,7 +253,7 @@ class RegisterMap:
             if write is not None:
                 write(value)
 
-    def addresses(self) -> Iterable[tuple[Table, int]]:
+    def addresses(self) -> Iterable[tuple[RegisterTable, int]]:
         """Yield every address that can be read."""
         for table, readers in self._readers.items():
             yield from ((table, address) for address, reader in enumerate(readers) if reader is not None)

@@ -14,7 +14,7 @@ from functools import partial
 from hilseq.clock import nothing
 from hilseq.description.modbus import ModbusIo, ModbusSignal
 from hilseq.description.modbus_limits import ModbusLimits
-from hilseq.description.registers import RegisterType, Table
+from hilseq.description.registers import RegisterTable, RegisterType
 from hilseq.description.simulated import modbus_devices, modbus_signals
 from hilseq.description.stand import Stand
 from hilseq.quantities import SYMBOLS
@@ -122,7 +122,7 @@ class IoModel:
         """Tell that it answers: an instrument has a supply of its own."""
         return True
 
-    def read(self, table: Table, address: int, count: int) -> list[int]:
+    def read(self, table: RegisterTable, address: int, count: int) -> list[int]:
         """Raw bits or words. Raises ModbusRefusal for an address that is not there."""
         for look in self.looks:
             look()
@@ -241,7 +241,7 @@ def _sense_value(channel: Channel, true_value: Callable[[], float]) -> Callable[
     return read
 
 
-class Wiring:
+class StandWiring:
     """Every signal of a stand, wired to the units in its slots."""
 
     def __init__(
@@ -286,7 +286,11 @@ class Wiring:
     def _is_free_drive(self, name: str, channel: Channel) -> bool:
         signal = channel.signal
         known = signal.senses is not None or name in self._looped or name in self._safe
-        return not known and signal.table.writable and signal.table in (Table.COIL, Table.HOLDING_REGISTER)
+        return (
+            not known
+            and signal.table.writable
+            and signal.table in (RegisterTable.COIL, RegisterTable.HOLDING_REGISTER)
+        )
 
     def refresh(self) -> None:
         """Follow a defect: put on every terminal what its drive has now."""

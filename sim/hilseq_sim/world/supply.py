@@ -107,7 +107,7 @@ class Feeder(Protocol):
         ...
 
 
-class Source:
+class VoltageSource:
     """The supply's voltage before its current limit and impedance, V.
 
     It slews at a fixed rate until the gap left is rate x tau, then closes it exponentially; the slope is
@@ -184,7 +184,9 @@ class SupplyModel:
         self._shorted = False
         settle = max(description.settle, 1e-3)
         self._timeline = timeline
-        self.source = Source(timeline, ceilings.voltage / (settle * _SLEW_SHARE), settle * _SETTLE_SHARE)
+        self.source = VoltageSource(
+            timeline, ceilings.voltage / (settle * _SLEW_SHARE), settle * _SETTLE_SHARE
+        )
         self._output = False
         self._forget_settings()
         self._mains = Mains(timeline, self._start_anew)

@@ -9,7 +9,7 @@ from hilseq.description.profile import Indicator, Mode, Profile
 from hilseq_sim.world.analog import AnalogChannel
 from hilseq_sim.world.draw import Streams, Tolerances, draw_parts
 from hilseq_sim.world.heat import COVER, NEIGHBOUR_POWER, NEIGHBOUR_RESISTANCE, Heat
-from hilseq_sim.world.memory import Battery, ConfigurationMemory, FaultStore, UnitClock
+from hilseq_sim.world.memory import Battery, FaultStore, SimulatedConfiguration, UnitClock
 from hilseq_sim.world.operation import ModeKeeper, ModeSwitch, Phase, Starter
 from hilseq_sim.world.points import BANDS, RATED, SENSE_RESISTANCE, Input, InputBank, Output, OutputBank
 from hilseq_sim.world.power_input import PowerInput
@@ -124,7 +124,7 @@ class UnitModel:
         self.clock = UnitClock(
             timeline, start=86400.0 + draw.stream.uniform(0.0, 10 * 86400.0), drift=parts.clock_drift
         )
-        self.memory = None if profile.configuration is None else ConfigurationMemory(
+        self.memory = None if profile.configuration is None else SimulatedConfiguration(
             timeline, profile.configuration, self.streams.of(self.slot, "configuration")
         )  # fmt: skip
         self.faults = None if profile.faults is None else FaultStore(profile.faults, self.clock.now)

@@ -14,7 +14,7 @@ from typing import TypeVar
 
 from hilseq.description.modbus_limits import ModbusLimits
 from hilseq.description.profile import Configuration, FaultTable, Indicator, Mode, Port, Profile
-from hilseq.description.registers import Register, Table
+from hilseq.description.registers import Register, RegisterTable
 from hilseq_sim.views import ModbusRefusal, ModbusView
 from hilseq_sim.world.draw import noise
 from hilseq_sim.world.memory import FaultStore
@@ -42,8 +42,8 @@ class UnitServer:
         self.quirks: ModbusLimits | None = None if unit.profile.link.usual else unit.profile.link
         # bound once, so that a request costs no detour
         self.answering = answering
-        self.read: Callable[[Table, int, int], list[int]] = registers.read
-        self.write: Callable[[Table, int, list[int]], None] = registers.write
+        self.read: Callable[[RegisterTable, int, int], list[int]] = registers.read
+        self.write: Callable[[RegisterTable, int, list[int]], None] = registers.write
 
     def identification(self) -> Mapping[int, bytes] | None:
         """Maker, product and firmware: objects 0 to 2."""
@@ -220,7 +220,7 @@ def _add_configuration(registers: RegisterMap, unit: UnitModel, description: Con
 def _add_command(registers: RegisterMap, register: Register, value: int, act: Callable[[], None]) -> None:
     """Put a command register: writing `value` acts; it reads back what was written last."""
     last = [0]
-    wanted = 1 if register.table is Table.COIL and value else value
+    wanted = 1 if register.table is RegisterTable.COIL and value else value
 
     def write(raw: float) -> None:
         last[0] = to_raw(register, raw)

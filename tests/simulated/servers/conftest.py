@@ -15,7 +15,7 @@ from hilseq_sim.views import ModbusRefusal, ModbusView, Trouble
 from hilseq.description.loading import load_profile, load_stand
 from hilseq.description.modbus_limits import ModbusLimits
 from hilseq.description.profile import Profile
-from hilseq.description.registers import Table
+from hilseq.description.registers import RegisterTable
 from hilseq.description.simulated import modbus_devices
 from hilseq.description.stand import Stand
 
@@ -81,20 +81,22 @@ class SmallDevice:
         self.device = device
         self.powered = True
         self.quirks: ModbusLimits | None = None
-        self.tables: dict[Table, dict[int, int]] = {table: dict.fromkeys(range(size), 0) for table in Table}
+        self.tables: dict[RegisterTable, dict[int, int]] = {
+            table: dict.fromkeys(range(size), 0) for table in RegisterTable
+        }
         self.objects: Mapping[int, bytes] | None = {0: b"Ombrella", 1: b"IO-64", 2: b"1.0"}
         self.returns_query_data = True
 
     def answering(self) -> bool:
         return self.powered
 
-    def read(self, table: Table, address: int, count: int) -> list[int]:
+    def read(self, table: RegisterTable, address: int, count: int) -> list[int]:
         try:
             return [self.tables[table][place] for place in range(address, address + count)]
         except KeyError:
             raise ModbusRefusal(2) from None
 
-    def write(self, table: Table, address: int, values: list[int]) -> None:
+    def write(self, table: RegisterTable, address: int, values: list[int]) -> None:
         self.read(table, address, len(values))
         self.tables[table].update(enumerate(values, address))
 

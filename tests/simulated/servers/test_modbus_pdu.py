@@ -12,7 +12,7 @@ from hilseq_sim.servers.modbus_pdu import LONGEST_PDU, respond
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from hilseq.description.registers import Table
+from hilseq.description.registers import RegisterTable
 
 if TYPE_CHECKING:
     from tests.simulated.servers.conftest import SmallDevice
@@ -31,10 +31,10 @@ def bits(first: int, packed: str) -> dict[int, int]:
 @pytest.fixture
 def device(small_device: SmallDevice) -> SmallDevice:
     tables = small_device.tables
-    tables[Table.COIL].update(bits(19, "CD6B05"))
-    tables[Table.DISCRETE_INPUT].update(bits(196, "ACDB35"))
-    tables[Table.HOLDING_REGISTER].update({107: 555, 108: 0, 109: 100})
-    tables[Table.INPUT_REGISTER].update({8: 10})
+    tables[RegisterTable.COIL].update(bits(19, "CD6B05"))
+    tables[RegisterTable.DISCRETE_INPUT].update(bits(196, "ACDB35"))
+    tables[RegisterTable.HOLDING_REGISTER].update({107: 555, 108: 0, 109: 100})
+    tables[RegisterTable.INPUT_REGISTER].update({8: 10})
     return small_device
 
 
@@ -59,7 +59,7 @@ def test_worked_examples(device: SmallDevice, request_: str, response: str) -> N
 
 def test_what_the_worked_writes_wrote(device: SmallDevice) -> None:
     """(2.5, 2.10, 2.11, 2.14) pp. 18, 29, 30, 36: 0x12 masked with F2 and 25 becomes 0x17."""
-    holding, coils = device.tables[Table.HOLDING_REGISTER], device.tables[Table.COIL]
+    holding, coils = device.tables[RegisterTable.HOLDING_REGISTER], device.tables[RegisterTable.COIL]
     holding[4] = 0x12
     for request in (
         "05 00 AC FF 00",
@@ -75,10 +75,12 @@ def test_what_the_worked_writes_wrote(device: SmallDevice) -> None:
 
 def test_read_and_write_at_once(device: SmallDevice) -> None:
     """(2.15) p. 38; the write comes before the read."""
-    device.tables[Table.HOLDING_REGISTER].update(zip(range(3, 9), (0xFE, 0xACD, 1, 3, 13, 0xFF), strict=True))
+    device.tables[RegisterTable.HOLDING_REGISTER].update(
+        zip(range(3, 9), (0xFE, 0xACD, 1, 3, 13, 0xFF), strict=True)
+    )
     request = hexed("17 00 03 00 06 00 0E 00 03 06 00 FF 00 FF 00 FF")
     assert respond(device, request) == hexed("17 0C 00 FE 0A CD 00 01 00 03 00 0D 00 FF")
-    assert [device.tables[Table.HOLDING_REGISTER][place] for place in (14, 15, 16)] == [255, 255, 255]
+    assert [device.tables[RegisterTable.HOLDING_REGISTER][place] for place in (14, 15, 16)] == [255, 255, 255]
     overlapping = hexed("17 00 0E 00 01 00 0E 00 01 02 12 34")
     assert respond(device, overlapping) == hexed("17 02 12 34")
 
@@ -124,13 +126,13 @@ def test_long_identification_comes_in_parts(device: SmallDevice) -> None:
 
 def test_an_absent_coil(device: SmallDevice) -> None:
     """(2.18) p. 47."""
-    device.tables[Table.COIL] = dict.fromkeys(range(1185), 0)
+    device.tables[RegisterTable.COIL] = dict.fromkeys(range(1185), 0)
     assert respond(device, hexed("01 04 A1 00 01")) == hexed("81 02")
 
 
 def test_address_range_case(device: SmallDevice) -> None:
     """(2.23) p. 48: of 100 registers, 4 from 96 can be read, 5 cannot."""
-    device.tables[Table.HOLDING_REGISTER] = dict.fromkeys(range(100), 0)
+    device.tables[RegisterTable.HOLDING_REGISTER] = dict.fromkeys(range(100), 0)
     assert respond(device, hexed("03 00 60 00 04"))[0] == 3
     assert respond(device, hexed("03 00 60 00 05")) == hexed("83 02")
 

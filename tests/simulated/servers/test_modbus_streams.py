@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pymodbus.client import ModbusSerialClient, ModbusTcpClient
 
-from hilseq.description.registers import Table
+from hilseq.description.registers import RegisterTable
 
 if TYPE_CHECKING:
     from tests.simulated.servers.conftest import Serve, Served, SmallDevice
@@ -48,7 +48,7 @@ def test_full_frames(frame: str) -> None:
 def test_frame_of_a_tutorial_is_answered(small_device: SmallDevice) -> None:
     """(2.29) coils 20 to 56 of device 17."""
     number = int.from_bytes(bytes.fromhex("CD6BB20E1B"), "little")
-    small_device.tables[Table.COIL].update({19 + place: number >> place & 1 for place in range(37)})
+    small_device.tables[RegisterTable.COIL].update({19 + place: number >> place & 1 for place in range(37)})
     session = ModbusRtuSession({17: ("io rack", small_device)}, lambda data: data)
     (request,) = session.requests(bytes.fromhex("11 01 00 13 00 25 0E 84"))
     assert session.answer(request) == bytes.fromhex("11 01 05 CD 6B B2 0E 1B 45 E6")
@@ -105,9 +105,9 @@ def test_rtu_broadcast_and_strangers(small_device: SmallDevice) -> None:
     """(2.35) address 0 is for everybody and is not answered; another device's frame is none of ours."""
     session = ModbusRtuSession({1: ("io rack", small_device)}, lambda data: data)
     assert rtu_answers(session, [framed(0, bytes.fromhex("06 0005 0007"))]) == b""
-    assert small_device.tables[Table.HOLDING_REGISTER][5] == 7
+    assert small_device.tables[RegisterTable.HOLDING_REGISTER][5] == 7
     assert rtu_answers(session, [framed(2, bytes.fromhex("06 0005 0009"))]) == b""
-    assert small_device.tables[Table.HOLDING_REGISTER][5] == 7
+    assert small_device.tables[RegisterTable.HOLDING_REGISTER][5] == 7
 
 
 @given(st.binary(max_size=600))
@@ -177,7 +177,7 @@ def test_tcp_splitting_does_not_matter(small_device_type: type[SmallDevice], pdu
 def test_pymodbus_over_tcp(served: Served) -> None:
     host, port = served.address("io rack")
     device = served.world.io["rack"]
-    device.tables[Table.INPUT_REGISTER].update(enumerate(range(100, 160)))
+    device.tables[RegisterTable.INPUT_REGISTER].update(enumerate(range(100, 160)))
     with ModbusTcpClient(host, port=port, timeout=2, retries=0) as client:
         assert client.read_input_registers(0, count=60, device_id=1).registers == list(range(100, 160))
         assert not client.write_coils(3, [True, False, True], device_id=1).isError()
@@ -200,7 +200,7 @@ def test_pymodbus_over_a_serial_line(serve: Serve) -> None:
     served = serve({"    address: 192.0.2.20:502": "    protocol: modbus rtu\n    port: /dev/ttyS9"})
     path = served.endpoints["io rack"]
     assert path.startswith("/dev/")
-    served.world.io["rack"].tables[Table.INPUT_REGISTER].update(enumerate(range(125)))
+    served.world.io["rack"].tables[RegisterTable.INPUT_REGISTER].update(enumerate(range(125)))
     with ModbusSerialClient(path, baudrate=19200, parity="N", timeout=2, retries=0) as client:
         assert client.read_input_registers(0, count=125, device_id=1).registers == list(range(125))
         assert not client.write_register(5, 7, device_id=1).isError()
@@ -212,7 +212,7 @@ def test_devices_behind_one_gateway(serve: Serve, ask: Callable[..., bytes]) -> 
     second = "  other: {address: '192.0.2.20:502', device-id: 5}\n"
     served = serve({"\nsignals:\n": f"\n{second}\nsignals:\n"})
     assert served.endpoints["io rack"] == served.endpoints["io other"]
-    served.world.io["other"].tables[Table.HOLDING_REGISTER][0] = 0x1234
+    served.world.io["other"].tables[RegisterTable.HOLDING_REGISTER][0] = 0x1234
     with served.connect("io rack") as connection:
         assert ask(connection, READ[:6] + b"\x05" + READ[7:], 13)[9:11] == b"\x12\x34"
         assert ask(connection, READ, 13)[9:11] == b"\x00\x00"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import pytest
-from hilseq_sim.servers.scpi_commands import Output
+from hilseq_sim.servers.scpi_commands import InstrumentOutput
 from hilseq_sim.servers.scpi_instrument import COMMANDS, Instrument
 from hilseq_sim.servers.scpi_server import instrument as build
 from hypothesis import given, settings
@@ -26,7 +26,7 @@ def supply(small_supply: type[SmallSupply]) -> SmallSupply:
 
 @pytest.fixture
 def instrument(supply: SmallSupply) -> Instrument:
-    instrument = Instrument({1: Output(supply, 35.2)})
+    instrument = Instrument({1: InstrumentOutput(supply, 35.2)})
     instrument.answer("*CLS")
     return instrument
 
@@ -171,7 +171,7 @@ def test_reset(instrument: Instrument) -> None:
 
 def test_two_outputs(small_supply: type[SmallSupply]) -> None:
     first, second = small_supply(), small_supply()
-    instrument = Instrument({1: Output(first, 35.2), 2: Output(second, 35.2)})
+    instrument = Instrument({1: InstrumentOutput(first, 35.2), 2: InstrumentOutput(second, 35.2)})
     instrument.answer("VOLT 5;INST:NSEL 2;:VOLT 12")
     assert (first.set_voltage, second.set_voltage) == (5, 12)
     assert instrument.answer("INST:NSEL?;:INST?") == "2;OUT2"
@@ -218,7 +218,7 @@ def test_no_message_breaks_the_instrument(message: str) -> None:
         def inrush(self) -> tuple[float, float]:
             return 0.0, 0.0
 
-    instrument = Instrument({1: Output(Steady(), 11.0)})
+    instrument = Instrument({1: InstrumentOutput(Steady(), 11.0)})
     first = instrument.answer(message)
     assert first is None or first
     assert "No error" in (instrument.answer("*CLS;:SYST:ERR?") or "")

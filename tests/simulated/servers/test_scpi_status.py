@@ -7,13 +7,13 @@ from __future__ import annotations
 
 import pytest
 from hilseq_sim.servers import scpi_errors
-from hilseq_sim.servers.scpi_commands import Output
+from hilseq_sim.servers.scpi_commands import InstrumentOutput
 from hilseq_sim.servers.scpi_instrument import Instrument
 
 
 @pytest.fixture
 def instrument(small_supply: type) -> Instrument:
-    instrument = Instrument({1: Output(small_supply(), 35.2)})
+    instrument = Instrument({1: InstrumentOutput(small_supply(), 35.2)})
     instrument.answer("*CLS")
     return instrument
 
@@ -79,7 +79,7 @@ def test_unrecognised_command_reads_33(instrument: Instrument) -> None:
 
 def test_power_on_is_an_event(small_supply: type) -> None:
     """(1.4) bit 7 is power on."""
-    assert Instrument({1: Output(small_supply(), 35.2)}).answer("*ESR?") == "128"
+    assert Instrument({1: InstrumentOutput(small_supply(), 35.2)}).answer("*ESR?") == "128"
 
 
 def test_status_byte_bits(instrument: Instrument) -> None:
@@ -129,7 +129,7 @@ def test_all_errors_at_once(instrument: Instrument) -> None:
 
 def test_regulation_shows_in_both_registers(small_supply: type) -> None:
     supply = small_supply()
-    instrument = Instrument({1: Output(supply, 35.2)})
+    instrument = Instrument({1: InstrumentOutput(supply, 35.2)})
     assert instrument.answer("STAT:QUES:COND?;:STAT:OPER:COND?") == "0;0"
     instrument.answer("OUTP ON")
     assert instrument.answer("STAT:QUES:COND?;:STAT:OPER:COND?") == "2;256"
@@ -139,7 +139,7 @@ def test_regulation_shows_in_both_registers(small_supply: type) -> None:
 
 def test_events_latch_until_they_are_read(small_supply: type) -> None:
     supply = small_supply()
-    instrument = Instrument({1: Output(supply, 35.2)})
+    instrument = Instrument({1: InstrumentOutput(supply, 35.2)})
     instrument.answer("*CLS;:STAT:QUES:ENAB 512")
     supply.overvoltage_tripped = True
     assert instrument.answer("*STB?") == "8"

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 import pyvisa
-from hilseq_sim.servers.scpi_commands import Output
+from hilseq_sim.servers.scpi_commands import InstrumentOutput
 from hilseq_sim.servers.scpi_instrument import Instrument
 from hilseq_sim.servers.scpi_server import INPUT_BUFFER, ScpiSession
 from hypothesis import given, settings
@@ -34,7 +34,7 @@ MESSAGES = [
 
 
 def session(supply: SmallSupply) -> ScpiSession:
-    return ScpiSession(Instrument({1: Output(supply, 35.2)}), "supply main")
+    return ScpiSession(Instrument({1: InstrumentOutput(supply, 35.2)}), "supply main")
 
 
 def answers(session: ScpiSession, parts: list[bytes]) -> bytes:
@@ -68,7 +68,7 @@ def test_input_buffer_is_bounded(small_supply: type[SmallSupply]) -> None:
 
 
 def test_other_terminations(small_supply: type[SmallSupply]) -> None:
-    instrument = Instrument({1: Output(small_supply(), 35.2)})
+    instrument = Instrument({1: InstrumentOutput(small_supply(), 35.2)})
     fed = ScpiSession(instrument, "supply main", read_termination="\r\n", write_termination="\r")
     assert answers(fed, [b"*OPC?\r\nVOLT?\r"]) == b"1\r\n0\r\n"
 

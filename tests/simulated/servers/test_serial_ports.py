@@ -14,7 +14,7 @@ from hilseq_sim.servers.modbus_sessions import framed
 from pymodbus.client import ModbusSerialClient, ModbusTcpClient
 from pyvisa.resources import MessageBasedResource
 
-from hilseq.description.registers import Table
+from hilseq.description.registers import RegisterTable
 
 if TYPE_CHECKING:
     from tests.simulated.servers.conftest import Serve, Served
@@ -58,7 +58,9 @@ def test_modbus_rtu_at_a_port(served: Served) -> None:
     resource = served.endpoints["port A/port 2"]
     assert resource.startswith("ASRL/dev/")
     assert resource.endswith("::INSTR")
-    served.world.ports["A", "port 2"].memory.tables[Table.HOLDING_REGISTER].update({0: 0x1234, 1: 0x5678})
+    served.world.ports["A", "port 2"].memory.tables[RegisterTable.HOLDING_REGISTER].update(
+        {0: 0x1234, 1: 0x5678}
+    )
     session = pyvisa.ResourceManager("@py").open_resource(resource, baud_rate=19200, timeout=2000)
     assert isinstance(session, MessageBasedResource)
     session.write_raw(framed(1, READ))

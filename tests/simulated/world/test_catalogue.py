@@ -13,7 +13,7 @@ from hilseq_sim.defects.spec import places_for
 from hilseq_sim.views import ModbusRefusal
 from hilseq_sim.world.build import World, build_world
 
-from hilseq.description.registers import Table
+from hilseq.description.registers import RegisterTable
 from hilseq.description.visit import Visit
 
 from .conftest import MakeWorld, power, ready
@@ -21,12 +21,12 @@ from .conftest import MakeWorld, power, ready
 HOUR = 3600.0
 
 
-def _read(world: World, table: Table, address: int, count: int) -> Any:
+def _read(world: World, table: RegisterTable, address: int, count: int) -> Any:
     link = world.links["A"]
     return link.read(table, address, count) if link.answering() else "silent"
 
 
-def _write(world: World, table: Table, address: int, values: list[int]) -> Any:
+def _write(world: World, table: RegisterTable, address: int, values: list[int]) -> Any:
     link = world.links["A"]
     if not link.answering():
         return "silent"
@@ -55,9 +55,9 @@ class Portrait:
             supply.measure_voltage(),
             supply.measure_current(),
             supply.output,
-            _read(world, Table.INPUT_REGISTER, 0, 15),
-            rack.read(Table.DISCRETE_INPUT, 0, 20),
-            rack.read(Table.INPUT_REGISTER, 0, 20),
+            _read(world, RegisterTable.INPUT_REGISTER, 0, 15),
+            rack.read(RegisterTable.DISCRETE_INPUT, 0, 20),
+            rack.read(RegisterTable.INPUT_REGISTER, 0, 20),
             [astuple(world.trouble(name)) for name in world.connections],
         ]
 
@@ -72,53 +72,53 @@ class Portrait:
             world.advance(span)
             self._look()
         self.seen.append(world.supplies["main"].inrush())
-        self.seen += [world.links["A"].identification(), _read(world, Table.INPUT_REGISTER, 16, 2)]
+        self.seen += [world.links["A"].identification(), _read(world, RegisterTable.INPUT_REGISTER, 16, 2)]
         for port in ("port 1", "port 2"):
             self.seen.append(world.ports["A", port].corrupt(bytes(200), 19200))
         rack = world.io["rack"]
-        rack.write(Table.COIL, 19, [1])
+        rack.write(RegisterTable.COIL, 19, [1])
         world.advance(0.1)
         self._look()
 
     def _memory(self) -> None:
         world = self.world
-        self.seen.append(_read(world, Table.INPUT_REGISTER, 100, 64))
-        self.seen.append(_write(world, Table.COIL, 100, [1]))
-        self.seen.append(_read(world, Table.INPUT_REGISTER, 100, 64))
-        self.seen.append(_write(world, Table.HOLDING_REGISTER, 1000, list(range(32))))
-        self.seen.append(_write(world, Table.COIL, 101, [1]))
+        self.seen.append(_read(world, RegisterTable.INPUT_REGISTER, 100, 64))
+        self.seen.append(_write(world, RegisterTable.COIL, 100, [1]))
+        self.seen.append(_read(world, RegisterTable.INPUT_REGISTER, 100, 64))
+        self.seen.append(_write(world, RegisterTable.HOLDING_REGISTER, 1000, list(range(32))))
+        self.seen.append(_write(world, RegisterTable.COIL, 101, [1]))
         world.advance(0.5)
         world.supplies["main"].output = False
         world.advance(3.0)
         ready(world)
-        self.seen.append(_read(world, Table.HOLDING_REGISTER, 1000, 32))
-        self.seen.append(_read(world, Table.INPUT_REGISTER, 11, 1))
-        self.seen.append(_read(world, Table.INPUT_REGISTER, 100, 64))
+        self.seen.append(_read(world, RegisterTable.HOLDING_REGISTER, 1000, 32))
+        self.seen.append(_read(world, RegisterTable.INPUT_REGISTER, 11, 1))
+        self.seen.append(_read(world, RegisterTable.INPUT_REGISTER, 100, 64))
 
     def _modes_and_points(self) -> None:
         world, rack = self.world, self.world.io["rack"]
         for contact in range(3):
-            rack.write(Table.COIL, 16, [int(number == contact) for number in range(3)])
+            rack.write(RegisterTable.COIL, 16, [int(number == contact) for number in range(3)])
             for span in (0.2, 0.3, 1.0):
                 world.advance(span)
-                self.seen.append(_read(world, Table.INPUT_REGISTER, 0, 1))
-            self.seen.append(_read(world, Table.DISCRETE_INPUT, 100, 1))
-            _write(world, Table.COIL, 0, [1] * 16)
+                self.seen.append(_read(world, RegisterTable.INPUT_REGISTER, 0, 1))
+            self.seen.append(_read(world, RegisterTable.DISCRETE_INPUT, 100, 1))
+            _write(world, RegisterTable.COIL, 0, [1] * 16)
             world.advance(0.05)
             self._look()
-            _write(world, Table.COIL, 0, [0] * 16)
+            _write(world, RegisterTable.COIL, 0, [0] * 16)
             world.advance(0.05)
         for point in range(16):
-            _write(world, Table.COIL, 0, [int(number == point) for number in range(16)])
-            rack.write(Table.COIL, 0, [int(number == point) for number in range(16)])
+            _write(world, RegisterTable.COIL, 0, [int(number == point) for number in range(16)])
+            rack.write(RegisterTable.COIL, 0, [int(number == point) for number in range(16)])
             world.advance(0.05)
-            self.seen.append(_read(world, Table.DISCRETE_INPUT, 0, 16))
+            self.seen.append(_read(world, RegisterTable.DISCRETE_INPUT, 0, 16))
             self._look()
             world.advance(0.2)
-        _write(world, Table.HOLDING_REGISTER, 20, [5000, 9000])
-        rack.write(Table.HOLDING_REGISTER, 0, [24000, 30000, 12000, 38000])
+        _write(world, RegisterTable.HOLDING_REGISTER, 20, [5000, 9000])
+        rack.write(RegisterTable.HOLDING_REGISTER, 0, [24000, 30000, 12000, 38000])
         world.advance(0.3)
-        self.seen.append(_read(world, Table.INPUT_REGISTER, 20, 4))
+        self.seen.append(_read(world, RegisterTable.INPUT_REGISTER, 20, 4))
         self._look()
 
     def _supply_margins(self) -> None:
@@ -176,7 +176,7 @@ def test_a_defect_that_never_comes_makes_no_difference(visit: Visit, good: list[
 
 def _current(world: World, contact: int) -> float:
     ready(world)
-    world.io["rack"].write(Table.COIL, 16, [int(number == contact) for number in range(3)])
+    world.io["rack"].write(RegisterTable.COIL, 16, [int(number == contact) for number in range(3)])
     world.advance(1.0)
     return world.supplies["main"].measure_current()
 
@@ -192,7 +192,7 @@ def _live_inside(world: World) -> bool:
 def _rides_through(world: World) -> bool:
     """At rated supply, idle, where the hold-up is longest."""
     ready(world)
-    starts = _read(world, Table.INPUT_REGISTER, 6, 1)
+    starts = _read(world, RegisterTable.INPUT_REGISTER, 6, 1)
     supply = world.supplies["main"]
     supply.output = False
     world.advance(0.010)
@@ -200,13 +200,13 @@ def _rides_through(world: World) -> bool:
     world.advance(0.2)
     answering = world.links["A"].answering()
     world.advance(5.0)
-    return answering and _read(world, Table.INPUT_REGISTER, 6, 1) == starts
+    return answering and _read(world, RegisterTable.INPUT_REGISTER, 6, 1) == starts
 
 
 def _starts_low(world: World) -> bool:
     power(world, 20.4)
     world.advance(4.0)
-    return bool(_read(world, Table.INPUT_REGISTER, 10, 1) == [1])
+    return bool(_read(world, RegisterTable.INPUT_REGISTER, 10, 1) == [1])
 
 
 def _runs_low(world: World) -> bool:
@@ -219,14 +219,14 @@ def _runs_low(world: World) -> bool:
 def _ready_in_time(world: World) -> bool:
     power(world)
     world.advance(4.0)
-    return bool(_read(world, Table.INPUT_REGISTER, 10, 1) == [1])
+    return bool(_read(world, RegisterTable.INPUT_REGISTER, 10, 1) == [1])
 
 
 def _changes_in_time(world: World) -> bool:
     ready(world)
-    world.io["rack"].write(Table.COIL, 18, [1])
+    world.io["rack"].write(RegisterTable.COIL, 18, [1])
     world.advance(0.5)
-    return bool(_read(world, Table.INPUT_REGISTER, 0, 1) == [2])
+    return bool(_read(world, RegisterTable.INPUT_REGISTER, 0, 1) == [2])
 
 
 def _live(world: World) -> World:
@@ -236,39 +236,39 @@ def _live(world: World) -> World:
 
 def _drop_inside(world: World) -> bool:
     _live(world)
-    _write(world, Table.COIL, 4, [1])
+    _write(world, RegisterTable.COIL, 4, [1])
     world.advance(0.05)
-    volts = world.io["rack"].read(Table.INPUT_REGISTER, 4, 1)[0] / 1000
+    volts = world.io["rack"].read(RegisterTable.INPUT_REGISTER, 4, 1)[0] / 1000
     return world.supplies["main"].measure_voltage() - volts <= 0.8
 
 
 def _off_is_off(world: World) -> bool:
     _live(world)
-    return world.io["rack"].read(Table.DISCRETE_INPUT, 4, 1) == [0]
+    return world.io["rack"].read(RegisterTable.DISCRETE_INPUT, 4, 1) == [0]
 
 
 def _output_in_time(world: World) -> bool:
     _live(world)
-    _write(world, Table.COIL, 4, [1])
+    _write(world, RegisterTable.COIL, 4, [1])
     world.advance(0.05)
-    return world.io["rack"].read(Table.DISCRETE_INPUT, 4, 1) == [1]
+    return world.io["rack"].read(RegisterTable.DISCRETE_INPUT, 4, 1) == [1]
 
 
 def _input_in_time(world: World) -> bool:
     ready(world)
-    world.io["rack"].write(Table.COIL, 4, [1])
+    world.io["rack"].write(RegisterTable.COIL, 4, [1])
     world.advance(0.05)
-    return bool(_read(world, Table.DISCRETE_INPUT, 4, 1) == [1])
+    return bool(_read(world, RegisterTable.DISCRETE_INPUT, 4, 1) == [1])
 
 
 def _analog_inside(world: World) -> bool:
     ready(world)
     worst = 0.0
     for raw in (8000, 16000, 24000, 32000, 40000):
-        world.io["rack"].write(Table.HOLDING_REGISTER, 1, [raw])
+        world.io["rack"].write(RegisterTable.HOLDING_REGISTER, 1, [raw])
         world.advance(0.3)
         for _ in range(10):
-            seen = _read(world, Table.INPUT_REGISTER, 21, 1)[0]
+            seen = _read(world, RegisterTable.INPUT_REGISTER, 21, 1)[0]
             worst = max(worst, abs(seen - raw / 2))
     return worst <= 80.0
 
@@ -289,21 +289,21 @@ def _clock_inside(world: World) -> bool:
 
 def _battery_inside(world: World) -> bool:
     ready(world)
-    return bool(_read(world, Table.INPUT_REGISTER, 9, 1)[0] >= 2600)
+    return bool(_read(world, RegisterTable.INPUT_REGISTER, 9, 1)[0] >= 2600)
 
 
 def _stays_cool(world: World) -> bool:
     _live(world)
-    _write(world, Table.COIL, 0, [1] * 16)
+    _write(world, RegisterTable.COIL, 0, [1] * 16)
     world.advance(20 * HOUR)
-    return world.io["rack"].read(Table.INPUT_REGISTER, 16, 1)[0] <= 700
+    return world.io["rack"].read(RegisterTable.INPUT_REGISTER, 16, 1)[0] <= 700
 
 
 def _sensor_agrees(world: World) -> bool:
     ready(world)
     own, stand = (
-        _read(world, Table.INPUT_REGISTER, 5, 1)[0],
-        world.io["rack"].read(Table.INPUT_REGISTER, 16, 1)[0],
+        _read(world, RegisterTable.INPUT_REGISTER, 5, 1)[0],
+        world.io["rack"].read(RegisterTable.INPUT_REGISTER, 16, 1)[0],
     )
     return bool(abs(own - stand) <= 30)
 
@@ -382,14 +382,14 @@ def test_an_io_simulator_without_mains_lets_go_of_its_drives(make_world: MakeWor
     world = ready(make_world("io-resets@rack,after=10s,for=61s"))
     rack, drive = world.io["rack"], world.wiring.channels["i01"]
     for _ in range(2):
-        rack.write(Table.COIL, 0, [1])
+        rack.write(RegisterTable.COIL, 0, [1])
         world.advance(3.0)
-        assert (rack.read(Table.COIL, 0, 1), drive.actual()) == ([1], 1.0)
+        assert (rack.read(RegisterTable.COIL, 0, 1), drive.actual()) == ([1], 1.0)
         world.advance(57.0)
-        assert (rack.read(Table.COIL, 0, 1), drive.actual()) == ([0], 0.0)
-    rack.write(Table.COIL, 0, [1])
+        assert (rack.read(RegisterTable.COIL, 0, 1), drive.actual()) == ([0], 0.0)
+    rack.write(RegisterTable.COIL, 0, [1])
     world.advance(1000.0)
-    assert rack.read(Table.COIL, 0, 1) == [1]
+    assert rack.read(RegisterTable.COIL, 0, 1) == [1]
 
 
 def test_a_supply_without_mains_is_off_and_has_forgotten_its_settings(make_world: MakeWorld) -> None:
@@ -421,7 +421,7 @@ def test_a_supply_without_mains_is_off_and_has_forgotten_its_settings(make_world
 
 
 def _q05(world: World) -> int:
-    return world.io["rack"].read(Table.DISCRETE_INPUT, 4, 1)[0]
+    return world.io["rack"].read(RegisterTable.DISCRETE_INPUT, 4, 1)[0]
 
 
 def test_after_and_for(make_world: MakeWorld) -> None:
@@ -587,10 +587,10 @@ def test_several_defects_combine_and_part_again(make_world: MakeWorld) -> None:
     seen = []
     for _ in range(6):
         world.advance(0.5)
-        seen.append(rack.read(Table.DISCRETE_INPUT, 4, 2))
+        seen.append(rack.read(RegisterTable.DISCRETE_INPUT, 4, 2))
         world.advance(5.5)
     assert seen == [[1, 0], [1, 0], [1, 1], [1, 0], [1, 0], [0, 0]]
-    assert link.read(Table.DISCRETE_INPUT, 0, 4) == [0, 0, 1, 0]
+    assert link.read(RegisterTable.DISCRETE_INPUT, 0, 4) == [0, 0, 1, 0]
 
 
 def test_a_defect_that_went_leaves_nothing_behind(visit: Visit) -> None:

@@ -6,7 +6,7 @@ import pytest
 from hilseq_sim.views import Trouble
 from hilseq_sim.world.build import World, build_world
 
-from hilseq.description.registers import Table
+from hilseq.description.registers import RegisterTable
 from hilseq.description.visit import Visit
 
 from .conftest import power
@@ -23,7 +23,9 @@ def started(visit: Visit) -> list[World]:
 
 
 def _ready_time(world: World) -> float:
-    while not (world.links["A"].answering() and world.links["A"].read(Table.INPUT_REGISTER, 10, 1) == [1]):
+    while not (
+        world.links["A"].answering() and world.links["A"].read(RegisterTable.INPUT_REGISTER, 10, 1) == [1]
+    ):
         world.advance(0.02)
     return world.time
 
@@ -40,15 +42,15 @@ def test_every_good_unit_lies_inside_its_limits(started: list[World]) -> None:
         idle.add(round(amperes, 5))
         assert start.idle_current.low + margin < amperes < start.idle_current.high - margin, seed
         assert abs(supply.measure_voltage() - 24.0) < 24.0 * 0.0005 + 0.005, seed
-        assert link.read(Table.INPUT_REGISTER, 1, 2) == [1, 0], seed
-        battery = link.read(Table.INPUT_REGISTER, 9, 1)[0] / 1000
+        assert link.read(RegisterTable.INPUT_REGISTER, 1, 2) == [1, 0], seed
+        battery = link.read(RegisterTable.INPUT_REGISTER, 9, 1)[0] / 1000
         batteries.add(battery)
         assert profile.battery is not None
         assert battery > profile.battery.lowest + 0.1, seed
 
-        rack.write(Table.COIL, 18, [1])
+        rack.write(RegisterTable.COIL, 18, [1])
         since = world.time
-        while link.read(Table.INPUT_REGISTER, 0, 1) != [2]:
+        while link.read(RegisterTable.INPUT_REGISTER, 0, 1) != [2]:
             world.advance(0.005)
         assert world.time - since < 0.6 * profile.modes.change_within, seed
         assert start.live_current is not None
@@ -56,23 +58,23 @@ def test_every_good_unit_lies_inside_its_limits(started: list[World]) -> None:
             start.live_current.low + margin < supply.measure_current() < start.live_current.high - margin
         ), seed
 
-        link.write(Table.COIL, 0, [1] * 16)
-        link.write(Table.HOLDING_REGISTER, 20, [5000, 10000])
-        rack.write(Table.HOLDING_REGISTER, 0, [8000, 16000, 24000, 40000])
-        rack.write(Table.COIL, 0, [1] * 16)
+        link.write(RegisterTable.COIL, 0, [1] * 16)
+        link.write(RegisterTable.HOLDING_REGISTER, 20, [5000, 10000])
+        rack.write(RegisterTable.HOLDING_REGISTER, 0, [8000, 16000, 24000, 40000])
+        rack.write(RegisterTable.COIL, 0, [1] * 16)
         world.advance(0.3)
-        seen = link.read(Table.INPUT_REGISTER, 20, 4)
+        seen = link.read(RegisterTable.INPUT_REGISTER, 20, 4)
         assert seen == pytest.approx([4000, 8000, 12000, 20000], abs=0.88 * 80), seed
-        out = [0.5 * raw for raw in rack.read(Table.INPUT_REGISTER, 18, 2)]
+        out = [0.5 * raw for raw in rack.read(RegisterTable.INPUT_REGISTER, 18, 2)]
         assert out == pytest.approx([5000, 10000], abs=0.88 * 50), seed
-        volts = [raw / 1000 for raw in rack.read(Table.INPUT_REGISTER, 0, 16)]
+        volts = [raw / 1000 for raw in rack.read(RegisterTable.INPUT_REGISTER, 0, 16)]
         assert all(23.95 - value < 0.6 for value in volts), seed
-        assert rack.read(Table.DISCRETE_INPUT, 0, 16) == [1] * 16, seed
-        assert link.read(Table.DISCRETE_INPUT, 0, 16) == [1] * 16, seed
-        link.write(Table.COIL, 0, [0] * 16)
+        assert rack.read(RegisterTable.DISCRETE_INPUT, 0, 16) == [1] * 16, seed
+        assert link.read(RegisterTable.DISCRETE_INPUT, 0, 16) == [1] * 16, seed
+        link.write(RegisterTable.COIL, 0, [0] * 16)
         world.advance(0.05)
-        assert rack.read(Table.DISCRETE_INPUT, 0, 16) == [0] * 16, seed
-        assert max(rack.read(Table.INPUT_REGISTER, 0, 16)) < 100, seed
+        assert rack.read(RegisterTable.DISCRETE_INPUT, 0, 16) == [0] * 16, seed
+        assert max(rack.read(RegisterTable.INPUT_REGISTER, 0, 16)) < 100, seed
     assert len(idle) > 90
     assert len(batteries) > 30
     assert len(ready_times) > 5
@@ -81,8 +83,8 @@ def test_every_good_unit_lies_inside_its_limits(started: list[World]) -> None:
 def test_every_good_unit_survives_corners_interruptions_and_a_warm_day(started: list[World]) -> None:
     for seed, world in zip(SEEDS, started, strict=True):
         profile, link, supply = world.profiles["A"], world.links["A"], world.supplies["main"]
-        link.write(Table.COIL, 0, [1] * 16)
-        starts = link.read(Table.INPUT_REGISTER, 6, 1)
+        link.write(RegisterTable.COIL, 0, [1] * 16)
+        starts = link.read(RegisterTable.INPUT_REGISTER, 6, 1)
         for volts in (20.4, 28.8, 24.0):
             supply.set_voltage = volts
             world.advance(1.0)
@@ -91,11 +93,11 @@ def test_every_good_unit_survives_corners_interruptions_and_a_warm_day(started: 
             supply.output = True
             world.advance(1.0)
             assert link.answering(), (seed, volts)
-            assert link.read(Table.INPUT_REGISTER, 6, 1) == starts, (seed, volts)
+            assert link.read(RegisterTable.INPUT_REGISTER, 6, 1) == starts, (seed, volts)
         world.advance(10 * 3600.0)
         assert profile.highest_case is not None
         assert world.units["A"].heat.case() < profile.highest_case - 5.0, seed
-        assert link.read(Table.INPUT_REGISTER, 0, 1) == [2], seed
+        assert link.read(RegisterTable.INPUT_REGISTER, 0, 1) == [2], seed
         clock = world.units["A"].clock.drift
         assert profile.clock is not None
         assert abs(clock) < 0.5 * profile.clock.drift, seed
@@ -104,7 +106,7 @@ def test_every_good_unit_survives_corners_interruptions_and_a_warm_day(started: 
         assert not link.answering(), (seed, "off-time is surely enough")
         supply.set_voltage, supply.output = 20.4, True
         world.advance(profile.start.ready_within)
-        assert link.read(Table.INPUT_REGISTER, 10, 1) == [1], seed
+        assert link.read(RegisterTable.INPUT_REGISTER, 10, 1) == [1], seed
         assert world.trouble("supply main") == Trouble()
 
 
@@ -115,8 +117,8 @@ def test_the_same_seed_gives_the_same_readings(visit: Visit) -> None:
         world.advance(5.0)
         supply = world.supplies["main"]
         seen: list[object] = [supply.measure_voltage() for _ in range(5)]
-        seen += [supply.measure_current(), world.links["A"].read(Table.INPUT_REGISTER, 0, 15)]
-        return [*seen, world.io["rack"].read(Table.INPUT_REGISTER, 0, 20)]
+        seen += [supply.measure_current(), world.links["A"].read(RegisterTable.INPUT_REGISTER, 0, 15)]
+        return [*seen, world.io["rack"].read(RegisterTable.INPUT_REGISTER, 0, 20)]
 
     assert readings(3) == readings(3)
     assert readings(3) != readings(4)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from hilseq.description.registers import Table
+from hilseq.description.registers import RegisterTable
 
 from .conftest import MakeWorld, power, ready
 
@@ -27,7 +27,7 @@ def test_a_modbus_port_is_the_unit_once_more(make_world: MakeWorld) -> None:
     assert port.partner == "modbus rtu"
     assert port.modbus is not None
     assert port.modbus.answering()
-    assert port.modbus.read(Table.INPUT_REGISTER, 0, 2) == [0, 1]
+    assert port.modbus.read(RegisterTable.INPUT_REGISTER, 0, 2) == [0, 1]
     assert port.corrupt(FRAME, 19200) == FRAME
     assert port.receive(FRAME, 19200) == b""
 

@@ -11,7 +11,7 @@ from hilseq_sim.world.registers import RegisterMap
 from hilseq_sim.world.stand_io import Channel
 from hilseq_sim.world.timeline import Timeline
 
-from hilseq.description.registers import Register, Table
+from hilseq.description.registers import Register, RegisterTable
 from hilseq.description.visit import describe_visit
 
 from .conftest import STANDS, SmallVisit, power, ready
@@ -23,20 +23,20 @@ def test_a_12_v_unit_with_its_mode_in_a_register(small_visit: SmallVisit) -> Non
     power(world)
     world.advance(1.0)
     assert link.answering(), "ready within its second though the twin's defaults take longer"
-    assert link.read(Table.INPUT_REGISTER, 0, 1) == [0]
-    assert link.read(Table.HOLDING_REGISTER, 0, 1) == [0]
-    link.write(Table.HOLDING_REGISTER, 0, [1])
+    assert link.read(RegisterTable.INPUT_REGISTER, 0, 1) == [0]
+    assert link.read(RegisterTable.HOLDING_REGISTER, 0, 1) == [0]
+    link.write(RegisterTable.HOLDING_REGISTER, 0, [1])
     world.advance(1.0)
-    assert link.read(Table.INPUT_REGISTER, 0, 1) == [1]
-    link.write(Table.COIL, 0, [1])
+    assert link.read(RegisterTable.INPUT_REGISTER, 0, 1) == [1]
+    link.write(RegisterTable.COIL, 0, [1])
     world.advance(0.1)
-    assert world.io["rack"].read(Table.DISCRETE_INPUT, 0, 1) == [1]
+    assert world.io["rack"].read(RegisterTable.DISCRETE_INPUT, 0, 1) == [1]
     assert 0.020 < world.supplies["main"].measure_current() < 0.080
     with pytest.raises(ModbusRefusal) as refusal:
-        link.write(Table.HOLDING_REGISTER, 0, [9])
+        link.write(RegisterTable.HOLDING_REGISTER, 0, [9])
     assert refusal.value.code == 3
     with pytest.raises(ModbusRefusal):
-        world.io["rack"].read(Table.DISCRETE_INPUT, 1, 1)
+        world.io["rack"].read(RegisterTable.DISCRETE_INPUT, 1, 1)
 
 
 def test_the_plain_controller_starts() -> None:
@@ -70,11 +70,11 @@ def test_packed_bits_and_wide_values_share_registers() -> None:
         {"table": "holding register", "address": 6, "type": "float32", "order": "low first", "scale": 2.0}
     )
     registers.add_value(wide, lambda: 3.0, taken.append)
-    assert registers.read(Table.HOLDING_REGISTER, 5, 1) == [0b1000]
-    registers.write(Table.HOLDING_REGISTER, 5, [0b0001])
+    assert registers.read(RegisterTable.HOLDING_REGISTER, 5, 1) == [0b1000]
+    registers.write(RegisterTable.HOLDING_REGISTER, 5, [0b0001])
     assert kept == {0: 1.0, 3: 0.0}
-    assert registers.read(Table.HOLDING_REGISTER, 6, 2) == [0x0000, 0x3FC0]  # 1.5 as IEEE 754 single
-    registers.write(Table.HOLDING_REGISTER, 6, [0x0000, 0x3FC0])
+    assert registers.read(RegisterTable.HOLDING_REGISTER, 6, 2) == [0x0000, 0x3FC0]  # 1.5 as IEEE 754 single
+    registers.write(RegisterTable.HOLDING_REGISTER, 6, [0x0000, 0x3FC0])
     assert taken == [3.0]
 
 

@@ -9,7 +9,7 @@ from hilseq_sim.world.build import World, build_world
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from hilseq.description.registers import Table
+from hilseq.description.registers import RegisterTable
 from hilseq.description.visit import Visit
 
 
@@ -41,7 +41,9 @@ def state(world: World) -> dict[str, float]:
 
 
 def _switch(*positions: int) -> Callable[[World], None]:
-    return lambda world: world.io["rack"].write(Table.COIL, 16, [int(p in positions) for p in (0, 1, 2)])
+    return lambda world: world.io["rack"].write(
+        RegisterTable.COIL, 16, [int(p in positions) for p in (0, 1, 2)]
+    )
 
 
 def _set(**knobs: float) -> Callable[[World], None]:
@@ -55,7 +57,7 @@ def _set(**knobs: float) -> Callable[[World], None]:
 def _outputs(*bits: int) -> Callable[[World], None]:
     def act(world: World) -> None:
         if world.links["A"].answering():
-            world.links["A"].write(Table.COIL, 0, list(bits))
+            world.links["A"].write(RegisterTable.COIL, 0, list(bits))
 
     return act
 
@@ -65,8 +67,8 @@ VISIT: list[tuple[Callable[[World], None], float]] = [
     (_set(set_voltage=24.0, set_current=1.5, output=True), 0.05),
     (_switch(2), 4.0),
     (_outputs(1, 0, 1, 0, 1), 0.1),
-    (lambda world: world.io["rack"].write(Table.COIL, 0, [1, 0]), 0.03),
-    (lambda world: world.io["rack"].write(Table.HOLDING_REGISTER, 0, [24000]), 0.1),
+    (lambda world: world.io["rack"].write(RegisterTable.COIL, 0, [1, 0]), 0.03),
+    (lambda world: world.io["rack"].write(RegisterTable.HOLDING_REGISTER, 0, [24000]), 0.1),
     (_set(set_voltage=20.4), 0.2),
     (_set(output=False), 0.03),
     (_set(output=True), 0.5),

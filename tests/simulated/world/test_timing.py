@@ -10,7 +10,7 @@ import pytest
 from hilseq_sim.world.build import World, build_world
 from hilseq_sim.world.scan import Scan
 
-from hilseq.description.registers import Table
+from hilseq.description.registers import RegisterTable
 from hilseq.description.simulated import modbus_signals
 from hilseq.description.twin import StandTwin
 from hilseq.description.visit import Visit
@@ -24,11 +24,13 @@ def _timed(visit: Visit, **settings: object) -> World:
 
 
 def _bit(world: World, signal: str) -> int:
-    return world.io["rack"].read(Table.DISCRETE_INPUT, modbus_signals(world.stand)[signal].address, 1)[0]
+    return world.io["rack"].read(
+        RegisterTable.DISCRETE_INPUT, modbus_signals(world.stand)[signal].address, 1
+    )[0]
 
 
 def _drive(world: World, signal: str, value: int) -> None:
-    world.io["rack"].write(Table.COIL, modbus_signals(world.stand)[signal].address, [value])
+    world.io["rack"].write(RegisterTable.COIL, modbus_signals(world.stand)[signal].address, [value])
 
 
 @pytest.mark.parametrize("jitter", [0.0, 0.2])
@@ -122,7 +124,7 @@ def test_cutting_time_differently_changes_nothing(visit: Visit) -> None:
         one.advance(0.07)
         for _ in range(7):
             other.advance(0.01)
-        for table, count in ((Table.DISCRETE_INPUT, 39), (Table.INPUT_REGISTER, 24)):
+        for table, count in ((RegisterTable.DISCRETE_INPUT, 39), (RegisterTable.INPUT_REGISTER, 24)):
             assert one.io["rack"].read(table, 0, count) == other.io["rack"].read(table, 0, count)
 
 

@@ -10,7 +10,7 @@ from hilseq_sim.views import ModbusRefusal
 from hilseq_sim.world.build import World, build_world
 from hilseq_sim.world.memory import FaultStore, crc16
 
-from hilseq.description.registers import Table
+from hilseq.description.registers import RegisterTable
 from hilseq.description.visit import describe_visit
 
 from .conftest import MakeWorld, power, ready
@@ -19,11 +19,11 @@ CONFIG = 1000
 
 
 def registers(world: World, address: int, count: int = 1) -> list[int]:
-    return world.links["A"].read(Table.INPUT_REGISTER, address, count)
+    return world.links["A"].read(RegisterTable.INPUT_REGISTER, address, count)
 
 
 def switch(world: World, *contacts: int) -> None:
-    world.io["rack"].write(Table.COIL, 16, [int(number in contacts) for number in (1, 2, 3)])
+    world.io["rack"].write(RegisterTable.COIL, 16, [int(number in contacts) for number in (1, 2, 3)])
     world.advance(0.5)
 
 
@@ -40,7 +40,7 @@ def stored(world: World) -> FaultStore:
 
 
 def sensed(world: World) -> list[int]:
-    return world.io["rack"].read(Table.DISCRETE_INPUT, 0, 16)
+    return world.io["rack"].read(RegisterTable.DISCRETE_INPUT, 0, 16)
 
 
 def cycle(world: World, off: float = 3.0) -> None:
@@ -77,7 +77,7 @@ def test_a_contact_is_a_mode(make_world: MakeWorld, contact: int, mode: int) -> 
     world = ready(make_world())
     switch(world, contact)
     assert registers(world, 0) == [mode]
-    assert world.links["A"].read(Table.DISCRETE_INPUT, 100, 1) == [int(mode == 2)]
+    assert world.links["A"].read(RegisterTable.DISCRETE_INPUT, 100, 1) == [int(mode == 2)]
 
 
 def test_two_contacts_at_once_or_none_leave_the_mode(make_world: MakeWorld) -> None:
@@ -108,20 +108,20 @@ def test_outputs_follow_only_in_live_mode_and_forget_their_commands_without_powe
     make_world: MakeWorld,
 ) -> None:
     world = ready(make_world())
-    world.links["A"].write(Table.COIL, 0, [1] * 16)
+    world.links["A"].write(RegisterTable.COIL, 0, [1] * 16)
     for contact in (1, 2):
         switch(world, contact)
         assert sensed(world) == [0] * 16
     switch(world, 3)
     assert sensed(world) == [1] * 16
     cycle(world)
-    assert world.links["A"].read(Table.COIL, 0, 16) == [0] * 16
+    assert world.links["A"].read(RegisterTable.COIL, 0, 16) == [0] * 16
     assert sensed(world) == [0] * 16
 
 
 def test_an_output_follows_after_its_delay_and_not_before(make_world: MakeWorld) -> None:
     world = live(make_world())
-    world.links["A"].write(Table.COIL, 4, [1])
+    world.links["A"].write(RegisterTable.COIL, 4, [1])
     assert sensed(world)[4] == 0
     world.advance(0.05)
     assert sensed(world) == [0, 0, 0, 0, 1, *[0] * 11]
@@ -130,9 +130,9 @@ def test_an_output_follows_after_its_delay_and_not_before(make_world: MakeWorld)
 def test_inputs_report_what_the_stand_drives(make_world: MakeWorld) -> None:
     world = ready(make_world())
     pattern = [1, 0, 0, 1, 1, 0, 1, 0] * 2
-    world.io["rack"].write(Table.COIL, 0, pattern)
+    world.io["rack"].write(RegisterTable.COIL, 0, pattern)
     world.advance(0.1)
-    assert world.links["A"].read(Table.DISCRETE_INPUT, 0, 16) == pattern
+    assert world.links["A"].read(RegisterTable.DISCRETE_INPUT, 0, 16) == pattern
 
 
 @pytest.mark.parametrize("volts", [21.0, 24.0, 28.0])
@@ -140,16 +140,18 @@ def test_an_output_puts_out_what_the_unit_is_fed_with(make_world: MakeWorld, vol
     """Less the drop of its switch: 0.3 V at most where it is on, some leakage into the load where it is off."""
     world = live(make_world())
     world.supplies["main"].set_voltage = volts
-    world.links["A"].write(Table.COIL, 0, [1, 0])
+    world.links["A"].write(RegisterTable.COIL, 0, [1, 0])
     world.advance(0.5)
-    on, off = (raw * 0.001 for raw in world.io["rack"].read(Table.INPUT_REGISTER, 0, 2))
+    on, off = (raw * 0.001 for raw in world.io["rack"].read(RegisterTable.INPUT_REGISTER, 0, 2))
     fed = world.units["A"].input.volts()
     assert fed == pytest.approx(volts, abs=0.6)
     assert fed - 0.35 < on < fed + 0.05
     assert off < 1.0
     world.supplies["main"].output = False
     world.advance(3.0)
-    assert world.io["rack"].read(Table.INPUT_REGISTER, 0, 1)[0] < 1000, "without supply nothing is left"
+    assert world.io["rack"].read(RegisterTable.INPUT_REGISTER, 0, 1)[0] < 1000, (
+        "without supply nothing is left"
+    )
 
 
 def test_an_output_drives_the_load_that_the_stand_states(tmp_path: Path) -> None:
@@ -163,25 +165,30 @@ def test_an_output_drives_the_load_that_the_stand_states(tmp_path: Path) -> None
     output.leakage = 1e-3
     world.refresh()
     world.advance(0.5)
-    assert world.io["rack"].read(Table.INPUT_REGISTER, 0, 1)[0] == pytest.approx(100, abs=6)
-    world.links["A"].write(Table.COIL, 0, [1])
+    assert world.io["rack"].read(RegisterTable.INPUT_REGISTER, 0, 1)[0] == pytest.approx(100, abs=6)
+    world.links["A"].write(RegisterTable.COIL, 0, [1])
     world.advance(0.5)
-    fed, on = world.units["A"].input.volts(), world.io["rack"].read(Table.INPUT_REGISTER, 0, 1)[0] * 0.001
+    fed, on = (
+        world.units["A"].input.volts(),
+        world.io["rack"].read(RegisterTable.INPUT_REGISTER, 0, 1)[0] * 0.001,
+    )
     assert on == pytest.approx(fed * 100 / (100 + output.resistance), abs=0.03)
 
 
 def test_analog_channels_carry_currents_and_voltages(make_world: MakeWorld) -> None:
     world = live(make_world())
-    world.io["rack"].write(Table.HOLDING_REGISTER, 0, [8000, 24000, 40000, 45000])
-    world.links["A"].write(Table.HOLDING_REGISTER, 20, [2500, 10000])
+    world.io["rack"].write(RegisterTable.HOLDING_REGISTER, 0, [8000, 24000, 40000, 45000])
+    world.links["A"].write(RegisterTable.HOLDING_REGISTER, 20, [2500, 10000])
     world.advance(0.3)
     # 0.5 % of a range of 16 mA is 80 uA, of 10 V is 50 mV
     assert registers(world, 20, 4) == pytest.approx([4000, 12000, 20000, 22500], abs=91)
-    seen = [raw * 0.0005 for raw in world.io["rack"].read(Table.INPUT_REGISTER, 18, 2)]
+    seen = [raw * 0.0005 for raw in world.io["rack"].read(RegisterTable.INPUT_REGISTER, 18, 2)]
     assert seen == pytest.approx([2.5, 10.0], abs=0.055)
     switch(world, 1)
     world.advance(0.3)
-    assert max(world.io["rack"].read(Table.INPUT_REGISTER, 18, 2)) < 20, "analog outputs are off when stopped"
+    assert max(world.io["rack"].read(RegisterTable.INPUT_REGISTER, 18, 2)) < 20, (
+        "analog outputs are off when stopped"
+    )
 
 
 def test_configuration_is_written_stored_and_kept(make_world: MakeWorld) -> None:
@@ -190,16 +197,16 @@ def test_configuration_is_written_stored_and_kept(make_world: MakeWorld) -> None
     profile = world.profiles["A"].configuration
     assert profile is not None
     content = list(profile.content)
-    assert link.read(Table.HOLDING_REGISTER, CONFIG, 32) != content, "it comes with somebody else's"
-    link.write(Table.HOLDING_REGISTER, CONFIG, content)
-    assert link.read(Table.HOLDING_REGISTER, CONFIG, 32) == content
+    assert link.read(RegisterTable.HOLDING_REGISTER, CONFIG, 32) != content, "it comes with somebody else's"
+    link.write(RegisterTable.HOLDING_REGISTER, CONFIG, content)
+    assert link.read(RegisterTable.HOLDING_REGISTER, CONFIG, 32) == content
     cycle(world)
-    assert link.read(Table.HOLDING_REGISTER, CONFIG, 32) != content, "what is not stored is lost"
-    link.write(Table.HOLDING_REGISTER, CONFIG, content)
-    link.write(Table.COIL, 101, [1])
+    assert link.read(RegisterTable.HOLDING_REGISTER, CONFIG, 32) != content, "what is not stored is lost"
+    link.write(RegisterTable.HOLDING_REGISTER, CONFIG, content)
+    link.write(RegisterTable.COIL, 101, [1])
     world.advance(0.3)
     cycle(world)
-    assert link.read(Table.HOLDING_REGISTER, CONFIG, 32) == content
+    assert link.read(RegisterTable.HOLDING_REGISTER, CONFIG, 32) == content
     words = b"".join(word.to_bytes(2, "big") for word in content)
     assert registers(world, 11) == [crc16(words)]
 
@@ -207,12 +214,12 @@ def test_configuration_is_written_stored_and_kept(make_world: MakeWorld) -> None
 def test_power_lost_while_storing_keeps_the_old_configuration(make_world: MakeWorld) -> None:
     world = ready(make_world())
     link = world.links["A"]
-    old = link.read(Table.HOLDING_REGISTER, CONFIG, 32)
-    link.write(Table.HOLDING_REGISTER, CONFIG, [0] * 32)
-    link.write(Table.COIL, 101, [1])
+    old = link.read(RegisterTable.HOLDING_REGISTER, CONFIG, 32)
+    link.write(RegisterTable.HOLDING_REGISTER, CONFIG, [0] * 32)
+    link.write(RegisterTable.COIL, 101, [1])
     world.advance(0.01)
     cycle(world)
-    assert link.read(Table.HOLDING_REGISTER, CONFIG, 32) == old
+    assert link.read(RegisterTable.HOLDING_REGISTER, CONFIG, 32) == old
 
 
 def test_crc_of_the_catalogue() -> None:
@@ -224,14 +231,14 @@ def test_crc_of_the_catalogue() -> None:
 @pytest.mark.parametrize(
     ("table", "address", "values", "code"),
     [
-        (Table.HOLDING_REGISTER, 5, [1], 2),
-        (Table.HOLDING_REGISTER, CONFIG + 31, [1, 2], 2),
-        (Table.COIL, 99, [1], 2),
-        (Table.COIL, 15, [1, 1], 2),
+        (RegisterTable.HOLDING_REGISTER, 5, [1], 2),
+        (RegisterTable.HOLDING_REGISTER, CONFIG + 31, [1, 2], 2),
+        (RegisterTable.COIL, 99, [1], 2),
+        (RegisterTable.COIL, 15, [1, 1], 2),
     ],
 )
 def test_writes_where_nothing_is_are_refused(
-    make_world: MakeWorld, table: Table, address: int, values: list[int], code: int
+    make_world: MakeWorld, table: RegisterTable, address: int, values: list[int], code: int
 ) -> None:
     world = ready(make_world())
     with pytest.raises(ModbusRefusal) as refusal:
@@ -242,7 +249,7 @@ def test_writes_where_nothing_is_are_refused(
 def test_configuration_is_refused_outside_the_mode_to_load_it_in(make_world: MakeWorld) -> None:
     world = live(make_world())
     with pytest.raises(ModbusRefusal) as refusal:
-        world.links["A"].write(Table.HOLDING_REGISTER, CONFIG, [1])
+        world.links["A"].write(RegisterTable.HOLDING_REGISTER, CONFIG, [1])
     assert refusal.value.code == 4
 
 
@@ -250,9 +257,9 @@ def test_the_edges_of_what_can_be_read(make_world: MakeWorld) -> None:
     # after the worked case of check value 2.23: the last addresses that are there, and one beyond
     world = ready(make_world())
     link = world.links["A"]
-    assert len(link.read(Table.HOLDING_REGISTER, CONFIG + 28, 4)) == 4
+    assert len(link.read(RegisterTable.HOLDING_REGISTER, CONFIG + 28, 4)) == 4
     with pytest.raises(ModbusRefusal) as refusal:
-        link.read(Table.HOLDING_REGISTER, CONFIG + 28, 5)
+        link.read(RegisterTable.HOLDING_REGISTER, CONFIG + 28, 5)
     assert refusal.value.code == 2
 
 
@@ -266,7 +273,7 @@ def test_stored_faults_are_read_and_cleared(make_world: MakeWorld) -> None:
     assert [record[0] != 0 for record in records] == [True] * count + [False] * (16 - count)
     times = [record[2] << 16 | record[3] for record in records[:count]]
     assert times == sorted(times)
-    world.links["A"].write(Table.COIL, 100, [1])
+    world.links["A"].write(RegisterTable.COIL, 100, [1])
     assert registers(world, 3) == [0]
     assert registers(world, 100, 64) == [0] * 64
     cycle(world)
@@ -355,9 +362,9 @@ def test_a_short_interruption_is_ridden_through_and_a_long_one_restarts(make_wor
 def test_the_stand_reads_back_what_was_written_and_tests_itself(make_world: MakeWorld) -> None:
     world = make_world()
     rack = world.io["rack"]
-    rack.write(Table.COIL, 19, [1])
-    assert rack.read(Table.COIL, 19, 1) == [1]
-    assert rack.read(Table.DISCRETE_INPUT, 19, 1) == [0], "the relay takes its time"
+    rack.write(RegisterTable.COIL, 19, [1])
+    assert rack.read(RegisterTable.COIL, 19, 1) == [1]
+    assert rack.read(RegisterTable.DISCRETE_INPUT, 19, 1) == [0], "the relay takes its time"
     world.advance(0.02)
-    assert rack.read(Table.DISCRETE_INPUT, 18, 2) == [1, 1], "interlock closed, loop-back follows"
-    assert rack.read(Table.INPUT_REGISTER, 17, 1) == pytest.approx([10 * world.ambient], abs=2)
+    assert rack.read(RegisterTable.DISCRETE_INPUT, 18, 2) == [1, 1], "interlock closed, loop-back follows"
+    assert rack.read(RegisterTable.INPUT_REGISTER, 17, 1) == pytest.approx([10 * world.ambient], abs=2)
