@@ -16,6 +16,7 @@ The first fork answers the first question of whoever reads the message: whose fa
     │   ├── NotSafe              the safe state could not be verified
     │   └── Interlock            an interlock is open or a ceiling was passed
     ├── NotPerformed         a check cannot be done here (no operator, nothing to measure with)
+    │   ├── NotResolvable        a reading is too near a limit for this stand to tell
     │   └── LinkLost             the link stays away while the unit looks well: which of both it is, is not known
     ├── DescriptionError     a stand file or profile is wrong (holds every problem found)
     └── UsageError           the command line asks for something impossible
@@ -111,6 +112,17 @@ class Interlock(StandFault):
 
 class NotPerformed(HilseqError):
     """A check that cannot be done on this visit; the reason is its message."""
+
+
+class NotResolvable(NotPerformed):
+    """A reading lies so near a limit that this stand cannot tell on which side: nothing is held against the unit.
+
+    `places` name where, as of UnitFault.
+    """
+
+    def __init__(self, message: str, *, places: Sequence[str] = ()) -> None:
+        super().__init__(message)
+        self.places: tuple[str, ...] = tuple(places)
 
 
 class LinkLost(NotPerformed):

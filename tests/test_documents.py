@@ -90,6 +90,7 @@ def test_a_bench_prints_what_it_measured(name: str, tmp_path: Path) -> None:
     assert tmp_path
 
 
+@pytest.mark.timeout(600)
 def test_from_the_demo_to_an_own_stand(tmp_path: Path) -> None:
     """The README's own stand, command by command, as it stands there."""
     shutil.copytree(ROOT / "stands", tmp_path / "stands")

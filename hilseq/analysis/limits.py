@@ -22,7 +22,7 @@ from itertools import pairwise
 class DecisionRule(StrEnum):
     """How uncertainty enters the decision; the report prints which one was used."""
 
-    GUARDED = "guarded"  #: acceptance limits lie one expanded uncertainty inside the limits (w = U)
+    GUARDED = "guarded"  #: acceptance limits lie one expanded uncertainty inside the limits (w = U), rejection outside
     SIMPLE = "simple"  #: uncertainty is ignored (w = 0): the risk is shared
 
 
@@ -30,7 +30,7 @@ class ReadingVerdict(StrEnum):
     """What one reading says about the unit."""
 
     CONFORMS = "conforms"
-    MARGINAL = "marginal"
+    MARGINAL = "marginal"  #: nearer to a limit than the guard band, on either side
     FAILS = "fails"
 
 
@@ -93,16 +93,17 @@ def acceptance_limits(limits: Limits, expanded_uncertainty: float, rule: Decisio
 
 
 def decide(value: float, expanded_uncertainty: float, limits: Limits, rule: DecisionRule) -> ReadingVerdict:
-    """Return what a reading says: outside fails, inside by at least the guard band conforms, else marginal.
+    """Return what a reading says: inside by at least the guard band conforms, outside by more fails, else marginal.
 
-    A value outside fails even when it is outside by less than its uncertainty. A NaN or infinite value
-    fails under every rule. Raises ValueError when the uncertainty is negative or not finite.
+    Acceptance and rejection are guarded alike (ILAC-G8 4.2.3, non-binary statement: conditional pass and
+    conditional fail are both marginal here): a finding is made only where the true value is outside for certain.
+    A NaN or infinite value fails under every rule. Raises ValueError when the uncertainty is negative or not finite.
     """
     width = guard_band(expanded_uncertainty, rule)
     margin = limits.margin(value)
-    if margin < 0.0:
-        return ReadingVerdict.FAILS
-    return ReadingVerdict.CONFORMS if margin >= width else ReadingVerdict.MARGINAL
+    if margin >= width:
+        return ReadingVerdict.CONFORMS
+    return ReadingVerdict.FAILS if margin < -width else ReadingVerdict.MARGINAL
 
 
 def conformance_probability(value: float, standard_uncertainty: float, limits: Limits) -> float:

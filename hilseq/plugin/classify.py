@@ -12,7 +12,7 @@ import pluggy
 import pytest
 
 import hilseq
-from hilseq.errors import NotPerformed, StandFault, UnitFault
+from hilseq.errors import NotPerformed, NotResolvable, StandFault, UnitFault
 from hilseq.verdicts import ERROR_IN_SEQUENCE, CheckVerdict
 
 WHY_LONGEST = 2000
@@ -26,11 +26,15 @@ _NOT_OURS = tuple(
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What one phase of a check came to; `places` is empty when the exception names none."""
+    """What one phase of a check came to; `places` is empty when the exception names none.
+
+    `too_near` says that only a reading too near a limit for this stand kept the check from its verdict.
+    """
 
     verdict: CheckVerdict
     why: str = ""
     places: tuple[str, ...] = ()
+    too_near: bool = False
 
 
 PASSED = Outcome(CheckVerdict.PASSED)
@@ -64,7 +68,9 @@ def classify(error: BaseException) -> Outcome:
         case StandFault():
             return Outcome(CheckVerdict.STAND_FAULT, _first_words(error), error.places)
         case NotPerformed() | pytest.skip.Exception():
-            return Outcome(CheckVerdict.NOT_PERFORMED, _first_words(error), getattr(error, "places", ()))
+            words, places = _first_words(error), getattr(error, "places", ())
+            too_near = isinstance(error, NotResolvable)
+            return Outcome(CheckVerdict.NOT_PERFORMED, words, places, too_near=too_near)
         case KeyboardInterrupt() | pytest.exit.Exception():
             return Outcome(CheckVerdict.NOT_PERFORMED, "the run was interrupted during this check")
         case _:

@@ -136,6 +136,7 @@ def judge(request: pytest.FixtureRequest, visit_run: VisitRun, slot: str) -> Jud
 
     def note(reading: Reading) -> None:
         visit_run.note(reading)
+        check.readings.append(reading)
         told = f"{show_value(reading)} ({show_limits(reading)}): {reading.verdict}"
         request.node.user_properties.append((sanitize(f"reading {reading.name}"), sanitize(told)))
 

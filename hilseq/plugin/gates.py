@@ -1,7 +1,8 @@
 """Gates: which units may not be tested further, and why.
 
 A failed gate closes its unit. A fault of the stand closes every unit that the faulty part serves, and no
-other; where it cannot be told whom it serves, all of them.
+other; where it cannot be told whom it serves, all of them. A reading that is too near its limit for this stand
+closes nothing: it says nothing against going on.
 """
 
 from __future__ import annotations
@@ -29,6 +30,8 @@ class Gates:
             return self._close(
                 self.concerned(slot, outcome.places), f"the stand failed earlier ({outcome.why})"
             )
+        if outcome.too_near:
+            return []
         if outcome.verdict is CheckVerdict.NOT_PERFORMED and LINK in outcome.places:
             return self._close([slot], f"the link of the unit was lost during {title!r}, which says more")
         if gate and outcome.verdict in (CheckVerdict.FAILED, CheckVerdict.NOT_PERFORMED):

@@ -20,6 +20,7 @@ from hilseq.journal.run_state import RunState
 from hilseq.plugin import markers, stages
 from hilseq.plugin.classify import PASSED, Outcome, classify, worse
 from hilseq.plugin.gates import Gates
+from hilseq.plugin.judge import require_resolved
 from hilseq.plugin.other_runs import rank
 from hilseq.plugin.parameters import check_parameters
 from hilseq.plugin.parametrize import is_empty, parametrize, slot_of
@@ -28,6 +29,7 @@ from hilseq.plugin.recheck_stand import recheck_stand
 from hilseq.plugin.refusal import refuse
 from hilseq.plugin.terminal_summary import write_verdicts
 from hilseq.plugin.visit_run import VisitRun
+from hilseq.reports.sanitize import sanitize
 from hilseq.verdicts import CheckVerdict, ExitCode
 
 __all__ = ["CHECK", "PlannedCheck", "VisitHooks"]
@@ -134,6 +136,17 @@ class VisitHooks:
         except UsageError as error:  # another run was faster
             refuse(error)
         self._plan.lay(session.items, self._left_out)
+        self._name_the_units(session.config)
+
+    def _name_the_units(self, config: pytest.Config) -> None:
+        """Say in the JUnit XML which stand tested which units."""
+        junit = config.stash.get(xml_key, None)
+        if junit is not None:
+            visit = self.run.visit
+            junit.add_global_property("stand", sanitize(visit.stand.stand))
+            for slot, serial in self.run.options.serials.items():
+                unit = f"{visit.profiles[slot].part} {serial}"
+                junit.add_global_property(f"unit in slot {slot}", sanitize(unit))
 
     # -- running ---------------------------------------------------------------------------------
 
@@ -180,6 +193,7 @@ class VisitHooks:
             self.run.event("check repeated", f"{check.title}: {check.again}", check.slot)
             check.again, check.repeated, check.outcome = "", True, PASSED
             item.user_properties.clear()
+            check.readings.clear()
             self.run.note(CheckStarted(check=check.id))
             reports = runtestprotocol(item, log=False, nextitem=nextitem)
         for report in reports:
@@ -193,6 +207,13 @@ class VisitHooks:
         reason = str(self.run.disk_fault or "") or self.gates.reason(item.stash[CHECK].slot)
         if reason:
             pytest.skip(reason)
+
+    @pytest.hookimpl(wrapper=True)
+    def pytest_runtest_call(self, item: pytest.Item) -> Generator[None, object, object]:
+        """Hold a check that found nothing for not performed when a reading was too near its limit to tell."""
+        result = yield
+        require_resolved(item.stash[CHECK].readings)
+        return result
 
     @pytest.hookimpl(wrapper=True)
     def pytest_runtest_teardown(self, item: pytest.Item) -> Generator[None, Any, Any]:

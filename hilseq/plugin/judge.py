@@ -1,8 +1,12 @@
-"""`judge`: records a reading against its limits, and fails the check in words a technician understands."""
+"""`judge`: records a reading against its limits, and fails the check in words a technician understands.
+
+A reading too near a limit for this stand fails nothing: the check goes on, and when nothing else fails it is not
+performed, with what the stand would need.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 from hilseq.analysis.limits import (
     DecisionRule,
@@ -11,22 +15,17 @@ from hilseq.analysis.limits import (
     conformance_probability,
     decide,
 )
-from hilseq.errors import UnitFault
+from hilseq.errors import NotResolvable, UnitFault
 from hilseq.journal.entries import Reading
 from hilseq.measured import Measured
-from hilseq.reports.formatting import show_limits, show_value
-
-_SENTENCE = {
-    ReadingVerdict.FAILS: "{name} is {value}, outside its limits ({limits})",
-    ReadingVerdict.MARGINAL: "{name} is {value}, so near its limits ({limits}) that this stand cannot tell",
-}
+from hilseq.reports.formatting import scale, show_limits, show_value
 
 
 class Judge:
     """Judges the readings of one check by one decision rule.
 
     `note` receives each reading, which is of `check` of the unit in `slot`, at `place` unless it names another. Call
-    it with a name, what was measured and the limits; it raises UnitFault unless the reading conforms.
+    it with a name, what was measured and the limits; it raises UnitFault when the reading fails.
     """
 
     def __init__(
@@ -39,10 +38,13 @@ class Judge:
     def __call__(
         self, name: str, measured: Measured, limits: Limits, *, place: str | None = None
     ) -> ReadingVerdict:
-        """Record the reading. Raises UnitFault (with `place`, else the check's own) unless it conforms."""
+        """Record the reading. Raises UnitFault (with `place`, else the check's own) when it fails."""
         reading = self.record(name, measured, limits, place=place)
-        if reading.verdict is not ReadingVerdict.CONFORMS:
-            raise UnitFault(sentence(reading), place=place)
+        if reading.verdict is ReadingVerdict.FAILS:
+            raise UnitFault(
+                f"{reading.name} is {show_value(reading)}, outside its limits ({show_limits(reading)})",
+                place=place,
+            )
         return reading.verdict
 
     def if_resolvable(
@@ -97,8 +99,18 @@ class Judge:
         return reading
 
 
-def sentence(reading: Reading) -> str:
-    """Return what a reading that does not conform means, in words."""
-    return _SENTENCE[reading.verdict].format(
-        name=reading.name, value=show_value(reading), limits=show_limits(reading)
+def require_resolved(readings: Sequence[Reading]) -> None:
+    """Raise NotResolvable for the readings that are too near a limit, with what the stand would need for each."""
+    near = [reading for reading in readings if reading.verdict is ReadingVerdict.MARGINAL]
+    if near:
+        places = dict.fromkeys(reading.place for reading in near)
+        raise NotResolvable("; ".join(_too_near(reading) for reading in near), places=tuple(places))
+
+
+def _too_near(reading: Reading) -> str:
+    shown, room = scale(reading), abs(Limits(reading.low, reading.high).margin(float(reading.value)))
+    needed = f"it takes \u00b1 {room * shown.factor:.2g} {shown.unit}".rstrip()
+    return (
+        f"{reading.name} is {show_value(reading)}, so near its limits ({show_limits(reading)}) that this stand "
+        f"cannot tell: {needed if room > 0.0 else 'no stand can'}"
     )

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import pytest
 
-from hilseq.journal.entries import CheckEnded, CheckPlanned
+from hilseq.journal.entries import CheckEnded, CheckPlanned, Reading
 from hilseq.plugin import markers, stages
 from hilseq.plugin.classify import PASSED, Outcome
 from hilseq.plugin.parametrize import place_of, slot_of
@@ -33,6 +33,8 @@ class PlannedCheck:
     #: Why it is to be repeated: the link was away, and has come back.
     again: str = ""
     repeated: bool = False
+    #: What it has judged so far.
+    readings: list[Reading] = field(default_factory=list)
 
     @property
     def places(self) -> tuple[str, ...]:

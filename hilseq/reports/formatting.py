@@ -50,7 +50,8 @@ RULES = {
     "guarded": "Guarded acceptance: a reading conforms only when it lies inside its limits by at least its "
     "own expanded uncertainty (k = 2, or Student's factor for few repeats: about 95 % coverage). A unit whose "
     "true value is outside is then accepted with a probability of at most 2.5 % per reading. A reading nearer to "
-    "a limit than that is marginal, and a marginal reading fails its check. (JCGM 106:2012; ILAC-G8:09/2019, "
+    "a limit than that, on either side, is held neither for the unit nor against it: its check is not performed, and "
+    "the unit may not ship on this run. (JCGM 106:2012; ILAC-G8:09/2019, "
     "guard band w = U)",
     "simple": "Simple acceptance: a reading conforms when it lies inside its limits. The uncertainty of the "
     "stand is shown but not taken into account, so that near a limit the risk of a wrong decision is shared "

@@ -7,7 +7,8 @@ from pathlib import Path
 import pytest
 
 from hilseq.description.loading import load_stand
-from hilseq.plugin.classify import Outcome
+from hilseq.errors import NotResolvable
+from hilseq.plugin.classify import Outcome, classify
 from hilseq.plugin.gates import Gates
 from hilseq.procedures.wiring import parts_of, served_by
 from hilseq.verdicts import CheckVerdict
@@ -47,6 +48,15 @@ def test_a_gate_closes_its_own_unit(verdict: CheckVerdict) -> None:
     assert gates.reason("A") == f"the gate 'the unit starts' was {verdict} before it"
     assert gates.reason("B") == ""
     assert gates.after("A", "again", Outcome(verdict), gate=True) == []
+
+
+def test_a_reading_too_near_its_limit_closes_no_gate() -> None:
+    """It says nothing against the unit, and nothing against going on."""
+    gates = Gates(DUO, BOTH)
+    near = classify(NotResolvable("idle current is 135 mA", places=("supply",)))
+    assert near.verdict is CheckVerdict.NOT_PERFORMED
+    assert gates.after("A", "idle current", near, gate=True) == []
+    assert gates.reason("A") == ""
 
 
 @pytest.mark.parametrize("verdict", [CheckVerdict.PASSED, CheckVerdict.FAILED, CheckVerdict.NOT_PERFORMED])

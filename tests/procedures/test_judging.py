@@ -5,10 +5,10 @@ from __future__ import annotations
 import pytest
 
 from hilseq.analysis.limits import DecisionRule, Limits
-from hilseq.errors import UnitFault
+from hilseq.errors import NotResolvable, UnitFault
 from hilseq.journal.entries import Reading
 from hilseq.measured import Measured
-from hilseq.plugin.judge import Judge
+from hilseq.plugin.judge import Judge, require_resolved
 from hilseq.quantities import base_unit
 
 
@@ -49,3 +49,22 @@ def test_a_bare_number_is_no_reading() -> None:
     """The author of a sequence is told what to give instead."""
     with pytest.raises(TypeError, match=r"'loop' is judged by 12\.5.*expected hilseq\.Measured"):
         _judge([])("loop", 12.5, Limits(4.0, 20.0))  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(("value", "room"), [(19.9, "0.1 mA"), (20.15, "0.15 mA")])
+def test_a_reading_too_near_its_limit_is_nobodys_fault(value: float, room: str) -> None:
+    """On either side of the limit: nothing is raised where it is judged, and the check says what it would take."""
+    kept: list[Reading] = []
+    _judge(kept)("loop", Measured(value, "mA", 0.1), Limits(0.004, 0.020))
+    assert [str(reading.verdict) for reading in kept] == ["marginal"]
+    with pytest.raises(NotResolvable, match=f"this stand cannot tell: it takes \u00b1 {room}$") as caught:
+        require_resolved(kept)
+    assert caught.value.places == ("ai1",)
+
+
+def test_readings_that_are_resolved_need_nothing() -> None:
+    """Neither one inside its limits nor one outside is asked for again."""
+    kept: list[Reading] = []
+    _judge(kept)("loop", Measured(12.5, "mA", 0.1), Limits(0.004, 0.020))
+    _judge(kept).record("loop", Measured(25.0, "mA", 0.1), Limits(0.004, 0.020))
+    require_resolved(kept)

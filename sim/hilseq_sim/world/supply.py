@@ -51,7 +51,8 @@ class Recorder:
             self._timer.start_at(self._begun + len(self._taken) * self.interval)
 
 
-#: Share of the stand file's settling time spent slewing over the whole range, and as time constants after it.
+#: Share of the stand file's response (or settling time) spent slewing over the whole range, and as time constants
+#: after it.
 _SLEW_SHARE = 0.4
 _SETTLE_SHARE = 1 / 16
 #: Ohm; a bench supply at its sense terminals.
@@ -182,10 +183,11 @@ class SupplyModel:
         self.impedance = OUTPUT_IMPEDANCE
         self._left = 0.0
         self._shorted = False
-        settle = max(description.settle, 1e-3)
+        given = description.settle if description.response is None else description.response
+        follows = max(given, 1e-3)
         self._timeline = timeline
         self.source = VoltageSource(
-            timeline, ceilings.voltage / (settle * _SLEW_SHARE), settle * _SETTLE_SHARE
+            timeline, ceilings.voltage / (follows * _SLEW_SHARE), follows * _SETTLE_SHARE
         )
         self._output = False
         self._forget_settings()
