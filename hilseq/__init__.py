@@ -75,10 +75,10 @@ if TYPE_CHECKING:
     from hilseq.procedures import cycling as cycling
     from hilseq.procedures import durations as durations
     from hilseq.procedures import margins as margins
+    from hilseq.procedures.analog import Swept as Swept
     from hilseq.procedures.analog import held_inside as held_inside
     from hilseq.procedures.analog import signals_failure as signals_failure
     from hilseq.procedures.analog import told_apart as told_apart
-    from hilseq.procedures.analog_sweep import Swept as Swept
     from hilseq.procedures.bench import Bench as Bench
     from hilseq.procedures.margins import claimed_ride_through as claimed_ride_through
     from hilseq.procedures.margins import find_ride_through as find_ride_through
@@ -190,7 +190,7 @@ _HOMES = {
     "SupplyDriver": "hilseq.instruments.protocols",
     "SupplyOutput": "hilseq.instruments.protocols",
     "SupplySetting": "hilseq.instruments.protocols",
-    "Swept": "hilseq.procedures.analog_sweep",
+    "Swept": "hilseq.procedures.analog",
     "Text": "hilseq.description.fields",
     "Thresholds": "hilseq.procedures.points",
     "told_apart": "hilseq.procedures.analog",

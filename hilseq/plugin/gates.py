@@ -11,7 +11,7 @@ from collections.abc import Sequence
 
 from hilseq.description.stand import Stand
 from hilseq.plugin.classify import PROFILE, Outcome
-from hilseq.procedures.link_check import PLACE as LINK
+from hilseq.procedures.self_check import PLACE as LINK
 from hilseq.procedures.wiring import served_by
 from hilseq.verdicts import CheckVerdict
 

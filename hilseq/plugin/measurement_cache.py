@@ -15,7 +15,7 @@ from hilseq.errors import HilseqError, UnitInvalidResponse, UnitSilent
 from hilseq.plugin.fixtures import KeepTable
 from hilseq.plugin.markers import stage_of
 from hilseq.plugin.stages import SOAK
-from hilseq.procedures.analog_sweep import Swept, sweep
+from hilseq.procedures.analog import Swept, sweep
 from hilseq.procedures.bench import Bench
 from hilseq.procedures.patterns import PatternRun, run_patterns
 from hilseq.procedures.points import Loaded, Thresholds, find_thresholds, measure_loaded

@@ -12,10 +12,8 @@ from hilseq.plugin import stages
 from hilseq.plugin.classify import PROFILE, Outcome
 from hilseq.plugin.planned import PlannedCheck
 from hilseq.plugin.visit_run import VisitRun
-from hilseq.procedures.link_check import PLACE as LINK
-from hilseq.procedures.link_check import recheck_link
-from hilseq.procedures.profile_fit import misfits
-from hilseq.procedures.self_check import SelfCheck
+from hilseq.procedures.self_check import PLACE as LINK
+from hilseq.procedures.self_check import SelfCheck, misfits, recheck_link
 from hilseq.procedures.unit import Unit
 
 

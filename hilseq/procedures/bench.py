@@ -1,4 +1,8 @@
-"""The opened stand: instruments, signals and the units in its slots; and its safe state."""
+"""The opened stand: instruments, signals and the units in its slots; and its safe state.
+
+Instruments are opened once each, identified by their own word and closed together; a unit is its profile and
+everything of the stand that reaches it.
+"""
 
 from __future__ import annotations
 
@@ -8,19 +12,198 @@ from functools import partial
 from types import MappingProxyType
 
 from hilseq.clock import Clock
-from hilseq.description.profile import Profile
-from hilseq.description.stand import Stand
-from hilseq.errors import HilseqError, Interlock, NotSafe, StandFault
+from hilseq.description.drivers import find_driver
+from hilseq.description.profile import Indicator, Profile
+from hilseq.description.stand import Slot, Stand
+from hilseq.errors import HilseqError, Interlock, NotPerformed, NotSafe, StandFault, WrongInstrument
 from hilseq.instruments.conditions import InstrumentConditions
+from hilseq.instruments.protocols import Channels, ChannelsDriver, LinkDriver, UnitLink
 from hilseq.instruments.signals import SignalBank
-from hilseq.instruments.supply import PowerSupply
+from hilseq.instruments.supply import PowerSupply, open_supplies
 from hilseq.journal.entries import InstrumentIdentified
-from hilseq.procedures.bench_instruments import Instruments
-from hilseq.procedures.bench_unit import unit_in
-from hilseq.procedures.operator import Nobody, Operator
+from hilseq.procedures.analog import AnalogPoints
+from hilseq.procedures.modes import Modes
+from hilseq.procedures.operator import Nobody, Operator, Prompt
+from hilseq.procedures.points import Inputs, Outputs
 from hilseq.procedures.scan_time import ASSUMED, ReadAge, measure_read_age
 from hilseq.procedures.unit import Unit
-from hilseq.procedures.wiring import SlotWiring, served_by
+from hilseq.procedures.unit_supply import UnitSupply
+from hilseq.procedures.wiring import SlotWiring, parts_of, served_by
+
+
+def open_link(slot: Slot, profile: Profile, name: str, *, deadline: float | None = None) -> UnitLink:
+    """Return the unit's own link; nothing is sent yet. `deadline` in s, the slot's own by default."""
+    driver: LinkDriver = find_driver("link", slot.link.driver)
+    return driver.open(name, slot.link, profile.link, deadline=deadline)
+
+
+def _open_channels(stand: Stand, name: str) -> Channels:
+    """Return the channels of one `io` of a stand; nothing is sent yet."""
+    io = stand.io[name]
+    driver: ChannelsDriver = find_driver("channels", io.driver)
+    mine = {signal: described for signal, described in stand.signals.items() if described.io == name}
+    return driver.open(name, io, mine)
+
+
+class Instruments:
+    """The supplies and I/O simulators that serve `slots`. Nothing is sent before the first call."""
+
+    def __init__(
+        self,
+        stand: Stand,
+        clock: Clock,
+        slots: tuple[str, ...],
+        conditions: InstrumentConditions | None = None,
+    ) -> None:
+        self._stand = stand
+        self.parts = parts_of(stand, slots)
+        served = {name: supply for name, supply in stand.supplies.items() if f"supply {name}" in self.parts}
+        self.supplies = open_supplies(served, clock, conditions)
+        #: All of them: a signal that serves no slot may still be asked for by name.
+        self.io = {name: _open_channels(stand, name) for name in stand.io}
+
+    def identify(self, part: str) -> InstrumentIdentified:
+        """Ask a part (`supply main`, `io rack`) what it is; return what the journal keeps of it.
+
+        Raises StandFault with the part as its place when it does not answer or is not what it should be.
+        """
+        sort, _, name = part.partition(" ")
+        try:
+            if sort == "supply":
+                described = self._stand.supplies[name]
+                identity = str(self.supplies[name].identify())
+                what, resource, calibration = "supply", described.where, described.calibration
+            else:
+                io = self._stand.io[name]
+                identity = self._identify_io(name)
+                what, resource, calibration = "I/O simulator", io.where, io.calibration
+        except StandFault as fault:
+            fault.places = fault.places or (part,)
+            raise
+        return InstrumentIdentified(
+            name=part,
+            what=what,
+            resource=resource,
+            identity=identity,
+            certificate="" if calibration is None else calibration.certificate,
+            due="" if calibration is None else calibration.due.isoformat(),
+        )
+
+    def _identify_io(self, name: str) -> str:
+        """Ask an I/O simulator what it is, where the stand file says; else whether it answers at all."""
+        expected, seen = self._stand.io[name].identity, self.io[name].identify()
+        if seen is None:
+            return "not asked"
+        for field in ("maker", "model", "serial"):
+            wanted, found = getattr(expected, field, None), getattr(seen, field)
+            if field == "serial" and not found:
+                continue  # function 43/14 knows none
+            if wanted is not None and found.casefold() != wanted.casefold():
+                raise WrongInstrument(
+                    f"io {name} says it is {found!r}, the stand file expects {wanted!r}",
+                    place=f"io {name}",
+                )
+        return f"{seen.maker} {seen.model} {seen.firmware}".strip()
+
+    def close(self) -> None:
+        """Close every connection; nothing is switched."""
+        closing = [one.close for one in self.supplies.values()] + [one.close for one in self.io.values()]
+        for close in closing:
+            with suppress(StandFault, OSError):
+                close()
+
+
+def unit_in(
+    name: str,
+    stand: Stand,
+    profile: Profile,
+    serial: str,
+    intake: Mapping[str, str],
+    *,
+    supply: PowerSupply,
+    signals: SignalBank,
+    operator: Operator,
+    clock: Clock,
+    check_interlocks: Callable[[], None],
+    event: Callable[[str, str], None],
+) -> Unit:
+    """Return the unit in slot `name`; `event(what, text)` takes note of what is done to it."""
+    slot = stand.slots[name]
+    wiring = SlotWiring(stand, name)
+    link = open_link(slot, profile, f"unit {serial}")
+    points = profile.points
+    contacts = [p.contact for p in profile.modes.switch.values() if p.contact is not None]
+    lamps = {}
+    if profile.indicator is not None:
+        lamps = {
+            Indicator.HEALTHY: profile.indicator.healthy,
+            Indicator.FAULTED: profile.indicator.faulted,
+        }
+    return Unit(
+        name,
+        serial,
+        profile,
+        slot,
+        intake=intake,
+        supply=UnitSupply(supply, profile, clock, check_interlocks, event),
+        link=link,
+        signals=signals,
+        drives=wiring.drives(),
+        lamps={state: signal for state, lamp in lamps.items() if (signal := wiring.sensor_of_bit(lamp))},
+        look=lambda: _look(stand, name, operator),
+        modes=Modes(
+            name,
+            profile,
+            link=link,
+            link_deadline=slot.link.deadline,
+            signals=signals,
+            contacts={contact: signal for contact in contacts if (signal := wiring.drive_of(contact))},
+            operator=operator,
+            texts=stand.operator,
+            clock=clock,
+            event=event,
+        ),
+        outputs=Outputs(
+            points.outputs,
+            link.values({n: p.command for n, p in points.outputs.items()}),
+            signals,
+            {n: wiring.sensor(n, profile.ratings.supply) for n in points.outputs},
+            clock,
+            voltmeters={n: signal for n in points.outputs if (signal := wiring.voltmeter(n)) is not None},
+        ),
+        analog=AnalogPoints(
+            points,
+            link.values({n: p.register_ for n, p in points.analog_inputs.items()}),
+            link.values({n: p.register_ for n, p in points.analog_outputs.items()}),
+            signals,
+            signals_of={
+                n: signal
+                for n, p in (*points.analog_inputs.items(), *points.analog_outputs.items())
+                if (signal := wiring.analog(n, p.terminal_dimension)) is not None
+            },
+            clock=clock,
+        ),
+        inputs=Inputs(
+            points.inputs,
+            link.values({n: p.report for n, p in points.inputs.items()}),
+            signals,
+            {n: wiring.drive(n, profile.ratings.supply) for n in points.inputs},
+            clock,
+        ),
+        clock=clock,
+    )
+
+
+def _look(stand: Stand, slot: str, operator: Operator) -> Indicator:
+    """Have a person look at the indicator. Raises NotPerformed when nobody is asked, or nobody answers."""
+    texts = stand.operator
+    if texts.look_at_indicator is None:
+        raise NotPerformed("neither the stand nor the unit's link shows the indicator")
+    question = texts.look_at_indicator.replace("{slot}", slot)
+    states = tuple(str(state) for state in Indicator)
+    picture = texts.pictures.get("look-at-indicator", "")
+    return Indicator(operator.ask(Prompt(question, texts.timeout, states, picture, slot)))
+
 
 Event = Callable[[str, str, str], None]
 _NOTHING: Mapping[str, Mapping[str, str]] = MappingProxyType({})

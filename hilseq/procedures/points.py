@@ -22,7 +22,7 @@ from hilseq.instruments.signals import SignalBank
 from hilseq.measured import Measured
 from hilseq.procedures.limits import OutputLimits
 from hilseq.procedures.patterns import PATIENCE
-from hilseq.procedures.terminals import Sensor
+from hilseq.procedures.wiring import Sensor
 from hilseq.quantities import base_unit
 
 

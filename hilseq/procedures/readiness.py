@@ -20,11 +20,9 @@ from hilseq.description.source_position import Place
 from hilseq.description.stand import Signal
 from hilseq.errors import HilseqError, NotPerformed, StandFault, UnitFault
 from hilseq.instruments.ports import open_port
-from hilseq.procedures.bench import Bench
-from hilseq.procedures.bench_instruments import open_link
+from hilseq.procedures.bench import Bench, open_link
 from hilseq.procedures.ports import partner_of
-from hilseq.procedures.profile_fit import misfits
-from hilseq.procedures.self_check import Loopbacks, supply_delivers
+from hilseq.procedures.self_check import Loopbacks, misfits, supply_delivers
 from hilseq.procedures.unit import Unit
 from hilseq.procedures.wiring import SlotWiring, served_by
 from hilseq.quantities import SYMBOLS

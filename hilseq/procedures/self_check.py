@@ -1,12 +1,19 @@
-"""What the stand can find out about itself when a unit has just failed a check, before the unit is blamed.
+"""What is asked when a unit has just failed a check, before it is blamed: the stand, the profile, the link.
 
-Interlocks, every instrument of the slot by its own word, the supply's output, the loop-backs of the terminals
-under suspicion, and the second channel of outputs that are sensed twice.
+The stand about itself: interlocks, every instrument of the slot by its own word, the supply's output, the loop-backs
+of the terminals under suspicion, and the second channel of outputs that are sensed twice.
 
 Loop-backs are paths of the stand back into itself, by which it tests its own channels. One that taps the terminal of
 a unit tests the drive of that terminal with everything up to it. What it cannot tell: which of the two channels or
 the wire is broken, and whether a unit holds its own terminal down (a short inside the unit looks like a dead drive
 while the unit is plugged in).
+
+The profile: everything is read once that the profile has hilseq read. A register that the unit does not have, or
+has in another width, is the profile's mistake or another type of unit; neither is a fault of this one.
+
+A link that does not answer is weighed with witnesses that need no link: the lamp and the current as the stand sees
+them, and whether somebody takes connections at the unit's address. A unit that is dark, or draws what no healthy one
+draws, is at fault; one that looks well is not, since a cable, a switch or an address would look the same.
 """
 
 from __future__ import annotations
@@ -18,15 +25,18 @@ from dataclasses import dataclass
 from hilseq.analysis.agreement import Holding, agree
 from hilseq.analysis.uncertainty import largest_error
 from hilseq.clock import Clock
-from hilseq.description.profile import Mode
+from hilseq.description.checks.profile_registers import orders, profile_uses
+from hilseq.description.checks.registers import Use
+from hilseq.description.profile import Indicator, Mode, Profile
+from hilseq.description.source_position import Place
 from hilseq.description.stand import Loopback, Signal, Stand
-from hilseq.errors import NotPerformed, StandFault, UnitFault
+from hilseq.errors import LinkLost, NotPerformed, StandFault, UnitFault, UnitInvalidResponse, UnitRefused
 from hilseq.instruments.signals import SignalBank
 from hilseq.procedures.bench import Bench
-from hilseq.procedures.terminals import contradiction
+from hilseq.procedures.polling import poll
 from hilseq.procedures.unit import Unit
-from hilseq.procedures.wiring import SlotWiring, parts_of, served_by
-from hilseq.quantities import SYMBOLS
+from hilseq.procedures.wiring import SlotWiring, contradiction, parts_of, served_by
+from hilseq.quantities import SYMBOLS, show_duration
 
 #: Values in base units that every input stands: ends and middle of 4..20 mA, 0..10 V, and of a Pt100.
 _TRIALS: Mapping[str, tuple[float, ...]] = {
@@ -278,3 +288,136 @@ def supply_delivers(unit: Unit) -> str:
             place=name,
         )
     return f"delivers {voltage.value:.5g} V"
+
+
+#: Where a link is at fault, or its path.
+PLACE = "link"
+
+
+def recheck_link(unit: Unit, clock: Clock, failures: int) -> str:
+    """Say what became of a link of which `failures` exchanges failed during a check; empty when nothing did.
+
+    A link that was away and answers again, of a unit that did not start anew meanwhile, is no fault of the unit: its
+    check is to be repeated, and what is returned says why. Raises LinkLost for one that stays away as long as the
+    stand file's `reconnect-timeout` of a unit that looks well. A unit that does not look well is for the check to
+    blame: then nothing is said.
+    """
+    if not unit.supply.is_on:
+        return ""
+    reason = _trouble(unit)
+    if not reason and not failures:
+        return ""
+    patience = unit.described.link.reconnect_timeout
+    well, seen = witnesses(unit)
+    if not well:
+        return ""
+    if reason:
+        back = poll(
+            clock,
+            lambda: not _trouble(unit, reraise=True),
+            within=patience,
+            since=clock.now(),
+            link_deadline=unit.described.link.deadline,
+        )
+        well, seen = witnesses(unit)
+        if not well:
+            return ""
+        if back is None:
+            raise LinkLost(
+                f"{reason}; not within {show_duration(patience)} either, while {seen}: the link or its path (cable, "
+                "switch, address) is at fault, or the unit's side of it; nothing else is said against the unit. Try "
+                "another cable, then a known good unit",
+                place=PLACE,
+            )
+    if unit.has_restarted():
+        return ""
+    return f"the link was away ({failures} exchanges failed) and answers again, while {seen}"
+
+
+def _trouble(unit: Unit, *, reraise: bool = False) -> str:
+    """Return why the link does not tell the unit's mode; empty when it does. Raises StandFault, or that if asked to."""
+    try:
+        unit.modes.reported()
+    except UnitFault as fault:
+        if reraise:
+            raise
+        return str(fault)
+    return ""
+
+
+def witnesses(unit: Unit) -> tuple[bool, str]:
+    """Tell whether a powered unit looks well to whatever needs no link, and what was seen. Raises StandFault."""
+    seen = []
+    well = True
+    lamp = unit.indicator_on_stand()
+    if lamp is not None:
+        well = lamp is Indicator.HEALTHY
+        seen.append(f"the lamp is {lamp}")
+    current, claimed = unit.supply.current(), unit.limits.any_current
+    margin = 2.0 * current.standard_uncertainty
+    well = well and claimed.low - margin <= current.value <= claimed.high + margin
+    seen.append(f"the current is {current.value:.3g} A of {claimed.low:g}..{claimed.high:g} A")
+    if reached := unit.link.reachable():
+        seen.append(f"its address {reached}")
+    return well, ", ".join(seen[:-1]) + " and " + seen[-1]
+
+
+#: Exceptions that say that a unit has no such thing: function, address, value (Modbus V1.1b3, 7).
+_LACKS = (1, 2, 3)
+
+
+@dataclass(frozen=True, slots=True)
+class Misfit:
+    """What a unit does not have: `place` is the key of the profile, `words` what the unit answers."""
+
+    place: Place
+    words: str
+
+
+def misfits(unit: Unit) -> list[Misfit]:
+    """Return what the profile has hilseq read and the unit, powered and ready, does not have.
+
+    Nothing is said of a unit whose link is silent: that is another fault.
+    """
+    found = _identification(unit)
+    answered, garbled = False, []
+    for use in _read_uses(unit.profile):
+        register = use.register
+        count = use.length * (1 if register.table.holds_bits else register.kind.width)
+        try:
+            unit.link.read_block(register.table, register.address, count)
+        except UnitRefused as refusal:
+            if refusal.number in _LACKS:
+                words = f"{use.what}: the unit answers a read of {register.table} {register.address} with "
+                found.append(Misfit(use.place, f"{words}exception {refusal.number:02d} ({refusal.text})"))
+        except UnitInvalidResponse as garbage:
+            garbled.append(Misfit(use.place, f"{use.what}: {garbage}"))
+        except UnitFault:
+            return found
+        else:
+            answered = True
+    # Where all of them are garbled that is the link, and no width.
+    return found + (garbled if answered else [])
+
+
+def _identification(unit: Unit) -> list[Misfit]:
+    if unit.profile.identity.device_identification:
+        try:
+            unit.link.identification()
+        except UnitRefused as refusal:
+            if refusal.number in _LACKS:
+                words = f"the unit does not offer function 43 ({refusal.text}); expected `device-identification: false`"
+                return [Misfit(("identity", "device-identification"), words)]
+        except UnitFault:
+            pass
+    return []
+
+
+def _read_uses(profile: Profile) -> list[Use]:
+    """Return every register that hilseq reads: what it writes only need not be readable."""
+    written = {use.place for use in orders(profile)}
+    return [
+        use
+        for use in profile_uses(profile)
+        if use.place not in written or use.place == ("configuration", "first")
+    ]

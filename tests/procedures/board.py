@@ -13,7 +13,7 @@ from hilseq.instruments.modbus import ModbusDevice
 from hilseq.instruments.register_bank import ModbusChannels, RegisterBank
 from hilseq.instruments.signals import SignalBank
 from hilseq.procedures.points import Outputs
-from hilseq.procedures.terminals import Sensor
+from hilseq.procedures.wiring import Sensor
 from tests.analysis.classic_patterns import respond
 from tests.instruments.conftest import RawServer, SteppedClock, modbus_frame, modbus_requests
 

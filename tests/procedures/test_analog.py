@@ -8,8 +8,7 @@ from hilseq.analysis.sensors import SCALES
 from hilseq.description.points import AnalogPoint
 from hilseq.errors import NotPerformed
 from hilseq.measured import Measured
-from hilseq.procedures.analog import Comparison, WiredChannel
-from hilseq.procedures.analog_sweep import STEPS, Swept
+from hilseq.procedures.analog import STEPS, Comparison, Swept, WiredChannel
 
 
 def channel(

@@ -18,8 +18,7 @@ from hilseq.measured import Measured
 from hilseq.procedures.self_check import SelfCheck, supply_delivers
 from hilseq.procedures.soak.conditions import SoakConditions
 from hilseq.procedures.soak.sampler import Sample, Sampler
-from hilseq.procedures.terminals import contradiction
-from hilseq.procedures.wiring import SlotWiring
+from hilseq.procedures.wiring import SlotWiring, contradiction
 
 if TYPE_CHECKING:
     from tests.procedures.twin_unit import TwinUnit

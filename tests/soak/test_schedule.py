@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hilseq.procedures.soak.progress import Schedule, next_multiple
-from hilseq.procedures.soak.starts import pattern
+from hilseq.procedures.soak.record import Schedule, next_multiple
+from hilseq.procedures.soak.recovery import pattern
 
 
 def test_three_days_at_a_tenth_of_a_second_end_where_they_should() -> None:

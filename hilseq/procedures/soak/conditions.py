@@ -23,9 +23,8 @@ from hilseq.journal.entries import SoakColumn
 from hilseq.journal.run_state import SoakFinding
 from hilseq.procedures.soak import sampler as columns
 from hilseq.procedures.soak.sampler import Sample, Sampler
-from hilseq.procedures.terminals import Sensor, contradiction
 from hilseq.procedures.unit import Unit
-from hilseq.procedures.wiring import SlotWiring
+from hilseq.procedures.wiring import Sensor, SlotWiring, contradiction
 from hilseq.quantities import Interval
 
 NEW_FAULT = "new fault"

@@ -21,8 +21,7 @@ from hilseq.journal.entries import NOT_COUNTED, PortTally, SoakEventLogged, Stor
 from hilseq.journal.run_state import Incident, SoakFinding
 from hilseq.procedures.memory import Key, added, counted, unusual
 from hilseq.procedures.soak.conditions import NEW_FAULT, SIGNS, SoakConditions
-from hilseq.procedures.soak.progress import SoakProgress
-from hilseq.procedures.soak.record import SoakRecorder
+from hilseq.procedures.soak.record import SoakProgress, SoakRecorder
 from hilseq.procedures.soak.sampler import Sample, as_row, blank
 from hilseq.procedures.soak.states import Event
 from hilseq.procedures.soak.traffic import Worse

@@ -19,11 +19,9 @@ from hilseq.journal.run_state import Incident, SoakFinding
 from hilseq.procedures.bench import Bench
 from hilseq.procedures.soak.conditions import SoakConditions, overloads
 from hilseq.procedures.soak.events import Events, SoakOutcome
-from hilseq.procedures.soak.progress import SoakProgress, next_multiple
-from hilseq.procedures.soak.record import ResumedSoak, SoakRecorder
-from hilseq.procedures.soak.recovery import StandRecovery
+from hilseq.procedures.soak.record import ResumedSoak, SoakProgress, SoakRecorder, next_multiple
+from hilseq.procedures.soak.recovery import Load, StandRecovery, Starts
 from hilseq.procedures.soak.sampler import Sample, Sampler
-from hilseq.procedures.soak.starts import Load, Starts
 from hilseq.procedures.soak.states import Event, Keep, Keeper, Machine
 from hilseq.procedures.soak.traffic import Traffic
 from hilseq.procedures.unit import Unit
