@@ -66,8 +66,8 @@ if TYPE_CHECKING:
     from hilseq.plugin.fixtures import KeepFaults as KeepFaults
     from hilseq.plugin.fixtures import KeepTable as KeepTable
     from hilseq.plugin.judge import Judge as Judge
-    from hilseq.plugin.parameters import Parameters as Parameters
     from hilseq.plugin.parametrize import ModeChange as ModeChange
+    from hilseq.plugin.parametrize import Parameters as Parameters
     from hilseq.plugin.parametrize import SupplyCorner as SupplyCorner
     from hilseq.plugin.soaking import RunSoak as RunSoak
     from hilseq.procedures import battery as battery
@@ -154,7 +154,7 @@ _HOMES = {
     "new_faults": "hilseq.procedures.memory",
     "NotPerformed": "hilseq.errors",
     "Operator": "hilseq.procedures.operator",
-    "Parameters": "hilseq.plugin.parameters",
+    "Parameters": "hilseq.plugin.parametrize",
     "parse": "hilseq.quantities",
     "PatternRun": "hilseq.procedures.patterns",
     "PortFrame": "hilseq.instruments.protocols",

@@ -1,4 +1,7 @@
-"""The pytest hooks of a visit: plan, gate, classify, note, end."""
+"""The pytest hooks of a visit: plan, gate, classify, note, end.
+
+At the end plain pytest says the lines of `hilseq run`, in its own writer.
+"""
 
 from __future__ import annotations
 
@@ -11,6 +14,7 @@ from typing import Any
 import pytest
 from _pytest.junitxml import xml_key
 from _pytest.runner import runtestprotocol
+from rich.text import Text
 
 from hilseq import gc_tuning
 from hilseq.errors import DescriptionError, LinkLost, UsageError
@@ -19,18 +23,44 @@ from hilseq.journal.entries import CheckStarted
 from hilseq.journal.run_state import RunState
 from hilseq.plugin import markers, stages
 from hilseq.plugin.classify import PASSED, Outcome, classify, worse
-from hilseq.plugin.gates import Gates
 from hilseq.plugin.judge import require_resolved
+from hilseq.plugin.gates import Gates, recheck_stand
+from hilseq.plugin.options import refuse
 from hilseq.plugin.other_runs import rank
-from hilseq.plugin.parameters import check_parameters
-from hilseq.plugin.parametrize import is_empty, parametrize, slot_of
+from hilseq.plugin.parametrize import check_parameters, is_empty, parametrize, slot_of
 from hilseq.plugin.planned import CHECK, PlannedCheck, VisitPlan
-from hilseq.plugin.recheck_stand import recheck_stand
-from hilseq.plugin.refusal import refuse
-from hilseq.plugin.terminal_summary import write_verdicts
 from hilseq.plugin.visit_run import VisitRun
 from hilseq.reports.sanitize import sanitize
+from hilseq.reports import visit_lines
 from hilseq.verdicts import CheckVerdict, ExitCode
+
+#: Words of a style -> those of pytest's writer, where they differ.
+_MARKUP = {"magenta": "purple", "dim": "light"}
+
+
+def write_verdicts(reporter: Any, record: RunState, folder: Path) -> None:
+    """Write stages and verdict of each unit to pytest's terminal reporter."""
+    letters = bool(reporter.hasmarkup)
+    for told in visit_lines.verdicts_of(record, folder):
+        stages = visit_lines.stages_of(told.unit)
+        performed = [stage for stage in stages if not stage.not_performed]
+        lines = [
+            *(
+                visit_lines.stage_line(stage, strip=letters, slot=len(record.units) > 1)
+                for stage in performed
+            ),
+            *visit_lines.left_out(stages, slot=len(record.units) > 1),
+            *visit_lines.verdict_lines(told, letters=letters, full=True),
+        ]
+        for line in lines:
+            reporter.line(line.plain, **_markup(line))
+
+
+def _markup(line: Text) -> dict[str, bool]:
+    """Return the markup of a whole line: its own, or that of its last words, which name the verdict."""
+    style = str(line.style or (line.spans[-1].style if line.spans else ""))
+    return {_MARKUP.get(word, word): True for word in style.split()}
+
 
 __all__ = ["CHECK", "PlannedCheck", "VisitHooks"]
 

@@ -1,17 +1,19 @@
-"""The options of a visit, and the typed object they become."""
+"""The options of a visit, the typed object they become, and the end of a command line that makes no sense."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn
 
 import pytest
+from _pytest.outcomes import Exit
 
 from hilseq.errors import UsageError
 from hilseq.procedures.operator import Operator
 from hilseq.quantities import QuantityError, parse
+from hilseq.verdicts import ExitCode
 
 SERIAL_LONGEST = 64
 NO_UNIT = "no --unit is given: which profile does the unit have? Example: --unit stands/units/rh16.yaml, or --unit RH16"
@@ -266,3 +268,12 @@ def read_options(config: Any, slots: Sequence[str]) -> VisitOptions:
         intakes={slot: intakes.get(slot, {}) for slot in units},
         retest=Path(option("--retest")) if option("--retest") else None,
     )
+
+
+class Error(Exit):
+    """Ends pytest where nothing was powered yet."""
+
+
+def refuse(error: object, code: ExitCode = ExitCode.USAGE) -> NoReturn:
+    """End the session with what is wrong. pytest's own code for a usage error is that of a stand fault here."""
+    raise Error(f"nothing was powered:\n{error}", returncode=int(code))

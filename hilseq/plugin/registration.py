@@ -45,7 +45,7 @@ def pytest_configure(config: pytest.Config) -> None:
         return
 
     from hilseq.errors import HilseqError, StandFault
-    from hilseq.plugin.refusal import refuse
+    from hilseq.plugin.options import refuse
     from hilseq.verdicts import ExitCode
 
     try:
@@ -60,7 +60,7 @@ def _register(config: pytest.Config) -> None:
     from hilseq.description.loading import load_stand
     from hilseq.description.visit import describe_visit
     from hilseq.errors import UsageError
-    from hilseq.plugin import fixtures, measurement_cache, soaking
+    from hilseq.plugin import fixtures, soaking
     from hilseq.plugin.hooks import VisitHooks
     from hilseq.plugin.visit_run import VisitRun
 
@@ -94,7 +94,6 @@ def _register(config: pytest.Config) -> None:
         results = AllureResults(run, Path(config.option.allure_report_dir))
         config.pluginmanager.register(results, "hilseq-allure")
     config.pluginmanager.register(fixtures, "hilseq-fixtures")
-    config.pluginmanager.register(measurement_cache, "hilseq-measured-once")
     config.pluginmanager.register(soaking, "hilseq-soaking")
 
 

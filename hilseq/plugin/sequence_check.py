@@ -17,8 +17,8 @@ from hilseq.description.nearest import nearest_word
 from hilseq.description.profile import Profile
 from hilseq.description.stand import Stand
 from hilseq.errors import Problem
-from hilseq.plugin import fixtures, measurement_cache, soaking
-from hilseq.plugin.parameters import declared
+from hilseq.plugin import fixtures, soaking
+from hilseq.plugin.parametrize import declared
 
 #: Methods that take names of the profile or stand, by the object they belong to: what is named.
 _NAMED = {
@@ -80,7 +80,7 @@ def _fixtures(item: pytest.Item) -> Iterator[Problem]:
 def _own_fixtures() -> list[str]:
     return [
         name
-        for module in (fixtures, measurement_cache, soaking)
+        for module in (fixtures, soaking)
         for name, value in vars(module).items()
         if isinstance(value, FixtureFunctionDefinition)
     ]

@@ -1,7 +1,11 @@
-"""One visit, from the first journal line to the safe state and the reports."""
+"""One visit, from the first journal line to the safe state and the reports.
+
+That line holds everything the run was given, word for word.
+"""
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
@@ -10,7 +14,9 @@ from pathlib import Path
 from typing import NoReturn, TypeAlias
 
 import hilseq
+from hilseq.analysis.limits import DecisionRule
 from hilseq.clock import Clock, WallClock, compose
+from hilseq.description.crosscheck import untested_claims
 from hilseq.description.visit import Visit
 from hilseq.errors import HilseqError, StandFault, UsageError
 from hilseq.extensions import Extensions
@@ -22,28 +28,82 @@ from hilseq.journal.entries import (
     CheckPlanned,
     CheckStarted,
     EventLogged,
+    InputFile,
     JournalEntry,
     MadeSafe,
     OperatorPrompt,
     RunEnded,
+    RunOptions,
     RunResumed,
     RunStarted,
     SoakStatus,
+    UnitUnderTest,
 )
 from hilseq.journal.reader import left_by_a_run
 from hilseq.journal.run_state import RunState
 from hilseq.journal.writer import FILE_NAME as JOURNAL
 from hilseq.journal.writer import JournalWriter, boot_id
 from hilseq.plugin.options import VisitOptions
-from hilseq.plugin.other_runs import Resumed, failed_before, resumed_run
+from hilseq.plugin.other_runs import Resumed, earlier_runs, failed_before, resumed_run
 from hilseq.plugin.parametrize import elements_of
-from hilseq.plugin.run_header import run_header
 from hilseq.procedures.bench import Bench
 from hilseq.procedures.operator import Nobody, Operator, Rehearsal
 from hilseq.procedures.soak.record import ResumedSoak
 from hilseq.procedures.wiring import served_by
 from hilseq.stepped import SteppedClock
 from hilseq.twin import Twin, repoint
+
+
+def _input(role: str, path: Path) -> InputFile:
+    content = path.read_bytes()
+    digest = hashlib.sha256(content).hexdigest()
+    return InputFile(role=role, name=path.name, sha256=digest, text=content.decode("utf-8", "replace"))
+
+
+def run_header(
+    folder: Path, options: VisitOptions, visit: Visit, sequences: Sequence[Path], *, simulated: bool
+) -> RunStarted:
+    """Return the first entry of a run that is about to begin in `folder`."""
+    files = sorted(set(sequences))
+    inputs = [_input("stand file", options.stand)]
+    inputs += [_input(f"profile of slot {slot}", path) for slot, path in options.units.items()]
+    inputs += [_input("sequence", path) for path in files]
+    return RunStarted(
+        run=folder.name,
+        stand=visit.stand.stand,
+        hilseq=hilseq.__version__,
+        boot=boot_id(),
+        simulated=simulated,
+        seed=options.seed if options.simulate else None,
+        decision_rules={
+            slot: DecisionRule(profile.decision_rule) for slot, profile in visit.profiles.items()
+        },
+        units=tuple(
+            UnitUnderTest(
+                slot=slot,
+                serial=options.serials[slot],
+                part=profile.part,
+                description=profile.description,
+                unmeasured=tuple(untested_claims(visit.stand, slot, profile)),
+                intake=dict(options.intakes.get(slot, {})),
+                prior_runs=earlier_runs(folder, profile.part, options.serials[slot], simulated=simulated),
+            )
+            for slot, profile in visit.profiles.items()
+        ),
+        options=RunOptions(
+            attended=options.attended,
+            retest=options.retest.name if options.retest else "",
+            simulate=options.simulate,
+            real_timing=options.real_timing,
+            defects=tuple(options.defects),
+            defect_files=tuple(str(path) for path in options.defect_files),
+            soak=options.soak,
+            soak_duration=options.soak_duration,
+            sequences=tuple(str(path.absolute()) for path in files),
+        ),
+        inputs=tuple(inputs),
+    )
+
 
 #: Entries that hooks write.
 _OF_HOOKS = (CheckPlanned, CheckStarted, CheckEnded, MadeSafe, RunEnded)
