@@ -25,7 +25,7 @@ def schema_command(
 
 def schema(kind: str) -> dict[str, Any]:
     """Return the schema of a kind of file. Raises UsageError."""
-    from hilseq.description.schema import FILES, schema_of
+    from hilseq.description.reference import FILES, schema_of
     from hilseq.errors import UsageError
 
     if kind == JOURNAL:

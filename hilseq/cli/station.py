@@ -162,7 +162,7 @@ class Day:
 
     def _identify(self, slot: str, line: str) -> tuple[str, Path]:
         """Return serial number and profile that a scanned line means. Raises UsageError."""
-        from hilseq.description.profile_folder import parts, profile_file
+        from hilseq.description.visit import parts, profile_file
         from hilseq.plugin.options import serial_number
         from hilseq.plugin.other_runs import part_of
 

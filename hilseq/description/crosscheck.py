@@ -2,32 +2,273 @@
 
 A stand of logic channels alone is of use, so a claim that nobody measures is no fault; but nobody may take `ship`
 for a word about it.
+
+The slot holds what the unit in it needs: its wires, its supply, its ports, its neighbours and its link.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+import re
+from collections.abc import Iterable, Iterator, Mapping
 from functools import partial
 
-from hilseq.description.checks import judging, unit_in_slot
-from hilseq.description.checks.finding import Finding, collect, problems_of
+from hilseq.description.checks import judging
 from hilseq.description.checks.judging import at_terminal
+from hilseq.description.checks.profile_values import terminals_of
+from hilseq.description.drivers import find_driver
+from hilseq.description.findings import Finding, Findings, Place, collect, listed, nearest_word, problems_of
 from hilseq.description.loading import DescriptionFile
-from hilseq.description.nearest import nearest_word
 from hilseq.description.profile import Profile
-from hilseq.description.stand import Stand
+from hilseq.description.stand import Signal, Stand
 from hilseq.errors import Problem
+from hilseq.quantities import QuantityError, dimension_of
+
+_SIGNALS: Place = ("signals",)
+
+
+def _dimension(signal: Signal) -> str:
+    try:
+        return dimension_of(signal.unit)
+    except QuantityError:
+        return ""
+
+
+class _Terminals:
+    """What the signals of a stand do at the terminals of one slot."""
+
+    def __init__(self, stand: Stand, slot: str, profile: Profile) -> None:
+        self.slot = slot
+        self.part = profile.part
+        self.of_unit = frozenset(terminals_of(profile))
+        self.sensing: dict[str, list[Signal]] = {}
+        self.driving: dict[str, Signal] = {}
+        for signal in stand.signals.values():
+            for text in (signal.senses, signal.drives):
+                owner, _, terminal = (text or "").partition(".")
+                if owner == slot and text == signal.senses:
+                    self.sensing.setdefault(terminal, []).append(signal)
+                elif owner == slot:
+                    self.driving[terminal] = signal
+
+    def unserved(self, names: Iterable[str], what: str, key: str, seen: Place) -> Findings:
+        """Report terminals that no signal drives or senses; `key` tells which."""
+        known: Iterable[str] = self.driving if key == "drives" else self.sensing
+        lacking = [name for name in names if name not in known]
+        if lacking:
+            # A terminal that the unit has is not a misspelling of another.
+            nearest = nearest_word(lacking[0], [name for name in known if name not in self.of_unit])
+            yield Finding(
+                _SIGNALS,
+                f"no signal {key} the {what} {listed(lacking)} of {self.part} in slot {self.slot}",
+                f"signals with `{key}: {self.slot}.{lacking[0]}`",
+                f"{self.slot}.{nearest}" if nearest else "",
+                at_key=True,
+                seen=seen,
+            )
+
+
+def outputs_are_sensed(stand: Stand, slot: str, profile: Profile) -> Findings:
+    """Each output of the unit has a signal that senses it: one bit, or a voltage."""
+    terminals = _Terminals(stand, slot, profile)
+    outputs = profile.points.outputs
+    yield from terminals.unserved(outputs, "outputs", "senses", ("points", "outputs"))
+    strange = [
+        name
+        for name in outputs
+        if name in terminals.sensing
+        and not any(signal.is_bit or _dimension(signal) == "voltage" for signal in terminals.sensing[name])
+    ]
+    if strange:
+        wrong = (
+            f"the outputs {listed(strange)} of {profile.part} are sensed neither as a bit nor as a voltage"
+        )
+        yield Finding(
+            _SIGNALS, wrong, "a bit, or `unit: V`", at_key=True, seen=("points", "outputs", strange[0])
+        )
+
+
+def inputs_are_driven(stand: Stand, slot: str, profile: Profile) -> Findings:
+    """Each input of the unit has a signal that drives it."""
+    terminals = _Terminals(stand, slot, profile)
+    place = ("points", "inputs")
+    yield from terminals.unserved(profile.points.inputs, "inputs", "drives", place)
+
+
+def analog_points_are_wired(stand: Stand, slot: str, profile: Profile) -> Findings:
+    """Each analog point has a signal of its own dimension: inputs are driven, outputs sensed."""
+    terminals = _Terminals(stand, slot, profile)
+    points, part = profile.points, profile.part
+    driven, sensed = points.analog_inputs, points.analog_outputs
+    yield from terminals.unserved(driven, "analog inputs", "drives", ("points", "analog-inputs"))
+    yield from terminals.unserved(sensed, "analog outputs", "senses", ("points", "analog-outputs"))
+    for section, some in (("analog-inputs", driven), ("analog-outputs", sensed)):
+        for name, point in some.items():
+            signals = terminals.sensing.get(name, [])
+            if section == "analog-inputs":
+                signals = [terminals.driving[name]] if name in terminals.driving else []
+            if signals and all(_dimension(signal) != point.terminal_dimension for signal in signals):
+                yield Finding(
+                    _SIGNALS,
+                    f"{name} of {part} is {point.kind}, but its signal is no {point.terminal_dimension}",
+                    f"a signal with the unit of a {point.terminal_dimension}",
+                    at_key=True,
+                    topic=f"dimension of {section}",
+                    seen=("points", section, name),
+                )
+
+
+def lamps_are_seen(stand: Stand, slot: str, profile: Profile) -> Findings:
+    """Require sensors for the lamps that the profile describes, or a person who looks at them."""
+    if profile.indicator is None or stand.operator.look_at_indicator is not None:
+        return
+    lamps = (profile.indicator.healthy, profile.indicator.faulted)
+    yield from _Terminals(stand, slot, profile).unserved(lamps, "lamps", "senses", ("indicator",))
+
+
+def switch_can_be_moved(stand: Stand, slot: str, profile: Profile) -> Findings:
+    """Require driven contacts for the mode switch, a person who moves it, or a command in its place."""
+    positions = profile.modes.switch
+    if not positions:
+        return
+    terminals = _Terminals(stand, slot, profile)
+    driving = terminals.driving
+    contacts = [position.contact for position in positions.values() if position.contact is not None]
+    undriven = [contact for contact in contacts if contact not in driving]
+    if contacts and not undriven:
+        return
+    by_hand = stand.operator.move_switch is not None or profile.link.mode_command is not None
+    partly = len(undriven) < len(contacts)
+    if not contacts and not by_hand:
+        yield Finding(
+            ("operator",),
+            f"nothing moves the mode switch of {profile.part} in slot {slot}",
+            "a text `move-switch` in `operator`, or contacts in the profile that signals drive",
+            at_key=True,
+            seen=("modes", "switch"),
+        )
+    elif partly or not by_hand:
+        what = "contacts of the mode switch"
+        yield from terminals.unserved(undriven, what, "drives", ("modes", "switch"))
+
+
+def supply_serves_the_ratings(stand: Stand, slot: str, profile: Profile) -> Findings:
+    """Require a supply that reaches what the unit needs and cannot exceed what it stands."""
+    name = stand.slots[slot].supply
+    supply, ratings, part = stand.supplies[name], profile.ratings, profile.part
+    place: Place = ("supplies", name)
+    for key, level in (("ceilings", supply.ceilings.voltage), ("overvoltage", supply.overvoltage)):
+        if level is not None and level > ratings.absolute_maximum:
+            what = "voltage ceiling" if key == "ceilings" else "over-voltage protection"
+            yield Finding(
+                (*place, "ceilings", "voltage") if key == "ceilings" else (*place, key),
+                f"the {what} of supply {name}, {level:g} V, lies above the absolute maximum of {part}",
+                f"at most {ratings.absolute_maximum:g} V",
+                seen=("ratings", "absolute-maximum"),
+            )
+    if supply.ceilings.voltage < ratings.supply_range.high:
+        yield Finding(
+            (*place, "ceilings", "voltage"),
+            f"the voltage ceiling of supply {name}, {supply.ceilings.voltage:g} V, does not reach "
+            f"the supply range of {part}",
+            f"at least {ratings.supply_range.high:g} V",
+            seen=("ratings", "supply-range"),
+        )
+    if supply.ceilings.current < ratings.current_limit:
+        yield Finding(
+            (*place, "ceilings", "current"),
+            f"the current ceiling of supply {name}, {supply.ceilings.current:g} A, does not reach "
+            f"the current limit of {part}",
+            f"at least {ratings.current_limit:g} A",
+            seen=("ratings", "current-limit"),
+        )
+
+
+def ports_are_wired(stand: Stand, slot: str, profile: Profile) -> Findings:
+    """Each port of the unit is wired in the slot, and each wired port is one of the unit."""
+    wired, part = stand.slots[slot].ports, profile.part
+    for name, port in profile.ports.items():
+        if name not in wired:
+            yield Finding(
+                ("slots", slot, "ports"),
+                f"{name} of {part} is not wired in slot {slot}",
+                f"the key {name!r} with a resource",
+                nearest_word(name, [known for known in wired if known not in profile.ports]),
+                at_key=True,
+                seen=("ports", name),
+            )
+        elif find_driver("serial partner", port.partner).network and not re.fullmatch(
+            r"\S+:\d+", wired[name].resource
+        ):
+            yield Finding(
+                ("slots", slot, "ports", name, "resource"),
+                f"{name} of {part} is a network port, but {wired[name].resource[:50]!r} is no address",
+                "HOST:PORT such as 192.0.2.30:502",
+                seen=("ports", name, "partner"),
+            )
+    for name in wired:
+        if name not in profile.ports:
+            yield Finding(
+                ("slots", slot, "ports", name),
+                f"{part} has no {name!r}",
+                f"one of {', '.join(profile.ports)}" if profile.ports else "no ports in this slot",
+                nearest_word(name, [known for known in profile.ports if known not in wired]),
+                at_key=True,
+                seen=("ports",),
+            )
+
+
+def neighbours_are_known(stand: Stand, slot: str, profile: Profile) -> Findings:
+    """Each neighbour sits in a rack position of the unit and is a module that the unit can report."""
+    modules, positions = profile.identity.modules, profile.rack_positions
+    for position, module in stand.slots[slot].neighbours.items():
+        place = ("slots", slot, "neighbours", position)
+        if not 1 <= position <= positions:
+            expected = f"a position from 1 to {positions}" if positions else "no neighbours"
+            wrong = f"{profile.part} has no rack position {position}"
+            yield Finding(place, wrong, expected, at_key=True, seen=("rack-positions",))
+        if modules is not None and module not in modules.types:
+            yield Finding(
+                place,
+                f"{profile.part} knows no module {module[:40]!r}",
+                f"one of {', '.join(modules.types)}",
+                nearest_word(module, modules.types),
+                seen=("identity", "modules", "types"),
+            )
+
+
+def link_driver_agrees(stand: Stand, slot: str, profile: Profile) -> Findings:
+    """Require what the driver of the unit's link requires of unit and stand together."""
+    yield from find_driver("link", stand.slots[slot].link.driver).visit_findings(stand, slot, profile)
+
+
+def supplies_are_not_shared(stand: Stand, slots: Iterable[str]) -> Findings:
+    """Require an output of its own for each unit of a visit.
+
+    Two units on one output could not be told apart by their current, one could not be switched off without
+    the other, and a current limit that lets both run lets one burn.
+    """
+    feeds: dict[str, str] = {}
+    for slot in slots:
+        supply = stand.slots[slot].supply
+        if supply in feeds:
+            yield Finding(
+                ("slots", slot, "supply"),
+                f"slots {feeds[supply]} and {slot} hang on one output, supply {supply}",
+                "an output of its own for each unit of a visit; else test them one after the other",
+            )
+        feeds.setdefault(supply, slot)
+
 
 _CHECKS = (
-    unit_in_slot.outputs_are_sensed,
-    unit_in_slot.inputs_are_driven,
-    unit_in_slot.analog_points_are_wired,
-    unit_in_slot.lamps_are_seen,
-    unit_in_slot.switch_can_be_moved,
-    unit_in_slot.supply_serves_the_ratings,
-    unit_in_slot.ports_are_wired,
-    unit_in_slot.neighbours_are_known,
-    unit_in_slot.link_driver_agrees,
+    outputs_are_sensed,
+    inputs_are_driven,
+    analog_points_are_wired,
+    lamps_are_seen,
+    switch_can_be_moved,
+    supply_serves_the_ratings,
+    ports_are_wired,
+    neighbours_are_known,
+    link_driver_agrees,
     judging.limits_can_be_judged,
 )
 
@@ -43,7 +284,7 @@ def visit_problems(
     if stand.model is None or stand.document is None:
         return []
     used = [slot for slot in profiles if slot in stand.model.slots]
-    found: list[Finding] = collect(partial(unit_in_slot.supplies_are_not_shared, stand.model, used))
+    found: list[Finding] = collect(partial(supplies_are_not_shared, stand.model, used))
     for slot, profile in profiles.items():
         if slot not in stand.model.slots:
             slots = list(stand.model.slots)

@@ -8,8 +8,8 @@ from datetime import date, datetime
 from pathlib import Path
 
 from hilseq.description.accuracy import calibrated_parts
-from hilseq.description.checks.finding import Finding, problems_of
 from hilseq.description.crosscheck import untested_claims, visit_problems, visit_warnings
+from hilseq.description.findings import Finding, problems_of
 from hilseq.description.loading import DescriptionFile, Kind, kind_of, read_document
 from hilseq.description.profile import Profile
 from hilseq.description.stand import Stand

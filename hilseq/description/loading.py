@@ -9,22 +9,84 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any, Generic, Literal, TypeVar, get_args, get_origin
 
 from pydantic import BaseModel, ConfigDict, ValidationError, create_model
 from pydantic_core import ErrorDetails
 
-from hilseq.description.checks import profile_findings, stand_findings
-from hilseq.description.checks.finding import Finding, problems_of
+from hilseq.description.checks import profile_values, registers, stand_file
+from hilseq.description.drivers import KEY_STEP, Shape, bare, findings_of_drivers, keys_of, own_model
+from hilseq.description.findings import Finding, Place, SourcePosition, collect, problems_of
 from hilseq.description.profile import Profile
 from hilseq.description.ranges import RANGED_PLACES, expand_ranges
-from hilseq.description.shape import KEY_STEP, Shape, bare, keys_of, own_model
-from hilseq.description.source_position import Place, SourcePosition
 from hilseq.description.stand import Stand, with_drivers
 from hilseq.description.wording import in_words
 from hilseq.description.yaml_text import read_yaml
 from hilseq.errors import DescriptionError, Problem
+
+
+def stand_findings(stand: Stand) -> list[Finding]:
+    """Return everything wrong inside a stand file."""
+    checks = (
+        stand_file.signals_name_their_io,
+        stand_file.terminals_name_a_slot,
+        stand_file.slots_name_their_supply,
+        stand_file.loopbacks_join_two_signals,
+        stand_file.interlocks_watch_a_signal,
+        stand_file.ambient_is_a_temperature,
+        stand_file.terminals_have_one_drive,
+        stand_file.rests_fit_their_signal,
+        registers.signal_units_are_known,
+        registers.signal_accuracies_fit,
+        stand_file.network_is_a_subnet,
+        stand_file.addresses_are_unique,
+        stand_file.addresses_lie_in_the_network,
+        stand_file.ports_are_spelt_right,
+        findings_of_drivers,
+    )
+    return collect(*(partial(check, stand) for check in checks))
+
+
+def profile_findings(profile: Profile) -> list[Finding]:
+    """Return everything wrong inside a profile."""
+    checks = (
+        registers.what_is_written_can_be_written,
+        registers.blocks_are_words,
+        registers.link_units_fit,
+        registers.analog_points_fit,
+        registers.values_come_in_one_piece,
+        registers.fault_records_come_in_one_piece,
+        profile_values.values_are_distinct,
+        profile_values.modes_are_reported,
+        profile_values.modes_can_be_reached,
+        profile_values.contacts_are_distinct,
+        profile_values.fault_offsets_are_distinct,
+        profile_values.fault_codes_can_be_stored,
+        profile_values.fault_places_exist,
+        profile_values.terminals_have_one_meaning,
+        profile_values.currents_lie_below_the_limit,
+        profile_values.times_are_ordered,
+        profile_values.battery_limits_are_ordered,
+        profile_values.twin_starts_above_where_it_stops,
+        profile_values.modules_are_known,
+        profile_values.soak_current_can_flow,
+        profile_values.pattern_steps_are_seen,
+        profile_values.soak_traffic_has_ports,
+        profile_values.starts_can_be_made,
+    )
+    of_registers = (registers.overlaps, registers.blocks_end_inside, registers.units_are_known)
+    return collect(
+        *(partial(check, profile) for check in checks),
+        *(lambda check=check: check(registers.profile_uses(profile)) for check in of_registers),
+        lambda: () if profile.link.high_addresses else _zero_based(profile),
+    )
+
+
+def _zero_based(profile: Profile) -> list[Finding]:
+    return list(registers.addresses_are_zero_based(registers.profile_uses(profile)))
+
 
 M = TypeVar("M", bound=BaseModel)
 Kind = Literal["stand", "profile"]

@@ -8,8 +8,7 @@ from pydantic import Field, model_validator
 
 from hilseq.description.drivers import End
 from hilseq.description.fields import Endpoint, SerialLine, Text
-from hilseq.description.modbus_limits import ModbusLimits
-from hilseq.description.registers import Register
+from hilseq.description.registers import ModbusLimits, Register
 from hilseq.description.stand import Io, Link, Signal
 
 

@@ -22,10 +22,9 @@ from hilseq.description.fields import (
     Volts,
     WrittenAs,
 )
-from hilseq.description.modbus_limits import ModbusLimits
 from hilseq.description.plans import Cycling, Margins, Soak
 from hilseq.description.points import AnalogPoint, InputPoint, OutputPoint, PointTables, Port
-from hilseq.description.registers import OrderWord, Register, WordOrder, enum_word
+from hilseq.description.registers import ModbusLimits, OrderWord, Register, WordOrder, enum_word
 from hilseq.description.twin import TwinParameters
 
 

@@ -10,8 +10,8 @@ from typing import Any
 
 from pydantic import ValidationError
 
+from hilseq.description.findings import Key, Mark, Place, SourcePosition
 from hilseq.description.registers import Register
-from hilseq.description.source_position import Key, Mark, Place, SourcePosition
 from hilseq.errors import Problem
 
 #: Most names one range stands for; a Modbus request of bits holds 2000.

@@ -16,7 +16,7 @@ from pathlib import Path
 
 import yaml
 
-from hilseq.description.source_position import Key, Mark, Scalar, SourcePosition
+from hilseq.description.findings import Key, Mark, Scalar, SourcePosition
 from hilseq.errors import DescriptionError, Problem
 
 #: Largest file that is read; the largest sensible stand file is a tenth of it.

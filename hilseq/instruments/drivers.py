@@ -7,13 +7,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 
-from hilseq.description.checks import modbus, network
-from hilseq.description.checks.finding import Finding
+from hilseq.description.checks import registers as register_checks
+from hilseq.description.checks import stand_file
+from hilseq.description.findings import Finding
 from hilseq.description.modbus import ModbusIo, ModbusLink, ModbusSignal
-from hilseq.description.modbus_limits import ModbusLimits
 from hilseq.description.points import Port
 from hilseq.description.profile import LinkRegisters, Profile
-from hilseq.description.registers import Register
+from hilseq.description.registers import ModbusLimits, Register
 from hilseq.description.scpi import ScpiSupply
 from hilseq.description.stand import Stand
 from hilseq.instruments.protocols import (
@@ -37,7 +37,7 @@ class ScpiSupplies(SupplyDriver):
         """Require that what begins like a VISA resource is one."""
         for name, supply in stand.supplies.items():
             if isinstance(supply, ScpiSupply):
-                yield from network.resource_is_spelt_right(("supplies", name, "resource"), supply.resource)
+                yield from stand_file.resource_is_spelt_right(("supplies", name, "resource"), supply.resource)
 
     def open(self, supplies: Mapping[str, ScpiSupply]) -> Mapping[str, SupplyOutput]:
         """Return the outputs; those of one instrument share its session."""
@@ -54,7 +54,7 @@ class ModbusChannelsDriver(ChannelsDriver):
 
     def findings(self, stand: Stand) -> Iterable[Finding]:
         """Return what is wrong with the registers of the signals."""
-        return modbus.signals_have_their_registers(stand)
+        return register_checks.signals_have_their_registers(stand)
 
     def open(self, name: str, io: ModbusIo, signals: Mapping[str, ModbusSignal]) -> Channels:
         """Return the signals of one device."""
@@ -86,7 +86,7 @@ class ModbusLinks(LinkDriver):
 
     def visit_findings(self, stand: Stand, slot: str, profile: Profile) -> Iterable[Finding]:
         """Require that unit and I/O simulators can be told apart."""
-        return modbus.link_has_its_own_device(stand, slot, profile)
+        return register_checks.link_has_its_own_device(stand, slot, profile)
 
     def open(
         self, name: str, link: ModbusLink, registers: LinkRegisters, *, deadline: float | None = None

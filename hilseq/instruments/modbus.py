@@ -9,8 +9,7 @@ import time
 from collections.abc import Callable, Sequence
 from typing import Self
 
-from hilseq.description.modbus_limits import ModbusLimits
-from hilseq.description.registers import Register, RegisterTable
+from hilseq.description.registers import ModbusLimits, Register, RegisterTable
 from hilseq.errors import HilseqError, StandFault, UnitFault
 from hilseq.instruments import codec, pdu
 from hilseq.instruments.modbus_transaction import FULL_MODBUS, ModbusTransaction

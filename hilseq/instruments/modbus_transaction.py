@@ -33,7 +33,7 @@ import time
 from types import TracebackType
 from typing import NoReturn, Self
 
-from hilseq.description.modbus_limits import ModbusLimits
+from hilseq.description.registers import ModbusLimits
 from hilseq.errors import HilseqError
 from hilseq.instruments import pdu
 from hilseq.instruments.translate import DecodeError, Exchange, Owner, fault, reported, reraise

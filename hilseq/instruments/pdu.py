@@ -33,13 +33,13 @@ from pymodbus.pdu.register_message import (
     WriteSingleRegisterRequest,
 )
 
-from hilseq.description.modbus_limits import (
+from hilseq.description.registers import (
     MOST_BITS_READ,
     MOST_BITS_WRITTEN,
     MOST_REGISTERS_READ,
     MOST_REGISTERS_WRITTEN,
+    RegisterTable,
 )
-from hilseq.description.registers import RegisterTable
 from hilseq.instruments.translate import DecodeError
 
 #: A, 4.1: the largest PDU.

@@ -28,10 +28,9 @@ from types import TracebackType
 from typing import Any, Protocol, Self
 
 from hilseq.description.drivers import DescribedChannels, DescribedLink, Driver
-from hilseq.description.modbus_limits import ModbusLimits
 from hilseq.description.points import Port
 from hilseq.description.profile import LinkRegisters
-from hilseq.description.registers import Register, RegisterTable
+from hilseq.description.registers import ModbusLimits, Register, RegisterTable
 from hilseq.errors import NotPerformed
 
 

@@ -12,7 +12,7 @@ from collections.abc import Collection, Iterable, Mapping
 from typing import Literal
 
 from hilseq.clock import Clock
-from hilseq.description.accuracy import of_signal
+from hilseq.description.accuracy import InstrumentConditions, of_signal
 from hilseq.description.stand import Calibration, Signal
 from hilseq.errors import (
     HilseqError,
@@ -22,7 +22,6 @@ from hilseq.errors import (
     NotSafe,
     StandFault,
 )
-from hilseq.instruments.conditions import InstrumentConditions
 from hilseq.instruments.protocols import Channels, SnapshotReader
 from hilseq.instruments.snapshot import snapshot
 from hilseq.measured import Measured

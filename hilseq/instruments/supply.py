@@ -17,6 +17,7 @@ from contextlib import suppress
 from hilseq.analysis.agreement import Holding, holding
 from hilseq.analysis.uncertainty import largest_error, resolution
 from hilseq.clock import Clock
+from hilseq.description.accuracy import InstrumentConditions
 from hilseq.description.drivers import find_driver
 from hilseq.description.supplies import Supply
 from hilseq.errors import (
@@ -27,7 +28,6 @@ from hilseq.errors import (
     StandFault,
     WrongInstrument,
 )
-from hilseq.instruments.conditions import InstrumentConditions
 from hilseq.instruments.protocols import Identification, SupplyOutput, SupplySetting
 from hilseq.instruments.supply_meter import MeasuredInrush, SupplyMeter
 from hilseq.instruments.translate import quote

@@ -8,8 +8,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from hilseq.analysis.uncertainty import combine, rectangular
+from hilseq.description.accuracy import InstrumentConditions
 from hilseq.description.supplies import Supply
-from hilseq.instruments.conditions import InstrumentConditions
 from hilseq.instruments.protocols import SupplyOutput
 from hilseq.measured import Measured
 

@@ -14,10 +14,9 @@ from datetime import date
 from pathlib import Path
 
 from hilseq.clock import Clock
+from hilseq.description.drivers import keys_of
+from hilseq.description.findings import SourcePosition, nearest_word
 from hilseq.description.intake import IntakeSheet
-from hilseq.description.nearest import nearest_word
-from hilseq.description.shape import keys_of
-from hilseq.description.source_position import SourcePosition
 from hilseq.description.yaml_text import read_yaml
 from hilseq.errors import DescriptionError, NotPerformed, UsageError
 from hilseq.journal.entries import ANSWERED, ASKED, NOT_ANSWERED, OperatorPrompt

@@ -189,7 +189,7 @@ def units_by_slot(texts: Sequence[str], slots: Sequence[str], wanted: Sequence[s
 
 def unit_files(texts: Sequence[str], slots: Sequence[str], stand: Path) -> dict[str, Path]:
     """Return {slot: profile} of the units on a stand whose slots are all wanted. Raises UsageError."""
-    from hilseq.description.profile_folder import profile_file
+    from hilseq.description.visit import profile_file
 
     if not texts:
         raise UsageError(NO_UNIT)
@@ -225,7 +225,7 @@ def _intakes(config: Any, slots: Sequence[str]) -> dict[str, dict[str, str]]:
 
 def read_options(config: Any, slots: Sequence[str]) -> VisitOptions:
     """Return the options of a pytest configuration for a stand with these slots. Raises UsageError."""
-    from hilseq.description.profile_folder import profile_file
+    from hilseq.description.visit import profile_file
 
     option = config.getoption
     stand = Path(option("--stand"))

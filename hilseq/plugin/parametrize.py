@@ -36,9 +36,8 @@ from typing import Any, TypeVar
 import pytest
 
 from hilseq.analysis.limits import Limits
-from hilseq.description.nearest import SLIP, nearest_word
+from hilseq.description.findings import SLIP, SourcePosition, nearest_word
 from hilseq.description.profile import AnalogPoint, Mode, Profile
-from hilseq.description.source_position import SourcePosition
 from hilseq.description.visit import Visit
 from hilseq.errors import DescriptionError, Problem, UsageError
 from hilseq.extensions import Extensions

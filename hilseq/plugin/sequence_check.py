@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 from _pytest.fixtures import FixtureFunctionDefinition
 
-from hilseq.description.nearest import nearest_word
+from hilseq.description.findings import nearest_word
 from hilseq.description.profile import Profile
 from hilseq.description.stand import Stand
 from hilseq.errors import Problem

@@ -12,9 +12,8 @@ from typing import Any
 
 import pytest
 
-from hilseq.description.nearest import SLIP, nearest_word
+from hilseq.description.findings import SLIP, SourcePosition, nearest_word
 from hilseq.description.profile import Profile
-from hilseq.description.source_position import SourcePosition
 from hilseq.description.stand import Stand
 from hilseq.errors import DescriptionError, Problem
 from hilseq.hooks import Stage

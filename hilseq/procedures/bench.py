@@ -12,11 +12,11 @@ from functools import partial
 from types import MappingProxyType
 
 from hilseq.clock import Clock
+from hilseq.description.accuracy import InstrumentConditions
 from hilseq.description.drivers import find_driver
 from hilseq.description.profile import Indicator, Profile
 from hilseq.description.stand import Slot, Stand
 from hilseq.errors import HilseqError, Interlock, NotPerformed, NotSafe, StandFault, WrongInstrument
-from hilseq.instruments.conditions import InstrumentConditions
 from hilseq.instruments.protocols import Channels, ChannelsDriver, LinkDriver, UnitLink
 from hilseq.instruments.signals import SignalBank
 from hilseq.instruments.supply import PowerSupply, open_supplies

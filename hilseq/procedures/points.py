@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from hilseq.analysis.limits import Limits
 from hilseq.analysis.search import Bisection
 from hilseq.clock import Clock
-from hilseq.description.nearest import must_be_known
+from hilseq.description.findings import must_be_known
 from hilseq.description.profile import InputPoint, OutputPoint
 from hilseq.errors import UnitFault
 from hilseq.instruments.protocols import NamedValues

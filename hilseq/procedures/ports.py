@@ -26,9 +26,8 @@ from hilseq.analysis.limits import Limits
 from hilseq.analysis.search import Bisection, Edge, locate
 from hilseq.analysis.uncertainty import rectangular
 from hilseq.description.drivers import find_driver
-from hilseq.description.modbus_limits import ModbusLimits
 from hilseq.description.profile import Port
-from hilseq.description.registers import Register
+from hilseq.description.registers import ModbusLimits, Register
 from hilseq.description.stand import PortWiring
 from hilseq.errors import NotPerformed, StandFault, UnitFault, UnitSilent
 from hilseq.instruments.modbus_transaction import FULL_MODBUS

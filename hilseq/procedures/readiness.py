@@ -14,9 +14,9 @@ from functools import partial
 from hilseq.analysis.agreement import LOGIC, agree
 from hilseq.analysis.uncertainty import largest_error
 from hilseq.description.accuracy import calibrated_parts
-from hilseq.description.checks.network import addresses_of
+from hilseq.description.checks.stand_file import addresses_of
+from hilseq.description.findings import Place
 from hilseq.description.points import Port
-from hilseq.description.source_position import Place
 from hilseq.description.stand import Signal
 from hilseq.errors import HilseqError, NotPerformed, StandFault, UnitFault
 from hilseq.instruments.ports import open_port

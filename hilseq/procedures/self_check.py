@@ -25,10 +25,9 @@ from dataclasses import dataclass
 from hilseq.analysis.agreement import Holding, agree
 from hilseq.analysis.uncertainty import largest_error
 from hilseq.clock import Clock
-from hilseq.description.checks.profile_registers import orders, profile_uses
-from hilseq.description.checks.registers import Use
+from hilseq.description.checks.registers import Use, orders, profile_uses
+from hilseq.description.findings import Place
 from hilseq.description.profile import Indicator, Mode, Profile
-from hilseq.description.source_position import Place
 from hilseq.description.stand import Loopback, Signal, Stand
 from hilseq.errors import LinkLost, NotPerformed, StandFault, UnitFault, UnitInvalidResponse, UnitRefused
 from hilseq.instruments.signals import SignalBank

@@ -10,8 +10,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Protocol
 
-from hilseq.description.modbus_limits import ModbusLimits
-from hilseq.description.registers import RegisterTable
+from hilseq.description.registers import ModbusLimits, RegisterTable
 
 
 class ModbusRefusal(Exception):  # noqa: N818 - the specification calls it an exception response

@@ -11,7 +11,7 @@ import pytest
 
 from hilseq.cli.init import init_command
 from hilseq.description.loading import kind_of
-from hilseq.description.schema import FILES, schema_of
+from hilseq.description.reference import FILES, schema_of
 from hilseq.description.yaml_text import compose, read_yaml
 
 jsonschema = pytest.importorskip("jsonschema")

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from hilseq.description.profile_folder import FOLDERS, profile_file
+from hilseq.description.visit import FOLDERS, profile_file
 from hilseq.errors import UsageError
 from tests import warm
 from tests.end_to_end.conftest import ROOT, STANDS, MakeVisit

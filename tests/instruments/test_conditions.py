@@ -8,8 +8,8 @@ from functools import partial
 
 import pytest
 
+from hilseq.description.accuracy import HOLDS, InstrumentConditions
 from hilseq.description.supplies import Calibration
-from hilseq.instruments.conditions import HOLDS, InstrumentConditions
 from tests.instruments.conftest import SteppedClock
 
 DUE = date(2030, 1, 1)

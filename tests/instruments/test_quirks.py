@@ -11,9 +11,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from hilseq.clock import WallClock
-from hilseq.description.modbus_limits import ModbusLimits
 from hilseq.description.profile import Configuration, FaultTable
-from hilseq.description.registers import Register, RegisterTable
+from hilseq.description.registers import ModbusLimits, Register, RegisterTable
 from hilseq.instruments.register_bank import ModbusUnit, RegisterBank
 from hilseq.procedures.memory import ConfigurationMemory, Faults
 

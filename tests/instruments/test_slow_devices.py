@@ -11,8 +11,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from hilseq.description.modbus_limits import ModbusLimits
-from hilseq.description.registers import Register, RegisterTable
+from hilseq.description.registers import ModbusLimits, Register, RegisterTable
 from hilseq.errors import InstrumentTimeout, UnitSilent
 from hilseq.instruments import pdu
 from hilseq.instruments.modbus import ModbusDevice

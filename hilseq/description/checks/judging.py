@@ -23,10 +23,9 @@ from hilseq.description.accuracy import (
     since_calibration,
     years_since,
 )
-from hilseq.description.checks.finding import Finding, Findings
+from hilseq.description.findings import Finding, Findings, Place
 from hilseq.description.points import AnalogPoint
 from hilseq.description.profile import Profile
-from hilseq.description.source_position import Place
 from hilseq.description.stand import Signal, Stand
 from hilseq.description.supplies import Calibration
 from hilseq.quantities import base_unit, dimension_of

@@ -7,12 +7,10 @@ from collections.abc import Mapping
 
 from hilseq.analysis.counted import trials_needed
 from hilseq.analysis.start_plans import sequential_starts_about
-from hilseq.description.checks.finding import Finding, Findings
-from hilseq.description.nearest import nearest_word
+from hilseq.description.findings import Finding, Findings, Place, nearest_word
 from hilseq.description.plans import Cycling
 from hilseq.description.profile import Indicator, Mode, Profile
 from hilseq.description.registers import Register
-from hilseq.description.source_position import Place
 from hilseq.quantities import show_duration
 
 

@@ -16,7 +16,7 @@ from operator import itemgetter
 from typing import Any
 
 from hilseq.clock import Clock
-from hilseq.description.checks.profile_registers import link_uses
+from hilseq.description.checks.registers import link_uses
 from hilseq.description.profile import Profile
 from hilseq.description.registers import Register
 from hilseq.description.stand import Stand

@@ -14,8 +14,8 @@ from dataclasses import asdict, dataclass
 
 from hilseq.analysis.bit_errors import ratio_lower
 from hilseq.clock import Clock
-from hilseq.description.modbus_limits import ModbusLimits
 from hilseq.description.profile import Port
+from hilseq.description.registers import ModbusLimits
 from hilseq.description.stand import PortWiring
 from hilseq.errors import StandFault, UnitFault, UnitInvalidResponse
 from hilseq.instruments.modbus_transaction import FULL_MODBUS

@@ -11,8 +11,7 @@ from __future__ import annotations
 import struct
 from collections.abc import Callable
 
-from hilseq.description.modbus_limits import ModbusLimits
-from hilseq.description.registers import RegisterTable
+from hilseq.description.registers import ModbusLimits, RegisterTable
 from hilseq_sim.views import ModbusRefusal, ModbusView
 
 ILLEGAL_FUNCTION = 1

@@ -13,8 +13,7 @@ from functools import partial
 
 from hilseq.clock import nothing
 from hilseq.description.modbus import ModbusIo, ModbusSignal
-from hilseq.description.modbus_limits import ModbusLimits
-from hilseq.description.registers import RegisterTable, RegisterType
+from hilseq.description.registers import ModbusLimits, RegisterTable, RegisterType
 from hilseq.description.simulated import modbus_devices, modbus_signals
 from hilseq.description.stand import Stand
 from hilseq.quantities import SYMBOLS

@@ -12,9 +12,8 @@ from functools import partial
 from random import Random
 from typing import TypeVar
 
-from hilseq.description.modbus_limits import ModbusLimits
 from hilseq.description.profile import Configuration, FaultTable, Indicator, Mode, Port, Profile
-from hilseq.description.registers import Register, RegisterTable
+from hilseq.description.registers import ModbusLimits, Register, RegisterTable
 from hilseq_sim.views import ModbusRefusal, ModbusView
 from hilseq_sim.world.draw import noise
 from hilseq_sim.world.memory import FaultStore

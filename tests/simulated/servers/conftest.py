@@ -13,9 +13,8 @@ from hilseq_sim.process import Options, Servers
 from hilseq_sim.views import ModbusRefusal, ModbusView, Trouble
 
 from hilseq.description.loading import load_profile, load_stand
-from hilseq.description.modbus_limits import ModbusLimits
 from hilseq.description.profile import Profile
-from hilseq.description.registers import RegisterTable
+from hilseq.description.registers import ModbusLimits, RegisterTable
 from hilseq.description.simulated import modbus_devices
 from hilseq.description.stand import Stand
 
