@@ -62,8 +62,7 @@ def coverage_command(
     import json
 
     from hilseq.coverage import campaign
-    from hilseq.coverage.cases import choose, draw
-    from hilseq.coverage.row_file import RowFile, campaign_of
+    from hilseq.coverage.cases import RowFile, campaign_of, choose, draw
     from hilseq.coverage.table import tabulate
     from hilseq.description.loading import load_profile, load_stand
     from hilseq.twin import catalogue

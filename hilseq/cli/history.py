@@ -263,8 +263,8 @@ def retested_command(
     """
 
     def ask(database: Database) -> Answer:
+        from hilseq.records.history.part import retested
         from hilseq.records.history.present import of_retested
-        from hilseq.records.history.retested import retested
 
         return of_retested(retested(database, part, simulated=simulated), part)
 
@@ -291,8 +291,8 @@ def calibration_due_command(
     today = _day(on)
 
     def ask(database: Database) -> Answer:
-        from hilseq.records.history.calibration_due import calibrations_due
         from hilseq.records.history.present import of_calibrations_due
+        from hilseq.records.history.stands import calibrations_due
 
         return of_calibrations_due(
             calibrations_due(database, today, days, simulated=simulated, every=every), days

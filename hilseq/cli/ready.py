@@ -131,8 +131,7 @@ def _all_looks(run: VisitRun, *, power: bool) -> Iterator[Look]:
 
 
 def _write_sheet(visit: Visit, target: Path) -> None:
-    from hilseq.procedures.setup_sheet import setup_sheet
-    from hilseq.reports.setup_sheet import as_html, as_text
+    from hilseq.cli.setup_sheet import as_html, as_text, setup_sheet
 
     write = as_html if target.suffix.lower() in (".html", ".htm") else as_text
     content = write(visit.stand.stand, visit.stand.description, setup_sheet(visit.stand, visit.profiles))

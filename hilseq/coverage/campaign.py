@@ -14,9 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from hilseq.coverage.cases import Case
-from hilseq.coverage.outcome import judge_case
-from hilseq.coverage.row_file import RowFile
+from hilseq.coverage.cases import Case, RowFile, judge_case
 from hilseq.errors import StandFault
 from hilseq.twin import prepared
 

@@ -118,8 +118,7 @@ class EchoPartners(SerialPartnerDriver):
 
     def open(self, name: str, port: Port, resource: str, *, speed: float, **_: object) -> SerialPartner:
         """Return the echo at a serial port."""
-        from hilseq.instruments.partners import EchoPartner
-        from hilseq.instruments.ports import OpenPort
+        from hilseq.instruments.ports import EchoPartner, OpenPort
         from hilseq.instruments.transport import serial_transport
 
         line = OpenPort(name, serial_transport(resource, round(speed), port.frame), port.deadline)
@@ -145,7 +144,7 @@ class ModbusSerialPartners(SerialPartnerDriver):
     ) -> SerialPartner:
         """Return the Modbus device at a serial port, or at the network port of the unit."""
         from hilseq.instruments.modbus import ModbusDevice
-        from hilseq.instruments.partners import ModbusPartner
+        from hilseq.instruments.ports import ModbusPartner
 
         if self.network:
             device = ModbusDevice.over_tcp(

@@ -17,7 +17,7 @@ from hilseq.instruments.codec import NotEncodable
 from hilseq.instruments.modbus import ModbusDevice
 from hilseq.instruments.plans import ReadPlan, Run, plan_writes
 from hilseq.instruments.protocols import Channels, Identification, NamedValues, UnitLink
-from hilseq.instruments.snapshot import snapshot
+from hilseq.instruments.signals import snapshot
 from hilseq.instruments.translate import DecodeError, fault, reraise
 
 #: How many names are told in a message.

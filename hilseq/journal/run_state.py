@@ -1,7 +1,7 @@
 """The state of a run: one fold over its entries, the same object while it goes on and from its file.
 
 Everything that shows, stores, judges or continues a run reads this state. What only the outside knows of a run,
-whether its process is alive and whether its sample files are whole, is looked for by `hilseq.live.liveness` and
+whether its process is alive and whether its sample files are whole, is looked for by `hilseq.live.follower` and
 `hilseq.journal.seals`.
 """
 

@@ -2,6 +2,8 @@
 
 Reading only; under a name of this server only, so that no other site's name can be bent to it; with the token
 where one is set; and every answer carries a policy that lets a browser load nothing from elsewhere.
+
+Of the pages' templates, every expression is made visible and escaped, whatever it holds.
 """
 
 from __future__ import annotations
@@ -12,14 +14,32 @@ import ipaddress
 import re
 import socket
 from dataclasses import dataclass
+from functools import cache
 from http.cookies import CookieError, SimpleCookie
+from typing import Any
 from urllib.parse import parse_qsl, urlencode
 
+import jinja2
 from starlette.datastructures import Headers, MutableHeaders
-from starlette.responses import Response
+from starlette.responses import HTMLResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from hilseq.live.rendering import page
+import hilseq
+from hilseq.reports.sanitize import environment
+
+
+@cache
+def _environment() -> jinja2.Environment:
+    made = environment("hilseq.live")
+    made.globals["version"] = hilseq.__version__
+    return made
+
+
+def page(template: str, status: int = 200, **values: Any) -> HTMLResponse:
+    """Return a page. `title` names it; `bare` leaves the way to other pages out."""
+    text = _environment().get_template(f"{template}.html.j2").render({"bare": False, "here": "", **values})
+    return HTMLResponse(text.encode("utf-8", "replace"), status)
+
 
 #: What the pages may do. The script and the styles are files of this server, so that no markup can hold any.
 POLICY = (

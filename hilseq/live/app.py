@@ -20,10 +20,9 @@ from starlette.routing import Route
 
 from hilseq.errors import HilseqError
 from hilseq.live import history, stream
-from hilseq.live.access import Access, AccessPolicy
+from hilseq.live.access import Access, AccessPolicy, page
 from hilseq.live.folder import Found, RunsFolder
-from hilseq.live.liveness import SIGNS as LIFE_SIGNS
-from hilseq.live.rendering import page
+from hilseq.live.follower import SIGNS as LIFE_SIGNS
 from hilseq.live.run_presenter import run_told
 from hilseq.reports.formatting import date
 

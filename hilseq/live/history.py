@@ -139,8 +139,8 @@ def retested(*, simulated: bool) -> Callable[[Database], Answer]:
     """Return the question which units were tested until they passed."""
 
     def question(database: Database) -> Answer:
+        from hilseq.records.history.part import retested as ask_retested
         from hilseq.records.history.present import of_retested
-        from hilseq.records.history.retested import retested as ask_retested
 
         return of_retested(ask_retested(database, None, simulated=simulated), None)
 
@@ -151,8 +151,8 @@ def calibrations_due(*, simulated: bool) -> Callable[[Database], Answer]:
     """Return the question which instruments are due for calibration."""
 
     def question(database: Database) -> Answer:
-        from hilseq.records.history.calibration_due import calibrations_due as ask_calibrations_due
         from hilseq.records.history.present import of_calibrations_due
+        from hilseq.records.history.stands import calibrations_due as ask_calibrations_due
 
         today = datetime.now(UTC).date()
         return of_calibrations_due(

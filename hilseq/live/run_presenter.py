@@ -25,9 +25,8 @@ from hilseq.journal.entries import (
 from hilseq.journal.run_state import CheckState, RunState, RunStatus, UnitState
 from hilseq.journal.samples import CURRENT, MODE, VOLTAGE
 from hilseq.live.folder import Found
-from hilseq.live.follower import Follower
-from hilseq.live.liveness import RUNS, Liveness
-from hilseq.live.liveness import SIGNS as STATUS_SIGNS
+from hilseq.live.follower import RUNS, Follower, Liveness
+from hilseq.live.follower import SIGNS as STATUS_SIGNS
 from hilseq.live.soaking import SampledSoak
 from hilseq.quantities import show_duration
 from hilseq.reports.formatting import (

@@ -11,8 +11,8 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from hilseq.analysis.agreement import BETWEEN_INTERRUPTIONS
 from hilseq.analysis.bit_errors import Frame, bits_needed, duration
-from hilseq.analysis.digital_input import BETWEEN_INTERRUPTIONS
 from hilseq.description.drivers import find_driver
 from hilseq.description.points import Port
 from hilseq.description.profile import Profile

@@ -5,8 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from hilseq.analysis.agreement import no_signal
-from hilseq.analysis.digital_input import threshold_limits
+from hilseq.analysis.agreement import no_signal, threshold_limits
 from hilseq.analysis.limits import Limits
 from hilseq.description.profile import Profile
 from hilseq.errors import NotPerformed

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 
-from hilseq.analysis.digital_input import BETWEEN_INTERRUPTIONS, LONGEST_INTERRUPTION, InterruptionClass
+from hilseq.analysis.agreement import BETWEEN_INTERRUPTIONS, LONGEST_INTERRUPTION, InterruptionClass
 from hilseq.analysis.limits import Limits
 from hilseq.analysis.search import Bisection, Edge
 from hilseq.analysis.uncertainty import resolution

@@ -3,25 +3,191 @@
 A run is known by the first link of its chain. A journal that was imported while it was still short is
 replaced when more of it comes; the same journal again, or an older copy, changes nothing but what its samples
 are worth by now. Two copies that begin alike and go different ways cannot both be true: the second is refused.
+
+Whether the samples behind a visit are still those that were sealed: what a sync looks at, and what follows of it.
+
+A journal vouches for itself, the samples of a soak lie beside it and may be damaged, swapped or lost at any time
+later. Each folder in which a run was found is one copy. A first look takes names, sizes and dates of its sample
+files; only where these are not what they were is a file read again and compared with its seal. A visit is worth
+what its best copy is: a unit that shipped is incomplete as soon as no copy has its samples.
+
+The minutes of a soak: of each signal how many samples, min, mean and max, from the sample file of the run.
 """
 
 from __future__ import annotations
 
+import json
+import os
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
 import sqlalchemy as sa
 from sqlalchemy.engine import Connection
 
+from hilseq.analysis.decimation import decimate
 from hilseq.journal.reader import find_journal
+from hilseq.journal.run_state import RunState
+from hilseq.journal.samples import read_samples
+from hilseq.journal.seals import sample_file
 from hilseq.records import tables
 from hilseq.records.database import Database, JournalRefused
-from hilseq.records.evidence import damage_of, forget_copies, keep_copy, keep_worth, look_at, place_of
 from hilseq.records.rows import JournalState, RunRows, VisitRows, read_rows
-from hilseq.records.soak_minutes import has_rollups, keep_rollups, rollups_in
-from hilseq.records.tables import ids_of, insert_for
+from hilseq.records.tables import copies, ids_of, insert_for, name, runs, sanitize, soak_minutes, visits
+
+_SAMPLES = "samples-*.bin"
+
+
+def place_of(path: Path) -> str:
+    """Return the folder of a run, given as that or as its journal, in words that any database keeps.
+
+    Raises UsageError when there is no journal.
+    """
+    return os.fsencode(find_journal(path).parent.resolve()).decode("utf-8", "backslashreplace")
+
+
+def look_at(folder: str | Path) -> str:
+    """Return names, sizes and dates of the sample files of a folder; nothing of them is read.
+
+    The date of the last change to name or content (ctime) is among them: a copy can set the other back.
+    """
+    seen = []
+    for file in sorted(Path(folder).glob(_SAMPLES)):
+        try:
+            status = file.stat()
+        except OSError:
+            continue
+        seen.append([file.name, status.st_size, status.st_mtime_ns, status.st_ctime_ns])
+    return json.dumps(seen)
+
+
+def keep_copy(connection: Connection, run_id: int, place: str, look: str, wrong: Mapping[str, str]) -> None:
+    """Keep how a copy of a run was found; `wrong` is what is wrong with its samples, by slot."""
+    insert = insert_for(connection, copies)
+    insert = insert.on_conflict_do_update(
+        index_elements=["run_id", "place"],
+        set_={column: insert.excluded[column] for column in ("look", "wrong")},
+    )
+    values = {"run_id": run_id, "place": place, "look": look, "wrong": json.dumps(dict(wrong))}
+    connection.execute(insert, values)
+
+
+def forget_copies(connection: Connection, run_id: int) -> None:
+    """Forget the copies of a run, whose journal has grown: they have not the samples of all of it."""
+    connection.execute(sa.delete(copies).where(copies.c.run_id == run_id))
+
+
+def damage_of(connection: Connection, run_id: int, place: str, wrong: Mapping[str, str]) -> dict[str, str]:
+    """Return by slot what is wrong with the samples in every copy, given what is in the one at `place`.
+
+    Another copy vouches for them only while it is here and looks as it did; else it is forgotten, so that the
+    next sync that comes upon it reads it again.
+    """
+    damage = dict(wrong)
+    if not damage:
+        return damage
+    others = sa.select(copies.c.place, copies.c.look, copies.c.wrong).where(
+        copies.c.run_id == run_id, copies.c.place != place
+    )
+    for other in connection.execute(others).all():
+        if look_at(other.place) != other.look:
+            gone = (copies.c.run_id == run_id) & (copies.c.place == other.place)
+            connection.execute(sa.delete(copies).where(gone))
+            continue
+        theirs = json.loads(other.wrong)
+        damage = {slot: words for slot, words in damage.items() if slot in theirs}
+    return damage
+
+
+def keep_worth(connection: Connection, run_id: int, rows: RunRows, damage: Mapping[str, str]) -> bool:
+    """Let the visits of a run be worth what is left of their samples; tell whether that is anything new."""
+    known = {
+        row.slot: row.damage
+        for row in connection.execute(
+            sa.select(visits.c.slot, visits.c.damage).where(visits.c.run_id == run_id)
+        )
+    }
+    changed = False
+    for unit in rows.record.units:
+        unit.damage = damage.get(unit.slot, "")
+    for unit in rows.record.units:
+        slot, told = name(unit.slot), sanitize(unit.damage)
+        if known[slot] == told:
+            continue
+        changed = True
+        this = (visits.c.run_id == run_id) & (visits.c.slot == slot)
+        connection.execute(sa.update(visits).where(this).values(damage=told, **rows.worth(unit)))
+    if changed:
+        code = rows.record.final_exit_code
+        connection.execute(sa.update(runs).where(runs.c.id == run_id).values(exit_code=code))
+    return changed
+
+
+#: (minute since the soak's start, signal, number of samples, min, mean, max)
+Rollup = tuple[int, str, int, float, float, float]
+_MINUTE = 60.0
+_COLUMNS = ("minute", "signal", "count", "min", "mean", "max")
+_BATCH = 5000
+
+
+def rollups_in(run: RunState, folder: Path, wrong: Mapping[str, str]) -> list[Rollup]:
+    """Return the minutes of every soak of a run; `wrong` is what is wrong with its sample files, by slot.
+
+    Only samples that the journal has sealed count, and only where the seal still fits: a file that was
+    changed afterwards gives nothing, and neither does one that this copy of the run does not have.
+    """
+    rows: list[Rollup] = []
+    for unit in run.units:
+        soak = unit.soak
+        if soak is not None and soak.sealed is not None and unit.slot not in wrong:
+            prefix = f"{unit.slot}: " if len(run.units) > 1 else ""
+            rows += _minutes(sample_file(folder, soak), soak.sealed.count, soak.started.zero, prefix)
+    return rows
+
+
+def _minutes(file: Path, count: int, zero: float, prefix: str) -> Iterator[Rollup]:
+    samples = read_samples(file)
+    times = samples.times[:count] - zero
+    if not times.size or times[-1] < 0:
+        return
+    minutes = int(times[-1] // _MINUTE) + 1
+    for number, column in enumerate(samples.columns):
+        buckets = decimate(times, samples.values[:count, number], (0.0, minutes * _MINUTE), minutes)
+        parts = (buckets.count, buckets.low, buckets.mean, buckets.high)
+        for minute, (taken, *values) in enumerate(zip(*(part.tolist() for part in parts), strict=True)):
+            if taken:
+                yield (minute, f"{prefix}{column}", int(taken), *values)
+
+
+def keep_rollups(connection: Connection, run_id: int, rows: Iterable[Rollup]) -> int:
+    """Keep the roll-ups of a run by its id, in the transaction of the connection."""
+    insert = insert_for(connection, soak_minutes)
+    insert = insert.on_conflict_do_update(
+        index_elements=["run_id", "signal", "minute"],
+        set_={column: insert.excluded[column] for column in ("count", "min", "mean", "max")},
+    )
+    remaining, given = iter(rows), 0
+    while batch := list(islice(remaining, _BATCH)):
+        values = [dict(zip(_COLUMNS, row, strict=True)) for row in batch]
+        connection.execute(
+            insert, [{**row, "signal": name(row["signal"]), "run_id": run_id} for row in values]
+        )
+        given += len(batch)
+    return given
+
+
+def has_rollups(connection: Connection, run_id: int) -> bool:
+    """Tell whether a run has any."""
+    return (
+        connection.execute(
+            sa.select(soak_minutes.c.run_id).where(soak_minutes.c.run_id == run_id).limit(1)
+        ).first()
+        is not None
+    )
+
 
 _SERIES_KEY = ("part", "name", "place", "stage", "kind", "unit")
 

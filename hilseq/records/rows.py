@@ -34,7 +34,7 @@ from hilseq.journal.reader import Journal, lost, read_journal, run_state
 from hilseq.journal.run_state import CheckState, RunState, UnitState
 from hilseq.journal.seals import broken_seals
 from hilseq.records.database import JournalRefused, NothingToImport
-from hilseq.records.text import name, sanitize
+from hilseq.records.tables import name, sanitize
 from hilseq.reports.formatting import finite
 from hilseq.verdicts import Disposition
 

@@ -13,8 +13,7 @@ import sqlalchemy as sa
 from hilseq.errors import HilseqError, UsageError
 from hilseq.journal.writer import FILE_NAME
 from hilseq.records.database import Database, NothingToImport, RecordsUnreachable, open_database, revision
-from hilseq.records.evidence import look_at, place_of
-from hilseq.records.importing import Imported, ImportOutcome, import_run
+from hilseq.records.importing import Imported, ImportOutcome, import_run, look_at, place_of
 from hilseq.records.tables import copies, readings, runs, soak_minutes, stands, units, visits
 
 _TAIL_BYTES = 65536

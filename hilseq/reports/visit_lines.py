@@ -1,6 +1,10 @@
 """A visit in lines: a pure function from its state to what a terminal shows, whichever way it is shown.
 
 One line per stage, with one sign per check while there is room for it; failures in full; the verdict last.
+
+The large words of the verdicts are drawn with half blocks: three lines high, or five.
+
+The letters are our own, five dots high; the table holds those that the dispositions are made of.
 """
 
 from __future__ import annotations
@@ -16,10 +20,48 @@ from rich.text import Text
 from hilseq.journal.run_state import CheckState, RunState, UnitState
 from hilseq.quantities import show_duration
 from hilseq.reports.formatting import count, join_truncated, show_limits, show_value, worst
-from hilseq.reports.large_letters import large
 from hilseq.reports.sanitize import sanitize
 from hilseq.reports.write import report_names
 from hilseq.verdicts import ERROR_IN_SEQUENCE, CheckVerdict, Disposition
+
+#: Letter -> its rows from the top, `#` for a dot.
+_DOTS = {
+    "A": (" ## ", "#  #", "####", "#  #", "#  #"),
+    "C": (" ###", "#   ", "#   ", "#   ", " ###"),
+    "D": ("### ", "#  #", "#  #", "#  #", "### "),
+    "E": ("####", "#   ", "### ", "#   ", "####"),
+    "F": ("####", "#   ", "### ", "#   ", "#   "),
+    "H": ("#  #", "#  #", "####", "#  #", "#  #"),
+    "I": ("#", "#", "#", "#", "#"),
+    "L": ("#   ", "#   ", "#   ", "#   ", "####"),
+    "M": ("#   #", "## ##", "# # #", "#   #", "#   #"),
+    "N": ("#   #", "##  #", "# # #", "#  ##", "#   #"),
+    "O": (" ## ", "#  #", "#  #", "#  #", " ## "),
+    "P": ("### ", "#  #", "### ", "#   ", "#   "),
+    "R": ("### ", "#  #", "### ", "# # ", "#  #"),
+    "S": (" ###", "#   ", " ## ", "   #", "### "),
+    "T": ("#####", "  #  ", "  #  ", "  #  ", "  #  "),
+    "U": ("#  #", "#  #", "#  #", "#  #", " ## "),
+    " ": ("  ", "  ", "  ", "  ", "  "),
+}
+_HALVES = {(False, False): " ", (True, False): "\u2580", (False, True): "\u2584", (True, True): "\u2588"}
+
+
+def large(word: str, width: int, *, huge: bool = False) -> list[str]:
+    """Return a disposition in large letters: three lines, or five where `huge` is wanted and fits into `width`.
+
+    Raises KeyError for a letter that no disposition has.
+    """
+    rows = ["  ".join(letters) for letters in zip(*(_DOTS[letter] for letter in word.upper()), strict=True)]
+    for dot in ("\u2588\u2588", "\u2588") if huge else ():
+        if len(dot) * len(rows[0]) <= width:
+            return [row.replace(" ", " " * len(dot)).replace("#", dot).rstrip() for row in rows]
+    rows.append(" " * len(rows[0]))
+    return [
+        "".join(_HALVES[up == "#", down == "#"] for up, down in zip(upper, lower, strict=True)).rstrip()
+        for upper, lower in zip(rows[::2], rows[1::2], strict=True)
+    ]
+
 
 #: Columns that no line exceeds, however wide the terminal is.
 WIDTH = 80

@@ -20,10 +20,9 @@ passes, the entry has to go.
 """
 
 from hilseq.testing.channels import ChannelsRig, ChannelsTests
-from hilseq.testing.kit import Capabilities, DriverTests
+from hilseq.testing.kit import Capabilities, DriverTests, TcpWire, Wire
 from hilseq.testing.link import LinkRig, LinkTests
 from hilseq.testing.supply import SupplyRig, SupplyTests
-from hilseq.testing.wire import TcpWire, Wire
 
 __all__ = [
     "Capabilities",

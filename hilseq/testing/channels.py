@@ -14,8 +14,7 @@ from hilseq.description.stand import Signal
 from hilseq.errors import InstrumentTimeout, NotSafe, StandFault
 from hilseq.instruments.protocols import Channels
 from hilseq.instruments.signals import SignalBank
-from hilseq.testing.kit import DriverTests, claimed, ends, fault_of_stand
-from hilseq.testing.wire import Wire
+from hilseq.testing.kit import DriverTests, Wire, claimed, ends, fault_of_stand
 
 
 @dataclass(frozen=True)

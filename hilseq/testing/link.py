@@ -11,8 +11,7 @@ import pytest
 from hilseq.description.registers import Register, RegisterTable
 from hilseq.errors import StandFault, UnitFault, UnitSilent
 from hilseq.instruments.protocols import UnitLink
-from hilseq.testing.kit import DriverTests, claimed, ends
-from hilseq.testing.wire import Wire
+from hilseq.testing.kit import DriverTests, Wire, claimed, ends
 
 
 @dataclass(frozen=True)

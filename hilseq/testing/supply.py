@@ -15,8 +15,7 @@ from hilseq.description.supplies import Supply
 from hilseq.errors import InstrumentTimeout, Interlock, NotSafe, StandFault
 from hilseq.instruments.protocols import SupplyOutput, SupplySetting
 from hilseq.instruments.supply import PowerSupply
-from hilseq.testing.kit import DriverTests, claimed, ends, fault_of_stand
-from hilseq.testing.wire import Wire
+from hilseq.testing.kit import DriverTests, Wire, claimed, ends, fault_of_stand
 
 #: Settings of the tests, V and A; every supply of a stand can make them.
 _LOW, _VOLTS, _AMPERES = 3.0, 5.0, 0.1

@@ -118,7 +118,7 @@ def _servers(options: argparse.Namespace) -> Servers:
 
 def _add_kinds(options: argparse.Namespace) -> None:
     if options.defects or options.defect or options.catalogue:
-        from hilseq_sim.defects.own import add_from_file, add_installed
+        from hilseq_sim.defects.spec import add_from_file, add_installed
 
         add_installed()
         for file in options.defects:

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hilseq.analysis.control_chart import (
+from hilseq.analysis.drift import (
     INDIVIDUALS_FACTOR,
     RANGE_FACTOR,
     WESTERN_ELECTRIC,

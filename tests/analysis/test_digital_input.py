@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from hilseq.analysis.digital_input import (
+from hilseq.analysis.agreement import (
     BETWEEN_INTERRUPTIONS,
     INPUT_TYPES,
     LONGEST_INTERRUPTION,

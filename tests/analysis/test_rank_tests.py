@@ -11,7 +11,7 @@ import scipy
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from hilseq.analysis.rank_tests import (
+from hilseq.analysis.drift import (
     EXACT_UP_TO,
     holm,
     rank_sum_probability,

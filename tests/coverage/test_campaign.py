@@ -11,9 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from hilseq.coverage.campaign import CampaignSetup, run_campaign, visit_options
-from hilseq.coverage.cases import Case, choose, draw
-from hilseq.coverage.outcome import judge_case
-from hilseq.coverage.row_file import RowFile, campaign_of
+from hilseq.coverage.cases import Case, RowFile, campaign_of, choose, draw, judge_case
 from hilseq.coverage.table import tabulate
 from hilseq.errors import StandFault, UsageError
 from tests import warm

@@ -16,7 +16,7 @@ from hilseq.instruments import pdu
 from hilseq.instruments.modbus import ModbusDevice
 from hilseq.instruments.pdu import NEED_MORE
 from hilseq.instruments.register_bank import RegisterBank
-from hilseq.instruments.snapshot import snapshot
+from hilseq.instruments.signals import snapshot
 from hilseq.instruments.translate import DecodeError
 from tests.instruments.conftest import modbus_frame, modbus_requests
 

@@ -13,8 +13,8 @@ from hilseq.journal.entries import RunEnded, RunResumed
 from hilseq.journal.reader import JournalTail
 from hilseq.journal.run_state import RunStatus, fold
 from hilseq.journal.writer import boot_id
-from hilseq.live import liveness
-from hilseq.live.liveness import liveness_of
+from hilseq.live import follower
+from hilseq.live.follower import liveness_of
 
 pytestmark = pytest.mark.skipif(
     # Asked of the kernel and not of the code under test, which might then take all tests with it.
@@ -74,7 +74,7 @@ def test_a_kernel_without_a_name_says_nothing_of_a_run_without_one(
     begin: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Two that have none are not the same one."""
-    monkeypatch.setattr(liveness, "boot_id", lambda: "")
+    monkeypatch.setattr(follower, "boot_id", lambda: "")
     assert _status(begin(boot="").kill()) is RunStatus.RUNNING
 
 

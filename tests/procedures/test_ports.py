@@ -14,7 +14,7 @@ from hilseq.description.points import Port
 from hilseq.description.registers import Register
 from hilseq.description.stand import PortWiring
 from hilseq.errors import NotPerformed, StandFault, UnitFault
-from hilseq.instruments.partners import frames
+from hilseq.instruments.ports import frames
 from hilseq.procedures.ports import CONFIDENCE, Ports, Tally, clock_error
 from tests.instruments.conftest import RawServer, modbus_frame, modbus_requests
 from tests.procedures.conftest import MakeUnit

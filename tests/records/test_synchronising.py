@@ -12,8 +12,7 @@ import sqlalchemy as sa
 
 from hilseq.errors import UsageError
 from hilseq.records.database import Database, open_database
-from hilseq.records.importing import ImportOutcome, import_run
-from hilseq.records.soak_minutes import keep_rollups
+from hilseq.records.importing import ImportOutcome, import_run, keep_rollups
 from hilseq.records.synchronising import status, sync
 from hilseq.records.tables import runs
 

@@ -19,13 +19,12 @@ import pytest
 from hilseq.errors import UsageError
 from hilseq.journal.reader import read_journal, run_state
 from hilseq.journal.run_state import RunState
-from hilseq.reports import paper
 from hilseq.reports.formatting import short_code
 
 pytest.importorskip("typst", reason="the extra hilseq[certificate] is not installed")
 pytest.importorskip("segno", reason="the extra hilseq[certificate] is not installed")
 
-from hilseq.reports.certificate import certificate, label, two_dimensional_code
+from hilseq.reports.certificate import certificate, label, printable, two_dimensional_code
 
 
 def _record(folder: Path) -> RunState:
@@ -154,9 +153,9 @@ def test_whatever_character_a_serial_holds_the_paper_can_show_it(story: Callable
 
 
 def test_printable_text_is_never_longer_than_asked() -> None:
-    assert paper.printable("中" * 50, 20) == "⟨U+4E2D⟩⟨U+4E2D⟩…"
-    assert paper.printable("x" * 50, 20) == "x" * 19 + "…"
-    assert paper.printable("short", 20) == "short"
+    assert printable("中" * 50, 20) == "⟨U+4E2D⟩⟨U+4E2D⟩…"
+    assert printable("x" * 50, 20) == "x" * 19 + "…"
+    assert printable("short", 20) == "short"
 
 
 def test_the_label_is_a_picture_without_fonts_or_requests(good: Path) -> None:

@@ -12,7 +12,7 @@ from rich.cells import cell_len
 from hilseq.journal.entries import CheckEnded, CheckStarted
 from hilseq.journal.run_state import RunState
 from hilseq.reports import visit_lines as lines
-from hilseq.reports.large_letters import large
+from hilseq.reports.visit_lines import large
 from hilseq.verdicts import ERROR_IN_SEQUENCE, CheckVerdict, Disposition
 from tests.journals import check_planned, run_started, unit
 

@@ -19,7 +19,7 @@ from hilseq.description.registers import ModbusLimits
 from hilseq.description.stand import PortWiring
 from hilseq.errors import StandFault, UnitFault, UnitInvalidResponse
 from hilseq.instruments.modbus_transaction import FULL_MODBUS
-from hilseq.instruments.partners import SHORT_FRAME
+from hilseq.instruments.ports import SHORT_FRAME
 from hilseq.instruments.protocols import SerialPartner
 from hilseq.journal.entries import PortTally
 from hilseq.journal.run_state import SoakFinding

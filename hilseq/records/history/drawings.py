@@ -9,10 +9,9 @@ from statistics import median
 
 from markupsafe import Markup
 
-from hilseq.records.history.answer import percent
+from hilseq.records.history.answer import Quantity, percent
 from hilseq.records.history.part import Pareto
 from hilseq.records.history.reading import Chart
-from hilseq.records.history.scope import Quantity
 from hilseq.records.history.stands import StandValue
 from hilseq.records.history.unit_history import ReadingTrend, UnitVisit
 from hilseq.reports import svg

@@ -7,12 +7,10 @@ from collections.abc import Sequence
 
 from hilseq.records.history import drawings
 from hilseq.records.history.answer import Answer, AnswerTable, percent
-from hilseq.records.history.calibration_due import CalibrationDue, Due
 from hilseq.records.history.drawings import brief, span
-from hilseq.records.history.part import FirstPass, Pareto, Pooled
+from hilseq.records.history.part import FirstPass, Pareto, Pooled, Retested
 from hilseq.records.history.reading import Chart, ReadingHistory
-from hilseq.records.history.retested import Retested
-from hilseq.records.history.stands import StandComparison, StandRow
+from hilseq.records.history.stands import CalibrationDue, Due, StandComparison, StandRow
 from hilseq.records.history.unit_history import UnitHistory, UnitVisit
 from hilseq.reports.formatting import DisplayScale, count, join_truncated, scale_of, symbol
 

@@ -15,12 +15,12 @@ import sqlalchemy as sa
 from sqlalchemy.engine import Connection
 
 from hilseq.analysis import limits as tolerance
-from hilseq.analysis.control_chart import ChartLimits, ChartSignal, individuals, signals
+from hilseq.analysis.drift import ChartLimits, ChartSignal, individuals, signals
 from hilseq.analysis.uncertainty import coverage_factor, type_a
 from hilseq.records.database import Database
-from hilseq.records.history.scope import Quantity, require_part, series_of, stand_id
+from hilseq.records.history.answer import Quantity, require_part, series_of, stand_id
+from hilseq.records.tables import name as name_of
 from hilseq.records.tables import readings, runs, series, stands, units, visits
-from hilseq.records.text import name as name_of
 
 #: Charts drawn, and points of each unless more are asked for.
 MOST_CHARTS = 4

@@ -10,9 +10,8 @@ from sqlalchemy.engine import Connection
 
 from hilseq.errors import UsageError
 from hilseq.records.database import Database
-from hilseq.records.history.scope import Quantity, in_order, quantity
-from hilseq.records.tables import checks, findings, readings, runs, series, stands, units, visits
-from hilseq.records.text import name
+from hilseq.records.history.answer import Quantity, in_order, quantity
+from hilseq.records.tables import checks, findings, name, readings, runs, series, stands, units, visits
 
 #: Readings shown because they moved most, and the number of values that make a movement.
 MOST_TRENDS = 8

@@ -2,6 +2,20 @@
 
 The kind; after `@` the place, `+` between the two of a pair, `SLOT.` before it where a stand has several
 slots; then the conditions.
+
+Kinds of defect from outside: a Python file (`--defects FILE`), or an entry point of the group `hilseq.defects`.
+
+A file holds a list `KINDS`, an entry point leads to one. What a kind needs is here: `Kind` is its row of the catalogue,
+`places` say where it can sit, `Spot` is where it sits, and `Add`, `Scale` and `Count` change the world while it is
+there. sim/README.md lists the parts of the world and has an example.
+
+When a defect is there: after a time, above or below a temperature, by chance at a power-up, for a while.
+
+Every condition is an event of the timeline in closed form: a timer, or the case passing a level; a defect that
+came at a temperature goes 1 K later, for a contact that opens in the warmth does not close at the same degree. A
+chance is drawn once per power-up from the seed of the world: when the supply is switched on, for it may be the
+defect that keeps the unit from starting; or else when the unit has its power back. `for` bounds each stay; with
+a chance it begins anew at each power-up, otherwise whenever the other conditions come true again.
 """
 
 from __future__ import annotations
@@ -9,14 +23,23 @@ from __future__ import annotations
 import difflib
 import math
 import re
+import runpy
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
-from typing import Any
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 from hilseq.quantities import parse
+from hilseq_sim.defects import places
 from hilseq_sim.defects.catalogue import CATALOGUE, Kind
+from hilseq_sim.defects.change import Add, Change, Count, Scale, Spot
 from hilseq_sim.defects.places import VisitWords, Where
 from hilseq_sim.world.operation import position_of
+from hilseq_sim.world.timeline import Timer
+
+if TYPE_CHECKING:
+    from hilseq_sim.world.build import World
+
 
 #: Longer texts are refused unread.
 LONGEST = 300
@@ -286,3 +309,122 @@ def catalogue_on(visit: VisitWords) -> list[dict[str, Any]]:
         if spots:
             rows.append({**row, "matters": CATALOGUE[kind].matters_on(where), "spots": spots})
     return rows
+
+
+__all__ = ["Add", "Change", "Count", "Kind", "Scale", "Spot", "add_from_file", "add_installed", "places"]
+
+GROUP = "hilseq.defects"
+
+
+def add_from_file(path: Path) -> None:
+    """Add the kinds of a Python file to the catalogue. Raises DefectError that names the file and what is wrong."""
+    try:
+        found = runpy.run_path(str(path)).get("KINDS")
+    except OSError as error:
+        raise DefectError(f"{path} cannot be read: {error.strerror or error}") from error
+    except Exception as error:
+        raise DefectError(f"{path}: {type(error).__name__}: {error}") from error
+    _add(str(path), found)
+
+
+def add_installed() -> None:
+    """Add the kinds of every installed distribution. Raises DefectError that names the distribution."""
+    from importlib.metadata import entry_points  # late: it takes as long as many a visit's physics
+
+    for point in entry_points(group=GROUP):
+        source = f"{point.name} of {point.dist.name if point.dist else 'an unknown distribution'}"
+        try:
+            found = point.load()
+        except Exception as error:
+            raise DefectError(
+                f"defects {source} cannot be loaded: {type(error).__name__}: {error}"
+            ) from error
+        _add(source, found)
+
+
+def _add(source: str, found: object) -> None:
+    if not isinstance(found, Iterable):
+        raise DefectError(f"{source} has no list of kinds; expected KINDS = [Kind(...), ...]")
+    for kind in found:
+        if not isinstance(kind, Kind):
+            raise DefectError(f"{source}: {kind!r} is no kind of defect; expected Kind(...)")
+        if not KIND_WORD.fullmatch(kind.kind):
+            raise DefectError(
+                f"{source}: {kind.kind!r} is no name of a kind; expected lower case such as output-weak"
+            )
+        if CATALOGUE.setdefault(kind.kind, kind) is not kind:
+            raise DefectError(f"{source}: there is a defect {kind.kind!r} already; expected another name")
+
+
+#: K that the case goes back before a defect that came at a temperature goes again.
+HYSTERESIS = 1.0
+
+
+class ActiveDefect:
+    """One defect in a world, coming and going as its conditions say."""
+
+    def __init__(self, world: World, defect: Defect, number: int) -> None:
+        spec, unit = defect.spec, world.units[defect.slot]
+        self._world = world
+        self._spec = spec
+        spot = Spot(world, defect.slot, defect.places, spec.severity, spec.parameters)
+        self._changes: list[Change] = defect.kind.effect(spot)
+        self.active = False
+        self._over = False
+        self._due = spec.after == 0.0
+        self._chance = world.streams.of("defect", str(number), spec.kind)
+        self._drawn = self._draw()
+        self._end = Timer(world.timeline, self._last_out)
+        if not self._due:
+            Timer(world.timeline, self._onset).start(spec.after)
+        heat = unit.heat
+        self._above = self._below = None
+        if spec.above is not None:
+            self._above = heat.watch(spec.above, lambda _: self._look(), back=spec.above - HYSTERESIS)
+        if spec.below is not None:
+            self._below = heat.watch(spec.below, lambda _: self._look(), back=spec.below + HYSTERESIS)
+        if spec.probability is not None:
+            unit.power_ups.append(self._power_up)
+        self._look()
+
+    def _draw(self) -> bool:
+        return self._spec.probability is None or self._chance.random() < self._spec.probability
+
+    def _onset(self) -> None:
+        self._due = True
+        self._look()
+
+    def _power_up(self) -> None:
+        self._drawn = self._draw()
+        self._over = False
+        if self.active and self._drawn and self._spec.lasting is not None:
+            self._end.start(self._spec.lasting)
+        self._look()
+
+    def _last_out(self) -> None:
+        self._over = True
+        self._set(active=False)
+
+    def _look(self) -> None:
+        warm = self._above is None or self._above.hot
+        cold = self._below is None or not self._below.hot
+        if not (self._due and warm and cold and self._drawn):
+            self._over = False
+            self._end.stop()
+            self._set(active=False)
+        elif not self._over and not self.active:
+            self._set(active=True)
+            if self._spec.lasting is not None:
+                self._end.start(self._spec.lasting)
+
+    def _set(self, *, active: bool) -> None:
+        if active == self.active:
+            return
+        self.active = active
+        self._world.anchor()
+        for change in self._changes:
+            if active:
+                change.apply()
+            else:
+                change.undo()
+        self._world.refresh()

@@ -10,8 +10,7 @@ from typing import Literal, Protocol
 from hilseq.description.profile import Profile
 from hilseq.description.simulated import scpi_supplies
 from hilseq.description.stand import Stand
-from hilseq_sim.defects.conditions import ActiveDefect
-from hilseq_sim.defects.spec import resolve
+from hilseq_sim.defects.spec import ActiveDefect, resolve
 from hilseq_sim.views import ModbusView, PortView, SupplyView, Trouble
 from hilseq_sim.world.draw import Streams
 from hilseq_sim.world.operation import position_of

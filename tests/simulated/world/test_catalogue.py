@@ -8,8 +8,7 @@ from typing import Any
 
 import pytest
 from hilseq_sim.defects.catalogue import CATALOGUE
-from hilseq_sim.defects.conditions import ActiveDefect
-from hilseq_sim.defects.spec import places_for
+from hilseq_sim.defects.spec import ActiveDefect, places_for
 from hilseq_sim.views import ModbusRefusal
 from hilseq_sim.world.build import World, build_world
 

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 from hilseq_sim.world.build import World, build_world
-from hilseq_sim.world.scan import Scan
+from hilseq_sim.world.timing import Scan
 
 from hilseq.description.registers import RegisterTable
 from hilseq.description.simulated import modbus_signals
