@@ -23,15 +23,15 @@ from hilseq.journal.entries import CheckStarted
 from hilseq.journal.run_state import RunState
 from hilseq.plugin import markers, stages
 from hilseq.plugin.classify import PASSED, Outcome, classify, worse
-from hilseq.plugin.judge import require_resolved
 from hilseq.plugin.gates import Gates, recheck_stand
+from hilseq.plugin.judge import require_resolved
 from hilseq.plugin.options import refuse
 from hilseq.plugin.other_runs import rank
 from hilseq.plugin.parametrize import check_parameters, is_empty, parametrize, slot_of
 from hilseq.plugin.planned import CHECK, PlannedCheck, VisitPlan
 from hilseq.plugin.visit_run import VisitRun
-from hilseq.reports.sanitize import sanitize
 from hilseq.reports import visit_lines
+from hilseq.reports.sanitize import sanitize
 from hilseq.verdicts import CheckVerdict, ExitCode
 
 #: Words of a style -> those of pytest's writer, where they differ.
