@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import random
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
@@ -10,11 +12,13 @@ import pytest
 
 from tests.end_to_end.conftest import ROOT, MakeVisit, Visit
 from tests.foreign.cable import answers_exception, writes_coil
-from tests.foreign.conftest import Rig, StartRig
+from tests.foreign.conftest import STAND, Rig, StartRig
 
 pytestmark = pytest.mark.foreign
 
 SHIP, REPAIR, INCOMPLETE, STAND_FAULT = (0, "ship"), (1, "repair"), (3, "incomplete"), (4, "stand fault")
+#: Whole visits to healthy units in one run of the tests; 30 for the whole draw (DEVELOPERS.md).
+HEALTHY_VISITS = int(os.environ.get("HILSEQ_FOREIGN_VISITS", "2"))
 POWER_ON, OUTPUTS = "test_10_power_on.py", "test_60_outputs.py"
 
 
@@ -139,3 +143,24 @@ def test_verdict(visit: MakeVisit, rig: StartRig, case: Case) -> None:
     assert any(case.words in why for why in whys), (whys, told)
     if not (case.place.startswith("supply") or bench.supply.port == 0):
         assert bench.wire("VOLTS") == 0.0
+
+
+@pytest.mark.timeout(600)  # a whole visit in real time, with slow answers
+@pytest.mark.parametrize("seed", range(HEALTHY_VISITS))
+def test_a_healthy_unit_ships_at_any_timing(visit: MakeVisit, rig: StartRig, seed: int) -> None:
+    """The whole visit; scan time, lag of the lamps' sensor, answers and network are drawn. The stand file has the lag."""
+    drawn = random.Random(seed)
+    scan, lag = drawn.uniform(5.0, 50.0), drawn.uniform(0.0, 80.0)
+    lamps = STAND.replace("P.lamp-run}}", f"P.lamp-run, lag: {lag:.0f} ms}}}}")
+    lamps = lamps.replace("P.lamp-fault}}", f"P.lamp-fault, lag: {lag:.0f} ms}}}}")
+    bench = rig(
+        scan=scan,
+        lamp_lag=lag,
+        seed=seed,
+        stand=lamps,
+        supply=(f"{drawn.randint(1, 150)}",),
+        unit=("--answer", f"{drawn.randint(1, 150)}"),
+    )
+    bench.io.delay = drawn.uniform(0.0, 0.02)
+    done = visited(visit, bench)
+    assert (done.code, done.disposition) == SHIP, done.out[-4000:] + done.err[-2000:]

@@ -12,11 +12,10 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from functools import cache
-from random import Random
 
 from hilseq.description.profile import AnalogPoint
 from hilseq.quantities import SYMBOLS, AccuracyTerms, parse_accuracy
-from hilseq_sim.world.draw import noise
+from hilseq_sim.world.draw import Noise, Streams
 from hilseq_sim.world.timeline import Approach, Timeline, bisect
 
 # IEC 60751: R(t) = R0 (1 + A t + B t² + C (t - 100) t³), C only below 0 degC; R0 = 100 Ohm (check value 4.1).
@@ -147,8 +146,10 @@ class AnalogChannel:
         name: str,
         point: AnalogPoint,
         timeline: Timeline,
-        stream: Random,
+        streams: Streams,
         case: Callable[[], float],
+        *,
+        slot: str,
     ) -> None:
         self.name = name
         self.kind = point.kind
@@ -156,9 +157,9 @@ class AnalogChannel:
         self._accuracy = accuracy_in(point.accuracy, dimension, self.symbol)
         self._timeline = timeline
         self._case = case
-        even = stream.uniform
+        even = streams.of(slot, "analog", name).uniform
         self._own = (even(-_OFFSET, _OFFSET), even(-_GAIN, _GAIN), even(-_BEND, _BEND), even(-_DRIFT, _DRIFT))
-        self._noise = noise(stream, 1.0)
+        self._noise = Noise(timeline, 1.0, streams.seed, slot, "analog", name)
         self.offset_error = 0.0
         self.gain_error = 0.0
         self.bend_error = 0.0

@@ -6,11 +6,17 @@ fit the profile (an 18 V lockout in a 12 V unit), it is moved to where a sensibl
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import math
+import struct
 from dataclasses import dataclass
+from hashlib import blake2b
 from random import Random
 
 from hilseq.description.profile import Profile
+from hilseq_sim.world.timeline import Timeline
+
+_WORD = 2.0**32
+_READING = struct.Struct("<dI")
 
 
 class Streams:
@@ -49,15 +55,45 @@ class Tolerances:
         return self.stream.uniform(-bound, bound)
 
 
-def noise(stream: Random, bound: float) -> Callable[[], float]:
-    """Return a source of readings' noise: triangular within ± bound, standard deviation bound/√6.
+class Chance:
+    """Numbers from 0 to 1 by the number of a scan or a reading; the same seed and name give the same ones."""
 
-    Bounded, so that no reading of a good channel ever leaves its accuracy.
+    def __init__(self, seed: int, *name: str) -> None:
+        self._hash = blake2b(f"{seed}/{'/'.join(name)}".encode(), digest_size=8)
+
+    def two(self, number: int) -> tuple[float, float]:
+        """Return two independent numbers."""
+        hashed = self._hash.copy()
+        hashed.update(number.to_bytes(16, "little", signed=True))
+        bits = int.from_bytes(hashed.digest(), "little")
+        return (bits & 0xFFFFFFFF) / _WORD, (bits >> 32) / _WORD
+
+
+class Noise:
+    """The noise of one channel's readings: triangular within ± bound, standard deviation bound/√6.
+
+    Bounded, so that no reading of a good channel ever leaves its accuracy. A function of seed, name, instant and how
+    often the channel was read at that instant: what is asked of others changes nothing.
     """
-    if bound == 0.0:
-        return lambda: 0.0
-    chance = stream.random
-    return lambda: (chance() - chance()) * bound
+
+    def __init__(self, timeline: Timeline, bound: float, seed: int, *name: str) -> None:
+        self._timeline = timeline
+        self._bound = bound
+        self._chance = Chance(seed, "noise", *name)
+        self._instant = math.nan
+        self._reads = 0
+
+    def __call__(self) -> float:
+        """Return the noise of one more reading, in the unit of the bound."""
+        if self._bound == 0.0:
+            return 0.0
+        now = self._timeline.now
+        if now == self._instant:
+            self._reads += 1
+        else:
+            self._instant, self._reads = now, 0
+        one, other = self._chance.two(int.from_bytes(_READING.pack(now, self._reads), "little"))
+        return (one - other) * self._bound
 
 
 #: s of DC interruption that a class must ride through (IEC 61131-2, check value 3.3).

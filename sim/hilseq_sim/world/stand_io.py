@@ -18,7 +18,7 @@ from hilseq.description.simulated import modbus_devices, modbus_signals
 from hilseq.description.stand import Stand
 from hilseq.quantities import SYMBOLS
 from hilseq_sim.world.analog import accuracy_in, factor_between
-from hilseq_sim.world.draw import Streams
+from hilseq_sim.world.draw import Chance, Noise, Streams
 from hilseq_sim.world.points import INPUT_CURRENT, RATED
 from hilseq_sim.world.registers import RegisterMap
 from hilseq_sim.world.timeline import NEVER, Mains, Timeline, Timer
@@ -40,7 +40,9 @@ _STEP = 0.4
 class Channel:
     """One signal of the stand. The counters and errors are defects; 0 in a good stand."""
 
-    def __init__(self, name: str, signal: ModbusSignal, streams: Streams, timing: Timing) -> None:
+    def __init__(
+        self, name: str, signal: ModbusSignal, timeline: Timeline, streams: Streams, timing: Timing
+    ) -> None:
         self.name = name
         self.signal = signal
         self.is_bit = signal.kind is RegisterType.BIT
@@ -62,13 +64,14 @@ class Channel:
         self.gain = 1.0 + _GAIN * accuracy.of_reading * stream.uniform(-1, 1)
         self.offset = _OFFSET * fixed * stream.uniform(-1, 1)
         self.noise_bound = _NOISE * fixed
-        self.stream = stream
         self.threshold = _SENSES_AT + stream.uniform(-_SPREAD, _SPREAD)
         self.deliver: Callable[[float], None] = lambda _: None
         #: s: what its sensor shows is that old; time constant of its filter.
         self.lag = timing.lags.get(name, 0.0)
         self.filter = timing.filters.get(name, 0.0)
+        #: Of a snapshot by its number, of what is read at once by its instant.
         self.chance = Chance(streams.seed, "noise", name)
+        self.noise = Noise(timeline, self.noise_bound, streams.seed, "channel", name)
 
     def actual(self) -> float:
         """Return what a drive really puts on its wire for the value it was given."""
@@ -228,13 +231,12 @@ def _sense_bit(channel: Channel, true_value: Callable[[], float]) -> Callable[[]
 
 
 def _sense_value(channel: Channel, true_value: Callable[[], float]) -> Callable[[], float]:
-    chance, bound = channel.stream.random, channel.noise_bound
+    noise = channel.noise
 
     def read() -> float:
         if channel.dead or channel.broken:
             return 0.0
-        # the noise of `draw.noise`, written out: this is the most frequent reading of a soak
-        return true_value() * channel.gain + channel.offset + (chance() - chance()) * bound
+        return true_value() * channel.gain + channel.offset + noise()
 
     return read
 
@@ -258,7 +260,8 @@ class StandWiring:
             for name, description in modbus_devices(stand).items()
         }
         self.channels = {
-            name: Channel(name, signal, streams, timing) for name, signal in modbus_signals(stand).items()
+            name: Channel(name, signal, timeline, streams, timing)
+            for name, signal in modbus_signals(stand).items()
         }
         self._timeline = timeline
         self._units = units

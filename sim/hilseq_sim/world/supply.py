@@ -7,7 +7,7 @@ from collections.abc import Callable
 from typing import Protocol
 
 from hilseq.description.scpi import ScpiSupply as SupplyDescription
-from hilseq_sim.world.draw import Streams, noise
+from hilseq_sim.world.draw import Noise, Streams
 from hilseq_sim.world.timeline import NEVER, SETTLED, Mains, Timeline, Timer, first_crossing
 
 #: Interval, s, and number of readings until a client sets others.
@@ -213,8 +213,8 @@ class SupplyModel:
         self.amp_gain = 1.0 + _GAIN * amps.of_reading * even(-1, 1)
         self._volt_offset = _OFFSET * fixed[0] * even(-1, 1)
         self._amp_offset = _OFFSET * fixed[1] * even(-1, 1)
-        self._volt_noise = noise(streams.of("supply", name, "volts"), _NOISE * fixed[0])
-        self._amp_noise = noise(streams.of("supply", name, "amperes"), _NOISE * fixed[1])
+        self._volt_noise = Noise(timeline, _NOISE * fixed[0], streams.seed, "supply", name, "volts")
+        self._amp_noise = Noise(timeline, _NOISE * fixed[1], streams.seed, "supply", name, "amperes")
 
     def _forget_settings(self) -> None:
         self._set_voltage = 0.0

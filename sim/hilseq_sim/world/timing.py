@@ -21,30 +21,14 @@ import math
 from collections import deque
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from hashlib import blake2b
 from random import Random
 
 from hilseq.description.stand import Io, Signal, Stand
-from hilseq_sim.world.draw import Streams
+from hilseq_sim.world.draw import Chance, Streams
 from hilseq_sim.world.timeline import Timeline
 
 #: Time constants after which a filter has settled, to a millionth.
 SETTLED_AFTER = 14.0
-_WORD = 2.0**32
-
-
-class Chance:
-    """Numbers from 0 to 1 by the number of a scan or an answer; the same seed and name give the same ones."""
-
-    def __init__(self, seed: int, *name: str) -> None:
-        self._hash = blake2b(f"{seed}/{'/'.join(name)}".encode(), digest_size=8)
-
-    def two(self, number: int) -> tuple[float, float]:
-        """Return two independent numbers."""
-        hashed = self._hash.copy()
-        hashed.update(number.to_bytes(8, "little", signed=True))
-        bits = int.from_bytes(hashed.digest(), "little")
-        return (bits & 0xFFFFFFFF) / _WORD, (bits >> 32) / _WORD
 
 
 class History:

@@ -173,15 +173,11 @@ class UnitModel:
             for name, point in points.inputs.items()
         ), filter_time=parts.input_filter)  # fmt: skip
         self.analog_inputs = {
-            name: AnalogChannel(
-                name, point, timeline, self.streams.of(self.slot, "analog", name), self.heat.case
-            )
+            name: AnalogChannel(name, point, timeline, self.streams, self.heat.case, slot=self.slot)
             for name, point in points.analog_inputs.items()
         }
         self.analog_outputs = {
-            name: AnalogChannel(
-                name, point, timeline, self.streams.of(self.slot, "analog", name), self.heat.case
-            )
+            name: AnalogChannel(name, point, timeline, self.streams, self.heat.case, slot=self.slot)
             for name, point in points.analog_outputs.items()
         }
         self.analog_settings = dict.fromkeys(self.analog_outputs, 0.0)

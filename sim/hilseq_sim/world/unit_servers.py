@@ -15,7 +15,7 @@ from typing import TypeVar
 from hilseq.description.profile import Configuration, FaultTable, Indicator, Mode, Port, Profile
 from hilseq.description.registers import ModbusLimits, Register, RegisterTable
 from hilseq_sim.views import ModbusRefusal, ModbusView
-from hilseq_sim.world.draw import noise
+from hilseq_sim.world.draw import Noise
 from hilseq_sim.world.memory import FaultStore
 from hilseq_sim.world.points import Output
 from hilseq_sim.world.registers import RegisterMap, from_raw, to_raw
@@ -81,7 +81,7 @@ def unit_registers(unit: UnitModel) -> RegisterMap:
 
 
 def _add_link(registers: RegisterMap, unit: UnitModel, profile: Profile) -> None:
-    link, stream = profile.link, unit.streams.of(unit.slot, "readings")
+    link, timeline, seed = profile.link, unit.timeline, unit.streams.seed
     modes = _shown(link.mode, link.mode.values, Mode)
     registers.add_value(link.mode, lambda: modes[unit.reported_mode()])
     if link.indicator is not None:
@@ -96,10 +96,10 @@ def _add_link(registers: RegisterMap, unit: UnitModel, profile: Profile) -> None
         (link.clock, unit.clock.now),
         (link.temperature, unit.heat.reported),
     ]
-    volts = noise(stream, _VOLT_NOISE)
+    volts = Noise(timeline, _VOLT_NOISE, seed, unit.slot, "supply voltage")
     simple.append((link.supply_voltage, lambda: unit.supply_seen() + volts()))
     if unit.battery is not None:
-        battery, little = unit.battery, noise(stream, _BATTERY_NOISE)
+        battery, little = unit.battery, Noise(timeline, _BATTERY_NOISE, seed, unit.slot, "battery")
         simple.append((link.battery_voltage, lambda: battery.volts() + little()))
     for register, value in simple:
         if register is not None:

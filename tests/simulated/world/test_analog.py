@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from random import Random
 from typing import Any
 
 import pytest
@@ -13,6 +12,7 @@ from hilseq_sim.world.analog import (
     pt100_resistance,
     thermocouple_voltage,
 )
+from hilseq_sim.world.draw import Streams
 from hilseq_sim.world.timeline import Timeline
 from hypothesis import given
 from hypothesis import strategies as st
@@ -26,7 +26,7 @@ def channel(
     register: dict[str, Any] = {"table": "input register", "address": 0, "scale": 0.1, "unit": unit}
     point = AnalogPoint.model_validate({"register": register, "kind": kind, "accuracy": accuracy})
     timeline = Timeline()
-    return timeline, AnalogChannel("ch1", point, timeline, Random(seed), lambda: case)
+    return timeline, AnalogChannel("ch1", point, timeline, Streams(seed), lambda: case, slot="A")
 
 
 # the middle column is what the stand puts on the terminal, in the unit of the first
@@ -112,3 +112,23 @@ def test_percent_of_a_loop_after_ne_43() -> None:
         analog.drive(milliamperes, "mA")
         timeline.advance(1.0)
         assert analog.reading() == pytest.approx(percent, abs=0.01)
+
+
+def test_noise_does_not_depend_on_who_asked_before() -> None:
+    """What a channel reads at an instant is the same however often it was read before."""
+
+    def reading(*, before: int) -> float:
+        timeline, one = channel("4..20 mA", "0.5 % of range", "mA")
+        for _ in range(before):
+            timeline.advance(0.001)
+            one.reading()
+        timeline.advance(0.5 - timeline.now)
+        return one.reading()
+
+    assert reading(before=0) == reading(before=1) == reading(before=7)
+
+
+def test_two_readings_of_one_instant_differ() -> None:
+    """Averaging helps also where no time passes between two readings."""
+    _, one = channel("4..20 mA", "0.5 % of range", "mA")
+    assert len({one.reading() for _ in range(5)}) == 5
