@@ -148,7 +148,7 @@ def test_verdict(visit: MakeVisit, rig: StartRig, case: Case) -> None:
 @pytest.mark.timeout(600)  # a whole visit in real time, with slow answers
 @pytest.mark.parametrize("seed", range(HEALTHY_VISITS))
 def test_a_healthy_unit_ships_at_any_timing(visit: MakeVisit, rig: StartRig, seed: int) -> None:
-    """The whole visit; scan time, lag of the lamps' sensor, answers and network are drawn. The stand file has the lag."""
+    """The whole visit; scan time, lag of the lamps' sensor, answers and network are drawn; the lag is declared."""
     drawn = random.Random(seed)
     scan, lag = drawn.uniform(5.0, 50.0), drawn.uniform(0.0, 80.0)
     lamps = STAND.replace("P.lamp-run}}", f"P.lamp-run, lag: {lag:.0f} ms}}}}")

@@ -22,7 +22,7 @@ from hilseq_sim.world.draw import Chance, Noise, Streams
 from hilseq_sim.world.points import INPUT_CURRENT, RATED
 from hilseq_sim.world.registers import RegisterMap
 from hilseq_sim.world.timeline import NEVER, Mains, Timeline, Timer
-from hilseq_sim.world.timing import SETTLED_AFTER, Chance, History, Scan, Timing
+from hilseq_sim.world.timing import SETTLED_AFTER, History, Scan, Timing
 from hilseq_sim.world.unit import UnitModel
 
 #: Share of a signal's settling time until a drive is at its terminal.
