@@ -74,7 +74,10 @@ if TYPE_CHECKING:
     from hilseq.procedures import clock_check as clock_check
     from hilseq.procedures import cycling as cycling
     from hilseq.procedures import durations as durations
+    from hilseq.procedures import identity as identity
     from hilseq.procedures import margins as margins
+    from hilseq.procedures import outputs_off as outputs_off
+    from hilseq.procedures.analog import SpotCheck as SpotCheck
     from hilseq.procedures.analog import Swept as Swept
     from hilseq.procedures.analog import held_inside as held_inside
     from hilseq.procedures.analog import signals_failure as signals_failure
@@ -131,6 +134,7 @@ _HOMES = {
     "find_ride_through": "hilseq.procedures.margins",
     "held_inside": "hilseq.procedures.analog",
     "HilseqError": "hilseq.errors",
+    "identity": "hilseq.procedures.identity",
     "Identification": "hilseq.instruments.protocols",
     "Indicator": "hilseq.description.profile",
     "InrushRecord": "hilseq.instruments.protocols",
@@ -154,6 +158,7 @@ _HOMES = {
     "new_faults": "hilseq.procedures.memory",
     "NotPerformed": "hilseq.errors",
     "Operator": "hilseq.procedures.operator",
+    "outputs_off": "hilseq.procedures.outputs_off",
     "Parameters": "hilseq.plugin.parametrize",
     "parse": "hilseq.quantities",
     "PatternRun": "hilseq.procedures.patterns",
@@ -179,6 +184,7 @@ _HOMES = {
     "slow_ramp": "hilseq.procedures.margins",
     "SnapshotReader": "hilseq.instruments.protocols",
     "SoakOutcome": "hilseq.procedures.soak.events",
+    "SpotCheck": "hilseq.procedures.analog",
     "Stage": "hilseq.hooks",
     "Stand": "hilseq.description.stand",
     "StandFault": "hilseq.errors",

@@ -17,6 +17,7 @@ from hilseq import (
     capture_start,
     current_by_mode,
     durations,
+    outputs_off,
     reported_error,
 )
 
@@ -101,6 +102,16 @@ def test_inrush(
         judge("inrush peak", curve.peak, limits.inrush_peak)
     if curve.charge is not None and limits.inrush_charge is not None:
         judge("inrush charge", curve.charge, limits.inrush_charge)
+
+
+@pytest.mark.place("start")
+@pytest.mark.needs("points.outputs|points.analog-outputs")
+def test_outputs_off_while_starting(ready_unit: Unit) -> None:
+    """Outputs while the unit starts.
+
+    From the moment power comes until the unit is ready, and while it is stopped, no output is ever seen on.
+    """
+    outputs_off.fail_on_seen(ready_unit)
 
 
 @pytest.mark.place("supply")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from hilseq import Judge, Mode, ModeChange, Unit, durations
+from hilseq import Clock, Judge, Mode, ModeChange, NotPerformed, Unit, durations, outputs_off
 
 pytestmark = pytest.mark.stage("modes")
 
@@ -44,6 +44,29 @@ def test_outputs_follow_only_when_live(ready_unit: Unit, mode: Mode) -> None:
         assert following, "no output follows its command though the unit is live"
     else:
         assert not following, f"{len(following)} outputs follow their commands though the unit is {mode}"
+
+
+@pytest.mark.needs("points.outputs|points.analog-outputs")
+@pytest.mark.duration(estimate=durations.leaving_live)
+def test_outputs_stay_off(ready_unit: Unit, quiet_change: ModeChange, clock: Clock) -> None:
+    """Outputs demanded through a mode change.
+
+    With every output demanded on, whatever was on goes off as the unit leaves live, and nothing is on afterwards.
+    """
+    outputs_off.change_demanded(ready_unit, quiet_change.before, quiet_change.after, clock)
+
+
+@pytest.mark.place("start")
+@pytest.mark.needs("points.outputs|points.analog-outputs")
+@pytest.mark.duration(estimate=durations.restart_live)
+def test_outputs_off_after_restart(ready_unit: Unit, clock: Clock) -> None:
+    """Outputs after a restart in live.
+
+    A unit that lost its supply live, with every output on, switches none on again before a new command.
+    """
+    if Mode.LIVE not in ready_unit.profile.mode_list():
+        raise NotPerformed("the unit has no live mode")
+    outputs_off.restart_demanded(ready_unit, clock)
 
 
 @pytest.mark.needs("link.outputs-enabled")

@@ -69,7 +69,10 @@ def test_slow_ramp(
 
     On a slow ramp the unit goes off once, below its range, comes back once, and restarts as it must.
     """
+    before = margins.stored(ready_unit)
     ramp = slow_ramp(ready_unit, clock)
+    for fault in margins.provoked(ready_unit, before):
+        supply.note("provoked by the slow ramp", str(fault))
     keep_table("slow ramp", ["time s", "voltage V", "current A"], ramp.rows)
     supply.note("slow ramp", ramp.in_words())
     lowest = ready_unit.limits.supply.low

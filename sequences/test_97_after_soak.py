@@ -4,13 +4,27 @@ from __future__ import annotations
 
 import pytest
 
-from hilseq import Judge, KeepTable, Loaded, PatternRun, Swept, Unit, durations
+from hilseq import Judge, KeepTable, Loaded, PatternRun, Swept, Unit, cycling, durations
 
 pytestmark = [
     pytest.mark.stage("soak"),
     pytest.mark.needs("soak"),
     pytest.mark.duration(estimate=durations.exchanges),
 ]
+
+
+@pytest.mark.place("start")
+@pytest.mark.duration(estimate=durations.hot_starts)
+def test_starts_hot(ready_unit: Unit, judge: Judge, keep_table: KeepTable) -> None:
+    """Hot starts.
+
+    Still warm from the soak, the unit starts in time, passes its self-test and stores no fault.
+    """
+    starts = cycling.hot_starts(ready_unit)
+    keep_table("hot starts", cycling.COLUMNS, [start.row() for start in starts])
+    cycling.fail_on_failed([start for start in starts if start.wrong], "")
+    slowest = max((start.took for start in ready_unit.starts[-len(starts) :]), key=lambda took: took.value)
+    judge("largest time to ready, hot", slowest, ready_unit.limits.ready_time)
 
 
 @pytest.mark.needs("points.outputs")

@@ -21,9 +21,9 @@ from hilseq.plugin.hooks import CHECK, VisitHooks
 from hilseq.plugin.judge import Judge
 from hilseq.plugin.markers import stage_of
 from hilseq.plugin.parametrize import Parameters, parameters_of
-from hilseq.plugin.stages import SOAK
+from hilseq.plugin.stages import CLOSING, SOAK
 from hilseq.plugin.visit_run import VisitRun
-from hilseq.procedures.analog import Swept, sweep
+from hilseq.procedures.analog import SpotCheck, Swept, sweep, take_spots
 from hilseq.procedures.bench import Bench
 from hilseq.procedures.operator import Operator
 from hilseq.procedures.patterns import PatternRun, run_patterns
@@ -183,6 +183,8 @@ def keep_faults(visit_run: VisitRun, slot: str) -> KeepFaults:
 
 
 Result = TypeVar("Result")
+#: Stage -> when it measures what an earlier stage has measured.
+_ANEW = {SOAK: "after the soak", CLOSING: "at the end"}
 
 
 class MeasurementCache:
@@ -192,9 +194,9 @@ class MeasurementCache:
         self._kept: dict[tuple[str, str], Any] = {} if kept is None else kept
         self._when = when
 
-    def after_soak(self) -> Self:
-        """Return the results of units that have been soaked, kept beside those of before."""
-        return type(self)(self._kept, " after the soak")
+    def anew(self, when: str) -> Self:
+        """Return the results of a later time of the visit, such as `after the soak`, kept beside those of before."""
+        return type(self)(self._kept, f" {when}")
 
     def __call__(self, slot: str, what: str, measure: Callable[[], Result]) -> Result:
         """Return what `measure` gave the first time. Raises what it raised the first time."""
@@ -220,8 +222,9 @@ def measured() -> MeasurementCache:
 
 @pytest.fixture
 def once(request: pytest.FixtureRequest, measured: MeasurementCache) -> MeasurementCache:
-    """Measures once for this check and all others; once more for those of the soak's stage."""
-    return measured.after_soak() if stage_of(request.node) == SOAK else measured
+    """Measures once for this check and all others; once more for those of each stage that comes back to them."""
+    when = _ANEW.get(stage_of(request.node))
+    return measured if when is None else measured.anew(when)
 
 
 @pytest.fixture
@@ -296,3 +299,16 @@ def analog_sweep(
         return sweep(request.getfixturevalue(state).analog)
 
     return once(slot, "analog sweep", measure)
+
+
+@pytest.fixture
+def analog_spots(
+    request: pytest.FixtureRequest, once: MeasurementCache, slot: str, unit: Unit
+) -> dict[str, SpotCheck]:
+    """One point of each analog channel, all at once and each at another part of its range, by name."""
+
+    def measure() -> dict[str, SpotCheck]:
+        state = "live_unit" if unit.profile.points.analog_outputs else "ready_unit"
+        return take_spots(request.getfixturevalue(state).analog)
+
+    return once(slot, "analog spots", measure)

@@ -132,6 +132,7 @@ class VisitHooks:
             items.sort(
                 key=lambda item: (
                     order[checks[item].slot],
+                    checks[item].stage == stages.CLOSING,
                     rank(checks[item].id, checks[item].slot, failed, gate=checks[item].gate),
                 )
             )

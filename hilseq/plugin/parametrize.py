@@ -10,6 +10,7 @@
 | `loop_input`, `loop_output` | 4-20 mA channel with `loop-limits` | its name | `ai1` |
 | `mode` | mode the unit can report | Mode | `mode held` |
 | `mode_change` | ordered pair of modes | ModeChange | `mode live` |
+| `quiet_change` | ordered pair of modes of which the second is not live | ModeChange | `mode held` |
 | `port` | communication port | its name | `port 2` |
 | `clocked_port` | serial port with a `clock-error`, on an adapter that makes any speed | its name | `port 2` |
 | `supply_corner` | end of the supply range | SupplyCorner | `supply` |
@@ -101,6 +102,13 @@ _SHIPPED = (
     Element(
         "mode_change",
         lambda profile: [ModeChange(*pair) for pair in permutations(profile.mode_list(), 2)],
+        lambda change: f"mode {change.after}",
+    ),
+    Element(
+        "quiet_change",
+        lambda profile: [
+            ModeChange(*pair) for pair in permutations(profile.mode_list(), 2) if pair[1] is not Mode.LIVE
+        ],
         lambda change: f"mode {change.after}",
     ),
     Element("port", lambda profile: profile.ports),

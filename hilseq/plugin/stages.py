@@ -30,6 +30,8 @@ ON_STAND = "stand."
 _A_SLIP = 0.9
 #: The stage that runs only when it is asked for.
 SOAK = "soak"
+#: The last stage of a visit, which looks once more at everything; never tried earlier, whatever failed before.
+CLOSING = "closing"
 #: Stage -> whether this profile calls for it. The order is that of a visit.
 _STAGES: dict[str, Callable[[Profile], bool]] = {
     "set-up": lambda _: True,
@@ -46,6 +48,7 @@ _STAGES: dict[str, Callable[[Profile], bool]] = {
     "supply margins": lambda profile: profile.margins is not None,
     "power cycling": lambda profile: profile.cycling is not None,
     SOAK: lambda profile: profile.soak is not None and profile.soak.required,
+    CLOSING: lambda _: True,
 }
 
 

@@ -11,8 +11,9 @@ channels move together, so that sixteen take as long as one; what they do to eac
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 
 from hilseq.analysis.calibration_line import fit_line, hysteresis, repeatability
 from hilseq.analysis.limits import Limits
@@ -32,10 +33,15 @@ from hilseq.errors import NotPerformed
 from hilseq.instruments.protocols import NamedValues
 from hilseq.instruments.signals import SignalBank
 from hilseq.measured import Measured
+from hilseq.procedures.off_watch import OutputLevel
 from hilseq.quantities import base_unit, dimension_of
 
 #: What a plain number in the register of a channel means; temperatures where nothing is said.
 _PLAIN = {"4..20 mA": "mA", "0..20 mA": "mA", "0..10 V": "V"}
+
+
+#: Share of its range by which an analog output that is driven lies beyond its rest (common practice, no source).
+DRIVEN = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,8 +161,11 @@ class AnalogPoints:
         self._outputs = outputs
         self._signals = signals
         self._clock = clock
-        self._settle = max((channel.point.settle for channel in self.channels.values()), default=0.0)
+        #: Longest time until every channel has settled, s.
+        self.settle = max((channel.point.settle for channel in self.channels.values()), default=0.0)
         self._quantities: dict[str, float] = {}
+        #: Called with whether any output is commanded to anything, or all to their lower ends.
+        self.commanding: Callable[[bool], None] = lambda _: None
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -177,10 +186,11 @@ class AnalogPoints:
                 drives[channel.signal] = channel.drive_value(quantity)
         self._quantities.update(quantities)
         if commands:
+            self.commanding(True)
             self._outputs.write_many(commands)
         if drives:
             self._signals.write_many(drives)
-        self._clock.sleep(self._settle)
+        self._clock.sleep(self.settle)
 
     def look(self) -> dict[str, Comparison]:
         """Compare every channel that was set with what it says, by one look at all of them."""
@@ -205,6 +215,18 @@ class AnalogPoints:
         found = self._signals.measure_many(outputs) if outputs else {}
         return {channel.name: channel.sensed(found[signal]) for signal, channel in outputs.items()}
 
+    def levels(self) -> Iterator[OutputLevel]:
+        """Yield for each output what the signal that senses it shows of it: whether it is driven.
+
+        That is: beyond its lower end, or beyond zero where its range goes to both sides, by a part of the range.
+        """
+        for channel in self.channels.values():
+            if channel.is_output:
+                low, high = (channel.drive_value(q) for q in (channel.scale.low, channel.scale.high))
+                rest, margin = max(low, 0.0), DRIVEN * (high - low)
+                is_on = partial(_is_driven, rest, margin, both_ways=low < 0.0)
+                yield OutputLevel(channel.name, channel.signal, is_on, channel.point.settle)
+
     def release(self) -> None:
         """Release the drives and command every output that was set to its lower end."""
         drives = [
@@ -215,8 +237,14 @@ class AnalogPoints:
         if commands:
             low = {name: self.channels[name] for name in commands}
             self._outputs.write_many({name: c.raw(c.said(c.scale.low)) for name, c in low.items()})
+            self._clock.sleep(self.settle)
+            self.commanding(False)
         if drives:
             self._signals.release(drives)
+
+
+def _is_driven(rest: float, margin: float, value: float, *, both_ways: bool) -> bool:
+    return value > rest + margin or (both_ways and value < rest - margin)
 
 
 #: What is driven into an input, A: the middle of each band, and well inside the two failures.
@@ -385,6 +413,38 @@ def _mean(step: Sequence[Comparison]) -> float:
 
 def _mean_error(step: Sequence[Comparison]) -> float:
     return math.fsum(look.error for look in step) / len(step)
+
+
+@dataclass(frozen=True, slots=True)
+class SpotCheck:
+    """One point of a channel, in the base unit of its register."""
+
+    channel: WiredChannel
+    look: Comparison
+
+    def deviation(self) -> tuple[Measured, Limits]:
+        """Return the error at the point and the accuracy of the profile there."""
+        allowed = self.channel.largest_error(self.look.expected)
+        return Measured(self.look.error, self.channel.unit, self.look.uncertainty), _both_ways(allowed)
+
+
+def take_spots(analog: AnalogPoints) -> dict[str, SpotCheck]:
+    """Look at one point of every channel, each at another part of its range, so that no two can be swapped unseen.
+
+    Leaves drives released and outputs at their lower end.
+    """
+    count = len(analog.names)
+    try:
+        analog.set(
+            {
+                name: channel.scale.at((number + 1) / (count + 1))
+                for number, (name, channel) in enumerate(analog.channels.items())
+            }
+        )
+        looks = analog.look()
+    finally:
+        analog.release()
+    return {name: SpotCheck(channel, looks[name]) for name, channel in analog.channels.items()}
 
 
 def sweep(analog: AnalogPoints) -> dict[str, Swept]:

@@ -23,6 +23,7 @@ from hilseq.instruments.supply import PowerSupply, open_supplies
 from hilseq.journal.entries import InstrumentIdentified
 from hilseq.procedures.analog import AnalogPoints
 from hilseq.procedures.modes import Modes
+from hilseq.procedures.off_watch import OffWatch, WatchingClock
 from hilseq.procedures.operator import Nobody, Operator, Prompt
 from hilseq.procedures.points import Inputs, Outputs
 from hilseq.procedures.scan_time import ASSUMED, ReadAge, measure_read_age
@@ -123,7 +124,7 @@ def unit_in(
     supply: PowerSupply,
     signals: SignalBank,
     operator: Operator,
-    clock: Clock,
+    clock: WatchingClock,
     check_interlocks: Callable[[], None],
     event: Callable[[str, str], None],
 ) -> Unit:
@@ -139,48 +140,61 @@ def unit_in(
             Indicator.HEALTHY: profile.indicator.healthy,
             Indicator.FAULTED: profile.indicator.faulted,
         }
+    unit_supply = UnitSupply(supply, profile, clock, check_interlocks, event)
+    modes = Modes(
+        name,
+        profile,
+        link=link,
+        link_deadline=slot.link.deadline,
+        signals=signals,
+        contacts={contact: signal for contact in contacts if (signal := wiring.drive_of(contact))},
+        operator=operator,
+        texts=stand.operator,
+        clock=clock,
+        event=event,
+    )
+    outputs = Outputs(
+        points.outputs,
+        link.values({n: p.command for n, p in points.outputs.items()}),
+        signals,
+        {n: wiring.sensor(n, profile.ratings.supply) for n in points.outputs},
+        clock,
+        voltmeters={n: signal for n in points.outputs if (signal := wiring.voltmeter(n)) is not None},
+    )
+    analog = AnalogPoints(
+        points,
+        link.values({n: p.register_ for n, p in points.analog_inputs.items()}),
+        link.values({n: p.register_ for n, p in points.analog_outputs.items()}),
+        signals,
+        signals_of={
+            n: signal
+            for n, p in (*points.analog_inputs.items(), *points.analog_outputs.items())
+            if (signal := wiring.analog(n, p.terminal_dimension)) is not None
+        },
+        clock=clock,
+    )
     return Unit(
         name,
         serial,
         profile,
         slot,
         intake=intake,
-        supply=UnitSupply(supply, profile, clock, check_interlocks, event),
+        supply=unit_supply,
         link=link,
         signals=signals,
         drives=wiring.drives(),
         lamps={state: signal for state, lamp in lamps.items() if (signal := wiring.sensor_of_bit(lamp))},
         look=lambda: _look(stand, name, operator),
-        modes=Modes(
-            name,
+        modes=modes,
+        outputs=outputs,
+        analog=analog,
+        off_watch=_watch(
             profile,
-            link=link,
-            link_deadline=slot.link.deadline,
+            outputs=outputs,
+            analog=analog,
+            supply=unit_supply,
+            modes=modes,
             signals=signals,
-            contacts={contact: signal for contact in contacts if (signal := wiring.drive_of(contact))},
-            operator=operator,
-            texts=stand.operator,
-            clock=clock,
-            event=event,
-        ),
-        outputs=Outputs(
-            points.outputs,
-            link.values({n: p.command for n, p in points.outputs.items()}),
-            signals,
-            {n: wiring.sensor(n, profile.ratings.supply) for n in points.outputs},
-            clock,
-            voltmeters={n: signal for n in points.outputs if (signal := wiring.voltmeter(n)) is not None},
-        ),
-        analog=AnalogPoints(
-            points,
-            link.values({n: p.register_ for n, p in points.analog_inputs.items()}),
-            link.values({n: p.register_ for n, p in points.analog_outputs.items()}),
-            signals,
-            signals_of={
-                n: signal
-                for n, p in (*points.analog_inputs.items(), *points.analog_outputs.items())
-                if (signal := wiring.analog(n, p.terminal_dimension)) is not None
-            },
             clock=clock,
         ),
         inputs=Inputs(
@@ -192,6 +206,32 @@ def unit_in(
         ),
         clock=clock,
     )
+
+
+def _watch(
+    profile: Profile,
+    *,
+    outputs: Outputs,
+    analog: AnalogPoints,
+    supply: UnitSupply,
+    modes: Modes,
+    signals: SignalBank,
+    clock: WatchingClock,
+) -> OffWatch:
+    """Return the watch over the unit's outputs, told of everything that may stir them."""
+    watch = OffWatch(
+        [*outputs.levels(), *analog.levels()],
+        signals,
+        clock,
+        at_start=profile.modes.at_start,
+        follows_switch=modes.follows_switch,
+    )
+    supply.power_changed = watch.power
+    modes.telling, modes.reached = watch.tell_mode, watch.reach_mode
+    outputs.commanding = partial(watch.demand, "outputs")
+    analog.commanding = partial(watch.demand, "analog outputs")
+    clock.add(watch)
+    return watch
 
 
 def _look(stand: Stand, slot: str, operator: Operator) -> Indicator:
@@ -228,7 +268,8 @@ class Bench:
         intakes: Mapping[str, Mapping[str, str]] = _NOTHING,
     ) -> None:
         self.stand = stand
-        self.clock = clock
+        #: Its sleeps are filled with looks at outputs that must be off.
+        self.clock = WatchingClock(clock)
         #: The person at the stand, or nobody.
         self.operator = operator or Nobody()
         self.slots = tuple(profiles) or tuple(stand.slots)
@@ -241,7 +282,7 @@ class Bench:
         self.signals = SignalBank(
             stand.signals,
             self.instruments.io,
-            clock,
+            self.clock,
             conditions=conditions,
             calibrations={name: io.calibration for name, io in stand.io.items()},
         )
@@ -255,7 +296,7 @@ class Bench:
                 supply=self.instruments.supplies[stand.slots[slot].supply],
                 signals=self.signals,
                 operator=self.operator,
-                clock=clock,
+                clock=self.clock,
                 check_interlocks=self.check_interlocks,
                 event=partial(self._slot_event, slot),
             )
@@ -348,7 +389,7 @@ class Bench:
         wanted = self.instruments.supplies if slot is None else (self.stand.slots[slot].supply,)
         for unit in self.units.values():
             if unit.slot in slots:
-                unit.supply.powered_since = None
+                unit.supply.forget_power()
         problems = self._switch_off([self.instruments.supplies[name] for name in wanted])
         drives = [drive for each in slots for drive in SlotWiring(self.stand, each).drives()]
         for name in self.instruments.io:

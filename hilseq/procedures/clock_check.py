@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 from hilseq.analysis.clock_error import clock_error, span_needed
 from hilseq.analysis.limits import Limits
@@ -13,6 +12,7 @@ from hilseq.description.profile import Profile
 from hilseq.description.registers import Register
 from hilseq.errors import NotPerformed, UnitFault
 from hilseq.measured import Measured
+from hilseq.procedures.baseline import ClockLook
 from hilseq.procedures.polling import INTERVAL
 from hilseq.procedures.unit import Unit
 
@@ -24,17 +24,10 @@ _LOOKS = 5
 _SECOND = 1.0
 #: A step of the clock is waited for this many times its length before the clock is said to stand.
 _STEPS = 3.0
+#: s between two looks that only show that the clock goes, and the share of that time that it may be wrong by.
+_BETWEEN, _COARSE = 2.0, 0.05
 #: Time that one exchange with the unit takes on a network of its own, for a plan; a guess, no source.
 _EXCHANGE = 0.003
-
-
-@dataclass(frozen=True, slots=True)
-class Moment:
-    """What the clock showed at a time of the stand (both s), and over what time the look was spread."""
-
-    at: float
-    shown: float
-    spread: float
 
 
 def _register(profile: Profile) -> Register:
@@ -51,8 +44,18 @@ def fine_step(profile: Profile) -> float:
     return min(_register(profile).step, INTERVAL)
 
 
-def look(unit: Unit, clock: Clock) -> Moment:
-    """Read the unit's clock; a coarse one is watched until it changes. Raises UnitFault when it stands."""
+def look(unit: Unit, clock: Clock) -> ClockLook:
+    """Read the unit's clock; a coarse one is watched until it changes. Raises UnitFault when it stands.
+
+    The first look of the visit is kept, for `gained_in_visit`.
+    """
+    found = _look(unit, clock)
+    if unit.baseline.clock is None:
+        unit.baseline.clock = found
+    return found
+
+
+def _look(unit: Unit, clock: Clock) -> ClockLook:
     register = _register(unit.profile)
     step = register.step
     if step <= INTERVAL:
@@ -63,16 +66,16 @@ def look(unit: Unit, clock: Clock) -> Moment:
         clock.sleep(INTERVAL)
         now = _read(unit, register, clock)
         if now.shown != before.shown:
-            return Moment(0.5 * (before.at + now.at), now.shown, now.at - before.at)
+            return ClockLook(0.5 * (before.at + now.at), now.shown, now.at - before.at)
         before = now
     raise UnitFault(f"the unit's clock stood at {before.shown:g} s for {_STEPS * step:g} s", place="clock")
 
 
-def _read(unit: Unit, register: Register, clock: Clock) -> Moment:
+def _read(unit: Unit, register: Register, clock: Clock) -> ClockLook:
     asked = clock.now()
     shown = unit.link.read(register)
     answered = clock.now()
-    return Moment(0.5 * (asked + answered), shown, answered - asked)
+    return ClockLook(0.5 * (asked + answered), shown, answered - asked)
 
 
 def watching_time(profile: Profile, exchange: float) -> float:
@@ -117,6 +120,46 @@ def drift_limits(profile: Profile) -> Limits:
     return Limits(-claim, claim)
 
 
+def gained_in_visit(unit: Unit, clock: Clock) -> tuple[Measured, Limits]:
+    """Return what the clock has gained since the first look of the visit, and limits, s.
+
+    It may be wrong by its drift over that time, and by one second for each start. Raises NotPerformed without a
+    first look, UnitFault when it stands.
+    """
+    profile, first = unit.profile, unit.baseline.clock
+    if profile.clock is None or first is None:
+        raise NotPerformed(
+            "the clock was not looked at before in this visit: there is nothing to compare with"
+        )
+    last = look(unit, clock)
+    starts = sum(start.at > first.at for start in unit.starts) + 1
+    return _gained(profile, first, last), _may_gain(profile, first, last, starts)
+
+
+def _gained(profile: Profile, first: ClockLook, last: ClockLook) -> Measured:
+    gained = (last.shown - first.shown) - (last.at - first.at)
+    step = max(fine_step(profile), first.spread, last.spread)
+    return Measured(gained, "s", math.sqrt(2.0) * resolution(step))  # two looks, each cut to a step
+
+
+def _may_gain(profile: Profile, first: ClockLook, last: ClockLook, starts: int) -> Limits:
+    assert profile.clock is not None
+    allowed = profile.clock.drift * (last.at - first.at) + starts * _SECOND
+    return Limits(-allowed, allowed)
+
+
+def gained_in_between(unit: Unit, clock: Clock) -> tuple[Measured, Limits]:
+    """Look twice, a few seconds apart; return what the clock gained between them, and limits, s.
+
+    Too short for its drift: it shows that the clock goes, to a twentieth of the time. Raises UnitFault when it stands.
+    """
+    before = look(unit, clock)
+    clock.sleep(_BETWEEN)
+    after = look(unit, clock)
+    allowed = _COARSE * (after.at - before.at)
+    return _gained(unit.profile, before, after), Limits(-allowed, allowed)
+
+
 def gained_without_supply(unit: Unit, clock: Clock) -> tuple[Measured, Limits]:
     """Take the supply away for as long as the clock must be carried; return what it gained, and limits, s.
 
@@ -129,8 +172,4 @@ def gained_without_supply(unit: Unit, clock: Clock) -> tuple[Measured, Limits]:
     unit.supply.cycle(profile.clock.kept_for)
     unit.wait_until_ready()
     after = look(unit, clock)
-    gained = (after.shown - before.shown) - (after.at - before.at)
-    step = max(fine_step(profile), before.spread, after.spread)
-    measured = Measured(gained, "s", math.sqrt(2.0) * resolution(step))  # two looks, each cut to a step
-    allowed = profile.clock.drift * (after.at - before.at) + _SECOND
-    return measured, Limits(-allowed, allowed)
+    return _gained(profile, before, after), _may_gain(profile, before, after, 1)

@@ -13,6 +13,8 @@ from hilseq.procedures.unit import Unit
 
 #: Below this share of the rated supply a unit has surely lost it.
 _FALLEN = 0.25
+#: Starts of a hot unit after its soak.
+HOT_STARTS = 3
 COLUMNS = ("cycle", "start", "without supply s", "time to ready s", "what went wrong")
 
 
@@ -115,6 +117,8 @@ def start_once(unit: Unit, cycle: int, sort: str, off: float) -> Start:
             _check_that_supply_falls(unit, sort, off)
         unit.log_start(took)
         wrong, places = _wrong_with(unit, before, after)
+        if not wrong:
+            wrong, places = _stored(unit)
     except UnitFault as fault:
         # Left without supply, so that whatever comes next begins with a start of its own.
         unit.supply.power_off()
@@ -161,6 +165,19 @@ def _wrong_with(unit: Unit, before: float | None, after: float | None) -> tuple[
     if counted == 0:
         return "the unit counts no new start: it never lost its supply", ("start",)
     return ("", ()) if counted == 1 else (f"the unit counts {counted} starts instead of one", ("start",))
+
+
+def _stored(unit: Unit) -> tuple[str, tuple[str, ...]]:
+    """Return what the unit stored that nobody has accounted for, and where; it is told once."""
+    new = unit.read_new_faults()
+    return ("", ()) if not new else (f"the unit stored {new[0]}", tuple(fault.place for fault in new))
+
+
+def hot_starts(unit: Unit) -> list[Start]:
+    """Start a hot unit a few times, each after the shortest pause that surely takes its supply away."""
+    claim = unit.profile.cycling
+    off = unit.profile.start.off_time if claim is None else claim.warm_off
+    return [start_once(unit, cycle, "hot", off) for cycle in range(1, HOT_STARTS + 1)]
 
 
 def fail_on_failed(failed: list[Start], proven: str) -> None:

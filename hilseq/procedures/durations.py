@@ -19,8 +19,9 @@ from hilseq.description.profile import Profile
 from hilseq.description.supplies import Supply
 from hilseq.errors import NotPerformed
 from hilseq.procedures import clock_check, ports
-from hilseq.procedures.cycling import cycling_of, start_plan
+from hilseq.procedures.cycling import HOT_STARTS, cycling_of, start_plan
 from hilseq.procedures.margins import margins_of, ride_through_search
+from hilseq.procedures.outputs_off import AFTERWARDS
 from hilseq.procedures.ports import CONFIDENCE
 
 #: Exchanges and settling of a check that waits for nothing, s; a guess, no source.
@@ -51,6 +52,16 @@ def restart(profile: Profile, supply: Supply) -> float:
 def mode_change(profile: Profile, _: Supply) -> float:
     """One change of mode."""
     return EXCHANGES + profile.modes.change_within
+
+
+def leaving_live(profile: Profile, _: Supply) -> float:
+    """Two changes of mode, and what is watched afterwards."""
+    return EXCHANGES + 2.0 * profile.modes.change_within + AFTERWARDS
+
+
+def restart_live(profile: Profile, supply: Supply) -> float:
+    """A restart, two changes of mode, and what is watched afterwards."""
+    return leaving_live(profile, supply) + restart(profile, supply)
 
 
 def each_mode(profile: Profile, supply: Supply) -> float:
@@ -100,6 +111,11 @@ def other_starts(profile: Profile, _: Supply) -> float:
     """The warm starts and those after short pauses."""
     claim = cycling_of(profile)
     return EXCHANGES + claim.extra * (claim.warm_off + claim.short_off + 2.0 * profile.start.ready_within)
+
+
+def hot_starts(profile: Profile, supply: Supply) -> float:
+    """The starts of a unit that is hot from its soak."""
+    return HOT_STARTS * restart(profile, supply)
 
 
 def port_clock(profile: Profile, _: Supply) -> float:

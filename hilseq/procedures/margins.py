@@ -19,7 +19,7 @@ from hilseq.description.profile import Mode, Profile
 from hilseq.errors import NotPerformed, UnitFault
 from hilseq.journal.entries import StoredFault
 from hilseq.measured import Measured
-from hilseq.procedures.memory import unusual
+from hilseq.procedures.memory import new_faults, unusual
 from hilseq.procedures.unit import Unit
 
 
@@ -42,9 +42,17 @@ def fail_on_new_faults(unit: Unit, before: list[StoredFault], when: str) -> None
     """
     known = {(fault.code, fault.place) for fault in before}
     new = [fault for fault in unusual(stored(unit)) if (fault.code, fault.place) not in known]
+    unit.baseline.faults.add(new)
     if new:
         places = ["supply", *(fault.place for fault in new)]
         unit.fail_at(places, f"{when}, the unit stored {len(new)} new faults, first {new[0]}")
+
+
+def provoked(unit: Unit, before: list[StoredFault]) -> list[StoredFault]:
+    """Return what the unit stored since `before`, and account for it: the stand provoked it."""
+    new = new_faults(before, stored(unit))
+    unit.baseline.faults.add(new)
+    return new
 
 
 def start_at(unit: Unit, volts: float, clock: Clock) -> Measured:
@@ -258,6 +266,7 @@ class _Ramping:
         self.volts = min(max(0.0, volts), self._unit.profile.ratings.supply)
         reached = self._clock.now() + abs(self.volts - before) / self._slope
         supply.move_to(self.volts)
+        self._unit.off_watch.watch_closely(reached - self._clock.now())
         self._clock.sleep_until(reached)
         read_volts, amperes = supply.both()
         self._accuracy = read_volts.standard_uncertainty

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from typing import TypeAlias
 
-from hilseq.clock import Clock
+from hilseq.clock import Clock, nothing
 from hilseq.description.profile import Configuration, FaultTable
 from hilseq.description.registers import RegisterTable, WordOrder
 from hilseq.errors import UnitFault
@@ -100,6 +100,10 @@ class Faults:
             table,
         )
 
+    def count(self) -> float | None:
+        """Return the unit's own counter of stored faults; None where it has none."""
+        return None if self._table.count is None else self._link.read(self._table.count)
+
     def clear(self) -> None:
         """Clear the table where it can be. Read it first: it is the history of the unit."""
         register = self._table.clear
@@ -128,10 +132,14 @@ def checksum(content: list[int]) -> int:
 class ConfigurationMemory:
     """The configuration of one unit."""
 
-    def __init__(self, description: Configuration, link: UnitLink, clock: Clock) -> None:
+    def __init__(
+        self, description: Configuration, link: UnitLink, clock: Clock, loaded: Callable[[], None] = nothing
+    ) -> None:
         self._description = description
         self._link = link
         self._clock = clock
+        #: Called when the reference is about to be loaded.
+        self._loaded = loaded
 
     @property
     def kept_for(self) -> float:
@@ -141,6 +149,7 @@ class ConfigurationMemory:
     def load(self) -> None:
         """Write the reference and have the unit store it. Raises UnitFault when the unit refuses."""
         first, content = self._description.first, self._description.content
+        self._loaded()
         self._link.write_block(first.table, first.address, content)
         if self._description.store is not None:
             self._link.write(self._description.store, self._description.store_value, verify=False)

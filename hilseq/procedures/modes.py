@@ -44,6 +44,9 @@ class Modes:
         self._texts = texts
         self._clock = clock
         self._event = event
+        #: Called with a mode that the unit is about to be told, and with one that it has been seen in.
+        self.telling: Callable[[Mode], None] = lambda _: None
+        self.reached: Callable[[Mode], None] = lambda _: None
         #: Where a person said that the switch stands; empty until one was asked.
         self._turned_to = ""
 
@@ -71,6 +74,7 @@ class Modes:
         confirmation was lost, as by units that begin their links anew with the mode, may have been carried out
         all the same: whether the mode follows tells. Raises NotPerformed when that needs a person and none is there.
         """
+        self.telling(mode)
         begun = self._clock.now()
         command = self._profile.link.mode_command
         position, contact = self._position(mode)
@@ -126,13 +130,16 @@ class Modes:
 
     def wait_for(self, mode: Mode, since: float) -> Measured | None:
         """Wait until the unit reports `mode`; return the time since `since`, or None when it is too late."""
-        return poll(
+        took = poll(
             self._clock,
             lambda: self.reported() is mode,
             within=self._profile.modes.change_within,
             since=since,
             link_deadline=self._link_deadline,
         )
+        if took is not None:
+            self.reached(mode)
+        return took
 
     def follows_switch(self, mode: Mode) -> bool:
         """Tell whether a switch holds the mode, so that the unit must take it up again by itself."""

@@ -21,6 +21,7 @@ from hilseq.instruments.protocols import NamedValues
 from hilseq.instruments.signals import SignalBank
 from hilseq.measured import Measured
 from hilseq.procedures.limits import OutputLimits
+from hilseq.procedures.off_watch import OutputLevel
 from hilseq.procedures.patterns import PATIENCE
 from hilseq.procedures.wiring import Sensor
 from hilseq.quantities import base_unit
@@ -44,6 +45,7 @@ class Outputs:
         voltmeters: Mapping[str, str] | None = None,
     ) -> None:
         self.names = tuple(points)
+        self._points = points
         #: Longest time until every output follows, s.
         self.settle = max((point.settle for point in points.values()), default=0.0)
         self._commands = commands
@@ -51,10 +53,13 @@ class Outputs:
         self._sensors = sensors
         self._clock = clock
         self._voltmeters = dict(voltmeters or {})
+        #: Called with whether any output is about to be commanded on.
+        self.commanding: Callable[[bool], None] = lambda _: None
 
     def command(self, *on: str) -> None:
         """Command the named outputs on and all others off, without waiting. Raises LookupError for no output."""
         must_be_known("output", on, self.names)
+        self.commanding(bool(on))
         self._commands.write_many({name: float(name in on) for name in self.names})
 
     def drive(self, *on: str) -> dict[str, bool]:
@@ -62,6 +67,11 @@ class Outputs:
         self.command(*on)
         self._clock.sleep(self.settle)
         return self.sensed()
+
+    def levels(self) -> Iterator[OutputLevel]:
+        """Yield for each output what the signal that senses it shows of it."""
+        for name, sensor in self._sensors.items():
+            yield OutputLevel(name, sensor.name, sensor.band.counts_as_on, self._points[name].settle)
 
     @property
     def lag(self) -> float:

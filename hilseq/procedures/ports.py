@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import partial
 from itertools import islice
@@ -85,9 +85,16 @@ class Tally:
             return self.bits < _UNCLAIMED and not self.errors
         if self.bits >= _MOST * bits_needed(self.claim, CONFIDENCE):
             return False
-        if self.errors and self.bits <= bits_to_condemn(self.claim, CONFIDENCE, self.errors):
+        if self.condemned:
             return False
         return self.bits < bits_needed(self.claim, CONFIDENCE, self.errors)
+
+    @property
+    def condemned(self) -> bool:
+        """Tell whether the errors prove the port worse than its claim; where nothing is claimed, any error does."""
+        if self.claim is None or not self.errors:
+            return self.errors > 0
+        return self.bits <= bits_to_condemn(self.claim, CONFIDENCE, self.errors)
 
     @property
     def name(self) -> str:
@@ -221,20 +228,35 @@ class Ports:
         port = self._ports[name]
         speeds = port.speeds[:1] if partner_of(port).network else port.speeds
         for speed in speeds:
-            tally = Tally(speed, port.bit_error_ratio)
-            with self.open(name, speed) as partner:
-                for frame in partner.frames():
-                    if not tally.wants_more:
-                        break
-                    try:
-                        tally.add(frame.bits, _wrong(frame.data, partner.exchange(frame.data)))
-                    except UnitFault as fault:
-                        tally.lost(frame.bits, str(fault), silent=isinstance(fault, UnitSilent))
-            if tally.dead:
-                raise UnitFault(
-                    f"nothing comes back from {name} at {speed:g} Bd: {tally.first_error}", place=name
-                )
-            yield tally
+            yield self._tally(name, speed, lambda tally: tally.wants_more)
+
+    def assert_carries(self, name: str) -> None:
+        """Exchange some frames at the port's first speed; no claim is proven by so few.
+
+        Raises UnitFault when nothing comes back, or when what does is worse than the profile claims, StandFault when
+        the stand's side of the port cannot be opened.
+        """
+        speed = self._ports[name].speeds[0]
+        tally = self._tally(name, speed, lambda tally: tally.bits < _UNCLAIMED and not _twice_wrong(tally))
+        if _twice_wrong(tally):
+            words = f"{tally.errors} wrong bits in {tally.bits} at {speed:g} Bd: {tally.first_error}"
+            raise UnitFault(f"{name} is worse than claimed: {words}", place=name)
+
+    def _tally(self, name: str, speed: float, wants_more: Callable[[Tally], bool]) -> Tally:
+        tally = Tally(speed, self._ports[name].bit_error_ratio)
+        with self.open(name, speed) as partner:
+            for frame in partner.frames():
+                if not wants_more(tally):
+                    break
+                try:
+                    tally.add(frame.bits, _wrong(frame.data, partner.exchange(frame.data)))
+                except UnitFault as fault:
+                    tally.lost(frame.bits, str(fault), silent=isinstance(fault, UnitSilent))
+        if tally.dead:
+            raise UnitFault(
+                f"nothing comes back from {name} at {speed:g} Bd: {tally.first_error}", place=name
+            )
+        return tally
 
     def clock_error(self, name: str) -> Measured:
         """Measure the error of a port's clock at its highest speed, in % (`ports_clock.clock_error`).
@@ -288,6 +310,11 @@ class Ports:
             quirks=self._manners,
             place=place,
         )
+
+
+def _twice_wrong(tally: Tally) -> bool:
+    """Tell whether more than one error condemns a port in a short look: the stand may lose a frame, too."""
+    return tally.condemned and tally.errors > 1
 
 
 def _wrong(sent: bytes, back: bytes) -> int:

@@ -13,11 +13,14 @@ from hilseq.description.stand import Slot
 from hilseq.errors import NotPerformed, UnitFault
 from hilseq.instruments.protocols import UnitLink
 from hilseq.instruments.signals import SignalBank
+from hilseq.journal.entries import StoredFault
 from hilseq.measured import Measured
 from hilseq.procedures.analog import AnalogPoints
+from hilseq.procedures.baseline import Baseline
 from hilseq.procedures.limits import UnitLimits
 from hilseq.procedures.memory import ConfigurationMemory, Faults
 from hilseq.procedures.modes import Modes
+from hilseq.procedures.off_watch import OffWatch
 from hilseq.procedures.points import Inputs, Outputs
 from hilseq.procedures.polling import poll
 from hilseq.procedures.ports import Ports
@@ -64,6 +67,7 @@ class Unit:
         outputs: Outputs,
         inputs: Inputs,
         analog: AnalogPoints,
+        off_watch: OffWatch,
         clock: Clock,
     ) -> None:
         self.slot = name
@@ -78,6 +82,8 @@ class Unit:
         self.outputs = outputs
         self.inputs = inputs
         self.analog = analog
+        #: What was seen of its outputs where they must be off.
+        self.off_watch = off_watch
         self.ports = Ports(
             profile.ports,
             slot.ports,
@@ -93,6 +99,8 @@ class Unit:
         self._lamps = lamps
         self._look = look
         self._clock = clock
+        #: What was seen of it early in this visit.
+        self.baseline = Baseline()
         #: Every start of this visit that came to ready, in order.
         self.starts: list[SeenStart] = []
         self._ready_since: float | None = None
@@ -111,7 +119,9 @@ class Unit:
         """The configuration memory. Raises NotPerformed when the profile has none."""
         if self.profile.configuration is None:
             raise NotPerformed("the profile describes no configuration")
-        return ConfigurationMemory(self.profile.configuration, self.link, self._clock)
+        return ConfigurationMemory(
+            self.profile.configuration, self.link, self._clock, self.baseline.note_configured
+        )
 
     # -- power and readiness -----------------------------------------------------------------------
 
@@ -159,6 +169,7 @@ class Unit:
         known = math.hypot(took.standard_uncertainty, self.supply.came_within)
         took = Measured(took.value, "s", known)
         self._ready_since = since
+        self.off_watch.is_ready()
         if starting:
             self._start_count = self._starts_counted()
         if starting and measured:
@@ -306,6 +317,16 @@ class Unit:
         """Return what the stand file says is fitted in each rack position."""
         positions = range(1, self.profile.rack_positions + 1)
         return {position: self._slot.neighbours.get(position, "empty") for position in positions}
+
+    def read_new_faults(self) -> list[StoredFault]:
+        """Read the fault table; return what nobody has accounted for in this visit, which is known from now on."""
+        if self.profile.faults is None:
+            return []
+        stored = self.faults.read()
+        new = self.baseline.faults.news(stored)
+        self.baseline.faults.learn(stored)
+        self.baseline.faults.tell(new)
+        return new
 
     def outputs_enabled(self) -> bool:
         """Tell whether the unit reports its outputs driven."""

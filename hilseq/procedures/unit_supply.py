@@ -53,6 +53,8 @@ class UnitSupply:
         #: Raises Interlock when the stand may not be powered.
         self.check_interlocks = check_interlocks
         self._event = event
+        #: Called with whether power has come, or is about to go.
+        self.power_changed: Callable[[bool], None] = lambda _: None
         self._off_since: float | None = None
         #: Time of the clock at which power last came, or None while it is off.
         self.powered_since: float | None = None
@@ -93,11 +95,16 @@ class UnitSupply:
     def off(self) -> None:
         """Switch off, verified. Raises StandFault."""
         was_on = self.powered_since is not None
-        self.powered_since = None
+        self.forget_power()
         self._supply.off()
         if was_on:
             self._off_since = self._supply.switched.value
             self._event("supply off", "")
+
+    def forget_power(self) -> None:
+        """Count the unit as being without power: it is switched off, here or by whoever makes the stand safe."""
+        self.powered_since = None
+        self.power_changed(False)
 
     def residual_voltage(self, seconds: float) -> float:
         """Switch off, and on again after `seconds`; return the voltage (V) that was left by then."""
@@ -163,6 +170,7 @@ class UnitSupply:
 
     def came_back(self, at: float, off: float | None, known: float = 0.0) -> None:
         """Count the unit's start from time `at` of the clock, known to `known` s, after `off` s without supply."""
+        self.power_changed(True)
         self.powered_since = at
         self.came_within = known
         self.off_for = off

@@ -67,7 +67,7 @@ def test_a_sequence_that_fits_is_told_so(tmp_path: Path) -> None:
     """The shipped ones do."""
     done = warm.hilseq("check", str(STANDS.parent / "sequences"), *VISIT, cwd=tmp_path)
     assert (done.returncode, done.stderr) == (0, "")
-    assert re.fullmatch(r"\d+ checks of 13 stages: all names fit\n", done.stdout)
+    assert re.fullmatch(r"\d+ checks of 14 stages: all names fit\n", done.stdout)
 
 
 def test_an_output_that_nobody_has_is_an_error_in_the_sequence(tmp_path: Path) -> None:

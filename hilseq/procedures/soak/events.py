@@ -92,7 +92,8 @@ class Events:
         self._recorder = recorder
         self._conditions = conditions
         self._columns = columns
-        self._known: Counter[Key] = Counter()
+        #: Entries of the fault table that were told, or stood there before.
+        self.known: Counter[Key] = Counter()
         self._uncounted: Counter[tuple[str, str]] = Counter()
         self._ring: deque[Sample] = deque(maxlen=max(1, plan.burst_before))
         self._before: list[Sample] = []
@@ -198,7 +199,7 @@ class Events:
     def look_after_start(self, at: float) -> bool:
         """Make an event of the faults that a start left in the fault table; tell whether there are any new."""
         stored = self._stored()
-        if stored is None or self._took_routine(stored) or not added(self._known, stored):
+        if stored is None or self._took_routine(stored) or not added(self.known, stored):
             return False
         sample = blank(at, self._columns)
         self._move(Event.FOUND, partial(self._keep_stored, self._begun(sample), sample, stored))
@@ -248,7 +249,7 @@ class Events:
 
     def start_from(self, stored: list[Key]) -> None:
         """Take these faults as known: code, place and the unit's own time of each."""
-        self._known = Counter(stored)
+        self.known = Counter(stored)
 
     def _only_routine(self, sample: Sample, found: list[SoakFinding]) -> bool:
         """Tell whether all that was found are entries that a healthy unit stores too."""
@@ -259,7 +260,7 @@ class Events:
 
     def _took_routine(self, stored: list[StoredFault]) -> bool:
         """Keep a table in which only routine entries are new; tell whether it is one."""
-        new = added(self._known, stored)
+        new = added(self.known, stored)
         if not new or unusual(new):
             return False
         self._keep_table("routine entries", stored)
@@ -269,7 +270,7 @@ class Events:
     def table_moved(self) -> list[SoakFinding]:
         """Read the fault table, which a unit without a counter has moved unseen; tell what became of it."""
         stored = self._stored()
-        new = [] if stored is None else added(self._known, stored)
+        new = [] if stored is None else added(self.known, stored)
         return [SoakFinding(NEW_FAULT, "stored faults", f"{len(new)} new in the fault table")] if new else []
 
     def look_at_faults(self, incident: Incident, sample: Sample) -> bool:
@@ -282,7 +283,7 @@ class Events:
         self.look_at_faults(incident, blank(at, self._columns))
 
     def _take(self, incident: Incident, sample: Sample, stored: list[StoredFault]) -> bool:
-        new = added(self._known, stored)
+        new = added(self.known, stored)
         found = [SoakFinding(f"fault 0x{fault.code:02X}", fault.place, str(fault)) for fault in unusual(new)]
         self._keep(incident, sample, found)
         self._know(stored)
@@ -290,13 +291,13 @@ class Events:
 
     def _know(self, stored: list[StoredFault]) -> None:
         """Take what is stored as known, and make room for what comes next."""
-        self._known = counted(stored)
+        self.known = counted(stored)
         table = self._unit.profile.faults
         if table is not None and table.clear is not None and len(stored) >= _FILLED * table.entries:
             # What is stored is kept by now; a full table would hide what comes next.
             with suppress(UnitFault):
                 self._unit.faults.clear()
-                self._known.clear()
+                self.known.clear()
                 self._conditions.restarted()
 
     def _stored(self) -> list[StoredFault] | None:
@@ -323,5 +324,5 @@ class Events:
             except UnitFault:
                 return None
         if clear:
-            self._known = counted(stored)
+            self.known = counted(stored)
         return stored

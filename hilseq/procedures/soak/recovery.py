@@ -182,7 +182,7 @@ class Recovery:
         self._bench = bench
         self._unit = unit
         self._signals = signals
-        self._clock: Clock = bench.clock
+        self._clock: Clock = bench.clock.plain
         self._unsafe = ""
         self._supply_off = True
 
@@ -257,7 +257,7 @@ class StandRecovery:
     ) -> None:
         self._bench = bench
         self._unit = unit
-        self._clock = bench.clock
+        self._clock = bench.clock.plain
         self._progress = progress
         self._starts = starts
         self._sampler = sampler

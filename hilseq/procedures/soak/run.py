@@ -29,8 +29,8 @@ from hilseq.quantities import show_duration
 
 #: Soak time between two seals of the sample file, s.
 SEAL_EVERY = 600.0
-#: Soak time between two looks at what no sample shows, s: the fault table of a unit that does not count its faults,
-#: and whether the stand still drives the unit as it was told to.
+#: Soak time between two looks at what no sample shows, s: the fault table, whose counter may stand still, and whether
+#: the stand still drives the unit as it was told to.
 LOOK_EVERY = 60.0
 #: Wall time between two looks of whoever watches, s.
 PROGRESS_EVERY = 0.5
@@ -55,7 +55,7 @@ class SoakRun:
         self._unit = unit
         self._plan = plan
         self._recorder = recorder
-        clock = self._clock = bench.clock
+        clock = self._clock = bench.clock.plain  # its samples look at the outputs themselves
         self._duration = plan.duration if duration is None else duration
         self._state = state
         self._mode = Mode(plan.mode)
@@ -223,6 +223,7 @@ class SoakRun:
     def _keep_end(self) -> None:
         progress = self._progress
         self._events.found_at_end(self._traffic.worse_than_claimed())
+        self._unit.baseline.faults.take(self._events.known)
         self._lasted = progress.since(min(self._clock.now(), progress.schedule.end))
         self._recorder.end(
             SoakEnded(
@@ -327,7 +328,7 @@ class SoakRun:
             self._next_look = next_multiple(since, LOOK_EVERY)
             self._unit.check_drives()
             faults = self._unit.profile.faults
-            if faults is not None and faults.count is None and (moved := self._events.table_moved()):
+            if faults is not None and (moved := self._events.table_moved()):
                 self._events.found(sample, moved)
         if self._load.due(since):
             self._starts.command_load(since)

@@ -182,6 +182,31 @@ def gate_open(spot: Spot) -> list[Change]:
     return [Count(spot.unit.gate_open, spot.mode)]
 
 
+def freezes(spot: Spot) -> list[Change]:
+    """Let the outputs stay as they are when the unit comes into a mode."""
+    return [Count(spot.unit.freezes, spot.mode)]
+
+
+def on_at_boot(spot: Spot) -> list[Change]:
+    """Let every output be on for 0.8 s when the boot begins."""
+    return [Add(spot.unit, "on_at_boot", 0.8)]
+
+
+def passes_live(spot: Spot) -> list[Change]:
+    """Let the unit be live for 0.1 s on its way between two other modes."""
+    return [Add(spot.unit.modes, "passes_live", 0.1)]
+
+
+def linger(spot: Spot) -> list[Change]:
+    """Let outputs stay on when the unit leaves live: for a second at severity 1."""
+    return [Add(spot.unit.outputs, "lingers", spot.severity)]
+
+
+def remembers(spot: Spot) -> list[Change]:
+    """Let commands of outputs outlive the supply."""
+    return [Add(spot.unit.outputs, "remembers")]
+
+
 # -- points ------------------------------------------------------------------------------------------
 
 

@@ -194,6 +194,8 @@ class ModeKeeper:
         self.may_run: Callable[[], bool] = lambda: True
         #: By mode: how many defects make it impossible to enter, or to stay in.
         self.impossible = dict.fromkeys(Mode, 0)
+        #: A defect: s for which it is live on its way from one other mode to another.
+        self.passes_live = 0.0
         self._wanted = modes.at_start
         self._timer = Timer(timeline, self._arrive)
         switch.moved = self._switched
@@ -239,7 +241,12 @@ class ModeKeeper:
             self._timer.start(self.change_time)
 
     def _arrive(self) -> None:
-        if self.may_run() and not self.impossible[self._wanted]:
+        if not self.may_run() or self.impossible[self._wanted]:
+            return
+        if self.passes_live and Mode.LIVE not in (self.mode, self._wanted):
+            self._become(Mode.LIVE)
+            self._timer.start(self.passes_live)
+        else:
             self._become(self._wanted)
 
     def _become(self, mode: Mode) -> None:

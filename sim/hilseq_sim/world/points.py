@@ -147,6 +147,12 @@ class OutputBank:
         self.enabled: Callable[[], bool] = lambda: False
         self.changed: Callable[[], None] = lambda: None
         self.overloaded: Callable[[str], None] = lambda _: None
+        #: Defects: tells whether the outputs are frozen as they are; how many force all on; s for which they linger on
+        #: when nothing drives them any more; how many let commands outlive the supply.
+        self.frozen: Callable[[], bool] = lambda: False
+        self.forced = 0
+        self.lingers = 0.0
+        self.remembers = 0
         self.field: Callable[[], float] = lambda: 0.0
         #: Pairs of terminals joined by a defect; pairs (a, b) where b switches on with a.
         self.joined: Counter[tuple[str, str]] = Counter()
@@ -174,7 +180,8 @@ class OutputBank:
     def reset(self) -> None:
         """Forget every command and switch off at once: no power, or a new start."""
         for output in self.outputs.values():
-            output.commanded = output.tripped = False
+            output.commanded = output.commanded and self.remembers > 0
+            output.tripped = False
             output.due = output.endures_until = NEVER
             output.on = bool(output.stuck_on)
         self._settle()
@@ -193,7 +200,7 @@ class OutputBank:
     def _wanted(self, output: Output, enabled: bool) -> bool:
         on = enabled and not output.tripped
         on = on and (output.commanded or self._pulled(output.name))
-        return bool(output.stuck_on) or (on and not output.stuck_off)
+        return bool(output.stuck_on) or ((on or self.forced > 0) and not output.stuck_off)
 
     def _pulled(self, name: str) -> bool:
         return any(
@@ -210,12 +217,15 @@ class OutputBank:
 
     def _aim(self, outputs: Iterable[Output]) -> None:
         """Let outputs whose wanted state may have changed switch after their delay."""
+        if self.frozen():
+            return
         now, enabled = self._timeline.now, self.enabled()
+        delay = self._delay + (0.0 if enabled else self.lingers)
         for output in outputs:
             if self._wanted(output, enabled) == output.on:
                 output.due = NEVER
             elif output.due == NEVER:
-                output.due = now + self._delay + output.extra_delay
+                output.due = now + delay + output.extra_delay
         self._plan()
 
     def _plan(self) -> None:

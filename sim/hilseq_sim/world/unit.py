@@ -64,6 +64,7 @@ class UnitModel:
         self._build_power(supply, ambient, count)
         self._build_memory(draw)
         self._build_program(draw)
+        self._boot_ends = Timer(timeline, self._end_forcing)
         self._build_points(draw)
         self._connect()
         if self.faults is not None:
@@ -78,6 +79,9 @@ class UnitModel:
         #: By mode: how many defects let outputs through there; how many keep them from ever being driven.
         self.gate_open = dict.fromkeys(Mode, 0)
         self.gate_dead = 0
+        #: By mode: how many defects freeze the outputs as they are; s for which all are on when the boot begins.
+        self.freezes = dict.fromkeys(Mode, 0)
+        self.on_at_boot = 0.0
         self.enabled_misreported = 0
         self.link_dead = 0
         self.healthy_lamp_dead = 0
@@ -194,6 +198,7 @@ class UnitModel:
         self.modes.may_run = lambda: self.start.healthy
         self.modes.changed = self._mode_changed
         self.outputs.enabled = self.outputs_driven
+        self.outputs.frozen = lambda: self.start.healthy and self.freezes[self.modes.mode] > 0
         self.outputs.field = self.input.volts
         self.outputs.changed = self._load_changed
         self.outputs.overloaded = lambda name: self.fault("overload", name)
@@ -352,6 +357,9 @@ class UnitModel:
         self.start.power_lost()
 
     def _phase_changed(self) -> None:
+        if self.start.phase is Phase.BOOT and self.on_at_boot:
+            self.outputs.forced += not self._boot_ends.running
+            self._boot_ends.start(self.on_at_boot)
         if self.start.phase is Phase.READY:
             self._report_what_it_found()
             self.modes.start()
@@ -372,6 +380,10 @@ class UnitModel:
         if self.battery is not None and claim is not None and self.battery.volts() < claim.lowest:
             self.fault("battery")
         self._store_persisting(anew=True)
+
+    def _end_forcing(self) -> None:
+        self.outputs.forced -= 1
+        self.outputs.refresh()
 
     def _store_persisting(self, *, anew: bool = False) -> None:
         """Store what persists: `anew` at a start, otherwise what the table does not hold."""

@@ -1,0 +1,71 @@
+"""What was seen of a unit early in its visit, so that its last look can tell what has become of it since."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+
+from hilseq.journal.entries import StoredFault
+from hilseq.procedures.memory import Key, added, counted, unusual
+
+
+@dataclass(frozen=True, slots=True)
+class ClockLook:
+    """What the unit's clock showed at a time of the stand (both s), and over what time the look was spread."""
+
+    at: float
+    shown: float
+    spread: float
+
+
+class KnownFaults:
+    """The entries of a fault table that have been accounted for: there before, provoked, or told already."""
+
+    def __init__(self) -> None:
+        self._known: Counter[Key] | None = None
+        self._told: set[tuple[int, str]] = set()
+
+    @property
+    def begun(self) -> bool:
+        """Tell whether the table was read at all in this visit."""
+        return self._known is not None
+
+    def learn(self, stored: Iterable[StoredFault]) -> None:
+        """Take a table as known: whatever stands in it has been looked at."""
+        self.take(counted(stored))
+
+    def take(self, entries: Counter[Key]) -> None:
+        """Take these entries, and no others, as known."""
+        self._known = Counter(entries)
+
+    def add(self, faults: Iterable[StoredFault]) -> None:
+        """Take these as known beside the others: the stand provoked them, or they were held against the unit."""
+        if self._known is not None:
+            self._known.update(counted(faults))
+
+    def tell(self, faults: Iterable[StoredFault]) -> None:
+        """Take note that these were held against the unit: what returns at each start is told once."""
+        self._told.update((fault.code, fault.place) for fault in faults)
+
+    def news(self, stored: Iterable[StoredFault]) -> list[StoredFault]:
+        """Return what a healthy unit does not store and nobody has accounted for; nothing before `learn`."""
+        if self._known is None:
+            return []
+        new = unusual(added(self._known, stored))
+        return [fault for fault in new if (fault.code, fault.place) not in self._told]
+
+
+@dataclass(slots=True)
+class Baseline:
+    """What one visit has seen of its unit so far."""
+
+    faults: KnownFaults = field(default_factory=KnownFaults)
+    #: Whether the reference configuration was loaded in this visit.
+    configured: bool = False
+    #: The first look at its clock.
+    clock: ClockLook | None = None
+
+    def note_configured(self) -> None:
+        """Take note that the reference configuration is being loaded."""
+        self.configured = True

@@ -1,0 +1,36 @@
+"""Whether a unit is what profile, label and stand file say it is. Each raises AssertionError or UnitFault if not."""
+
+from __future__ import annotations
+
+from hilseq.procedures.unit import Unit
+
+
+def assert_names(unit: Unit) -> None:
+    """Hold maker, product and firmware against the profile."""
+    seen, expected = unit.identity(), unit.profile.identity
+    if expected.maker:
+        assert seen.maker == expected.maker, f"the maker is {seen.maker!r} instead of {expected.maker!r}"
+    if expected.product:
+        assert seen.product == expected.product, (
+            f"the product is {seen.product!r} instead of {expected.product!r}"
+        )
+    if expected.firmware:
+        assert seen.firmware in expected.firmware, (
+            f"the firmware is {seen.firmware!r}; it may ship with {', '.join(expected.firmware)}"
+        )
+
+
+def assert_serial_number(unit: Unit) -> None:
+    """Hold the serial number inside the unit against its label."""
+    inside = unit.serial_number_inside()
+    assert inside == unit.serial_digits(), (
+        f"the unit says its serial number is {inside}, the label says {unit.serial!r}"
+    )
+
+
+def assert_neighbours(unit: Unit) -> None:
+    """Hold the neighbours that the unit finds against those that the stand has. Raises UnitFault at their places."""
+    found, fitted = unit.neighbours_found(), unit.neighbours_fitted()
+    wrong = {position: name for position, name in found.items() if name != fitted[position]}
+    words = "; ".join(f"position {p} reports {name}, the stand has {fitted[p]}" for p, name in wrong.items())
+    unit.fail_at([f"neighbour {position}" for position in wrong], words)

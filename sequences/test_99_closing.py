@@ -1,0 +1,218 @@
+"""Closing: the last look, after power cycling and after a soak. Whatever broke during the visit is found here.
+
+The unit is still as warm as the visit has made it. What was measured before is measured once more, shortly.
+"""
+
+from __future__ import annotations
+
+import pytest
+
+from hilseq import (
+    Clock,
+    Indicator,
+    Judge,
+    KeepFaults,
+    KeepTable,
+    Limits,
+    Mode,
+    NotPerformed,
+    PatternRun,
+    SpotCheck,
+    Unit,
+    UnitSupply,
+    battery,
+    clock_check,
+    durations,
+    identity,
+    outputs_off,
+)
+
+pytestmark = [pytest.mark.stage("closing"), pytest.mark.duration(estimate=durations.exchanges)]
+
+
+@pytest.mark.place("self-test")
+@pytest.mark.needs("link.self-test")
+def test_self_test_at_the_end(ready_unit: Unit) -> None:
+    """Self-test at the end.
+
+    The unit's self-test has passed at its last start, too.
+    """
+    result = ready_unit.self_test()
+    assert result == 0, f"at the end the unit's self-test reports {result:g} instead of 0 (passed)"
+
+
+@pytest.mark.place("indicator")
+@pytest.mark.needs("indicator|link.indicator")
+def test_indicator_at_the_end(ready_unit: Unit) -> None:
+    """Indicator at the end.
+
+    The indicator is healthy at the end.
+    """
+    seen = ready_unit.indicator_seen()
+    assert seen is Indicator.HEALTHY, f"the indicator is {seen} at the end"
+
+
+@pytest.mark.place("supply")
+def test_current_when_idle_at_the_end(ready_unit: Unit, supply: UnitSupply, judge: Judge) -> None:
+    """Idle current at the end.
+
+    Stopped, the unit still draws what a healthy one draws.
+    """
+    judge("idle current at the end", supply.current(), ready_unit.limits.idle_current)
+
+
+@pytest.mark.place("supply")
+@pytest.mark.needs("start.live-current")
+def test_current_when_live_at_the_end(live_unit: Unit, supply: UnitSupply, judge: Judge) -> None:
+    """Live current at the end, outputs off.
+
+    Live, with every output off, the unit still draws what a healthy one draws.
+    """
+    judge("live current at the end", supply.current(), live_unit.limits.live_current)
+
+
+@pytest.mark.duration(estimate=durations.mode_change)
+def test_reaches_at_the_end(ready_unit: Unit, mode: Mode, judge: Judge) -> None:
+    """Mode reached at the end.
+
+    The unit still reports each mode in time.
+    """
+    judge("time to change at the end", ready_unit.modes.move_to(mode), ready_unit.limits.mode_change_time)
+
+
+@pytest.mark.needs("points.outputs")
+def test_output_follows_at_the_end(output_patterns: PatternRun, output_point: str) -> None:
+    """Output switching at the end.
+
+    The output still follows its commands, whatever the others do.
+    """
+    output_patterns.assert_follows(output_point)
+
+
+@pytest.mark.needs("points.inputs")
+def test_input_reports_at_the_end(input_patterns: PatternRun, input_point: str) -> None:
+    """Input state at the end.
+
+    The unit still reports the input as it is driven, whatever drives the others.
+    """
+    input_patterns.assert_follows(input_point)
+
+
+def test_analog_at_the_end(analog_spots: dict[str, SpotCheck], analog_point: str, judge: Judge) -> None:
+    """Analog accuracy at the end.
+
+    The channel is still as accurate as it must be, at one point of its range.
+    """
+    judge("deviation at the end", *analog_spots[analog_point].deviation())
+
+
+@pytest.mark.needs("ports")
+def test_port_carries_frames_at_the_end(ready_unit: Unit, port: str) -> None:
+    """Frame transfer at the end.
+
+    Some frames that are sent into the port still come back as they must.
+    """
+    ready_unit.ports.assert_carries(port)
+
+
+@pytest.mark.needs("identity.device-identification")
+@pytest.mark.place("identity")
+def test_says_what_it_is_at_the_end(ready_unit: Unit) -> None:
+    """Maker, product and firmware at the end.
+
+    Maker, product and firmware are still those of the profile.
+    """
+    identity.assert_names(ready_unit)
+
+
+@pytest.mark.needs("identity.serial-number")
+@pytest.mark.place("identity")
+def test_serial_number_at_the_end(ready_unit: Unit) -> None:
+    """Serial number at the end.
+
+    The serial number inside the unit is still the one on its label.
+    """
+    identity.assert_serial_number(ready_unit)
+
+
+@pytest.mark.needs("identity.modules")
+@pytest.mark.place("identity")
+def test_finds_its_neighbours_at_the_end(ready_unit: Unit) -> None:
+    """Neighbours found in the rack at the end.
+
+    The unit still finds, in every rack position, the neighbour that the stand has there.
+    """
+    identity.assert_neighbours(ready_unit)
+
+
+@pytest.mark.place("configuration")
+@pytest.mark.needs("configuration")
+def test_configuration_at_the_end(ready_unit: Unit) -> None:
+    """Configuration at the end.
+
+    The reference configuration that was loaded is still there.
+    """
+    battery.must_be_in(ready_unit)
+    if not ready_unit.baseline.configured:
+        raise NotPerformed("no configuration was loaded in this visit: there is nothing to compare with")
+    ready_unit.configuration.compare()
+
+
+@pytest.mark.place("clock")
+@pytest.mark.needs("link.clock", "clock", "battery")
+def test_clock_at_the_end(ready_unit: Unit, clock: Clock, judge: Judge) -> None:
+    """Clock at the end.
+
+    The clock goes, and has gone on through every start of the visit.
+    """
+    battery.must_be_in(ready_unit)
+    judge("clock error over a few seconds at the end", *clock_check.gained_in_between(ready_unit, clock))
+    judge("clock error since it was first looked at", *clock_check.gained_in_visit(ready_unit, clock))
+
+
+@pytest.mark.place("battery")
+@pytest.mark.needs("battery", "link.battery-voltage")
+def test_battery_at_the_end(ready_unit: Unit, judge: Judge) -> None:
+    """Battery voltage at the end.
+
+    The memory battery still has the voltage it needs.
+    """
+    battery.must_be_in(ready_unit)
+    described = ready_unit.profile.battery
+    assert described is not None
+    judge("battery voltage at the end", battery.voltage(ready_unit), Limits(described.lowest, None))
+
+
+@pytest.mark.place("start")
+@pytest.mark.needs("points.outputs|points.analog-outputs")
+def test_outputs_stayed_off(ready_unit: Unit, supply: UnitSupply, keep_table: KeepTable) -> None:
+    """Outputs where they must be off, through the whole visit.
+
+    At every start, mode change, interruption and ramp of the visit, no output was seen on that had to be off.
+    """
+    keep_table(*ready_unit.off_watch.table())
+    supply.note("proof", ready_unit.off_watch.resolution())
+    outputs_off.fail_on_seen(ready_unit)
+
+
+@pytest.mark.place("stored faults")
+@pytest.mark.needs("faults")
+def test_no_fault_since(ready_unit: Unit, keep_faults: KeepFaults) -> None:
+    """Fault table at the end.
+
+    The unit has stored nothing that the visit does not know of, and its counter agrees with its table.
+    """
+    stored = ready_unit.faults.read()
+    keep_faults("at the end", stored)
+    if not ready_unit.baseline.faults.begun:
+        raise NotPerformed(
+            "the fault table was not read before in this visit: there is nothing to compare with"
+        )
+    new = ready_unit.read_new_faults()
+    ready_unit.fail_at(
+        [fault.place for fault in new], f"during the visit the unit stored {new[0] if new else 'nothing'}"
+    )
+    counted = ready_unit.faults.count()
+    assert counted is None or counted >= len(stored), (
+        f"the unit counts {counted:g} stored faults, its table holds {len(stored)}"
+    )

@@ -1,0 +1,48 @@
+"""What breaks during a visit is found at its end, and what the unit stored meanwhile at the next look."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from tests.end_to_end.conftest import ROOT, MakeVisit
+
+WAIT = """
+from hilseq import Clock, Unit
+
+
+def test_time_passes(ready_unit: Unit, clock: Clock) -> None:
+    clock.sleep(120.0)
+"""
+#: Each is there only after the check of its own stage has passed.
+LATE = {
+    "output-stuck-off@q05": "q05",
+    "input-stuck-on@i03": "i03",
+    "analog-offset@ai2,severity=1": "ai2",
+    "analog-dead@ao1": "ao1",
+    "port-dead@port 2": "port 2",
+    "battery-low,severity=1": "battery",
+    "configuration-bit-wrong": "configuration",
+    "neighbour-missing@neighbour 2": "neighbour 2",
+    "wrong-firmware": "identity",
+    "mode-unreachable@mode held": "mode held",
+    "idle-current-high,severity=1": "supply",
+    "clock-stopped": "clock",
+    "fault-returns,code=0x22,for=5s": "head",
+}
+
+
+def sequences(tmp_path: Path, *names: str) -> list[str]:
+    """Return the paths of shipped sequences, and of one in which two minutes pass."""
+    wait = tmp_path / "test_91_wait.py"
+    wait.write_text(WAIT, encoding="utf-8")
+    return [*(str(ROOT / "sequences" / f"test_{name}.py") for name in names), str(wait)]
+
+
+def test_what_breaks_during_the_visit_is_found_at_its_end(visit: MakeVisit, tmp_path: Path) -> None:
+    """Thirteen defects that begin after everything was checked: each has its place among the findings."""
+    after = [f"--defect={spec},after=60s" for spec in LATE]
+    early = sequences(tmp_path, "20_identity", "30_stored_faults", "40_configuration")
+    shipped = visit(*early, *after, name="without")
+    assert not shipped.places
+    done = visit(*early, str(ROOT / "sequences" / "test_99_closing.py"), *after)
+    assert set(LATE.values()) <= done.places, done.out[-3000:]
