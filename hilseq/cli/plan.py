@@ -169,16 +169,14 @@ def collect(visit: Visit, files: Mapping[str, Path], sequences: Sequence[str]) -
 
     from hilseq.errors import UsageError
     from hilseq.plugin import markers
-    from hilseq.plugin.hooks import VisitHooks
     from hilseq.plugin.parametrize import slot_of
     from hilseq.plugin.sequence_check import all_problems
+    from hilseq.plugin.visit_run import RUN
 
     found: list[Collected] = []
 
     class Collector:
         def pytest_collection_finish(self, session: pytest.Session) -> None:
-            hooks = session.config.pluginmanager.getplugin("hilseq-visit")
-            assert isinstance(hooks, VisitHooks)
             rows = []
             for item in session.items:
                 slot = slot_of(item, visit)
@@ -188,7 +186,7 @@ def collect(visit: Visit, files: Mapping[str, Path], sequences: Sequence[str]) -
             wrong = all_problems(
                 session.items, lambda item: slot_of(item, visit), visit.profiles, visit.stand
             )
-            found.append(Collected(rows, hooks.run.extensions, wrong))
+            found.append(Collected(rows, session.config.stash[RUN].extensions, wrong))
 
     line = [*sequences, "--collect-only", "-q", "-p", "no:cacheprovider", "--stand", str(visit.stand_path)]
     for slot, path in files.items():

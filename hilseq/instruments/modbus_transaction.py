@@ -37,7 +37,7 @@ from hilseq.description.registers import ModbusLimits
 from hilseq.errors import HilseqError
 from hilseq.instruments import pdu
 from hilseq.instruments.translate import DecodeError, Exchange, Owner, fault, reported, reraise
-from hilseq.instruments.transport import Transport, answer_time, drain_input, path_owner
+from hilseq.instruments.transport import Transport, drain_input, path_owner
 
 #: Pause before a device that was busy is asked again, seconds: long beside an answer, short beside a deadline.
 BUSY_PAUSE = 0.02
@@ -160,7 +160,7 @@ class ModbusTransaction:
             self._until = self._sent + self.deadline
             if self._rtu:
                 expected = pdu.expected_rtu_length(request)
-                self._until += answer_time(self.transport, len(sent), expected)
+                self._until += pdu.line_time(len(sent) + expected, self.transport.speed)
             self.transport.send(sent, self._until)
         except Exception as error:  # noqa: BLE001 - _failed lets pass what is none of theirs
             self._failed(error, request)

@@ -347,9 +347,9 @@ def silent_interval(speed: float) -> float:
     return _FIXED_INTERVAL if speed > _FIXED_INTERVAL_ABOVE else 3.5 * _CHARACTER_BITS / speed
 
 
-def line_time(count: int, speed: float) -> float:
-    """Return the time that `count` characters of 11 bits take at a line speed in Bd, in seconds."""
-    return count * _CHARACTER_BITS / speed
+def line_time(count: int, speed: float | None) -> float:
+    """Return the time that `count` characters of 11 bits take at a line speed in Bd, in s; 0 without a speed."""
+    return count * _CHARACTER_BITS / speed if speed else 0.0
 
 
 def rtu_length(data: bytes) -> int | NeedMore:

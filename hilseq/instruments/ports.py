@@ -21,9 +21,10 @@ from hilseq.description.registers import Register
 from hilseq.errors import UnitFault
 from hilseq.instruments import pdu
 from hilseq.instruments.modbus import ModbusDevice
+from hilseq.instruments.pdu import line_time
 from hilseq.instruments.protocols import PortFrame, SerialPartner
 from hilseq.instruments.translate import Exchange, reraise
-from hilseq.instruments.transport import Transport, answer_time, drain_input, serial_transport
+from hilseq.instruments.transport import Transport, drain_input, serial_transport
 
 #: Shortest time without an answer before a port counts as quiet again, seconds.
 _QUIET = 0.02
@@ -139,7 +140,7 @@ class OpenPort:
         self.close()
 
     def _line_time(self, count: int) -> float:
-        return answer_time(self.transport, count, 0)
+        return line_time(count, self.transport.speed)
 
     def _failed(self, error: Exception, command: str) -> NoReturn:
         self.transport.close()

@@ -17,7 +17,6 @@ from contextlib import ExitStack, suppress
 from typing import TYPE_CHECKING, Any, Protocol
 
 from hilseq.clock import BusyPoll
-from hilseq.instruments.pdu import line_time
 from hilseq.instruments.translate import DecodeError, Owner
 
 if TYPE_CHECKING:
@@ -338,11 +337,6 @@ def drain_input(transport: Transport, *, most: float, reopened_within: float) ->
         thrown = (thrown + data)[:_PIECE]
         if data and time.monotonic() > limit:
             raise DecodeError("bytes come without end, although nothing was asked")
-
-
-def answer_time(transport: Transport, sent: int, expected: int) -> float:
-    """Return the time that question and answer need on the line themselves, in seconds."""
-    return line_time(sent + expected, transport.speed) if transport.speed else 0.0
 
 
 def path_owner(transport: Transport, owner: Owner) -> Owner:

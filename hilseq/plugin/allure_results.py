@@ -20,7 +20,7 @@ from allure_commons.reporter import AllureReporter
 
 from hilseq.analysis.limits import ReadingVerdict
 from hilseq.journal.entries import JournalEntry, Reading, SoakStatus, TableKept
-from hilseq.plugin.hooks import CHECK
+from hilseq.plugin.planned import CHECK
 from hilseq.plugin.visit_run import VisitRun
 from hilseq.reports.formatting import show_limits, show_value
 from hilseq.reports.sanitize import sanitize

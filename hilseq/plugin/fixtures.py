@@ -17,13 +17,13 @@ from hilseq.description.profile import Mode
 from hilseq.errors import HilseqError, UnitInvalidResponse, UnitSilent
 from hilseq.instruments.signals import SignalBank
 from hilseq.journal.entries import FaultsRead, Reading, StoredFault, TableKept
-from hilseq.plugin.hooks import CHECK, VisitHooks
 from hilseq.plugin.judge import Judge
 from hilseq.plugin.markers import stage_of
 from hilseq.plugin.parametrize import Parameters, parameters_of
 from hilseq.plugin.stages import CLOSING, SOAK
-from hilseq.plugin.visit_run import VisitRun
 from hilseq.procedures.analog import SpotCheck, Swept, sweep, take_spots
+from hilseq.plugin.planned import CHECK
+from hilseq.plugin.visit_run import RUN, VisitRun
 from hilseq.procedures.bench import Bench
 from hilseq.procedures.operator import Operator
 from hilseq.procedures.patterns import PatternRun, run_patterns
@@ -53,9 +53,7 @@ class KeepFaults(Protocol):
 @pytest.fixture(scope="session")
 def visit_run(pytestconfig: pytest.Config) -> VisitRun:
     """The visit: options, clock, journal."""
-    hooks = pytestconfig.pluginmanager.getplugin("hilseq-visit")
-    assert isinstance(hooks, VisitHooks)
-    return hooks.run
+    return pytestconfig.stash[RUN]
 
 
 @pytest.fixture(scope="session")

@@ -62,9 +62,6 @@ def _markup(line: Text) -> dict[str, bool]:
     return {_MARKUP.get(word, word): True for word in style.split()}
 
 
-__all__ = ["CHECK", "PlannedCheck", "VisitHooks"]
-
-
 class VisitHooks:
     """Registered with pytest only when a stand is given."""
 
@@ -72,7 +69,7 @@ class VisitHooks:
         self.run = run
         self.gates = Gates(run.visit.stand, tuple(run.visit.profiles))
         self.record: RunState | None = None
-        self._plan = VisitPlan(run)
+        self._plan = VisitPlan(run.visit, run.note)
         self._unsafe: set[str] = set()
         self._left_out: list[pytest.Item] = []
         self._arranged = False
@@ -128,7 +125,7 @@ class VisitHooks:
         items.sort(key=lambda item: (order[slot_of(item, visit)], markers.number_of(item)))
         failed = self.run.failed_before
         if failed:
-            checks = dict(zip(items, self._plan.identify(items), strict=True))
+            checks = dict(zip(items, self._plan.identify(items, self.run.elements), strict=True))
             items.sort(
                 key=lambda item: (
                     order[checks[item].slot],
@@ -158,7 +155,7 @@ class VisitHooks:
         if session.config.option.collectonly or session.testsfailed or not self._arranged:
             return
         if self.run.resumed is not None:
-            self._plan.identify(session.items)
+            self._plan.identify(session.items, self.run.elements)
             session.items[:] = [i for i in session.items if self.run.resumed.is_open(i.stash[CHECK].id)]
             self.run.reopen_journal()
             return
@@ -166,7 +163,7 @@ class VisitHooks:
             self.run.open_journal([Path(item.path) for item in session.items])
         except UsageError as error:  # another run was faster
             refuse(error)
-        self._plan.lay(session.items, self._left_out)
+        self._plan.lay(session.items, self._left_out, self.run.elements, self.run.extensions.stages)
         self._name_the_units(session.config)
 
     def _name_the_units(self, config: pytest.Config) -> None:

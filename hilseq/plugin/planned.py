@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import pytest
 
-from hilseq.journal.entries import CheckEnded, CheckPlanned, Reading
+from hilseq.description.visit import Visit
+from hilseq.hooks import Element, Stage
+from hilseq.journal.entries import CheckEnded, CheckPlanned, JournalEntry, Reading
 from hilseq.plugin import markers, stages
 from hilseq.plugin.classify import PASSED, Outcome
 from hilseq.plugin.parametrize import place_of, slot_of
-from hilseq.plugin.visit_run import VisitRun
 from hilseq.verdicts import CheckVerdict
 
 CHECK = pytest.StashKey["PlannedCheck"]()
@@ -42,14 +43,14 @@ class PlannedCheck:
         return self.outcome.places or (self.place,)
 
 
-def _check_of(item: pytest.Item, run: VisitRun) -> PlannedCheck:
+def _check_of(item: pytest.Item, visit: Visit, elements: Mapping[str, Element]) -> PlannedCheck:
     return PlannedCheck(
         id=f"{item.path.name}::{item.name}",
-        slot=slot_of(item, run.visit),
+        slot=slot_of(item, visit),
         sequence=markers.sequence_of(item),
         stage=markers.stage_of(item),
         title=markers.title_of(item),
-        place=place_of(item, run.elements) or markers.marked_place(item) or markers.stage_of(item),
+        place=place_of(item, elements) or markers.marked_place(item) or markers.stage_of(item),
         gate=markers.is_gate(item),
         sentence=markers.sentence_of(item),
     )
@@ -58,16 +59,17 @@ def _check_of(item: pytest.Item, run: VisitRun) -> PlannedCheck:
 class VisitPlan:
     """Writes the plan of a run, and the end of each check, into its journal."""
 
-    def __init__(self, run: VisitRun) -> None:
-        self._run = run
-        self._many = len(run.visit.profiles) > 1
+    def __init__(self, visit: Visit, note: Callable[[JournalEntry], None]) -> None:
+        self._visit = visit
+        self._note = note
+        self._many = len(visit.profiles) > 1
 
-    def identify(self, items: Sequence[pytest.Item]) -> list[PlannedCheck]:
+    def identify(self, items: Sequence[pytest.Item], elements: Mapping[str, Element]) -> list[PlannedCheck]:
         """Give each item its check; equal file names in two folders get the folder's name in front."""
         checks = []
         taken: set[str] = set()
         for item in items:
-            check = _check_of(item, self._run)
+            check = _check_of(item, self._visit, elements)
             if check.id in taken:
                 check.id = f"{item.path.parent.name}/{check.id}"
             while check.id in taken:
@@ -77,16 +79,22 @@ class VisitPlan:
             checks.append(check)
         return checks
 
-    def lay(self, items: Sequence[pytest.Item], left_out: Sequence[pytest.Item]) -> None:
+    def lay(
+        self,
+        items: Sequence[pytest.Item],
+        left_out: Sequence[pytest.Item],
+        elements: Mapping[str, Element],
+        added: Sequence[Stage],
+    ) -> None:
         """Plan every check, and say at once which of the full set are not performed."""
-        checks = self.identify([*items, *left_out])
+        checks = self.identify([*items, *left_out], elements)
         for check in checks:
             self.plan(check)
         for item in left_out:
             self.end(item.stash[CHECK], Outcome(CheckVerdict.NOT_PERFORMED, "it was not selected"), 0.0)
-        for slot, profile in self._run.visit.profiles.items():
+        for slot, profile in self._visit.profiles.items():
             covered = {check.stage for check in checks if check.slot == slot}
-            for stage in stages.required(profile, self._run.extensions.stages):
+            for stage in stages.required(profile, added):
                 if stage not in covered:
                     why = Outcome(CheckVerdict.NOT_PERFORMED, "no check of this stage was selected")
                     self.told(
@@ -102,7 +110,7 @@ class VisitPlan:
 
     def plan(self, check: PlannedCheck) -> None:
         """Write one check into the plan."""
-        self._run.note(
+        self._note(
             CheckPlanned(
                 check=check.id,
                 slot=check.slot,
@@ -117,7 +125,7 @@ class VisitPlan:
 
     def end(self, check: PlannedCheck, outcome: Outcome, seconds: float) -> None:
         """Write what came of a check."""
-        self._run.note(
+        self._note(
             CheckEnded(
                 check=check.id,
                 verdict=outcome.verdict,

@@ -62,7 +62,7 @@ def _register(config: pytest.Config) -> None:
     from hilseq.errors import UsageError
     from hilseq.plugin import fixtures, soaking
     from hilseq.plugin.hooks import VisitHooks
-    from hilseq.plugin.visit_run import VisitRun
+    from hilseq.plugin.visit_run import RUN, VisitRun
 
     if getattr(config.option, "numprocesses", None) or getattr(config.option, "tx", None):
         raise UsageError(
@@ -87,6 +87,7 @@ def _register(config: pytest.Config) -> None:
     if person is not None:
         person.attach(run.clock, run.event)
     _default_outputs(config, run.folder)
+    config.stash[RUN] = run
     config.pluginmanager.register(VisitHooks(run), "hilseq-visit")
     if getattr(config.option, "allure_report_dir", None):
         from hilseq.plugin.allure_results import AllureResults

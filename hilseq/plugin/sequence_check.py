@@ -17,7 +17,6 @@ from hilseq.description.findings import nearest_word
 from hilseq.description.profile import Profile
 from hilseq.description.stand import Stand
 from hilseq.errors import Problem
-from hilseq.plugin import fixtures, soaking
 from hilseq.plugin.parametrize import declared
 
 #: Methods that take names of the profile or stand, by the object they belong to: what is named.
@@ -74,13 +73,14 @@ def _fixtures(item: pytest.Item) -> Iterator[Problem]:
             continue
         line = item.location[1] or 0
         wrong = f"{item.name.partition('[')[0]} asks for the fixture {name!r}, which nobody has"
-        yield Problem(item.path, line + 1, 1, wrong, nearest=nearest_word(name, _own_fixtures()))
+        yield Problem(item.path, line + 1, 1, wrong, nearest=nearest_word(name, _own_fixtures(item)))
 
 
-def _own_fixtures() -> list[str]:
+def _own_fixtures(item: pytest.Item) -> list[str]:
+    plugins = item.config.pluginmanager
     return [
         name
-        for module in (fixtures, soaking)
+        for module in (plugins.get_plugin("hilseq-fixtures"), plugins.get_plugin("hilseq-soaking"))
         for name, value in vars(module).items()
         if isinstance(value, FixtureFunctionDefinition)
     ]

@@ -24,7 +24,7 @@ from hilseq.journal.entries import (
     TableKept,
 )
 from hilseq.journal.samples import SampleWriter, file_name
-from hilseq.plugin.hooks import CHECK
+from hilseq.plugin.planned import CHECK
 from hilseq.plugin.visit_run import VisitRun
 from hilseq.procedures.bench import Bench
 from hilseq.procedures.soak.events import SoakOutcome

@@ -13,6 +13,8 @@ from functools import cached_property
 from pathlib import Path
 from typing import NoReturn, TypeAlias
 
+import pytest
+
 import hilseq
 from hilseq.analysis.limits import DecisionRule
 from hilseq.clock import Clock, WallClock, compose
@@ -114,6 +116,10 @@ Observer: TypeAlias = Callable[[JournalEntry | SoakStatus], None]
 def _default_folder(serials: Sequence[str]) -> Path:
     words = "-".join("".join(c if c.isalnum() else "_" for c in serial) for serial in serials)
     return Path("runs") / f"{datetime.now(UTC):%Y%m%d-%H%M%S}-{words[:60]}"
+
+
+#: The visit of a session, in its configuration's stash.
+RUN = pytest.StashKey["VisitRun"]()
 
 
 class VisitRun:
