@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from hilseq.description.stand import Link as Link
     from hilseq.description.stand import Signal as Signal
     from hilseq.description.stand import Stand as Stand
-    from hilseq.description.supplies import Supply as Supply
+    from hilseq.description.stand import Supply as Supply
     from hilseq.errors import HilseqError as HilseqError
     from hilseq.errors import InstrumentError as InstrumentError
     from hilseq.errors import InstrumentTimeout as InstrumentTimeout
@@ -43,17 +43,17 @@ if TYPE_CHECKING:
     from hilseq.errors import UsageError as UsageError
     from hilseq.hooks import Element as Element
     from hilseq.hooks import Stage as Stage
+    from hilseq.instruments.driver_protocols import ChannelsDriver as ChannelsDriver
+    from hilseq.instruments.driver_protocols import LinkDriver as LinkDriver
+    from hilseq.instruments.driver_protocols import SerialPartnerDriver as SerialPartnerDriver
+    from hilseq.instruments.driver_protocols import SupplyDriver as SupplyDriver
     from hilseq.instruments.protocols import Channels as Channels
-    from hilseq.instruments.protocols import ChannelsDriver as ChannelsDriver
     from hilseq.instruments.protocols import Identification as Identification
     from hilseq.instruments.protocols import InrushRecord as InrushRecord
-    from hilseq.instruments.protocols import LinkDriver as LinkDriver
     from hilseq.instruments.protocols import NamedValues as NamedValues
     from hilseq.instruments.protocols import PortFrame as PortFrame
     from hilseq.instruments.protocols import SerialPartner as SerialPartner
-    from hilseq.instruments.protocols import SerialPartnerDriver as SerialPartnerDriver
     from hilseq.instruments.protocols import SnapshotReader as SnapshotReader
-    from hilseq.instruments.protocols import SupplyDriver as SupplyDriver
     from hilseq.instruments.protocols import SupplyOutput as SupplyOutput
     from hilseq.instruments.protocols import SupplySetting as SupplySetting
     from hilseq.instruments.protocols import UnitLink as UnitLink
@@ -119,7 +119,7 @@ _HOMES = {
     "bound_inrush": "hilseq.procedures.power_on",
     "capture_start": "hilseq.procedures.power_on",
     "Channels": "hilseq.instruments.protocols",
-    "ChannelsDriver": "hilseq.instruments.protocols",
+    "ChannelsDriver": "hilseq.instruments.driver_protocols",
     "claimed_ride_through": "hilseq.procedures.margins",
     "Clock": "hilseq.clock",
     "clock_check": "hilseq.procedures.clock_check",
@@ -147,7 +147,7 @@ _HOMES = {
     "KeepTable": "hilseq.plugin.fixtures",
     "Limits": "hilseq.analysis.limits",
     "Link": "hilseq.description.stand",
-    "LinkDriver": "hilseq.instruments.protocols",
+    "LinkDriver": "hilseq.instruments.driver_protocols",
     "Loaded": "hilseq.procedures.points",
     "Look": "hilseq.procedures.readiness",
     "margins": "hilseq.procedures.margins",
@@ -176,7 +176,7 @@ _HOMES = {
     "RunState": "hilseq.journal.run_state",
     "Seconds": "hilseq.description.fields",
     "SerialPartner": "hilseq.instruments.protocols",
-    "SerialPartnerDriver": "hilseq.instruments.protocols",
+    "SerialPartnerDriver": "hilseq.instruments.driver_protocols",
     "show_duration": "hilseq.quantities",
     "Signal": "hilseq.description.stand",
     "SignalBank": "hilseq.instruments.signals",
@@ -190,10 +190,10 @@ _HOMES = {
     "StandFault": "hilseq.errors",
     "start_times": "hilseq.procedures.power_on",
     "StoredFault": "hilseq.journal.entries",
-    "Supply": "hilseq.description.supplies",
+    "Supply": "hilseq.description.stand",
     "supply_delivers": "hilseq.procedures.self_check",
     "SupplyCorner": "hilseq.plugin.parametrize",
-    "SupplyDriver": "hilseq.instruments.protocols",
+    "SupplyDriver": "hilseq.instruments.driver_protocols",
     "SupplyOutput": "hilseq.instruments.protocols",
     "SupplySetting": "hilseq.instruments.protocols",
     "Swept": "hilseq.procedures.analog",

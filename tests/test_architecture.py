@@ -117,6 +117,10 @@ KEPT = {
 }
 
 
+#: Longest chain of imports, and files that one other file imports: what was reached; both may only become fewer.
+DEEPEST, WITH_ONE_IMPORTER = 15, 70
+
+
 @pytest.fixture(scope="module")
 def product() -> Product:
     """The modules of this checkout and who imports whom."""
@@ -126,6 +130,12 @@ def product() -> Product:
 def test_nobody_imports_in_a_circle(product: Product) -> None:
     """No group of modules imports each other, late imports included."""
     assert product.circles(late=True) == []
+
+
+def test_what_was_reached_is_kept(product: Product) -> None:
+    """A change is followed through few files: chains of imports stay short, a file has a meaning of its own."""
+    assert len(product.longest_chain()) <= DEEPEST
+    assert len(product.with_one_importer()) <= WITH_ONE_IMPORTER
 
 
 def test_every_public_name_is_reached(product: Product) -> None:

@@ -68,8 +68,7 @@ def serve_command(
 
 def _serve(runs: Path, records: str | None, host: str, port: int, token: str | None) -> None:
     from hilseq.live.access import is_loopback
-    from hilseq.live.app import Site
-    from hilseq.live.serving import address_of, check_token, listen, make_server
+    from hilseq.live.app import Site, address_of, check_token, listen, make_server
 
     check_token(host, token)
     with contextlib.suppress(OSError, AttributeError):

@@ -13,8 +13,7 @@ from typing import NamedTuple
 from hilseq.analysis.uncertainty import combine, rectangular, resolution
 from hilseq.clock import Clock
 from hilseq.description.findings import Place
-from hilseq.description.stand import Signal, Stand, Supply
-from hilseq.description.supplies import Calibration
+from hilseq.description.stand import Calibration, Signal, Stand, Supply
 from hilseq.quantities import AccuracyTerms, base_unit
 
 #: Days of a year, as data sheets count the drift of an instrument.

@@ -284,3 +284,7 @@ class ModbusLimits(Model):
         if table.holds_bits:
             return self.bit_writes, self.max_bit_write
         return self.writes, self.max_write
+
+
+#: A device that has all of the specification.
+FULL_MODBUS = ModbusLimits()

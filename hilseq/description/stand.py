@@ -1,22 +1,161 @@
-"""The stand file: supplies, I/O, signals, slots, people and safety of one bench."""
+"""The stand file: supplies, I/O, signals, slots, people and safety of one bench.
+
+The supplies of a stand, whatever they speak: what they may never exceed, how exactly they measure, until when.
+"""
 
 from __future__ import annotations
 
-from typing import Any, Literal, Self
+import datetime as dt
+from typing import Annotated, Any, Literal, Self
 
-from pydantic import Field, model_validator
+from pydantic import BeforeValidator, Field, model_validator
 
 from hilseq.description.drivers import Driven, DriverError
-from hilseq.description.fields import Endpoint, Model, Name, Ohms, Ratio, Seconds, SerialLine, Terminal, Text
-from hilseq.description.supplies import (
-    Calibration,
-    InstrumentIdentity,
-    Supply,
-    SupplyAccuracy,
-    SupplyCeilings,
+from hilseq.description.fields import (
+    AmpereAccuracy,
+    Amperes,
+    Celsius,
+    Endpoint,
+    Model,
+    Name,
+    Ohms,
+    Ratio,
+    Seconds,
+    SerialLine,
+    Terminal,
+    Text,
+    VoltAccuracy,
+    Volts,
+    WrittenAs,
 )
 from hilseq.description.twin import StandTwin
 from hilseq.quantities import AccuracyTerms, dimension_of, parse_accuracy
+
+
+def _date(value: Any) -> Any:
+    if isinstance(value, dt.datetime) or not isinstance(value, dt.date):
+        raise ValueError(f"{str(value)[:40]!r} is not a date; expected YYYY-MM-DD")  # noqa: TRY004
+    return value
+
+
+Date = Annotated[dt.date, BeforeValidator(_date), WrittenAs("date, YYYY-MM-DD")]
+
+
+class Calibration(Model):
+    """When an instrument was calibrated and until when that holds."""
+
+    certificate: Text = Field(default="not stated", description="number of the calibration certificate")
+    done: Date | None = Field(default=None, description="date of the calibration, YYYY-MM-DD")
+    due: Date = Field(description="last day on which the calibration holds, YYYY-MM-DD")
+    drift: Ratio | None = Field(
+        default=None, description="largest change of its readings in a year since `done`, such as 100 ppm"
+    )
+    temperature: Celsius = Field(default=23.0, description="temperature around it at the calibration")
+    per_kelvin: Ratio | None = Field(
+        default=None,
+        description="largest change of its readings per kelvin away from `temperature`; the stand then names "
+        "its thermometer as `ambient`",
+    )
+
+    @model_validator(mode="after")
+    def _ordered(self) -> Self:
+        if self.drift is not None and self.done is None:
+            raise ValueError("`drift` counts from the day of the calibration; expected `done` as well")
+        if self.done is not None and self.due < self.done:
+            raise ValueError(
+                f"the calibration is due on {self.due}, before it was done on {self.done}; "
+                "expected a later day"
+            )
+        return self
+
+
+class InstrumentIdentity(Model):
+    """What the instrument must say it is; every text given must be equal (case does not matter)."""
+
+    maker: Text | None = Field(
+        default=None, description="first field of *IDN?, or object 0 of function 43/14"
+    )
+    model: Text | None = Field(default=None, description="second field of *IDN?, or object 1")
+    serial: Text | None = Field(default=None, description="third field of *IDN?")
+
+
+class SupplyAccuracy(Model):
+    """Accuracy of the supply's own measurements."""
+
+    voltage: VoltAccuracy = Field(
+        default=AccuracyTerms(0.001, 0.0, 0.02), description="of measured voltages, such as 0.05 % + 10 mV"
+    )
+    current: AmpereAccuracy = Field(
+        default=AccuracyTerms(0.002, 0.0, 0.005), description="of measured currents, such as 0.1 % + 2 mA"
+    )
+
+
+class SupplyCeilings(Model):
+    """What this stand may never exceed on this supply, whatever a profile or a sequence asks."""
+
+    voltage: Volts = Field(gt=0, description="largest voltage this stand ever sets")
+    current: Amperes = Field(gt=0, description="largest current limit this stand ever sets")
+
+
+#: A run may be busy with one thing this long before its guard ends it: a shorter watch could trip in good order, s.
+SHORTEST_WATCHDOG = 10.0
+
+
+class Supply(Driven):
+    """One output of a programmable DC supply: what holds of any; its driver says how it is spoken to."""
+
+    role = "supply"
+    part = "description"
+
+    driver: Text = Field(
+        default="scpi", description="driver that speaks to it; others come as packages of their own"
+    )
+
+    ceilings: SupplyCeilings = Field(description="voltage and current this stand never exceeds")
+    overvoltage: Volts | None = Field(
+        default=None, gt=0, description="over-voltage protection level, above the voltage ceiling"
+    )
+    identity: InstrumentIdentity = Field(
+        default=InstrumentIdentity(), description="what it must say it is, asked by *IDN? with SCPI"
+    )
+    accuracy: SupplyAccuracy = Field(
+        default=SupplyAccuracy(), description="accuracy of its own measurements, from its data sheet"
+    )
+    calibration: Calibration | None = Field(default=None, description="its calibration")
+    deadline: Seconds = Field(default=2.0, gt=0, description="longest wait for one answer")
+    settle: Seconds = Field(
+        default=0.05, description="time from a new setting, or another load, until its reading holds"
+    )
+    response: Seconds | None = Field(
+        default=None,
+        description="longest time from a command until the output has risen or fallen: how exactly the length "
+        "of an interruption is known; `settle` when not given",
+    )
+    watchdog: Seconds | None = Field(
+        default=None,
+        ge=SHORTEST_WATCHDOG,
+        description="silence after which it switches off by itself, set by `commands.set-watchdog`: for the case "
+        "that this computer, or the line to it, fails altogether",
+    )
+
+    @model_validator(mode="after")
+    def _watched_in_time(self) -> Self:
+        if self.watchdog is not None and self.watchdog < 3 * self.deadline:
+            raise ValueError(
+                f"a watchdog of {self.watchdog:g} s could trip while one answer is waited for (`deadline` is "
+                f"{self.deadline:g} s); expected three deadlines or more"
+            )
+        return self
+
+    @model_validator(mode="after")
+    def _protection_above_ceiling(self) -> Self:
+        if self.overvoltage is not None and self.overvoltage <= self.ceilings.voltage:
+            raise ValueError(
+                f"the over-voltage protection at {self.overvoltage:g} V would trip at the voltage ceiling of "
+                f"{self.ceilings.voltage:g} V; expected a level above it"
+            )
+        return self
+
 
 __all__ = [
     "Calibration",

@@ -16,16 +16,8 @@ from hilseq.description.profile import LinkRegisters, Profile
 from hilseq.description.registers import ModbusLimits, Register
 from hilseq.description.scpi import ScpiSupply
 from hilseq.description.stand import Stand
-from hilseq.instruments.protocols import (
-    Channels,
-    ChannelsDriver,
-    LinkDriver,
-    SerialPartner,
-    SerialPartnerDriver,
-    SupplyDriver,
-    SupplyOutput,
-    UnitLink,
-)
+from hilseq.instruments.driver_protocols import ChannelsDriver, LinkDriver, SerialPartnerDriver, SupplyDriver
+from hilseq.instruments.protocols import Channels, SerialPartner, SupplyOutput, UnitLink
 
 
 class ScpiSupplies(SupplyDriver):

@@ -9,10 +9,10 @@ import time
 from collections.abc import Callable, Sequence
 from typing import Self
 
-from hilseq.description.registers import ModbusLimits, Register, RegisterTable
+from hilseq.description.registers import FULL_MODBUS, ModbusLimits, Register, RegisterTable
 from hilseq.errors import HilseqError, StandFault, UnitFault
 from hilseq.instruments import codec, pdu
-from hilseq.instruments.modbus_transaction import FULL_MODBUS, ModbusTransaction
+from hilseq.instruments.modbus_transaction import ModbusTransaction
 from hilseq.instruments.translate import DecodeError, Owner, fault, quote, reraise
 from hilseq.instruments.transport import TcpTransport, serial_transport
 

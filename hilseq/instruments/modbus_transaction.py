@@ -33,7 +33,7 @@ import time
 from types import TracebackType
 from typing import NoReturn, Self
 
-from hilseq.description.registers import ModbusLimits
+from hilseq.description.registers import FULL_MODBUS, ModbusLimits
 from hilseq.errors import HilseqError
 from hilseq.instruments import pdu
 from hilseq.instruments.translate import DecodeError, Exchange, Owner, fault, reported, reraise
@@ -45,9 +45,6 @@ BUSY_PAUSE = 0.02
 REOPEN_PAUSE = 0.05
 #: The least time for opening a connection that is asked of the operating system: 0 would be no waiting at all.
 _LEAST = 1e-3
-
-#: A device that has all of the specification.
-FULL_MODBUS = ModbusLimits()
 
 
 class ModbusTransaction:

@@ -22,19 +22,12 @@ from hilseq.errors import UnitFault
 from hilseq.instruments import pdu
 from hilseq.instruments.modbus import ModbusDevice
 from hilseq.instruments.pdu import line_time
-from hilseq.instruments.protocols import PortFrame, SerialPartner
+from hilseq.instruments.protocols import SHORT_FRAME, PortFrame, SerialPartner
 from hilseq.instruments.translate import Exchange, reraise
 from hilseq.instruments.transport import Transport, drain_input, serial_transport
 
 #: Shortest time without an answer before a port counts as quiet again, seconds.
 _QUIET = 0.02
-#: Silence after which half a frame is surely given up by whoever waits for the rest of it, s; t3.5 is far less.
-_REST = 0.25
-
-
-def let_line_rest() -> None:
-    """Say nothing for so long, by the wall clock, that half a frame is given up by whoever waits for the rest."""
-    time.sleep(_REST)
 
 
 class OpenPort:
@@ -170,8 +163,6 @@ def open_port(
 _TELLING = (b"\x00" * 8, b"\xff" * 8, b"\x55\xaa" * 8, bytes(1 << bit for bit in range(8)), bytes(range(32)))
 #: Characters of one pseudo-random frame.
 _LENGTH = 64
-#: A few characters of many patterns, for traffic beside other things.
-SHORT_FRAME = b"\x55\xaa\x0f\xf0\x00\xff\xa5\x5a"
 #: Data of a Modbus loop-back: the pair of octets of the specification's example, then what breaks first.
 _LOOPBACK = (b"\xa5\x37", b"\x00\x00", b"\xff\xff", b"\x55\xaa")
 #: Modbus RTU, MODBUS over Serial Line V1.02: address, function, sub-function, data, CRC, in octets each way.

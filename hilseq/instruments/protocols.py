@@ -1,4 +1,4 @@
-"""What procedures know of a power supply, of channels, of a unit's link and of a serial partner; and what a driver is.
+"""What procedures know of a power supply, of channels, of a unit's link and of a serial partner.
 
 Each protocol is small and made of messages: a question and its answer, one snapshot, one write that is read back.
 Whoever implements one derives from it and gets what is optional for nothing. All of them keep to this:
@@ -25,12 +25,9 @@ from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
 from enum import StrEnum
 from types import TracebackType
-from typing import Any, Protocol, Self
+from typing import Protocol, Self
 
-from hilseq.description.drivers import DescribedChannels, DescribedLink, Driver
-from hilseq.description.points import Port
-from hilseq.description.profile import LinkRegisters
-from hilseq.description.registers import ModbusLimits, Register, RegisterTable
+from hilseq.description.registers import Register, RegisterTable
 from hilseq.errors import NotPerformed
 
 
@@ -339,6 +336,10 @@ class UnitLink(Protocol):
         ...
 
 
+#: A few characters of many patterns, for traffic beside other things.
+SHORT_FRAME = b"\x55\xaa\x0f\xf0\x00\xff\xa5\x5a"
+
+
 @dataclass(frozen=True, slots=True)
 class PortFrame:
     """What is sent over a port of the unit, and how many bits over the line a right answer proves."""
@@ -388,62 +389,3 @@ class SerialPartner(Protocol):
     ) -> None:
         """Close the port."""
         self.close()
-
-
-# -- drivers: what the entry points name
-
-
-class SupplyDriver(Driver, Protocol):
-    """A driver in the group `hilseq.supplies`. `description` derives from `Supply`."""
-
-    def open(self, supplies: Mapping[str, Any]) -> Mapping[str, SupplyOutput]:
-        """Return the outputs of all supplies of a stand that name this driver; nothing is sent yet.
-
-        All at once, because outputs of one instrument may have to share its connection. The values are of the
-        class `description`.
-        """
-        ...
-
-
-class ChannelsDriver(DescribedChannels, Protocol):
-    """A driver in the group `hilseq.channels`. `description` derives from `Io`, `signal` from `Signal`."""
-
-    def open(self, name: str, io: Any, signals: Mapping[str, Any]) -> Channels:
-        """Return the channels of one `io` of the stand file; nothing is sent yet."""
-        ...
-
-
-class LinkDriver(DescribedLink, Protocol):
-    """A driver in the group `hilseq.links`. `description` derives from `Link`."""
-
-    def open(
-        self, name: str, link: Any, registers: LinkRegisters, *, deadline: float | None = None
-    ) -> UnitLink:
-        """Return the link of one unit; nothing is sent yet. `deadline` in s, that of `link` by default."""
-        ...
-
-
-class SerialPartnerDriver(Protocol):
-    """A driver in the group `hilseq.serial_partners`, named by `partner` of a port in the profile."""
-
-    #: Whether the port is one of the unit's network: it is reached at HOST:PORT, has no line speed, and needs power.
-    network: bool
-
-    def open(
-        self,
-        name: str,
-        port: Port,
-        resource: str,
-        *,
-        speed: float,
-        loopback: bool,
-        mode: Register | None,
-        quirks: ModbusLimits,
-        place: str | None,
-    ) -> SerialPartner:
-        """Return the partner at a `resource` of the stand, at `speed` (Bd); nothing is sent yet.
-
-        `loopback` and `mode` tell what a unit's Modbus answers, `quirks` how it wants to be asked; `place` goes into
-        what is held against the unit.
-        """
-        ...

@@ -19,7 +19,7 @@ from hilseq.analysis.uncertainty import largest_error, resolution
 from hilseq.clock import Clock
 from hilseq.description.accuracy import InstrumentConditions
 from hilseq.description.drivers import find_driver
-from hilseq.description.supplies import Supply
+from hilseq.description.stand import Supply
 from hilseq.errors import (
     HilseqError,
     InstrumentReset,

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from hilseq.analysis.uncertainty import combine, rectangular
 from hilseq.description.accuracy import InstrumentConditions
-from hilseq.description.supplies import Supply
+from hilseq.description.stand import Supply
 from hilseq.instruments.protocols import SupplyOutput
 from hilseq.measured import Measured
 

@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 
 #: Largest piece taken from the line at once.
 _PIECE = 4096
+#: Silence after which half a frame is surely given up by whoever waits for the rest of it, s; t3.5 is far less.
+_REST = 0.25
 #: Pause between two looks at a port that cannot be waited for.
 _LOOK = 0.001
 
@@ -337,6 +339,11 @@ def drain_input(transport: Transport, *, most: float, reopened_within: float) ->
         thrown = (thrown + data)[:_PIECE]
         if data and time.monotonic() > limit:
             raise DecodeError("bytes come without end, although nothing was asked")
+
+
+def let_line_rest() -> None:
+    """Say nothing for so long, by the wall clock, that half a frame is given up by whoever waits for the rest."""
+    time.sleep(_REST)
 
 
 def path_owner(transport: Transport, owner: Owner) -> Owner:

@@ -24,8 +24,7 @@ from hilseq.journal.entries import (
 )
 from hilseq.journal.run_state import CheckState, RunState, RunStatus, UnitState
 from hilseq.journal.samples import CURRENT, MODE, VOLTAGE
-from hilseq.live.folder import Found
-from hilseq.live.follower import RUNS, Follower, Liveness
+from hilseq.live.follower import RUNS, Follower, Found, Liveness
 from hilseq.live.follower import SIGNS as STATUS_SIGNS
 from hilseq.live.soaking import SampledSoak
 from hilseq.quantities import show_duration

@@ -18,8 +18,7 @@ import numpy as np
 from starlette.concurrency import run_in_threadpool
 
 from hilseq.journal.entries import SoakColumn
-from hilseq.live.folder import Found, RunsFolder
-from hilseq.live.follower import Follower
+from hilseq.live.follower import Follower, Found, RunsFolder
 from hilseq.live.run_presenter import Plain, ValueFormat, as_json, label_of, run_told, shown
 from hilseq.live.soaking import RECENT, SampledSoak, SampleWindow
 from hilseq.reports.formatting import DisplayScale

@@ -17,7 +17,8 @@ from hilseq.description.drivers import find_driver
 from hilseq.description.profile import Indicator, Profile
 from hilseq.description.stand import Slot, Stand
 from hilseq.errors import HilseqError, Interlock, NotPerformed, NotSafe, StandFault, WrongInstrument
-from hilseq.instruments.protocols import Channels, ChannelsDriver, LinkDriver, UnitLink
+from hilseq.instruments.driver_protocols import ChannelsDriver, LinkDriver
+from hilseq.instruments.protocols import Channels, UnitLink
 from hilseq.instruments.signals import SignalBank
 from hilseq.instruments.supply import PowerSupply, open_supplies
 from hilseq.journal.entries import InstrumentIdentified

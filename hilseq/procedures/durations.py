@@ -16,7 +16,7 @@ from hilseq.analysis.bit_errors import Frame, bits_needed, duration
 from hilseq.description.drivers import find_driver
 from hilseq.description.points import Port
 from hilseq.description.profile import Profile
-from hilseq.description.supplies import Supply
+from hilseq.description.stand import Supply
 from hilseq.errors import NotPerformed
 from hilseq.procedures import clock_check, ports
 from hilseq.procedures.cycling import HOT_STARTS, cycling_of, start_plan

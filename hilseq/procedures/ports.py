@@ -27,12 +27,12 @@ from hilseq.analysis.search import Bisection, Edge, locate
 from hilseq.analysis.uncertainty import rectangular
 from hilseq.description.drivers import find_driver
 from hilseq.description.profile import Port
-from hilseq.description.registers import ModbusLimits, Register
+from hilseq.description.registers import FULL_MODBUS, ModbusLimits, Register
 from hilseq.description.stand import PortWiring
 from hilseq.errors import NotPerformed, StandFault, UnitFault, UnitSilent
-from hilseq.instruments.modbus_transaction import FULL_MODBUS
-from hilseq.instruments.ports import let_line_rest
-from hilseq.instruments.protocols import SerialPartner, SerialPartnerDriver
+from hilseq.instruments.driver_protocols import SerialPartnerDriver
+from hilseq.instruments.protocols import SerialPartner
+from hilseq.instruments.transport import let_line_rest
 from hilseq.measured import Measured
 
 #: Confidence with which a claim is proven, or refuted.

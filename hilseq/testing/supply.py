@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import pytest
 
 from hilseq.clock import WallClock
-from hilseq.description.supplies import Supply
+from hilseq.description.stand import Supply
 from hilseq.errors import InstrumentTimeout, Interlock, NotSafe, StandFault
 from hilseq.instruments.protocols import SupplyOutput, SupplySetting
 from hilseq.instruments.supply import PowerSupply

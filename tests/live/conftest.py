@@ -28,8 +28,7 @@ from hilseq.journal.entries import (
 )
 from hilseq.journal.samples import SampleWriter, file_name
 from hilseq.journal.writer import JournalWriter
-from hilseq.live.app import Site
-from hilseq.live.serving import listen, make_server
+from hilseq.live.app import Site, listen, make_server
 from hilseq.verdicts import CheckVerdict
 from tests.journals import check_planned, run_started, soak_event, soak_started, unit
 from tests.standing_clock import StandingClock

@@ -11,7 +11,7 @@ import pytest
 
 from hilseq.errors import UsageError
 from hilseq.live.access import AccessPolicy, is_loopback
-from hilseq.live.serving import check_token, listen
+from hilseq.live.app import check_token, listen
 
 TOKEN = "correct-horse-battery-staple"
 

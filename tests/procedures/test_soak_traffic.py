@@ -12,7 +12,7 @@ from hilseq.clock import WallClock
 from hilseq.description.points import Port
 from hilseq.description.stand import PortWiring
 from hilseq.errors import UnitInvalidResponse
-from hilseq.instruments.ports import SHORT_FRAME
+from hilseq.instruments.protocols import SHORT_FRAME
 from hilseq.procedures.soak.traffic import SILENT_AFTER, Traffic
 from tests.instruments.conftest import RawServer
 

@@ -10,8 +10,7 @@ import pytest
 
 from hilseq.journal.reader import left_by_a_run, lost, read_journal
 from hilseq.journal.writer import JournalWriter
-from hilseq.live.folder import Found
-from hilseq.live.follower import Follower
+from hilseq.live.follower import Follower, Found
 from hilseq.live.run_presenter import run_told
 from hilseq.reports.write import write_certificates, write_labels, write_reports
 from tests import warm

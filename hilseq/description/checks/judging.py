@@ -26,8 +26,7 @@ from hilseq.description.accuracy import (
 from hilseq.description.findings import Finding, Findings, Place
 from hilseq.description.points import AnalogPoint
 from hilseq.description.profile import Profile
-from hilseq.description.stand import Signal, Stand
-from hilseq.description.supplies import Calibration
+from hilseq.description.stand import Calibration, Signal, Stand
 from hilseq.quantities import base_unit, dimension_of
 
 #: Test uncertainty ratio from which on a reading is judged well.

@@ -15,12 +15,10 @@ from dataclasses import asdict, dataclass
 from hilseq.analysis.bit_errors import ratio_lower
 from hilseq.clock import Clock
 from hilseq.description.profile import Port
-from hilseq.description.registers import ModbusLimits
+from hilseq.description.registers import FULL_MODBUS, ModbusLimits
 from hilseq.description.stand import PortWiring
 from hilseq.errors import StandFault, UnitFault, UnitInvalidResponse
-from hilseq.instruments.modbus_transaction import FULL_MODBUS
-from hilseq.instruments.ports import SHORT_FRAME
-from hilseq.instruments.protocols import SerialPartner
+from hilseq.instruments.protocols import SHORT_FRAME, SerialPartner
 from hilseq.journal.entries import PortTally
 from hilseq.journal.run_state import SoakFinding
 from hilseq.procedures.polling import IN_VAIN
