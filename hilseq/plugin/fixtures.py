@@ -20,10 +20,10 @@ from hilseq.journal.entries import FaultsRead, Reading, StoredFault, TableKept
 from hilseq.plugin.judge import Judge
 from hilseq.plugin.markers import stage_of
 from hilseq.plugin.parametrize import Parameters, parameters_of
-from hilseq.plugin.stages import CLOSING, SOAK
-from hilseq.procedures.analog import SpotCheck, Swept, sweep, take_spots
 from hilseq.plugin.planned import CHECK
+from hilseq.plugin.stages import CLOSING, SOAK
 from hilseq.plugin.visit_run import RUN, VisitRun
+from hilseq.procedures.analog import SpotCheck, Swept, sweep, take_spots
 from hilseq.procedures.bench import Bench
 from hilseq.procedures.operator import Operator
 from hilseq.procedures.patterns import PatternRun, run_patterns
