@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from hilseq.description.profile import Indicator as Indicator
     from hilseq.description.profile import Mode as Mode
     from hilseq.description.profile import Profile as Profile
+    from hilseq.description.registers import Register as Register
     from hilseq.description.stand import Io as Io
     from hilseq.description.stand import Link as Link
     from hilseq.description.stand import Signal as Signal
@@ -168,6 +169,7 @@ _HOMES = {
     "Readiness": "hilseq.procedures.readiness",
     "ReadinessCheck": "hilseq.procedures.readiness",
     "ReadingVerdict": "hilseq.analysis.limits",
+    "Register": "hilseq.description.registers",
     "repeat": "hilseq.measured",
     "reported_error": "hilseq.procedures.power_on",
     "ReportFormat": "hilseq.reports.write",

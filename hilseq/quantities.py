@@ -38,7 +38,6 @@ SYMBOLS: dict[str, tuple[str, float]] = {
 
 _NUMBER = r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?"
 _SYMBOL = r"[A-Za-z%][A-Za-z/]*"
-_ALMOST = re.compile(rf"\s*{_NUMBER}\s*([^\s\d]+)")
 _ONE = re.compile(rf"\s*({_NUMBER})\s*({_SYMBOL})\s*")
 _RANGE = re.compile(rf"\s*({_NUMBER})\s*\.\.\s*({_NUMBER})\s*({_SYMBOL})\s*")
 #: Longer texts are refused unread: nobody writes a quantity of two hundred characters.
@@ -50,7 +49,7 @@ _SHOWN = 40
 class QuantityError(ValueError):
     """The text is not a quantity of the dimension asked for.
 
-    Holds what was expected and the nearest right unit, if the unit was misspelt.
+    Holds what was expected and what was probably meant: the whole quantity, or the unit where only that was asked.
     """
 
     def __init__(self, text: str, expected: str, nearest: str = "") -> None:
@@ -66,16 +65,26 @@ def legal_forms(dimension: str) -> str:
     return f"a {dimension} with one of the units {', '.join(table)}"
 
 
+#: Two spellings of one symbol: the micro sign and the Greek letter, the ohm sign and the Greek letter, the minus sign.
+_SPELLINGS = str.maketrans(
+    {"\u00b5": "u", "\u03bc": "u", "\u03a9": "Ohm", "\u2126": "Ohm", "\u2103": "degC", "\u2212": "-"}
+)
+
+
+def plain_symbols(text: str) -> str:
+    """Return a text with the symbols of UNITS: `µA` is `uA`, `Ω` is `Ohm`, `°C` is `degC`."""
+    return text.translate(_SPELLINGS).replace("\u00b0C", "degC")
+
+
 #: What people write out of habit, and the symbol it stands for here.
 _HABITS = {
-    "volt": "V", "volts": "V", "amp": "A", "amps": "A", "ampere": "A", "ohm": "Ohm", "ohms": "Ohm",
-    "Ω": "Ohm", "kΩ": "kOhm", "MΩ": "MOhm", "mΩ": "mOhm", "k": "kOhm",
-    "µA": "uA", "μA": "uA", "µV": "uV", "μV": "uV",
-    "µF": "uF", "μF": "uF", "µs": "us", "μs": "us", "sec": "s", "secs": "s", "second": "s", "seconds": "s",
+    "volt": "V", "volts": "V", "VDC": "V", "VAC": "V", "amp": "A", "amps": "A", "ampere": "A", "ADC": "A",
+    "ohm": "Ohm", "ohms": "Ohm", "R": "Ohm", "k": "kOhm", "sec": "s", "secs": "s", "second": "s", "seconds": "s",
     "msec": "ms", "minute": "min", "minutes": "min", "mins": "min", "m": "min", "hour": "h", "hours": "h",
     "hr": "h", "hrs": "h", "day": "d", "days": "d", "year": "a", "years": "a", "y": "a", "C": "degC",
-    "°C": "degC", "℃": "degC", "deg": "degC", "Kelvin": "K", "baud": "Bd", "bd": "Bd", "bps": "Bd",
-    "percent": "%", "watt": "W", "watts": "W", "hertz": "Hz", "Hertz": "Hz",
+    "deg": "degC", "Kelvin": "K", "baud": "Bd",
+    "bd": "Bd", "bps": "Bd", "bit/s": "Bd", "kbps": "kBd",
+    "percent": "%", "pct": "%", "watt": "W", "watts": "W", "hertz": "Hz", "Hertz": "Hz",
 }  # fmt: skip
 
 
@@ -93,7 +102,7 @@ def dimension_of(unit: str) -> str:
     """Return the dimension of a unit symbol; `ratio` for an empty one. Raises QuantityError."""
     if not unit:
         return "ratio"
-    known = SYMBOLS.get(unit)
+    known = SYMBOLS.get(plain_symbols(unit))
     if known is None:
         near = [found for found in (nearest_unit(unit, dimension) for dimension in UNITS) if found]
         raise QuantityError(unit, f"one of the units {', '.join(SYMBOLS)}", near[0] if near else "")
@@ -112,18 +121,42 @@ def base_unit(unit: str) -> tuple[str, float]:
     return ("" if dimension == "ratio" else UNITS[dimension][0]), factor
 
 
-def _factor(symbol: str, dimension: str, text: str) -> float:
-    known = SYMBOLS.get(symbol)
-    if known is None or known[0] != dimension:
-        raise QuantityError(text, legal_forms(dimension), nearest_unit(symbol, dimension))
-    return known[1]
+_SEPARATORS = r"(?:\.{2,3}|\u2026|-|\u2013|\u2014|~|/|to|\.\.)"
+_ALMOST_RANGE = re.compile(
+    rf"\s*({_NUMBER})\s*([^\s\d.\u2026~/\u2013\u2014-]*)\s*{_SEPARATORS}\s*({_NUMBER})\s*([^\s\d]+)\s*"
+)
+_PLUS_MINUS = re.compile(
+    rf"\s*({_NUMBER})\s*([^\s\d\u00b1]*)\s*(?:\u00b1|\+/?-)\s*({_NUMBER})\s*([^\s\d]+)\s*"
+)
+_SYMBOL_LIKE = re.compile(r"(?<=\d)\s*([^\W\d][^\W\d/]*(?:/[^\W\d]+)?)")
+_DECIMAL_COMMA = re.compile(r"(?<=\d),(?=\d)")
+#: A comma in front of three digits may stand for thousands: what was meant is not guessed.
+_THOUSANDS = re.compile(r"\d,\d{3}(?!\d)|\d\.\d+,|,\d+,")
+
+
+def _with_units_put_right(text: str, dimension: str) -> str:
+    """Return a text with points for decimal commas and the units of `dimension` for those of habit."""
+    if not _THOUSANDS.search(text):
+        text = _DECIMAL_COMMA.sub(".", text)
+    text = re.sub(r"(?<=[VA])\s+[DA]C\b", "", text)
+    text = _SYMBOL_LIKE.sub(lambda found: f" {nearest_unit(found[1], dimension) or found[1]} ", text)
+    return " ".join(text.split())
 
 
 def _misread(text: str, expected: str, dimension: str) -> QuantityError:
-    """Return the error for a text that is not even of the right form, with the unit it nearly has."""
-    match = _ALMOST.match(text)
-    near = nearest_unit(match[1].strip(), dimension) if match and len(text) <= LONGEST else ""
-    return QuantityError(text, expected, near)
+    """Return the error for a text that is no quantity, with the one that was probably meant."""
+    meant = _with_units_put_right(plain_symbols(text), dimension).strip()
+    try:
+        right = _sum_of_parts(meant, dimension) is not None
+    except OverflowError:
+        right = False
+    return QuantityError(text, expected + _about_commas(text), meant if right else "")
+
+
+def _about_commas(text: str) -> str:
+    return (
+        "; decimals stand behind a point, and nothing between thousands" if re.search(r"\d,\d", text) else ""
+    )
 
 
 def parse(text: str, dimension: str) -> float:
@@ -131,18 +164,35 @@ def parse(text: str, dimension: str) -> float:
 
     Times may be sums (`11 h 42 min`, `11h42min`). Raises QuantityError with the legal forms.
     """
+    expected = legal_forms(dimension)
     if len(text) > LONGEST:
-        raise QuantityError(text, legal_forms(dimension))
-    total, position, count = 0.0, 0, 0
+        raise QuantityError(text, expected)
+    plain = plain_symbols(text)
+    if dimension == "charge":
+        plain = _COULOMB.sub("As", plain)
+    total = _sum_of_parts(plain, dimension)
+    if total is None:
+        raise _misread(text, expected, dimension)
+    if not math.isfinite(total):
+        raise QuantityError(text, expected)
+    return total
+
+
+#: One coulomb is one ampere second (SI brochure, 9th edition, table 4).
+_COULOMB = re.compile(r"(?<=[\d\sum])C(?!\w)")
+
+
+def _sum_of_parts(text: str, dimension: str) -> float | None:
+    """Return the sum of the parts of a time, or the one part of another dimension; None when it is no quantity."""
+    total, position = 0.0, 0
     while position < len(text):
         match = _ONE.match(text, position)
-        if match is None or (count and dimension != "time"):
-            raise _misread(text, legal_forms(dimension), dimension)
-        total += float(match[1]) * _factor(match[2], dimension, text)
-        position, count = match.end(), count + 1
-    if not count or not math.isfinite(total):
-        raise QuantityError(text, legal_forms(dimension))
-    return total
+        known = SYMBOLS.get(match[2]) if match is not None else None
+        if match is None or known is None or known[0] != dimension or (position and dimension != "time"):
+            return None
+        total += float(match[1]) * known[1]
+        position = match.end()
+    return total if position else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,14 +215,41 @@ class Interval:
 def parse_interval(text: str, dimension: str) -> Interval:
     """Return `20.4..28.8 V` as an Interval in base units. Raises QuantityError."""
     expected = f"a range such as 1..2 {UNITS[dimension][0]} ({legal_forms(dimension)})"
-    match = _RANGE.fullmatch(text) if len(text) <= LONGEST else None
-    if match is None:
-        raise QuantityError(text, expected)
-    factor = _factor(match[3], dimension, text)
-    low, high = float(match[1]) * factor, float(match[2]) * factor
+    match = _RANGE.fullmatch(plain_symbols(text)) if len(text) <= LONGEST else None
+    known = SYMBOLS.get(match[3]) if match is not None else None
+    if match is None or known is None or known[0] != dimension:
+        raise QuantityError(text, expected + _about_commas(text), _range_meant(text, dimension))
+    low, high = float(match[1]) * known[1], float(match[2]) * known[1]
     if not (math.isfinite(low) and math.isfinite(high)) or low > high:
-        raise QuantityError(text, f"{expected}, the lower end first")
+        swapped = f"{match[2]}..{match[1]} {match[3]}" if low > high else ""
+        raise QuantityError(text, f"{expected}, the lower end first", swapped)
     return Interval(low, high)
+
+
+def _range_meant(text: str, dimension: str) -> str:
+    """Return the range that was probably meant by `20-28 V`, `20 V to 28 V` or `24 V ± 4 V`, or an empty text."""
+    if len(text) > LONGEST:
+        return ""
+    plain = _with_units_put_right(plain_symbols(text), dimension)
+    match = _ALMOST_RANGE.fullmatch(plain)
+    if match is not None and match[2] in ("", match[4]):
+        return _if_right(f"{match[1]}..{match[3]} {match[4]}", dimension)
+    match = _PLUS_MINUS.fullmatch(plain)
+    if match is None:
+        return ""
+    middle, half = float(match[1]), float(match[3])
+    unit = match[4]
+    if unit == "%" and match[2]:
+        half, unit = abs(middle) * half / 100, match[2]
+    if match[2] not in ("", unit):
+        return ""
+    return _if_right(f"{middle - half:.10g}..{middle + half:.10g} {unit}", dimension)
+
+
+def _if_right(text: str, dimension: str) -> str:
+    match = _RANGE.fullmatch(text)
+    known = SYMBOLS.get(match[3]) if match is not None else None
+    return text if match and known and known[0] == dimension and float(match[1]) <= float(match[2]) else ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,20 +268,35 @@ class AccuracyTerms:
         return self.of_reading * abs(reading) + self.of_range * span + self.fixed
 
 
+#: The fixed part of an example of an accuracy, where 10 of the base unit would be absurd.
+_FIXED = {
+    "voltage": "10 mV",
+    "current": "2 mA",
+    "temperature": "0.5 K",
+    "resistance": "0.2 Ohm",
+    "ratio": "0.1 %",
+}
+
+
 def parse_accuracy(text: str, dimension: str) -> AccuracyTerms:
     """Return `0.05 % + 10 mV` or `0.3 % of range` as AccuracyTerms. Raises QuantityError."""
-    example = f"0.05 % + 10 {UNITS[dimension][0]}, 0.3 % of range, or a sum of these"
-    expected = f"an accuracy such as {example}"
+    fixed_example = _FIXED.get(dimension, f"10 {UNITS[dimension][0]}")
+    expected = f"an accuracy such as 0.05 % + {fixed_example}, 0.3 % of range, or a sum of these"
+    terms = _accuracy_terms(plain_symbols(text), dimension) if len(text) <= LONGEST else None
+    if terms is None:
+        raise QuantityError(text, expected + _about_commas(text), _accuracy_meant(text, dimension))
+    return terms
+
+
+def _accuracy_terms(text: str, dimension: str) -> AccuracyTerms | None:
     of_reading = of_range = fixed = 0.0
-    for part in text.split("+") if len(text) <= LONGEST else [""]:
+    # An error of a temperature is a difference: 0.5 K and 0.5 degC mean the same.
+    wanted = ("ratio", dimension, "temperature difference" if dimension == "temperature" else dimension)
+    for part in text.split("+"):
         match = re.fullmatch(rf"\s*({_NUMBER})\s*({_SYMBOL})(\s+of\s+range|\s+of\s+reading)?\s*", part)
-        if match is None or float(match[1]) < 0:
-            raise QuantityError(text, expected)
-        known = SYMBOLS.get(match[2])
-        # An error of a temperature is a difference: 0.5 K and 0.5 degC mean the same.
-        wanted = ("ratio", dimension, "temperature difference" if dimension == "temperature" else dimension)
-        if known is None or known[0] not in wanted:
-            raise QuantityError(text, expected, nearest_unit(match[2], dimension))
+        known = SYMBOLS.get(match[2]) if match is not None else None
+        if match is None or known is None or known[0] not in wanted or float(match[1]) < 0:
+            return None
         value = float(match[1]) * known[1]
         if known[0] == "ratio":
             if (match[3] or "").split()[-1:] == ["range"]:
@@ -212,10 +304,33 @@ def parse_accuracy(text: str, dimension: str) -> AccuracyTerms:
             else:
                 of_reading += value
         elif match[3]:
-            raise QuantityError(text, expected)
+            return None
         else:
             fixed += value
     return AccuracyTerms(of_reading, of_range, fixed)
+
+
+#: What data sheets write for the range and the reading.
+_OF_RANGE = re.compile(
+    r"\s*(?:of\s+)?\b(?:FSR?|F\.S\.(?:R\.)?|full[ -]scale|span|range)(?!\w)", re.IGNORECASE
+)
+_OF_READING = re.compile(r"\s*(?:of\s+)?\b(?:rdg\.?|reading|value)(?!\w)", re.IGNORECASE)
+
+
+def _accuracy_meant(text: str, dimension: str) -> str:
+    """Return the accuracy that was probably meant by `±0.5 % FS`, or an empty text."""
+    if len(text) > LONGEST:
+        return ""
+    plain = re.sub(r"\u00b1|\+/-", "", plain_symbols(text))
+    plain = _OF_READING.sub(" of reading", _OF_RANGE.sub(" of range", re.sub(r"\s*%", " %", plain)))
+    if not _THOUSANDS.search(plain):
+        plain = _DECIMAL_COMMA.sub(".", plain)
+    units = {"temperature": "temperature difference"}.get(dimension, dimension)
+    plain = re.sub(
+        r"(?<=\d)\s*([^\W\d]+)", lambda found: f" {nearest_unit(found[1], units) or found[1]}", plain
+    )
+    meant = " + ".join(" ".join(part.split()) for part in plain.split("+"))
+    return meant if meant != text and _accuracy_terms(meant, dimension) is not None else ""
 
 
 _MINUTE, _HOUR, _DAY = 60, 3600, 86400

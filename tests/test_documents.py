@@ -14,7 +14,14 @@ import pytest
 from tests import warm
 
 ROOT = Path(__file__).resolve().parents[1]
-DOCUMENTS = ("README.md", "DEVELOPERS.md", "sequences/README.md", "stands/README.md", "sim/README.md")
+DOCUMENTS = (
+    "README.md",
+    "DEVELOPERS.md",
+    "sequences/README.md",
+    "stands/README.md",
+    "stands/TOPICS.md",
+    "sim/README.md",
+)
 _WORDS = r"(?:hilseq|python3?|bash|pytest|\.venv/bin/\w+) "
 _INDENTED = re.compile(rf"^ {{4,}}({_WORDS}.*)$", re.MULTILINE)
 _FENCED = re.compile(r"^```sh\n(.*?)^```$", re.MULTILINE | re.DOTALL)
@@ -64,7 +71,7 @@ def test_the_documents_give_commands() -> None:
 def test_its_options_exist(command: str, tmp_path: Path) -> None:
     """Each command is one of hilseq's, and each option one of the command's."""
     words = shlex.split(re.sub(r"[\[\]…]", " ", command))
-    groups = {"records", "history", "schema"}
+    groups = {"records", "history", "schema", "wiring"}
     name = words[1:3] if words[1] in groups and len(words) > 2 else words[1:2]
     done = warm.hilseq(*name, "--help", cwd=tmp_path)
     assert done.returncode == 0, done.stdout + done.stderr

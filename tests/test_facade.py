@@ -21,6 +21,7 @@ DOCUMENTS = (
     ROOT / "DEVELOPERS.md",
     SEQUENCES / "README.md",
     ROOT / "stands" / "README.md",
+    ROOT / "stands" / "TOPICS.md",
 )
 #: The part of the sequences' guide that lists every name.
 _TITLE = "## What `import hilseq` offers"

@@ -30,25 +30,80 @@ _SCHEMA_LINE = "# yaml-language-server: $schema="
 _COPIES = {
     "stand.yaml": ("stands", "lan-bench.yaml"),
     "unit.yaml": ("stands", "units/rh16.yaml"),
-    "REFERENCE.md": ("stands", "README.md"),
+    "README.md": ("stands", "README.md"),
+    "TOPICS.md": ("stands", "TOPICS.md"),
+    "REFERENCE.md": ("stands", "REFERENCE.md"),
+    "SEQUENCES.md": ("sequences", "README.md"),
 }
+#: What the shipped files call a file -> its name in the new folder; files that are not copied are told of as shipped.
+_NAMES = {
+    "stands/REFERENCE.md": "REFERENCE.md",
+    "stands/TOPICS.md": "TOPICS.md",
+    "stands/README.md": "README.md",
+    "sequences/README.md": "SEQUENCES.md",
+    "[`lan-bench.yaml`](lan-bench.yaml)": "`stand.yaml`",
+    "[`sim-bench.yaml`](sim-bench.yaml), [`units/rh16.yaml`](units/rh16.yaml)": "`unit.yaml` and the stand of the demo",
+    "[`dx08-bench.yaml`](dx08-bench.yaml), [`units/dx08.yaml`](units/dx08.yaml)": "shipped with hilseq",
+    "[`duo-bench.yaml`](duo-bench.yaml)": "shipped with hilseq",
+    "my-bench.yaml units/rh16.yaml": "stand.yaml unit.yaml",
+    "units/rh16.yaml": "unit.yaml",
+}
+#: Section of the profile -> where its values come from: each is marked as one to change.
+_MARKS = {
+    "part": "the type number on the label",
+    "description": "one sentence for people",
+    "ratings": "the data sheet",
+    "start": "the data sheet; the currents from a few units that you trust",
+    "identity": "what it says of itself; leave out what it lacks",
+    "link": "the register map of its manual; leave out what it lacks",
+    "modes": "its mode switch, or `mode-command` in `link`",
+    "indicator": "its lamps, or leave it out",
+    "points": "its terminals",
+    "ports": "its ports, or leave it out",
+    "faults": "its table of stored faults, or leave it out",
+    "configuration": "the configuration it is to have, or leave it out",
+    "battery": "the data sheet, or leave it out",
+    "clock": "the data sheet, or leave it out",
+    "highest-case": "the data sheet, or leave it out",
+    "rack-positions": "places for neighbours, or leave it out",
+    "margins": "how its supply range is searched, or leave it out",
+    "cycling": "what is to be claimed of its starts, or leave it out",
+    "soak": "how long and how it runs under load, or leave it out",
+}
+
+
+def _in_the_folder(text: str) -> str:
+    """Return a copied text with the names that its files have in the new folder."""
+    for shipped, name in _NAMES.items():
+        text = text.replace(shipped, name)
+    return text
+
+
+def _marked(profile: str) -> str:
+    """Return a profile with a mark at each section: all of it is an invented unit's."""
+    lines = []
+    for line in profile.splitlines():
+        source = _MARKS.get(line.partition(":")[0])
+        lines.append(f"# <== {source}\n{line}" if source is not None else line)
+    return "\n".join(lines) + "\n"
 
 
 def init_command(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="The new folder.")],
 ) -> None:
-    """Make a folder with a stand file, a profile and a sequence to start from.
+    """Make a folder with a stand file, a profile, a sequence and the documents to start from.
 
-    Nothing that exists is written over.
+    What is to be changed is marked with <==. Nothing that exists is written over.
 
     Example: hilseq init my-bench
     """
     from hilseq.errors import UsageError
 
     contents = {
-        name: (resources.folder(room) / path).read_text(encoding="utf-8")
+        name: _in_the_folder((resources.folder(room) / path).read_text(encoding="utf-8"))
         for name, (room, path) in _COPIES.items()
     }
+    contents["unit.yaml"] = _marked(contents["unit.yaml"])
     for name in ("stand", "unit"):
         schema_file = f"{name}.schema.json"
         contents[f"{name}.yaml"] = f"{_SCHEMA_LINE}{schema_file}\n{contents[f'{name}.yaml']}"
@@ -65,9 +120,10 @@ def init_command(
         except OSError as error:
             raise UsageError(f"{path} cannot be written: {error.strerror}; choose another folder") from error
     typer.echo(
-        f"{folder}/stand.yaml  your stand: put addresses, wiring and ceilings in\n"
-        f"{folder}/unit.yaml   your unit: put limits and register map in\n"
-        f"{folder}/checks/     your sequences\n\n"
+        f"{folder}/stand.yaml  your stand: put addresses, wiring and ceilings in, where <== stands\n"
+        f"{folder}/unit.yaml   your unit: put limits and register map in, where <== stands\n"
+        f"{folder}/checks/     your sequences\n"
+        f"{folder}/README.md   how a bench is described, step by step\n\n"
         f"Check both files:    hilseq inspect {folder}/stand.yaml {folder}/unit.yaml\n"
         f"Rehearse simulated:  hilseq run --stand {folder}/stand.yaml --unit {folder}/unit.yaml "
         f"--serial TRY-1 --simulate"

@@ -28,6 +28,7 @@ from hilseq.cli.simulate import simulate_command
 from hilseq.cli.station import station_command
 from hilseq.cli.verify import verify_command
 from hilseq.cli.watch import watch_command
+from hilseq.cli.wiring import make_wiring_app
 
 app = typer.Typer(
     name="hilseq",
@@ -83,6 +84,7 @@ app.command("serve", cls=CliCommand)(serve_command)
 app.command("simulate", cls=CliCommand)(simulate_command)
 app.add_typer(make_history_app(), name="history")
 app.add_typer(make_records_app(), name="records")
+app.add_typer(make_wiring_app(), name="wiring")
 
 
 #: Exit code of an error that nobody foresaw; sysexits.h calls it EX_SOFTWARE.

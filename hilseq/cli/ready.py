@@ -12,6 +12,7 @@ import typer
 from hilseq.cli.command import StandOption, UnitOption
 
 if TYPE_CHECKING:
+    from hilseq.description.stand import Stand
     from hilseq.description.visit import Visit
     from hilseq.plugin.visit_run import VisitRun
     from hilseq.procedures.readiness import Look
@@ -33,6 +34,17 @@ def ready_command(
         typer.Option(
             metavar="FILE", help="Write the set-up sheet: a page for *.html, text for others, - prints."
         ),
+    ] = None,
+    serial: Annotated[
+        list[str] | None,
+        typer.Option(metavar="[SLOT=]SN", help="Serial number of the unit, for the set-up sheet."),
+    ] = None,
+    intake: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="What is known of the unit, for the set-up sheet.")
+    ] = None,
+    note: Annotated[
+        list[str] | None,
+        typer.Option(metavar="KEY=VALUE", help="The same, key by key, such as work-order=4711; repeatable."),
     ] = None,
     simulate: Annotated[bool, typer.Option("--simulate", help="Use a simulated twin of the stand.")] = False,
     defect: Annotated[
@@ -58,7 +70,7 @@ def ready_command(
     files = unit_files(unit, slots, stand) if unit else {}
     visit = describe_visit(stand, files)
     if setup_sheet is not None:
-        _write_sheet(visit, setup_sheet)
+        _write_sheet(visit, setup_sheet, _intakes(visit.stand, serial or [], intake, note or []))
     looks = _looks(visit, simulate=simulate, defects=defect or [], power=power)
     raise typer.Exit(_tell(visit.stand.stand, looks, json=json))
 
@@ -130,11 +142,30 @@ def _all_looks(run: VisitRun, *, power: bool) -> Iterator[Look]:
         run.make_safe(slot)
 
 
-def _write_sheet(visit: Visit, target: Path) -> None:
+def _intakes(
+    stand: Stand, serials: list[str], intake: Path | None, notes: list[str]
+) -> dict[str, dict[str, str]]:
+    """Return by slot what is known of the units. Raises UsageError."""
+    from hilseq.plugin.intake import read_intake, read_notes
+    from hilseq.plugin.options import by_slot
+
+    slots = list(stand.slots)
+    said = read_intake(intake, slots, stand.intake) if intake is not None else {}
+    for slot, known in read_notes(notes, slots, stand.intake).items():
+        said[slot] = said.get(slot, {}) | known
+    for slot, number in by_slot(serials, "--serial", slots).items():
+        said[slot] = said.get(slot, {}) | {"serial": number}
+    return said
+
+
+def _write_sheet(visit: Visit, target: Path, intakes: dict[str, dict[str, str]]) -> None:
     from hilseq.cli.setup_sheet import as_html, as_text, setup_sheet
 
-    write = as_html if target.suffix.lower() in (".html", ".htm") else as_text
-    content = write(visit.stand.stand, visit.stand.description, setup_sheet(visit.stand, visit.profiles))
+    sections = setup_sheet(visit.stand, visit.profiles, intakes)
+    if target.suffix.lower() in (".html", ".htm"):
+        content = as_html(visit.stand.stand, visit.stand.description, sections, visit.stand_path.parent)
+    else:
+        content = as_text(visit.stand.stand, visit.stand.description, sections)
     if str(target) == "-":
         typer.echo(content)
     else:

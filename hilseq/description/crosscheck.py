@@ -21,9 +21,11 @@ from hilseq.description.loading import DescriptionFile
 from hilseq.description.profile import Profile
 from hilseq.description.stand import Signal, Stand
 from hilseq.errors import Problem
-from hilseq.quantities import QuantityError, dimension_of
+from hilseq.quantities import UNITS, QuantityError, dimension_of
 
 _SIGNALS: Place = ("signals",)
+#: What the stand itself fits to a unit: the thermometer at its case.
+_SENSORS = ("case",)
 
 
 def _dimension(signal: Signal) -> str:
@@ -42,9 +44,13 @@ class _Terminals:
         self.of_unit = frozenset(terminals_of(profile))
         self.sensing: dict[str, list[Signal]] = {}
         self.driving: dict[str, Signal] = {}
-        for signal in stand.signals.values():
-            for text in (signal.senses, signal.drives):
+        #: Where the first signal at a terminal names it.
+        self.named: dict[str, Place] = {}
+        for name, signal in stand.signals.items():
+            for key, text in (("senses", signal.senses), ("drives", signal.drives)):
                 owner, _, terminal = (text or "").partition(".")
+                if owner == slot:
+                    self.named.setdefault(terminal, ("signals", name, key))
                 if owner == slot and text == signal.senses:
                     self.sensing.setdefault(terminal, []).append(signal)
                 elif owner == slot:
@@ -57,14 +63,13 @@ class _Terminals:
         if lacking:
             # A terminal that the unit has is not a misspelling of another.
             nearest = nearest_word(lacking[0], [name for name in known if name not in self.of_unit])
-            yield Finding(
-                _SIGNALS,
-                f"no signal {key} the {what} {listed(lacking)} of {self.part} in slot {self.slot}",
-                f"signals with `{key}: {self.slot}.{lacking[0]}`",
-                f"{self.slot}.{nearest}" if nearest else "",
-                at_key=True,
-                seen=seen,
-            )
+            wrong = f"no signal {key} the {what} {listed(lacking)} of {self.part} in slot {self.slot}"
+            expected = f"signals with `{key}: {self.slot}.{lacking[0]}`"
+            if nearest:
+                place, wrong = self.named[nearest], f"{wrong}; this one {key} {self.slot}.{nearest}"
+                yield Finding(place, wrong, expected, f"{self.slot}.{lacking[0]}", seen=seen)
+            else:
+                yield Finding(_SIGNALS, wrong, expected, at_key=True, seen=seen)
 
 
 def outputs_are_sensed(stand: Stand, slot: str, profile: Profile) -> Findings:
@@ -107,14 +112,32 @@ def analog_points_are_wired(stand: Stand, slot: str, profile: Profile) -> Findin
             if section == "analog-inputs":
                 signals = [terminals.driving[name]] if name in terminals.driving else []
             if signals and all(_dimension(signal) != point.terminal_dimension for signal in signals):
+                _, symbols = UNITS[point.terminal_dimension]
+                unit = signals[0].unit
                 yield Finding(
-                    _SIGNALS,
-                    f"{name} of {part} is {point.kind}, but its signal is no {point.terminal_dimension}",
-                    f"a signal with the unit of a {point.terminal_dimension}",
-                    at_key=True,
+                    (*terminals.named[name][:2], "unit"),
+                    f"{name} of {part} is {point.kind}, but its signal is "
+                    + (f"in {unit}, which is no {point.terminal_dimension}" if unit else "without a unit"),
+                    f"the unit of a {point.terminal_dimension}: {', '.join(symbols)}",
                     topic=f"dimension of {section}",
                     seen=("points", section, name),
                 )
+
+
+def terminals_are_of_the_unit(stand: Stand, slot: str, profile: Profile) -> Findings:
+    """Warn of a signal at a terminal that the unit lacks: a slip, where the stand is for no other unit."""
+    terminals = _Terminals(stand, slot, profile)
+    for terminal, place in terminals.named.items():
+        if terminal not in terminals.of_unit and terminal not in _SENSORS:
+            near = nearest_word(terminal, terminals.of_unit)
+            yield Finding(
+                place,
+                f"{profile.part} has no terminal {terminal!r} in slot {slot}",
+                f"one of {listed(sorted(terminals.of_unit))}",
+                f"{slot}.{near}" if near else "",
+                topic="terminal of no unit",
+                warning=True,
+            )
 
 
 def lamps_are_seen(stand: Stand, slot: str, profile: Profile) -> Findings:
@@ -306,7 +329,8 @@ def visit_warnings(
     """Return what this stand will judge badly of this unit, where the two fit each other."""
     if stand.model is None or stand.document is None or profile.model is None:
         return []
-    found = collect(partial(judging.limits_can_be_judged, stand.model, slot, profile.model))
+    checks = (judging.limits_can_be_judged, terminals_are_of_the_unit)
+    found = collect(*(partial(check, stand.model, slot, profile.model) for check in checks))
     warnings = [_with_origin(finding, profile) for finding in found if finding.warning]
     return problems_of(warnings, stand.document, stand.path, partial=False)
 

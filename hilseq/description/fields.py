@@ -11,10 +11,19 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, GetJsonSchemaHandler
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    GetJsonSchemaHandler,
+    WithJsonSchema,
+)
 from pydantic_core import CoreSchema
 
 from hilseq.quantities import (
+    UNITS,
     AccuracyTerms,
     Interval,
     QuantityError,
@@ -22,6 +31,7 @@ from hilseq.quantities import (
     parse,
     parse_accuracy,
     parse_interval,
+    plain_symbols,
 )
 
 
@@ -81,7 +91,7 @@ def _interval(dimension: str) -> BeforeValidator:
     def read(value: Any) -> Any:
         if isinstance(value, str):
             return parse_interval(value, dimension)
-        raise QuantityError(str(value), f"a range of {legal_forms(dimension)}")
+        raise QuantityError(str(value), f"a range such as 1..2 {UNITS[dimension][0]}, in one line")
 
     return BeforeValidator(read)
 
@@ -146,8 +156,42 @@ KelvinPerWatt = Annotated[
 AmpereSeconds = Annotated[
     float, _quantity("charge"), NotNegative, WrittenAs("charge, such as 60 mAs", "charge")
 ]
+
+#: The speeds of serial lines, Bd: those of POSIX.1-2017, <termios.h>, up to 38400; above, what adapters offer (common
+#: practice, no source).
+USUAL_SPEEDS = (
+    *(50, 75, 110, 134, 150, 200, 300, 600, 1200, 1800, 2400, 4800, 9600, 19200, 38400),
+    *(14400, 28800, 57600, 76800, 115200, 128000, 230400, 250000, 460800, 500000, 576000, 921600),
+)
+#: A speed so near to a usual one, and not equal to it, is a slip: a receiver would not tell the two apart.
+_SLIP_OF_SPEED = 0.015
+
+
+def _line_speed(value: Any) -> float:
+    """Read `9600 Bd`, or a plain 9600: a line speed has no other unit."""
+    if isinstance(value, bool) or not isinstance(value, str | int):
+        raise QuantityError(str(value), "a line speed such as 9600 Bd, or the plain number 9600")
+    speed = float(value) if isinstance(value, int) else parse(value, "line speed")
+    for usual in USUAL_SPEEDS:
+        if 0 < abs(speed - usual) <= _SLIP_OF_SPEED * usual:
+            raise ValueError(
+                f"{speed:.10g} Bd is almost, but not quite, a usual line speed; expected {usual} Bd"
+            )
+    return speed
+
+
+def _whole_speed(value: Any) -> int:
+    speed = _line_speed(value)
+    if speed != int(speed):
+        raise QuantityError(str(value), "a line speed in whole bauds, such as 9600 Bd")
+    return int(speed)
+
+
+_SPEED_SCHEMA = WithJsonSchema(
+    {"type": ["string", "integer"], "title": "line speed, such as 9600 Bd", "examples": ["9600 Bd"]}
+)
 Baud = Annotated[
-    float, _quantity("line speed"), Positive, WrittenAs("line speed, such as 9600 Bd", "line speed")
+    float, BeforeValidator(_line_speed), Positive, WrittenAs("line speed, such as 9600 Bd"), _SPEED_SCHEMA
 ]
 Ratio = Annotated[float, _quantity("ratio"), NotNegative, WrittenAs("ratio, such as 100 ppm", "ratio")]
 VoltsPerSecond = Annotated[
@@ -184,7 +228,39 @@ def _name(value: Any) -> Any:
 
 
 Name = Annotated[str, BeforeValidator(_name), WrittenAs("name")]
+
+_PART = re.compile(r"[A-Za-z0-9][A-Za-z0-9_./+-]*(?: [A-Za-z0-9_./+-]+)*")
+
+
+def _part_number(value: Any) -> Any:
+    if isinstance(value, str) and len(value) <= NAME_LONGEST and _PART.fullmatch(value):
+        return value
+    if isinstance(value, int | float) and not isinstance(value, bool):
+        raise ValueError(f"{value} is a number in YAML; expected the part number in quotes: '{value}'")  # noqa: TRY004 - pydantic words it
+    raise ValueError(
+        f"{str(value)[:40]!r} is not a part number; expected letters, digits, '-', '_', '.', '/', '+' and single spaces"
+    )
+
+
+PartNumber = Annotated[str, BeforeValidator(_part_number), WrittenAs("part number")]
 Text = Annotated[str, Field(min_length=1, max_length=2000), WrittenAs("text")]
+
+
+def _accuracy_text(value: Any) -> Any:
+    if isinstance(value, str):
+        return value
+    raise QuantityError(str(value), "an accuracy such as 0.05 % + 10 mV, in the unit of the channel")
+
+
+#: An accuracy whose unit is that of its channel: read when that is known.
+AccuracyText = Annotated[Text, BeforeValidator(_accuracy_text), WrittenAs("accuracy, such as 0.05 % + 10 mV")]
+
+
+def _unit_symbol(value: Any) -> Any:
+    return plain_symbols(value) if isinstance(value, str) else value
+
+
+UnitSymbol = Annotated[str, BeforeValidator(_unit_symbol), WrittenAs("text")]
 
 
 def _terminal(value: Any) -> Any:
@@ -213,19 +289,21 @@ def _endpoint(value: Any) -> Any:
 Endpoint = Annotated[str, BeforeValidator(_endpoint), WrittenAs("HOST:PORT, such as 192.0.2.20:502")]
 
 
-Speed = Annotated[int, Field(gt=0)]
+Speed = Annotated[
+    int, BeforeValidator(_whole_speed), Positive, WrittenAs("line speed, such as 9600 Bd"), _SPEED_SCHEMA
+]
 Frame = Literal["8E1", "8O1", "8N1", "8N2", "7E1", "7O1"]
 
 
 class SerialLine(Model):
     """Speed and character frame of a serial line."""
 
-    speed: Speed = Field(default=19200, description="line speed in Bd, a plain number")
+    speed: Speed = Field(default=19200, description="line speed")
     frame: Frame = Field(default="8E1", description="data bits, parity, stop bits")
 
 
 class TextLine(SerialLine):
     """Speed and character frame of a supply on a serial line; what VISA sets where nothing is said."""
 
-    speed: Speed = Field(default=9600, description="line speed in Bd, a plain number")
+    speed: Speed = Field(default=9600, description="line speed")
     frame: Frame = Field(default="8N1", description="data bits, parity, stop bits")

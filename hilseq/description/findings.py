@@ -169,9 +169,38 @@ _MOST = 2000
 LIKE, SLIP = 0.6, 0.8
 
 
+#: What is written elsewhere -> the words of stand files and profiles for it.
+_HABITS: dict[str, tuple[str, ...]] = {
+    "run": ("live",), "running": ("live",), "program": ("stopped",), "hold": ("held",),
+    "ok": ("healthy",), "green": ("healthy",), "fault": ("faulted",), "error": ("faulted",), "red": ("faulted",),
+    "host": ("address",), "ip": ("address",), "ip-address": ("address",), "url": ("address", "resource"),
+    "unit-id": ("device-id",), "slave": ("device-id",), "slave-id": ("device-id",), "station": ("device-id",),
+    "node": ("device-id",), "node-id": ("device-id",), "server-id": ("device-id",),
+    "baud": ("speed", "line", "speeds"), "baudrate": ("speed", "line", "speeds"), "parity": ("frame", "line"),
+    "baud-rate": ("speed", "line", "speeds"), "bitrate": ("speed", "line", "speeds"), "stop-bits": ("frame", "line"),
+    "com-port": ("port", "resource"), "serial-port": ("port", "resource"), "visa": ("resource",),
+    "fc": ("table",), "function": ("table",), "function-code": ("table",), "register-type": ("table",),
+    "register": ("address",), "factor": ("scale",), "gain": ("scale",), "multiplier": ("scale",),
+    "uom": ("unit",), "units": ("unit",), "datatype": ("type",), "data-type": ("type",), "dtype": ("type",),
+    "endian": ("order",), "endianness": ("order",), "byte-order": ("order",), "word-order": ("order",),
+    "timeout": ("deadline",), "ovp": ("overvoltage",), "tolerance": ("accuracy",), "uncertainty": ("accuracy",),
+    "limits": ("ceilings",), "max": ("ceilings",), "reads": ("senses",), "writes-to": ("drives",),
+    "holding": ("holding register",), "input": ("input register",), "discrete": ("discrete input",),
+    "big": ("high first",), "big-endian": ("high first",), "abcd": ("high first",), "msw": ("high first",),
+    "little": ("low first",), "little-endian": ("low first",), "cdab": ("low first",), "lsw": ("low first",),
+    "bool": ("bit",), "word": ("uint16",), "uint": ("uint16",), "int": ("int16",), "short": ("int16",),
+    "dword": ("uint32",), "long": ("int32",), "float": ("float32",), "real": ("float32",),
+    "loopback": ("echo",), "loop-back": ("echo",), "reboot": ("restart",), "continue": ("go on",),
+    "ignore": ("go on",), "abort": ("stop",), "shut": ("closed",), "none": ("empty",),
+}  # fmt: skip
+
+
 def nearest_word(word: object, words: Iterable[object], likeness: float = LIKE) -> str:
     """Return the word that was probably meant, or an empty text."""
     known = tuple(str(candidate) for candidate in islice(words, _MOST))
+    for habit in _HABITS.get(str(word)[:100].lower().replace("_", "-"), ()):
+        if habit in known and habit != word:
+            return habit
     meant = _closest(str(word)[:100], known, likeness)
     return meant if meant != word else ""
 

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from pathlib import Path
 
 from hilseq.description.accuracy import calibrated_parts
+from hilseq.description.checks.stand_file import serial_ports_are_of_this_system
 from hilseq.description.crosscheck import untested_claims, visit_problems, visit_warnings
 from hilseq.description.findings import Finding, problems_of
 from hilseq.description.loading import DescriptionFile, Kind, kind_of, read_document
@@ -87,6 +89,7 @@ def inspect(paths: Sequence[Path]) -> Inspection:
     files += [_profile_summary(loaded) for loaded in profiles if not loaded.problems]
     today = datetime.now().astimezone().date()
     warnings = [warning for stand in stands for warning in _overdue(stand, today)]
+    warnings += [warning for stand in stands for warning in _of_another_system(stand)]
     warnings += _badly_judged(stands, profiles, fits)
     return Inspection(tuple(files), tuple(fits), tuple(sorted({*problems, *unfit})), tuple(sorted(warnings)))
 
@@ -143,6 +146,14 @@ def _overdue(loaded: DescriptionFile[Stand], today: date) -> list[Problem]:
         if (words := part.overdue(today))
     ]
     return problems_of(findings, loaded.document, loaded.path, partial=False)
+
+
+def _of_another_system(loaded: DescriptionFile[Stand]) -> list[Problem]:
+    """Return the serial ports that this computer cannot have: a twin needs none of them, the hardware does."""
+    if loaded.problems or loaded.model is None or loaded.document is None:
+        return []
+    found = serial_ports_are_of_this_system(loaded.model, windows=sys.platform == "win32")
+    return problems_of(found, loaded.document, loaded.path, partial=False)
 
 
 def _stand_summary(loaded: DescriptionFile[Stand]) -> Inspected:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from pydantic import Field, WithJsonSchema
+from pydantic import ConfigDict, Field, WithJsonSchema
 
 from hilseq.description.fields import Model
 
@@ -13,7 +13,14 @@ AsWritten = Annotated[str | int | float | bool, WithJsonSchema({"type": ["string
 
 
 class IntakeSheet(Model):
-    """What is known of one unit. A file holds one, or one for each slot under the slot's name."""
+    """What is known of one unit. A file holds one, or one for each slot under the slot's name.
+
+    A stand file's `intake` adds keys of a shop's own, which begin with a capital letter.
+    """
+
+    model_config = ConfigDict(
+        json_schema_extra={"patternProperties": {"^[A-Z].": {"type": ["string", "number", "boolean"]}}}
+    )
 
     serial: AsWritten = Field(default="", description="serial number on the label (as `--serial`)")
     part: AsWritten = Field(

@@ -67,6 +67,11 @@ class ModbusSignal(Register, Signal):
         """Return its table."""
         return f"a {self.table}"
 
+    @property
+    def channel_in_words(self) -> str:
+        """Return its table and address, as the set-up sheet names it."""
+        return f"{self.table} {self.address}" + (f", bit {self.bit}" if self.bit is not None else "")
+
 
 class ModbusLink(Link):
     """The way to the Modbus server of the unit in a slot."""

@@ -8,13 +8,13 @@ from pydantic import BeforeValidator, Field, model_validator
 
 from hilseq.description.drivers import find_driver, installed
 from hilseq.description.fields import (
+    AccuracyText,
     Amperes,
     Baud,
     Model,
     Name,
     Ratio,
     Seconds,
-    Text,
     Volts,
     WordError,
     WrittenAs,
@@ -61,7 +61,7 @@ class AnalogPoint(Model):
     kind: Literal["4..20 mA", "0..20 mA", "0..10 V", "Pt100", "thermocouple J", "thermocouple K"] = Field(
         description="what the terminal carries"
     )
-    accuracy: Text = Field(description="largest error, such as 0.3 % of range")
+    accuracy: AccuracyText = Field(description="largest error, such as 0.3 % of range")
     settle: Seconds = Field(default=0.2, description="longest time until the value follows")
     loop_limits: Literal["NE 43"] | None = Field(
         default=None,

@@ -15,6 +15,7 @@ from hilseq.description.fields import (
     Kelvins,
     Model,
     Name,
+    PartNumber,
     Ratio,
     Seconds,
     Text,
@@ -330,7 +331,7 @@ ParameterValue = Annotated[str | bool | int | float, WrittenAs("text, quantity, 
 class Profile(Model):
     """One type of unit."""
 
-    part: Name = Field(description="type number")
+    part: PartNumber = Field(description="type number")
     description: Text = Field(default="no description", description="one sentence for people")
     ratings: Ratings = Field(description="electrical limits of the unit")
     start: StartClaim = Field(description="from power to ready: times and currents")

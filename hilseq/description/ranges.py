@@ -32,6 +32,10 @@ RANGED_PLACES: dict[str, tuple[Place, ...]] = {
 _MOVED_ON = ("drives", "senses", "drive", "sense")
 _ADDRESS_KEYS = ("table", "address", "type", "bit")
 _RANGE = re.compile(r"(?P<first>.*?)\.\.(?P<last>.*)")
+#: `q01-q16` and `q01 to q16`: nobody names one wire so.
+_ALMOST_RANGE = re.compile(
+    r"(?P<first>(?P<prefix>.*?[^0-9\s])[0-9]{1,9})\s*(?:-|\u2013|\u2026|:|~|\bto\b)\s*(?P=prefix)(?P<last>[0-9]{1,9})"
+)
 _NUMBERED = re.compile(r"(?P<prefix>.*?)(?P<digits>[0-9]{1,9})")
 
 
@@ -48,6 +52,10 @@ def range_names(key: str) -> list[str] | None:
     """Return the names a key stands for, or None when it is no range. Raises ValueError."""
     match = _RANGE.fullmatch(key)
     if match is None:
+        almost = _ALMOST_RANGE.fullmatch(key)
+        if almost is not None:
+            first, last = almost["first"], almost["prefix"] + almost["last"]
+            raise _RangeError(f"{key[:60]!r} looks like a range of names", f"two dots: {first}..{last}")
         return None
     first, last = _NUMBERED.fullmatch(match["first"].strip()), _NUMBERED.fullmatch(match["last"].strip())
     shown = key[:60]

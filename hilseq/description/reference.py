@@ -96,7 +96,7 @@ def _section(model: type[BaseModel], titles: list[str]) -> Section:
 
 
 def as_markdown(kind: str) -> str:
-    """Return the reference as tables, as they stand in stands/README.md."""
+    """Return the reference as tables, as they stand in stands/REFERENCE.md."""
     lines: list[str] = []
     for section in sections(kind):
         title = ", ".join(name if " " in name else f"`{name}`" for name in section.titles)

@@ -13,7 +13,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
-from hilseq.description.fields import Model, Seconds, WordError
+from hilseq.description.fields import Model, Seconds, UnitSymbol, WordError
 
 
 class RegisterTable(StrEnum):
@@ -117,7 +117,7 @@ class Register(Model):
     )
     scale: float = Field(default=1.0, description="value = raw number x scale + offset")
     offset: float = Field(default=0.0, description="value = raw number x scale + offset")
-    unit: str = Field(
+    unit: UnitSymbol = Field(
         default="", description="unit of the value: V, mA, degC, Ohm, %; empty for a plain number"
     )
 

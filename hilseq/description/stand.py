@@ -6,12 +6,14 @@ The supplies of a stand, whatever they speak: what they may never exceed, how ex
 from __future__ import annotations
 
 import datetime as dt
+import re
 from typing import Annotated, Any, Literal, Self
 
 from pydantic import BeforeValidator, Field, model_validator
 
-from hilseq.description.drivers import Driven, DriverError
+from hilseq.description.drivers import Driven, DriverError, keys_of
 from hilseq.description.fields import (
+    AccuracyText,
     AmpereAccuracy,
     Amperes,
     Celsius,
@@ -24,10 +26,12 @@ from hilseq.description.fields import (
     SerialLine,
     Terminal,
     Text,
+    UnitSymbol,
     VoltAccuracy,
     Volts,
     WrittenAs,
 )
+from hilseq.description.intake import IntakeSheet
 from hilseq.description.twin import StandTwin
 from hilseq.quantities import AccuracyTerms, dimension_of, parse_accuracy
 
@@ -151,7 +155,7 @@ class Supply(Driven):
     def _protection_above_ceiling(self) -> Self:
         if self.overvoltage is not None and self.overvoltage <= self.ceilings.voltage:
             raise ValueError(
-                f"the over-voltage protection at {self.overvoltage:g} V would trip at the voltage ceiling of "
+                f"the `overvoltage` protection at {self.overvoltage:g} V would trip at the voltage ceiling of "
                 f"{self.ceilings.voltage:g} V; expected a level above it"
             )
         return self
@@ -217,10 +221,12 @@ class Signal(Driven):
     io: Name = Field(description="which I/O simulator of this file")
     drives: Terminal | None = Field(default=None, description="terminal this signal drives, SLOT.TERMINAL")
     senses: Terminal | None = Field(default=None, description="terminal this signal senses, SLOT.TERMINAL")
-    unit: str = Field(
+    unit: UnitSymbol = Field(
         default="", description="unit of the value: V, mA, degC, Ohm, Hz, %; empty for a plain number"
     )
-    accuracy: Text | None = Field(default=None, description="accuracy of the channel, such as 0.05 % + 2 mV")
+    accuracy: AccuracyText | None = Field(
+        default=None, description="accuracy of the channel, such as 0.05 % + 2 mV"
+    )
     safe_value: float = Field(default=0.0, description="value of a drive in the safe state")
     settle: Seconds = Field(default=0.02, description="time from a new value until the terminal has it")
     lag: Seconds | None = Field(
@@ -259,6 +265,16 @@ class Signal(Driven):
     def address_in_words(self) -> str:
         """What it is to its driver, such as `an input register`, for messages."""
         return "a signal"
+
+    @property
+    def channel_in_words(self) -> str:
+        """Where it is on its io, as the set-up sheet names it: what its driver asks of it."""
+        shared = keys_of(Signal)
+        return ", ".join(
+            f"{key} {getattr(self, name)}"
+            for name, field in type(self).model_fields.items()
+            if (key := field.alias or name) not in shared and name in self.model_fields_set
+        )
 
     @model_validator(mode="after")
     def _one_direction(self) -> Self:
@@ -375,6 +391,20 @@ class OperatorActions(Model):
     timeout: Seconds = Field(default=600.0, gt=0, description="longest wait for the person")
 
 
+def _intake_key(value: Any) -> Any:
+    known = tuple(keys_of(IntakeSheet))
+    if not isinstance(value, str) or re.fullmatch(r"[A-Z][\w /-]{1,39}", value) is None:
+        raise ValueError(
+            f"{str(value)[:40]!r} is no field; expected a capital letter, then letters, digits and spaces (at most 40)"
+        )
+    if value.casefold().replace(" ", "-") in known:
+        raise ValueError(f"{value!r} is asked anyway; expected a name that is none of {', '.join(known)}")
+    return value
+
+
+IntakeKey = Annotated[str, BeforeValidator(_intake_key), WrittenAs("name of a field")]
+
+
 class Stand(Model):
     """One test stand."""
 
@@ -411,6 +441,10 @@ class Stand(Model):
     )
     operator: OperatorActions = Field(
         default=OperatorActions(), description="what only a person can do on this stand"
+    )
+    intake: list[IntakeKey] = Field(
+        default_factory=list,
+        description="what this shop asks at intake beside the usual, in the words of its forms: [Customer, RMA number]",
     )
 
     @model_validator(mode="before")

@@ -99,12 +99,15 @@ def parts(stand: Path) -> dict[str, list[Path]]:
 def profile_file(text: str, stand: Path) -> Path:
     """Return the profile that is meant: a file, or the part number of one. Raises UsageError.
 
-    A part number has no folder and no ending of a file, so a file that is missing is never looked for elsewhere.
+    What has the ending of a profile, or a folder that no part number has, is a file: one that is missing is never
+    looked for elsewhere.
     """
     path = Path(text)
-    if path.exists() or path.suffix in (".yaml", ".yml") or os.sep in text:
+    if path.exists() or path.suffix in (".yaml", ".yml"):
         return path
     known = parts(stand)
+    if os.sep in text and text not in known:
+        return path
     fitting = [file for part, files in known.items() if part.casefold() == text.casefold() for file in files]
     if len(fitting) == 1:
         return fitting[0]

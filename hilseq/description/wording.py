@@ -15,6 +15,7 @@ from hilseq.description.yaml_text import looks_sexagesimal, number_hint
 from hilseq.quantities import QuantityError
 
 _SHOWN = 40
+_PERCENT = 100
 
 
 class Wording(NamedTuple):
@@ -40,7 +41,11 @@ def in_words(error: ErrorDetails, document: SourcePosition, shape: Shape) -> Wor
     mark = value.start if on_key else value.pointer
     if kind == "value_error":
         return _refused(error, place, document, shape)
+    if on_key:
+        value = SourcePosition(place[-1], mark, text=str(place[-1]))
     wrong, expected = _plain_words(kind, error.get("ctx", {}), error["msg"], _shown(value), value)
+    if kind in ("dict_type", "model_type", "model_attributes_type"):
+        expected += _what_belongs(place, shape)
     nearest = ""
     if kind in ("literal_error", "enum"):
         words = [first or second for first, second in re.findall(r"'([^']*)'|(\d+)", expected)]
@@ -59,6 +64,15 @@ def _shown(value: SourcePosition) -> str:
 
 def _key_name(place: Place) -> str:
     return f"`{str(place[-1])[:_SHOWN]}`" if place else "the file"
+
+
+def _what_belongs(place: Place, shape: Shape) -> str:
+    """Return what a mapping at a place holds: its keys, or what its field is for."""
+    model = shape.model_at(place)
+    if model is not None:
+        return f": {', '.join(keys_of(model))}"
+    field = shape.field_at(place)
+    return f": {field.description}" if field is not None and field.description else ""
 
 
 def _missing(place: Place, document: SourcePosition, shape: Shape) -> Wording:
@@ -99,6 +113,9 @@ def _refused(error: ErrorDetails, place: Place, document: SourcePosition, shape:
             mark, f"{_shown(value)} is not known here", expected, nearest_word(value.content, cause.words)
         )
     wrong, _, expected = str(cause).partition("; expected ")
+    if isinstance(value.content, dict):  # a fault between keys: at the first that the message names
+        named = [key for key in re.findall(r"`([\w-]+)`", wrong) if key in value.content]
+        mark = value.content[named[0]].pointer if named else mark
     if place and place[-1] == "address" and isinstance(value.content, int):
         wrong = _documentation_slip(place, document, value.content) or wrong
     elif value.content is None:
@@ -146,10 +163,18 @@ def _plain_words(
     if kind in _NUMBERS:
         return _not_number(shown, value, _WANTED[kind])
     if kind in _WANTED:
-        return f"{shown} stands here", _WANTED[kind]
+        return f"{shown} stands here", _listed_once(value) if kind == "list_type" else _WANTED[kind]
     if kind == "literal_error":
         return _not_a_word(shown, value, ctx)
-    return _out_of_bounds(kind, ctx, message, shown)
+    return _out_of_bounds(kind, ctx, message, shown, value.content)
+
+
+def _listed_once(value: SourcePosition) -> str:
+    """Return how a value that stands alone is written as a list."""
+    if isinstance(value.content, dict) or not (value.quoted or isinstance(value.content, int | float)):
+        return _WANTED["list_type"]
+    item = f'"{value.text}"' if value.quoted else value.text
+    return f"a list, such as [{item[:_SHOWN]}]"
 
 
 def _not_a_word(shown: str, value: SourcePosition, ctx: dict[str, Any]) -> tuple[str, str]:
@@ -159,10 +184,20 @@ def _not_a_word(shown: str, value: SourcePosition, ctx: dict[str, Any]) -> tuple
     return f"{shown} is not known here", f"one of {words.replace(' or ', ', ')}"
 
 
-def _out_of_bounds(kind: str, ctx: dict[str, Any], message: str, shown: str) -> tuple[str, str]:
+def _out_of_bounds(
+    kind: str, ctx: dict[str, Any], message: str, shown: str, content: object
+) -> tuple[str, str]:
     if kind in _LIMITS:
         limit = next(ctx[name] for name in ("gt", "ge", "lt", "le") if name in ctx)
-        return f"{shown} is out of range", f"{_LIMITS[kind]} {limit:g}"
+        expected = f"{_LIMITS[kind]} {limit:g}"
+        if (
+            kind.startswith("less")
+            and limit == 1
+            and isinstance(content, int | float)
+            and 1 < content <= _PERCENT
+        ):
+            expected += f"; write {content / _PERCENT:g} for {content:g} %"
+        return f"{shown} is out of range", expected
     if kind == "finite_number":
         return f"{shown} is no finite number", "a number"
     if kind in ("too_short", "string_too_short"):
@@ -216,7 +251,21 @@ def _not_number(shown: str, value: SourcePosition, wanted: str) -> tuple[str, st
         return f"{shown} is text in YAML, not a number", f"{wanted}; write {whole}"
     if value.quoted and _is_number(value.text):
         return f"{shown} is a text because of its quotes", f"{wanted}; write it without quotes"
-    return f"{shown} is no number" if wanted == "a number" else f"{shown} is no whole number", wanted
+    kind = "number" if wanted == "a number" else "whole number"
+    return f"{shown} is no {kind}", wanted + _as_number(value.text)
+
+
+def _as_number(text: str) -> str:
+    """Return how a number is written here that a person wrote as `90 %`, `0,5`, `5248h`, `$5248` or `16#5248`."""
+    percent = re.fullmatch(r"([0-9]+(?:\.[0-9]+)?) ?%", text)
+    if percent is not None:
+        return f"; write {float(percent[1]) / _PERCENT:g}"
+    if re.fullmatch(r"[-+]?[0-9]+,[0-9]+", text):
+        return f"; write {text.replace(',', '.')}"
+    hexadecimal = re.fullmatch(
+        r"(?:\$|16#|#|&[hH]|[hHxX]'?)([0-9A-Fa-f]{1,8})'?|([0-9][0-9A-Fa-f]{0,7})[hH]", text
+    )
+    return f"; write 0x{hexadecimal[1] or hexadecimal[2]}" if hexadecimal is not None else ""
 
 
 def _is_number(text: str) -> bool:

@@ -12,6 +12,7 @@ import difflib
 import re
 import stat
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import yaml
@@ -147,12 +148,64 @@ def _syntax_problem(error: yaml.MarkedYAMLError, text: str, path: Path) -> Probl
         wrong = "a tab stands where YAML wants spaces"
         return Problem(path, place.line + 1, column, wrong, "spaces for indentation")
     opened = error.context_mark
+    slip = _slip_of_layout(said, lines, place.line, opened.line if opened is not None else place.line)
+    if slip is not None:
+        return Problem(path, *slip)
     if opened is not None and "end of stream" in said:
         wrong = "the quote that opens here is never closed"
         return Problem(
             path, opened.line + 1, opened.column + 1, wrong, "the same quote at the end of the text"
         )
     return Problem(path, place.line + 1, place.column + 1, *_syntax_words(said, here, opened))
+
+
+_KEY = re.compile(r"(?P<indent> *)(?:- )?(?P<key>[\w.][\w. -]*):(?P<value>.*)")
+_NO_SPACE = re.compile(r" *(?P<key>[\w.-]+):[^\s/]")
+_NO_COLON = re.compile(r" *(?P<key>[\w.-]+) +[\[{]")
+
+
+def _slip_of_layout(said: str, lines: list[str], line: int, opened: int) -> tuple[int, int, str, str] | None:
+    """Return line, column, what is wrong and what was expected where a slip of the layout explains a syntax error."""
+    if "could not find expected ':'" in said:
+        match = _NO_SPACE.match(lines[opened])
+        if match is not None:
+            wrong = f"no space behind the colon of `{match['key']}`"
+            return opened + 1, match.end(), wrong, "a space between the colon and the value"
+    if not any(part in said for part in ("mapping values", "expected key", "<block end>")):
+        return None
+    text = lines[line] if line < len(lines) else ""
+    match = _NO_COLON.match(text)
+    if match is not None:
+        wrong = f"no colon behind `{match['key']}`"
+        return line + 1, match.end("key") + 1, wrong, "a colon and a space behind the key"
+    odd = [at for at in range(line) if lines[at].partition(" #")[0].replace('\\"', "").count('"') % 2]
+    if odd:
+        wrong = "the quote that opens here is not closed in this line"
+        return odd[0] + 1, lines[odd[0]].rindex('"') + 1, wrong, "the same quote at the end of the text"
+    return _slip_of_indentation(lines, line)
+
+
+def _slip_of_indentation(lines: list[str], line: int) -> tuple[int, int, str, str] | None:
+    here = _KEY.match(lines[line]) if line < len(lines) else None
+    above = [(at, found) for at in range(line) if (found := _KEY.match(lines[at])) is not None]
+    if here is None or not above:
+        return None
+    indent = len(here["indent"])
+    open_levels: dict[int, int] = {}
+    for at, found in reversed(above):
+        level = len(found["indent"])
+        if not open_levels or level < min(open_levels):
+            open_levels[level] = at + 1
+    last, key = above[-1]
+    if indent in open_levels:
+        return None
+    fitting = " or ".join(
+        f"{level} (as line {number})" for level, number in sorted(open_levels.items())[::-1]
+    )
+    wrong = f"`{here['key']}` is indented by {indent} space{'s' * (indent != 1)}"
+    if indent > len(key["indent"]):
+        wrong += f", deeper than line {last + 1}, which has a value already"
+    return line + 1, indent + 1, wrong, f"as many spaces as the keys it belongs to: {fitting}"
 
 
 #: What the parser says -> what is wrong, what was expected. `{here}` is the character it stopped at,
@@ -277,6 +330,8 @@ class _Composer:
         return None
 
     def _pair(self, parent: _Open, key: SourcePosition, value: SourcePosition) -> None:
+        if self._is_decimal_comma(parent, key, value):
+            return
         # A truth value is never meant in front of a colon: `off:` is the name of a time.
         name = key.text if isinstance(key.content, bool) else key.content
         if not isinstance(name, str | int):
@@ -284,12 +339,27 @@ class _Composer:
             self._say(key.mark, f"{shown} is no name", "a name or a whole number before the colon")
         elif name in parent.mapped:
             first = parent.mapped[name].start
-            wrong = f"the key {str(name)[:60]!r} stands here a second time"
+            wrong = f"the key {(key.text or str(name))[:60]!r} stands here a second time"
             self._say(key.mark, wrong, f"each key once; the first is in line {first.line}")
         else:
             parent.mapped[name] = SourcePosition(
                 value.content, value.mark, key.mark, text=value.text, quoted=value.quoted
             )
+
+    def _is_decimal_comma(self, parent: _Open, key: SourcePosition, value: SourcePosition) -> bool:
+        """Tell whether `{nominal: 3,0 V}` was written: a comma between digits, which ends the value there."""
+        if not parent.mapped or value.text or value.content is not None or key.quoted:
+            return False
+        name, before = next(reversed(parent.mapped.items()))
+        if not re.fullmatch(r"[-+]?\d+", before.text) or not re.match(r"\d+(?:\s|$)", key.text):
+            return False
+        if key.mark != Mark(before.mark.line, before.mark.column + len(before.text) + 1):
+            return False
+        self.problems = [problem for problem in self.problems if (problem.line, problem.column) != key.mark]
+        meant = f"{before.text}.{key.text}"
+        self._say(before.mark, f"a comma ends the value of `{name}` here", f"a point for decimals: {meant}")
+        parent.mapped[name] = replace(before, content=meant, text=meant)
+        return True
 
 
 class _Open:

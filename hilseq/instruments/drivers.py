@@ -29,7 +29,7 @@ class ScpiSupplies(SupplyDriver):
         """Require that what begins like a VISA resource is one."""
         for name, supply in stand.supplies.items():
             if isinstance(supply, ScpiSupply):
-                yield from stand_file.resource_is_spelt_right(("supplies", name, "resource"), supply.resource)
+                yield from stand_file.supply_resource_is_one(("supplies", name, "resource"), supply.resource)
 
     def open(self, supplies: Mapping[str, ScpiSupply]) -> Mapping[str, SupplyOutput]:
         """Return the outputs; those of one instrument share its session."""

@@ -31,7 +31,6 @@ from hilseq.plugin.parametrize import check_parameters, is_empty, parametrize, s
 from hilseq.plugin.planned import CHECK, PlannedCheck, VisitPlan
 from hilseq.plugin.visit_run import VisitRun
 from hilseq.reports import visit_lines
-from hilseq.reports.sanitize import sanitize
 from hilseq.verdicts import CheckVerdict, ExitCode
 
 #: Words of a style -> those of pytest's writer, where they differ.
@@ -164,17 +163,6 @@ class VisitHooks:
         except UsageError as error:  # another run was faster
             refuse(error)
         self._plan.lay(session.items, self._left_out, self.run.elements, self.run.extensions.stages)
-        self._name_the_units(session.config)
-
-    def _name_the_units(self, config: pytest.Config) -> None:
-        """Say in the JUnit XML which stand tested which units."""
-        junit = config.stash.get(xml_key, None)
-        if junit is not None:
-            visit = self.run.visit
-            junit.add_global_property("stand", sanitize(visit.stand.stand))
-            for slot, serial in self.run.options.serials.items():
-                unit = f"{visit.profiles[slot].part} {serial}"
-                junit.add_global_property(f"unit in slot {slot}", sanitize(unit))
 
     # -- running ---------------------------------------------------------------------------------
 

@@ -1,6 +1,6 @@
 """Intake: what is known of a unit before it is powered, from a file, from options, or asked of the person at the stand.
 
-The keys are those of hilseq/description/intake.py.
+The keys are those of hilseq/description/intake.py, and those that the stand file's `intake` adds: a shop's own.
 """
 
 from __future__ import annotations
@@ -42,14 +42,34 @@ _MONTH = re.compile(r"\d{4}-\d{2}")
 Intake = dict[str, str]
 
 
-def value_of(key: str, value: str, where: str) -> str:
-    """Return a value as it is kept. Raises UsageError with what was expected."""
-    if key not in KEYS:
-        near = nearest_word(key, KEYS)
-        raise UsageError(
-            f"{where}: {key[:40]!r} is nothing that intake asks for; expected one of {', '.join(KEYS)}"
-            + (f"; did you mean {near!r}?" if near else "")
+def key_of(word: str, own: Sequence[str], where: str) -> str:
+    """Return the key that a word names: one of KEYS, or one of a shop's own, `rma-number` for `RMA number`.
+
+    Raises UsageError with the nearest.
+    """
+    if word in KEYS:
+        return word
+    found = [key for key in own if _plain(key) == _plain(word)]
+    if found:
+        return found[0]
+    known = (*KEYS, *own)
+    near = nearest_word(word, known)
+    raise UsageError(
+        f"{where}: {word[:40]!r} is nothing that intake asks for; expected one of {', '.join(known)}"
+        + (
+            f"; did you mean {near!r}?"
+            if near
+            else "; a field of your own goes into the stand file's `intake`"
         )
+    )
+
+
+def _plain(key: str) -> str:
+    return key.casefold().replace("-", " ").replace("_", " ")
+
+
+def value_of(key: str, value: str, where: str) -> str:
+    """Return the value of a known key as it is kept. Raises UsageError with what was expected."""
     text = value.strip()
     if not text or len(text) > LONGEST or not text.isprintable():
         raise UsageError(f"{where}: {key}: {text[:40]!r}; expected one line of at most {LONGEST} characters")
@@ -72,8 +92,10 @@ def _date(text: str, where: str) -> str:
     return text
 
 
-def read_intake(path: Path, slots: Sequence[str]) -> dict[str, Intake]:
+def read_intake(path: Path, slots: Sequence[str], own: Sequence[str] = ()) -> dict[str, Intake]:
     """Return what a file says of each slot: a mapping of keys, or one such mapping for each slot.
+
+    `own` are the keys that the stand file adds.
 
     Raises UsageError or DescriptionError.
     """
@@ -86,8 +108,8 @@ def read_intake(path: Path, slots: Sequence[str]) -> dict[str, Intake]:
             f"{path}: expected keys such as `work-order: 4711`, or one mapping of them for each slot"
         )
     if all(key in slots and isinstance(value.content, dict) for key, value in content.items()):
-        return {str(slot): _said(value, path) for slot, value in content.items()}
-    said = _said(document, path)
+        return {str(slot): _said(value, path, own) for slot, value in content.items()}
+    said = _said(document, path, own)
     if len(slots) > 1 and set(said) - {"operator"}:
         raise UsageError(
             f"{path}: the stand has the slots {', '.join(slots)}; expected one mapping for each of them"
@@ -95,15 +117,16 @@ def read_intake(path: Path, slots: Sequence[str]) -> dict[str, Intake]:
     return {slot: dict(said) for slot in slots}
 
 
-def _said(written: SourcePosition, path: Path) -> Intake:
+def _said(written: SourcePosition, path: Path, own: Sequence[str]) -> Intake:
     """Return the keys of a mapping with their values as they are written: `0012` stays `0012`."""
-    return {
-        str(key): value_of(str(key), value.text, f"{path}:{value.mark.line}:{value.mark.column}")
-        for key, value in written.items()
-    }
+    said = {}
+    for word, value in written.items():
+        key = key_of(str(word), own, f"{path}:{value.start.line}:{value.start.column}")
+        said[key] = value_of(key, value.text, f"{path}:{value.mark.line}:{value.mark.column}")
+    return said
 
 
-def read_notes(texts: Sequence[str], slots: Sequence[str]) -> dict[str, Intake]:
+def read_notes(texts: Sequence[str], slots: Sequence[str], own: Sequence[str] = ()) -> dict[str, Intake]:
     """Return what `KEY=VALUE` and `SLOT.KEY=VALUE` options say of each slot. Raises UsageError."""
     found: dict[str, Intake] = {}
     for text in texts:
@@ -121,6 +144,7 @@ def read_notes(texts: Sequence[str], slots: Sequence[str]) -> dict[str, Intake]:
             raise UsageError(
                 f"--note {text[:60]!r}: the stand has the slots {', '.join(slots)}; write SLOT.{key}=…"
             )
+        key = key_of(key, own, "--note")
         for each in [slot] if dot else slots:
             said = found.setdefault(each, {})
             if key in said:
@@ -130,12 +154,13 @@ def read_notes(texts: Sequence[str], slots: Sequence[str]) -> dict[str, Intake]:
 
 
 def ask_for_the_rest(
-    said: Mapping[str, Mapping[str, str]], operator: Person, timeout: float
+    said: Mapping[str, Mapping[str, str]], operator: Person, timeout: float, own: Sequence[str] = ()
 ) -> dict[str, Intake]:
     """Return what is known of each slot, with the operator asked for the rest; empty means not stated.
 
     Who answers is asked first. Raises UsageError when nobody does.
     """
+    questions = {**QUESTIONS, **{key: f"{key} of {{serial}}?" for key in own}}
     full = {slot: dict(known) for slot, known in said.items()}
     name = next((known["operator"] for known in full.values() if "operator" in known), "")
     name = name or _asked("operator", QUESTIONS["operator"], "", operator, timeout)
@@ -143,7 +168,7 @@ def ask_for_the_rest(
     for slot, known in full.items():
         if name:
             known.setdefault("operator", name)
-        for key, question in QUESTIONS.items():
+        for key, question in questions.items():
             if key in known or key == "operator":
                 continue
             words = question.replace("{slot}", slot).replace("{serial}", known.get("serial", "the unit"))

@@ -212,24 +212,27 @@ def _units(
     return units
 
 
-def _intakes(config: Any, slots: Sequence[str]) -> dict[str, dict[str, str]]:
+def _intakes(config: Any, slots: Sequence[str], own: Sequence[str]) -> dict[str, dict[str, str]]:
     """Return what file and notes say of each slot; a note outweighs the file."""
     from hilseq.plugin.intake import read_intake, read_notes
 
     option = config.getoption
-    said = read_intake(Path(option("--intake")), slots) if option("--intake") else {}
-    for slot, notes in read_notes(option("--note"), slots).items():
+    said = read_intake(Path(option("--intake")), slots, own) if option("--intake") else {}
+    for slot, notes in read_notes(option("--note"), slots, own).items():
         said[slot] = said.get(slot, {}) | notes
     return said
 
 
-def read_options(config: Any, slots: Sequence[str]) -> VisitOptions:
-    """Return the options of a pytest configuration for a stand with these slots. Raises UsageError."""
+def read_options(config: Any, slots: Sequence[str], own_intake: Sequence[str] = ()) -> VisitOptions:
+    """Return the options of a pytest configuration for a stand with these slots and intake keys of its own.
+
+    Raises UsageError.
+    """
     from hilseq.description.visit import profile_file
 
     option = config.getoption
     stand = Path(option("--stand"))
-    intakes = _intakes(config, slots)
+    intakes = _intakes(config, slots, own_intake)
     serials = by_slot(option("--serial"), "--serial", slots)
     for slot, said in intakes.items():
         told = said.get("serial")

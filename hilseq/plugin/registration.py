@@ -17,7 +17,9 @@ from hilseq.plugin.markers import MARKERS
 from hilseq.plugin.options import VisitOptions, add_options, read_options, serial_number
 
 if TYPE_CHECKING:
+    from hilseq.description.stand import Stand
     from hilseq.plugin.intake import Person
+    from hilseq.plugin.visit_run import VisitRun
 
 #: Input and output of the terminal, as they were before pytest captured them.
 STREAMS = pytest.StashKey[tuple[int, int]]()
@@ -69,7 +71,7 @@ def _register(config: pytest.Config) -> None:
             "-n: several processes cannot share one stand; test several units in its slots: --serial A=SN1,B=SN2"
         )
     stand = load_stand(Path(config.getoption("--stand")))
-    options = read_options(config, list(stand.slots))
+    options = read_options(config, list(stand.slots), stand.intake)
     visit = describe_visit(options.stand, options.units)
     for slot, said in options.intakes.items():
         part = visit.profiles[slot].part
@@ -79,7 +81,7 @@ def _register(config: pytest.Config) -> None:
             )
     person = None
     if options.attended and options.resume is None and not getattr(config.option, "collectonly", False):
-        options, person = _attended(config, options, stand.operator.timeout)
+        options, person = _attended(config, options, stand)
     run = VisitRun(options, visit)
     if not getattr(config.option, "collectonly", False):
         run.start()
@@ -89,16 +91,12 @@ def _register(config: pytest.Config) -> None:
     _default_outputs(config, run.folder)
     config.stash[RUN] = run
     config.pluginmanager.register(VisitHooks(run), "hilseq-visit")
-    if getattr(config.option, "allure_report_dir", None):
-        from hilseq.plugin.allure_results import AllureResults
-
-        results = AllureResults(run, Path(config.option.allure_report_dir))
-        config.pluginmanager.register(results, "hilseq-allure")
+    _report_to_others(config, run)
     config.pluginmanager.register(fixtures, "hilseq-fixtures")
     config.pluginmanager.register(soaking, "hilseq-soaking")
 
 
-def _attended(config: pytest.Config, options: VisitOptions, patience: float) -> tuple[VisitOptions, Person]:
+def _attended(config: pytest.Config, options: VisitOptions, stand: Stand) -> tuple[VisitOptions, Person]:
     """Have the operator complete the intake. Raises UsageError when nobody answers."""
     from hilseq.plugin.intake import Person, ask_for_the_rest
 
@@ -114,9 +112,22 @@ def _attended(config: pytest.Config, options: VisitOptions, patience: float) -> 
     if config.getoption("--intake-complete") and len(options.serials) == len(options.units):
         person.name = next((said["operator"] for said in known.values() if "operator" in said), person.name)
         return replace(options, operator=person), person
-    intakes = ask_for_the_rest(known, person, patience)
+    intakes = ask_for_the_rest(known, person, stand.operator.timeout, stand.intake)
     serials = {slot: serial_number(slot, said["serial"]) for slot, said in intakes.items()}
     return replace(options, intakes=intakes, serials=serials, operator=person), person
+
+
+def _report_to_others(config: pytest.Config, run: VisitRun) -> None:
+    """Have JUnit XML and Allure results, where they are written, speak of the unit."""
+    if getattr(config.option, "allure_report_dir", None):
+        from hilseq.plugin.allure_results import AllureResults
+
+        results = AllureResults(run, Path(config.option.allure_report_dir))
+        config.pluginmanager.register(results, "hilseq-allure")
+    if getattr(config.option, "xmlpath", None) and not getattr(config.option, "collectonly", False):
+        from hilseq.plugin.junit_results import JunitResults
+
+        config.pluginmanager.register(JunitResults(run), "hilseq-junit")
 
 
 def _default_outputs(config: pytest.Config, folder: Path) -> None:

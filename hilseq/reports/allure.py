@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 import shutil
 import subprocess
@@ -46,14 +47,29 @@ def build_allure(run_folder: Path, out: Path) -> Path:
             f"the Allure generator is not on the PATH; get it with `{HOW_TO_GET}` (needs Node.js)"
         )
     with tempfile.TemporaryDirectory(prefix="hilseq-allure-") as scratch:
-        page = _generate(command, results, Path(scratch))
+        page = _generate(command, results, Path(scratch), _title(results))
         return write_file(out / REPORT, strip_tracking(page).encode("utf-8"))
 
 
-def _generate(command: str, results: Path, scratch: Path) -> str:
+def _title(results: Path) -> str:
+    """Return which units the results are of and what becomes of them, as the report's title; empty when none says."""
+    names = []
+    for path in sorted(results.glob("*-result.json")):
+        try:
+            result = json.loads(path.read_bytes())
+        except (OSError, ValueError):
+            continue
+        if isinstance(result, dict) and str(result.get("fullName", "")).startswith("hilseq.disposition."):
+            names.append(sanitize(result.get("name", "")))
+    return ", ".join(names)
+
+
+def _generate(command: str, results: Path, scratch: Path, title: str) -> str:
     """Return the page that the generator makes. Raises UsageError with its own words when it fails."""
     made = scratch / "report"
-    arguments = [command, "awesome", "--single-file", "--output", str(made), str(results.resolve())]
+    arguments = [command, "awesome", "--single-file", "--output", str(made), "--group-by", "suite"]
+    arguments += [f"--report-name={title}"] if title else []
+    arguments.append(str(results.resolve()))
     try:
         done = subprocess.run(
             arguments,

@@ -78,7 +78,7 @@ CASES: dict[str, tuple[dict[str, str], str, str, str, str]] = {
         "31 v",
         "'31 v' is not understood",
         VOLTAGE,
-        "V",
+        "31 V",
     ),
     "a unit of another dimension": (
         {"overvoltage: 31 V": "overvoltage: 31 h"},
@@ -207,7 +207,7 @@ CASES: dict[str, tuple[dict[str, str], str, str, str, str]] = {
         {"  interlocks:\n    cover: {signal: cover,": "  interlocks: [cover]\n#"},
         "[cover]",
         "a list stands here",
-        "a mapping of keys to values",
+        "a mapping of keys to values: signals that must hold their safe value while anything is powered",
         "",
     ),
     "a word for a list": (

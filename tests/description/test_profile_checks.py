@@ -213,7 +213,7 @@ CASES: dict[str, tuple[dict[str, str], str, str, str, str]] = {
         {"kind: 0..10 V\n      accuracy: 0.5 % of range": "kind: 0..10 V\n      accuracy: 7 mA"},
         "7 mA",
         "'7 mA' is no accuracy of a channel in V (and 1 more like it)",
-        "an accuracy such as 0.05 % + 10 V, 0.3 % of range, or a sum of these",
+        "an accuracy such as 0.05 % + 10 mV, 0.3 % of range, or a sum of these",
         "",
     ),
     "code and place in one register": (
@@ -225,14 +225,14 @@ CASES: dict[str, tuple[dict[str, str], str, str, str, str]] = {
     ),
     "a time outside the record": (
         {"  time: 2\n": "  time: 3\n"},
-        "faults:",
+        "3\n  clear: {",
         "`time` lies outside a record of 4 words",
         "an offset below 3",
         "",
     ),
     "an order of a time that is not there": (
         {"  time: 2\n": "  time-order: low first\n"},
-        "faults:",
+        "low first",
         "`time-order` is for a time that no record holds",
         "`time` as well",
         "",

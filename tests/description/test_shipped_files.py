@@ -71,8 +71,8 @@ def test_the_template_explains_every_line() -> None:
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_the_reference_in_the_manual_is_up_to_date(kind: str) -> None:
-    """stands/README.md holds what `hilseq inspect --words` prints."""
-    manual = (STANDS / "README.md").read_text(encoding="utf-8")
+    """stands/REFERENCE.md holds what `hilseq inspect --words` prints."""
+    manual = (STANDS / "REFERENCE.md").read_text(encoding="utf-8")
     begin = manual.index(f"<!-- words: {kind} -->\n") + len(f"<!-- words: {kind} -->\n")
     assert manual[begin : manual.index("<!-- end -->", begin)] == as_markdown(kind)
 
@@ -100,7 +100,7 @@ def test_the_reference_says_how_a_default_is_written() -> None:
 
 def test_every_example_of_the_manual_is_read(tmp_path: Path) -> None:
     """The YAML in the manual is YAML that hilseq takes, put into a stand that needs it."""
-    manual = (STANDS / "README.md").read_text(encoding="utf-8")
+    manual = (STANDS / "TOPICS.md").read_text(encoding="utf-8")
     ranged, supply = re.findall(r"```yaml\n(.*?)```", manual, re.DOTALL)
     stand = (
         f"stand: x\n{supply}io: {{rack: {{address: 'a:502'}}}}\n"
@@ -113,6 +113,34 @@ def test_every_example_of_the_manual_is_read(tmp_path: Path) -> None:
     assert old.commands.clear is None
     assert old.commands.set_voltage.format(value=24.0, output=1) == "VSET1:24.0"
     assert read.signals["q16"].senses == "A.q16"
+
+
+def test_the_guide_builds_a_bench_step_by_step(tmp_path: Path) -> None:
+    """Each step of stands/README.md leaves files without a fault, and the last a unit that fits its slot."""
+    guide = (STANDS / "README.md").read_text(encoding="utf-8")
+    assert guide.count("\n") <= 200
+    blocks = re.findall(r"```yaml\n# (bench|cx4)\.yaml(, in signals)?\n(.*?)```", guide, re.DOTALL)
+    assert len(blocks) == guide.count("```yaml")
+    texts = {"bench": "", "cx4": ""}
+    # The slot makes the stand file whole, the modes the profile; an interlock's block names what the next one adds.
+    whole = False
+    for number, (name, inside, block) in enumerate(blocks):
+        if inside:
+            texts[name] = texts[name].replace("\nsignals:\n", f"\nsignals:\n{block}")
+        else:
+            texts[name] += block
+        whole = whole or "slots:" in block
+        later = number + 1 < len(blocks) and bool(blocks[number + 1][1])
+        paths = [tmp_path / f"{name}.yaml" for name, text in texts.items() if text]
+        for path in paths:
+            path.write_text(texts[path.stem], encoding="utf-8")
+        if whole and not later and not (name == "cx4" and "points:" not in texts["cx4"]):
+            assert inspect(paths).problems == ()
+        elif name == "cx4":
+            assert inspect([tmp_path / "cx4.yaml"]).problems == ()
+    found = inspect(paths)
+    assert [(fit.profile, fit.slot) for fit in found.fits] == [("CX-4", "A")]
+    assert found.warnings == ()
 
 
 def test_a_stepped_clock_is_only_of_a_twin(tmp_path: Path) -> None:

@@ -210,7 +210,7 @@ CASES: dict[str, tuple[dict[str, str], str, str, str, str]] = {
         {"accuracy: 0.02 % + 2 mV": "accuracy: 0.02 % + 2 mA"},
         "0.02 % + 2 mA",
         "'0.02 % + 2 mA' is no accuracy of a channel in V (and 1 more like it)",
-        "an accuracy such as 0.05 % + 10 V, 0.3 % of range, or a sum of these",
+        "an accuracy such as 0.05 % + 10 mV, 0.3 % of range, or a sum of these",
         "",
     ),
     "a network with bits of a host": (
@@ -244,7 +244,7 @@ CASES: dict[str, tuple[dict[str, str], str, str, str, str]] = {
     "an address of five hundred": (
         {"address: 192.0.2.20:502": "address: 192.0.2.500:502"},
         "192.0.2.500:502",
-        "192.0.2.500 is no IP address",
+        "192.0.2.500 is no IP address (500 between its dots)",
         "four numbers from 0 to 255",
         "",
     ),
@@ -274,14 +274,14 @@ CASES: dict[str, tuple[dict[str, str], str, str, str, str]] = {
     ),
     "a protection below the ceiling": (
         {"overvoltage: 31 V": "overvoltage: 30 V"},
-        "main:\n",
-        "the over-voltage protection at 30 V would trip at the voltage ceiling of 30 V",
+        "30 V\n    accuracy",
+        "the `overvoltage` protection at 30 V would trip at the voltage ceiling of 30 V",
         "a level above it",
         "",
     ),
     "a protection that the supply lacks": (
         {MEASURED: MEASURED + "set-overvoltage: none, "},
-        "main:\n",
+        "31 V",
         "`overvoltage` is given, but `set-overvoltage: none` says that the supply has none",
         "one or the other",
         "",

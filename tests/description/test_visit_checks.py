@@ -41,11 +41,11 @@ CASES: dict[str, tuple[dict[str, str], str, str, str, str, str]] = {
     ),
     "inputs that nothing drives": (
         {"drives: A.i01": "drives: A.i03"},
-        "signals:",
-        "no signal drives the inputs i01 to i02 of RH16 in slot A",
+        "A.i03",
+        "no signal drives the inputs i01 to i02 of RH16 in slot A; this one drives A.i18",
         "  inputs:",
         "signals with `drives: A.i01`",
-        "A.i18",
+        "A.i01",
     ),
     "an analog input that nothing drives": (
         {"  ai1..ai4: {io": "  ai1..ai3: {io", "at ai1..at ai4": "at ai1..at ai3"},
@@ -57,29 +57,29 @@ CASES: dict[str, tuple[dict[str, str], str, str, str, str, str]] = {
     ),
     "an analog output that nothing senses": (
         {"senses: A.ao1": "senses: A.ao2"},
-        "signals:",
-        "no signal senses the analog outputs ao1 of RH16 in slot A",
+        "A.ao2",
+        "no signal senses the analog outputs ao1 of RH16 in slot A; this one senses A.ao3",
         "  analog-outputs:",
         "signals with `senses: A.ao1`",
-        "A.ao3",
+        "A.ao1",
     ),
     "a current driven as a voltage": (
         {
             "unit: mA, drives: A.ai1, accuracy: 0.03 % + 4 uA": "unit: V, drives: A.ai1, accuracy: 0.03 % + 4 uV"
         },
-        "signals:",
-        "ai1 of RH16 is 4..20 mA, but its signal is no current",
+        "V, drives: A.ai1",
+        "ai1 of RH16 is 4..20 mA, but its signal is in V, which is no current",
         "    ai1..ai4:",
-        "a signal with the unit of a current",
+        "the unit of a current: nA, uA, mA, A",
         "",
     ),
     "a lamp that nothing sees": (
         {"senses: A.lamp-green": "senses: A.lamp-gren"},
-        "signals:",
-        "no signal senses the lamps lamp-green of RH16 in slot A",
+        "A.lamp-gren",
+        "no signal senses the lamps lamp-green of RH16 in slot A; this one senses A.lamp-gren",
         "indicator: {healthy",
         "signals with `senses: A.lamp-green`",
-        "A.lamp-gren",
+        "A.lamp-green",
     ),
     "a switch that is driven in part": (
         {"  s1..s3: {io": "  s1..s2: {io", "at s1..at s3": "at s1..at s2"},

@@ -122,7 +122,7 @@ def _distinct(
 
 def _reported(profile: Profile, place: Place, mode: Mode, why: str) -> Findings:
     known = profile.link.mode.values
-    if mode not in known:
+    if mode not in known and known:
         yield Finding(
             place,
             f"{why} is {mode}, which the unit does not report",

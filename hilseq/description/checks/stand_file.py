@@ -26,6 +26,7 @@ def _unknown(place: Place, word: str, what: str, known: Iterable[str], section: 
         else f"a {what}",
         nearest_word(word, names),
         absent=(*section, word),
+        topic=f"no such {what}",
     )
 
 
@@ -140,7 +141,7 @@ _Network = ipaddress.IPv4Network | ipaddress.IPv6Network
 
 _TCPIP = re.compile(
     r"TCPIP\d*::(?P<host>\[[0-9A-F:]+\]|[A-Z0-9._-]+)"
-    r"(?:::(?P<port>\d{1,5})::SOCKET|(?:::(?P<device>[A-Z0-9]+(?:,\d{1,5})?))?(?:::INSTR)?)",
+    r"(?:::(?P<port>\d{1,5})::SOCKET|(?:::(?P<device>(?!SOCKET|INSTR)[A-Z0-9]+(?:,\d{1,5})?))?(?:::INSTR)?)",
     re.IGNORECASE,
 )
 _SERIAL = re.compile(r"ASRL(?P<port>.+?)(?:::INSTR)?", re.IGNORECASE)
@@ -249,16 +250,16 @@ def network_is_a_subnet(stand: Stand) -> Findings:
 
 
 def addresses_lie_in_the_network(stand: Stand) -> Findings:
-    """Each IP address lies in the stand's subnet; host names are left alone."""
+    """Each IP address is one, and lies in the stand's subnet; host names are left alone."""
     network = _network_of(stand)
-    if network is None:
-        return
     for address in addresses_of(stand):
         try:
             host = ipaddress.ip_address(address.host.strip("[]"))
         except ValueError:
             if re.fullmatch(r"[\d.]+", address.host):
-                yield Finding(address.place, f"{address.host} is no IP address", "four numbers from 0 to 255")
+                yield _no_ip_address(address)
+            continue
+        if network is None:
             continue
         if host not in network:
             wrong = f"{address.what} has the address {address.host}, outside the network {network}"
@@ -269,6 +270,23 @@ def addresses_lie_in_the_network(stand: Stand) -> Findings:
             yield Finding(address.place, f"{address.host} is the broadcast address", "the address of a host")
 
 
+def _no_ip_address(address: Address) -> Finding:
+    """Return the finding for digits and dots that are no IP address, with the number that is wrong."""
+    parts = address.host.split(".")
+    over = [part for part in parts if not part.isdigit() or int(part) > 255]  # noqa: PLR2004 - 8 bits
+    padded = [part for part in parts if len(part) > 1 and part.startswith("0")]
+    if len(parts) != 4:  # noqa: PLR2004 - RFC 791
+        why = f" ({len(parts)} numbers)"
+    elif over:
+        why = f" ({over[0] or 'nothing'} between its dots)"
+    else:
+        why = f" ({padded[0]} begins with 0, which some read as octal)" if padded else ""
+    nearest = ".".join(str(int(part)) for part in parts) if padded and not over and len(parts) == 4 else ""  # noqa: PLR2004
+    return Finding(
+        address.place, f"{address.host} is no IP address{why}", "four numbers from 0 to 255", nearest
+    )
+
+
 def _network_of(stand: Stand) -> _Network | None:
     if stand.network is None:
         return None
@@ -276,6 +294,39 @@ def _network_of(stand: Stand) -> _Network | None:
         return ipaddress.ip_network(stand.network)
     except ValueError:
         return None  # reported on its own
+
+
+def supply_resource_is_one(place: Place, text: str) -> Findings:
+    """Require a VISA resource, or an alias, where a supply is reached: an address alone or a serial port is none."""
+    endpoint = _ENDPOINT.fullmatch(text)
+    serial = re.fullmatch(r"/dev/\S+|COM\d+", text, re.IGNORECASE)
+    if endpoint is not None:
+        meant = f"TCPIP::{endpoint['host']}::{endpoint['port']}::SOCKET"
+    elif serial is not None:
+        meant = f"ASRL{text}::INSTR"
+    elif re.fullmatch(r"\d+(?:\.\d+){3}", text):
+        meant = f"TCPIP::{text}::INSTR"
+    else:
+        yield from resource_is_spelt_right(place, text)
+        return
+    wrong = f"{text[:60]!r} is no VISA resource"
+    yield Finding(
+        place, wrong, "a resource such as TCPIP::HOST::PORT::SOCKET or ASRL/dev/ttyUSB0::INSTR", meant
+    )
+
+
+def serial_ports_are_of_this_system(stand: Stand, *, windows: bool) -> Findings:
+    """Warn of serial ports with names of another operating system: COM3 on Linux, /dev/ttyUSB0 on Windows."""
+    for address in addresses_of(stand):
+        port = address.end if not address.host else ""
+        if windows and port.startswith("/dev/"):
+            wrong = f"{address.what} is at {port}, which is no serial port of Windows"
+            yield Finding(address.place, wrong, "COM1 to COM256", warning=True)
+        elif not windows and re.fullmatch(r"(?:COM)?\d{1,3}", port, re.IGNORECASE):
+            wrong = (
+                f"{address.what} is at {port}, a serial port of Windows; this computer has none of that name"
+            )
+            yield Finding(address.place, wrong, "a port such as /dev/ttyUSB0", warning=True)
 
 
 def ports_are_spelt_right(stand: Stand) -> Findings:
@@ -290,6 +341,12 @@ def ports_are_spelt_right(stand: Stand) -> Findings:
 def resource_is_spelt_right(place: Place, text: str) -> Findings:
     """Require that what begins like a VISA resource is one; other words are aliases of the VISA library."""
     if not re.match(r"(?:TCPIP|USB|GPIB|ASRL)", text, re.IGNORECASE):
+        return
+    if re.fullmatch(r"TCPIP\d*::[^:]+::SOCKET", text, re.IGNORECASE):
+        wrong, nearest = f"{text[:60]!r} names no port", re.sub("(?i)::SOCKET", "::5025::SOCKET", text)
+        yield Finding(
+            place, wrong, "TCPIP::HOST::PORT::SOCKET, with the port of the supply's manual", nearest
+        )
         return
     socket = _TCPIP.fullmatch(text)
     if socket:

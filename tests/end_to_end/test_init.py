@@ -1,0 +1,53 @@
+"""`hilseq init`: the folder to start from holds what its files speak of, and marks what is to be changed."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+import yaml
+
+from tests import warm
+
+#: Files that the documents tell a reader to make.
+MADE = {"bench.yaml", "cx4.yaml", "wiring.csv", "sheet.html"}
+
+
+@pytest.fixture(scope="module", name="folder")
+def _folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    place = tmp_path_factory.mktemp("init")
+    done = warm.hilseq("init", "my-bench", cwd=place)
+    assert done.returncode == 0, done.stderr
+    return place / "my-bench"
+
+
+def test_every_file_that_is_spoken_of_is_there(folder: Path) -> None:
+    """Schemas, guide, topics and reference are in the folder under the names that its files give them."""
+    for path in folder.rglob("*"):
+        if path.suffix not in (".md", ".yaml", ".py"):
+            continue
+        text = path.read_text(encoding="utf-8")
+        named = set(re.findall(r"[\w/-]+(?:\.schema)?\.(?:md|yaml|json|html|csv)\b", text)) - MADE
+        # A command of the guides about the shipped files, and a file that is none: `stand.yaml unit.yaml` of a user.
+        missing = {name for name in named if not (folder / name).exists()}
+        assert missing <= {"intake.yaml"}, f"{path.name}: {missing}"
+
+
+def test_what_is_to_be_changed_is_marked(folder: Path) -> None:
+    """Each section of the profile, and each address of the stand, stands at a mark."""
+    unit = (folder / "unit.yaml").read_text(encoding="utf-8")
+    for key in yaml.safe_load(unit):
+        assert re.search(rf"^# <== .+\n{key}:", unit, re.MULTILINE), key
+    stand = (folder / "stand.yaml").read_text(encoding="utf-8")
+    for line in stand.splitlines():
+        if re.match(r"\s*(?:resource|address|network|identity|ceilings|calibration|link): ", line):
+            assert "<==" in line, line
+
+
+def test_the_folder_is_whole(folder: Path) -> None:
+    """Its two files fit each other, and its sequence asks for nothing that is not there."""
+    done = warm.hilseq("inspect", "stand.yaml", "unit.yaml", cwd=folder)
+    assert done.returncode == 0, done.stderr
+    done = warm.hilseq("check", "checks", "--stand", "stand.yaml", "--unit", "unit.yaml", cwd=folder)
+    assert done.returncode == 0, done.stdout + done.stderr
