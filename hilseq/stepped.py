@@ -144,7 +144,7 @@ class SteppedClock:
         self.sleep(seconds)
 
     def moment(self) -> datetime:
-        """The date in the model, which began on a day of its own."""
+        """The date in the model: the day on which it began, moved on by its own time."""
         return self._began + timedelta(seconds=self._now)
 
     def close(self) -> None:

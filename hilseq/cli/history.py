@@ -180,11 +180,12 @@ def part_command(
     """
 
     def ask(database: Database) -> Answer:
-        from hilseq.records.history.part import first_pass, pareto, pooled
+        from hilseq.records.history.part import first_pass, pareto, pooled, yield_over_time
         from hilseq.records.history.present import of_part
 
         return of_part(
             first_pass(database, part, confidence=confidence, simulated=simulated),
+            yield_over_time(database, part, confidence=confidence, simulated=simulated),
             pareto(database, part, simulated=simulated),
             pareto(database, part, blames="stand", simulated=simulated),
             pooled(database, part, confidence=confidence, simulated=simulated),

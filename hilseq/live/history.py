@@ -83,12 +83,13 @@ def part(name: str, *, simulated: bool) -> Callable[[Database], Answer]:
     """Return the question what became of all units of a part."""
 
     def question(database: Database) -> Answer:
-        from hilseq.records.history.part import first_pass, pareto, pooled
+        from hilseq.records.history.part import first_pass, pareto, pooled, yield_over_time
         from hilseq.records.history.present import of_part
         from hilseq.records.history.reading import reading_names
 
         answer = of_part(
             first_pass(database, name, simulated=simulated),
+            yield_over_time(database, name, simulated=simulated),
             pareto(database, name, simulated=simulated),
             pareto(database, name, blames="stand", simulated=simulated),
             pooled(database, name, simulated=simulated),

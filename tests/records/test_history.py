@@ -13,9 +13,9 @@ import pytest
 
 from hilseq.errors import UsageError
 from hilseq.records.database import Database, open_database
-from hilseq.records.history import present
+from hilseq.records.history import drawings, present
 from hilseq.records.history.answer import Answer, AnswerTable, as_csv, as_json, plain, render
-from hilseq.records.history.part import first_pass, pareto, pooled, retested
+from hilseq.records.history.part import first_pass, pareto, pooled, retested, yield_over_time
 from hilseq.records.history.reading import reading_history
 from hilseq.records.history.stands import Due, calibrations_due, compare_stands
 from hilseq.records.history.unit_history import unit_history, visits_of
@@ -120,6 +120,23 @@ def test_first_pass_counts_the_first_judgement(records: Database) -> None:
     assert found.low == pytest.approx(0.693, abs=0.001)
     assert found.high == pytest.approx(0.962, abs=0.001)
     assert found.dispositions == {"ship": 49, "repair": 9, "incomplete": 2}
+
+
+def test_yield_over_time_counts_each_unit_in_the_week_of_its_first_judgement(records: Database) -> None:
+    """Weeks of ISO 8601, of 20 h a visit from Monday, 2026-01-05; unit 4 is judged in its second visit, number 34."""
+    found = yield_over_time(records, PART)
+    weeks: dict[str, list[bool]] = {}
+    for number in sorted({*range(30), 34} - {4}):
+        week = (DAY_ONE + timedelta(hours=20 * number)).strftime("%G-W%V")
+        weeks.setdefault(week, []).append(number % 7 != 3)
+    assert [(one.period, one.units, one.passed) for one in found] == [
+        (week, len(passed), sum(passed)) for week, passed in weeks.items()
+    ]
+    assert found[0].period == "2026-W02"
+    assert all(one.low <= one.share <= one.high for one in found)
+    drawn = str(drawings.yield_line(found))
+    assert drawn.count("<circle") == len(found)
+    assert yield_over_time(records, "XX") == []
 
 
 def test_simulated_runs_are_another_question(records: Database) -> None:
@@ -267,6 +284,7 @@ def test_visits_of_a_unit_are_for_the_next_report(records: Database) -> None:
 def _part(database: Database) -> Answer:
     return present.of_part(
         first_pass(database, PART),
+        yield_over_time(database, PART),
         pareto(database, PART),
         pareto(database, PART, blames="stand"),
         pooled(database, PART),

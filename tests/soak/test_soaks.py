@@ -18,8 +18,10 @@ from tests.soak.conftest import SOAK, command, finished
 
 Soaked = Callable[..., Any]
 
-#: What differs between two runs with the same seed: names, folders, addresses of servers on this computer.
-_VOLATILE = re.compile(r"127\.0\.0\.1(:|::)\d+|/dev/pts/\d+|/tmp/[^\"\\]*|\"(chain|run)\":\"[^\"]*\"")
+#: What differs between two runs with the same seed: dates, names, folders, addresses of servers on this computer.
+_VOLATILE = re.compile(
+    r"\"(at|started)\":\"[^\"]*\"|127\.0\.0\.1(:|::)\d+|/dev/pts/\d+|/tmp/[^\"\\]*|\"(chain|run)\":\"[^\"]*\""
+)
 
 
 def test_a_good_unit_stays_and_every_sample_is_there(soaked: Soaked) -> None:

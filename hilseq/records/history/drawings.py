@@ -10,7 +10,7 @@ from statistics import median
 from markupsafe import Markup
 
 from hilseq.records.history.answer import Quantity, percent
-from hilseq.records.history.part import Pareto
+from hilseq.records.history.part import Pareto, YieldOfPeriod
 from hilseq.records.history.reading import Chart
 from hilseq.records.history.stands import StandValue
 from hilseq.records.history.unit_history import ReadingTrend, UnitVisit
@@ -23,7 +23,7 @@ _LEFT, _RIGHT = 74.0, 748.0
 _MOST_BARS = 15
 _BAR = 22.0
 #: Letters that fit beside a bar.
-_LABEL = 42
+_LABEL = 50
 #: Size of the marks, and the height of a letter above its line.
 _MARK, _RISE = 2.8, 4.0
 #: Room at the left of a chart for the words of its lines.
@@ -100,7 +100,7 @@ def pareto_bars(found: Pareto) -> Markup:
     causes = found.causes[:_MOST_BARS]
     if not causes:
         return Markup()
-    frame = svg.PlotFrame(300.0, 40.0, _RIGHT - 20, 40.0 + _BAR * len(causes))
+    frame = svg.PlotFrame(342.0, 40.0, _RIGHT - 20, 40.0 + _BAR * len(causes))
     units = svg.Axis(0.0, max(cause.units for cause in causes), frame.left, frame.right)
     share = svg.Axis(0.0, 1.0, frame.left, frame.right)
     title = "Failures by place and check: units affected (bars), share of all findings so far (line)"
@@ -146,6 +146,35 @@ def share_bar(low: float, share: float, high: float, title: str) -> Markup:
     parts += frame.across((at, f"{100 * step:g} %") for step, at in x.steps(5))
     told = f"{percent(share)}, between {percent(low)} and {percent(high)}"
     return svg.drawing((WIDTH, 86.0), title, told, parts, "plot")
+
+
+#: Periods that a drawing of the yield shows, the last ones; a table beside it has all.
+_MOST_PERIODS = 26
+#: Dates that fit below it.
+_MOST_DATES = 7
+
+
+def yield_line(periods: Sequence[YieldOfPeriod]) -> Markup:
+    """Draw the first-pass yield over time: each period's share between its bounds, and how many units it counts."""
+    shown = periods[-_MOST_PERIODS:]
+    if len(shown) < 2:  # noqa: PLR2004 - one point has no course
+        return Markup()
+    frame = svg.PlotFrame(_LEFT, 30.0, _RIGHT, 150.0)
+    axis = svg.Axis(0.0, 1.0, frame.bottom, frame.top)
+    title = "First-pass yield over time, %, with 95 % bounds; units counted below"
+    parts = [svg.label(title, 4, 14, "name"), *frame.upwards(axis, 5, 100.0)]
+    width = frame.width / len(shown)
+    xs = [frame.left + width * (number + 0.5) for number in range(len(shown))]
+    parts.append(svg.path(((x, axis(one.share)) for x, one in zip(xs, shown, strict=True)), "way"))
+    every = max(1, math.ceil(len(shown) / _MOST_DATES))
+    for number, (x, one) in enumerate(zip(xs, shown, strict=True)):
+        parts.append(svg.line(x, axis(one.low), x, axis(one.high), "centre"))
+        parts.append(svg.element("circle", cx=x, cy=axis(one.share), r=4, class_="dot"))
+        parts.append(svg.label(one.units, x, frame.bottom + 16, "number", anchor="middle"))
+        if number % every == 0:
+            parts.append(svg.label(one.period, x, frame.bottom + 32, "number", anchor="middle"))
+    told = f"from {percent(shown[0].share)} in {shown[0].period} to {percent(shown[-1].share)} in {shown[-1].period}"
+    return svg.drawing((WIDTH, frame.bottom + 40), title, told, parts, "plot")
 
 
 def visits_line(visits: Sequence[UnitVisit]) -> Markup:

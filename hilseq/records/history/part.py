@@ -101,6 +101,56 @@ def first_pass(
     )
 
 
+@dataclass(frozen=True, slots=True)
+class YieldOfPeriod:
+    """First-pass yield of the units whose first judged visit began in a period, with its exact bounds."""
+
+    period: str
+    units: int
+    passed: int
+    share: float
+    low: float
+    high: float
+
+
+#: A part seen for longer than so many days is counted by weeks, and than so many by months.
+_BY_WEEK, _BY_MONTH = 21, 180
+
+
+def yield_over_time(
+    database: Database, part: str, *, confidence: float = 0.95, simulated: bool = False
+) -> list[YieldOfPeriod]:
+    """Return the first-pass yield of a part by days, weeks (ISO 8601) or months, whichever shows its course.
+
+    A period in which no unit was judged for the first time is left out.
+    """
+    turn = sa.func.row_number().over(partition_by=visits.c.unit_id, order_by=in_order()).label("turn")
+    judged = (
+        sa.select(visits.c.started, visits.c.disposition, turn)
+        .join(runs, runs.c.id == visits.c.run_id)
+        .join(units, units.c.id == visits.c.unit_id)
+        .where(of_part(part, simulated=simulated), visits.c.decided)
+        .subquery()
+    )
+    query = sa.select(judged.c.started, judged.c.disposition).where(judged.c.turn == 1)
+    with database.reading() as connection:
+        first = sorted((began, said) for began, said in connection.execute(query.order_by(judged.c.started)))
+    if not first:
+        return []
+    days = (first[-1][0] - first[0][0]).days
+    form = "%Y-%m-%d" if days <= _BY_WEEK else "%G-W%V" if days <= _BY_MONTH else "%Y-%m"
+    counted: dict[str, list[int]] = {}
+    for began, said in first:
+        of = counted.setdefault(began.strftime(form), [0, 0])
+        of[0] += 1
+        of[1] += said == Disposition.SHIP
+    found = []
+    for period, (total, passed) in counted.items():
+        bounds = clopper_pearson(passed, total, confidence)
+        found.append(YieldOfPeriod(period, total, passed, passed / total, bounds.lower, bounds.upper))
+    return found
+
+
 # -- where and how they fail ---------------------------------------------------------------------------
 
 

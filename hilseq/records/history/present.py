@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from hilseq.records.history import drawings
 from hilseq.records.history.answer import Answer, AnswerTable, percent
 from hilseq.records.history.drawings import brief, span
-from hilseq.records.history.part import FirstPass, Pareto, Pooled, Retested
+from hilseq.records.history.part import FirstPass, Pareto, Pooled, Retested, YieldOfPeriod
 from hilseq.records.history.reading import Chart, ReadingHistory
 from hilseq.records.history.stands import CalibrationDue, Due, StandComparison, StandRow
 from hilseq.records.history.unit_history import UnitHistory, UnitVisit
@@ -79,7 +79,13 @@ def of_unit(lives: Sequence[UnitHistory]) -> Answer:
     )
 
 
-def of_part(first: FirstPass, causes: Pareto, stand_faults: Pareto, proof: Pooled) -> Answer:
+def of_part(
+    first: FirstPass,
+    over_time: Sequence[YieldOfPeriod],
+    causes: Pareto,
+    stand_faults: Pareto,
+    proof: Pooled,
+) -> Answer:
     """Tell a part: yield, causes, and what all units prove together."""
     kind = "simulated" if first.simulated else "on hardware"
     sentences = [_yield_words(first, kind), *_proof_words(proof)]
@@ -91,7 +97,7 @@ def of_part(first: FirstPass, causes: Pareto, stand_faults: Pareto, proof: Poole
     pictures = []
     if first.share is not None and first.low is not None and first.high is not None:
         pictures.append(drawings.share_bar(first.low, first.share, first.high, "First-pass yield"))
-    pictures.append(drawings.pareto_bars(causes))
+    pictures += [drawings.yield_line(over_time), drawings.pareto_bars(causes)]
     rows = [
         (one.place, one.stage, one.title, one.units, one.findings, one.share, one.cumulative)
         for one in causes.causes
@@ -107,10 +113,22 @@ def of_part(first: FirstPass, causes: Pareto, stand_faults: Pareto, proof: Poole
                 "no unit failed",
                 ("place", "check", "units", "findings", "cumulative"),
             ),
+            AnswerTable(
+                "First-pass yield over time",
+                ("period", "units", "passed", "yield", "lower bound", "upper bound"),
+                [(one.period, one.units, one.passed, one.share, one.low, one.high) for one in over_time],
+                "no unit was judged yet",
+            ),
             AnswerTable("Visits", ("disposition", "visits"), list(first.dispositions.items())),
         ],
         drawings=pictures,
-        data={"first_pass": first, "pareto": causes, "stand_faults": stand_faults, "pooled": proof},
+        data={
+            "first_pass": first,
+            "yield_over_time": list(over_time),
+            "pareto": causes,
+            "stand_faults": stand_faults,
+            "pooled": proof,
+        },
     )
 
 

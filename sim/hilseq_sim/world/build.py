@@ -76,8 +76,6 @@ def _rounded(seconds: float) -> float:
 
 
 HEALTHY = Trouble()
-#: Every world begins on this day, so that the same seed gives the same journal to the letter.
-EPOCH = datetime(2026, 1, 5, 8, 0, tzinfo=UTC)
 
 
 class World:
@@ -89,6 +87,8 @@ class World:
         stand = visit.stand
         self.stand = stand
         self.profiles = dict(visit.profiles)
+        #: A world begins now, so that a rehearsal stands in the records on its day; its time is then its own.
+        self.began = datetime.now(UTC)
         self.timeline = Timeline()
         #: A defect: whole days by which the stand stood unused.
         self.days_later = 0
@@ -150,7 +150,7 @@ class World:
     @property
     def date(self) -> datetime:
         """The date in the world."""
-        return EPOCH + timedelta(days=self.days_later, seconds=self.time)
+        return self.began + timedelta(days=self.days_later, seconds=self.time)
 
     @property
     def supplies(self) -> Mapping[str, SupplyView]:
