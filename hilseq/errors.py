@@ -19,6 +19,7 @@ The first fork answers the first question of whoever reads the message: whose fa
     │   ├── NotResolvable        a reading is too near a limit for this stand to tell
     │   └── LinkLost             the link stays away while the unit looks well: which of both it is, is not known
     ├── DescriptionError     a stand file or profile is wrong (holds every problem found)
+    ├── StandInUse           somebody else uses the stand, or it is kept off: nothing was touched
     └── UsageError           the command line asks for something impossible
 """
 
@@ -131,6 +132,10 @@ class LinkLost(NotPerformed):
     def __init__(self, message: str, *, place: str) -> None:
         super().__init__(message)
         self.places: tuple[str, ...] = (place,)
+
+
+class StandInUse(HilseqError):
+    """Somebody else uses the stand, or a person has made it safe and not yet released it; nothing was touched."""
 
 
 class UsageError(HilseqError):

@@ -6,7 +6,7 @@ import math
 import signal
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
 #: Seconds that a run may take to end before another interrupt is taken for a new one.
@@ -14,17 +14,28 @@ ENDING = 30.0
 _ALL = tuple(getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name))
 
 
-def interrupt_on_termination() -> None:
+def _nothing() -> None:
+    """Nobody wants to know."""
+
+
+_heard: Callable[[], None] = _nothing
+
+
+def interrupt_on_termination(heard: Callable[[], None] = _nothing) -> None:
     """Turn SIGTERM and SIGHUP into the interrupt that Ctrl-C is, so that every way out makes safe.
 
-    One interrupt ends a run; those that follow it at once would only break off the ending.
+    One interrupt ends a run; those that follow it at once would only break off the ending. `heard` is called
+    as soon as one has come, also where it is held back.
     """
+    global _heard  # noqa: PLW0603 - a process has one set of signal handlers
     if threading.current_thread() is not threading.main_thread():
         return
+    _heard = heard
     last = -math.inf
 
     def interrupt(number: int, _frame: object) -> None:
         nonlocal last
+        heard()
         now = time.monotonic()
         if now - last > ENDING:
             last = now
@@ -41,7 +52,12 @@ def held_back(*, again: bool = False) -> Iterator[None]:
         yield
         return
     came: list[int] = []
-    before = {number: signal.signal(number, lambda number, _: came.append(number)) for number in _ALL}
+
+    def keep(number: int, _frame: object) -> None:
+        _heard()
+        came.append(number)
+
+    before = {number: signal.signal(number, keep) for number in _ALL}
     try:
         yield
     finally:

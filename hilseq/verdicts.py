@@ -40,6 +40,8 @@ class ExitCode(IntEnum):
     USAGE = 2
     INCOMPLETE = 3
     STAND_FAULT = 4
+    #: Somebody else uses the stand, or it is kept off: try again later (EX_TEMPFAIL of sysexits.h).
+    IN_USE = 75
 
 
 EXIT_CODES = {

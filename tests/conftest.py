@@ -90,6 +90,19 @@ def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
         terminalreporter.write_line(line)
 
 
+@pytest.fixture(scope="session", autouse=True)
+def lock_folder(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
+    """The locks and latches of these tests, apart from those of the stands of this computer."""
+    folder = tmp_path_factory.mktemp("locks")
+    before = os.environ.get("HILSEQ_LOCKS")
+    os.environ["HILSEQ_LOCKS"] = str(folder)
+    yield folder
+    if before is None:
+        del os.environ["HILSEQ_LOCKS"]
+    else:
+        os.environ["HILSEQ_LOCKS"] = before
+
+
 @pytest.fixture
 def browser(tmp_path: Path) -> Iterator[Any]:
     """A Chromium with one empty page (`chromium.py`)."""

@@ -38,7 +38,8 @@ MAY_IMPORT: dict[str, set[str]] = {
     # Of its tests, those that look at a driver as a stand uses it.
     "testing": {"instruments", "description", *FOUNDATION},
     "coverage": {"analysis", "plugin", "reports", "twin", *FOUNDATION},
-    "guard": {"procedures", "description", "journal", *FOUNDATION},
+    "lease": {"description", "journal", *FOUNDATION},
+    "guard": {"lease", "procedures", "description", "journal", *FOUNDATION},
     "plugin": {
         "procedures",
         "instruments",
@@ -48,6 +49,7 @@ MAY_IMPORT: dict[str, set[str]] = {
         "reports",
         "records",
         "guard",
+        "lease",
         "stepped",
         "twin",
         "hooks",

@@ -25,6 +25,7 @@ from hilseq.cli.safe import safe_command
 from hilseq.cli.schema import schema_command
 from hilseq.cli.serve import serve_command
 from hilseq.cli.simulate import simulate_command
+from hilseq.cli.stand import stand_command
 from hilseq.cli.station import station_command
 from hilseq.cli.verify import verify_command
 from hilseq.cli.watch import watch_command
@@ -79,6 +80,7 @@ app.command("coverage", cls=CliCommand)(coverage_command)
 app.command("plan", cls=CliCommand)(plan_command)
 app.command("ready", cls=CliCommand)(ready_command)
 app.command("safe", cls=CliCommand)(safe_command)
+app.command("stand", cls=CliCommand)(stand_command)
 app.command("schema", cls=CliCommand)(schema_command)
 app.command("serve", cls=CliCommand)(serve_command)
 app.command("simulate", cls=CliCommand)(simulate_command)
@@ -93,7 +95,7 @@ UNEXPECTED = 70
 
 def main() -> None:
     """Run the command line; errors of our own are one or two lines on stderr, never a traceback."""
-    from hilseq.errors import DescriptionError, HilseqError, StandFault, UsageError
+    from hilseq.errors import DescriptionError, HilseqError, StandFault, StandInUse, UsageError
     from hilseq.verdicts import ExitCode
 
     try:
@@ -104,6 +106,8 @@ def main() -> None:
         print(f"hilseq: {error}", file=sys.stderr)
         if isinstance(error, DescriptionError | UsageError):
             sys.exit(int(ExitCode.USAGE))
+        if isinstance(error, StandInUse):
+            sys.exit(int(ExitCode.IN_USE))
         sys.exit(int(ExitCode.STAND_FAULT if isinstance(error, StandFault) else ExitCode.REPAIR))
     except OSError as error:
         # What is ours to write is met where it is written; this is the output, or a file we were given.

@@ -54,8 +54,9 @@ def ready_command(
 ) -> None:
     """Look at all that a stand can find out about itself: instruments, calibration, loop-backs, ports, addresses.
 
-    Nothing is powered without --power. The stage set-up of every visit runs the same procedure.
-    Exit code: 0 ready, 2 bad file or option, 4 not ready.
+    Nothing is powered without --power, and a stand with an output on is told and left on. The stage set-up of every
+    visit runs the same procedure.
+    Exit code: 0 ready, 2 bad file or option, 4 not ready, 75 in use by somebody else, or kept off.
 
     Example: hilseq ready --stand stands/sim-bench.yaml --unit stands/units/rh16.yaml --simulate
     """
@@ -95,11 +96,13 @@ def _looks(visit: Visit, *, simulate: bool, defects: list[str], power: bool) -> 
         attended=False,
         out=None,
     )
-    run = VisitRun(options, visit, hands_over=False)
-    interrupt_on_termination()
+    run = VisitRun(options, visit, hands_over=False, leaves_running=not power)
+    interrupt_on_termination(run.heard_to_end)
     looks: list[Look] = []
     try:
         run.start()
+        if run.kept_off is not None:
+            looks.append(Look("latch", "stand", False, f"kept off: latched {run.kept_off.words}"))
         for look in _all_looks(run, power=power):
             run.clock.tick()  # the guard hears that it goes on
             looks.append(look)
@@ -126,9 +129,12 @@ def _made_safe(run: VisitRun) -> str:
 
 
 def _all_looks(run: VisitRun, *, power: bool) -> Iterator[Look]:
-    from hilseq.procedures.readiness import Readiness, attempt, powered_looks
+    from hilseq.procedures.readiness import Look, Readiness, attempt, powered_looks
 
     bench = run.opened()
+    for seen in bench.found:
+        right = None if seen.at_rest is None else not seen.is_on
+        yield Look("as found", seen.part, right, f"{seen.words} when found", (seen.part,))
     usable = [slot for slot in bench.slots if slot not in bench.unusable]
     yield from Readiness(bench).instruments()
     yield from Readiness(bench).calibrations()

@@ -99,7 +99,8 @@ def run_command(
 
     A stand with several slots tests several units: --unit FILE --serial A=SN1,B=SN2, or --unit A=… for each.
 
-    Exit code: 0 ship, 1 repair, 2 bad file or option (nothing was powered), 3 incomplete, 4 stand fault.
+    Exit code: 0 ship, 1 repair, 2 bad file or option (nothing was powered), 3 incomplete, 4 stand fault,
+    75 somebody else uses the stand, or `hilseq safe` keeps it off (nothing was touched).
 
     Example: hilseq run --stand stands/sim-bench.yaml --unit stands/units/rh16.yaml --serial RH-0001 --simulate
     """

@@ -64,16 +64,31 @@ def station_command(
     The profile is found by the part number: the only one there is, that of an earlier run of the serial number, or
     what is scanned before it (PART SERIAL). A line `end` ends the day. Options of hilseq run may follow after --.
 
+    Exit code: 0 at the end of the day, 2 bad file or option, 75 when somebody else uses the stand, or it is kept off.
+
     Example: hilseq station --stand stands/sim-bench.yaml --simulate
     """
     from hilseq.description.loading import load_stand
 
     described = load_stand(stand)
+    if not simulate:
+        _require_free(described)
     options = [*(["--simulate"] if simulate else []), *ctx.meta.get(PytestCommand.AFTER, ())]
     day = Day(stand, described, unit or [], list(sequence or []), options, out, label_command)
     with suppress(EOFError, KeyboardInterrupt):
         day.work(operator)
     day.close()
+
+
+def _require_free(stand: Stand) -> None:
+    """Raise StandInUse where somebody else uses the stand or it is kept off: nobody puts a unit into it then."""
+    from hilseq.lease.addresses import instruments_of
+    from hilseq.lease.latch import Latch
+    from hilseq.lease.lease import require_free
+
+    instruments = instruments_of(stand)
+    Latch(instruments).require_released()
+    require_free(instruments)
 
 
 class Day:
@@ -110,6 +125,8 @@ class Day:
         """Take unit after unit. Raises EOFError when the day ends."""
         self._operator = operator or self._ask("Who is at the stand? Type your name.")
         while True:
+            if "--simulate" not in self._options:
+                _require_free(self._stand)
             units = self._fit_units()
             folder = self._run(units)
             self._show_end(folder, units)

@@ -24,7 +24,9 @@ from hilseq.cli.soak_lines import SoakLine
 from hilseq.journal.entries import (
     ANSWERED,
     ASKED,
+    FOUND_NOT_AT_REST,
     NOT_ANSWERED,
+    STOPPED,
     CheckEnded,
     CheckStarted,
     EventLogged,
@@ -125,6 +127,10 @@ class VisitView:
                 self._take_soak(entry)
             case EventLogged():
                 self._make_room(entry.what)
+                if entry.what in (FOUND_NOT_AT_REST, STOPPED):
+                    self._print(
+                        wrapped(sanitize(f"{entry.what}: {entry.text}"), indent=2, style="bold yellow")
+                    )
             case _:
                 pass
 

@@ -11,18 +11,30 @@ import subprocess
 import sys
 import threading
 import time
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from hilseq.description.stand import Stand
 from hilseq.errors import StandFault
 from hilseq.guard.protocol import BEAT, DISARM, INTERVAL, READY, START_DEADLINE, STUCK, TAKE_OVER
-from hilseq.guard.watch import process_start
+from hilseq.lease.process import Process
 
 
 class Guard:
-    """A running guard. `heartbeat` is called by the run's main thread wherever it may wait."""
+    """A running guard. `heartbeat` is called by the run's main thread wherever it may wait.
 
-    def __init__(self, stand: Stand, folder: Path | None) -> None:
+    It inherits `handles`, by which the stand is held. `told_to_stop` is asked all the while: once it says True the
+    run is interrupted, as by Ctrl-C.
+    """
+
+    def __init__(
+        self,
+        stand: Stand,
+        folder: Path | None,
+        handles: Sequence[int] = (),
+        told_to_stop: Callable[[], bool] = lambda: False,
+    ) -> None:
+        self._told_to_stop = told_to_stop
         self._stuck_after = STUCK + max(
             [supply.deadline for supply in stand.supplies.values()]
             + [io.deadline for io in stand.io.values()]
@@ -32,12 +44,12 @@ class Guard:
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             start_new_session=True,
+            pass_fds=tuple(handles),
         )
         orders = {
             "stand": stand,
             "folder": "" if folder is None else str(folder.absolute()),
-            "run_pid": os.getpid(),
-            "run_started": process_start(os.getpid()),
+            "run": Process.of(os.getpid()),
         }
         packed = pickle.dumps(orders)
         self._write(len(packed).to_bytes(8, "big") + packed)
@@ -47,6 +59,11 @@ class Guard:
         self.lost = False
         self._beater = threading.Thread(target=self._beat, name="hilseq-guard-beat", daemon=True)
         self._beater.start()
+
+    @property
+    def pid(self) -> int:
+        """Number of its process."""
+        return self._process.pid
 
     def _write(self, data: bytes) -> None:
         pipe = self._process.stdin
@@ -69,7 +86,11 @@ class Guard:
         self._alive_at = time.monotonic()
 
     def _beat(self) -> None:
+        stopped = False
         while self._armed:
+            if not stopped and self._told_to_stop():
+                stopped = True
+                os.kill(os.getpid(), signal.SIGTERM)
             if time.monotonic() - self._alive_at < self._stuck_after:
                 try:
                     self._write(BEAT)

@@ -22,6 +22,7 @@ from hilseq.errors import HilseqError
 from hilseq.guard.protocol import BEAT, BUSY, DISARM, FILE_NAME, READY, SILENCE, STARVED, TAKE_OVER
 from hilseq.journal.entries import MadeSafe
 from hilseq.journal.writer import JournalWriter
+from hilseq.lease.process import kernel_fields
 from hilseq.procedures.bench import Bench
 
 #: Attempts to reach the safe state go on this long, s: a single-connection instrument may first have to
@@ -40,7 +41,7 @@ def main() -> None:
     # Instruments are opened only in need, but their libraries are loaded now.
     bench = _bench(orders["stand"])
     os.write(sys.stdout.fileno(), READY)
-    reason = watch(pipe.fileno(), orders["run_pid"])
+    reason = watch(pipe.fileno(), orders["run"].pid)
     if reason:
         make_safe(bench, orders, reason)
 
@@ -96,23 +97,16 @@ def watch(pipe: int, run_pid: int) -> str:
             time.sleep(0.05)
 
 
-def _stat(path: Path) -> list[str]:
-    """Return the fields of a process or thread as the kernel tells them, from its state on."""
-    with contextlib.suppress(OSError):
-        return path.read_text(encoding="ascii", errors="replace").rpartition(")")[2].split()
-    return []
-
-
 def _is_runnable(pid: int) -> bool:
     """Tell whether the operating system would run a thread of it if it had a processor to spare."""
     with contextlib.suppress(OSError):
-        return any(_stat(task / "stat")[:1] == ["R"] for task in Path(f"/proc/{pid}/task").iterdir())
+        return any(kernel_fields(task / "stat")[:1] == ["R"] for task in Path(f"/proc/{pid}/task").iterdir())
     return False
 
 
 def _work(pid: int) -> float:
     """Return the processor time that the process has had, s."""
-    fields = _stat(Path(f"/proc/{pid}/stat"))
+    fields = kernel_fields(Path(f"/proc/{pid}/stat"))
     try:
         return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
     except (IndexError, ValueError):
@@ -123,7 +117,7 @@ def make_safe(bench: Bench, orders: dict[str, Any], reason: str) -> None:
     """End the run, make the stand safe, and journal it. Safety first: the disk is touched last."""
     begun = time.monotonic()
     if reason != UNVERIFIED:
-        _end(orders["run_pid"], orders["run_started"])
+        orders["run"].kill()
     tries = 0
     while True:
         tries += 1
@@ -151,18 +145,6 @@ def make_safe(bench: Bench, orders: dict[str, Any], reason: str) -> None:
         )
         journal.close()
     sys.exit(0 if not why else 4)
-
-
-def _end(pid: int, started: str) -> None:
-    """Kill the run, if the process of that number is still the same one."""
-    if process_start(pid) == started:
-        with contextlib.suppress(ProcessLookupError, PermissionError):
-            os.kill(pid, signal.SIGKILL)
-
-
-def process_start(pid: int) -> str:
-    """Return when the process started, in the kernel's own count; tells a reused number from the old one."""
-    return "".join(_stat(Path(f"/proc/{pid}/stat"))[19:20])
 
 
 if __name__ == "__main__":

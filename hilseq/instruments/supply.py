@@ -13,6 +13,7 @@ import math
 import time
 from collections.abc import Mapping
 from contextlib import suppress
+from dataclasses import dataclass
 
 from hilseq.analysis.agreement import Holding, holding
 from hilseq.analysis.uncertainty import largest_error, resolution
@@ -46,6 +47,16 @@ _RUN_DOWN_LOOKS = 20
 _FED_AFTER = 1 / 3
 #: What an instrument may make of that time: it counts in whole seconds, or in its own.
 _RELATIVE, _ABSOLUTE = 0.01, 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class SeenOutput:
+    """An output as it stands, whoever set it: volts and amperes measured, settings in their units where they tell."""
+
+    on: bool
+    volts: float
+    amperes: float
+    settings: Mapping[SupplySetting, float]
 
 
 class PowerSupply:
@@ -93,6 +104,17 @@ class PowerSupply:
                     f"`identity` in the stand file."
                 )
         return identity
+
+    def look(self) -> SeenOutput:
+        """Ask how the output stands; nothing is set, and what was set before is no matter."""
+        told = self._output.is_on()
+        volts, amperes = self._output.measure()
+        settings = {
+            setting: value
+            for setting in (SupplySetting.VOLTAGE, SupplySetting.CURRENT_LIMIT)
+            if (value := self._output.programmed(setting)) is not None
+        }
+        return SeenOutput(self._delivers() if told is None else told, volts, amperes, settings)
 
     # -- making ready and setting
 

@@ -26,6 +26,7 @@ from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
 
 from hilseq.description.fields import SerialLine
+from hilseq.errors import StandFault
 from hilseq.instruments.scpi import PLAIN, BannerEcho
 from hilseq.instruments.translate import DecodeError, Exchange, Owner, kind_of, quote, reraise
 from hilseq.instruments.transport import resource_manager, serial_instrument, set_line
@@ -173,6 +174,8 @@ class VisaSession:
                 resource.set_visa_attribute(constants.ResourceAttribute.tcpip_nodelay, state=True)
         if self._line is not None and self._on_a_line:
             set_line(resource, self._line.speed, self._line.frame)
+        if self._owner == "stand":
+            self._lock_for_others(resource)
         resource.timeout = self.deadline * 1000
         resource.read_termination, resource.write_termination = self._terminations
         # Warnings are for interactive users; the status is looked at here.
@@ -181,6 +184,23 @@ class VisaSession:
                 constants.StatusCode.success_max_count_read, constants.StatusCode.success_device_not_present
             )
         )
+
+    def _lock_for_others(self, resource: Any) -> None:
+        """Have the instrument refuse everybody else while the session is open, where it can (VXI-11, or another VISA).
+
+        Raises StandFault where somebody else, on whatever computer, has locked it.
+        """
+        from pyvisa.constants import StatusCode
+
+        self._allow(self.deadline)
+        try:
+            resource.lock_excl(timeout=0)
+        except Exception as error:
+            if getattr(error, "error_code", None) == StatusCode.error_resource_locked:
+                raise StandFault(
+                    f"{self.name} ({self.resource}) is locked by another program, perhaps on another computer",
+                    place=self.name,
+                ) from error
 
     def _renew(self, deadline: float) -> None:
         """Bring a session back in step: nothing that was asked before can be answered any more."""

@@ -11,6 +11,7 @@ from itertools import groupby
 from typing import Any
 
 from hilseq.journal.entries import (
+    FOUND,
     EventLogged,
     JournalEntry,
     MadeSafe,
@@ -49,7 +50,7 @@ MOST_EVENTS, MOST_FINDINGS = 60, 12
 #: Below so many seconds left, seconds are told.
 _SECONDS_COUNT = 600.0
 #: Events that say what every check does, or what the report says better.
-_QUIET = frozenset({"mode", "proof", "safe state"})
+_QUIET = frozenset({FOUND, "mode", "proof", "safe state"})
 
 
 def shown(value: Any) -> Any:

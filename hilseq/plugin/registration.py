@@ -46,7 +46,7 @@ def pytest_configure(config: pytest.Config) -> None:
     if not config.getoption("--stand"):
         return
 
-    from hilseq.errors import HilseqError, StandFault
+    from hilseq.errors import HilseqError, StandFault, StandInUse
     from hilseq.plugin.options import refuse
     from hilseq.verdicts import ExitCode
 
@@ -54,7 +54,8 @@ def pytest_configure(config: pytest.Config) -> None:
         _register(config)
     except HilseqError as error:
         # Here, before any other plugin has made a file or a folder.
-        code = ExitCode.STAND_FAULT if isinstance(error, StandFault) else ExitCode.USAGE
+        stands_for = {StandInUse: ExitCode.IN_USE, StandFault: ExitCode.STAND_FAULT}
+        code = next((code for kind, code in stands_for.items() if isinstance(error, kind)), ExitCode.USAGE)
         refuse(error, code)
 
 

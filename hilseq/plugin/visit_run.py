@@ -6,12 +6,14 @@ That line holds everything the run was given, word for word.
 from __future__ import annotations
 
 import hashlib
+import os
+import socket
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
 from functools import cached_property
 from pathlib import Path
-from typing import NoReturn, TypeAlias
+from typing import TYPE_CHECKING, NoReturn, TypeAlias
 
 import pytest
 
@@ -20,12 +22,13 @@ from hilseq.analysis.limits import DecisionRule
 from hilseq.clock import Clock, WallClock, compose
 from hilseq.description.crosscheck import untested_claims
 from hilseq.description.visit import Visit
-from hilseq.errors import HilseqError, StandFault, UsageError
+from hilseq.errors import HilseqError, StandFault, StandInUse, UsageError
 from hilseq.extensions import Extensions
 from hilseq.guard.client import Guard
 from hilseq.hooks import Element
 from hilseq.interrupts import held_back
 from hilseq.journal.entries import (
+    STOPPED,
     CheckEnded,
     CheckPlanned,
     CheckStarted,
@@ -45,15 +48,22 @@ from hilseq.journal.reader import left_by_a_run
 from hilseq.journal.run_state import RunState
 from hilseq.journal.writer import FILE_NAME as JOURNAL
 from hilseq.journal.writer import JournalWriter, boot_id
+from hilseq.lease.addresses import StandInstrument, instruments_of
+from hilseq.lease.holder import Holder
+from hilseq.lease.latch import Latch, LatchLine
+from hilseq.lease.lease import Lease
 from hilseq.plugin.options import VisitOptions
 from hilseq.plugin.other_runs import Resumed, earlier_runs, failed_before, resumed_run
 from hilseq.plugin.parametrize import elements_of
 from hilseq.procedures.bench import Bench
 from hilseq.procedures.operator import Nobody, Operator, Rehearsal
 from hilseq.procedures.soak.record import ResumedSoak
-from hilseq.procedures.wiring import served_by
+from hilseq.procedures.wiring import parts_of, served_by
 from hilseq.stepped import SteppedClock
 from hilseq.twin import Twin, repoint
+
+if TYPE_CHECKING:
+    from hilseq.records.stand_lock import StandLock
 
 
 def _input(role: str, path: Path) -> InputFile:
@@ -125,11 +135,15 @@ RUN = pytest.StashKey["VisitRun"]()
 class VisitRun:
     """Owns the twin, the clock, the journal and the bench of one visit.
 
-    One that does not hand over makes safe itself, and its guard, which acts when it dies, leaves no file.
+    One that does not hand over makes safe itself, and its guard, which acts when it dies, leaves no file. One that
+    leaves running powers nothing, and does not touch a stand that is found with an output on.
     """
 
-    def __init__(self, options: VisitOptions, visit: Visit, *, hands_over: bool = True) -> None:
+    def __init__(
+        self, options: VisitOptions, visit: Visit, *, hands_over: bool = True, leaves_running: bool = False
+    ) -> None:
         self._hands_over = hands_over
+        self._leaves_running = leaves_running
         self.options = options
         self.visit = visit
         self.extensions = Extensions()
@@ -138,6 +152,11 @@ class VisitRun:
         self._journal: JournalWriter | None = None
         self._twin: Twin | None = None
         self._guard: Guard | None = None
+        self._lease: Lease | None = None
+        self._latch: Latch | None = None
+        self._shared_lock: StandLock | None = None
+        #: The latch that stood when the stand was taken; only what powers nothing begins with one.
+        self.kept_off: LatchLine | None = None
         self._safe = True
         self._bench: Bench | None = None
         self._bench_fault: StandFault | None = None
@@ -159,7 +178,10 @@ class VisitRun:
         self.state: RunState | None = None
 
     def start(self) -> None:
-        """Start the twin when one is asked for, and the clock. Raises UsageError for an impossible defect."""
+        """Hold the stand, or start the twin when one is asked for, and the clock.
+
+        Raises UsageError for an impossible defect, StandInUse for a stand that others use or that is kept off.
+        """
         options = self.options
         taken = self.folder / JOURNAL
         self._check_soak_plans()
@@ -198,8 +220,74 @@ class VisitRun:
             self.clock = WallClock.since(self.resumed.started, at_least=self.resumed.last)
         if self._twin is None:
             # A twin of our own ends with this process; everything else needs the guard.
-            self._guard = Guard(self._stand, self.folder if self._hands_over else None)
-            self.clock.tick = self._guard.heartbeat
+            self._hold_stand()
+            if not self._leaves_running:
+                self._start_guard()
+
+    def _start_guard(self) -> None:
+        assert self._lease is not None
+        folder = self.folder if self._hands_over else None
+        self._guard = Guard(self._stand, folder, self._lease.handles, self._is_kept_off)
+        self._lease.note(self._lease.holder.guarded_by(self._guard.pid))
+        self.clock.tick = compose(self.clock.tick, self._guard.heartbeat)
+
+    def _hold_stand(self) -> None:
+        """Hold every instrument that serves the visit. Raises StandInUse, StandFault."""
+        slots = tuple(self.visit.profiles) or tuple(self._stand.slots)
+        instruments = instruments_of(self._stand, parts_of(self._stand, slots))
+        command = "resume" if self.options.resume else "run" if self._hands_over else "ready"
+        folder = str(self.folder.absolute()) if self._hands_over else ""
+        units = dict(self.options.serials) if self._hands_over else {}
+        lease = Lease(instruments, Holder.this(command, self._stand.stand, folder=folder, units=units))
+        lease.take()
+        self._lease, self._latch = lease, Latch(instruments)
+        try:
+            self.kept_off = self._latch.standing()
+            if not self._leaves_running:
+                self._latch.require_released()
+            self._hold_across_computers(instruments, lease.holder)
+        except HilseqError:
+            self._lease.close()
+            raise
+
+    def _hold_across_computers(self, instruments: Sequence[StandInstrument], holder: Holder) -> None:
+        """Hold it in the records' database too, where several computers share one. Raises StandInUse."""
+        if not os.environ.get("HILSEQ_RECORDS"):
+            return
+        try:
+            from hilseq.records.stand_lock import StandLock, is_kept_together
+
+            shared = [(one.part, one.address) for one in instruments if not one.is_local]
+            if shared and is_kept_together():
+                self._shared_lock = StandLock(f"{holder.command} of {holder.user}@{socket.gethostname()}")
+                self._shared_lock.take(shared)
+        except ImportError:
+            pass  # told at the end, when the run cannot be brought in
+        except StandInUse:
+            raise
+        except HilseqError as error:
+            self.event("not held across computers", f"{error}; on this computer it is")
+
+    def _latched_since(self) -> LatchLine | None:
+        """Return the latch that stands and did not when this began. Raises StandFault."""
+        standing = None if self._latch is None else self._latch.standing()
+        return None if standing == self.kept_off else standing
+
+    def _is_kept_off(self) -> bool:
+        """Tell whether a person has made the stand safe meanwhile."""
+        with suppress(HilseqError):  # it is looked at again before power, and told then
+            return self._latched_since() is not None
+        return False
+
+    def _require_not_kept_off(self) -> None:
+        """End the run, as Ctrl-C does, where a person has made the stand safe meanwhile. Raises StandFault."""
+        if self._latched_since() is not None:
+            raise KeyboardInterrupt(STOPPED)
+
+    def heard_to_end(self) -> None:
+        """Tell others that this run has heard that it shall end."""
+        if self._lease is not None:
+            self._lease.heard()
 
     @cached_property
     def elements(self) -> dict[str, Element]:
@@ -334,19 +422,27 @@ class VisitRun:
                 self.event,
                 operator=self.operator,
                 intakes=options.intakes,
+                may_power=self._require_not_kept_off,
             )
             self._bench = bench
             if bench.is_watched:
                 self.clock.tick = compose(self.clock.tick, bench.kick_watchdog)
             try:
-                if self._guard is not None:
-                    self._guard.wait_until_watching()
-                for instrument in bench.prepare():
+                for instrument in bench.prepare(
+                    leave_running=self._leaves_running, before_touching=self._guarded
+                ):
                     self.note(instrument)
             except StandFault as fault:
                 self._bench_fault = fault
                 raise
         return self._bench
+
+    def _guarded(self) -> None:
+        """Wait for the guard, without which nothing is touched. Raises StandFault."""
+        if self._lease is not None and self._guard is None:
+            self._start_guard()
+        if self._guard is not None:
+            self._guard.wait_until_watching()
 
     @property
     def journal_is_open(self) -> bool:
@@ -384,6 +480,9 @@ class VisitRun:
         """Write the last journal line and let go of everything."""
         if self._guard is not None and self._guard.lost:
             self.event("guard lost", "the guard process has died; the run ended itself and made safe")
+        with suppress(HilseqError):
+            if (latched := self._latched_since()) is not None:
+                self.event(STOPPED, f"latched {latched.words}")
         self.note(RunEnded(exit_code=exit_code, interrupted=interrupted))
         if self._journal is not None:
             self._journal.close()
@@ -398,6 +497,11 @@ class VisitRun:
         if self._guard is not None:
             self._guard.release(safe=self._safe or not self._hands_over)
             self._guard = None
+        if self._shared_lock is not None:
+            self._shared_lock.close()
+        if self._lease is not None:
+            self._lease.close()
+            self._lease = None
         if self._twin is not None:
             self._twin.close()
             self._twin = None

@@ -11,7 +11,7 @@ from contextlib import suppress
 from functools import partial
 from types import MappingProxyType
 
-from hilseq.clock import Clock
+from hilseq.clock import Clock, nothing
 from hilseq.description.accuracy import InstrumentConditions
 from hilseq.description.drivers import find_driver
 from hilseq.description.profile import Indicator, Profile
@@ -21,8 +21,9 @@ from hilseq.instruments.driver_protocols import ChannelsDriver, LinkDriver
 from hilseq.instruments.protocols import Channels, UnitLink
 from hilseq.instruments.signals import SignalBank
 from hilseq.instruments.supply import PowerSupply, open_supplies
-from hilseq.journal.entries import InstrumentIdentified
+from hilseq.journal.entries import FOUND, FOUND_NOT_AT_REST, InstrumentIdentified
 from hilseq.procedures.analog import AnalogPoints
+from hilseq.procedures.found import FoundPart, found_state
 from hilseq.procedures.modes import Modes
 from hilseq.procedures.off_watch import OffWatch, WatchingClock
 from hilseq.procedures.operator import Nobody, Operator, Prompt
@@ -267,7 +268,10 @@ class Bench:
         *,
         operator: Operator | None = None,
         intakes: Mapping[str, Mapping[str, str]] = _NOTHING,
+        may_power: Callable[[], None] = nothing,
     ) -> None:
+        #: Asked before anything is powered; raises what ends the visit where a person keeps the stand off.
+        self._may_power = may_power
         self.stand = stand
         #: Its sleeps are filled with looks at outputs that must be off.
         self.clock = WatchingClock(clock)
@@ -310,27 +314,53 @@ class Bench:
         self.read_ages: dict[str, ReadAge] = {}
         #: Slot -> why its part of the stand could not be made ready.
         self.unusable: dict[str, StandFault] = {}
+        #: How each instrument was found, before anything was touched.
+        self.found: list[FoundPart] = []
+        #: Whether the stand was found running and is not to be touched.
+        self.is_left_alone = False
 
     def _slot_event(self, slot: str, what: str, text: str) -> None:
         self._event(what, text, slot)
 
     # -- opening -------------------------------------------------------------------------------------
 
-    def prepare(self) -> Iterator[InstrumentIdentified]:
-        """Identify every instrument, then set ceilings and protection with everything off.
+    def prepare(
+        self, *, leave_running: bool = False, before_touching: Callable[[], None] = nothing
+    ) -> Iterator[InstrumentIdentified]:
+        """Identify every instrument, tell how it is found, then set ceilings and protection with everything off.
 
         Yields what the journal keeps of each instrument that is the right one. A fault makes those slots
-        unusable that the part serves, and no other.
+        unusable that the part serves, and no other. With `leave_running` a stand of which an output is on is
+        not touched: no slot of it is usable then.
         """
+        identified = list[str]()
+        for one in self._identify():
+            identified.append(one.name)
+            yield one
+        self.found = self.look(identified)
+        for seen in self.found:
+            self._event(
+                FOUND_NOT_AT_REST if seen.at_rest is False else FOUND,
+                f"{seen.part} {seen.words} when found",
+                "",
+            )
+        running = [seen for seen in self.found if seen.is_on]
+        if leave_running and running:
+            self._leave(running)
+            return
+        before_touching()
+        self._bring_to_rest()
+
+    def _identify(self) -> Iterator[InstrumentIdentified]:
         for part in self.instruments.parts:
             self.clock.tick()
             try:
-                found = self.instruments.identify(part)
+                yield self.instruments.identify(part)
             except StandFault as fault:
                 for slot in served_by(self.stand, part):
                     self.unusable.setdefault(slot, fault)
-                continue
-            yield found
+
+    def _bring_to_rest(self) -> None:
         for slot, unit in self.units.items():
             if slot in self.unusable:
                 continue
@@ -346,6 +376,19 @@ class Bench:
                     unit.modes.prepare()
                 except StandFault as fault:
                     self.unusable[slot] = fault
+
+    def look(self, parts: Sequence[str] | None = None) -> list[FoundPart]:
+        """Read how instruments stand, all of the visit's by default; nothing is set."""
+        wanted = self.instruments.parts if parts is None else parts
+        return list(found_state(self.stand, self.instruments.supplies, self.signals, wanted))
+
+    def _leave(self, running: Sequence[FoundPart]) -> None:
+        self.is_left_alone = True
+        for seen in running:
+            words = f"{seen.part} {seen.words} when found, and is left on: nothing is looked at by switching it off"
+            fault = StandFault(f"{words}; `hilseq safe` switches it off", place=seen.part)
+            for slot in self.slots:
+                self.unusable.setdefault(slot, fault)
 
     def _measure_read_ages(self) -> None:
         """Learn how old reads may be, before anything is judged by them; the drives are at rest afterwards."""
@@ -371,7 +414,8 @@ class Bench:
     # -- safety --------------------------------------------------------------------------------------
 
     def check_interlocks(self) -> None:
-        """Read every interlock. Raises Interlock naming the first that is not safe."""
+        """Read every interlock. Raises Interlock naming the first that is not safe; what `may_power` raises."""
+        self._may_power()
         interlocks = self.stand.safety.interlocks
         if not interlocks:
             return
@@ -381,34 +425,42 @@ class Bench:
                 raise Interlock(f"interlock {name}: {interlock.meaning}", place=interlock.signal)
 
     def make_safe(self, slot: str | None = None) -> None:
-        """Switch supplies off and release drives, verified: of one slot, or of all slots of the visit.
-
-        The supplies go first, and one that refuses does not keep the others on. Raises NotSafe with
-        everything that could not be verified; its places are the instruments concerned.
-        """
-        slots = self.slots if slot is None else (slot,)
-        wanted = self.instruments.supplies if slot is None else (self.stand.slots[slot].supply,)
-        for unit in self.units.values():
-            if unit.slot in slots:
-                unit.supply.forget_power()
-        problems = self._switch_off([self.instruments.supplies[name] for name in wanted])
-        drives = [drive for each in slots for drive in SlotWiring(self.stand, each).drives()]
-        for name in self.instruments.io:
-            mine = [drive for drive in drives if self.stand.signals[drive].io == name]
-            if mine:
-                try:
-                    self.signals.release(mine)
-                except HilseqError as error:
-                    problems[f"io {name}"] = str(error)
+        """Reach the safe state. Raises NotSafe with everything that could not be verified, and its instruments."""
+        problems = {part: why for part, why in self.reach_safe_state(slot).items() if why}
         words = "; ".join(problems.values())
         self._event("safe state", words or "verified", slot or "")
         if problems:
             raise NotSafe(f"the safe state could not be verified: {words}", places=tuple(problems))
 
+    def reach_safe_state(self, slot: str | None = None) -> dict[str, str]:
+        """Switch supplies off and release drives, verified: of one slot, or of all slots of the visit.
+
+        The supplies go first, and one that refuses does not keep the others on. Returns by instrument why it could
+        not be verified, an empty text where it was.
+        """
+        if self.is_left_alone:
+            return {}
+        slots = self.slots if slot is None else (slot,)
+        wanted = self.instruments.supplies if slot is None else (self.stand.slots[slot].supply,)
+        for unit in self.units.values():
+            if unit.slot in slots:
+                unit.supply.forget_power()
+        found = self._switch_off([self.instruments.supplies[name] for name in wanted])
+        drives = [drive for each in slots for drive in SlotWiring(self.stand, each).drives()]
+        for name in self.instruments.io:
+            mine = [drive for drive in drives if self.stand.signals[drive].io == name]
+            if mine:
+                found[f"io {name}"] = ""
+                try:
+                    self.signals.release(mine)
+                except HilseqError as error:
+                    found[f"io {name}"] = str(error)
+        return found
+
     @staticmethod
     def _switch_off(supplies: Sequence[PowerSupply]) -> dict[str, str]:
-        """Switch supplies off; return what could not be verified, by instrument."""
-        problems: dict[str, str] = {}
+        """Switch supplies off; return by instrument why it could not be verified, empty where it was."""
+        found = {f"supply {supply.name}": "" for supply in supplies}
         if len(supplies) > 1:
             # All are told before the first is waited for: one that is mute keeps no other on.
             for supply in supplies:
@@ -417,8 +469,8 @@ class Bench:
             try:
                 supply.power_off()
             except HilseqError as error:
-                problems[f"supply {supply.name}"] = str(error)
-        return problems
+                found[f"supply {supply.name}"] = str(error)
+        return found
 
     @property
     def is_watched(self) -> bool:

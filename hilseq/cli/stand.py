@@ -1,0 +1,128 @@
+"""`hilseq stand`: who uses a stand, since when, whether it is kept off; and releasing it."""
+
+from __future__ import annotations
+
+import sys
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from hilseq.cli.command import StandOption
+
+if TYPE_CHECKING:
+    from hilseq.description.stand import Stand
+    from hilseq.lease.addresses import StandInstrument
+    from hilseq.lease.latch import Latch, LatchLine
+    from hilseq.lease.lease import InstrumentUse
+
+_QUESTION = "Why may the stand be powered again?"
+
+
+def stand_command(
+    stand: StandOption,
+    release: Annotated[
+        bool, typer.Option("--release", help="Let a stand be powered again that `hilseq safe` keeps off.")
+    ] = False,
+    reason: Annotated[
+        str, typer.Option(metavar="TEXT", help="Why it may be powered again; asked for at a terminal.")
+    ] = "",
+    json: Annotated[bool, typer.Option("--json", help="Print the answer as JSON, for programs.")] = False,
+) -> None:
+    """Tell who uses a stand on this computer: by which run, since when, with which unit in which slot.
+
+    No instrument is asked. --release ends what `hilseq safe` began; who did it and why is kept beside the latch.
+    Exit code: 0 told or released, 2 bad file or option, 4 when this computer's locks cannot be read.
+
+    Example: hilseq stand --stand stands/lan-bench.yaml
+    """
+    from hilseq.description.loading import load_stand
+    from hilseq.errors import UsageError
+    from hilseq.lease.addresses import instruments_of
+    from hilseq.lease.latch import Latch
+    from hilseq.lease.lease import uses_of
+
+    described = load_stand(stand)
+    instruments = instruments_of(described)
+    latch = Latch(instruments)
+    if reason and not release:
+        raise UsageError("--reason says why a stand is released; expected --release with it")
+    if release:
+        _release(latch, described, reason)
+    uses = uses_of(instruments)
+    if json:
+        typer.echo(_as_json(described, uses, latch.standing()))
+        return
+    for line in _lines(described, uses, latch):
+        typer.echo(line)
+
+
+def _release(latch: Latch, stand: Stand, reason: str) -> None:
+    from hilseq.errors import UsageError
+
+    standing = latch.standing()
+    if standing is None:
+        raise UsageError(f"stand {stand.stand} is not kept off: there is nothing to release")
+    if not reason.strip() and sys.stdin.isatty():
+        reason = typer.prompt(f"latched {standing.words}\n{_QUESTION}", default="", show_default=False)
+    if not reason.strip():
+        raise UsageError("a release needs its reason: --release --reason TEXT")
+    latch.release(reason.strip())
+
+
+def _lines(stand: Stand, uses: list[InstrumentUse], latch: Latch) -> list[str]:
+    from hilseq.reports.sanitize import sanitize
+
+    standing, released = latch.standing(), latch.last_release()
+    state = "KEPT OFF" if standing is not None else "in use" if any(use.is_held for use in uses) else "free"
+    lines = [f"stand {stand.stand}: {state}"]
+    if standing is not None:
+        lines.append(f"latched {sanitize(standing.words)}")
+        lines.append("released by: hilseq stand --stand FILE --release --reason TEXT")
+    elif released is not None:
+        lines.append(f"last released {sanitize(released.words)}")
+    held = {use.holder.words: use.holder for use in uses if use.holder is not None}
+    for words, holder in held.items():
+        lines.append(sanitize(f"in use by {words}"))
+        lines += [sanitize(f"  slot {slot}: {serial}") for slot, serial in holder.units.items()]
+    taken = {slot for holder in held.values() for slot in holder.units}
+    lines += [f"  slot {slot}: free" for slot in stand.slots if slot not in taken]
+    lines += [f"{_named(use.instrument)}: {_use(use)}" for use in uses]
+    return lines
+
+
+def _named(instrument: StandInstrument) -> str:
+    return f"{instrument.part} ({instrument.address})"
+
+
+def _use(use: InstrumentUse) -> str:
+    if not use.is_held:
+        return "free"
+    if use.holder is None:
+        return "in use by a process that has left no word of itself"
+    return f"in use by process {use.holder.process.pid}"
+
+
+def _as_json(stand: Stand, uses: list[InstrumentUse], standing: LatchLine | None) -> str:
+    import json
+    from dataclasses import asdict
+
+    return json.dumps(
+        {
+            "stand": stand.stand,
+            "kept_off": None if standing is None else asdict(standing),
+            "slots": {
+                slot: next((u.holder.units[slot] for u in uses if u.holder and slot in u.holder.units), None)
+                for slot in stand.slots
+            },
+            "instruments": [
+                {
+                    "part": use.instrument.part,
+                    "address": use.instrument.address,
+                    "in_use": use.is_held,
+                    "holder": None if use.holder is None else asdict(use.holder),
+                }
+                for use in uses
+            ],
+        },
+        indent=2,
+    )

@@ -1,0 +1,111 @@
+"""The address of an instrument in one spelling, whatever the stand file writes."""
+
+from __future__ import annotations
+
+import hashlib
+import ipaddress
+import os
+import socket
+from collections.abc import Collection
+from dataclasses import dataclass
+from pathlib import Path
+
+from hilseq.description.checks.stand_file import Address, addresses_of
+from hilseq.description.stand import Stand
+
+#: Ways into one and the same instrument: the LAN device of VXI-11, that of HiSLIP, and the ports that IANA's
+#: registry of service names gives to SCPI (scpi-raw 5025, scpi-telnet 5024) and to HiSLIP (hislip 4880).
+_ONE_INSTRUMENT = ("instr", "inst0", "hislip0", "5025", "5024", "4880")
+_LISTENING = "0A"
+
+
+@dataclass(frozen=True, slots=True)
+class StandInstrument:
+    """An instrument of a stand: its part (`supply main`), and its address in one spelling.
+
+    `twin` tells a simulated instrument from another that had the same port before; empty for a real one.
+    """
+
+    part: str
+    address: str
+    twin: str = ""
+
+    @property
+    def lock(self) -> str:
+        """Name of the file by which it is held."""
+        return f"{_digest(self.address)}.lock"
+
+    @property
+    def latch(self) -> str:
+        """Name of the file that keeps it off."""
+        return f"{_digest(f'{self.address} {self.twin}' if self.twin else self.address)}.latch"
+
+    @property
+    def is_local(self) -> bool:
+        """Tell whether only this computer can reach it: a serial line, or an address of its own."""
+        host = self.address.rpartition(":")[0].strip("[]")
+        try:
+            return not host or ipaddress.ip_address(host).is_loopback
+        except ValueError:
+            return False
+
+
+def instruments_of(stand: Stand, parts: Collection[str] | None = None) -> list[StandInstrument]:
+    """Return the supplies and I/O simulators of a stand, or those of `parts`; two at one address count once."""
+    found: dict[str, StandInstrument] = {}
+    for address in addresses_of(stand):
+        if address.place[0] not in ("supplies", "io") or (parts is not None and address.what not in parts):
+            continue
+        spelt = _one_spelling(address)
+        twin = _listening_socket(address.end) if stand.simulated else ""
+        found.setdefault(spelt, StandInstrument(address.what, spelt, twin))
+    return [found[spelt] for spelt in sorted(found)]
+
+
+def _digest(text: str) -> str:
+    return hashlib.sha256(text.encode()).hexdigest()[:32]
+
+
+def _one_spelling(address: Address) -> str:
+    if address.host:
+        end = "instrument" if address.end in _ONE_INSTRUMENT else address.end
+        host = _resolved(address.host.strip("[]"))
+        return f"[{host}]:{end}" if ":" in host else f"{host}:{end}"
+    if os.sep in address.end:
+        return os.path.realpath(address.end)
+    if "::" in address.end:
+        from pyvisa.rname import to_canonical_name
+
+        try:
+            return to_canonical_name(address.end).upper()
+        except ValueError:
+            pass
+    return address.end.upper()
+
+
+def _resolved(host: str) -> str:
+    """Return the IP address of a host; its own name where nobody knows it."""
+    try:
+        return str(ipaddress.ip_address(host))
+    except ValueError:
+        pass
+    try:
+        return min(str(found[4][0]) for found in socket.getaddrinfo(host, None, proto=socket.IPPROTO_TCP))
+    except (OSError, UnicodeError):
+        return host
+
+
+def _listening_socket(port: str) -> str:
+    """Return the kernel's number of the socket that listens at a port of this computer; empty where it tells none."""
+    if not port.isdecimal():
+        return ""
+    wanted = f":{int(port):04X}"
+    for table in ("/proc/net/tcp", "/proc/net/tcp6"):
+        try:
+            lines = Path(table).read_text("ascii").splitlines()[1:]
+        except OSError:
+            continue
+        for fields in map(str.split, lines):
+            if fields[1].endswith(wanted) and fields[3] == _LISTENING:
+                return fields[9]
+    return ""

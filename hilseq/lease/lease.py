@@ -1,0 +1,176 @@
+"""Holding the instruments of a stand on this computer, by locks of the kernel that end with whoever holds them.
+
+The guard of a run inherits them: a stand whose run has died is held until its guard has switched it off.
+A lock file is never deleted; what it says of its holder is for messages, the lock alone decides.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+import time
+from collections.abc import Sequence
+from contextlib import suppress
+from pathlib import Path
+
+from hilseq.errors import StandInUse
+from hilseq.lease.addresses import StandInstrument
+from hilseq.lease.holder import LONGEST, Holder, holder_in
+from hilseq.lease.process import Process
+from hilseq.lease.shared_folder import is_still, open_shared, shared_folder
+
+if sys.platform != "win32":
+    import fcntl
+
+#: Whoever only looks holds a lock for a moment; whoever takes one tries this long, s.
+_PATIENCE = 0.5
+_PAUSE = 0.02
+
+
+class Lease:
+    """The instruments of a stand, held by this process from `take` until `close`."""
+
+    def __init__(self, instruments: Sequence[StandInstrument], holder: Holder) -> None:
+        self._instruments = instruments
+        self.holder = holder
+        self._held: list[int] = []
+
+    def take(self) -> None:
+        """Hold all, or none. Raises StandInUse with who holds the first that is not free, StandFault."""
+        if sys.platform == "win32":
+            return
+        folder = shared_folder()
+        try:
+            for instrument in self._instruments:
+                self._held.append(_locked(folder / instrument.lock, instrument))
+            self.note(self.holder)
+        except BaseException:
+            self.close()
+            raise
+
+    @property
+    def handles(self) -> tuple[int, ...]:
+        """The descriptors that hold: a process that inherits them holds on."""
+        return tuple(self._held)
+
+    def note(self, holder: Holder) -> None:
+        """Say in the lock files who holds."""
+        self.holder = holder
+        for handle in self._held:
+            with suppress(OSError):  # a full disk keeps nobody from holding
+                os.ftruncate(handle, 0)
+                os.pwrite(handle, holder.packed(), 0)
+
+    def heard(self) -> None:
+        """Say that this process has heard that it shall end."""
+        if self._held and not self.holder.ending:
+            self.note(self.holder.about_to_end())
+
+    def close(self) -> None:
+        """Let go; what a guard still holds stays held."""
+        for handle in self._held:
+            os.close(handle)
+        self._held.clear()
+
+
+def _locked(path: Path, instrument: StandInstrument) -> int:
+    until = time.monotonic() + _PATIENCE
+    while True:
+        handle = open_shared(path)
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError:
+            if time.monotonic() > until:
+                holder = _named_in(handle)
+                os.close(handle)
+                raise StandInUse(_refusal(instrument, holder)) from None
+        else:
+            if is_still(handle, path):
+                return handle
+        os.close(handle)
+        time.sleep(_PAUSE)
+
+
+def _refusal(instrument: StandInstrument, holder: Holder | None) -> str:
+    where = f"{instrument.part} ({instrument.address})"
+    if holder is None:
+        return (
+            f"{where} is in use by another process, which has left no word of itself; `hilseq stand` tells more, "
+            "`hilseq safe` switches off"
+        )
+    watch = f" see it with: hilseq watch {holder.folder};" if holder.folder else ""
+    return (
+        f"{where} is in use by {holder.words} (stand {holder.stand}). Wait for its end;{watch} or end it with "
+        "`hilseq safe`"
+    )
+
+
+def _named_in(handle: int) -> Holder | None:
+    holder = holder_in(os.pread(handle, LONGEST, 0))
+    return holder if holder is not None and holder.is_of_now else None
+
+
+class InstrumentUse:
+    """How one instrument is used now: by a holder, by a process of which nothing is known, or not at all."""
+
+    def __init__(self, instrument: StandInstrument) -> None:
+        self.instrument = instrument
+        self.is_held = False
+        self.holder: Holder | None = None
+        self._proven: list[Process] = []
+
+    def look(self) -> InstrumentUse:
+        """Look now. Raises StandFault where the lock file is not one."""
+        self.is_held, self.holder, self._proven = False, None, []
+        if sys.platform == "win32":
+            return self
+        try:
+            handle = open_shared(shared_folder() / self.instrument.lock, make=False)
+        except FileNotFoundError:
+            return self
+        try:
+            fcntl.flock(handle, fcntl.LOCK_SH | fcntl.LOCK_NB)
+        except OSError:
+            self.is_held, self.holder = True, _named_in(handle)
+            # Only who has the file open can be holding it, whatever is written there.
+            self._proven = (
+                [process for process in self.holder.processes if process.holds_open(handle)]
+                if self.holder is not None
+                else []
+            )
+        finally:
+            os.close(handle)
+        return self
+
+    @property
+    def heard(self) -> bool:
+        """Tell whether the holder has said that it has heard."""
+        return self.holder is not None and self.holder.ending
+
+    def ask(self) -> None:
+        """Ask the holder to end, where we may send it a signal."""
+        if self.holder is not None and self.holder.process in self._proven:
+            self.holder.process.ask_to_end()
+
+    def kill_run(self) -> bool:
+        """Kill the run that holds it, so that its guard switches off; return False where we may not, or know none."""
+        if self.holder is None or self.holder.process not in self._proven:
+            return False
+        return self.holder.process.kill()
+
+    def kill(self) -> None:
+        """Kill whoever holds it, the guard too, where we may."""
+        for process in self._proven:
+            process.kill()
+
+
+def require_free(instruments: Sequence[StandInstrument]) -> None:
+    """Raise StandInUse with who uses the first that is not free, StandFault where a lock file is not one."""
+    for use in uses_of(instruments):
+        if use.is_held:
+            raise StandInUse(_refusal(use.instrument, use.holder))
+
+
+def uses_of(instruments: Sequence[StandInstrument]) -> list[InstrumentUse]:
+    """Return how the instruments are used now. Raises StandFault where a lock file is not one."""
+    return [InstrumentUse(instrument).look() for instrument in instruments]
