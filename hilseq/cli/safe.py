@@ -36,8 +36,8 @@ def safe_command(
     from hilseq.description.loading import load_stand
     from hilseq.errors import HilseqError
     from hilseq.lease.addresses import instruments_of
-    from hilseq.lease.ending import end_users
     from hilseq.lease.latch import Latch
+    from hilseq.lease.lease import end_users
     from hilseq.verdicts import ExitCode
 
     described = load_stand(stand)

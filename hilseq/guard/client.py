@@ -1,4 +1,4 @@
-"""The run's side of the guard: start it, beat, disarm; and notice when the guard itself dies."""
+"""The run's side of the guard: start it, beat, disarm; and notice when the guard itself dies or hangs."""
 
 from __future__ import annotations
 
@@ -16,7 +16,16 @@ from pathlib import Path
 
 from hilseq.description.stand import Stand
 from hilseq.errors import StandFault
-from hilseq.guard.protocol import BEAT, DISARM, INTERVAL, READY, START_DEADLINE, STUCK, TAKE_OVER
+from hilseq.guard.protocol import (
+    BEAT,
+    DISARM,
+    INTERVAL,
+    READY,
+    START_DEADLINE,
+    STUCK,
+    TAKE_OVER,
+    SignsOfLife,
+)
 from hilseq.lease.process import Process
 
 
@@ -56,6 +65,7 @@ class Guard:
         self._alive_at = time.monotonic()
         self._armed = True
         self._watching = False
+        self._guard_lives = SignsOfLife(self._process.pid)
         self.lost = False
         self._beater = threading.Thread(target=self._beat, name="hilseq-guard-beat", daemon=True)
         self._beater.start()
@@ -75,9 +85,14 @@ class Guard:
         """Wait for the guard to say it watches. Raises StandFault: without a guard nothing is powered."""
         out = self._process.stdout
         assert out is not None
-        ready, _, _ = select.select([out], [], [], START_DEADLINE)
-        if not ready or out.readline() != READY or self.lost:
-            raise StandFault("the guard process did not start; nothing is powered without it")
+        said, until = b"", time.monotonic() + START_DEADLINE
+        while not said.startswith(READY):
+            ready, _, _ = select.select([out], [], [], max(0.0, until - time.monotonic()))
+            more = os.read(out.fileno(), len(READY)) if ready else b""
+            if not more or self.lost:
+                raise StandFault("the guard process did not start; nothing is powered without it")
+            said += more
+        self._guard_lives.heard()
         self._watching = True
         self.heartbeat()  # to wait for it was no standstill
 
@@ -96,13 +111,25 @@ class Guard:
                     self._write(BEAT)
                 except (OSError, ValueError):
                     break
+            if self._watching and not self._hears_guard():
+                break
             time.sleep(INTERVAL)
         if self._armed:
-            # The guard is gone: the main thread makes safe, as it does for Ctrl-C.
+            # The guard is gone, or hangs: the main thread makes safe, as it does for Ctrl-C.
             self.lost = True
             if not self._watching:
                 return  # nothing is powered yet, and `wait_until_watching` will say why nothing will be
             os.kill(os.getpid(), signal.SIGTERM)
+
+    def _hears_guard(self) -> bool:
+        """Take in what the guard has written; tell whether it lives."""
+        out = self._process.stdout
+        try:
+            if out is not None and select.select([out], [], [], 0)[0] and os.read(out.fileno(), 4096):
+                self._guard_lives.heard()
+        except (OSError, ValueError):
+            return False
+        return not self._guard_lives.has_ceased
 
     def release(self, *, safe: bool) -> None:
         """Tell the guard to go because the stand is safe, or else to take over.
@@ -117,6 +144,9 @@ class Guard:
             if stream is not None:
                 with contextlib.suppress(OSError):
                     stream.close()
+        if self.lost:
+            # One that hangs would hold the stand, and switch off under the next run when it goes on.
+            self._process.kill()
         if not safe:
             return
         try:

@@ -2,10 +2,18 @@
 
 The run writes what to watch (eight bytes of length, then a pickle), then single bytes: `BEAT` while it lives,
 `DISARM` when the stand is safe and the guard may go, `TAKE_OVER` when the run could not verify the safe state
-itself. The guard writes one line, `READY`, when it watches.
+itself. The guard writes one line, `READY`, when it watches, and from then on its own `BEAT` from the loop that
+watches. Each hears the other by a `SignsOfLife`.
 """
 
 from __future__ import annotations
+
+import contextlib
+import os
+import time
+from pathlib import Path
+
+from hilseq.lease.process import kernel_fields
 
 BEAT = b"."
 DISARM = b"x"
@@ -14,12 +22,12 @@ READY = b"ready\n"
 
 #: Time between beats, s.
 INTERVAL = 0.2
-#: Silence after which the run counts as hanging, s. A stopped process is found within this; with the time to
+#: Silence after which the other one counts as hanging, s. A stopped process is found within this; with the time to
 #: switch off it stays below the two seconds that the design allows.
 SILENCE = 1.0
-#: More silence granted to a run that the operating system says is runnable: it is starved, not hanging.
+#: More silence granted to a process that the operating system says is runnable: it is starved, not hanging.
 STARVED = 4.0
-#: A run that has had this share of the silence as processor time was not starved: it hangs, busily.
+#: A process that has had this share of the silence as processor time was not starved: it hangs, busily.
 BUSY = 0.5
 #: Wall time that the run's main thread may spend between two signs of life, beyond the longest deadline of
 #: its instruments, before its own beat stops.
@@ -27,3 +35,45 @@ STUCK = 10.0
 #: Longest wait for the guard to say it watches.
 START_DEADLINE = 20.0
 FILE_NAME = "guard.jsonl"
+
+
+class SignsOfLife:
+    """When the other process was last heard, and whether it counts as hanging by now."""
+
+    def __init__(self, pid: int) -> None:
+        self._pid = pid
+        self.heard()
+
+    def heard(self) -> None:
+        """Take note of a beat."""
+        self._since, self._worked = time.monotonic(), _work(self._pid)
+
+    @property
+    def silence(self) -> float:
+        """Time since the last beat, s."""
+        return time.monotonic() - self._since
+
+    @property
+    def has_ceased(self) -> bool:
+        """Tell whether it hangs. One that is only starved, by what the operating system says, gets more time."""
+        silence = self.silence
+        if silence < SILENCE:
+            return False
+        starved = _is_runnable(self._pid) and _work(self._pid) - self._worked < BUSY * silence
+        return not starved or silence > SILENCE + STARVED
+
+
+def _is_runnable(pid: int) -> bool:
+    """Tell whether the operating system would run a thread of it if it had a processor to spare."""
+    with contextlib.suppress(OSError):
+        return any(kernel_fields(task / "stat")[:1] == ["R"] for task in Path(f"/proc/{pid}/task").iterdir())
+    return False
+
+
+def _work(pid: int) -> float:
+    """Return the processor time that the process has had, s."""
+    fields = kernel_fields(Path(f"/proc/{pid}/stat"))
+    try:
+        return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+    except (IndexError, ValueError):
+        return 0.0

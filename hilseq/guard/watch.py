@@ -13,16 +13,16 @@ import select
 import signal
 import sys
 import time
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from hilseq.clock import WallClock
+from hilseq.clock import WallClock, nothing
 from hilseq.description.stand import Stand
 from hilseq.errors import HilseqError
-from hilseq.guard.protocol import BEAT, BUSY, DISARM, FILE_NAME, READY, SILENCE, STARVED, TAKE_OVER
+from hilseq.guard.protocol import BEAT, DISARM, FILE_NAME, INTERVAL, READY, TAKE_OVER, SignsOfLife
 from hilseq.journal.entries import MadeSafe
 from hilseq.journal.writer import JournalWriter
-from hilseq.lease.process import kernel_fields
 from hilseq.procedures.bench import Bench
 
 #: Attempts to reach the safe state go on this long, s: a single-connection instrument may first have to
@@ -41,7 +41,8 @@ def main() -> None:
     # Instruments are opened only in need, but their libraries are loaded now.
     bench = _bench(orders["stand"])
     os.write(sys.stdout.fileno(), READY)
-    reason = watch(pipe.fileno(), orders["run"].pid)
+    os.set_blocking(sys.stdout.fileno(), False)
+    reason = watch(pipe.fileno(), orders["run"].pid, _beat)
     if reason:
         make_safe(bench, orders, reason)
 
@@ -73,44 +74,33 @@ def _bench(stand: Stand) -> Bench:
     return Bench(stand, {}, {}, WallClock(), lambda _what, _text, _slot: None)
 
 
-def watch(pipe: int, run_pid: int) -> str:
-    """Wait for the end of the run; return why it must be made safe, or an empty text when disarmed."""
-    silent_since, worked = time.monotonic(), _work(run_pid)
-    while True:
-        readable, _, _ = select.select([pipe], [], [], max(0.0, silent_since + SILENCE - time.monotonic()))
-        if readable:
-            said = os.read(pipe, 4096)
-            if DISARM in said:
-                return ""
-            if TAKE_OVER in said:
-                return UNVERIFIED
-            if not said:
-                return "the run has died"
-            if BEAT in said:
-                silent_since, worked = time.monotonic(), _work(run_pid)
+def watch(pipe: int, run_pid: int, beat: Callable[[], None] = nothing) -> str:
+    """Wait for the end of the run; return why it must be made safe, or an empty text when disarmed.
+
+    `beat` is called all the while: the run hears by it that this loop goes on.
+    """
+    run = SignsOfLife(run_pid)
+    while not run.has_ceased:
+        beat()
+        readable, _, _ = select.select([pipe], [], [], INTERVAL)
+        if not readable:
             continue
-        silence = time.monotonic() - silent_since
-        starved = _is_runnable(run_pid) and _work(run_pid) - worked < BUSY * silence
-        if silence > SILENCE + STARVED or (silence >= SILENCE and not starved):
-            return f"the run has given no sign of life for {silence:.1f} s"
-        if silence >= SILENCE:
-            time.sleep(0.05)
+        said = os.read(pipe, 4096)
+        if DISARM in said:
+            return ""
+        if TAKE_OVER in said:
+            return UNVERIFIED
+        if not said:
+            return "the run has died"
+        if BEAT in said:
+            run.heard()
+    return f"the run has given no sign of life for {run.silence:.1f} s"
 
 
-def _is_runnable(pid: int) -> bool:
-    """Tell whether the operating system would run a thread of it if it had a processor to spare."""
+def _beat() -> None:
+    """Write one beat; a run that has stopped reading, or has gone, is seen by its silence."""
     with contextlib.suppress(OSError):
-        return any(kernel_fields(task / "stat")[:1] == ["R"] for task in Path(f"/proc/{pid}/task").iterdir())
-    return False
-
-
-def _work(pid: int) -> float:
-    """Return the processor time that the process has had, s."""
-    fields = kernel_fields(Path(f"/proc/{pid}/stat"))
-    try:
-        return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
-    except (IndexError, ValueError):
-        return 0.0
+        os.write(sys.stdout.fileno(), BEAT)
 
 
 def make_safe(bench: Bench, orders: dict[str, Any], reason: str) -> None:

@@ -479,7 +479,9 @@ class VisitRun:
     def finish(self, exit_code: int, *, interrupted: bool) -> None:
         """Write the last journal line and let go of everything."""
         if self._guard is not None and self._guard.lost:
-            self.event("guard lost", "the guard process has died; the run ended itself and made safe")
+            self.event(
+                "guard lost", "the guard process has died, or hangs; the run ended itself and made safe"
+            )
         with suppress(HilseqError):
             if (latched := self._latched_since()) is not None:
                 self.event(STOPPED, f"latched {latched.words}")

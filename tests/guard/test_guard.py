@@ -27,6 +27,7 @@ from hilseq.journal.chain import GENESIS, unseal
 from hilseq.journal.entries import SoakStarted
 from hilseq.journal.reader import read_journal
 from hilseq.journal.samples import read_samples
+from hilseq.lease.process import Process
 
 Start = Callable[..., Any]
 
@@ -103,15 +104,20 @@ def _take_terminal() -> None:
     fcntl.ioctl(0, termios.TIOCSCTTY, 0)
 
 
-def test_a_run_whose_guard_dies_makes_safe(wall: Any, rig: ModuleType, start: Start) -> None:
-    """Without a guard nothing stays powered: the run makes safe, and its journal says why."""
+@pytest.mark.parametrize("number", [signal.SIGKILL, signal.SIGSTOP])
+def test_a_run_whose_guard_dies_or_hangs_makes_safe(
+    number: signal.Signals, wall: Any, rig: ModuleType, start: Start
+) -> None:
+    """Without a guard nothing stays powered: the run makes safe, its journal says why, and no guard is left over."""
     run = start(wall)
     rig.wait_until(wall.is_on)
-    os.kill(run.guard_pid(), signal.SIGKILL)
+    guard = Process.of(run.guard_pid())
+    os.kill(guard.pid, number)
     rig.wait_until(wall.is_off)
     assert run.end() == 3
     assert run.has("made safe", verified=True)
     assert run.has("event", what="guard lost")
+    rig.wait_until(lambda: not guard.lives)
 
 
 def test_nothing_is_powered_before_the_guard_watches(wall: Any, rig: ModuleType, start: Start) -> None:
