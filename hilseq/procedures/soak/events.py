@@ -205,6 +205,14 @@ class Events:
         self._move(Event.FOUND, partial(self._keep_stored, self._begun(sample), sample, stored))
         return True
 
+    def current_was_outside(self, at: float, words: str) -> bool:
+        """Make an event of a current outside its limits after a planned start, where `words` say so; tell whether."""
+        if words:
+            sample = blank(at, self._columns)
+            found = [SoakFinding("current outside its limits", "supply", words)]
+            self._move(Event.FOUND, partial(self._keep, self._begun(sample), sample, found))
+        return bool(words)
+
     def _keep_stored(self, incident: Incident, sample: Sample, stored: list[StoredFault]) -> None:
         self._keep_table(f"at event {incident.number}", stored)
         self._take(incident, sample, stored)

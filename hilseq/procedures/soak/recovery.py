@@ -31,6 +31,7 @@ from hilseq.journal.run_state import Incident
 from hilseq.procedures.bench import Bench
 from hilseq.procedures.soak.conditions import SoakConditions
 from hilseq.procedures.soak.events import Events
+from hilseq.procedures.soak.looks import Looks
 from hilseq.procedures.soak.record import SoakProgress
 from hilseq.procedures.soak.sampler import Sampler
 from hilseq.procedures.soak.states import Event
@@ -92,6 +93,22 @@ class Load:
         )
 
 
+def current_outside(unit: Unit) -> str:
+    """Measure the current of a unit that has just started, outputs off; say how it lies outside the profile's limits.
+
+    Empty where it does not, surely, or where the profile says nothing of the mode.
+    """
+    start, mode = unit.profile.start, unit.modes.reported()
+    claimed = {unit.profile.modes.at_start: start.idle_current, Mode.LIVE: start.live_current}.get(mode)
+    seen = unit.supply.current()
+    if claimed is None or claimed.low - seen.expanded_uncertainty <= seen.value <= (
+        claimed.high + seen.expanded_uncertainty
+    ):
+        return ""
+    limits = f"limits {1e3 * claimed.low:.4g} to {1e3 * claimed.high:.4g} mA"
+    return f"{mode}, outputs off, it draws {1e3 * seen.value:.4g} mA after a power cycle, {limits}"
+
+
 class Starts:
     """Starts one unit into the mode of its plan."""
 
@@ -100,6 +117,7 @@ class Starts:
         unit: Unit,
         mode: Mode,
         *,
+        looks: Looks,
         load: Load,
         conditions: SoakConditions,
         events: Events,
@@ -108,6 +126,7 @@ class Starts:
     ) -> None:
         self._unit = unit
         self._mode = mode
+        self._looks = looks
         self._load = load
         self._conditions = conditions
         self._events = events
@@ -116,6 +135,7 @@ class Starts:
 
     def establish(self) -> None:
         """Bring the unit, powered and ready, into its mode and under its load. Raises UnitFault."""
+        self._looks.begin_anew()
         self._unit.make_ready()
         self._unit.modes.move_to(self._mode)
         self._conditions.restarted()
@@ -136,17 +156,26 @@ class Starts:
             try:
                 self._unit.supply.cycle(off)
                 self._unit.wait_until_ready()
+                self._require_self_test()
+                outside = current_outside(self._unit) if off is not None and incident is None else ""
                 self.establish()
                 if incident is not None:
                     self._events.look_again(incident, self._clock.now())
             except UnitFault as fault:
                 incident = self.failed(fault)
             else:
-                if incident is None and self._events.look_after_start(self._clock.now()):
+                now = self._clock.now()
+                if incident is None and (
+                    self._events.look_after_start(now) | self._events.current_was_outside(now, outside)
+                ):
                     self._progress.unplanned()
                     self._progress.stop = self._events.enough()
                 return True
         return False
+
+    def _require_self_test(self) -> None:
+        if self._unit.self_test():
+            raise UnitFault("started again, its self-test failed", place="self-test")
 
     def failed(self, fault: UnitFault) -> Incident:
         """Make an event of a start that failed. Raises InstrumentReset where the stand had let go of its drives."""

@@ -19,6 +19,7 @@ from hilseq.journal.run_state import Incident, SoakFinding
 from hilseq.procedures.bench import Bench
 from hilseq.procedures.soak.conditions import SoakConditions, overloads
 from hilseq.procedures.soak.events import Events, SoakOutcome
+from hilseq.procedures.soak.looks import Looks
 from hilseq.procedures.soak.record import ResumedSoak, SoakProgress, SoakRecorder, next_multiple
 from hilseq.procedures.soak.recovery import Load, StandRecovery, Starts
 from hilseq.procedures.soak.sampler import Sample, Sampler
@@ -74,9 +75,18 @@ class SoakRun:
             clock,
             unit.profile.link,
         )
+        quiet = self._quiet = Traffic(
+            [name for name in unit.profile.ports if name not in plan.port_traffic],
+            unit.profile.ports,
+            bench.stand.slots[unit.slot].ports,
+            clock,
+            unit.profile.link,
+        )
+        looks = self._looks = Looks(unit, plan, quiet)
         starts = self._starts = Starts(
             unit,
             self._mode,
+            looks=looks,
             load=self._load,
             conditions=conditions,
             events=events,
@@ -126,6 +136,7 @@ class SoakRun:
             return self._outcome()
         finally:
             self._traffic.close()
+            self._looks.close()
 
     def _keepers(self) -> dict[Keep, Keeper]:
         """Return how each thing is kept that the table of states names."""
@@ -222,7 +233,7 @@ class SoakRun:
 
     def _keep_end(self) -> None:
         progress = self._progress
-        self._events.found_at_end(self._traffic.worse_than_claimed())
+        self._events.found_at_end([*self._traffic.worse_than_claimed(), *self._quiet.worse_than_claimed()])
         self._unit.baseline.faults.take(self._events.known)
         self._lasted = progress.since(min(self._clock.now(), progress.schedule.end))
         self._recorder.end(
@@ -330,6 +341,10 @@ class SoakRun:
             faults = self._unit.profile.faults
             if faults is not None and (moved := self._events.table_moved()):
                 self._events.found(sample, moved)
+            if self._events.open is None and (
+                wrong := self._looks.take(since, self._conditions.case(sample))
+            ):
+                self._events.found(sample, wrong)
         if self._load.due(since):
             self._starts.command_load(since)
         if since >= self._next_seal - _ALIKE:
