@@ -30,14 +30,14 @@ class Looks:
         self._turn = 0
         #: What is driven since the last look; None after a start.
         self._driven: frozenset[str] | None = None
-        self._wrong: set[str] = set()
+        self._told: set[str] = set()
 
     def begin_anew(self) -> None:
         """Take note that the unit has started: nothing of what was driven before counts."""
         self._driven = None
 
     def take(self, since: float, case: float | None) -> list[SoakFinding]:
-        """Compare what was driven with what the unit says, then drive the next; return what has just gone wrong.
+        """Compare what was driven with what the unit says, then drive the next; return what is wrong, once a soak.
 
         `since` in s of the soak, `case` in degC. A unit that does not answer is for the samples to tell. Raises
         StandFault when the stand does not do its part.
@@ -66,11 +66,9 @@ class Looks:
                     f"{name} says {look.found:.5g} where {look.expected:.5g} is right to {allowed:.3g}"
                 )
         new = [
-            SoakFinding("point wrong", name, words)
-            for name, words in wrong.items()
-            if name not in self._wrong
+            SoakFinding("point wrong", name, words) for name, words in wrong.items() if name not in self._told
         ]
-        self._wrong = set(wrong)
+        self._told.update(wrong)
         return new
 
     def _drive(self) -> None:
