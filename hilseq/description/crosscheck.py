@@ -24,8 +24,6 @@ from hilseq.errors import Problem
 from hilseq.quantities import UNITS, QuantityError, dimension_of
 
 _SIGNALS: Place = ("signals",)
-#: What the stand itself fits to a unit: the thermometer at its case.
-_SENSORS = ("case",)
 
 
 def _dimension(signal: Signal) -> str:
@@ -125,10 +123,13 @@ def analog_points_are_wired(stand: Stand, slot: str, profile: Profile) -> Findin
 
 
 def terminals_are_of_the_unit(stand: Stand, slot: str, profile: Profile) -> Findings:
-    """Warn of a signal at a terminal that the unit lacks: a slip, where the stand is for no other unit."""
+    """Warn of a signal at a numbered terminal that the unit lacks: a slip, where the stand is for no other unit.
+
+    What has no number, a chamber or a case, is a sensor of the stand's own at the unit.
+    """
     terminals = _Terminals(stand, slot, profile)
     for terminal, place in terminals.named.items():
-        if terminal not in terminals.of_unit and terminal not in _SENSORS:
+        if terminal not in terminals.of_unit and terminal[-1:].isdigit():
             near = nearest_word(terminal, terminals.of_unit)
             yield Finding(
                 place,

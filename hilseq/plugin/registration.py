@@ -126,7 +126,7 @@ def _report_to_others(config: pytest.Config, run: VisitRun) -> None:
         results = AllureResults(run, Path(config.option.allure_report_dir))
         config.pluginmanager.register(results, "hilseq-allure")
     if getattr(config.option, "xmlpath", None) and not getattr(config.option, "collectonly", False):
-        from hilseq.plugin.junit_results import JunitResults
+        from hilseq.plugin.hooks import JunitResults
 
         config.pluginmanager.register(JunitResults(run), "hilseq-junit")
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from contextlib import suppress
 
 from hilseq.analysis.uncertainty import resolution
 from hilseq.clock import Clock
@@ -146,12 +147,27 @@ class Modes:
         return self._position(mode)[0] is not None
 
     def release(self) -> None:
-        """Put the switch where it stands when power comes; what cannot be moved without a person stays."""
+        """Put the switch where it stands when power comes; what a person moves stays until a check needs it back."""
+        if self._turned_to:
+            return
         try:
             self.set(self._profile.modes.at_start)
         except NotPerformed:
             return
         self.wait_for(self._profile.modes.at_start, self._clock.now())
+
+    def turn_back(self) -> None:
+        """Have a switch that a person turned during the visit put where it stands when power comes.
+
+        Whether the unit follows is for the next check to find. Raises NotPerformed when nobody answers.
+        """
+        start = self._profile.modes.at_start
+        position, _ = self._position(start)
+        if position is None or not self._turned_to or self._turned_to == position:
+            return
+        self._have_it_turned(self._texts.move_switch or "", position, start)
+        with suppress(UnitFault):
+            self.wait_for(start, self._clock.now())
 
     def _position(self, mode: Mode) -> tuple[str | None, str | None]:
         """Return name and contact of the switch position for `mode`, where there is one."""

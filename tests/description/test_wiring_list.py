@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
+from hilseq.cli.wiring import export_wiring, import_wiring
 from hilseq.description.loading import load_stand
-from hilseq.description.wiring_list import export_wiring, import_wiring
 from hilseq.errors import DescriptionError
 
 STANDS = Path(__file__).parents[2] / "stands"

@@ -200,12 +200,31 @@ def hand_turned(tmp_path: Path) -> Iterator[Path]:
         twin.terminate()
 
 
+#: Two checks of a unit that runs live.
+LIVE = """import pytest
+
+pytestmark = [pytest.mark.stage("modes"), pytest.mark.place("supply")]
+
+
+def test_is_live(live_unit):
+    \"\"\"The unit, live.\"\"\"
+    assert live_unit.modes.reported() == "live"
+
+
+def test_is_live_again(live_unit):
+    \"\"\"The unit, live still.\"\"\"
+    assert live_unit.modes.reported() == "live"
+"""
+
+
 def test_a_person_turns_the_switch(tmp_path: Path, hand_turned: Path) -> None:
     """Where the stand cannot move the switch, a person is asked to; on a twin the answer turns it."""
     served = hand_turned
     (tmp_path / "intake.yaml").write_text(KNOWN + "revision: B\noutside-condition: good\n", encoding="utf-8")
     sequence = f"{ROOT / 'sequences' / 'test_50_modes.py'}::test_reaches"
-    line = command(tmp_path, sequence, "--intake", str(tmp_path / "intake.yaml"), stand=served)
+    own = tmp_path / "test_99_live.py"
+    own.write_text(LIVE, encoding="utf-8")
+    line = command(tmp_path, sequence, str(own), "--intake", str(tmp_path / "intake.yaml"), stand=served)
     turned = []
     with subprocess.Popen(
         line, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, cwd=tmp_path
@@ -225,8 +244,9 @@ def test_a_person_turns_the_switch(tmp_path: Path, hand_turned: Path) -> None:
     ended = {
         entry["check"].partition("::")[2]: entry["verdict"]
         for entry in journal(tmp_path / "run")
-        if entry["kind"] == "check ended" and "test_reaches" in entry["check"]
+        if entry["kind"] == "check ended" and "::test_" in entry["check"] and entry["verdict"] == "passed"
     }
-    assert ended == {f"test_reaches[{mode}]": "passed" for mode in ("stopped", "held", "live")}
-    # Never to where it is already: it stands at stop when power comes.
-    assert turned == ["hold", "stop", "run", "stop"]
+    reached = {f"test_reaches[{mode}]" for mode in ("stopped", "held", "live")}
+    assert reached | {"test_is_live", "test_is_live_again"} <= set(ended)
+    # Never to where it is already, and not back between checks that want it live.
+    assert turned == ["hold", "stop", "run"]
