@@ -487,7 +487,7 @@ class RunState:
         """How the run stands by its journal alone, which does not know whether its process is alive."""
         if self.broken:
             return RunStatus.DAMAGED
-        if self.end is None:
+        if self.end is None or self.torn:
             return RunStatus.UNFINISHED
         return RunStatus.INTERRUPTED if self.end.interrupted else RunStatus.COMPLETED
 

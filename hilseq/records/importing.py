@@ -30,12 +30,12 @@ from sqlalchemy.engine import Connection
 
 from hilseq.analysis.decimation import decimate
 from hilseq.journal.reader import find_journal
-from hilseq.journal.run_state import RunState
+from hilseq.journal.run_state import RunState, RunStatus
 from hilseq.journal.samples import read_samples
 from hilseq.journal.seals import sample_file
 from hilseq.records import tables
 from hilseq.records.database import Database, JournalRefused
-from hilseq.records.rows import JournalState, RunRows, VisitRows, read_rows
+from hilseq.records.rows import TORN, RunRows, VisitRows, read_rows
 from hilseq.records.tables import copies, ids_of, insert_for, name, runs, sanitize, soak_minutes, visits
 
 _SAMPLES = "samples-*.bin"
@@ -204,7 +204,7 @@ class ImportOutcome(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Imported:
-    """One journal and what became of it; `state` is a word of `rows.JournalState`.
+    """One journal and what became of it; `state` is a word of `RunStatus`.
 
     `samples_fault` says what is wrong with the samples of a soak; empty when they are those that were sealed.
     """
@@ -274,14 +274,20 @@ def _store(connection: Connection, rows: RunRows, path: Path) -> tuple[int, Impo
         .returning(tables.runs.c.id)
     ).all()
     kept = connection.execute(
-        sa.select(tables.runs.c.id, tables.runs.c.lines, tables.runs.c.chain, tables.runs.c.state)
+        sa.select(
+            tables.runs.c.id,
+            tables.runs.c.lines,
+            tables.runs.c.chain,
+            tables.runs.c.state,
+            tables.runs.c.state_text,
+        )
         .where(tables.runs.c.key == rows.run["key"])
         .with_for_update()
     ).one()
     outcome = ImportOutcome.NEW
     if not inserted:
         _refuse_fork(rows, kept.lines, kept.chain, path)
-        if _worth(kept.lines, kept.state) >= _worth(rows.run["lines"], rows.run["state"]):
+        if _worth(kept._asdict()) >= _worth(rows.run):
             return kept.id, ImportOutcome.UNCHANGED
         outcome = ImportOutcome.GROWN
         _clear(connection, kept.id)
@@ -291,9 +297,9 @@ def _store(connection: Connection, rows: RunRows, path: Path) -> tuple[int, Impo
     return kept.id, outcome
 
 
-def _worth(lines: int, state: str) -> tuple[int, int]:
+def _worth(run: Mapping[str, Any]) -> tuple[int, int, bool]:
     """Of two copies of one journal the longer counts; of two equally long ones the sounder."""
-    return lines, -list(JournalState).index(JournalState(state))
+    return run["lines"], -list(RunStatus).index(RunStatus(run["state"])), run["state_text"] != TORN
 
 
 def _refuse_fork(rows: RunRows, kept_lines: int, kept_chain: str, path: Path) -> None:

@@ -1,15 +1,16 @@
 """From a journal to the rows of the records: a pure function of what is on the disk.
 
-The state of a journal says how much of it counts:
+How the run stands (`RunStatus`) says how much of its journal counts:
 
-| state | meaning | imported |
+| status | meaning | imported |
 |---|---|---|
-| whole | the run came to its end | yes |
-| interrupted | the run was stopped, is still going on, or will be resumed | yes, again when it has grown |
-| torn | the writer was killed in the middle of its last line | yes, without that line |
+| completed | the run came to its end | yes |
+| interrupted | the run was stopped, and says so | yes, again when it has grown |
+| unfinished | going on, cut off, or killed in the middle of a line | yes, without that line; again when it grew |
 | damaged | a line is no journal line at all (a bad disk, a program that appended to it) | yes, up to it |
-| tampered | a line reads well but contradicts the hash chain: somebody changed it | no: JournalRefused |
-| lost | no line is left, though the run had some: emptied, or full of NUL bytes | no: JournalRefused |
+
+Refused with JournalRefused are journals in which a line reads well but contradicts the hash chain (somebody changed
+it), and those of which no line is left although the run had some (emptied, or full of NUL bytes).
 """
 
 from __future__ import annotations
@@ -18,7 +19,6 @@ import json
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
-from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
@@ -31,7 +31,7 @@ from hilseq.journal.entries import (
     StoredFault,
 )
 from hilseq.journal.reader import Journal, lost, read_journal, run_state
-from hilseq.journal.run_state import CheckState, RunState, UnitState
+from hilseq.journal.run_state import CheckState, RunState, RunStatus, UnitState
 from hilseq.journal.seals import broken_seals
 from hilseq.records.database import JournalRefused, NothingToImport
 from hilseq.records.tables import name, sanitize
@@ -43,15 +43,8 @@ Row = dict[str, Any]
 COLD_STARTS, WRONG = "cold starts", "what went wrong"
 SOAK_HOURS = "soak hours"
 _HOUR = 3600.0
-
-
-class JournalState(StrEnum):
-    """How much of a journal counts, best first."""
-
-    WHOLE = "whole"
-    INTERRUPTED = "interrupted"
-    TORN = "torn"
-    DAMAGED = "damaged"
+#: What is said of a journal whose last line is not whole.
+TORN = "the writer was killed in the middle of a line; that line does not count"
 
 
 @dataclass(slots=True)
@@ -146,16 +139,15 @@ def _reads_well(journal: Journal) -> bool:
     return False
 
 
-def _state(journal: Journal, record: RunState) -> tuple[JournalState, str]:
-    if journal.broken:
-        return JournalState.DAMAGED, f"{journal.broken}; nothing from there on counts"
-    if journal.torn:
-        return JournalState.TORN, "the writer was killed in the middle of a line; that line does not count"
-    if not record.complete:
-        return JournalState.INTERRUPTED, "the journal ends before the run did"
-    if record.interrupted:
-        return JournalState.INTERRUPTED, "the run was interrupted"
-    return JournalState.WHOLE, ""
+def _status_text(record: RunState) -> str:
+    """Return what more there is to say of how a run stands."""
+    if record.status is RunStatus.DAMAGED:
+        return f"{record.broken}; nothing from there on counts"
+    if record.torn:
+        return TORN
+    if record.status is RunStatus.UNFINISHED:
+        return "the journal ends before the run did"
+    return record.why_it_broke_off if record.status is RunStatus.INTERRUPTED else ""
 
 
 def _moment(text: Any) -> datetime:
@@ -297,7 +289,6 @@ def _fault_words(fault: StoredFault) -> str:
 
 
 def _rows(journal: Journal, record: RunState) -> RunRows:
-    state, state_text = _state(journal, record)
     links = links_of(journal)
     run = {
         "key": links[0],
@@ -309,8 +300,8 @@ def _rows(journal: Journal, record: RunState) -> RunRows:
         "complete": bool(record.complete),
         "interrupted": bool(record.interrupted),
         "exit_code": record.final_exit_code,
-        "state": str(state),
-        "state_text": sanitize(state_text),
+        "state": str(record.status),
+        "state_text": sanitize(_status_text(record)),
         "chain": links[-1],
         "lines": len(links),
     }

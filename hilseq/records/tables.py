@@ -96,7 +96,7 @@ units = sa.Table(
 )
 
 #: One journal each. `key` is the chain value of its first line, which no two runs share and no growth changes;
-#: `chain` and `lines` are those of its last whole line; `state` is a `JournalState`, and `state_text` says more.
+#: `chain` and `lines` are those of its last whole line; `state` is a `RunStatus`, and `state_text` says more.
 runs = sa.Table(
     "runs",
     metadata,

@@ -57,7 +57,7 @@ def test_sync_says_what_came_in_and_again_that_nothing_did(make_run: MakeRun) ->
     assert "1 brought in, 0 unchanged: runs/records.sqlite" in _run("records", "sync").stdout
     assert "0 brought in, 1 unchanged" in _run("records", "sync").stdout
     told = json.loads(_run("records", "status", "--json").stdout)
-    assert (told["rows"]["runs"], told["states"], told["waiting"]) == (1, {"whole": 1}, [])
+    assert (told["rows"]["runs"], told["states"], told["waiting"]) == (1, {"completed": 1}, [])
 
 
 def test_sync_of_a_changed_journal_is_refused_with_code_1(make_run: MakeRun) -> None:
@@ -84,7 +84,7 @@ def test_import_takes_runs_one_by_one(make_run: MakeRun, tmp_path: Path) -> None
     first, second = make_run(), make_run(serial="SN-2", stop_after=0)
     records = str(tmp_path / "lab.sqlite")
     told = _run("records", "import", str(second), str(first), "--records", records).stdout
-    assert "new        run-0002 (interrupted: the journal ends before the run did)" in told
+    assert "new        run-0002 (unfinished: the journal ends before the run did)" in told
     told = json.loads(_run("records", "import", str(first), "--records", records, "--json").stdout)
     assert told[0]["outcome"] == "unchanged"
     assert "are up to date" in _run("records", "upgrade", "--records", records).stdout

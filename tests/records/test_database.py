@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import socket
 import threading
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -21,7 +22,10 @@ from hilseq.records.database import (
     open_database,
     revision,
 )
-from hilseq.records.tables import metadata
+from hilseq.records.importing import import_run
+from hilseq.records.tables import metadata, runs
+
+MakeRun = Callable[..., Path]
 
 
 def test_without_an_address_the_records_lie_in_the_runs_folder(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -142,3 +146,29 @@ def test_asking_never_waits_for_a_writer(database: Database) -> None:
         busy.execute(sa.text("INSERT INTO stands (name) VALUES ('north')"))
         with database.reading() as connection:
             assert connection.execute(sa.text("SELECT count(*) FROM stands")).scalar() == 0
+
+
+#: What a revision before 0003 said of a run, and what it said more; then the word of today.
+BEFORE = [
+    ("whole", "", "completed"),
+    ("interrupted", "the run was interrupted", "interrupted"),
+    ("interrupted", "the journal ends before the run did", "unfinished"),
+    ("torn", "the writer was killed in the middle of a line; that line does not count", "unfinished"),
+    ("damaged", "line 4 is cut short; nothing from there on counts", "damaged"),
+]
+
+
+def test_words_of_older_records_are_those_of_a_run_state(url: str, make_run: MakeRun) -> None:
+    """Records at revision 0002, with every word that they had, say after opening what a new import says."""
+    folders = [make_run(serial=f"SN-{number}") for number in range(len(BEFORE))]
+    with open_database(url) as database:
+        keys = [import_run(database, folder).key for folder in folders]
+        with database.writing() as connection:
+            for key, (state, text, _) in zip(keys, BEFORE, strict=True):
+                old = runs.update().where(runs.c.key == key).values(state=state, state_text=text)
+                connection.execute(old)
+            connection.execute(sa.text("UPDATE alembic_version SET version_num = '0002'"))
+    with open_database(url) as database, database.reading() as connection:
+        found = dict(connection.execute(sa.select(runs.c.key, runs.c.state)).all())
+        assert revision(connection) == NEWEST
+    assert [found[key] for key in keys] == [word for _, _, word in BEFORE]

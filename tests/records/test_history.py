@@ -98,7 +98,7 @@ def records(
 def test_a_life_tells_every_visit_in_order(records: Database) -> None:
     (life,) = unit_history(records, "SN-20")
     assert (life.part, [visit.stand for visit in life.visits]) == (PART, ["west", "west"])
-    assert [visit.state for visit in life.visits] == ["whole", "interrupted"]
+    assert [visit.state for visit in life.visits] == ["completed", "unfinished"]
     assert [visit.disposition for visit in life.visits] == ["ship", "incomplete"]
     assert life.visits[1].not_performed == 6
     (found,) = unit_history(records, "SN-03")[0].visits[0].findings

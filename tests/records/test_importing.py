@@ -51,7 +51,7 @@ def test_a_run_comes_in_with_all_it_says(
         events=[("left", "mode left", "live to held")],
     )
     imported = import_run(database, run)
-    assert (imported.outcome, imported.state) == (ImportOutcome.NEW, "whole")
+    assert (imported.outcome, imported.state) == (ImportOutcome.NEW, "completed")
     assert everything(database) == {
         "stands": 1, "units": 1, "runs": 1, "visits": 1, "checks": 2, "findings": 2, "series": 2,
         "readings": 2, "events": 1, "soak_minutes": 0, "exposures": 0,
@@ -80,9 +80,9 @@ def test_a_run_that_grew_replaces_its_beginning(
     run = make_run()
     early = _beginning(run, tmp_path / "early", 3)
     first = import_run(database, early)
-    assert (first.outcome, first.state) == (ImportOutcome.NEW, "interrupted")
+    assert (first.outcome, first.state) == (ImportOutcome.NEW, "unfinished")
     grown = import_run(database, run)
-    assert (grown.outcome, grown.state, grown.key) == (ImportOutcome.GROWN, "whole", first.key)
+    assert (grown.outcome, grown.state, grown.key) == (ImportOutcome.GROWN, "completed", first.key)
     assert import_run(database, early).outcome is ImportOutcome.UNCHANGED
     assert everything(database)["runs"] == everything(database)["visits"] == 1
 
@@ -90,7 +90,7 @@ def test_a_run_that_grew_replaces_its_beginning(
 @pytest.mark.parametrize(
     "spoilt",
     [
-        (b'{"n":3,"kin', "torn", "killed in the middle of a line"),
+        (b'{"n":3,"kin', "unfinished", "killed in the middle of a line"),
         (b"\xff\xfe garbage\n", "damaged", "line 4 holds bytes that no journal writes"),
         (b"\n", "damaged", "line 4 is cut short"),
     ],

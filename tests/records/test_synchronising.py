@@ -45,7 +45,7 @@ def test_a_run_that_goes_on_is_taken_again(url: str, make_run: MakeRun) -> None:
     file = run / "journal.jsonl"
     whole = file.read_bytes()
     file.write_bytes(b"".join(whole.splitlines(keepends=True)[:3]))
-    assert sync(_runs(run), url).imported[0].state == "interrupted"
+    assert sync(_runs(run), url).imported[0].state == "unfinished"
     file.write_bytes(whole)
     assert sync(_runs(run), url).imported[0].outcome is ImportOutcome.GROWN
 
@@ -83,7 +83,7 @@ def test_status_tells_what_is_in_and_what_waits(url: str, make_run: MakeRun) -> 
     late = make_run(serial="SN-2")
     with open_database(url) as database:
         found = status(database, folder)
-    assert (found.rows["runs"], found.states) == (1, {"whole": 1})
+    assert (found.rows["runs"], found.states) == (1, {"completed": 1})
     assert [path.parent for path in found.waiting] == [late]
 
 
