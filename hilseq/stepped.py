@@ -7,11 +7,11 @@ against every reading.
 
 from __future__ import annotations
 
-import select
-import socket
+import time
 from datetime import datetime, timedelta
 
-from hilseq.clock import BusyPoll, nothing
+from hilseq.clock import nothing
+from hilseq.deadlines import DeadlineSocket
 from hilseq.errors import InstrumentTimeout, InvalidResponse
 
 #: Longest wall time for one advance; a model that needs longer is stuck.
@@ -22,18 +22,14 @@ class SteppedClock:
     """A clock read from, and moved by, a simulated stand at `endpoint` (HOST:PORT)."""
 
     def __init__(self, endpoint: str) -> None:
-        host, _, port = endpoint.rpartition(":")
         self._endpoint = endpoint
         self.tick = nothing
         try:
-            self._socket = socket.create_connection((host.strip("[]"), int(port)), timeout=DEADLINE)
+            self._socket = DeadlineSocket.connect(endpoint, DEADLINE)
         except OSError as error:
             raise InstrumentTimeout(
                 f"the simulated stand's clock at {endpoint} does not answer: {error}"
             ) from error
-        self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-        self._socket.setblocking(False)  # every wait is a select with a time-out
-        self._awake = BusyPoll()
         self._moves_alone = False  # with every answer of an instrument, and not only when it is asked to
         self._due = False  # an answer is not read yet: that of `advance_async`, or of what was interrupted
         self._received = b""
@@ -67,7 +63,7 @@ class SteppedClock:
         self._request = request
         self._due = True  # before it is sent, so that an interrupt in between is no loss of step
         try:
-            self._socket.sendall(request.encode("ascii") + b"\n")
+            self._socket.send_all(request.encode("ascii") + b"\n", time.monotonic() + DEADLINE)
         except OSError as error:
             raise self._lost(error) from error
 
@@ -81,16 +77,10 @@ class SteppedClock:
 
     def _told(self, wanted: str) -> str:
         """Return what follows the wanted word in the answer that is due."""
+        until = time.monotonic() + DEADLINE
         try:
             while not self._received.endswith(b"\n"):
-                part = self._awake.receive(self._socket.recv, 256)
-                if part is None:
-                    if not select.select([self._socket], [], [], DEADLINE)[0]:
-                        raise TimeoutError(f"no answer within {DEADLINE:g} s")
-                    part = self._socket.recv(256)
-                if not part:
-                    raise InstrumentTimeout(f"the simulated stand's clock at {self._endpoint} has gone")
-                self._received += part
+                self._received += self._socket.receive(256, until)
         except OSError as error:
             raise self._lost(error) from error
         answer, self._received, self._due = self._received, b"", False

@@ -13,7 +13,16 @@ from tests.bench.count_structure import Product
 ROOT = Path(__file__).resolve().parents[1]
 
 #: Room -> the rooms it may import from (module level and late imports alike).
-FOUNDATION = {"quantities", "clock", "errors", "measured", "verdicts", "interrupts", "gc_tuning"}
+FOUNDATION = {
+    "quantities",
+    "clock",
+    "errors",
+    "measured",
+    "verdicts",
+    "interrupts",
+    "gc_tuning",
+    "deadlines",
+}
 MAY_IMPORT: dict[str, set[str]] = {
     "quantities": set(),
     "errors": set(),
@@ -22,7 +31,8 @@ MAY_IMPORT: dict[str, set[str]] = {
     "measured": {"quantities", "analysis"},
     "verdicts": set(),
     "clock": set(),
-    "stepped": {"errors", "clock"},
+    "deadlines": {"clock"},
+    "stepped": {"errors", "clock", "deadlines"},
     "analysis": set(),
     "description": {"analysis", *FOUNDATION},
     "twin": {"description", *FOUNDATION},

@@ -10,6 +10,6 @@ real instrument or the simulated stand. It imports errors, quantities, clock, me
 `protocols` says what procedures know and drivers do; `drivers` names those that ship. `supply`, `supply_meter` and
 `signals` are what a procedure holds: the same over every driver. Below stand the drivers' own files: pure ones, which
 work on bytes and text and touch no session (`scpi`, `pdu`, `codec`, `plans`), and thin callers that move the bytes
-under a deadline (`transport`, `watched_socket`, `visa`, `scpi_supply`, `modbus_transaction`, `modbus`,
+under a deadline (`transport`, `visa`, `scpi_supply`, `modbus_transaction`, `modbus`,
 `register_bank`, `ports`, `partners`). `translate` is the only place where an error of a library becomes one of ours.
 """

@@ -33,6 +33,7 @@ import time
 from types import TracebackType
 from typing import NoReturn, Self
 
+from hilseq.deadlines import try_until
 from hilseq.description.registers import FULL_MODBUS, ModbusLimits
 from hilseq.errors import HilseqError
 from hilseq.instruments import pdu
@@ -262,15 +263,16 @@ class ModbusTransaction:
         """Open a connection in place of one that has answered; devices with a single one need a moment for that."""
         self.transport.close()
         until = time.monotonic() + within
-        while True:
+
+        def attempt() -> ConnectionRefusedError | None:
             try:
                 self._open(until - time.monotonic())
-            except ConnectionRefusedError:
-                if time.monotonic() + REOPEN_PAUSE > until:
-                    raise
-                time.sleep(REOPEN_PAUSE)
-            else:
-                return
+            except ConnectionRefusedError as refused:
+                return refused
+            return None
+
+        if (refused := try_until(attempt, until=until, pause=REOPEN_PAUSE)) is not None:
+            raise refused
 
     def _make_ready(self, request: bytes, within: float) -> None:
         if self._quiet and (pause := self._silent_from - time.monotonic()) > 0:

@@ -17,6 +17,7 @@ from contextlib import ExitStack
 from typing import Literal
 
 from hilseq.clock import Clock
+from hilseq.deadlines import try_until
 from hilseq.description.accuracy import InstrumentConditions, of_signal
 from hilseq.description.stand import Calibration, Signal
 from hilseq.errors import (
@@ -244,24 +245,21 @@ class SignalBank:
             raise NotSafe("drives could not be released for certain: " + "; ".join(reasons)) from cause
 
     def _release(self, channels: Channels, rest: dict[str, float], patience: float) -> HilseqError | None:
-        until = time.monotonic() + patience
-        while True:
+        left = dict(rest)
+
+        def attempt() -> HilseqError | None:
             try:
-                channels.write_many(rest)
-            except HilseqError as error:
-                failure = error
-            else:
-                return None
-            if not isinstance(failure, InstrumentTimeout):
+                channels.write_many(left)
+            except InstrumentTimeout as silent:
+                return silent
+            except HilseqError as failure:
                 # Something answers: what can be released is released, one by one.
-                rest = {
-                    name: value for name, value in rest.items() if not self._released(channels, name, value)
-                }
-                if not rest:
-                    return None
-            if time.monotonic() + _PAUSE > until:
-                return failure
-            time.sleep(_PAUSE)
+                for name in [name for name, value in left.items() if self._released(channels, name, value)]:
+                    del left[name]
+                return failure if left else None
+            return None
+
+        return try_until(attempt, until=time.monotonic() + patience, pause=_PAUSE)
 
     @staticmethod
     def _released(channels: Channels, name: str, value: float) -> bool:

@@ -18,6 +18,7 @@ from dataclasses import dataclass
 from hilseq.analysis.agreement import Holding, holding
 from hilseq.analysis.uncertainty import largest_error, resolution
 from hilseq.clock import Clock
+from hilseq.deadlines import try_until
 from hilseq.description.accuracy import InstrumentConditions
 from hilseq.description.drivers import find_driver
 from hilseq.description.stand import Supply
@@ -357,18 +358,14 @@ class PowerSupply:
         a new connection after each failure. Old entries of the error queue do not matter.
         """
         patience = 3 * self.description.deadline + 1.0 if within is None else within
-        until = time.monotonic() + patience
         self._wanted_on, self._ceiling, self._holds_from = False, None, -math.inf
-        while True:
-            reason = self._try_to_switch_off()
-            if reason is None:
-                return
-            if time.monotonic() + _PAUSE > until:
-                raise NotSafe(
-                    f"supply {self.name} ({self._output.where}) could not be switched off "
-                    f"for certain within {patience:g} s: {reason}. Switch it off by hand."
-                ) from (reason if isinstance(reason, HilseqError) else None)
-            self._let_pass(_PAUSE)
+        until = time.monotonic() + patience
+        reason = try_until(self._try_to_switch_off, until=until, pause=_PAUSE, wait=self._let_pass)
+        if reason is not None:
+            raise NotSafe(
+                f"supply {self.name} ({self._output.where}) could not be switched off "
+                f"for certain within {patience:g} s: {reason}. Switch it off by hand."
+            ) from (reason if isinstance(reason, HilseqError) else None)
 
     def command_power_off(self) -> None:
         """Send the command to switch off, no matter what comes of it: `power_off` verifies, and tries again."""

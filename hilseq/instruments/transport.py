@@ -10,13 +10,13 @@ from __future__ import annotations
 import os
 import re
 import select
-import socket
 import threading
 import time
 from contextlib import ExitStack, suppress
 from typing import TYPE_CHECKING, Any, Protocol
 
 from hilseq.clock import BusyPoll
+from hilseq.deadlines import DeadlineSocket
 from hilseq.instruments.translate import DecodeError, Owner
 
 if TYPE_CHECKING:
@@ -73,18 +73,15 @@ class Transport(Protocol):
 
 
 class TcpTransport:
-    """A TCP connection without Nagle's delay. Unless `of_stand`, a refusal is the far end's fault."""
+    """A TCP connection. Unless `of_stand`, a refusal is the far end's fault."""
 
     def __init__(self, endpoint: str, *, of_stand: bool = False) -> None:
-        host, _, port = endpoint.rpartition(":")
         self.resource = endpoint
         self.speed: float | None = None
         self.shared = threading.RLock()
         self.quiet_from = 0.0
         self.of_stand = of_stand
-        self._awake = BusyPoll()
-        self._address = (host.strip("[]"), int(port))
-        self._socket: socket.socket | None = None
+        self._socket: DeadlineSocket | None = None
 
     @property
     def is_open(self) -> bool:
@@ -93,10 +90,7 @@ class TcpTransport:
 
     def open(self, deadline: float) -> None:
         """Open it within `deadline` seconds."""
-        connection = socket.create_connection(self._address, timeout=deadline)
-        connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-        connection.setblocking(False)  # every wait is a select with a time-out
-        self._socket = connection
+        self._socket = DeadlineSocket.connect(self.resource, deadline)
 
     def close(self) -> None:
         """Close it; it may be opened again."""
@@ -104,42 +98,22 @@ class TcpTransport:
         if connection is not None:
             connection.close()
 
-    def _connected(self) -> socket.socket:
+    def _connected(self) -> DeadlineSocket:
         if self._socket is None:
             raise ConnectionResetError("the connection is closed")
         return self._socket
 
     def send(self, data: bytes, until: float) -> None:
         """Send all of `data`."""
-        connection = self._connected()
-        while data:
-            try:
-                data = data[connection.send(data) :]
-            except BlockingIOError:
-                if not select.select([], [connection], [], max(0.0, until - time.monotonic()))[1]:
-                    raise TimeoutError("the request was not taken before the deadline") from None
+        self._connected().send_all(data, until)
 
     def receive(self, until: float) -> bytes:
         """Return what comes next."""
-        connection = self._connected()
-        data = self._awake.receive(connection.recv, _PIECE)
-        if data is None:
-            if not select.select([connection], [], [], max(0.0, until - time.monotonic()))[0]:
-                raise TimeoutError("nothing came before the deadline")
-            data = connection.recv(_PIECE)
-        if not data:
-            raise ConnectionResetError("the connection was closed by the far end")
-        return data
+        return self._connected().receive(_PIECE, until)
 
     def pending(self) -> bytes:
         """Return what has come already."""
-        try:
-            data = self._connected().recv(_PIECE)
-        except BlockingIOError:
-            return b""
-        if not data:
-            raise ConnectionResetError("the connection was closed by the far end")
-        return data
+        return self._connected().pending(_PIECE)
 
 
 class SerialTransport:

@@ -25,18 +25,20 @@ from contextlib import ExitStack, suppress
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
 
+from hilseq.deadlines import DeadlineSocket, try_until
 from hilseq.description.fields import SerialLine
 from hilseq.errors import StandFault
 from hilseq.instruments.scpi import PLAIN, BannerEcho
 from hilseq.instruments.translate import DecodeError, Exchange, Owner, kind_of, quote, reraise
 from hilseq.instruments.transport import resource_manager, serial_instrument, set_line
-from hilseq.instruments.watched_socket import LONGEST_ANSWER, WatchedSocket
 
 if TYPE_CHECKING:
     from pyvisa.resources import MessageBasedResource
 
 #: Pause between two attempts to open again, seconds: instruments with one connection need a moment.
 _PAUSE = 0.05
+#: Longest answer taken; a supply's are under 100 bytes, and 64 KiB still arrive well within a second.
+LONGEST_ANSWER = 65536
 #: Silence after which a greeting is over, seconds: its lines come one right behind the other.
 _GREETED = 0.1
 #: What may stand between two answers: the other half of an odd termination.
@@ -47,6 +49,57 @@ def _inner_session(resource: MessageBasedResource) -> Any:
     """Return the session object of pyvisa-py, or None with another backend."""
     sessions = getattr(resource.visalib, "sessions", None)
     return sessions.get(resource.session) if isinstance(sessions, dict) else None
+
+
+class WatchedSocket(DeadlineSocket):
+    """A socket of a pyvisa-py session, with the ends of the world made visible.
+
+    After `until` (time.monotonic) every call raises TimeoutError, and so does a look by select, which
+    pyvisa-py repeats until its own, later, time-out. A close by the peer raises ConnectionResetError.
+    """
+
+    def __init__(self, connected: socket.socket) -> None:
+        super().__init__(connected)
+        self.until = math.inf
+
+    def _in_time(self) -> None:
+        if time.monotonic() > self.until:
+            raise TimeoutError("the exchange did not end before the deadline")
+
+    def fileno(self) -> int:
+        """Return its number, for a select."""
+        self._in_time()
+        return self.wrapped.fileno()
+
+    def settimeout(self, _: float | None) -> None:
+        """Leave the waiting to us."""
+
+    def recv(self, count: int) -> bytes:
+        """Return what is there. Raises BlockingIOError too."""
+        self._in_time()
+        return self.received(self.wrapped.recv(count))
+
+    def recv_into(self, buffer: memoryview, count: int) -> int:
+        """Wait for bytes and return how many."""
+        self._in_time()
+        self.wait(self.until)
+        size = self.wrapped.recv_into(buffer, count)
+        if count:
+            self.received(buffer[:size])
+        return size
+
+    def sendall(self, data: bytes) -> None:
+        """Send everything."""
+        self._in_time()
+        self.send_all(data, self.until)
+
+    def next(self) -> bytes:
+        """Return what comes next, in whatever pieces it comes."""
+        self._in_time()
+        return self.receive(LONGEST_ANSWER, self.until)
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self.wrapped, name)
 
 
 class VisaSession:
@@ -213,15 +266,18 @@ class VisaSession:
                 return
         self.close()
         until = time.monotonic() + deadline
-        while True:
+
+        def attempt() -> Exception | None:
             try:
                 self._open(max(_PAUSE, until - time.monotonic()))
             except Exception as error:
-                if kind_of(error) != "lost" or time.monotonic() + _PAUSE > until:
+                if kind_of(error) != "lost":
                     raise
-                time.sleep(_PAUSE)
-            else:
-                return
+                return error
+            return None
+
+        if (lost := try_until(attempt, until=until, pause=_PAUSE)) is not None:
+            raise lost
 
     # -- exchanges
 
@@ -299,7 +355,7 @@ class VisaSession:
         watched, end = self._watched, self._terminations[0].encode("latin-1")
         if watched is None:  # pragma: no cover - the caller has looked
             raise ConnectionResetError("the session was closed")
-        data = watched.next() if time.monotonic() < watched.until else watched.waiting() or b""
+        data = watched.next() if time.monotonic() < watched.until else watched.pending(LONGEST_ANSWER)
         while end not in data:
             if len(data) > LONGEST_ANSWER:
                 raise DecodeError(f"it does not end after {LONGEST_ANSWER} bytes")
@@ -339,13 +395,14 @@ class VisaSession:
         elif self._stale:
             self._renew(deadline)
         elif self._watched is not None:
-            came = self._watched.waiting()
-            if came == b"":
+            try:
+                came = self._watched.pending(LONGEST_ANSWER)
+            except ConnectionError:
                 # Closed while nobody was asking, as instruments do with idle connections: no answer is lost.
                 self._renew(deadline)
                 return
             kept = self._inner._pending_buffer  # noqa: SLF001 - pyvisa-py has no other way to look
-            unasked = bytes(kept) + (came or b"")
+            unasked = bytes(kept) + came
             kept.clear()
             if unasked.strip(_PADDING):
                 self._stale = True

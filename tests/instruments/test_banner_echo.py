@@ -190,7 +190,7 @@ def test_a_greeting_without_end_is_waited_for_no_longer_than_the_deadline(
 def test_who_hangs_up_instead_of_greeting_is_not_there(serve: Serve, supply: Make) -> None:
     """A refused client learns it at once, not after a deadline."""
     main = supply(serve(lambda *_: None), greeting=True)
-    with pytest.raises(InstrumentTimeout, match="closed by the instrument"):
+    with pytest.raises(InstrumentTimeout, match="closed by the far end"):
         main.identify()
 
 
