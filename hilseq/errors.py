@@ -25,7 +25,9 @@ The first fork answers the first question of whoever reads the message: whose fa
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import sys
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -174,3 +176,16 @@ class DescriptionError(HilseqError):
     def __init__(self, problems: Sequence[Problem]) -> None:
         self.problems = tuple(sorted(set(problems)))
         super().__init__("\n".join(str(problem) for problem in self.problems))
+
+
+@contextmanager
+def fenced(what_failed: str) -> Iterator[None]:
+    """Let nothing that goes wrong inside reach a visit: it is told in a line on stderr, and the verdict stands.
+
+    For what others read of a run: records, signatures, JUnit XML, Allure results, formats of extensions.
+    """
+    try:
+        yield
+    except Exception as error:  # noqa: BLE001 - of any kind, from any library
+        words = str(error) if isinstance(error, HilseqError) else f"{type(error).__name__}: {error}"
+        print(f"hilseq: {what_failed}: {words}", file=sys.stderr)  # noqa: T201 - the run has no other place for it

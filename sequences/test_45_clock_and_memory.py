@@ -74,5 +74,7 @@ def test_battery_age(unit: Unit, supply: UnitSupply, clock: Clock, judge: Judge)
     assert described is not None
     made = battery.made_on(unit.intake)
     supply.note("battery", battery.in_words(made, described.years))
-    if made is not None:
-        judge("battery age", battery.age(made, clock.moment().date()), Limits(None, described.years))
+    if made is None:
+        unit.not_judged("battery age", "its date is not known")
+        return
+    judge("battery age", battery.age(made, clock.moment().date()), Limits(None, described.years))

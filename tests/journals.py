@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -10,6 +12,7 @@ from hilseq.journal.chain import GENESIS, seal
 from hilseq.journal.entries import (
     CheckPlanned,
     InputFile,
+    PlanCompared,
     PriorRun,
     RunStarted,
     SoakColumn,
@@ -19,6 +22,27 @@ from hilseq.journal.entries import (
     UnitUnderTest,
 )
 from hilseq.journal.writer import FILE_NAME
+
+#: What the instruments of invented journals are reached by.
+PROFILE_TEXT = "part: RH16\n"
+STAND_TEXT = "resource: TCPIP::192.0.2.10::5025::SOCKET\n"
+
+
+def _sha256(text: str) -> str:
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _input(role: str, name: str, text: str) -> InputFile:
+    return InputFile(role=role, name=name, sha256=_sha256(text), text=text)
+
+
+def _of_slot(slot: str) -> tuple[InputFile, InputFile]:
+    """Return a profile, and the approved plan that `plan_compared` tells of."""
+    plan = {"identity": "cd" * 32, "profile": _sha256(PROFILE_TEXT), "sequences": {}}
+    return (
+        _input(f"profile of slot {slot}", "unit.yaml", PROFILE_TEXT),
+        _input(f"approved plan of slot {slot}", "unit.plan.json", json.dumps(plan)),
+    )
 
 
 def unit(slot: str = "A", serial: str = "RH0001", part: str = "RH16", **fields: Any) -> UnitUnderTest:
@@ -35,7 +59,10 @@ def run_started(*units: UnitUnderTest, **fields: Any) -> RunStarted:
         "hilseq": "0.1.0",
         "simulated": False,
         "decision_rules": {one.slot: "guarded" for one in tested},
-        "inputs": (InputFile(role="stand file", name="stand.yaml", sha256="ab" * 32, text="x: 1\n"),),
+        "inputs": (
+            _input("stand file", "stand.yaml", STAND_TEXT),
+            *(given for one in tested for given in _of_slot(one.slot)),
+        ),
     }
     return RunStarted(units=tested, **(known | fields))
 
@@ -57,6 +84,19 @@ def check_planned(check: str, **fields: Any) -> CheckPlanned:
         "gate": False,
     }
     return CheckPlanned(check=check, **(known | fields))
+
+
+def plan_compared(slot: str = "A", **fields: Any) -> PlanCompared:
+    """Return what a run says that is the approved plan of its unit."""
+    known: dict[str, Any] = {
+        "revision": 3,
+        "identity": "cd" * 32,
+        "approved_by": "M. Frei",
+        "approved_on": "2026-01-04",
+        "why": "first issue",
+        "differences": (),
+    }
+    return PlanCompared(slot=slot, **(known | fields))
 
 
 def soak_started(slot: str = "A", duration: float = 3600.0, zero: float = 0.0, **fields: Any) -> SoakStarted:

@@ -22,6 +22,8 @@ FOUNDATION = {
     "interrupts",
     "gc_tuning",
     "deadlines",
+    "statements",
+    "signing",
 }
 MAY_IMPORT: dict[str, set[str]] = {
     "quantities": set(),
@@ -30,6 +32,8 @@ MAY_IMPORT: dict[str, set[str]] = {
     "gc_tuning": set(),
     "measured": {"quantities", "analysis"},
     "verdicts": set(),
+    "statements": set(),
+    "signing": {"errors"},
     "clock": set(),
     "deadlines": {"clock"},
     "stepped": {"errors", "clock", "deadlines"},

@@ -13,6 +13,7 @@ import typer
 from hilseq.cli.command import StandOption, UnitOption
 
 if TYPE_CHECKING:
+    from hilseq.description.approved_plan import PlanContent
     from hilseq.description.profile import Profile
     from hilseq.description.visit import Visit
     from hilseq.errors import Problem
@@ -86,10 +87,19 @@ def plan_command(
         typer.Argument(metavar="SEQUENCE", help="Sequence files or folders (default: the shipped ones)."),
     ] = None,
     json: Annotated[bool, typer.Option("--json", help="Print the answer as JSON, for programs.")] = False,
+    approve: Annotated[
+        bool, typer.Option("--approve", help="Write it down as the approved plan of these profiles.")
+    ] = False,
+    by: Annotated[str, typer.Option(metavar="NAME", help="With --approve: who approves it.")] = "",
+    why: Annotated[str, typer.Option(metavar="TEXT", help="With --approve: why, in a sentence.")] = "",
 ) -> None:
     """Say what a run will do: checks by stage, power cycles, time on hardware, disk, and what it will prove.
 
     Nothing is powered, and no instrument is asked.
+
+    --approve writes the approved plan of each profile beside it (rh16.plan.json for rh16.yaml): the hashes of profile
+    and sequences, and the names of the checks. Only a run that does exactly that gets a certificate; a change of any
+    of them needs a new approval.
 
     Example: hilseq plan --stand stands/sim-bench.yaml --unit stands/units/rh16.yaml
     """
@@ -102,6 +112,9 @@ def plan_command(
     files = unit_files(unit or [], slots, stand)
     visit = describe_visit(stand, files)
     paths = list(sequence or [str(resources.folder("sequences"))])
+    if approve:
+        _approve(visit, files, paths, by.strip(), why.strip())
+        return
     plans = make_plans(visit, files, paths)
     if json:
         import json as json_format
@@ -113,6 +126,43 @@ def plan_command(
         for line in plan_lines(plan):
             typer.echo(line)
     typer.echo(visit_line(plans))
+
+
+def _approve(visit: Visit, files: Mapping[str, Path], sequences: Sequence[str], by: str, why: str) -> None:
+    """Write the approved plan of each profile, one revision further where it changes. Raises UsageError."""
+    from datetime import UTC, datetime
+
+    from hilseq.description.approved_plan import ApprovedPlan, plan_file, plan_text, read_plan
+    from hilseq.errors import UsageError
+    from hilseq.reports.write import write_file
+
+    if not by or not why:
+        raise UsageError(
+            '--approve needs --by NAME and --why TEXT, such as --by "M. Frei" --why "first issue"'
+        )
+    contents = collect(visit, files, sequences).contents
+    for slot, profile in files.items():
+        content, path = contents[slot], plan_file(profile)
+        if not content.checks:
+            raise UsageError(f"{profile}: these sequences have no check for it; there is nothing to approve")
+        before = read_plan(profile)
+        if before is not None and before.content == content:
+            typer.echo(f"{path}: revision {before.revision} is this plan already")
+            continue
+        plan = ApprovedPlan(
+            **content.model_dump(),
+            revision=1 if before is None else before.revision + 1,
+            approved_by=by,
+            approved_on=f"{datetime.now(UTC):%Y-%m-%d}",
+            why=why,
+        )
+        try:
+            write_file(path, plan_text(plan).encode())
+        except OSError as error:
+            raise UsageError(
+                f"{path} cannot be written: {error.strerror}; copy the profile to a folder of yours"
+            ) from None
+        typer.echo(f"{path}: revision {plan.revision}, {len(content.checks)} checks, {content.identity[:16]}")
 
 
 def make_plans(visit: Visit, files: Mapping[str, Path], sequences: Sequence[str]) -> list[UnitPlan]:
@@ -158,6 +208,8 @@ class Collected:
     rows: list[_Row]
     extensions: Extensions
     problems: list[Problem]
+    #: By slot, what a plan names to be approved.
+    contents: dict[str, PlanContent]
 
 
 def collect(visit: Visit, files: Mapping[str, Path], sequences: Sequence[str]) -> Collected:
@@ -169,6 +221,7 @@ def collect(visit: Visit, files: Mapping[str, Path], sequences: Sequence[str]) -
 
     from hilseq.errors import UsageError
     from hilseq.plugin import markers
+    from hilseq.plugin.hooks import VisitHooks
     from hilseq.plugin.parametrize import slot_of
     from hilseq.plugin.sequence_check import all_problems
     from hilseq.plugin.visit_run import RUN
@@ -186,7 +239,10 @@ def collect(visit: Visit, files: Mapping[str, Path], sequences: Sequence[str]) -
             wrong = all_problems(
                 session.items, lambda item: slot_of(item, visit), visit.profiles, visit.stand
             )
-            found.append(Collected(rows, session.config.stash[RUN].extensions, wrong))
+            hooks = session.config.pluginmanager.getplugin("hilseq-visit")
+            assert isinstance(hooks, VisitHooks)
+            contents = hooks.contents(session.items)
+            found.append(Collected(rows, session.config.stash[RUN].extensions, wrong, contents))
 
     line = [*sequences, "--collect-only", "-q", "-p", "no:cacheprovider", "--stand", str(visit.stand_path)]
     for slot, path in files.items():

@@ -27,10 +27,17 @@ def stand_command(
         str, typer.Option(metavar="TEXT", help="Why it may be powered again; asked for at a terminal.")
     ] = "",
     json: Annotated[bool, typer.Option("--json", help="Print the answer as JSON, for programs.")] = False,
+    word: Annotated[
+        str, typer.Argument(metavar="[key]", help="key: print the public key that the stand signs with.")
+    ] = "",
 ) -> None:
     """Tell who uses a stand on this computer: by which run, since when, with which unit in which slot.
 
     No instrument is asked. --release ends what `hilseq safe` began; who did it and why is kept beside the latch.
+    `hilseq stand key` prints instead the stand's name and the public part of the key it signs its journals with, made
+    where there is none. Publish that line: whoever has it can tell by `hilseq verify --key FILE` what this stand has
+    signed. The secret part lies in the folder HILSEQ_KEYS (default ~/.config/hilseq/keys), readable by its user only.
+
     Exit code: 0 told or released, 2 bad file or option, 4 when this computer's locks cannot be read.
 
     Example: hilseq stand --stand stands/lan-bench.yaml
@@ -42,6 +49,9 @@ def stand_command(
     from hilseq.lease.lease import uses_of
 
     described = load_stand(stand)
+    if word:
+        _tell_key(described, word)
+        return
     instruments = instruments_of(described)
     latch = Latch(instruments)
     if reason and not release:
@@ -54,6 +64,15 @@ def stand_command(
         return
     for line in _lines(described, uses, latch):
         typer.echo(line)
+
+
+def _tell_key(stand: Stand, word: str) -> None:
+    from hilseq.errors import UsageError
+    from hilseq.signing import stand_key
+
+    if word != "key":
+        raise UsageError(f"hilseq stand {word!r}: expected key, or nothing")
+    typer.echo(f"{stand.stand} {stand_key(stand.stand).public}")
 
 
 def _release(latch: Latch, stand: Stand, reason: str) -> None:

@@ -1,36 +1,113 @@
-"""`hilseq verify`: tells whether a certificate, report, label or summary is the one that a journal makes."""
+"""`hilseq verify`: whether a file is the one that a journal makes, and what stands behind that journal."""
 
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
+
+if TYPE_CHECKING:
+    from hilseq.reports.verify import Witness
 
 
 def verify_command(
     file: Annotated[
-        Path,
+        Path | None,
         typer.Argument(help="Certificate, report, label, summary, or the journal itself.", metavar="FILE"),
-    ],
-    run: Annotated[Path, typer.Argument(help="Folder of the run, or its journal.", metavar="RUN")],
+    ] = None,
+    run: Annotated[
+        Path | None, typer.Argument(help="Folder of the run, or its journal.", metavar="RUN")
+    ] = None,
     *,
+    code: Annotated[
+        str | None,
+        typer.Option(
+            metavar="TEXT", help="Instead of both: what a reader shows of a certificate's 2-D code."
+        ),
+    ] = None,
+    key: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Public keys of stands, a line NAME KEY each.")
+    ] = None,
+    records: Annotated[
+        str | None,
+        typer.Option(metavar="ADDRESS", help="Records that may have seen the run (default: HILSEQ_RECORDS)."),
+    ] = None,
     json: Annotated[bool, typer.Option("--json", help="Print the answer as JSON, for programs.")] = False,
 ) -> None:
-    """Tell whether a file is the one that this run's journal makes, and whether journal and samples are sound.
+    """Tell whether a file is the one that this run's journal makes, and what stands behind the journal.
 
-    Exit code 0: genuine. 1: file, journal or samples were changed, do not belong together, or samples are missing.
+    Three answers. Intact: the lines follow from each other, samples and files are those noted, and readings, verdicts
+    and end fit each other; a journal that somebody invented whole can be intact too. Signed: by a stand whose public
+    key is known (--key, or the list known-stands beside your own keys), by a key that is not, or by nobody; only
+    who has the stand's secret key can sign another journal. Witnessed: records that have seen this run agree or not.
+
+    Exit code 0: the file matches this journal, which is intact and contradicted by nobody; read who has signed it.
+    1: file, journal or samples were changed, do not belong together, are not whole, or are contradicted.
     2: cannot tell.
 
-    Example: hilseq verify certificate-RH0001.pdf runs/20261125-081200-RH0001
+    Example: hilseq verify certificate-RH0001.pdf runs/20261125-081200-RH0001 --key stands.txt
     """
+    from hilseq.errors import UsageError
+
+    if code is not None:
+        _verify_code(code, key, as_json=json)
+        return
+    if file is None or run is None:
+        raise UsageError("give FILE and RUN, or --code TEXT")
     from hilseq.reports.verify import VerifyOutcome, as_json, verify
+    from hilseq.signing import known_stands
 
-    result = verify(file, run)
+    result = verify(file, run, known=known_stands(key), witness=_witness(records))
     if json:
-        import json as json_module
-
-        typer.echo(json_module.dumps(as_json(result), indent=2))
+        _print(as_json(result))
     else:
-        typer.echo(result.told, err=result.outcome is not VerifyOutcome.GENUINE)
+        for line in result.lines():
+            typer.echo(line, err=result.outcome is not VerifyOutcome.MATCHES)
     raise typer.Exit(int(result.outcome))
+
+
+def _witness(records: str | None) -> Witness | None:
+    """Return the records as a witness, where any are named. Raises HilseqError where those cannot be used."""
+    import os
+
+    if not records and not os.environ.get("HILSEQ_RECORDS"):
+        return None
+    from hilseq.records.synchronising import witness_of
+
+    return witness_of(records)
+
+
+def _verify_code(text: str, key: Path | None, *, as_json: bool) -> None:
+    from dataclasses import asdict
+
+    from hilseq.reports.sanitize import sanitize
+    from hilseq.reports.summary_code import read_code
+    from hilseq.reports.verify import VerifyOutcome
+    from hilseq.signing import known_stands
+
+    content = read_code(text)
+    name = known_stands(key).get(content.key)
+    if not content.holds:
+        outcome, told = (
+            VerifyOutcome.DOES_NOT_MATCH,
+            "the code was changed: its signature is not that of its key",
+        )
+    elif name is None:
+        told = f"signed by a key that is not known here ({content.key}): anybody can have made it; give --key"
+        outcome = VerifyOutcome.CANNOT_TELL
+    else:
+        outcome, told = VerifyOutcome.MATCHES, f"signed by the known stand {name}"
+    if as_json:
+        said = {**asdict(content), "outcome": outcome.name.lower().replace("_", " "), "told": told}
+        _print(said)
+    else:
+        typer.echo(sanitize(f"{content}", 600), err=outcome is not VerifyOutcome.MATCHES)
+        typer.echo(sanitize(told, 300), err=outcome is not VerifyOutcome.MATCHES)
+    raise typer.Exit(int(outcome))
+
+
+def _print(said: object) -> None:
+    import json
+
+    typer.echo(json.dumps(said, indent=2))

@@ -38,6 +38,8 @@ FOUND, FOUND_NOT_AT_REST = "as found", "not at rest when found"
 STOPPED = "stopped by a person"
 #: What the event of a sign is called that a soak's plan does not count.
 NOT_COUNTED = "not counted"
+#: What the event of something is called that a check could not judge on this visit, and why.
+NOT_JUDGED = "not judged"
 
 
 def _iso(text: str) -> str:
@@ -241,6 +243,29 @@ class CheckPlanned(Entry):
     sentence: str = Field(default="", description="what the check shows; empty in runs of before")
     place: str = Field(description="where the unit is tested: a point, a port, a stage")
     gate: bool
+
+
+class PlanCompared(Entry):
+    """How what this run is to do with a unit compares with the approved test plan of its type."""
+
+    kind: Literal["plan compared"] = "plan compared"
+    v: Literal[1] = 1
+    slot: Slot
+    revision: Count = Field(default=0, description="revision of the approved plan; 0 where there is none")
+    identity: str = Field(default="", description="SHA-256 of the plan's content, hexadecimal")
+    approved_by: str = ""
+    approved_on: str = Field(default="", description="date, ISO 8601")
+    why: str = Field(default="", description="why it was approved")
+    differences: tuple[str, ...] = Field(
+        description="what this run does otherwise; none: it is the approved plan"
+    )
+    not_claimed: tuple[str, ...] = Field(default=(), description="stages that the profile does not call for")
+    not_on_stand: tuple[str, ...] = Field(
+        default=(), description="checks of the plan that this stand has no means for"
+    )
+    soak: Real | None = Field(
+        default=None, description="soak that the profile plans, s; null where it plans none"
+    )
 
 
 class CheckStarted(Entry):
@@ -468,6 +493,7 @@ JournalEntry: TypeAlias = (
     RunStarted
     | InstrumentIdentified
     | CheckPlanned
+    | PlanCompared
     | CheckStarted
     | Reading
     | EventLogged

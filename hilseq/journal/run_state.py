@@ -26,6 +26,7 @@ from hilseq.journal.entries import (
     InstrumentIdentified,
     JournalEntry,
     MadeSafe,
+    PlanCompared,
     PortTally,
     PriorRun,
     Reading,
@@ -42,6 +43,7 @@ from hilseq.journal.entries import (
     TableKept,
     UnitUnderTest,
 )
+from hilseq.journal.signatures import Signatures
 from hilseq.quantities import show_duration
 from hilseq.verdicts import WORST_FIRST, CheckVerdict, Disposition, dispose, exit_code
 
@@ -199,6 +201,8 @@ class UnitState:
     faults: list[FaultsRead] = field(default_factory=list)
     events: list[EventLogged | SamplesMissed] = field(default_factory=list)
     soak: SoakState | None = None
+    #: How the run compares with the approved plan; None in runs of before there were any.
+    plan: PlanCompared | None = None
     #: What is wrong with the sample file of its soak; empty when the journal's seals fit, or nobody looked.
     damage: str = ""
 
@@ -231,6 +235,13 @@ class UnitState:
     def unmeasured(self) -> tuple[str, ...]:
         """What the profile claims and this stand cannot measure, in words."""
         return self.described.unmeasured
+
+    @property
+    def unapproved(self) -> str:
+        """Why this run is not the approved plan of the unit's type, in words; empty when it is."""
+        if self.plan is None:
+            return "the run knows of no approved plan"
+        return "; ".join(self.plan.differences)
 
     @property
     def prior_runs(self) -> tuple[PriorRun, ...]:
@@ -283,6 +294,8 @@ class RunState:
         #: The event of the last interlock; None once it is acknowledged.
         self.interlock: EventLogged | None = None
         self.chain, self.torn, self.broken = "", 0, ""
+        #: What lies beside the journal, where somebody has looked for it.
+        self.signatures = Signatures()
         self._last: JournalEntry = started
         self._units = {unit.slot: unit for unit in self.units}
         self._checks: dict[str, CheckState] = {}
@@ -306,6 +319,7 @@ class RunState:
                 self._take_of_slot(entry)
             case (
                 FaultsRead()
+                | PlanCompared()
                 | SoakStarted()
                 | SoakEventLogged()
                 | SoakGap()
@@ -362,6 +376,7 @@ class RunState:
         self,
         entry: EventLogged
         | FaultsRead
+        | PlanCompared
         | SoakStarted
         | SoakEventLogged
         | SoakGap
@@ -384,6 +399,8 @@ class RunState:
             unit.events.append(entry)
         elif isinstance(entry, FaultsRead):
             unit.faults.append(entry)
+        elif isinstance(entry, PlanCompared):
+            unit.plan = entry
 
     def _unit(self, slot: str) -> UnitState:
         if slot not in self._units:

@@ -13,6 +13,7 @@ from hilseq.journal.entries import SamplesSealed
 from hilseq.journal.reader import read_journal, run_state
 from hilseq.journal.run_state import RunState, SoakState
 from hilseq.journal.samples import prefix_hash, read_samples
+from hilseq.journal.signatures import read_signatures
 
 
 def sample_file(folder: Path, soak: SoakState) -> Path:
@@ -30,8 +31,12 @@ def read_run(run: Path) -> RunState:
 
 
 def look_for_damage(state: RunState, folder: Path) -> RunState:
-    """Note for every unit what is wrong with its sample file, and return the state. Reads those files whole."""
+    """Note for every unit what is wrong with its sample file, and what the stand has signed; return the state.
+
+    Reads those files whole.
+    """
     broken = broken_seals(state, folder)
+    state.signatures = read_signatures(folder)
     for unit in state.units:
         unit.damage = broken.get(unit.slot, "")
     return state

@@ -159,6 +159,11 @@ class JournalWriter:
         self._length += len(line)
 
     @property
+    def lines(self) -> int:
+        """How many lines there are."""
+        return self._number
+
+    @property
     def chain(self) -> str:
         """Chain value of the last line: the fingerprint of everything so far."""
         return self._chain

@@ -24,6 +24,10 @@ _NOT_OURS = tuple(
 )
 
 
+class NothingJudged(Exception):  # noqa: N818 - it says what is wrong with a sequence
+    """A check that passed without a single statement about the unit."""
+
+
 @dataclass(frozen=True, slots=True)
 class Outcome:
     """What one phase of a check came to; `places` is empty when the exception names none.
@@ -74,8 +78,12 @@ def classify(error: BaseException) -> Outcome:
         case KeyboardInterrupt() | pytest.exit.Exception():
             return Outcome(CheckVerdict.NOT_PERFORMED, "the run was interrupted during this check")
         case _:
-            words = f"{ERROR_IN_SEQUENCE}: {type(error).__name__}: {_first_words(error)}{_line_of(error)}"
-            return Outcome(CheckVerdict.NOT_PERFORMED, words[:WHY_LONGEST])
+            said = str(error) if isinstance(error, NothingJudged) else _raised(error)
+            return Outcome(CheckVerdict.NOT_PERFORMED, f"{ERROR_IN_SEQUENCE}: {said}"[:WHY_LONGEST])
+
+
+def _raised(error: BaseException) -> str:
+    return f"{type(error).__name__}: {_first_words(error)}{_line_of(error)}"
 
 
 def _line_of(error: BaseException) -> str:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Generator
+from collections.abc import Generator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +17,7 @@ from _pytest.runner import runtestprotocol
 from rich.text import Text
 
 from hilseq import gc_tuning
+from hilseq.description.approved_plan import PlanContent
 from hilseq.errors import DescriptionError, LinkLost, UsageError
 from hilseq.interrupts import held_back, interrupt_on_termination
 from hilseq.journal.entries import CheckStarted
@@ -25,10 +26,11 @@ from hilseq.plugin import markers, stages
 from hilseq.plugin.classify import PASSED, Outcome, classify, worse
 from hilseq.plugin.gates import Gates, recheck_stand
 from hilseq.plugin.judge import require_resolved
+from hilseq.plugin.judging import compiled_to_tell
 from hilseq.plugin.options import refuse
 from hilseq.plugin.other_runs import rank
 from hilseq.plugin.parametrize import check_parameters, is_empty, parametrize, slot_of
-from hilseq.plugin.planned import CHECK, PlannedCheck, VisitPlan
+from hilseq.plugin.planned import CHECK, PlannedCheck, VisitPlan, compare, content, seen
 from hilseq.plugin.visit_run import VisitRun
 from hilseq.reports import visit_lines
 from hilseq.reports.sanitize import sanitize
@@ -73,6 +75,7 @@ class VisitHooks:
         self._unsafe: set[str] = set()
         self._left_out: list[pytest.Item] = []
         self._arranged = False
+        self._seen = seen(())
         self._finished = False
 
     # -- collection ------------------------------------------------------------------------------
@@ -92,12 +95,15 @@ class VisitHooks:
             raise pytest.UsageError(str(error)) from error
 
     @pytest.hookimpl(wrapper=True)
-    def pytest_collection(self) -> Generator[None, object, object]:
+    def pytest_collection(self, session: pytest.Session) -> Generator[None, object, object]:
         """Say what cannot be collected with the exit code of a bad option: pytest's own means a stand fault here."""
         try:
-            return (yield)
+            with compiled_to_tell(session.config):
+                return (yield)
         except pytest.UsageError as error:
             refuse("\n".join(map(str, error.args)))
+        except UsageError as error:
+            refuse(error)
 
     @pytest.hookimpl(tryfirst=True)
     def pytest_collection_modifyitems(self, items: list[pytest.Item]) -> None:
@@ -111,6 +117,7 @@ class VisitHooks:
 
     def _arrange(self, items: list[pytest.Item]) -> None:
         visit = self.run.visit
+        self._seen = seen(items)
         for item in items:
             stages.check_name(item, self.run.extensions.stages)
         items[:] = [
@@ -159,11 +166,23 @@ class VisitHooks:
             session.items[:] = [i for i in session.items if self.run.resumed.is_open(i.stash[CHECK].id)]
             self.run.reopen_journal()
             return
+        checks = self._plan.identify([*session.items, *self._left_out], self.run.elements)
+        selected, left_out = checks[: len(session.items)], checks[len(session.items) :]
+        visit = self.run.visit
         try:
+            compared = {slot: compare(visit, slot, self._seen, selected) for slot in visit.profiles}
             self.run.open_journal([Path(item.path) for item in session.items])
-        except UsageError as error:  # another run was faster
+        except UsageError as error:  # a damaged plan; or another run was faster
             refuse(error)
-        self._plan.lay(session.items, self._left_out, self.run.elements, self.run.extensions.stages)
+        lacking = {slot: each.not_selected for slot, each in compared.items()}
+        self._plan.lay(selected, left_out, self.run.extensions.stages, lacking)
+        for each in compared.values():
+            self.run.note(each.entry)
+
+    def contents(self, items: Sequence[pytest.Item]) -> dict[str, PlanContent]:
+        """Return by slot what a run of these checks does with the unit, to be approved."""
+        checks = self._plan.identify(items, self.run.elements)
+        return {slot: content(self.run.visit, slot, self._seen, checks) for slot in self.run.visit.profiles}
 
     # -- running ---------------------------------------------------------------------------------
 

@@ -19,6 +19,7 @@ from hilseq.errors import NotResolvable, UnitFault
 from hilseq.journal.entries import Reading
 from hilseq.measured import Measured
 from hilseq.reports.formatting import scale, show_limits, show_value
+from hilseq.statements import compared
 
 
 class Judge:
@@ -55,6 +56,7 @@ class Judge:
         A reading that is marginal, because the stand is slow or coarse, is neither recorded nor held against
         the unit. Raises UnitFault when the reading is outside its limits by more than its uncertainty.
         """
+        compared()
         sure = decide(measured.value, measured.expanded_uncertainty, limits, DecisionRule.GUARDED)
         beyond = not any(
             value in limits
@@ -73,6 +75,7 @@ class Judge:
         Limits are in base units (A, V, s), so what was measured in mA or mV is brought there first, here and
         nowhere else. A share stays in ppm or %, with its limits: nobody says 0.0001.
         """
+        compared()
         if not isinstance(measured, Measured):
             raise TypeError(
                 f"{name!r} is judged by {measured!r}, which has no unit and no uncertainty; expected "

@@ -17,13 +17,16 @@ from pathlib import Path
 
 from hilseq.analysis.soak_samples import band
 from hilseq.errors import HilseqError, UsageError
+from hilseq.journal.contradictions import contradictions
 from hilseq.journal.entries import CheckPlanned, JournalEntry, PriorRun, RunStarted
 from hilseq.journal.reader import read_journal, run_state
 from hilseq.journal.run_state import RunState, SoakState
 from hilseq.journal.samples import file_name, read_samples
 from hilseq.journal.seals import look_for_damage, read_run
+from hilseq.journal.signatures import against
 from hilseq.journal.writer import FILE_NAME
 from hilseq.procedures.soak.record import ResumedSoak
+from hilseq.reports.sanitize import sanitize
 from hilseq.verdicts import CheckVerdict
 
 #: Findings of an earlier run that are named.
@@ -180,6 +183,11 @@ def resumed_run(folder: Path, *, acknowledged: bool = False) -> Resumed:
         state = look_for_damage(run_state(journal), folder)
     except ValueError as error:
         raise UsageError(f"{error}; there is nothing to continue") from error
+    signed = against(state.signatures, journal.links, state.run, state.stand)
+    wrong_with_it = [*contradictions(journal.entries, state), *([signed] if signed else [])]
+    if wrong_with_it:
+        words = sanitize(wrong_with_it[0], 300)
+        raise UsageError(f"{folder}: {words}; a journal that was written anew is not continued")
     why = state.why_it_broke_off
     units = [unit for unit in state.units if unit.soak is not None and unit.soak.ended is None]
     soaks = {unit.slot: _soak(unit.soak, folder, unit.slot, why) for unit in units if unit.soak is not None}

@@ -1,21 +1,38 @@
-"""The checks of a visit as the plugin keeps them: identified, planned into the journal, ended there."""
+"""The checks of a visit as the plugin keeps them: identified, planned into the journal, ended there.
+
+Before anything is powered, what a run is to do is held against the approved plan of each profile.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections import Counter
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
 
 import pytest
 
+from hilseq.description.approved_plan import (
+    ApprovedPlan,
+    PlanContent,
+    differences,
+    plan_file,
+    read_plan,
+    sha256_of,
+)
 from hilseq.description.visit import Visit
 from hilseq.hooks import Element, Stage
-from hilseq.journal.entries import CheckEnded, CheckPlanned, JournalEntry, Reading
+from hilseq.journal.entries import CheckEnded, CheckPlanned, JournalEntry, PlanCompared, Reading
 from hilseq.plugin import markers, stages
 from hilseq.plugin.classify import PASSED, Outcome
+from hilseq.plugin.other_runs import without_slot
 from hilseq.plugin.parametrize import place_of, slot_of
+from hilseq.reports.formatting import join_truncated
 from hilseq.verdicts import CheckVerdict
 
 CHECK = pytest.StashKey["PlannedCheck"]()
+_NOT_SELECTED = "not selected"
+_NOT_HERE = "not possible on this stand"
 
 
 @dataclass(slots=True)
@@ -81,25 +98,31 @@ class VisitPlan:
 
     def lay(
         self,
-        items: Sequence[pytest.Item],
-        left_out: Sequence[pytest.Item],
-        elements: Mapping[str, Element],
+        selected: Sequence[PlannedCheck],
+        left_out: Sequence[PlannedCheck],
         added: Sequence[Stage],
+        lacking: Mapping[str, Mapping[str, Sequence[str]]],
     ) -> None:
-        """Plan every check, and say at once which of the full set are not performed."""
-        checks = self.identify([*items, *left_out], elements)
-        for check in checks:
+        """Plan every check, and say at once which of the full set are not performed.
+
+        `lacking` holds, by slot and stage, the checks of an approved plan that nobody selected.
+        """
+        for check in (*selected, *left_out):
             self.plan(check)
-        for item in left_out:
-            self.end(item.stash[CHECK], Outcome(CheckVerdict.NOT_PERFORMED, "it was not selected"), 0.0)
+        for check in left_out:
+            self.end(check, Outcome(CheckVerdict.NOT_PERFORMED, "it was not selected"), 0.0)
         for slot, profile in self._visit.profiles.items():
-            covered = {check.stage for check in checks if check.slot == slot}
-            for stage in stages.required(profile, added):
-                if stage not in covered:
-                    why = Outcome(CheckVerdict.NOT_PERFORMED, "no check of this stage was selected")
-                    self.told(
-                        slot, f"stage {stage}", why, stage=stage, title=f"the stage {stage}", place=stage
-                    )
+            covered = {check.stage for check in (*selected, *left_out) if check.slot == slot}
+            called_for = stages.required(profile, added)
+            for stage in dict.fromkeys([*called_for, *lacking[slot]]):
+                if stage in covered and stage not in lacking[slot]:
+                    continue
+                words = "no check of this stage was selected"
+                if stage in covered:
+                    checks = join_truncated(lacking[slot][stage])
+                    words = f"checks of the approved plan were not selected: {checks}"
+                why = Outcome(CheckVerdict.NOT_PERFORMED, words)
+                self.told(slot, f"stage {stage}", why, stage=stage, title=f"the stage {stage}", place=stage)
 
     def told(self, slot: str, name: str, outcome: Outcome, *, stage: str, title: str, place: str) -> None:
         """Plan and end a line of the verdict that no test stands behind."""
@@ -134,3 +157,97 @@ class VisitPlan:
                 seconds=round(seconds, 6),
             )
         )
+
+
+# -- the approved plan -------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class FoundTests:
+    """The tests that pytest found, as file and function, before it was asked which of them concern a unit."""
+
+    files: tuple[Path, ...]
+    functions: frozenset[tuple[str, str]]
+
+
+def seen(items: Iterable[pytest.Item]) -> FoundTests:
+    """Return the files and functions of tests."""
+    found = list(items)
+    functions = frozenset((item.path.name, item.name.partition("[")[0]) for item in found)
+    return FoundTests(tuple(sorted({Path(item.path) for item in found})), functions)
+
+
+def content(visit: Visit, slot: str, tests: FoundTests, checks: Sequence[PlannedCheck]) -> PlanContent:
+    """Return what a run does with the unit in a slot, without its soak. Raises OSError when a file has gone."""
+    return PlanContent(
+        part=visit.profiles[slot].part,
+        profile=sha256_of(visit.profile_paths[slot]),
+        sequences={name: sha256_of(path) for name, path in _named(tests.files).items()},
+        checks={
+            without_slot(check.id, slot): check.stage
+            for check in checks
+            if check.slot == slot and check.stage != stages.SOAK
+        },
+    )
+
+
+def _named(files: Sequence[Path]) -> dict[str, Path]:
+    """Return the sequences, and what pytest reads beside them, by name; with their folder where two are alike."""
+    beside = {path.with_name("conftest.py") for path in files}
+    paths = sorted({*files, *(path for path in beside if path.is_file())})
+    times = Counter(path.name for path in paths)
+    return {path.name if times[path.name] == 1 else f"{path.parent.name}/{path.name}": path for path in paths}
+
+
+@dataclass(frozen=True, slots=True)
+class Compared:
+    """The outcome for one unit: what the journal keeps, and by stage the checks of the plan that were not selected."""
+
+    entry: PlanCompared
+    not_selected: dict[str, list[str]]
+
+
+def compare(visit: Visit, slot: str, tests: FoundTests, checks: Sequence[PlannedCheck]) -> Compared:
+    """Hold what is to be done with a unit against its approved plan. Raises UsageError for a damaged plan."""
+    profile = visit.profiles[slot]
+    plan = read_plan(visit.profile_paths[slot])
+    claimed = {*stages.required(profile, ()), *((stages.SOAK,) if profile.soak else ())}
+    common = {
+        "slot": slot,
+        "not_claimed": tuple(stage for stage in stages.known() if stage not in claimed),
+        "soak": None if profile.soak is None else profile.soak.duration,
+    }
+    if plan is None:
+        path = plan_file(visit.profile_paths[slot])
+        return Compared(
+            PlanCompared(differences=(f"there is none for {profile.part} ({path.name})",), **common), {}
+        )
+    found = content(visit, slot, tests, checks)
+    missing = _missing(plan, found, tests)
+    lacking: dict[str, list[str]] = {}
+    for check, why in missing.items():
+        if why == _NOT_SELECTED:
+            lacking.setdefault(plan.checks[check], []).append(check)
+    entry = PlanCompared(
+        revision=plan.revision,
+        identity=plan.content.identity,
+        approved_by=plan.approved_by,
+        approved_on=plan.approved_on,
+        why=plan.why,
+        differences=tuple(differences(plan, found, missing)),
+        not_on_stand=tuple(check for check, why in missing.items() if why == _NOT_HERE),
+        **common,
+    )
+    return Compared(entry, lacking)
+
+
+def _missing(plan: ApprovedPlan, found: PlanContent, tests: FoundTests) -> dict[str, str]:
+    """Return the checks of the plan that the run lacks, each with the reason; of a changed file nothing is known."""
+    told = {}
+    for check in plan.checks:
+        file, _, test = check.partition("::")
+        changed = file in found.sequences and found.sequences[file] != plan.sequences.get(file)
+        if check not in found.checks and not changed:
+            here = (Path(file).name, test.partition("[")[0]) in tests.functions
+            told[check] = _NOT_HERE if here else _NOT_SELECTED
+    return told

@@ -65,6 +65,7 @@ def _register(config: pytest.Config) -> None:
     from hilseq.errors import UsageError
     from hilseq.plugin import fixtures, soaking
     from hilseq.plugin.hooks import VisitHooks
+    from hilseq.plugin.judging import Judging
     from hilseq.plugin.visit_run import RUN, VisitRun
 
     if getattr(config.option, "numprocesses", None) or getattr(config.option, "tx", None):
@@ -92,6 +93,7 @@ def _register(config: pytest.Config) -> None:
     _default_outputs(config, run.folder)
     config.stash[RUN] = run
     config.pluginmanager.register(VisitHooks(run), "hilseq-visit")
+    config.pluginmanager.register(Judging(), "hilseq-judging")
     _report_to_others(config, run)
     config.pluginmanager.register(fixtures, "hilseq-fixtures")
     config.pluginmanager.register(soaking, "hilseq-soaking")

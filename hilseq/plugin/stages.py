@@ -71,6 +71,11 @@ def required(profile: Profile, added: Sequence[Stage]) -> list[str]:
     return list(dict.fromkeys([*stages, *profile.required_stages]))
 
 
+def known() -> list[str]:
+    """Return the stages that hilseq knows by itself, in the order of a visit."""
+    return list(_STAGES)
+
+
 def check_name(item: pytest.Item, added: Sequence[Stage]) -> None:
     """Refuse a stage that is written almost as a known one: that one would count as not performed.
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 import hashlib
 import os
 import socket
+import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
@@ -20,9 +21,10 @@ import pytest
 import hilseq
 from hilseq.analysis.limits import DecisionRule
 from hilseq.clock import Clock, WallClock, compose
+from hilseq.description.approved_plan import plan_file
 from hilseq.description.crosscheck import untested_claims
 from hilseq.description.visit import Visit
-from hilseq.errors import HilseqError, StandFault, StandInUse, UsageError
+from hilseq.errors import HilseqError, StandFault, StandInUse, UsageError, fenced
 from hilseq.extensions import Extensions
 from hilseq.guard.client import Guard
 from hilseq.hooks import Element
@@ -46,6 +48,8 @@ from hilseq.journal.entries import (
 )
 from hilseq.journal.reader import left_by_a_run
 from hilseq.journal.run_state import RunState
+from hilseq.journal.seals import look_for_damage
+from hilseq.journal.signatures import Signer
 from hilseq.journal.writer import FILE_NAME as JOURNAL
 from hilseq.journal.writer import JournalWriter, boot_id
 from hilseq.lease.addresses import StandInstrument, instruments_of
@@ -59,6 +63,8 @@ from hilseq.procedures.bench import Bench
 from hilseq.procedures.operator import Nobody, Operator, Rehearsal
 from hilseq.procedures.soak.record import ResumedSoak
 from hilseq.procedures.wiring import parts_of, served_by
+from hilseq.reports.summary_code import summary_text
+from hilseq.signing import stand_key
 from hilseq.stepped import SteppedClock
 from hilseq.twin import Twin, repoint
 
@@ -79,6 +85,10 @@ def run_header(
     files = sorted(set(sequences))
     inputs = [_input("stand file", options.stand)]
     inputs += [_input(f"profile of slot {slot}", path) for slot, path in options.units.items()]
+    plans = {slot: plan_file(path) for slot, path in options.units.items()}
+    inputs += [
+        _input(f"approved plan of slot {slot}", path) for slot, path in plans.items() if path.is_file()
+    ]
     inputs += [_input("sequence", path) for path in files]
     return RunStarted(
         run=folder.name,
@@ -117,6 +127,8 @@ def run_header(
     )
 
 
+#: Between two signatures of a journal that grows, s. A simulated run, which hurries, is signed at its end.
+SIGNED_EVERY = 60.0
 #: Entries that hooks write.
 _OF_HOOKS = (CheckPlanned, CheckStarted, CheckEnded, MadeSafe, RunEnded)
 #: Whoever watches a run is given its entries and, between them, how a soak goes.
@@ -174,6 +186,11 @@ class VisitRun:
         self.disk_fault: StandFault | None = None
         #: Called with every journal entry, after it is on the disk.
         self.observers: list[Observer] = []
+        #: Who signs its journal; nobody before the first minute is over.
+        self._signer: Signer | None = None
+        #: Whether the stand has no key that works.
+        self._unsigned = False
+        self._signed_at = time.monotonic()
         #: The state of the run by all entries so far; None before the first.
         self.state: RunState | None = None
 
@@ -334,11 +351,31 @@ class VisitRun:
                 # Raised inside a hook of pytest it would end everything with a traceback; it is told at the end.
                 return
             raise
+        if not self._stand.simulated and time.monotonic() - self._signed_at > SIGNED_EVERY:
+            self._sign(self._journal, final=False)
         if isinstance(entry, RunStarted):
             self.state = RunState(entry)
         elif self.state is not None:
             self.state.take(entry)
         self.show(entry)
+
+    def _sign(self, journal: JournalWriter, *, final: bool) -> None:
+        """Have the stand sign the journal as it is now. A stand without a key leaves a run that nobody has signed."""
+        self._signed_at = time.monotonic()
+        if self._unsigned:
+            return
+        self._unsigned = True  # told once, unless what follows comes to its end
+        with fenced("the run is not signed"):
+            self._signer = self._signer or self._make_signer()
+            self._signer.head(journal.lines, journal.chain, final=final)
+            if final and self.state is not None:
+                self.state.chain = journal.chain
+                for unit in look_for_damage(self.state, self.folder).units:
+                    self._signer.summary(unit.slot, summary_text(self.state, unit))
+            self._unsigned = False
+
+    def _make_signer(self) -> Signer:
+        return Signer(self.folder, self._stand.stand, self.folder.name, stand_key(self._stand.stand))
 
     @contextmanager
     def on_disk(self) -> Iterator[None]:
@@ -487,6 +524,7 @@ class VisitRun:
                 self.event(STOPPED, f"latched {latched.words}")
         self.note(RunEnded(exit_code=exit_code, interrupted=interrupted))
         if self._journal is not None:
+            self._sign(self._journal, final=True)
             self._journal.close()
             self._journal = None
         self.close()

@@ -10,6 +10,7 @@ from hilseq.description.plans import Cycling
 from hilseq.description.profile import Indicator, Profile
 from hilseq.errors import NotPerformed, UnitFault
 from hilseq.procedures.unit import Unit
+from hilseq.statements import compared
 
 #: Below this share of the rated supply a unit has surely lost it.
 _FALLEN = 0.25
@@ -182,6 +183,7 @@ def hot_starts(unit: Unit) -> list[Start]:
 
 def fail_on_failed(failed: list[Start], proven: str) -> None:
     """Raise UnitFault at place `start`, and where else a start went wrong, when any did."""
+    compared()
     if not failed:
         return
     first = failed[0]

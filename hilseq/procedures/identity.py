@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from hilseq.procedures.unit import Unit
+from hilseq.statements import compared
 
 
 def assert_names(unit: Unit) -> None:
@@ -22,6 +23,7 @@ def assert_names(unit: Unit) -> None:
 
 def assert_serial_number(unit: Unit) -> None:
     """Hold the serial number inside the unit against its label."""
+    compared()
     inside = unit.serial_number_inside()
     assert inside == unit.serial_digits(), (
         f"the unit says its serial number is {inside}, the label says {unit.serial!r}"

@@ -12,6 +12,7 @@ from hilseq.description.registers import RegisterTable, WordOrder
 from hilseq.errors import UnitFault
 from hilseq.instruments.protocols import UnitLink
 from hilseq.journal.entries import StoredFault
+from hilseq.statements import compared
 
 #: Time the unit is given to clear its table, s.
 CLEAR_TIME = 0.2
@@ -162,6 +163,7 @@ class ConfigurationMemory:
 
     def compare(self) -> None:
         """Compare content and checksum with the reference. Raises UnitFault naming the first difference."""
+        compared()
         held, reference = self.read(), self._description.content
         wrong = [index for index, pair in enumerate(zip(held, reference, strict=True)) if pair[0] != pair[1]]
         if wrong:

@@ -16,6 +16,7 @@ from hilseq.instruments.signals import SignalBank
 from hilseq.measured import Measured
 from hilseq.procedures.operator import Operator
 from hilseq.procedures.polling import poll
+from hilseq.statements import compared
 
 
 class Modes:
@@ -117,6 +118,7 @@ class Modes:
 
     def move_to(self, mode: Mode) -> Measured:
         """Bring the unit into `mode`; return the time it took, s. Raises UnitFault when it does not follow."""
+        compared()
         told = self.set(mode)
         took = self.wait_for(mode, told.value)
         if took is None:

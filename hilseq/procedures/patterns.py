@@ -18,6 +18,7 @@ from hilseq.analysis.uncertainty import resolution
 from hilseq.clock import Clock
 from hilseq.errors import UnitFault
 from hilseq.measured import Measured
+from hilseq.statements import compared
 
 #: Patterns that may be added to part explanations; each halves them at worst, so this parts thousands.
 MOST_FOLLOW_UPS = 16
@@ -76,6 +77,7 @@ class PatternRun:
 
     def assert_follows(self, name: str) -> None:
         """Raise UnitFault at the point when it does not follow, or when another cannot be told from it."""
+        compared()
         words = self.faults().get(name)
         if words is not None:
             raise UnitFault(words, place=name)

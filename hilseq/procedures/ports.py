@@ -34,6 +34,7 @@ from hilseq.instruments.driver_protocols import SerialPartnerDriver
 from hilseq.instruments.protocols import SerialPartner
 from hilseq.instruments.transport import let_line_rest
 from hilseq.measured import Measured
+from hilseq.statements import compared
 
 #: Confidence with which a claim is proven, or refuted.
 CONFIDENCE = 0.95
@@ -236,6 +237,7 @@ class Ports:
         Raises UnitFault when nothing comes back, or when what does is worse than the profile claims, StandFault when
         the stand's side of the port cannot be opened.
         """
+        compared()
         speed = self._ports[name].speeds[0]
         tally = self._tally(name, speed, lambda tally: tally.bits < _UNCLAIMED and not _twice_wrong(tally))
         if _twice_wrong(tally):

@@ -26,6 +26,7 @@ from hilseq.procedures.self_check import Loopbacks, misfits, supply_delivers
 from hilseq.procedures.unit import Unit
 from hilseq.procedures.wiring import SlotWiring, served_by
 from hilseq.quantities import SYMBOLS
+from hilseq.statements import compared
 
 #: Longest wait until what is stored behind an output has run down, and the pause between two looks, s.
 _RUN_DOWN, _LOOK = 10.0, 0.1
@@ -59,6 +60,7 @@ class ReadinessCheck:
 
 def require(looks: Iterable[Look]) -> list[Look]:
     """Return the looks. Raises StandFault with everything that is wrong."""
+    compared()
     found = list(looks)
     wrong = [look for look in found if look.right is False]
     if wrong:

@@ -36,6 +36,7 @@ from hilseq.procedures.polling import poll
 from hilseq.procedures.unit import Unit
 from hilseq.procedures.wiring import SlotWiring, contradiction, parts_of, served_by
 from hilseq.quantities import SYMBOLS, show_duration
+from hilseq.statements import compared
 
 #: Values in base units that every input stands: ends and middle of 4..20 mA, 0..10 V, and of a Pt100.
 _TRIALS: Mapping[str, tuple[float, ...]] = {
@@ -275,6 +276,7 @@ def supply_delivers(unit: Unit) -> str:
     overload = feed.overload()
     if overload is not None:
         raise NotPerformed(overload)
+    compared()
     voltage, current = feed.both()
     error = feed.voltage_error()
     found = feed.holding(voltage.value, current.value, error)

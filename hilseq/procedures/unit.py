@@ -13,7 +13,7 @@ from hilseq.description.stand import Slot
 from hilseq.errors import NotPerformed, UnitFault
 from hilseq.instruments.protocols import UnitLink
 from hilseq.instruments.signals import SignalBank
-from hilseq.journal.entries import StoredFault
+from hilseq.journal.entries import NOT_JUDGED, StoredFault
 from hilseq.measured import Measured
 from hilseq.procedures.analog import AnalogPoints
 from hilseq.procedures.baseline import Baseline
@@ -25,6 +25,7 @@ from hilseq.procedures.points import Inputs, Outputs
 from hilseq.procedures.polling import poll
 from hilseq.procedures.ports import Ports
 from hilseq.procedures.unit_supply import SeenStart, UnitSupply
+from hilseq.statements import compared
 
 #: Readiness is waited for this much longer than allowed, so that a late unit is measured, not just missed.
 PATIENCE = 2.0
@@ -151,6 +152,7 @@ class Unit:
         since = self.supply.powered_since
         if since is None:
             raise NotPerformed("the unit has no power")
+        compared()
         within = self.profile.start.ready_within * PATIENCE
         starting = since != self._ready_since
         if starting:
@@ -286,6 +288,7 @@ class Unit:
 
     def identity(self) -> SeenIdentity:
         """Ask the unit what it is. Raises UnitFault when it does not answer function 43/14."""
+        compared()
         objects = self.link.identification()
         return SeenIdentity(objects.get(0, ""), objects.get(1, ""), objects.get(2, ""))
 
@@ -335,8 +338,14 @@ class Unit:
             raise NotPerformed("the unit does not report whether its outputs are enabled")
         return bool(self.link.read(register))
 
+    def not_judged(self, what: str, why: str) -> None:
+        """Take note of what a check cannot judge here; the coverage statement of the report lists it."""
+        compared()
+        self.supply.note(NOT_JUDGED, f"{what}: {why}")
+
     @staticmethod
     def fail_at(places: Sequence[str], words: str) -> None:
         """Raise UnitFault at every place; nothing when there are none."""
+        compared()
         if places:
             raise UnitFault(words, places=list(dict.fromkeys(places)))

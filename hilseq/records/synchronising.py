@@ -11,10 +11,13 @@ from pathlib import Path
 import sqlalchemy as sa
 
 from hilseq.errors import HilseqError, UsageError
+from hilseq.journal.reader import Journal
+from hilseq.journal.run_state import RunState
 from hilseq.journal.writer import FILE_NAME
 from hilseq.records.database import Database, NothingToImport, RecordsUnreachable, open_database, revision
 from hilseq.records.importing import Imported, ImportOutcome, import_run, look_at, place_of
 from hilseq.records.tables import copies, readings, runs, soak_minutes, stands, units, visits
+from hilseq.reports.verify import Trust, TrustAnswer, Witness
 
 _TAIL_BYTES = 65536
 #: By the key of a run: its last chain value, and by folder how its sample files looked when it came in.
@@ -167,3 +170,48 @@ def status(database: Database, folder: Path | None = None) -> RecordsStatus:
         last = connection.execute(sa.select(sa.func.max(runs.c.started))).scalar()
     waiting = waiting_in(database, folder) if folder is not None and folder.is_dir() else []
     return RecordsStatus(str(database), found, rows, dict(sorted(states.items())), last, waiting)
+
+
+# -- the records as a witness: what they saw of a run when it was brought in -------------------------------
+
+
+def witness_of(where: str | None) -> Witness:
+    """Return the records at an address as a witness of journals.
+
+    It raises RecordsUnreachable or RecordsUnusable when it is asked.
+    """
+
+    def witness(journal: Journal, run: RunState) -> TrustAnswer:
+        query = (
+            sa.select(runs.c.key, runs.c.lines, runs.c.chain)
+            .join(stands, stands.c.id == runs.c.stand_id)
+            .where(
+                sa.or_(
+                    runs.c.key == journal.links[0], sa.and_(runs.c.run == run.run, stands.c.name == run.stand)
+                )
+            )
+        )
+        with open_database(where, create=False, upgrade=False) as database:
+            with database.reading() as connection:
+                seen = connection.execute(query).all()
+            return _compared(str(database), journal, [(row.key, row.lines, row.chain) for row in seen])
+
+    return witness
+
+
+def _compared(address: str, journal: Journal, seen: list[tuple[str, int, str]]) -> TrustAnswer:
+    if not seen:
+        return TrustAnswer(Trust.NONE, f"the records at {address} have not seen this run")
+    for key, lines, chain in seen:
+        if key != journal.links[0]:
+            continue
+        if lines > len(journal.links):
+            told = f"the records at {address} have seen {lines} lines of this run, and {len(journal.links)} are here"
+            return TrustAnswer(Trust.CONTRADICTS, told)
+        if lines < 1 or journal.links[lines - 1] != chain:
+            return TrustAnswer(
+                Trust.CONTRADICTS, f"the records at {address} have seen another line {lines} of this run"
+            )
+        return TrustAnswer(Trust.AGREE, f"the records at {address} have seen this run, to line {lines}")
+    told = f"the records at {address} know a run of this name on this stand, and it began otherwise"
+    return TrustAnswer(Trust.CONTRADICTS, told)

@@ -21,7 +21,9 @@ from hilseq.errors import UsageError
 from hilseq.journal.run_state import RunState, UnitState
 from hilseq.quantities import show_duration
 from hilseq.reports import formatting, page_views
+from hilseq.reports.claims import TESTED, coverage_statement
 from hilseq.reports.sanitize import sanitize
+from hilseq.reports.summary_code import code_text
 from hilseq.verdicts import Disposition
 
 HOW_TO_GET = 'pip install "hilseq[certificate]"'
@@ -185,9 +187,23 @@ def _common(run: RunState, unit: UnitState) -> dict[str, Any]:
     }
 
 
+def refuse_unapproved(run: RunState, unit: UnitState) -> None:
+    """Raise UsageError for a unit that would ship on something else than the approved plan of its type."""
+    if run.final(unit) is Disposition.SHIP and unit.unapproved:
+        raise UsageError(
+            f"no certificate for {unit.serial}: this was not the approved plan: {unit.unapproved}. Approve what was "
+            "run (hilseq plan --approve), or run what is approved, and test the unit again; the report stands"
+        )
+
+
 def certificate(run: RunState, unit: UnitState) -> bytes:
-    """Return the certificate as PDF. Raises UsageError when the run is unfinished or typst is missing."""
+    """Return the certificate as PDF.
+
+    Raises UsageError when the run is unfinished, the unit would ship on another plan than the approved one, or typst
+    is missing.
+    """
     refuse_unfinished(run)
+    refuse_unapproved(run, unit)
     shared = _common(run, unit)
     stages = page_views.stages(unit)
     reasons, more = page_views.reasons(unit, stages)
@@ -204,13 +220,17 @@ def certificate(run: RunState, unit: UnitState) -> bytes:
         "description": f"{shared['part']} {shared['serial']}: {shared['verdict']}",
         "headline": page_views.headline(unit, run.final(unit)),
         "meaning": formatting.MEANINGS[run.final(unit)],
-        "qr": two_dimensional_code(
-            f"HILSEQ {unit.serial[:100]} {run.chain}".encode("ascii", "replace").decode()
-        ),
+        "qr": two_dimensional_code(code_text(run, unit, run.signatures.summary(unit.slot))),
         "left": left,
         "right": right,
         "reasons": [[printable(r.where, 40), printable(r.what, 140)] for r in reasons[:_MOST_REASONS]],
         "more": max(len(reasons) - _MOST_REASONS, 0) + more,
+        # What was tested, the table of stages says.
+        "coverage": [
+            [name, printable(words, 150)]
+            for name, words in coverage_statement(unit).lines()
+            if name != TESTED
+        ],
         "stages": [[printable(cell, 50) for cell in row] for row in rows],
         "instruments": [
             [

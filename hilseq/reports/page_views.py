@@ -330,7 +330,8 @@ def headline(unit: UnitState, disposition: Disposition) -> str:
     total = len(unit.checks)
     numbers = {verdict: sum(c.verdict is verdict for c in unit.checks) for verdict in CheckVerdict}
     if disposition is Disposition.SHIP:
-        return f"All {count(total, 'check')} of the full set passed."
+        whose = "of this run" if unit.plan is not None and unit.plan.differences else "of the full set"
+        return f"All {count(total, 'check')} {whose} passed."
     if disposition is Disposition.REPAIR:
         return f"{numbers[CheckVerdict.FAILED]} of {count(total, 'check')} failed."
     if disposition is Disposition.INCOMPLETE:

@@ -1,7 +1,8 @@
-"""Tell whether a file is the one its journal makes, and whether journal and samples are what the run wrote.
+"""Three answers about a file and its journal: is it intact, who has signed it, does a witness agree.
 
-A journal proves that nothing inside it was changed, but somebody who rewrites all of it can make a new
-sound one. Therefore the file carries the journal's last chain value: file and journal hold each other.
+Intact: the chain holds, the samples are those that were sealed, and what the journal says fits itself. Somebody who
+writes all of a journal anew can still make one that is intact: the stand's signature tells that, to whoever knows its
+public key, and so do records that have seen the journal before.
 """
 
 from __future__ import annotations
@@ -9,17 +10,19 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
-from enum import IntEnum
+from dataclasses import dataclass, replace
+from enum import IntEnum, StrEnum
 from functools import partial
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, TypeAlias
 
 from hilseq.errors import UsageError
+from hilseq.journal.contradictions import contradictions
 from hilseq.journal.entries import PriorRun
 from hilseq.journal.reader import Journal, read_journal, run_state
 from hilseq.journal.run_state import RunState, UnitState
 from hilseq.journal.seals import look_for_damage
+from hilseq.journal.signatures import against
 from hilseq.reports.formatting import short_code
 from hilseq.reports.page import render
 from hilseq.reports.sanitize import sanitize
@@ -40,20 +43,55 @@ _EARLIER = re.compile(rb'<script type="application/json" id="earlier-runs">([^<]
 class VerifyOutcome(IntEnum):
     """What was found out; the numbers are the exit codes of `hilseq verify`."""
 
-    GENUINE = 0
-    NOT_GENUINE = 1
+    MATCHES = 0
+    DOES_NOT_MATCH = 1
     CANNOT_TELL = 2
+
+
+class Trust(StrEnum):
+    """Who stands behind a journal: its signature, or the records as a witness."""
+
+    KNOWN = "known"
+    UNKNOWN = "unknown"
+    AGREE = "agree"
+    NONE = "none"
+    CONTRADICTS = "contradicts"
+
+
+@dataclass(frozen=True, slots=True)
+class TrustAnswer:
+    """One of the answers about a journal, in words."""
+
+    answer: Trust
+    told: str
+
+
+#: What a witness knows: it is given the journal and its run.
+Witness: TypeAlias = Callable[[Journal, RunState], TrustAnswer]
+NOBODY_SIGNED = TrustAnswer(Trust.NONE, "nobody: there is no signature beside the journal")
+NO_WITNESS = TrustAnswer(Trust.NONE, "no records were asked")
 
 
 @dataclass(frozen=True, slots=True)
 class Verification:
-    """The outcome in words; `where` names line or byte, or is empty."""
+    """The outcome in words; `where` names line or byte, or is empty. `intact` is empty for an intact journal."""
 
     outcome: VerifyOutcome
     told: str
     kind: str = ""
     where: str = ""
     chain: str = ""
+    intact: str = ""
+    signed: TrustAnswer = NOBODY_SIGNED
+    witnessed: TrustAnswer = NO_WITNESS
+
+    def lines(self) -> list[str]:
+        """Return the outcome and the three answers, a line each."""
+        intact = (
+            f"no: {self.intact}" if self.intact else "yes: chain, samples, files, readings and verdicts fit"
+        )
+        answers = (("intact", intact), ("signed", self.signed.told), ("witnessed", self.witnessed.told))
+        return [self.told, *(f"  {name + ':':11} {words}" for name, words in answers)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,24 +157,56 @@ def _difference(found: bytes, expected: bytes) -> str:
     return f"line {line}, column {at - begin + 1}: {sanitize(shown, 80)!r} instead of {sanitize(truth, 80)!r}"
 
 
+def _not_intact(journal: Journal, told: str, kind: str = "journal", where: str = "") -> Verification:
+    return Verification(VerifyOutcome.DOES_NOT_MATCH, told, kind, where, journal.chain, intact=told)
+
+
 def _sound(journal: Journal) -> RunState | Verification:
     """Return the run that a journal tells, or what is wrong with the journal or the samples that it has sealed."""
     if journal.broken:
         told = f"the journal was changed or is damaged: {journal.broken}; believe only what stands before"
-        return Verification(VerifyOutcome.NOT_GENUINE, told, "journal", journal.broken, journal.chain)
+        return _not_intact(journal, told, where=journal.broken)
     try:
         run = look_for_damage(run_state(journal), journal.path.parent)
     except ValueError as error:
-        return Verification(VerifyOutcome.NOT_GENUINE, str(error), "journal", "", journal.chain)
+        return _not_intact(journal, str(error))
     damage = [unit.damage for unit in run.units if unit.damage]
-    if not damage:
-        return run
-    told = (
-        f"the evidence is not whole: {'; '.join(damage)}. The journal itself is sound, but what it tells of the "
-        "soak can no longer be seen in the samples; find the untouched file, then verify again"
-    )
-    where = ", ".join(one.split()[0] for one in damage)
-    return Verification(VerifyOutcome.NOT_GENUINE, told, "samples", where, run.chain)
+    if damage:
+        told = (
+            f"the evidence is not whole: {'; '.join(damage)}. The journal itself is sound, but what it tells of the "
+            "soak can no longer be seen in the samples; find the untouched file, then verify again"
+        )
+        return _not_intact(journal, told, "samples", ", ".join(one.split()[0] for one in damage))
+    found = contradictions(journal.entries, run)
+    if found:
+        more = f" (and {len(found) - 1} more)" if len(found) > 1 else ""
+        told = f"the journal contradicts itself, so that no run has written it as it is: {found[0]}{more}"
+        return _not_intact(journal, sanitize(told, 600))
+    if run.torn or run.end is None:
+        left = f"up to its torn last line of {run.torn} bytes" if run.torn else "as far as it goes"
+        why = "its end was cut off, or the run was killed, or still runs"
+        return _not_intact(journal, f"not whole: the journal is sound {left}, but it has no end: {why}")
+    return run
+
+
+def _signed(journal: Journal, run: RunState, known: Mapping[str, str]) -> TrustAnswer:
+    """Return who has signed a journal, of the public keys that are known by a name."""
+    signatures = run.signatures
+    if why := against(signatures, journal.links, run.run, run.stand):
+        return TrustAnswer(Trust.CONTRADICTS, why)
+    if not signatures.heads:
+        return NOBODY_SIGNED
+    last = signatures.heads[-1]
+    if not last.final or last.lines != len(journal.links):
+        told = f"up to line {last.lines} of {len(journal.links)} only: the run went on, or was continued by another"
+        return TrustAnswer(Trust.CONTRADICTS if last.final else Trust.NONE, told)
+    if len({head.key for head in signatures.heads} | {one.key for one in signatures.summaries}) > 1:
+        return TrustAnswer(Trust.CONTRADICTS, "by more than one key, which no run is")
+    name = known.get(last.key)
+    if name is None:
+        told = f"by a key that is not known here, which calls itself stand {run.stand}: {last.key}"
+        return TrustAnswer(Trust.UNKNOWN, sanitize(told, 300))
+    return TrustAnswer(Trust.KNOWN, sanitize(f"by the known stand {name} ({last.key})", 300))
 
 
 def _unlike(content: bytes, nearest: bytes, kind: str, run: RunState) -> Verification:
@@ -144,14 +214,14 @@ def _unlike(content: bytes, nearest: bytes, kind: str, run: RunState) -> Verific
     carried = {found.decode() for found in _CHAIN.findall(content)}
     if not carried:
         told = "this journal does not make this file, which carries no verification code of any run"
-        return Verification(VerifyOutcome.NOT_GENUINE, told, "", "", run.chain)
+        return Verification(VerifyOutcome.DOES_NOT_MATCH, told, "", "", run.chain)
     if run.chain not in carried:
         code = short_code(min(carried))
         told = (
             f"the file belongs to another journal, or the journal was rewritten or continued: the file "
             f"carries {code}, this journal ends in {short_code(run.chain)}"
         )
-        return Verification(VerifyOutcome.NOT_GENUINE, told, kind, "verification code", run.chain)
+        return Verification(VerifyOutcome.DOES_NOT_MATCH, told, kind, "verification code", run.chain)
     theirs, ours = _MAKER.search(content), _MAKER.search(nearest)
     if theirs and ours and theirs[1] != ours[1]:
         maker = sanitize(theirs[1].decode("latin-1"), 80)
@@ -162,7 +232,7 @@ def _unlike(content: bytes, nearest: bytes, kind: str, run: RunState) -> Verific
         return Verification(VerifyOutcome.CANNOT_TELL, told, kind, "", run.chain)
     where = _difference(content, nearest)
     return Verification(
-        VerifyOutcome.NOT_GENUINE,
+        VerifyOutcome.DOES_NOT_MATCH,
         f"the file was changed after it was made, first at {where}",
         kind,
         where,
@@ -180,33 +250,55 @@ def _nearest(content: bytes, made: Mapping[str, bytes]) -> str:
     return max(made, key=agreement)
 
 
-def verify(file: Path, run_folder: Path) -> Verification:
-    """Return whether `file` is what the journal in `run_folder` makes.
+def verify(
+    file: Path, run_folder: Path, *, known: Mapping[str, str] | None = None, witness: Witness | None = None
+) -> Verification:
+    """Return whether `file` is what the journal in `run_folder` makes, and what stands behind that journal.
 
-    `file` may be a report, certificate, label, summary, or the journal itself. Where a sample file is not the one
-    that the journal has sealed, nothing made of the two is confirmed. Raises UsageError when one of
-    them cannot be read, or when what is needed to make the file again is not installed.
+    `file` may be a report, certificate, label, summary, or the journal itself; `known` names public keys of stands.
+    Where a sample file is not the one that the journal has sealed, nothing made of the two is confirmed. Raises
+    UsageError when one of them cannot be read, or when what is needed to make the file again is not installed.
     """
     journal = read_journal(run_folder)
     content = _content(file)
     run = _sound(journal)
     if isinstance(run, Verification):
         return run
-    if file.resolve() == journal.path.resolve():
-        return _journal_itself(run)
+    signed = _signed(journal, run, known or {})
+    witnessed = NO_WITNESS if witness is None else witness(journal, run)
+    contradicted = [one.told for one in (signed, witnessed) if one.answer is Trust.CONTRADICTS]
+    if contradicted:
+        told = (
+            f"the journal is intact in itself, and is not the one that was signed or seen: {contradicted[0]}"
+        )
+        found = Verification(VerifyOutcome.DOES_NOT_MATCH, told, "journal", "", run.chain)
+    elif file.resolve() == journal.path.resolve():
+        found = _journal_itself(run)
+    else:
+        found = _compared(file, content, journal, run)
+    return replace(found, signed=signed, witnessed=witnessed)
+
+
+def _compared(file: Path, content: bytes, journal: Journal, run: RunState) -> Verification:
     candidates = _candidates(content, run, journal.path.parent)
     if not candidates:
         raise UsageError(f"{file} is no report, certificate, label or summary of hilseq")
     if content.lstrip().startswith((b"%PDF-", b"<svg")) and (why := _unfinished(run)):
-        return Verification(VerifyOutcome.NOT_GENUINE, why, candidates[0].kind, "", run.chain)
+        return Verification(VerifyOutcome.DOES_NOT_MATCH, why, candidates[0].kind, "", run.chain)
     made: dict[str, bytes] = {}
     for candidate in candidates:
-        made[candidate.kind] = candidate.make()
+        try:
+            made[candidate.kind] = candidate.make()
+        except UsageError as error:
+            told = f"this journal makes no such file: {error}"
+            return Verification(VerifyOutcome.DOES_NOT_MATCH, told, candidate.kind, "", run.chain)
         if made[candidate.kind] == content:
-            told = f"genuine: {file.name} is the {sanitize(candidate.kind, 120)} that this journal makes"
+            told = (
+                f"{file.name} matches this journal: it is the {sanitize(candidate.kind, 120)} that it makes"
+            )
             if b'"earlier-runs">[]<' not in content and candidate.kind.startswith("report"):
                 told += " (its list of earlier runs comes from the records and is not covered)"
-            return Verification(VerifyOutcome.GENUINE, told, candidate.kind, "", run.chain)
+            return Verification(VerifyOutcome.MATCHES, told, candidate.kind, "", run.chain)
     kind = _nearest(content, made)
     return _unlike(content, made[kind], kind, run)
 
@@ -223,13 +315,8 @@ def _unfinished(run: RunState) -> str:
 
 
 def _journal_itself(run: RunState) -> Verification:
-    if run.torn:
-        told = f"the journal is sound up to its torn last line of {run.torn} bytes: the run was killed"
-    elif run.end is None:
-        told = "the journal is sound as far as it goes, but it has no end: the run was killed, or still runs"
-    else:
-        told = "the journal is sound from its first line to its last; compare its code with the certificate's"
-    return Verification(VerifyOutcome.GENUINE, f"{told} ({short_code(run.chain)})", "journal", "", run.chain)
+    told = "the journal is sound from its first line to its last; compare its code with the certificate's"
+    return Verification(VerifyOutcome.MATCHES, f"{told} ({short_code(run.chain)})", "journal", "", run.chain)
 
 
 def _content(file: Path) -> bytes:
@@ -244,11 +331,14 @@ def _content(file: Path) -> bytes:
 def as_json(result: Verification) -> dict[str, Any]:
     """Return the result for programs."""
     return {
-        "genuine": result.outcome is VerifyOutcome.GENUINE,
+        "matches": result.outcome is VerifyOutcome.MATCHES,
         "outcome": result.outcome.name.lower().replace("_", " "),
         "kind": result.kind,
         "told": result.told,
         "where": result.where,
         "chain": result.chain,
         "code": short_code(result.chain),
+        "intact": {"answer": not result.intact, "told": result.intact},
+        "signed": {"answer": str(result.signed.answer), "told": result.signed.told},
+        "witnessed": {"answer": str(result.witnessed.answer), "told": result.witnessed.told},
     }

@@ -395,6 +395,8 @@ def next_step(told: Verdict) -> str:
     run = sanitize(told.run)
     match told.disposition:
         case Disposition.SHIP:
+            if told.unit.unapproved:
+                return f"no certificate, for this was not the approved plan: {sanitize(told.unit.unapproved, 200)}"
             return f"certificate and label: hilseq report {run} --certificate --label"
         case Disposition.REPAIR:
             return f"repair what is named, then test again with --retest {run}"

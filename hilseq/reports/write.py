@@ -20,6 +20,7 @@ from hilseq.journal.entries import PriorRun, Reading
 from hilseq.journal.reader import read_journal, run_state
 from hilseq.journal.run_state import CheckState, RunState, UnitState
 from hilseq.journal.seals import look_for_damage
+from hilseq.reports.claims import coverage_statement
 from hilseq.reports.page import render
 from hilseq.reports.soak import soak_of
 
@@ -86,12 +87,17 @@ def _check(check: CheckState) -> dict[str, Any]:
 
 
 def _unit(record: RunState, unit: UnitState) -> dict[str, Any]:
+    stated = coverage_statement(unit)
     return {
         "serial": unit.serial,
         "part": unit.part,
         "slot": unit.slot,
         "disposition": str(record.final(unit)),
         "cautions": [unit.damage] if unit.damage else [],
+        "coverage": {
+            name: getattr(stated, name)
+            for name in ("approved", "plan", "soak", "tested", "not_claimed", "not_possible")
+        },
         "findings": [
             {"place": finding.place, "what": finding.what, "check": finding.check}
             for finding in unit.findings

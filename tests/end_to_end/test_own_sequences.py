@@ -75,7 +75,8 @@ def test_an_error_in_a_sequence_closes_nothing_of_another_unit(visit: MakeVisit,
     broken.write_text(
         BROKEN.replace("def test_breaks(live_unit)", "@pytest.mark.gate\ndef test_breaks(live_unit, slot)")
     )
-    text = broken.read_text(encoding="utf-8").replace("    raise", "    if slot == 'A':\n        raise")
+    only_a = "    assert slot\n    if slot == 'A':\n        raise"
+    text = broken.read_text(encoding="utf-8").replace("    raise", only_a)
     broken.write_text(text, encoding="utf-8")
     done = visit(str(broken), stand=STANDS / "duo-bench.yaml", serial="A=RH-1,B=RH-2")
     first, second = done.summary["units"]

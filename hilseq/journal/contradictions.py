@@ -1,0 +1,213 @@
+"""What a journal says against itself, although every line follows from the one before.
+
+Whoever writes all of a journal anew makes a chain that holds; that the readings, verdicts, files and instruments in it
+fit each other is not as easily had. This looks at what a run writes in one way only. It proves nothing about a journal
+that was invented whole: for that there are the stand's signature and the records.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import math
+from collections.abc import Iterator, Sequence
+from datetime import datetime
+
+from hilseq.analysis.limits import Limits, ReadingVerdict, decide
+from hilseq.journal.entries import (
+    CheckEnded,
+    CheckPlanned,
+    CheckStarted,
+    InputFile,
+    InstrumentIdentified,
+    JournalEntry,
+    PlanCompared,
+    Reading,
+    RunEnded,
+    RunResumed,
+    SamplesSealed,
+    SoakEnded,
+    SoakStarted,
+)
+from hilseq.journal.run_state import RunState
+from hilseq.verdicts import CheckVerdict, ExitCode
+
+#: What a reading may be off by the rounding of JSON and of limits, of its size.
+_ROUNDING = 1e-9
+#: Date and time of a line are taken one after the other, on a computer that may be busy, s.
+_CLOCKS = 2.0
+_PASSED_WITH = (ReadingVerdict.CONFORMS,)
+
+
+def contradictions(entries: Sequence[JournalEntry], state: RunState) -> list[str]:
+    """Return what is wrong with a sound chain of entries, in words; nothing for a journal as a run writes it."""
+    found = (_inputs(state), _origin(state), _times(entries), _order(entries), _readings(state), _end(state))
+    return [words for some in found for words in some]
+
+
+def _inputs(state: RunState) -> Iterator[str]:
+    for one in state.inputs:
+        lossless = "\ufffd" not in one.text  # bytes that were no text cannot be had back
+        if lossless and hashlib.sha256(one.text.encode("utf-8", "surrogatepass")).hexdigest() != one.sha256:
+            yield f"the text of {one.role} {one.name} is not the one whose hash is noted"
+    for unit in state.units:
+        if unit.plan is not None:
+            yield from _plan(unit.plan, state.inputs)
+
+
+def _plan(compared: PlanCompared, inputs: Sequence[InputFile]) -> Iterator[str]:
+    """Hold what a run says of its approved plan against the plan, the profile and the sequences that it was given."""
+    by_role = {one.role: one for one in inputs}
+    named = by_role.get(f"approved plan of slot {compared.slot}")
+    if named is None:
+        if compared.revision:
+            yield f"the approved plan of slot {compared.slot} is not among the files of the run"
+        return
+    try:
+        plan = json.loads(named.text)
+        identity, profile, sequences = plan["identity"], plan["profile"], dict(plan["sequences"])
+    except (ValueError, KeyError, TypeError, RecursionError):
+        yield f"the approved plan of slot {compared.slot} cannot be read"
+        return
+    if compared.identity != identity:
+        yield f"the approved plan of slot {compared.slot} is not the one that the run compared itself with"
+    if compared.differences:
+        return
+    given = by_role.get(f"profile of slot {compared.slot}")
+    if given is None or given.sha256 != profile:
+        yield f"the profile of slot {compared.slot} is not the approved one, and the run says that it is"
+    changed = [
+        one.name
+        for one in inputs
+        if one.role == "sequence" and sequences.get(one.name, one.sha256) != one.sha256
+    ]
+    if changed:
+        yield f"the sequence {changed[0]} is not the approved one, and the run says that it is"
+
+
+def _origin(state: RunState) -> Iterator[str]:
+    """Tell whether a run that says it was on hardware was on a simulated stand."""
+    header = state.header
+    if header.simulated:
+        return
+    options = header.options
+    if options.simulate or options.defects or options.real_timing or header.seed is not None:
+        yield "the run says that it was on hardware, and was asked for with a simulated stand"
+    described = next((one.text for one in state.inputs if one.role == "stand file"), None)
+    for instrument in state.instruments:
+        if described and not _names(described, instrument):
+            yield (
+                f"the run says that it was on hardware, and {instrument.name} was at {instrument.resource}, which its "
+                "stand file does not name"
+            )
+
+
+def _names(described: str, instrument: InstrumentIdentified) -> bool:
+    """Tell whether a stand file holds an address, however it is put together: each of its parts stands there."""
+    resource = instrument.resource.lower()
+    text = described.lower()
+    parts = [part for part in resource.replace("::", ":").split(":") if part not in ("", "socket", "instr")]
+    return resource in text or all(part in text for part in parts)
+
+
+def _times(entries: Sequence[JournalEntry]) -> Iterator[str]:
+    """Tell which lines have a time, or stand at a place, at which no run writes them."""
+    last, zero, ended = -math.inf, _zero(entries[0]) if entries else 0.0, False
+    for number, entry in enumerate(entries, 1):
+        resumed = isinstance(entry, RunResumed)
+        if entry.t < last - _ROUNDING:
+            yield f"line {number} is earlier than the line before it"
+        if abs(_zero(entry) - zero) > _CLOCKS and not resumed:
+            yield f"line {number}: its date and its time of the run's clock do not fit those of the lines before"
+        if ended and not resumed:
+            yield f"line {number} stands after the end of the run"
+        last, zero = max(last, entry.t), _zero(entry)
+        ended = isinstance(entry, RunEnded)
+
+
+def _order(entries: Sequence[JournalEntry]) -> Iterator[str]:
+    """Tell which lines of checks were moved, doubled, or taken from elsewhere."""
+    planned, running = set[str](), ""
+    for number, entry in enumerate(entries, 1):
+        wrong = ""
+        match entry:
+            case CheckPlanned():
+                wrong = f"plans {entry.check} a second time" if entry.check in planned else ""
+                planned.add(entry.check)
+            case CheckStarted():
+                wrong = f"begins a check while {running} runs" if running not in ("", entry.check) else ""
+                running = entry.check
+            case Reading() if entry.check != running:
+                wrong = f"holds a reading of {entry.check}, which does not run then"
+            case CheckEnded():
+                wrong = _wrong_end(entry, running)
+                running = ""
+            case RunResumed():
+                running = ""
+            case _:
+                pass
+        if wrong:
+            yield f"line {number} {wrong}"
+
+
+def _wrong_end(entry: CheckEnded, running: str) -> str:
+    if running not in ("", entry.check):
+        return f"ends {entry.check} while {running} runs"
+    return (
+        f"lets {entry.check} pass, which had not begun"
+        if not running and entry.verdict is CheckVerdict.PASSED
+        else ""
+    )
+
+
+def _zero(entry: JournalEntry) -> float:
+    return datetime.fromisoformat(entry.at).timestamp() - entry.t if entry.at else 0.0
+
+
+def _readings(state: RunState) -> Iterator[str]:
+    for check in state.checks:
+        for reading in check.readings:
+            yield from _reading(reading)
+            rule = state.header.decision_rules.get(reading.slot)
+            if rule is not None and reading.rule is not rule:
+                yield f"{reading.name} of {check.id} is judged by another rule than its unit"
+            if check.verdict is CheckVerdict.PASSED and reading.verdict not in _PASSED_WITH:
+                yield f"{check.id} has passed, and its reading {reading.name} {reading.verdict}"
+
+
+def _reading(reading: Reading) -> Iterator[str]:
+    """Judge a reading anew. What lies outside by less than its uncertainty once failed, and is marginal now."""
+    if isinstance(reading.value, str) or reading.uncertainty is None:
+        return
+    try:
+        found = decide(reading.value, reading.uncertainty, Limits(reading.low, reading.high), reading.rule)
+    except ValueError as error:
+        yield f"{reading.name} of {reading.check} cannot be judged: {error}"
+        return
+    conforms = ReadingVerdict.CONFORMS
+    better = reading.verdict is ReadingVerdict.MARGINAL and found is ReadingVerdict.FAILS
+    if (found is conforms) != (reading.verdict is conforms) or better:
+        yield f"{reading.name} of {reading.check} is noted as {reading.verdict}, and by its limits it {found}"
+
+
+def _end(state: RunState) -> Iterator[str]:
+    """Tell where what a run came to is not what its checks, and its soaks, came to."""
+    for unit in state.units:
+        if unit.soak is not None and unit.soak.ended is not None:
+            yield from _soak(unit.soak.started, unit.soak.sealed, unit.soak.ended)
+    if state.end is None:
+        return
+    if not state.end.interrupted:
+        begun = [check.id for check in state.checks if check.started and not check.ended]
+        lost = [check.id for check in state.checks if not check.started and not check.ended]
+        if begun or lost:
+            yield f"the run came to its end, and {(begun or lost)[0]} did not"
+    if state.end.exit_code not in (state.exit_code, ExitCode.STAND_FAULT):
+        yield f"the run ended with code {state.end.exit_code}, and its checks make it {state.exit_code}"
+
+
+def _soak(started: SoakStarted, sealed: SamplesSealed | None, ended: SoakEnded) -> Iterator[str]:
+    if ended.samples and sealed is None:
+        yield f"the soak of slot {started.slot} has ended without a seal on its samples"
+    elif sealed is not None and sealed.count != ended.samples:
+        yield f"the soak of slot {started.slot} tells of {ended.samples} samples, and {sealed.count} were sealed"

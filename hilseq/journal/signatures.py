@@ -1,0 +1,147 @@
+"""Signatures of a run, in a file beside its journal: heads of the journal as it grew, and what came of each unit.
+
+A signed head says: the journal of this run had so many lines, the last with this chain value. Whoever rewrites a line
+before it, or cuts lines off, contradicts it, and cannot sign another one without the stand's key.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+from hilseq.signing import StandKey, is_signed
+
+FILE_NAME = "signatures.jsonl"
+#: Longest file that is read, bytes: a head a minute for ten years is less.
+_LARGEST = 1 << 30
+_HEADER = "hilseq journal head 1"
+
+
+@dataclass(frozen=True, slots=True)
+class SignedHead:
+    """That a journal had so many `lines`, the last with chain value `chain`; `final` when the run had ended."""
+
+    stand: str
+    run: str
+    lines: int
+    chain: str
+    final: bool
+    key: str
+    signature: str = ""
+
+    @property
+    def text(self) -> bytes:
+        """What is signed."""
+        values = [_HEADER, self.stand, self.run, self.lines, self.chain, self.final]
+        return json.dumps(values, ensure_ascii=True).encode("ascii")
+
+    @property
+    def holds(self) -> bool:
+        """Whether the signature is that of the key."""
+        return is_signed(self.text, self.signature, self.key)
+
+
+@dataclass(frozen=True, slots=True)
+class SignedSummary:
+    """What came of the unit in a slot, in one line of text, as the code of its certificate carries it."""
+
+    slot: str
+    text: str
+    key: str
+    signature: str
+
+    @property
+    def holds(self) -> bool:
+        """Whether the signature is that of the key."""
+        return is_signed(self.text.encode(), self.signature, self.key)
+
+
+@dataclass(frozen=True, slots=True)
+class Signatures:
+    """All signatures of a run, as they were added; `damaged` says that a line of the file is none."""
+
+    heads: tuple[SignedHead, ...] = ()
+    summaries: tuple[SignedSummary, ...] = ()
+    damaged: bool = False
+
+    def summary(self, slot: str) -> SignedSummary | None:
+        """Return what was signed last of the unit in a slot."""
+        return next((one for one in reversed(self.summaries) if one.slot == slot), None)
+
+
+class Signer:
+    """Adds the signatures of one run, in `folder`, of the stand named `stand`."""
+
+    def __init__(self, folder: Path, stand: str, run: str, key: StandKey) -> None:
+        self._path, self._stand, self._run, self._key = folder / FILE_NAME, stand, run, key
+
+    def head(self, lines: int, chain: str, *, final: bool) -> None:
+        """Sign that the journal has so many lines, the last with this chain value. Raises OSError."""
+        head = SignedHead(self._stand, self._run, lines, chain, final, self._key.public)
+        signed = {**asdict(head), "signature": self._key.sign(head.text)}
+        self._add({"kind": "head", **signed})
+
+    def summary(self, slot: str, text: str) -> None:
+        """Sign what came of the unit in a slot. Raises OSError."""
+        signature = self._key.sign(text.encode())
+        self._add({"kind": "summary", **asdict(SignedSummary(slot, text, self._key.public, signature))})
+
+    def _add(self, plain: dict[str, Any]) -> None:
+        with self._path.open("ab") as file:
+            file.write(json.dumps(plain, ensure_ascii=True, separators=(",", ":")).encode("ascii") + b"\n")
+            file.flush()
+            os.fdatasync(file.fileno())
+
+
+def read_signatures(folder: Path) -> Signatures:
+    """Return the signatures of the run in a folder, whatever its file holds; none where there is none."""
+    try:
+        with (folder / FILE_NAME).open("rb") as file:
+            lines = file.read(_LARGEST).splitlines()
+    except OSError:
+        return Signatures()
+    heads, summaries, damaged = list[SignedHead](), list[SignedSummary](), False
+    for line in lines:
+        try:
+            plain = json.loads(line)
+            kind = plain.pop("kind")
+            found = (SignedHead if kind == "head" else SignedSummary)(**plain)
+            _check(found)
+        except (ValueError, TypeError, KeyError, AttributeError, RecursionError):
+            damaged = True
+            continue
+        if isinstance(found, SignedHead):
+            heads.append(found)
+        else:
+            summaries.append(found)
+    return Signatures(tuple(heads), tuple(summaries), damaged)
+
+
+def _check(found: SignedHead | SignedSummary) -> None:
+    """Raise TypeError unless every field is what it should be."""
+    for name, value in asdict(found).items():
+        expected = {"lines": int, "final": bool}.get(name, str)
+        if type(value) is not expected:
+            raise TypeError(name)
+
+
+def against(signatures: Signatures, links: Sequence[str], run: str, stand: str) -> str:
+    """Return how signed heads contradict a journal whose lines have the chain values `links`; empty when none does."""
+    for head in signatures.heads:
+        if not head.holds:
+            return "a signature beside the journal is not that of its key: it was changed"
+        if (head.run, head.stand) != (run, stand):
+            return (
+                f"the signatures beside the journal are those of the run {head.run} on the stand {head.stand}"
+            )
+        if head.lines > len(links):
+            return f"the journal is cut off: the stand signed {head.lines} lines of it, and {len(links)} are here"
+        if head.lines < 1 or links[head.lines - 1] != head.chain:
+            return f"the journal was rewritten: its line {head.lines} is not the one that the stand signed"
+    if any(not one.holds for one in signatures.summaries):
+        return "a signed summary beside the journal is not what its key has signed: it was changed"
+    return "a line of the signatures beside the journal is damaged" if signatures.damaged else ""

@@ -1,0 +1,324 @@
+"""Journals written anew from end to end: each chain holds, and each is told as what it is."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeAlias
+
+import pytest
+
+from hilseq.journal.chain import GENESIS, seal
+from hilseq.journal.contradictions import contradictions
+from hilseq.journal.reader import read_journal, run_state
+from hilseq.journal.signatures import FILE_NAME as SIGNATURES
+from hilseq.journal.signatures import Signer
+from hilseq.reports.verify import Trust, Verification, VerifyOutcome, verify
+from hilseq.signing import key_file, known_stands, stand_key
+
+DATA = Path(__file__).parents[1] / "data" / "journals-v0"
+Lines: TypeAlias = list[dict[str, Any]]
+
+
+def _lines(run: Path) -> Lines:
+    plain = [json.loads(line) for line in (run / "journal.jsonl").read_text("ascii").splitlines()]
+    return [{key: value for key, value in line.items() if key not in ("n", "chain")} for line in plain]
+
+
+def _rewrite(run: Path, lines: Lines) -> None:
+    """Write a journal anew, numbered and chained as a run does it."""
+    chain, out = GENESIS, []
+    for number, line in enumerate(lines):
+        sealed, chain = seal(number, line, chain)
+        out.append(sealed)
+    (run / "journal.jsonl").write_bytes(b"".join(out))
+
+
+@pytest.fixture
+def run(tmp_path: Path) -> Path:
+    """Return a copy of a run on a simulated stand that ended with a unit for repair."""
+    return Path(shutil.copytree(DATA / "repair", tmp_path / "repair"))
+
+
+def _first(lines: Lines, kind: str, **fields: Any) -> int:
+    wanted = {"kind": kind, **fields}
+    return next(n for n, line in enumerate(lines) if wanted.items() <= line.items())
+
+
+def _passes_with_a_reading_that_fails(lines: Lines) -> None:
+    lines[_first(lines, "reading", verdict="conforms")] |= {"value": 1e6, "verdict": "fails"}
+
+
+def _on_hardware(lines: Lines) -> None:
+    lines[0] |= {"simulated": False, "seed": None}
+    lines[0]["options"] |= {"simulate": False, "defects": []}
+
+
+def _asked_for_with_defects(lines: Lines) -> None:
+    lines[0] |= {"simulated": False, "seed": None}
+
+
+def _ship(lines: Lines) -> None:
+    lines[-1]["exit_code"] = 0
+
+
+def _value(lines: Lines) -> None:
+    reading = lines[_first(lines, "reading", verdict="conforms")]
+    reading["value"] = 1e6
+
+
+def _uncertainty(lines: Lines) -> None:
+    reading = lines[_first(lines, "reading", verdict="conforms")]
+    reading["uncertainty"] = 1e6
+
+
+def _limits(lines: Lines) -> None:
+    reading = lines[_first(lines, "reading", verdict="conforms")]
+    reading["low"], reading["high"] = 1e8, 1e9
+
+
+def _rule(lines: Lines) -> None:
+    lines[0]["decision_rules"] = dict.fromkeys(lines[0]["decision_rules"], "simple")
+
+
+def _profile(lines: Lines) -> None:
+    profile = next(one for one in lines[0]["inputs"] if one["role"].startswith("profile"))
+    profile["text"] = profile["text"].replace("V", "W", 1)
+
+
+def _sequence(lines: Lines) -> None:
+    next(one for one in lines[0]["inputs"] if one["role"] == "sequence")["text"] += "\n"
+
+
+def _end_deleted(lines: Lines) -> None:
+    del lines[_first(lines, "check ended")]
+
+
+def _swapped(lines: Lines) -> None:
+    at = _first(lines, "check started")
+    later = next(n for n in range(at + 1, len(lines)) if lines[n]["kind"] == "check ended")
+    lines[at], lines[later] = lines[later], lines[at]
+
+
+def _check_doubled(lines: Lines) -> None:
+    at = _first(lines, "check ended", verdict="passed")
+    lines.insert(at, lines[at])
+
+
+def _plan_doubled(lines: Lines) -> None:
+    at = _first(lines, "check planned")
+    lines.insert(at, lines[at])
+
+
+def _reading_doubled_elsewhere(lines: Lines) -> None:
+    reading = lines[_first(lines, "reading")]
+    lines.insert(_first(lines, "run ended"), {**reading, "at": lines[-1]["at"], "t": lines[-1]["t"]})
+
+
+def _spliced(lines: Lines) -> None:
+    other = _lines(DATA / "good")
+    at = _first(lines, "check started")
+    theirs = next(n for n, line in enumerate(other) if line["kind"] == "check started")
+    lines[at:] = [dict(line, t=line["t"] + 600.0) for line in other[theirs:]]
+
+
+def _earlier(lines: Lines) -> None:
+    lines[-2]["t"] = 0.0
+
+
+def _dated_otherwise(lines: Lines) -> None:
+    lines[-1]["at"] = "2026-11-30T08:00:00.000+00:00"
+
+
+def _goes_on(lines: Lines) -> None:
+    lines.append({**lines[-2]})
+
+
+def _never_begun(lines: Lines) -> None:
+    del lines[
+        _first(lines, "check started", check=lines[_first(lines, "check ended", verdict="passed")]["check"])
+    ]
+
+
+FORGED: list[tuple[Callable[[Lines], None], str]] = [
+    (_passes_with_a_reading_that_fails, "has passed, and its reading"),
+    (_on_hardware, "which its stand file does not name"),
+    (_asked_for_with_defects, "was asked for with a simulated stand"),
+    (_ship, "ended with code 0, and its checks make it 1"),
+    (_value, "is noted as conforms, and by its limits it fails"),
+    (_uncertainty, "and by its limits it marginal"),
+    (_limits, "and by its limits it fails"),
+    (_rule, "is judged by another rule than its unit"),
+    (_profile, "is not the one whose hash is noted"),
+    (_sequence, "is not the one whose hash is noted"),
+    (_end_deleted, ""),
+    (_swapped, ""),
+    (_check_doubled, "lets"),
+    (_plan_doubled, "a second time"),
+    (_reading_doubled_elsewhere, "which does not run then"),
+    (_spliced, ""),
+    (_earlier, "is earlier than the line before it"),
+    (_dated_otherwise, "its date and its time of the run's clock do not fit"),
+    (_goes_on, "stands after the end of the run"),
+    (_never_begun, "which had not begun"),
+]
+
+
+@pytest.mark.parametrize(("forge", "words"), FORGED, ids=[forge.__name__.strip("_") for forge, _ in FORGED])
+def test_a_forged_journal_is_told_as_what_it_is(
+    run: Path, forge: Callable[[Lines], None], words: str
+) -> None:
+    """Its chain holds, and still it is not confirmed."""
+    lines = _lines(run)
+    forge(lines)
+    _rewrite(run, lines)
+    assert read_journal(run).broken == ""
+    result = verify(run / "journal.jsonl", run)
+    assert result.outcome is VerifyOutcome.DOES_NOT_MATCH, result.told
+    assert result.intact
+    journal = read_journal(run)
+    if words:
+        assert any(words in one for one in contradictions(journal.entries, run_state(journal)))
+
+
+@pytest.mark.parametrize("name", sorted(path.name for path in DATA.iterdir()))
+def test_what_runs_have_written_contradicts_nothing(name: str) -> None:
+    """Journals of earlier versions too, cut off or whole."""
+    journal = read_journal(DATA / name)
+    assert contradictions(journal.entries, run_state(journal)) == []
+
+
+# -- signatures --------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def keys(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Return the folder of the keys of this test."""
+    monkeypatch.setenv("HILSEQ_KEYS", str(tmp_path / "keys"))
+    return tmp_path / "keys"
+
+
+def _sign(run: Path, lines: int | None = None, *, final: bool = True) -> None:
+    journal = read_journal(run)
+    state = run_state(journal)
+    count = len(journal.links) if lines is None else lines
+    Signer(run, state.stand, state.run, stand_key(state.stand)).head(
+        count, journal.links[count - 1], final=final
+    )
+
+
+def _known(run: Path) -> dict[str, str]:
+    stand = run_state(read_journal(run)).stand
+    return {stand_key(stand).public: stand}
+
+
+def _verified(run: Path, known: dict[str, str]) -> Verification:
+    return verify(run / "journal.jsonl", run, known=known)
+
+
+@pytest.mark.usefixtures("keys")
+def test_who_has_signed(run: Path) -> None:
+    """Known, unknown, nobody; and heads of each minute on the way."""
+    assert _verified(run, _known(run)).signed.answer is Trust.NONE
+    _sign(run, 5, final=False)
+    _sign(run)
+    assert _verified(run, {}).signed.answer is Trust.UNKNOWN
+    known = _verified(run, _known(run))
+    assert known.outcome is VerifyOutcome.MATCHES
+    assert (known.signed.answer, "by the known stand" in known.signed.told) == (Trust.KNOWN, True)
+    assert "genuine" not in " ".join(known.lines())
+
+
+def _change_a_reading(run: Path) -> None:
+    lines = _lines(run)
+    lines[_first(lines, "reading", verdict="conforms")]["probability"] = 0.5
+    _rewrite(run, lines)
+
+
+def _cut_the_end(run: Path) -> None:
+    lines = _lines(run)
+    del lines[-2]
+    _rewrite(run, lines)
+
+
+def _change_a_head(run: Path) -> None:
+    text = (run / SIGNATURES).read_text("ascii")
+    (run / SIGNATURES).write_text(text.replace('"lines":', '"lines":1'), "ascii")
+
+
+def _spoil_a_head(run: Path) -> None:
+    with (run / SIGNATURES).open("a") as file:
+        file.write("{}\n")
+
+
+def _of_another_run(run: Path) -> None:
+    head = json.loads((run / SIGNATURES).read_text("ascii").splitlines()[0])
+    stand = head["stand"]
+    (run / SIGNATURES).unlink()
+    Signer(run, stand, "another", stand_key(stand)).head(head["lines"], head["chain"], final=True)
+
+
+def _by_two_keys(run: Path) -> None:
+    stand = run_state(read_journal(run)).stand
+    key_file(stand).unlink()
+    _sign(run)
+
+
+@pytest.mark.usefixtures("keys")
+@pytest.mark.parametrize(
+    ("forge", "words"),
+    [
+        (_change_a_reading, "the journal was rewritten"),
+        (_cut_the_end, "the journal is cut off: the stand signed"),
+        (_change_a_head, "not that of its key"),
+        (_spoil_a_head, "is damaged"),
+        (_of_another_run, "are those of the run another"),
+        (_by_two_keys, "by more than one key"),
+    ],
+)
+def test_what_was_signed_cannot_be_rewritten(run: Path, forge: Callable[[Path], None], words: str) -> None:
+    """Without the stand's key a journal that is intact in itself contradicts its signatures."""
+    _sign(run)
+    known = _known(run)
+    forge(run)
+    result = _verified(run, known)
+    assert result.outcome is VerifyOutcome.DOES_NOT_MATCH
+    assert words in result.told + result.signed.told
+
+
+@pytest.mark.usefixtures("keys")
+def test_whoever_drops_the_signatures_has_none(run: Path) -> None:
+    """A journal rewritten in everything that fits together, signed by nobody or by a stranger, is said to be so."""
+    _sign(run)
+    known = _known(run)
+    _change_a_reading(run)
+    (run / SIGNATURES).unlink()
+    assert _verified(run, known).signed.answer is Trust.NONE
+    key_file(run_state(read_journal(run)).stand).unlink()
+    _sign(run)
+    assert _verified(run, known).signed.answer is Trust.UNKNOWN
+
+
+def test_a_key_is_its_users_only(keys: Path, tmp_path: Path) -> None:
+    """Made once, mode 600; one that others can read, or that is none, signs nothing; lists are read line by line."""
+    from hilseq.errors import UsageError
+
+    key = stand_key("bench / 1")
+    assert stand_key("bench / 1").public == key.public
+    (file,) = keys.iterdir()
+    assert file.stat().st_mode & 0o777 == 0o600
+    file.chmod(0o640)
+    with pytest.raises(UsageError, match="can be read by others"):
+        stand_key("bench / 1")
+    file.chmod(0o600)
+    file.write_bytes(b"no key")
+    with pytest.raises(UsageError, match="holds no key"):
+        stand_key("bench / 1")
+    listed = tmp_path / "stands.txt"
+    listed.write_text(f"# ours\nbench / 1 {key.public}\n", encoding="utf-8")
+    assert known_stands(listed) == {key.public: "bench / 1"}
+    listed.write_text("bench AAAA\n", encoding="utf-8")
+    with pytest.raises(UsageError, match=r"stands.txt:1: expected NAME KEY"):
+        known_stands(listed)
