@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import math
+import os
 import signal
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 
 #: Seconds that a run may take to end before another interrupt is taken for a new one.
 ENDING = 30.0
+_HANG_UP = getattr(signal, "SIGHUP", None)
 _ALL = tuple(getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name))
 
 
@@ -36,13 +38,33 @@ def interrupt_on_termination(heard: Callable[[], None] = _nothing) -> None:
     def interrupt(number: int, _frame: object) -> None:
         nonlocal last
         heard()
+        if number == _HANG_UP:
+            _let_go_of_closed_terminal()
         now = time.monotonic()
         if now - last > ENDING:
             last = now
             raise KeyboardInterrupt(f"interrupted ({signal.Signals(number).name})")
 
-    for number in _ALL:
+    for number in _heeded():
         signal.signal(number, interrupt)
+
+
+def _heeded() -> tuple[int, ...]:
+    """Return the signals that are heeded: a hang-up not where it was ignored from the start, as by `nohup`."""
+    return tuple(n for n in _ALL if n != _HANG_UP or signal.getsignal(n) is not signal.SIG_IGN)
+
+
+def _let_go_of_closed_terminal() -> None:
+    """Lead nowhere what led to a terminal that is no more: what is told there would fail, and hide the exit code."""
+    with suppress(OSError):
+        descriptors = [int(name) for name in os.listdir("/proc/self/fd")]  # noqa: PTH208 - no path each
+        nowhere = os.open(os.devnull, os.O_RDWR)
+        for descriptor in descriptors:
+            with suppress(OSError):
+                to = os.readlink(f"/proc/self/fd/{descriptor}")  # noqa: PTH115
+                if to.startswith(("/dev/pts/", "/dev/tty")) and not os.isatty(descriptor):
+                    os.dup2(nowhere, descriptor)
+        os.close(nowhere)
 
 
 @contextmanager
@@ -55,9 +77,11 @@ def held_back(*, again: bool = False) -> Iterator[None]:
 
     def keep(number: int, _frame: object) -> None:
         _heard()
+        if number == _HANG_UP:
+            _let_go_of_closed_terminal()
         came.append(number)
 
-    before = {number: signal.signal(number, keep) for number in _ALL}
+    before = {number: signal.signal(number, keep) for number in _heeded()}
     try:
         yield
     finally:

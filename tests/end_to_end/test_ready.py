@@ -47,7 +47,7 @@ def test_a_good_stand_is_ready(tmp_path: Path) -> None:
     code, found = looks("--unit", str(RH16), "--power", cwd=tmp_path)
     assert code == 0, found
     assert {look["topic"] for look in found} == {
-        *("instruments", "calibration", "interlocks", "supply at zero", "I/O at zero"),
+        *("as found", "instruments", "calibration", "interlocks", "supply at zero", "I/O at zero"),
         *("late reads", "loop-backs", "ports", "addresses", "profile", "under power", "neighbours"),
     }
     assert all(look["right"] for look in found)

@@ -93,8 +93,20 @@ def test_a_closed_terminal_switches_off(wall: Any, rig: ModuleType, start: Start
     rig.wait_until(wall.is_on)
     os.close(master)
     rig.wait_until(wall.is_off)
-    run.end()
+    assert run.end() == 3
     assert run.has("made safe", verified=True) or run.guarded()["verified"]
+
+
+def test_an_ignored_hang_up_stays_ignored(wall: Any, rig: ModuleType, start: Start) -> None:
+    """What was begun under `nohup` goes on when the terminal is closed, and still heeds SIGTERM."""
+    run = start(wall, before=lambda: signal.signal(signal.SIGHUP, signal.SIG_IGN))
+    rig.wait_until(wall.is_on)
+    os.kill(run.process.pid, signal.SIGHUP)
+    asked = wall.ask_supply("MEAS:VOLT?")
+    rig.wait_until(lambda: wall.ask_supply("MEAS:VOLT?") != asked)  # it lives on for a while
+    assert wall.is_on()
+    os.kill(run.process.pid, signal.SIGTERM)
+    assert run.end() == 3
 
 
 def _take_terminal() -> None:
