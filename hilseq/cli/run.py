@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import os
+import signal
+import subprocess
 import sys
+import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from io import TextIOWrapper
@@ -17,6 +20,8 @@ from hilseq.cli.command import PytestCommand, StandOption, UnitOption
 from hilseq.errors import HilseqError, UsageError
 from hilseq.verdicts import ExitCode
 
+#: Longest wait for a detached run to begin, s.
+_BEGINS = 60.0
 #: What is for those who develop hilseq, look for leaks or write coroutines is not loaded.
 #: Nor is what a project around the sequences asks of its own tests.
 _PYTEST = "-o addopts= -p no:hypothesispytest -p no:unraisableexception -p no:threadexception -p no:anyio"
@@ -90,6 +95,9 @@ def run_command(
             parser=_named,
         ),
     ] = None,
+    detach: Annotated[
+        bool, typer.Option("--detach", help="Run without this terminal: it goes on after a logout.")
+    ] = False,
     verbose: Annotated[
         bool, typer.Option("--verbose", "-v", help="Show each check and its readings.")
     ] = False,
@@ -104,6 +112,8 @@ def run_command(
 
     Example: hilseq run --stand stands/sim-bench.yaml --unit stands/units/rh16.yaml --serial RH-0001 --simulate
     """
+    if detach:
+        raise typer.Exit(_detached(stand, out, serial or [], attended=attended))
     # In one word each: pytest takes a path that stands alone for one whose project it is to be configured by.
     arguments = [f"--stand={stand}", f"--seed={seed}"]
     repeated = {"--unit": unit, "--serial": serial, "--defect": defect, "--defects": defects}
@@ -122,6 +132,53 @@ def run_command(
     detail = 2 if verbose else 0 if quiet else 1
     options = ctx.meta.get(PytestCommand.AFTER, ())
     raise typer.Exit(run_visit(list(sequence or []), arguments, stand, detail=detail, options=options))
+
+
+def _detached(stand: Path, out: Path | None, serials: list[str], *, attended: bool) -> int:
+    """Start the same run without this terminal, and say where it is; return its exit code where it did not begin."""
+    from hilseq.description.loading import load_stand
+    from hilseq.journal.writer import FILE_NAME
+    from hilseq.lease.holder import user_name
+    from hilseq.plugin.options import by_slot
+    from hilseq.plugin.visit_run import default_folder
+
+    if attended:
+        raise UsageError("--detach leaves the terminal, and --attended asks there; expected one of them")
+    slots = list(load_stand(stand).slots)
+    folder = out or default_folder(list(by_slot(serials, "--serial", slots).values()))
+    if (folder / FILE_NAME).exists():
+        raise UsageError(
+            f"{folder} already holds a run, and a journal is never written over: give another --out"
+        )
+    line = [word for word in sys.argv[1:] if word != "--detach"]
+    end = line.index("--") if "--" in line else len(line)
+    if out is None:
+        line[end:end] = ["--out", str(folder)]
+    log = folder.with_name(f"{folder.name}.log")
+    log.parent.mkdir(parents=True, exist_ok=True)
+    before = signal.signal(signal.SIGHUP, signal.SIG_IGN)  # inherited, and heeded by the run
+    with log.open("ab") as output:
+        run = subprocess.Popen(
+            [sys.executable, "-m", "hilseq", *line],
+            stdin=subprocess.DEVNULL,
+            stdout=output,
+            stderr=output,
+            start_new_session=True,
+        )
+    signal.signal(signal.SIGHUP, before)
+    until = time.monotonic() + _BEGINS
+    while run.poll() is None and not (folder / FILE_NAME).exists() and time.monotonic() < until:
+        time.sleep(0.1)
+    if run.returncode is not None:
+        typer.echo(log.read_text(errors="replace").strip(), err=bool(run.returncode))
+        return run.returncode
+    typer.echo(f"process {run.pid}, run {folder}; what it says is in {log}")
+    typer.echo(f"see it with: hilseq watch {folder}")
+    typer.echo(f"end it with: kill {run.pid}   or, with the stand: hilseq safe --stand {stand}")
+    lingering = Path("/var/lib/systemd/linger") / user_name()
+    if Path("/run/systemd/system").exists() and not lingering.exists():
+        typer.echo("this computer may end it after the last logout; to be sure: loginctl enable-linger")
+    return int(ExitCode.SHIP)
 
 
 def run_visit(

@@ -135,7 +135,8 @@ _OF_HOOKS = (CheckPlanned, CheckStarted, CheckEnded, MadeSafe, RunEnded)
 Observer: TypeAlias = Callable[[JournalEntry | SoakStatus], None]
 
 
-def _default_folder(serials: Sequence[str]) -> Path:
+def default_folder(serials: Sequence[str]) -> Path:
+    """Return the folder of a run that begins now, where none is named."""
     words = "-".join("".join(c if c.isalnum() else "_" for c in serial) for serial in serials)
     return Path("runs") / f"{datetime.now(UTC):%Y%m%d-%H%M%S}-{words[:60]}"
 
@@ -159,7 +160,7 @@ class VisitRun:
         self.options = options
         self.visit = visit
         self.extensions = Extensions()
-        self.folder = options.out or _default_folder(list(options.serials.values()))
+        self.folder = options.out or default_folder(list(options.serials.values()))
         self.clock: Clock = WallClock()
         self._journal: JournalWriter | None = None
         self._twin: Twin | None = None

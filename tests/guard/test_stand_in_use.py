@@ -98,6 +98,31 @@ def test_safe_reaches_a_running_stand(wall: Any, rig: ModuleType, start: Start, 
     assert again.end() == 3
 
 
+def test_a_detached_run_needs_no_terminal(wall: Any, rig: ModuleType, tmp_path: Path) -> None:
+    """It goes on when the command has ended, in a session of its own; `watch` sees it and `safe` ends it."""
+    out = tmp_path / "weekend"
+    stand = ("--stand", str(wall.stand))
+    unit = ("--unit", str(rig.UNIT), "--serial", "RH-9", "--out", str(out))
+    begun = _hilseq("run", str(rig.HOLD), *stand, *unit, "--detach")
+    assert begun.returncode == 0, begun.stderr
+    assert f"hilseq watch {out}" in begun.stdout
+    rig.wait_until(wall.is_on)
+    pid = int(begun.stdout.split()[1].rstrip(","))
+    assert os.getsid(pid) == pid
+    os.kill(pid, signal.SIGHUP)
+    assert "RH-9" in _hilseq("watch", str(out), "--once").stdout
+    assert wall.is_on()
+    assert _hilseq("safe", *stand).returncode == 0
+    assert wall.is_off()
+    _release(wall.stand)
+    entries = [json.loads(line) for line in (out / "journal.jsonl").read_text().splitlines()]
+    assert entries[-1]["kind"] == "run ended"
+    assert entries[-1]["exit_code"] == 3
+    refused = _hilseq("run", *stand, *unit, "--detach")
+    assert refused.returncode == 2
+    assert "never written over" in refused.stderr
+
+
 @pytest.mark.parametrize("hangs", ["run", "run and guard"])
 def test_safe_ends_what_hangs(hangs: str, wall: Any, rig: ModuleType, start: Start) -> None:
     """A run that does not answer is killed, and so is a guard that hangs with it: everything is off all the same."""
