@@ -33,6 +33,14 @@ def test_calibration(readiness: Readiness) -> None:
     require(readiness.calibrations())
 
 
+def test_is_calibrated(readiness: Readiness) -> None:
+    """Calibration stated.
+
+    Every instrument has a calibration, or is named as one without.
+    """
+    readiness.require_calibrated()
+
+
 @pytest.mark.needs("stand.safety.interlocks")
 def test_interlocks(readiness: Readiness) -> None:
     """Interlocks.

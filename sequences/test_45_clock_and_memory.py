@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from hilseq import Clock, Judge, Limits, Unit, UnitSupply, battery, clock_check, durations
+from hilseq import Bench, Clock, Judge, Limits, Unit, UnitSupply, battery, clock_check, durations
 
 pytestmark = [pytest.mark.stage("clock and memory"), pytest.mark.duration(estimate=durations.exchanges)]
 
@@ -12,12 +12,12 @@ pytestmark = [pytest.mark.stage("clock and memory"), pytest.mark.duration(estima
 @pytest.mark.place("clock")
 @pytest.mark.needs("link.clock", "clock")
 @pytest.mark.duration(estimate=durations.clock_drift)
-def test_clock_runs_right(ready_unit: Unit, clock: Clock, judge: Judge) -> None:
+def test_clock_runs_right(ready_unit: Unit, bench: Bench, clock: Clock, judge: Judge) -> None:
     """Clock drift.
 
     The unit's clock drifts from the stand's no more than is claimed.
     """
-    drift = clock_check.drift(ready_unit, clock)
+    drift = clock_check.drift(ready_unit, clock, accuracy=bench.stand.clock_accuracy)
     judge("clock drift", drift, clock_check.drift_limits(ready_unit.profile))
 
 

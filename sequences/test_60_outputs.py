@@ -19,6 +19,4 @@ def test_follows(output_patterns: PatternRun, unit: Unit, output_point: str, jud
     The output follows its commands, whatever the others do, and in time.
     """
     output_patterns.assert_follows(output_point)
-    judge.if_resolvable(
-        "switching delay", output_patterns.delay(output_point), unit.limits.output_delay(output_point)
-    )
+    judge("switching delay", output_patterns.delay(output_point), unit.limits.output_delay(output_point))

@@ -18,7 +18,8 @@ def test_carries_frames(ready_unit: Unit, port: str, judge: Judge, keep_table: K
     """
     for tally in ready_unit.ports.exchange(port):
         keep_table(*tally.table())
-        judge(tally.name, tally.bound(), tally.limits())
+        for name, measured, limits in tally.readings():
+            judge(name, measured, limits)
 
 
 @pytest.mark.needs("ports")

@@ -1,7 +1,6 @@
-"""Pseudo-random bits for a line, how many of them a bit error ratio (BER) claim takes, and what errors prove.
+"""Pseudo-random bits for a line, and what counted errors prove of its bit error ratio (BER), by exact bounds.
 
-Needed bits n solve chi2(C; 2k+2)/2 = n*BER (Poisson, the table bit-error-ratio testers print); bounds
-from counted errors are the exact binomial ones, which are never weaker.
+How many bits a claim takes is the matter of `ratio_plans`.
 
 Sequences of ITU-T O.150: clauses, taps and inversion of O.150 (05/96) as tabulated by the Rust crate
 `comnum-mapping` 0.3.1; the Recommendation itself was not read. A sequence with taps (n, m) obeys
@@ -15,7 +14,7 @@ import math
 from dataclasses import dataclass
 from enum import Enum
 
-from hilseq.analysis.counted import lower_bound, mean_count_lower, mean_count_upper, share, upper_bound
+from hilseq.analysis.counted import lower_bound, upper_bound
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,16 +35,6 @@ class Frame:
     def line_bits(self) -> float:
         """Bit times one character takes on the line."""
         return 1 + self.data_bits + self.parity + self.stop_bits
-
-
-def bits_needed(ratio: float, confidence: float, errors: int = 0) -> int:
-    """Return the bits to pass with at most `errors` errors to claim a BER below `ratio`."""
-    return math.ceil(mean_count_upper(errors, confidence) / share("bit error ratio", ratio))
-
-
-def bits_to_condemn(ratio: float, confidence: float, errors: int) -> int:
-    """Return the bits within which `errors` errors prove a BER above `ratio` (0: no number of bits)."""
-    return math.floor(mean_count_lower(errors, confidence) / share("bit error ratio", ratio))
 
 
 def ratio_upper(bits: int, errors: int, confidence: float) -> float:

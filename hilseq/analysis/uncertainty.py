@@ -94,6 +94,21 @@ def coverage_factor(degrees_of_freedom: float = math.inf, probability: float = T
     return float(stdtrit(math.floor(degrees_of_freedom), upper))
 
 
+def deviation_factor(degrees_of_freedom: int, probability: float = TWO_SIGMA) -> float:
+    """Return how many times a standard deviation from repeats its true value may be: sqrt(v / chi2).
+
+    The upper end of the two-sided interval with `probability` (NIST/SEMATECH e-Handbook 7.2.3). Raises ValueError
+    when the degrees of freedom are below 1 or the probability is not between 0 and 1.
+    """
+    if not 0.0 < probability < 1.0:
+        raise ValueError(f"coverage probability {probability!r}; expected more than 0 and less than 1")
+    from scipy.special import chdtri
+
+    return math.sqrt(
+        _degrees(degrees_of_freedom) / float(chdtri(degrees_of_freedom, 0.5 + 0.5 * probability))
+    )
+
+
 def expanded(
     standard_uncertainty: float, degrees_of_freedom: float = math.inf, probability: float = TWO_SIGMA
 ) -> float:

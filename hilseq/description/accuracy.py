@@ -6,6 +6,7 @@ what the time and the temperature since the calibration add, where the stand fil
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator
 from datetime import date
 from typing import NamedTuple
@@ -16,6 +17,8 @@ from hilseq.description.findings import Place
 from hilseq.description.stand import Calibration, Signal, Stand, Supply
 from hilseq.quantities import AccuracyTerms, base_unit
 
+#: A clock is watched until its claim is this many times what reading it leaves unknown (a standard uncertainty).
+CLOCK_FINENESS = 20.0
 #: Days of a year, as data sheets count the drift of an instrument.
 _YEAR = 365.25
 
@@ -44,6 +47,15 @@ def of_supply_current(supply: Supply, amperes: float) -> float:
 def of_supply_voltage(supply: Supply, volts: float) -> float:
     """Return the standard uncertainty of a voltage that a supply measures, V."""
     return of_terms(supply.accuracy.voltage, volts, span=supply.ceilings.voltage)
+
+
+def of_interruption(supply: Supply) -> float:
+    """Return how well the length of an interruption by this supply is known, a standard uncertainty in s.
+
+    The output may fall late and rise late, each by up to its response (rectangular, so triangular together:
+    response / sqrt 6, GUM 4.3.9).
+    """
+    return supply.follows_within / math.sqrt(6.0)
 
 
 def since_calibration(

@@ -294,6 +294,7 @@ _CHECKS = (
     neighbours_are_known,
     link_driver_agrees,
     judging.limits_can_be_judged,
+    judging.claims_can_be_reached,
 )
 
 
@@ -347,11 +348,20 @@ def _with_origin(finding: Finding, profile: DescriptionFile[Profile]) -> Finding
 
 
 def untested_claims(stand: Stand, slot: str, profile: Profile) -> list[str]:
-    """Return the claims of a profile that no check can measure in a slot, such as `leakage of q01 to q16`."""
+    """Return the claims of a profile that no check can measure in a slot, such as `leakage of q01 to q16`.
+
+    With them what profile and stand file waive by name: readings that may stay undecided, and calibrations.
+    """
     claims: dict[str, list[str]] = {}
     for claim, place in _unseen(stand, slot, profile):
         claims.setdefault(claim, []).append(place)
-    return [f"{claim} of {_listed(places)}" for claim, places in claims.items()]
+    unmeasured = [f"{claim} of {_listed(places)}" for claim, places in claims.items()]
+    unmeasured += [
+        f"{name}, where this stand cannot tell: {why}" for name, why in profile.waived_readings.items()
+    ]
+    return unmeasured + [
+        f"calibration of {part}: not calibrated, {why}" for part, why in stand.uncalibrated.items()
+    ]
 
 
 def _unseen(stand: Stand, slot: str, profile: Profile) -> Iterator[tuple[str, str]]:

@@ -75,6 +75,7 @@ def profile_findings(profile: Profile) -> list[Finding]:
         profile_values.pattern_steps_are_seen,
         profile_values.soak_traffic_has_ports,
         profile_values.starts_can_be_made,
+        profile_values.starts_keep_their_risk,
     )
     of_registers = (registers.overlaps, registers.blocks_end_inside, registers.units_are_known)
     return collect(

@@ -19,6 +19,7 @@ from hilseq.description.fields import (
     Ratio,
     Seconds,
     Text,
+    VoltAccuracy,
     VoltRange,
     Volts,
     WrittenAs,
@@ -27,6 +28,7 @@ from hilseq.description.plans import Cycling, Margins, Soak
 from hilseq.description.points import AnalogPoint, InputPoint, OutputPoint, PointTables, Port
 from hilseq.description.registers import ModbusLimits, OrderWord, Register, WordOrder, enum_word
 from hilseq.description.twin import TwinParameters
+from hilseq.quantities import AccuracyTerms
 
 
 class Mode(StrEnum):
@@ -130,6 +132,10 @@ class BatteryClaim(Model):
 
     nominal: Volts = Field(gt=0, description="voltage of a fresh battery")
     lowest: Volts = Field(gt=0, description="below this it must be replaced")
+    accuracy: VoltAccuracy = Field(
+        default=AccuracyTerms(0.02, 0.0, 0.0),
+        description="how exactly the unit measures it, such as 1 % + 10 mV; 2 % is common practice, no source",
+    )
     years: float = Field(default=5.0, gt=0, description="life; common practice, no source: about five years")
 
 
@@ -355,6 +361,16 @@ class Profile(Model):
     )
     decision_rule: Literal["guarded", "simple"] = Field(
         default="guarded", description="guarded: the limit minus the uncertainty; simple: the limit itself"
+    )
+    largest_guard_band: Ratio = Field(
+        default=1.0 / 3.0,
+        description="share of a limit, or of half the width of two limits, that the uncertainty of a reading may take; "
+        "a stand that knows it less exactly is refused",
+    )
+    waived_readings: dict[Text, Text] = Field(
+        default_factory=dict,
+        description="readings, by their names in the report, that may stay undecided where a stand cannot tell, each "
+        "with the reason; certificate and report say so",
     )
     required_stages: list[Text] = Field(
         default_factory=list,

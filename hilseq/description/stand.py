@@ -142,6 +142,11 @@ class Supply(Driven):
         "that this computer, or the line to it, fails altogether",
     )
 
+    @property
+    def follows_within(self) -> float:
+        """Longest time from a command until the output has followed, s."""
+        return self.settle if self.response is None else self.response
+
     @model_validator(mode="after")
     def _watched_in_time(self) -> Self:
         if self.watchdog is not None and self.watchdog < 3 * self.deadline:
@@ -236,6 +241,9 @@ class Signal(Driven):
     )
     load: Ohms | None = Field(
         default=None, gt=0, description="load from a measured output to 0 V: it turns leakage into a voltage"
+    )
+    load_tolerance: Ratio = Field(
+        default=0.05, description="how far the load may be from that; 5 % is common practice, no source"
     )
     calibration: Calibration | None = Field(
         default=None, description="calibration of this channel, when it is not that of the io"
@@ -432,9 +440,19 @@ class Stand(Model):
     loopbacks: dict[Name, Loopback] = Field(
         default_factory=dict, description="paths by which the stand tests its own channels"
     )
+    uncalibrated: dict[Text, Text] = Field(
+        default_factory=dict,
+        description="instruments (supply NAME, io NAME) without a stated calibration that are used all the same, each "
+        "with the reason; certificate and report say so",
+    )
     safety: Safety = Field(default=Safety(), description="what is watched while anything is powered")
     twin: StandTwin | None = Field(
         default=None, description="how long the instruments of its simulated twin take"
+    )
+    clock_accuracy: Ratio = Field(
+        default=20e-6,
+        description="how right the clock of the computer runs, such as 10 ppm where a time server keeps it; 20 ppm is "
+        "common practice for a quartz at room temperature, no source",
     )
     ambient: Name | None = Field(
         default=None, description="signal that measures the temperature around the instruments, degC"

@@ -19,7 +19,7 @@ from hilseq.analysis.agreement import Holding, holding
 from hilseq.analysis.uncertainty import largest_error, resolution
 from hilseq.clock import Clock
 from hilseq.deadlines import try_until
-from hilseq.description.accuracy import InstrumentConditions
+from hilseq.description.accuracy import InstrumentConditions, of_interruption
 from hilseq.description.drivers import find_driver
 from hilseq.description.stand import Supply
 from hilseq.errors import (
@@ -272,17 +272,16 @@ class PowerSupply:
     @property
     def response(self) -> float:
         """Longest time from a command until the output has followed, s."""
-        given = self.description.response
-        return self.description.settle if given is None else given
+        return self.description.follows_within
 
     def interrupt(self, seconds: float) -> Measured:
         """Take the supply away for `seconds` and give it back; return how long it was away, s.
 
         Nothing is asked between the two commands, so that the pause can be as short as the line allows; both
         are verified afterwards. The length runs from command to command. How far it is from what the unit
-        saw is not known: the output may fall late and rise late, each by up to `response` (rectangular, so
-        triangular together: response / sqrt 6, GUM 4.3.9), and a command acts somewhere in the time that
-        sending it took (rectangular). Raises StandFault when the output was off before or is off afterwards.
+        saw is not known: the output may follow late (`accuracy.of_interruption`), and a command acts somewhere in
+        the time that sending it took (rectangular). Raises StandFault when the output was off before or is off
+        afterwards.
         """
         if not self._wanted_on:
             raise StandFault(f"supply {self.name} is off: there is nothing to interrupt")
@@ -301,7 +300,7 @@ class PowerSupply:
                 f"supply {self.name} ({self._output.where}) is not on again after an interruption"
             )
         width = (back - asked) + (gone - begun)
-        known = math.hypot(self.response / math.sqrt(6.0), resolution(width))
+        known = math.hypot(of_interruption(self.description), resolution(width))
         return Measured(0.5 * ((asked - gone) + (back - begun)), "s", known)
 
     # -- errors and protection

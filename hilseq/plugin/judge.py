@@ -48,27 +48,6 @@ class Judge:
             )
         return reading.verdict
 
-    def if_resolvable(
-        self, name: str, measured: Measured, limits: Limits, *, place: str | None = None
-    ) -> None:
-        """Judge what another test has shown already, only as far as this stand can tell.
-
-        A reading that is marginal, because the stand is slow or coarse, is neither recorded nor held against
-        the unit. Raises UnitFault when the reading is outside its limits by more than its uncertainty.
-        """
-        compared()
-        sure = decide(measured.value, measured.expanded_uncertainty, limits, DecisionRule.GUARDED)
-        beyond = not any(
-            value in limits
-            for value in (
-                measured.value - measured.expanded_uncertainty,
-                measured.value,
-                measured.value + measured.expanded_uncertainty,
-            )
-        )
-        if sure is ReadingVerdict.CONFORMS or beyond:
-            self(name, measured, limits, place=place)
-
     def record(self, name: str, measured: Measured, limits: Limits, *, place: str | None = None) -> Reading:
         """Record the reading, in its base unit, and return it without failing the check.
 

@@ -51,7 +51,7 @@ class PlannedCheck:
     #: Why it is to be repeated: the link was away, and has come back.
     again: str = ""
     repeated: bool = False
-    #: What it has judged so far.
+    #: What it has judged so far, but for what the profile waives.
     readings: list[Reading] = field(default_factory=list)
 
     @property

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import partial
 
 from hilseq.analysis.calibration_line import fit_line, hysteresis, repeatability
@@ -26,7 +26,7 @@ from hilseq.analysis.sensors import (
     SCALES,
     SensorScale,
 )
-from hilseq.analysis.uncertainty import expanded
+from hilseq.analysis.uncertainty import coverage_factor, deviation_factor, expanded, resolution
 from hilseq.clock import Clock
 from hilseq.description.profile import AnalogPoint, PointTables
 from hilseq.errors import NotPerformed
@@ -53,6 +53,8 @@ class WiredChannel:
     signal: str
     signal_unit: str
     is_output: bool
+    #: Distance of neighbouring values of what is read of it, in the base unit of its register.
+    step: float = 0.0
 
     @property
     def scale(self) -> SensorScale:
@@ -135,6 +137,20 @@ class Comparison:
         return self.found - self.expected
 
 
+def _wired(
+    name: str, point: AnalogPoint, signal_name: str, signals: SignalBank, *, is_output: bool
+) -> WiredChannel:
+    """Return a channel with the step of what is read of it: the stand's signal for an output, else the register."""
+    signal = signals.signals[signal_name]
+    channel = WiredChannel(name, point, signal_name, signal.unit, is_output)
+    if is_output:
+        at_terminal = signal.step * base_unit(signal.unit)[1]
+        step = at_terminal * channel.per_terminal(channel.scale.at(0.5))
+    else:
+        step = abs(channel.from_register(point.register_.step))
+    return replace(channel, step=step)
+
+
 class AnalogPoints:
     """The analog channels of one unit. `signals_of` maps each channel to the signal at its terminal."""
 
@@ -151,9 +167,7 @@ class AnalogPoints:
         channels = [(name, point, False) for name, point in points.analog_inputs.items()]
         channels += [(name, point, True) for name, point in points.analog_outputs.items()]
         self.channels = {
-            name: WiredChannel(
-                name, point, signals_of[name], signals.signals[signals_of[name]].unit, is_output
-            )
+            name: _wired(name, point, signals_of[name], signals, is_output=is_output)
             for name, point, is_output in channels
             if name in signals_of
         }
@@ -322,8 +336,15 @@ class Swept:
         return [look for step in (*self.rising, *self.falling) for look in step]
 
     def worst(self) -> Comparison:
-        """Return the look whose error leaves the least room to what the profile allows there."""
-        return min(self.looks, key=lambda look: self._allowed(look) - abs(look.error))
+        """Return the look that is worst to judge: one surely outside what the profile allows, else the least sure.
+
+        How sure a look is: the room that its error and its expanded uncertainty leave.
+        """
+        outside = [look for look in self.looks if self._room(look) + expanded(look.uncertainty) < 0.0]
+        return min(outside or self.looks, key=lambda look: self._room(look) - expanded(look.uncertainty))
+
+    def _room(self, look: Comparison) -> float:
+        return self._allowed(look) - abs(look.error)
 
     def _allowed(self, look: Comparison) -> float:
         return self.channel.largest_error(look.expected)
@@ -340,13 +361,20 @@ class Swept:
     def repeatability(self) -> tuple[Measured, Limits]:
         """Return two standard deviations of repeated readings: no more than the accuracy may scatter so.
 
-        The uncertainty of a standard deviation s is s / sqrt(2 v) (GUM E.4.3); that the accuracy bounds it is
-        common practice, no source.
+        The true deviation is at most s sqrt(v / chi2) (NIST/SEMATECH e-Handbook 7.2.3, interval of a standard
+        deviation): up to there reaches the expanded uncertainty. That the accuracy bounds it is common practice, no
+        source.
         """
-        twice = 2.0 * self.scatter()
+        twice = 2.0 * math.hypot(self.scatter(), resolution(self.channel.step))
         degrees = sum(len(step) - 1 for step in (*self.rising, *self.falling))
+        above = twice * (deviation_factor(degrees) - 1.0)
         largest = max(self._allowed(look) for look in self.looks)
-        return Measured(twice, self.channel.unit, twice / math.sqrt(2.0 * degrees)), Limits(None, largest)
+        return Measured(twice, self.channel.unit, above / coverage_factor()), Limits(None, largest)
+
+    @property
+    def _two_digits(self) -> float:
+        """What the last digit of two readings leaves unknown of their difference; what else errs is common to both."""
+        return math.sqrt(2.0) * resolution(self.channel.step)
 
     def hysteresis(self) -> tuple[Measured, Limits]:
         """Return the largest difference between falling and rising, and the accuracy as its limit."""
@@ -354,7 +382,7 @@ class Swept:
         down = [_mean(step) for step in reversed(self.falling)]
         applied = [step[0].expected for step in self.rising]
         found = hysteresis(applied, up, down)
-        known = self.scatter() * math.sqrt(2.0 / LOOKS)
+        known = math.hypot(self.scatter() * math.sqrt(2.0 / LOOKS), self._two_digits)
         allowed = self.channel.largest_error(found.at)
         return Measured(found.largest, self.channel.unit, known), _both_ways(allowed)
 
@@ -367,7 +395,7 @@ class Swept:
             return None
         channel = self.channel
         allowed = channel.largest_error(channel.said(channel.scale.at(0.5)))
-        known = self.scatter() * math.sqrt(2.0)
+        known = math.hypot(self.scatter() * math.sqrt(2.0), self._two_digits)
         if expanded(known) > allowed:
             raise NotPerformed(
                 f"{channel.name} scatters by more than its accuracy: a change cannot be told from it"

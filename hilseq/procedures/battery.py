@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import datetime as dt
+import math
 from collections.abc import Mapping
 from typing import Any
 
-from hilseq.analysis.uncertainty import resolution
+from hilseq.analysis.uncertainty import rectangular, resolution
 from hilseq.errors import NotPerformed
 from hilseq.measured import Measured
 from hilseq.procedures.unit import Unit
@@ -25,13 +26,15 @@ def must_be_in(unit: Unit) -> None:
 def voltage(unit: Unit) -> Measured:
     """Return the battery's voltage as the unit reports it, V.
 
-    Only the last digit of the report is known of its uncertainty: the unit's own measurement has no stated
-    accuracy. Raises NotPerformed when there is no register.
+    Its uncertainty is that of the unit's own converter, as the profile states it, and of the last digit. Raises
+    NotPerformed when there is no register.
     """
-    register = unit.profile.link.battery_voltage
+    register, battery = unit.profile.link.battery_voltage, unit.profile.battery
     if register is None:
         raise NotPerformed("the profile knows no register with the battery voltage")
-    return Measured(unit.link.read(register), "V", resolution(register.step))
+    volts = unit.link.read(register)
+    converter = 0.0 if battery is None else rectangular(battery.accuracy.limit(volts, 0.0))
+    return Measured(volts, "V", math.hypot(converter, resolution(register.step)))
 
 
 def made_on(intake: Mapping[str, Any]) -> dt.date | None:

@@ -6,8 +6,9 @@ import math
 
 from hilseq.analysis.clock_error import clock_error, span_needed
 from hilseq.analysis.limits import Limits
-from hilseq.analysis.uncertainty import resolution
+from hilseq.analysis.uncertainty import rectangular, resolution
 from hilseq.clock import Clock
+from hilseq.description.accuracy import CLOCK_FINENESS
 from hilseq.description.profile import Profile
 from hilseq.description.registers import Register
 from hilseq.errors import NotPerformed, UnitFault
@@ -16,8 +17,6 @@ from hilseq.procedures.baseline import ClockLook
 from hilseq.procedures.polling import INTERVAL
 from hilseq.procedures.unit import Unit
 
-#: The claim is this many times the standard uncertainty: an expanded uncertainty of a tenth of the claim.
-_FINENESS = 20.0
 #: The quickest of so many exchanges tells the time best: the others waited somewhere.
 _LOOKS = 5
 #: A clock that shows whole seconds may be set one back when power comes (common practice, no source).
@@ -85,7 +84,7 @@ def watching_time(profile: Profile, exchange: float) -> float:
     """
     if profile.clock is None:
         raise NotPerformed("the profile claims nothing of the unit's clock")
-    wanted = 1e6 * profile.clock.drift / _FINENESS
+    wanted = 1e6 * profile.clock.drift / CLOCK_FINENESS
     return span_needed(wanted, clock_step=fine_step(profile), reference_step=exchange)
 
 
@@ -94,11 +93,10 @@ def planned_watching_time(profile: Profile) -> float:
     return watching_time(profile, _EXCHANGE)
 
 
-def drift(unit: Unit, clock: Clock) -> Measured:
+def drift(unit: Unit, clock: Clock, *, accuracy: float) -> Measured:
     """Compare the rates of both clocks; return how much the unit's gains, in ppm.
 
-    The stand's clock is taken as right: that of a computer is good to some tens of ppm unless it is kept by
-    NTP or better, which the stand's description should say.
+    `accuracy` is that of the stand's clock, a share (rectangular, GUM 4.3.7).
     """
     first = look(unit, clock)
     clock.sleep(watching_time(unit.profile, first.spread))
@@ -110,7 +108,7 @@ def drift(unit: Unit, clock: Clock) -> Measured:
         clock_step=fine_step(unit.profile),
         reference_step=spread,
     )
-    return Measured(error.ppm, "ppm", error.uncertainty_ppm)
+    return Measured(error.ppm, "ppm", math.hypot(error.uncertainty_ppm, 1e6 * rectangular(accuracy)))
 
 
 def drift_limits(profile: Profile) -> Limits:

@@ -12,7 +12,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from hilseq.analysis.agreement import BETWEEN_INTERRUPTIONS
-from hilseq.analysis.bit_errors import Frame, bits_needed, duration
+from hilseq.analysis.bit_errors import Frame, duration
 from hilseq.description.drivers import find_driver
 from hilseq.description.points import Port
 from hilseq.description.profile import Profile
@@ -22,7 +22,7 @@ from hilseq.procedures import clock_check, ports
 from hilseq.procedures.cycling import HOT_STARTS, cycling_of, start_plan
 from hilseq.procedures.margins import margins_of, ride_through_search
 from hilseq.procedures.outputs_off import AFTERWARDS
-from hilseq.procedures.ports import CONFIDENCE
+from hilseq.procedures.ports import plan_of
 
 #: Exchanges and settling of a check that waits for nothing, s; a guess, no source.
 EXCHANGES = 0.5
@@ -130,7 +130,7 @@ def port_clock(profile: Profile, _: Supply) -> float:
 
 
 def port_frames(profile: Profile, _: Supply) -> float:
-    """All bits that prove the claimed bit error ratio without an error, at every speed; the mean of the ports.
+    """All bits that pass the claimed bit error ratio without an error, at every speed; the mean of the ports.
 
     Each port has a check of its own. A network port carries them faster than this computer asks for them, so
     that it counts as a few exchanges.
@@ -139,7 +139,7 @@ def port_frames(profile: Profile, _: Supply) -> float:
     def seconds(port: Port) -> float:
         if port.bit_error_ratio is None or find_driver("serial partner", port.partner).network:
             return 0.0
-        bits = bits_needed(port.bit_error_ratio, CONFIDENCE)
+        bits = plan_of(port, profile.ports.values()).looks[0]
         frame = Frame(int(port.frame[0]), port.frame[1] != "N", float(port.frame[2]))
         return sum(duration(bits, speed, frame) for speed in port.speeds)
 

@@ -184,7 +184,7 @@ class Loaded:
 
 
 def measure_loaded(
-    outputs: Outputs, supply_voltage: Callable[[], Measured], loads: dict[str, float], clock: Clock
+    outputs: Outputs, supply_voltage: Callable[[], Measured], loads: dict[str, Measured], clock: Clock
 ) -> dict[str, Loaded]:
     """Measure every output whose terminal the stand measures, all on together and all off together.
 
@@ -211,8 +211,11 @@ def measure_loaded(
     }
 
 
-def _leakage(volts: Measured, ohms: float) -> Measured:
-    return Measured(volts.value / ohms, "A", volts.standard_uncertainty / ohms, volts.degrees_of_freedom)
+def _leakage(volts: Measured, load: Measured) -> Measured:
+    """Return I = V / R, A: the relative uncertainties of both add in quadrature (GUM 5.1.6)."""
+    of_volts = volts.standard_uncertainty / load.value
+    of_load = abs(volts.value) / load.value * load.standard_uncertainty / load.value
+    return Measured(volts.value / load.value, "A", math.hypot(of_volts, of_load), volts.degrees_of_freedom)
 
 
 #: Resolution of the search in parts of the rated supply: 0.1 V at 24 V.

@@ -1,9 +1,11 @@
 """The communication ports of a unit: pseudo-random frames out and back, until the claim is decided.
 
 How many bits that takes follows from the profile's `bit-error-ratio`; a port far better or far worse than its
-claim is soon known. That frames come back bounds the error of a port's clock by half a bit in a character
-(1 / (2 n - 1): 4.8 % for 11 bits); where the stand's adapter makes any speed, the error is measured: how far the
-stand may shift its own speed, up and down, until frames are lost.
+claim is soon known. How often all these tests together err is stated, with every look counted (`ratio_plans`).
+
+That frames come back bounds the error of a port's clock by half a bit in a character (1 / (2 n - 1): 4.8 % for 11
+bits); where the stand's adapter makes any speed, the error is measured: how far the stand may shift its own speed, up
+and down, until frames are lost.
 
 A receiver samples each bit in its middle, counted from the edge of the start bit: with clocks that differ by e, the
 last of n bits is sampled e (n - 1/2) bit times off, and is lost when that passes half a bit. So frames come through
@@ -15,16 +17,17 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from itertools import islice
 from typing import Protocol
 
-from hilseq.analysis.bit_errors import bits_needed, bits_to_condemn, ratio_upper
 from hilseq.analysis.limits import Limits
+from hilseq.analysis.ratio_plans import RatioPlan, ratio_plan, risk_of_each
 from hilseq.analysis.search import Bisection, Edge, locate
-from hilseq.analysis.uncertainty import rectangular
+from hilseq.analysis.start_plans import Decision
+from hilseq.analysis.uncertainty import coverage_factor, rectangular
 from hilseq.description.drivers import find_driver
 from hilseq.description.profile import Port
 from hilseq.description.registers import FULL_MODBUS, ModbusLimits, Register
@@ -36,39 +39,51 @@ from hilseq.instruments.transport import let_line_rest
 from hilseq.measured import Measured
 from hilseq.statements import compared
 
-#: Confidence with which a claim is proven, or refuted.
+#: Confidence with which a claim is proven, or refuted, for all ports and speeds of a unit together.
 CONFIDENCE = 0.95
-#: Bits exchanged where the profile claims nothing: one period of the 2^9-1 sequence, eight times.
-_UNCLAIMED = 8 * 511
-#: A port so near its claim that this many times the bits of an errorless proof decide nothing fails it.
-_MOST = 20
+#: Bits of a short look: one period of the 2^9-1 sequence, eight times.
+_SOME = 8 * 511
+#: So many frames of which nothing comes back, and none before them, are a dead port.
+_DEAD_AFTER = 3
+#: Bit error ratio that a port must keep of which the profile claims none (common practice, no source).
+UNCLAIMED = 1e-3
 
 
 @dataclass(slots=True)
 class Tally:
-    """What came of the exchanges at one speed (Bd): bits over the line, and errors among them."""
+    """What came of the exchanges at one speed (Bd): bits compared and wrong ones, frames sent and lost ones.
+
+    A frame of which nothing, or nonsense, comes back has been lost, and nothing is known of its bits. So bit errors
+    are counted among the bits that came back, and lost frames among all bits sent: both by `plan`, as many of either
+    are allowed.
+    """
 
     speed: float
-    claim: float | None
+    plan: RatioPlan
     bits: int = 0
     errors: int = 0
+    sent_bits: int = 0
     exchanges: int = 0
+    lost_frames: int = 0
     silent: int = 0
     first_error: str = ""
 
     def add(self, bits: int, errors: int) -> None:
         """Count an exchange that came back, with so many wrong bits."""
         self.exchanges += 1
+        self.sent_bits += bits
         self.bits += bits
         self.errors += errors
         if errors and not self.first_error:
             self.first_error = f"{errors} wrong in {bits} bits"
 
     def lost(self, bits: int, why: str, *, silent: bool) -> None:
-        """Count an exchange of so many bits of which nothing, or nonsense, came back: one error at least."""
-        self.first_error = self.first_error or why
+        """Count an exchange of so many bits of which nothing, or nonsense, came back."""
+        self.exchanges += 1
+        self.sent_bits += bits
+        self.lost_frames += 1
         self.silent += silent
-        self.add(bits, 1)
+        self.first_error = self.first_error or why
 
     @property
     def dead(self) -> bool:
@@ -77,43 +92,59 @@ class Tally:
 
     @property
     def wants_more(self) -> bool:
-        """Tell whether more bits are needed to decide.
-
-        Decided is what as many errors in so many bits prove (chi-square bounds of `biterror`): the claim
-        holds, or it does not. Looking after each exchange makes the confidence nominal.
-        """
-        if self.claim is None:
-            return self.bits < _UNCLAIMED and not self.errors
-        if self.bits >= _MOST * bits_needed(self.claim, CONFIDENCE):
-            return False
-        if self.condemned:
-            return False
-        return self.bits < bits_needed(self.claim, CONFIDENCE, self.errors)
+        """Tell whether more frames are needed: until both ratios are within the claim, or one is given up."""
+        found = {self.plan.decide(trials, events) for trials, events in self._counts()}
+        return Decision.REJECT not in found and Decision.CONTINUE in found
 
     @property
     def condemned(self) -> bool:
-        """Tell whether the errors prove the port worse than its claim; where nothing is claimed, any error does."""
-        if self.claim is None or not self.errors:
-            return self.errors > 0
-        return self.bits <= bits_to_condemn(self.claim, CONFIDENCE, self.errors)
+        """Tell whether more than one error proves the port worse than its claim: the stand may lose a frame, too."""
+        return any(
+            events > 1 and self.plan.bounds(trials, events).lower > self.plan.claim
+            for trials, events in self._counts()
+        )
 
-    @property
-    def name(self) -> str:
-        """What the reading is called."""
-        return f"bit error ratio at {self.speed:g} Bd, at most ({CONFIDENCE:.0%} sure)"
+    def _counts(self) -> tuple[tuple[int, int], tuple[int, int]]:
+        return (self.bits, min(self.errors, self.bits)), (self.sent_bits, self.lost_frames)
 
-    def bound(self) -> Measured:
-        """Return the bit error ratio that is not exceeded (exact binomial bound)."""
-        return Measured(ratio_upper(self.bits, min(self.errors, self.bits), CONFIDENCE), "")
+    def readings(self) -> Iterator[tuple[str, Measured, Limits]]:
+        """Yield what is to be judged: both ratios per bit, each between its bounds, and the claim.
 
-    def limits(self) -> Limits:
-        """Return the claim as limits; of a port of which nothing is claimed, that no error was seen."""
-        return Limits(None, ratio_upper(_UNCLAIMED, 0, CONFIDENCE) if self.claim is None else self.claim)
+        Such a reading conforms when the upper bound is within the claim, and fails when even the lower one is not.
+        """
+        limits, sure = Limits(None, self.plan.claim), f"at {self.speed:g} Bd ({CONFIDENCE:.0%} sure)"
+        for what, (trials, events) in zip(
+            ("bit error ratio", "lost frames per bit"), self._counts(), strict=True
+        ):
+            if trials:
+                bounds = self.plan.bounds(trials, events)
+                half = 0.5 * (bounds.upper - bounds.lower)
+                yield f"{what} {sure}", Measured(bounds.upper - half, "", half / coverage_factor()), limits
 
     def table(self) -> tuple[str, list[str], list[list[float | str]]]:
-        """Return the counts as a table of the journal."""
-        columns = ["speed, Bd", "exchanges", "bits", "errors", "first error"]
-        row: list[float | str] = [self.speed, self.exchanges, self.bits, self.errors, self.first_error]
+        """Return the counts, and how often the plan errs, as a table of the journal."""
+        columns = [
+            "speed, Bd",
+            "exchanges",
+            "lost",
+            "bits",
+            "errors",
+            "first error",
+            "passes at its claim, %",
+            "refused at half of it, %",
+            "refused at a tenth, %",
+        ]
+        plan, percent = self.plan, 100.0
+        row: list[float | str] = [
+            self.speed,
+            self.exchanges,
+            self.lost_frames,
+            self.bits,
+            self.errors,
+            self.first_error,
+            round(percent * plan.passes(plan.claim), 3),
+            *(round(percent * (1.0 - plan.passes(plan.claim * part)), 3) for part in (0.5, 0.1)),
+        ]
         return f"frames at {self.speed:g} Bd", columns, [row]
 
 
@@ -194,6 +225,22 @@ def partner_of(port: Port) -> SerialPartnerDriver:
     return driver
 
 
+def tried_speeds(port: Port) -> Sequence[float]:
+    """Return the speeds at which frames are exchanged, Bd: a port of a network has one."""
+    return port.speeds[:1] if partner_of(port).network else port.speeds
+
+
+def plan_of(port: Port, ports: Iterable[Port]) -> RatioPlan:
+    """Return how the errors of a port are judged, one among all `ports` of its unit.
+
+    Each speed of each port is judged twice, by its bit errors and by its lost frames: all together pass a ratio at
+    its claim with the risk 1 - CONFIDENCE at most.
+    """
+    tests = 2 * sum(len(tried_speeds(each)) for each in ports)
+    claim = UNCLAIMED if port.bit_error_ratio is None else port.bit_error_ratio
+    return ratio_plan(claim, risk_of_each(1.0 - CONFIDENCE, tests))
+
+
 class Ports:
     """The ports of one unit, by name.
 
@@ -226,9 +273,7 @@ class Ports:
         Raises StandFault when the stand's side of the port cannot be opened, UnitFault when nothing at all
         comes back.
         """
-        port = self._ports[name]
-        speeds = port.speeds[:1] if partner_of(port).network else port.speeds
-        for speed in speeds:
+        for speed in tried_speeds(self._ports[name]):
             yield self._tally(name, speed, lambda tally: tally.wants_more)
 
     def assert_carries(self, name: str) -> None:
@@ -239,16 +284,18 @@ class Ports:
         """
         compared()
         speed = self._ports[name].speeds[0]
-        tally = self._tally(name, speed, lambda tally: tally.bits < _UNCLAIMED and not _twice_wrong(tally))
-        if _twice_wrong(tally):
-            words = f"{tally.errors} wrong bits in {tally.bits} at {speed:g} Bd: {tally.first_error}"
-            raise UnitFault(f"{name} is worse than claimed: {words}", place=name)
+        tally = self._tally(name, speed, lambda tally: tally.sent_bits < _SOME and not tally.condemned)
+        if tally.condemned:
+            words = f"{tally.errors} wrong bits in {tally.bits}, {tally.lost_frames} of {tally.exchanges} frames lost"
+            raise UnitFault(
+                f"{name} is worse than claimed: {words} at {speed:g} Bd: {tally.first_error}", place=name
+            )
 
     def _tally(self, name: str, speed: float, wants_more: Callable[[Tally], bool]) -> Tally:
-        tally = Tally(speed, self._ports[name].bit_error_ratio)
+        tally = Tally(speed, plan_of(self._ports[name], self._ports.values()))
         with self.open(name, speed) as partner:
             for frame in partner.frames():
-                if not wants_more(tally):
+                if not wants_more(tally) or (tally.dead and tally.silent >= _DEAD_AFTER):
                     break
                 try:
                     tally.add(frame.bits, _wrong(frame.data, partner.exchange(frame.data)))
@@ -312,11 +359,6 @@ class Ports:
             quirks=self._manners,
             place=place,
         )
-
-
-def _twice_wrong(tally: Tally) -> bool:
-    """Tell whether more than one error condemns a port in a short look: the stand may lose a frame, too."""
-    return tally.condemned and tally.errors > 1
 
 
 def _wrong(sent: bytes, back: bytes) -> int:

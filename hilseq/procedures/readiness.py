@@ -18,7 +18,7 @@ from hilseq.description.checks.stand_file import addresses_of
 from hilseq.description.findings import Place
 from hilseq.description.points import Port
 from hilseq.description.stand import Signal
-from hilseq.errors import HilseqError, NotPerformed, StandFault, UnitFault
+from hilseq.errors import HilseqError, NotPerformed, NotResolvable, StandFault, UnitFault
 from hilseq.instruments.ports import open_port
 from hilseq.procedures.bench import Bench, open_link
 from hilseq.procedures.ports import partner_of
@@ -127,6 +127,23 @@ class Readiness:
                 words = f"certificate {part.calibration.certificate}, holds until {part.calibration.due}"
                 overdue = overdue and f"calibration overdue: it held until {part.calibration.due}"
                 yield Look("calibration", part.part, not overdue, overdue or words, (part.part,))
+
+    def require_calibrated(self) -> None:
+        """Raise NotResolvable for instruments without a calibration that `uncalibrated` does not name."""
+        compared()
+        missing = [
+            part.part
+            for part in calibrated_parts(self._stand)
+            if part.calibration is None
+            and part.part not in self._stand.uncalibrated
+            and self._mine(part.part)
+        ]
+        if missing:
+            raise NotResolvable(
+                f"no calibration is stated of {', '.join(missing)}: what the readings are worth is not known; state "
+                "`calibration`, or name it under `uncalibrated` of the stand file with the reason",
+                places=missing,
+            )
 
     def interlocks(self) -> Looks:
         """Every interlock is at its safe value."""

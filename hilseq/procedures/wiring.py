@@ -11,10 +11,11 @@ from dataclasses import dataclass
 from itertools import combinations
 
 from hilseq.analysis.agreement import LOGIC, LevelBand, agree, contradict, voltage_band
-from hilseq.analysis.uncertainty import largest_error
+from hilseq.analysis.uncertainty import largest_error, rectangular
 from hilseq.description.accuracy import of_signal
 from hilseq.description.stand import Signal, Stand
 from hilseq.errors import StandFault, UsageError
+from hilseq.measured import Measured
 from hilseq.quantities import SYMBOLS, base_unit, dimension_of
 
 
@@ -140,10 +141,12 @@ class SlotWiring:
         """Tell whether the adapter of a port of the unit makes any speed."""
         return port in self._ports and self._ports[port].speed_accuracy is not None
 
-    def load(self, terminal: str) -> float | None:
+    def load(self, terminal: str) -> Measured | None:
         """Return the load from a measured terminal to 0 V in Ohm, where the stand file states it."""
-        loads = (signal.load for _, signal in self._sensing.get(terminal, []))
-        return next((load for load in loads if load is not None), None)
+        for _, signal in self._sensing.get(terminal, []):
+            if signal.load is not None:
+                return Measured(signal.load, "Ohm", rectangular(signal.load_tolerance * signal.load))
+        return None
 
     def analog(self, terminal: str, dimension: str) -> str | None:
         """Name of the signal that drives, else senses, a quantity of this dimension at the terminal."""

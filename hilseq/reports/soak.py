@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 
 from hilseq.analysis import soak_samples as numbers
 from hilseq.analysis.bit_errors import ratio_upper
+from hilseq.analysis.counted import upper_bound
 from hilseq.analysis.soak_events import NEAR_START, above, event_rate, near_starts
 from hilseq.errors import UsageError
 from hilseq.journal.entries import INTERLOCK, INTERLOCK_ACKNOWLEDGED, NOT_COUNTED, RunResumed, SamplesMissed
@@ -311,11 +312,13 @@ def _ports(soak: SoakState) -> list[str]:
             continue
         words = (
             f"{name} carried {tally.frames} frames: {tally.wrong_frames} came back wrong, "
-            f"{tally.lost_frames} not at all"
+            f"{tally.lost_frames} not at all (at most "
+            f"{100 * upper_bound(tally.lost_frames, tally.frames, confidence):.2g} % are lost)"
         )
         if tally.bits:
             bound = ratio_upper(tally.bits, tally.wrong_bits, confidence)
-            words += f"; the bit error ratio is below {bound:.2g} with {100 * confidence:g} % confidence"
+            words += f"; the bit error ratio of what came back is below {bound:.2g}"
+        words += f", with {100 * confidence:g} % confidence each"
         sentences.append(f"{words}.")
     return sentences
 

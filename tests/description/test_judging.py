@@ -50,16 +50,45 @@ def _written(folder: Path, name: str, changes: dict[str, str]) -> Path:
         ),
         (
             {V_ACCURACY: "senses: A.q01, accuracy: 0.1 % + 20 mV"},
-            "leakage of RH16 can hardly be judged on this stand",
+            "leakage of RH16 cannot be judged on this stand",
             "0.5:1",
         ),
+        (
+            {"response: 2 ms": "response: 20 ms"},
+            "ride-through of RH16 cannot be judged on this stand",
+            "0.6:1",
+        ),
+        (
+            {"clock-accuracy: 10 ppm ": "clock-accuracy: 100 ppm"},
+            "drift of RH16 cannot be judged on this stand",
+            "0.9:1",
+        ),
+        (
+            {"accuracy: 0.5 degC": "accuracy: 3 degC"},
+            "temperature-error of RH16 cannot be judged on this stand",
+            "1.4:1",
+        ),
+        (
+            {"current: 0.1 % + 1 mA": "current: 0.1 % + 6 mA"},
+            "idle-current of RH16 can hardly be judged",
+            "3.5:1",
+        ),
     ],
-    ids=["a current", "a voltage", "an analog channel", "a leakage"],
+    ids=[
+        "a current",
+        "a voltage",
+        "an analog channel",
+        "a leakage",
+        "an interruption",
+        "a clock",
+        "a temperature",
+        "a current, hardly",
+    ],
 )
 def test_a_limit_finer_than_the_stand(
     changes: dict[str, str], words: str, ratio: str, tmp_path: Path
 ) -> None:
-    """Where guard bands meet the pair is refused at the accuracy, with the ratio; else it is a warning."""
+    """Where the guard band takes more than a third the pair is refused at what knows it; below 4:1 it is a warning."""
     stand = _written(tmp_path, "sim-bench.yaml", changes)
     found = inspect([stand, STANDS / "units/rh16.yaml"])
     refused = "cannot" in words
@@ -67,19 +96,48 @@ def test_a_limit_finer_than_the_stand(
     assert len(said) == 1, found
     assert f"here {ratio}" in said[0].expected
     assert bool(found.problems) is refused
-    assert stand.read_text(encoding="utf-8").splitlines()[said[0].line - 1].count("accuracy")
+    line = stand.read_text(encoding="utf-8").splitlines()[said[0].line - 1]
+    assert "accuracy" in line or "response" in line
+
+
+def test_a_waived_reading_is_a_warning(tmp_path: Path) -> None:
+    """What the profile waives by name does not keep the pair apart, and is told with its reason."""
+    stand = _written(tmp_path, "sim-bench.yaml", {"response: 2 ms": "response: 20 ms"})
+    waived = "rack-positions: 3\nwaived-readings: {ride-through: the supply is too slow}\n"
+    unit = _written(tmp_path, "units/rh16.yaml", {"rack-positions: 3\n": waived})
+    found = inspect([stand, unit])
+    assert found.problems == ()
+    assert any("ride-through of RH16 can hardly be judged" in warning.wrong for warning in found.warnings)
+    told = [words for fit in found.fits for words in fit.unmeasured]
+    assert "ride-through, where this stand cannot tell: the supply is too slow" in told
+
+
+def test_the_share_of_a_guard_band_is_the_profiles(tmp_path: Path) -> None:
+    """16 ms of 10 ms are refused by a third and accepted where the profile allows twice its limits."""
+    stand = _written(tmp_path, "sim-bench.yaml", {"response: 2 ms": "response: 20 ms"})
+    wide = "rack-positions: 3\nlargest-guard-band: 200 %\n"
+    unit = _written(tmp_path, "units/rh16.yaml", {"rack-positions: 3\n": wide})
+    assert inspect([stand, unit]).problems == ()
+
+
+def test_a_claim_that_can_never_be_shown_is_refused(tmp_path: Path) -> None:
+    """190 ms is claimed, 200 ms are tried, and the supply makes an interruption to 16 ms."""
+    stand = _written(tmp_path, "sim-bench.yaml", {"response: 2 ms": "response: 20 ms"})
+    unit = _written(tmp_path, "units/rh16.yaml", {"ride-through: 10 ms": "ride-through: 190 ms"})
+    (problem,) = inspect([stand, unit]).problems
+    assert "a ride-through of 190 ms can never be shown" in problem.wrong
 
 
 def test_a_warning_leaves_the_exit_code(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """A ratio below 4:1 is said on stderr, and the files still fit."""
-    stand = _written(tmp_path, "sim-bench.yaml", {"current: 0.1 % + 1 mA": "current: 0.1 % + 10 mA"})
+    stand = _written(tmp_path, "sim-bench.yaml", {"current: 0.1 % + 1 mA": "current: 0.1 % + 6 mA"})
     assert inspect_files([stand, STANDS / "units/rh16.yaml"]) == 0
     out, err = capsys.readouterr()
     assert "profile RH16 fits slot A of stand sim-bench" in out
     warnings = err.splitlines()
     assert [line.startswith("warning: ") for line in warnings] == [True, True]
     assert "idle-current of RH16 can hardly be judged on this stand" in warnings[0] + warnings[1]
-    assert "test uncertainty ratio 4:1, here 2.1:1" in err
+    assert "test uncertainty ratio 4:1, here 3.5:1" in err
 
 
 def test_simple_acceptance_is_never_refused(tmp_path: Path) -> None:

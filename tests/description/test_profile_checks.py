@@ -342,6 +342,19 @@ CASES: dict[str, tuple[dict[str, str], str, str, str, str]] = {
         "a claim that 100000 starts can prove",
         "",
     ),
+    "a sequential plan that is cut off after one start": (
+        {
+            "{start-probability: 0.90": "{plan: sequential, worst-probability: 0.6, max-starts: 1, "
+            "start-probability: 0.90"
+        },
+        "1, start-probability",
+        (
+            "cut off after 1 starts the sequential plan passes a unit that starts with a probability of only 0.6 with a "
+            "risk of 60 %, not of 10 %"
+        ),
+        "more starts, such as 54, or a larger risk stated",
+        "",
+    ),
     "a sequential claim that takes weeks of starts": (
         {"{start-probability: 0.90": "{plan: sequential, worst-probability: 0.899, start-probability: 0.90"},
         "0.90, confidence",

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
+from scipy.stats import chi2
 
 from hilseq.analysis.sensors import SCALES
 from hilseq.description.points import AnalogPoint
@@ -98,6 +101,30 @@ def test_the_largest_deviation_is_the_largest(error: dict[str, float], worst: fl
     assert limits.low == pytest.approx(-0.05)
     assert limits.high == pytest.approx(0.05)
     assert measured.standard_uncertainty == 0.001
+
+
+def test_the_look_that_is_hardest_to_judge_is_judged() -> None:
+    """30 mV at 1 mV leave more room to 50 mV than 20 mV at 20 mV do; what is outside for certain comes first."""
+    channel_ = channel()
+    sure, unsure = Comparison(5.0, 5.03, 0.001), Comparison(5.0, 5.02, 0.020)
+    assert Swept(channel_, rising=[[sure, unsure]]).worst() is unsure
+    outside = Comparison(5.0, 5.06, 0.001)
+    assert Swept(channel_, rising=[[unsure, outside, sure]]).worst() is outside
+
+
+def test_a_standard_deviation_is_as_uncertain_as_chi_square_says() -> None:
+    """22 degrees of freedom: up to sqrt(22 / chi2(0.0228; 22)) times as large (e-Handbook 7.2.3)."""
+    spread, _ = swept({}, noise=0.002).repeatability()
+    upper = spread.value + spread.expanded_uncertainty
+    assert chi2.cdf(22 * (spread.value / upper) ** 2, 22) == pytest.approx(0.02275, abs=1e-4)
+
+
+def test_the_last_digit_counts_in_a_difference() -> None:
+    """A channel that shows steps of 10 mV and scatters by nothing: 10 mV / sqrt 6 for two readings (GUM F.2.2.1)."""
+    coarse = replace(channel(), step=0.010)
+    played = swept({"play": 0.02})
+    played.channel = coarse
+    assert played.hysteresis()[0].standard_uncertainty == pytest.approx(0.010 / 6**0.5)
 
 
 def test_gain_and_offset_come_from_the_line() -> None:

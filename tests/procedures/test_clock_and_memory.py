@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import math
 
 import pytest
 
@@ -18,13 +19,13 @@ _WHOLE_SECONDS = {
 
 @pytest.mark.parametrize("defect", ["", "clock-drifts,severity=0.1", "clock-drifts,severity=0.6"])
 def test_the_drift_found_is_the_drift_there_is(make: MakeUnit, defect: str) -> None:
-    """Within its expanded uncertainty, and that is a tenth of the claim."""
+    """Within its expanded uncertainty: a tenth of the claim, and the computer's own clock (rectangular, GUM 4.3.7)."""
     defects = (defect,) if defect else ()
     made = make(*defects)
-    found = clock_check.drift(made.unit, made.clock)
+    found = clock_check.drift(made.unit, made.clock, accuracy=10e-6)
     true = 1e6 * model(*defects).clock.drift
     assert found.value == pytest.approx(true, abs=2.0 * found.standard_uncertainty)
-    assert 2.0 * found.standard_uncertainty == pytest.approx(10.0, rel=0.01)
+    assert found.standard_uncertainty == pytest.approx(math.hypot(5.0, 10.0 / math.sqrt(3.0)), rel=0.01)
 
 
 def test_the_time_of_watching_follows_from_claim_and_steps(make: MakeUnit) -> None:
@@ -41,7 +42,7 @@ def test_a_clock_of_whole_seconds_is_watched_until_it_changes(make: MakeUnit) ->
     """Its drift is found in minutes instead of a day: the tick is timed to the interval of looking."""
     made = make("clock-drifts,severity=0.6", changes=_WHOLE_SECONDS)
     begun = made.clock.now()
-    found = clock_check.drift(made.unit, made.clock)
+    found = clock_check.drift(made.unit, made.clock, accuracy=10e-6)
     true = 1e6 * model("clock-drifts,severity=0.6").clock.drift
     assert found.value == pytest.approx(true, abs=2.0 * found.standard_uncertainty)
     assert made.clock.now() - begun < 3600.0
@@ -51,7 +52,7 @@ def test_a_stopped_clock_of_whole_seconds_is_found(make: MakeUnit) -> None:
     """Watching ends, and the clock is to blame."""
     made = make("clock-stopped", changes=_WHOLE_SECONDS)
     with pytest.raises(UnitFault, match="clock stood at") as caught:
-        clock_check.drift(made.unit, made.clock)
+        clock_check.drift(made.unit, made.clock, accuracy=10e-6)
     assert caught.value.places == ("clock",)
 
 
@@ -107,3 +108,11 @@ def test_a_battery_that_was_taken_out_is_not_blamed(make: MakeUnit) -> None:
     made = make(intake={"battery-pulled": "yes"})
     with pytest.raises(NotPerformed, match="taken out"):
         battery.must_be_in(made.unit)
+
+
+def test_a_battery_voltage_is_as_exact_as_the_units_converter(make: MakeUnit) -> None:
+    """1 % + 10 mV of about 3 V, rectangular, beside the last digit of 1 mV (GUM 4.3.7, F.2.2.1)."""
+    made = make(changes={"battery.accuracy": "1 % + 10 mV"})
+    found = battery.voltage(made.unit)
+    expected = math.hypot((0.01 * found.value + 0.010) / math.sqrt(3.0), 0.001 / math.sqrt(12.0))
+    assert found.standard_uncertainty == pytest.approx(expected)

@@ -164,6 +164,23 @@ def test_bit_errors_are_dated_when_they_went_beyond_the_claim(traffic: Callable[
     assert "5 wrong bits in 1280 by the end of the soak" in worse.finding.text
 
 
+def test_lost_frames_are_held_against_the_claim_as_such(traffic: Callable[..., Traffic]) -> None:
+    """Every third frame lost, no bit wrong: three lost in 9 x 128 bits prove more than 1e-4."""
+
+    def swallows(connection: socket.socket) -> None:
+        number = 0
+        while data := connection.recv(4096):
+            number += 1
+            if number % 3:
+                connection.sendall(data)
+
+    carrying = traffic(swallows, claim=1e-4)
+    _carry(carrying, range(1, 10))
+    (worse,) = carrying.worse_than_claimed()
+    assert "3 lost of 9 frames" in worse.finding.text
+    assert "wrong bits" not in worse.finding.text
+
+
 def test_errors_that_the_whole_soak_takes_back_condemn_no_port(traffic: Callable[..., Traffic]) -> None:
     """Three wrong bits at once prove a bad port then and, over so many good frames, no more."""
     carrying = traffic(_spoils(1, 2, 3), claim=2e-3)

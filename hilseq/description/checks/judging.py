@@ -2,9 +2,10 @@
 
 The test uncertainty ratio is the half width of the limits over the expanded uncertainty (k = 2) of the
 reading that will be held against them; 4 is the common rule (common practice; ANSI/NCSL Z540.3 names it,
-from memory). Below it a warning: good units near a limit will fail. Where the guard bands meet no reading
-can conform, and the pair is refused before anybody wastes a weekend. Uncertainties are those on the last
-day of the calibration, at its temperature.
+from memory). Below it a warning: good units near a limit will not be told from bad ones. Where the guard band takes
+more of the limits than the profile allows (`largest-guard-band`), the pair is refused before anybody wastes a weekend,
+unless the profile waives the reading by name. Uncertainties are those on the last day of the calibration, at its
+temperature.
 """
 
 from __future__ import annotations
@@ -15,8 +16,10 @@ from dataclasses import dataclass
 
 from hilseq.analysis.limits import Limits, test_uncertainty_ratio
 from hilseq.analysis.sensors import SCALES
-from hilseq.analysis.uncertainty import expanded, rectangular
+from hilseq.analysis.uncertainty import expanded, rectangular, resolution
 from hilseq.description.accuracy import (
+    CLOCK_FINENESS,
+    of_interruption,
     of_signal,
     of_supply_current,
     of_supply_voltage,
@@ -27,7 +30,7 @@ from hilseq.description.findings import Finding, Findings, Place
 from hilseq.description.points import AnalogPoint
 from hilseq.description.profile import Profile
 from hilseq.description.stand import Calibration, Signal, Stand
-from hilseq.quantities import base_unit, dimension_of
+from hilseq.quantities import base_unit, dimension_of, show_duration
 
 #: Test uncertainty ratio from which on a reading is judged well.
 ENOUGH = 4.0
@@ -39,10 +42,12 @@ _SHARES = (0.0, 0.25, 0.5, 0.75, 1.0)
 class _Judged:
     """One reading to come: what it is called, its limits and its expanded uncertainty, in one base unit.
 
-    `at` is what knows it (a place of the stand file), `seen` where the profile states the limits.
+    `what` is the claim, `name` that of the reading in the report; `at` is what knows it (a place of the stand file),
+    `seen` where the profile states the limits.
     """
 
     what: str
+    name: str
     unit: str
     limits: Limits
     expanded: float
@@ -51,17 +56,25 @@ class _Judged:
     topic: str
 
     @property
-    def ratio(self) -> float:
-        """Test uncertainty ratio; of a quantity that cannot be below zero, from zero to its limit."""
-        two_sided = Limits(0.0 if self.limits.low is None else self.limits.low, self.limits.high)
-        return test_uncertainty_ratio(two_sided, self.expanded) or 0.0
+    def width(self) -> float:
+        """Half the width of two limits; of one limit its distance from zero."""
+        low, high = self.limits.low, self.limits.high
+        if low is not None and high is not None:
+            return 0.5 * (high - low)
+        return abs((low or 0.0) if high is None else high)
 
     @property
-    def hopeless(self) -> bool:
-        """Tell whether the guard bands leave no room, or no more than zero itself."""
-        assert self.limits.high is not None
-        room = self.limits.high - (self.limits.low or 0.0)
-        return self.expanded >= (room if self.limits.low is None else 0.5 * room)
+    def guard_band(self) -> float:
+        """The share of the limits that the guard band takes."""
+        return self.expanded / self.width if self.width else math.inf
+
+    @property
+    def ratio(self) -> float:
+        """Test uncertainty ratio; of a quantity that cannot be below zero, from zero to its limit."""
+        if self.limits.high is None:
+            return 1.0 / self.guard_band
+        two_sided = Limits(0.0 if self.limits.low is None else self.limits.low, self.limits.high)
+        return test_uncertainty_ratio(two_sided, self.expanded) or 0.0
 
 
 def limits_can_be_judged(stand: Stand, slot: str, profile: Profile) -> Findings:
@@ -71,11 +84,21 @@ def limits_can_be_judged(stand: Stand, slot: str, profile: Profile) -> Findings:
         *_outputs(stand, slot, profile),
         *_analog(stand, slot, profile),
         *_ports(stand, slot, profile),
+        *_times(stand, slot, profile),
+        *_own(stand, slot, profile),
     ):
-        refused = judged.hopeless and profile.decision_rule == "guarded"
+        refused = (
+            judged.guard_band > profile.largest_guard_band
+            and profile.decision_rule == "guarded"
+            and judged.name not in profile.waived_readings
+        )
         if not refused and judged.ratio >= ENOUGH:
             continue
-        half = 0.5 * (judged.limits.high or 0.0) - 0.5 * (judged.limits.low or 0.0)
+        half = (
+            0.5 * (judged.limits.high or 0.0) - 0.5 * (judged.limits.low or 0.0)
+            if judged.limits.high
+            else judged.width
+        )
         unit = f" {judged.unit}".rstrip()
         known = f"± {judged.expanded:.2g}{unit}"
         share = f"its limits are ± {half:.2g}{unit} wide, the uncertainty of its reading is {known}"
@@ -85,7 +108,8 @@ def limits_can_be_judged(stand: Stand, slot: str, profile: Profile) -> Findings:
             + ("cannot be judged on this stand" if refused else "can hardly be judged on this stand")
             + f": {share}",
             f"at most ± {half / ENOUGH:.2g}{unit} (test uncertainty ratio {ENOUGH:g}:1, here "
-            f"{judged.ratio:.1f}:1)",
+            f"{judged.ratio:.1f}:1)"
+            + (f", or {judged.name!r} under `waived-readings` of the profile" if refused else ""),
             topic=judged.topic,
             seen=judged.seen,
             warning=not refused,
@@ -110,6 +134,7 @@ def _currents(stand: Stand, slot: str, profile: Profile) -> Iterator[_Judged]:
         if current is not None:
             yield _Judged(
                 key,
+                key.replace("-", " "),
                 "A",
                 Limits(current.low, current.high),
                 _expanded(of_supply_current(supply, current.high), supply.calibration, current.high),
@@ -148,11 +173,28 @@ def _outputs(stand: Stand, slot: str, profile: Profile) -> Iterator[_Judged]:
         if point.voltage_drop is not None:
             known = math.hypot(of_supply, _signal_expanded(stand, signal, volts))
             limits = Limits(None, point.voltage_drop)
-            yield _Judged("voltage-drop", "V", limits, known, place, (*seen, "voltage-drop"), "voltage-drop")
-        if point.leakage is not None and signal.load is not None:
-            known = _signal_expanded(stand, signal, point.leakage * signal.load) / signal.load
             yield _Judged(
-                "leakage", "A", Limits(None, point.leakage), known, place, (*seen, "leakage"), "leakage"
+                "voltage-drop",
+                "voltage drop when on",
+                "V",
+                limits,
+                known,
+                place,
+                (*seen, "voltage-drop"),
+                "voltage-drop",
+            )
+        if point.leakage is not None and signal.load is not None:
+            of_volts = _signal_expanded(stand, signal, point.leakage * signal.load) / signal.load
+            known = math.hypot(of_volts, expanded(rectangular(signal.load_tolerance)) * point.leakage)
+            yield _Judged(
+                "leakage",
+                "leakage when off",
+                "A",
+                Limits(None, point.leakage),
+                known,
+                place,
+                (*seen, "leakage"),
+                "leakage",
             )
 
 
@@ -195,6 +237,7 @@ def _worst(
         place: Place = ("signals", name, "accuracy")
         return _Judged(
             f"accuracy of {seen[2]}",
+            "largest deviation",
             base_unit(point.register_.unit)[0],
             Limits(-largest, largest),
             known,
@@ -215,12 +258,85 @@ def _ports(stand: Stand, slot: str, profile: Profile) -> Iterator[_Judged]:
         most = 100.0 * port.clock_error
         yield _Judged(
             f"clock-error of {name}",
+            "error of the port's clock",
             "%",
             Limits(-most, most),
             100.0 * expanded(rectangular(wiring.speed_accuracy)),
             ("slots", slot, "ports", name, "speed-accuracy"),
             ("ports", name, "clock-error"),
             "port clock",
+        )
+
+
+def _times(stand: Stand, slot: str, profile: Profile) -> Iterator[_Judged]:
+    """Interruptions, as exact as the supply is fast, and the unit's clock, by that of the computer."""
+    name, margins = stand.slots[slot].supply, profile.margins
+    supply = stand.supplies[name]
+    if margins is not None:
+        known = math.hypot(of_interruption(supply), resolution(margins.resolution))
+        yield _Judged(
+            "ride-through",
+            "ride-through",
+            "s",
+            Limits(margins.ride_through, None),
+            expanded(known),
+            ("supplies", name, "response" if supply.response is not None else "settle"),
+            ("margins", "ride-through"),
+            "ride-through",
+        )
+    if profile.clock is not None and profile.link.clock is not None:
+        drift = profile.clock.drift
+        yield _Judged(
+            "drift",
+            "clock drift",
+            "",
+            Limits(-drift, drift),
+            expanded(math.hypot(rectangular(stand.clock_accuracy), drift / CLOCK_FINENESS)),
+            ("clock-accuracy",),
+            ("clock", "drift"),
+            "clock drift",
+        )
+
+
+def _own(stand: Stand, slot: str, profile: Profile) -> Iterator[_Judged]:
+    """What the unit says of itself: the temperature of its case, against the stand's sensor."""
+    claimed, register = profile.link.temperature_error, profile.link.temperature
+    found = at_terminal(stand, slot, "case", "temperature")
+    if claimed is not None and register is not None and found is not None:
+        name, signal = found
+        known = math.hypot(
+            _signal_expanded(stand, signal, profile.highest_case or 0.0), expanded(resolution(register.step))
+        )
+        yield _Judged(
+            "temperature-error",
+            "error of the reported temperature",
+            "K",
+            Limits(-claimed, claimed),
+            known,
+            ("signals", name, "accuracy"),
+            ("link", "temperature-error"),
+            "temperature-error",
+        )
+
+
+def claims_can_be_reached(stand: Stand, slot: str, profile: Profile) -> Findings:
+    """Require that a good unit can prove its ride-through: the longest interruption tried, less its guard band."""
+    margins, supply = profile.margins, stand.supplies[stand.slots[slot].supply]
+    if margins is None or profile.decision_rule != "guarded":
+        return
+    guard = expanded(of_interruption(supply))
+    if (
+        margins.ride_through + guard > margins.longest_interruption
+        and "ride-through" not in profile.waived_readings
+    ):
+        yield Finding(
+            ("supplies", stand.slots[slot].supply),
+            f"a ride-through of {show_duration(margins.ride_through)} can never be shown: no interruption is longer "
+            f"than {show_duration(margins.longest_interruption)}, and this supply makes one to ± {1e3 * guard:.2g} ms",
+            f"at least {show_duration(margins.ride_through + 2 * guard)}, or a shorter `response` of the supply",
+            at_key=True,
+            topic="ride-through",
+            seen=("margins", "longest-interruption"),
         )
 
 

@@ -6,7 +6,7 @@ import re
 from collections.abc import Mapping
 
 from hilseq.analysis.counted import trials_needed
-from hilseq.analysis.start_plans import sequential_starts_about
+from hilseq.analysis.start_plans import SequentialStarts, sequential_starts_about
 from hilseq.description.findings import Finding, Findings, Place, nearest_word
 from hilseq.description.plans import Cycling
 from hilseq.description.profile import Indicator, Mode, Profile
@@ -316,6 +316,44 @@ def starts_can_be_made(profile: Profile) -> Findings:
         f"{wrong}, up to {takes}",
         f"a claim that {MOST_STARTS} starts can prove",
     )
+
+
+#: A sequential plan that is cut off early may pass a bad unit this many times as often as its profile says.
+_MOST_RISK = 1.1
+
+
+def starts_keep_their_risk(profile: Profile) -> Findings:
+    """Require that a sequential plan is not cut off so early that it passes a bad unit more often than is stated."""
+    claim = profile.cycling
+    if claim is None or claim.worst_probability is None or claim.max_starts is None:
+        return
+    if claim.plan != "sequential" or _starts_needed(claim) > MOST_STARTS:
+        return
+    plan = SequentialStarts(
+        claim.start_probability,
+        claim.worst_probability,
+        claim.producer_risk,
+        claim.consumer_risk,
+        claim.confidence,
+        claim.max_starts,
+    )
+    producer, consumer, _ = plan.risks()
+    for what, risk, stated in (
+        (
+            f"passes a unit that starts with a probability of only {claim.worst_probability:.15g}",
+            consumer,
+            claim.consumer_risk,
+        ),
+        ("refuses a unit that starts as claimed", producer, claim.producer_risk),
+    ):
+        if risk > _MOST_RISK * stated:
+            yield Finding(
+                ("cycling", "max-starts"),
+                f"cut off after {claim.max_starts} starts the sequential plan {what} with a risk of "
+                f"{100.0 * risk:.3g} %, not of {100.0 * stated:.3g} %",
+                f"more starts, such as {plan.plan.truncation}, or a larger risk stated",
+            )
+            return
 
 
 def _starts_needed(claim: Cycling) -> int:

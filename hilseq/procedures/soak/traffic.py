@@ -45,8 +45,10 @@ class Worse:
 class Carried:
     """What one port has carried: frames sent, come back wrong, not come back; bits compared, wrong bits.
 
-    `beyond` is since when the errors prove more than the profile claims, s since the soak began, and `beyond_case`
-    the case temperature then, degC; None while they do not, or where no temperature is known.
+    A frame that did not come back is a lost frame, whatever became of its bits: bit errors are counted among the bits
+    that came back, lost frames among all bits sent. `beyond` is since when either proves more than the profile claims,
+    s since the soak began, and `beyond_case` the case temperature then, degC; None while they do not, or where no
+    temperature is known.
     """
 
     frames: int = 0
@@ -59,26 +61,29 @@ class Carried:
     beyond_case: float | None = None
 
     @property
-    def errors(self) -> int:
-        """Wrong bits; a frame that did not come back counts as one of it, as in the checks of ports."""
-        return self.wrong_bits + self.lost_frames
-
-    @property
     def all_bits(self) -> int:
         """Bits compared, and those of the frames that did not come back."""
         return self.bits + self.lost_frames * 8 * len(SHORT_FRAME)
 
     def look(self, claim: float | None, since: float, case: float | None) -> None:
         """Note since when the errors prove, by exact bounds, a port worse than its claim, or that they no longer do."""
-        worse = (
-            claim is not None
-            and self.errors >= FEWEST_ERRORS
-            and ratio_lower(self.all_bits, self.errors, CONFIDENCE) > claim
-        )
-        if not worse:
+        if claim is None or not self.worse(claim):
             self.beyond = self.beyond_case = None
         elif self.beyond is None:
             self.beyond, self.beyond_case = since, case
+
+    def worse(self, claim: float) -> list[str]:
+        """Return in words what proves the port worse than its claim: wrong bits, lost frames, or both."""
+        counted = (
+            (self.wrong_bits, self.bits, f"wrong bits in {self.bits}"),
+            (self.lost_frames, self.all_bits, f"lost of {self.frames} frames"),
+        )
+        return [
+            f"{events} {what} by the end of the soak, a ratio of {events / bits:.2g} per bit where the profile claims "
+            f"{claim:g}"
+            for events, bits, what in counted
+            if events >= FEWEST_ERRORS and ratio_lower(bits, min(events, bits), CONFIDENCE) > claim
+        ]
 
 
 def wrong_bits(sent: bytes, back: bytes) -> int:
@@ -179,12 +184,8 @@ class Traffic:
         for name, carried in self.carried.items():
             if carried.silent_in_a_row >= SILENT_AFTER or carried.beyond is None:
                 continue  # that it fell silent has been told
-            errors, bits = carried.errors, carried.all_bits
-            words = (
-                f"{errors} wrong bits in {bits} by the end of the soak, a ratio of {errors / bits:.2g} where the "
-                f"profile claims {self._ports[name].bit_error_ratio:g}; "
-                f"{carried.lost_frames} of {carried.frames} frames did not come back"
-            )
+            claim = self._ports[name].bit_error_ratio
+            words = "; ".join(carried.worse(claim)) if claim is not None else ""
             found.append(Worse(SoakFinding("bit errors", name, words), carried.beyond, carried.beyond_case))
         return sorted(found, key=lambda worse: worse.since)
 

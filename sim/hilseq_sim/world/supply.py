@@ -183,8 +183,7 @@ class SupplyModel:
         self.impedance = OUTPUT_IMPEDANCE
         self._left = 0.0
         self._shorted = False
-        given = description.settle if description.response is None else description.response
-        follows = max(given, 1e-3)
+        follows = max(description.follows_within, 1e-3)
         self._timeline = timeline
         self.source = VoltageSource(
             timeline, ceilings.voltage / (follows * _SLEW_SHARE), follows * _SETTLE_SHARE
