@@ -83,6 +83,7 @@ if TYPE_CHECKING:
     from hilseq.procedures.analog import held_inside as held_inside
     from hilseq.procedures.analog import signals_failure as signals_failure
     from hilseq.procedures.analog import told_apart as told_apart
+    from hilseq.procedures.battery import WithoutSupply as WithoutSupply
     from hilseq.procedures.bench import Bench as Bench
     from hilseq.procedures.margins import claimed_ride_through as claimed_ride_through
     from hilseq.procedures.margins import find_ride_through as find_ride_through
@@ -212,6 +213,7 @@ _HOMES = {
     "UsageError": "hilseq.errors",
     "VisaSession": "hilseq.instruments.visa",
     "Volts": "hilseq.description.fields",
+    "WithoutSupply": "hilseq.procedures.battery",
 }
 __all__ = ["__version__", *_HOMES]  # noqa: PLE0604 - names, every one
 

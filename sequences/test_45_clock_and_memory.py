@@ -4,7 +4,19 @@ from __future__ import annotations
 
 import pytest
 
-from hilseq import Bench, Clock, Judge, Limits, Unit, UnitSupply, battery, clock_check, durations
+from hilseq import (
+    Bench,
+    Clock,
+    Judge,
+    Limits,
+    Unit,
+    UnitSupply,
+    WithoutSupply,
+    battery,
+    clock_check,
+    cycling,
+    durations,
+)
 
 pytestmark = [pytest.mark.stage("clock and memory"), pytest.mark.duration(estimate=durations.exchanges)]
 
@@ -21,33 +33,37 @@ def test_clock_runs_right(ready_unit: Unit, bench: Bench, clock: Clock, judge: J
     judge("clock drift", drift, clock_check.drift_limits(ready_unit.profile))
 
 
+@pytest.mark.place("start")
+@pytest.mark.needs("clock|configuration|battery")
+@pytest.mark.duration(estimate=durations.without_supply)
+def test_starts_after_long_off(without_supply: WithoutSupply) -> None:
+    """Start after the longest time without supply.
+
+    Without supply for the longest time that the profile names, the unit starts as ever, and stores no fault.
+    """
+    cycling.fail_on_failed([without_supply.start] if without_supply.start.wrong else [], "")
+
+
 @pytest.mark.place("clock")
 @pytest.mark.needs("link.clock", "clock", "battery")
-@pytest.mark.duration(estimate=durations.clock_kept)
-def test_clock_is_kept(ready_unit: Unit, clock: Clock, judge: Judge) -> None:
+def test_clock_is_kept(unit: Unit, without_supply: WithoutSupply, judge: Judge) -> None:
     """Clock without supply.
 
     The clock runs on while the supply is away.
     """
-    battery.must_be_in(ready_unit)
-    gained, limits = clock_check.gained_without_supply(ready_unit, clock)
-    judge("clock error after the supply was away", gained, limits)
+    battery.must_be_in(unit)
+    judge("clock error after the supply was away", *without_supply.gained())
 
 
 @pytest.mark.place("configuration")
 @pytest.mark.needs("configuration")
-@pytest.mark.duration(estimate=durations.configuration_kept)
-def test_configuration_is_kept(ready_unit: Unit, supply: UnitSupply) -> None:
+def test_configuration_is_kept(unit: Unit, without_supply: WithoutSupply) -> None:
     """Configuration without supply.
 
     The configuration survives a longer time without supply.
     """
-    battery.must_be_in(ready_unit)
-    memory = ready_unit.configuration
-    memory.load()
-    supply.cycle(memory.kept_for)
-    ready_unit.wait_until_ready()
-    memory.compare()
+    battery.must_be_in(unit)
+    without_supply.assert_configuration()
 
 
 @pytest.mark.place("battery")

@@ -33,15 +33,18 @@ def test_works_at_the_corner(
 ) -> None:
     """Operation at the end of the supply range.
 
-    At this end of its supply range the unit starts, goes live, drives its outputs and stores no fault.
+    At this end of its supply range the unit starts, goes live, its outputs, inputs, analog channels and
+    ports work as at rated supply, and it stores no fault.
     """
     unit = rated_afterwards
     unit.modes.move_to(Mode.LIVE)
     normally, before = margins.followers(unit), margins.stored(unit)
+    right = margins.right_points(unit)
     unit.return_to_idle()
     judge("time to ready", margins.start_at(unit, supply_corner.voltage, clock), unit.limits.ready_time)
     unit.modes.move_to(Mode.LIVE)
     margins.fail_on_lost_outputs(unit, normally, supply_corner.voltage)
+    margins.fail_on_lost_points(unit, right, supply_corner.voltage)
     margins.fail_on_new_faults(unit, before, f"at {supply_corner.voltage:g} V")
 
 

@@ -23,7 +23,9 @@ from hilseq.plugin.parametrize import Parameters, parameters_of
 from hilseq.plugin.planned import CHECK
 from hilseq.plugin.stages import CLOSING, SOAK
 from hilseq.plugin.visit_run import RUN, VisitRun
+from hilseq.procedures import battery
 from hilseq.procedures.analog import SpotCheck, Swept, sweep, take_spots
+from hilseq.procedures.battery import WithoutSupply
 from hilseq.procedures.bench import Bench
 from hilseq.procedures.operator import Operator
 from hilseq.procedures.patterns import PatternRun, run_patterns
@@ -316,3 +318,15 @@ def analog_spots(
         return take_spots(request.getfixturevalue(state).analog)
 
     return once(slot, "analog spots", measure)
+
+
+@pytest.fixture
+def without_supply(
+    request: pytest.FixtureRequest, once: MeasurementCache, slot: str, clock: Clock
+) -> WithoutSupply:
+    """What the longest time without supply that the profile names has left of the unit; made once a visit."""
+
+    def measure() -> WithoutSupply:
+        return battery.without_supply(request.getfixturevalue("ready_unit"), clock)
+
+    return once(slot, "long time without supply", measure)

@@ -5,11 +5,17 @@ from __future__ import annotations
 import datetime as dt
 import math
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Any
 
+from hilseq.analysis.limits import Limits
 from hilseq.analysis.uncertainty import rectangular, resolution
-from hilseq.errors import NotPerformed
+from hilseq.clock import Clock
+from hilseq.description.profile import Profile
+from hilseq.errors import NotPerformed, UnitFault
 from hilseq.measured import Measured
+from hilseq.procedures import clock_check
+from hilseq.procedures.cycling import Start, start_once
 from hilseq.procedures.unit import Unit
 
 #: Words of the intake: the date of the battery, YYYY-MM-DD or YYYY-MM, and whether it was taken out.
@@ -21,6 +27,79 @@ def must_be_in(unit: Unit) -> None:
     """Raise NotPerformed when intake says that the battery was taken out: nothing can be kept then."""
     if unit.profile.battery is not None and str(unit.intake.get(PULLED, "")).casefold() == "yes":
         raise NotPerformed("the battery is taken out (intake): put one in to see what the unit remembers")
+
+
+@dataclass(frozen=True, slots=True)
+class WithoutSupply:
+    """What one long time without supply, s, has left of a unit: how it started, its clock, its configuration.
+
+    `clock` is what it gained, with limits in s, or why that is not known; `configuration` is what is wrong with it.
+    None where the profile claims nothing.
+    """
+
+    seconds: float
+    start: Start
+    clock: tuple[Measured, Limits] | UnitFault | None
+    configuration: UnitFault | None
+
+    def gained(self) -> tuple[Measured, Limits]:
+        """Return what the clock gained, and limits, s. Raises UnitFault where it stood or did not answer."""
+        if isinstance(self.clock, UnitFault):
+            raise self.clock
+        assert self.clock is not None, "the profile claims nothing of the clock"
+        return self.clock
+
+    def assert_configuration(self) -> None:
+        """Raise UnitFault when the configuration was not kept."""
+        if self.configuration is not None:
+            raise self.configuration
+
+
+def longest_off(profile: Profile) -> float:
+    """Return the longest time without supply that the profile names for anything, s: cold is cold after that."""
+    clock, memory, cycling, soak = profile.clock, profile.configuration, profile.cycling, profile.soak
+    return max(
+        profile.start.off_time,
+        0.0 if clock is None else clock.kept_for,
+        0.0 if memory is None else memory.kept_for,
+        0.0 if cycling is None else cycling.off,
+        0.0 if soak is None or soak.cycles is None else soak.cycles.off,
+    )
+
+
+def without_supply(unit: Unit, clock: Clock) -> WithoutSupply:
+    """Take the supply away for the longest time that the profile names; see what the unit does and has kept.
+
+    Raises UnitFault when it does not start again.
+    """
+    profile, before = unit.profile, None
+    drifted: tuple[Measured, Limits] | UnitFault | None = None
+    lost: UnitFault | None = None
+    try:
+        if profile.configuration is not None:
+            unit.configuration.load()
+    except UnitFault as fault:
+        lost = fault
+    try:
+        if profile.clock is not None and profile.link.clock is not None:
+            before = clock_check.look(unit, clock)
+    except UnitFault as fault:
+        drifted = fault
+    seconds = longest_off(profile)
+    start = start_once(unit, 1, "cold", seconds)
+    if start.took is None:
+        raise UnitFault(f"after {seconds:g} s without supply: {start.wrong}", places=["start", *start.places])
+    try:
+        if before is not None:
+            drifted = clock_check.gained_since(unit, before, clock)
+    except UnitFault as fault:
+        drifted = fault
+    try:
+        if profile.configuration is not None and lost is None:
+            unit.configuration.compare()
+    except UnitFault as fault:
+        lost = fault
+    return WithoutSupply(seconds, start, drifted, lost)
 
 
 def voltage(unit: Unit) -> Measured:

@@ -158,16 +158,10 @@ def gained_in_between(unit: Unit, clock: Clock) -> tuple[Measured, Limits]:
     return _gained(unit.profile, before, after), Limits(-allowed, allowed)
 
 
-def gained_without_supply(unit: Unit, clock: Clock) -> tuple[Measured, Limits]:
-    """Take the supply away for as long as the clock must be carried; return what it gained, and limits, s.
+def gained_since(unit: Unit, before: ClockLook, clock: Clock) -> tuple[Measured, Limits]:
+    """Return what the clock has gained since a look before one start, and limits, s.
 
-    It may be wrong by its drift over that time, and by one second. Raises UnitFault when the unit does not
-    start again.
+    It may be wrong by its drift over that time, and by one second. Raises UnitFault when it stands.
     """
-    profile = unit.profile
-    assert profile.clock is not None
-    before = look(unit, clock)
-    unit.supply.cycle(profile.clock.kept_for)
-    unit.wait_until_ready()
     after = look(unit, clock)
-    return _gained(profile, before, after), _may_gain(profile, before, after, 1)
+    return _gained(unit.profile, before, after), _may_gain(unit.profile, before, after, 1)

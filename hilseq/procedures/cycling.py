@@ -55,6 +55,8 @@ class Start:
     took: float | None
     wrong: str = ""
     places: tuple[str, ...] = ()
+    #: Whether all that is wrong is a fault that the unit stored: its place is the fault's own.
+    stored: bool = False
 
     def row(self) -> tuple[int, str, float, float | None, str]:
         """Return the start as a row of the table."""
@@ -118,15 +120,17 @@ def start_once(unit: Unit, cycle: int, sort: str, off: float) -> Start:
             _check_that_supply_falls(unit, sort, off)
         unit.log_start(took)
         wrong, places = _wrong_with(unit, before, after)
+        stored = False
         if not wrong:
             wrong, places = _stored(unit)
+            stored = bool(wrong)
     except UnitFault as fault:
         # Left without supply, so that whatever comes next begins with a start of its own.
         unit.supply.power_off()
         return Start(cycle, sort, off, None, str(fault), fault.places)
     if not wrong and took.value > unit.profile.start.ready_within:
         wrong, places = f"ready only after {took.value:.3g} s", ("start",)
-    return Start(cycle, sort, off, round(took.value, 6), wrong, places)
+    return Start(cycle, sort, off, round(took.value, 6), wrong, places, stored)
 
 
 def _check_that_supply_falls(unit: Unit, sort: str, off: float) -> None:
@@ -182,12 +186,13 @@ def hot_starts(unit: Unit) -> list[Start]:
 
 
 def fail_on_failed(failed: list[Start], proven: str) -> None:
-    """Raise UnitFault at place `start`, and where else a start went wrong, when any did."""
+    """Raise UnitFault where a start went wrong, when any did: at `start`, but for faults that were only stored."""
     compared()
     if not failed:
         return
     first = failed[0]
     more = f" and {len(failed) - 1} more" if len(failed) > 1 else ""
-    places = dict.fromkeys(["start", *(place for start in failed for place in start.places)])
+    starting = [] if all(start.stored for start in failed) else ["start"]
+    places = dict.fromkeys([*starting, *(place for start in failed for place in start.places)])
     words = f"{first.sort} start {first.cycle}{more} failed: {first.wrong}"
     raise UnitFault(f"{words}. {proven}" if proven else words, places=list(places))

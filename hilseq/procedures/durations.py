@@ -18,7 +18,7 @@ from hilseq.description.points import Port
 from hilseq.description.profile import Profile
 from hilseq.description.stand import Supply
 from hilseq.errors import NotPerformed
-from hilseq.procedures import clock_check, ports
+from hilseq.procedures import battery, clock_check, ports
 from hilseq.procedures.cycling import HOT_STARTS, cycling_of, start_plan
 from hilseq.procedures.margins import margins_of, ride_through_search
 from hilseq.procedures.outputs_off import AFTERWARDS
@@ -77,15 +77,10 @@ def clock_drift(profile: Profile, _: Supply) -> float:
         return EXCHANGES
 
 
-def clock_kept(profile: Profile, supply: Supply) -> float:
-    """The time without supply that the clock must bridge, and a start."""
-    return EXCHANGES if profile.clock is None else profile.clock.kept_for + start(profile, supply)
-
-
-def configuration_kept(profile: Profile, supply: Supply) -> float:
-    """Storing, the time without supply that the configuration must bridge, and a start."""
-    memory = profile.configuration
-    return EXCHANGES if memory is None else memory.store_time + memory.kept_for + start(profile, supply)
+def without_supply(profile: Profile, supply: Supply) -> float:
+    """Storing the configuration, the longest time without supply that the profile names, and a start."""
+    store = 0.0 if profile.configuration is None else profile.configuration.store_time
+    return store + battery.longest_off(profile) + start(profile, supply)
 
 
 def ride_through(profile: Profile, supply: Supply) -> float:

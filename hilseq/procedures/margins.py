@@ -7,6 +7,7 @@ the profile allows; the supply's own ceilings hold besides.
 from __future__ import annotations
 
 import math
+from contextlib import suppress
 from dataclasses import dataclass, field
 
 from hilseq.analysis.agreement import BETWEEN_INTERRUPTIONS, LONGEST_INTERRUPTION, InterruptionClass
@@ -19,6 +20,7 @@ from hilseq.description.profile import Mode, Profile
 from hilseq.errors import NotPerformed, UnitFault
 from hilseq.journal.entries import StoredFault
 from hilseq.measured import Measured
+from hilseq.procedures.analog import take_spots
 from hilseq.procedures.memory import new_faults, unusual
 from hilseq.procedures.unit import Unit
 
@@ -85,6 +87,35 @@ def fail_on_lost_outputs(unit: Unit, normally: set[str], volts: float) -> None:
     lost = sorted(normally - followers(unit))
     unit.fail_at(
         ["supply", *lost] if lost else [], f"at {volts:g} V, {', '.join(lost)} does not follow any more"
+    )
+
+
+def right_points(unit: Unit) -> set[str]:
+    """Try every input, analog channel and port of a live unit once, shortly; return those that are right.
+
+    Inputs on and off, each analog channel at one point of its range, some frames over each port.
+    """
+    inputs = unit.inputs
+    right: set[str] = set()
+    if inputs.names:
+        on, off = inputs.drive(*inputs.names), inputs.drive()
+        right = {name for name in inputs.names if on[name] and not off[name]}
+    for name, spot in take_spots(unit.analog).items():
+        error, limits = spot.deviation()
+        if limits.high is not None and abs(error.value) <= limits.high + error.expanded_uncertainty:
+            right.add(name)
+    for name in unit.ports.names:
+        with suppress(UnitFault):
+            unit.ports.assert_carries(name)
+            right.add(name)
+    return right
+
+
+def fail_on_lost_points(unit: Unit, normally: set[str], volts: float) -> None:
+    """Raise UnitFault, at the supply and at each point, when some are not right that normally are."""
+    lost = sorted(normally - right_points(unit))
+    unit.fail_at(
+        ["supply", *lost] if lost else [], f"at {volts:g} V, {', '.join(lost)} no longer as at rated supply"
     )
 
 

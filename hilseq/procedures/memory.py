@@ -142,11 +142,6 @@ class ConfigurationMemory:
         #: Called when the reference is about to be loaded.
         self._loaded = loaded
 
-    @property
-    def kept_for(self) -> float:
-        """Time without supply over which it must be kept, s."""
-        return self._description.kept_for
-
     def load(self) -> None:
         """Write the reference and have the unit store it. Raises UnitFault when the unit refuses."""
         first, content = self._description.first, self._description.content

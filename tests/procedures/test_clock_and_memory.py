@@ -62,14 +62,14 @@ def test_a_stopped_clock_of_whole_seconds_is_found(make: MakeUnit) -> None:
 def test_a_clock_that_is_not_kept_is_found(make: MakeUnit, defects: tuple[str, ...], kept: bool) -> None:
     """A kept clock gains less than a second over a minute without supply, one that starts from zero has lost it."""
     made = make(*defects)
-    gained, limits = clock_check.gained_without_supply(made.unit, made.clock)
+    gained, limits = battery.without_supply(made.unit, made.clock).gained()
     assert (gained.value in limits) is kept
 
 
 def test_the_supply_is_away_as_long_as_the_profile_says(make: MakeUnit) -> None:
     """A clock that must be carried for ten minutes is without supply for ten minutes."""
     made = make(changes={"clock.kept-for": "10 min"})
-    clock_check.gained_without_supply(made.unit, made.clock)
+    battery.without_supply(made.unit, made.clock)
     assert made.unit.starts[-1].off == pytest.approx(600.0)
 
 
