@@ -116,6 +116,11 @@ def test_analog_sweep(analog_sweep, analog_point, judge):
     judge("largest deviation", *analog_sweep[analog_point].deviation())
 
 
+def test_without_supply(without_supply, judge):
+    """What the clock gained while the supply was away for the longest time that the profile names."""
+    judge("gained by the clock", *without_supply.gained())
+
+
 def test_analog_spots(analog_spots, analog_point, judge):
     """One point of each analog channel, all at once: quicker than the sweep."""
     judge("deviation", *analog_spots[analog_point].deviation())

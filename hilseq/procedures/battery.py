@@ -17,6 +17,7 @@ from hilseq.measured import Measured
 from hilseq.procedures import clock_check
 from hilseq.procedures.cycling import Start, start_once
 from hilseq.procedures.unit import Unit
+from hilseq.statements import compared
 
 #: Words of the intake: the date of the battery, YYYY-MM-DD or YYYY-MM, and whether it was taken out.
 INTAKE_WORD, PULLED = "battery-date", "battery-pulled"
@@ -51,6 +52,7 @@ class WithoutSupply:
 
     def assert_configuration(self) -> None:
         """Raise UnitFault when the configuration was not kept."""
+        compared()
         if self.configuration is not None:
             raise self.configuration
 
