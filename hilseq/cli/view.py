@@ -24,6 +24,7 @@ from hilseq.cli.soak_lines import SoakLine
 from hilseq.journal.entries import (
     ANSWERED,
     ASKED,
+    FOLDER_RENAMED,
     FOUND_NOT_AT_REST,
     NOT_ANSWERED,
     STOPPED,
@@ -127,7 +128,7 @@ class VisitView:
                 self._take_soak(entry)
             case EventLogged():
                 self._make_room(entry.what)
-                if entry.what in (FOUND_NOT_AT_REST, STOPPED):
+                if entry.what in (FOLDER_RENAMED, FOUND_NOT_AT_REST, STOPPED):
                     self._print(
                         wrapped(sanitize(f"{entry.what}: {entry.text}"), indent=2, style="bold yellow")
                     )

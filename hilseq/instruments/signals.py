@@ -214,8 +214,8 @@ class SignalBank:
             if lost:
                 raise InstrumentReset(
                     f"{channels.name} ({channels.where}) has let go of what it drove ({'; '.join(lost)}): it "
-                    "was without mains for a moment, or its own watchdog acted; look at its plug, its mains and the "
-                    "time of its watchdog",
+                    "was without mains for a moment, its own watchdog acted, or somebody else has written to it; look "
+                    "at its plug, its mains and the time of its watchdog, and who else uses it",
                     place=channels.name,
                 )
 

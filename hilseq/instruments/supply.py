@@ -329,19 +329,29 @@ class PowerSupply:
         """Raise InstrumentReset when it has forgotten what it was set to since `prepare`.
 
         A moment without mains does that, and with the rest it forgets its over-voltage protection; a protection
-        that switches off keeps the settings. Nothing is said where no setting can be read back.
+        that switches off keeps the settings. Where the protection still stands, somebody else has set the rest.
+        Nothing is said where no setting can be read back.
         """
         if self._ceiling is None:
             return
+        name = f"supply {self.name}"
         for setting, sent in reversed(self._settings.items()):  # the protection matters most
             back, unit = self._differing(setting, sent), setting.unit
-            if back is not None:
+            if back is None:
+                continue
+            words = f"({setting} {back:g} {unit} instead of {sent:g} {unit})"
+            if setting is not SupplySetting.OVERVOLTAGE and SupplySetting.OVERVOLTAGE in self._settings:
                 raise InstrumentReset(
-                    f"supply {self.name} ({self._output.where}) has forgotten its settings ({setting} "
-                    f"{back:g} {unit} instead of {sent:g} {unit}): it was without mains for a moment; look at "
-                    "its plug and its mains",
-                    place=f"supply {self.name}",
+                    f"{name} ({self._output.where}) is not as it was set {words}, while its protection is: somebody "
+                    "else has set it, by another program or at its front panel, or it has forgotten its settings "
+                    "without mains and kept that one; look who uses it, then at its plug and its mains",
+                    place=name,
                 )
+            raise InstrumentReset(
+                f"{name} ({self._output.where}) has forgotten its settings {words}: it was without mains for a "
+                "moment, or somebody else has set it; look at its plug and its mains, and who else uses it",
+                place=name,
+            )
 
     def kick_watchdog(self) -> None:
         """Let the supply's own watchdog hear that all is well; nothing where it has none, and between two halves."""

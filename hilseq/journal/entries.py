@@ -34,6 +34,8 @@ ASKED, ANSWERED, NOT_ANSWERED = "asked", "answered", "not answered"
 INTERLOCK, INTERLOCK_ACKNOWLEDGED = "interlock", "interlock acknowledged"
 #: What the events are called that tell how an instrument was found before anything was touched.
 FOUND, FOUND_NOT_AT_REST = "as found", "not at rest when found"
+#: What the event is called that tells where the run's folder has gone.
+FOLDER_RENAMED = "folder renamed"
 #: What the event of a run is called that `hilseq safe` has ended.
 STOPPED = "stopped by a person"
 #: What the event of a sign is called that a soak's plan does not count.

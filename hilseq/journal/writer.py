@@ -163,6 +163,17 @@ class JournalWriter:
         """How many lines there are."""
         return self._number
 
+    def where_now(self) -> Path:
+        """Return where the journal is now: its folder may have been renamed while it is written."""
+        ours = os.fstat(self._handle)
+        for path in (self.path, Path(f"/proc/self/fd/{self._handle}")):
+            with contextlib.suppress(OSError):
+                found = path.resolve(strict=True) if path is not self.path else path
+                there = found.stat()
+                if (there.st_dev, there.st_ino) == (ours.st_dev, ours.st_ino):
+                    return found
+        return self.path
+
     @property
     def chain(self) -> str:
         """Chain value of the last line: the fingerprint of everything so far."""

@@ -24,7 +24,7 @@ from allure_commons.types import LabelType
 from allure_commons.utils import now
 
 from hilseq.analysis.limits import ReadingVerdict
-from hilseq.journal.entries import JournalEntry, Reading, SoakStatus, TableKept
+from hilseq.journal.entries import FOLDER_RENAMED, EventLogged, JournalEntry, Reading, SoakStatus, TableKept
 from hilseq.journal.run_state import UnitState
 from hilseq.plugin.planned import CHECK
 from hilseq.plugin.visit_run import VisitRun
@@ -126,9 +126,21 @@ class AllureResults:
             bad = entry.verdict is not ReadingVerdict.CONFORMS
             fault = AssertionError(f"{entry.verdict}: {show_limits(entry)}") if bad else None
             step.__exit__(type(fault) if fault else None, fault, None)
+        elif isinstance(entry, EventLogged) and entry.what == FOLDER_RENAMED:
+            self._follow()
         elif isinstance(entry, TableKept):
             allure: Any = import_module("allure")
             allure.attach(_attachment(entry), sanitize(entry.name), allure.attachment_type.CSV)
+
+    def _follow(self) -> None:
+        """Write where the run's folder is now, where the results lie in it."""
+        if self._folder.resolve().parent != self._run.first_folder.resolve():
+            return
+        self._folder = self._run.folder / self._folder.name
+        manager: Any = import_module("allure_commons").plugin_manager
+        for plugin in manager.get_plugins():
+            if hasattr(plugin, "_report_dir"):
+                plugin._report_dir = self._folder.absolute()  # noqa: SLF001 - it has no other way
 
     def _write_disposition(self, unit: UnitState) -> None:
         """Write what becomes of a unit as a result of its own: a failure is read before its checks are opened."""

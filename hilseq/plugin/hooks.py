@@ -306,8 +306,8 @@ class VisitHooks:
             else:
                 self.run.close()
         running = self.run.journal_is_open
-        if running and self.run.is_gone:
-            self._write_no_junit_beside_the_journal(session.config)
+        if running and (self.run.is_gone or self.run.folder != self.run.first_folder):
+            self._keep_junit_out_of_the_first_folder(session.config)
         try:
             return (yield)
         except OSError as error:
@@ -321,11 +321,13 @@ class VisitHooks:
         finally:
             self.finish(session, exitstatus)
 
-    def _write_no_junit_beside_the_journal(self, config: pytest.Config) -> None:
-        """Keep pytest from making the run's folder again, for its JUnit XML alone."""
+    def _keep_junit_out_of_the_first_folder(self, config: pytest.Config) -> None:
+        """Keep pytest from making a folder again that is gone or renamed, for its JUnit XML alone."""
         junit = config.stash.get(xml_key, None)
-        if junit is not None and Path(junit.logfile).parent.resolve() == self.run.folder.resolve():
-            junit.logfile = os.devnull
+        if junit is not None and Path(junit.logfile).parent.resolve() == self.run.first_folder.resolve():
+            junit.logfile = (
+                os.devnull if self.run.is_gone else str(self.run.folder / Path(junit.logfile).name)
+            )
 
     def finish(self, session: pytest.Session, exitstatus: int) -> None:
         """Close the journal, write the reports, set the exit code; once."""

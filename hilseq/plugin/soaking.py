@@ -65,6 +65,7 @@ class JournalRecorder:
 
     def sample(self, at: float, values: Sequence[float]) -> None:
         """See Recorder."""
+        self._run.follow_folder()
         try:
             self._samples.append(at, values)  # type: ignore[union-attr]
         except OSError as error:

@@ -30,6 +30,7 @@ from hilseq.guard.client import Guard
 from hilseq.hooks import Element
 from hilseq.interrupts import held_back
 from hilseq.journal.entries import (
+    FOLDER_RENAMED,
     STOPPED,
     CheckEnded,
     CheckPlanned,
@@ -161,6 +162,8 @@ class VisitRun:
         self.visit = visit
         self.extensions = Extensions()
         self.folder = options.out or default_folder(list(options.serials.values()))
+        #: Where it began; somebody may rename it.
+        self.first_folder = self.folder
         self.clock: Clock = WallClock()
         self._journal: JournalWriter | None = None
         self._twin: Twin | None = None
@@ -205,7 +208,7 @@ class VisitRun:
         self._check_soak_plans()
         if options.resume is not None:
             self.resumed = resumed_run(options.resume, acknowledged=options.acknowledge)
-            self.folder = options.resume
+            self.folder = self.first_folder = options.resume
             # Opened here, where a run that still goes on is refused before anything is powered.
             self._reopened = JournalWriter(self.folder, resume=True)
         elif taken.exists():
@@ -344,6 +347,7 @@ class VisitRun:
         if self.disk_fault is not None:
             return
         self.clock.tick()
+        self.follow_folder()
         try:
             with self.on_disk():
                 entry = self._journal.write(entry)
@@ -405,6 +409,16 @@ class VisitRun:
             f"the run's folder {self.folder} cannot be written any more ({error.strerror or error}); {left}",
             place="disk",
         )
+
+    def follow_folder(self) -> None:
+        """Take note of a folder that was renamed under the run, and go on in it: nothing is lost."""
+        if self._journal is None:
+            return
+        now = self._journal.where_now()
+        if now == self._journal.path:
+            return
+        before, self.folder, self._journal.path = self.folder, now.parent, now
+        self.event(FOLDER_RENAMED, f"{before} is {self.folder} by now; the run goes on there")
 
     @property
     def is_gone(self) -> bool:

@@ -164,7 +164,8 @@ class UnitSupply:
         raise InstrumentReset(
             f"{name} has switched itself off, and {again} when the unit is given power once more; the largest "
             f"current seen then was {largest:.3g} A of {limit:g} A. Look at its protections, its inhibit and its "
-            "plugs; if another unit does not make it switch off, look at the power input of this one",
+            "plugs, and whether somebody else switches it, by another program or at its front panel; if "
+            "another unit does not make it switch off, look at the power input of this one",
             place=name,
         )
 

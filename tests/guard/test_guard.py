@@ -252,6 +252,24 @@ def test_a_full_disk_makes_safe_and_loses_nothing(
     assert len(samples.times) > 10
 
 
+def test_a_folder_that_is_renamed_loses_nothing(
+    wall: Any, rig: ModuleType, start: Start, hasty: Path
+) -> None:
+    """It is told at once, the run goes on to its own end, and everything is in the folder by its new name."""
+    run = start(wall, "--soak", "--soak-duration", "5s", sequence=rig.SOAK, unit=hasty)
+    rig.wait_until(lambda: run.has("soak started"))
+    first, run.out = run.out, run.out.with_name("renamed")
+    first.rename(run.out)
+    rig.wait_until(lambda: run.has("event", what="folder renamed"))
+    run.end()
+    assert not first.exists()
+    assert run.entries()[-1]["kind"] == "run ended"
+    assert not run.entries()[-1]["interrupted"]
+    assert {"summary.json", "junit.xml", "samples-A.bin"} <= {path.name for path in run.out.iterdir()}
+    assert list((run.out / "allure-results").glob("*-result.json"))
+    assert "Traceback" not in run.log.read_text(encoding="utf-8")
+
+
 @pytest.mark.parametrize("gone", ["journal.jsonl", "."])
 def test_a_folder_that_goes_makes_safe(
     gone: str, wall: Any, rig: ModuleType, start: Start, hasty: Path
