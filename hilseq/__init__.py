@@ -23,9 +23,11 @@ if TYPE_CHECKING:
     from hilseq.description.fields import Seconds as Seconds
     from hilseq.description.fields import Text as Text
     from hilseq.description.fields import Volts as Volts
+    from hilseq.description.points import Port as Port
     from hilseq.description.profile import Indicator as Indicator
     from hilseq.description.profile import Mode as Mode
     from hilseq.description.profile import Profile as Profile
+    from hilseq.description.registers import ModbusLimits as ModbusLimits
     from hilseq.description.registers import Register as Register
     from hilseq.description.stand import Io as Io
     from hilseq.description.stand import Link as Link
@@ -154,6 +156,7 @@ _HOMES = {
     "Look": "hilseq.procedures.readiness",
     "margins": "hilseq.procedures.margins",
     "Measured": "hilseq.measured",
+    "ModbusLimits": "hilseq.description.registers",
     "Mode": "hilseq.description.profile",
     "ModeChange": "hilseq.plugin.parametrize",
     "NamedValues": "hilseq.instruments.protocols",
@@ -164,6 +167,7 @@ _HOMES = {
     "Parameters": "hilseq.plugin.parametrize",
     "parse": "hilseq.quantities",
     "PatternRun": "hilseq.procedures.patterns",
+    "Port": "hilseq.description.points",
     "PortFrame": "hilseq.instruments.protocols",
     "Profile": "hilseq.description.profile",
     "Prompt": "hilseq.procedures.operator",

@@ -1,4 +1,4 @@
-"""The driver kit: tests that any driver of a supply, of channels or of a unit's link must pass.
+"""The driver kit: tests that any driver of a supply, channels, a unit's link or a partner at its ports must pass.
 
 A driver's own tests inherit a class and override its `rig` fixture:
 
@@ -22,6 +22,7 @@ passes, the entry has to go.
 from hilseq.testing.channels import ChannelsRig, ChannelsTests
 from hilseq.testing.kit import Capabilities, DriverTests, TcpWire, Wire
 from hilseq.testing.link import LinkRig, LinkTests
+from hilseq.testing.partner import PartnerRig, PartnerTests
 from hilseq.testing.supply import SupplyRig, SupplyTests
 
 __all__ = [
@@ -31,6 +32,8 @@ __all__ = [
     "DriverTests",
     "LinkRig",
     "LinkTests",
+    "PartnerRig",
+    "PartnerTests",
     "SupplyRig",
     "SupplyTests",
     "TcpWire",

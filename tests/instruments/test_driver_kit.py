@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import re
 import socket
+import socketserver
+import threading
 import time
 from collections.abc import Iterator
 from contextlib import ExitStack
@@ -14,18 +16,23 @@ import pytest
 
 from hilseq.description.drivers import find_driver
 from hilseq.description.modbus import ModbusIo, ModbusLink, ModbusSignal
+from hilseq.description.points import Port
 from hilseq.description.profile import Profile
-from hilseq.description.registers import Register
+from hilseq.description.registers import FULL_MODBUS, Register
 from hilseq.description.scpi import ScpiSupply
 from hilseq.description.simulated import modbus_devices, modbus_links, modbus_signals, scpi_supplies
 from hilseq.description.visit import describe_visit
+from hilseq.instruments.driver_protocols import SerialPartnerDriver
 from hilseq.instruments.modbus import ModbusDevice
+from hilseq.instruments.protocols import SerialPartner
 from hilseq.testing import (
     Capabilities,
     ChannelsRig,
     ChannelsTests,
     LinkRig,
     LinkTests,
+    PartnerRig,
+    PartnerTests,
     SupplyRig,
     SupplyTests,
     TcpWire,
@@ -55,6 +62,21 @@ class Served:
         with socket.create_connection((host, int(port)), timeout=5.0) as connection:
             connection.sendall(line.encode() + b"\n*OPC?\n")
             return connection.makefile().readline().strip()
+
+    def have_ready_unit(self) -> None:
+        """Give the unit its power and wait until it says that it is ready."""
+        ready, until = self.profile.link.ready, time.monotonic() + READY
+        assert self.link.address is not None
+        assert ready is not None
+        self.scpi("CURR 1;:VOLT 24;:OUTP ON")
+        with ModbusDevice.over_tcp("another client", self.link.address, deadline=1.0) as other:
+            while True:
+                try:
+                    if other.read(ready):
+                        return
+                except Exception:  # noqa: BLE001 - it does not answer yet
+                    assert time.monotonic() < until, "the unit of the twin never gets ready"
+                time.sleep(0.1)
 
 
 @pytest.fixture(scope="module")
@@ -175,8 +197,8 @@ class TestModbusLink(LinkTests):
     @pytest.fixture
     def rig(self, served: Served) -> Iterator[LinkRig]:
         assert served.link.address is not None
+        served.have_ready_unit()
         points = served.profile.points.outputs
-        served.scpi("CURR 1;:VOLT 24;:OUTP ON")
         with ExitStack() as things:
             wire = wire_to(served.link.address, things)
             described = served.link.model_copy(update={"address": wire.address})
@@ -184,18 +206,61 @@ class TestModbusLink(LinkTests):
             things.callback(link.close)
             other = ModbusDevice.over_tcp("another client", served.link.address, deadline=1.0)
             things.callback(other.close)
-            ready, until = served.profile.link.ready, time.monotonic() + READY
-            assert ready is not None
-            while True:
-                try:
-                    if other.read(ready):
-                        break
-                except Exception:  # noqa: BLE001 - it does not answer yet
-                    assert time.monotonic() < until, "the unit of the twin never gets ready"
-                time.sleep(0.1)
 
             def set_to(register: Register, value: float) -> None:
                 other.write(register, value)
 
             commands = {name: (points[name].command, float(n % 2)) for n, name in enumerate(list(points)[:4])}
             yield LinkRig(link, wire, reads=dict(list(commands.items())[1:3]), set_to=set_to, writes=commands)
+
+
+def open_partner(word: str, resource: str, things: ExitStack) -> tuple[SerialPartner, float]:
+    """Return the partner at a port that HOST:PORT leads to, and the port's deadline in s."""
+    described = Port.model_validate({"partner": word, "deadline": f"{DEADLINE} s"})
+    driver: SerialPartnerDriver = find_driver("serial partner", word)
+    partner = driver.open(
+        "port 1", described, resource, speed=19200.0, loopback=True, mode=None, quirks=FULL_MODBUS, place=None
+    )
+    things.callback(partner.close)
+    return partner, described.deadline
+
+
+class Echo(socketserver.BaseRequestHandler):
+    """A serial device server with a unit behind it that sends back what it gets."""
+
+    def handle(self) -> None:
+        """Echo until the other end closes."""
+        while data := self.request.recv(4096):
+            self.request.sendall(data)
+
+
+class TestEchoPartner(PartnerTests):
+    """An echo behind a serial device server."""
+
+    capabilities = Capabilities(tells_late_answers=True, reconnects=True)
+
+    @pytest.fixture
+    def rig(self) -> Iterator[PartnerRig]:
+        with ExitStack() as things:
+            server = things.enter_context(socketserver.ThreadingTCPServer(("127.0.0.1", 0), Echo))
+            server.daemon_threads = True
+            threading.Thread(target=server.serve_forever, daemon=True).start()
+            things.callback(server.shutdown)
+            wire = wire_to("{}:{}".format(*server.server_address[:2]), things)
+            partner, deadline = open_partner("echo", wire.address, things)
+            yield PartnerRig(partner, wire, deadline)
+
+
+class TestModbusPartner(PartnerTests):
+    """The Modbus TCP server of a unit as the partner at its network port."""
+
+    capabilities = Capabilities(tells_late_answers=True, refuses_garbled_answers=True, reconnects=True)
+
+    @pytest.fixture
+    def rig(self, served: Served) -> Iterator[PartnerRig]:
+        with ExitStack() as things:
+            assert served.link.address is not None
+            served.have_ready_unit()
+            wire = wire_to(served.link.address, things)
+            partner, deadline = open_partner("modbus tcp", wire.address, things)
+            yield PartnerRig(partner, wire, deadline)
