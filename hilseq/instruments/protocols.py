@@ -115,6 +115,7 @@ class SupplyOutput(Protocol):
 
     def reset_protection(self) -> None:
         """Reset a protection that has tripped; the output is off."""
+        return  # nothing, where it is optional
 
     def measure(self) -> tuple[float, float]:
         """Measure voltage (V) and current (A) of the output, now."""
@@ -130,6 +131,7 @@ class SupplyOutput(Protocol):
 
     def ask_measurement(self) -> None:
         """Send the question of `measure`, so that others can be asked before its answer is waited for."""
+        return  # nothing, where it is optional
 
     def answer_measurement(self) -> tuple[float, float]:
         """Return voltage (V) and current (A) after `ask_measurement`."""
@@ -137,6 +139,7 @@ class SupplyOutput(Protocol):
 
     def arm(self) -> None:
         """Make ready to record what is drawn from the moment the output is switched on."""
+        return  # nothing, where it is optional
 
     def recorded(self) -> InrushRecord | None:
         """Return what it kept since it was switched on; None when it keeps nothing."""
@@ -151,11 +154,13 @@ class SupplyOutput(Protocol):
         """Return the interval (s) and the readings (A) of its record since `arm`; None when it keeps none."""
         return None
 
-    def heartbeat(self, quiet: float) -> None:
+    def heartbeat(self, quiet: float) -> None:  # noqa: ARG002 - for those who have something to ask
         """Ask it something when it has not been spoken to for `quiet` s of real time; no matter what comes of it."""
+        return  # nothing, where it is optional
 
     def clear_watchdog(self) -> None:
         """End the watch that SupplySetting.WATCHDOG began; no matter what comes of it."""
+        return  # nothing, where it is optional
 
     def close(self) -> None:
         """Close the connection; nothing is switched."""

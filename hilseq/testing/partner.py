@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from contextlib import suppress
 from dataclasses import dataclass
+from functools import partial
 from itertools import islice
 
 import pytest
@@ -65,7 +66,7 @@ class PartnerTests(DriverTests):
                 ends(lambda: partner.exchange(partner.short.data), rig.deadline)
             rig.wire.heal()
             for frame in islice(partner.frames(), 3):
-                assert ends(lambda sent=frame.data: partner.exchange(sent), rig.deadline) == frame.data
+                assert ends(partial(partner.exchange, frame.data), rig.deadline) == frame.data
 
     def test_turned_bits_are_seen(self, rig: PartnerRig) -> None:
         """A garbled answer is held against the unit, or comes back other than it was sent; then all is well again."""
