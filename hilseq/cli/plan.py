@@ -223,12 +223,18 @@ def collect(visit: Visit, files: Mapping[str, Path], sequences: Sequence[str]) -
     from hilseq.plugin import markers
     from hilseq.plugin.hooks import VisitHooks
     from hilseq.plugin.parametrize import slot_of
-    from hilseq.plugin.sequence_check import all_problems
+    from hilseq.plugin.sequence_check import all_problems, why_not_collected
     from hilseq.plugin.visit_run import RUN
 
     found: list[Collected] = []
 
+    lost: list[str] = []
+
     class Collector:
+        def pytest_collectreport(self, report: pytest.CollectReport) -> None:
+            if report.failed:
+                lost.append(why_not_collected(report))
+
         def pytest_collection_finish(self, session: pytest.Session) -> None:
             rows = []
             for item in session.items:
@@ -257,7 +263,7 @@ def collect(visit: Visit, files: Mapping[str, Path], sequences: Sequence[str]) -
         sys.dont_write_bytecode = writes_modules
     if code not in (pytest.ExitCode.OK, pytest.ExitCode.NO_TESTS_COLLECTED):
         text = said.getvalue().strip()
-        ours = text.partition("nothing was powered:\n")[2].partition(" !\n")[0]
+        ours = "\n".join(lost) or text.partition("nothing was powered:\n")[2].partition(" !\n")[0]
         raise UsageError(ours or f"the checks cannot be collected:\n{text}")
     return found[0]
 

@@ -42,6 +42,7 @@ from hilseq.journal.run_state import CheckState, RunState
 from hilseq.plugin.markers import duration_of
 from hilseq.plugin.parametrize import slot_of
 from hilseq.plugin.planned import CHECK
+from hilseq.plugin.sequence_check import why_not_collected
 from hilseq.procedures.durations import EXCHANGES
 from hilseq.reports import visit_lines
 from hilseq.reports.formatting import show_limits, show_value
@@ -297,12 +298,8 @@ class ViewPlugin:
     def pytest_collectreport(self, report: pytest.CollectReport) -> None:
         """Say why a file could not be collected: nothing will be powered."""
         if report.failed:
-            lines = report.longreprtext.splitlines()
-            telling = [
-                line.removeprefix("E").strip("\n") for line in lines if line.startswith("E ")
-            ] or lines[-1:]
             print("hilseq: a sequence cannot be used, nothing was powered:", file=sys.stderr)
-            print("\n".join(sanitize(line) for line in telling), file=sys.stderr)
+            print(sanitize(why_not_collected(report)), file=sys.stderr)
 
     def pytest_keyboard_interrupt(self, excinfo: pytest.ExceptionInfo[BaseException]) -> None:
         """Say why the run ended early; pytest itself says why one did not even begin."""

@@ -92,7 +92,8 @@ def _read_bytes(path: Path) -> bytes:
     try:
         status = path.stat()
     except FileNotFoundError:
-        raise _whole(path, "there is no such file", "a YAML file", _nearest_file(path)) from None
+        kind = "a CSV file" if path.suffix == ".csv" else "a YAML file"
+        raise _whole(path, "there is no such file", kind, _nearest_file(path)) from None
     except (OSError, ValueError) as error:
         raise _whole(path, f"cannot be read: {_reason(error)}", "a YAML file") from error
     if stat.S_ISDIR(status.st_mode):
@@ -121,11 +122,12 @@ def _reason(error: Exception) -> str:
 
 def _nearest_file(path: Path) -> str:
     try:
-        names = sorted(file.name for file in path.parent.iterdir() if file.suffix in (".yaml", ".yml"))
+        endings = (".csv",) if path.suffix == ".csv" else (".yaml", ".yml")
+        stems = {file.stem: file.name for file in sorted(path.parent.iterdir()) if file.suffix in endings}
     except (OSError, ValueError):
         return ""
-    close = difflib.get_close_matches(path.name, names[:1000], n=1)
-    return str(path.parent / close[0]) if close else ""
+    close = difflib.get_close_matches(path.stem, list(stems)[:1000], n=1)
+    return str(path.parent / stems[close[0]]) if close else ""
 
 
 def _mark_of_offset(text: str, offset: int) -> Mark:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -130,6 +131,11 @@ def by_slot(texts: Sequence[str], option: str, slots: Sequence[str]) -> dict[str
     found: dict[str, str] = {}
     for text in (part for whole in texts for part in _parts(whole, slots)):
         slot, equals, value = text.partition("=")
+        if equals and slot not in slots and re.fullmatch(r"[A-Za-z][\w-]{0,15}", slot):
+            raise UsageError(
+                f"{option} {text!r}: there is no slot {slot!r}; expected one of {', '.join(slots)}, and a value that "
+                f"holds an equals sign as {slots[0]}={text}"
+            )
         if not equals or slot not in slots:
             slot, value = "", text
         if not slot:
@@ -139,7 +145,7 @@ def by_slot(texts: Sequence[str], option: str, slots: Sequence[str]) -> dict[str
                 )
             slot = slots[0]
         if not value:
-            raise UsageError(f"{option} {text!r}: nothing after the equals sign; expected SLOT=VALUE")
+            raise UsageError(f"{option} {text!r}: nothing is given; expected {slot}=VALUE")
         if slot in found:
             raise UsageError(f"{option}: slot {slot} is given twice, {found[slot]!r} and {value!r}")
         found[slot] = value
@@ -162,7 +168,8 @@ def _soak_duration(text: str | None) -> float | None:
     try:
         seconds = parse(text, "time")
     except QuantityError as error:
-        raise UsageError(f"--soak-duration: {error}") from error
+        near = f"; did you mean {error.nearest!r}?" if error.nearest else ""
+        raise UsageError(f"--soak-duration: {error}{near}") from error
     if not seconds > 0:
         raise UsageError(f"--soak-duration {text!r}: expected a time above 0, such as 2h")
     return seconds

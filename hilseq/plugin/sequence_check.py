@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import inspect
+import re
 import textwrap
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
@@ -13,10 +14,12 @@ from typing import Any
 import pytest
 from _pytest.fixtures import FixtureFunctionDefinition
 
+import hilseq
 from hilseq.description.findings import nearest_word
 from hilseq.description.profile import Profile
 from hilseq.description.stand import Stand
 from hilseq.errors import Problem
+from hilseq.plugin.markers import MARKERS
 from hilseq.plugin.parametrize import declared
 
 #: Methods that take names of the profile or stand, by the object they belong to: what is named.
@@ -41,6 +44,35 @@ class _Use:
     kind: str
     name: str
     line: int
+
+
+#: Where a traceback of pytest says that it went through a file, and what it says of a marker that nobody registers.
+_WENT_THROUGH = re.compile(r"^(\S+\.py):(\d+): |File \"([^\"]+\.py)\", line (\d+)", re.MULTILINE)
+_NO_MARKER = re.compile(r"'([^']+)' not found in `markers` configuration option")
+_NO_NAME = re.compile(r"cannot import name '([^']+)' from 'hilseq'")
+
+
+def why_not_collected(report: pytest.CollectReport) -> str:
+    """Return why a file cannot be collected, as `FILE:LINE: what is wrong`, with the nearest right name."""
+    text = report.longreprtext
+    told = [line.removeprefix("E").strip() for line in text.splitlines() if line.startswith("E ")]
+    words = told[-1] if told else (text.strip().splitlines() or ["it cannot be read"])[-1]
+    through = [(found[1] or found[3], found[2] or found[4]) for found in _WENT_THROUGH.finditer(text)]
+    name = Path(report.nodeid).name
+    own = [
+        (file, line)
+        for file, line in through
+        if (Path(file).name == name if name else "site-packages" not in file)
+    ]
+    place = ":".join(own[-1]) if own else report.nodeid or "a sequence"
+    near = ""
+    if (lacking := _NO_NAME.search(words)) is not None:
+        near = nearest_word(lacking[1], hilseq.__all__)
+        words = f"hilseq has no name {lacking[1]!r}"
+    elif (marker := _NO_MARKER.search(text)) is not None:
+        near = nearest_word(marker[1], (line.partition("(")[0].partition(":")[0] for line in MARKERS))
+        words = f"there is no marker {marker[1]!r}"
+    return f"{place}: {words}" + (f"; did you mean {near!r}?" if near else "")
 
 
 def problems_of_item(item: pytest.Item, profile: Profile, stand: Stand) -> list[Problem]:

@@ -51,7 +51,7 @@ def test_every_name_that_nobody_has_is_told_with_its_line(tmp_path: Path) -> Non
             "parameter('hold', 'tiem')",
             "parameter('hold', 'tiem'): there is no such kind; did you mean 'time'?",
         ),
-        ("gates", "'gates' not found in `markers`"),
+        ("gates", "there is no marker 'gates'; did you mean 'gate'?"),
         ("parameter('hold', 'time')", "rh16.yaml:3:1: the parameter 'hold' is missing"),
     ],
 )
@@ -83,3 +83,21 @@ def test_an_output_that_nobody_has_is_an_error_in_the_sequence(tmp_path: Path) -
         "error in the sequence: LookupError: there is no output 'q99'; did you mean 'q09'? at test_own.py:2"
     )
     assert words in summary
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        (
+            "import pytest\nfrom hilseq import Jugde\n",
+            ":2: hilseq has no name 'Jugde'; did you mean 'Judge'?",
+        ),
+        ("import pytest\n\ndef test_it(\n", ":3: SyntaxError: '(' was never closed"),
+    ],
+)
+def test_a_file_that_cannot_be_read_is_told_in_one_line(tmp_path: Path, text: str, words: str) -> None:
+    """File, line and what is wrong, instead of what pytest collects of it."""
+    done = check(tmp_path, text)
+    assert done.returncode == 2
+    (line,) = done.stderr.splitlines()
+    assert line.endswith(f"test_own.py{words}")

@@ -31,9 +31,10 @@ def test_one_file_is_for_every_unit_that_has_none() -> None:
 @pytest.mark.parametrize(
     ("texts", "words"),
     [
-        (["Z=1"], "the stand has the slots A, B; write SLOT=…"),
+        (["1"], "the stand has the slots A, B; write SLOT=…"),
         (["A=1", "A=2"], "slot A is given twice, '1' and '2'"),
-        (["A="], "nothing after the equals sign"),
+        (["A="], "nothing is given; expected A=VALUE"),
+        (["C=1"], "there is no slot 'C'; expected one of A, B"),
     ],
 )
 def test_slips_in_slots(texts: list[str], words: str) -> None:
