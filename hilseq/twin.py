@@ -46,7 +46,18 @@ def command(
     defect_files: Sequence[Path] = (),
 ) -> list[str]:
     """Return the command line that serves the twin."""
-    line = [sys.executable, "-m", "hilseq_sim", "--stand", str(stand), "--seed", str(seed), "--clock", clock]
+    line = [
+        sys.executable,
+        "-P",
+        "-m",
+        "hilseq_sim",
+        "--stand",
+        str(stand),
+        "--seed",
+        str(seed),
+        "--clock",
+        clock,
+    ]
     line += ["--real-timing"] * real_timing
     for slot, path in units.items():
         line += ["--unit", f"{slot}={path}"]
@@ -61,7 +72,17 @@ def command(
 
 def catalogue(stand: Path, unit: Path, defect_files: Sequence[Path] = ()) -> list[dict[str, Any]]:
     """Return the simulator's defects that make sense for a unit on a stand. Raises UsageError."""
-    line = [sys.executable, "-m", "hilseq_sim", "--catalogue", "--stand", str(stand), "--unit", str(unit)]
+    line = [
+        sys.executable,
+        "-P",
+        "-m",
+        "hilseq_sim",
+        "--catalogue",
+        "--stand",
+        str(stand),
+        "--unit",
+        str(unit),
+    ]
     for file in defect_files:
         line += ["--defects", str(file)]
     done = subprocess.run(line, capture_output=True, check=False, timeout=START_DEADLINE)

@@ -24,6 +24,7 @@ from hilseq import (
     clock_check,
     durations,
     identity,
+    margins,
     outputs_off,
 )
 
@@ -215,4 +216,29 @@ def test_no_fault_since(ready_unit: Unit, keep_faults: KeepFaults) -> None:
     counted = ready_unit.faults.count()
     assert counted is None or counted >= len(stored), (
         f"the unit counts {counted:g} stored faults, its table holds {len(stored)}"
+    )
+
+
+@pytest.mark.place("stored faults")
+@pytest.mark.needs("faults.clear")
+@pytest.mark.duration(estimate=durations.restart)
+def test_provoked_faults_are_cleared(ready_unit: Unit, keep_faults: KeepFaults) -> None:
+    """Faults that the stand provoked, cleared.
+
+    What the stand's own interruptions left in the fault table is cleared, and a new start adds nothing.
+    """
+    if not ready_unit.baseline.faults.begun:
+        raise NotPerformed(
+            "the fault table was not read before in this visit: what is the stand's is not known"
+        )
+    provoked = ready_unit.baseline.faults.provoked(ready_unit.faults.read())
+    keep_faults(margins.PROVOKED, provoked)
+    if provoked:
+        ready_unit.faults.clear()
+        ready_unit.restart()
+    left = ready_unit.baseline.faults.provoked(ready_unit.faults.read())
+    keep_faults("cleared, after a new start", left)
+    ready_unit.fail_at(
+        [fault.place for fault in left],
+        f"what the stand provoked is cleared, and after a new start the unit reports {left[0] if left else 'nothing'}",
     )

@@ -79,17 +79,17 @@ def _journals(arguments: tuple[str, ...], cwd: Path) -> list[Path]:
 
 
 class _WarmTwin(subprocess.Popen[bytes]):
-    """Starts `python -m hilseq_sim` by a fork of this process; anything else as ever."""
+    """Starts `python -P -m hilseq_sim` by a fork of this process; anything else as ever."""
 
     def _execute_child(self, args: Any, *rest: Any) -> None:
-        if list(args[1:3]) != ["-m", "hilseq_sim"]:
+        if list(args[1:4]) != ["-P", "-m", "hilseq_sim"]:
             super()._execute_child(args, *rest)  # type: ignore[misc] # the standard library keeps it to itself
             return
         # The child's ends of the pipes, -1 where there is none; the parent's lie between them.
         streams = {n: file for n, file in enumerate((rest[9], rest[12], rest[14])) if file >= 0}
         self.pid = os.fork()
         if self.pid == 0:
-            _twin(args[3:], streams)
+            _twin(args[4:], streams)
         self._child_created = True
         for file in set(streams.values()):  # errors may go where the output goes
             os.close(file)

@@ -40,7 +40,7 @@ def demo_command(
     right = True
     for about, serial, defects, expected in _VISITS:
         typer.echo(about)
-        line = [sys.executable, "-m", "hilseq", "run", "--simulate", "--serial", serial]
+        line = [sys.executable, "-P", "-m", "hilseq", "run", "--simulate", "--serial", serial]
         line += ["--stand", str(stands / "sim-bench.yaml"), "--unit", str(stands / "units" / "rh16.yaml")]
         line += ["--out", str(folder / serial)]
         if not defects:

@@ -45,6 +45,7 @@ def make_records_app() -> typer.Typer:
     )
     app.command("sync", cls=CliCommand)(sync_command)
     app.command("import", cls=CliCommand)(import_command)
+    app.command("rebuild", cls=CliCommand)(rebuild_command)
     app.command("upgrade", cls=CliCommand)(upgrade_command)
     app.command("status", cls=CliCommand)(status_command)
     return app
@@ -160,6 +161,27 @@ def import_command(
     if as_json:
         _print_json(done)
     raise typer.Exit(REFUSED if refused else 0)
+
+
+def rebuild_command(*, records: Records = None, runs: Runs = Path("runs"), as_json: Json = False) -> None:
+    """Set the file of the records aside, damaged or not, and make it anew from the journals of a folder of runs.
+
+    Nothing is deleted: the old file keeps its place under another name. What is in no journal under --runs any more is
+    in the old file only.
+
+    Exit code: as hilseq records sync.
+
+    Example: hilseq records rebuild --runs runs
+    """
+    from hilseq.errors import UsageError
+    from hilseq.records.database import set_aside
+
+    if not runs.is_dir():
+        raise UsageError(f"{runs} is no folder of runs; give the one `hilseq run` writes to (--runs)")
+    aside = set_aside(records, runs)
+    if aside is not None:
+        typer.echo(f"hilseq: the records there were are set aside as {aside}", err=True)
+    sync_command(records=records, runs=runs, as_json=as_json)
 
 
 def upgrade_command(*, records: Records = None) -> None:

@@ -40,7 +40,9 @@ def resume_command(
     if not header.options.sequences:
         raise UsageError(f"{folder} was made by hilseq {header.hilseq}, which kept too little to continue it")
     with tempfile.TemporaryDirectory(prefix="hilseq-resume-") as scratch:
-        arguments, sequences, stand = _again(header, Path(scratch))
+        arguments, sequences, stand = _again(
+            header, Path(scratch), trusted=_signed_here(folder, header.stand)
+        )
         arguments += ["--resume", str(folder)]
         if acknowledge:
             arguments.append("--acknowledge")
@@ -48,20 +50,26 @@ def resume_command(
     raise typer.Exit(code)
 
 
-def _again(header: RunStarted, scratch: Path) -> tuple[list[str], list[Path], Path]:
+def _again(header: RunStarted, scratch: Path, *, trusted: bool) -> tuple[list[str], list[Path], Path]:
     """Return options, sequences and stand file of a run, its inputs written out of the journal."""
+    from hilseq.errors import UsageError
+
     options = header.options
     stand = _written(next(i for i in header.inputs if i.role == "stand file"), scratch / "stand")
     arguments = ["--stand", str(stand), "--soak"]
-    for unit in header.units:
+    for number, unit in enumerate(header.units):
         slot = unit.slot
         text = next(i for i in header.inputs if i.role == f"profile of slot {slot}")
-        arguments.append(f"--unit={slot}={_written(text, scratch / f'unit-{slot}')}")
+        arguments.append(f"--unit={slot}={_written(text, scratch / f'unit-{number}')}")
         arguments.append(f"--serial={slot}={unit.serial}")
     if options.simulate:
         arguments += ["--simulate", "--seed", str(header.seed)]
         arguments += ["--real-timing"] * options.real_timing
         arguments += [f"--defect={defect}" for defect in options.defects]
+        if options.defect_files and not trusted:
+            raise UsageError(
+                f"the journal names {options.defect_files[0]} to be run, and this stand has not signed it"
+            )
         arguments += [f"--defects={file}" for file in options.defect_files]
     if options.attended:
         arguments.append("--attended")
@@ -69,10 +77,46 @@ def _again(header: RunStarted, scratch: Path) -> tuple[list[str], list[Path], Pa
         arguments.append(f"--soak-duration={options.soak_duration!r} s")
     kept = [i for i in header.inputs if i.role == "sequence"]
     sequences = [
-        _unchanged(Path(path), text) or _written(text, scratch / f"sequence-{number}")
+        _unchanged(Path(path), text) or _own(text, scratch / f"sequence-{number}", trusted=trusted)
         for number, (path, text) in enumerate(zip(options.sequences, kept, strict=True))
     ]
     return arguments, sequences, stand
+
+
+def _signed_here(folder: Path, stand: str) -> bool:
+    """Tell whether this stand itself has signed the beginning of a journal: what it was given then may run again."""
+    from hilseq.errors import UsageError
+    from hilseq.journal.reader import read_journal
+    from hilseq.journal.signatures import read_signatures
+    from hilseq.signing import stand_key
+
+    signed = read_signatures(folder).heads
+    if not signed:
+        return False
+    try:
+        own = stand_key(stand).public
+    except (UsageError, ImportError):
+        return False
+    links = read_journal(folder).links
+    return any(
+        head.key == own
+        and head.holds
+        and 1 <= head.lines <= len(links)
+        and links[head.lines - 1] == head.chain
+        for head in signed
+    )
+
+
+def _own(kept: InputFile, folder: Path, *, trusted: bool) -> Path:
+    """Write a sequence out of a journal that this stand has signed. Raises UsageError for another one."""
+    from hilseq.errors import UsageError
+
+    if not trusted:
+        raise UsageError(
+            f"the sequence {kept.name} is not where it was, or is another one now, and this stand has not signed the "
+            "copy in the journal: bring the file back as it was, then resume"
+        )
+    return _written(kept, folder)
 
 
 def _unchanged(path: Path, kept: InputFile) -> Path | None:
@@ -85,6 +129,17 @@ def _unchanged(path: Path, kept: InputFile) -> Path | None:
 
 
 def _written(kept: InputFile, folder: Path) -> Path:
+    """Write a file of the run out of its journal. Raises UsageError for one that no run keeps."""
+    from hilseq.errors import UsageError
+
+    if kept.name in ("", ".", "..") or Path(kept.name).name != kept.name or "\0" in kept.name:
+        raise UsageError(
+            f"the journal names a file {kept.name[:60]!r}, which is no plain file name: no run wrote it"
+        )
+    if hashlib.sha256(kept.text.encode("utf-8", "surrogatepass")).hexdigest() != kept.sha256:
+        raise UsageError(
+            f"the text of {kept.role} {kept.name} in the journal is not the one whose hash is noted there"
+        )
     folder.mkdir()
     path = folder / kept.name
     path.write_text(kept.text, encoding="utf-8")

@@ -17,7 +17,7 @@ import typer
 
 from hilseq import gc_tuning, resources
 from hilseq.cli.command import PytestCommand, StandOption, UnitOption
-from hilseq.errors import HilseqError, UsageError
+from hilseq.errors import UsageError, fenced
 from hilseq.verdicts import ExitCode
 
 #: Longest wait for a detached run to begin, s.
@@ -228,16 +228,14 @@ def _hand_to_records(folder: Path) -> None:
     where = os.environ.get("HILSEQ_RECORDS")
     if not where:
         return
-    try:
-        from hilseq.records.synchronising import sync
-
-        warning = sync(folder, where).warning
-    except ImportError:
-        warning = "records need more packages: pip install 'hilseq[records]'"
-    except HilseqError as error:
-        warning = str(error)
-    if warning:
-        print(f"hilseq: the records do not have this run yet: {warning}", file=sys.stderr)
+    with fenced("the records do not have this run yet"):
+        try:
+            from hilseq.records.synchronising import sync
+        except ImportError:
+            raise UsageError("records need more packages: pip install 'hilseq[records]'") from None
+        result = sync(folder, where)
+        if result.warning or result.refused:
+            raise UsageError(result.warning or result.refused[0][1])
 
 
 @contextmanager

@@ -234,7 +234,7 @@ class Day:
         """Make the visit in a process of its own; return its folder."""
         words = "-".join("".join(c if c.isalnum() else "_" for c in serial) for serial, _ in units.values())
         folder = self._out / f"{datetime.now(UTC):%Y%m%d-%H%M%S}-{words[:60]}"
-        line = [sys.executable, "-m", "hilseq", "run", *self._sequences, "--stand", str(self._path)]
+        line = [sys.executable, "-P", "-m", "hilseq", "run", *self._sequences, "--stand", str(self._path)]
         line += ["--attended", "--out", str(folder)]
         for slot, (serial, profile) in units.items():
             line += [f"--unit={slot}={profile}", f"--serial={slot}={serial}"]

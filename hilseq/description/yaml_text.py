@@ -457,7 +457,7 @@ def _number_or_date(text: str) -> Scalar:
 
 def number_hint(text: str) -> str:
     """Explain why a word that looks like a number is text to YAML; empty when it does not."""
-    if _ALMOST_FLOAT.fullmatch(text):
+    if len(text) <= _LONGEST and _ALMOST_FLOAT.fullmatch(text):
         try:
             value = float(text)
         except (ValueError, OverflowError):
@@ -469,4 +469,4 @@ def number_hint(text: str) -> str:
 
 def looks_sexagesimal(text: str) -> bool:
     """Tell whether YAML 1.1 would read the word as a number to base 60, such as 12:30:00."""
-    return _SEXAGESIMAL.fullmatch(text) is not None
+    return len(text) <= _LONGEST and _SEXAGESIMAL.fullmatch(text) is not None

@@ -49,7 +49,7 @@ class Guard:
             + [io.deadline for io in stand.io.values()]
         )
         self._process = subprocess.Popen(
-            [sys.executable, "-m", "hilseq.guard.watch"],
+            [sys.executable, "-P", "-m", "hilseq.guard.watch"],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             start_new_session=True,

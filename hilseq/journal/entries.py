@@ -40,6 +40,8 @@ FOLDER_RENAMED = "folder renamed"
 STOPPED = "stopped by a person"
 #: What the event of a sign is called that a soak's plan does not count.
 NOT_COUNTED = "not counted"
+#: When a reading of the fault table is called that holds what the stand itself has provoked, and nothing else.
+PROVOKED = "provoked by the stand"
 #: What the event of something is called that a check could not judge on this visit, and why.
 NOT_JUDGED = "not judged"
 

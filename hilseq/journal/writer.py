@@ -25,7 +25,7 @@ if sys.platform != "win32":
 
 FILE_NAME = "journal.jsonl"
 #: What the next entry of another kind makes durable with itself.
-_OF_A_CHECK = (CheckPlanned, Reading, TableKept)
+NOT_AT_ONCE_DURABLE = (CheckPlanned, Reading, TableKept)
 _BOOT = Path("/proc/sys/kernel/random/boot_id")
 _E = TypeVar("_E", bound=Entry)
 
@@ -138,7 +138,7 @@ class JournalWriter:
         # An interrupt between the line and its number would give the next line the same one: the chain would break.
         with held_back(again=True):
             line, chain = seal(self._number, stamped.model_dump(), self._chain)
-            self._append(line, durable=not isinstance(entry, _OF_A_CHECK))
+            self._append(line, durable=not isinstance(entry, NOT_AT_ONCE_DURABLE))
             self._number += 1
             self._chain = chain
         return stamped

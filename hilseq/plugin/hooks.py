@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Generator, Sequence
+from collections.abc import Callable, Generator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +22,7 @@ from hilseq.errors import DescriptionError, LinkLost, UsageError
 from hilseq.interrupts import held_back, interrupt_on_termination
 from hilseq.journal.entries import CheckStarted
 from hilseq.journal.run_state import RunState
+from hilseq.journal.seals import read_run
 from hilseq.plugin import markers, stages
 from hilseq.plugin.classify import PASSED, Outcome, classify, worse
 from hilseq.plugin.gates import Gates, recheck_stand
@@ -310,12 +311,13 @@ class VisitHooks:
             self._keep_junit_out_of_the_first_folder(session.config)
         try:
             return (yield)
-        except OSError as error:
-            if not running:
+        except Exception as error:
+            if not running or isinstance(error, pytest.exit.Exception):
                 raise
             # JUnit XML or Allure results, which are pytest's business: the unit was tested all the same.
             if self.run.disk_fault is None:
-                words = f"{error.filename or 'junit.xml or allure-results'}: {error.strerror or error}"
+                told = (getattr(error, "strerror", None) or error, getattr(error, "filename", None))
+                words = f"{told[1] or 'junit.xml or allure-results'}: {told[0]}"
                 print(f"hilseq: what others read of this run is not whole: {words}", file=sys.stderr)  # noqa: T201
             return None
         finally:
@@ -353,7 +355,7 @@ class VisitHooks:
 
         if self.run.disk_fault is None:
             try:
-                self.record = write_reports(self.run.folder)
+                self.record = self._reported(write_reports)
                 _, wrong = write_formats(self.record, self.run.folder, self.run.extensions.report_formats)
                 for words in wrong:
                     print(f"hilseq: {words}", file=sys.stderr)  # noqa: T201 - the run has ended
@@ -363,6 +365,17 @@ class VisitHooks:
                 session.exitstatus = self.record.final_exit_code
                 return
         self._say_disk_fault(session)
+
+    def _reported(self, write: Callable[[Path], RunState]) -> RunState:
+        """Write the reports and return the run; a page that cannot be made takes no verdict with it. Raises OSError."""
+        record = read_run(self.run.folder)
+        try:
+            return write(self.run.folder)
+        except OSError:
+            raise
+        except Exception as error:  # noqa: BLE001 - of a drawing, a template, a library: the verdict stands
+            print(f"hilseq: the report is not whole: {type(error).__name__}: {error}", file=sys.stderr)  # noqa: T201
+            return record
 
     def _say_disk_fault(self, session: pytest.Session) -> None:
         """Say on stderr what no file can: nothing more can be written; what is on the disk stays readable."""

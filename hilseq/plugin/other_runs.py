@@ -16,7 +16,7 @@ from datetime import datetime
 from pathlib import Path
 
 from hilseq.analysis.soak_samples import band
-from hilseq.errors import HilseqError, UsageError
+from hilseq.errors import HilseqError, UsageError, fenced
 from hilseq.journal.contradictions import contradictions
 from hilseq.journal.entries import CheckPlanned, JournalEntry, PriorRun, RunStarted
 from hilseq.journal.reader import read_journal, run_state
@@ -76,7 +76,7 @@ def _neighbours(folder: Path, serial: str) -> Iterator[RunState]:
     for journal in sorted(folder.parent.glob(f"*/{FILE_NAME}")):
         if journal.parent.resolve() == folder.resolve():
             continue
-        with suppress(OSError, ValueError, HilseqError):
+        with suppress(Exception):  # whatever lies beside this run: it is another's, and stops nobody
             with journal.open("rb") as lines:
                 header = lines.readline(_HEADER)
             if needle in header:
@@ -87,14 +87,16 @@ def _recorded(runs: Path, part: str, serial: str, *, simulated: bool) -> list[Pr
     """Return what the records say; nothing where there are none, or they cannot be reached."""
     if not os.environ.get("HILSEQ_RECORDS") and not (runs / "records.sqlite").is_file():
         return []
-    try:
-        from hilseq.records.database import open_database
-        from hilseq.records.history.unit_history import visits_of
+    visits = []
+    with fenced("earlier visits in the records are not known"):
+        try:
+            from hilseq.records.database import open_database
+            from hilseq.records.history.unit_history import visits_of
 
-        with open_database(runs=runs, create=False, upgrade=False) as database:
-            visits = visits_of(database, part, serial)
-    except (ImportError, HilseqError):
-        return []
+            with open_database(runs=runs, create=False, upgrade=False) as database:
+                visits = visits_of(database, part, serial)
+        except (ImportError, HilseqError):
+            return []
     return [
         PriorRun(
             run=visit.run,

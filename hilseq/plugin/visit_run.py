@@ -52,7 +52,7 @@ from hilseq.journal.run_state import RunState
 from hilseq.journal.seals import look_for_damage
 from hilseq.journal.signatures import Signer
 from hilseq.journal.writer import FILE_NAME as JOURNAL
-from hilseq.journal.writer import JournalWriter, boot_id
+from hilseq.journal.writer import NOT_AT_ONCE_DURABLE, JournalWriter, boot_id
 from hilseq.lease.addresses import StandInstrument, instruments_of
 from hilseq.lease.holder import Holder
 from hilseq.lease.latch import Latch, LatchLine
@@ -336,6 +336,8 @@ class VisitRun:
         self.note(
             run_header(self.folder, self.options, self.visit, sequences, simulated=self._stand.simulated)
         )
+        # What the run was given is signed at once: only that is run again, should it be resumed.
+        self._sign(self._journal, final=False)
         for entry in early:
             self.note(entry)
 
@@ -356,7 +358,9 @@ class VisitRun:
                 # Raised inside a hook of pytest it would end everything with a traceback; it is told at the end.
                 return
             raise
-        if not self._stand.simulated and time.monotonic() - self._signed_at > SIGNED_EVERY:
+        # What is not on the disk yet is not signed: after a power cut the signature would contradict the journal.
+        due = not self._stand.simulated and time.monotonic() - self._signed_at > SIGNED_EVERY
+        if due and not isinstance(entry, NOT_AT_ONCE_DURABLE):
             self._sign(self._journal, final=False)
         if isinstance(entry, RunStarted):
             self.state = RunState(entry)
@@ -427,8 +431,13 @@ class VisitRun:
 
     def show(self, entry: JournalEntry | SoakStatus) -> None:
         """Show something to whoever watches, without keeping it."""
-        for observe in self.observers:
-            observe(entry)
+        for observe in list(self.observers):
+            fine = False
+            with fenced("what shows this run has failed, and shows no more of it"):
+                observe(entry)
+                fine = True
+            if not fine:
+                self.observers.remove(observe)
 
     def soak_state(self, slot: str) -> ResumedSoak | None:
         """Return the interrupted soak that is to be continued in a slot."""

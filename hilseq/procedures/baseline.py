@@ -48,6 +48,10 @@ class KnownFaults:
         """Take note that these were held against the unit: what returns at each start is told once."""
         self._told.update((fault.code, fault.place) for fault in faults)
 
+    def provoked(self, stored: Iterable[StoredFault]) -> list[StoredFault]:
+        """Return what a healthy unit does not store of itself, and what was not held against the unit."""
+        return [fault for fault in unusual(stored) if (fault.code, fault.place) not in self._told]
+
     def news(self, stored: Iterable[StoredFault]) -> list[StoredFault]:
         """Return what a healthy unit does not store and nobody has accounted for; nothing before `learn`."""
         if self._known is None:

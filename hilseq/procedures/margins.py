@@ -18,6 +18,7 @@ from hilseq.clock import Clock
 from hilseq.description.plans import Margins
 from hilseq.description.profile import Mode, Profile
 from hilseq.errors import NotPerformed, UnitFault
+from hilseq.journal.entries import PROVOKED as PROVOKED  # noqa: PLC0414 - sequences name it
 from hilseq.journal.entries import StoredFault
 from hilseq.measured import Measured
 from hilseq.procedures.analog import take_spots

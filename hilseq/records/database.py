@@ -18,6 +18,7 @@ import os
 import sqlite3
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
+from datetime import UTC, datetime
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any, Self
@@ -82,13 +83,19 @@ def address(where: str | Path | None = None, runs: Path = RUNS_FOLDER) -> URL:
         return URL.create("sqlite", database=text)
     try:
         url = make_url(text)
-    except (ArgumentError, ValueError) as error:
-        raise UsageError(f"{text!r} is no address of a database: {error}; {_EXPECTED}") from None
+    except (ArgumentError, ValueError):
+        raise UsageError(f"{_masked(text)!r} is no address of a database; {_EXPECTED}") from None
     if url.drivername in ("postgresql", "postgres"):
         url = url.set(drivername="postgresql+psycopg")
     if url.drivername not in ("sqlite", "postgresql+psycopg"):
         raise UsageError(f"records cannot be kept in {url.drivername!r}; {_EXPECTED}")
     return url
+
+
+def _masked(text: str) -> str:
+    """Return an address without whatever stands before its host: a password may be anywhere in there."""
+    scheme, _, rest = text.partition("://")
+    return f"{scheme}://…@{rest.rpartition('@')[2]}" if "@" in rest else text
 
 
 _EXPECTED = "expected a file name, sqlite:///FILE, or postgresql+psycopg://USER@HOST/DATABASE"
@@ -124,6 +131,12 @@ def _make_engine(url: URL) -> Engine:
     return sa.create_engine(url, connect_args=dict(_POSTGRES), pool_pre_ping=True)
 
 
+def shown(url: URL) -> str:
+    """Return an address as people see it, without its password."""
+    file = _file_of(url)
+    return str(file) if file else url.set(query={}).render_as_string(hide_password=True)
+
+
 class Database:
     """The records at one address. Close it, or use it as a context."""
 
@@ -141,8 +154,7 @@ class Database:
 
     def __str__(self) -> str:
         """Return the address without the password."""
-        file = _file_of(self.url)
-        return str(file) if file else self.url.render_as_string(hide_password=True)
+        return shown(self.url)
 
     @property
     def is_postgres(self) -> bool:
@@ -174,6 +186,8 @@ class Database:
         try:
             yield
         except (OperationalError, InterfaceError) as error:
+            if "malformed" in str(error.orig) and _file_of(self.url) is not None:
+                raise self._damaged(error) from error
             raise RecordsUnreachable(
                 f"the records at {self} cannot be reached: {_first_line(error)}; nothing is "
                 "lost, the journals stay where they are: run `hilseq records sync` when it answers again"
@@ -181,9 +195,18 @@ class Database:
         except DatabaseError as error:
             if "not a database" in str(error.orig):
                 raise RecordsUnusable(
-                    f"{self} is no SQLite file; move it away or give another address with --records"
+                    f"{self} is no SQLite file; set it aside and make it anew from the journals: "
+                    "hilseq records rebuild; or give another address with --records"
                 ) from error
+            if _file_of(self.url) is not None:
+                raise self._damaged(error) from error
             raise
+
+    def _damaged(self, error: DatabaseError | InterfaceError) -> RecordsUnusable:
+        return RecordsUnusable(
+            f"the records at {self} are damaged ({_first_line(error)}); the journals are not: "
+            "hilseq records rebuild sets the file aside and makes it anew from them"
+        )
 
 
 def _first_line(error: DatabaseError | InterfaceError) -> str:
@@ -216,6 +239,32 @@ def open_database(
         database.close()
         raise
     return database
+
+
+def set_aside(where: str | Path | None = None, runs: Path = RUNS_FOLDER) -> Path | None:
+    """Rename a SQLite file of records, with what lies beside it, and return its new name; None where there is none.
+
+    Raises UsageError for a database that is no file of ours, or a file that cannot be renamed.
+    """
+    url = address(where, runs)
+    file = _file_of(url)
+    if file is None:
+        raise UsageError(
+            f"{shown(url)} is no file that could be set aside; expected records in a SQLite file"
+        )
+    if not file.exists():
+        return None
+    aside = file.with_name(f"{file.name}.aside-{datetime.now(UTC):%Y%m%d-%H%M%S}")
+    if aside.exists():
+        raise UsageError(f"{aside} is there already; try again in a second")
+    try:
+        for ending in ("-wal", "-shm", ""):
+            part = file.with_name(file.name + ending)
+            if part.exists():
+                part.rename(aside.with_name(aside.name + ending))
+    except OSError as error:
+        raise UsageError(f"{file} cannot be set aside: {error.strerror}") from None
+    return aside
 
 
 # -- the tables, brought up to date with Alembic -------------------------------------------------------

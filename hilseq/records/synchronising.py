@@ -14,7 +14,15 @@ from hilseq.errors import HilseqError, UsageError
 from hilseq.journal.reader import Journal
 from hilseq.journal.run_state import RunState
 from hilseq.journal.writer import FILE_NAME
-from hilseq.records.database import Database, NothingToImport, RecordsUnreachable, open_database, revision
+from hilseq.records.database import (
+    Database,
+    NothingToImport,
+    RecordsUnreachable,
+    address,
+    open_database,
+    revision,
+    shown,
+)
 from hilseq.records.importing import Imported, ImportOutcome, import_run, look_at, place_of
 from hilseq.records.tables import copies, readings, runs, soak_minutes, stands, units, visits
 from hilseq.reports.verify import Trust, TrustAnswer, Witness
@@ -58,7 +66,7 @@ def sync(folder: Path, url: str | None = None) -> Synchronised:
     if not folder.is_dir():
         raise UsageError(f"{folder} is no folder of runs; give the one `hilseq run` writes to (--runs)")
     journals = journals_in(folder)
-    result = Synchronised(address=url or "")
+    result = Synchronised(address=shown(address(url, folder)))
     try:
         with open_database(url, runs=folder) as database:
             result.address = str(database)

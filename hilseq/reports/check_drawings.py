@@ -245,6 +245,7 @@ def _panel(
 # -- the terminals in rows -----------------------------------------------------------------------------
 
 _NAMED = re.compile(r"([A-Za-z]+(?:[ -][A-Za-z]+)*)[ -]?(\d{1,4})")
+_LONGEST_PLACE = 64
 _PER_ROW, _CELL, _TALL, _LEFT = 8, 42.0, 44.0, 6.0
 _TERMINAL = 30.0
 _CLASSES = {
@@ -265,7 +266,7 @@ class Terminals:
 
 
 def _split(place: str) -> tuple[str, int] | None:
-    match = _NAMED.fullmatch(place)
+    match = _NAMED.fullmatch(place) if len(place) <= _LONGEST_PLACE else None
     return (match[1], int(match[2])) if match else None
 
 

@@ -19,7 +19,7 @@ import jinja2
 from markupsafe import Markup
 
 import hilseq
-from hilseq.journal.entries import PriorRun
+from hilseq.journal.entries import PROVOKED, PriorRun
 from hilseq.journal.run_state import RunState, UnitState
 from hilseq.quantities import show_duration
 from hilseq.reports import formatting, page_views, soak_plots
@@ -92,11 +92,15 @@ def _meaning(run: RunState, unit: UnitState, disposition: Disposition) -> str:
 
 
 def _advice(unit: UnitState) -> list[dict[str, str]]:
-    """Return meaning, places, cause and remedy of the stored faults, each once, in order; nothing of routine."""
+    """Return meaning, places, cause and remedy of the stored faults, each once, in order.
+
+    Nothing of routine, and nothing that the stand itself provoked.
+    """
     found: dict[tuple[str, str, str], list[str]] = {}
+    provoked = {fault for entry in unit.faults if entry.when == PROVOKED for fault in entry.entries}
     for entry in unit.faults:
         for fault in entry.entries:
-            if fault.routine:
+            if fault.routine or fault in provoked:
                 continue
             key = fault.meaning or "not stated", fault.cause or "not stated", fault.remedy or "not stated"
             found.setdefault(key, []).append(fault.place)

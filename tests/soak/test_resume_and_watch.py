@@ -173,6 +173,7 @@ def test_a_soak_that_was_to_stop_stops_when_it_is_resumed(
     lines = (soak.folder / "journal.jsonl").read_bytes().splitlines(keepends=True)
     end = next(number for number, line in enumerate(lines) if b'"kind":"soak ended"' in line)
     (folder / "journal.jsonl").write_bytes(b"".join(lines[:end]))
+    (folder / "signatures.jsonl").unlink()  # those of the whole journal, which a killed run has not
     hottest = float(np.nanmax(soak.samples.column("case")))
     assert resumed_run(folder).soaks["A"].highest_case == hottest
     done = resume(folder)
@@ -192,6 +193,7 @@ def test_a_soak_is_not_continued_on_damaged_samples(
     lines = (folder / "journal.jsonl").read_bytes().splitlines(keepends=True)
     end = next(number for number, line in enumerate(lines) if b'"kind":"soak ended"' in line)
     (folder / "journal.jsonl").write_bytes(b"".join(lines[:end]))
+    (folder / "signatures.jsonl").unlink()
     file = folder / "samples-A.bin"
     content = bytearray(file.read_bytes())
     content[len(content) // 2] ^= 1

@@ -1,0 +1,116 @@
+"""Nothing beside a visit stops it, and nothing in a folder is believed or run because it stands there."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import sqlite3
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from hilseq.description.loading import read_profile
+from hilseq.errors import UsageError
+from hilseq.journal.chain import GENESIS, seal
+from hilseq.journal.reader import read_journal
+from hilseq.records.database import address, open_database, set_aside
+from tests import warm
+from tests.end_to_end.conftest import ROOT, STANDS, MakeVisit
+
+DATA = ROOT / "tests" / "data" / "journals-v0"
+
+
+def test_a_damaged_database_takes_no_verdict_with_it(
+    visit: MakeVisit, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Told in a line; `records rebuild` sets the file aside and makes it anew."""
+    records = tmp_path / "records.sqlite"
+    records.write_bytes(b"SQLite format 3\0" + b"\xff" * 5000)
+    monkeypatch.setenv("HILSEQ_RECORDS", str(records))
+    done = visit(str(ROOT / "sequences" / "test_20_identity.py"))
+    assert done.code == 3, done.out + done.err
+    assert "the records do not have this run yet: " in done.err
+    assert "hilseq records rebuild" in done.err
+    assert "Traceback" not in done.err
+    rebuilt = warm.hilseq("records", "rebuild", "--runs", str(tmp_path), cwd=tmp_path)
+    assert rebuilt.returncode == 0, rebuilt.stderr
+    assert "set aside as" in rebuilt.stderr
+    assert sqlite3.connect(records).execute("select count(*) from runs").fetchone() == (1,)
+    assert list(tmp_path.glob("records.sqlite.aside-*"))
+
+
+@pytest.mark.parametrize(
+    "where", ["postgresql://u:secret@h:x/d", "bogus+://u:secret@h/d", "mysql://u:secret@h/d"]
+)
+def test_no_password_is_told(where: str) -> None:
+    with pytest.raises(UsageError) as refused:
+        address(where)
+    assert "secret" not in str(refused.value)
+
+
+def test_only_a_file_is_set_aside(tmp_path: Path) -> None:
+    assert set_aside(tmp_path / "none.sqlite") is None
+    with pytest.raises(UsageError, match="is no file that could be set aside"):
+        set_aside("postgresql://u:secret@h/d")
+    open_database(tmp_path / "some.sqlite").close()
+    aside = set_aside(tmp_path / "some.sqlite")
+    assert aside is not None
+    assert aside.is_file()
+
+
+def test_numbers_of_any_length_are_read_at_once(tmp_path: Path) -> None:
+    """40,000 digits: a message, and not a minute."""
+    text = (STANDS / "units" / "rh16.yaml").read_text(encoding="utf-8")
+    path = tmp_path / "unit.yaml"
+    for digits in ("9" * 40_000, "9" * 40_000 + "e", "1:" * 20_000 + "x"):
+        path.write_text(text.replace("address: 3}", f"address: {digits}}}", 1), encoding="utf-8")
+        assert read_profile(path).problems
+
+
+def _rewritten(run: Path, **changed: Any) -> None:
+    """Write a run's journal anew with another first line, chained as a run does it."""
+    lines = [json.loads(line) for line in (run / "journal.jsonl").read_text("ascii").splitlines()]
+    chain, out = GENESIS, []
+    for number, line in enumerate(lines):
+        plain = {key: value for key, value in line.items() if key not in ("n", "chain")}
+        sealed, chain = seal(number, plain | (changed if not number else {}), chain)
+        out.append(sealed)
+    (run / "journal.jsonl").write_bytes(b"".join(out))
+    assert read_journal(run).broken == ""
+
+
+def _resumed(run: Path) -> subprocess.CompletedProcess[str]:
+    line = [sys.executable, "-m", "hilseq", "resume", str(run)]
+    return subprocess.run(line, capture_output=True, text=True, check=False, cwd=run.parent)
+
+
+@pytest.mark.parametrize(
+    ("name", "told"),
+    [
+        ("../../evil.yaml", "is no plain file name"),
+        ("/tmp/evil.yaml", "is no plain file name"),
+        ("stand.yaml", "is not the one whose hash is noted"),
+    ],
+)
+def test_a_folder_is_not_believed(tmp_path: Path, name: str, told: str) -> None:
+    """A journal writes no file outside its scratch folder, and no text that is not the one it was given."""
+    run = Path(shutil.copytree(DATA / "interrupted", tmp_path / "run"))
+    first = json.loads((run / "journal.jsonl").read_text("ascii").splitlines()[0])
+    inputs = [dict(one) for one in first["inputs"]]
+    inputs[0] |= {"name": name, "text": inputs[0]["text"] + "\n"}
+    _rewritten(run, inputs=inputs)
+    done = _resumed(run)
+    assert done.returncode == 2, done.stderr
+    assert told in done.stderr
+    assert not list(tmp_path.rglob("evil.yaml"))
+
+
+def test_sequences_of_a_journal_run_only_where_this_stand_has_signed_them(tmp_path: Path) -> None:
+    """A journal from elsewhere may hold any Python: what is not there as a file, or signed here, is not run."""
+    run = Path(shutil.copytree(DATA / "interrupted", tmp_path / "run"))
+    done = _resumed(run)
+    assert done.returncode == 2
+    assert "this stand has not signed the copy in the journal" in done.stderr
