@@ -69,9 +69,9 @@ def test_an_interruption_just_too_long_is_no_brown_out(make_world: MakeWorld, se
     unit, supply = world.units["A"], world.supplies["main"]
     before, lost = _stored(world), 0
     longest = hold_up(unit.input.capacitance, unit.load(), unit.input.volts(), unit.input.stop_below)
-    for milliseconds in range(1, 9):
+    for number in range(1, 9):  # the supply is back in a few milliseconds
         supply.output = False
-        world.advance(longest - 1e-3 * milliseconds)
+        world.advance(longest - 2e-4 * number)
         assert unit.input.powered
         supply.output = True
         starts = unit.start.starts

@@ -62,7 +62,7 @@ class Portrait:
 
     def _power_on(self) -> None:
         world = self.world
-        self.seen.append(world.date)
+        self.seen.append(world.date - world.began)
         self.seen += [supply.identity for supply in world.supplies.values()]
         self.seen += [io.identification() for io in world.io.values()]
         self._look()
@@ -107,6 +107,12 @@ class Portrait:
             self._look()
             _write(world, RegisterTable.COIL, 0, [0] * 16)
             world.advance(0.05)
+        _write(world, RegisterTable.COIL, 0, [1] * 16)
+        for contacts in ([0, 1, 0], [0, 0, 1]):  # leaves live with every output on, and comes back
+            rack.write(RegisterTable.COIL, 16, contacts)
+            for _ in range(8):
+                world.advance(0.1)
+                self._look()
         for point in range(16):
             _write(world, RegisterTable.COIL, 0, [int(number == point) for number in range(16)])
             rack.write(RegisterTable.COIL, 0, [int(number == point) for number in range(16)])
@@ -253,6 +259,17 @@ def _output_in_time(world: World) -> bool:
     return world.io["rack"].read(RegisterTable.DISCRETE_INPUT, 4, 1) == [1]
 
 
+def _off_in_time(world: World) -> bool:
+    _live(world)
+    _write(world, RegisterTable.COIL, 4, [1])
+    world.advance(0.2)
+    world.io["rack"].write(RegisterTable.COIL, 16, [1, 0, 0])
+    while _read(world, RegisterTable.INPUT_REGISTER, 0, 1) == [2]:
+        world.advance(0.001)
+    world.advance(0.05)
+    return world.io["rack"].read(RegisterTable.DISCRETE_INPUT, 4, 1) == [0]
+
+
 def _input_in_time(world: World) -> bool:
     ready(world)
     world.io["rack"].write(RegisterTable.COIL, 4, [1])
@@ -332,6 +349,7 @@ MEASURES: dict[str, tuple[str, Callable[[World], bool]]] = {
     "input-resistance-high": ("supply", _runs_low),
     "slow-start": ("start", _ready_in_time),
     "mode-change-slow": ("modes", _changes_in_time),
+    "outputs-linger": ("modes", _off_in_time),
     "output-weak": ("q05", _drop_inside),
     "output-leaky": ("q05", _off_is_off),
     "output-slow": ("q05", _output_in_time),
