@@ -13,10 +13,11 @@ from dataclasses import dataclass
 
 from hilseq.analysis.limits import Limits
 from hilseq.analysis.search import Bisection
+from hilseq.analysis.uncertainty import largest_error
 from hilseq.clock import Clock
 from hilseq.description.findings import must_be_known
 from hilseq.description.profile import InputPoint, OutputPoint
-from hilseq.errors import UnitFault
+from hilseq.errors import StandFault, UnitFault
 from hilseq.instruments.protocols import NamedValues
 from hilseq.instruments.signals import SignalBank
 from hilseq.measured import Measured
@@ -87,6 +88,10 @@ class Outputs:
         """Return for each output whether its channel shows it on, at once."""
         seen = self._signals.snapshot(sensor.name for sensor in self._sensors.values())
         return {name: sensor.band.counts_as_on(seen[sensor.name]) for name, sensor in self._sensors.items()}
+
+    def voltmeter(self, name: str) -> str:
+        """Return the signal that measures the voltage at an output's terminal."""
+        return self._voltmeters[name]
 
     def volts(self) -> dict[str, Measured]:
         """Return the voltage at each terminal that the stand measures, V, by one look at all of them."""
@@ -166,16 +171,35 @@ class Inputs:
         return self.reported()
 
 
+#: A reading is impossible when it lies so many times the largest error of the stand beyond what can be.
+_IMPOSSIBLE = 2.0
+
+
 @dataclass(frozen=True, slots=True)
 class Loaded:
-    """One output under its load: drop when on (V), voltage when off (V), leakage (A) where it can be told."""
+    """One output under its load: drop when on (V), voltage when off (V), leakage (A) where it can be told.
 
+    `channel` is the signal of the stand that measured it.
+    """
+
+    channel: str
     drop: Measured
     off_voltage: Measured
     leakage: Measured | None
 
     def against(self, limits: OutputLimits) -> Iterator[tuple[str, Measured, Limits]]:
-        """Return what is to be judged: name, reading, limits, as far as both are known."""
+        """Return what is to be judged: name, reading, limits, as far as both are known.
+
+        Raises StandFault for what no output can do: to have more than its supply, or less than 0 V.
+        """
+        for what, measured in (("a drop", self.drop), ("a voltage when off", self.off_voltage)):
+            least = -_IMPOSSIBLE * largest_error(measured.standard_uncertainty)
+            if measured.value < least:
+                raise StandFault(
+                    f"{self.channel} shows {what} of {measured.value:.3g} V at an output, and no output has less than "
+                    f"{least:.2g} V by the errors of the stand: is the channel, or the supply's meter, scaled wrong?",
+                    place=self.channel,
+                )
         yield "voltage when off", self.off_voltage, limits.off_voltage
         if limits.drop is not None:
             yield "voltage drop when on", self.drop, limits.drop
@@ -203,6 +227,7 @@ def measure_loaded(
     off = outputs.volts()
     return {
         name: Loaded(
+            outputs.voltmeter(name),
             supply - on[name],
             off[name],
             _leakage(off[name], loads[name]) if name in loads else None,

@@ -51,8 +51,9 @@ RULES = {
     "own expanded uncertainty (k = 2, or Student's factor for few repeats: about 95 % coverage). A unit whose "
     "true value is outside is then accepted with a probability of at most 2.5 % per reading. A reading nearer to "
     "a limit than that, on either side, is held neither for the unit nor against it: its check is not performed, and "
-    "the unit may not ship on this run. (JCGM 106:2012; ILAC-G8:09/2019, "
-    "guard band w = U)",
+    "the unit may not ship on this run. The price is paid by good units: one whose true value is inside by just its "
+    "expanded uncertainty is accepted half of the time, one inside by twice that with 97.7 %. (JCGM 106:2012; "
+    "ILAC-G8:09/2019, guard band w = U)",
     "simple": "Simple acceptance: a reading conforms when it lies inside its limits. The uncertainty of the "
     "stand is shown but not taken into account, so that near a limit the risk of a wrong decision is shared "
     "and can reach 50 % per reading. (JCGM 106:2012; ILAC-G8:09/2019, guard band w = 0)",

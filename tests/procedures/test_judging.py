@@ -5,10 +5,12 @@ from __future__ import annotations
 import pytest
 
 from hilseq.analysis.limits import DecisionRule, Limits
-from hilseq.errors import NotResolvable, UnitFault
+from hilseq.errors import NotResolvable, StandFault, UnitFault
 from hilseq.journal.entries import Reading
 from hilseq.measured import Measured
 from hilseq.plugin.judge import Judge, require_resolved
+from hilseq.procedures.limits import OutputLimits
+from hilseq.procedures.points import Loaded
 from hilseq.quantities import base_unit
 
 
@@ -68,3 +70,24 @@ def test_readings_that_are_resolved_need_nothing() -> None:
     _judge(kept)("loop", Measured(12.5, "mA", 0.1), Limits(0.004, 0.020))
     _judge(kept).record("loop", Measured(25.0, "mA", 0.1), Limits(0.004, 0.020))
     require_resolved(kept)
+
+
+def test_few_repeats_are_guarded_by_students_factor() -> None:
+    """Four degrees of freedom: k = 2.87 at 95.45 % (JCGM 100, table G.2), so 0.25 mA of room are too few at 0.1 mA."""
+    kept: list[Reading] = []
+    _judge(kept)("loop", Measured(19.75, "mA", 0.1, 4.0), Limits(0.004, 0.020))
+    _judge(kept)("loop", Measured(19.75, "mA", 0.1), Limits(0.004, 0.020))
+    assert [str(reading.verdict) for reading in kept] == ["marginal", "conforms"]
+    assert kept[0].uncertainty == pytest.approx(2.87e-4, rel=2e-3)
+
+
+@pytest.mark.parametrize(("drop", "off"), [(-4.8, 0.01), (0.2, -3.0)])
+def test_what_no_output_can_do_is_the_stands_fault(drop: float, off: float) -> None:
+    """More than the supply has, or less than 0 V: the channel is named, and the unit is not."""
+    limits = OutputLimits(Limits(None, 5.0), Limits(None, 0.8), None)
+    loaded = Loaded("v03", Measured(drop, "V", 0.018), Measured(off, "V", 0.001), None)
+    with pytest.raises(StandFault, match="v03 shows a ") as caught:
+        list(loaded.against(limits))
+    assert caught.value.places == ("v03",)
+    sound = Loaded("v03", Measured(-0.02, "V", 0.018), Measured(-0.001, "V", 0.001), None)
+    assert [name for name, _, _ in sound.against(limits)] == ["voltage when off", "voltage drop when on"]

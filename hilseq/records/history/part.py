@@ -227,9 +227,15 @@ def pareto(database: Database, part: str, *, blames: str = "unit", simulated: bo
 
 @dataclass(frozen=True, slots=True)
 class PooledStarts:
-    """`share` of the starts succeeded; `proven` is the probability exceeded at the one-sided confidence."""
+    """`share` of the starts succeeded; `proven` is the probability exceeded at the one-sided confidence.
+
+    Units differ, and a run of starts ends at its first failure, so that starts cannot be thrown together: each unit
+    counts once. That a unit never failed a start is no likelier than that one of its starts succeeds, so the exact
+    lower bound of the former holds for the mean of the latter, whatever the units are like.
+    """
 
     units: int
+    units_failed: int
     starts: int
     failed: int
     share: float
@@ -272,6 +278,7 @@ def pooled(database: Database, part: str, *, confidence: float = 0.95, simulated
             sa.func.sum(sa.case((unproven, 0.0), else_=exposures.c.amount)),
             sa.func.sum(exposures.c.failures),
             sa.func.count(visits.c.unit_id.distinct()),
+            sa.func.count(sa.case((exposures.c.failures > 0, visits.c.unit_id)).distinct()),
         )
         .select_from(exposures)
         .join(visits, visits.c.id == exposures.c.visit_id)
@@ -282,27 +289,29 @@ def pooled(database: Database, part: str, *, confidence: float = 0.95, simulated
     with database.reading() as connection:
         require_part(connection, part, simulated=simulated)
         sums = {
-            what: (float(amount), int(failures), affected)
-            for what, amount, failures, affected in connection.execute(query)
+            what: (float(amount), int(failures), affected, failing)
+            for what, amount, failures, affected, failing in connection.execute(query)
         }
-    nothing = (0.0, 0, 0)
+    nothing = (0.0, 0, 0, 0)
     return Pooled(
         part,
         simulated,
         confidence,
         _starts(*sums.get(COLD_STARTS, nothing), confidence),
-        _soaks(*sums.get(SOAK_HOURS, nothing), confidence),
+        _soaks(*sums.get(SOAK_HOURS, nothing)[:3], confidence),
     )
 
 
-def _starts(amount: float, failed: int, of_units: int, confidence: float) -> PooledStarts | None:
+def _starts(
+    amount: float, failed: int, of_units: int, units_failed: int, confidence: float
+) -> PooledStarts | None:
     starts = round(amount)
     if starts < 1:
         return None
     good = starts - failed
     interval = clopper_pearson(good, starts, confidence)
-    proven = reliability_shown(starts, confidence, failed)
-    return PooledStarts(of_units, starts, failed, good / starts, interval, proven)
+    proven = reliability_shown(of_units, confidence, units_failed)
+    return PooledStarts(of_units, units_failed, starts, failed, good / starts, interval, proven)
 
 
 def _soaks(amount: float, faults: int, of_units: int, confidence: float) -> PooledSoaks | None:

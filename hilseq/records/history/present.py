@@ -150,13 +150,15 @@ def _proof_words(proof: Pooled) -> list[str]:
     words = []
     if starts := proof.starts:
         words.append(
-            f"{starts.starts} cold starts of {count(starts.units, 'unit')}, {starts.failed} failed: a start "
-            f"succeeds with a probability of at least {_floor(starts.proven)} ({sure})."
+            f"{starts.starts} cold starts of {count(starts.units, 'unit')}, {starts.failed} failed on "
+            f"{count(starts.units_failed, 'unit')}: a start of such units succeeds with a probability of at least "
+            f"{_floor(starts.proven)} on average ({sure}; each unit counts once, for units differ)."
         )
     if soaks := proof.soaks:
         words.append(
             f"{soaks.hours:.5g} h of soak on {count(soaks.units, 'unit')}, {count(soaks.faults, 'fault')}: "
-            f"the mean time between faults is at least {_hours(soaks.proven)} h ({sure})."
+            f"the mean time between faults is at least {_hours(soaks.proven)} h ({sure}, if all units fail at one "
+            "constant rate)."
         )
     return words
 
