@@ -108,7 +108,7 @@ class Portrait:
             _write(world, RegisterTable.COIL, 0, [0] * 16)
             world.advance(0.05)
         _write(world, RegisterTable.COIL, 0, [1] * 16)
-        for contacts in ([0, 1, 0], [0, 0, 1]):  # leaves live with every output on, and comes back
+        for contacts in ([0, 1, 0], [0, 0, 1], [1, 0, 0], [0, 0, 1]):  # leaves live with every output on
             rack.write(RegisterTable.COIL, 16, contacts)
             for _ in range(8):
                 world.advance(0.1)
