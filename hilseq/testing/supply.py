@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import threading
+import time
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass
@@ -11,6 +12,7 @@ from dataclasses import dataclass
 import pytest
 
 from hilseq.clock import WallClock
+from hilseq.deadlines import try_until
 from hilseq.description.stand import Supply
 from hilseq.errors import InstrumentTimeout, Interlock, NotSafe, StandFault
 from hilseq.instruments.protocols import SupplyOutput, SupplySetting
@@ -23,6 +25,8 @@ _LOW, _VOLTS, _AMPERES = 3.0, 5.0, 0.1
 _ENOUGH = 1.0
 #: Voltages differ from their setting by less than this, V, where nothing is said of accuracy.
 _NEAR = 0.5
+#: Pause between two looks at what a command has done, s.
+_LOOK = 0.01
 
 
 @dataclass(frozen=True)
@@ -43,10 +47,15 @@ class SupplyRig:
 
 
 def _stands(rig: SupplyRig, *, on: bool, volts: float) -> None:
-    """Require what the instrument itself is at."""
-    seen_on, seen_volts = rig.state()
-    assert seen_on is on
-    assert seen_volts == pytest.approx(volts, abs=_NEAR)
+    """Require what the instrument itself is at, soon: a command without an answer is still on its way."""
+
+    def wrong() -> str | None:
+        seen_on, seen_volts = rig.state()
+        right = seen_on is on and abs(seen_volts - volts) <= _NEAR
+        return None if right else f"on {seen_on}, {seen_volts:g} V; expected on {on}, {volts:g} V"
+
+    until = time.monotonic() + rig.description.deadline
+    assert try_until(wrong, until=until, pause=_LOOK) is None, wrong()
 
 
 class SupplyTests(DriverTests):
@@ -178,10 +187,12 @@ class SupplyTests(DriverTests):
 
     def test_nothing_above_a_ceiling_is_sent(self, rig: SupplyRig, supply: PowerSupply) -> None:
         """The ceiling of the stand file holds before anything reaches the driver."""
+        on, _ = rig.state()
         rig.output.program(SupplySetting.VOLTAGE, _LOW)
+        _stands(rig, on=on, volts=_LOW)
         with pytest.raises(Interlock):
             supply.set(rig.description.ceilings.voltage + 1.0)
-        assert rig.state()[1] == pytest.approx(_LOW, abs=_NEAR)
+        _stands(rig, on=on, volts=_LOW)
 
     def test_a_mute_supply_is_not_called_safe(self, rig: SupplyRig, supply: PowerSupply) -> None:
         """Off without a word of it is NotSafe, in time."""
