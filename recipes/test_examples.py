@@ -52,13 +52,14 @@ def test_rated_afterwards(rated_afterwards, supply):
     assert rated_afterwards.modes.reported() is Mode.STOPPED
 
 
-def test_keep_table(ready_unit, supply, clock, keep_table):
+def test_keep_table(ready_unit, supply, clock, judge, keep_table):
     """Current over ten seconds, kept as a curve of the report."""
     rows = []
     for second in range(10):
         clock.sleep(1.0)
         rows.append((second + 1, supply.current().value))
     keep_table("current over time", ["time s", "current A"], rows)
+    judge("current after ten seconds", supply.current(), ready_unit.limits.idle_current)
 
 
 def test_keep_faults(ready_unit, keep_faults):

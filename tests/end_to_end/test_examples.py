@@ -11,7 +11,9 @@ from tests.sequence_reference import EXAMPLES, REFERENCE, as_markdown, examples,
 
 def test_the_reference_is_up_to_date() -> None:
     """sequences/REFERENCE.md is what `python -m tests.sequence_reference` prints."""
-    assert REFERENCE.read_text(encoding="utf-8") == as_markdown()
+    made = as_markdown()
+    remedy = "run: python -m tests.sequence_reference > sequences/REFERENCE.md"
+    assert REFERENCE.read_text(encoding="utf-8") == made, remedy
 
 
 def test_each_fixture_has_an_example() -> None:
