@@ -80,8 +80,8 @@ class Joined(Enum):
 
 
 @dataclass(frozen=True, slots=True)
-class StuckOn:
-    """The point is on whatever is asked of it."""
+class _OfOnePoint:
+    """A fault of one point by itself."""
 
     point: int
 
@@ -89,6 +89,11 @@ class StuckOn:
     def points(self) -> tuple[int, ...]:
         """The points concerned."""
         return (self.point,)
+
+
+@dataclass(frozen=True, slots=True)
+class StuckOn(_OfOnePoint):
+    """The point is on whatever is asked of it."""
 
     @property
     def kind(self) -> str:
@@ -97,15 +102,8 @@ class StuckOn:
 
 
 @dataclass(frozen=True, slots=True)
-class StuckOff:
+class StuckOff(_OfOnePoint):
     """The point is off whatever is asked of it."""
-
-    point: int
-
-    @property
-    def points(self) -> tuple[int, ...]:
-        """The points concerned."""
-        return (self.point,)
 
     @property
     def kind(self) -> str:
@@ -114,16 +112,10 @@ class StuckOff:
 
 
 @dataclass(frozen=True, slots=True)
-class Open:
+class Open(_OfOnePoint):
     """The wire to the reader is broken; the reader then shows `reads` always."""
 
-    point: int
     reads: bool = False
-
-    @property
-    def points(self) -> tuple[int, ...]:
-        """The points concerned."""
-        return (self.point,)
 
     @property
     def kind(self) -> str:
