@@ -107,6 +107,7 @@ if TYPE_CHECKING:
     from hilseq.procedures.readiness import require as require
     from hilseq.procedures.self_check import supply_delivers as supply_delivers
     from hilseq.procedures.soak.events import SoakOutcome as SoakOutcome
+    from hilseq.procedures.together import run_together as run_together
     from hilseq.procedures.unit import Unit as Unit
     from hilseq.procedures.unit_supply import UnitSupply as UnitSupply
     from hilseq.quantities import UNITS as UNITS
@@ -179,6 +180,7 @@ _HOMES = {
     "reported_error": "hilseq.procedures.power_on",
     "ReportFormat": "hilseq.reports.write",
     "require": "hilseq.procedures.readiness",
+    "run_together": "hilseq.procedures.together",
     "RunSoak": "hilseq.plugin.soaking",
     "RunState": "hilseq.journal.run_state",
     "Seconds": "hilseq.description.fields",

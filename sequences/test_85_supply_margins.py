@@ -44,6 +44,7 @@ def test_works_at_the_corner(
     judge("time to ready", margins.start_at(unit, supply_corner.voltage, clock), unit.limits.ready_time)
     unit.modes.move_to(Mode.LIVE)
     margins.fail_on_lost_outputs(unit, normally, supply_corner.voltage)
+    margins.assert_reported_supply(unit)
     margins.fail_on_lost_points(unit, right, supply_corner.voltage)
     margins.fail_on_new_faults(unit, before, f"at {supply_corner.voltage:g} V")
 

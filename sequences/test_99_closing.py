@@ -8,6 +8,7 @@ from __future__ import annotations
 import pytest
 
 from hilseq import (
+    Bench,
     Clock,
     Indicator,
     Judge,
@@ -26,6 +27,7 @@ from hilseq import (
     identity,
     margins,
     outputs_off,
+    reported_error,
 )
 
 pytestmark = [pytest.mark.stage("closing"), pytest.mark.duration(estimate=durations.exchanges)]
@@ -51,6 +53,17 @@ def test_indicator_at_the_end(ready_unit: Unit) -> None:
     """
     seen = ready_unit.indicator_seen()
     assert seen is Indicator.HEALTHY, f"the indicator is {seen} at the end"
+
+
+@pytest.mark.place("temperature")
+@pytest.mark.needs("link.temperature", "link.temperature-error")
+def test_reports_its_temperature_at_the_end(ready_unit: Unit, bench: Bench, judge: Judge) -> None:
+    """Reported case temperature at the end.
+
+    As warm as it has become, the case is still as warm as the unit says it is.
+    """
+    error = reported_error(ready_unit, bench.stand, bench.signals)
+    judge("error of the reported temperature at the end", error, ready_unit.limits.temperature_error)
 
 
 @pytest.mark.place("supply")

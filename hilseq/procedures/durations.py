@@ -23,6 +23,7 @@ from hilseq.procedures.cycling import HOT_STARTS, cycling_of, start_plan
 from hilseq.procedures.margins import margins_of, ride_through_search
 from hilseq.procedures.outputs_off import AFTERWARDS
 from hilseq.procedures.ports import plan_of
+from hilseq.procedures.together import HOLD, STEPS
 
 #: Exchanges and settling of a check that waits for nothing, s; a guess, no source.
 EXCHANGES = 0.5
@@ -62,6 +63,16 @@ def leaving_live(profile: Profile, _: Supply) -> float:
 def restart_live(profile: Profile, supply: Supply) -> float:
     """A restart, two changes of mode, and what is watched afterwards."""
     return leaving_live(profile, supply) + restart(profile, supply)
+
+
+def together(profile: Profile, supply: Supply) -> float:
+    """Into live, and every step with the settling of the slowest point."""
+    points = profile.points
+    digital = [point.settle for point in (*points.outputs.values(), *points.inputs.values())]
+    analog = [point.settle for point in (*points.analog_inputs.values(), *points.analog_outputs.values())]
+    return (
+        mode_change(profile, supply) + HOLD + STEPS * (max(digital, default=0.0) + max(analog, default=0.0))
+    )
 
 
 def each_mode(profile: Profile, supply: Supply) -> float:

@@ -91,6 +91,22 @@ def fail_on_lost_outputs(unit: Unit, normally: set[str], volts: float) -> None:
     )
 
 
+#: Largest error of the supply voltage that a unit reports, where no profile claims any: behind its diode and its wires
+#: (common practice, no source).
+_REPORTED = 0.10
+
+
+def assert_reported_supply(unit: Unit) -> None:
+    """Hold the supply voltage that the unit reports, where it does, against that of the supply. Raises UnitFault."""
+    register = unit.profile.link.supply_voltage
+    if register is None:
+        return
+    told, measured = unit.link.read(register), unit.supply.voltage().value
+    if abs(told - measured) > _REPORTED * measured:
+        words = f"the unit reports a supply of {told:.4g} V where the supply gives {measured:.4g} V"
+        raise UnitFault(words, place="supply")
+
+
 def right_points(unit: Unit) -> set[str]:
     """Try every input, analog channel and port of a live unit once, shortly; return those that are right.
 

@@ -1,0 +1,146 @@
+"""Every point of a unit at once: outputs, inputs and analog channels, each driven without regard to the others.
+
+What couples from one kind of point into another (an output into an input or an analog channel) shows only when both
+are looked at together, and what goes wrong once in many times only when it is tried as often. The vectors are balanced
+and pseudo-random: of any two points all four combinations come, each in about a quarter of the steps.
+"""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from hilseq.analysis.counted import upper_bound
+from hilseq.clock import Clock
+from hilseq.description.profile import Mode
+from hilseq.procedures.unit import Unit
+
+#: For how long every output is held on under its load, s, looked at once a second.
+HOLD = 10
+#: Steps: an event of one in twenty is seen with 95 % confidence (rule of three).
+STEPS = 60
+_CONFIDENCE = 0.95
+#: The vectors are the same in every visit.
+_SEED = 20
+#: Where in its range an analog channel stands.
+_LOW, _HIGH = 0.2, 0.8
+
+
+@dataclass(slots=True)
+class Together:
+    """What came of the steps: by point how it was driven in each, and in which steps it was wrong, with words."""
+
+    driven: dict[str, list[bool]] = field(default_factory=dict)
+    wrong: dict[str, dict[int, str]] = field(default_factory=dict)
+    #: Outputs that went off while every output was held on, and after how many s.
+    went_off: dict[str, int] = field(default_factory=dict)
+    steps: int = 0
+
+    def failure(self) -> tuple[list[str], str]:
+        """Return where anything was wrong, and a sentence; empty where nothing was.
+
+        A point that is wrong in no step but those in which another is on, and in half of these at least, is coupled to
+        it: both are places.
+        """
+        places: dict[str, None] = {}
+        words = []
+        for name, steps in self.wrong.items():
+            by = self._coupled_to(name, set(steps))
+            places.update(dict.fromkeys((name, *by)))
+            first = next(iter(steps.values()))
+            coupled = f", only while {' or '.join(by)} is on" if by else ""
+            words.append(f"{name} was wrong in {len(steps)} of {self.steps} steps{coupled}: {first}")
+        places.update(dict.fromkeys(self.went_off))
+        words += [
+            f"{name} went off within {after} s, every output on" for name, after in self.went_off.items()
+        ]
+        return list(places), "; ".join(words)
+
+    def _coupled_to(self, name: str, wrong: set[int]) -> list[str]:
+        if len(wrong) < 4:  # noqa: PLR2004 - too few to tell from chance
+            return []
+        found = []
+        for other, driven in self.driven.items():
+            on = {step for step, is_on in enumerate(driven) if is_on}
+            if other != name and wrong <= on and 2 * len(wrong) >= len(on) // 2:
+                found.append(other)
+        return found if len(found) == 1 else []
+
+    def proven(self) -> str:
+        """Return what steps without an error show, in a sentence."""
+        share = upper_bound(0, self.steps, _CONFIDENCE)
+        return (
+            f"{self.steps} steps with every point at once, none wrong: with {_CONFIDENCE:.0%} confidence a point is "
+            f"wrong in fewer than {share:.1%} of its changes. Every output carried its load for {HOLD} s"
+        )
+
+
+def run_together(unit: Unit, clock: Clock) -> Together:
+    """Drive every point of a unit that goes live, all at once, and compare all of them in each step.
+
+    Then every output is held on under its load for a while. Everything is released afterwards. Raises UnitFault when
+    the unit does not go live or does not answer.
+    """
+    found, vectors = Together(), random.Random(_SEED)  # noqa: S311 - a test pattern, not a secret
+    live = Mode.LIVE in unit.profile.mode_list()
+    if live:
+        unit.modes.move_to(Mode.LIVE)
+    outputs = unit.outputs.names if live else ()
+    channels = [name for name, c in unit.analog.channels.items() if live or not c.is_output]
+    names = [*outputs, *unit.inputs.names, *channels]
+    found.driven = {name: _balanced(vectors) for name in names}
+    try:
+        for step in range(STEPS):
+            _step(unit, clock, found, {name: found.driven[name][step] for name in names}, outputs)
+        if outputs:
+            _hold(unit, clock, found)
+    finally:
+        if outputs:
+            unit.outputs.command()
+        if unit.inputs.names:
+            unit.inputs.release()
+        unit.analog.release()
+    return found
+
+
+def _step(
+    unit: Unit, clock: Clock, found: Together, on: Mapping[str, bool], outputs: tuple[str, ...]
+) -> None:
+    """Drive one vector, and compare every point with it."""
+    inputs, analog = unit.inputs, unit.analog
+    if outputs:
+        unit.outputs.command(*(name for name in outputs if on[name]))
+    if inputs.names:
+        inputs.command(*(name for name in inputs.names if on[name]))
+    analog.set(
+        {name: c.scale.at(_HIGH if on[name] else _LOW) for name, c in analog.channels.items() if name in on}
+    )
+    clock.sleep(max(unit.outputs.settle, inputs.settle) + unit.outputs.lag)
+    seen = dict(unit.outputs.seen()) if outputs else {}
+    seen |= inputs.reported() if inputs.names else {}
+    for name, is_on in seen.items():
+        if is_on is not on[name]:
+            words = f"driven {'on' if on[name] else 'off'}, seen {'on' if is_on else 'off'}"
+            found.wrong.setdefault(name, {})[found.steps] = words
+    for name, look in analog.look().items():
+        if abs(look.error) > analog.channels[name].largest_error(look.expected) + 2.0 * look.uncertainty:
+            words = f"it says {look.found:.5g} where {look.expected:.5g} is right"
+            found.wrong.setdefault(name, {})[found.steps] = words
+    found.steps += 1
+
+
+def _hold(unit: Unit, clock: Clock, found: Together) -> None:
+    """Hold every output on, and note which go off by themselves; one that was wrong before has been told."""
+    unit.outputs.command(*unit.outputs.names)
+    for second in range(1, HOLD + 1):
+        clock.sleep(1.0)
+        for name, is_on in unit.outputs.sensed().items():
+            if not is_on and name not in found.wrong:
+                found.went_off.setdefault(name, second)
+
+
+def _balanced(vectors: random.Random) -> list[bool]:
+    column = [number % 2 == 0 for number in range(STEPS)]
+    vectors.shuffle(column)
+    return column

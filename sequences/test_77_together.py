@@ -1,0 +1,24 @@
+"""Every point at once: what couples from one kind of point into another, and what goes wrong once in many times."""
+
+from __future__ import annotations
+
+import pytest
+
+from hilseq import Clock, Unit, UnitSupply, durations, run_together
+
+pytestmark = [
+    pytest.mark.stage("inputs"),
+    pytest.mark.needs("points.inputs"),
+    pytest.mark.duration(estimate=durations.together),
+]
+
+
+@pytest.mark.place("inputs")
+def test_points_do_not_disturb_each_other(ready_unit: Unit, supply: UnitSupply, clock: Clock) -> None:
+    """All points at once.
+
+    Outputs, inputs and analog channels, driven all at once and independently, are right in every one of many steps.
+    """
+    found = run_together(ready_unit, clock)
+    ready_unit.fail_at(*found.failure())
+    supply.note("proof", found.proven())

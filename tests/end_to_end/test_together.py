@@ -1,0 +1,30 @@
+"""What couples between kinds of points, or comes only under load, shows when all points are driven at once."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from tests.end_to_end.conftest import ROOT, MakeVisit
+
+PHYSICS = f"--defects={Path(__file__).with_name('physics.py')}"
+BY_KIND = [str(ROOT / "sequences" / f"test_{name}.py") for name in ("60_outputs", "70_inputs", "75_analog")]
+TOGETHER = str(ROOT / "sequences" / "test_77_together.py")
+
+
+def test_what_couples_or_trips_is_found(visit: MakeVisit) -> None:
+    """An output into an input, one into an analog channel, one that trips under load: no check by kind sees them."""
+    kinds = ("output-into-input", "output-into-analog", "trip-under-load")
+    options = [PHYSICS, *(f"--defect={kind}@supply" for kind in kinds)]
+    shipped = visit(*BY_KIND, *options, name="by kind")
+    assert not shipped.places
+    done = visit(TOGETHER, *options)
+    assert done.places == {"i05", "q03", "ai2", "q07", "q11"}, done.out[-3000:]
+
+
+def test_a_good_unit_is_right_in_every_step(visit: MakeVisit) -> None:
+    """With instruments that take their time; what was shown stands in the record."""
+    done = visit(TOGETHER, "--real-timing")
+    assert not done.places
+    assert "60 steps with every point at once, none wrong" in (done.folder / "journal.jsonl").read_text(
+        "utf-8"
+    )
