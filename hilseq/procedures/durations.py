@@ -68,11 +68,12 @@ def restart_live(profile: Profile, supply: Supply) -> float:
 def together(profile: Profile, supply: Supply) -> float:
     """Into live, and every step with the settling of the slowest point."""
     points = profile.points
-    digital = [point.settle for point in (*points.outputs.values(), *points.inputs.values())]
-    analog = [point.settle for point in (*points.analog_inputs.values(), *points.analog_outputs.values())]
-    return (
-        mode_change(profile, supply) + HOLD + STEPS * (max(digital, default=0.0) + max(analog, default=0.0))
-    )
+    outputs = [point.settle for point in points.outputs.values()]
+    inputs = [point.settle for point in points.inputs.values()]
+    channels = {**points.analog_inputs, **points.analog_outputs}
+    analog = max((channel.settle for channel in channels.values()), default=0.0)
+    step = max([*outputs, *inputs], default=0.0) + analog
+    return mode_change(profile, supply) + HOLD + STEPS * step
 
 
 def each_mode(profile: Profile, supply: Supply) -> float:

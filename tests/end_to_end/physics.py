@@ -34,7 +34,11 @@ def output_into_input(spot: Spot) -> list[Change]:
         return lambda point: (point.name == "i05" and unit.outputs.outputs["q03"].on) or old(point)
 
     def changed(old: Any) -> Any:
-        return lambda: (old(), unit.inputs.refresh())
+        def both() -> None:
+            old()
+            unit.inputs.refresh()
+
+        return both
 
     return [Wrap(unit.inputs, "_wanted", wanted), Wrap(unit.outputs, "changed", changed)]
 
