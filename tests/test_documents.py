@@ -32,6 +32,7 @@ BY_CI = ("python3 -m venv", "bash .ci/run", ".venv/bin/pytest", ".venv/bin/ruff"
 BENCHES = {
     "bench_kills.py": ("1",),
     "bench_modbus.py": (),
+    "bench_one_user.py": ("1",),
     "bench_patterns.py": ("16",),
     "bench_records.py": ("--readings", "1000"),
     "bench_report.py": (),

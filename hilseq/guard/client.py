@@ -14,6 +14,7 @@ import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
+from hilseq.clock import nothing
 from hilseq.description.stand import Stand
 from hilseq.errors import StandFault
 from hilseq.guard.protocol import (
@@ -33,7 +34,8 @@ class Guard:
     """A running guard. `heartbeat` is called by the run's main thread wherever it may wait.
 
     It inherits `handles`, by which the stand is held. `told_to_stop` is asked all the while: once it says True the
-    run is interrupted, as by Ctrl-C.
+    run is interrupted, as by Ctrl-C. `switch_off` sends what switches the supplies off, from a thread of its own: the
+    run is interrupted first, and verifies it in its own time.
     """
 
     def __init__(
@@ -42,7 +44,9 @@ class Guard:
         folder: Path | None,
         handles: Sequence[int] = (),
         told_to_stop: Callable[[], bool] = lambda: False,
+        switch_off: Callable[[], None] = nothing,
     ) -> None:
+        self._switch_off = switch_off
         self._told_to_stop = told_to_stop
         self._stuck_after = STUCK + max(
             [supply.deadline for supply in stand.supplies.values()]
@@ -106,6 +110,7 @@ class Guard:
             if not stopped and self._told_to_stop():
                 stopped = True
                 os.kill(os.getpid(), signal.SIGTERM)
+                self._switch_off()
             if time.monotonic() - self._alive_at < self._stuck_after:
                 try:
                     self._write(BEAT)
@@ -120,6 +125,7 @@ class Guard:
             if not self._watching:
                 return  # nothing is powered yet, and `wait_until_watching` will say why nothing will be
             os.kill(os.getpid(), signal.SIGTERM)
+            self._switch_off()
 
     def _hears_guard(self) -> bool:
         """Take in what the guard has written; tell whether it lives."""

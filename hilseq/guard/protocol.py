@@ -25,6 +25,8 @@ INTERVAL = 0.2
 #: Silence after which the other one counts as hanging, s. A stopped process is found within this; with the time to
 #: switch off it stays below the two seconds that the design allows.
 SILENCE = 1.0
+#: Silence after which a process that the operating system says is stopped (SIGSTOP, a debugger) is not waited for, s.
+STOPPED = 0.5
 #: More silence granted to a process that the operating system says is runnable: it is starved, not hanging.
 STARVED = 4.0
 #: A process that has had this share of the silence as processor time was not starved: it hangs, busily.
@@ -57,6 +59,8 @@ class SignsOfLife:
     def has_ceased(self) -> bool:
         """Tell whether it hangs. One that is only starved, by what the operating system says, gets more time."""
         silence = self.silence
+        if silence >= STOPPED and kernel_fields(Path(f"/proc/{self._pid}/stat"))[:1] in (["T"], ["t"]):
+            return True
         if silence < SILENCE:
             return False
         starved = _is_runnable(self._pid) and _work(self._pid) - self._worked < BUSY * silence

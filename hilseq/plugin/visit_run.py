@@ -248,9 +248,15 @@ class VisitRun:
     def _start_guard(self) -> None:
         assert self._lease is not None
         folder = self.folder if self._hands_over else None
-        self._guard = Guard(self._stand, folder, self._lease.handles, self._is_kept_off)
+        self._guard = Guard(self._stand, folder, self._lease.handles, self._is_kept_off, self._command_off)
         self._lease.note(self._lease.holder.guarded_by(self._guard.pid))
         self.clock.tick = compose(self.clock.tick, self._guard.heartbeat)
+
+    def _command_off(self) -> None:
+        """Send what switches the supplies off; that it has is verified by whoever makes safe."""
+        if self._bench is not None and not self._bench.is_left_alone:
+            for supply in self._bench.instruments.supplies.values():
+                supply.command_power_off()
 
     def _hold_stand(self) -> None:
         """Hold every instrument that serves the visit. Raises StandInUse, StandFault."""
