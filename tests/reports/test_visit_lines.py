@@ -14,7 +14,7 @@ from hilseq.journal.run_state import RunState
 from hilseq.reports import visit_lines as lines
 from hilseq.reports.visit_lines import large
 from hilseq.verdicts import ERROR_IN_SEQUENCE, CheckVerdict, Disposition
-from tests.journals import check_planned, run_started, unit
+from tests.journals import check_planned, plan_compared, run_started, unit
 
 PASSED, FAILED = CheckVerdict.PASSED, CheckVerdict.FAILED
 FAULT, UNDONE = CheckVerdict.STAND_FAULT, CheckVerdict.NOT_PERFORMED
@@ -115,6 +115,7 @@ def test_a_verdict_has_its_cause_and_the_next_step(
 ) -> None:
     """Whatever it is; large on a screen, a word on paper."""
     state = run(("outputs", [verdict]), why=why)
+    state.take(plan_compared())
     end = lines.Verdict(state.units[0], disposition, "DIR", "DIR/report.html")
     paper = lines.verdict_lines(end, letters=False, full=True)
     assert paper[0].plain == f"{disposition.upper()}  RH16 RH-1"
