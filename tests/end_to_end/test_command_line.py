@@ -33,7 +33,20 @@ def test_second(unit):
     pass
 """
 COMMANDS = [
-    *("demo", "run", "station", "resume", "watch", "inspect", "init", "report", "verify", "coverage", "plan"),
+    *(
+        "demo",
+        "run",
+        "stand",
+        "station",
+        "resume",
+        "watch",
+        "inspect",
+        "init",
+        "report",
+        "verify",
+        "coverage",
+        "plan",
+    ),
     *(
         "ready",
         "safe",
