@@ -10,7 +10,7 @@ The letters are our own, five dots high; the table holds those that the disposit
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -245,20 +245,17 @@ def check_lines(check: CheckState) -> list[Text]:
 
 
 class Failures:
-    """Failures in full as they come; a reason that was told already is only referred to."""
+    """Failures in full as they come, each reason once: the line of the stage names every place."""
 
     def __init__(self) -> None:
-        self._told: dict[str, CheckState] = {}
+        self._told: set[str] = set()
 
     def lines(self, check: CheckState) -> list[Text]:
-        """Return what is to be told of a check that has ended; nothing where nothing is wrong, or a gate closed it."""
-        if not _is_wrong(check):
+        """Return what is new of a check that has ended; nothing where nothing is wrong, or a gate closed it."""
+        if not _is_wrong(check) or check.why in self._told:
             return []
-        known, words = self._told.setdefault(check.why, check), f"{check.verdict}: {named(check)}"
-        if known is not check:
-            words += f" (as {element(known) or sanitize(known.title)})"
-        else:
-            words += f": {sanitize(check.why)}"
+        self._told.add(check.why)
+        words = f"{check.verdict}: {named(check)}: {sanitize(check.why)}"
         return wrapped(words, indent=2, style=STYLES[check.verdict])
 
 
@@ -362,16 +359,17 @@ def causes(told: Verdict, *, full: bool) -> list[Text]:
     places: dict[str, list[str]] = {}
     for finding in unit.findings:
         places.setdefault(finding.what, []).append(finding.place)
-    told_of = list(places.items())[: None if full else _MOST_CAUSES]
-    lines = [
-        line
-        for what, where in told_of
-        for line in wrapped(
-            f"{sanitize(join_truncated(where, _MOST_PLACES))}: {sanitize(what if full else _first_clause(what))}",
-            indent=2,
-        )
-    ]
-    if left := len(places) - len(told_of):
+    # What was found of the same places once more stands above.
+    causes_found = places if full else _first_of_its_places(places)
+    told_of = list(causes_found.items())[: None if full else _MOST_CAUSES]
+    lines: list[Text] = []
+    for what, where in told_of:
+        here = sanitize(join_truncated(where, _MOST_PLACES))
+        if full:
+            lines += wrapped(f"{here}: {sanitize(what)}", indent=2)
+        else:
+            lines.append(Text(_fit(f"  {here}: {sanitize(_first_clause(what))}", WIDTH)))
+    if left := len(causes_found) - len(told_of):
         lines.append(Text(f"  and {count(left, 'more cause')}: see above, or the report"))
     if lines:
         return lines
@@ -384,6 +382,14 @@ def causes(told: Verdict, *, full: bool) -> list[Text]:
     why = left_undone[0].why if left_undone else unit.damage or "no check was performed"
     words = f"{count(len(left_undone), 'check')} not performed; the first: {why}" if left_undone else why
     return wrapped(sanitize(words), indent=2)
+
+
+def _first_of_its_places(places: Mapping[str, list[str]]) -> dict[str, list[str]]:
+    """Return of {what was found: places} the first for each set of places."""
+    first: dict[frozenset[str], str] = {}
+    for what, where in places.items():
+        first.setdefault(frozenset(where), what)
+    return {what: places[what] for what in first.values()}
 
 
 def _first_clause(words: str) -> str:

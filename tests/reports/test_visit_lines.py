@@ -79,11 +79,11 @@ def test_stages_left_out_for_one_reason_are_one_line() -> None:
 
 
 def test_a_reason_is_told_once() -> None:
-    """In full where it is met first, and referred to after that."""
+    """In full where it is met first; the line of its stage names the others."""
     failures = lines.Failures()
     state = run(("outputs", [FAILED, FAILED, PASSED]), why="q00 and q01: shorted")
     told = [plain(failures.lines(check)) for check in state.units[0].checks]  # type: ignore[arg-type]
-    assert told == ["failed: q00, Title: q00 and q01: shorted", "failed: q01, Title (as q00)", ""]
+    assert told == ["failed: q00, Title: q00 and q01: shorted", "", ""]
     assert plain(lines.wrong_so_far(state.units[0])) == "q00, q01: q00 and q01: shorted"  # type: ignore[arg-type]
 
 
