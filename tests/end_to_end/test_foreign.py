@@ -45,6 +45,7 @@ slots:
   P:
     supply: bench
     link: {{address: "127.0.0.1:{unit}", deadline: 300 ms}}
+uncalibrated: {{supply bench: a rig of tests, io box: a rig of tests}}
 """
 UNIT = """
 part: FC4
@@ -75,6 +76,10 @@ configuration:
   first: {table: holding register, address: 200}
   content: [1, 2, 3, 65535, 0, 9]
   kept-for: 1 s
+waived-readings:
+  input delay: the rig runs in real time on a busy computer
+  switching delay: the rig runs in real time on a busy computer
+  time to change: the rig runs in real time on a busy computer
 """
 
 StartRig = Callable[..., dict[str, int]]

@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 
+from hilseq.analysis.ratio_plans import ratio_plan, risk_of_each
 from tests import warm
 from tests.end_to_end.conftest import STANDS
 from tests.procedures.twin_unit import changed
@@ -90,11 +91,16 @@ def test_a_plan_says_what_a_person_asks(tmp_path: Path) -> None:
 
 
 def test_the_bits_of_a_claim_are_planned(tmp_path: Path) -> None:
-    """3.00 / 1e-7 bits without an error (check value of the rule of three), in characters of 11 bits at 19200 Bd."""
+    """The bits of the first look, in characters of 11 bits at 19200 Bd: two ports are judged twice each.
+
+    One look at 95 % would take 3.00 / 1e-7 bits (check value of the rule of three).
+    """
     before = planned(tmp_path, {})["seconds"]
     claim = {"ports.port 1.bit-error-ratio": 1e-7, "ports.port 1.speeds": ["19200 Bd"]}
     claim["ports.port 1.frame"] = "8E1"
-    assert planned(tmp_path, claim)["seconds"] - before == pytest.approx(2.9957e7 * 11 / 8 / 19200, rel=0.01)
+    bits = ratio_plan(1e-7, risk_of_each(0.05, 4)).looks[0]
+    assert bits > 2.9957e7
+    assert planned(tmp_path, claim)["seconds"] - before == pytest.approx(bits * 11 / 8 / 19200, rel=0.01)
 
 
 def test_a_stage_without_a_check_is_told(tmp_path: Path) -> None:

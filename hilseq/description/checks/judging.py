@@ -34,6 +34,8 @@ from hilseq.quantities import base_unit, dimension_of, show_duration
 
 #: Test uncertainty ratio from which on a reading is judged well.
 ENOUGH = 4.0
+#: Share of the limits from which on a guard band leaves no room at all.
+_HOPELESS = 0.99
 #: Shares of the range of an analog channel at which its accuracy is looked at.
 _SHARES = (0.0, 0.25, 0.5, 0.75, 1.0)
 
@@ -54,6 +56,9 @@ class _Judged:
     at: Place
     seen: Place
     topic: str
+    #: Whether the stand file states what the uncertainty comes from; what is only assumed of it refuses nothing that
+    #: could be judged.
+    stated: bool = True
 
     @property
     def width(self) -> float:
@@ -67,6 +72,11 @@ class _Judged:
     def guard_band(self) -> float:
         """The share of the limits that the guard band takes."""
         return self.expanded / self.width if self.width else math.inf
+
+    @property
+    def hopeless(self) -> float:
+        """The share from which on no reading can conform: a limit from below leaves room above it."""
+        return math.inf if self.limits.high is None else _HOPELESS
 
     @property
     def ratio(self) -> float:
@@ -88,7 +98,7 @@ def limits_can_be_judged(stand: Stand, slot: str, profile: Profile) -> Findings:
         *_own(stand, slot, profile),
     ):
         refused = (
-            judged.guard_band > profile.largest_guard_band
+            judged.guard_band > (profile.largest_guard_band if judged.stated else judged.hopeless)
             and profile.decision_rule == "guarded"
             and judged.name not in profile.waived_readings
         )
@@ -141,6 +151,7 @@ def _currents(stand: Stand, slot: str, profile: Profile) -> Iterator[_Judged]:
                 ("supplies", name, "accuracy", "current"),
                 ("start", key),
                 key,
+                "current" in supply.accuracy.model_fields_set,
             )
 
 
@@ -182,6 +193,7 @@ def _outputs(stand: Stand, slot: str, profile: Profile) -> Iterator[_Judged]:
                 place,
                 (*seen, "voltage-drop"),
                 "voltage-drop",
+                "voltage" in supply.accuracy.model_fields_set,
             )
         if point.leakage is not None and signal.load is not None:
             of_volts = _signal_expanded(stand, signal, point.leakage * signal.load) / signal.load
@@ -283,6 +295,7 @@ def _times(stand: Stand, slot: str, profile: Profile) -> Iterator[_Judged]:
             ("supplies", name, "response" if supply.response is not None else "settle"),
             ("margins", "ride-through"),
             "ride-through",
+            supply.response is not None,
         )
     if profile.clock is not None and profile.link.clock is not None:
         drift = profile.clock.drift
