@@ -200,7 +200,7 @@ def test_battery_at_the_end(ready_unit: Unit, judge: Judge) -> None:
 @pytest.mark.place("start")
 @pytest.mark.needs("points.outputs|points.analog-outputs")
 def test_outputs_stayed_off(ready_unit: Unit, supply: UnitSupply, keep_table: KeepTable) -> None:
-    """Outputs where they must be off, through the whole visit.
+    """Outputs off where they must be, whole visit.
 
     At every start, mode change, interruption and ramp of the visit, no output was seen on that had to be off.
     """

@@ -30,7 +30,7 @@ def test_first(unit):
 
 
 def test_second(unit):
-    pass
+    assert unit.serial
 """
 COMMANDS = [
     *(
@@ -150,7 +150,7 @@ def test_checks_can_be_listed_without_running_them(tmp_path: Path, own: str) -> 
 
 def test_options_of_pytest_alone_leave_the_shipped_sequences(tmp_path: Path) -> None:
     """`hilseq run ... -- -k starts`: what follows `--` is no sequence."""
-    line = ("run", *VISIT, "--out", "out", "--", "--collect-only", "-q", "-k", "test_self_test")
+    line = ("run", *VISIT, "--out", "out", "--", "--collect-only", "-q", "-k", "test_self_test and not at_the_end")
     done = warm.hilseq(*line, cwd=tmp_path)
     found = [line for line in done.stdout.splitlines() if "::" in line]
     assert [line.partition("::")[2] for line in found] == ["test_self_test"], done.stdout + done.stderr
@@ -234,7 +234,7 @@ def test_completion_of_commands_and_options(tmp_path: Path) -> None:
         return done.stdout
 
     bash = {"_HILSEQ_COMPLETE": "complete_bash"}
-    assert said(**bash, COMP_WORDS="hilseq st", COMP_CWORD="1").split() == ["station"]
+    assert said(**bash, COMP_WORDS="hilseq st", COMP_CWORD="1").split() == ["stand", "station"]
     assert "--soak-duration" in said(**bash, COMP_WORDS="hilseq run --soak", COMP_CWORD="2").split()
     said("--install-completion", "bash")
     script = (tmp_path / ".bash_completions" / "hilseq.sh").read_text(encoding="utf-8")

@@ -33,7 +33,7 @@ class Looks:
         self._told: set[str] = set()
 
     def begin_anew(self) -> None:
-        """Take note that the unit has started: nothing of what was driven before counts."""
+        """Take note that the unit has started, or may have: nothing of what was driven before counts."""
         self._driven = None
 
     def take(self, since: float, case: float | None) -> list[SoakFinding]:

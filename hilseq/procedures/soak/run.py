@@ -375,6 +375,7 @@ class SoakRun:
         """Do what the plan says when an event is complete."""
         incident, well = self._events.open, self._events.ends_well()
         self._machine.on(Event.COMPLETE)
+        self._looks.begin_anew()  # it may have started by itself
         self._progress.stop = self._events.enough()
         if self._progress.stop:
             return
