@@ -232,7 +232,9 @@ class Twin:
         if _prepared:
             self._connection = _prepared.pop()
             try:
-                self._connection.sendall(json.dumps(line[line.index("hilseq_sim") + 1 :]).encode("ascii") + b"\n")
+                self._connection.sendall(
+                    json.dumps(line[line.index("hilseq_sim") + 1 :]).encode("ascii") + b"\n"
+                )
             except OSError as error:
                 self._connection.close()
                 raise StandFault(

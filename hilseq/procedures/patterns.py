@@ -26,8 +26,9 @@ MOST_FOLLOW_UPS = 16
 PATIENCE = 5.0
 #: Looks during one settling time while a delay is measured, and how far beyond it is looked.
 _LOOKS, _BEYOND = 10, 1.5
-#: Times a delay is measured where the stand sees late; spread over its lag by the golden ratio, they narrow it down.
-_REPEATS, _GOLDEN = 12, 0.6180339887498949
+#: Times a delay is measured at most: where one pass leaves more than so many looks between its bounds, for the stand
+#: sees late or an instrument answers slowly, further ones, spread by the golden ratio, narrow it down.
+_REPEATS, _NARROW, _GOLDEN = 12, 2.0, 0.6180339887498949
 
 
 class DigitalPoints(Protocol):
@@ -168,13 +169,16 @@ def _delays(points: DigitalPoints, clock: Clock) -> dict[str, Measured]:
     points.command()
     clock.sleep(PATIENCE * points.settle + points.lag)
     to_on, to_off = _windows(points, clock, level=True), _windows(points, clock, level=False)
-    for number in range(1, _REPEATS if points.lag else 1):
+    finest = points.settle / _LOOKS
+    for number in range(1, _REPEATS):
+        bounds = [*to_on.values(), *to_off.values()]
+        if all(latest - earliest <= _NARROW * finest for earliest, latest in bounds):
+            break
         for windows, level in ((to_on, True), (to_off, False)):
-            clock.sleep(points.settle + points.lag * (number * _GOLDEN % 1.0))
+            clock.sleep(points.settle + (points.lag + finest) * (number * _GOLDEN % 1.0))
             for name, (earliest, latest) in _windows(points, clock, level=level).items():
                 known = windows.get(name, (0.0, math.inf))
                 windows[name] = max(known[0], earliest), min(known[1], latest)
-    finest = points.settle / _LOOKS
     return {
         name: max(
             (_between(*to_on[name], finest), _between(*to_off[name], finest)), key=lambda delay: delay.value

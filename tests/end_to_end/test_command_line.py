@@ -150,7 +150,17 @@ def test_checks_can_be_listed_without_running_them(tmp_path: Path, own: str) -> 
 
 def test_options_of_pytest_alone_leave_the_shipped_sequences(tmp_path: Path) -> None:
     """`hilseq run ... -- -k starts`: what follows `--` is no sequence."""
-    line = ("run", *VISIT, "--out", "out", "--", "--collect-only", "-q", "-k", "test_self_test and not at_the_end")
+    line = (
+        "run",
+        *VISIT,
+        "--out",
+        "out",
+        "--",
+        "--collect-only",
+        "-q",
+        "-k",
+        "test_self_test and not at_the_end",
+    )
     done = warm.hilseq(*line, cwd=tmp_path)
     found = [line for line in done.stdout.splitlines() if "::" in line]
     assert [line.partition("::")[2] for line in found] == ["test_self_test"], done.stdout + done.stderr
