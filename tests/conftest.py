@@ -10,6 +10,7 @@ import importlib.util
 import os
 import runpy
 import shutil
+import signal
 import subprocess
 import tempfile
 from collections.abc import Callable, Iterator
@@ -20,7 +21,7 @@ from typing import Any
 import pytest
 from hypothesis import settings
 
-SECONDS = 120
+SECONDS = 300
 # How long an example takes is no property of the code: a busy machine fails no test.
 settings.register_profile("hilseq", deadline=None)
 settings.load_profile("hilseq")
@@ -67,6 +68,9 @@ def _missing() -> dict[str, Tool]:
 
 def pytest_configure(config: pytest.Config) -> None:
     """Say what the markers mean; sign with keys of the tests, not with those of whoever runs them."""
+    # Tests of signals begin as in a terminal, whatever started these in the background.
+    signal.signal(signal.SIGINT, signal.default_int_handler)
+    signal.signal(signal.SIGHUP, signal.SIG_DFL)
     os.environ["HILSEQ_KEYS"] = str(Path(tempfile.gettempdir()) / f"hilseq-test-keys-{os.getuid()}")
     for marker, tool in TOOLS.items():
         config.addinivalue_line("markers", f"{marker}: needs {tool.what} on this machine")
