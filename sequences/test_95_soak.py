@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from hilseq import Judge, Limits, Measured, NotPerformed, RunSoak, Unit, durations, show_duration
+from hilseq import Judge, NotPerformed, RunSoak, Unit, durations, show_duration
 
 pytestmark = [pytest.mark.stage("soak"), pytest.mark.needs("soak"), pytest.mark.timeout(0)]
 
@@ -17,11 +17,8 @@ def test_stays_in_its_mode(ready_unit: Unit, soak: RunSoak, judge: Judge) -> Non
     """
     outcome = soak()
     profile = ready_unit.profile
-    if outcome.highest_case is not None and profile.highest_case is not None:
-        highest = Measured(outcome.highest_case, "degC", outcome.case_uncertainty)
-        judge.record(
-            "highest case temperature", highest, Limits(None, profile.highest_case), place="temperature"
-        )
+    for seen in outcome.extremes:
+        judge.record(seen.name, seen.measured, seen.limits, place=seen.place)
     ready_unit.fail_at(outcome.places, outcome.sentence)
     if profile.soak is not None and profile.soak.required and outcome.lasted < profile.soak.duration:
         raise NotPerformed(

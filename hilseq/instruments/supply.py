@@ -238,6 +238,10 @@ class PowerSupply:
         """Return the largest error of a reading at `volts`, V, with what age and temperature add."""
         return largest_error(self._meter.uncertainty(volts, "V"))
 
+    def current_uncertainty(self, amperes: float) -> float:
+        """Return the standard uncertainty of a reading of `amperes`, A, with what age and temperature add."""
+        return self._meter.uncertainty(amperes, "A")
+
     def ask_both(self) -> None:
         """Send the question for voltage and current; `answer_both` fetches the answer.
 

@@ -7,7 +7,6 @@ a repair only the order changes: what failed before is tried first, and a unit s
 from __future__ import annotations
 
 import json
-import math
 import os
 from collections.abc import Iterator, Mapping
 from contextlib import suppress
@@ -225,12 +224,16 @@ def _soak(soak: SoakState, folder: Path, slot: str, why: str) -> ResumedSoak:
     if not path.is_file():
         raise UsageError(f"{path} is missing: the soak cannot be continued without its samples")
     samples = read_samples(path)
-    times, case = samples.times, soak.started.case
-    seen = band(samples.column(case).astype("f8")) if case is not None and case in samples.columns else None
+    times, ends = samples.times, {}
+    for column in soak.started.columns:
+        judged = column.name in samples.columns and (column.low, column.high) != (None, None)
+        seen = band(samples.column(column.name).astype("f8")) if judged else None
+        if seen is not None:
+            ends[column.name] = (seen.low, seen.high)
     return ResumedSoak(
         soak=soak,
         samples=len(times),
         last=float(times[-1]) if len(times) else soak.started.zero,
-        highest_case=-math.inf if seen is None else seen.high,
+        ends=ends,
         why=why,
     )

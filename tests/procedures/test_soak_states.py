@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -156,7 +155,7 @@ BEFORE = ResumedSoak(
     ),
     samples=50,
     last=-50.0,
-    highest_case=-math.inf,
+    ends={},
     why="cut off",
 )
 

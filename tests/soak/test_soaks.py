@@ -451,6 +451,32 @@ def test_a_current_that_no_load_of_the_profile_draws_is_an_event(soaked: Soaked)
     assert soak.verdict[0] == "failed"
 
 
+def _highest_current(soak: Any) -> Any:
+    (reading,) = [e for e in soak.of_kind("reading") if e["name"] == "highest current"]
+    return reading
+
+
+def test_the_extremes_of_a_soak_are_accepted_as_every_reading(soaked: Soaked) -> None:
+    """Inside by less than U, or outside by less, the unit is incomplete with what it takes; surely outside, it failed.
+
+    Guarded acceptance with w = U and its non-binary statement (ILAC-G8:09/2019 clause 4.2, from memory).
+    """
+    good = _highest_current(soaked("4min"))
+    assert (good["verdict"], good["uncertainty"] > 0.0) == ("conforms", True)
+    value, known = good["value"], good["uncertainty"]
+    for limit, wanted, events in (
+        (value + 0.5 * known, "not performed", 0),
+        (value - 0.5 * known, "not performed", 0),
+        (value - 2.0 * known, "failed", 1),
+    ):
+        plan = f"  mode: live\n  current: 50..{1e3 * limit:.4f} mA"
+        soak = soaked("4min", profile=(("  mode: live", plan),))
+        verdict, why = soak.verdict
+        assert verdict == wanted
+        assert bool(soak.of_kind("soak event")) is bool(events)
+        assert ("highest current is" in why and "it takes" in why) is not bool(events)
+
+
 def test_a_reset_blames_no_output_for_what_it_forgot(soaked: Soaked) -> None:
     """The unit comes back live with its commands cleared: it is commanded anew, and only the reset is told."""
     soak = soaked("10min", "--defect", "processor-resets,after=5min10s,for=2s")

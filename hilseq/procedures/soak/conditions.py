@@ -12,8 +12,7 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
 from hilseq.analysis.agreement import LIMITED, Holding
-from hilseq.analysis.uncertainty import expanded
-from hilseq.description.accuracy import of_signal, of_supply_current
+from hilseq.analysis.limits import DecisionRule, Limits
 from hilseq.description.plans import Sign
 from hilseq.description.profile import Indicator, Mode
 from hilseq.description.stand import Stand
@@ -22,6 +21,7 @@ from hilseq.journal import samples
 from hilseq.journal.entries import SoakColumn
 from hilseq.journal.run_state import SoakFinding
 from hilseq.procedures.soak import sampler as columns
+from hilseq.procedures.soak.extremes import Extremes, LimitedColumn
 from hilseq.procedures.soak.sampler import Sample, Sampler
 from hilseq.procedures.unit import Unit
 from hilseq.procedures.wiring import Sensor, SlotWiring, contradiction
@@ -50,19 +50,6 @@ class _Sensor:
     sensor: Sensor
 
 
-@dataclass(frozen=True, slots=True)
-class _Range:
-    """One value with limits; `surely` is how far beyond a limit it must lie to be surely outside."""
-
-    index: int
-    low: float
-    high: float
-    surely: float
-    what: str
-    place: str
-    unit: str
-
-
 class SoakConditions:
     """Looks at the samples of one unit. `target` is the mode it must stay in."""
 
@@ -82,8 +69,19 @@ class SoakConditions:
         #: What a unit that is well shows.
         self._well = self._equals[:1] if told else self._equals
         self._counters: dict[str, float] = {}
-        self._ranges = self._limits()
+        #: The decision rule of the profile: it says what is surely outside, and so an event.
+        self.rule = DecisionRule(profile.decision_rule)
         self.case_index = self._case()
+        #: What has limits, and how far it has been.
+        self.extremes = Extremes(self._limits())
+        self._ranges = [
+            (
+                one.index,
+                -math.inf if one.limits.low is None else one.limits.low,
+                math.inf if one.limits.high is None else one.limits.high,
+            )
+            for one in self.extremes.watched
+        ]
         self._sensors = self._output_sensors()
         self._sensed = columns.picker([sensor.index for sensor in self._sensors])
         self._levels = [sensor.sensor.band.half for sensor in self._sensors]
@@ -116,12 +114,11 @@ class SoakConditions:
             units[name] = register.unit
         for name in self._sampler.signals:
             units[name] = self._stand.signals[name].unit
-        limits = {limit.index: limit for limit in self._ranges}
+        limits = {one.index: one.limits for one in self.extremes.watched}
         result = []
         for number, name in enumerate(self._sampler.columns):
             limit = limits.get(number)
-            low = None if limit is None or math.isinf(limit.low) else limit.low
-            high = None if limit is None or math.isinf(limit.high) else limit.high
+            low, high = (None, None) if limit is None else (limit.low, limit.high)
             result.append(SoakColumn(name=name, unit=units[name], low=low, high=high))
         return result
 
@@ -145,25 +142,18 @@ class SoakConditions:
             return self._index[str(name)]
         return self._index.get(samples.TEMPERATURE)
 
-    def _limits(self) -> list[_Range]:
+    def _limits(self) -> list[LimitedColumn]:
         profile, plan = self._unit.profile, self._unit.profile.soak
-        supply = self._stand.supplies[self._stand.slots[self._unit.slot].supply]
-        surely = expanded(of_supply_current(supply, profile.ratings.current_limit))
         given = None if plan is None else plan.current
         claimed = given or self._claimed_current()
-        low, high = claimed.low, claimed.high
-        ranges = [_Range(self._index[samples.CURRENT], low, high, surely, "current", "supply", "A")]
-        case = self._case()
-        if case is not None and profile.highest_case is not None:
-            name = self._sampler.columns[case]
-            signal = self._stand.signals.get(name)
-            surely = 0.0 if signal is None else expanded(of_signal(signal, profile.highest_case))
-            ranges.append(
-                _Range(
-                    case, -math.inf, profile.highest_case, surely, "case temperature", "temperature", "degC"
-                )
-            )
-        return ranges
+        of_current = self._unit.supply.instrument.current_uncertainty
+        limits = Limits(claimed.low, claimed.high)
+        watched = [LimitedColumn(self._index[samples.CURRENT], limits, of_current, "current", "supply", "A")]
+        case, highest = self.case_index, profile.highest_case
+        if case is not None and highest is not None:
+            limits, known = Limits(None, highest), self._case_uncertainty
+            watched.append(LimitedColumn(case, limits, known, "case temperature", "temperature", "degC"))
+        return watched
 
     def _claimed_current(self) -> Interval:
         """Return what the profile claims of the current under this load; up to the limit where it claims nothing."""
@@ -215,11 +205,10 @@ class SoakConditions:
         value = math.nan if self.case_index is None else sample.values[self.case_index]
         return None if math.isnan(value) else value
 
-    def case_uncertainty(self, value: float) -> float:
+    def _case_uncertainty(self, value: float) -> float:
         """Return the standard uncertainty of a case temperature, K; 0 where only the unit itself tells it."""
         name = "" if self.case_index is None else self._sampler.columns[self.case_index]
-        signal = self._stand.signals.get(name)
-        return 0.0 if signal is None else of_signal(signal, value)
+        return self._sampler.bank.uncertainty(name, value) if name in self._stand.signals else 0.0
 
     # -- looking -------------------------------------------------------------------------------------
 
@@ -260,8 +249,8 @@ class SoakConditions:
                 if values[index] != wanted:
                     break
             else:
-                for limit in self._ranges:
-                    if not limit.low <= values[limit.index] <= limit.high:
+                for index, low, high in self._ranges:
+                    if not low <= values[index] <= high:
                         break
                 else:
                     if self._counters_stand(values) and (
@@ -288,12 +277,12 @@ class SoakConditions:
         else:
             self._look_at_mode(sample, bad)
         self._look_at_indicator(sample, bad)
-        for limit in self._ranges:
-            value = sample.values[limit.index]
-            if value < limit.low - limit.surely or value > limit.high + limit.surely:
-                low = "" if math.isinf(limit.low) else f"{limit.low:.3g}"
-                bad[f"{limit.what} outside its limits", limit.place] = (
-                    f"{limit.what} {value:.4g} {limit.unit}, limits {low}..{limit.high:.3g} {limit.unit}"
+        for one in self.extremes.watched:
+            value = sample.values[one.index]
+            if not math.isnan(value) and one.seen(value).fails(self.rule):
+                low, high = ("" if end is None else f"{end:.3g}" for end in (one.limits.low, one.limits.high))
+                bad[f"{one.what} outside its limits", one.place] = (
+                    f"{one.what} {value:.4g} {one.unit}, limits {low}..{high} {one.unit}"
                 )
         found = self._counted(sample)
         if sample.silence or sample.values[self._mode] != self._equals[0][1]:

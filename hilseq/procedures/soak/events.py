@@ -21,6 +21,7 @@ from hilseq.journal.entries import NOT_COUNTED, PortTally, SoakEventLogged, Stor
 from hilseq.journal.run_state import Incident, SoakFinding
 from hilseq.procedures.memory import Key, added, counted, unusual
 from hilseq.procedures.soak.conditions import NEW_FAULT, SIGNS, SoakConditions
+from hilseq.procedures.soak.extremes import Extreme
 from hilseq.procedures.soak.record import SoakProgress, SoakRecorder
 from hilseq.procedures.soak.sampler import Sample, as_row, blank
 from hilseq.procedures.soak.states import Event
@@ -34,10 +35,7 @@ _FILLED = 0.5
 
 @dataclass(slots=True)
 class SoakOutcome:
-    """What came of a soak; times in s.
-
-    `highest_case` in degC, None where nothing senses it, with its standard uncertainty in K.
-    """
+    """What came of a soak; times in s. `extremes` are to be judged: nothing else says that they keep their limits."""
 
     planned: float
     lasted: float
@@ -45,8 +43,7 @@ class SoakOutcome:
     missed: int
     incidents: list[Incident]
     why: str
-    highest_case: float | None = None
-    case_uncertainty: float = 0.0
+    extremes: tuple[Extreme, ...] = ()
     ports: Mapping[str, PortTally] = field(default_factory=dict)
 
     @property

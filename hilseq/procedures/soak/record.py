@@ -6,7 +6,7 @@ How far a soak has come is told in instants, zero + k * period, computed from k,
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Protocol
 
@@ -28,14 +28,14 @@ from hilseq.journal.run_state import SoakState
 class ResumedSoak:
     """An interrupted soak, by its journal and its samples.
 
-    `last` is the run's clock at the last sample, or at the beginning, s; `highest_case` in °C, minus
-    infinity where nothing was sensed.
+    `last` is the run's clock at the last sample, or at the beginning, s; `ends` the lowest and highest value of
+    each column with limits, by its name, where anything was sensed.
     """
 
     soak: SoakState
     samples: int
     last: float
-    highest_case: float
+    ends: Mapping[str, tuple[float, float]]
     why: str
 
 

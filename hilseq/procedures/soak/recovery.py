@@ -11,6 +11,7 @@ import math
 from collections.abc import Callable
 from typing import Any
 
+from hilseq.analysis.limits import Limits
 from hilseq.clock import Clock
 from hilseq.description.plans import Soak
 from hilseq.description.profile import Mode
@@ -31,6 +32,7 @@ from hilseq.journal.run_state import Incident
 from hilseq.procedures.bench import Bench
 from hilseq.procedures.soak.conditions import SoakConditions
 from hilseq.procedures.soak.events import Events
+from hilseq.procedures.soak.extremes import Extreme
 from hilseq.procedures.soak.looks import Looks
 from hilseq.procedures.soak.record import SoakProgress
 from hilseq.procedures.soak.sampler import Sampler
@@ -93,20 +95,14 @@ class Load:
         )
 
 
-def current_outside(unit: Unit) -> str:
-    """Measure the current of a unit that has just started, outputs off; say how it lies outside the profile's limits.
-
-    Empty where it does not, surely, or where the profile says nothing of the mode.
-    """
+def current_after_cycle(unit: Unit) -> Extreme | None:
+    """Measure the current of a unit that has just started, outputs off; None where the profile claims none."""
     start, mode = unit.profile.start, unit.modes.reported()
     claimed = {unit.profile.modes.at_start: start.idle_current, Mode.LIVE: start.live_current}.get(mode)
-    seen = unit.supply.current()
-    if claimed is None or claimed.low - seen.expanded_uncertainty <= seen.value <= (
-        claimed.high + seen.expanded_uncertainty
-    ):
-        return ""
-    limits = f"limits {1e3 * claimed.low:.4g} to {1e3 * claimed.high:.4g} mA"
-    return f"{mode}, outputs off, it draws {1e3 * seen.value:.4g} mA after a power cycle, {limits}"
+    if claimed is None:
+        return None
+    limits = Limits(claimed.low, claimed.high)
+    return Extreme(f"current {mode} after a power cycle", unit.supply.current(), limits, "supply")
 
 
 class Starts:
@@ -157,7 +153,7 @@ class Starts:
                 self._unit.supply.cycle(off)
                 self._unit.wait_until_ready()
                 self._require_self_test()
-                outside = current_outside(self._unit) if off is not None and incident is None else ""
+                outside = self._current_outside() if off is not None and incident is None else ""
                 self.establish()
                 if incident is not None:
                     self._events.look_again(incident, self._clock.now())
@@ -172,6 +168,18 @@ class Starts:
                     self._progress.stop = self._events.enough()
                 return True
         return False
+
+    def _current_outside(self) -> str:
+        """Measure the current after a planned start; say how it lies outside its limits, empty where not surely."""
+        seen = current_after_cycle(self._unit)
+        if seen is None:
+            return ""
+        self._conditions.extremes.note(seen)
+        if not seen.fails(self._conditions.rule):
+            return ""
+        low, high = (1e3 * (end or 0.0) for end in (seen.limits.low, seen.limits.high))
+        drawn = f"outputs off, the {seen.name} is {1e3 * seen.measured.value:.4g} mA"
+        return f"{drawn}, limits {low:.4g} to {high:.4g} mA"
 
     def _require_self_test(self) -> None:
         if self._unit.self_test():

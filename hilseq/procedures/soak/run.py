@@ -104,7 +104,6 @@ class SoakRun:
             move=machine.on,
         )
         self._samples = 0
-        self._highest_case = -math.inf
         self._lasted = 0.0
         self._shown_at = -math.inf
 
@@ -165,7 +164,8 @@ class SoakRun:
         self._events.incidents = list(soak.incidents)
         self._events.start_from([(fault.code, fault.place, fault.time) for fault in soak.faults])
         self._traffic.go_on_from(soak.ports)
-        self._samples, self._highest_case = state.samples, state.highest_case
+        self._samples = state.samples
+        self._conditions.extremes.go_on_from(self._sampler.columns, state.ends)
         self._progress.begin_at(soak.started.zero, soak.started.zero + soak.until)
         self._progress.schedule.missed = soak.missed
         self._progress.last = state.last
@@ -250,7 +250,6 @@ class SoakRun:
         )
 
     def _outcome(self) -> SoakOutcome:
-        highest = self._highest_case if math.isfinite(self._highest_case) else None
         return SoakOutcome(
             self._plan.duration,
             self._lasted,
@@ -258,8 +257,7 @@ class SoakRun:
             self._progress.schedule.missed,
             self._events.incidents,
             self._progress.stop or _AS_PLANNED,
-            highest,
-            0.0 if highest is None else self._conditions.case_uncertainty(highest),
+            self._conditions.extremes.all(),
             self._traffic.tallies(),
         )
 
@@ -306,9 +304,7 @@ class SoakRun:
         self._recorder.sample(sample.at, sample.values)
         self._samples += 1
         self._progress.last = sample.at
-        case = self._conditions.case(sample)
-        if case is not None and case > self._highest_case:
-            self._highest_case = case
+        self._conditions.extremes.keep(sample.values)
         wall = time.monotonic()
         if wall - self._shown_at >= PROGRESS_EVERY:
             self._shown_at = wall
