@@ -68,9 +68,10 @@ def _missing() -> dict[str, Tool]:
 
 def pytest_configure(config: pytest.Config) -> None:
     """Say what the markers mean; sign with keys of the tests, not with those of whoever runs them."""
-    # Tests of signals begin as in a terminal, whatever started these in the background.
-    signal.signal(signal.SIGINT, signal.default_int_handler)
-    signal.signal(signal.SIGHUP, signal.SIG_DFL)
+    if not config.getoption("--stand", default=None):  # not a visit that a test makes with a sequence of its own
+        # Tests of signals begin as in a terminal, whatever started these in the background.
+        signal.signal(signal.SIGINT, signal.default_int_handler)
+        signal.signal(signal.SIGHUP, signal.SIG_DFL)
     os.environ["HILSEQ_KEYS"] = str(Path(tempfile.gettempdir()) / f"hilseq-test-keys-{os.getuid()}")
     for marker, tool in TOOLS.items():
         config.addinivalue_line("markers", f"{marker}: needs {tool.what} on this machine")

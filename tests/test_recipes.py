@@ -25,7 +25,7 @@ WORKFLOWS = {"github-workflow.yaml": "vendor.github-workflows", "gitlab-ci.yaml"
 
 def _run(*words: str, stdin: str = "", cwd: Path = ROOT) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
-        words, input=stdin, capture_output=True, text=True, check=False, timeout=60, cwd=cwd
+        words, input=stdin, capture_output=True, text=True, check=False, timeout=200, cwd=cwd
     )
 
 

@@ -45,12 +45,12 @@ class Done:
     stderr: str
 
 
-def hilseq(*arguments: str, cwd: Path, timeout: float = 110.0) -> Done:
+def hilseq(*arguments: str, cwd: Path, timeout: float = 280.0) -> Done:
     """Run `hilseq` with these arguments in a folder. Raises TimeoutError when it does not end."""
     return _run("hilseq", arguments, cwd, timeout)
 
 
-def pytest(*arguments: str, cwd: Path, timeout: float = 110.0) -> Done:
+def pytest(*arguments: str, cwd: Path, timeout: float = 280.0) -> Done:
     """Run `pytest` with these arguments in a folder. Raises TimeoutError when it does not end."""
     return _run("pytest", arguments, cwd, timeout)
 

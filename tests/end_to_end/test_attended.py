@@ -89,7 +89,7 @@ def test_answers_from_a_pipe(tmp_path: Path, acts: list[str]) -> None:
     answers = "B\nscratched\n\nblue\nGREEN\n"
     line = command(tmp_path, *acts)
     done = subprocess.run(
-        line, input=answers, capture_output=True, text=True, check=False, timeout=60, cwd=tmp_path
+        line, input=answers, capture_output=True, text=True, check=False, timeout=200, cwd=tmp_path
     )
     check_acts(tmp_path, done.stdout + done.stderr)
     assert "expected one of: green, red" in done.stderr
@@ -148,7 +148,7 @@ def test_the_operator_cannot(tmp_path: Path, acts: list[str], answer: str) -> No
     said = f"B\nscratched\n{answer}\n" if answer else "B\nscratched\n"
     line = command(tmp_path, *acts)
     done = subprocess.run(
-        line, input=said, capture_output=True, text=True, check=False, timeout=60, cwd=tmp_path
+        line, input=said, capture_output=True, text=True, check=False, timeout=200, cwd=tmp_path
     )
     assert done.returncode == 3
     (ended,) = [e for e in journal(tmp_path / "run") if e["kind"] == "check ended" and "acts" in e["check"]]
@@ -159,7 +159,7 @@ def test_attended_with_nobody_there_is_refused(tmp_path: Path) -> None:
     """`--attended` without an input to answer on is an error before anything is powered."""
     line = command(tmp_path, "--simulate", SET_UP)
     done = subprocess.run(
-        line, stdin=subprocess.DEVNULL, capture_output=True, text=True, check=False, timeout=60, cwd=tmp_path
+        line, stdin=subprocess.DEVNULL, capture_output=True, text=True, check=False, timeout=200, cwd=tmp_path
     )
     assert done.returncode == 2
     assert "--attended says that a person is there, but nobody can answer" in done.stderr

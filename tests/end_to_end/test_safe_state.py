@@ -162,7 +162,7 @@ def test_a_signal_ends_with_the_supply_off(
     assert stand.is_on
     assert stand.coil(0) == 1
     process.send_signal(number)
-    out, _ = process.communicate(timeout=30)
+    out, _ = process.communicate(timeout=120)
     assert process.returncode == 3, out
     assert_safe(stand, tmp_path)
     assert journal(tmp_path)[-1]["interrupted"]
@@ -179,7 +179,7 @@ def test_impatience_does_not_keep_the_supply_on(stand: Stand, run: Run, tmp_path
         with contextlib.suppress(ProcessLookupError):
             os.kill(process.pid, signal.SIGINT)
         time.sleep(0.0005)
-    out, _ = process.communicate(timeout=30)
+    out, _ = process.communicate(timeout=120)
     assert_safe(stand, tmp_path)
     assert journal(tmp_path)[-1]["kind"] == "run ended", out
     assert not (tmp_path / "run" / "guard.jsonl").exists(), "the run left it to the guard"
@@ -213,7 +213,7 @@ def test_whatever_breaks_ends_with_the_supply_off(
     sequence, then, conftest, code = broken
     flag = tmp_path / "powered"
     process = run(sequence.format(flag=str(flag), then=then), conftest=conftest)
-    out, _ = process.communicate(timeout=60)
+    out, _ = process.communicate(timeout=200)
     assert flag.exists(), out
     assert process.returncode == code, out
     assert_safe(stand, tmp_path)
@@ -227,7 +227,7 @@ def test_an_error_in_a_hook_at_the_end_comes_too_late(stand: Stand, run: Run, tm
         "def pytest_sessionfinish():\n    raise RuntimeError('late')\n"
     )
     process = run(HOLDS.format(flag=str(flag), then="pass"), conftest=conftest)
-    process.communicate(timeout=60)
+    process.communicate(timeout=200)
     assert process.returncode != 0
     assert flag.exists()
     assert_safe(stand, tmp_path)
@@ -238,7 +238,7 @@ def test_safe_makes_a_powered_stand_safe(stand: Stand, tmp_path: Path) -> None:
     stand.ask("VOLT 24", "CURR 1", "OUTP ON", "*OPC?")
     assert stand.is_on
     line = [sys.executable, "-m", "hilseq", "safe", "--stand", str(stand.file)]
-    done = subprocess.run(line, capture_output=True, text=True, check=False, timeout=60, cwd=tmp_path)
+    done = subprocess.run(line, capture_output=True, text=True, check=False, timeout=200, cwd=tmp_path)
     assert done.returncode == 0, done.stderr
     assert "verified by reading back" in done.stdout
     assert not stand.is_on
@@ -257,7 +257,7 @@ def test_ready_leaves_the_stand_off(stand: Stand, tmp_path: Path) -> None:
         str(RH16),
         "--power",
     ]
-    done = subprocess.run(line, capture_output=True, text=True, check=False, timeout=60, cwd=tmp_path)
+    done = subprocess.run(line, capture_output=True, text=True, check=False, timeout=200, cwd=tmp_path)
     assert done.returncode == 0, done.stdout + done.stderr
     assert "the unit is ready" in done.stdout
     assert not stand.is_on
@@ -280,5 +280,5 @@ def test_nothing_is_powered_before_the_ceilings_are_set(stand: Stand, run: Run, 
     assert limit == pytest.approx(1.5)
     assert protection == pytest.approx(31.0)
     process.send_signal(signal.SIGTERM)
-    process.communicate(timeout=30)
+    process.communicate(timeout=120)
     assert_safe(stand, tmp_path)

@@ -28,7 +28,7 @@ pytestmark = [
 def _hilseq(*words: str) -> subprocess.CompletedProcess[str]:
     line = [sys.executable, "-m", "hilseq", *words]
     return subprocess.run(
-        line, capture_output=True, text=True, check=False, timeout=100, stdin=subprocess.DEVNULL
+        line, capture_output=True, text=True, check=False, timeout=250, stdin=subprocess.DEVNULL
     )
 
 

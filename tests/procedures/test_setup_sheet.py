@@ -35,7 +35,8 @@ def test_the_unit_stands_with_serial_number_and_work_order(tmp_path: Path) -> No
     """What intake says of the unit heads its slot; a picture is inside the page, a missing one is told."""
     text = (STANDS / "sim-bench.yaml").read_text(encoding="utf-8")
     text = text.replace("where: slot A}", "where: slot A, picture: rack.png}")
-    (tmp_path / "stand.yaml").write_text(text + "  pictures: {insert-unit: gone.jpg}\n", encoding="utf-8")
+    text = text.replace("operator:\n", "operator:\n  pictures: {insert-unit: gone.jpg}\n")
+    (tmp_path / "stand.yaml").write_text(text, encoding="utf-8")
     (tmp_path / "rack.png").write_bytes(PIXEL)
     stand = load_stand(tmp_path / "stand.yaml")
     said = {"A": {"serial": "RH-7", "work-order": "4711", "RMA number": "<b>R-12</b>"}}

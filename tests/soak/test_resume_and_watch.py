@@ -146,7 +146,7 @@ def test_watching_changes_nothing(soaked: Callable[..., Any]) -> None:
 
 def _watch(folder: Path) -> str:
     line = [sys.executable, "-m", "hilseq", "watch", str(folder), "--once"]
-    return subprocess.run(line, capture_output=True, text=True, check=True, timeout=60).stdout
+    return subprocess.run(line, capture_output=True, text=True, check=True, timeout=200).stdout
 
 
 def test_the_strip_keeps_the_worst_of_each_part() -> None:
