@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import os
 import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -55,11 +56,11 @@ def _again(header: RunStarted, scratch: Path, *, trusted: bool) -> tuple[list[st
     from hilseq.errors import UsageError
 
     options = header.options
-    stand = _written(next(i for i in header.inputs if i.role == "stand file"), scratch / "stand")
+    stand = _written(_kept(header, "stand file"), scratch / "stand")
     arguments = ["--stand", str(stand), "--soak"]
     for number, unit in enumerate(header.units):
         slot = unit.slot
-        text = next(i for i in header.inputs if i.role == f"profile of slot {slot}")
+        text = _kept(header, f"profile of slot {slot}")
         arguments.append(f"--unit={slot}={_written(text, scratch / f'unit-{number}')}")
         arguments.append(f"--serial={slot}={unit.serial}")
     if options.simulate:
@@ -76,11 +77,25 @@ def _again(header: RunStarted, scratch: Path, *, trusted: bool) -> tuple[list[st
     if options.soak_duration is not None:
         arguments.append(f"--soak-duration={options.soak_duration!r} s")
     kept = [i for i in header.inputs if i.role == "sequence"]
+    if len(kept) != len(options.sequences):
+        raise UsageError(
+            f"the journal names {len(options.sequences)} sequences and keeps {len(kept)}: no run wrote it"
+        )
     sequences = [
         _unchanged(Path(path), text) or _own(text, scratch / f"sequence-{number}", trusted=trusted)
         for number, (path, text) in enumerate(zip(options.sequences, kept, strict=True))
     ]
     return arguments, sequences, stand
+
+
+def _kept(header: RunStarted, role: str) -> InputFile:
+    """Return the file that a run was given for something. Raises UsageError where its journal keeps none."""
+    from hilseq.errors import UsageError
+
+    for given in header.inputs:
+        if given.role == role:
+            return given
+    raise UsageError(f"the journal keeps no {role}, so that the run cannot be continued: no run wrote it")
 
 
 def _signed_here(folder: Path, stand: str) -> bool:
@@ -123,24 +138,33 @@ def _unchanged(path: Path, kept: InputFile) -> Path | None:
     """Return the sequence where it was, if it is still the same: it may need its neighbours."""
     try:
         same = hashlib.sha256(path.read_bytes()).hexdigest() == kept.sha256
-    except OSError:
+    except (OSError, ValueError):  # ValueError: a name that no file has
         return None
     return path if same else None
+
+
+def _can_be_named(name: str) -> bool:
+    """Tell whether a file can have that name here: a NUL and an unpaired surrogate are in none."""
+    try:
+        return b"\0" not in os.fsencode(name)
+    except UnicodeEncodeError:
+        return False
 
 
 def _written(kept: InputFile, folder: Path) -> Path:
     """Write a file of the run out of its journal. Raises UsageError for one that no run keeps."""
     from hilseq.errors import UsageError
 
-    if kept.name in ("", ".", "..") or Path(kept.name).name != kept.name or "\0" in kept.name:
+    if kept.name in ("", ".", "..") or Path(kept.name).name != kept.name or not _can_be_named(kept.name):
         raise UsageError(
             f"the journal names a file {kept.name[:60]!r}, which is no plain file name: no run wrote it"
         )
-    if hashlib.sha256(kept.text.encode("utf-8", "surrogatepass")).hexdigest() != kept.sha256:
+    content = kept.text.encode("utf-8", "surrogatepass")
+    if hashlib.sha256(content).hexdigest() != kept.sha256:
         raise UsageError(
             f"the text of {kept.role} {kept.name} in the journal is not the one whose hash is noted there"
         )
     folder.mkdir()
     path = folder / kept.name
-    path.write_text(kept.text, encoding="utf-8")
+    path.write_bytes(content)
     return path

@@ -28,6 +28,8 @@ from hilseq.verdicts import CheckVerdict
 
 #: No run's clock goes further, s: a century.
 LONGEST = 3.2e9
+#: Years a run may be of: a century of the run's clock and every time zone fit beside them on either side.
+YEARS = range(1900, 2200)
 #: What the event of a prompt to the operator is called: when it is shown, and what became of it.
 ASKED, ANSWERED, NOT_ANSWERED = "asked", "answered", "not answered"
 #: What the events of an interlock are called: latched, and put right by a person.
@@ -47,7 +49,9 @@ NOT_JUDGED = "not judged"
 
 
 def _iso(text: str) -> str:
-    datetime.fromisoformat(text)
+    moment = datetime.fromisoformat(text)
+    if moment.year not in YEARS:
+        raise ValueError(f"no run is of the year {moment.year}")
     return text
 
 

@@ -86,7 +86,7 @@ class _Pages:
         going = {one["key"] for one in now["running"]}
         rest = [found for found in self.folder.runs() if found.key not in going]
         rest.sort(key=lambda found: found.began, reverse=True)
-        number = _number(request.query_params.get("page"))
+        number = _number(request.query_params.get("page")) or 1
         shown = rest[(number - 1) * PER_PAGE : number * PER_PAGE]
         told = [stream.told_of(self.folder, found) for found in shown]
         return page(
@@ -112,7 +112,7 @@ class _Pages:
     def report(self, request: Request) -> Response:
         """Return the report of a unit, as the run left it, in a box of its own."""
         found = self._found(request)
-        number = request.path_params["number"]
+        number = _number(request.path_params["number"]) or 0
         reports = self.folder.follow(found.folder).look(lambda one: one.reports, samples=False)
         name = reports[number - 1] if 0 < number <= len(reports) else ""
         if not name:
@@ -219,9 +219,9 @@ def _static(name: str) -> bytes:
     return resources.files("hilseq.live").joinpath("static", *name.split("/")).read_bytes()
 
 
-def _number(text: str | None) -> int:
-    """Return the number of a page; 1 for what is none."""
-    return int(text) if text and re.fullmatch(r"[1-9][0-9]{0,5}", text, re.ASCII) else 1
+def _number(text: str | None) -> int | None:
+    """Return a number counted from 1; None for what is none, or has more digits than there are pages."""
+    return int(text) if text and re.fullmatch(r"[1-9][0-9]{0,5}", text, re.ASCII) else None
 
 
 def _simulated(request: Request) -> bool:
@@ -266,7 +266,7 @@ def make_app(site: Site, door: AccessPolicy) -> Starlette:
             Route("/stream", pages.runs_stream),
             Route("/runs/{run}", pages.run),
             Route("/runs/{run}/stream", pages.run_stream),
-            Route("/runs/{run}/report/{number:int}", pages.report),
+            Route("/runs/{run}/report/{number}", pages.report),
             Route("/history", pages.overview),
             Route("/history/part", pages.part),
             Route("/history/reading", pages.reading),

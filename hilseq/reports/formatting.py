@@ -96,11 +96,11 @@ def date(text: str) -> str:
     """Return a journal's date as `2026-11-25 17:41:12 UTC`; what is no date is returned as it is."""
     try:
         moment = datetime.fromisoformat(text)
-    except (ValueError, TypeError):
+        if moment.tzinfo is None:
+            return f"{moment:%Y-%m-%d %H:%M:%S}"
+        return f"{moment.astimezone(UTC):%Y-%m-%d %H:%M:%S} UTC"
+    except (ValueError, TypeError, OverflowError):  # OverflowError: beyond the years 1 to 9999 in UTC
         return str(text)
-    if moment.tzinfo is None:
-        return f"{moment:%Y-%m-%d %H:%M:%S}"
-    return f"{moment.astimezone(UTC):%Y-%m-%d %H:%M:%S} UTC"
 
 
 @dataclass(frozen=True, slots=True)

@@ -136,3 +136,20 @@ def test_a_journal_that_is_none_breaks_no_page(served: Any, runs: Path, content:
     (runs / "odd" / "journal.jsonl").write_bytes(content)
     for path in ("/", "/runs/odd"):
         assert served.ask(path)[0] == 200
+
+
+@pytest.mark.parametrize(
+    "path",
+    [
+        "/runs/evil/report/{}",
+        "/runs/{}",
+        "/runs/{}/report/1",
+        "/?page={}",
+        "/static/{}",
+        "/runs/evil/stream/{}",
+    ],
+)
+@pytest.mark.usefixtures("evil")
+def test_an_address_of_five_thousand_digits_is_told(served: Any, path: str) -> None:
+    """More digits than `int` reads (docs.python.org, "Integer string conversion length limitation": 4300)."""
+    assert served.ask(path.format("9" * 5000))[0] == (200 if "page" in path else 404)
