@@ -3,11 +3,18 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Self
 
-from hilseq.analysis.uncertainty import combine, expanded, type_a, welch_satterthwaite
+from hilseq.analysis.uncertainty import (
+    TWO_SIGMA,
+    combine,
+    coverage_factor,
+    expanded,
+    type_a,
+    welch_satterthwaite,
+)
 from hilseq.quantities import UNITS, base_unit, dimension_of
 
 _TEMPERATURE, _DIFFERENCE = "temperature", "temperature difference"
@@ -93,17 +100,26 @@ class Measured:
 
 
 def repeat(measure: Callable[[], Measured], count: int) -> Measured:
-    """Measure `count` times (at least 2) and return the mean with what is known of it.
+    """Measure `count` times (at least 2) and return the mean with what is known of it (`averaged`)."""
+    return averaged([measure() for _ in range(count)])
+
+
+def averaged(readings: Sequence[Measured], share: float = 1.0) -> Measured:
+    """Return the mean of readings of one quantity with what is known of it.
 
     The scatter of the mean (type A, GUM 4.2.3) and the instrument's own uncertainty (type B, which no number
     of repeats makes smaller: its largest is taken) are added in quadrature; the effective degrees of freedom
     are those of Welch and Satterthwaite (GUM G.4.1). Raises ValueError for fewer than 2 repeats.
+
+    Who looks at more readings until they allow a decision errs at each look: the scatter is widened so that this one
+    errs by at most a `share` of what a single one may. The instrument's own error is the same at every look.
     """
-    readings = [measure() for _ in range(count)]
     scatter = type_a([reading.value for reading in readings])
     instrument = max(readings, key=lambda reading: reading.standard_uncertainty)
-    parts = [scatter.standard_uncertainty, instrument.standard_uncertainty]
-    degrees = [float(scatter.degrees_of_freedom), instrument.degrees_of_freedom]
+    degrees_a = float(scatter.degrees_of_freedom)
+    wider = coverage_factor(degrees_a, 1.0 - (1.0 - TWO_SIGMA) * share) / coverage_factor(degrees_a)
+    parts = [wider * scatter.standard_uncertainty, instrument.standard_uncertainty]
+    degrees = [degrees_a, instrument.degrees_of_freedom]
     return Measured(
         scatter.mean, instrument.unit, combine(parts), max(1.0, welch_satterthwaite(parts, degrees))
     )

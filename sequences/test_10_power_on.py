@@ -79,7 +79,7 @@ def test_current_when_idle(ready_unit: Unit, supply: UnitSupply, judge: Judge) -
 
     Stopped, the unit draws what a healthy one draws.
     """
-    judge("idle current", repeat(supply.current, 5), ready_unit.limits.idle_current)
+    judge("idle current", repeat(supply.current, 5), ready_unit.limits.idle_current, again=supply.current)
 
 
 @pytest.mark.place("supply")
@@ -122,7 +122,7 @@ def test_current_when_live(live_unit: Unit, supply: UnitSupply, judge: Judge) ->
 
     Running live with every output off, the unit draws what a healthy one draws.
     """
-    judge("live current", repeat(supply.current, 5), live_unit.limits.live_current)
+    judge("live current", repeat(supply.current, 5), live_unit.limits.live_current, again=supply.current)
 
 
 @pytest.mark.place("supply")

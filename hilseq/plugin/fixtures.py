@@ -157,7 +157,10 @@ def judge(request: pytest.FixtureRequest, visit_run: VisitRun, slot: str) -> Jud
         told = f"{show_value(reading)} ({show_limits(reading)}): {reading.verdict}"
         request.node.user_properties.append((sanitize(f"reading {reading.name}"), sanitize(told)))
 
-    return Judge(rule, note, check=check.id, slot=slot, place=check.place)
+    def event(what: str, text: str) -> None:
+        visit_run.event(what, text, slot)
+
+    return Judge(rule, note, event, check=check.id, slot=slot, place=check.place)
 
 
 @pytest.fixture

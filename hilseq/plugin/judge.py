@@ -1,7 +1,8 @@
 """`judge`: records a reading against its limits, and fails the check in words a technician understands.
 
-A reading too near a limit for this stand fails nothing: the check goes on, and when nothing else fails it is not
-performed, with what the stand would need.
+A reading too near a limit is measured again, where the sequence says how, and the mean is judged. One that stays too
+near for this stand fails nothing: the check goes on, and when nothing else fails it is not performed, with what the
+stand would need.
 """
 
 from __future__ import annotations
@@ -15,32 +16,53 @@ from hilseq.analysis.limits import (
     conformance_probability,
     decide,
 )
+from hilseq.analysis.uncertainty import format_measured
 from hilseq.errors import NotResolvable, UnitFault
 from hilseq.journal.entries import Reading
-from hilseq.measured import Measured
+from hilseq.measured import Measured, averaged
 from hilseq.reports.formatting import scale, show_limits, show_value
 from hilseq.statements import compared
+
+#: How many readings, all taken anew, stand behind each further look at a marginal one. The last is final.
+LOOKS = (10, 20)
+#: What each of them may add to the risk of a wrong decision, as a share of that of the first look (2.28 % on one side):
+#: a tenth for all together, so that it stays below 2.5 % (Bonferroni).
+_SHARE = 0.1 / len(LOOKS)
 
 
 class Judge:
     """Judges the readings of one check by one decision rule.
 
     `note` receives each reading, which is of `check` of the unit in `slot`, at `place` unless it names another. Call
-    it with a name, what was measured and the limits; it raises UnitFault when the reading fails.
+    it with a name, what was measured and the limits; it raises UnitFault when the reading fails. `event` is told what
+    was measured again. `again` measures the same once more: nothing that happens once, such as an inrush, has it.
     """
 
     def __init__(
-        self, rule: DecisionRule, note: Callable[[Reading], None], *, check: str, slot: str, place: str
+        self,
+        rule: DecisionRule,
+        note: Callable[[Reading], None],
+        event: Callable[[str, str], None],
+        *,
+        check: str,
+        slot: str,
+        place: str,
     ) -> None:
         self._rule = rule
         self._check, self._slot, self._place = check, slot, place
-        self._note = note
+        self._note, self._event = note, event
 
     def __call__(
-        self, name: str, measured: Measured, limits: Limits, *, place: str | None = None
+        self,
+        name: str,
+        measured: Measured,
+        limits: Limits,
+        *,
+        place: str | None = None,
+        again: Callable[[], Measured] | None = None,
     ) -> ReadingVerdict:
         """Record the reading. Raises UnitFault (with `place`, else the check's own) when it fails."""
-        reading = self.record(name, measured, limits, place=place)
+        reading = self.record(name, measured, limits, place=place, again=again)
         if reading.verdict is ReadingVerdict.FAILS:
             raise UnitFault(
                 f"{reading.name} is {show_value(reading)}, outside its limits ({show_limits(reading)})",
@@ -48,7 +70,15 @@ class Judge:
             )
         return reading.verdict
 
-    def record(self, name: str, measured: Measured, limits: Limits, *, place: str | None = None) -> Reading:
+    def record(
+        self,
+        name: str,
+        measured: Measured,
+        limits: Limits,
+        *,
+        place: str | None = None,
+        again: Callable[[], Measured] | None = None,
+    ) -> Reading:
         """Record the reading, in its base unit, and return it without failing the check.
 
         Limits are in base units (A, V, s), so what was measured in mA or mV is brought there first, here and
@@ -60,8 +90,9 @@ class Judge:
                 f"{name!r} is judged by {measured!r}, which has no unit and no uncertainty; expected "
                 'hilseq.Measured(value, "V", standard_uncertainty)'
             )
-        if measured.unit not in ("ppm", "%"):
-            measured = measured.in_base_unit()
+        measured = _based(measured)
+        if again is not None:
+            measured = self._resolved(name, measured, limits, again)
         uncertainty = measured.expanded_uncertainty
         reading = Reading(
             check=self._check,
@@ -72,13 +103,41 @@ class Judge:
             uncertainty=uncertainty,
             low=limits.low,
             high=limits.high,
-            verdict=decide(measured.value, uncertainty, limits, self._rule),
+            verdict=self._verdict(measured, limits),
             probability=conformance_probability(measured.value, measured.standard_uncertainty, limits),
             place=place or self._place,
             rule=self._rule,
         )
         self._note(reading)
         return reading
+
+    def _verdict(self, measured: Measured, limits: Limits) -> ReadingVerdict:
+        return decide(measured.value, measured.expanded_uncertainty, limits, self._rule)
+
+    def _resolved(
+        self, name: str, measured: Measured, limits: Limits, again: Callable[[], Measured]
+    ) -> Measured:
+        """Measure anew while the reading is marginal, until it is resolved or at most as often as `LOOKS` says."""
+        first, taken = measured, list[Measured]()
+        for count in LOOKS:
+            if self._verdict(measured, limits) is not ReadingVerdict.MARGINAL:
+                break
+            while len(taken) < count:
+                taken.append(_based(again()))
+            measured = averaged(taken, _SHARE)
+        if taken:
+            known, now = (
+                format_measured(one.value, one.expanded_uncertainty, one.unit) for one in (first, measured)
+            )
+            self._event(
+                "measured again",
+                f"{name} was {known}, too near its limits; {len(taken)} readings more, their mean {now}",
+            )
+        return measured
+
+
+def _based(measured: Measured) -> Measured:
+    return measured if measured.unit in ("ppm", "%") else measured.in_base_unit()
 
 
 def require_resolved(readings: Sequence[Reading]) -> None:
