@@ -36,6 +36,8 @@ _RANGE = re.compile(r"(?P<first>.*?)\.\.(?P<last>.*)")
 _ALMOST_RANGE = re.compile(
     r"(?P<first>(?P<prefix>.*?[^0-9\s])[0-9]{1,9})\s*(?:-|\u2013|\u2026|:|~|\bto\b)\s*(?P=prefix)(?P<last>[0-9]{1,9})"
 )
+#: The pattern compares the word before the number with the one after it: a longer key is no slip of the pen.
+_LONGEST_ALMOST = 200
 _NUMBERED = re.compile(r"(?P<prefix>.*?)(?P<digits>[0-9]{1,9})")
 
 
@@ -52,7 +54,7 @@ def range_names(key: str) -> list[str] | None:
     """Return the names a key stands for, or None when it is no range. Raises ValueError."""
     match = _RANGE.fullmatch(key)
     if match is None:
-        almost = _ALMOST_RANGE.fullmatch(key)
+        almost = _ALMOST_RANGE.fullmatch(key) if len(key) <= _LONGEST_ALMOST else None
         if almost is not None:
             first, last = almost["first"], almost["prefix"] + almost["last"]
             raise _RangeError(f"{key[:60]!r} looks like a range of names", f"two dots: {first}..{last}")

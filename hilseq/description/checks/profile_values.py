@@ -185,7 +185,13 @@ def contacts_are_distinct(profile: Profile) -> Findings:
         yield Finding(("modes", "switch", without[-1]), wrong, "a contact for all positions but one")
 
 
-_NUMBERED = re.compile(r"(.*?)\d+")
+_NUMBERED = re.compile(r"(.*\D|)\d+", re.DOTALL)
+
+
+def series_of(name: str) -> str | None:
+    """Return what stands before the number at the end of a name; None where there is none."""
+    match = _NUMBERED.fullmatch(name)
+    return None if match is None else match[1]
 
 
 def fault_offsets_are_distinct(profile: Profile) -> Findings:
@@ -234,10 +240,9 @@ def fault_places_exist(profile: Profile) -> Findings:
         yield Finding(("faults", "places"), wrong, "an offset in `place`, or no `places`", at_key=True)
     known = [*points_of(profile), *profile.ports]
     known += [f"neighbour {number}" for number in range(1, profile.rack_positions + 1)]
-    series = {match[1] for match in map(_NUMBERED.fullmatch, known) if match}
+    series = {series_of(one) for one in known} - {None}
     for number, name in faults.places.items():
-        match = _NUMBERED.fullmatch(name)
-        if name not in known and match and match[1] in series:
+        if name not in known and series_of(name) in series:
             yield Finding(
                 ("faults", "places", number),
                 f"the unit has no {name!r}",
