@@ -78,6 +78,7 @@ if TYPE_CHECKING:
     from hilseq.procedures import cycling as cycling
     from hilseq.procedures import durations as durations
     from hilseq.procedures import identity as identity
+    from hilseq.procedures import link_check as link_check
     from hilseq.procedures import margins as margins
     from hilseq.procedures import outputs_off as outputs_off
     from hilseq.procedures.analog import SpotCheck as SpotCheck
@@ -164,6 +165,7 @@ _HOMES = {
     "new_faults": "hilseq.procedures.memory",
     "NotPerformed": "hilseq.errors",
     "Operator": "hilseq.procedures.operator",
+    "link_check": "hilseq.procedures.link_check",
     "outputs_off": "hilseq.procedures.outputs_off",
     "Parameters": "hilseq.plugin.parametrize",
     "parse": "hilseq.quantities",

@@ -27,6 +27,7 @@ from hilseq import (
     clock_check,
     durations,
     identity,
+    link_check,
     margins,
     outputs_off,
     reported_error,
@@ -258,3 +259,13 @@ def test_provoked_faults_are_cleared(ready_unit: Unit, keep_faults: KeepFaults) 
         [fault.place for fault in left],
         f"what the stand provoked is cleared, and after a new start the unit reports {left[0] if left else 'nothing'}",
     )
+
+
+@pytest.mark.place("link")
+def test_link(ready_unit: Unit, supply: UnitSupply, keep_table: KeepTable) -> None:
+    """Link, whole visit.
+
+    No exchange with the unit was lost, answered wrongly or refused that came right when it was asked again.
+    """
+    keep_table(*link_check.table(ready_unit))
+    supply.note("proof", link_check.assert_reliable(ready_unit))

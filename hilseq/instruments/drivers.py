@@ -71,6 +71,10 @@ class ModbusChannelsDriver(ChannelsDriver):
         return ModbusChannels(signals, device, max_gap=io.max_gap, identified=io.identity is not None)
 
 
+#: How often a unit is asked again for an answer that it did not give.
+_REPEATS = 2
+
+
 class ModbusLinks(LinkDriver):
     """`hilseq.links`, `modbus`."""
 
@@ -89,7 +93,13 @@ class ModbusLinks(LinkDriver):
         wait = link.deadline if deadline is None else deadline
         if link.address is not None:
             return ModbusUnit.over_tcp(
-                name, link.address, device=registers.device_id, deadline=wait, owner="unit", quirks=registers
+                name,
+                link.address,
+                device=registers.device_id,
+                deadline=wait,
+                owner="unit",
+                quirks=registers,
+                repeats=_REPEATS,
             )
         return ModbusUnit.over_serial(
             name,
@@ -100,6 +110,7 @@ class ModbusLinks(LinkDriver):
             deadline=wait,
             owner="unit",
             quirks=registers,
+            repeats=_REPEATS,
         )
 
 

@@ -46,6 +46,7 @@ class ModbusDevice(ModbusTransaction):
         owner: Owner = "stand",
         place: str | None = None,
         quirks: ModbusLimits = FULL_MODBUS,
+        repeats: int = 0,
     ) -> Self:
         """Return the device at HOST:PORT."""
         return cls(
@@ -57,6 +58,7 @@ class ModbusDevice(ModbusTransaction):
             owner=owner,
             place=place,
             quirks=quirks,
+            repeats=repeats,
         )
 
     @classmethod
@@ -72,6 +74,7 @@ class ModbusDevice(ModbusTransaction):
         owner: Owner = "stand",
         place: str | None = None,
         quirks: ModbusLimits = FULL_MODBUS,
+        repeats: int = 0,
     ) -> Self:
         """Return the device on a serial line, Modbus RTU.
 
@@ -87,6 +90,7 @@ class ModbusDevice(ModbusTransaction):
             owner=owner,
             place=place,
             quirks=quirks,
+            repeats=repeats,
         )
 
     def read_block(self, table: RegisterTable, address: int, count: int, *, whole: int = 1) -> list[int]:

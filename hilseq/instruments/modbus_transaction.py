@@ -21,6 +21,10 @@ that reads, and a write of values that are read back (`again`), is then sent onc
 command never is. Before the first command, whether the device closes is therefore found out with the last
 question, asked once more; to one that does, each command goes over a fresh connection.
 
+What reads, and a write that may be sent twice, is sent again to a device that has answered before (`repeats`), when
+its answer is lost, wrong or a refusal; what comes right then is counted (`LinkTally`). After `reconnect`, and after
+a failure that lasted, nothing is sent again before the device has answered: one that starts, or is gone, costs no more.
+
 After a failure a TCP connection is closed at once and opened anew by the next call, so that a late answer has
 nowhere to arrive. A serial line has no connection to close and its answers carry no number: there the next
 question waits until the deadline of the last has passed, or one more deadline if it had passed already.
@@ -37,6 +41,7 @@ from hilseq.deadlines import try_until
 from hilseq.description.registers import FULL_MODBUS, ModbusLimits
 from hilseq.errors import HilseqError
 from hilseq.instruments import pdu
+from hilseq.instruments.link_tally import PLACE, LinkTally
 from hilseq.instruments.translate import DecodeError, Exchange, Owner, fault, reported, reraise
 from hilseq.instruments.transport import Transport, drain_input, path_owner
 
@@ -54,7 +59,8 @@ class ModbusTransaction:
     `name` goes into messages, `deadline` is the longest wait for one answer in seconds (the time on a serial
     line comes on top), `owner` decides the family of errors: InstrumentTimeout, InvalidResponse and
     InstrumentError for the stand; UnitSilent and UnitFault for the unit. `place` goes into them too. `quirks`
-    say how the device wants to be asked. Nothing is opened before the first call. Several threads may share it.
+    say how the device wants to be asked, `repeats` how often it is asked again what it did not
+    answer. Nothing is opened before the first call. Several threads may share it.
     """
 
     def __init__(
@@ -68,6 +74,7 @@ class ModbusTransaction:
         owner: Owner = "stand",
         place: str | None = None,
         quirks: ModbusLimits = FULL_MODBUS,
+        repeats: int = 0,
     ) -> None:
         self.name = name
         self.quirks = quirks
@@ -91,6 +98,9 @@ class ModbusTransaction:
         self._keeps = False  # whether it has ever answered twice over one connection
         #: How many exchanges failed: no answer, a lost connection, or nonsense. For the caller to begin anew at 0.
         self.failures = 0
+        self.tally = LinkTally()
+        self._repeats = repeats
+        self._steady = False  # whether the device answered last
         self._question = b""  # the last request that changes nothing and was answered
         # The request that is under way; what is interrupted leaves it here, and the next one starts afresh.
         self._outstanding: bytes | None = None
@@ -114,6 +124,7 @@ class ModbusTransaction:
 
     def reconnect(self) -> None:
         """Give up a connection that the far end has forgotten; a serial line has none."""
+        self._steady = False
         if not self._rtu:
             self.close()
 
@@ -148,33 +159,36 @@ class ModbusTransaction:
         With the two halves a sampler asks several instruments before it listens to the first. `again` says that
         it may be carried out twice, as may whatever changes nothing.
         """
-        self.abandon()
         self._again = again or request[0] in pdu.HARMLESS
         try:
-            self._make_ready(request, self.deadline)
-            self._outstanding, self._asked, self._reopened = request, 1, False
-            sent = self._framed(request)
-            self._sent = time.monotonic()
-            self._until = self._sent + self.deadline
-            if self._rtu:
-                expected = pdu.expected_rtu_length(request)
-                self._until += pdu.line_time(len(sent) + expected, self.transport.speed)
-            self.transport.send(sent, self._until)
+            self._ask(request)
         except Exception as error:  # noqa: BLE001 - _failed lets pass what is none of theirs
             self._failed(error, request)
+
+    def _ask(self, request: bytes) -> None:
+        self.abandon()
+        self._make_ready(request, self.deadline)
+        self._outstanding, self._asked, self._reopened = request, 1, False
+        sent = self._framed(request)
+        self._sent = time.monotonic()
+        self._until = self._sent + self.deadline
+        if self._rtu:
+            expected = pdu.expected_rtu_length(request)
+            self._until += pdu.line_time(len(sent) + expected, self.transport.speed)
+        self.tally.sent += 1
+        self.transport.send(sent, self._until)
 
     def response(self) -> bytes:
         """Return the PDU that answers the request under way; an exception response too.
 
-        While the device says that it is busy it is asked again, all within the deadline of the request.
+        While the device says that it is busy it is asked again, all within the deadline of the request. See `repeats`
+        for what else may be asked again, each time with a deadline of its own.
         """
         request = self._outstanding
         if request is None:
             raise RuntimeError("no request is under way")
         try:
-            answer = self._received(request)
-            while answer[0] & pdu.EXCEPTION_BIT and answer[1] == pdu.BUSY and self._asks_again(request):
-                answer = self._received(request)
+            answer = self._answer_at_last(request)
         except Exception as error:  # noqa: BLE001 - _failed lets pass what is none of theirs
             self._failed(error, request)
         self._outstanding = None
@@ -183,7 +197,36 @@ class ModbusTransaction:
         self._has_answered()
         return answer
 
+    def _answer_at_last(self, request: bytes) -> bytes:
+        missed = LinkTally()
+        left = self._repeats if self._steady and self._again else 0
+        while True:
+            try:
+                answer = self._answer(request)
+                if not _refuses(answer):
+                    self.tally.add(missed)
+                    return answer
+                if not left:
+                    return answer
+                missed.refused += 1
+                self._outstanding = None
+                self._has_answered()
+            except (TimeoutError, DecodeError) as error:
+                if not left:
+                    raise
+                missed.lost += isinstance(error, TimeoutError)
+                missed.wrong += isinstance(error, DecodeError)
+            left -= 1
+            self._ask(request)
+
+    def _answer(self, request: bytes) -> bytes:
+        answer = self._received(request)
+        while answer[0] & pdu.EXCEPTION_BIT and answer[1] == pdu.BUSY and self._asks_again(request):
+            answer = self._received(request)
+        return answer
+
     def _has_answered(self) -> None:
+        self._steady = True
         self._answered += 1
         self._keeps = self._keeps or self._answered > 1
         if self._quiet:
@@ -336,6 +379,7 @@ class ModbusTransaction:
 
     def _failed(self, error: Exception, request: bytes) -> NoReturn:
         self.failures += 1
+        self._steady = False
         self.abandon()
         if not isinstance(error, (TimeoutError, DecodeError)):
             self.transport.close()
@@ -345,6 +389,8 @@ class ModbusTransaction:
         about = self.about(pdu.describe(request))
         if not isinstance(error, pdu.Refused):
             reraise(error, about)
+        if self.tally.is_unreliable:
+            self.failures += 1  # perhaps the link's doing too: a command is not asked again here
         raise self._reported(error, about) from error
 
     def _reported(self, error: pdu.Refused, about: Exchange) -> HilseqError:
@@ -374,7 +420,7 @@ class ModbusTransaction:
             self.deadline,
             owner or self._owner,
             path or path_owner(self.transport, self._owner),
-            self._place,
+            self._place or (PLACE if self.tally.is_unreliable else None),
         )
 
     def exchange(self, request: bytes, *, again: bool = False) -> bytes:
@@ -396,3 +442,8 @@ class ModbusTransaction:
     ) -> None:
         """Close the connection."""
         self.close()
+
+
+def _refuses(answer: bytes) -> bool:
+    """Tell whether an answer says no; a device that is busy, or has begun what it was told, does not."""
+    return bool(answer[0] & pdu.EXCEPTION_BIT) and answer[1] not in (pdu.ACKNOWLEDGED, pdu.BUSY)

@@ -29,6 +29,7 @@ from typing import Protocol, Self
 
 from hilseq.description.registers import Register, RegisterTable
 from hilseq.errors import NotPerformed
+from hilseq.instruments.link_tally import LinkTally
 
 
 @dataclass(frozen=True, slots=True)
@@ -291,6 +292,10 @@ class UnitLink(Protocol):
     deadline: float
     #: How many exchanges failed: no answer, a lost connection, or nonsense. Who counts anew sets it to 0.
     failures: int = 0
+
+    def counted(self) -> LinkTally | None:
+        """Return what became of its exchanges; None where they are not counted."""
+        return None
 
     def reachable(self) -> str:
         """Say what comes of opening its connection anew, such as `takes connections`; empty where nobody knows."""

@@ -14,6 +14,7 @@ from hilseq.description.registers import Register
 from hilseq.errors import InstrumentError
 from hilseq.instruments import codec, pdu
 from hilseq.instruments.codec import NotEncodable
+from hilseq.instruments.link_tally import LinkTally
 from hilseq.instruments.modbus import ModbusDevice
 from hilseq.instruments.plans import ReadPlan, Run, plan_writes
 from hilseq.instruments.protocols import Channels, Identification, NamedValues, UnitLink
@@ -243,6 +244,10 @@ class ModbusChannels(RegisterBank, Channels):
 
 class ModbusUnit(ModbusDevice, UnitLink):
     """The Modbus server of a unit."""
+
+    def counted(self) -> LinkTally:
+        """Return what became of its exchanges."""
+        return self.tally
 
     def values(
         self, registers: Mapping[str, Register], *, between: Collection[Register] = ()

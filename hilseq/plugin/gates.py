@@ -17,11 +17,11 @@ from collections.abc import Sequence
 
 from hilseq.description.stand import Stand
 from hilseq.errors import LinkLost, NotPerformed, StandFault, UnitFault
+from hilseq.instruments.link_tally import PLACE as LINK
 from hilseq.plugin import stages
 from hilseq.plugin.classify import PROFILE, Outcome
 from hilseq.plugin.planned import PlannedCheck
 from hilseq.plugin.visit_run import VisitRun
-from hilseq.procedures.self_check import PLACE as LINK
 from hilseq.procedures.self_check import SelfCheck, misfits, recheck_link
 from hilseq.procedures.unit import Unit
 from hilseq.procedures.wiring import served_by
@@ -94,9 +94,9 @@ def recheck_stand(run: VisitRun, check: PlannedCheck, outcome: Outcome) -> str:
             asked = SelfCheck(bench, slot).against(places)
             _require_fit(run, unit)
             again = recheck_link(unit, bench.clock, failures)
-            if check.stage == stages.SOAK:
-                _weigh_soak(outcome, again)
-                again = ""  # it is not made twice
+            if check.stage == stages.SOAK or check.repeated:
+                _weigh_link(outcome, again)
+                again = ""  # it is not made once more
         finally:
             unit.return_to_idle()
     except StandFault as fault:
@@ -113,10 +113,10 @@ def recheck_stand(run: VisitRun, check: PlannedCheck, outcome: Outcome) -> str:
     return again
 
 
-def _weigh_soak(outcome: Outcome, away: str) -> None:
-    """Raise LinkLost for a soak that failed by its link alone.
+def _weigh_link(outcome: Outcome, away: str) -> None:
+    """Raise LinkLost for a soak, or a check made twice, that failed by its link alone.
 
-    Its samples went on looking at all that needs no link (lamp, current, outputs), and nothing else was seen.
+    The samples of a soak go on looking at all that needs no link (lamp, current, outputs), and nothing else was seen.
     """
     if away and set(outcome.places) == {LINK}:
         raise LinkLost(f"{outcome.why}; {away}, and nothing else was seen of the unit", place=LINK)

@@ -268,11 +268,10 @@ class VisitHooks:
         if outcome.verdict is not CheckVerdict.FAILED:
             return
         try:
-            again = recheck_stand(self.run, check, outcome)
+            check.again = recheck_stand(self.run, check, outcome)
         except LinkLost as lost:
             check.outcome = classify(lost)
             raise
-        check.again = "" if check.repeated else again
 
     @pytest.hookimpl(wrapper=True, tryfirst=True)
     def pytest_runtest_makereport(
@@ -283,8 +282,7 @@ class VisitHooks:
         check = item.stash[CHECK]
         if call.excinfo is not None:
             phase = classify(call.excinfo.value)
-            if not isinstance(call.excinfo.value, LinkLost):  # it has taken the place of what it explains
-                check.outcome = worse(check.outcome, phase)
+            check.outcome = worse(check.outcome, phase)
             if report.failed and phase.verdict is not CheckVerdict.NOT_PERFORMED:
                 # A technician reads the sentence; a broken sequence keeps its traceback.
                 report.longrepr = phase.why

@@ -30,6 +30,7 @@ from hilseq.description.findings import Place
 from hilseq.description.profile import Indicator, Mode, Profile
 from hilseq.description.stand import Loopback, Signal, Stand
 from hilseq.errors import LinkLost, NotPerformed, StandFault, UnitFault, UnitInvalidResponse, UnitRefused
+from hilseq.instruments.link_tally import PLACE
 from hilseq.instruments.signals import SignalBank
 from hilseq.procedures.bench import Bench
 from hilseq.procedures.polling import poll
@@ -289,10 +290,6 @@ def supply_delivers(unit: Unit) -> str:
             place=name,
         )
     return f"delivers {voltage.value:.5g} V"
-
-
-#: Where a link is at fault, or its path.
-PLACE = "link"
 
 
 def recheck_link(unit: Unit, clock: Clock, failures: int) -> str:

@@ -28,7 +28,8 @@ class Trouble:
     silent: requests are swallowed. garbage: answers are random bytes. late: answers come this many
     seconds of wall time late. half_open: the connection is dropped without a word after a request and new ones
     are accepted but never answered. wrong_transaction: Modbus TCP answers carry another transaction id.
-    refused: the listener is closed.
+    refused: the listener is closed. loses, misnumbers: the share of requests whose answer does not come, or carries
+    another transaction id, at random.
 
     For Modbus alone: busy: from one question in fifty on the device says for this many seconds of wall time that
     it is busy (exception 06), and does nothing it is told. twice: every answer comes once more, behind as many
@@ -41,6 +42,8 @@ class Trouble:
     half_open: bool = False
     wrong_transaction: bool = False
     refused: bool = False
+    loses: float = 0.0
+    misnumbers: float = 0.0
     busy: float = 0.0
     twice: bool = False
     twice_behind: int = 0

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pytest
+
 from tests.end_to_end.conftest import ROOT, MakeVisit
 
 WAIT = """
@@ -46,3 +48,18 @@ def test_what_breaks_during_the_visit_is_found_at_its_end(visit: MakeVisit, tmp_
     assert not shipped.places
     done = visit(*early, str(ROOT / "sequences" / "test_99_closing.py"), *after)
     assert set(LATE.values()) <= done.places, done.out[-3000:]
+
+
+@pytest.mark.parametrize("kind", ["link-loses", "link-misnumbers"])
+def test_what_a_link_does_now_and_then_is_told_of_the_link_and_of_nothing_else(
+    visit: MakeVisit, kind: str
+) -> None:
+    """One exchange in twenty goes wrong: the points that were being read are right, and nobody is blamed."""
+    shipped = ("20_identity", "30_stored_faults", "75_analog", "99_closing")
+    done = visit(
+        *(str(ROOT / "sequences" / f"test_{name}.py") for name in shipped), f"--defect={kind},severity=0.5"
+    )
+    assert done.places == {"link"}, done.out[-3000:]
+    assert done.disposition == "incomplete"
+    (why,) = (check["why"] for check in done.unit["checks"] if check["id"].endswith("::test_link"))
+    assert "exchanges over the link went wrong now and then" in why

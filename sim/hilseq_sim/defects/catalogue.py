@@ -65,6 +65,7 @@ def _identifies(field_name: str) -> Callable[[p.Where], object]:
 
 
 _OF_LIMIT = "1 lies as far beyond the limit as a good unit lies inside; 0.5 is the limit"
+_ONE_IN_TEN = "1 is one exchange in ten"
 
 _UNIT: tuple[Kind, ...] = (
     # power
@@ -270,6 +271,10 @@ _UNIT: tuple[Kind, ...] = (
     Kind("link-late", "link", "the unit's link answers too late", p.only("link"), ("link", "start"),
          e.link_late, side="link", severity="1 is twice the deadline, with the cube of the severity",
          harmless=0.1, matters=0.9),
+    Kind("link-loses", "link", "answers of the unit's link are lost now and then", p.only("link"), ("link",),
+         e.link_share("loses"), side="link", severity=_ONE_IN_TEN),
+    Kind("link-misnumbers", "link", "answers of the unit's link carry another transaction number now and then",
+         p.tcp_link, ("link",), e.link_share("misnumbers"), side="link", severity=_ONE_IN_TEN),
 )  # fmt: skip
 
 

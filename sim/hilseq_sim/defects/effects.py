@@ -368,6 +368,11 @@ def link(attribute: str) -> Effect:
     return lambda spot: [Add(spot.world.connections[f"link {spot.slot}"], attribute)]
 
 
+def link_share(attribute: str) -> Effect:
+    """Let the unit's link misbehave now and then: one exchange in ten at severity 1."""
+    return lambda spot: [Add(spot.world.connections[f"link {spot.slot}"], attribute, 0.1 * spot.severity)]
+
+
 def link_late(spot: Spot) -> list[Change]:
     """Let answers come late: twice the deadline at severity 1, with the cube of the severity."""
     late = 2.0 * spot.world.stand.slots[spot.slot].link.deadline * spot.severity**3

@@ -8,7 +8,7 @@ from typing import Protocol
 
 from hilseq.description.accuracy import calibrated_parts
 from hilseq.description.profile import Mode, Profile
-from hilseq.description.simulated import modbus_devices
+from hilseq.description.simulated import modbus_devices, modbus_links
 from hilseq.description.stand import Signal, Slot, Stand
 
 
@@ -191,6 +191,12 @@ def looped_racks(where: Where) -> list[str]:
 def tcp_racks(where: Where) -> list[str]:
     """I/O simulators on Modbus TCP, which numbers its transactions."""
     return [f"io {name}" for name, io in modbus_devices(where.stand).items() if io.protocol == "modbus tcp"]
+
+
+def tcp_link(where: Where) -> list[str]:
+    """The link, where it is Modbus TCP."""
+    link = modbus_links(where.stand).get(where.slot)
+    return ["link"] if link is not None and link.address is not None else []
 
 
 def interlocks(where: Where) -> list[str]:

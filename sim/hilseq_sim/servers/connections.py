@@ -262,9 +262,9 @@ class Connection:
         if trouble.silent or trouble.half_open or trouble.refused:
             return
         answer = self._refused_as_busy(request, trouble) or self._session.answer(request)
-        if not answer:
+        if not answer or self._happens(trouble.loses):
             return
-        if trouble.wrong_transaction:
+        if trouble.wrong_transaction or self._happens(trouble.misnumbers):
             answer = self._session.with_wrong_transaction(answer)
         if trouble.garbage:
             answer = self._session.garbled(answer, self._stage.random)
@@ -278,6 +278,9 @@ class Connection:
                 self._send(self._copies.popleft())
         if trouble.closes and not self._closed:
             self._end()
+
+    def _happens(self, share: float) -> bool:
+        return share > 0.0 and self._stage.random.random() < share
 
     def _refused_as_busy(self, request: bytes, trouble: Trouble) -> bytes:
         endpoint = self._session.endpoint_of(request)

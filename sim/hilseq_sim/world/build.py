@@ -49,6 +49,8 @@ class ConnectionFaults:
     half_open: int = 0
     wrong_transaction: int = 0
     refused: int = 0
+    loses: float = 0.0
+    misnumbers: float = 0.0
     busy: float = 0.0
     twice: int = 0
     twice_behind: int = 0
@@ -63,6 +65,8 @@ class ConnectionFaults:
             half_open=self.half_open > 0,
             wrong_transaction=self.wrong_transaction > 0,
             refused=self.refused > 0,
+            loses=_rounded(self.loses),
+            misnumbers=_rounded(self.misnumbers),
             busy=_rounded(self.busy),
             twice=self.twice > 0,
             twice_behind=self.twice_behind,
@@ -70,9 +74,9 @@ class ConnectionFaults:
         )
 
 
-def _rounded(seconds: float) -> float:
-    """Return a time without the rounding that a defect leaves behind when it goes."""
-    return seconds if seconds > 1e-9 else 0.0  # noqa: PLR2004
+def _rounded(value: float) -> float:
+    """Return a time or a share without the rounding that a defect leaves behind when it goes."""
+    return value if value > 1e-9 else 0.0  # noqa: PLR2004
 
 
 HEALTHY = Trouble()
