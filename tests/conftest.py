@@ -68,7 +68,9 @@ def _missing() -> dict[str, Tool]:
 
 def pytest_configure(config: pytest.Config) -> None:
     """Say what the markers mean; sign with keys of the tests, not with those of whoever runs them."""
-    if not config.getoption("--stand", default=None):  # not a visit that a test makes with a sequence of its own
+    if not config.getoption(
+        "--stand", default=None
+    ):  # not a visit that a test makes with a sequence of its own
         # Tests of signals begin as in a terminal, whatever started these in the background.
         signal.signal(signal.SIGINT, signal.default_int_handler)
         signal.signal(signal.SIGHUP, signal.SIG_DFL)
