@@ -26,8 +26,16 @@ _WORDS = r"(?:hilseq|python3?|bash|pytest|\.venv/bin/\w+) "
 _INDENTED = re.compile(rf"^ {{4,}}({_WORDS}.*)$", re.MULTILINE)
 _FENCED = re.compile(r"^```sh\n(.*?)^```$", re.MULTILINE | re.DOTALL)
 _QUOTED = re.compile(rf"`({_WORDS}[^`]*)`")
-#: What .ci/run does itself, from a clean copy: the README's two fenced commands, lint, and itself.
-BY_CI = ("python3 -m venv", "bash .ci/run", ".venv/bin/pytest", ".venv/bin/ruff", "pytest sequences")
+#: What .ci/run does itself, from a clean copy: the README's two fenced commands, lint, and itself; what `.ci/approve`
+#: writes is held against the sequences by `tests/description/test_approved_plan.py`.
+BY_CI = (
+    "python3 -m venv",
+    "bash .ci/run",
+    "bash .ci/approve",
+    ".venv/bin/pytest",
+    ".venv/bin/ruff",
+    "pytest sequences",
+)
 #: Programs of tests/bench and the smallest arguments that they take.
 BENCHES = {
     "bench_kills.py": ("1",),

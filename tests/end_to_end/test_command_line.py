@@ -244,7 +244,7 @@ def test_completion_of_commands_and_options(tmp_path: Path) -> None:
         return done.stdout
 
     bash = {"_HILSEQ_COMPLETE": "complete_bash"}
-    assert said(**bash, COMP_WORDS="hilseq st", COMP_CWORD="1").split() == ["stand", "station"]
+    assert said(**bash, COMP_WORDS="hilseq st", COMP_CWORD="1").split() == ["station", "stand"]
     assert "--soak-duration" in said(**bash, COMP_WORDS="hilseq run --soak", COMP_CWORD="2").split()
     said("--install-completion", "bash")
     script = (tmp_path / ".bash_completions" / "hilseq.sh").read_text(encoding="utf-8")
