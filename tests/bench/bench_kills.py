@@ -62,7 +62,7 @@ def kill_once(folder: Path, moment: float) -> dict[str, Any]:
         run.process.wait(10)
         kept = samples_of(run.out)
         line = [sys.executable, "-m", "hilseq", "resume", str(run.out)]
-        resumed = subprocess.run(line, capture_output=True, text=True, check=False, timeout=120)
+        resumed = subprocess.run(line, capture_output=True, text=True, check=False, timeout=500)
         journal = read_journal(run.out)
         after = samples_of(run.out)
         begun = bool(journal.of(SoakStarted))
