@@ -57,7 +57,8 @@ def test_stages_fill_up_on_a_terminal(tmp_path: Path) -> None:
     assert not [line for line in lines if " checks, " in line]
     at = {name: n for n, line in enumerate(lines) for name in ("power-on", "outputs") if f"  {name} " in line}
     assert at["power-on"] < at["outputs"] < len(lines) - 5, "the verdict comes last"
-    assert "passed" in lines[at["power-on"]]
+    # one check of the stage belongs to the sequence of power cycling, which was not selected
+    assert lines[at["power-on"]].endswith("10 of 10  1 not performed")
     assert "2 failed: q05, q06" in lines[at["outputs"]]
     unselected = [line for line in lines if "not selected" in line or "stages not performed" in line]
     assert 1 <= len(unselected) <= 2, "stages that were not selected are told once"
