@@ -365,8 +365,8 @@ def causes(told: Verdict, *, full: bool) -> list[Text]:
     lines: list[Text] = []
     for what, where in told_of:
         here = sanitize(join_truncated(where, _MOST_PLACES))
-        if full:
-            lines += wrapped(f"{here}: {sanitize(what)}", indent=2)
+        if full or len(told_of) == 1:
+            lines += wrapped(f"{here}: {sanitize(what if full else _first_clause(what))}", indent=2)
         else:
             lines.append(Text(_fit(f"  {here}: {sanitize(_first_clause(what))}", WIDTH)))
     if left := len(causes_found) - len(told_of):
