@@ -365,7 +365,8 @@ def causes(told: Verdict, *, full: bool) -> list[Text]:
     lines: list[Text] = []
     for what, where in told_of:
         here = sanitize(join_truncated(where, _MOST_PLACES))
-        if full or len(told_of) == 1:
+        # Findings against a unit stand in full above; what is wrong with the stand is never cut.
+        if full or len(told_of) == 1 or told.disposition is not Disposition.REPAIR:
             lines += wrapped(f"{here}: {sanitize(what if full else _first_clause(what))}", indent=2)
         else:
             lines.append(Text(_fit(f"  {here}: {sanitize(_first_clause(what))}", WIDTH)))
