@@ -25,6 +25,8 @@ from hilseq.statements import compared, comparisons
 
 _SETTING = "enable_assertion_pass_hook"
 _OURS = str(Path(hilseq.__file__).resolve().parent)
+#: Where an installation keeps the shipped sequences.
+_SEQUENCES = str(Path(_OURS) / "data")
 #: What lies between an assertion and the hook that tells of it.
 _BETWEEN = (
     str(Path(rewrite.__file__).resolve().parents[1]),
@@ -54,7 +56,8 @@ class Judging:
     @pytest.hookimpl
     def pytest_assertion_pass(self) -> None:
         """Count an assertion of a sequence that holds; those of hilseq itself say nothing of a unit."""
-        if not _asserting(sys._getframe(1)).startswith(_OURS):  # noqa: SLF001 - the hook is told no file
+        file = _asserting(sys._getframe(1))  # noqa: SLF001 - the hook is told no file
+        if not file.startswith(_OURS) or file.startswith(_SEQUENCES):
             compared()
 
     @pytest.hookimpl(wrapper=True)
