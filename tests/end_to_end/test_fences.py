@@ -18,23 +18,36 @@ from hilseq.journal.chain import GENESIS, seal
 from hilseq.journal.reader import read_journal
 from hilseq.records.database import address, open_database, set_aside
 from tests import warm
-from tests.end_to_end.conftest import ROOT, STANDS, MakeVisit
+from tests.end_to_end.conftest import ROOT, STANDS
 
 DATA = ROOT / "tests" / "data" / "journals-v0"
 
 
-def test_a_damaged_database_takes_no_verdict_with_it(
-    visit: MakeVisit, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_damaged_database_takes_no_verdict_with_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Told in a line; `records rebuild` sets the file aside and makes it anew."""
     records = tmp_path / "records.sqlite"
     records.write_bytes(b"SQLite format 3\0" + b"\xff" * 5000)
     monkeypatch.setenv("HILSEQ_RECORDS", str(records))
-    done = visit(str(ROOT / "sequences" / "test_20_identity.py"))
-    assert done.code == 3, done.out + done.err
-    assert "the records do not have this run yet: " in done.err
-    assert "hilseq records rebuild" in done.err
-    assert "Traceback" not in done.err
+    line = [
+        sys.executable,
+        "-m",
+        "hilseq",
+        "run",
+        str(ROOT / "sequences" / "test_20_identity.py"),
+        "--simulate",
+    ]
+    line += [
+        "--stand",
+        str(ROOT / "stands" / "sim-bench.yaml"),
+        "--unit",
+        str(ROOT / "stands" / "units" / "rh16.yaml"),
+    ]
+    line += ["--serial", "RH-000101", "--out", str(tmp_path / "run")]
+    done = subprocess.run(line, capture_output=True, text=True, check=False, cwd=tmp_path)
+    assert done.returncode == 3, done.stdout + done.stderr
+    assert "the records do not have this run yet: " in done.stderr
+    assert "hilseq records rebuild" in done.stderr
+    assert "Traceback" not in done.stderr
     rebuilt = warm.hilseq("records", "rebuild", "--runs", str(tmp_path), cwd=tmp_path)
     assert rebuilt.returncode == 0, rebuilt.stderr
     assert "set aside as" in rebuilt.stderr
