@@ -96,6 +96,15 @@ class VisitHooks:
             raise pytest.UsageError(str(error)) from error
 
     @pytest.hookimpl(wrapper=True)
+    def pytest_make_collect_report(
+        self, collector: pytest.Collector
+    ) -> Generator[None, pytest.CollectReport, pytest.CollectReport]:
+        """Keep which file it is: what pytest itself reports of a marker has no place."""
+        report = yield
+        report.__dict__.update(path=collector.path)
+        return report
+
+    @pytest.hookimpl(wrapper=True)
     def pytest_collection(self, session: pytest.Session) -> Generator[None, object, object]:
         """Say what cannot be collected with the exit code of a bad option: pytest's own means a stand fault here."""
         try:

@@ -7,6 +7,7 @@ import inspect
 import re
 import textwrap
 from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -72,7 +73,19 @@ def why_not_collected(report: pytest.CollectReport) -> str:
     elif (marker := _NO_MARKER.search(text)) is not None:
         near = nearest_word(marker[1], (line.partition("(")[0].partition(":")[0] for line in MARKERS))
         words = f"there is no marker {marker[1]!r}"
+        file = getattr(report, "path", None)
+        if not own and file is not None:
+            place = f"{file}:{_line_of_marker(file, marker[1])}"
     return f"{place}: {words}" + (f"; did you mean {near!r}?" if near else "")
+
+
+def _line_of_marker(file: Path, name: str) -> int:
+    """Return the first line that uses a marker; 1 where the file is no text of Python."""
+    with suppress(OSError, SyntaxError, ValueError):
+        for node in ast.walk(ast.parse(file.read_bytes())):
+            if isinstance(node, ast.Attribute) and node.attr == name:
+                return node.lineno
+    return 1
 
 
 def problems_of_item(item: pytest.Item, profile: Profile, stand: Stand) -> list[Problem]:

@@ -51,7 +51,7 @@ def test_every_name_that_nobody_has_is_told_with_its_line(tmp_path: Path) -> Non
             "parameter('hold', 'tiem')",
             "parameter('hold', 'tiem'): there is no such kind; did you mean 'time'?",
         ),
-        ("gates", "there is no marker 'gates'; did you mean 'gate'?"),
+        ("gates", "test_own.py:3: there is no marker 'gates'; did you mean 'gate'?"),
         ("parameter('hold', 'time')", "rh16.yaml:3:1: the parameter 'hold' is missing"),
     ],
 )
