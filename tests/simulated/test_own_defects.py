@@ -3,16 +3,27 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from hilseq_sim.__main__ import main
+from hilseq_sim.defects.catalogue import CATALOGUE
 
 from hilseq import resources
 from tests import warm
 
 STANDS = resources.folder("stands")
 VISIT = ["--stand", str(STANDS / "sim-bench.yaml"), "--unit", str(STANDS / "units" / "rh16.yaml")]
+
+
+@pytest.fixture(autouse=True)
+def _same_catalogue_after() -> Iterator[None]:
+    """Take the kinds of a test out of this process again."""
+    before = dict(CATALOGUE)
+    yield
+    CATALOGUE.clear()
+    CATALOGUE.update(before)
 
 
 def _example() -> str:
