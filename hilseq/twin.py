@@ -6,7 +6,7 @@ lines as real hardware would be. Below this file nothing knows that a stand is s
 
 from __future__ import annotations
 
-import importlib
+import importlib.util
 import json
 import multiprocessing
 import os
@@ -70,26 +70,49 @@ def command(
     return line
 
 
+def model_faults() -> Path:
+    """Return the simulator's own file of kinds at the level of its model, for `--defects`."""
+    found = importlib.util.find_spec("hilseq_sim")
+    if found is None or not found.submodule_search_locations:
+        raise UsageError("the simulator is not installed")
+    return Path(found.submodule_search_locations[0]) / "defects" / "model_faults.py"
+
+
 def catalogue(stand: Path, unit: Path, defect_files: Sequence[Path] = ()) -> list[dict[str, Any]]:
     """Return the simulator's defects that make sense for a unit on a stand. Raises UsageError."""
-    line = [
-        sys.executable,
-        "-P",
-        "-m",
-        "hilseq_sim",
-        "--catalogue",
-        "--stand",
-        str(stand),
-        "--unit",
-        str(unit),
-    ]
+    rows: list[dict[str, Any]] = json.loads(_asked("--catalogue", stand, unit, defect_files))
+    return rows
+
+
+def broken_promises(
+    stand: Path, unit: Path, defect_files: Sequence[Path], cases: Sequence[tuple[int, str]]
+) -> list[list[dict[str, Any]]]:
+    """Return for each seed and defect what the unit does not keep of its profile, as the model itself knows it.
+
+    Each entry has `promise`, `place` and `ratio` (how many times the limit; None: there or not). Raises UsageError.
+    """
+    lines = "".join(f"{seed} {defect}\n" for seed, defect in cases)
+    told = _asked("--oracle", stand, unit, defect_files, lines, timeout=None)
+    return [json.loads(line) for line in told.splitlines()]
+
+
+def _asked(
+    word: str,
+    stand: Path,
+    unit: Path,
+    defect_files: Sequence[Path],
+    lines: str = "",
+    *,
+    timeout: float | None = START_DEADLINE,
+) -> str:
+    """Return what the simulator's process answers to a question that needs no server."""
+    line = [sys.executable, "-P", "-m", "hilseq_sim", word, "--stand", str(stand), "--unit", str(unit)]
     for file in defect_files:
         line += ["--defects", str(file)]
-    done = subprocess.run(line, capture_output=True, check=False, timeout=START_DEADLINE)
+    done = subprocess.run(line, input=lines, capture_output=True, text=True, check=False, timeout=timeout)
     if done.returncode != 0:
-        raise UsageError(done.stderr.decode("utf-8", "replace").strip())
-    rows: list[dict[str, Any]] = json.loads(done.stdout)
-    return rows
+        raise UsageError(done.stderr.strip())
+    return done.stdout
 
 
 def repoint(stand: Stand, endpoints: Mapping[str, str]) -> Stand:

@@ -10,8 +10,10 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from hilseq import resources
+from hilseq.errors import UsageError
 
 if TYPE_CHECKING:
+    from hilseq.coverage.cases import Case
     from hilseq.coverage.table import CoverageTable
 
 
@@ -23,6 +25,14 @@ def coverage_command(
     draws: Annotated[
         int, typer.Option(min=0, metavar="N", help="Draws of severity and place for each kind.")
     ] = 4,
+    random: Annotated[
+        int,
+        typer.Option(
+            min=0,
+            metavar="N",
+            help="Instead of the catalogue's kinds, N random faults of the model, each known by an oracle.",
+        ),
+    ] = 0,
     seed: Annotated[int, typer.Option(metavar="S", help="The same seed draws the same cases.")] = 0,
     ideal_timing: Annotated[
         bool,
@@ -57,6 +67,9 @@ def coverage_command(
 
     Interrupted, it goes on where it was when called again with the same options, on the same files.
 
+    With --random, faults of the model itself are drawn by class; an oracle that knows the model says which promise of
+    the profile each breaks and by how much, and each has the visit of its seed without the fault beside it.
+
     Example: hilseq coverage --kind output-stuck-on --units 10 --json coverage.json
     """
     import json
@@ -65,12 +78,20 @@ def coverage_command(
     from hilseq.coverage.cases import RowFile, campaign_of, choose, draw
     from hilseq.coverage.table import tabulate
     from hilseq.description.loading import load_profile, load_stand
-    from hilseq.twin import catalogue
+    from hilseq.twin import catalogue, model_faults
 
     stands = resources.folder("stands")
     stand, unit = stand or stands / "sim-bench.yaml", unit or stands / "units" / "rh16.yaml"
-    rows = choose(catalogue(stand, unit, defects or []), kind or [])
-    cases = draw(rows, draws=draws, units=units, seed=seed)
+    soak = load_profile(unit).soak
+    if random:
+        if kind or defects:
+            raise UsageError("--random draws from kinds of its own: leave out --kind and --defects")
+        defects = [model_faults()]
+        cases = _random_cases(random, seed, stand, unit, None if soak is None else soak.ambient)
+        draws = units = 0
+    else:
+        rows = choose(catalogue(stand, unit, defects or []), kind or [])
+        cases = draw(rows, draws=draws, units=units, seed=seed)
     words = sequence or [str(resources.folder("sequences"))]
     files = [word for word in words if Path(word).exists()]
     options = [word for word in words if word not in files]
@@ -79,6 +100,7 @@ def coverage_command(
             "kinds": kind or [],
             "units": units,
             "draws": draws,
+            **({"random": random} if random else {}),
             "seed": seed,
             "words": options,
             "ideal_timing": ideal_timing,
@@ -86,7 +108,8 @@ def coverage_command(
         [stand, unit, *map(Path, files), *(defects or [])],
     )
     timing = ["ideal"] if ideal_timing else []
-    name = "-".join([f"seed{seed}", f"{draws}x", f"{units}good", *timing, *(kind or ["all"])])[:80]
+    drawn = [f"random{random}"] if random else [f"{draws}x", f"{units}good", *(kind or ["all"])]
+    name = "-".join([f"seed{seed}", *drawn, *timing])[:80]
     path = out or Path("runs") / f"coverage-{name}.jsonl"
     finished = RowFile(path, asked)
     bench = campaign.CampaignSetup(
@@ -94,18 +117,79 @@ def coverage_command(
         unit.resolve(),
         next(iter(load_stand(stand).slots)),
         partial(_visit, sequence or [], stand),
-        load_profile(unit).soak is not None,
+        soak is not None,
         real_timing=not ideal_timing,
         defect_files=tuple(file.resolve() for file in defects or []),
     )
     if finished.rows:
         typer.echo(f"{len(finished.rows)} of {len(cases)} visits were made before ({path})", err=True)
     _run(campaign.run_campaign(bench, cases, finished, jobs=jobs), len(cases), len(finished.rows))
-    table = tabulate(finished.rows)
+    if random:
+        data = _show_random(cases, finished.rows)
+    else:
+        table = tabulate(finished.rows)
+        data = table.as_data()
+        _show(table)
     if json_file is not None:
         json_file.parent.mkdir(parents=True, exist_ok=True)
-        json_file.write_text(json.dumps(table.as_data(), indent=1) + "\n", encoding="utf-8")
-    _show(table)
+        json_file.write_text(json.dumps(data, indent=1) + "\n", encoding="utf-8")
+
+
+def _random_cases(count: int, seed: int, stand: Path, unit: Path, ambient: float | None) -> list[Case]:
+    from hilseq.coverage.random_faults import draw_random
+    from hilseq.twin import broken_promises, catalogue, model_faults
+
+    files = [model_faults()]
+    listed = {row["kind"] for row in catalogue(stand, unit)}
+    rows = [row for row in catalogue(stand, unit, files) if row["kind"] not in listed]
+    typer.echo(f"the oracle looks at {count} faults", err=True)
+    return draw_random(
+        rows, count, seed=seed, ambient=ambient, oracle=partial(broken_promises, stand, unit, files)
+    )
+
+
+def _show_random(cases: list[Case], rows: list[dict[str, Any]]) -> dict[str, Any]:
+    """Print the lines of a random campaign; return all of it as plain data."""
+    from rich.console import Console
+    from rich.table import Table as Grid
+
+    from hilseq.coverage.random_faults import CLEARLY, outcomes, stand_strata, strata
+
+    found = outcomes(cases, rows)
+    console = Console(width=None if os.isatty(1) else 140)
+    lines, others = strata(found), stand_strata(found, rows)
+    grid = Grid("unit faults of the model", *(_HEADINGS[word] for word in (lines[0].rates if lines else ())))
+    for line in lines:
+        grid.add_row(line.name, *(f"{rate.brief} of {rate.trials}" for rate in line.rates.values()))
+    if lines:
+        console.print(grid)
+    for line in others:
+        told = "; ".join(f"{_HEADINGS[word]} {rate}" for word, rate in line.rates.items())
+        console.print(f"{line.name}: {told}", highlight=False)
+    console.print(
+        f"Clearly beyond: a promise of the profile is broken {CLEARLY:g} times or more, as the model itself knows it. "
+        "The classes are drawn in equal numbers: no line stands for what comes in the field. "
+        "Bounds: two-sided 95 %, Clopper and Pearson.",
+        highlight=False,
+    )
+    return {
+        "outcomes": [each.as_data() for each in found],
+        "strata": [line.as_data() for line in (*lines, *others)],
+        "clearly": CLEARLY,
+    }
+
+
+_HEADINGS = {
+    "detected": "clearly beyond, detected",
+    "placed": "all findings at the fault",
+    "shipped": "shipped",
+    "near_detected": "just beyond, detected",
+    "inside_repair": "inside, sent to repair",
+    "blamed_on_unit": "blamed on the unit",
+    "told": "told as the stand's",
+    "repair": "sent to repair",
+    "incomplete": "incomplete",
+}
 
 
 def _visit(sequences: list[str], stand: Path, options: list[str]) -> int:

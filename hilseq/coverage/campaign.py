@@ -144,7 +144,8 @@ def visit_options(bench: CampaignSetup, case: Case) -> list[str]:
     options += [f"--defects={file}" for file in bench.defect_files]
     if case.warm and bench.soaks:
         options += ["--soak", f"--soak-duration={_WARM}"]
-    return [*options, f"--defect={case.spec}"] if case.defect else options
+    options += [f"--defect={spec}" for spec in (case.spec, case.beside) if case.defect and spec]
+    return options
 
 
 def good_rows(rows: Iterable[dict[str, Any]]) -> list[dict[str, Any]]:

@@ -27,7 +27,8 @@ class Case:
 
     `beyond` tells whether the defect lies beyond the profile's limits, so that it must be found; one that is
     not must be let pass. `located` are the places that count as right. `warm`: it is seen only on a unit that has
-    warmed up, so the visit needs a soak.
+    warmed up, so the visit needs a soak. `when` are conditions as they are written after the defect, `beside` is a
+    second defect; `broken` is what the model itself knows of promises that are not kept.
     """
 
     number: int
@@ -39,12 +40,20 @@ class Case:
     beyond: bool = True
     located: tuple[str, ...] = ()
     warm: bool = False
+    when: str = ""
+    beside: str = ""
+    broken: tuple[Mapping[str, Any], ...] = ()
+
+    @property
+    def fault(self) -> str:
+        """The defect as it is when it is there."""
+        severity = "" if self.severity is None else f",severity={self.severity:.3f}"
+        return f"{self.defect}@{self.place}{severity}"
 
     @property
     def spec(self) -> str:
         """The defect as `hilseq run --defect` takes it."""
-        severity = "" if self.severity is None else f",severity={self.severity:.3f}"
-        return f"{self.defect}@{self.place}{severity}"
+        return f"{self.fault},{self.when}" if self.when else self.fault
 
 
 def choose(catalogue: Sequence[Mapping[str, Any]], kinds: Sequence[str]) -> list[Mapping[str, Any]]:
@@ -113,7 +122,13 @@ def judge_case(case: Case, summary: Mapping[str, Any]) -> dict[str, Any]:
     """Return the row of the table for a case and the summary of its visit."""
     (unit,) = summary["units"]
     disposition = unit["disposition"]
-    row: dict[str, Any] = {"number": case.number, "seed": case.seed, "disposition": disposition}
+    found = sorted({(finding["place"], finding["check"]) for finding in unit["findings"]})
+    row: dict[str, Any] = {
+        "number": case.number,
+        "seed": case.seed,
+        "disposition": disposition,
+        "found": [list(each) for each in found],
+    }
     if not case.defect:
         return {**row, "good": True, "why": _first_finding(unit)}
     places = {finding["place"] for finding in unit["findings"]}

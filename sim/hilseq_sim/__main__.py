@@ -14,7 +14,7 @@ import re
 import signal
 import sys
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import asdict, replace
 from pathlib import Path
 
 from hilseq import gc_tuning
@@ -45,6 +45,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         _add_kinds(options)
         if options.catalogue:
             return _print_catalogue(options)
+        if options.oracle:
+            return _answer(options)
         servers = _servers(options)
     except (UsageProblemError, HilseqError, ValueError, OSError) as problem:
         text = str(problem) or type(problem).__name__
@@ -83,6 +85,11 @@ def _parser() -> argparse.ArgumentParser:
     add("--port", action="append", default=[], metavar="ENDPOINT=N", help='fixed port, "supply main=5025"')
     add("--single-connection", action="store_true", help="refuse a second client while the first lives")
     add("--catalogue", action="store_true", help="print the defects that make sense here as JSON, and end")
+    add(
+        "--oracle",
+        action="store_true",
+        help="for each line SEED DEFECT of standard input print which promises the unit does not keep, and end",
+    )
     add("--parent-pipe", action="store_true", help="stop when standard input ends")
     return parser
 
@@ -117,7 +124,7 @@ def _servers(options: argparse.Namespace) -> Servers:
 
 
 def _add_kinds(options: argparse.Namespace) -> None:
-    if options.defects or options.defect or options.catalogue:
+    if options.defects or options.defect or options.catalogue or options.oracle:
         from hilseq_sim.defects.spec import add_from_file, add_installed
 
         add_installed()
@@ -129,6 +136,20 @@ def _print_catalogue(options: argparse.Namespace) -> int:
     from hilseq_sim.defects.spec import catalogue_on
 
     print(json.dumps(catalogue_on(_visit(options))))  # noqa: T201 - this is the interface
+    return 0
+
+
+def _answer(options: argparse.Namespace) -> int:
+    """Answer one line of JSON to each line `SEED DEFECT`: the promises that the unit of the first slot breaks."""
+    from hilseq_sim.oracle import violations
+    from hilseq_sim.world.build import build_world
+
+    visit = _visit(options)
+    slot = next(iter(visit.profiles))
+    for line in sys.stdin:
+        seed, _, defect = line.strip().partition(" ")
+        world = build_world(visit, seed=int(seed), defects=[defect] if defect else [])
+        print(json.dumps([asdict(broken) for broken in violations(world, slot)]), flush=True)  # noqa: T201 - as above
     return 0
 
 

@@ -5,25 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
-from hilseq_sim.defects.spec import Change, Kind, Scale, Spot, places
+from hilseq_sim.defects.spec import Change, Kind, Scale, Spot, Wrap, places
 from hilseq_sim.world.timeline import Timer
-
-
-class Wrap:
-    """Replaces a method of a part by one that is made of it."""
-
-    def __init__(self, part: Any, name: str, make: Callable[[Any], Any]) -> None:
-        self.part, self.name, self.make = part, name, make
-        self.old: Any = None
-
-    def apply(self) -> None:
-        """See Change."""
-        self.old = getattr(self.part, self.name)
-        setattr(self.part, self.name, self.make(self.old))
-
-    def undo(self) -> None:
-        """See Change."""
-        setattr(self.part, self.name, self.old)
 
 
 def output_into_input(spot: Spot) -> list[Change]:

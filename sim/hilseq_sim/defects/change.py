@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, MutableMapping
+from collections.abc import Callable, Hashable, MutableMapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Protocol
 
 from hilseq.description.profile import Mode
+from hilseq.description.registers import RegisterTable
 
 if TYPE_CHECKING:
     from hilseq_sim.world.build import World
+    from hilseq_sim.world.registers import RegisterMap
     from hilseq_sim.world.unit import UnitModel
 
 
@@ -71,6 +73,50 @@ class Count:
     def undo(self) -> None:
         """See Change."""
         self.table[self.key] -= 1
+
+
+@dataclass(frozen=True, slots=True)
+class Wrap:
+    """Puts a method of a part into one that is made of it; several nest, and each goes by itself."""
+
+    part: object
+    method: str
+    make: Callable[[Callable[..., Any]], Callable[..., Any]]
+
+    def apply(self) -> None:
+        """See Change."""
+        layers = vars(self.part).setdefault("wrapped", {})
+        layers.setdefault(self.method, (getattr(self.part, self.method), []))[1].append(self.make)
+        self._nest()
+
+    def undo(self) -> None:
+        """See Change."""
+        vars(self.part)["wrapped"][self.method][1].remove(self.make)
+        self._nest()
+
+    def _nest(self) -> None:
+        method, makes = vars(self.part)["wrapped"][self.method]
+        for make in makes:
+            method = make(method)
+        setattr(self.part, self.method, method)
+
+
+@dataclass(frozen=True, slots=True)
+class Tap:
+    """Lets what is read at an address of a device be `see` of what is there: a raw word, or a bit."""
+
+    registers: RegisterMap
+    table: RegisterTable
+    address: int
+    see: Callable[[int], int]
+
+    def apply(self) -> None:
+        """See Change."""
+        self.registers.taps(self.table, self.address).append(self.see)
+
+    def undo(self) -> None:
+        """See Change."""
+        self.registers.taps(self.table, self.address).remove(self.see)
 
 
 class Spot:

@@ -6,8 +6,8 @@ slots; then the conditions.
 Kinds of defect from outside: a Python file (`--defects FILE`), or an entry point of the group `hilseq.defects`.
 
 A file holds a list `KINDS`, an entry point leads to one. What a kind needs is here: `Kind` is its row of the catalogue,
-`places` say where it can sit, `Spot` is where it sits, and `Add`, `Scale` and `Count` change the world while it is
-there. sim/README.md lists the parts of the world and has an example.
+`places` say where it can sit, `Spot` is where it sits, and `Add`, `Scale`, `Count`, `Wrap` and `Tap` change the world
+while it is there. sim/README.md lists the parts of the world and has an example.
 
 When a defect is there: after a time, above or below a temperature, by chance at a power-up, for a while.
 
@@ -32,7 +32,7 @@ from typing import TYPE_CHECKING, Any
 from hilseq.quantities import parse
 from hilseq_sim.defects import places
 from hilseq_sim.defects.catalogue import CATALOGUE, Kind
-from hilseq_sim.defects.change import Add, Change, Count, Scale, Spot
+from hilseq_sim.defects.change import Add, Change, Count, Scale, Spot, Tap, Wrap
 from hilseq_sim.defects.places import VisitWords, Where
 from hilseq_sim.world.operation import position_of
 from hilseq_sim.world.timeline import Timer
@@ -311,7 +311,19 @@ def catalogue_on(visit: VisitWords) -> list[dict[str, Any]]:
     return rows
 
 
-__all__ = ["Add", "Change", "Count", "Kind", "Scale", "Spot", "add_from_file", "add_installed", "places"]
+__all__ = [
+    "Add",
+    "Change",
+    "Count",
+    "Kind",
+    "Scale",
+    "Spot",
+    "Tap",
+    "Wrap",
+    "add_from_file",
+    "add_installed",
+    "places",
+]
 
 GROUP = "hilseq.defects"
 

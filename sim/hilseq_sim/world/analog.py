@@ -170,8 +170,8 @@ class AnalogChannel:
         start = max(self._converter[0], min(self._converter[1], 0.0))
         self.value = Approach(start, max(point.settle, 1e-3) / _LAGS)
         symbol = point.register_.unit
-        self._percent = symbol == "%"
-        self._per_register = factor_between(symbol, self.symbol) if symbol else 1.0
+        self.percent = symbol == "%"
+        self.per_register = factor_between(symbol, self.symbol) if symbol else 1.0
 
     # -- the terminal ------------------------------------------------------------------------------
 
@@ -204,14 +204,14 @@ class AnalogChannel:
         """Return what an input reports, in the unit of its register."""
         low, high = self._converter
         value = max(low, min(high, self._spoilt(self.value.at(self._timeline.now))))
-        if self._percent:
+        if self.percent:
             return (value - self.low) / (self.high - self.low) * 100.0
-        return value / self._per_register
+        return value / self.per_register
 
     def set(self, value: float) -> None:
         """Let an output put out a value, in the unit of its register."""
         wanted = (
-            self.low + value / 100.0 * (self.high - self.low) if self._percent else value * self._per_register
+            self.low + value / 100.0 * (self.high - self.low) if self.percent else value * self.per_register
         )
         low, high = LOOP_MEASURING if self.kind == "4..20 mA" else self._converter
         self.value.aim(max(low, min(high, wanted)), self._timeline.now)

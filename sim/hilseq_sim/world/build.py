@@ -14,6 +14,7 @@ from hilseq_sim.defects.spec import ActiveDefect, resolve
 from hilseq_sim.views import ModbusView, PortView, SupplyView, Trouble
 from hilseq_sim.world.draw import Streams
 from hilseq_sim.world.operation import position_of
+from hilseq_sim.world.registers import RegisterMap
 from hilseq_sim.world.stand_io import StandWiring
 from hilseq_sim.world.supply import SupplyModel
 from hilseq_sim.world.timeline import Timeline
@@ -122,6 +123,8 @@ class World:
             stand, self.units, self.timeline, self.streams, ambient=self.ambient, timing=self.timing
         )
         self.port_models: dict[tuple[str, str], UnitPort] = {}
+        #: The registers of each unit, by slot.
+        self.registers: dict[str, RegisterMap] = {}
         self._links: dict[str, ModbusView] = {}
         for slot, unit in self.units.items():
             self._serve(slot, unit)
@@ -136,7 +139,7 @@ class World:
         self.advance = self.timeline.advance
 
     def _serve(self, slot: str, unit: UnitModel) -> None:
-        registers = unit_registers(unit)
+        registers = self.registers[slot] = unit_registers(unit)
         self._links[slot] = UnitServer(unit, registers, unit.profile.link.device_id, unit.answering)
         for name, port in unit.profile.ports.items():
             stream = self.streams.of(slot, "port", name)

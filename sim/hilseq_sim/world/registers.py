@@ -159,6 +159,7 @@ class RegisterMap:
         self._guards: dict[RegisterTable, dict[int, Callable[[int], None]]] = {
             table: {} for table in RegisterTable
         }
+        self._taps: dict[tuple[RegisterTable, int], list[Callable[[int], int]]] = {}
 
     # -- building ----------------------------------------------------------------------------------
 
@@ -227,6 +228,24 @@ class RegisterMap:
                     last = address
                 elif address - last <= self._gaps:
                     readers[address] = _zero
+
+    def taps(self, table: RegisterTable, address: int) -> list[Callable[[int], int]]:
+        """Return what stands between an address and whoever reads it, one behind the other: defects."""
+        key = (table, address)
+        if key not in self._taps:
+            seen_by = self._taps[key] = []
+            readers = self._readers[table]
+            untapped = readers[address]
+            assert untapped is not None
+
+            def read() -> int:
+                word = untapped()
+                for see in seen_by:
+                    word = see(word)
+                return word
+
+            readers[address] = read
+        return self._taps[key]
 
     # -- serving -----------------------------------------------------------------------------------
 
