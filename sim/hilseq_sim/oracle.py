@@ -68,6 +68,8 @@ class _Oracle:
         self._link = world.links[slot]
         self._supply = world.supplies[world.stand.slots[slot].supply]
         self._random = Random(0)
+        self._counted = -1.0
+        self._aims: dict[str, float] = {}
 
     def ask(self) -> None:
         rated, span = self._profile.ratings.supply, self._profile.ratings.supply_range
@@ -123,7 +125,6 @@ class _Oracle:
         self._world.advance(max(start.off_time, 5.0))
         supply.set_current = self._profile.ratings.current_limit
         supply.set_voltage = volts
-        before = self._unit.start.starts
         supply.output = True
         took = 0.0
         while took < 2.0 * start.ready_within and not (self._unit.start.ready and self._link.answering()):
@@ -136,8 +137,7 @@ class _Oracle:
         self._must(self._unit.start.result == 0, "passes its self-test", "self-test")
         if self._profile.link.starts is not None:
             counted = self._read(self._profile.link.starts)
-            if before > 0 and hasattr(self, "_counted"):
-                self._must(counted != self._counted, "counts its starts", "start")
+            self._must(counted != self._counted, "counts its starts", "start")
             self._counted = counted
         if math.isclose(volts, self._profile.ratings.supply):
             self._current("idle current", start.idle_current)
@@ -220,14 +220,10 @@ class _Oracle:
 
     def _words(self) -> None:
         unit, link = self._unit, self._profile.link
-        shown = (
-            (link.mode, unit.modes.mode, f"mode {unit.modes.mode}"),
-            (link.indicator, unit.indicator(), "indicator"),
-        )
-        for register, true, place in shown:
-            if register is not None:
-                raw = from_raw(register, register.values.get(true, 0))
-                self._must(self._read(register) == raw, "tells its state", place)
+        mode, lamp = unit.modes.mode, unit.indicator()
+        self._shows(link.mode, link.mode.values.get(mode, 0), f"mode {mode}")
+        if link.indicator is not None:
+            self._shows(link.indicator, link.indicator.values.get(lamp, 0), "indicator")
         if link.outputs_enabled is not None and unit.start.healthy:
             told = self._read(link.outputs_enabled)
             self._must(
@@ -237,6 +233,9 @@ class _Oracle:
             )
         self._must(unit.healthy_lamp() is (unit.indicator() == "healthy"), "shows how it is", "indicator")
         self._must(unit.faulted_lamp() is (unit.indicator() == "faulted"), "shows how it is", "indicator")
+
+    def _shows(self, register: Register, raw: int, place: str) -> None:
+        self._must(self._read(register) == from_raw(register, raw), "tells its state", place)
 
     def _memory(self) -> None:
         described = self._profile.configuration
@@ -294,7 +293,7 @@ class _Oracle:
         self._release()
 
     def _aim_analog(self, share: Callable[[], float]) -> None:
-        self._aims: dict[str, float] = {}
+        self._aims.clear()
         for name, channel in self._unit.analog_inputs.items():
             self._aims[name] = channel.low + share() * (channel.high - channel.low)
             channel.drive(self._aims[name], channel.symbol)

@@ -26,7 +26,7 @@ _AGED = 600.0
 
 def times(spot: Spot) -> float:
     """Return how many times its limit a fault is."""
-    return 10.0 ** (2.0 * spot.severity - 1.0)
+    return float(10.0 ** (2.0 * spot.severity - 1.0))
 
 
 def chance(spot: Spot) -> Callable[[], bool]:
