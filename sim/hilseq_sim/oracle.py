@@ -271,7 +271,7 @@ class _Oracle:
         unit, points = self._unit, self._profile.points
         live = Mode.LIVE in self._profile.mode_list()
         settle = max(
-            (point.settle for point in (*points.outputs.values(), *points.inputs.values())), default=0.05
+            [0.05, *(o.settle for o in points.outputs.values()), *(i.settle for i in points.inputs.values())]
         )
         analog = max(
             (c.settle for c in (*points.analog_inputs.values(), *points.analog_outputs.values())), default=0.0
