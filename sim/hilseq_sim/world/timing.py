@@ -111,7 +111,7 @@ class Scan:
 
 #: s: shortest and longest scan, shortest answer, longest answer of the quickest and of the slowest instrument,
 #: longest time until a client is accepted.
-_SCANS, _ANSWER, _SLOWEST, _ACCEPT = (0.005, 0.050), 0.001, (0.002, 0.100), 0.2
+_SCANS, _ANSWER, _SLOWEST, _ACCEPT = (0.005, 0.050), 0.001, (0.002, 0.300), 0.2
 #: Largest jitter, in scans; and the smallest share of what is declared that is drawn.
 _JITTER, _LEAST = 0.2, 0.2
 
