@@ -16,6 +16,8 @@ from hilseq.errors import InstrumentTimeout, InvalidResponse
 
 #: Longest wall time for one advance; a model that needs longer is stuck.
 DEADLINE = 60.0
+#: What it says every few seconds while other clients of the clock are busy.
+_WAIT = b"wait\n"
 
 
 class SteppedClock:
@@ -79,8 +81,11 @@ class SteppedClock:
         """Return what follows the wanted word in the answer that is due."""
         until = time.monotonic() + DEADLINE
         try:
-            while not self._received.endswith(b"\n"):
+            while not self._received.endswith(b"\n") or self._received.endswith(_WAIT):
+                if self._received.endswith(_WAIT):  # for other clients: it is alive
+                    self._received, until = b"", time.monotonic() + DEADLINE
                 self._received += self._socket.receive(256, until)
+            self._received = self._received.rpartition(_WAIT)[2]
         except OSError as error:
             raise self._lost(error) from error
         answer, self._received, self._due = self._received, b"", False

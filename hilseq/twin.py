@@ -151,11 +151,13 @@ def repoint(stand: Stand, endpoints: Mapping[str, str]) -> Stand:
 def write_pointing_stand(stand: Path, endpoints: Mapping[str, str], target: Path, *, stepped: bool) -> None:
     """Write a copy of the stand file whose addresses are the twin's, for other processes to use.
 
-    The copy loses comments; everything else is as written.
+    The copy loses comments, and its ranges are written out; everything else is as written.
     """
     import yaml
 
-    document = yaml.safe_load(stand.read_text(encoding="utf-8"))
+    from hilseq.description.loading import written_out
+
+    document = written_out(stand)
     document.pop("network", None)
     document["simulated"] = True
     if stepped:

@@ -44,7 +44,7 @@ _NAMES = {
     "[`lan-bench.yaml`](lan-bench.yaml)": "`stand.yaml`",
     "[`sim-bench.yaml`](sim-bench.yaml), [`units/rh16.yaml`](units/rh16.yaml)": "`unit.yaml` and the stand of the demo",
     "[`dx08-bench.yaml`](dx08-bench.yaml), [`units/dx08.yaml`](units/dx08.yaml)": "shipped with hilseq",
-    "[`duo-bench.yaml`](duo-bench.yaml)": "shipped with hilseq",
+    "[`duo-bench.yaml`](duo-bench.yaml), [`rack-bench.yaml`](rack-bench.yaml)": "shipped with hilseq",
     "my-bench.yaml units/rh16.yaml": "stand.yaml unit.yaml",
     "units/rh16.yaml": "unit.yaml",
 }
@@ -90,20 +90,41 @@ def _marked(profile: str) -> str:
 
 def init_command(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="The new folder.")],
+    slots: Annotated[
+        int | None, typer.Option(metavar="N", min=1, max=64, help="A bench of so many slots that are alike.")
+    ] = None,
+    outputs: Annotated[
+        int | None, typer.Option(metavar="N", min=1, max=512, help="With --slots: outputs of a unit (16).")
+    ] = None,
+    inputs: Annotated[
+        int | None, typer.Option(metavar="N", min=1, max=512, help="With --slots: inputs of a unit (16).")
+    ] = None,
 ) -> None:
     """Make a folder with a stand file, a profile, a sequence and the documents to start from.
 
-    What is to be changed is marked with <==. Nothing that exists is written over.
+    What is to be changed is marked with <==. Nothing that exists is written over. Without --slots the stand is a bench
+    with one slot whose every line is explained, and the unit one with everything that a profile can hold.
 
     Example: hilseq init my-bench
+
+    Example: hilseq init my-rack --slots 8 --outputs 32 --inputs 24
     """
     from hilseq.errors import UsageError
+
+    if slots is None and (outputs or inputs):
+        raise UsageError("--outputs and --inputs are for a bench of alike slots: give --slots too")
 
     contents = {
         name: _in_the_folder((resources.folder(room) / path).read_text(encoding="utf-8"))
         for name, (room, path) in _COPIES.items()
     }
     contents["unit.yaml"] = _marked(contents["unit.yaml"])
+    serials = "TRY-1"
+    if slots is not None:
+        from hilseq.cli.alike_slots import bench_files, example_serials
+
+        serials = example_serials(slots)
+        contents["stand.yaml"], contents["unit.yaml"] = bench_files(slots, outputs or 16, inputs or 16)
     for name in ("stand", "unit"):
         schema_file = f"{name}.schema.json"
         contents[f"{name}.yaml"] = f"{_SCHEMA_LINE}{schema_file}\n{contents[f'{name}.yaml']}"
@@ -126,5 +147,5 @@ def init_command(
         f"{folder}/README.md   how a bench is described, step by step\n\n"
         f"Check both files:    hilseq inspect {folder}/stand.yaml {folder}/unit.yaml\n"
         f"Rehearse simulated:  hilseq run --stand {folder}/stand.yaml --unit {folder}/unit.yaml "
-        f"--serial TRY-1 --simulate"
+        f"--serial {serials} --simulate"
     )

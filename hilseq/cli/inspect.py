@@ -68,10 +68,14 @@ def summary_lines(found: Inspection) -> list[str]:
         + ", ".join(f"{count} {_plural(what, count)}" for what, count in file.holds.items())
         for file in found.files
     ]
+    alike: dict[tuple[str, str, tuple[str, ...]], list[str]] = {}
     for fit in found.fits:
-        lines.append(f"profile {fit.profile} fits slot {fit.slot} of stand {fit.stand}")
-        if fit.unmeasured:
-            lines.append(f"  claimed by the profile and not measured there: {'; '.join(fit.unmeasured)}")
+        alike.setdefault((fit.profile, fit.stand, tuple(fit.unmeasured)), []).append(fit.slot)
+    for (profile, stand, unmeasured), slots in alike.items():
+        where = f"slot{'s' if len(slots) > 1 else ''} {', '.join(slots)}"
+        lines.append(f"profile {profile} fits {where} of stand {stand}")
+        if unmeasured:
+            lines.append(f"  claimed by the profile and not measured there: {'; '.join(unmeasured)}")
     return lines
 
 

@@ -141,6 +141,13 @@ def read_profile(path: Path) -> DescriptionFile[Profile]:
     return _read(path, "profile", Profile)
 
 
+def written_out(path: Path) -> dict[str, Any]:
+    """Return what a sound stand file holds, its ranges written out, as ordinary data."""
+    document, _ = expand_ranges(read_yaml(path)[0], "stand", path)
+    data: dict[str, Any] = document.plain()
+    return data
+
+
 def kind_of(document: SourcePosition) -> Kind | None:
     """Tell whether a document is a stand file or a profile by its keys; None when it is neither."""
     keys = {key for key, _ in document.items()}

@@ -11,7 +11,7 @@ from hilseq.description.profile import Port, Profile
 from hilseq.description.scpi import ScpiSupply as Supply
 from hilseq.description.simulated import modbus_devices, modbus_links, scpi_supplies
 from hilseq.description.stand import Stand
-from hilseq_sim.servers.clock_server import ClockSession
+from hilseq_sim.servers.clock_server import ClockClients, ClockSession
 from hilseq_sim.servers.connections import Connection, Listener, ServedWorld
 from hilseq_sim.servers.loop import Loop
 from hilseq_sim.servers.modbus_sessions import ModbusRtuSession, ModbusTcpSession
@@ -63,9 +63,9 @@ class Servers:
             self._serve_supplies(world, stand)
             self._serve_modbus(world, stand, profiles)
             self._serve_ports(world, stand, profiles)
-            self._address(
-                self._listen(["clock"], lambda: ClockSession(self._stage), instrument_like=False), ["clock"]
-            )
+            clients = ClockClients(self._stage)
+            clock = self._listen(["clock"], lambda: ClockSession(self._stage, clients), instrument_like=False)
+            self._address(clock, ["clock"])
             self._check_fixed_ports()
         except BaseException:
             self._stage.close()

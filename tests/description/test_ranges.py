@@ -12,9 +12,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hilseq.description.loading import load_profile, load_stand
+from hilseq.description.loading import load_profile, load_stand, read_stand
 from hilseq.description.ranges import MOST, range_names
-from hilseq.description.simulated import modbus_signals
+from hilseq.description.simulated import modbus_signals, scpi_supplies
 
 Break = Callable[[dict[str, str]], Any]
 
@@ -30,6 +30,11 @@ WRONG: dict[str, tuple[str, str, str]] = {
     ),
     "backwards": ("c4..c1", "the range 'c4..c1' runs backwards", "the lower number first"),
     "no number": ("a..c", "'a..c' is no range of names", "names that end in numbers, such as q01..q16"),
+    "letters backwards": (
+        "H..A q01..q16",
+        "the range 'H..A' runs backwards",
+        "the earlier letter first, such as A..H",
+    ),
     "one end": ("c1..", "'c1..' is no range of names", "names that end in numbers, such as q01..q16"),
     "too many": ("c1..c5000", "the range 'c1..c5000' stands for 5000 names", "at most 4096"),
     "unequal digits": ("c1..c016", "the range 'c1..c016' counts with 1 and with 3 digits", "c001..c016"),
@@ -87,6 +92,82 @@ def test_signals_move_on_by_one_value() -> None:
     assert signals["v8"].senses == "left.q8"
     simple = modbus_signals(load_stand(STANDS / "sim-bench.yaml"))
     assert (simple["q16"].address, simple["q16"].senses) == (15, "A.q16")
+
+
+def test_wires_of_slots_that_are_alike_lie_one_slot_after_the_other() -> None:
+    """A key with slots and wires gives each wire its slot, its terminal and the next address; a lone wire too."""
+    stand = load_stand(STANDS / "rack-bench.yaml")
+    signals = modbus_signals(stand)
+    assert [signals[f"{slot} q16"].address for slot in "ABH"] == [15, 31, 127]
+    assert signals["H q16"].senses == "H.q16"
+    assert [(signals[f"{slot} green"].address, signals[f"{slot} green"].senses) for slot in "AH"] == [
+        (128, "A.lamp-green"),
+        (135, "H.lamp-green"),
+    ]
+    loopback = stand.loopbacks["C at s2"]
+    assert (loopback.drive, loopback.sense) == ("C s2", "C bs2")
+
+
+def test_slots_and_supplies_that_are_alike_are_described_once() -> None:
+    """Supplies move on with the slots, outputs and numbers in braces count on, and a text knows its slot."""
+    stand = load_stand(STANDS / "rack-bench.yaml")
+    assert list(stand.slots) == list("ABCDEFGH")
+    assert [slot.supply for slot in stand.slots.values()] == [f"p{n}" for n in range(1, 9)]
+    outputs = {name: (s.resource, s.output) for name, s in scpi_supplies(stand).items()}
+    assert outputs["p4"] == ("TCPIP::192.0.2.140::5025::SOCKET", 4)
+    assert outputs["p6"] == ("TCPIP::192.0.2.141::5025::SOCKET", 2)
+    third = stand.slots["C"]
+    assert (third.link.ends()[0].text, third.ports["port 2"].resource) == (
+        "192.0.2.163:502",
+        "192.0.2.151:4013",
+    )
+    assert third.setup[0].where == "slot C"
+
+
+#: id -> a text of the shipped rack that is changed, what it becomes, what is wrong, what was expected
+ALIKE_WRONG: dict[str, tuple[str, str, str, str]] = {
+    "does not count evenly": (
+        "{161..168}",
+        "{161..170}",
+        "'{161..170}' does not count evenly over the 8 names of its key",
+        "{161..168}, or another end that can be reached in 7 equal steps",
+    ),
+    "backwards": (
+        "  A..H:\n",
+        "  H..A:\n",
+        "the range 'H..A' runs backwards",
+        "the earlier letter first, such as A..H",
+    ),
+    "twice": (
+        "  p5..p8:",
+        "  p4..p7:",
+        "'p4..p7' gives 'p4' a second time",
+        "each name once; line 11 has it too",
+    ),
+    "another slot": (
+        "senses: A.lamp-green",
+        "senses: B.lamp-green",
+        "'B.lamp-green' is nothing of slot A, with which the range begins",
+        "a terminal such as A.q01, or a signal such as A q01",
+    ),
+}
+
+
+@pytest.mark.parametrize("case", ALIKE_WRONG)
+def test_what_is_wrong_with_things_alike_is_said_once(case: str, tmp_path: Path) -> None:
+    """A slip in a range of slots is told with its line, not once for each slot."""
+    old, new, wrong, expected = ALIKE_WRONG[case]
+    text = (STANDS / "rack-bench.yaml").read_text(encoding="utf-8")
+    assert text.count(old) == 1
+    path = tmp_path / "stand.yaml"
+    path.write_text(text.replace(old, new), encoding="utf-8")
+    told = [
+        problem
+        for problem in read_stand(path).problems
+        if (problem.wrong, problem.expected) == (wrong, expected)
+    ]
+    assert len(told) == 1
+    assert told[0].line > 0
 
 
 def test_packed_bits_run_into_the_next_register(break_stand: Break) -> None:

@@ -35,6 +35,7 @@ def test_each_shipped_stand_fits_a_shipped_unit() -> None:
         Fit("DX08", "dx08-bench", "left"),
         Fit("RH16", "duo-bench", "A"),
         Fit("RH16", "duo-bench", "B"),
+        *(Fit("RH16", "rack-bench", slot) for slot in "ABCDEFGH"),
     }
 
 
@@ -101,7 +102,7 @@ def test_the_reference_says_how_a_default_is_written() -> None:
 def test_every_example_of_the_manual_is_read(tmp_path: Path) -> None:
     """The YAML in the manual is YAML that hilseq takes, put into a stand that needs it."""
     manual = (STANDS / "TOPICS.md").read_text(encoding="utf-8")
-    ranged, supply = re.findall(r"```yaml\n(.*?)```", manual, re.DOTALL)
+    ranged, supply, many = re.findall(r"```yaml\n(.*?)```", manual, re.DOTALL)
     stand = (
         f"stand: x\n{supply}io: {{rack: {{address: 'a:502'}}}}\n"
         f"slots: {{A: {{supply: old, link: {{address: 'b:502'}}}}}}\nsignals:\n  {ranged}"
@@ -113,6 +114,8 @@ def test_every_example_of_the_manual_is_read(tmp_path: Path) -> None:
     assert old.commands.clear is None
     assert old.commands.set_voltage.format(value=24.0, output=1) == "VSET1:24.0"
     assert read.signals["q16"].senses == "A.q16"
+    path.write_text(f"stand: many\nio: {{rack: {{address: 'a:502'}}}}\n{many}", encoding="utf-8")
+    assert load_stand(path).signals["H q16"].senses == "H.q16"
 
 
 def test_the_guide_builds_a_bench_step_by_step(tmp_path: Path) -> None:

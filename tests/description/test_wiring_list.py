@@ -29,7 +29,7 @@ slots:
 """
 
 
-@pytest.mark.parametrize("name", ["sim-bench", "dx08-bench", "duo-bench", "lan-bench"])
+@pytest.mark.parametrize("name", ["sim-bench", "dx08-bench", "rack-bench", "lan-bench"])
 @pytest.mark.parametrize("delimiter", [",", ";", "\t"])
 def test_a_wiring_list_comes_back_as_it_went(name: str, delimiter: str, tmp_path: Path) -> None:
     """Exported, parted by what a spreadsheet of any country uses, and imported: the same stand."""

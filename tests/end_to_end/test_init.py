@@ -8,6 +8,9 @@ from pathlib import Path
 import pytest
 import yaml
 
+from hilseq.cli.alike_slots import bench_files
+from hilseq.description.inspection import inspect
+from hilseq.description.loading import load_profile
 from tests import warm
 
 #: Files that the documents tell a reader to make.
@@ -51,3 +54,30 @@ def test_the_folder_is_whole(folder: Path) -> None:
     assert done.returncode == 0, done.stderr
     done = warm.hilseq("check", "checks", "--stand", "stand.yaml", "--unit", "unit.yaml", cwd=folder)
     assert done.returncode == 0, done.stdout + done.stderr
+
+
+@pytest.mark.parametrize("slots", [1, 8, 30])
+def test_a_bench_of_slots_that_are_alike(slots: int, tmp_path: Path) -> None:
+    """Stand and profile are sound and fit in every slot, without a finding; what is to be changed is marked."""
+    stand, unit = tmp_path / "stand.yaml", tmp_path / "unit.yaml"
+    texts = bench_files(slots, 32, 24)
+    for path, text in zip((stand, unit), texts, strict=True):
+        path.write_text(text, encoding="utf-8")
+    found = inspect([stand, unit])
+    assert (found.problems, found.warnings) == ((), ())
+    assert len(found.fits) == slots
+    points = load_profile(unit).points
+    assert (len(points.outputs), len(points.inputs)) == (32, 24)
+    assert all(re.search(rf"^# <== .+\n{key}:", texts[1], re.MULTILINE) for key in yaml.safe_load(texts[1]))
+
+
+def test_a_bench_of_many_slots_is_written_as_asked(tmp_path: Path) -> None:
+    """The command writes that bench, and says what does not fit into one stand file."""
+    done = warm.hilseq("init", "rack", "--slots", "8", "--outputs", "32", "--inputs", "24", cwd=tmp_path)
+    assert done.returncode == 0, done.stderr
+    assert "--serial A=TRY-1,B=TRY-2" in done.stdout
+    assert (tmp_path / "rack" / "stand.yaml").read_text(encoding="utf-8").endswith(bench_files(8, 32, 24)[0])
+    done = warm.hilseq("init", "more", "--slots", "64", "--outputs", "64", "--inputs", "64", cwd=tmp_path)
+    assert done.returncode == 2
+    assert "one stand file holds at most 4096" in done.stderr
+    assert not (tmp_path / "more").exists()

@@ -67,7 +67,8 @@ class ServedWorld:
     ) -> None:
         self.world = world
         self.loop = loop
-        self.random = Random(seed)
+        self._seed = seed
+        self._chances: dict[str, Random] = {}
         self._answers = {
             endpoint: (*times, Random(f"{seed}/answers/{endpoint}"))
             for endpoint, times in (answers or {}).items()
@@ -81,6 +82,12 @@ class ServedWorld:
         self._last = time.monotonic()
         if wall:
             loop.after(LOOK_EVERY, self._look)
+
+    def chance(self, endpoint: str) -> Random:
+        """Return the chance that an endpoint's troubles are drawn by: no other's draws change them."""
+        if endpoint not in self._chances:
+            self._chances[endpoint] = Random(f"{self._seed}/trouble/{endpoint}")
+        return self._chances[endpoint]
 
     def catch_up(self) -> None:
         """In wall mode, let the world live through the real time that passed."""
@@ -104,6 +111,11 @@ class ServedWorld:
     def advance(self, seconds: float) -> None:
         """Advance the world, and let listeners follow what became of their connections."""
         self.world.advance(seconds)
+        self.refresh()
+
+    def advance_to(self, instant: float) -> None:
+        """Advance the world until an instant, as `advance`."""
+        self.world.advance_to(instant)
         self.refresh()
 
     def refresh(self) -> None:
@@ -179,6 +191,7 @@ class Connection:
         self._wire = wire
         self._read = wire.read
         self._session = session
+        session.say = self._send
         self._on_closed = on_closed
         self._unsent: deque[bytes] = deque()
         self._unsent_size = 0
@@ -202,6 +215,7 @@ class Connection:
             self._wire.close()
             self._stage.left(self)
             self._on_closed()
+            self._session.gone()
 
     def _readable(self) -> None:
         if self._closed:
@@ -262,12 +276,13 @@ class Connection:
         if trouble.silent or trouble.half_open or trouble.refused:
             return
         answer = self._refused_as_busy(request, trouble) or self._session.answer(request)
-        if not answer or self._happens(trouble.loses):
+        chance = self._stage.chance(self._session.endpoint_of(request))
+        if not answer or _happens(chance, trouble.loses):
             return
-        if trouble.wrong_transaction or self._happens(trouble.misnumbers):
+        if trouble.wrong_transaction or _happens(chance, trouble.misnumbers):
             answer = self._session.with_wrong_transaction(answer)
         if trouble.garbage:
-            answer = self._session.garbled(answer, self._stage.random)
+            answer = self._session.garbled(answer, chance)
         if trouble.late > 0 or self._late:
             self._send_late(answer, trouble.late)
         else:
@@ -278,9 +293,6 @@ class Connection:
                 self._send(self._copies.popleft())
         if trouble.closes and not self._closed:
             self._end()
-
-    def _happens(self, share: float) -> bool:
-        return share > 0.0 and self._stage.random.random() < share
 
     def _refused_as_busy(self, request: bytes, trouble: Trouble) -> bytes:
         endpoint = self._session.endpoint_of(request)
@@ -364,6 +376,10 @@ class Connection:
     def _close_when_done(self) -> None:
         if self._ending and not self._unsent and not self._late:
             self.close()
+
+
+def _happens(chance: Random, share: float) -> bool:
+    return share > 0.0 and chance.random() < share
 
 
 class Listener:

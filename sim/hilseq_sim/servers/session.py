@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from random import Random
 
 
@@ -23,6 +23,8 @@ class Session(ABC):
     drops_unread: bool = False
     #: Whether a request lets time pass: all that was said before, on whatever wire, is served first.
     moves_time: bool = False
+    #: Sends what is no answer to the last request, or a late one; of the connection.
+    say: Callable[[bytes], None]
 
     @abstractmethod
     def requests(self, data: bytes) -> Sequence[bytes]:
@@ -60,6 +62,9 @@ class Session(ABC):
 
     def finish(self) -> None:  # noqa: B027 - most protocols do not care
         """Take note that the client will say no more."""
+
+    def gone(self) -> None:  # noqa: B027 - most protocols do not care
+        """Take note that the connection is closed."""
 
 
 class SilentSession(Session):

@@ -136,7 +136,7 @@ class World:
         self._supplies: Mapping[str, SupplyView] = self.supply_models
         self._io: Mapping[str, ModbusView] = self.wiring.io
         self._ports: Mapping[tuple[str, str], PortView] = self.port_models
-        self.advance = self.timeline.advance
+        self.advance, self.advance_to = self.timeline.advance, self.timeline.advance_to
 
     def _serve(self, slot: str, unit: UnitModel) -> None:
         registers = self.registers[slot] = unit_registers(unit)

@@ -73,11 +73,13 @@ class Noise:
     """The noise of one channel's readings: triangular within ± bound, standard deviation bound/√6.
 
     Bounded, so that no reading of a good channel ever leaves its accuracy. A function of seed, name, instant and how
-    often the channel was read at that instant: what is asked of others changes nothing.
+    often the channel was read at that instant: what is asked of others changes nothing. One that is `shared` has one
+    value an instant, whoever reads it and how often.
     """
 
-    def __init__(self, timeline: Timeline, bound: float, seed: int, *name: str) -> None:
+    def __init__(self, timeline: Timeline, bound: float, seed: int, *name: str, shared: bool = False) -> None:
         self._timeline = timeline
+        self._shared = shared
         self._bound = bound
         self._chance = Chance(seed, "noise", *name)
         self._instant = math.nan
@@ -89,7 +91,7 @@ class Noise:
             return 0.0
         now = self._timeline.now
         if now == self._instant:
-            self._reads += 1
+            self._reads += not self._shared
         else:
             self._instant, self._reads = now, 0
         one, other = self._chance.two(int.from_bytes(_READING.pack(now, self._reads), "little"))

@@ -71,7 +71,8 @@ class Channel:
         self.filter = timing.filters.get(name, 0.0)
         #: Of a snapshot by its number, of what is read at once by its instant.
         self.chance = Chance(streams.seed, "noise", name)
-        self.noise = Noise(timeline, self.noise_bound, streams.seed, "channel", name)
+        # A read may pass over what belongs to a neighbour's slot.
+        self.noise = Noise(timeline, self.noise_bound, streams.seed, "channel", name, shared=True)
 
     def actual(self) -> float:
         """Return what a drive really puts on its wire for the value it was given."""

@@ -40,10 +40,15 @@ class Timeline:
         step = seconds - self._carry
         end = self.now + step
         carry = (end - self.now) - step
-        if end >= self._next:
-            self._run_until(end)
-        self.now = max(end, self.now)
+        self.advance_to(end)
         self._carry = carry
+
+    def advance_to(self, instant: float) -> None:
+        """Live on until an instant, s; one that is over already is no matter."""
+        if instant >= self._next:
+            self._run_until(instant)
+        self.now = max(instant, self.now)
+        self._carry = 0.0
 
     def _run_until(self, end: float) -> None:
         heap = self._heap

@@ -159,6 +159,9 @@ class SmallWorld:
     def advance(self, seconds: float) -> None:
         self.time += seconds
 
+    def advance_to(self, instant: float) -> None:
+        self.time = max(instant, self.time)
+
     def trouble(self, endpoint: str) -> Trouble:
         if endpoint in self.trouble_from:
             since, trouble = self.trouble_from[endpoint]

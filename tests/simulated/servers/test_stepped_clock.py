@@ -11,7 +11,9 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 import pytest
+from hilseq_sim.servers import clock_server
 
+from hilseq import stepped
 from hilseq.errors import InstrumentTimeout, InvalidResponse
 from hilseq.stepped import SteppedClock
 
@@ -111,3 +113,92 @@ def test_a_twin_that_has_gone_is_silent(served: Served, clock: SteppedClock) -> 
                 pass
     with pytest.raises(InstrumentTimeout, match="clock at 127"):
         clock.sleep(1.0)
+
+
+# -- several clients ----------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def other(served: Served) -> Iterator[SteppedClock]:
+    host, port = served.address("clock")
+    clock = SteppedClock(f"{host}:{port}")
+    yield clock
+    clock.close()
+
+
+def walk(clock: SteppedClock, steps: list[float], seen: list[float]) -> threading.Thread:
+    """Have a client go its steps in a thread of its own, and note the times that it sees."""
+
+    def go() -> None:
+        for step in steps:
+            clock.sleep(step)
+            seen.append(clock.now())
+        clock.close()
+
+    thread = threading.Thread(target=go)
+    thread.start()
+    return thread
+
+
+def test_time_moves_when_all_wait(served: Served, clock: SteppedClock, other: SteppedClock) -> None:
+    """While one is busy the other waits, as long as that takes; then time moves to the earlier of both instants."""
+    clock.advance_async(5.0)
+    served.connect("clock").close()  # one that says nothing counts for nothing
+    assert not clock._received
+    assert other.now() == served.world.time == 0.0
+    other.sleep(2.0)
+    assert served.world.time == 2.0
+    other.advance_async(9.0)
+    clock.sleep_until(5.0)
+    assert clock.now() == served.world.time == 5.0
+
+
+def test_each_has_the_instants_that_it_would_have_alone(
+    served: Served, clock: SteppedClock, other: SteppedClock
+) -> None:
+    """Steps that no binary number holds end where they end without neighbours, to the last bit."""
+    steps, others = [0.1] * 50 + [1.7] * 20, [0.3] * 100 + [0.07]
+    alone, now, carry = [], 0.0, 0.0
+    for step in steps:  # Kahan, "Further remarks on reducing truncation errors", 1965
+        exact = step - carry
+        carry, now = (now + exact - now) - exact, now + exact
+        alone.append(now)
+    seen: list[float] = []
+    for thread in [walk(clock, steps, seen), walk(other, others, [])]:
+        thread.join(20.0)
+        assert not thread.is_alive()
+    assert seen == alone
+    assert served.world.time == seen[-1]
+
+
+def test_one_that_dies_holds_time_no_longer(served: Served, clock: SteppedClock, other: SteppedClock) -> None:
+    """A client whose connection ends while the others wait for it lets them go on."""
+    clock.advance_async(3.0)
+    other.close()
+    clock.sleep_until(3.0)
+    assert served.world.time == 3.0
+
+
+def test_whoever_waits_long_is_told_that_the_clock_lives(
+    served: Served, clock: SteppedClock, other: SteppedClock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A wait for others is no silence; one that is not heard of any more is passed over, until it asks again."""
+    monkeypatch.setattr(clock_server, "SIGN_EVERY", 0.02)
+    clock.advance_async(3.0)
+    monkeypatch.setattr(stepped, "DEADLINE", 0.5)
+    later = threading.Timer(1.0, other.close)
+    later.start()
+    clock.sleep_until(3.0)
+    assert served.world.time == 3.0
+    later.join()
+
+
+def test_one_that_is_stalled_is_passed_over(
+    served: Served, clock: SteppedClock, other: SteppedClock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A client that says nothing for long, and still is there, does not hold the others for ever."""
+    monkeypatch.setattr(clock_server, "SIGN_EVERY", 0.02)
+    monkeypatch.setattr(clock_server, "STALLED", 0.1)
+    clock.sleep(3.0)
+    other.sleep(1.0)
+    assert other.now() == served.world.time == 4.0
