@@ -100,6 +100,8 @@ if TYPE_CHECKING:
     from hilseq.procedures.power_on import bound_inrush as bound_inrush
     from hilseq.procedures.power_on import capture_start as capture_start
     from hilseq.procedures.power_on import current_by_mode as current_by_mode
+    from hilseq.procedures.power_on import fail_on_standing_thermometer as fail_on_standing_thermometer
+    from hilseq.procedures.power_on import peak_is_the_limit as peak_is_the_limit
     from hilseq.procedures.power_on import reported_error as reported_error
     from hilseq.procedures.power_on import start_times as start_times
     from hilseq.procedures.readiness import Look as Look
@@ -108,6 +110,7 @@ if TYPE_CHECKING:
     from hilseq.procedures.readiness import require as require
     from hilseq.procedures.self_check import supply_delivers as supply_delivers
     from hilseq.procedures.soak.events import SoakOutcome as SoakOutcome
+    from hilseq.procedures.together import Together as Together
     from hilseq.procedures.together import run_together as run_together
     from hilseq.procedures.unit import Unit as Unit
     from hilseq.procedures.unit_supply import UnitSupply as UnitSupply
@@ -137,6 +140,7 @@ _HOMES = {
     "Element": "hilseq.hooks",
     "End": "hilseq.description.drivers",
     "Endpoint": "hilseq.description.fields",
+    "fail_on_standing_thermometer": "hilseq.procedures.power_on",
     "find_ride_through": "hilseq.procedures.margins",
     "held_inside": "hilseq.procedures.analog",
     "HilseqError": "hilseq.errors",
@@ -170,6 +174,7 @@ _HOMES = {
     "Parameters": "hilseq.plugin.parametrize",
     "parse": "hilseq.quantities",
     "PatternRun": "hilseq.procedures.patterns",
+    "peak_is_the_limit": "hilseq.procedures.power_on",
     "Port": "hilseq.description.points",
     "PortFrame": "hilseq.instruments.protocols",
     "Profile": "hilseq.description.profile",
@@ -210,6 +215,7 @@ _HOMES = {
     "Swept": "hilseq.procedures.analog",
     "Text": "hilseq.description.fields",
     "Thresholds": "hilseq.procedures.points",
+    "Together": "hilseq.procedures.together",
     "told_apart": "hilseq.procedures.analog",
     "Unit": "hilseq.procedures.unit",
     "UnitFault": "hilseq.errors",

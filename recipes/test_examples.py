@@ -122,6 +122,11 @@ def test_without_supply(without_supply, judge):
     judge("gained by the clock", *without_supply.gained())
 
 
+def test_points_together(points_together, ready_unit):
+    """Every point at once, in many steps; whoever asks again gets what came of it the first time."""
+    ready_unit.fail_at(*points_together().failure())
+
+
 def test_analog_spots(analog_spots, analog_point, judge):
     """One point of each analog channel, all at once: quicker than the sweep."""
     judge("deviation", *analog_spots[analog_point].deviation())

@@ -18,6 +18,7 @@ from hilseq import (
     current_by_mode,
     durations,
     outputs_off,
+    peak_is_the_limit,
     repeat,
     reported_error,
 )
@@ -99,6 +100,8 @@ def test_inrush(
     judge("settling time of the current", curve.settling, limits.ready_time)
     if curve.peak is None:
         supply.note("inrush", bound_inrush(ready_unit, curve))
+    elif why := peak_is_the_limit(ready_unit, curve):
+        ready_unit.not_judged("inrush peak", why)
     elif limits.inrush_peak is not None:
         judge("inrush peak", curve.peak, limits.inrush_peak)
     if curve.charge is not None and limits.inrush_charge is not None:

@@ -14,6 +14,15 @@ pytestmark = [
 ]
 
 
+@pytest.mark.needs("configuration.any-content")
+def test_takes_any_content(ready_unit: Unit) -> None:
+    """Configuration memory, every bit and word.
+
+    Every bit of the configuration memory can be both, and every word is one of its own.
+    """
+    ready_unit.configuration.assert_takes_any_content()
+
+
 def test_loads(ready_unit: Unit) -> None:
     """Configuration read-back.
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from hilseq import Clock, Judge, Mode, ModeChange, NotPerformed, Unit, durations, outputs_off
+from hilseq import Clock, Judge, Mode, ModeChange, NotPerformed, Unit, durations, identity, outputs_off
 
 pytestmark = pytest.mark.stage("modes")
 
@@ -67,6 +67,17 @@ def test_outputs_off_after_restart(ready_unit: Unit, clock: Clock) -> None:
     if Mode.LIVE not in ready_unit.profile.mode_list():
         raise NotPerformed("the unit has no live mode")
     outputs_off.restart_demanded(ready_unit, clock)
+
+
+@pytest.mark.place("indicator")
+@pytest.mark.needs("indicator|link.indicator|link.self-test|link.supply-voltage")
+@pytest.mark.duration(estimate=durations.each_mode)
+def test_tells_its_state(ready_unit: Unit) -> None:
+    """Indicator and reports in each mode.
+
+    In each mode the unit's lamps and its reports say that it is well, and it tells its own supply right.
+    """
+    identity.assert_tells_its_state(ready_unit)
 
 
 @pytest.mark.needs("link.outputs-enabled")

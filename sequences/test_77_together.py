@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import pytest
 
-from hilseq import Clock, Unit, UnitSupply, durations, run_together
+from hilseq import Together, Unit, UnitSupply, durations
 
 pytestmark = [
     pytest.mark.stage("inputs"),
@@ -14,11 +16,14 @@ pytestmark = [
 
 
 @pytest.mark.place("inputs")
-def test_points_do_not_disturb_each_other(ready_unit: Unit, supply: UnitSupply, clock: Clock) -> None:
+def test_points_do_not_disturb_each_other(
+    ready_unit: Unit, supply: UnitSupply, points_together: Callable[[], Together]
+) -> None:
     """All points at once.
 
-    Outputs, inputs and analog channels, driven all at once and independently, are right in every one of many steps.
+    Outputs, inputs and analog channels, driven all at once and independently, are right in every one of many steps,
+    and over the whole range; the ports carry their frames meanwhile.
     """
-    found = run_together(ready_unit, clock)
+    found = points_together()
     ready_unit.fail_at(*found.failure())
     supply.note("proof", found.proven())

@@ -20,6 +20,7 @@ def test_carries_frames(ready_unit: Unit, port: str, judge: Judge, keep_table: K
         keep_table(*tally.table())
         for name, measured, limits in tally.readings():
             judge(name, measured, limits)
+    ready_unit.ports.assert_long_frames(port)
 
 
 @pytest.mark.needs("ports")

@@ -26,6 +26,7 @@ from hilseq import (
     battery,
     clock_check,
     durations,
+    fail_on_standing_thermometer,
     identity,
     link_check,
     margins,
@@ -67,6 +68,7 @@ def test_reports_its_temperature_at_the_end(ready_unit: Unit, bench: Bench, judg
     """
     error = reported_error(ready_unit, bench.stand, bench.signals)
     judge("error of the reported temperature at the end", error, ready_unit.limits.temperature_error)
+    fail_on_standing_thermometer(ready_unit)
 
 
 @pytest.mark.place("supply")

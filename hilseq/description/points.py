@@ -132,6 +132,13 @@ class Port(Model):
         default=1, ge=0, le=255, description="Modbus unit identifier, for the modbus partners"
     )
     deadline: Seconds = Field(default=1.0, gt=0, description="longest wait for an answer")
+    longest_frame: int | None = Field(
+        default=None,
+        ge=1,
+        le=4096,
+        description="characters that the port takes in one frame, for a partner that sends back what it gets; tried "
+        "where it is stated",
+    )
     bit_error_ratio: float | None = Field(default=None, gt=0, lt=1, description="largest that may ship")
     clock_error: Ratio | None = Field(
         default=None,

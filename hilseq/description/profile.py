@@ -125,6 +125,11 @@ class Configuration(Model):
     kept_for: Seconds = Field(
         default=60.0, gt=0, description="time without supply over which it must be kept"
     )
+    any_content: bool = Field(
+        default=False,
+        description="whether the unit takes any content without harm while it is in `load-in`: then each bit of the "
+        "memory is tried at both values, and each word for itself",
+    )
 
 
 class BatteryClaim(Model):

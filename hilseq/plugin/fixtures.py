@@ -31,6 +31,7 @@ from hilseq.procedures.operator import Operator
 from hilseq.procedures.patterns import PatternRun, run_patterns
 from hilseq.procedures.points import Loaded, Thresholds, find_thresholds, measure_loaded
 from hilseq.procedures.readiness import Readiness
+from hilseq.procedures.together import Together, run_together
 from hilseq.procedures.unit import Unit
 from hilseq.procedures.unit_supply import UnitSupply
 from hilseq.procedures.wiring import SlotWiring
@@ -321,6 +322,20 @@ def analog_spots(
         return take_spots(request.getfixturevalue(state).analog)
 
     return once(slot, "analog spots", measure)
+
+
+@pytest.fixture
+def points_together(
+    request: pytest.FixtureRequest, once: MeasurementCache, slot: str, clock: Clock
+) -> Callable[[], Together]:
+    """Drives every point at once in many steps, and returns what came of it; made once a visit, by who asks first."""
+
+    def run() -> Together:
+        return once(
+            slot, "all points at once", lambda: run_together(request.getfixturevalue("ready_unit"), clock)
+        )
+
+    return run
 
 
 @pytest.fixture

@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from hilseq.journal.entries import StoredFault
+from hilseq.measured import Measured
 from hilseq.procedures.memory import Key, added, counted, unusual
 
 
@@ -67,6 +68,8 @@ class Baseline:
     faults: KnownFaults = field(default_factory=KnownFaults)
     #: Whether the reference configuration was loaded in this visit.
     configured: bool = False
+    #: What its own thermometer told, and what the stand measured then, degC.
+    temperatures: list[tuple[Measured, Measured]] = field(default_factory=list)
     #: The first look at its clock.
     clock: ClockLook | None = None
 

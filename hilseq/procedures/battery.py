@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 from hilseq.analysis.limits import Limits
@@ -77,11 +78,11 @@ def without_supply(unit: Unit, clock: Clock) -> WithoutSupply:
     profile, before = unit.profile, None
     drifted: tuple[Measured, Limits] | UnitFault | None = None
     lost: UnitFault | None = None
-    try:
-        if profile.configuration is not None:
-            unit.configuration.load()
-    except UnitFault as fault:
-        lost = fault
+    # Where the unit takes any content, what is kept is kept at both values of every bit.
+    other = profile.configuration is not None and profile.configuration.any_content
+    kept = unit.configuration.complement if other else None
+    if profile.configuration is not None:
+        lost = _fault_of(partial(unit.configuration.load, kept))
     try:
         if profile.clock is not None and profile.link.clock is not None:
             before = clock_check.look(unit, clock)
@@ -96,12 +97,21 @@ def without_supply(unit: Unit, clock: Clock) -> WithoutSupply:
             drifted = clock_check.gained_since(unit, before, clock)
     except UnitFault as fault:
         drifted = fault
-    try:
-        if profile.configuration is not None and lost is None:
-            unit.configuration.compare()
-    except UnitFault as fault:
-        lost = fault
+    if profile.configuration is not None:
+        lost = lost or _fault_of(partial(unit.configuration.compare, kept))
+    if other:
+        refused = _fault_of(unit.configuration.load)
+        lost = lost or refused
     return WithoutSupply(seconds, start, drifted, lost)
+
+
+def _fault_of(act: Callable[[], None]) -> UnitFault | None:
+    """Return what the unit does wrong in this; None where nothing."""
+    try:
+        act()
+    except UnitFault as fault:
+        return fault
+    return None
 
 
 def voltage(unit: Unit) -> Measured:

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
+from contextlib import suppress
 
 from hilseq.analysis.clock_error import clock_error, span_needed
 from hilseq.analysis.limits import Limits
 from hilseq.analysis.uncertainty import rectangular, resolution
-from hilseq.clock import Clock
+from hilseq.clock import Clock, nothing
 from hilseq.description.accuracy import CLOCK_FINENESS
 from hilseq.description.profile import Profile
 from hilseq.description.registers import Register
@@ -93,13 +95,19 @@ def planned_watching_time(profile: Profile) -> float:
     return watching_time(profile, _EXCHANGE)
 
 
-def drift(unit: Unit, clock: Clock, *, accuracy: float) -> Measured:
+def drift(
+    unit: Unit, clock: Clock, *, accuracy: float, meanwhile: Callable[[], object] = nothing
+) -> Measured:
     """Compare the rates of both clocks; return how much the unit's gains, in ppm.
 
-    `accuracy` is that of the stand's clock, a share (rectangular, GUM 4.3.7).
+    `accuracy` is that of the stand's clock, a share (rectangular, GUM 4.3.7). `meanwhile` is done while time passes;
+    what it finds of the unit is told by a check of its own.
     """
     first = look(unit, clock)
-    clock.sleep(watching_time(unit.profile, first.spread))
+    until = clock.now() + watching_time(unit.profile, first.spread)
+    with suppress(UnitFault, NotPerformed):
+        meanwhile()
+    clock.sleep_until(until)
     last = look(unit, clock)
     spread = max(first.spread, last.spread)
     error = clock_error(

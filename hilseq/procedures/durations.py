@@ -66,14 +66,15 @@ def restart_live(profile: Profile, supply: Supply) -> float:
 
 
 def together(profile: Profile, supply: Supply) -> float:
-    """Into live, and every step with the settling of the slowest point."""
+    """Into live, every step with its settling, the time under load: beyond what passes while the clock is watched."""
     points = profile.points
     outputs = [point.settle for point in points.outputs.values()]
     inputs = [point.settle for point in points.inputs.values()]
     channels = {**points.analog_inputs, **points.analog_outputs}
     analog = max((channel.settle for channel in channels.values()), default=0.0)
     step = max([*outputs, *inputs], default=0.0) + analog
-    return mode_change(profile, supply) + HOLD + STEPS * step
+    watched = 0.0 if profile.link.clock is None else clock_drift(profile, supply)
+    return max(EXCHANGES, mode_change(profile, supply) + HOLD + STEPS * step - watched)
 
 
 def each_mode(profile: Profile, supply: Supply) -> float:

@@ -1,7 +1,14 @@
-"""Whether a unit is what profile, label and stand file say it is. Each raises AssertionError or UnitFault if not."""
+"""Whether a unit is what profile, label and stand file say it is, and tells what is so of itself.
+
+Each raises AssertionError or UnitFault if not.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
+from hilseq.description.profile import Indicator
+from hilseq.procedures.margins import assert_reported_supply
 from hilseq.procedures.unit import Unit
 from hilseq.statements import compared
 
@@ -36,3 +43,26 @@ def assert_neighbours(unit: Unit) -> None:
     wrong = {position: name for position, name in found.items() if name != fitted[position]}
     words = "; ".join(f"position {p} reports {name}, the stand has {fitted[p]}" for p, name in wrong.items())
     unit.fail_at([f"neighbour {position}" for position in wrong], words)
+
+
+def assert_tells_its_state(unit: Unit) -> None:
+    """Go through the modes: in each the unit shows and reports that it is well, and tells its own supply right.
+
+    Raises UnitFault at every place where it does not.
+    """
+    wrong: dict[str, str] = {}
+    for mode in unit.profile.mode_list():
+        unit.modes.move_to(mode)
+        for place, words in _wrong_words(unit):
+            wrong.setdefault(place, f"{words} in mode {mode}")
+        assert_reported_supply(unit)
+    unit.fail_at(list(wrong), "; ".join(wrong.values()))
+
+
+def _wrong_words(unit: Unit) -> Iterator[tuple[str, str]]:
+    """Yield what a unit that is well says wrong of itself, with its place."""
+    for how, seen in (("shows", unit.indicator_on_stand()), ("reports", unit.indicator_told())):
+        if seen is not None and seen is not Indicator.HEALTHY:
+            yield "indicator", f"its indicator {how} {seen}"
+    if result := unit.self_test():
+        yield "self-test", f"its self-test reports {result:g}"

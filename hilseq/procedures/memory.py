@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from typing import TypeAlias
 
 from hilseq.clock import Clock, nothing
@@ -117,6 +117,10 @@ class Faults:
         self._clock.sleep(CLEAR_TIME)
 
 
+#: Distance of the numbers that are written into neighbouring words: odd, so that no two of 65536 are equal.
+_APART = 0x0101
+
+
 def checksum(content: list[int]) -> int:
     """Return the CRC-16/MODBUS of the words, each high byte first.
 
@@ -142,11 +146,33 @@ class ConfigurationMemory:
         #: Called when the reference is about to be loaded.
         self._loaded = loaded
 
-    def load(self) -> None:
-        """Write the reference and have the unit store it. Raises UnitFault when the unit refuses."""
-        first, content = self._description.first, self._description.content
+    @property
+    def complement(self) -> list[int]:
+        """The reference with every bit at its other value."""
+        return [word ^ 0xFFFF for word in self._description.content]
+
+    def assert_takes_any_content(self) -> None:
+        """Write other contents into the words and compare each, then load the reference. Raises UnitFault.
+
+        The complement of the reference shows bits that stand; a number of its own in each word, and its complement,
+        show words that are another's, as by an address line.
+        """
+        numbers = [_APART * (index + 1) & 0xFFFF for index in range(len(self._description.content))]
+        first = self._description.first
+        try:
+            for content in (self.complement, numbers, [word ^ 0xFFFF for word in numbers]):
+                self._link.write_block(first.table, first.address, content)
+                self.compare(content)
+        finally:
+            self.load()
+
+    def load(self, content: Sequence[int] | None = None) -> None:
+        """Write the reference, or another content, and have the unit store it. Raises UnitFault when it refuses."""
+        first = self._description.first
         self._loaded()
-        self._link.write_block(first.table, first.address, content)
+        self._link.write_block(
+            first.table, first.address, list(self._description.content if content is None else content)
+        )
         if self._description.store is not None:
             self._link.write(self._description.store, self._description.store_value, verify=False)
             self._clock.sleep(self._description.store_time)
@@ -156,10 +182,13 @@ class ConfigurationMemory:
         first = self._description.first
         return self._link.read_block(first.table, first.address, len(self._description.content))
 
-    def compare(self) -> None:
-        """Compare content and checksum with the reference. Raises UnitFault naming the first difference."""
+    def compare(self, content: Sequence[int] | None = None) -> None:
+        """Compare content and checksum with the reference, or another content that was written.
+
+        Raises UnitFault naming the first difference.
+        """
         compared()
-        held, reference = self.read(), self._description.content
+        held, reference = self.read(), list(self._description.content if content is None else content)
         wrong = [index for index, pair in enumerate(zip(held, reference, strict=True)) if pair[0] != pair[1]]
         if wrong:
             index = wrong[0]

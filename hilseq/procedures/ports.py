@@ -45,6 +45,8 @@ CONFIDENCE = 0.95
 _SOME = 8 * 511
 #: So many frames of which nothing comes back, and none before them, are a dead port.
 _DEAD_AFTER = 3
+#: Frames as long as a port takes, of which one must come back.
+_LONG_FRAMES = 3
 #: Bit error ratio that a port must keep of which the profile claims none (common practice, no source).
 UNCLAIMED = 1e-3
 
@@ -290,6 +292,40 @@ class Ports:
             raise UnitFault(
                 f"{name} is worse than claimed: {words} at {speed:g} Bd: {tally.first_error}", place=name
             )
+
+    def carries_one(self, name: str) -> bool:
+        """Tell whether a short frame comes back over a port at its first speed, whatever of its bits is wrong.
+
+        Raises UnitFault when nothing, or nonsense, comes back.
+        """
+        with self.open(name, self._ports[name].speeds[0]) as partner:
+            return len(partner.exchange(partner.short.data)) == len(partner.short.data)
+
+    def assert_long_frames(self, name: str) -> None:
+        """Send frames as long as the profile says the port takes; raise UnitFault when none comes back whole.
+
+        Only their length is compared: their bits are counted with all others.
+        """
+        compared()
+        port = self._ports[name]
+        length = port.longest_frame
+        if length is None:
+            return
+        with self.open(name, port.speeds[0]) as partner:
+            data = b"".join(frame.data for frame in islice(partner.frames(), length))[:length]
+            told = ""
+            for _ in range(_LONG_FRAMES):
+                try:
+                    back = partner.exchange(data)
+                except UnitFault as fault:
+                    told = str(fault)
+                    continue
+                if len(back) == len(data):
+                    return
+                told = f"{len(back)} characters came back"
+        raise UnitFault(
+            f"none of {_LONG_FRAMES} frames of {length} characters came back whole: {told}", place=name
+        )
 
     def _tally(self, name: str, speed: float, wants_more: Callable[[Tally], bool]) -> Tally:
         tally = Tally(speed, plan_of(self._ports[name], self._ports.values()))

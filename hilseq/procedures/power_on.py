@@ -12,7 +12,7 @@ from hilseq.analysis.uncertainty import largest_error, rectangular, resolution, 
 from hilseq.clock import Clock
 from hilseq.description.profile import Mode
 from hilseq.description.stand import Stand
-from hilseq.errors import NotPerformed
+from hilseq.errors import NotPerformed, UnitFault
 from hilseq.instruments.signals import SignalBank
 from hilseq.instruments.supply_meter import MeasuredInrush
 from hilseq.measured import Measured
@@ -134,6 +134,25 @@ def _settling(rows: list[tuple[float, float, float]], final: float) -> Measured:
         return Measured(math.inf, "s")
     before, after = rows[outside[-1]][0], rows[outside[-1] + 1][0]
     return Measured(0.5 * (before + after), "s", resolution(after - before))
+
+
+#: From this share of the supply's current limit on a peak may be the limit, and not the unit's.
+_AT_LIMIT = 0.98
+
+
+def peak_is_the_limit(unit: Unit, curve: StartCurve) -> str:
+    """Return why a recorded peak says nothing of the unit, in words; empty where it does.
+
+    A supply that limits its current below what the profile allows reads its own limit, whatever hangs there.
+    """
+    limit, allowed = unit.profile.ratings.current_limit, unit.profile.start.inrush_peak
+    if curve.peak is None or allowed is None or limit > allowed or curve.peak.value < _AT_LIMIT * limit:
+        return ""
+    return (
+        f"the supply held the current at its limit of {limit:g} A, below the {allowed:g} A that the profile allows, so "
+        f"that no unit could fail: the stand would need a source that gives more than {allowed:g} A for a moment, and "
+        "`current-limit` above that"
+    )
 
 
 def bound_inrush(unit: Unit, curve: StartCurve) -> str:
@@ -262,4 +281,22 @@ def reported_error(unit: Unit, stand: Stand, signals: SignalBank) -> Measured:
     if thermometer is None:
         raise NotPerformed(f"no signal of the stand senses {unit.slot}.case in degC")
     told = Measured(unit.link.read(register), "degC", resolution(register.step))
-    return told - signals.measure(thermometer)
+    measured = signals.measure(thermometer)
+    unit.baseline.temperatures.append((told, measured))
+    return told - measured
+
+
+#: K by which a case has surely become warmer or colder, beyond what the stand's own thermometer may err.
+_MOVED = 1.0
+
+
+def fail_on_standing_thermometer(unit: Unit) -> None:
+    """Raise UnitFault when the unit has told one temperature all along while its case became warmer or colder."""
+    seen = unit.baseline.temperatures
+    if len({told.value for told, _ in seen}) != 1:
+        return
+    (low, high) = (end(measured.value for _, measured in seen) for end in (min, max))
+    known = max(measured.expanded_uncertainty for _, measured in seen)
+    if high - low > known + _MOVED:
+        told = f"the unit reports {seen[0][0].value:g} degC all along"
+        raise UnitFault(f"{told} while its case went from {low:.4g} to {high:.4g} degC", place="temperature")

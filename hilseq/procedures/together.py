@@ -3,28 +3,39 @@
 What couples from one kind of point into another (an output into an input or an analog channel) shows only when both
 are looked at together, and what goes wrong once in many times only when it is tried as often. The vectors are balanced
 and pseudo-random: of any two points all four combinations come, each in about a quarter of the steps.
+
+An analog channel goes through its whole range meanwhile, once to every part of it and in an order of its own: a part
+that stands still, or that misses, is found where a sweep of a few steps passes over it. Short frames go over the ports
+between the steps: one that loses them while an output is on is disturbed by it.
 """
 
 from __future__ import annotations
 
 import random
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 
 from hilseq.analysis.counted import upper_bound
 from hilseq.clock import Clock
 from hilseq.description.profile import Mode
+from hilseq.errors import UnitFault
 from hilseq.procedures.unit import Unit
 
 #: For how long every output is held on under its load, s, looked at once a second.
-HOLD = 10
-#: Steps: an event of one in twenty is seen with 95 % confidence (rule of three).
-STEPS = 60
+HOLD = 60
+#: Steps: an event of one in 67 is seen with 95 % confidence (rule of three), and a part of an analog range that stands
+#: still from one in so many on.
+STEPS = 200
+#: Steps from one frame over each port to the next, and frames lost from the first on after which a port is left alone.
+_PORT_EVERY, _PORT_DEAD = 5, 3
 _CONFIDENCE = 0.95
 #: The vectors are the same in every visit.
 _SEED = 20
-#: Where in its range an analog channel stands.
-_LOW, _HIGH = 0.2, 0.8
+#: Share of the steps with another point on in which one that is coupled to it is wrong at least; the same of the frames
+#: of a port, which may lose some by itself.
+_COUPLED, _DISTURBED = 0.25, 0.8
+#: Share of its range from which an analog channel counts as on.
+_MIDDLE = 0.5
 
 
 @dataclass(slots=True)
@@ -35,6 +46,11 @@ class Together:
     wrong: dict[str, dict[int, str]] = field(default_factory=dict)
     #: Outputs that went off while every output was held on, and after how many s.
     went_off: dict[str, int] = field(default_factory=dict)
+    #: Where in its range each analog channel stood in each step, as a share.
+    shares: dict[str, list[float]] = field(default_factory=dict)
+    #: Steps in which a frame went over each port, and those in which it was lost.
+    framed: dict[str, set[int]] = field(default_factory=dict)
+    lost: dict[str, set[int]] = field(default_factory=dict)
     steps: int = 0
 
     def failure(self) -> tuple[list[str], str]:
@@ -46,24 +62,33 @@ class Together:
         places: dict[str, None] = {}
         words = []
         for name, steps in self.wrong.items():
-            by = self._coupled_to(name, set(steps))
+            by = self._coupled_to(name, set(steps), range(self.steps))
             places.update(dict.fromkeys((name, *by)))
             first = next(iter(steps.values()))
             coupled = f", only while {' or '.join(by)} is on" if by else ""
             words.append(f"{name} was wrong in {len(steps)} of {self.steps} steps{coupled}: {first}")
+        for name, lost in self.lost.items():
+            for other in self._coupled_to(name, lost, self.framed[name], share=_DISTURBED):
+                places.update({name: None, other: None})
+                words.append(
+                    f"{name} lost {len(lost)} of {len(self.framed[name])} frames, only while {other} is on"
+                )
         places.update(dict.fromkeys(self.went_off))
         words += [
             f"{name} went off within {after} s, every output on" for name, after in self.went_off.items()
         ]
         return list(places), "; ".join(words)
 
-    def _coupled_to(self, name: str, wrong: set[int]) -> list[str]:
+    def _coupled_to(
+        self, name: str, wrong: set[int], tried: Collection[int], *, share: float = _COUPLED
+    ) -> list[str]:
+        """Return the one point that is on in all steps that were wrong, where that many of its steps were."""
         if len(wrong) < 4:  # noqa: PLR2004 - too few to tell from chance
             return []
         found = []
         for other, driven in self.driven.items():
-            on = {step for step, is_on in enumerate(driven) if is_on}
-            if other != name and wrong <= on and 2 * len(wrong) >= len(on) // 2:
+            on = {step for step in tried if driven[step]}
+            if other != name and wrong <= on and len(wrong) >= share * len(on):
                 found.append(other)
         return found if len(found) == 1 else []
 
@@ -72,7 +97,8 @@ class Together:
         share = upper_bound(0, self.steps, _CONFIDENCE)
         return (
             f"{self.steps} steps with every point at once, none wrong: with {_CONFIDENCE:.0%} confidence a point is "
-            f"wrong in fewer than {share:.1%} of its changes. Every output carried its load for {HOLD} s"
+            f"wrong in fewer than {share:.1%} of its changes. Each analog channel stood once in each {self.steps}th of "
+            f"its range. Every output carried its load for {HOLD} s"
         )
 
 
@@ -89,10 +115,20 @@ def run_together(unit: Unit, clock: Clock) -> Together:
     outputs = unit.outputs.names if live else ()
     channels = [name for name, c in unit.analog.channels.items() if live or not c.is_output]
     names = [*outputs, *unit.inputs.names, *channels]
-    found.driven = {name: _balanced(vectors) for name in names}
+    found.shares = {name: _spread(vectors) for name in channels}
+    found.driven = {
+        name: [share >= _MIDDLE for share in found.shares[name]]
+        if name in found.shares
+        else _balanced(vectors)
+        for name in names
+    }
+    if not names:
+        return found
     try:
         for step in range(STEPS):
             _step(unit, clock, found, {name: found.driven[name][step] for name in names}, outputs)
+            if step % _PORT_EVERY == 0:
+                _send_frames(unit, found, step)
         if outputs:
             _hold(unit, clock, found)
     finally:
@@ -114,7 +150,7 @@ def _step(
     if inputs.names:
         inputs.command(*(name for name in inputs.names if on[name]))
     analog.set(
-        {name: c.scale.at(_HIGH if on[name] else _LOW) for name, c in analog.channels.items() if name in on}
+        {name: analog.channels[name].scale.at(shares[found.steps]) for name, shares in found.shares.items()}
     )
     clock.sleep(max(unit.outputs.settle, inputs.settle) + unit.outputs.lag)
     seen = dict(unit.outputs.seen()) if outputs else {}
@@ -138,6 +174,28 @@ def _hold(unit: Unit, clock: Clock, found: Together) -> None:
         for name, is_on in unit.outputs.sensed().items():
             if not is_on and name not in found.wrong:
                 found.went_off.setdefault(name, second)
+
+
+def _send_frames(unit: Unit, found: Together, step: int) -> None:
+    """Send a short frame over each port at its first speed, and note whether it came back."""
+    for name in unit.ports.names:
+        framed, lost = found.framed.setdefault(name, set()), found.lost.setdefault(name, set())
+        if len(lost) == len(framed) >= _PORT_DEAD:
+            continue
+        framed.add(step)
+        try:
+            carried = unit.ports.carries_one(name)
+        except UnitFault:
+            carried = False
+        if not carried:
+            lost.add(step)
+
+
+def _spread(vectors: random.Random) -> list[float]:
+    """Return one share of a range in each of as many equal parts as there are steps, in an order of its own."""
+    shares = [(number + vectors.random()) / STEPS for number in range(STEPS)]
+    vectors.shuffle(shares)
+    return shares
 
 
 def _balanced(vectors: random.Random) -> list[bool]:

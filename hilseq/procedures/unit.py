@@ -277,9 +277,14 @@ class Unit:
         seen = self.indicator_on_stand()
         if seen is not None:
             return seen
+        told = self.indicator_told()
+        return self._look() if told is None else told
+
+    def indicator_told(self) -> Indicator | None:
+        """Return the indicator as the unit reports it; None where it does not. Raises UnitFault for nonsense."""
         register = self.profile.link.indicator
         if register is None:
-            return self._look()
+            return None
         raw = self.link.read(register)
         for state, number in register.values.items():
             if raw == number:

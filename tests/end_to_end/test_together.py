@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from hilseq.twin import model_faults
 from tests.end_to_end.conftest import ROOT, MakeVisit
 
 PHYSICS = f"--defects={Path(__file__).with_name('physics.py')}"
@@ -21,10 +22,30 @@ def test_what_couples_or_trips_is_found(visit: MakeVisit) -> None:
     assert done.places == {"i05", "q03", "ai2", "q07", "q11"}, done.out[-3000:]
 
 
+def test_what_one_value_and_a_few_steps_do_not_show(visit: MakeVisit) -> None:
+    """A bit that the reference never moves, a flat part between the steps of a sweep, a trip after 38 s, long frames.
+
+    And a port that an output disturbs: each has its place, and of the checks by kind none sees it.
+    """
+    faults = {
+        "stuck-cell": {"configuration"},
+        "flat-analog@ai3,severity=0.8": {"ai3"},
+        "thermal-output@q11,severity=0.6": {"q11"},
+        "coupling-output-port@q02+port 2": {"q02", "port 2"},
+        "short-frames@port 1,severity=0.6": {"port 1"},
+    }
+    options = [f"--defects={model_faults()}", *(f"--defect={fault}" for fault in faults)]
+    sequences = [
+        ROOT / "sequences" / f"test_{name}.py" for name in ("40_configuration", "77_together", "80_ports")
+    ]
+    done = visit(*map(str, sequences), *options)
+    assert done.places == set().union(*faults.values()), done.out[-3000:]
+
+
 def test_a_good_unit_is_right_in_every_step(visit: MakeVisit) -> None:
     """With instruments that take their time; what was shown stands in the record."""
     done = visit(TOGETHER, "--real-timing")
     assert not done.places
-    assert "60 steps with every point at once, none wrong" in (done.folder / "journal.jsonl").read_text(
+    assert "200 steps with every point at once, none wrong" in (done.folder / "journal.jsonl").read_text(
         "utf-8"
     )

@@ -28,6 +28,29 @@ def test_the_drift_found_is_the_drift_there_is(make: MakeUnit, defect: str) -> N
     assert found.standard_uncertainty == pytest.approx(math.hypot(5.0, 10.0 / math.sqrt(3.0)), rel=0.01)
 
 
+def test_what_is_done_meanwhile_costs_no_time_and_is_told_elsewhere(make: MakeUnit) -> None:
+    """The drift is that of the whole time, whatever was found of the unit while it passed."""
+    made = make()
+    begun = made.clock.now()
+
+    def meanwhile() -> None:
+        made.clock.sleep(40.0)
+        raise UnitFault("another check tells this", place="i01")
+
+    found = clock_check.drift(made.unit, made.clock, accuracy=10e-6, meanwhile=meanwhile)
+    assert 80.0 < made.clock.now() - begun < 100.0
+    assert found.value == pytest.approx(1e6 * model().clock.drift, abs=2.0 * found.standard_uncertainty)
+
+
+def test_every_bit_of_the_memory_is_tried_and_the_reference_is_left(make: MakeUnit) -> None:
+    """The unit holds the reference afterwards, with its checksum; the memory held none of the others for good."""
+    made = make()
+    made.unit.configuration.assert_takes_any_content()
+    made.unit.configuration.compare()
+    made.unit.restart()
+    made.unit.configuration.compare()
+
+
 def test_the_time_of_watching_follows_from_claim_and_steps(make: MakeUnit) -> None:
     """Steps of 1 ms and a claim of 100 ppm: 1 ms / (sqrt 6 x 5 ppm) = 81.65 s.
 

@@ -7,9 +7,16 @@ import math
 import pytest
 
 from hilseq.description.profile import Mode
-from hilseq.errors import NotPerformed
+from hilseq.errors import NotPerformed, UnitFault
 from hilseq.measured import Measured
-from hilseq.procedures.power_on import bound_inrush, capture_start, current_by_mode, from_waveform
+from hilseq.procedures.power_on import (
+    bound_inrush,
+    capture_start,
+    current_by_mode,
+    fail_on_standing_thermometer,
+    from_waveform,
+    peak_is_the_limit,
+)
 from tests.procedures.conftest import MakeUnit
 from tests.procedures.test_supply_margins import model
 from tests.procedures.twin_unit import TwinUnit
@@ -29,6 +36,8 @@ def test_peak_and_charge_are_what_the_capacitor_takes(good: TwinUnit) -> None:
     assert curve.peak is not None
     assert curve.charge is not None
     assert curve.peak.value == pytest.approx(1.5, rel=0.002)
+    # Below the 2.5 A of the profile, so that no unit could fail: no reading, and what the stand would need.
+    assert "a source that gives more than 2.5 A" in peak_is_the_limit(made.unit, curve)
     # Off for 2 s the capacitor keeps some of its charge: at most C V goes in, and the load of 50 ms.
     most = unit.input.capacitance * 24.0 + 0.05 * 0.135
     assert 0.2 * most < curve.charge.value < most
@@ -124,6 +133,28 @@ def test_a_bound_above_the_limit_proves_nothing(make: MakeUnit) -> None:
     made = make(stand_changes=_PLAIN, changes={"start.inrush-peak": "1 A"})
     with pytest.raises(NotPerformed, match="measure-peak-current"):
         bound_inrush(made.unit, capture_start(made.unit, made.clock))
+
+
+def _kelvin(value: float) -> Measured:
+    return Measured(value, "degC", 0.3)
+
+
+@pytest.mark.parametrize(
+    ("told", "high", "stands"), [(30.0, 34.0, True), (33.9, 34.0, False), (30.0, 31.0, False)]
+)
+def test_a_thermometer_that_stands_is_no_thermometer(
+    good: TwinUnit, told: float, high: float, stands: bool
+) -> None:
+    """One value all along while the case warmed up by 4 K; 1 K is no more than the stand itself may err."""
+    seen = good.unit.baseline.temperatures
+    seen[:] = [(_kelvin(30.0), _kelvin(30.2)), (_kelvin(told), _kelvin(high))]
+    if stands:
+        with pytest.raises(UnitFault, match="30 degC all along") as caught:
+            fail_on_standing_thermometer(good.unit)
+        assert caught.value.places == ("temperature",)
+    else:
+        fail_on_standing_thermometer(good.unit)
+    seen.clear()
 
 
 def test_a_start_is_followed_from_power_to_rest(good: TwinUnit) -> None:
