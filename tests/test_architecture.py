@@ -48,7 +48,8 @@ MAY_IMPORT: dict[str, set[str]] = {
     "journal": {"analysis", *FOUNDATION},
     "reports": {"journal", "analysis", *FOUNDATION},
     "records": {"journal", "reports", "analysis", *FOUNDATION},
-    "live": {"journal", "reports", "records", "analysis", *FOUNDATION},
+    # Of the description, the slots that a stand file names.
+    "live": {"journal", "reports", "records", "analysis", "description", *FOUNDATION},
     # Of its tests, those that look at a driver as a stand uses it.
     "testing": {"instruments", "description", *FOUNDATION},
     "coverage": {"analysis", "plugin", "reports", "twin", *FOUNDATION},

@@ -1,9 +1,10 @@
-"""`hilseq watch`: follow a run from another terminal, or another machine that sees its folder."""
+"""`hilseq watch`: follow a run, or a whole stand, from another terminal, or another machine that sees the folder."""
 
 from __future__ import annotations
 
 import sys
 import time
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -14,8 +15,18 @@ from hilseq.errors import UsageError
 if TYPE_CHECKING:
     from rich.console import RenderableType
 
-    from hilseq.live.follower import Follower
+    from hilseq.live.follower import Follower, RunsFolder
     from hilseq.live.soaking import SampledSoak
+
+
+@dataclass(frozen=True, slots=True)
+class Board:
+    """A stand whose slots are shown: the folder of its runs, its name, and its slots where they are known."""
+
+    folder: RunsFolder
+    stand: str
+    slots: tuple[str, ...] = ()
+
 
 #: Lines of events that the live view shows.
 _LATEST = 8
@@ -24,7 +35,16 @@ PLAIN_EVERY = 60.0
 
 
 def watch_command(
-    run: Annotated[Path, typer.Argument(metavar="RUN", help="Folder of a running or completed run.")],
+    run: Annotated[
+        Path,
+        typer.Argument(
+            metavar="RUN|STAND",
+            help="Folder of a running or completed run; or a stand file: the whole stand.",
+        ),
+    ],
+    runs: Annotated[
+        Path, typer.Option(metavar="DIR", help="With a stand: the folder in which its runs lie.")
+    ] = Path("runs"),
     once: Annotated[bool, typer.Option("--once", help="Say how it stands now, and end.")] = False,
     every: Annotated[float, typer.Option(metavar="SECONDS", min=0.1, help="Time between two looks.")] = 1.0,
 ) -> None:
@@ -32,11 +52,20 @@ def watch_command(
 
     Reads the files of the run and nothing else: no effect on it. Ends when the run does, and so does Ctrl-C.
 
+    With a stand file it shows every slot with its unit, how far it is, its verdict, and who must do what next. A folder
+    that several units of one stand were tested into (`--out`) shows the same.
+
     Example: hilseq watch runs/20260105-080000-RH-0001
+
+    Example: hilseq watch stands/rack-bench.yaml
     """
     from hilseq.journal.reader import find_journal
     from hilseq.live.follower import Follower
 
+    board = _board_of(run, runs)
+    if board is not None:
+        _watch_board(board, every, once=once)
+        return
     follower = Follower(find_journal(run).parent, every)
     refused = follower.look(_refused)
     if refused:
@@ -48,6 +77,60 @@ def watch_command(
             _live(follower, every)
         else:
             _plain(follower, every)
+    except KeyboardInterrupt:
+        return
+
+
+def _board_of(asked: Path, runs: Path) -> Board | None:
+    """Return the board that is asked for: of a stand file, or of a folder with the runs of a stand; None for a run."""
+    from hilseq.live.bench_presenter import stands_of
+    from hilseq.live.follower import RunsFolder
+
+    if asked.is_file() and asked.suffix in (".yaml", ".yml"):
+        from hilseq.description.loading import load_stand
+
+        stand = load_stand(asked)
+        return Board(RunsFolder(runs), stand.stand, tuple(stand.slots))
+    if asked.is_dir() and not (asked / "journal.jsonl").exists():
+        folder = RunsFolder(asked)
+        stands = stands_of(folder)
+        if len(stands) == 1:
+            return Board(folder, stands[0])
+    return None
+
+
+def _watch_board(board: Board, every: float, *, once: bool) -> None:
+    """Show a board until Ctrl-C; without a terminal, once a minute where something has changed."""
+    from rich.text import Text
+
+    from hilseq.reports.bench_lines import board_lines
+
+    def shown() -> Text:
+        from hilseq.live.bench_presenter import bench_told
+
+        told = bench_told(board.folder, board.stand, board.slots)
+        return Text("\n").join(
+            board_lines(told or {"stand": board.stand, "slots": [], "next": [], "free": []})
+        )
+
+    try:
+        if once:
+            print(shown().plain)
+        elif sys.stdout.isatty():
+            from rich.live import Live
+
+            with Live(shown(), auto_refresh=False) as live:
+                while True:
+                    time.sleep(every)
+                    live.update(shown(), refresh=True)
+        else:
+            said = ""
+            while True:
+                now = shown().plain
+                if now != said:
+                    print(now, flush=True)
+                    said = now
+                time.sleep(PLAIN_EVERY)
     except KeyboardInterrupt:
         return
 

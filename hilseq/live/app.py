@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from functools import cache
 from importlib import resources
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
@@ -24,9 +24,10 @@ from starlette.routing import Route
 from hilseq.errors import HilseqError
 from hilseq.live import history, stream
 from hilseq.live.access import Access, AccessPolicy, page
+from hilseq.live.bench_presenter import bench_told, stands_of
 from hilseq.live.follower import SIGNS as LIFE_SIGNS
 from hilseq.live.follower import Found, RunsFolder
-from hilseq.live.run_presenter import run_told
+from hilseq.live.run_presenter import run_told, shown
 from hilseq.reports.formatting import date
 
 if TYPE_CHECKING:
@@ -87,8 +88,8 @@ class _Pages:
         rest = [found for found in self.folder.runs() if found.key not in going]
         rest.sort(key=lambda found: found.began, reverse=True)
         number = _number(request.query_params.get("page")) or 1
-        shown = rest[(number - 1) * PER_PAGE : number * PER_PAGE]
-        told = [stream.told_of(self.folder, found) for found in shown]
+        part = rest[(number - 1) * PER_PAGE : number * PER_PAGE]
+        told = [stream.told_of(self.folder, found) for found in part]
         return page(
             "runs",
             title="Runs",
@@ -101,7 +102,20 @@ class _Pages:
             ended=now["ended"],
             folder=str(self.site.runs),
             signs=LIFE_SIGNS,
+            stands=shown(stands_of(self.folder)),
         )
+
+    def bench(self, request: Request) -> Response:
+        """Return the board of a stand: every slot, and who must do what next."""
+        told = bench_told(self.folder, request.path_params["stand"])
+        if told is None:
+            raise HTTPException(404, "The folder of runs holds no run of such a stand.")
+        return page("bench", title=f"Stand {told['stand']}", here="runs", told=told)
+
+    async def bench_stream(self, request: Request) -> Response:
+        """Return the events of a board."""
+        stand = request.path_params["stand"]
+        return self._told_stream(request, "bench", lambda: bench_told(self.folder, stand))
 
     def run(self, request: Request) -> Response:
         """Return the page of one run."""
@@ -139,7 +153,12 @@ class _Pages:
 
     async def runs_stream(self, request: Request) -> Response:
         """Return the events of the list."""
-        return self._stream(request, lambda: stream.follow_all(self.folder, self.site.every, self._closing))
+        return self._told_stream(request, "runs", lambda: stream.runs_now(self.folder))
+
+    def _told_stream(
+        self, request: Request, name: str, tell: Callable[[], dict[str, Any] | None]
+    ) -> Response:
+        return self._stream(request, lambda: stream.follow_told(name, tell, self.site.every, self._closing))
 
     def _closing(self) -> bool:
         return self.site.closing
@@ -264,6 +283,8 @@ def make_app(site: Site, door: AccessPolicy) -> Starlette:
         routes=[
             Route("/", pages.runs),
             Route("/stream", pages.runs_stream),
+            Route("/stands/{stand}", pages.bench),
+            Route("/stands/{stand}/stream", pages.bench_stream),
             Route("/runs/{run}", pages.run),
             Route("/runs/{run}/stream", pages.run_stream),
             Route("/runs/{run}/report/{number}", pages.report),

@@ -280,12 +280,21 @@ _FRESH = 2.0
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """One run of the listing: `key` is its part of an address, `began` the date of its first entry."""
+    """One run of the listing: `key` is its part of an address, `began` the date of its first entry.
+
+    `stand` and `slots` are those that its first entry names.
+    """
 
     key: str
     folder: Path
     began: str
     ended: bool
+    stand: str = ""
+    slots: tuple[str, ...] = ()
+
+
+#: Date of a run's first entry, whether its last line ends it, its stand and its slots.
+_Peek = tuple[str, bool, str, tuple[str, ...]]
 
 
 class RunsFolder:
@@ -295,7 +304,7 @@ class RunsFolder:
         self.path = path
         self._every = every
         self._lock = threading.Lock()
-        self._peeks: dict[Path, tuple[tuple[int, int], tuple[str, bool]]] = {}
+        self._peeks: dict[Path, tuple[tuple[int, int], _Peek]] = {}
         self._listed: list[Found] = []
         self._listed_at = -float("inf")
         self._followed: OrderedDict[Path, Follower] = OrderedDict()
@@ -307,8 +316,8 @@ class RunsFolder:
                 folders = sorted(_run_folders(self.path, _DEPTH))
                 self._peeks = {folder: peek for folder in folders if (peek := self._peek(folder))}
                 found = [
-                    Found(file_stem(str(folder.relative_to(self.path))), folder, began, ended)
-                    for folder, (_, (began, ended)) in self._peeks.items()
+                    Found(file_stem(str(folder.relative_to(self.path))), folder, *peek)
+                    for folder, (_, peek) in self._peeks.items()
                 ]
                 found.sort(key=lambda one: one.began, reverse=True)
                 found.sort(key=lambda one: one.ended)
@@ -340,7 +349,7 @@ class RunsFolder:
             is RunStatus.RUNNING
         ]
 
-    def _peek(self, folder: Path) -> tuple[tuple[int, int], tuple[str, bool]] | None:
+    def _peek(self, folder: Path) -> tuple[tuple[int, int], _Peek] | None:
         """Return size and date of a journal, when its run began, and whether its last line ends the run."""
         try:
             status = (folder / FILE_NAME).stat()
@@ -370,16 +379,22 @@ def _run_folders(folder: Path, depth: int) -> list[Path]:
     return found
 
 
-def _peek(path: Path) -> tuple[str, bool]:
-    """Return the date of the first line and whether the last line ends the run, without reading the rest."""
+def _peek(path: Path) -> _Peek:
+    """Return what the first line and the last tell, without reading the rest."""
     try:
         with path.open("rb") as file:
-            first = file.readline()
+            first = json.loads(file.readline())
             file.seek(max(0, file.seek(0, os.SEEK_END) - _TAIL))
             last = file.read().splitlines()[-1]
-        return str(json.loads(first).get("at")), _ends(last)
+        units = first.get("units")
+        slots = (
+            tuple(str(unit.get("slot")) for unit in units if isinstance(unit, dict))
+            if isinstance(units, list)
+            else ()
+        )
+        return str(first.get("at")), _ends(last), str(first.get("stand") or ""), slots
     except (OSError, ValueError, AttributeError, IndexError, RecursionError):
-        return "", False
+        return "", False, "", ()
 
 
 def _ends(line: bytes) -> bool:

@@ -186,17 +186,19 @@ def told_of(folder: RunsFolder, found: Found) -> Plain:
     return follower.look(lambda one: run_told(found, one), samples=not found.ended)
 
 
-async def follow_all(folder: RunsFolder, every: float, closing: Callable[[], bool]) -> AsyncIterator[str]:
-    """Send which runs go on and how far they are, and the number of all runs."""
+async def follow_told(
+    name: str, tell: Callable[[], Plain | None], every: float, closing: Callable[[], bool]
+) -> AsyncIterator[str]:
+    """Send what is told, whenever it changes, until the reader goes away or the server ends."""
     yield f"retry: {RETRY}\n\n"
     sent, quiet = "", 0
     while not closing():
-        told = await run_in_threadpool(runs_now, folder)
+        told = await run_in_threadpool(tell)
         text = as_json(told)
         quiet += 1
         if text != sent:
             sent, quiet = text, 0
-            yield event("runs", told)
+            yield event(name, told)
         elif quiet % _QUIET_LOOKS == 0:
             yield event("alive", {})
         await asyncio.sleep(max(every, 1.0))

@@ -161,23 +161,23 @@ def stage_line(stage: StageState, *, strip: bool, slot: bool, now: str = "") -> 
     done = [check for check in stage.checks if check.ended]
     line = Text("  ")
     name = f"{stage.slot} {stage.name}" if slot else stage.name
-    line.append(f"{_fit(sanitize(name), _NAME - 1):<{_NAME}}")
+    line.append(f"{fit(sanitize(name), _NAME - 1):<{_NAME}}")
     if strip:
-        line.append_text(_strip(stage.checks))
+        line.append_text(strip_of(stage.checks))
         line.append(" ")
     line.append(f"{len(done)} of {len(stage.checks)}".ljust(_COUNT) + " ")
     room = WIDTH - cell_len(line.plain)
     if stage.ended:
         verdict = worst(check.verdict for check in done)
-        line.append(_fit(_tally(done), room), STYLES[verdict])
+        line.append(fit(_tally(done), room), STYLES[verdict])
     elif now:
-        line.append(_fit(now, room))
+        line.append(fit(now, room))
     elif bad := [check for check in done if check.verdict is not CheckVerdict.PASSED]:
-        line.append(_fit(_tally(bad), room), STYLES[worst(check.verdict for check in bad)])
+        line.append(fit(_tally(bad), room), STYLES[worst(check.verdict for check in bad)])
     return line
 
 
-def _strip(checks: Sequence[CheckState]) -> Text:
+def strip_of(checks: Sequence[CheckState]) -> Text:
     """Return one sign per check, or of each share of them the worst, where they are too many."""
     cells = min(len(checks), _STRIP)
     strip = Text()
@@ -234,11 +234,11 @@ def check_lines(check: CheckState) -> list[Text]:
     line = Text("  ")
     line.append(f"{check.verdict:<{_VERDICT}} ", STYLES[check.verdict])
     where, room = element(check), WIDTH - 2 - _VERDICT - 1
-    line.append(_fit(f"{where:<{_PLACE}} {sanitize(check.title)}" if where else sanitize(check.title), room))
+    line.append(fit(f"{where:<{_PLACE}} {sanitize(check.title)}" if where else sanitize(check.title), room))
     lines = [line]
     for reading in check.readings:
-        name, limits = _fit(sanitize(reading.name), _READING), f"({show_limits(reading)})"
-        lines.append(Text(_fit(f"      {name:<{_READING}} {show_value(reading):<20} {limits}", WIDTH), "dim"))
+        name, limits = fit(sanitize(reading.name), _READING), f"({show_limits(reading)})"
+        lines.append(Text(fit(f"      {name:<{_READING}} {show_value(reading):<20} {limits}", WIDTH), "dim"))
     if _is_wrong(check):
         lines += wrapped(sanitize(check.why), indent=6, style=STYLES[check.verdict])
     return lines
@@ -250,12 +250,13 @@ class Failures:
     def __init__(self) -> None:
         self._told: set[str] = set()
 
-    def lines(self, check: CheckState) -> list[Text]:
+    def lines(self, check: CheckState, *, slot: bool = False) -> list[Text]:
         """Return what is new of a check that has ended; nothing where nothing is wrong, or a gate closed it."""
         if not _is_wrong(check) or check.why in self._told:
             return []
         self._told.add(check.why)
-        words = f"{check.verdict}: {named(check)}: {sanitize(check.why)}"
+        where = f"{sanitize(check.slot)} " if slot else ""
+        words = f"{where}{check.verdict}: {named(check)}: {sanitize(check.why)}"
         return wrapped(words, indent=2, style=STYLES[check.verdict])
 
 
@@ -287,12 +288,12 @@ def progress_line(done: int, planned: int, rest: Rest) -> Text:
     """Return how far the visit is: checks, time gone by, time left, what goes on."""
     times = show_duration(round(rest.elapsed))
     if rest.left is not None:
-        times += f", about {show_duration(_coarse(rest.left))} left"
+        times += f", about {show_duration(coarse(rest.left))} left"
     words = f"  {done} of {planned} checks, {times}"
-    return Text(_fit(f"{words}   {rest.now}" if rest.now else words, WIDTH), "dim")
+    return Text(fit(f"{words}   {rest.now}" if rest.now else words, WIDTH), "dim")
 
 
-def _coarse(seconds: float) -> float:
+def coarse(seconds: float) -> float:
     """Return a time to the figures that an estimate has."""
     for step in (1.0, 5.0, 60.0, 300.0):
         if seconds < 20.0 * step:
@@ -339,7 +340,7 @@ def verdict_lines(
     style, name = STYLES[disposition], f"{sanitize(unit.part)} {sanitize(unit.serial)}"
     if letters:
         rows = [Text(f"  {row:{_LETTERS}}", style) for row in large(disposition, width - 2, huge=huge)]
-        rows[len(rows) // 2].append(f"  {_fit(name, max(width - cell_len(rows[1].plain) - 2, 1))}", "bold")
+        rows[len(rows) // 2].append(f"  {fit(name, max(width - cell_len(rows[1].plain) - 2, 1))}", "bold")
         lines = [Text(), *rows]
     else:
         lines = [Text(f"{disposition.upper()}  {name}", style)]
@@ -369,7 +370,7 @@ def causes(told: Verdict, *, full: bool) -> list[Text]:
         if full or len(told_of) == 1 or told.disposition is not Disposition.REPAIR:
             lines += wrapped(f"{here}: {sanitize(what if full else _first_clause(what))}", indent=2)
         else:
-            lines.append(Text(_fit(f"  {here}: {sanitize(_first_clause(what))}", WIDTH)))
+            lines.append(Text(fit(f"  {here}: {sanitize(_first_clause(what))}", WIDTH)))
     if left := len(causes_found) - len(told_of):
         lines.append(Text(f"  and {count(left, 'more cause')}: see above, or the report"))
     if lines:
@@ -444,6 +445,6 @@ def wrapped(words: str, *, indent: int = 0, style: str = "") -> list[Text]:
     return [Text(line, style) for line in lines or [space]]
 
 
-def _fit(words: str, room: int) -> str:
+def fit(words: str, room: int) -> str:
     """Return words cut to a width in columns, with a sign where they were."""
     return words if cell_len(words) <= room else set_cell_size(words, room - 1).rstrip() + "\u2026"

@@ -96,6 +96,36 @@
     });
   }
 
+  // -- the board of a stand --------------------------------------------------------------------------------
+
+  const bench = $("#bench");
+  if (bench) {
+    const place = (one) => {
+      const node = make("li", { className: "place is-" + one.disposition.code },
+        make("span", { className: "place-slot" }, one.slot), " ",
+        make("span", { className: "place-word" }, sign(one.disposition.sign), " " + one.disposition.word));
+      if (!one.unit) return node;
+      const far = make("progress", { max: Math.max(one.planned, 1), value: one.done });
+      far.setAttribute("aria-label", "Checks done in slot " + one.slot);
+      const values = [["Checks", one.done + " of " + one.planned], ["Left", one.left], ["Mode", one.mode], ["Current", one.current], ["Case", one.temperature]];
+      node.append(
+        make("a", { className: "place-unit", href: "/runs/" + encodeURIComponent(one.run) }, bdi(one.unit)),
+        make("span", { className: "place-stage" }, one.stage), far,
+        make("dl", { className: "place-values" }, ...values.filter((v) => v[1]).map((v) => make("div", {}, make("dt", {}, v[0]), make("dd", {}, v[1])))));
+      return node;
+    };
+    listen(bench.dataset.stream, {
+      bench: (told) => {
+        if (!told) return;
+        const active = document.activeElement, focus = active && active.className === "place-unit" ? active.getAttribute("href") : "";
+        $("#places").replaceChildren(...told.slots.map(place));
+        const free = told.free.length ? ["free: " + told.free.join(", ")] : [];
+        $("#to-do").replaceChildren(...[...told.next, ...free].map((words) => make("li", {}, words)));
+        if (focus) for (const node of bench.querySelectorAll("a")) if (node.getAttribute("href") === focus) { node.focus(); break; }
+      },
+    });
+  }
+
   // -- the plots of a soak ---------------------------------------------------------------------------------
 
   const STEPS = [1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 10800, 21600, 43200, 86400, 172800, 345600, 604800];

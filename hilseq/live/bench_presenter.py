@@ -1,0 +1,156 @@
+"""The whole bench in words: every slot of a stand with the unit in it, how far it is, and who must do what next.
+
+A slot shows its newest run. What is said of it is what its journal and samples say, as plain data fit to be shown.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from hilseq.description.findings import SourcePosition
+from hilseq.description.ranges import expand_ranges
+from hilseq.description.yaml_text import compose
+from hilseq.errors import HilseqError
+from hilseq.journal.entries import ANSWERED, ASKED, NOT_ANSWERED, EventLogged
+from hilseq.journal.run_state import RunState, RunStatus, UnitState
+from hilseq.live.follower import Follower, Found, RunsFolder
+from hilseq.live.run_presenter import Plain, run_told, shown
+from hilseq.quantities import show_duration
+from hilseq.reports.bench_lines import present_stage, time_left
+from hilseq.reports.visit_lines import coarse
+from hilseq.verdicts import Disposition
+
+#: What is done with a unit whose visit is over.
+_AFTER = {
+    Disposition.SHIP: "take it out",
+    Disposition.REPAIR: "take it out and repair what the report names",
+    Disposition.INCOMPLETE: "see in the report what was not performed",
+    Disposition.STAND_FAULT: "put the stand right, then test the unit again",
+}
+_FREE = {"code": "waiting", "sign": "\u00b7", "word": "free", "told": ""}
+#: Quantities of a soak that a slot shows: key -> the name of the tile.
+_TILES = {"current": "Supply current", "temperature": "Case temperature"}
+
+
+def slots_of(text: str) -> list[str]:
+    """Return the slots that a stand file names; none where it cannot be read."""
+    path = Path("stand.yaml")
+    try:
+        document, _ = expand_ranges(compose(text, path)[0], "stand", path)
+    except HilseqError:
+        return []
+    slots = document.child("slots")
+    return [str(name) for name, _ in slots.items()] if isinstance(slots, SourcePosition) else []
+
+
+def stands_of(folder: RunsFolder) -> list[str]:
+    """Return the stands whose runs a folder holds, that of the newest run first."""
+    newest = sorted(folder.runs(), key=lambda found: found.began, reverse=True)
+    return list(dict.fromkeys(found.stand for found in newest if found.stand))
+
+
+def bench_told(folder: RunsFolder, stand: str, slots: Sequence[str] = ()) -> Plain | None:
+    """Return what is said of a stand, its slots in order; None where no slots are given and there is no run of it.
+
+    `slots` are those of its stand file; without them they are read from what its newest run was given.
+    """
+    newest: dict[str, Found] = {}
+    for found in sorted(folder.runs(), key=lambda one: one.began):
+        if found.stand == stand:
+            newest |= dict.fromkeys(found.slots, found)
+    if not newest and not slots:
+        return None
+    if not slots and newest:
+        last = max(newest.values(), key=lambda found: found.began)
+        slots = folder.follow(last.folder).look(_slots_of_run, samples=False) or sorted(newest)
+    places = [_place(folder, slot, newest.get(slot)) for slot in slots]
+    told: Plain = shown(
+        {
+            "stand": stand,
+            "simulated": any(place["simulated"] for place in places),
+            "slots": places,
+            "next": [place["next"] for place in places if place["next"]],
+            "free": [place["slot"] for place in places if not place["unit"]],
+        }
+    )
+    return told
+
+
+def _slots_of_run(follower: Follower) -> list[str]:
+    record = follower.record
+    texts = [] if record is None else [file.text for file in record.inputs if file.role == "stand file"]
+    return slots_of(texts[0]) if texts else []
+
+
+def _place(folder: RunsFolder, slot: str, found: Found | None) -> Plain:
+    empty: Plain = {
+        "slot": slot,
+        "run": "",
+        "unit": "",
+        "simulated": False,
+        "disposition": _FREE,
+        "stage": "",
+    }
+    empty |= {"done": 0, "planned": 0, "left": "", "mode": "", "mode_right": True, "next": ""}
+    empty |= dict.fromkeys(_TILES, "")
+    if found is None:
+        return empty
+    follower = folder.follow(found.folder)
+    return follower.look(lambda one: _told(found, one, slot, empty), samples=not found.ended)
+
+
+def _told(found: Found, follower: Follower, slot: str, empty: Plain) -> Plain:
+    record = follower.record
+    told = run_told(found, follower)
+    unit = next((one for one in told["units"] if one["slot"] == slot), None)
+    if record is None or unit is None:
+        return empty
+    running = follower.liveness.status is RunStatus.RUNNING
+    state, soak = record.unit(slot), unit["soak"]
+    tiles = {} if soak is None else {tile["name"]: tile["value"] for tile in soak["tiles"]}
+    left = "" if not running else (soak or {}).get("left") or _left(record, state)
+    return {
+        "slot": slot,
+        "run": found.key,
+        "unit": f"{unit['part']} {unit['serial']}",
+        "simulated": told["simulated"],
+        "disposition": unit["disposition"],
+        "stage": present_stage(state) if running else "",
+        "done": unit["done"],
+        "planned": unit["planned"],
+        "left": left,
+        "mode": "" if soak is None or not running else soak["mode"],
+        "mode_right": soak is None or soak["mode_right"],
+        "next": _next(record, state, follower),
+        **{key: tiles.get(name, "") if running else "" for key, name in _TILES.items()},
+    }
+
+
+def _left(record: RunState, unit: UnitState) -> str:
+    """Return about how long the checks ahead will take, as fast as those before."""
+    seconds = time_left(sum(check.ended for check in unit.checks), len(unit.checks), record.seconds)
+    return "" if seconds is None else f"about {show_duration(coarse(seconds))}"
+
+
+def _next(record: RunState, unit: UnitState, follower: Follower) -> str:
+    """Return what a person does next at the slot; empty while nobody is needed."""
+    status = follower.liveness.status
+    if status is RunStatus.RUNNING:
+        asked = _asked([*record.events, *unit.events])
+        return f"slot {unit.slot}: {asked}" if asked else ""
+    disposition = record.final(unit)
+    if record.end is None:
+        return f"slot {unit.slot}: the visit broke off; see `hilseq watch {follower.folder.name}`"
+    return f"slot {unit.slot} is done: {str(disposition).upper()}, {_AFTER[disposition]}"
+
+
+def _asked(events: Sequence[object]) -> str:
+    """Return the question that waits for its answer."""
+    asked = ""
+    for event in events:
+        if isinstance(event, EventLogged) and event.what == ASKED:
+            asked = event.text
+        elif isinstance(event, EventLogged) and event.what in (ANSWERED, NOT_ANSWERED):
+            asked = ""
+    return asked
