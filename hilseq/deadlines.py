@@ -21,10 +21,11 @@ Received = TypeVar("Received", bytes, memoryview)
 
 
 class DeadlineSocket:
-    """A connected TCP socket without Nagle's delay. Raises TimeoutError at an instant that has passed."""
+    """A connected stream socket, TCP without Nagle's delay. Raises TimeoutError at an instant that has passed."""
 
     def __init__(self, connected: socket.socket) -> None:
-        connected.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        if connected.family in (socket.AF_INET, socket.AF_INET6):
+            connected.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         connected.setblocking(False)
         self.wrapped = connected
         self._awake = BusyPoll()

@@ -35,6 +35,16 @@ from pathlib import Path
 class HilseqError(Exception):
     """Root of the family: catch this at the command line and nowhere else."""
 
+    def __reduce__(self) -> tuple[object, ...]:
+        """Return how it is made again in another process: as it is, whatever its constructor wants to be told."""
+        return _made_again, (type(self), self.args, self.__dict__)
+
+
+def _made_again(kind: type[HilseqError], args: tuple[object, ...], state: dict[str, object]) -> HilseqError:
+    error = kind.__new__(kind, *args)
+    error.__dict__.update(state)
+    return error
+
 
 class UnitFault(HilseqError, AssertionError):
     """The unit under test is at fault.

@@ -55,7 +55,18 @@ MAY_IMPORT: dict[str, set[str]] = {
     "coverage": {"analysis", "plugin", "reports", "twin", *FOUNDATION},
     "lease": {"description", "journal", *FOUNDATION},
     "guard": {"lease", "procedures", "description", "journal", *FOUNDATION},
+    "owner": {
+        "guard",
+        "lease",
+        "records",
+        "procedures",
+        "instruments",
+        "description",
+        "journal",
+        *FOUNDATION,
+    },
     "plugin": {
+        "owner",
         "procedures",
         "instruments",
         "description",

@@ -41,6 +41,7 @@ BENCHES = {
     "bench_kills.py": ("1",),
     "bench_modbus.py": (),
     "bench_one_user.py": ("1",),
+    "bench_owner.py": ("20",),
     "bench_patterns.py": ("16",),
     "bench_records.py": ("--readings", "1000"),
     "bench_report.py": (),

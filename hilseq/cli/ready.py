@@ -116,7 +116,7 @@ def _looks(visit: Visit, *, simulate: bool, defects: list[str], power: bool) -> 
 
 def _made_safe(run: VisitRun) -> str:
     """Make safe; return why that could not be verified. Nobody is left to do it later where something had power."""
-    from hilseq.guard.watch import PERSEVERANCE
+    from hilseq.guard.rescue import PERSEVERANCE
 
     unsafe, _ = run.make_safe()
     if unsafe and run.was_powered:

@@ -49,7 +49,7 @@ def safe_command(
         right = False
         typer.echo(f"NOT KEPT OFF: {error}", err=True)
     try:
-        for words in end_users(instruments, patience=_patience(described)):
+        for words in end_users(instruments, patience=patience_with(described)):
             typer.echo(words)
     except HilseqError as error:
         typer.echo(str(error), err=True)
@@ -63,7 +63,7 @@ def safe_command(
     raise typer.Exit(int(ExitCode.SHIP if right else ExitCode.STAND_FAULT))
 
 
-def _patience(stand: Stand) -> float:
+def patience_with(stand: Stand) -> float:
     """Return how long a run may take to switch off: as long as it tries a mute instrument, s."""
     deadlines = [one.deadline for one in stand.supplies.values()] + [
         one.deadline for one in stand.io.values()

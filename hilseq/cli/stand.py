@@ -8,12 +8,16 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from hilseq.cli.command import StandOption
+from hilseq.cli.safe import patience_with
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from hilseq.description.stand import Stand
     from hilseq.lease.addresses import StandInstrument
     from hilseq.lease.latch import Latch, LatchLine
     from hilseq.lease.lease import InstrumentUse
+    from hilseq.owner.wire import LineLoad
 
 _QUESTION = "Why may the stand be powered again?"
 
@@ -26,6 +30,10 @@ def stand_command(
     reason: Annotated[
         str, typer.Option(metavar="TEXT", help="Why it may be powered again; asked for at a terminal.")
     ] = "",
+    end: Annotated[
+        bool,
+        typer.Option("--end", help="Have whoever works on the stand end, as for Ctrl-C: it is left safe."),
+    ] = False,
     json: Annotated[bool, typer.Option("--json", help="Print the answer as JSON, for programs.")] = False,
     word: Annotated[
         str, typer.Argument(metavar="[key]", help="key: print the public key that the stand signs with.")
@@ -33,7 +41,8 @@ def stand_command(
 ) -> None:
     """Tell who uses a stand on this computer: by which run, since when, with which unit in which slot.
 
-    No instrument is asked. --release ends what `hilseq safe` began; who did it and why is kept beside the latch.
+    No instrument is asked. Where runs of several slots may work at once, the load of each instrument is told. --end has
+    all of them end. --release ends what `hilseq safe` began; who did it and why is kept beside the latch.
     `hilseq stand key` prints instead the stand's name and the public part of the key it signs its journals with, made
     where there is none. Publish that line: whoever has it can tell by `hilseq verify --key FILE` what this stand has
     signed. The secret part lies in the folder HILSEQ_KEYS (default ~/.config/hilseq/keys), readable by its user only.
@@ -46,7 +55,8 @@ def stand_command(
     from hilseq.errors import UsageError
     from hilseq.lease.addresses import instruments_of
     from hilseq.lease.latch import Latch
-    from hilseq.lease.lease import uses_of
+    from hilseq.lease.lease import end_users, uses_of
+    from hilseq.owner.membership import state_of_owner
 
     described = load_stand(stand)
     if word:
@@ -58,11 +68,15 @@ def stand_command(
         raise UsageError("--reason says why a stand is released; expected --release with it")
     if release:
         _release(latch, described, reason)
-    uses = uses_of(instruments)
+    if end:
+        for words in end_users(instruments, patience=patience_with(described)):
+            typer.echo(words)
+    uses, owned = uses_of(instruments), state_of_owner(instruments)
+    loads = {part: load for load in (owned.loads if owned else ()) for part in load.parts}
     if json:
-        typer.echo(_as_json(described, uses, latch.standing()))
+        typer.echo(_as_json(described, uses, latch.standing(), loads))
         return
-    for line in _lines(described, uses, latch):
+    for line in _lines(described, uses, latch, loads):
         typer.echo(line)
 
 
@@ -88,7 +102,7 @@ def _release(latch: Latch, stand: Stand, reason: str) -> None:
     latch.release(reason.strip())
 
 
-def _lines(stand: Stand, uses: list[InstrumentUse], latch: Latch) -> list[str]:
+def _lines(stand: Stand, uses: list[InstrumentUse], latch: Latch, loads: Mapping[str, LineLoad]) -> list[str]:
     from hilseq.reports.sanitize import sanitize
 
     standing, released = latch.standing(), latch.last_release()
@@ -99,13 +113,13 @@ def _lines(stand: Stand, uses: list[InstrumentUse], latch: Latch) -> list[str]:
         lines.append("released by: hilseq stand --stand FILE --release --reason TEXT")
     elif released is not None:
         lines.append(f"last released {sanitize(released.words)}")
-    held = {use.holder.words: use.holder for use in uses if use.holder is not None}
+    held = {run.words: run for use in uses if use.holder is not None for run in use.holder.runs}
     for words, holder in held.items():
         lines.append(sanitize(f"in use by {words}"))
         lines += [sanitize(f"  slot {slot}: {serial}") for slot, serial in holder.units.items()]
     taken = {slot for holder in held.values() for slot in holder.units}
     lines += [f"  slot {slot}: free" for slot in stand.slots if slot not in taken]
-    lines += [f"{_named(use.instrument)}: {_use(use)}" for use in uses]
+    lines += [f"{_named(use.instrument)}: {_use(use)}{_load(loads, use)}" for use in uses]
     return lines
 
 
@@ -121,7 +135,20 @@ def _use(use: InstrumentUse) -> str:
     return f"in use by process {use.holder.process.pid}"
 
 
-def _as_json(stand: Stand, uses: list[InstrumentUse], standing: LatchLine | None) -> str:
+def _load(loads: Mapping[str, LineLoad], use: InstrumentUse) -> str:
+    load = loads.get(use.instrument.part)
+    if load is None:
+        return ""
+    spared = f", {load.spared} more answered by another's read" if load.spared else ""
+    return f", {load.exchanges} exchanges{spared}, busy {100 * load.busy:.0f} % of the time"
+
+
+def _as_json(
+    stand: Stand,
+    uses: list[InstrumentUse],
+    standing: LatchLine | None,
+    loads: Mapping[str, LineLoad],
+) -> str:
     import json
     from dataclasses import asdict
 
@@ -133,12 +160,20 @@ def _as_json(stand: Stand, uses: list[InstrumentUse], standing: LatchLine | None
                 slot: next((u.holder.units[slot] for u in uses if u.holder and slot in u.holder.units), None)
                 for slot in stand.slots
             },
+            "runs": {
+                slot: asdict(run)
+                for use in uses
+                if use.holder is not None
+                for run in use.holder.runs
+                for slot in run.units
+            },
             "instruments": [
                 {
                     "part": use.instrument.part,
                     "address": use.instrument.address,
                     "in_use": use.is_held,
                     "holder": None if use.holder is None else asdict(use.holder),
+                    "load": asdict(loads[use.instrument.part]) if use.instrument.part in loads else None,
                 }
                 for use in uses
             ],

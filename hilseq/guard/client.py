@@ -9,9 +9,9 @@ import select
 import signal
 import subprocess
 import sys
-import threading
 import time
 from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
 
 from hilseq.clock import nothing
@@ -20,12 +20,12 @@ from hilseq.errors import StandFault
 from hilseq.guard.protocol import (
     BEAT,
     DISARM,
-    INTERVAL,
     READY,
     START_DEADLINE,
-    STUCK,
     TAKE_OVER,
+    Beats,
     SignsOfLife,
+    stuck_after,
 )
 from hilseq.lease.process import Process
 
@@ -48,10 +48,7 @@ class Guard:
     ) -> None:
         self._switch_off = switch_off
         self._told_to_stop = told_to_stop
-        self._stuck_after = STUCK + max(
-            [supply.deadline for supply in stand.supplies.values()]
-            + [io.deadline for io in stand.io.values()]
-        )
+        self._stopped = False
         self._process = subprocess.Popen(
             [sys.executable, "-P", "-m", "hilseq.guard.watch"],
             stdin=subprocess.PIPE,
@@ -66,13 +63,17 @@ class Guard:
         }
         packed = pickle.dumps(orders)
         self._write(len(packed).to_bytes(8, "big") + packed)
-        self._alive_at = time.monotonic()
-        self._armed = True
         self._watching = False
         self._guard_lives = SignsOfLife(self._process.pid)
         self.lost = False
-        self._beater = threading.Thread(target=self._beat, name="hilseq-guard-beat", daemon=True)
-        self._beater.start()
+        self._beats = Beats(
+            partial(self._write, BEAT),
+            self._hears_guard,
+            stuck_after=stuck_after(stand),
+            lost=self._lose,
+            look=self._look,
+        )
+        self.heartbeat = self._beats.heartbeat
 
     @property
     def pid(self) -> int:
@@ -100,41 +101,30 @@ class Guard:
         self._watching = True
         self.heartbeat()  # to wait for it was no standstill
 
-    def heartbeat(self) -> None:
-        """Say that the main thread is not stuck."""
-        self._alive_at = time.monotonic()
+    def _look(self) -> None:
+        if not self._stopped and self._told_to_stop():
+            self._stopped = True
+            self._interrupt()
 
-    def _beat(self) -> None:
-        stopped = False
-        while self._armed:
-            if not stopped and self._told_to_stop():
-                stopped = True
-                os.kill(os.getpid(), signal.SIGTERM)
-                self._switch_off()
-            if time.monotonic() - self._alive_at < self._stuck_after:
-                try:
-                    self._write(BEAT)
-                except (OSError, ValueError):
-                    break
-            if self._watching and not self._hears_guard():
-                break
-            time.sleep(INTERVAL)
-        if self._armed:
-            # The guard is gone, or hangs: the main thread makes safe, as it does for Ctrl-C.
-            self.lost = True
-            if not self._watching:
-                return  # nothing is powered yet, and `wait_until_watching` will say why nothing will be
-            os.kill(os.getpid(), signal.SIGTERM)
-            self._switch_off()
+    def _lose(self) -> None:
+        """The guard is gone, or hangs: the main thread makes safe, as it does for Ctrl-C."""
+        self.lost = True
+        if (
+            self._watching
+        ):  # else nothing is powered yet, and `wait_until_watching` will say why nothing will be
+            self._interrupt()
+
+    def _interrupt(self) -> None:
+        os.kill(os.getpid(), signal.SIGTERM)
+        self._switch_off()
 
     def _hears_guard(self) -> bool:
         """Take in what the guard has written; tell whether it lives."""
+        if not self._watching:
+            return True
         out = self._process.stdout
-        try:
-            if out is not None and select.select([out], [], [], 0)[0] and os.read(out.fileno(), 4096):
-                self._guard_lives.heard()
-        except (OSError, ValueError):
-            return False
+        if out is not None and select.select([out], [], [], 0)[0] and os.read(out.fileno(), 4096):
+            self._guard_lives.heard()
         return not self._guard_lives.has_ceased
 
     def release(self, *, safe: bool) -> None:
@@ -142,8 +132,7 @@ class Guard:
 
         Waits until it has gone; a guard that takes over goes on by itself.
         """
-        self._armed = False
-        self._beater.join(timeout=2 * INTERVAL)
+        self._beats.end()
         with contextlib.suppress(OSError, ValueError):
             self._write(DISARM if safe else TAKE_OVER)
         for stream in (self._process.stdin, self._process.stdout):

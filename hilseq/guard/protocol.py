@@ -10,9 +10,12 @@ from __future__ import annotations
 
 import contextlib
 import os
+import threading
 import time
+from collections.abc import Callable
 from pathlib import Path
 
+from hilseq.description.stand import Stand
 from hilseq.lease.process import kernel_fields
 
 BEAT = b"."
@@ -65,6 +68,62 @@ class SignsOfLife:
             return False
         starved = _is_runnable(self._pid) and _work(self._pid) - self._worked < BUSY * silence
         return not starved or silence > SILENCE + STARVED
+
+
+def stuck_after(stand: Stand) -> float:
+    """Return for how long the main thread may be busy between two signs of life, s."""
+    deadlines = [supply.deadline for supply in stand.supplies.values()]
+    return STUCK + max(deadlines + [io.deadline for io in stand.io.values()])
+
+
+class Beats:
+    """The beats between this process and another, from a thread of its own.
+
+    `send` sends one; it is left out once the main thread has not called `heartbeat` for `stuck_after` s. `hears`
+    takes in what the other has said and tells whether it lives. Both may raise OSError: then it has gone. `lost` is
+    called once where it has gone or hangs; `look` each time before; `pause` waits for so many seconds at most.
+    """
+
+    def __init__(
+        self,
+        send: Callable[[], None],
+        hears: Callable[[], bool],
+        *,
+        stuck_after: float,
+        lost: Callable[[], None],
+        look: Callable[[], None],
+        pause: Callable[[float], object] = time.sleep,
+    ) -> None:
+        self._send, self._hears, self._lost, self._look, self._pause = send, hears, lost, look, pause
+        self._stuck_after = stuck_after
+        self._goes_on = True
+        self.heartbeat()
+        self._thread = threading.Thread(target=self._run, name="hilseq-beats", daemon=True)
+        self._thread.start()
+
+    def heartbeat(self) -> None:
+        """Say that the main thread is not stuck."""
+        self._alive_at = time.monotonic()
+
+    def end(self) -> None:
+        """Beat no more; whatever becomes of the other is no matter."""
+        self._goes_on = False
+        if threading.current_thread() is not self._thread:
+            self._thread.join(timeout=2 * INTERVAL)
+
+    def _run(self) -> None:
+        while self._goes_on:
+            self._look()
+            try:
+                if time.monotonic() - self._alive_at < self._stuck_after:
+                    self._send()
+                if not self._hears():
+                    break
+            except (OSError, ValueError):
+                break
+            self._pause(INTERVAL)
+        if self._goes_on:
+            self._lost()
 
 
 def _is_runnable(pid: int) -> bool:

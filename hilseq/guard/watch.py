@@ -12,22 +12,15 @@ import pickle
 import select
 import signal
 import sys
-import time
 from collections.abc import Callable
-from pathlib import Path
 from typing import Any
 
 from hilseq.clock import WallClock, nothing
 from hilseq.description.stand import Stand
-from hilseq.errors import HilseqError
-from hilseq.guard.protocol import BEAT, DISARM, FILE_NAME, INTERVAL, READY, TAKE_OVER, SignsOfLife
-from hilseq.journal.entries import MadeSafe
-from hilseq.journal.writer import JournalWriter
+from hilseq.guard.protocol import BEAT, DISARM, INTERVAL, READY, TAKE_OVER, SignsOfLife
+from hilseq.guard.rescue import rescue
 from hilseq.procedures.bench import Bench
 
-#: Attempts to reach the safe state go on this long, s: a single-connection instrument may first have to
-#: notice that the dead run's connection is gone.
-PERSEVERANCE = 60.0
 UNVERIFIED = "the run could not verify the safe state"
 
 
@@ -104,36 +97,11 @@ def _beat() -> None:
 
 
 def make_safe(bench: Bench, orders: dict[str, Any], reason: str) -> None:
-    """End the run, make the stand safe, and journal it. Safety first: the disk is touched last."""
-    begun = time.monotonic()
+    """End the run, make the stand safe, and journal it."""
     if reason != UNVERIFIED:
         orders["run"].kill()
-    tries = 0
-    while True:
-        tries += 1
-        try:
-            bench.make_safe()
-            why = ""
-        except HilseqError as error:
-            why = str(error)
-        if not why or time.monotonic() - begun > PERSEVERANCE:
-            break
-        time.sleep(0.1)
-    took = time.monotonic() - begun
+    why = rescue(bench.make_safe, orders["folder"], reason)
     bench.close()
-    if not orders["folder"]:
-        sys.exit(0 if not why else 4)
-    with contextlib.suppress(OSError, HilseqError):
-        # A full or vanished disk must not make a verified safe state look like a failure.
-        folder = Path(orders["folder"])
-        # A run that was continued may be killed again.
-        journal = JournalWriter(folder, file_name=FILE_NAME, resume=(folder / FILE_NAME).exists())
-        journal.write(
-            MadeSafe(
-                verified=not why, why=why, by="guard", reason=reason, tries=tries, seconds=round(took, 3)
-            )
-        )
-        journal.close()
     sys.exit(0 if not why else 4)
 
 

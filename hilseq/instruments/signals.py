@@ -12,8 +12,8 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Collection, Iterable, Mapping, Sequence
-from contextlib import ExitStack
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from contextlib import AbstractContextManager, ExitStack, nullcontext
 from typing import Literal
 
 from hilseq.clock import Clock
@@ -88,7 +88,8 @@ class SignalBank:
     """All signals of a stand.
 
     `channels` are the devices that hold them, by the names of `io`; `calibrations` what is known of their
-    calibrations, `conditions` what has become of them since. Every call raises InstrumentTimeout,
+    calibrations, `conditions` what has become of them since; `alone` keeps what serves several slots from other visits
+    for a while. Every call raises InstrumentTimeout,
     InvalidResponse or InstrumentError when a device does not do its part; an unknown name is a
     StandFault that says which names there are.
     """
@@ -101,7 +102,11 @@ class SignalBank:
         *,
         conditions: InstrumentConditions | None = None,
         calibrations: Mapping[str, Calibration | None] | None = None,
+        alone: Callable[[str], AbstractContextManager[object]] = nullcontext,
     ) -> None:
+        #: Whether other visits may use the same devices meanwhile.
+        self.has_neighbours = alone is not nullcontext
+        self._alone = alone
         self.signals = dict(signals)
         self._channels = channels
         #: By I/O simulator, how old its reads may be, s: as measured, or else as the stand file says.
@@ -218,6 +223,12 @@ class SignalBank:
                     "at its plug, its mains and the time of its watchdog, and who else uses it",
                     place=channels.name,
                 )
+
+    def alone_with(self, drives: Iterable[str]) -> AbstractContextManager[object]:
+        """Keep other visits from drives that serve no slot alone, such as spare paths, while they are used."""
+        if any(self.signals[name].drives is None for name in drives):
+            return self._alone("spare paths")
+        return nullcontext()
 
     # -- leaving
 

@@ -20,7 +20,6 @@ from hilseq.analysis.uncertainty import largest_error, resolution
 from hilseq.clock import Clock
 from hilseq.deadlines import try_until
 from hilseq.description.accuracy import InstrumentConditions, of_interruption
-from hilseq.description.drivers import find_driver
 from hilseq.description.stand import Supply
 from hilseq.errors import (
     HilseqError,
@@ -30,6 +29,7 @@ from hilseq.errors import (
     StandFault,
     WrongInstrument,
 )
+from hilseq.instruments.opening import Opening, OwnConnections
 from hilseq.instruments.protocols import Identification, SupplyOutput, SupplySetting
 from hilseq.instruments.supply_meter import MeasuredInrush, SupplyMeter
 from hilseq.instruments.translate import quote
@@ -507,13 +507,13 @@ class PowerSupply:
 
 
 def open_supplies(
-    described: Mapping[str, Supply], clock: Clock, conditions: InstrumentConditions | None = None
+    described: Mapping[str, Supply],
+    clock: Clock,
+    conditions: InstrumentConditions | None = None,
+    opening: Opening | None = None,
 ) -> dict[str, PowerSupply]:
-    """Return supplies of a stand by name, each with the driver that it names; nothing is sent yet."""
-    outputs: dict[str, SupplyOutput] = {}
-    for driver in {supply.driver for supply in described.values()}:
-        mine = {name: supply for name, supply in described.items() if supply.driver == driver}
-        outputs.update(find_driver("supply", driver).open(mine))
+    """Return supplies of a stand by name, opened by their drivers unless told otherwise; nothing is sent yet."""
+    outputs = (opening or OwnConnections()).outputs(described)
     return {
         name: PowerSupply(name, outputs[name], supply, clock, conditions)
         for name, supply in described.items()

@@ -62,6 +62,25 @@ def instruments_of(stand: Stand, parts: Collection[str] | None = None) -> list[S
     return [found[spelt] for spelt in sorted(found)]
 
 
+def address_of_parts(stand: Stand) -> dict[str, str]:
+    """Return by part (`supply main`, `io rack`) where it is reached, in one spelling."""
+    found: dict[str, list[str]] = {}
+    for address in addresses_of(stand):
+        if address.place[0] in ("supplies", "io"):
+            found.setdefault(address.what, []).append(_one_spelling(address))
+    return {part: ", ".join(sorted(spelt)) for part, spelt in found.items()}
+
+
+def shares_lines_with_units(stand: Stand) -> bool:
+    """Tell whether a unit is spoken to where another unit or an instrument is: one process alone can have it open."""
+    seen: dict[tuple[str, str], str] = {}
+    for address in addresses_of(stand):
+        whose = str(address.place[1]) if address.place[0] == "slots" else ""
+        if seen.setdefault((address.host, address.end), whose) != whose:
+            return True
+    return False
+
+
 def _digest(text: str) -> str:
     return hashlib.sha256(text.encode()).hexdigest()[:32]
 

@@ -87,7 +87,7 @@ def _locked(path: Path, instrument: StandInstrument) -> int:
             if time.monotonic() > until:
                 holder = _named_in(handle)
                 os.close(handle)
-                raise StandInUse(_refusal(instrument, holder)) from None
+                raise StandInUse(refusal(instrument, holder)) from None
         else:
             if is_still(handle, path):
                 return handle
@@ -95,14 +95,15 @@ def _locked(path: Path, instrument: StandInstrument) -> int:
         time.sleep(_PAUSE)
 
 
-def _refusal(instrument: StandInstrument, holder: Holder | None) -> str:
+def refusal(instrument: StandInstrument, holder: Holder | None) -> str:
+    """Return in words that an instrument is in use, by whom, and what can be done."""
     where = f"{instrument.part} ({instrument.address})"
     if holder is None:
         return (
             f"{where} is in use by another process, which has left no word of itself; `hilseq stand` tells more, "
             "`hilseq safe` switches off"
         )
-    watch = f" see it with: hilseq watch {holder.folder};" if holder.folder else ""
+    watch = "".join(f" see it with: hilseq watch {run.folder};" for run in holder.runs if run.folder)
     return (
         f"{where} is in use by {holder.words} (stand {holder.stand}). Wait for its end;{watch} or end it with "
         "`hilseq safe`"
@@ -172,7 +173,7 @@ def require_free(instruments: Sequence[StandInstrument]) -> None:
     """Raise StandInUse with who uses the first that is not free, StandFault where a lock file is not one."""
     for use in uses_of(instruments):
         if use.is_held:
-            raise StandInUse(_refusal(use.instrument, use.holder))
+            raise StandInUse(refusal(use.instrument, use.holder))
 
 
 def uses_of(instruments: Sequence[StandInstrument]) -> list[InstrumentUse]:
@@ -189,15 +190,15 @@ def end_users(instruments: Sequence[StandInstrument], *, patience: float) -> Ite
     for use in held:
         use.ask()
     begun = time.monotonic()
-    told: dict[str, InstrumentUse] = {_who(use): use for use in held}
+    told = {_key(use): _who(use) for use in held}
     while held:
         waited = time.monotonic() - begun
         if waited > (patience if all(use.heard for use in held) else ANSWER):
             break
         time.sleep(_PAUSE)
         held = _held(held)
-    left = {_who(use) for use in held}
-    yield from (f"{who}: asked, has ended" for who in told if who not in left)
+    left = {_key(use) for use in held}
+    yield from (f"{who}: asked, has ended" for key, who in told.items() if key not in left)
     if not held:
         return
     killed = [use for use in held if use.kill_run()]
@@ -215,6 +216,11 @@ def end_users(instruments: Sequence[StandInstrument], *, patience: float) -> Ite
 
 def _held(uses: Sequence[InstrumentUse]) -> list[InstrumentUse]:
     return [use for use in uses if use.look().is_held]
+
+
+def _key(use: InstrumentUse) -> object:
+    """Return what stays the same of who uses an instrument, while it says other things of itself."""
+    return use.holder.process if use.holder is not None else use.instrument.part
 
 
 def _who(use: InstrumentUse) -> str:

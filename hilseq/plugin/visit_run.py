@@ -12,9 +12,9 @@ import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
-from functools import cached_property
+from functools import cached_property, partial
 from pathlib import Path
-from typing import TYPE_CHECKING, NoReturn, TypeAlias
+from typing import TYPE_CHECKING, Any, NoReturn, TypeAlias
 
 import pytest
 
@@ -24,7 +24,7 @@ from hilseq.clock import Clock, WallClock, compose
 from hilseq.description.approved_plan import plan_file
 from hilseq.description.crosscheck import untested_claims
 from hilseq.description.visit import Visit
-from hilseq.errors import HilseqError, StandFault, StandInUse, UsageError, fenced
+from hilseq.errors import HilseqError, StandFault, UsageError, fenced
 from hilseq.extensions import Extensions
 from hilseq.guard.client import Guard
 from hilseq.hooks import Element
@@ -57,6 +57,7 @@ from hilseq.lease.addresses import StandInstrument, instruments_of
 from hilseq.lease.holder import Holder
 from hilseq.lease.latch import Latch, LatchLine
 from hilseq.lease.lease import Lease
+from hilseq.owner.membership import Membership, is_shared, join
 from hilseq.plugin.options import VisitOptions
 from hilseq.plugin.other_runs import Resumed, earlier_runs, failed_before, resumed_run
 from hilseq.plugin.parametrize import elements_of
@@ -169,6 +170,7 @@ class VisitRun:
         self._twin: Twin | None = None
         self._guard: Guard | None = None
         self._lease: Lease | None = None
+        self._membership: Membership | None = None
         self._latch: Latch | None = None
         self._shared_lock: StandLock | None = None
         #: The latch that stood when the stand was taken; only what powers nothing begins with one.
@@ -242,7 +244,7 @@ class VisitRun:
         if self._twin is None:
             # A twin of our own ends with this process; everything else needs the guard.
             self._hold_stand()
-            if not self._leaves_running:
+            if self._lease is not None and not self._leaves_running:
                 self._start_guard()
 
     def _start_guard(self) -> None:
@@ -264,36 +266,52 @@ class VisitRun:
         instruments = instruments_of(self._stand, parts_of(self._stand, slots))
         command = "resume" if self.options.resume else "run" if self._hands_over else "ready"
         folder = str(self.folder.absolute()) if self._hands_over else ""
-        units = dict(self.options.serials) if self._hands_over else {}
-        lease = Lease(instruments, Holder.this(command, self._stand.stand, folder=folder, units=units))
+        shared = is_shared(self._stand, slots)
+        units = (
+            dict(self.options.serials)
+            if self._hands_over
+            else dict.fromkeys(slots if shared else (), "a unit")
+        )
+        holder = Holder.this(command, self._stand.stand, folder=folder, units=units)
+        self._latch = Latch(instruments)
+        if shared:
+            self._look_at_latch()
+            self._membership = join(self._stand, slots, holder, self._is_kept_off)
+            self.clock.tick = compose(self.clock.tick, self._membership.waiting)
+            self._tell_not_held(self._membership.note)
+            return
+        lease = Lease(instruments, holder)
         lease.take()
-        self._lease, self._latch = lease, Latch(instruments)
+        self._lease = lease
         try:
-            self.kept_off = self._latch.standing()
-            if not self._leaves_running:
-                self._latch.require_released()
+            self._look_at_latch()
             self._hold_across_computers(instruments, lease.holder)
         except HilseqError:
             self._lease.close()
             raise
 
+    def _look_at_latch(self) -> None:
+        """Take note of a latch that stands. Raises StandInUse where that keeps this visit from what it does."""
+        assert self._latch is not None
+        self.kept_off = self._latch.standing()
+        if not self._leaves_running:
+            self._latch.require_released()
+
     def _hold_across_computers(self, instruments: Sequence[StandInstrument], holder: Holder) -> None:
         """Hold it in the records' database too, where several computers share one. Raises StandInUse."""
         if not os.environ.get("HILSEQ_RECORDS"):
             return
-        try:
-            from hilseq.records.stand_lock import StandLock, is_kept_together
+        with suppress(ImportError):  # told at the end, when the run cannot be brought in
+            from hilseq.records.stand_lock import hold_together
 
             shared = [(one.part, one.address) for one in instruments if not one.is_local]
-            if shared and is_kept_together():
-                self._shared_lock = StandLock(f"{holder.command} of {holder.user}@{socket.gethostname()}")
-                self._shared_lock.take(shared)
-        except ImportError:
-            pass  # told at the end, when the run cannot be brought in
-        except StandInUse:
-            raise
-        except HilseqError as error:
-            self.event("not held across computers", f"{error}; on this computer it is")
+            by = f"{holder.command} of {holder.user}@{socket.gethostname()}"
+            self._shared_lock, why_not = hold_together(shared, by)
+            self._tell_not_held(why_not)
+
+    def _tell_not_held(self, why: str) -> None:
+        if why:
+            self.event("not held across computers", why)
 
     def _latched_since(self) -> LatchLine | None:
         """Return the latch that stands and did not when this began. Raises StandFault."""
@@ -354,7 +372,8 @@ class VisitRun:
             return
         if self.disk_fault is not None:
             return
-        self.clock.tick()
+        with suppress(StandFault):  # an owner that has gone is told by what waits for it, and never by a hook
+            self.clock.tick()
         self.follow_folder()
         try:
             with self.on_disk():
@@ -490,6 +509,7 @@ class VisitRun:
                 operator=self.operator,
                 intakes=options.intakes,
                 may_power=self._require_not_kept_off,
+                **self._through_owner(),
             )
             self._bench = bench
             if bench.is_watched:
@@ -504,8 +524,21 @@ class VisitRun:
                 raise
         return self._bench
 
+    def _through_owner(self) -> dict[str, Any]:
+        """Return what a bench is told where the instruments are held for several visits."""
+        if self._membership is None:
+            return {}
+        return {
+            "opening": self._membership.opening(),
+            "others": self._membership.others,
+            "interlock_seen": self._membership.tell_interlock,
+            "alone": partial(self._membership.alone, sleep=self.clock.sleep),
+        }
+
     def _guarded(self) -> None:
         """Wait for the guard, without which nothing is touched. Raises StandFault."""
+        if self._membership is not None:
+            self._membership.wait_until_watching()
         if self._lease is not None and self._guard is None:
             self._start_guard()
         if self._guard is not None:
@@ -549,6 +582,8 @@ class VisitRun:
             self.event(
                 "guard lost", "the guard process has died, or hangs; the run ended itself and made safe"
             )
+        if self._membership is not None and (why := self._membership.lost or self._membership.why_ended):
+            self.event("owner of the stand", why)
         with suppress(HilseqError):
             if (latched := self._latched_since()) is not None:
                 self.event(STOPPED, f"latched {latched.words}")
@@ -567,6 +602,9 @@ class VisitRun:
         if self._guard is not None:
             self._guard.release(safe=self._safe or not self._hands_over)
             self._guard = None
+        if self._membership is not None:
+            self._membership.leave(safe=self._safe or not self._hands_over)
+            self._membership = None
         if self._shared_lock is not None:
             self._shared_lock.close()
         if self._lease is not None:

@@ -6,8 +6,8 @@ everything of the stand that reaches it.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import suppress
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from contextlib import AbstractContextManager, nullcontext, suppress
 from functools import partial
 from types import MappingProxyType
 
@@ -17,8 +17,9 @@ from hilseq.description.drivers import find_driver
 from hilseq.description.profile import Indicator, Profile
 from hilseq.description.stand import Slot, Stand
 from hilseq.errors import HilseqError, Interlock, NotPerformed, NotSafe, StandFault, WrongInstrument
-from hilseq.instruments.driver_protocols import ChannelsDriver, LinkDriver
-from hilseq.instruments.protocols import Channels, UnitLink
+from hilseq.instruments.driver_protocols import LinkDriver
+from hilseq.instruments.opening import Opening, OwnConnections
+from hilseq.instruments.protocols import UnitLink
 from hilseq.instruments.signals import SignalBank
 from hilseq.instruments.supply import PowerSupply, open_supplies
 from hilseq.journal.entries import FOUND, FOUND_NOT_AT_REST, InstrumentIdentified
@@ -40,14 +41,6 @@ def open_link(slot: Slot, profile: Profile, name: str, *, deadline: float | None
     return driver.open(name, slot.link, profile.link, deadline=deadline)
 
 
-def _open_channels(stand: Stand, name: str) -> Channels:
-    """Return the channels of one `io` of a stand; nothing is sent yet."""
-    io = stand.io[name]
-    driver: ChannelsDriver = find_driver("channels", io.driver)
-    mine = {signal: described for signal, described in stand.signals.items() if described.io == name}
-    return driver.open(name, io, mine)
-
-
 class Instruments:
     """The supplies and I/O simulators that serve `slots`. Nothing is sent before the first call."""
 
@@ -57,13 +50,15 @@ class Instruments:
         clock: Clock,
         slots: tuple[str, ...],
         conditions: InstrumentConditions | None = None,
+        opening: Opening | None = None,
     ) -> None:
         self._stand = stand
         self.parts = parts_of(stand, slots)
         served = {name: supply for name, supply in stand.supplies.items() if f"supply {name}" in self.parts}
-        self.supplies = open_supplies(served, clock, conditions)
+        opening = opening or OwnConnections()
+        self.supplies = open_supplies(served, clock, conditions, opening)
         #: All of them: a signal that serves no slot may still be asked for by name.
-        self.io = {name: _open_channels(stand, name) for name in stand.io}
+        self.io = {name: opening.channels(stand, name) for name in stand.io}
 
     def identify(self, part: str) -> InstrumentIdentified:
         """Ask a part (`supply main`, `io rack`) what it is; return what the journal keeps of it.
@@ -255,7 +250,9 @@ class Bench:
     """One stand with the units of one visit. Nothing is touched before `prepare`.
 
     Only what serves the slots of these units is used; without any unit, everything. `event(what, text, slot)`
-    takes note of what is done, `intakes` holds by slot what was said of each unit at intake.
+    takes note of what is done, `intakes` holds by slot what was said of each unit at intake. `others` are the slots
+    that other visits work on meanwhile, `interlock_seen` is called with an interlock that is not safe, `alone` keeps
+    others from what only one visit at a time may use.
     """
 
     def __init__(
@@ -269,7 +266,13 @@ class Bench:
         operator: Operator | None = None,
         intakes: Mapping[str, Mapping[str, str]] = _NOTHING,
         may_power: Callable[[], None] = nothing,
+        opening: Opening | None = None,
+        others: Collection[str] = (),
+        interlock_seen: Callable[[str], None] = lambda _: None,
+        alone: Callable[[str], AbstractContextManager[object]] = nullcontext,
     ) -> None:
+        self._others = others
+        self._interlock_seen = interlock_seen
         #: Asked before anything is powered; raises what ends the visit where a person keeps the stand off.
         self._may_power = may_power
         self.stand = stand
@@ -283,13 +286,14 @@ class Bench:
         conditions = InstrumentConditions(
             clock, None if ambient is None else lambda: self.signals.snapshot((ambient,))[ambient]
         )
-        self.instruments = Instruments(stand, clock, self.slots, conditions)
+        self.instruments = Instruments(stand, clock, self.slots, conditions, opening)
         self.signals = SignalBank(
             stand.signals,
             self.instruments.io,
             self.clock,
             conditions=conditions,
             calibrations={name: io.calibration for name, io in stand.io.items()},
+            alone=alone,
         )
         self.units = {
             slot: unit_in(
@@ -380,7 +384,7 @@ class Bench:
     def look(self, parts: Sequence[str] | None = None) -> list[FoundPart]:
         """Read how instruments stand, all of the visit's by default; nothing is set."""
         wanted = self.instruments.parts if parts is None else parts
-        return list(found_state(self.stand, self.instruments.supplies, self.signals, wanted))
+        return list(found_state(self.stand, self.instruments.supplies, self.signals, wanted, self._others))
 
     def _leave(self, running: Sequence[FoundPart]) -> None:
         self.is_left_alone = True
@@ -422,7 +426,9 @@ class Bench:
         seen = self.signals.snapshot(tuple(interlock.signal for interlock in interlocks.values()))
         for name, interlock in interlocks.items():
             if seen[interlock.signal] != interlock.safe:
-                raise Interlock(f"interlock {name}: {interlock.meaning}", place=interlock.signal)
+                words = f"interlock {name}: {interlock.meaning}"
+                self._interlock_seen(words)
+                raise Interlock(words, place=interlock.signal)
 
     def make_safe(self, slot: str | None = None) -> None:
         """Reach the safe state. Raises NotSafe with everything that could not be verified, and its instruments."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from hilseq.description.stand import Stand
@@ -29,9 +29,16 @@ class FoundPart:
 
 
 def found_state(
-    stand: Stand, supplies: Mapping[str, PowerSupply], signals: SignalBank, parts: Sequence[str]
+    stand: Stand,
+    supplies: Mapping[str, PowerSupply],
+    signals: SignalBank,
+    parts: Sequence[str],
+    others: Collection[str] = (),
 ) -> Iterator[FoundPart]:
-    """Read each of the parts (`supply main`, `io rack`); nothing is set. What does not answer is told as that."""
+    """Read each of the parts (`supply main`, `io rack`); nothing is set. What does not answer is told as that.
+
+    What drives the slots that others work on is theirs, and not looked at.
+    """
     for part in parts:
         sort, _, name = part.partition(" ")
         try:
@@ -39,7 +46,9 @@ def found_state(
                 yield _supply(part, supplies[name])
             else:
                 drives = [
-                    drive for drive, at in stand.signals.items() if at.io == name and at.drives is not None
+                    drive
+                    for drive, at in stand.signals.items()
+                    if at.io == name and at.drives is not None and at.drives.partition(".")[0] not in others
                 ]
                 if drives:
                     yield _drives(part, stand, signals, drives)

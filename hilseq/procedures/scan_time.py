@@ -66,9 +66,14 @@ def measure_read_age(
 
     The drive is back at its safe value afterwards. Raises StandFault when the I/O simulator does not do its part.
     """
-    loop = _loop(io, stand, slots)
+    loop = _loop(io, stand, slots, own_first=signals.has_neighbours)
     if loop is None:
         return None
+    with signals.alone_with((loop.drive,)):
+        return _measured(io, loop, stand, signals, clock)
+
+
+def _measured(io: str, loop: Loopback, stand: Stand, signals: SignalBank, clock: Clock) -> ReadAge | None:
     rest = stand.signals[loop.drive].safe_value
     latest = 0.0
     try:
@@ -84,8 +89,8 @@ def measure_read_age(
     return ReadAge(io, latest * _MARGIN, stand.io[io].scan_time)
 
 
-def _loop(io: str, stand: Stand, slots: Collection[str]) -> Loopback | None:
-    """Return a logic path of an I/O simulator, one that reaches no unit before others."""
+def _loop(io: str, stand: Stand, slots: Collection[str], *, own_first: bool) -> Loopback | None:
+    """Return a logic path of an I/O simulator: one that reaches no unit before others, or after those of the slots."""
     found = [
         loop
         for loop in stand.loopbacks.values()
@@ -94,7 +99,7 @@ def _loop(io: str, stand: Stand, slots: Collection[str]) -> Loopback | None:
         and stand.signals[loop.sense].is_bit
         and not served_by(stand, loop.drive).isdisjoint(slots)
     ]
-    return min(found, key=lambda loop: stand.signals[loop.drive].drives is not None, default=None)
+    return min(found, key=lambda loop: (stand.signals[loop.drive].drives is None) is own_first, default=None)
 
 
 def _follows(loop: Loopback, value: float, signals: SignalBank, clock: Clock) -> float | None:

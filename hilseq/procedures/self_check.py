@@ -111,6 +111,10 @@ class Loopbacks:
         rest = {loop.drive: self._stand.signals[loop.drive].safe_value for loop in loops.values()}
         if not loops:
             return []
+        with self._signals.alone_with(rest):
+            return self._tested(loops, rest)
+
+    def _tested(self, loops: Mapping[str, Loopback], rest: Mapping[str, float]) -> list[LoopFault]:
         faults: dict[str, LoopFault] = {}
         self._put(rest)
         self._compare(loops, rest, faults)

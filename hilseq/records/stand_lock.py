@@ -8,11 +8,11 @@ from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from contextlib import suppress
 from typing import TYPE_CHECKING
 
-from hilseq.errors import StandInUse
+from hilseq.errors import HilseqError, StandInUse
 from hilseq.records.database import ENVIRONMENT, RecordsUnreachable, address
 
 if TYPE_CHECKING:
@@ -37,6 +37,24 @@ WHERE l.locktype = 'advisory' AND l.granted AND l.objsubid = 1
 def is_kept_together() -> bool:
     """Tell whether the records are named, and lie in a database that several computers share."""
     return bool(os.environ.get(ENVIRONMENT)) and address().drivername.startswith("postgresql")
+
+
+def hold_together(addresses: Sequence[tuple[str, str]], by: str) -> tuple[StandLock | None, str]:
+    """Hold each (part, address) across computers, where several share the records.
+
+    Returns what holds them, and in words why they are held on this computer alone although they were to be held on
+    all. Raises StandInUse.
+    """
+    try:
+        if not addresses or not is_kept_together():
+            return None, ""
+        lock = StandLock(by)
+        lock.take(addresses)
+    except StandInUse:
+        raise
+    except HilseqError as error:
+        return None, f"{error}; on this computer it is"
+    return lock, ""
 
 
 class StandLock:

@@ -9,7 +9,7 @@ import socket
 import subprocess
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
@@ -38,10 +38,19 @@ def wait_until(true: Callable[[], bool], *, within: float = PATIENCE, every: flo
 class Simulator:
     """`python -m hilseq_sim`, started as a person would start it, and a stand file that points at it."""
 
-    def __init__(self, folder: Path, *options: str, clock: str = "wall", stand: Path = STAND) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        *options: str,
+        clock: str = "wall",
+        stand: Path = STAND,
+        slots: Sequence[str] = ("",),
+    ) -> None:
         folder.mkdir(parents=True, exist_ok=True)
-        line = [sys.executable, "-m", "hilseq_sim", "--stand", str(stand), "--unit", str(UNIT)]
-        line += ["--serial", "RH-000101", "--clock", clock, "--parent-pipe", *options]
+        line = [sys.executable, "-m", "hilseq_sim", "--stand", str(stand)]
+        for slot in (f"{slot}=" if slot else "" for slot in slots):
+            line += ["--unit", f"{slot}{UNIT}", "--serial", f"{slot}RH-000101"]
+        line += ["--clock", clock, "--parent-pipe", *options]
         self.process = subprocess.Popen(line, stdin=subprocess.PIPE, stdout=subprocess.PIPE)
         assert self.process.stdout is not None
         self.endpoints: dict[str, str] = json.loads(self.process.stdout.readline())["endpoints"]
@@ -50,8 +59,9 @@ class Simulator:
 
     @property
     def supply_port(self) -> int:
-        """TCP port of the supply."""
-        return int(self.endpoints["supply main"].split("::")[2])
+        """TCP port of the supply, or of the first."""
+        supply = next(end for part, end in self.endpoints.items() if part.startswith("supply "))
+        return int(supply.split("::")[2])
 
     def ask_supply(self, question: str) -> str:
         """Ask the supply over a connection of one's own; an empty text while it takes no other."""
@@ -95,12 +105,13 @@ class Run:
         *options: str,
         sequence: Path = HOLD,
         unit: Path = UNIT,
+        serial: str = "RH-000101",
         before: Callable[[], None] | None = None,
         terminal: int | None = None,
     ) -> None:
         self.out = out
         line = [sys.executable, "-m", "hilseq", "run", str(sequence), "--stand", str(simulator.stand)]
-        line += ["--unit", str(unit), "--serial", "RH-000101", "--out", str(out), *options]
+        line += ["--unit", str(unit), "--serial", serial, "--out", str(out), *options]
         self.log = out.parent / f"{out.name}.log"
         with self.log.open("wb") as log:
             self.process = subprocess.Popen(

@@ -104,6 +104,23 @@ def wire_to(address: str, things: ExitStack) -> TcpWire:
     return things.enter_context(TcpWire(host, int(port)))
 
 
+def supply_rig(served: Served) -> Iterator[SupplyRig]:
+    _, host, port, _ = re.split("::", served.supply.resource)
+    served.scpi("OUTP OFF;:VOLT 0")
+    with ExitStack() as things:
+        wire = wire_to(f"{host}:{port}", things)
+        resource = f"TCPIP::{wire.host}::{wire.port}::SOCKET"
+        described = served.supply.model_copy(update={"resource": resource})
+        output = find_driver("supply", "scpi").open({"main": described})["main"]
+        things.callback(output.close)
+
+        def state() -> tuple[bool, float]:
+            on, volts = (served.scpi(question) for question in ("OUTP?", "VOLT?"))
+            return on == "1", float(volts)
+
+        yield SupplyRig("main", described, output, wire, state)
+
+
 class TestScpiSupply(SupplyTests):
     """SCPI over VISA."""
 
@@ -118,20 +135,43 @@ class TestScpiSupply(SupplyTests):
 
     @pytest.fixture
     def rig(self, served: Served) -> Iterator[SupplyRig]:
-        _, host, port, _ = re.split("::", served.supply.resource)
-        served.scpi("OUTP OFF;:VOLT 0")
-        with ExitStack() as things:
-            wire = wire_to(f"{host}:{port}", things)
-            resource = f"TCPIP::{wire.host}::{wire.port}::SOCKET"
-            described = served.supply.model_copy(update={"resource": resource})
-            output = find_driver("supply", "scpi").open({"main": described})["main"]
-            things.callback(output.close)
+        yield from supply_rig(served)
 
-            def state() -> tuple[bool, float]:
-                on, volts = (served.scpi(question) for question in ("OUTP?", "VOLT?"))
-                return on == "1", float(volts)
 
-            yield SupplyRig("main", described, output, wire, state)
+def channels_rig(served: Served) -> Iterator[ChannelsRig]:
+    assert served.io.address is not None
+    drives = {"i01": 1.0, "i02": 1.0, "ai1": 12.0}
+    with ExitStack() as things:
+        wire = wire_to(served.io.address, things)
+        described = served.io.model_copy(update={"address": wire.address})
+        channels = find_driver("channels", "modbus").open("rack", described, served.signals)
+        things.callback(channels.close)
+        other = things.enter_context(ModbusDevice.over_tcp("another client", served.io.address))
+        of_loop = {"loop-in": "loop-out", "bai2": "ai2"}
+
+        def set_to(name: str, value: float) -> None:
+            """Drive what the stand loops back, and let it come through."""
+            other.write(served.signals[of_loop[name]], value)
+            time.sleep(2 * served.signals[of_loop[name]].settle)
+
+        def forget() -> None:
+            for name in drives:
+                other.write(served.signals[name], 0.0)
+
+        forget()
+        set_to("loop-in", 0.0)
+        set_to("bai2", 4.0)
+        yield ChannelsRig(
+            "rack",
+            served.signals,
+            channels,
+            wire,
+            set_to,
+            senses={"loop-in": 1.0, "bai2": 10.0},
+            drives=drives,
+            state=lambda name: other.read(served.signals[name]),
+            forget=forget,
+        )
 
 
 class TestModbusChannels(ChannelsTests):
@@ -148,39 +188,7 @@ class TestModbusChannels(ChannelsTests):
 
     @pytest.fixture
     def rig(self, served: Served) -> Iterator[ChannelsRig]:
-        assert served.io.address is not None
-        drives = {"i01": 1.0, "i02": 1.0, "ai1": 12.0}
-        with ExitStack() as things:
-            wire = wire_to(served.io.address, things)
-            described = served.io.model_copy(update={"address": wire.address})
-            channels = find_driver("channels", "modbus").open("rack", described, served.signals)
-            things.callback(channels.close)
-            other = things.enter_context(ModbusDevice.over_tcp("another client", served.io.address))
-            of_loop = {"loop-in": "loop-out", "bai2": "ai2"}
-
-            def set_to(name: str, value: float) -> None:
-                """Drive what the stand loops back, and let it come through."""
-                other.write(served.signals[of_loop[name]], value)
-                time.sleep(2 * served.signals[of_loop[name]].settle)
-
-            def forget() -> None:
-                for name in drives:
-                    other.write(served.signals[name], 0.0)
-
-            forget()
-            set_to("loop-in", 0.0)
-            set_to("bai2", 4.0)
-            yield ChannelsRig(
-                "rack",
-                served.signals,
-                channels,
-                wire,
-                set_to,
-                senses={"loop-in": 1.0, "bai2": 10.0},
-                drives=drives,
-                state=lambda name: other.read(served.signals[name]),
-                forget=forget,
-            )
+        yield from channels_rig(served)
 
 
 class TestModbusLink(LinkTests):

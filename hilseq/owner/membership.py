@@ -1,0 +1,302 @@
+"""A visit's side of the owner: find it or start it, claim slots, beat, leave."""
+
+from __future__ import annotations
+
+import os
+import pickle
+import select
+import signal
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Callable, Collection, Iterator, Sequence
+from contextlib import contextmanager, suppress
+
+from hilseq.description.stand import Stand
+from hilseq.errors import HilseqError, StandFault, StandInUse
+from hilseq.guard.protocol import BEAT, START_DEADLINE, Beats, SignsOfLife, stuck_after
+from hilseq.instruments.opening import Opening
+from hilseq.lease.addresses import StandInstrument, instruments_of, shares_lines_with_units
+from hilseq.lease.holder import Holder
+from hilseq.lease.lease import refusal, uses_of
+from hilseq.owner.relay import ThroughOwner
+from hilseq.owner.wire import (
+    AskState,
+    Claim,
+    ClaimGranted,
+    ClaimRefused,
+    Dialled,
+    DoneWith,
+    EndNow,
+    GuardWatches,
+    HaveAlone,
+    InterlockSeen,
+    Leaving,
+    MessageSocket,
+    OthersFirst,
+    OwnerState,
+    Touching,
+    WantAlone,
+    dial,
+    door_folder,
+    is_possible,
+)
+
+#: Longest wait until a stand whose last user is just leaving is free, s.
+_CHANGING = 15.0
+#: Longest wait until who has just taken a stand has said who it is, s.
+_NAMELESS = 3.0
+_PAUSE = 0.05
+#: Longest wait for a connection to an owner, and for its answer to a claim, s.
+_ANSWERS = 5.0
+
+
+def is_shared(stand: Stand, slots: Collection[str]) -> bool:
+    """Tell whether visits of these slots leave room for others: they work through the owner of the stand then.
+
+    A visit that takes every slot has the stand for itself, and so has each on a stand where a unit is spoken to over
+    the line of an instrument or of another unit.
+    """
+    return is_possible() and set(slots) < set(stand.slots) and not shares_lines_with_units(stand)
+
+
+class _Turn:
+    """The wait for something that only one visit at a time may use."""
+
+    def __init__(self) -> None:
+        self.told = threading.Event()
+        self.has_come = False
+
+
+class Membership:
+    """Some slots of a stand, held by its owner for this process from `join` until `leave`.
+
+    `told_to_stop` is asked all the while: once it says True, the run is interrupted, as by Ctrl-C.
+    """
+
+    def __init__(
+        self,
+        stand: Stand,
+        wire: MessageSocket,
+        granted: ClaimGranted,
+        door: str,
+        told_to_stop: Callable[[], bool],
+    ) -> None:
+        self._wire = wire
+        self._granted = granted
+        self._door = door
+        self._told_to_stop = told_to_stop
+        self._owner_lives = SignsOfLife(granted.owner.pid)
+        self._guarded = threading.Event()
+        self._turns: dict[str, _Turn] = {}
+        self._interrupted = False
+        #: Why the owner has the run end, or an empty text.
+        self.why_ended = ""
+        #: Why nothing can be asked any more, or an empty text.
+        self.lost = ""
+        self._beats = Beats(
+            self._send_beat,
+            self._hears,
+            stuck_after=stuck_after(stand),
+            lost=self._lose,
+            look=self._look,
+            pause=self._pause,
+        )
+        self.heartbeat = self._beats.heartbeat
+
+    @property
+    def others(self) -> tuple[str, ...]:
+        """The slots that others had when this one joined."""
+        return self._granted.others
+
+    @property
+    def note(self) -> str:
+        """What the visit should know of how the stand is held, or an empty text."""
+        return self._granted.note
+
+    def opening(self) -> Opening:
+        """Return how the instruments of the stand are opened."""
+        return ThroughOwner(self._dial, self.waiting)
+
+    def _dial(self, part: str) -> MessageSocket:
+        wire = dial(self._door, _ANSWERS)
+        wire.send(Dialled(self._granted.token, part))
+        return wire
+
+    def waiting(self) -> None:
+        """Say that the main thread waits, and is not stuck. Raises StandFault where that is in vain."""
+        self.heartbeat()
+        if self.lost:
+            raise StandFault(self.lost, place="stand")
+
+    def wait_until_watching(self) -> None:
+        """Wait until everything that switches off in need is watching. Raises StandFault."""
+        self._tell(Touching())
+        until = time.monotonic() + START_DEADLINE
+        while not self._guarded.wait(_PAUSE):
+            self.waiting()
+            if time.monotonic() > until:
+                raise StandFault("the guard process did not start; nothing is powered without it")
+
+    def tell_interlock(self, words: str) -> None:
+        """Have the owner switch off every slot: an interlock is not safe."""
+        self._tell(InterlockSeen(words))
+
+    @contextmanager
+    def alone(self, what: str, sleep: Callable[[float], None]) -> Iterator[None]:
+        """Use what only one visit at a time may; let time pass as long as others use it. Raises StandFault."""
+        turn = self._turns[what] = _Turn()
+        self._tell(WantAlone(what))
+        try:
+            while not turn.told.wait(_PAUSE):
+                self.waiting()
+            while not turn.has_come:
+                sleep(_PAUSE)
+                self.waiting()
+            yield
+        finally:
+            self._tell(DoneWith(what))
+
+    def leave(self, *, safe: bool) -> None:
+        """Let go of the slots; the owner makes them safe where this run could not verify it."""
+        self._beats.end()
+        self._tell(Leaving(safe))
+        self._wire.close()
+
+    def _tell(self, message: object) -> None:
+        with suppress(OSError):
+            self._wire.send(message, time.monotonic() + _ANSWERS)
+
+    # -- in the thread of the beats
+
+    def _send_beat(self) -> None:
+        self._wire.send(BEAT)
+
+    def _pause(self, seconds: float) -> None:
+        with suppress(OSError, ValueError):  # one that was closed meanwhile is met at the next beat
+            select.select([self._wire], [], [], seconds)
+
+    def _hears(self) -> bool:
+        for message in self._wire.arrived():
+            self._owner_lives.heard()
+            match message:
+                case GuardWatches():
+                    self._guarded.set()
+                case HaveAlone(what) | OthersFirst(what):
+                    self._turns[what].has_come = isinstance(message, HaveAlone)
+                    self._turns[what].told.set()
+                case EndNow(why):
+                    self.why_ended = why
+                    self._interrupt()
+        return not self._owner_lives.has_ceased
+
+    def _look(self) -> None:
+        if self._told_to_stop():
+            self._interrupt()
+
+    def _interrupt(self) -> None:
+        if not self._interrupted:
+            self._interrupted = True
+            os.kill(os.getpid(), signal.SIGTERM)
+
+    def _lose(self) -> None:
+        self.lost = "the process that owns the stand's instruments has died, or hangs; its guard switches the stand off"
+
+
+def join(stand: Stand, slots: Sequence[str], holder: Holder, told_to_stop: Callable[[], bool]) -> Membership:
+    """Claim slots of a stand from its owner, who is started where there is none.
+
+    Raises StandInUse with who has one of them, or the stand as a whole; StandFault.
+    """
+    instruments = instruments_of(stand)
+    claim = Claim(stand, tuple(slots), holder)
+    begun = time.monotonic()
+    while True:
+        waited = time.monotonic() - begun
+        used = next((use for use in uses_of(instruments) if use.is_held), None)
+        if used is None:
+            trouble = _start(stand)
+            if trouble is not None and not any(use.is_held for use in uses_of(instruments)):
+                raise trouble
+            continue
+        door = used.holder.door if used.holder is not None else ""
+        try:
+            answer = _claimed(door, claim) if door else None
+        except PermissionError:
+            raise StandInUse(refusal(used.instrument, used.holder)) from None
+        if answer is not None:
+            wire, granted = answer
+            return Membership(stand, wire, granted, door, told_to_stop)
+        patience = _CHANGING if door else 0.0 if used.holder is not None else _NAMELESS
+        if waited > patience:
+            raise StandInUse(refusal(used.instrument, used.holder))
+        time.sleep(_PAUSE)
+
+
+def _claimed(door: str, claim: Claim) -> tuple[MessageSocket, ClaimGranted] | None:
+    """Return the connection to an owner that has granted a claim; None where it is about to go.
+
+    Raises StandInUse, PermissionError where it is another user's.
+    """
+    try:
+        wire = dial(door, _ANSWERS)
+    except PermissionError:
+        raise
+    except OSError:
+        return None
+    try:
+        wire.send(claim, time.monotonic() + _ANSWERS)
+        answer = wire.receive(time.monotonic() + _ANSWERS)
+    except OSError:
+        wire.close()
+        return None
+    if isinstance(answer, ClaimGranted):
+        return wire, answer
+    wire.close()
+    why = answer.why if isinstance(answer, ClaimRefused) else "its owner says something else than was asked"
+    raise StandInUse(why)
+
+
+def _start(stand: Stand) -> HilseqError | None:
+    """Start an owner; return None when it can be joined, else why not: somebody else may have been faster."""
+    try:
+        log = (door_folder() / "owner.log").open("ab")
+    except OSError as error:
+        return StandFault(f"this user has no folder for sockets: {error}", place="this computer")
+    with log:
+        process = subprocess.Popen(
+            [sys.executable, "-P", "-m", "hilseq.owner.serve"],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=log,
+            start_new_session=True,
+        )
+    assert process.stdin is not None
+    assert process.stdout is not None
+    with process.stdin, process.stdout, suppress(BrokenPipeError):
+        process.stdin.write(pickle.dumps(stand))
+        process.stdin.close()
+        said = process.stdout.read()
+    if not said:
+        words = f"the owner of the stand did not start; what it said is in {log.name}"
+        return StandFault(words, place="this computer")
+    trouble: HilseqError | None = pickle.loads(said)  # noqa: S301 - the pipe of a process that we have started
+    return trouble
+
+
+def state_of_owner(instruments: Sequence[StandInstrument]) -> OwnerState | None:
+    """Ask the owner of some instruments how it does; None where there is none, or it is another user's."""
+    if not is_possible():
+        return None
+    for use in uses_of(instruments):
+        if use.holder is not None and use.holder.door:
+            with suppress(OSError):
+                wire = dial(use.holder.door, 1.0)
+                try:
+                    wire.send(AskState())
+                    state: OwnerState = wire.receive(time.monotonic() + 1.0)
+                    return state
+                finally:
+                    wire.close()
+    return None
