@@ -198,8 +198,10 @@ class ModbusTransaction:
         return answer
 
     def _answer_at_last(self, request: bytes) -> bytes:
-        missed = LinkTally()
         left = self._repeats if self._steady and self._again else 0
+        if not left:
+            return self._answer(request)
+        missed = LinkTally()
         while True:
             try:
                 answer = self._answer(request)

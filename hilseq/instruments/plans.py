@@ -187,6 +187,8 @@ class ReadPlan:
                 self._takers.append((_Bits if table.holds_bits else _Words)(group, spans[-1]))
                 self._names_of.append(tuple(name for name, _ in group))
         self.spans = tuple(spans)
+        #: The data of the last answer to each request, and what it says: most answers are like the one before.
+        self._taken: list[tuple[bytes, dict[str, float]]] = [(b"", {}) for _ in spans]
 
     def names_in(self, index: int) -> tuple[str, ...]:
         """Return the names that request `index` reads."""
@@ -194,7 +196,12 @@ class ReadPlan:
 
     def take(self, index: int, data: bytes, values: dict[str, float]) -> None:
         """Put the values in the answer's data to request `index` into `values`. Raises DecodeError."""
-        self._takers[index].take(data, values)
+        last, said = self._taken[index]
+        if data != last:
+            said = {}
+            self._takers[index].take(data, said)
+            self._taken[index] = data, said
+        values.update(said)
 
     def decode(self, answers: Sequence[bytes]) -> dict[str, float]:
         """Return all values from the data of all answers, in the order of the names. Raises DecodeError."""

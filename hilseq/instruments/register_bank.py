@@ -18,7 +18,7 @@ from hilseq.instruments.link_tally import LinkTally
 from hilseq.instruments.modbus import ModbusDevice
 from hilseq.instruments.plans import ReadPlan, Run, plan_writes
 from hilseq.instruments.protocols import Channels, Identification, NamedValues, UnitLink
-from hilseq.instruments.signals import snapshot
+from hilseq.instruments.signals import Snapshot
 from hilseq.instruments.translate import DecodeError, fault, reraise
 
 #: How many names are told in a message.
@@ -63,7 +63,7 @@ class RegisterBank(NamedValues):
     def snapshot(self, names: Iterable[str] | None = None) -> dict[str, float]:
         """Return the values of some names (all by default), each in its unit."""
         key = tuple(self.registers if names is None else names)
-        return snapshot([self.reader(key)], key)
+        return Snapshot([self.reader(key)], key).take()
 
     def write_many(self, values: Mapping[str, float]) -> None:
         """Write values and verify them by reading back; adjacent addresses go in one request.

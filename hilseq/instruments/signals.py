@@ -33,34 +33,41 @@ from hilseq.measured import Measured
 from hilseq.quantities import QuantityError, dimension_of
 
 
-def snapshot(readers: Sequence[SnapshotReader], names: Iterable[str]) -> dict[str, float]:
-    """Return the values of all readers, in the order of `names`.
+class Snapshot:
+    """Some values of some devices as often as they are wanted: who is asked, and in which order, is worked out once."""
 
-    Raises what the first device that does not do its part raises; whatever was asked is given up then.
-    """
-    values: dict[str, float] = {}
-    lines: dict[int, list[SnapshotReader]] = {}
-    for reader in readers:
-        lines.setdefault(id(reader.line), []).append(reader)
-    with ExitStack() as locks:
+    def __init__(self, readers: Sequence[SnapshotReader], names: Iterable[str]) -> None:
+        self._readers = tuple(readers)
+        self._names = tuple(names)
+        self._lines: dict[int, list[SnapshotReader]] = {}
         for reader in readers:
-            locks.enter_context(reader.lock)
-        try:
-            for queue in lines.values():
-                queue[0].ask()
-            waiting = list(lines.values())
-            while waiting:
-                for queue in waiting:
-                    if queue[0].take(values):
-                        del queue[0]
-                        if queue:
-                            queue[0].ask()
-                waiting = [queue for queue in waiting if queue]
-        except BaseException:
-            for reader in readers:
-                reader.abandon()
-            raise
-    return {name: values[name] for name in names}
+            self._lines.setdefault(id(reader.line), []).append(reader)
+
+    def take(self) -> dict[str, float]:
+        """Return the values, in the order of the names.
+
+        Raises what the first device that does not do its part raises; whatever was asked is given up then.
+        """
+        values: dict[str, float] = {}
+        with ExitStack() as locks:
+            for reader in self._readers:
+                locks.enter_context(reader.lock)
+            try:
+                for queue in self._lines.values():
+                    queue[0].ask()
+                waiting = [list(queue) for queue in self._lines.values()]
+                while waiting:
+                    for queue in waiting:
+                        if queue[0].take(values):
+                            del queue[0]
+                            if queue:
+                                queue[0].ask()
+                    waiting = [queue for queue in waiting if queue]
+            except BaseException:
+                for reader in self._readers:
+                    reader.abandon()
+                raise
+        return {name: values[name] for name in self._names}
 
 
 Direction = Literal["drives", "senses"]
@@ -119,6 +126,7 @@ class SignalBank:
                 known = ", ".join(channels) or "none"
                 raise StandFault(f"signal {name} belongs to io {signal.io!r}; this stand has: {known}")
         self._choices: dict[tuple[str, ...], list[SnapshotReader]] = {}
+        self._snapshots: dict[tuple[str, ...], Snapshot] = {}
 
     # -- reading
 
@@ -128,7 +136,9 @@ class SignalBank:
         Several devices are asked at once.
         """
         key = tuple(self.signals if names is None else names)
-        return snapshot(self.readers(key), key)
+        if key not in self._snapshots:
+            self._snapshots[key] = Snapshot(self.readers(key), key)
+        return self._snapshots[key].take()
 
     def lag(self, names: Iterable[str]) -> float:
         """Return how much later than their terminals these signals may show them, s: scan and sensor together."""

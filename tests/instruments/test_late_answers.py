@@ -16,7 +16,7 @@ from hilseq.instruments import pdu
 from hilseq.instruments.modbus import ModbusDevice
 from hilseq.instruments.pdu import NEED_MORE
 from hilseq.instruments.register_bank import RegisterBank
-from hilseq.instruments.signals import snapshot
+from hilseq.instruments.signals import Snapshot
 from hilseq.instruments.translate import DecodeError
 from tests.instruments.conftest import modbus_frame, modbus_requests
 
@@ -106,7 +106,7 @@ def test_several_instruments_asked_at_once_keep_their_numbers(serve: Serve) -> N
             for device, device_ in (("one ", one), ("other ", other))
         ]
         readers = [bank.reader(tuple(bank.registers)) for bank in banks]
-        values = snapshot(readers, [name for bank in banks for name in bank.registers])
+        values = Snapshot(readers, [name for bank in banks for name in bank.registers]).take()
     assert list(values.values()) == [0, 1, 2, 0, 1, 2]
 
 
