@@ -193,9 +193,7 @@ def prepared() -> Iterator[None]:
         yield
         return
     context = multiprocessing.get_context("forkserver")
-    context.set_forkserver_preload(
-        ["__main__", "hilseq_sim.__main__", "hilseq_sim.world.build", "scipy.special"]
-    )
+    context.set_forkserver_preload(["__main__", "hilseq_sim.__main__", "hilseq_sim.world.build"])
     ours, theirs = socket.socketpair()
     process = context.Process(target=_await_command_line, args=(theirs,))
     process.start()

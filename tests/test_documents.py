@@ -39,14 +39,15 @@ BY_CI = (
 #: Programs of tests/bench and the smallest arguments that they take.
 BENCHES = {
     "bench_kills.py": ("1",),
-    "bench_modbus.py": (),
-    "bench_one_user.py": ("1",),
+    "bench_looks.py": ("200",),
+    "bench_modbus.py": ("1",),
+    "bench_one_user.py": ("1", "1", "guard"),
     "bench_owner.py": ("20",),
     "bench_patterns.py": ("16",),
     "bench_records.py": ("--readings", "1000"),
     "bench_report.py": (),
     "bench_servers.py": ("0.05",),
-    "bench_soak.py": ("12h",),
+    "bench_soak.py": ("20min",),
     "bench_stand_faults.py": ("0",),
     "count_structure.py": (),
 }
@@ -77,16 +78,27 @@ def test_the_documents_give_commands() -> None:
     assert strange == []
 
 
+_helps: dict[tuple[str, ...], str] = {}
+
+
+def _help_of(name: tuple[str, ...], folder: Path) -> str:
+    """Return the help of a command, asked for once."""
+    if name not in _helps:
+        done = warm.hilseq(*name, "--help", cwd=folder)
+        assert done.returncode == 0, done.stdout + done.stderr
+        _helps[name] = done.stdout
+    return _helps[name]
+
+
 @pytest.mark.parametrize("command", HILSEQ)
 def test_its_options_exist(command: str, tmp_path: Path) -> None:
     """Each command is one of hilseq's, and each option one of the command's."""
     words = shlex.split(re.sub(r"[\[\]…]", " ", command))
     groups = {"records", "history", "schema", "wiring"}
     name = words[1:3] if words[1] in groups and len(words) > 2 else words[1:2]
-    done = warm.hilseq(*name, "--help", cwd=tmp_path)
-    assert done.returncode == 0, done.stdout + done.stderr
+    told = _help_of(tuple(name), tmp_path)
     for option in (word for word in words if word.startswith("--")):
-        assert option in done.stdout, f"{command}: {option}"
+        assert option in told, f"{command}: {option}"
 
 
 def test_each_bench_is_run() -> None:
@@ -112,18 +124,18 @@ def test_from_the_demo_to_an_own_stand(tmp_path: Path) -> None:
     """The README's own stand, command by command, as it stands there."""
     shutil.copytree(ROOT / "stands", tmp_path / "stands")
 
-    def run(line: str, *codes: int) -> str:
+    def run(line: str, *more: str, code: int = 0) -> None:
         assert any(line in command for command in HILSEQ), line
-        done = warm.hilseq(*shlex.split(line)[1:], cwd=tmp_path)
-        assert done.returncode in (codes or (0,)), f"{line}\n{done.stdout}\n{done.stderr}"
-        return done.stdout
+        done = warm.hilseq(*shlex.split(line)[1:], *more, cwd=tmp_path)
+        assert done.returncode == code, f"{line}\n{done.stdout}\n{done.stderr}"
 
     run("hilseq init my-bench")
     run("hilseq inspect my-bench/stand.yaml my-bench/unit.yaml")
     run("hilseq run --stand my-bench/stand.yaml --unit my-bench/unit.yaml --serial TRY-1 --simulate")
-    run(
-        "hilseq run --stand stands/sim-bench.yaml --unit stands/units/rh16.yaml --serial CI-1 --simulate --out out/good"
-    )
+    files = "--stand stands/sim-bench.yaml --unit stands/units/rh16.yaml"
+    line = f"hilseq run {files} --serial CI-1 --simulate --out out/good"
+    # One sequence of it, incomplete therefore: that the whole visit ships, test_verdicts.py says.
+    run(line, str(ROOT / "sequences" / "test_60_outputs.py"), code=3)
     made = tmp_path / "out" / "good"
     assert "CI-1" in (made / "junit.xml").read_text(encoding="utf-8")
 

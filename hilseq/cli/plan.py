@@ -134,7 +134,7 @@ def _approve(visit: Visit, files: Mapping[str, Path], sequences: Sequence[str], 
 
     from hilseq.description.approved_plan import ApprovedPlan, plan_file, plan_text, read_plan
     from hilseq.errors import UsageError
-    from hilseq.reports.write import write_file
+    from hilseq.reports.files import write_file
 
     if not by or not why:
         raise UsageError(

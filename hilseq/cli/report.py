@@ -52,6 +52,7 @@ def make_reports(
     from hilseq.errors import UsageError
     from hilseq.extensions import Extensions
     from hilseq.journal.reader import find_journal
+    from hilseq.reports import files as names
     from hilseq.reports import write
     from hilseq.reports.allure import build_allure
     from hilseq.reports.sanitize import sanitize
@@ -63,7 +64,7 @@ def make_reports(
         for unit in record.units:
             if unit.damage:
                 typer.echo(f"hilseq: CAUTION: {sanitize(unit.damage)}", err=True)
-        files = [folder / write.SUMMARY, *(folder / name for name in write.report_names(record).values())]
+        files = [folder / write.SUMMARY, *(folder / name for name in names.report_names(record).values())]
         others, wrong = write.write_formats(record, folder, Extensions().report_formats)
         files += others
         for words in wrong:

@@ -30,7 +30,7 @@ from hilseq.journal.seals import look_for_damage
 from hilseq.journal.writer import FILE_NAME, boot_id
 from hilseq.live.soaking import SampledSoak
 from hilseq.quantities import show_duration
-from hilseq.reports.write import file_stem, report_names
+from hilseq.reports.files import file_stem, report_names
 
 if sys.platform != "win32":
     import fcntl

@@ -33,7 +33,7 @@ from hilseq.errors import NotPerformed
 from hilseq.instruments.protocols import NamedValues
 from hilseq.instruments.signals import SignalBank
 from hilseq.measured import Measured
-from hilseq.procedures.off_watch import OutputLevel
+from hilseq.procedures.wiring import OutputLevel
 from hilseq.quantities import base_unit, dimension_of
 
 #: What a plain number in the register of a channel means; temperatures where nothing is said.

@@ -18,6 +18,7 @@ from hilseq.clock import Clock
 from hilseq.description.profile import Mode
 from hilseq.errors import HilseqError
 from hilseq.instruments.signals import SignalBank
+from hilseq.procedures.wiring import OutputLevel
 
 #: s between two looks: shortly after something may have stirred the outputs, and later. An I/O simulator that
 #: scans faster than the first is rare (common practice, no source).
@@ -30,16 +31,6 @@ _GIVEN_UP = 5.0
 STARTING = "while the unit starts"
 #: More than this share of the outputs on at once have one cause, which is told once.
 _ALIKE = 0.5
-
-
-@dataclass(frozen=True, slots=True)
-class OutputLevel:
-    """What a signal shows of an output: whether it is on, and how long it may take to switch off, s."""
-
-    output: str
-    signal: str
-    is_on: Callable[[float], bool]
-    settle: float
 
 
 @dataclass(slots=True)

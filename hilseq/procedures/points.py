@@ -22,9 +22,8 @@ from hilseq.instruments.protocols import NamedValues
 from hilseq.instruments.signals import SignalBank
 from hilseq.measured import Measured
 from hilseq.procedures.limits import OutputLimits
-from hilseq.procedures.off_watch import OutputLevel
 from hilseq.procedures.patterns import PATIENCE
-from hilseq.procedures.wiring import Sensor
+from hilseq.procedures.wiring import OutputLevel, Sensor
 from hilseq.quantities import base_unit
 
 

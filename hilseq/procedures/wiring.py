@@ -33,6 +33,16 @@ class Sensor:
         return f"{value:.5g} {self.signal.unit}".rstrip()
 
 
+@dataclass(frozen=True, slots=True)
+class OutputLevel:
+    """What a signal shows of an output: whether it is on, and how long it may take to switch off, s."""
+
+    output: str
+    signal: str
+    is_on: Callable[[float], bool]
+    settle: float
+
+
 def sensor_of(name: str, signal: Signal, supply: float) -> Sensor | None:
     """Return the sensor that a signal is, at a rated supply in V; None when it is neither logic nor a voltage."""
     if signal.is_bit:

@@ -10,8 +10,8 @@ import tempfile
 from pathlib import Path
 
 from hilseq.errors import UsageError
+from hilseq.reports.files import write_file
 from hilseq.reports.sanitize import sanitize
-from hilseq.reports.write import write_file
 
 RESULTS, REPORT = "allure-results", "allure-report.html"
 HOW_TO_GET = "npm install -g allure"

@@ -19,9 +19,9 @@ from rich.text import Text
 
 from hilseq.journal.run_state import CheckState, RunState, UnitState
 from hilseq.quantities import show_duration
+from hilseq.reports.files import report_names
 from hilseq.reports.formatting import count, join_truncated, show_limits, show_value, worst
 from hilseq.reports.sanitize import sanitize
-from hilseq.reports.write import report_names
 from hilseq.verdicts import ERROR_IN_SEQUENCE, CheckVerdict, Disposition
 
 #: Letter -> its rows from the top, `#` for a dot.

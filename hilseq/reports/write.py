@@ -1,16 +1,8 @@
-"""The files a run leaves: `summary.json` and one page per unit always, certificates and labels when asked.
-
-Names are safe on every file system; a file is written whole or not at all.
-"""
+"""The files a run leaves: `summary.json` and one page per unit always, certificates and labels when asked."""
 
 from __future__ import annotations
 
-import hashlib
 import json
-import os
-import string
-import tempfile
-from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -21,51 +13,11 @@ from hilseq.journal.reader import read_journal, run_state
 from hilseq.journal.run_state import CheckState, RunState, UnitState
 from hilseq.journal.seals import look_for_damage
 from hilseq.reports.claims import coverage_statement
+from hilseq.reports.files import report_names, stems_of, write_file
 from hilseq.reports.page import render
 from hilseq.reports.soak import soak_of
 
 SUMMARY = "summary.json"
-#: What every file system and every mail program keeps as it is.
-_KEPT = frozenset(string.ascii_letters + string.digits + "-._")
-_LONGEST = 64
-
-
-def _mark(text: str) -> str:
-    return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()[:16]
-
-
-def file_stem(serial: str) -> str:
-    """Return the serial as part of a file name; one that had to be changed carries a mark of the original."""
-    kept = "".join(character if character in _KEPT else "_" for character in serial)[:_LONGEST].strip(".")
-    return kept if kept and kept == serial else f"{kept or 'unnamed'}~{_mark(serial)}"
-
-
-def file_stems(units: Iterable[tuple[str, str]]) -> dict[str, str]:
-    """Return slot -> stem for the (slot, serial) of a run, no two alike on any file system."""
-    pairs = list(units)
-    stems = {slot: file_stem(serial) for slot, serial in pairs}
-    taken = Counter(stem.casefold() for stem in stems.values())
-    return {
-        slot: stem if taken[stem.casefold()] == 1 else f"{stem}~{_mark(f'{slot}/{serial}')}"
-        for (slot, serial), stem in zip(pairs, stems.values(), strict=True)
-    }
-
-
-def write_file(path: Path, content: bytes) -> Path:
-    """Write the file whole or not at all: a temporary file beside it, made durable, then renamed."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    handle, name = tempfile.mkstemp(prefix=f".{path.name[:40]}.", dir=path.parent)
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(content)
-            file.flush()
-            os.fsync(file.fileno())
-        Path(name).chmod(0o644)
-        Path(name).replace(path)
-    except BaseException:
-        Path(name).unlink(missing_ok=True)
-        raise
-    return path
 
 
 # -- the verdict for programs -------------------------------------------------------------------------
@@ -135,15 +87,6 @@ def summary_bytes(record: RunState) -> bytes:
     return (json.dumps(summarise(record), indent=2, ensure_ascii=True) + "\n").encode("ascii")
 
 
-def _stems(record: RunState) -> dict[str, str]:
-    return file_stems((unit.slot, unit.serial) for unit in record.units)
-
-
-def report_names(record: RunState) -> dict[str, str]:
-    """Return slot -> file name of the unit's page."""
-    return {slot: f"report-{stem}.html" for slot, stem in _stems(record).items()}
-
-
 def write_reports(
     run_folder: Path, out: Path | None = None, *, earlier: Mapping[str, Sequence[PriorRun]] | None = None
 ) -> RunState:
@@ -196,9 +139,9 @@ def write_certificates(record: RunState, folder: Path) -> list[Path]:
     """Write the certificate of every unit. Raises UsageError for an unfinished run or a missing typst."""
     from hilseq.reports.certificate import certificate
 
-    made = {slot: certificate(record, record.unit(slot)) for slot in _stems(record)}
+    made = {slot: certificate(record, record.unit(slot)) for slot in stems_of(record)}
     return [
-        write_file(folder / f"certificate-{stem}.pdf", made[slot]) for slot, stem in _stems(record).items()
+        write_file(folder / f"certificate-{stem}.pdf", made[slot]) for slot, stem in stems_of(record).items()
     ]
 
 
@@ -209,7 +152,7 @@ def write_labels(record: RunState, folder: Path) -> list[Path]:
     forms: tuple[Literal["svg", "pdf"], ...] = ("svg", "pdf")
     made = {
         f"label-{stem}.{form}": label(record, record.unit(slot), form)
-        for slot, stem in _stems(record).items()
+        for slot, stem in stems_of(record).items()
         for form in forms
     }
     return [write_file(folder / name, content) for name, content in made.items()]

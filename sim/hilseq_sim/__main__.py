@@ -57,8 +57,6 @@ def main(arguments: Sequence[str] | None = None) -> int:
     if options.parent_pipe:
         _stop_at_end_of(sys.stdin.fileno(), servers.loop)
     print(json.dumps({"endpoints": servers.endpoints}), flush=True)  # noqa: T201 - this is the interface
-    import scipy.special  # noqa: F401 - the first start of a unit would wait for it
-
     gc_tuning.settled()
     servers.run()
     return 0

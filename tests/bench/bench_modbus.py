@@ -1,6 +1,6 @@
 """How long a snapshot takes: hilseq's signals, pymodbus's own client, and bare sockets, against one server.
 
-Run it: `python tests/bench/bench_modbus.py`. The server is a raw socket in a process of its own that answers
+Run it: `python tests/bench/bench_modbus.py [TURNS]`. The server is a raw socket in a process of its own that answers
 from a table of ready-made answers, so that the client is what is measured. Nothing is asserted: times vary
 with the machine, so each line gives the ratio to the bare sockets of the same run.
 """
@@ -24,7 +24,9 @@ from hilseq.instruments.modbus import ModbusDevice
 from hilseq.instruments.register_bank import ModbusChannels
 from hilseq.instruments.signals import SignalBank
 
-ROUNDS, TURNS = 200, 15
+ROUNDS = 200
+#: Turns of so many rounds; the best one counts.
+TURNS = int(sys.argv[1]) if len(sys.argv) > 1 else 15
 
 
 def serve(port: Connection) -> None:

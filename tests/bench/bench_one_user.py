@@ -1,6 +1,6 @@
 """A stand belongs to one user at a time, `safe` means safe, and a guard that hangs is noticed: how often of how many.
 
-    python tests/bench/bench_one_user.py [COUNT] [SEED]
+    python tests/bench/bench_one_user.py [COUNT] [SEED] [pair|safe|guard|both …]
 
 Each is done COUNT times (20), at random moments, on a separately started simulated stand in real time:
 
@@ -135,11 +135,12 @@ def main() -> None:
     count = int(sys.argv[1]) if len(sys.argv) > 1 else 20
     draw = random.Random(int(sys.argv[2]) if len(sys.argv) > 2 else 1)
     trials: tuple[Callable[[Any, Path, random.Random], bool], ...] = (pair, safe, guard, both)
+    chosen = sys.argv[3:]
     wrong = 0
     with tempfile.TemporaryDirectory() as scratch:
         os.environ["HILSEQ_LOCKS"] = f"{scratch}/locks"
         simulator = rig.Simulator(Path(scratch) / "stand")
-        for trial in trials:
+        for trial in (trial for trial in trials if not chosen or trial.__name__ in chosen):
             right = 0
             for number in range(count):
                 folder = Path(scratch) / f"{trial.__name__}{number}"

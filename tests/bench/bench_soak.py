@@ -53,7 +53,7 @@ def one_request(stand: str) -> str:
     return stand
 
 
-def floor(seconds: float = 2.0) -> float:
+def floor(seconds: float) -> float:
     """Return the time that bare echoes between two processes take for the exchanges of one sample, s."""
     bench = runpy.run_path(str(Path(__file__).with_name("bench_servers.py")))
     process, port = bench["started"](bench["echo"])
@@ -96,6 +96,7 @@ def watch(process: subprocess.Popen[bytes], samples: Path) -> list[tuple[float, 
 def main() -> None:
     """Run one soak and print what it took."""
     duration = sys.argv[1] if len(sys.argv) > 1 else "72h"
+    patience = min(2.0, parse(duration, "time") / 43_200.0)
     with tempfile.TemporaryDirectory() as scratch:
         folder, stand = Path(scratch) / "run", Path(scratch) / "stand.yaml"
         stand.write_text(one_request((ROOT / "stands/sim-bench.yaml").read_text("utf-8")), encoding="utf-8")
@@ -107,14 +108,14 @@ def main() -> None:
             str(ROOT / "stands/units/rh16.yaml"),
         ]
         line += ["--serial", "RH-000101", "--simulate", "--soak", "--soak-duration", duration]
-        bare = [floor()]
+        bare = [floor(patience)]
         used_before = resource.getrusage(resource.RUSAGE_CHILDREN)
         begun = time.perf_counter()
         process = subprocess.Popen([*line, "--out", str(folder)], stdout=subprocess.DEVNULL)
         seen = watch(process, folder / "samples-A.bin")
         wall = time.perf_counter() - begun
         used = resource.getrusage(resource.RUSAGE_CHILDREN)
-        bare.append(floor())
+        bare.append(floor(patience))
         samples = read_samples(folder / "samples-A.bin")
         journal = (folder / "journal.jsonl").stat().st_size
     count, soaked = len(samples.times), parse(duration, "time")

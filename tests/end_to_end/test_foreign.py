@@ -119,13 +119,25 @@ def test_a_foreign_unit_ships(visit: MakeVisit, rig: StartRig, tmp_path: Path) -
     assert not _output_is_on(ports["supply"])
 
 
-@pytest.mark.parametrize(("fault", "place"), [("stuck-off", "out3"), ("forgets", "configuration")])
-def test_a_foreign_fault_is_placed(
-    visit: MakeVisit, rig: StartRig, tmp_path: Path, fault: str, place: str
-) -> None:
+#: Fault of the rig -> the place that is told, and what meets it after power came.
+FAULTS = {
+    "stuck-off": ("out3", ("60_outputs",)),
+    "forgets": ("configuration", ("40_configuration", "45_clock_and_memory")),
+}
+
+
+@pytest.mark.parametrize("fault", FAULTS)
+def test_a_foreign_fault_is_placed(visit: MakeVisit, rig: StartRig, tmp_path: Path, fault: str) -> None:
     """A fault of the foreign unit is found, at its place, and the supply is off afterwards."""
+    place, met_by = FAULTS[fault]
     ports = rig(fault)
-    done = visit(stand=tmp_path / "stand.yaml", unit=tmp_path / "unit.yaml", serial="F-2", simulate=False)
+    done = visit(
+        *(str(ROOT / "sequences" / f"test_{name}.py") for name in ("10_power_on", *met_by)),
+        stand=tmp_path / "stand.yaml",
+        unit=tmp_path / "unit.yaml",
+        serial="F-2",
+        simulate=False,
+    )
     assert (done.code, done.disposition) == (1, "repair"), done.out[-3000:] + done.err[-2000:]
     assert place in done.places
     assert not _output_is_on(ports["supply"])

@@ -18,7 +18,7 @@ pytestmark = pytest.mark.foreign
 
 SHIP, REPAIR, INCOMPLETE, STAND_FAULT = (0, "ship"), (1, "repair"), (3, "incomplete"), (4, "stand fault")
 #: Whole visits to healthy units in one run of the tests; 30 for the whole draw (DEVELOPERS.md).
-HEALTHY_VISITS = int(os.environ.get("HILSEQ_FOREIGN_VISITS", "2"))
+HEALTHY_VISITS = int(os.environ.get("HILSEQ_FOREIGN_VISITS", "1"))
 POWER_ON, OUTPUTS = "test_10_power_on.py", "test_60_outputs.py"
 
 

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from hilseq.errors import UsageError
 from hilseq.reports import write
-from hilseq.reports.write import file_stem, file_stems, write_file
+from hilseq.reports.files import file_stem, file_stems, write_file
 from tests.journals import append_raw
 
 

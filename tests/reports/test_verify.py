@@ -15,8 +15,8 @@ from hilseq.journal.chain import GENESIS, seal
 from hilseq.journal.entries import CheckEnded
 from hilseq.journal.reader import read_journal, run_state
 from hilseq.reports import write
+from hilseq.reports.files import write_file
 from hilseq.reports.verify import VerifyOutcome, as_json, verify
-from hilseq.reports.write import write_file
 from hilseq.verdicts import CheckVerdict
 from tests.journals import prior_run
 

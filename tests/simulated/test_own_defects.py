@@ -37,6 +37,10 @@ def test_the_example_of_the_manual_is_found_and_placed(tmp_path: Path) -> None:
     file.write_text(_example(), encoding="utf-8")
     line = [
         "run",
+        *(
+            str(resources.folder("sequences") / name)
+            for name in ("test_10_power_on.py", "test_60_outputs.py")
+        ),
         *VISIT,
         "--serial",
         "RH-1",

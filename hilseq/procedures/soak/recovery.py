@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from hilseq.analysis.limits import Limits
 from hilseq.clock import Clock
@@ -31,7 +31,6 @@ from hilseq.errors import (
 from hilseq.journal.run_state import Incident
 from hilseq.procedures.bench import Bench
 from hilseq.procedures.soak.conditions import SoakConditions
-from hilseq.procedures.soak.events import Events
 from hilseq.procedures.soak.extremes import Extreme
 from hilseq.procedures.soak.looks import Looks
 from hilseq.procedures.soak.record import SoakProgress
@@ -41,6 +40,9 @@ from hilseq.procedures.soak.traffic import Traffic
 from hilseq.procedures.unit import Unit
 from hilseq.procedures.wiring import SlotWiring
 from hilseq.quantities import show_duration
+
+if TYPE_CHECKING:
+    from hilseq.procedures.soak.events import Events
 
 _ALIKE = 1e-6
 

@@ -12,6 +12,8 @@ from hilseq_sim.world.timeline import NEVER
 
 #: Ohm across the capacitor when the load is locked out.
 BLEEDER = 4700.0
+#: Steps of Newton's rule after which every digit is right, wherever it begins.
+_STEPS = 7
 
 
 def hold_up(capacitance: float, power: float, high: float, low: float) -> float:
@@ -147,17 +149,28 @@ class PowerAtConstantCurrent(_AtLimit):
 
 
 def _above(told: float) -> float:
-    """Return the w > 0 of w + ln w = told: the Wright omega function."""
-    from scipy.special import wrightomega  # late: only a running unit at a limited supply needs it
+    """Return the w > 0 of w + ln w = told: the Wright omega function, by Newton's rule.
 
-    return float(wrightomega(told))
+    Not from a library: scipy has it, and takes as long to import as all the rest of the simulator.
+    """
+    w = told - math.log(told) if told > 1.0 else math.exp(told)
+    if w > 0.0:
+        for _ in range(_STEPS):
+            w *= (1.0 + told - math.log(w)) / (1.0 + w)
+    return w
 
 
 def _below(told: float) -> float:
-    """Return the m in (0, 1) of ln m - m = told: Lambert's W of -e^told, turned round."""
-    from scipy.special import lambertw  # late, as above
+    """Return the m in (0, 1) of ln m - m = told < -1: Lambert's W of -e^told, turned round; as above.
 
-    return -float(lambertw(-math.exp(told)).real)
+    The curve is concave and the first m lies before its root, so that Newton's rule never oversteps it.
+    """
+    m = math.exp(told)
+    while 0.0 < m < 1.0:
+        before, m = m, m * (1.0 + told - math.log(m)) / (1.0 - m)
+        if m <= before:  # no further: rounding
+            break
+    return min(m, 1.0)
 
 
 class ConstantVoltage:
