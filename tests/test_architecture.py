@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import ast
 import re
+import sys
+from fnmatch import fnmatch
 from pathlib import Path
 
 import pytest
@@ -146,7 +148,7 @@ KEPT = {
 
 
 #: Longest chain of imports, and files that one other file imports: what was reached; both may only become fewer.
-DEEPEST, WITH_ONE_IMPORTER = 15, 74
+DEEPEST, WITH_ONE_IMPORTER = 14, 71
 
 
 @pytest.fixture(scope="module")
@@ -166,6 +168,42 @@ def test_what_was_reached_is_kept(product: Product) -> None:
     assert len(product.with_one_importer()) <= WITH_ONE_IMPORTER
 
 
+def _late_imports(product: Product) -> set[tuple[str, str]]:
+    """Return the late imports, but for those of the standard library: module that imports, what it imports."""
+    found = {(one, of) for one, of in (line.split(" -> ") for line in product.late_imports())}
+    for name, module in product.modules.items():
+        for function in ast.walk(module.tree):
+            if not isinstance(function, ast.FunctionDef | ast.AsyncFunctionDef):
+                continue
+            for node in ast.walk(function):
+                if isinstance(node, ast.Import | ast.ImportFrom):
+                    named = (
+                        [a.name for a in node.names] if isinstance(node, ast.Import) else [node.module or ""]
+                    )
+                    packages = {each.split(".")[0] for each in named} - set(sys.stdlib_module_names)
+                    found |= {(name, package) for package in packages - {"hilseq", "hilseq_sim"}}
+    return found
+
+
+def test_each_late_import_has_its_reason(product: Product) -> None:
+    """The table of DEVELOPERS.md gives the classes: no late import is of none, and no class is empty."""
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8").partition("## Late imports")[2]
+    lines = [line for line in text.partition("\n## ")[0].splitlines() if line.startswith("| `")]
+    classes = [tuple(re.findall(r"`([^`]+)`", cell) for cell in line.split("|")[1:3]) for line in lines]
+    late = _late_imports(product)
+
+    def fits(pair: tuple[str, str], importers: list[str], imported: list[str]) -> bool:
+        return all(
+            any(fnmatch(name, pattern) for pattern in patterns)
+            for name, patterns in zip(pair, (importers, imported), strict=True)
+        )
+
+    without = [pair for pair in late if not any(fits(pair, *row) for row in classes)]
+    assert without == [], "make these normal, or give their class a reason in DEVELOPERS.md"
+    idle = [one for who, what in classes for one in what if not any(fits(pair, who, [one]) for pair in late)]
+    assert idle == [], "nobody imports these late any more"
+
+
 def test_every_public_name_is_reached(product: Product) -> None:
     """What no command, sequence, hook or open door reaches is deleted, or put to use."""
     assert set(product.unused()) == set(KEPT)
@@ -174,6 +212,17 @@ def test_every_public_name_is_reached(product: Product) -> None:
 def test_a_class_name_means_one_thing(product: Product) -> None:
     """A class is found by its name alone."""
     assert product.doubled_classes() == {}
+
+
+def test_the_driver_kit_says_what_is_wrong() -> None:
+    """Who writes a driver reads a sentence, not the expression that failed."""
+    bare = [
+        f"{path.name}:{node.lineno}"
+        for path in sorted((ROOT / "hilseq" / "testing").glob("*.py"))
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.Assert) and node.msg is None
+    ]
+    assert bare == []
 
 
 def test_no_test_asserts_elapsed_time() -> None:

@@ -96,7 +96,7 @@ def run_command(
         ),
     ] = None,
     detach: Annotated[
-        bool, typer.Option("--detach", help="Run without this terminal: it goes on after a logout.")
+        bool, typer.Option("--detach", help="Run without this terminal: it continues after a logout.")
     ] = False,
     verbose: Annotated[
         bool, typer.Option("--verbose", "-v", help="Show each check and its readings.")

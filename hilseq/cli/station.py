@@ -258,7 +258,7 @@ class Day:
             record = read_run(folder)
         except (HilseqError, OSError, ValueError):
             self._warning = "The run did not begin; what is wrong stands above."
-            self._ask("", "Enter goes on.", alone=False)
+            self._ask("", "Press Enter to continue.", alone=False)
             return
         verdicts = visit_lines.verdicts_of(record, folder)
         self._clear()

@@ -48,25 +48,31 @@ class Snapshot:
 
         Raises what the first device that does not do its part raises; whatever was asked is given up then.
         """
-        values: dict[str, float] = {}
+        if len(self._readers) == 1:
+            with self._readers[0].lock:
+                return self._taken()
         with ExitStack() as locks:
             for reader in self._readers:
                 locks.enter_context(reader.lock)
-            try:
-                for queue in self._lines.values():
-                    queue[0].ask()
-                waiting = [list(queue) for queue in self._lines.values()]
-                while waiting:
-                    for queue in waiting:
-                        if queue[0].take(values):
-                            del queue[0]
-                            if queue:
-                                queue[0].ask()
-                    waiting = [queue for queue in waiting if queue]
-            except BaseException:
-                for reader in self._readers:
-                    reader.abandon()
-                raise
+            return self._taken()
+
+    def _taken(self) -> dict[str, float]:
+        values: dict[str, float] = {}
+        try:
+            for queue in self._lines.values():
+                queue[0].ask()
+            waiting = [list(queue) for queue in self._lines.values()]
+            while waiting:
+                for queue in waiting:
+                    if queue[0].take(values):
+                        del queue[0]
+                        if queue:
+                            queue[0].ask()
+                waiting = [queue for queue in waiting if queue]
+        except BaseException:
+            for reader in self._readers:
+                reader.abandon()
+            raise
         return {name: values[name] for name in self._names}
 
 

@@ -362,7 +362,7 @@ class VisaSession:
             data += watched.next()
         data, _, more = data.partition(end)
         if more.strip(_PADDING):
-            raise DecodeError(f"it goes on after its end: '{quote(more.decode('latin-1'))}'")
+            raise DecodeError(f"it continues after its end: '{quote(more.decode('latin-1'))}'")
         try:
             return data.rstrip(_PADDING).decode("ascii")
         except UnicodeDecodeError as error:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
 
@@ -48,6 +48,10 @@ class ChannelsRig:
         return self.state(name)
 
 
+def _names(of: Iterable[str]) -> str:
+    return ", ".join(sorted(of)) or "nothing"
+
+
 class ChannelsTests(DriverTests):
     """Inherit, and override `rig`."""
 
@@ -64,26 +68,35 @@ class ChannelsTests(DriverTests):
     @claimed("identifies")
     def test_it_says_what_it_is(self, rig: ChannelsRig) -> None:
         """`identify` returns one field at least."""
-        assert str(rig.channels.identify() or "")
+        assert str(rig.channels.identify() or ""), (
+            "`identify` returned no field, though the driver claims to identify"
+        )
 
     def test_a_snapshot_holds_every_signal(self, rig: ChannelsRig) -> None:
         """All names, each a finite number; a bit is 0 or 1."""
         values = rig.channels.snapshot()
-        assert set(values) == set(rig.signals)
-        assert all(math.isfinite(value) for value in values.values())
-        assert all(values[name] in (0.0, 1.0) for name, signal in rig.signals.items() if signal.is_bit)
+        assert set(values) == set(rig.signals), (
+            f"`snapshot` returned {_names(values)}, not {_names(rig.signals)}"
+        )
+        strange = {name: value for name, value in values.items() if not math.isfinite(value)}
+        assert not strange, f"`snapshot` returned what is no number: {strange}"
+        bits = {name: values[name] for name, signal in rig.signals.items() if signal.is_bit}
+        strange = {name: value for name, value in bits.items() if value not in (0.0, 1.0)}
+        assert not strange, f"`snapshot` returned bits that are neither 0 nor 1: {strange}"
 
     def test_a_snapshot_of_some_holds_those(self, rig: ChannelsRig) -> None:
         """No more and no fewer than were asked for, in that order."""
         names = list(rig.signals)[:-4:-1]
-        assert list(rig.channels.snapshot(names)) == names
+        seen = list(rig.channels.snapshot(names))
+        assert seen == names, f"a snapshot of {names} holds {seen}: expected those names, in that order"
 
     def test_what_is_sensed_is_read(self, rig: ChannelsRig) -> None:
         """A value that came about outside is read, in the unit of the stand file."""
         for name, value in rig.senses.items():
             rig.set_to(name, value)
             step = max(rig.signals[name].step, abs(value) * 0.01)
-            assert rig.channels.read(name) == pytest.approx(value, abs=step)
+            seen = rig.channels.read(name)
+            assert seen == pytest.approx(value, abs=step), f"{name} was set to {value:g} and reads {seen:g}"
 
     def test_a_read_in_halves_equals_a_snapshot(self, rig: ChannelsRig) -> None:
         """What a sampler does: ask, then take until all has come."""
@@ -93,8 +106,8 @@ class ChannelsTests(DriverTests):
         with reader.lock:
             reader.ask()
             taken = sum(1 for _ in iter(lambda: reader.take(values), True)) + 1
-        assert taken == reader.exchanges
-        assert set(values) == set(names)
+        assert taken == reader.exchanges, f"{taken} answers were taken; `exchanges` says {reader.exchanges}"
+        assert set(values) == set(names), f"the reader returned {_names(values)}, not {_names(names)}"
 
     def test_a_read_that_is_given_up_spoils_nothing(self, rig: ChannelsRig) -> None:
         """After `abandon` the next snapshot is right."""
@@ -105,7 +118,8 @@ class ChannelsTests(DriverTests):
             rig.set_to(name, value)
         seen = rig.channels.snapshot(tuple(rig.senses))
         for name, value in rig.senses.items():
-            assert seen[name] == pytest.approx(value, abs=max(rig.signals[name].step, abs(value) * 0.01))
+            near = pytest.approx(value, abs=max(rig.signals[name].step, abs(value) * 0.01))
+            assert seen[name] == near, f"after a read given up {name} reads {seen[name]:g}, not {value:g}"
 
     def test_it_opens_again_after_close(self, rig: ChannelsRig) -> None:
         """`close` may come at any time, twice, too; the next call opens."""
@@ -122,8 +136,9 @@ class ChannelsTests(DriverTests):
         rig.channels.write_many(rig.drives)
         for name, value in rig.drives.items():
             near = pytest.approx(value, abs=max(rig.signals[name].step, abs(value) * 0.01))
-            assert rig.driven(name) == near
-            assert rig.channels.read(name) == near
+            at, back = rig.driven(name), rig.channels.read(name)
+            assert at == near, f"{name} was written as {value:g} and is at {at:g} in the device"
+            assert back == near, f"{name} was written as {value:g} and reads back as {back:g}"
 
     @claimed("writes")
     def test_drives_are_released(self, rig: ChannelsRig, bank: SignalBank) -> None:
@@ -131,7 +146,10 @@ class ChannelsTests(DriverTests):
         bank.write_many(rig.drives)
         bank.release()
         for name in rig.drives:
-            assert rig.driven(name) == pytest.approx(rig.signals[name].safe_value)
+            at, safe = rig.driven(name), rig.signals[name].safe_value
+            assert at == pytest.approx(safe), (
+                f"{name} was released and is at {at:g}; its safe value is {safe:g}"
+            )
 
     @claimed("writes")
     def test_a_mute_device_is_not_called_safe(self, rig: ChannelsRig, bank: SignalBank) -> None:
@@ -145,13 +163,16 @@ class ChannelsTests(DriverTests):
     def test_a_device_that_has_forgotten_is_found_out(self, rig: ChannelsRig) -> None:
         """What no longer holds is told once, by name."""
         rig.channels.write_many(rig.drives)
-        assert rig.channels.forgotten(tuple(rig.drives)) == []
+        told = rig.channels.forgotten(tuple(rig.drives))
+        assert told == [], f"`forgotten` told of what still holds: {told}"
         assert rig.forget is not None, "a rig whose driver notices forgetting needs `forget`"
         rig.forget()
         lost = rig.channels.forgotten(tuple(rig.drives))
-        assert lost
-        assert all(any(name in words for name in rig.drives) for words in lost)
-        assert rig.channels.forgotten(tuple(rig.drives)) == []
+        assert lost, "the device has forgotten what was written to it, and `forgotten` tells nothing"
+        unnamed = [words for words in lost if not any(name in words for name in rig.drives)]
+        assert not unnamed, f"`forgotten` must name the signal: {unnamed}"
+        again = rig.channels.forgotten(tuple(rig.drives))
+        assert again == [], f"what was forgotten is told once; it was told again: {again}"
 
     # -- trouble
 
@@ -160,7 +181,7 @@ class ChannelsTests(DriverTests):
         rig.channels.snapshot()
         rig.wire.mute()
         fault = fault_of_stand(rig.channels.snapshot, rig.deadline, rig.io)
-        assert isinstance(fault, InstrumentTimeout)
+        assert isinstance(fault, InstrumentTimeout), f"silence must be an InstrumentTimeout, not {fault!r}"
 
     @claimed("tells_late_answers")
     def test_a_late_answer_is_no_answer_to_the_next_question(self, rig: ChannelsRig) -> None:
@@ -174,7 +195,8 @@ class ChannelsTests(DriverTests):
         rig.set_to(name, value)
         for _ in range(3):
             seen = rig.channels.read(name)
-            assert seen == pytest.approx(value, abs=max(rig.signals[name].step, abs(value) * 0.01)), before
+            near = pytest.approx(value, abs=max(rig.signals[name].step, abs(value) * 0.01))
+            assert seen == near, f"{name} reads {seen:g}, not {value:g}: the late answer was {before:g}"
 
     @claimed("refuses_garbled_answers")
     def test_nonsense_is_no_reading(self, rig: ChannelsRig) -> None:

@@ -34,6 +34,16 @@ class LinkRig:
         return next(iter(self.reads.values()))[0]
 
 
+def _values(registers: Mapping[str, tuple[Register, float]]) -> dict[str, float]:
+    return {name: value for name, (_, value) in registers.items()}
+
+
+def _reads(rig: LinkRig, register: Register, value: float) -> None:
+    """Require that a register reads what it is at."""
+    seen, place = rig.link.read(register), f"{register.table} {register.address}"
+    assert seen == pytest.approx(value, abs=register.step), f"{place} is at {value:g} and reads {seen:g}"
+
+
 class LinkTests(DriverTests):
     """Inherit, and override `rig`."""
 
@@ -45,13 +55,14 @@ class LinkTests(DriverTests):
     @claimed("identifies")
     def test_it_says_what_it_is(self, rig: LinkRig) -> None:
         """`identification` knows maker and product."""
-        assert {0, 1} <= rig.link.identification().keys()
+        told = rig.link.identification()
+        assert {0, 1} <= told.keys(), f"`identification` must hold 0 (maker) and 1 (product); it holds {told}"
 
     def test_registers_are_read(self, rig: LinkRig) -> None:
         """Each value in the unit of its register."""
         for register, value in rig.reads.values():
             rig.set_to(register, value)
-            assert rig.link.read(register) == pytest.approx(value, abs=register.step)
+            _reads(rig, register, value)
 
     def test_registers_are_read_together(self, rig: LinkRig) -> None:
         """By name, at once and in halves."""
@@ -59,30 +70,32 @@ class LinkTests(DriverTests):
             rig.set_to(register, value)
         values = rig.link.values({name: register for name, (register, _) in rig.reads.items()})
         expected = {name: pytest.approx(value, abs=r.step) for name, (r, value) in rig.reads.items()}
-        assert values.snapshot() == expected
+        together = values.snapshot()
+        assert together == expected, f"`snapshot` returned {together}, not {_values(rig.reads)}"
         reader, seen = values.reader(tuple(rig.reads)), dict[str, float]()
         with reader.lock:
             reader.ask()
             while not reader.take(seen):
                 pass
-        assert seen == expected
+        assert seen == expected, f"asked and taken in halves: {seen}, not {_values(rig.reads)}"
 
     def test_blocks_hold_what_their_registers_hold(self, rig: LinkRig) -> None:
         """As many words as were asked for."""
         first = rig.first
-        assert len(rig.link.read_block(first.table, first.address, first.kind.width)) == first.kind.width
+        words = rig.link.read_block(first.table, first.address, first.kind.width)
+        assert len(words) == first.kind.width, f"{first.kind.width} words were asked for, {len(words)} came"
 
     @claimed("writes")
     def test_what_is_written_reads_back(self, rig: LinkRig) -> None:
         """One by one, and several by name."""
         for register, value in rig.writes.values():
             rig.link.write(register, value)
-            assert rig.link.read(register) == pytest.approx(value, abs=register.step)
+            _reads(rig, register, value)
         values = rig.link.values({name: register for name, (register, _) in rig.writes.items()})
         values.write_many({name: value for name, (_, value) in rig.writes.items()})
-        assert values.snapshot() == {
-            name: pytest.approx(value, abs=register.step) for name, (register, value) in rig.writes.items()
-        }
+        expected = {name: pytest.approx(value, abs=r.step) for name, (r, value) in rig.writes.items()}
+        seen = values.snapshot()
+        assert seen == expected, f"written together as {_values(rig.writes)}, they read back as {seen}"
 
     def test_a_value_that_does_not_fit_is_the_stands_fault(self, rig: LinkRig) -> None:
         """It is refused before anything is sent: nothing is said against the unit."""
@@ -110,7 +123,7 @@ class LinkTests(DriverTests):
         rig.wire.heal()
         rig.set_to(register, value)
         for _ in range(3):
-            assert rig.link.read(register) == pytest.approx(value, abs=register.step)
+            _reads(rig, register, value)
 
     @claimed("refuses_garbled_answers")
     def test_nonsense_is_no_value(self, rig: LinkRig) -> None:

@@ -26,6 +26,11 @@ class PartnerRig:
     deadline: float
 
 
+def _comes_back(sent: bytes, back: bytes) -> None:
+    """Require that what came back is what was sent."""
+    assert back == sent, f"{sent.hex(' ')} was sent and {back.hex(' ')} came back"
+
+
 class PartnerTests(DriverTests):
     """Inherit, and override `rig`."""
 
@@ -37,16 +42,18 @@ class PartnerTests(DriverTests):
     def test_frames_come_without_end(self, rig: PartnerRig) -> None:
         """Each proves some bits when its answer is right, and so does the short one."""
         frames = list(islice(rig.partner.frames(), 1000))
-        assert len(frames) == 1000  # noqa: PLR2004 - a claim is proven with many
-        assert all(frame.bits > 0 for frame in (*frames, rig.partner.short))
+        enough = len(frames) == 1000  # noqa: PLR2004 - a claim is proven with many
+        assert enough, f"`frames` ended after {len(frames)}; it must go on for as long as it is asked"
+        proving = all(frame.bits > 0 for frame in (*frames, rig.partner.short))
+        assert proving, "a frame proves no bits (`bits` is 0)"
 
     def test_what_is_sent_comes_back(self, rig: PartnerRig) -> None:
         """The answer of a sound port equals the frame, at once and in halves."""
         with rig.partner as partner:
             for frame in (partner.short, *islice(partner.frames(), _FRAMES)):
-                assert partner.exchange(frame.data) == frame.data
+                _comes_back(frame.data, partner.exchange(frame.data))
             partner.ask(partner.short.data)
-            assert partner.answer() == partner.short.data
+            _comes_back(partner.short.data, partner.answer())
 
     def test_silence_is_the_units_and_does_not_hang(self, rig: PartnerRig) -> None:
         """Who does not answer is UnitSilent."""
@@ -66,7 +73,7 @@ class PartnerTests(DriverTests):
                 ends(lambda: partner.exchange(partner.short.data), rig.deadline)
             rig.wire.heal()
             for frame in islice(partner.frames(), 3):
-                assert ends(partial(partner.exchange, frame.data), rig.deadline) == frame.data
+                _comes_back(frame.data, ends(partial(partner.exchange, frame.data), rig.deadline))
 
     def test_turned_bits_are_seen(self, rig: PartnerRig) -> None:
         """A garbled answer is held against the unit, or comes back other than it was sent; then all is well again."""
@@ -75,11 +82,13 @@ class PartnerTests(DriverTests):
             rig.wire.garble()
             with suppress(UnitFault):
                 back = ends(lambda: partner.exchange(partner.short.data), rig.deadline)
-                assert back != partner.short.data
+                assert back != partner.short.data, (
+                    "the answer was garbled on its way and came back as it was sent"
+                )
             rig.wire.heal()
             partner.close()
             partner.open()
-            assert partner.exchange(partner.short.data) == partner.short.data
+            _comes_back(partner.short.data, partner.exchange(partner.short.data))
 
     @claimed("reconnects")
     def test_a_lost_connection_is_opened_again(self, rig: PartnerRig) -> None:
@@ -91,12 +100,12 @@ class PartnerTests(DriverTests):
                 ends(lambda: partner.exchange(partner.short.data), rig.deadline)
             partner.close()
             partner.open()
-            assert partner.exchange(partner.short.data) == partner.short.data
+            _comes_back(partner.short.data, partner.exchange(partner.short.data))
 
     def test_it_opens_again_after_close(self, rig: PartnerRig) -> None:
         """`close` may come at any time, twice, too."""
         for _ in range(2):
             with rig.partner as partner:
-                assert partner.exchange(partner.short.data) == partner.short.data
+                _comes_back(partner.short.data, partner.exchange(partner.short.data))
                 partner.close()
             partner.close()

@@ -58,6 +58,20 @@ def _stands(rig: SupplyRig, *, on: bool, volts: float) -> None:
     assert try_until(wrong, until=until, pause=_LOOK) is None, wrong()
 
 
+def _are_numbers(*readings: float) -> None:
+    """Require that what was measured is a finite number."""
+    assert all(map(math.isfinite, readings)), f"a measurement is no finite number: {readings}"
+
+
+def _is_near(seen: float, volts: float) -> None:
+    """Require that a voltage is what it was set to."""
+    assert seen == pytest.approx(volts, abs=_NEAR), f"{volts:g} V was set, {seen:g} V is told"
+
+
+def _word(on: bool) -> str:
+    return "on" if on else "off"
+
+
 class SupplyTests(DriverTests):
     """Inherit, and override `rig`."""
 
@@ -76,7 +90,9 @@ class SupplyTests(DriverTests):
     @claimed("identifies")
     def test_it_says_what_it_is(self, rig: SupplyRig) -> None:
         """`identify` returns one field at least."""
-        assert str(rig.output.identify())
+        assert str(rig.output.identify()), (
+            "`identify` returned no field, though the driver claims to identify"
+        )
 
     def test_settings_arrive(self, rig: SupplyRig) -> None:
         """What is programmed stands in the instrument; the output keeps its state."""
@@ -91,7 +107,9 @@ class SupplyTests(DriverTests):
         """`programmed` returns what was programmed, within the accuracy that the stand file states."""
         for setting, value in ((SupplySetting.VOLTAGE, _VOLTS), (SupplySetting.CURRENT_LIMIT, _AMPERES)):
             rig.output.program(setting, value)
-            assert rig.output.programmed(setting) == pytest.approx(value, rel=0.05, abs=0.02)
+            back = rig.output.programmed(setting)
+            near = pytest.approx(value, rel=0.05, abs=0.02)
+            assert back == near, f"{setting.name} was programmed as {value:g} and reads back as {back:g}"
 
     def test_on_and_off(self, rig: SupplyRig) -> None:
         """The output follows, and says so where it can be asked."""
@@ -100,20 +118,23 @@ class SupplyTests(DriverTests):
         for on in (True, False, True, False):
             rig.output.switch(on=on)
             told = rig.output.is_on()
-            assert rig.state()[0] is on
-            assert told is on or (told is None and not self.capabilities.tells_whether_on)
+            assert rig.state()[0] is on, f"switched {_word(on)}, the output is {_word(not on)}"
+            silent = told is None and not self.capabilities.tells_whether_on
+            assert told is on or silent, f"`is_on` returned {told} of an output that is {_word(on)}"
 
     def test_measurements_are_numbers(self, rig: SupplyRig) -> None:
         """Voltage and current, at once and in halves, are finite numbers."""
         rig.output.ask_measurement()
         readings = (*rig.output.answer_measurement(), *rig.output.measure())
         single = (rig.output.measure_voltage(), rig.output.measure_current())
-        assert all(math.isfinite(value) for value in (*readings, *single))
+        _are_numbers(*readings, *single)
 
     def test_the_old_is_forgotten(self, rig: SupplyRig) -> None:
         """After `forget_errors` there is nothing to report."""
-        assert isinstance(rig.output.forget_errors(), list)
-        assert rig.output.check_errors() == []
+        told = rig.output.forget_errors()
+        assert isinstance(told, list), f"`forget_errors` returns a list of what it threw away, not {told!r}"
+        left = rig.output.check_errors()
+        assert left == [], f"after `forget_errors` there is something to report: {left}"
 
     def test_it_opens_again_after_close(self, rig: SupplyRig) -> None:
         """`close` may come at any time, twice, too; the next call opens."""
@@ -130,26 +151,28 @@ class SupplyTests(DriverTests):
         rig.wire.mute()
         for call in (rig.output.measure, rig.output.measure_voltage):
             fault = fault_of_stand(call, rig.description.deadline, rig.name)
-            assert isinstance(fault, InstrumentTimeout)
+            assert isinstance(fault, InstrumentTimeout), (
+                f"silence must be an InstrumentTimeout, not {fault!r}"
+            )
 
     def test_an_interrupted_measurement_is_asked_anew(self, rig: SupplyRig) -> None:
         """A question whose answer nobody fetched does not spoil the next."""
         rig.output.program(SupplySetting.VOLTAGE, _LOW)
         rig.output.ask_measurement()
-        assert all(math.isfinite(value) for value in rig.output.measure())
+        _are_numbers(*rig.output.measure())
 
     @claimed("tells_late_answers")
     def test_a_late_answer_is_no_answer_to_the_next_question(self, rig: SupplyRig) -> None:
         """After a time-out the answer that comes late is not taken for that to another question."""
         rig.output.program(SupplySetting.VOLTAGE, _LOW)
-        assert rig.output.programmed(SupplySetting.VOLTAGE) == pytest.approx(_LOW, abs=_NEAR)
+        _is_near(rig.output.programmed(SupplySetting.VOLTAGE), _LOW)
         rig.wire.delay(1.5 * rig.description.deadline)
         with pytest.raises(InstrumentTimeout):
             ends(lambda: rig.output.programmed(SupplySetting.VOLTAGE), rig.description.deadline)
         rig.wire.heal()
         rig.output.program(SupplySetting.VOLTAGE, _VOLTS)
         for _ in range(3):
-            assert rig.output.programmed(SupplySetting.VOLTAGE) == pytest.approx(_VOLTS, abs=_NEAR)
+            _is_near(rig.output.programmed(SupplySetting.VOLTAGE), _VOLTS)
 
     @claimed("refuses_garbled_answers")
     def test_nonsense_is_no_reading(self, rig: SupplyRig) -> None:
@@ -158,7 +181,7 @@ class SupplyTests(DriverTests):
         rig.wire.garble()
         fault_of_stand(rig.output.measure, rig.description.deadline, rig.name)
         rig.wire.heal()
-        assert all(math.isfinite(value) for value in rig.output.measure())
+        _are_numbers(*rig.output.measure())
 
     @claimed("reconnects")
     def test_a_lost_connection_is_opened_again(self, rig: SupplyRig) -> None:
@@ -167,7 +190,7 @@ class SupplyTests(DriverTests):
         rig.wire.cut()
         with suppress(StandFault):
             ends(rig.output.measure, rig.description.deadline)
-        assert all(math.isfinite(value) for value in rig.output.measure())
+        _are_numbers(*rig.output.measure())
 
     # -- as a stand uses it
 
@@ -178,12 +201,12 @@ class SupplyTests(DriverTests):
         supply.set(_VOLTS)
         supply.on()
         _stands(rig, on=True, volts=_VOLTS)
-        assert supply.voltage().value == pytest.approx(_VOLTS, abs=_NEAR)
+        _is_near(supply.voltage().value, _VOLTS)
         supply.off()
-        assert rig.state()[0] is False
+        assert rig.state()[0] is False, "switched off, the output is on"
         supply.on()
         supply.power_off()
-        assert rig.state()[0] is False
+        assert rig.state()[0] is False, "switched off, the output is on"
 
     def test_nothing_above_a_ceiling_is_sent(self, rig: SupplyRig, supply: PowerSupply) -> None:
         """The ceiling of the stand file holds before anything reaches the driver."""
@@ -213,4 +236,4 @@ class SupplyTests(DriverTests):
             ends(lambda: supply.power_off(within=30.0), rig.description.deadline)
         finally:
             healing.join()
-        assert rig.state()[0] is False
+        assert rig.state()[0] is False, "switched off, the output is on"

@@ -38,7 +38,7 @@ DAMAGE: list[tuple[Callable[[bytes], bytes | None], str]] = [
     (lambda _: b"", "is no sample file of hilseq: it was damaged or replaced"),
     (lambda _: b'{"columns": 7}\n', "is no sample file of hilseq: it was damaged or replaced"),
     (lambda _: None, "is not there, which holds the samples of this soak"),
-    (_one_more, "goes on after the last of the 1200 samples that the soak took"),
+    (_one_more, "continues after the last of the 1200 samples that the soak took"),
 ]
 
 

@@ -11,7 +11,9 @@ from collections.abc import Callable
 from hilseq.description.accuracy import calibrated_parts
 from hilseq_sim.defects.change import Add, Change, Count, Scale, Spot
 from hilseq_sim.world.draw import ride_through, worst_power
+from hilseq_sim.world.heat import COVER, NEIGHBOUR_POWER, NEIGHBOUR_RESISTANCE
 from hilseq_sim.world.operation import position_of
+from hilseq_sim.world.points import BANDS, RATED
 
 #: Ohm of a shorted input; factor left of a load that is shorted to ground; K by which a sensor is off.
 _SHORT, _GROUNDED, _SENSOR = 1.5, 0.002, 20.0
@@ -272,8 +274,6 @@ def input_slow(spot: Spot) -> list[Change]:
 
 def input_threshold(spot: Spot) -> list[Change]:
     """Raise the threshold; to the smallest voltage of state 1 at severity 0.5."""
-    from hilseq_sim.world.points import BANDS, RATED
-
     unit, model = spot.unit, spot.unit.inputs.inputs[spot.place]
     high = BANDS[unit.profile.points.inputs[spot.place].type_][1] * unit.profile.ratings.supply / RATED
     return [Add(model, "threshold", spot.twice(high - model.threshold))]
@@ -343,8 +343,6 @@ def battery_open(spot: Spot) -> list[Change]:
 
 def runs_hot(spot: Spot) -> list[Change]:
     """Hinder the escape of heat; live with all outputs on the case settles at its limit at severity 0.5."""
-    from hilseq_sim.world.heat import COVER, NEIGHBOUR_POWER, NEIGHBOUR_RESISTANCE
-
     unit, parts = spot.unit, spot.unit.parts
     if unit.profile.highest_case is None:
         return []

@@ -16,6 +16,7 @@ from typing import Any
 from hilseq.description.registers import Register, WordOrder
 from hilseq_sim.defects.spec import Add, Change, Count, Kind, Scale, Spot, Tap, Wrap, places
 from hilseq_sim.world.analog import AnalogChannel
+from hilseq_sim.world.timeline import Timer
 
 Effect = Callable[[Spot], list[Change]]
 _GRADED = "10^(2 s - 1) times its limit"
@@ -154,8 +155,6 @@ def coupling_input_output(spot: Spot) -> list[Change]:
 
 def thermal_output(spot: Spot) -> list[Change]:
     """Let an output switch itself off after a minute under load at its limit, sooner the more severe it is."""
-    from hilseq_sim.world.timeline import Timer
-
     bank, output = spot.unit.outputs, spot.unit.outputs.outputs[spot.place]
     after = 60.0 / times(spot)
 
