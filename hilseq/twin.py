@@ -21,6 +21,7 @@ from functools import cached_property
 from pathlib import Path
 from typing import Any
 
+from hilseq.description.loading import written_out
 from hilseq.description.simulated import served_by_twin
 from hilseq.description.stand import Stand
 from hilseq.errors import StandFault, UsageError
@@ -154,8 +155,6 @@ def write_pointing_stand(stand: Path, endpoints: Mapping[str, str], target: Path
     The copy loses comments, and its ranges are written out; everything else is as written.
     """
     import yaml
-
-    from hilseq.description.loading import written_out
 
     document = written_out(stand)
     document.pop("network", None)

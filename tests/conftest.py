@@ -6,6 +6,7 @@ and a soak may not be ended by the time limit of a unit test.
 
 from __future__ import annotations
 
+import gc
 import importlib.util
 import os
 import runpy
@@ -22,8 +23,9 @@ import pytest
 from hypothesis import settings
 
 SECONDS = 300
-# How long an example takes is no property of the code: a busy machine fails no test.
-settings.register_profile("hilseq", deadline=None)
+# How long an example takes is no property of the code: a busy machine fails no test. Every run draws other examples:
+# half of the usual number find in two runs what all of them find in one.
+settings.register_profile("hilseq", deadline=None, max_examples=50)
 settings.load_profile("hilseq")
 
 
@@ -74,6 +76,7 @@ def pytest_configure(config: pytest.Config) -> None:
         # Tests of signals begin as in a terminal, whatever started these in the background.
         signal.signal(signal.SIGINT, signal.default_int_handler)
         signal.signal(signal.SIGHUP, signal.SIG_DFL)
+        gc.disable()  # until everything is collected: all that stays
     os.environ["HILSEQ_KEYS"] = str(Path(tempfile.gettempdir()) / f"hilseq-test-keys-{os.getuid()}")
     for marker, tool in TOOLS.items():
         config.addinivalue_line("markers", f"{marker}: needs {tool.what} on this machine")
@@ -90,6 +93,12 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         if item.get_closest_marker("timeout") is None:
             item.add_marker(pytest.mark.timeout(SECONDS))
         item.add_marker(pytest.mark.filterwarnings("error"), append=False)
+
+
+def pytest_collection_finish() -> None:
+    """Look through what comes from now on: imports and tests collected are not looked through again and again."""
+    gc.freeze()
+    gc.enable()
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:

@@ -55,6 +55,36 @@ def pytest(*arguments: str, cwd: Path, timeout: float = 280.0) -> Done:
     return _run("pytest", arguments, cwd, timeout)
 
 
+class Running:
+    """A `hilseq` that was begun in a session of its own: its process, as `subprocess.Popen` shows one."""
+
+    def __init__(self, *arguments: str, log: Path) -> None:
+        self._process = _CONTEXT.Process(target=_in_its_session, args=(arguments, Path.cwd(), log))
+        self._process.start()
+        assert self._process.pid is not None
+        self.pid = self._process.pid
+
+    @property
+    def returncode(self) -> int | None:
+        """How it ended, the number of a signal negative; None while it runs."""
+        return self._process.exitcode
+
+    def poll(self) -> int | None:
+        """See `returncode`."""
+        return self._process.exitcode
+
+    def wait(self, timeout: float) -> int:
+        """Wait for its end. Raises subprocess.TimeoutExpired."""
+        self._process.join(timeout)
+        if self._process.exitcode is None:
+            raise subprocess.TimeoutExpired("hilseq", timeout)
+        return self._process.exitcode
+
+    def kill(self) -> None:
+        """End it at once."""
+        self._process.kill()
+
+
 def _run(program: str, arguments: tuple[str, ...], cwd: Path, timeout: float) -> Done:
     with tempfile.TemporaryDirectory() as folder:
         out, err = Path(folder) / "out", Path(folder) / "err"
@@ -113,9 +143,14 @@ def _twin(arguments: list[str], streams: dict[int, int]) -> None:
         os._exit(code)
 
 
+def _in_its_session(arguments: tuple[str, ...], cwd: Path, log: Path) -> None:
+    os.setsid()
+    _command_line("hilseq", arguments, cwd, log, log)
+
+
 def _command_line(program: str, arguments: tuple[str, ...], cwd: Path, out: Path, err: Path) -> None:
     for descriptor, path in ((1, out), (2, err)):
-        handle = os.open(path, os.O_WRONLY | os.O_CREAT)
+        handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_APPEND)
         os.dup2(handle, descriptor)
         os.close(handle)
     os.chdir(cwd)

@@ -81,4 +81,6 @@ def _compared(file: Path, seal: SamplesSealed | None, *, last: bool) -> str:
             return f"is damaged: only {left} of the {count} samples that the journal has sealed can be read"
         return "is not the one that the journal has sealed: it was changed, or belongs to another run"
     more = len(read_samples(file).times) - count if last else 0
-    return f"continues after the last of the {count} samples that the soak took: it was changed" if more else ""
+    return (
+        f"continues after the last of the {count} samples that the soak took: it was changed" if more else ""
+    )

@@ -63,9 +63,9 @@ def _are_numbers(*readings: float) -> None:
     assert all(map(math.isfinite, readings)), f"a measurement is no finite number: {readings}"
 
 
-def _is_near(seen: float, volts: float) -> None:
+def _is_near(seen: float | None, volts: float) -> None:
     """Require that a voltage is what it was set to."""
-    assert seen == pytest.approx(volts, abs=_NEAR), f"{volts:g} V was set, {seen:g} V is told"
+    assert seen == pytest.approx(volts, abs=_NEAR), f"{volts:g} V was set, {seen} V is told"
 
 
 def _word(on: bool) -> str:

@@ -1,8 +1,8 @@
 """A soak killed at random moments: how soon the supply is off, what is lost, whether the rest is made.
 
-    python tests/bench/bench_kills.py [COUNT] [SEED]
+    python tests/bench/bench_kills.py [COUNT] [SEED] [HOURS]
 
-Each time a run of four hours' soak on a separately started simulated stand (stepped clock) is ended by SIGKILL at a
+Each time a run of HOURS (4) of soak on a separately started simulated stand (stepped clock) is ended by SIGKILL at a
 random moment after its supply came on. Looked at: the wall time until the supply itself says that it is off
 (the design allows 2 s), whether every sample that was on the disk before the kill is there afterwards, and
 whether `hilseq resume` makes a whole record of it.
@@ -34,9 +34,10 @@ assert _SPEC.loader is not None
 rig: Any = importlib.util.module_from_spec(_SPEC)
 _SPEC.loader.exec_module(rig)
 
-SOAKED = 14_400
-#: Wall time of the whole soak is about 5 s; moments beyond its end would kill nothing.
-LATEST = 2.5
+HOURS = int(sys.argv[3]) if len(sys.argv) > 3 else 4
+SOAKED = 3600 * HOURS
+#: An hour of soak takes more than a second of wall time; moments beyond its end would kill nothing.
+LATEST = 0.625 * HOURS
 ALLOWED = 2.0
 
 
@@ -49,7 +50,7 @@ def samples_of(folder: Path) -> np.ndarray:
 def kill_once(folder: Path, moment: float) -> dict[str, Any]:
     """Kill one run `moment` s after its supply came on; return what was seen."""
     simulator = rig.Simulator(folder, clock="stepped")
-    run = rig.Run(simulator, folder / "run", "--soak", "--soak-duration", "4h", sequence=rig.SOAK)
+    run = rig.Run(simulator, folder / "run", "--soak", "--soak-duration", f"{HOURS}h", sequence=rig.SOAK)
     try:
         rig.wait_until(simulator.is_on)
         time.sleep(moment)

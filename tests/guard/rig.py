@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from hilseq.twin import write_pointing_stand
+from tests.warm import Running
 
 ROOT = Path(__file__).resolve().parents[2]
 STAND = ROOT / "stands" / "sim-bench.yaml"
@@ -110,12 +111,16 @@ class Run:
         terminal: int | None = None,
     ) -> None:
         self.out = out
-        line = [sys.executable, "-m", "hilseq", "run", str(sequence), "--stand", str(simulator.stand)]
-        line += ["--unit", str(unit), "--serial", serial, "--out", str(out), *options]
+        line = ["run", str(sequence), "--stand", str(simulator.stand), "--unit", str(unit)]
+        line += ["--serial", serial, "--out", str(out), *options]
         self.log = out.parent / f"{out.name}.log"
+        self.process: subprocess.Popen[bytes] | Running
+        if before is None and terminal is None:
+            self.process = Running(*line, log=self.log)
+            return
         with self.log.open("wb") as log:
             self.process = subprocess.Popen(
-                line,
+                [sys.executable, "-m", "hilseq", *line],
                 stdin=terminal if terminal is not None else subprocess.DEVNULL,
                 stdout=terminal if terminal is not None else log,
                 stderr=log if terminal is None else terminal,

@@ -8,7 +8,6 @@ from __future__ import annotations
 import json
 import os
 import signal
-import subprocess
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -16,6 +15,8 @@ from types import ModuleType
 from typing import Any
 
 import pytest
+
+from tests import warm
 
 Start = Callable[..., Any]
 
@@ -25,11 +26,8 @@ pytestmark = [
 ]
 
 
-def _hilseq(*words: str) -> subprocess.CompletedProcess[str]:
-    line = [sys.executable, "-m", "hilseq", *words]
-    return subprocess.run(
-        line, capture_output=True, text=True, check=False, timeout=250, stdin=subprocess.DEVNULL
-    )
+def _hilseq(*words: str) -> warm.Done:
+    return warm.hilseq(*words, cwd=Path.cwd())
 
 
 def _release(stand: Path) -> None:

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import json
-import subprocess
-import sys
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import cache
@@ -102,17 +100,13 @@ def resume() -> Callable[..., Soaked]:
 
 
 @pytest.fixture
-def begin(tmp_path: Path) -> Iterator[Callable[..., tuple[subprocess.Popen[bytes], Path]]]:
+def begin(tmp_path: Path) -> Iterator[Callable[..., tuple[warm.Running, Path]]]:
     """Begin a simulated soak and return at once: its process and its folder. It ends with the test."""
-    begun: list[subprocess.Popen[bytes]] = []
+    begun: list[warm.Running] = []
 
-    def start(*options: str) -> tuple[subprocess.Popen[bytes], Path]:
+    def start(*options: str) -> tuple[warm.Running, Path]:
         folder = tmp_path / f"begun {len(begun)}"
-        process = subprocess.Popen(
-            [sys.executable, "-m", "hilseq", *command(folder, *options)],
-            stdout=subprocess.DEVNULL,
-            stderr=subprocess.DEVNULL,
-        )
+        process = warm.Running(*command(folder, *options), log=tmp_path / f"begun {len(begun)}.log")
         begun.append(process)
         return process, folder
 

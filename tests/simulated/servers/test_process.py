@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
+from hilseq_sim.__main__ import main
 from hilseq_sim.process import Options
 
 if TYPE_CHECKING:
@@ -107,15 +108,22 @@ def test_interrupt_is_an_orderly_end(start: Start) -> None:
         ([*STAND, *UNIT, "--listen", "203.0.113.77"], "203.0.113.77"),
     ],
 )
-def test_bad_input_is_one_line_and_2(start: Start, arguments: Sequence[str], words: str) -> None:
-    process = start(*arguments)
-    output, errors = process.communicate(timeout=30)
-    assert process.returncode == 2
-    assert output == b""
-    text = errors.decode()
+def test_bad_input_is_one_line_and_2(
+    arguments: Sequence[str], words: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(arguments) == 2
+    output, text = capsys.readouterr()
+    assert output == ""
     assert text.startswith("hilseq_sim: ")
     assert text.count("\n") == 1
     assert words in text
+
+
+def test_the_program_ends_with_what_main_returns(start: Start) -> None:
+    process = start()
+    output, errors = process.communicate(timeout=30)
+    assert (process.returncode, output) == (2, b"")
+    assert errors.startswith(b"hilseq_sim: ")
 
 
 def test_fixed_ports(serve: Serve) -> None:
