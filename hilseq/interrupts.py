@@ -45,11 +45,11 @@ def interrupt_on_termination(heard: Callable[[], None] = _nothing) -> None:
             last = now
             raise KeyboardInterrupt(f"interrupted ({signal.Signals(number).name})")
 
-    for number in _heeded():
+    for number in heeded():
         signal.signal(number, interrupt)
 
 
-def _heeded() -> tuple[int, ...]:
+def heeded() -> tuple[int, ...]:
     """Return the signals that are heeded: a hang-up not where it was ignored from the start, as by `nohup`."""
     return tuple(n for n in _ALL if n != _HANG_UP or signal.getsignal(n) is not signal.SIG_IGN)
 
@@ -81,7 +81,7 @@ def held_back(*, again: bool = False) -> Iterator[None]:
             _let_go_of_closed_terminal()
         came.append(number)
 
-    before = {number: signal.signal(number, keep) for number in _heeded()}
+    before = {number: signal.signal(number, keep) for number in heeded()}
     try:
         yield
     finally:

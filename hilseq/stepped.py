@@ -16,7 +16,7 @@ from hilseq.errors import InstrumentTimeout, InvalidResponse
 
 #: Longest wall time for one advance; a model that needs longer is stuck.
 DEADLINE = 60.0
-#: What it says every few seconds while other clients of the clock are busy.
+#: What it says every second while other clients of the clock are busy.
 _WAIT = b"wait\n"
 
 
@@ -82,8 +82,9 @@ class SteppedClock:
         until = time.monotonic() + DEADLINE
         try:
             while not self._received.endswith(b"\n") or self._received.endswith(_WAIT):
-                if self._received.endswith(_WAIT):  # for other clients: it is alive
+                if self._received.endswith(_WAIT):  # for other clients: it is alive, and so are we
                     self._received, until = b"", time.monotonic() + DEADLINE
+                    self.tick()
                 self._received += self._socket.receive(256, until)
             self._received = self._received.rpartition(_WAIT)[2]
         except OSError as error:

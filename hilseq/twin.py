@@ -149,6 +149,14 @@ def repoint(stand: Stand, endpoints: Mapping[str, str]) -> Stand:
     )
 
 
+def read_endpoints(file: Path) -> dict[str, str]:
+    """Return the addresses of a twin that serves several visits. Raises UsageError."""
+    try:
+        return {str(key): str(value) for key, value in json.loads(file.read_text("utf-8")).items()}
+    except (OSError, ValueError, AttributeError) as error:
+        raise UsageError(f"--twin {file}: there are no addresses of a twin in it ({error})") from None
+
+
 def write_pointing_stand(stand: Path, endpoints: Mapping[str, str], target: Path, *, stepped: bool) -> None:
     """Write a copy of the stand file whose addresses are the twin's, for other processes to use.
 

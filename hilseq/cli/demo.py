@@ -11,6 +11,7 @@ from typing import Annotated
 import typer
 
 from hilseq import resources
+from hilseq.verdicts import ExitCode
 
 #: What the unit is, its serial number, its defects, and the exit code that the visit must end with.
 _VISITS = (
@@ -28,15 +29,25 @@ def demo_command(
     out: Annotated[
         Path | None, typer.Option(metavar="DIR", help="Folder for the runs (default: a dated one in runs/).")
     ] = None,
+    slots: Annotated[
+        int | None,
+        typer.Option(
+            metavar="N", min=2, max=8, help="Test so many units at once on a bench with eight slots."
+        ),
+    ] = None,
 ) -> None:
     """Run the whole job on a simulated bench: one unit that may ship, and one that goes to repair.
 
-    Needs no hardware. Exit code 0 when both end as they must.
+    Needs no hardware. Exit code 0 when all end as they must.
 
     Example: hilseq demo
+
+    Example: hilseq demo --slots 4
     """
     stands = resources.folder("stands")
     folder = out or Path("runs") / f"{datetime.now(UTC):%Y%m%d-%H%M%S}-demo"
+    if slots is not None:
+        raise typer.Exit(_rack(stands, folder, slots))
     right = True
     for about, serial, defects, expected in _VISITS:
         typer.echo(about)
@@ -52,3 +63,20 @@ def demo_command(
     if not right:
         typer.echo("hilseq: the demo did not end as it must; please report this", err=True)
         raise typer.Exit(1)
+
+
+def _rack(stands: Path, folder: Path, slots: int) -> int:
+    """Test several units at once, the second with two outputs shorted; return 0 when they end as they must."""
+    typer.echo(
+        f"{slots} units at once, each in a visit of its own; the second has two outputs shorted together."
+    )
+    serials = ",".join(f"{slot}=RH-0001{n:02d}" for n, slot in enumerate("ABCDEFGH"[:slots], 1))
+    line = [sys.executable, "-P", "-m", "hilseq", "run", "--simulate", "--serial", serials, "--quiet"]
+    line += ["--stand", str(stands / "rack-bench.yaml"), "--unit", str(stands / "units" / "rh16.yaml")]
+    line += ["--defect", "outputs-shorted@B.q05+q06", "--out", str(folder)]
+    code = subprocess.run(line, check=False).returncode
+    if code != ExitCode.REPAIR:
+        typer.echo("hilseq: the demo did not end as it must; please report this", err=True)
+        return 1
+    typer.echo(f"The whole bench: hilseq watch {folder}   or, in a browser: hilseq serve --runs {folder}")
+    return 0

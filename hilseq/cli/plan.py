@@ -37,6 +37,8 @@ class StagePlan:
     gates: int
     seconds: float
     unknown: int
+    #: Of `seconds`, what the unit and the stand need whatever tests them: off-times, starts, settling.
+    floor: float = 0.0
 
 
 @dataclass(slots=True)
@@ -63,6 +65,16 @@ class UnitPlan:
         return sum(stage.seconds for stage in self.stages)
 
     @property
+    def floor(self) -> float:
+        """Of that, what the unit and the stand need whatever tests them, s."""
+        return sum(stage.floor for stage in self.stages)
+
+    @property
+    def seconds_with_soak(self) -> float:
+        """Time on hardware with the soak, s."""
+        return self.seconds + (self.soak["duration"] if self.soak is not None else 0.0)
+
+    @property
     def unknown(self) -> int:
         """Checks without the soak whose duration nobody has declared."""
         return sum(stage.unknown for stage in self.stages)
@@ -75,13 +87,23 @@ class UnitPlan:
 
     def as_data(self) -> dict[str, Any]:
         """Return the plan for programs."""
-        sums = {"checks": self.checks, "seconds": self.seconds, "unknown": self.unknown}
+        sums = {"checks": self.checks, "seconds": self.seconds, "floor": self.floor, "unknown": self.unknown}
         return {**asdict(self), **sums, "disk_bytes": self.disk}
+
+
+#: Stands in the lines of a plan for the slots that it is the plan of.
+_SLOTS = "\0"
 
 
 def plan_command(
     stand: StandOption,
     unit: UnitOption = None,
+    serial: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="SLOT=SN", help="The units that are planned for; without it all slots are used."
+        ),
+    ] = None,
     sequence: Annotated[
         list[str] | None,
         typer.Argument(metavar="SEQUENCE", help="Sequence files or folders (default: the shipped ones)."),
@@ -95,7 +117,8 @@ def plan_command(
 ) -> None:
     """Say what a run will do: checks by stage, power cycles, time on hardware, disk, and what it will prove.
 
-    Nothing is powered, and no instrument is asked.
+    Nothing is powered, and no instrument is asked. Of several slots, which work beside each other, it says how many
+    units a week the bench can do, and which instrument will be the first to have no more room.
 
     --approve writes the approved plan of each profile beside it (rh16.plan.json for rh16.yaml): the hashes of profile
     and sequences, and the names of the checks. Only a run that does exactly that gets a certificate; a change of any
@@ -106,10 +129,10 @@ def plan_command(
     from hilseq import resources
     from hilseq.description.loading import load_stand
     from hilseq.description.visit import describe_visit
-    from hilseq.plugin.options import unit_files
+    from hilseq.plugin.options import by_slot, unit_files
 
     slots = list(load_stand(stand).slots)
-    files = unit_files(unit or [], slots, stand)
+    files = unit_files(unit or [], slots, stand, by_slot(serial or [], "--serial", slots))
     visit = describe_visit(stand, files)
     paths = list(sequence or [str(resources.folder("sequences"))])
     if approve:
@@ -119,13 +142,17 @@ def plan_command(
     if json:
         import json as json_format
 
-        said = {"units": [plan.as_data() for plan in plans], "visit": visit_times(plans)}
+        said = {"units": [plan.as_data() for plan in plans], "visit": bench_times(plans, visit)}
         typer.echo(json_format.dumps(said, indent=2))
         return
+    told: dict[tuple[str, ...], list[str]] = {}
     for plan in plans:
-        for line in plan_lines(plan):
-            typer.echo(line)
-    typer.echo(visit_line(plans))
+        told.setdefault(tuple(plan_lines(plan)), []).append(plan.slot)
+    for lines, slots_of_it in told.items():
+        where = f"slot{'s' if len(slots_of_it) > 1 else ''} {', '.join(slots_of_it)}"
+        typer.echo("\n".join(lines).replace(_SLOTS, where, 1))
+    for line in bench_lines(plans, bench_times(plans, visit)):
+        typer.echo(line)
 
 
 def _approve(visit: Visit, files: Mapping[str, Path], sequences: Sequence[str], by: str, why: str) -> None:
@@ -168,6 +195,7 @@ def _approve(visit: Visit, files: Mapping[str, Path], sequences: Sequence[str], 
 def make_plans(visit: Visit, files: Mapping[str, Path], sequences: Sequence[str]) -> list[UnitPlan]:
     """Return the plan of each unit: the checks are those that pytest collects. Raises UsageError."""
     from hilseq.plugin import stages
+    from hilseq.procedures.durations import EXCHANGES
 
     found = collect(visit, files, sequences)
     rows, extensions = found.rows, found.extensions
@@ -179,7 +207,8 @@ def make_plans(visit: Visit, files: Mapping[str, Path], sequences: Sequence[str]
             some = [row for row in mine if row.stage == stage]
             known = [row.seconds for row in some if row.seconds is not None]
             gates = sum(row.gate for row in some)
-            plan.stages.append(StagePlan(stage, len(some), gates, sum(known), len(some) - len(known)))
+            floor = sum(max(seconds - EXCHANGES, 0.0) for seconds in known)
+            plan.stages.append(StagePlan(stage, len(some), gates, sum(known), len(some) - len(known), floor))
         covered = {stage.stage for stage in plan.stages}
         required = stages.required(profile, extensions.stages)
         plan.missing = [name for name in required if name not in covered | {stages.SOAK}]
@@ -334,7 +363,7 @@ def plan_lines(plan: UnitPlan) -> list[str]:
     """Return a plan in lines for people."""
     from hilseq.quantities import show_duration
 
-    lines = [f"{plan.part} in slot {plan.slot}: {plan.checks} checks"]
+    lines = [f"{plan.part} in {_SLOTS}: {plan.checks} checks"]
     width = max((len(stage.stage) for stage in plan.stages), default=0)
     for stage in plan.stages:
         gates = f", {stage.gates} of them gates" if stage.gates else ""
@@ -376,23 +405,58 @@ def plan_lines(plan: UnitPlan) -> list[str]:
     return lines
 
 
-def visit_times(plans: Sequence[UnitPlan]) -> dict[str, float]:
-    """Return the time on hardware of all units together, s: their checks and soaks come one after the other."""
-    checks = sum(plan.seconds for plan in plans)
-    soaks = sum(plan.soak["duration"] for plan in plans if plan.soak is not None)
-    return {"seconds": checks, "seconds_with_soak": checks + soaks}
+#: A week, s.
+_WEEK = 7 * 86400.0
 
 
-def visit_line(plans: Sequence[UnitPlan]) -> str:
-    """Return the time of the whole visit in a line for people."""
+def bench_times(plans: Sequence[UnitPlan], visit: Visit) -> dict[str, Any]:
+    """Return what the bench can do with these units, each in a visit of its own beside the others.
+
+    Times in s, on hardware; units a week without the time that it takes to change them.
+    """
+    from hilseq.procedures.bench_load import soak_loads
+
+    loads = soak_loads(visit.stand, visit.profiles)
+    return {
+        "seconds": max(plan.seconds for plan in plans),
+        "seconds_with_soak": max(plan.seconds_with_soak for plan in plans),
+        "floor": max(plan.floor for plan in plans),
+        "units_a_week": sum(_WEEK / plan.seconds for plan in plans if plan.seconds),
+        "units_a_week_with_soak": sum(
+            _WEEK / plan.seconds_with_soak for plan in plans if plan.seconds_with_soak
+        ),
+        "instruments": [
+            {"name": load.name, "slots": load.slots, "busy": load.share, "room_for_slots": load.room}
+            for load in loads
+        ],
+    }
+
+
+def bench_lines(plans: Sequence[UnitPlan], times: Mapping[str, Any]) -> list[str]:
+    """Return what the bench can do, in lines for people."""
     from hilseq.quantities import show_duration
 
-    times, soaks = visit_times(plans), sum(plan.soak is not None for plan in plans)
-    line = f"the whole visit: at most about {show_duration(times['seconds'])}"
+    soaks = any(plan.soak is not None for plan in plans)
+    line = f"{'the whole visit' if len(plans) == 1 else f'all {len(plans)} slots'}: at most about "
+    line += show_duration(times["seconds"])
     line += f"{_and_unknown(sum(plan.unknown for plan in plans))} on hardware"
     if soaks:
         line += f", with --soak {show_duration(times['seconds_with_soak'])}"
-    return line + (", the soaks one after the other" if soaks > 1 else "")
+    lines = [line + ("" if len(plans) == 1 else ", each slot beside the others")]
+    own = 1.0 - times["floor"] / times["seconds"] if times["seconds"] else 0.0
+    lines.append(
+        f"of it {show_duration(round(times['floor']))} are what unit and stand need: off-times, starts, settling; "
+        f"{100.0 * own:.0f} % are exchanges"
+    )
+    week = f"units a week, without the time to change them: {int(times['units_a_week'])}"
+    lines.append(week + (f", with their soaks {times['units_a_week_with_soak']:.0f}" if soaks else ""))
+    if times["instruments"]:
+        busiest = times["instruments"][0]
+        lines.append(
+            f"bottleneck while all soak: {busiest['name']}, busy {100.0 * busiest['busy']:.0f} % of the time with "
+            f"{busiest['slots']} slot{'s' if busiest['slots'] != 1 else ''}, with room for {busiest['room_for_slots']}"
+        )
+    return lines
 
 
 def _and_unknown(checks: int) -> str:

@@ -7,11 +7,9 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager, suppress
-from io import TextIOWrapper
+from collections.abc import Sequence
 from pathlib import Path
-from typing import IO, Annotated
+from typing import Annotated
 
 import typer
 
@@ -42,6 +40,7 @@ def run_command(
         list[str] | None,
         typer.Option(metavar="[SLOT=]SN", help="Serial number of the unit, unless the intake file holds it."),
     ] = None,
+    slot: Annotated[str | None, typer.Option(metavar="SLOT", help="Test the unit in this slot only.")] = None,
     sequence: Annotated[
         list[str] | None,
         typer.Argument(
@@ -105,7 +104,9 @@ def run_command(
 ) -> None:
     """Test the units on a stand, unattended, and say of each: ship, repair, or incomplete.
 
-    A stand with several slots tests several units: --unit FILE --serial A=SN1,B=SN2, or --unit A=… for each.
+    A stand with several slots tests several units, each in a visit of its own, with a folder and a journal of its own:
+    --unit FILE --serial A=SN1,B=SN2, or --unit A=… for each; with --out DIR their folders are DIR/A and DIR/B. The exit
+    code is then the worst of all. --slot C --serial SN3 tests the unit in one slot.
 
     Exit code: 0 ship, 1 repair, 2 bad file or option (nothing was powered), 3 incomplete, 4 stand fault,
     75 somebody else uses the stand, or `hilseq safe` keeps it off (nothing was touched).
@@ -113,39 +114,66 @@ def run_command(
     Example: hilseq run --stand stands/sim-bench.yaml --unit stands/units/rh16.yaml --serial RH-0001 --simulate
     """
     if detach:
-        raise typer.Exit(_detached(stand, out, serial or [], attended=attended))
+        raise typer.Exit(_detached(stand, out, serial or [], slot, attended=attended))
     # In one word each: pytest takes a path that stands alone for one whose project it is to be configured by.
     arguments = [f"--stand={stand}", f"--seed={seed}"]
     repeated = {"--unit": unit, "--serial": serial, "--defect": defect, "--defects": defects}
     repeated |= {"--note": note}
-    single = {"--intake": intake, "--retest": retest, "--out": out, "--soak-duration": soak_duration}
+    single = {"--slot": slot, "--intake": intake, "--retest": retest}
+    single |= {"--out": out, "--soak-duration": soak_duration}
     arguments += [f"{option}={value}" for option, values in repeated.items() for value in values or ()]
     arguments += [f"{option}={value}" for option, value in single.items() if value is not None]
-    if simulate:
-        arguments.append("--simulate")
-    if real_timing:
-        arguments.append("--real-timing")
-    if attended:
-        arguments.append("--attended")
-    if soak:
-        arguments.append("--soak")
+    switches = {"--simulate": simulate, "--real-timing": real_timing, "--attended": attended, "--soak": soak}
+    arguments += [option for option, given in switches.items() if given]
     detail = 2 if verbose else 0 if quiet else 1
     options = ctx.meta.get(PytestCommand.AFTER, ())
+    several = intake is not None or len(serial or []) > 1 or any("," in text for text in serial or [])
+    if slot is not None:
+        from hilseq.description.loading import load_stand
+        from hilseq.plugin.options import slot_of_option
+
+        slot_of_option(slot, list(load_stand(stand).slots))
+    elif several and not attended:
+        from hilseq.cli.side_by_side import Asked, run_several
+
+        asked = Asked(
+            stand=stand,
+            units=unit or [],
+            serials=serial or [],
+            sequences=sequence or [],
+            simulate=simulate,
+            seed=seed,
+            real_timing=real_timing,
+            defects=defect or [],
+            defect_files=defects or [],
+            intake=intake,
+            notes=note or [],
+            retest=retest,
+            soak=soak,
+            soak_duration=soak_duration,
+            out=out,
+            detail=detail,
+            options=list(options),
+        )
+        code = run_several(asked)
+        if code is not None:
+            raise typer.Exit(code)
     raise typer.Exit(run_visit(list(sequence or []), arguments, stand, detail=detail, options=options))
 
 
-def _detached(stand: Path, out: Path | None, serials: list[str], *, attended: bool) -> int:
+def _detached(stand: Path, out: Path | None, serials: list[str], slot: str | None, *, attended: bool) -> int:
     """Start the same run without this terminal, and say where it is; return its exit code where it did not begin."""
     from hilseq.description.loading import load_stand
     from hilseq.journal.writer import FILE_NAME
     from hilseq.lease.holder import user_name
-    from hilseq.plugin.options import by_slot
+    from hilseq.plugin.options import by_slot, slot_of_option
     from hilseq.plugin.visit_run import default_folder
 
     if attended:
         raise UsageError("--detach leaves the terminal, and --attended asks there; expected one of them")
     slots = list(load_stand(stand).slots)
-    folder = out or default_folder(list(by_slot(serials, "--serial", slots).values()))
+    only = slot_of_option(slot, slots)
+    folder = out or default_folder(list(by_slot(serials, "--serial", slots, only).values()))
     if (folder / FILE_NAME).exists():
         raise UsageError(
             f"{folder} already holds a run, and a journal is never written over: give another --out"
@@ -167,7 +195,11 @@ def _detached(stand: Path, out: Path | None, serials: list[str], *, attended: bo
         )
     signal.signal(signal.SIGHUP, before)
     until = time.monotonic() + _BEGINS
-    while run.poll() is None and not (folder / FILE_NAME).exists() and time.monotonic() < until:
+    while run.poll() is None and time.monotonic() < until:
+        if (folder / FILE_NAME).exists() or any(
+            folder.glob(f"*/{FILE_NAME}")
+        ):  # a folder for each of several units
+            break
         time.sleep(0.1)
     if run.returncode is not None:
         typer.echo(log.read_text(errors="replace").strip(), err=bool(run.returncode))
@@ -205,9 +237,9 @@ def _run_visit(
             raise UsageError(f"there is no sequence {sequence}: expected a file or a folder of sequences")
     import pytest
 
-    from hilseq.cli.view import Detail, ViewPlugin
+    from hilseq.cli.view import Detail, ViewPlugin, own_output
 
-    with _own_output() as output:
+    with own_output() as output:
         view = ViewPlugin(output, Detail(detail))
         line = [*sequences, *arguments, *options, "-o", f"cache_dir={_cache()}", *_PYTEST.split()]
         code = int(pytest.main(line, plugins=[view]))
@@ -236,30 +268,3 @@ def _hand_to_records(folder: Path) -> None:
         result = sync(folder, where)
         if result.warning or result.refused:
             raise UsageError(result.warning or result.refused[0][1])
-
-
-@contextmanager
-def _own_output() -> Iterator[IO[str]]:
-    """Lend standard output as it is now: pytest turns the descriptor itself aside while a check runs."""
-    try:
-        handle = os.dup(sys.stdout.fileno())
-    except (OSError, ValueError):  # no descriptor behind it
-        yield sys.stdout
-        return
-    output = _Lent(os.fdopen(handle, "wb"), encoding=sys.stdout.encoding, errors="replace")
-    try:
-        yield output
-    finally:
-        with suppress(OSError):
-            output.close()
-
-
-class _Lent(TextIOWrapper):
-    """Output that can end in any way, a full disk too: whoever writes sees a reader that has gone."""
-
-    def flush(self) -> None:
-        """Pass on what is written. Raises BrokenPipeError."""
-        try:
-            super().flush()
-        except OSError as error:
-            raise BrokenPipeError(error.errno, error.strerror) from error

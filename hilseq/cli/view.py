@@ -11,7 +11,10 @@ import os
 import sys
 import threading
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from enum import IntEnum
+from io import TextIOWrapper
 from pathlib import Path
 from typing import IO, Any
 
@@ -67,10 +70,9 @@ class VisitView:
     """Shows journal entries as they come."""
 
     def __init__(self, stream: IO[str], detail: Detail = Detail.STAGES) -> None:
-        self._console = _Screen(file=stream, highlight=False, soft_wrap=True)
+        self._console = Screen(file=stream, highlight=False, soft_wrap=True)
         self._detail = detail
-        # A screen can be drawn over; paper, and a screen without colour, gets plain lines.
-        self._draws = self._console.is_terminal and not self._console.no_color and not _is_dumb()
+        self._draws = self._console.draws
         self._lock = threading.RLock()
         self._state: RunState | None = None
         self._failures = Failures()
@@ -240,12 +242,14 @@ class VisitView:
             self._print(lines)
 
 
-def _is_dumb() -> bool:
-    return os.environ.get("TERM", "") in ("dumb", "unknown")
-
-
-class _Screen(Console):
+class Screen(Console):
     """A screen that may go away: a run is for its journal, whoever looks on."""
+
+    @property
+    def draws(self) -> bool:
+        """Whether it can be drawn over; paper, and a screen without colour, gets plain lines."""
+        dumb = os.environ.get("TERM", "") in ("dumb", "unknown")
+        return self.is_terminal and not self.no_color and not dumb
 
     def on_broken_pipe(self) -> None:
         """Say nothing more, where the library would end the run with the code of a repair."""
@@ -318,3 +322,30 @@ class ViewPlugin:
         """Show the end of the run."""
         if self._visit is not None and self._visit.record is not None:
             self._view.finish(self._visit.record, self._visit.run.folder)
+
+
+@contextmanager
+def own_output() -> Iterator[IO[str]]:
+    """Lend standard output as it is now: pytest turns the descriptor itself aside while a check runs."""
+    try:
+        handle = os.dup(sys.stdout.fileno())
+    except (OSError, ValueError):  # no descriptor behind it
+        yield sys.stdout
+        return
+    output = _Lent(os.fdopen(handle, "wb"), encoding=sys.stdout.encoding, errors="replace")
+    try:
+        yield output
+    finally:
+        with suppress(OSError):
+            output.close()
+
+
+class _Lent(TextIOWrapper):
+    """Output that can end in any way, a full disk too: whoever writes sees a reader that has gone."""
+
+    def flush(self) -> None:
+        """Pass on what is written. Raises BrokenPipeError."""
+        try:
+            super().flush()
+        except OSError as error:
+            raise BrokenPipeError(error.errno, error.strerror) from error

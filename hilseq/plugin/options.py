@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, NoReturn
@@ -35,7 +35,15 @@ def add_options(parser: pytest.Parser) -> None:
         "--serial", action="append", default=[], metavar="[SLOT=]SN", help="serial number of the unit"
     )
     group.addoption(
+        "--slot", metavar="SLOT", help="test the unit in this slot only, whatever the other options name"
+    )
+    group.addoption(
         "--simulate", action="store_true", help="serve a simulated twin of the stand and use that"
+    )
+    group.addoption(
+        "--twin",
+        metavar="FILE",
+        help="with --simulate: use the twin that is served at the addresses of this file, with other visits",
     )
     group.addoption("--seed", type=int, default=0, metavar="N", help="seed of the simulated twin (default 0)")
     group.addoption(
@@ -101,6 +109,8 @@ class VisitOptions:
     defects: Sequence[str]
     attended: bool
     out: Path | None
+    #: Addresses of a twin that other visits use too; None for one of its own.
+    twin: Path | None = None
     #: Whether the instruments of the twin take their time, drawn from the seed.
     real_timing: bool = False
     #: Python files with kinds of defect that are not in the catalogue.
@@ -121,13 +131,17 @@ class VisitOptions:
 
 
 def _parts(text: str, slots: Sequence[str]) -> list[str]:
-    """Split `A=1,B=2`; a comma inside a single value is left alone."""
+    """Split `A=1,B=2`; where a stand has one slot, a comma inside a single value is left alone."""
     parts = text.split(",")
-    return parts if all(part.partition("=")[0] in slots for part in parts) else [text]
+    named = [part.partition("=")[0] in slots for part in parts]
+    return parts if all(named) or (len(slots) > 1 and named[0]) else [text]
 
 
-def by_slot(texts: Sequence[str], option: str, slots: Sequence[str]) -> dict[str, str]:
-    """Return {slot: value} of `SLOT=VALUE` texts; without a slot the stand's only one is meant."""
+def by_slot(texts: Sequence[str], option: str, slots: Sequence[str], only: str = "") -> dict[str, str]:
+    """Return {slot: value} of `SLOT=VALUE` texts; without a slot `only`, or the stand's only one, is meant.
+
+    With `only` the values of other slots are left out. Raises UsageError.
+    """
     found: dict[str, str] = {}
     for text in (part for whole in texts for part in _parts(whole, slots)):
         slot, equals, value = text.partition("=")
@@ -139,17 +153,18 @@ def by_slot(texts: Sequence[str], option: str, slots: Sequence[str]) -> dict[str
         if not equals or slot not in slots:
             slot, value = "", text
         if not slot:
-            if len(slots) != 1:
+            if len(slots) != 1 and not only:
                 raise UsageError(
-                    f"{option} {text!r}: the stand has the slots {', '.join(slots)}; write SLOT=…"
+                    f"{option} {text!r}: the stand has the slots {', '.join(slots)}; write SLOT=…, such as "
+                    f"{slots[0]}={text}"
                 )
-            slot = slots[0]
+            slot = only or slots[0]
         if not value:
             raise UsageError(f"{option} {text!r}: nothing is given; expected {slot}=VALUE")
         if slot in found:
             raise UsageError(f"{option}: slot {slot} is given twice, {found[slot]!r} and {value!r}")
         found[slot] = value
-    return found
+    return {slot: value for slot, value in found.items() if only in ("", slot)}
 
 
 def serial_number(slot: str, text: str) -> str:
@@ -175,42 +190,61 @@ def _soak_duration(text: str | None) -> float | None:
     return seconds
 
 
-def units_by_slot(texts: Sequence[str], slots: Sequence[str], wanted: Sequence[str]) -> dict[str, str]:
+def units_by_slot(
+    texts: Sequence[str], slots: Sequence[str], wanted: Sequence[str], only: str = ""
+) -> dict[str, str]:
     """Return {slot: file}; a file without a slot is for every slot of `wanted` that has none of its own.
 
-    Without anything wanted it is for the stand's only slot. Raises UsageError.
+    Without anything wanted it is for the stand's only slot, or for `only`. Raises UsageError.
     """
     plain = [text for text in texts if text.partition("=")[0] not in slots]
-    named = by_slot([text for text in texts if text not in plain], "--unit", slots)
+    named = by_slot([text for text in texts if text not in plain], "--unit", slots, only)
     if not plain:
         return named
     if len(plain) > 1:
         raise UsageError(f"--unit: {plain[0]!r} and {plain[1]!r} name no slot; write SLOT=… for all but one")
     rest = [slot for slot in (wanted or (slots if len(slots) == 1 else ())) if slot not in named]
     if not rest:
-        return named | by_slot(plain, "--unit", slots)
+        return named | by_slot(plain, "--unit", slots, only)
     return {
         slot: (named | dict.fromkeys(rest, plain[0]))[slot] for slot in slots if slot in named or slot in rest
     }
 
 
-def unit_files(texts: Sequence[str], slots: Sequence[str], stand: Path) -> dict[str, Path]:
-    """Return {slot: profile} of the units on a stand whose slots are all wanted. Raises UsageError."""
+def unit_files(
+    texts: Sequence[str], slots: Sequence[str], stand: Path, wanted: Collection[str] = ()
+) -> dict[str, Path]:
+    """Return {slot: profile} of the units in the wanted slots of a stand, all by default. Raises UsageError."""
     from hilseq.description.visit import profile_file
 
     if not texts:
         raise UsageError(NO_UNIT)
-    return {slot: profile_file(text, stand) for slot, text in units_by_slot(texts, slots, slots).items()}
+    units = units_by_slot(texts, slots, tuple(wanted or slots))
+    return {slot: profile_file(text, stand) for slot, text in units.items() if slot in (wanted or slots)}
 
 
-def _units(
+def slot_of_option(text: str | None, slots: Sequence[str]) -> str:
+    """Return the slot that --slot names, empty without one. Raises UsageError."""
+    if text is not None and text not in slots:
+        from hilseq.description.findings import nearest_word
+
+        near = nearest_word(text, slots)
+        raise UsageError(
+            f"--slot {text[:40]!r}: the stand has the slots {', '.join(slots)}"
+            + (f"; did you mean {near!r}?" if near else "")
+        )
+    return text or ""
+
+
+def units_of(
     texts: Sequence[str],
     slots: Sequence[str],
     serials: Mapping[str, str],
     intakes: Mapping[str, Mapping[str, str]],
+    only: str = "",
 ) -> dict[str, str]:
     """Return {slot: profile}, where none is given the part that the intake names. Raises UsageError."""
-    units = units_by_slot(texts, slots, tuple(serials))
+    units = units_by_slot(texts, slots, tuple(serials), only)
     for slot, said in intakes.items():
         if "part" in said and slot in serials:
             units.setdefault(slot, said["part"])
@@ -225,9 +259,22 @@ def _intakes(config: Any, slots: Sequence[str], own: Sequence[str]) -> dict[str,
 
     option = config.getoption
     said = read_intake(Path(option("--intake")), slots, own) if option("--intake") else {}
-    for slot, notes in read_notes(option("--note"), slots, own).items():
+    only = slot_of_option(option("--slot"), slots)
+    texts = option("--note")
+    if only:  # a note without a slot is for the one that is tested
+        texts = [text if "." in text.partition("=")[0] else f"{only}.{text}" for text in texts]
+    for slot, notes in read_notes(texts, slots, own).items():
         said[slot] = said.get(slot, {}) | notes
-    return said
+    return {slot: notes for slot, notes in said.items() if only in ("", slot)}
+
+
+#: Options that make no sense without a twin, and why.
+_OF_THE_TWIN = {
+    "--defect": "nobody breaks a real unit on purpose",
+    "--defects": "the kinds are for the simulated twin",
+    "--real-timing": "hardware takes the time it takes",
+    "--twin": "it names the twin that is used",
+}
 
 
 def read_options(config: Any, slots: Sequence[str], own_intake: Sequence[str] = ()) -> VisitOptions:
@@ -239,13 +286,14 @@ def read_options(config: Any, slots: Sequence[str], own_intake: Sequence[str] = 
 
     option = config.getoption
     stand = Path(option("--stand"))
-    intakes = _intakes(config, slots, own_intake)
-    serials = by_slot(option("--serial"), "--serial", slots)
+    only = slot_of_option(option("--slot"), slots)
+    intakes = {slot: said for slot, said in _intakes(config, slots, own_intake).items() if only in ("", slot)}
+    serials = by_slot(option("--serial"), "--serial", slots, only)
     for slot, said in intakes.items():
         told = said.get("serial")
         if told is not None and serials.setdefault(slot, told) != told:
             raise UsageError(f"slot {slot}: --serial says {serials[slot]!r}, the intake says {told!r}")
-    units = _units(option("--unit"), slots, serials, intakes)
+    units = units_of(option("--unit"), slots, serials, intakes, only)
     for slot in units:
         if slot not in serials and not option("--attended"):
             raise UsageError(
@@ -254,18 +302,16 @@ def read_options(config: Any, slots: Sequence[str], own_intake: Sequence[str] = 
     for slot in serials:
         if slot not in units:
             raise UsageError(f"--serial names slot {slot}, which has no --unit")
-    if option("--defect") and not option("--simulate"):
-        raise UsageError("--defect works only with --simulate: nobody breaks a real unit on purpose")
-    if option("--defects") and not option("--simulate"):
-        raise UsageError("--defects works only with --simulate: the kinds are for the simulated twin")
-    if option("--real-timing") and not option("--simulate"):
-        raise UsageError("--real-timing works only with --simulate: hardware takes the time it takes")
+    for name, why in _OF_THE_TWIN.items():
+        if option(name) and not option("--simulate"):
+            raise UsageError(f"{name} works only with --simulate: {why}")
     return VisitOptions(
         stand=stand,
         units={slot: profile_file(text, stand) for slot, text in units.items()},
         serials={slot: serial_number(slot, text) for slot, text in serials.items()},
         simulate=option("--simulate"),
         seed=option("--seed"),
+        twin=Path(option("--twin")) if option("--twin") else None,
         real_timing=option("--real-timing"),
         defects=option("--defect"),
         defect_files=tuple(Path(file).absolute() for file in option("--defects")),

@@ -68,7 +68,7 @@ from hilseq.procedures.wiring import parts_of, served_by
 from hilseq.reports.summary_code import summary_text
 from hilseq.signing import stand_key
 from hilseq.stepped import SteppedClock
-from hilseq.twin import Twin, repoint
+from hilseq.twin import Twin, read_endpoints, repoint
 
 if TYPE_CHECKING:
     from hilseq.records.stand_lock import StandLock
@@ -221,18 +221,7 @@ class VisitRun:
                 f"{self.folder} holds {left[0]} of another run, and no journal of it: give another --out"
             )
         if options.simulate:
-            self._twin = Twin(
-                options.stand,
-                options.units,
-                serials=options.serials,
-                seed=options.seed,
-                defects=options.defects,
-                real_timing=options.real_timing,
-                defect_files=options.defect_files,
-            )
-            import pyvisa_py  # noqa: F401 - takes as long as the twin, which starts meanwhile; needed soon
-
-            self._stand = repoint(self.visit.stand, self._twin.endpoints)
+            self._use_twin()
         if self._stand.simulated_clock:
             self.clock = clock = SteppedClock(self._stand.simulated_clock)
             self.operator = Rehearsal(self.operator, clock.turn)
@@ -246,6 +235,25 @@ class VisitRun:
             self._hold_stand()
             if self._lease is not None and not self._leaves_running:
                 self._start_guard()
+
+    def _use_twin(self) -> None:
+        """Use the twin that several visits share, or start one."""
+        options = self.options
+        if options.twin is not None:
+            self._stand = repoint(self.visit.stand, read_endpoints(options.twin))
+            return
+        self._twin = Twin(
+            options.stand,
+            options.units,
+            serials=options.serials,
+            seed=options.seed,
+            defects=options.defects,
+            real_timing=options.real_timing,
+            defect_files=options.defect_files,
+        )
+        import pyvisa_py  # noqa: F401 - takes as long as the twin, which starts meanwhile; needed soon
+
+        self._stand = repoint(self.visit.stand, self._twin.endpoints)
 
     def _start_guard(self) -> None:
         assert self._lease is not None

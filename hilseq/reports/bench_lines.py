@@ -7,11 +7,13 @@ from typing import Any
 
 from rich.text import Text
 
-from hilseq.journal.run_state import UnitState
-from hilseq.reports.visit_lines import STYLES, WIDTH, fit, wrapped
+from hilseq.journal.run_state import CheckState, RunState, UnitState
+from hilseq.quantities import show_duration
+from hilseq.reports.sanitize import sanitize
+from hilseq.reports.visit_lines import STYLES, WIDTH, coarse, fit, strip_of, wrapped
 from hilseq.verdicts import Disposition
 
-_SLOT = 5
+_SLOT, _SERIAL, _STAGE, _COUNT = 5, 15, 18, 11
 #: Share of the checks before which nothing is said of the time left.
 _TOO_EARLY = 0.05
 
@@ -26,6 +28,28 @@ def present_stage(unit: UnitState) -> str:
 def time_left(done: int, planned: int, elapsed: float) -> float | None:
     """Return about how long the checks that are ahead will take, s, as fast as those before; None too early."""
     return elapsed * (planned - done) / done if planned and done >= _TOO_EARLY * planned else None
+
+
+def slot_line(slot: str, serial: str, state: RunState | None, elapsed: float) -> Text:
+    """Return one slot as a line of at most 80 columns."""
+    line = Text("  ")
+    line.append(f"{fit(sanitize(slot), _SLOT - 1):<{_SLOT}}", "bold")
+    line.append(f"{fit(sanitize(serial), _SERIAL - 1):<{_SERIAL}}")
+    if state is None or not state.checks:
+        line.append("starting", "dim")
+        return line
+    unit = state.units[0]
+    checks: list[CheckState] = unit.checks
+    done = sum(check.ended for check in checks)
+    line.append(f"{fit(sanitize(present_stage(unit)), _STAGE - 1):<{_STAGE}}")
+    line.append_text(strip_of(checks))
+    line.append(f" {f'{done} of {len(checks)}':<{_COUNT}}")
+    if state.end is not None:
+        disposition = state.final(unit)
+        line.append(fit(disposition.upper(), WIDTH - len(line.plain)), STYLES[disposition])
+    elif (left := time_left(done, len(checks), elapsed)) is not None:
+        line.append(fit(f"-{show_duration(coarse(left))}", WIDTH - len(line.plain)), "dim")
+    return line
 
 
 def board_lines(told: Mapping[str, Any]) -> list[Text]:

@@ -190,13 +190,22 @@ def test_the_disk_of_a_soak_is_planned_within_a_tenth(tmp_path: Path) -> None:
     assert "7200 samples, 0 power cycles, about 1.8 MB" in plan(unit=unit, cwd=tmp_path).stdout
 
 
-def test_a_visit_of_two_slots_takes_both_soaks(tmp_path: Path) -> None:
-    """They run one after the other: the sum of both is what the stand is taken for."""
-    stand = STANDS / "duo-bench.yaml"
-    line = ["plan", "--stand", str(stand), "--unit", str(RH16)]
-    units = json.loads(warm.hilseq(*line, "--json", cwd=tmp_path).stdout)
-    checks = sum(unit["seconds"] for unit in units["units"])
-    assert units["visit"] == {"seconds": checks, "seconds_with_soak": checks + 2 * 72 * 3600.0}
+def test_slots_are_planned_beside_each_other(tmp_path: Path) -> None:
+    """What two slots take is what one takes; a week holds twice as many units; what is alike is told once."""
+    line = ["plan", "--stand", str(STANDS / "rack-bench.yaml"), "--unit", str(RH16), "--serial", "A=1,C=2"]
+    told = json.loads(warm.hilseq(*line, "--json", cwd=tmp_path).stdout)
+    checks = told["units"][0]["seconds"]
+    bench = told["visit"]
+    assert [unit["slot"] for unit in told["units"]] == ["A", "C"]
+    assert (bench["seconds"], bench["seconds_with_soak"]) == (checks, checks + 72 * 3600.0)
+    assert bench["units_a_week"] == pytest.approx(2 * 7 * 86400.0 / checks)
+    assert 0.8 * checks < bench["floor"] < checks
+    # Each second two questions for each output and five reads of the I/O, 20 ms each.
+    assert {one["name"]: (one["slots"], one["busy"]) for one in bench["instruments"]} == {
+        "supply p1": (2, pytest.approx(0.08)),
+        "io rack": (2, pytest.approx(0.10)),
+    }
     said = warm.hilseq(*line, cwd=tmp_path).stdout
-    assert ", with --soak 6 d" in said.splitlines()[-1]
-    assert said.splitlines()[-1].endswith(", the soaks one after the other")
+    assert said.startswith("RH16 in slots A, C: ")
+    assert "all 2 slots: at most about " in said
+    assert "with room for 20" in said.splitlines()[-1]

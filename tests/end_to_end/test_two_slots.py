@@ -1,4 +1,4 @@
-"""Two units in one visit: verdicts, gates, reports and safe state are each unit's own."""
+"""Two units in one visit, as plain pytest makes it: verdicts, gates, reports and safe state are each unit's own."""
 
 from __future__ import annotations
 
@@ -24,10 +24,11 @@ def duo(tmp_path: Path) -> MakeDuo:
 
     def make(*options: str, serials: str = "A=RH-000201,B=RH-000202", stand: Path = DUO) -> Visit:
         folder = tmp_path / "run"
-        line = ["run", "--stand", str(stand), "--simulate"]
-        line += ["--unit", str(STANDS / "units" / "rh16.yaml"), "--serial", serials]
-        line += ["--out", str(folder), *options]
-        done = warm.hilseq(*line, cwd=tmp_path)
+        line = [f"--stand={stand}", "--simulate", f"--unit={STANDS / 'units' / 'rh16.yaml'}"]
+        line += [f"--serial={serials}", "--out", str(folder), *options]
+        if not any(option.endswith(".py") for option in options):
+            line.append(str(SEQUENCES))
+        done = warm.pytest(*line, cwd=tmp_path)
         return Visit(done.returncode, done.stdout, done.stderr, folder)
 
     return make

@@ -8,8 +8,8 @@ connections; commands sent before it, which have no answer, are carried out befo
 
 With several clients time moves when all of them wait, to the earliest instant that one of them waits for. Each has
 the instants that it would have alone; who asks first changes nothing. One counts from its first line on. A client whose
-connection ends holds time no longer, and neither does one that has said nothing for two minutes, until it asks again.
-Whoever waits for others is told `wait` every few seconds.
+connection ends holds time no longer, and neither does one that has said nothing for five minutes, until it asks again.
+Whoever waits for others is told `wait` every second.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ LONGEST_ADVANCE = 3.2e9
 
 
 #: Wall time between two signs to those who wait, and that after which a silent client is passed over, s.
-SIGN_EVERY, STALLED = 5.0, 120.0
+SIGN_EVERY, STALLED = 1.0, 300.0
 
 
 class ClockClients:
