@@ -85,6 +85,12 @@ def catalogue(stand: Path, unit: Path, defect_files: Sequence[Path] = ()) -> lis
     return rows
 
 
+def true_values(stand: Path, unit: Path) -> dict[str, list[str]]:
+    """Return the true values that can be set of a unit on a stand, and their places. Raises UsageError."""
+    found: dict[str, list[str]] = json.loads(_asked("--true-values", stand, unit, ()))
+    return found
+
+
 def broken_promises(
     stand: Path, unit: Path, defect_files: Sequence[Path], cases: Sequence[tuple[int, str]]
 ) -> list[list[dict[str, Any]]]:

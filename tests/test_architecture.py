@@ -54,7 +54,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "live": {"journal", "reports", "records", "analysis", "description", *FOUNDATION},
     # Of its tests, those that look at a driver as a stand uses it.
     "testing": {"instruments", "description", *FOUNDATION},
-    "coverage": {"analysis", "plugin", "reports", "twin", *FOUNDATION},
+    "coverage": {"analysis", "journal", "plugin", "reports", "twin", *FOUNDATION},
     "lease": {"description", "journal", *FOUNDATION},
     "guard": {"lease", "procedures", "description", "journal", *FOUNDATION},
     "owner": {

@@ -14,6 +14,7 @@ from hilseq.errors import UsageError
 
 if TYPE_CHECKING:
     from hilseq.coverage.cases import Case
+    from hilseq.coverage.curves import OperatingCurve
     from hilseq.coverage.table import CoverageTable
 
 
@@ -23,8 +24,14 @@ def coverage_command(
     ] = None,
     units: Annotated[int, typer.Option(min=0, metavar="N", help="Good units to draw.")] = 40,
     draws: Annotated[
-        int, typer.Option(min=0, metavar="N", help="Draws of severity and place for each kind.")
-    ] = 4,
+        int | None,
+        typer.Option(
+            min=0,
+            metavar="N",
+            help="Draws of severity and place for each kind (default: 4); with --curves visits of each group of "
+            "readings (default: 40).",
+        ),
+    ] = None,
     random: Annotated[
         int,
         typer.Option(
@@ -44,6 +51,17 @@ def coverage_command(
     defects: Annotated[
         list[Path] | None,
         typer.Option(metavar="FILE", help="Python file with kinds of defect of your own; repeatable."),
+    ] = None,
+    curves: Annotated[
+        bool,
+        typer.Option(
+            "--curves",
+            help="Instead of defects: how probably each reading is accepted with its true value near a limit, on "
+            "stands that are as wrong as their files allow.",
+        ),
+    ] = False,
+    picture: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="With --curves: draw them, as SVG.")
     ] = None,
     json_file: Annotated[
         Path | None, typer.Option("--json", metavar="FILE", help="Write the table as JSON.")
@@ -71,7 +89,20 @@ def coverage_command(
     the profile each breaks and by how much, and each has the visit of its seed without the fault beside it.
 
     Example: hilseq coverage --kind output-stuck-on --units 10 --json coverage.json
+
+    Example: hilseq coverage --curves --kind true-voltage-drop --picture drop.svg --json drop.json
     """
+    if curves:
+        if sequence or defects or ideal_timing or random:
+            raise UsageError(
+                "--curves looks at the shipped sequences on stands that take their time; leave out SEQUENCE, "
+                "--defects, --random and --ideal-timing"
+            )
+        _curves(kind or [], draws or 40, seed, picture, json_file, out, jobs, stand, unit)
+        return
+    if picture is not None:
+        raise UsageError("--picture draws the curves; add --curves")
+    draws = 4 if draws is None else draws
     import json
 
     from hilseq.coverage import campaign
@@ -131,8 +162,7 @@ def coverage_command(
         data = table.as_data()
         _show(table)
     if json_file is not None:
-        json_file.parent.mkdir(parents=True, exist_ok=True)
-        json_file.write_text(json.dumps(data, indent=1) + "\n", encoding="utf-8")
+        _write(json_file, json.dumps(data, indent=1))
 
 
 def _random_cases(count: int, seed: int, stand: Path, unit: Path, ambient: float | None) -> list[Case]:
@@ -190,6 +220,101 @@ _HEADINGS = {
     "repair": "sent to repair",
     "incomplete": "incomplete",
 }
+
+
+def _curves(
+    kinds: list[str],
+    draws: int,
+    seed: int,
+    picture: Path | None,
+    json_file: Path | None,
+    out: Path | None,
+    jobs: int,
+    stand: Path | None,
+    unit: Path | None,
+) -> None:
+    import json
+
+    from hilseq.coverage import campaign, curves
+    from hilseq.coverage.cases import RowFile, campaign_of
+    from hilseq.coverage.curve_drawing import draw_curves
+    from hilseq.description.loading import load_stand
+    from hilseq.twin import true_values
+
+    stands, sequences = resources.folder("stands"), resources.folder("sequences")
+    stand, unit = stand or stands / "sim-bench.yaml", unit or stands / "units" / "rh16.yaml"
+    spots = true_values(stand, unit)
+    judged = curves.chosen(spots, kinds)
+    asked = campaign_of({"curves": kinds, "draws": draws, "seed": seed}, [stand, unit, sequences])
+    path = (
+        out
+        or Path("runs")
+        / f"{'-'.join(['curves', f'seed{seed}', f'{draws}x', *(kinds or ['all'])])[:80]}.jsonl"
+    )
+    finished = RowFile(path, asked, curves.ROW)
+    slot = next(iter(load_stand(stand).slots))
+    groups = curves.groups(judged)
+    for number, readings in enumerate(groups.values()):
+        checks = dict.fromkeys(f"{sequences}/{check}" for one in readings for check in one.checks)
+        bench = campaign.CampaignSetup(
+            stand.resolve(), unit.resolve(), slot, partial(_visit, list(checks), stand)
+        )
+        seen = curves.pilots(draws)
+        for visits in (range(seen), range(seen, draws)):
+            cases = curves.draw(
+                readings, spots, finished.rows[:], visits=visits, seed=seed, first=number * draws
+            )
+            _run(
+                campaign.run_campaign(bench, cases, finished, jobs=jobs),
+                len(groups) * draws,
+                len(finished.rows),
+            )
+    found = curves.tabulate(judged, finished.rows)
+    if json_file is not None:
+        _write(json_file, json.dumps(curves.as_data(found), indent=1))
+    if picture is not None:
+        _write(picture, str(draw_curves(found, f"{unit.stem} on {stand.stem}: accepted, by the true value")))
+    _show_curves(found)
+
+
+def _write(file: Path, text: str) -> None:
+    file.parent.mkdir(parents=True, exist_ok=True)
+    file.write_text(text + "\n", encoding="utf-8")
+
+
+def _show_curves(found: list[OperatingCurve]) -> None:
+    from rich.console import Console
+    from rich.table import Table as Grid
+
+    from hilseq.coverage.curves import LEAST, MOST, MOST_BOUND
+
+    grid = Grid(
+        "reading",
+        "limit",
+        "guard band",
+        "accepted at the limit",
+        "two guard bands inside",
+        "found at fault inside",
+        "",
+    )
+    for curve in found:
+        grid.add_row(
+            curve.judged.reading,
+            "lower" if curve.judged.low else "upper",
+            "" if curve.band is None else f"{curve.band:.2%}",
+            str(curve.at_limit),
+            str(curve.inside),
+            str(curve.blamed),
+            ", ".join(curve.broken) or "holds",
+        )
+    console = Console(width=None if os.isatty(1) else 180)
+    console.print(grid)
+    console.print(
+        f"Promised: at the limit at most {MOST:.1%} (upper bound {MOST_BOUND:.0%}), two guard bands inside at least "
+        f"{LEAST:.0%}. Guard bands in shares of the limit; bounds: two-sided 95 %, Clopper and Pearson, as if the "
+        "points of one visit were independent.",
+        highlight=False,
+    )
 
 
 def _visit(sequences: list[str], stand: Path, options: list[str]) -> int:

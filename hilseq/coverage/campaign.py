@@ -12,9 +12,9 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
-from hilseq.coverage.cases import Case, RowFile, judge_case
+from hilseq.coverage.cases import RowFile
 from hilseq.errors import StandFault
 from hilseq.twin import prepared
 
@@ -42,8 +42,36 @@ class CampaignSetup:
     defect_files: tuple[Path, ...] = ()
 
 
+class Visited(Protocol):
+    """One visit of a campaign: what the twin is told, and the row that a finished run makes."""
+
+    @property
+    def number(self) -> int:
+        """Its number in the campaign."""
+        ...
+
+    @property
+    def seed(self) -> int:
+        """The seed of its unit, its stand and its noise."""
+        ...
+
+    @property
+    def specs(self) -> Sequence[str]:
+        """Its defects, as `hilseq run --defect` takes them."""
+        ...
+
+    @property
+    def warm(self) -> bool:
+        """Whether it needs a unit that has warmed up."""
+        ...
+
+    def row(self, run: Path) -> dict[str, Any]:
+        """Return the row of a run in this folder."""
+        ...
+
+
 def run_campaign(
-    bench: CampaignSetup, cases: Sequence[Case], rows: RowFile, *, jobs: int
+    bench: CampaignSetup, cases: Sequence[Visited], rows: RowFile, *, jobs: int
 ) -> Iterator[dict[str, Any]]:
     """Make the visits that have no row yet; yield each new row as it comes.
 
@@ -111,7 +139,7 @@ def _scratch() -> str | None:
     return _MEMORY if enough and not chosen and os.access(_MEMORY, os.W_OK) else None
 
 
-def _visit(bench: CampaignSetup, case: Case) -> dict[str, Any]:
+def _visit(bench: CampaignSetup, case: Visited) -> dict[str, Any]:
     """Make one visit in a process of its own and judge it."""
     folder = Path(tempfile.mkdtemp(prefix="hilseq-coverage-", dir=_scratch()))
     try:
@@ -127,15 +155,14 @@ def _visit(bench: CampaignSetup, case: Case) -> dict[str, Any]:
         summary = run / "summary.json"
         told = json.loads(summary.read_text(encoding="utf-8")) if summary.exists() else {}
         if not told.get("complete"):  # broken off, by Ctrl-C say: it proves nothing, and is made again
-            raise StandFault(
-                f"the visit with {case.spec or 'a good unit'}, seed {case.seed}, did not come to its end"
-            )
-        return judge_case(case, told)
+            what = ", ".join(case.specs) or "a good unit"
+            raise StandFault(f"the visit with {what}, seed {case.seed}, did not come to its end")
+        return case.row(run)
     finally:
         shutil.rmtree(folder, ignore_errors=True)
 
 
-def visit_options(bench: CampaignSetup, case: Case) -> list[str]:
+def visit_options(bench: CampaignSetup, case: Visited) -> list[str]:
     """Return the options of `hilseq run` that make a case, but for the folder."""
     options = ["--stand", str(bench.stand), f"--unit={bench.slot}={bench.unit}"]
     options += [f"--serial={bench.slot}=CV-{case.number:06d}"]
@@ -144,8 +171,7 @@ def visit_options(bench: CampaignSetup, case: Case) -> list[str]:
     options += [f"--defects={file}" for file in bench.defect_files]
     if case.warm and bench.soaks:
         options += ["--soak", f"--soak-duration={_WARM}"]
-    options += [f"--defect={spec}" for spec in (case.spec, case.beside) if case.defect and spec]
-    return options
+    return [*options, *(f"--defect={spec}" for spec in case.specs)]
 
 
 def good_rows(rows: Iterable[dict[str, Any]]) -> list[dict[str, Any]]:

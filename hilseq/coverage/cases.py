@@ -55,6 +55,15 @@ class Case:
         """The defect as `hilseq run --defect` takes it."""
         return f"{self.fault},{self.when}" if self.when else self.fault
 
+    @property
+    def specs(self) -> tuple[str, ...]:
+        """The same and what stands beside it, or none of a good unit."""
+        return tuple(spec for spec in (self.spec, self.beside) if self.defect and spec)
+
+    def row(self, run: Path) -> dict[str, Any]:
+        """Return the row of the table for the visit in a folder."""
+        return judge_case(self, json.loads((run / "summary.json").read_text(encoding="utf-8")))
+
 
 def choose(catalogue: Sequence[Mapping[str, Any]], kinds: Sequence[str]) -> list[Mapping[str, Any]]:
     """Return the rows of the kinds asked for, all of them when none is. Raises UsageError for an unknown kind."""
@@ -178,11 +187,14 @@ def campaign_of(options: Mapping[str, Any], files: Iterable[Path]) -> dict[str, 
 class RowFile:
     """The rows finished so far, one JSON line each, behind the line that names their campaign.
 
+    `keys` are those of each row, where they are not rows of defects and good units.
+
     Raises UsageError, and leaves the file as it is, when it holds another campaign or something else.
     """
 
-    def __init__(self, path: Path, campaign: Mapping[str, Any]) -> None:
+    def __init__(self, path: Path, campaign: Mapping[str, Any], keys: frozenset[str] | None = None) -> None:
         self._path = path
+        self._keys = keys
         self.rows: list[dict[str, Any]] = []
         try:
             kept = path.read_bytes() if path.exists() else b""
@@ -207,9 +219,8 @@ class RowFile:
                 entry = json.loads(line)
             except ValueError:
                 raise self._strange(number) from None
-            wanted = (
-                {_OWN} if number == 1 else _GOOD if isinstance(entry, dict) and "good" in entry else _DEFECT
-            )
+            good = isinstance(entry, dict) and "good" in entry
+            wanted = {_OWN} if number == 1 else self._keys or (_GOOD if good else _DEFECT)
             if not isinstance(entry, dict) or not wanted <= entry.keys():
                 raise self._strange(number)
             lines.append(entry)

@@ -19,6 +19,8 @@ from hilseq.reports.sanitize import sanitize
 _STEP = 5.0
 #: From a tick to the middle of its number, and from the line of a text to its middle.
 _TICK, _BELOW, _RISE = 4.0, 17.0, 4.0
+#: The name space of a drawing that is a file of its own.
+SVG = "http://www.w3.org/2000/svg"
 #: Smaller distances have no reciprocal.
 _TINY = 1e-300
 
@@ -91,8 +93,13 @@ def mark(x: float, y: float, verdict: str, radius: float) -> Markup:
     return element("path", d=cross, class_="mark cross")
 
 
-def drawing(size: tuple[float, float], title: str, told: str, parts: Sequence[Markup], class_: str) -> Markup:
-    """Return a whole drawing (`size` is width and height) with its name and its description in words."""
+def drawing(
+    size: tuple[float, float], title: str, told: str, parts: Sequence[Markup], class_: str, **more: str
+) -> Markup:
+    """Return a whole drawing (`size` is width and height) with its name and its description in words.
+
+    A drawing in a file of its own needs `xmlns=SVG`.
+    """
     width, height = size
     inside = Markup("").join((element("title", sanitize(title)), element("desc", sanitize(told)), *parts))
     return element(
@@ -104,6 +111,7 @@ def drawing(size: tuple[float, float], title: str, told: str, parts: Sequence[Ma
         height=height,
         role="img",
         aria_label=sanitize(f"{title}. {told}", 1000),
+        **more,
     )
 
 

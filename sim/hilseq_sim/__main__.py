@@ -43,7 +43,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     try:
         options = _parser().parse_args(arguments)
         _add_kinds(options)
-        if options.catalogue:
+        if options.catalogue or options.true_values:
             return _print_catalogue(options)
         if options.oracle:
             return _answer(options)
@@ -88,6 +88,11 @@ def _parser() -> argparse.ArgumentParser:
         action="store_true",
         help="for each line SEED DEFECT of standard input print which promises the unit does not keep, and end",
     )
+    add(
+        "--true-values",
+        action="store_true",
+        help="print the true values that can be set here as JSON, and end",
+    )
     add("--parent-pipe", action="store_true", help="stop when standard input ends")
     return parser
 
@@ -122,7 +127,7 @@ def _servers(options: argparse.Namespace) -> Servers:
 
 
 def _add_kinds(options: argparse.Namespace) -> None:
-    if options.defects or options.defect or options.catalogue or options.oracle:
+    if options.defects or options.defect or options.catalogue or options.oracle or options.true_values:
         from hilseq_sim.defects.spec import add_from_file, add_installed
 
         add_installed()
@@ -131,9 +136,10 @@ def _add_kinds(options: argparse.Namespace) -> None:
 
 
 def _print_catalogue(options: argparse.Namespace) -> int:
-    from hilseq_sim.defects.spec import catalogue_on
+    from hilseq_sim.defects.spec import catalogue_on, true_values_on
 
-    print(json.dumps(catalogue_on(_visit(options))))  # noqa: T201 - this is the interface
+    listed = true_values_on if options.true_values else catalogue_on
+    print(json.dumps(listed(_visit(options))))  # noqa: T201 - this is the interface
     return 0
 
 

@@ -59,6 +59,21 @@ class Scale:
         setattr(self.part, self.attribute, getattr(self.part, self.attribute) / self.factor)
 
 
+class Swap:
+    """Puts another value in the place of an attribute."""
+
+    def __init__(self, part: object, attribute: str, value: object) -> None:
+        self._part, self._attribute, self._other = part, attribute, value
+
+    def apply(self) -> None:
+        """See Change."""
+        own = getattr(self._part, self._attribute)
+        setattr(self._part, self._attribute, self._other)
+        self._other = own
+
+    undo = apply
+
+
 @dataclass(frozen=True, slots=True)
 class Count:
     """Counts up one entry of a table of counters."""

@@ -34,6 +34,7 @@ from hilseq_sim.defects import places
 from hilseq_sim.defects.catalogue import CATALOGUE, Kind
 from hilseq_sim.defects.change import Add, Change, Count, Scale, Spot, Tap, Wrap
 from hilseq_sim.defects.places import VisitWords, Where
+from hilseq_sim.defects.true_values import TRUE_VALUES
 from hilseq_sim.world.operation import position_of
 from hilseq_sim.world.timeline import Timer
 
@@ -183,7 +184,7 @@ class Defect:
 def resolve(text: str, visit: VisitWords) -> Defect:
     """Return the defect that a text means on a visit. Raises DefectError and nothing else."""
     word = text.split(",", 1)[0].split("@", 1)[0].strip()
-    row = CATALOGUE.get(word)
+    row = CATALOGUE.get(word) or TRUE_VALUES.get(word)
     spec = parse_defect(text, parameters=row.parameters if row else ())
     if row is None:
         raise DefectError(f"there is no defect {spec.kind!r}{nearest(spec.kind, CATALOGUE)}")
@@ -309,6 +310,12 @@ def catalogue_on(visit: VisitWords) -> list[dict[str, Any]]:
         if spots:
             rows.append({**row, "matters": CATALOGUE[kind].matters_on(where), "spots": spots})
     return rows
+
+
+def true_values_on(visit: VisitWords) -> dict[str, list[str]]:
+    """Return the kinds of `true_values` that make sense on a visit (of its first slot), and their places."""
+    where = Where(visit, next(iter(visit.profiles)))
+    return {kind: spots for kind, row in TRUE_VALUES.items() if (spots := row.places(where))}
 
 
 __all__ = [

@@ -15,6 +15,7 @@ from functools import cache
 
 from hilseq.description.profile import AnalogPoint
 from hilseq.quantities import SYMBOLS, AccuracyTerms, parse_accuracy
+from hilseq_sim.defects.change import Change, Swap
 from hilseq_sim.world.draw import Noise, Streams
 from hilseq_sim.world.timeline import Approach, Timeline, bisect
 
@@ -224,6 +225,10 @@ class AnalogChannel:
             low, high = self._converter
             self.value.aim(max(low, min(high, 0.0)), self._timeline.now)
         self._driven = driven
+
+    def only_wrong_by(self, share: float) -> list[Change]:
+        """Return what leaves it no error but an even share of its accuracy, which its noise reaches at most."""
+        return [Swap(self, "_own", (share - math.copysign(_NOISE, share), 0.0, 0.0, 0.0))]
 
     def limit(self, value: float) -> float:
         """Largest error that the profile allows at a value."""

@@ -17,6 +17,7 @@ from hilseq.description.registers import ModbusLimits, RegisterTable, RegisterTy
 from hilseq.description.simulated import modbus_devices, modbus_signals
 from hilseq.description.stand import Stand
 from hilseq.quantities import SYMBOLS
+from hilseq_sim.defects.change import Add, Change
 from hilseq_sim.world.analog import accuracy_in, factor_between
 from hilseq_sim.world.draw import Chance, Noise, Streams
 from hilseq_sim.world.points import INPUT_CURRENT, RATED
@@ -61,6 +62,7 @@ class Channel:
         fixed = accuracy.fixed + accuracy.of_range * span
         if signal.accuracy is None:
             fixed = _STEP * abs(signal.scale) if symbol else 0.0
+        self._of_reading, self._fixed = accuracy.of_reading, fixed
         self.gain = 1.0 + _GAIN * accuracy.of_reading * stream.uniform(-1, 1)
         self.offset = _OFFSET * fixed * stream.uniform(-1, 1)
         self.noise_bound = _NOISE * fixed
@@ -84,6 +86,12 @@ class Channel:
         if exact == 0.0 and self.signal.safe_value == 0.0:
             return 0.0
         return exact * self.gain + self.offset
+
+    def wrong_by(self, share: float) -> list[Change]:
+        """Return what makes it wrong by a share of its accuracy, noise included."""
+        share *= 1.0 - _NOISE
+        wanted = {"gain": 1.0 + share * self._of_reading, "offset": share * self._fixed}
+        return [Add(self, name, value - getattr(self, name)) for name, value in wanted.items()]
 
     def connect(self) -> None:
         """Put on the terminal what the drive has now."""

@@ -7,6 +7,7 @@ from collections.abc import Callable
 from typing import Protocol
 
 from hilseq.description.scpi import ScpiSupply as SupplyDescription
+from hilseq_sim.defects.change import Add, Change
 from hilseq_sim.world.draw import Noise, Streams
 from hilseq_sim.world.timeline import NEVER, SETTLED, Mains, Timeline, Timer, first_crossing
 
@@ -205,6 +206,11 @@ class SupplyModel:
         fixed = [
             terms.fixed + terms.of_range * span for terms, span in zip((volts, amps), spans, strict=True)
         ]
+        #: Of the voltage and of the current: accuracy of reading, fixed accuracy, and where gain and offset are.
+        self._accuracies = (
+            (volts.of_reading, fixed[0], "volt_gain", "_volt_offset"),
+            (amps.of_reading, fixed[1], "amp_gain", "_amp_offset"),
+        )
         even = stream.uniform
         self._set_gain = 1.0 + _SETTING * volts.of_reading * even(-1, 1)
         self._set_offset = _SETTING * fixed[0] * even(-1, 1)
@@ -239,18 +245,28 @@ class SupplyModel:
         """Return the current that each unit may draw, A: units on one output share its limit equally."""
         return self._left / max(1, len(self.feeds))
 
+    def puts_out(self, volts: float) -> float:
+        """Return the voltage before the impedance that a setting makes, V."""
+        return max(0.0, volts * self._set_gain + (self._set_offset if volts > 0.0 else 0.0))
+
+    def wrong_by(self, volts: float, amperes: float) -> list[Change]:
+        """Return what makes both readings wrong by these shares of their accuracies, noise included."""
+        changes: list[Change] = []
+        for all_of_it, (of_reading, fixed, gain, offset) in zip(
+            (volts, amperes), self._accuracies, strict=True
+        ):
+            share = all_of_it * (1.0 - _NOISE)
+            changes.append(Add(self, gain, share * of_reading + 1.0 - getattr(self, gain)))
+            changes.append(Add(self, offset, share * fixed - getattr(self, offset)))
+        return changes
+
     def _retarget(self) -> None:
         """Aim at the voltage at the terminals without units, where a shunt G may pull it down.
 
         Below the limit I that is e/(1 + R G) behind R/(1 + R G), R being the output impedance; a shunt that draws
         the whole limit makes it I/G behind 1/G (Thévenin's and Norton's theorems).
         """
-        target = 0.0
-        if self._output:
-            target = self._set_voltage * self._set_gain + (
-                self._set_offset if self._set_voltage > 0.0 else 0.0
-            )
-            target = max(0.0, target)
+        target = self.puts_out(self._set_voltage) if self._output else 0.0
         shunt, limit = self.shunt_siemens, self._set_current
         self.impedance, self._left, self._shorted = OUTPUT_IMPEDANCE, limit, False
         if shunt > 0.0:

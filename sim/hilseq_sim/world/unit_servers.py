@@ -100,7 +100,7 @@ def _add_link(registers: RegisterMap, unit: UnitModel, profile: Profile) -> None
     simple.append((link.supply_voltage, lambda: unit.supply_seen() + volts()))
     if unit.battery is not None:
         battery, little = unit.battery, Noise(timeline, _BATTERY_NOISE, seed, unit.slot, "battery")
-        simple.append((link.battery_voltage, lambda: battery.volts() + little()))
+        simple.append((link.battery_voltage, lambda: battery.volts() + battery.told_high + little()))
     for register, value in simple:
         if register is not None:
             registers.add_value(register, value)
@@ -249,7 +249,8 @@ class UnitPort:
         self.character_bits = description.character_bits
         limit = description.bit_error_ratio
         self._good_ratio = min(_GOOD_RATIO, _GOOD_SHARE * limit) if limit else _GOOD_RATIO
-        self._good_clock = stream.uniform(-_GOOD_CLOCK, _GOOD_CLOCK)
+        #: Error of its clock without any defect, as a share.
+        self.good_clock = stream.uniform(-_GOOD_CLOCK, _GOOD_CLOCK)
         self.dead = 0
         self.bit_errors = 0.0
         self.clock_error = 0.0
@@ -270,7 +271,7 @@ class UnitPort:
             return b""
         nearest = min(self._speeds, key=lambda own: abs(own - speed))
         mismatch = speed / nearest - 1.0
-        lost = self._share_lost(abs(mismatch + self._good_clock + self.clock_error))
+        lost = self._share_lost(abs(mismatch + self.good_clock + self.clock_error))
         ratio = min(0.5, self._good_ratio + self.bit_errors)
         chance = self._random.random
         wrong = 1.0 - (1.0 - ratio) ** (8 * len(data))

@@ -1,0 +1,320 @@
+"""Operating curves: how probably a reading is accepted, by its true value, on stands that are as bad as they may be.
+
+The twin puts the true value of a reading at a share of its limit and uses up every accuracy that the stand file states;
+it tells the campaign, never the sequences. A visit makes only the checks of the readings that it is about. Of each
+reading half of the draws lie at the limit itself, a quarter two guard bands inside, the others between 0.7 and 1.3 of
+it; how wide its guard band is, is seen on the first visits.
+"""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from statistics import median
+from typing import Any
+
+from hilseq.analysis.limits import ReadingVerdict
+from hilseq.coverage.table import CONFIDENCE, Rate
+from hilseq.errors import UsageError
+
+#: What is promised: accepted at the limit at most so often, as estimated and by its upper bound, and so often at least
+#: two guard bands inside.
+MOST, MOST_BOUND, LEAST = 0.025, 0.04, 0.95
+#: Shares of the limit beside the limit itself and the place two guard bands inside.
+_SHARES = (0.7, 0.8, 0.9, 0.95, 1.05, 1.1, 1.3)
+#: Guard bands from the limit at which a quarter of the draws lie: two, and a little for stands of wider bands.
+_DEEP = 2.1
+#: First visits of each group, which show how wide the guard bands are; what is taken until then.
+_PILOTS, _BAND = 2, 0.05
+#: The kind of the twin that uses up every accuracy.
+_STAND = "stand-errors@stand"
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """One reading: the twin's kind of true value, its name, its checks, and whether its limit is one from below.
+
+    Readings of one `group` are looked at in the same visits; what closes a gate has visits of its own.
+    """
+
+    kind: str
+    reading: str
+    checks: tuple[str, ...]
+    group: str
+    low: bool = False
+
+
+_POWER = "test_10_power_on.py::"
+_OUTPUTS, _LOADED = "test_60_outputs.py::test_follows", "test_65_loaded_outputs.py::test_carries_its_load"
+JUDGED = (
+    Judged("true-time-to-ready", "time to ready", (f"{_POWER}test_starts",), "start"),
+    Judged("true-idle-current", "idle current", (f"{_POWER}test_current_when_idle",), "idle"),
+    Judged("true-idle-current-low", "idle current", (f"{_POWER}test_current_when_idle",), "idle, low", low=True),
+    Judged("true-live-current", "live current", (f"{_POWER}test_current_when_live",), "unit"),
+    Judged("true-loaded-current", "loaded current", (f"{_POWER}test_current_in_each_mode",), "loaded"),
+    Judged("true-temperature-error", "error of the reported temperature",
+           (f"{_POWER}test_reports_its_temperature",), "unit"),
+    Judged("true-clock-drift", "clock drift", ("test_45_clock_and_memory.py::test_clock_runs_right",), "unit"),
+    Judged("true-battery-voltage", "battery voltage", ("test_45_clock_and_memory.py::test_battery",), "unit",
+           low=True),
+    Judged("true-time-to-change", "time to change", ("test_50_modes.py::test_reaches",), "modes"),
+    Judged("true-output-delay", "switching delay", (_OUTPUTS,), "points"),
+    Judged("true-voltage-drop", "voltage drop when on", (_LOADED,), "points"),
+    Judged("true-leakage", "leakage when off", (_LOADED,), "leakage"),
+    Judged("true-off-voltage", "voltage when off", (_LOADED,), "off voltage"),
+    Judged("true-input-delay", "input delay", ("test_70_inputs.py::test_reports",), "points"),
+    Judged("true-deviation", "largest deviation", ("test_75_analog.py::test_is_accurate",), "points"),
+    Judged("true-port-clock", "error of the port's clock", ("test_80_ports.py::test_clock",), "unit"),
+    Judged("true-ride-through", "ride-through", ("test_85_supply_margins.py::test_rides_through",), "margins",
+           low=True),
+    Judged("true-drop-out", "drop-out voltage", ("test_85_supply_margins.py::test_slow_ramp",), "ramp"),
+)  # fmt: skip
+
+
+def chosen(spots: Mapping[str, Sequence[str]], kinds: Sequence[str]) -> list[Judged]:
+    """Return the readings that the twin can set here, of the kinds asked for. Raises UsageError for an unknown kind."""
+    here = [judged for judged in JUDGED if judged.kind in spots]
+    for kind in kinds:
+        if kind not in [judged.kind for judged in here]:
+            known = ", ".join(judged.kind for judged in here)
+            raise UsageError(
+                f"there is no true value {kind!r} for this stand and unit; expected one of {known}"
+            )
+    return [judged for judged in here if not kinds or judged.kind in kinds]
+
+
+@dataclass(frozen=True, slots=True)
+class TrueValue:
+    """What the twin was told of one reading at one place: its true value as a share of its limit."""
+
+    kind: str
+    place: str
+    share: float
+
+    @property
+    def spec(self) -> str:
+        """The kind as `hilseq run --defect` takes it: the limit is severity 0.5."""
+        return f"{self.kind}@{self.place},severity={0.5 * self.share:.6f}"
+
+
+@dataclass(frozen=True, slots=True)
+class CurveCase:
+    """One visit: a stand that is as wrong as it may be, and true values."""
+
+    number: int
+    seed: int
+    group: str
+    values: tuple[TrueValue, ...]
+    warm: bool = False
+
+    @property
+    def specs(self) -> tuple[str, ...]:
+        """What the twin is told."""
+        return (_STAND, *(value.spec for value in self.values))
+
+    def row(self, run: Path) -> dict[str, Any]:
+        """Return what became of each true value in a finished visit."""
+        from hilseq.journal.entries import Reading
+        from hilseq.journal.reader import read_journal
+
+        readings: list[Reading] = read_journal(run).of(Reading)
+        names = {judged.kind: judged.reading for judged in JUDGED}
+        single = {value.kind for value in self.values if sum(v.kind == value.kind for v in self.values) == 1}
+        trials = []
+        for value in self.values:
+            found = [
+                reading
+                for reading in readings
+                if reading.name == names[value.kind]
+                and (value.kind in single or reading.place == value.place)
+            ]
+            last = found[-1] if found else None
+            trials.append(
+                {
+                    "kind": value.kind,
+                    "place": value.place,
+                    "share": value.share,
+                    "verdict": "none" if last is None else str(last.verdict),
+                    "guard_band": None if last is None else _band(last),
+                }
+            )
+        return {"number": self.number, "seed": self.seed, "group": self.group, "trials": trials}
+
+
+def _band(reading: Any) -> float | None:
+    """Return the guard band of a reading as a share of its limit."""
+    ends = [abs(end) for end in (reading.low, reading.high) if end]
+    return reading.uncertainty / max(ends) if ends else None
+
+
+#: The keys of a row.
+ROW = frozenset({"number", "seed", "group", "trials"})
+
+
+def groups(judged: Iterable[Judged]) -> dict[str, list[Judged]]:
+    """Return the readings by the visits that they share."""
+    found: dict[str, list[Judged]] = {}
+    for one in judged:
+        found.setdefault(one.group, []).append(one)
+    return found
+
+
+def draw(
+    judged: Sequence[Judged],
+    spots: Mapping[str, Sequence[str]],
+    rows: Sequence[Mapping[str, Any]],
+    *,
+    visits: range,
+    seed: int,
+    first: int,
+) -> list[CurveCase]:
+    """Return these visits of one group, numbered from `first`; the same seed and rows draw the same."""
+    bands = {one.kind: guard_band(one.kind, rows) or _BAND for one in judged}
+    cases = []
+    for visit in visits:
+        stream = random.Random(f"{seed}/{judged[0].group}/{visit}")  # noqa: S311 - a draw, not a secret
+        number = stream.randrange(1, 2**31)
+        values = [
+            TrueValue(one.kind, place, _share(stream, one, bands[one.kind]))
+            for one in judged
+            for place in spots[one.kind]
+        ]
+        cases.append(CurveCase(first + visit, number, judged[0].group, tuple(values)))
+    return cases
+
+
+def pilots(visits: int) -> int:
+    """Return how many of the visits of a group are made first, to see how wide its guard bands are."""
+    return min(_PILOTS, visits)
+
+
+def two_bands_inside(band: float, *, low: bool) -> float:
+    """Return the share of the limit that lies two guard bands inside it; the band is a share of the limit too."""
+    return 1.0 + 2.0 * band if low else max(0.0, 1.0 - 2.0 * band)
+
+
+def _share(stream: random.Random, judged: Judged, band: float) -> float:
+    which, other = stream.random(), stream.choice(_SHARES)
+    if which < 0.5:  # noqa: PLR2004 - half of them
+        return 1.0
+    inside = two_bands_inside(0.5 * _DEEP * band, low=judged.low)
+    return round(inside, 4) if which < 0.75 else other  # noqa: PLR2004 - a quarter
+
+
+def guard_band(kind: str, rows: Iterable[Mapping[str, Any]]) -> float | None:
+    """Return the guard band of a reading as a share of its limit: the median of what was judged near it."""
+    seen = [
+        trial["guard_band"]
+        for row in rows
+        for trial in row["trials"]
+        if trial["kind"] == kind and trial["guard_band"] is not None
+    ]
+    return median(seen) if seen else None
+
+
+@dataclass(frozen=True, slots=True)
+class OperatingCurve:
+    """One reading over all draws: accepted and found at fault by true value, and accepted well inside.
+
+    `inside` counts the draws that lie two guard bands of their own visit inside the limit, or deeper.
+    """
+
+    judged: Judged
+    band: float | None
+    accepted: Mapping[float, Rate]
+    refused: Mapping[float, Rate]
+    inside: Rate
+
+    @property
+    def at_limit(self) -> Rate:
+        """Accepted with the true value at the limit."""
+        return self.accepted.get(1.0, Rate(0, 0))
+
+    @property
+    def blamed(self) -> Rate:
+        """Found at fault though inside its limit or on it."""
+        within = [
+            rate
+            for share, rate in self.refused.items()
+            if (share >= 1.0 if self.judged.low else share <= 1.0)
+        ]
+        return Rate(sum(rate.hits for rate in within), sum(rate.trials for rate in within))
+
+    @property
+    def broken(self) -> list[str]:
+        """What of the promise the draws speak against, or are too few to show, in words."""
+        words, limit, inside = [], self.at_limit, self.inside
+        if self.band is None:
+            return ["not judged on this stand"]
+        if limit.value is None or limit.bounds is None:
+            return ["no draw at the limit"]
+        if limit.value > MOST:
+            words.append(f"accepted at the limit in {limit.value:.1%}")
+        elif limit.bounds[1] > MOST_BOUND:
+            words.append(f"too few draws: up to {limit.bounds[1]:.1%} at the limit")
+        if inside.value is not None and inside.value < LEAST:
+            words.append(f"only {inside.value:.1%} accepted two guard bands inside")
+        if self.blamed.value and self.blamed.value > MOST:
+            words.append(f"{self.blamed.value:.1%} found at fault inside the limit")
+        return words
+
+    def as_data(self) -> dict[str, Any]:
+        """Return the curve as plain JSON data."""
+        return {
+            "reading": self.judged.reading,
+            "true_value": self.judged.kind,
+            "limit": "lower" if self.judged.low else "upper",
+            "guard_band": self.band,
+            "points": [
+                {
+                    "true_value": share,
+                    "accepted": rate.hits,
+                    "draws": rate.trials,
+                    "bounds": rate.bounds,
+                    "found_at_fault": self.refused[share].hits,
+                }
+                for share, rate in sorted(self.accepted.items())
+            ],
+            "at_limit": self.at_limit.value,
+            "at_limit_bounds": self.at_limit.bounds,
+            "two_guard_bands_inside": self.inside.value,
+            "two_guard_bands_inside_bounds": self.inside.bounds,
+            "found_at_fault_inside": self.blamed.value,
+            "broken": self.broken,
+        }
+
+
+def tabulate(judged: Iterable[Judged], rows: Sequence[Mapping[str, Any]]) -> list[OperatingCurve]:
+    """Return the curve of each reading."""
+    curves = []
+    for one in judged:
+        trials = [trial for row in rows for trial in row["trials"] if trial["kind"] == one.kind]
+        accepted, refused, band = {}, {}, guard_band(one.kind, rows)
+        for share in sorted({trial["share"] for trial in trials}):
+            here = [trial["verdict"] for trial in trials if trial["share"] == share]
+            accepted[share] = Rate(here.count(ReadingVerdict.CONFORMS), len(here))
+            refused[share] = Rate(here.count(ReadingVerdict.FAILS), len(here))
+        deep = [trial["verdict"] for trial in trials if _is_deep(trial, band, low=one.low)]
+        inside = Rate(deep.count(ReadingVerdict.CONFORMS), len(deep))
+        curves.append(OperatingCurve(one, band, accepted, refused, inside))
+    return curves
+
+
+def _is_deep(trial: Mapping[str, Any], usual: float | None, *, low: bool) -> bool:
+    band = usual if trial["guard_band"] is None else trial["guard_band"]
+    if band is None:
+        return False
+    edge = two_bands_inside(band, low=low)
+    return bool(trial["share"] >= edge if low else trial["share"] <= edge)
+
+
+def as_data(curves: Iterable[OperatingCurve]) -> dict[str, Any]:
+    """Return all curves as plain JSON data; true values and guard bands are shares of the limit."""
+    promise = {
+        "at_limit_at_most": MOST,
+        "its_bound_at_most": MOST_BOUND,
+        "two_guard_bands_inside_at_least": LEAST,
+    }
+    return {"promise": promise, "confidence": CONFIDENCE, "curves": [curve.as_data() for curve in curves]}
