@@ -101,6 +101,7 @@ if TYPE_CHECKING:
     from hilseq.procedures.power_on import capture_start as capture_start
     from hilseq.procedures.power_on import current_by_mode as current_by_mode
     from hilseq.procedures.power_on import fail_on_standing_thermometer as fail_on_standing_thermometer
+    from hilseq.procedures.power_on import loaded_current as loaded_current
     from hilseq.procedures.power_on import peak_is_the_limit as peak_is_the_limit
     from hilseq.procedures.power_on import reported_error as reported_error
     from hilseq.procedures.power_on import start_times as start_times
@@ -160,6 +161,7 @@ _HOMES = {
     "link_check": "hilseq.procedures.link_check",
     "LinkDriver": "hilseq.instruments.driver_protocols",
     "Loaded": "hilseq.procedures.points",
+    "loaded_current": "hilseq.procedures.power_on",
     "Look": "hilseq.procedures.readiness",
     "margins": "hilseq.procedures.margins",
     "Measured": "hilseq.measured",

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Self
 
 from hilseq.analysis.uncertainty import (
     TWO_SIGMA,
+    Term,
     combine,
     coverage_factor,
-    expanded,
+    expanded_of,
     type_a,
     welch_satterthwaite,
 )
@@ -25,7 +26,8 @@ class Measured:
     """One value as an instrument gave it.
 
     `value` and `standard_uncertainty` (k = 1) are in `unit`; `degrees_of_freedom` belong to the
-    uncertainty (infinite when it comes from the instrument's accuracy alone).
+    uncertainty (infinite when it comes from the instrument's accuracy alone). `terms` are what it is made of, where
+    that is known (`Measured.of`).
 
     Measured values are added, subtracted, and multiplied or divided by a plain number. A sum is in the base
     unit of its dimension. The uncertainties of two values are taken as independent and add in quadrature
@@ -38,17 +40,41 @@ class Measured:
     unit: str
     standard_uncertainty: float = 0.0
     degrees_of_freedom: float = math.inf
+    terms: tuple[Term, ...] = field(default=(), compare=False)
+
+    @classmethod
+    def of(cls, value: float, unit: str, *terms: Term) -> Self:
+        """Return a value with its budget: independent terms (GUM 5.1.2), in `unit`."""
+        parts = [term.value for term in terms]
+        degrees = welch_satterthwaite(parts, [term.degrees_of_freedom for term in terms])
+        return cls(value, unit, combine(parts), max(1.0, degrees), terms)
+
+    @property
+    def budget(self) -> tuple[Term, ...]:
+        """The terms of its uncertainty; where none were told, the whole is one."""
+        if self.terms or self.standard_uncertainty == 0.0:
+            return self.terms
+        return (Term("combined", self.standard_uncertainty, "normal", self.degrees_of_freedom),)
 
     @property
     def expanded_uncertainty(self) -> float:
-        """U = k u in `unit`: k = 2, or Student's factor for few degrees of freedom (JCGM 100, G.3)."""
-        return expanded(self.standard_uncertainty, self.degrees_of_freedom)
+        """U in `unit`: k = 2, with Student's factor for terms of few degrees of freedom (JCGM 100, G.3)."""
+        return expanded_of(self.budget)
+
+    @property
+    def scatter_is_known(self) -> bool:
+        """Whether repeats stand behind it."""
+        return any(term.degrees_of_freedom < math.inf for term in self.budget)
 
     def in_base_unit(self) -> Self:
         """Return the same in the base unit of its dimension: 12 mA is 0.012 A."""
         unit, factor = base_unit(self.unit)
         return type(self)(
-            self.value * factor, unit, self.standard_uncertainty * factor, self.degrees_of_freedom
+            self.value * factor,
+            unit,
+            self.standard_uncertainty * factor,
+            self.degrees_of_freedom,
+            tuple(term * factor for term in self.terms),
         )
 
     def __add__(self, other: Measured) -> Self:
@@ -82,6 +108,7 @@ class Measured:
             self,
             value=self.value * factor,
             standard_uncertainty=self.standard_uncertainty * abs(factor),
+            terms=tuple(term * factor for term in self.terms),
         )
 
     __rmul__ = __mul__
@@ -94,9 +121,7 @@ class Measured:
 
     def _joined(self, other: Measured, sign: float, unit: str) -> Self:
         one, two = self.in_base_unit(), other.in_base_unit()
-        parts = [one.standard_uncertainty, two.standard_uncertainty]
-        degrees = welch_satterthwaite(parts, [one.degrees_of_freedom, two.degrees_of_freedom])
-        return type(self)(one.value + sign * two.value, unit, combine(parts), max(1.0, degrees))
+        return type(self).of(one.value + sign * two.value, unit, *one.budget, *two.budget)
 
 
 def repeat(measure: Callable[[], Measured], count: int) -> Measured:
@@ -116,13 +141,16 @@ def averaged(readings: Sequence[Measured], share: float = 1.0) -> Measured:
     """
     scatter = type_a([reading.value for reading in readings])
     instrument = max(readings, key=lambda reading: reading.standard_uncertainty)
-    degrees_a = float(scatter.degrees_of_freedom)
-    wider = coverage_factor(degrees_a, 1.0 - (1.0 - TWO_SIGMA) * share) / coverage_factor(degrees_a)
-    parts = [wider * scatter.standard_uncertainty, instrument.standard_uncertainty]
-    degrees = [degrees_a, instrument.degrees_of_freedom]
-    return Measured(
-        scatter.mean, instrument.unit, combine(parts), max(1.0, welch_satterthwaite(parts, degrees))
+    degrees = float(scatter.degrees_of_freedom)
+    wider = coverage_factor(degrees, 1.0 - (1.0 - TWO_SIGMA) * share) / coverage_factor(degrees)
+    mean = Term(
+        "scatter of the mean",
+        wider * scatter.standard_uncertainty,
+        "t",
+        degrees,
+        f"{len(readings)} readings",
     )
+    return Measured.of(scatter.mean, instrument.unit, mean, *instrument.budget)
 
 
 def _shown(measured: Measured) -> str:

@@ -20,6 +20,7 @@ from hilseq import (
     clock_check,
     cycling,
     durations,
+    repeat,
 )
 
 pytestmark = [pytest.mark.stage("clock and memory"), pytest.mark.duration(estimate=durations.exchanges)]
@@ -85,7 +86,7 @@ def test_battery(ready_unit: Unit, judge: Judge) -> None:
     described = ready_unit.profile.battery
     assert described is not None
     measure = partial(battery.voltage, ready_unit)
-    judge("battery voltage", measure(), Limits(described.lowest, None), again=measure)
+    judge("battery voltage", repeat(measure, 3), Limits(described.lowest, None), again=measure)
 
 
 @pytest.mark.place("battery")

@@ -20,5 +20,6 @@ def test_carries_its_load(
 
     On, the output loses little voltage to its load; off, it leaves next to none.
     """
-    for name, measured, limits in loaded_outputs[loaded_output].against(unit.limits.output(loaded_output)):
-        judge(name, measured, limits)
+    loaded = loaded_outputs[loaded_output]
+    for name, measured, limits in loaded.against(unit.limits.output(loaded_output)):
+        judge(name, measured, limits, again=loaded.again(name))

@@ -44,8 +44,9 @@ def test_still_carries_its_load(
 
     After the soak the output loses as little voltage to its load as before, and leaves as little when off.
     """
-    for name, measured, limits in loaded_outputs[loaded_output].against(unit.limits.output(loaded_output)):
-        judge(name, measured, limits)
+    loaded = loaded_outputs[loaded_output]
+    for name, measured, limits in loaded.against(unit.limits.output(loaded_output)):
+        judge(name, measured, limits, again=loaded.again(name))
 
 
 @pytest.mark.needs("points.inputs")

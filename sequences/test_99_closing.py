@@ -17,6 +17,7 @@ from hilseq import (
     KeepFaults,
     KeepTable,
     Limits,
+    Measured,
     Mode,
     NotPerformed,
     PatternRun,
@@ -31,6 +32,7 @@ from hilseq import (
     link_check,
     margins,
     outputs_off,
+    repeat,
     reported_error,
 )
 
@@ -66,8 +68,12 @@ def test_reports_its_temperature_at_the_end(ready_unit: Unit, bench: Bench, judg
 
     As warm as it has become, the case is still as warm as the unit says it is.
     """
-    error = reported_error(ready_unit, bench.stand, bench.signals)
-    judge("error of the reported temperature at the end", error, ready_unit.limits.temperature_error)
+
+    def measure() -> Measured:
+        return reported_error(ready_unit, bench.stand, bench.signals)
+
+    limits = ready_unit.limits.temperature_error
+    judge("error of the reported temperature at the end", repeat(measure, 3), limits, again=measure)
     fail_on_standing_thermometer(ready_unit)
 
 
@@ -77,7 +83,12 @@ def test_current_when_idle_at_the_end(ready_unit: Unit, supply: UnitSupply, judg
 
     Stopped, the unit still draws what a healthy one draws.
     """
-    judge("idle current at the end", supply.current(), ready_unit.limits.idle_current, again=supply.current)
+    judge(
+        "idle current at the end",
+        repeat(supply.current, 5),
+        ready_unit.limits.idle_current,
+        again=supply.current,
+    )
 
 
 @pytest.mark.place("supply")
@@ -87,7 +98,12 @@ def test_current_when_live_at_the_end(live_unit: Unit, supply: UnitSupply, judge
 
     Live, with every output off, the unit still draws what a healthy one draws.
     """
-    judge("live current at the end", supply.current(), live_unit.limits.live_current, again=supply.current)
+    judge(
+        "live current at the end",
+        repeat(supply.current, 5),
+        live_unit.limits.live_current,
+        again=supply.current,
+    )
 
 
 @pytest.mark.duration(estimate=durations.mode_change)
@@ -200,7 +216,7 @@ def test_battery_at_the_end(ready_unit: Unit, judge: Judge) -> None:
     described = ready_unit.profile.battery
     assert described is not None
     measure = partial(battery.voltage, ready_unit)
-    judge("battery voltage at the end", measure(), Limits(described.lowest, None), again=measure)
+    judge("battery voltage at the end", repeat(measure, 3), Limits(described.lowest, None), again=measure)
 
 
 @pytest.mark.place("start")

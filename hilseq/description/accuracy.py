@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator
 from datetime import date
 from typing import NamedTuple
 
-from hilseq.analysis.uncertainty import combine, rectangular, resolution
+from hilseq.analysis.uncertainty import Term, combine, rectangular, resolution
 from hilseq.clock import Clock
 from hilseq.description.findings import Place
 from hilseq.description.stand import Calibration, Signal, Stand, Supply
@@ -28,15 +28,31 @@ def of_terms(terms: AccuracyTerms, reading: float, *, span: float = 0.0, step: f
     return combine([rectangular(terms.limit(reading, span)), resolution(step)])
 
 
-def of_signal(signal: Signal, value: float) -> float:
-    """Return the standard uncertainty of a signal at `value`, both in its own unit.
+def signal_terms(name: str, signal: Signal, value: float) -> list[Term]:
+    """Return what the uncertainty of the signal `name` at `value` is made of, all in its own unit.
 
-    `of range` means of all values the signal can have. A signal without accuracy has its resolution only.
+    Its accuracy is a rectangular limit (limit / sqrt 3, GUM 4.3.7), its resolution a rectangular width (step /
+    sqrt 12, GUM F.2.2.1). `of range` means of all values the signal can have. A signal without accuracy has its
+    resolution only.
     Raises QuantityError when the accuracy does not fit the unit.
     """
     _, factor = base_unit(signal.unit)
-    terms = signal.accuracy_terms() or AccuracyTerms()
-    return of_terms(terms, value * factor, span=signal.span * factor, step=signal.step * factor) / factor
+    terms = signal.accuracy_terms()
+    found = [
+        Term(f"resolution of {name}", resolution(signal.step), "rectangular", source="stand file: scale")
+    ]
+    if terms is not None:
+        limit = terms.limit(value * factor, signal.span * factor) / factor
+        accuracy = Term(
+            f"accuracy of {name}", rectangular(limit), "rectangular", source="stand file: accuracy"
+        )
+        found.insert(0, accuracy)
+    return found
+
+
+def of_signal(signal: Signal, value: float) -> float:
+    """Return the standard uncertainty of a signal at `value`, both in its own unit (`signal_terms`)."""
+    return combine(term.value for term in signal_terms("the signal", signal, value))
 
 
 def of_supply_current(supply: Supply, amperes: float) -> float:

@@ -10,15 +10,15 @@ Knows which devices share a line and are asked one after the other. Must not kno
 
 from __future__ import annotations
 
-import math
 import time
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from contextlib import AbstractContextManager, ExitStack, nullcontext
 from typing import Literal
 
+from hilseq.analysis.uncertainty import Term, combine
 from hilseq.clock import Clock
 from hilseq.deadlines import try_until
-from hilseq.description.accuracy import InstrumentConditions, of_signal
+from hilseq.description.accuracy import InstrumentConditions, signal_terms
 from hilseq.description.stand import Calibration, Signal
 from hilseq.errors import (
     HilseqError,
@@ -84,15 +84,13 @@ SignalKind = Literal["digital", "analog", "voltage", "current", "resistance", "t
 _PAUSE = 0.05
 
 
-def standard_uncertainty(signal: Signal, value: float) -> float:
-    """Return the standard uncertainty of a reading of `signal`, in its unit.
+def budget(name: str, signal: Signal, value: float) -> list[Term]:
+    """Return the terms of a reading of `signal` in the uncertainty, in its unit (`description.accuracy.signal_terms`).
 
-    Accuracy as a rectangular limit (limit / sqrt 3, GUM 4.3.7) and resolution as a rectangular width
-    (step / sqrt 12) added in quadrature. `of range` means of all values the register can hold. A signal
-    without accuracy has its resolution only. Raises StandFault when the accuracy does not fit the unit.
+    Raises StandFault when the accuracy does not fit the unit.
     """
     try:
-        return of_signal(signal, value)
+        return signal_terms(name, signal, value)
     except QuantityError as error:
         raise StandFault(f"the accuracy of a signal in {signal.unit or 'plain numbers'}: {error}") from error
 
@@ -188,7 +186,7 @@ class SignalBank:
         """
         values = self.fresh(names)
         return {
-            name: Measured(value, self.signals[name].unit, self.uncertainty(name, value))
+            name: Measured.of(value, self.signals[name].unit, *self.terms(name, value))
             for name, value in values.items()
         }
 
@@ -197,12 +195,19 @@ class SignalBank:
 
         With what age and temperature add since the calibration, where the stand file says how much.
         """
+        return combine(term.value for term in self.terms(name, value))
+
+    def terms(self, name: str, value: float) -> list[Term]:
+        """Return what that is made of, each in the unit of the signal."""
         self._device(name)
         signal = self.signals[name]
         calibration = signal.calibration or self._calibrations.get(signal.io)
-        return math.hypot(
-            standard_uncertainty(signal, value), self._conditions.uncertainty(calibration, value)
-        )
+        gained = self._conditions.uncertainty(calibration, value)
+        terms = budget(name, signal, value)
+        if gained:
+            since = "age and temperature since the calibration"
+            terms.append(Term(since, gained, "rectangular", source="stand file: calibration"))
+        return terms
 
     # -- writing
 

@@ -5,9 +5,10 @@ Asks at once: that a setting has settled before is the business of `supply.py`.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
-from hilseq.analysis.uncertainty import combine, rectangular
+from hilseq.analysis.uncertainty import Term, combine, rectangular
 from hilseq.description.accuracy import InstrumentConditions
 from hilseq.description.stand import Supply
 from hilseq.instruments.protocols import SupplyOutput
@@ -78,9 +79,26 @@ class SupplyMeter:
         return [(number * interval, self._measured(value, "A")) for number, value in enumerate(currents)]
 
     def _measured(self, value: float, unit: str) -> Measured:
-        return Measured(value, unit, self.uncertainty(value, unit))
+        return Measured.of(value, unit, *self._terms(value, unit))
 
     def uncertainty(self, value: float, unit: str) -> float:
         """Return the standard uncertainty of a reading, with what age and temperature add, in its unit."""
+        return combine(term.value for term in self._terms(value, unit))
+
+    def _terms(self, value: float, unit: str) -> Iterator[Term]:
+        what = "voltage" if unit == "V" else "current"
+        key = f"stand file: accuracy, {what}"
+        yield Term(
+            f"accuracy of the supply's {what}",
+            rectangular(self.limit(value, unit)),
+            "rectangular",
+            source=key,
+        )
         gained = self._conditions.uncertainty(self._description.calibration, value)
-        return combine([rectangular(self.limit(value, unit)), gained])
+        if gained:
+            yield Term(
+                "age and temperature since the calibration",
+                gained,
+                "rectangular",
+                source="stand file: calibration",
+            )

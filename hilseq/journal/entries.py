@@ -284,17 +284,37 @@ class CheckStarted(Entry):
     check: CheckId
 
 
+class UncertaintyTerm(Part):
+    """One contribution to the uncertainty of a reading."""
+
+    name: str
+    value: Real = Field(
+        description="standard uncertainty, in the unit of the reading, its sensitivity included"
+    )
+    distribution: str = Field(description="normal, rectangular, triangular or t (the mean of repeats)")
+    degrees_of_freedom: Real | None = Field(default=None, description="null: as good as infinitely many")
+    source: str = Field(default="", description="who states it")
+
+
 class Reading(Entry):
     """One measured value against its limits, judged."""
 
     kind: Literal["reading"] = "reading"
-    v: Literal[1] = 1
+    v: Literal[2] = 2
     check: CheckId
     slot: Slot
     name: str
     value: Told = Field(description="in `unit`")
     unit: str = Field(description="unit of value, uncertainty and limits; empty for a plain number")
-    uncertainty: Real | None = Field(default=None, description="expanded uncertainty, k = 2")
+    uncertainty: Real | None = Field(default=None, description="expanded uncertainty U")
+    terms: tuple[UncertaintyTerm, ...] = Field(
+        default=(), description="what the uncertainty is made of; runs of earlier versions have none"
+    )
+    degrees_of_freedom: Real | None = Field(
+        default=None,
+        description="effective degrees of freedom (Welch and Satterthwaite); null: as good as infinitely many",
+    )
+    coverage_factor: Real | None = Field(default=None, description="k, by which U is a standard uncertainty")
     low: Real | None = Field(default=None, description="lower limit")
     high: Real | None = Field(default=None, description="upper limit")
     verdict: ReadingVerdict

@@ -95,11 +95,17 @@ def _v0_soak_started(plan: Plain) -> Plain:
     return known
 
 
+def _v1_reading(plain: Plain) -> Plain:
+    """A reading kept its expanded uncertainty, and nothing of what that was made of."""
+    return {**plain, "v": 2}
+
+
 UPCASTS: dict[tuple[str | None, int | None], Callable[[Plain], Plain]] = {
     **{(kind, 0): _v0_same(kind) for kind in entries.KINDS if kind != "samples missed"},
     ("run started", 0): _v0_run_started,
     ("event", 0): _v0_event,
     ("soak started", 0): _v0_soak_started,
     ("made safe", 0): _v0_made_safe,
+    ("reading", 1): _v1_reading,
     ("faults", 0): _v0_faults,
 }

@@ -7,6 +7,8 @@ others find the result, or the reason why there is none.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
+from functools import partial
 from typing import Any, Protocol, Self, TypeVar
 
 import pytest
@@ -273,13 +275,17 @@ def loaded_outputs(
 ) -> dict[str, Loaded]:
     """Each measured output under its load, all together, by name: drop, voltage when off, leakage."""
 
-    def measure() -> dict[str, Loaded]:
+    def measure(**looks: int) -> dict[str, Loaded]:
         unit: Unit = request.getfixturevalue("live_unit")
         wiring = SlotWiring(bench.stand, slot)
         loads = {name: load for name in unit.outputs.names if (load := wiring.load(name)) is not None}
-        return measure_loaded(unit.outputs, unit.supply.voltage, loads, clock)
+        return measure_loaded(unit.outputs, unit.supply.voltage, loads, clock, **looks)
 
-    return once(slot, "loaded outputs", measure)
+    def anew(name: str) -> Loaded:
+        return measure(looks=1)[name]
+
+    found = once(slot, "loaded outputs", measure)
+    return {name: replace(loaded, anew=partial(anew, name)) for name, loaded in found.items()}
 
 
 @pytest.fixture

@@ -1,12 +1,13 @@
 """`judge`: records a reading against its limits, and fails the check in words a technician understands.
 
-A reading too near a limit is measured again, where the sequence says how, and the mean is judged. One that stays too
-near for this stand fails nothing: the check goes on, and when nothing else fails it is not performed, with what the
-stand would need.
+A reading too near a limit is measured again, where the sequence says how, and the mean is judged. So is a single one
+that is near: nothing is known yet of its scatter, which one look could take for room. One that stays too near for this
+stand fails nothing: the check goes on, and when nothing else fails it is not performed, with what the stand would need.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 
 from hilseq.analysis.limits import (
@@ -15,10 +16,11 @@ from hilseq.analysis.limits import (
     ReadingVerdict,
     conformance_probability,
     decide,
+    guard_band,
 )
-from hilseq.analysis.uncertainty import format_measured
+from hilseq.analysis.uncertainty import Term, format_measured
 from hilseq.errors import NotResolvable, UnitFault
-from hilseq.journal.entries import Reading
+from hilseq.journal.entries import Reading, UncertaintyTerm
 from hilseq.measured import Measured, averaged
 from hilseq.reports.formatting import scale, show_limits, show_value
 from hilseq.statements import compared
@@ -28,6 +30,9 @@ LOOKS = (10, 20)
 #: What each of them may add to the risk of a wrong decision, as a share of that of the first look (2.28 % on one side):
 #: a tenth for all together, so that it stays below 2.5 % (Bonferroni).
 _SHARE = 0.1 / len(LOOKS)
+#: Guard bands from a limit, on either side, from which on a single reading decides: a scatter with the standard
+#: deviation of the whole accuracy reaches so far in less than 0.5 %.
+CLEAR = 3.0
 
 
 class Judge:
@@ -101,6 +106,11 @@ class Judge:
             value=measured.value,
             unit=measured.unit,
             uncertainty=uncertainty,
+            terms=tuple(_term(term) for term in measured.budget),
+            degrees_of_freedom=_finite(measured.degrees_of_freedom),
+            coverage_factor=(
+                uncertainty / measured.standard_uncertainty if measured.standard_uncertainty > 0.0 else None
+            ),
             low=limits.low,
             high=limits.high,
             verdict=self._verdict(measured, limits),
@@ -120,7 +130,8 @@ class Judge:
         """Measure anew while the reading is marginal, until it is resolved or at most as often as `LOOKS` says."""
         first, taken = measured, list[Measured]()
         for count in LOOKS:
-            if self._verdict(measured, limits) is not ReadingVerdict.MARGINAL:
+            decided = self._verdict(measured, limits) is not ReadingVerdict.MARGINAL
+            if decided and (taken or self._is_clear(measured, limits)):
                 break
             while len(taken) < count:
                 taken.append(_based(again()))
@@ -131,9 +142,31 @@ class Judge:
             )
             self._event(
                 "measured again",
-                f"{name} was {known}, too near its limits; {len(taken)} readings more, their mean {now}",
+                f"{name} was {known}, near its limits; {len(taken)} readings more, their mean {now}",
             )
         return measured
+
+    def _is_clear(self, measured: Measured, limits: Limits) -> bool:
+        """Tell whether the scatter of a first reading is known, or would have to be out of all proportion."""
+        if measured.scatter_is_known:
+            return True
+        width = guard_band(measured.expanded_uncertainty, self._rule)
+        return abs(limits.margin(measured.value)) >= CLEAR * width
+
+
+def _term(term: Term) -> UncertaintyTerm:
+    degrees = _finite(term.degrees_of_freedom)
+    return UncertaintyTerm(
+        name=term.name,
+        value=term.value,
+        distribution=term.distribution,
+        degrees_of_freedom=degrees,
+        source=term.source,
+    )
+
+
+def _finite(degrees: float) -> float | None:
+    return degrees if math.isfinite(degrees) else None
 
 
 def _based(measured: Measured) -> Measured:

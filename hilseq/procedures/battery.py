@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import datetime as dt
-import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import partial
 from typing import Any
 
 from hilseq.analysis.limits import Limits
-from hilseq.analysis.uncertainty import rectangular, resolution
+from hilseq.analysis.uncertainty import Term, rectangular, resolution
 from hilseq.clock import Clock
 from hilseq.description.profile import Profile
 from hilseq.errors import NotPerformed, UnitFault
@@ -124,8 +123,15 @@ def voltage(unit: Unit) -> Measured:
     if register is None:
         raise NotPerformed("the profile knows no register with the battery voltage")
     volts = unit.link.read(register)
-    converter = 0.0 if battery is None else rectangular(battery.accuracy.limit(volts, 0.0))
-    return Measured(volts, "V", math.hypot(converter, resolution(register.step)))
+    terms = [
+        Term("last digit of the unit", resolution(register.step), "rectangular", source="profile: register")
+    ]
+    if battery is not None:
+        converter = rectangular(battery.accuracy.limit(volts, 0.0))
+        terms.append(
+            Term("the unit's own converter", converter, "rectangular", source="profile: battery, accuracy")
+        )
+    return Measured.of(volts, "V", *terms)
 
 
 def made_on(intake: Mapping[str, Any]) -> dt.date | None:

@@ -8,7 +8,7 @@ from contextlib import suppress
 
 from hilseq.analysis.clock_error import clock_error, span_needed
 from hilseq.analysis.limits import Limits
-from hilseq.analysis.uncertainty import rectangular, resolution
+from hilseq.analysis.uncertainty import Term, rectangular, resolution
 from hilseq.clock import Clock, nothing
 from hilseq.description.accuracy import CLOCK_FINENESS
 from hilseq.description.profile import Profile
@@ -116,7 +116,19 @@ def drift(
         clock_step=fine_step(unit.profile),
         reference_step=spread,
     )
-    return Measured(error.ppm, "ppm", math.hypot(error.uncertainty_ppm, 1e6 * rectangular(accuracy)))
+    return Measured.of(
+        error.ppm,
+        "ppm",
+        Term(
+            "both clocks read twice", error.uncertainty_ppm, source="steps of the clock and of the exchanges"
+        ),
+        Term(
+            "the computer's clock",
+            1e6 * rectangular(accuracy),
+            "rectangular",
+            source="stand file: clock-accuracy",
+        ),
+    )
 
 
 def drift_limits(profile: Profile) -> Limits:

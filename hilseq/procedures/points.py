@@ -8,19 +8,19 @@ trial begins from the state it must leave, so that hysteresis is measured and no
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from hilseq.analysis.limits import Limits
 from hilseq.analysis.search import Bisection
-from hilseq.analysis.uncertainty import largest_error
+from hilseq.analysis.uncertainty import Term, largest_error
 from hilseq.clock import Clock
 from hilseq.description.findings import must_be_known
 from hilseq.description.profile import InputPoint, OutputPoint
 from hilseq.errors import StandFault, UnitFault
 from hilseq.instruments.protocols import NamedValues
 from hilseq.instruments.signals import SignalBank
-from hilseq.measured import Measured
+from hilseq.measured import Measured, averaged
 from hilseq.procedures.limits import OutputLimits
 from hilseq.procedures.patterns import PATIENCE
 from hilseq.procedures.wiring import OutputLevel, Sensor
@@ -172,19 +172,36 @@ class Inputs:
 
 #: A reading is impossible when it lies so many times the largest error of the stand beyond what can be.
 _IMPOSSIBLE = 2.0
+#: What the readings of a loaded output are called.
+_OFF, _DROP, _LEAKAGE = "voltage when off", "voltage drop when on", "leakage when off"
 
 
 @dataclass(frozen=True, slots=True)
 class Loaded:
     """One output under its load: drop when on (V), voltage when off (V), leakage (A) where it can be told.
 
-    `channel` is the signal of the stand that measured it.
+    `channel` is the signal of the stand that measured it; `anew` measures the same output once more.
     """
 
     channel: str
     drop: Measured
     off_voltage: Measured
     leakage: Measured | None
+    anew: Callable[[], Loaded] | None = None
+
+    def again(self, name: str) -> Callable[[], Measured] | None:
+        """Return what measures the reading of this name, as `against` gives it, once more; None where nothing does."""
+        anew = self.anew
+        if anew is None:
+            return None
+
+        def measure() -> Measured:
+            found = anew()
+            measured = {_OFF: found.off_voltage, _DROP: found.drop, _LEAKAGE: found.leakage}[name]
+            assert measured is not None, "it was measured before"
+            return measured
+
+        return measure
 
     def against(self, limits: OutputLimits) -> Iterator[tuple[str, Measured, Limits]]:
         """Return what is to be judged: name, reading, limits, as far as both are known.
@@ -199,19 +216,28 @@ class Loaded:
                     f"{least:.2g} V by the errors of the stand: is the channel, or the supply's meter, scaled wrong?",
                     place=self.channel,
                 )
-        yield "voltage when off", self.off_voltage, limits.off_voltage
+        yield _OFF, self.off_voltage, limits.off_voltage
         if limits.drop is not None:
-            yield "voltage drop when on", self.drop, limits.drop
+            yield _DROP, self.drop, limits.drop
         if limits.leakage is not None and self.leakage is not None:
-            yield "leakage when off", self.leakage, limits.leakage
+            yield _LEAKAGE, self.leakage, limits.leakage
+
+
+#: Looks at loaded outputs, so that their scatter is known.
+_LOOKS = 3
 
 
 def measure_loaded(
-    outputs: Outputs, supply_voltage: Callable[[], Measured], loads: dict[str, Measured], clock: Clock
+    outputs: Outputs,
+    supply_voltage: Callable[[], Measured],
+    loads: dict[str, Measured],
+    clock: Clock,
+    looks: int = _LOOKS,
 ) -> dict[str, Loaded]:
     """Measure every output whose terminal the stand measures, all on together and all off together.
 
-    The drop is the supply's own voltage minus that of the terminal, so the wires to the unit count, too.
+    The mean of some looks, with their scatter. The drop is the supply's own voltage minus that of the terminal, so
+    the wires to the unit count, too.
     `loads` are the resistances (Ohm) from terminals to 0 V, where the stand file states them: off, an output
     leaks I = V / R. All are commanded off afterwards.
     """
@@ -219,11 +245,12 @@ def measure_loaded(
     try:
         outputs.command(*outputs.names)
         clock.sleep(patience)
-        on, supply = outputs.volts(), supply_voltage()
+        taken = [(outputs.volts(), supply_voltage()) for _ in range(looks)]
     finally:
         outputs.command()
     clock.sleep(patience)
-    off = outputs.volts()
+    on, off = _means([volts for volts, _ in taken]), _means([outputs.volts() for _ in range(looks)])
+    supply = _mean([volts for _, volts in taken])
     return {
         name: Loaded(
             outputs.voltmeter(name),
@@ -235,11 +262,20 @@ def measure_loaded(
     }
 
 
+def _mean(looks: Sequence[Measured]) -> Measured:
+    return averaged(looks) if len(looks) > 1 else looks[0]
+
+
+def _means(looks: Sequence[Mapping[str, Measured]]) -> dict[str, Measured]:
+    return {name: _mean([look[name] for look in looks]) for name in looks[0]}
+
+
 def _leakage(volts: Measured, load: Measured) -> Measured:
     """Return I = V / R, A: the relative uncertainties of both add in quadrature (GUM 5.1.6)."""
-    of_volts = volts.standard_uncertainty / load.value
     of_load = abs(volts.value) / load.value * load.standard_uncertainty / load.value
-    return Measured(volts.value / load.value, "A", math.hypot(of_volts, of_load), volts.degrees_of_freedom)
+    tolerance = Term("tolerance of the load", of_load, "rectangular", source="stand file: load-tolerance")
+    parts = [term * (1.0 / load.value) for term in volts.budget]
+    return Measured.of(volts.value / load.value, "A", *parts, tolerance)
 
 
 #: Resolution of the search in parts of the rated supply: 0.1 V at 24 V.

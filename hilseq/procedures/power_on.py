@@ -8,14 +8,14 @@ from dataclasses import dataclass
 from typing import Any
 
 from hilseq.analysis import waveform
-from hilseq.analysis.uncertainty import largest_error, rectangular, resolution, type_a
+from hilseq.analysis.uncertainty import Term, largest_error, rectangular, resolution, type_a
 from hilseq.clock import Clock
 from hilseq.description.profile import Mode
 from hilseq.description.stand import Stand
 from hilseq.errors import NotPerformed, UnitFault
 from hilseq.instruments.signals import SignalBank
 from hilseq.instruments.supply_meter import MeasuredInrush
-from hilseq.measured import Measured
+from hilseq.measured import Measured, repeat
 from hilseq.procedures.unit import Unit
 from hilseq.procedures.wiring import SlotWiring
 
@@ -207,9 +207,18 @@ def current_by_mode(unit: Unit) -> list[ModeCurrent]:
         found.append(ModeCurrent(mode, False, unit.supply.current()))
         if unit.outputs.names:
             unit.outputs.drive(*unit.outputs.names)
-            found.append(ModeCurrent(mode, True, unit.supply.current()))
+            found.append(ModeCurrent(mode, True, repeat(unit.supply.current, _SETTLED_READINGS)))
             unit.outputs.drive()
     return found
+
+
+def loaded_current(unit: Unit) -> Measured:
+    """Bring the unit live, measure its current with every output on, A, and command them off again."""
+    unit.modes.move_to(Mode.LIVE)
+    unit.outputs.drive(*unit.outputs.names)
+    measured = unit.supply.current()
+    unit.outputs.drive()
+    return measured
 
 
 _COLUMNS = ("at s", "voltage V", "without supply s", "time to ready s", "uncertainty s")
@@ -280,7 +289,10 @@ def reported_error(unit: Unit, stand: Stand, signals: SignalBank) -> Measured:
     thermometer = SlotWiring(stand, unit.slot).sensor_of_unit("case", "degC")
     if thermometer is None:
         raise NotPerformed(f"no signal of the stand senses {unit.slot}.case in degC")
-    told = Measured(unit.link.read(register), "degC", resolution(register.step))
+    digit = Term(
+        "last digit of the unit", resolution(register.step), "rectangular", source="profile: register"
+    )
+    told = Measured.of(unit.link.read(register), "degC", digit)
     measured = signals.measure(thermometer)
     unit.baseline.temperatures.append((told, measured))
     return told - measured

@@ -20,6 +20,7 @@ from hilseq.reports.formatting import (
     count,
     finite,
     join_truncated,
+    scale,
     show_limits,
     show_value,
     worst,
@@ -36,6 +37,14 @@ _OPEN = (CheckVerdict.FAILED, CheckVerdict.STAND_FAULT)
 
 
 @dataclass(frozen=True, slots=True)
+class BudgetView:
+    """What the uncertainty of a reading is made of, folded: a caption, and a row for each term."""
+
+    told: str
+    rows: tuple[tuple[str, str, str, str, str], ...]
+
+
+@dataclass(frozen=True, slots=True)
 class ReadingView:
     """One reading in words and as a drawing."""
 
@@ -46,6 +55,7 @@ class ReadingView:
     said: str
     probability: str
     drawing: Markup
+    budget: BudgetView | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,6 +168,31 @@ def _ratio(reading: Reading) -> str:
     return f"test uncertainty ratio {ratio:.3g}:1"
 
 
+def _budget(reading: Reading) -> BudgetView | None:
+    """Return what the uncertainty of a reading is made of; None where only the whole is known, or nothing."""
+    if len(reading.terms) < 2:  # noqa: PLR2004 - one term says no more than the reading does
+        return None
+    shown = scale(reading)
+    rows = tuple(
+        (
+            term.name,
+            f"{float(term.value) * shown.factor:.2g} {shown.unit}".rstrip(),
+            term.distribution,
+            _degrees(term.degrees_of_freedom),
+            term.source,
+        )
+        for term in reading.terms
+    )
+    factor = finite(reading.coverage_factor)
+    told = f"{show_value(reading)}: effective degrees of freedom {_degrees(reading.degrees_of_freedom)}"
+    return BudgetView(told + ("" if factor is None else f", k = {factor:.3g}"), rows)
+
+
+def _degrees(number: float | str | None) -> str:
+    known = finite(number)
+    return "\u221e" if known is None else f"{known:.3g}"
+
+
 def reading_view(reading: Reading) -> ReadingView:
     """Return one reading as it is shown."""
     return ReadingView(
@@ -168,6 +203,7 @@ def reading_view(reading: Reading) -> ReadingView:
         READING_WORDS.get(reading.verdict, reading.verdict),
         ", ".join(words for words in (_ratio(reading), _probability(reading)) if words),
         draw_limits(reading),
+        _budget(reading),
     )
 
 

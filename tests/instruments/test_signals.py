@@ -24,7 +24,7 @@ from hilseq.errors import (
 )
 from hilseq.instruments.modbus import ModbusDevice
 from hilseq.instruments.register_bank import ModbusChannels, RegisterBank
-from hilseq.instruments.signals import SignalBank, standard_uncertainty
+from hilseq.instruments.signals import SignalBank, budget
 
 if TYPE_CHECKING:
     from tests.instruments.conftest import ForeignModbus, RawServer, Reply, SteppedClock
@@ -307,7 +307,8 @@ UNCERTAINTY = [
 def test_uncertainty(fields: dict[str, Any], value: float, expected: float) -> None:
     """Accuracy / sqrt 3 and step / sqrt 12 in quadrature (GUM 4.3.7, F.2.2.1), in the unit of the signal."""
     item = signal(table="input register", address=0, **fields)
-    assert standard_uncertainty(item, value) == pytest.approx(expected)
+    terms = [term.value for term in budget("s", item, value)]
+    assert math.hypot(*terms) == pytest.approx(expected)
 
 
 def test_measure(make: Make, rack: Rack) -> None:
@@ -323,7 +324,7 @@ def test_measure(make: Make, rack: Rack) -> None:
 def test_an_accuracy_that_does_not_fit_its_unit() -> None:
     """A slip that a checked stand file does not have is still told in words."""
     with pytest.raises(StandFault, match="accuracy of a signal in mA"):
-        standard_uncertainty(signal(table="input register", address=0, unit="mA", accuracy="2 mV"), 1.0)
+        budget("s", signal(table="input register", address=0, unit="mA", accuracy="2 mV"), 1.0)
 
 
 def test_signals_are_found_by_terminal(make: Make) -> None:

@@ -65,7 +65,7 @@ def test_a_value_that_is_no_number_is_text_that_the_schema_takes() -> None:
 
 
 @pytest.mark.parametrize(
-    "change", [{"more": 1}, {"kind": "nothing"}, {"v": 2}, {"t": "x"}, {"chain": "12"}, {"verdict": "fine"}]
+    "change", [{"more": 1}, {"kind": "nothing"}, {"v": 3}, {"t": "x"}, {"chain": "12"}, {"verdict": "fine"}]
 )
 def test_what_no_run_writes_is_not_valid(change: dict[str, Any]) -> None:
     line = next(line for line in _lines("good") if line["kind"] == "reading")

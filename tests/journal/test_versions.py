@@ -16,6 +16,7 @@ from hilseq.journal.entries import (
     MadeSafe,
     NotAnEntry,
     OperatorPrompt,
+    Reading,
     RunStarted,
     SamplesMissed,
     SoakStarted,
@@ -181,6 +182,15 @@ def test_the_guard_and_the_run_write_one_kind() -> None:
     entry = entry_from(upcast(guard))
     assert isinstance(entry, MadeSafe)
     assert (entry.reason, entry.tries, entry.seconds) == ("the run has died", 2, 0.1)
+
+
+def test_a_reading_kept_nothing_of_what_its_uncertainty_was_made_of() -> None:
+    """One line as version 1 wrote it: everything is kept, and no term is invented."""
+    line = _stored("good", "reading") | {"v": 1}
+    entry = entry_from(upcast(line))
+    assert isinstance(entry, Reading)
+    assert (entry.v, entry.uncertainty, entry.value) == (2, line["uncertainty"], line["value"])
+    assert (entry.terms, entry.coverage_factor, entry.degrees_of_freedom) == ((), None, None)
 
 
 def test_stored_faults_keep_their_order_and_their_time() -> None:
