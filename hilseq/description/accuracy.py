@@ -19,6 +19,11 @@ from hilseq.quantities import AccuracyTerms, base_unit
 
 #: A clock is watched until its claim is this many times what reading it leaves unknown (a standard uncertainty).
 CLOCK_FINENESS = 20.0
+#: Looks at a point within its settling time while its delay is measured; spaces between two looks that are narrow
+#: enough; and passes, begun at other instants, that are made where they are wider.
+DELAY_LOOKS, DELAY_NARROW, DELAY_PASSES = 10, 2.0, 12
+#: Resolution of the search for a threshold, in parts of the rated supply: 0.1 V at 24 V.
+THRESHOLD_FINENESS = 1.0 / 240.0
 #: Days of a year, as data sheets count the drift of an instrument.
 _YEAR = 365.25
 
@@ -63,6 +68,14 @@ def of_supply_current(supply: Supply, amperes: float) -> float:
 def of_supply_voltage(supply: Supply, volts: float) -> float:
     """Return the standard uncertainty of a voltage that a supply measures, V."""
     return of_terms(supply.accuracy.voltage, volts, span=supply.ceilings.voltage)
+
+
+def of_delay(settle: float, late: float) -> float:
+    """Return how well a stand that shows a point `late` s late knows its delay, a standard uncertainty in s.
+
+    Between two looks (rectangular, GUM 4.3.7); passes begun at other instants narrow what the stand hides.
+    """
+    return resolution(max(DELAY_NARROW * settle / DELAY_LOOKS, late / DELAY_PASSES))
 
 
 def of_interruption(supply: Supply) -> float:

@@ -16,6 +16,7 @@ from hilseq.analysis.pattern_diagnosis import Diagnosis, FaultSite, diagnose, ne
 from hilseq.analysis.patterns import Vector, shortest_complete
 from hilseq.analysis.uncertainty import resolution
 from hilseq.clock import Clock
+from hilseq.description.accuracy import DELAY_LOOKS, DELAY_NARROW, DELAY_PASSES
 from hilseq.errors import UnitFault
 from hilseq.measured import Measured
 from hilseq.statements import compared
@@ -24,11 +25,11 @@ from hilseq.statements import compared
 MOST_FOLLOW_UPS = 16
 #: A point that reads wrong is given this many settling times in a second pass: it may only be late.
 PATIENCE = 5.0
-#: Looks during one settling time while a delay is measured, and how far beyond it is looked.
-_LOOKS, _BEYOND = 10, 1.5
-#: Times a delay is measured at most: where one pass leaves more than so many looks between its bounds, for the stand
-#: sees late or an instrument answers slowly, further ones, spread by the golden ratio, narrow it down.
-_REPEATS, _NARROW, _GOLDEN = 12, 2.0, 0.6180339887498949
+#: How far beyond a settling time is looked while a delay is measured.
+_BEYOND = 1.5
+#: Where one pass leaves too much between the bounds of a delay, for the stand sees late or an instrument answers
+#: slowly, further ones, spread by the golden ratio, narrow it down.
+_GOLDEN = 0.6180339887498949
 
 
 class DigitalPoints(Protocol):
@@ -169,10 +170,10 @@ def _delays(points: DigitalPoints, clock: Clock) -> dict[str, Measured]:
     points.command()
     clock.sleep(PATIENCE * points.settle + points.lag)
     to_on, to_off = _windows(points, clock, level=True), _windows(points, clock, level=False)
-    finest = points.settle / _LOOKS
-    for number in range(1, _REPEATS):
+    finest = points.settle / DELAY_LOOKS
+    for number in range(1, DELAY_PASSES):
         bounds = [*to_on.values(), *to_off.values()]
-        if all(latest - earliest <= _NARROW * finest for earliest, latest in bounds):
+        if all(latest - earliest <= DELAY_NARROW * finest for earliest, latest in bounds):
             break
         for windows, level in ((to_on, True), (to_off, False)):
             clock.sleep(points.settle + (points.lag + finest) * (number * _GOLDEN % 1.0))
@@ -211,5 +212,5 @@ def _windows(points: DigitalPoints, clock: Clock, *, level: bool) -> dict[str, t
         for name in [name for name in waiting if seen[name] is level]:
             found[name] = max(0.0, waiting.pop(name) - points.lag - sent), answered - sending
         waiting = dict.fromkeys(waiting, asked)
-        clock.sleep(points.settle / _LOOKS)
+        clock.sleep(points.settle / DELAY_LOOKS)
     return found

@@ -15,6 +15,7 @@ from hilseq.analysis.limits import Limits
 from hilseq.analysis.search import Bisection
 from hilseq.analysis.uncertainty import Term, largest_error
 from hilseq.clock import Clock
+from hilseq.description.accuracy import THRESHOLD_FINENESS
 from hilseq.description.findings import must_be_known
 from hilseq.description.profile import InputPoint, OutputPoint
 from hilseq.errors import StandFault, UnitFault
@@ -278,10 +279,6 @@ def _leakage(volts: Measured, load: Measured) -> Measured:
     return Measured.of(volts.value / load.value, "A", *parts, tolerance)
 
 
-#: Resolution of the search in parts of the rated supply: 0.1 V at 24 V.
-RESOLUTION = 1.0 / 240.0
-
-
 @dataclass(frozen=True, slots=True)
 class Thresholds:
     """Where one input changes over, V; None where it never did between 0 V and the rated supply."""
@@ -301,7 +298,7 @@ class Thresholds:
 
 def find_thresholds(inputs: Inputs, names: tuple[str, ...], supply: float) -> dict[str, Thresholds]:
     """Search the thresholds of inputs that the stand drives with a voltage; nothing is driven afterwards."""
-    resolution = RESOLUTION * supply
+    resolution = THRESHOLD_FINENESS * supply
     try:
         rising = _search(
             inputs, {n: Bisection(0.0, supply, resolution) for n in names}, start=0.0, quiet=False

@@ -14,11 +14,14 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+from hilseq.analysis.agreement import threshold_limits
 from hilseq.analysis.limits import Limits, test_uncertainty_ratio
 from hilseq.analysis.sensors import SCALES
 from hilseq.analysis.uncertainty import expanded, rectangular, resolution
 from hilseq.description.accuracy import (
     CLOCK_FINENESS,
+    THRESHOLD_FINENESS,
+    of_delay,
     of_interruption,
     of_signal,
     of_supply_current,
@@ -29,6 +32,7 @@ from hilseq.description.accuracy import (
 from hilseq.description.findings import Finding, Findings, Place
 from hilseq.description.points import AnalogPoint
 from hilseq.description.profile import Profile
+from hilseq.description.scpi import ScpiSupply
 from hilseq.description.stand import Calibration, Signal, Stand
 from hilseq.quantities import base_unit, dimension_of, show_duration
 
@@ -91,6 +95,9 @@ def limits_can_be_judged(stand: Stand, slot: str, profile: Profile) -> Findings:
     """Require that the stand can judge currents, voltages and analog channels; warn where it hardly can."""
     for judged in (
         *_currents(stand, slot, profile),
+        *_inrush(stand, slot, profile),
+        *_delays(stand, slot, profile),
+        *_thresholds(stand, slot, profile),
         *_outputs(stand, slot, profile),
         *_analog(stand, slot, profile),
         *_ports(stand, slot, profile),
@@ -140,6 +147,7 @@ def _currents(stand: Stand, slot: str, profile: Profile) -> Iterator[_Judged]:
     for key, current in (
         ("idle-current", profile.start.idle_current),
         ("live-current", profile.start.live_current),
+        ("loaded-current", profile.start.loaded_current),
     ):
         if current is not None:
             yield _Judged(
@@ -153,6 +161,96 @@ def _currents(stand: Stand, slot: str, profile: Profile) -> Iterator[_Judged]:
                 key,
                 "current" in supply.accuracy.model_fields_set,
             )
+
+
+def _inrush(stand: Stand, slot: str, profile: Profile) -> Iterator[_Judged]:
+    """What the supply keeps of a start, where the stand file says that it keeps anything."""
+    name, start = stand.slots[slot].supply, profile.start
+    supply = stand.supplies[name]
+    commands = supply.commands if isinstance(supply, ScpiSupply) else None
+    # A charge is a current over time: its constant terms count for every second of a start.
+    for key, what, unit, limit, kept, seconds in (
+        ("inrush-peak", "inrush peak", "A", start.inrush_peak, "measure_peak_current", 1.0),
+        ("inrush-charge", "inrush charge", "As", start.inrush_charge, "measure_charge", start.ready_within),
+    ):
+        if limit is None or commands is None or getattr(commands, kept) is None:
+            continue
+        terms, span = supply.accuracy.current, supply.ceilings.current
+        error = terms.of_reading * limit + (terms.of_range * span + terms.fixed) * seconds
+        yield _Judged(
+            key,
+            what,
+            unit,
+            Limits(None, limit),
+            _expanded(rectangular(error), supply.calibration, limit),
+            ("supplies", name, "accuracy", "current"),
+            ("start", key),
+            key,
+            "current" in supply.accuracy.model_fields_set,
+        )
+
+
+def _delays(stand: Stand, slot: str, profile: Profile) -> Iterator[_Judged]:
+    """Delays of points: one within which the stand looks a few times; its own lag hides the rest until repeats find it.
+
+    What the stand file does not say of scans is measured before anything is judged, and is not known here.
+    """
+    for section, reading, points in (
+        ("outputs", "switching delay", profile.points.outputs),
+        ("inputs", "input delay", profile.points.inputs),
+    ):
+        for name, point in points.items():
+            found = at_logic_terminal(stand, slot, name)
+            if found is None:
+                continue
+            signal_name, signal = found
+            late = (
+                0.0
+                if signal.drives is not None
+                else (signal.lag or 0.0) + (stand.io[signal.io].scan_time or 0.0)
+            )
+            yield _Judged(
+                f"settle of {name}",
+                reading,
+                "s",
+                Limits(None, point.settle),
+                expanded(of_delay(point.settle, late)),
+                ("signals", signal_name, "lag") if signal.lag else ("io", signal.io, "scan-time"),
+                ("points", section, name, "settle"),
+                reading,
+                bool(late),
+            )
+
+
+def _thresholds(stand: Stand, slot: str, profile: Profile) -> Iterator[_Judged]:
+    """Levels at which inputs change over, where the stand drives them with a voltage."""
+    rated = profile.ratings.supply
+    for name, point in profile.points.inputs.items():
+        found = at_terminal(stand, slot, name, "voltage")
+        if found is None or found[1].drives is None:
+            continue
+        limits = threshold_limits(point.type_, rated)
+        known = _signal_expanded(stand, found[1], limits.high or rated)
+        step = expanded(resolution(rated * THRESHOLD_FINENESS))
+        yield _Judged(
+            f"type of {name}",
+            "threshold rising",
+            "V",
+            limits,
+            math.hypot(known, step),
+            ("signals", found[0], "accuracy"),
+            ("points", "inputs", name),
+            "input threshold",
+        )
+
+
+def at_logic_terminal(stand: Stand, slot: str, terminal: str) -> tuple[str, Signal] | None:
+    """Return the logic signal that senses or drives a terminal, and its name."""
+    wanted = f"{slot}.{terminal}"
+    for name, signal in stand.signals.items():
+        if signal.is_bit and wanted in (signal.drives, signal.senses):
+            return name, signal
+    return None
 
 
 def at_terminal(stand: Stand, slot: str, terminal: str, dimension: str) -> tuple[str, Signal] | None:
