@@ -18,6 +18,8 @@ from typing import Any
 from hilseq.analysis.limits import ReadingVerdict
 from hilseq.coverage.table import CONFIDENCE, Rate
 from hilseq.errors import UsageError
+from hilseq.journal.entries import Reading
+from hilseq.journal.reader import read_journal
 
 #: What is promised: accepted at the limit at most so often, as estimated and by its upper bound, and so often at least
 #: two guard bands inside.
@@ -116,9 +118,6 @@ class CurveCase:
 
     def row(self, run: Path) -> dict[str, Any]:
         """Return what became of each true value in a finished visit."""
-        from hilseq.journal.entries import Reading
-        from hilseq.journal.reader import read_journal
-
         readings: list[Reading] = read_journal(run).of(Reading)
         names = {judged.kind: judged.reading for judged in JUDGED}
         single = {value.kind for value in self.values if sum(v.kind == value.kind for v in self.values) == 1}
@@ -143,10 +142,10 @@ class CurveCase:
         return {"number": self.number, "seed": self.seed, "group": self.group, "trials": trials}
 
 
-def _band(reading: Any) -> float | None:
+def _band(reading: Reading) -> float | None:
     """Return the guard band of a reading as a share of its limit."""
-    ends = [abs(end) for end in (reading.low, reading.high) if end]
-    return reading.uncertainty / max(ends) if ends else None
+    ends = [abs(end) for end in (reading.low, reading.high) if isinstance(end, float) and end]
+    return reading.uncertainty / max(ends) if ends and isinstance(reading.uncertainty, float) else None
 
 
 #: The keys of a row.

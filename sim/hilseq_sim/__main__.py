@@ -136,7 +136,8 @@ def _add_kinds(options: argparse.Namespace) -> None:
 
 
 def _print_catalogue(options: argparse.Namespace) -> int:
-    from hilseq_sim.defects.spec import catalogue_on, true_values_on
+    from hilseq_sim.defects.spec import catalogue_on
+    from hilseq_sim.defects.true_values import true_values_on
 
     listed = true_values_on if options.true_values else catalogue_on
     print(json.dumps(listed(_visit(options))))  # noqa: T201 - this is the interface

@@ -312,12 +312,6 @@ def catalogue_on(visit: VisitWords) -> list[dict[str, Any]]:
     return rows
 
 
-def true_values_on(visit: VisitWords) -> dict[str, list[str]]:
-    """Return the kinds of `true_values` that make sense on a visit (of its first slot), and their places."""
-    where = Where(visit, next(iter(visit.profiles)))
-    return {kind: spots for kind, row in TRUE_VALUES.items() if (spots := row.places(where))}
-
-
 __all__ = [
     "Add",
     "Change",

@@ -290,3 +290,9 @@ _ROWS = (
 )  # fmt: skip
 
 TRUE_VALUES: dict[str, Kind] = {row.kind: row for row in _ROWS}
+
+
+def true_values_on(visit: p.VisitWords) -> dict[str, list[str]]:
+    """Return the kinds that make sense on a visit (of its first slot), and their places."""
+    where = p.Where(visit, next(iter(visit.profiles)))
+    return {kind: spots for kind, row in TRUE_VALUES.items() if (spots := row.places(where))}

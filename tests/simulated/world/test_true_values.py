@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import pytest
-from hilseq_sim.defects.spec import resolve, true_values_on
+from hilseq_sim.defects.spec import resolve
+from hilseq_sim.defects.true_values import true_values_on
 from hilseq_sim.world.build import World
 from hilseq_sim.world.operation import Phase
 
