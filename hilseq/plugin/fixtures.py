@@ -303,6 +303,12 @@ def thresholds(
     return once(slot, "thresholds", measure)
 
 
+def _for_analog(request: pytest.FixtureRequest, unit: Unit) -> Unit:
+    """Return the unit in a mode in which its analog points work: outputs follow only while it is live."""
+    found: Unit = request.getfixturevalue("live_unit" if unit.profile.points.analog_outputs else "ready_unit")
+    return found
+
+
 @pytest.fixture
 def analog_sweep(
     request: pytest.FixtureRequest, once: MeasurementCache, slot: str, unit: Unit
@@ -310,9 +316,7 @@ def analog_sweep(
     """Each analog channel after its sweep over the range and back, by name."""
 
     def measure() -> dict[str, Swept]:
-        # Outputs follow only while the unit is live.
-        state = "live_unit" if unit.profile.points.analog_outputs else "ready_unit"
-        return sweep(request.getfixturevalue(state).analog)
+        return sweep(_for_analog(request, unit).analog)
 
     return once(slot, "analog sweep", measure)
 
@@ -324,8 +328,7 @@ def analog_spots(
     """One point of each analog channel, all at once and each at another part of its range, by name."""
 
     def measure() -> dict[str, SpotCheck]:
-        state = "live_unit" if unit.profile.points.analog_outputs else "ready_unit"
-        return take_spots(request.getfixturevalue(state).analog)
+        return take_spots(_for_analog(request, unit).analog)
 
     return once(slot, "analog spots", measure)
 

@@ -4,9 +4,9 @@ import math
 
 import numpy as np
 import pytest
+import scipy
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy.signal import lfilter
 
 from hilseq.analysis.soak_samples import DAY, MINUTE, lag_1, slope_of, trend
 
@@ -109,7 +109,7 @@ def test_a_daily_cycle_and_slow_noise_are_no_drift(alike: float) -> None:
     random, times = np.random.default_rng(18), np.arange(0.0, 3 * DAY, MINUTE)
     drifting = 0
     for _ in range(200):
-        noise = lfilter([1.0], [1.0, -alike], random.normal(size=2000 + times.size))[2000:]
+        noise = scipy.signal.lfilter([1.0], [1.0, -alike], random.normal(size=2000 + times.size))[2000:]
         cycle = 5.0 * np.sin(2.0 * np.pi * times / DAY + random.uniform(0.0, 6.3))
         found = trend(times, noise * math.sqrt(1.0 - alike**2) + cycle)
         assert found is not None
@@ -120,7 +120,7 @@ def test_a_daily_cycle_and_slow_noise_are_no_drift(alike: float) -> None:
 def test_a_drift_beside_a_daily_cycle_is_found() -> None:
     """A deviation a day, in slow noise of one deviation, over five days."""
     random, times = np.random.default_rng(5), np.arange(0.0, 5 * DAY, MINUTE)
-    noise = lfilter([1.0], [1.0, -0.9], random.normal(size=times.size)) * math.sqrt(1.0 - 0.9**2)
+    noise = scipy.signal.lfilter([1.0], [1.0, -0.9], random.normal(size=times.size)) * math.sqrt(1.0 - 0.9**2)
     found = trend(times, noise + np.sin(2.0 * np.pi * times / DAY) + times / DAY)
     assert found is not None
     assert found.certain
