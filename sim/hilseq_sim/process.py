@@ -69,6 +69,7 @@ class Servers:
             self._check_fixed_ports()
         except BaseException:
             self._stage.close()
+            self.loop.close()
             raise
         self._stage.refresh()
 

@@ -71,6 +71,10 @@ class Loop:
             self._serve_all(self._ready(awake))
             while self._timers and self._timers[0][0] <= time.monotonic():
                 heapq.heappop(self._timers)[2]()
+        self.close()
+
+    def close(self) -> None:
+        """Give back what it is stopped with; `run` does so at its end."""
         self._bell.close()
         self._ear.close()
 
