@@ -88,6 +88,7 @@ if TYPE_CHECKING:
     from hilseq.procedures.analog import told_apart as told_apart
     from hilseq.procedures.battery import WithoutSupply as WithoutSupply
     from hilseq.procedures.bench import Bench as Bench
+    from hilseq.procedures.fault_location import thermometers_agree as thermometers_agree
     from hilseq.procedures.margins import claimed_ride_through as claimed_ride_through
     from hilseq.procedures.margins import find_ride_through as find_ride_through
     from hilseq.procedures.margins import slow_ramp as slow_ramp
@@ -216,6 +217,7 @@ _HOMES = {
     "SupplySetting": "hilseq.instruments.protocols",
     "Swept": "hilseq.procedures.analog",
     "Text": "hilseq.description.fields",
+    "thermometers_agree": "hilseq.procedures.fault_location",
     "Thresholds": "hilseq.procedures.points",
     "Together": "hilseq.procedures.together",
     "told_apart": "hilseq.procedures.analog",

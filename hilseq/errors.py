@@ -17,7 +17,8 @@ The first fork answers the first question of whoever reads the message: whose fa
     │   └── Interlock            an interlock is open or a ceiling was passed
     ├── NotPerformed         a check cannot be done here (no operator, nothing to measure with)
     │   ├── NotResolvable        a reading is too near a limit for this stand to tell
-    │   └── LinkLost             the link stays away while the unit looks well: which of both it is, is not known
+    │   ├── LinkLost             the link stays away while the unit looks well: which of both it is, is not known
+    │   └── UnitOrHarness        a finding that the unit and its harness explain alike: a known good unit decides
     ├── DescriptionError     a stand file or profile is wrong (holds every problem found)
     ├── StandInUse           somebody else uses the stand, or it is kept off: nothing was touched
     └── UsageError           the command line asks for something impossible
@@ -144,6 +145,17 @@ class LinkLost(NotPerformed):
     def __init__(self, message: str, *, place: str) -> None:
         super().__init__(message)
         self.places: tuple[str, ...] = (place,)
+
+
+class UnitOrHarness(NotPerformed):
+    """A finding that a fault of the unit and one of the stand explain alike: nobody is blamed.
+
+    `places` name where, as of UnitFault.
+    """
+
+    def __init__(self, message: str, *, places: Sequence[str] = ()) -> None:
+        super().__init__(message)
+        self.places: tuple[str, ...] = tuple(places)
 
 
 class StandInUse(HilseqError):

@@ -22,6 +22,9 @@ class CheckVerdict(StrEnum):
 #: Begins the reason of a check that was not performed because its sequence raised what is nobody's verdict.
 ERROR_IN_SEQUENCE = "error in the sequence"
 
+#: Begins the reason of a check that found what the unit and its harness explain alike.
+UNIT_OR_HARNESS = "unit or harness: repeat with a known good unit"
+
 
 class Disposition(StrEnum):
     """What is done with one unit."""

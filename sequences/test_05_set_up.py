@@ -41,6 +41,15 @@ def test_is_calibrated(readiness: Readiness) -> None:
     readiness.require_calibrated()
 
 
+@pytest.mark.needs("stand.golden-unit")
+def test_known_good_unit(readiness: Readiness) -> None:
+    """Visit of a known good unit.
+
+    A known good unit has passed every check on this harness, as it is now.
+    """
+    readiness.require_golden()
+
+
 @pytest.mark.needs("stand.safety.interlocks")
 def test_interlocks(readiness: Readiness) -> None:
     """Interlocks.

@@ -14,8 +14,11 @@ from hilseq.cli.command import StandOption, UnitOption
 if TYPE_CHECKING:
     from hilseq.description.stand import Stand
     from hilseq.description.visit import Visit
+    from hilseq.journal.run_state import RunState, UnitState
     from hilseq.plugin.visit_run import VisitRun
+    from hilseq.procedures.bench import Bench
     from hilseq.procedures.readiness import Look
+    from hilseq.procedures.unit import Unit
 
 #: Pause between two attempts to switch off, s.
 _PAUSE = 0.2
@@ -50,12 +53,26 @@ def ready_command(
     defect: Annotated[
         list[str] | None, typer.Option(metavar="KIND[@PLACE]", help="Defect of the twin; repeatable.")
     ] = None,
+    golden: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="RUN",
+            help="Keep this visit of a known good unit as the proof of the harness; no look is made.",
+        ),
+    ] = None,
+    by: Annotated[
+        str, typer.Option(metavar="NAME", help="With --golden: who knows the unit to be good.")
+    ] = "",
     json: Annotated[bool, typer.Option("--json", help="Print the answer as JSON, for programs.")] = False,
 ) -> None:
     """Look at all that a stand can find out about itself: instruments, calibration, loop-backs, ports, addresses.
 
     Nothing is powered without --power, and a stand with an output on is told and left on. The stage set-up of every
     visit runs the same procedure.
+
+    --golden RUN keeps a visit in which a known good unit passed every check, beside the stand file
+    (bench.golden.json for bench.yaml), until the harness changes. With it, what a unit and its harness
+    explain alike is put down to the unit; a stand file with `golden-unit: true` asks for it.
     Exit code: 0 ready, 2 bad file or option, 4 not ready, 75 in use by somebody else, or kept off.
 
     Example: hilseq ready --stand stands/sim-bench.yaml --unit stands/units/rh16.yaml --simulate
@@ -65,6 +82,9 @@ def ready_command(
     from hilseq.errors import UsageError
     from hilseq.plugin.options import unit_files
 
+    if golden is not None:
+        _record_golden(stand, golden, by.strip())
+        return
     if power and not unit:
         raise UsageError("--power powers units, but no --unit says what is in the slots")
     slots = list(load_stand(stand).slots)
@@ -139,13 +159,92 @@ def _all_looks(run: VisitRun, *, power: bool) -> Iterator[Look]:
     yield from Readiness(bench).instruments()
     yield from Readiness(bench).calibrations()
     rest = Readiness(bench, usable, run.extensions.readiness_checks)
+    for slot in run.visit.profiles:
+        if (visit := run.golden(slot)) or run.visit.stand.golden_unit:
+            words = visit or "none on record for the harness as it is: hilseq ready --golden RUN"
+            yield Look("known good unit", f"slot {slot}", bool(visit), words)
     for topic, looks in rest.topics().items():
         if usable and topic not in ("instruments", "calibration"):
             yield from attempt(topic, looks)
     for slot in usable if power else ():
         unit = bench.units[slot]
         yield from attempt("under power", partial(powered_looks, unit, partial(run.visit.written, slot)))
+        yield from attempt("under power", partial(_thermometers, bench, unit))
         run.make_safe(slot)
+
+
+def _thermometers(bench: Bench, unit: Unit) -> Iterator[Look]:
+    from hilseq.procedures.fault_location import thermometers_agree
+    from hilseq.procedures.readiness import Look
+
+    thermometers_agree(bench, unit)
+    yield Look("under power", f"thermometers of slot {unit.slot}", True, "none is contradicted by the others")
+
+
+def _record_golden(stand: Path, run: Path, by: str) -> None:
+    """Keep the visit in the folder `run` as that of known good units, which `by` says they are. Raises UsageError."""
+    from hilseq.description.golden import GoldenVisit, harness_hash, keep_golden
+    from hilseq.description.loading import load_stand
+    from hilseq.errors import UsageError
+    from hilseq.journal.seals import read_run
+
+    if not by:
+        raise UsageError('--golden needs --by NAME of who knows the unit to be good, such as --by "M. Frei"')
+    try:
+        state = read_run(run)
+    except ValueError as error:
+        raise UsageError(f"{run} does not tell a run: {error}") from None
+    if not state.complete or not state.sound:
+        raise UsageError(f"{run} is {state.status}: only a run that came to its end shows a harness right")
+    harness = harness_hash(load_stand(stand))
+    if _harness_of(state) != harness:
+        raise UsageError(
+            f"{run} was made on another harness than {stand} describes: make the visit again, on this one"
+        )
+    for unit in state.units:
+        _require_good(unit)
+        visit = GoldenVisit(
+            harness=harness,
+            simulated=state.simulated,
+            part=unit.part,
+            serial=unit.serial,
+            run=state.run,
+            chain=state.chain,
+            on=state.started[:10],
+            by=by,
+        )
+        file = keep_golden(stand, visit)
+        typer.echo(f"{file}: {unit.part} {unit.serial} shows the harness of {state.stand} right, by {by}")
+
+
+def _require_good(unit: UnitState) -> None:
+    """Raise UsageError for a unit of which anything was found, or was not looked at."""
+    from hilseq.errors import UsageError
+    from hilseq.procedures.readiness import NO_GOLDEN_VISIT
+    from hilseq.verdicts import CheckVerdict
+
+    for check in unit.checks:
+        missing = check.verdict is CheckVerdict.NOT_PERFORMED and check.why.startswith(NO_GOLDEN_VISIT)
+        if check.verdict is not CheckVerdict.PASSED and not missing:
+            where = ", ".join(check.places) or check.place
+            raise UsageError(
+                f"{unit.part} {unit.serial}: {check.title!r} was {check.verdict} ({where}: {check.why}). A known good "
+                "unit passes every check: look at the harness there, or take another unit"
+            )
+
+
+def _harness_of(state: RunState) -> str:
+    """Return the hash of the harness that a run was made on. Raises UsageError."""
+    import tempfile
+
+    from hilseq.description.golden import harness_hash
+    from hilseq.description.loading import load_stand
+
+    text = next((one.text for one in state.inputs if one.role == "stand file"), "")
+    with tempfile.TemporaryDirectory() as folder:
+        copy = Path(folder) / "stand.yaml"
+        copy.write_text(text, encoding="utf-8")
+        return harness_hash(load_stand(copy))
 
 
 def _intakes(

@@ -18,7 +18,7 @@ from typing import Any
 
 import hilseq
 from hilseq.errors import UsageError
-from hilseq.verdicts import Disposition
+from hilseq.verdicts import UNIT_OR_HARNESS, Disposition
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,7 +141,7 @@ def judge_case(case: Case, summary: Mapping[str, Any]) -> dict[str, Any]:
     if not case.defect:
         return {**row, "good": True, "why": _first_finding(unit)}
     places = {finding["place"] for finding in unit["findings"]}
-    detected = disposition == _RIGHT[case.side]
+    detected = disposition == _RIGHT[case.side] or (case.side != "link" and _is_undecided(unit))
     return {
         **row,
         "defect": case.defect,
@@ -155,6 +155,12 @@ def judge_case(case: Case, summary: Mapping[str, Any]) -> dict[str, Any]:
         "found_at": sorted(places),
         "why": _first_finding(unit),
     }
+
+
+def _is_undecided(unit: Mapping[str, Any]) -> bool:
+    """Tell whether a fault was found that unit and harness explain alike, and nobody was blamed."""
+    undecided = any(check["why"].startswith(UNIT_OR_HARNESS) for check in unit["checks"])
+    return unit["disposition"] == Disposition.INCOMPLETE and undecided
 
 
 def _first_finding(unit: Mapping[str, Any]) -> str:

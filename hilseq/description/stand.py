@@ -457,6 +457,11 @@ class Stand(Model):
     ambient: Name | None = Field(
         default=None, description="signal that measures the temperature around the instruments, degC"
     )
+    golden_unit: bool = Field(
+        default=False,
+        description="true where a visit of a known good unit must be on record for the harness as it is: without one "
+        "every unit is incomplete. See `hilseq ready --golden`",
+    )
     operator: OperatorActions = Field(
         default=OperatorActions(), description="what only a person can do on this stand"
     )

@@ -46,6 +46,12 @@ NOT_COUNTED = "not counted"
 PROVOKED = "provoked by the stand"
 #: What the event of something is called that a check could not judge on this visit, and why.
 NOT_JUDGED = "not judged"
+#: What the events are called that tell the voltage of a unit, first in their text: with power, and changed under power.
+SUPPLY_ON, SUPPLY_SET = "supply on", "supply set"
+#: What the event is called that tells, at the beginning of a stage, how warm it is at the unit and around it.
+CONDITIONS = "conditions"
+#: What the events are called that say what the looks of a check prove.
+PROOF = "proof"
 
 
 def _iso(text: str) -> str:

@@ -45,7 +45,7 @@ from hilseq.journal.entries import (
 )
 from hilseq.journal.signatures import Signatures
 from hilseq.quantities import show_duration
-from hilseq.verdicts import WORST_FIRST, CheckVerdict, Disposition, dispose, exit_code
+from hilseq.verdicts import UNIT_OR_HARNESS, WORST_FIRST, CheckVerdict, Disposition, dispose, exit_code
 
 #: What a resumed run does again.
 _OPEN = (CheckVerdict.NOT_PERFORMED, CheckVerdict.STAND_FAULT)
@@ -80,12 +80,20 @@ class CheckState:
     seconds: float = 0.0
     started: bool = False
     ended: bool = False
+    #: When it began and ended, s of the run's clock.
+    begun_at: float = 0.0
+    ended_at: float = 0.0
     #: Whether a resumed run does it again.
     open: bool = True
     readings: list[Reading] = field(default_factory=list)
     tables: list[TableKept] = field(default_factory=list)
     #: Of a soak: by place, the first sign there was.
     signs: dict[str, SoakEventLogged] = field(default_factory=dict)
+
+    @property
+    def is_undecided(self) -> bool:
+        """Tell whether unit and harness explain alike what it found."""
+        return self.verdict is CheckVerdict.NOT_PERFORMED and self.why.startswith(UNIT_OR_HARNESS)
 
     def found_at(self, place: str) -> str:
         """Return what was found at a place: its own sign, where several failed at different times."""
@@ -258,6 +266,7 @@ class UnitState:
         """What the checks found, one per place and check: the stand's faults when the stand failed.
 
         Of a unit of which nothing failed, what kept a check from being performed where that has a place: its link.
+        What unit and harness explain alike is told beside what failed.
         """
         blamed = {
             Disposition.STAND_FAULT: CheckVerdict.STAND_FAULT,
@@ -266,7 +275,7 @@ class UnitState:
         return [
             UnitFinding(place, check.found_at(place), check.id)
             for check in self.checks
-            if check.verdict is blamed
+            if check.verdict is blamed or (blamed is CheckVerdict.FAILED and check.is_undecided)
             for place in check.places or (() if blamed is CheckVerdict.NOT_PERFORMED else (check.place,))
         ]
 
@@ -357,6 +366,7 @@ class RunState:
         match entry:
             case CheckStarted():
                 check.started, check.ended = True, False
+                check.begun_at = entry.t
                 check.verdict, check.why = CheckVerdict.NOT_PERFORMED, "the run ended during this check"
                 check.places = ()
                 # One that is repeated counts as it went the last time.
@@ -368,6 +378,7 @@ class RunState:
                 check.tables.append(entry)
             case CheckEnded():
                 check.ended = True
+                check.ended_at = entry.t
                 check.verdict, check.why, check.places = entry.verdict, entry.why, entry.places
                 check.seconds = entry.seconds
                 check.open = check.open and self._soaked and entry.verdict in _OPEN

@@ -11,7 +11,9 @@ from itertools import groupby
 from typing import Any
 
 from hilseq.journal.entries import (
+    CONDITIONS,
     FOUND,
+    PROOF,
     EventLogged,
     JournalEntry,
     MadeSafe,
@@ -50,7 +52,7 @@ MOST_EVENTS, MOST_FINDINGS = 60, 12
 #: Below so many seconds left, seconds are told.
 _SECONDS_COUNT = 600.0
 #: Events that say what every check does, or what the report says better.
-_QUIET = frozenset({FOUND, "mode", "proof", "safe state"})
+_QUIET = frozenset({FOUND, "mode", CONDITIONS, PROOF, "safe state"})
 
 
 def shown(value: Any) -> Any:

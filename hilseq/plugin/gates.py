@@ -15,17 +15,22 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from hilseq.analysis.limits import ReadingVerdict
 from hilseq.description.stand import Stand
-from hilseq.errors import LinkLost, NotPerformed, StandFault, UnitFault
+from hilseq.errors import LinkLost, NotPerformed, StandFault, UnitFault, UnitOrHarness
 from hilseq.instruments.link_tally import PLACE as LINK
 from hilseq.plugin import stages
 from hilseq.plugin.classify import PROFILE, Outcome
 from hilseq.plugin.planned import PlannedCheck
 from hilseq.plugin.visit_run import VisitRun
+from hilseq.procedures.fault_location import FaultLocation
 from hilseq.procedures.self_check import SelfCheck, misfits, recheck_link
 from hilseq.procedures.unit import Unit
 from hilseq.procedures.wiring import served_by
-from hilseq.verdicts import CheckVerdict
+from hilseq.verdicts import UNIT_OR_HARNESS, CheckVerdict
+
+#: The place of what a supply measures of a unit.
+SUPPLY = "supply"
 
 
 class Gates:
@@ -81,7 +86,7 @@ def recheck_stand(run: VisitRun, check: PlannedCheck, outcome: Outcome) -> str:
     """Look for a fault of the stand behind a check that failed with `outcome`; note what was asked.
 
     Return why the check is to be repeated, or an empty text. Raises StandFault when the stand is at fault, LinkLost
-    when the link is, or its path.
+    when the link is, or its path, UnitOrHarness when unit and stand explain what was found alike.
     """
     slot, places = check.slot, outcome.places or (check.place,)
     asked: list[str] = []
@@ -97,6 +102,14 @@ def recheck_stand(run: VisitRun, check: PlannedCheck, outcome: Outcome) -> str:
             if check.stage == stages.SOAK or check.repeated:
                 _weigh_link(outcome, again)
                 again = ""  # it is not made once more
+            if not again and check.stage != stages.SOAK:
+                by_current = any(
+                    reading.unit == "A"
+                    and reading.verdict is ReadingVerdict.FAILS
+                    and reading.place == SUPPLY
+                    for reading in check.readings
+                )
+                asked += FaultLocation(bench, unit).require_unit(places, by_current=by_current)
         finally:
             unit.return_to_idle()
     except StandFault as fault:
@@ -107,6 +120,11 @@ def recheck_stand(run: VisitRun, check: PlannedCheck, outcome: Outcome) -> str:
     except LinkLost as lost:
         run.event("link lost", str(lost), slot)
         raise
+    except UnitOrHarness as both:
+        golden = run.golden(slot)
+        if not golden:
+            raise UnitOrHarness(f"{UNIT_OR_HARNESS}. {outcome.why}; {both}", places=both.places) from both
+        asked.append(f"{both}; the harness was shown right with a known good unit, {golden}")
     except (UnitFault, NotPerformed):
         pass  # what the unit does not do here is not asked of the stand
     run.event("stand asked", f"before {', '.join(places)} was blamed: " + "; ".join(asked), slot)

@@ -18,7 +18,7 @@ from rich.text import Text
 
 from hilseq import gc_tuning
 from hilseq.description.approved_plan import PlanContent
-from hilseq.errors import DescriptionError, LinkLost, UsageError
+from hilseq.errors import DescriptionError, LinkLost, UnitOrHarness, UsageError
 from hilseq.interrupts import held_back, interrupt_on_termination
 from hilseq.journal.entries import CheckStarted
 from hilseq.journal.run_state import RunState
@@ -74,6 +74,8 @@ class VisitHooks:
         self.record: RunState | None = None
         self._plan = VisitPlan(run.visit, run.note)
         self._unsafe: set[str] = set()
+        #: Slot and stage of the last check.
+        self._stage = ("", "")
         self._left_out: list[pytest.Item] = []
         self._arranged = False
         self._seen = seen(())
@@ -212,6 +214,9 @@ class VisitHooks:
     ) -> Generator[None, Any, Any]:
         """Note the beginning and the end of each check; a unit that is done with is switched off."""
         check = item.stash[CHECK]
+        if (check.slot, check.stage) != self._stage and not self.gates.reason(check.slot):
+            self._stage = check.slot, check.stage
+            self.run.note_conditions(check.slot)
         self.run.note(CheckStarted(check=check.id))
         begun = self.run.clock.now()
         try:
@@ -278,8 +283,8 @@ class VisitHooks:
             return
         try:
             check.again = recheck_stand(self.run, check, outcome)
-        except LinkLost as lost:
-            check.outcome = classify(lost)
+        except (LinkLost, UnitOrHarness) as undecided:
+            check.outcome = classify(undecided)
             raise
 
     @pytest.hookimpl(wrapper=True, tryfirst=True)

@@ -23,6 +23,7 @@ from hilseq.analysis.limits import DecisionRule
 from hilseq.clock import Clock, WallClock, compose
 from hilseq.description.approved_plan import plan_file
 from hilseq.description.crosscheck import untested_claims
+from hilseq.description.golden import golden_visit
 from hilseq.description.visit import Visit
 from hilseq.errors import HilseqError, StandFault, UsageError, fenced
 from hilseq.extensions import Extensions
@@ -30,6 +31,7 @@ from hilseq.guard.client import Guard
 from hilseq.hooks import Element
 from hilseq.interrupts import held_back
 from hilseq.journal.entries import (
+    CONDITIONS,
     FOLDER_RENAMED,
     STOPPED,
     CheckEnded,
@@ -471,6 +473,20 @@ class VisitRun:
                 fine = True
             if not fine:
                 self.observers.remove(observe)
+
+    def note_conditions(self, slot: str) -> None:
+        """Take note of how warm it is at a unit; what cannot be read now is for its check to find."""
+        if self._bench is None:
+            return
+        with suppress(HilseqError):
+            if words := self._bench.temperatures(slot):
+                self.event(CONDITIONS, words, slot)
+
+    def golden(self, slot: str) -> str:
+        """Return in words which visit of a known good unit shows the harness of a slot right; empty without one."""
+        part = self.visit.profiles[slot].part
+        kept = golden_visit(self.visit.stand_path, self.visit.stand, part, simulated=self._stand.simulated)
+        return "" if kept is None else f"{kept.part} {kept.serial} on {kept.on} (run {kept.run}, {kept.by})"
 
     def soak_state(self, slot: str) -> ResumedSoak | None:
         """Return the interrupted soak that is to be continued in a slot."""

@@ -8,8 +8,9 @@ trial begins from the state it must leave, so that hysteresis is measured and no
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from statistics import median
 
 from hilseq.analysis.limits import Limits
 from hilseq.analysis.search import Bisection
@@ -88,6 +89,11 @@ class Outputs:
         """Return for each output whether its channel shows it on, at once."""
         seen = self._signals.snapshot(sensor.name for sensor in self._sensors.values())
         return {name: sensor.band.counts_as_on(seen[sensor.name]) for name, sensor in self._sensors.items()}
+
+    @property
+    def measured(self) -> tuple[str, ...]:
+        """The outputs whose voltage the stand measures."""
+        return tuple(self._voltmeters)
 
     def voltmeter(self, name: str) -> str:
         """Return the signal that measures the voltage at an output's terminal."""
@@ -175,13 +181,18 @@ class Inputs:
 _IMPOSSIBLE = 2.0
 #: What the readings of a loaded output are called.
 _OFF, _DROP, _LEAKAGE = "voltage when off", "voltage drop when on", "leakage when off"
+#: An output that loses less than this share of what the others do carries no load (common practice, no source).
+_UNLOADED = 0.25
+#: How many others say what is usual, at least.
+_OTHERS = 3
 
 
 @dataclass(frozen=True, slots=True)
 class Loaded:
     """One output under its load: drop when on (V), voltage when off (V), leakage (A) where it can be told.
 
-    `channel` is the signal of the stand that measured it; `anew` measures the same output once more.
+    `channel` is the signal of the stand that measured it; `anew` measures the same output once more; `usual` is
+    what the others lose, V, where there are several.
     """
 
     channel: str
@@ -189,6 +200,7 @@ class Loaded:
     off_voltage: Measured
     leakage: Measured | None
     anew: Callable[[], Loaded] | None = None
+    usual: float | None = None
 
     def again(self, name: str) -> Callable[[], Measured] | None:
         """Return what measures the reading of this name, as `against` gives it, once more; None where nothing does."""
@@ -207,8 +219,18 @@ class Loaded:
     def against(self, limits: OutputLimits) -> Iterator[tuple[str, Measured, Limits]]:
         """Return what is to be judged: name, reading, limits, as far as both are known.
 
-        Raises StandFault for what no output can do: to have more than its supply, or less than 0 V.
+        Raises StandFault for what no output can do: to have more than its supply, or less than 0 V, or to lose nothing
+        under a load with which the others lose something.
         """
+        limit = math.inf if limits.drop is None or limits.drop.high is None else limits.drop.high
+        known = _IMPOSSIBLE * self.drop.expanded_uncertainty
+        usual = self.usual if self.usual is not None and self.usual <= limit else 0.0
+        if self.drop.value < min(_UNLOADED * usual, usual - known) and usual > 0.0:
+            raise StandFault(
+                f"{self.channel} shows a drop of {self.drop.value:.3g} V at an output where the others lose "
+                f"{usual:.3g} V: is its load open, or the channel scaled wrong?",
+                place=self.channel,
+            )
         for what, measured in (("a drop", self.drop), ("a voltage when off", self.off_voltage)):
             least = -_IMPOSSIBLE * largest_error(measured.standard_uncertainty)
             if measured.value < least:
@@ -252,12 +274,14 @@ def measure_loaded(
     clock.sleep(patience)
     on, off = _means([volts for volts, _ in taken]), _means([outputs.volts() for _ in range(looks)])
     supply = _mean([volts for _, volts in taken])
+    drops = {name: supply - volts for name, volts in on.items()}
     return {
         name: Loaded(
             outputs.voltmeter(name),
-            supply - on[name],
+            drops[name],
             off[name],
             _leakage(off[name], loads[name]) if name in loads else None,
+            usual=_usual(drops[other].value for other in drops if other != name),
         )
         for name in on
     }
@@ -269,6 +293,11 @@ def _mean(looks: Sequence[Measured]) -> Measured:
 
 def _means(looks: Sequence[Mapping[str, Measured]]) -> dict[str, Measured]:
     return {name: _mean([look[name] for look in looks]) for name in looks[0]}
+
+
+def _usual(drops: Iterable[float]) -> float | None:
+    known = list(drops)
+    return median(known) if len(known) >= _OTHERS else None
 
 
 def _leakage(volts: Measured, load: Measured) -> Measured:

@@ -32,6 +32,10 @@ from hilseq.statements import compared
 _RUN_DOWN, _LOOK = 10.0, 0.1
 #: Longest wait for somebody to answer at the address of a unit that has no power, s.
 _MUTE = 0.2
+#: Begins the words of a visit that has no visit of a known good unit to rely on.
+NO_GOLDEN_VISIT = "no known good unit was tested"
+#: How much colder than its surroundings a unit may be that was brought in, K (common practice, no source).
+_COLDER = 8.0
 #: Dimensions that read zero at a terminal of a unit without power.
 _ZERO_WITHOUT_POWER = ("voltage", "current")
 
@@ -73,9 +77,16 @@ class Readiness:
     """Looks at the part of a prepared bench that serves `slots`; the units in them have no power."""
 
     def __init__(
-        self, bench: Bench, slots: Iterable[str] | None = None, further: Iterable[ReadinessCheck] = ()
+        self,
+        bench: Bench,
+        slots: Iterable[str] | None = None,
+        further: Iterable[ReadinessCheck] = (),
+        *,
+        golden: Callable[[str], str] = lambda _: "",
     ) -> None:
         self._bench = bench
+        #: By slot, which visit of a known good unit shows the harness right, in words; empty without one.
+        self._golden = golden
         self._further = {check.name: check for check in further}
         self._stand = bench.stand
         self.slots = tuple(bench.slots if slots is None else slots)
@@ -145,6 +156,16 @@ class Readiness:
                 places=missing,
             )
 
+    def require_golden(self) -> None:
+        """Raise NotResolvable where no visit of a known good unit shows the harness right, as it is now."""
+        compared()
+        missing = [slot for slot in self.slots if not self._golden(slot)]
+        if missing:
+            raise NotResolvable(
+                f"{NO_GOLDEN_VISIT} in slot {', '.join(missing)} since the harness was changed: test one, then hilseq "
+                "ready --golden RUN"
+            )
+
     def interlocks(self) -> Looks:
         """Every interlock is at its safe value."""
         for name, interlock in self._stand.safety.interlocks.items():
@@ -181,6 +202,21 @@ class Readiness:
                 yield Look("I/O at zero", name, False, words, (name,))
             if not wrong:
                 yield Look("I/O at zero", f"slot {slot}", True, f"{len(senses)} channels read zero")
+            yield from self._thermometers(slot)
+
+    def _thermometers(self, slot: str) -> Looks:
+        """Nothing that has no power is much colder than its surroundings: one of the two thermometers is wrong."""
+        case, ambient = SlotWiring(self._stand, slot).sensor_of_unit("case", "degC"), self._stand.ambient
+        if case is None or ambient is None:
+            return
+        seen = self._bench.signals.fresh((case, ambient))
+        right = seen[case] > seen[ambient] - _COLDER
+        words = f"shows {seen[case]:.3g} degC, {ambient} {seen[ambient]:.3g} degC"
+        if not right:
+            words += (
+                ": colder than its surroundings; one of the two is wrong, or the unit comes from the cold"
+            )
+        yield Look("I/O at zero", case, right, words, (case, ambient))
 
     def _reads_zero(self, name: str, value: float) -> bool:
         """Tell whether a channel shows nothing, within its largest error; a logic channel has none."""

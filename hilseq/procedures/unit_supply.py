@@ -12,6 +12,7 @@ from hilseq.description.profile import Profile
 from hilseq.errors import InstrumentReset, InvalidResponse, StandFault
 from hilseq.instruments.supply import PowerSupply
 from hilseq.instruments.supply_meter import MeasuredInrush
+from hilseq.journal.entries import SUPPLY_ON, SUPPLY_SET
 from hilseq.measured import Measured
 
 #: A reading above this many times the current limit is none: what a limit lets through for a moment is less.
@@ -83,14 +84,16 @@ class UnitSupply:
         self.check_interlocks()
         level = ratings.supply if voltage is None else voltage
         self._supply.set(level, ratings.current_limit)
-        self.level = level
+        before, self.level = self.level, level
         if self.powered_since is None:
             self.was_on = True
             self._supply.on()
             came = self._supply.switched
             off = None if self._off_since is None else came.value - self._off_since
             self.came_back(came.value, off, came.standard_uncertainty)
-            self._event("supply on", f"{level:g} V, limit {ratings.current_limit:g} A")
+            self._event(SUPPLY_ON, f"{level:g} V, current limit {ratings.current_limit:g} A")
+        elif level != before:
+            self._event(SUPPLY_SET, f"{level:g} V")
 
     def off(self) -> None:
         """Switch off, verified. Raises StandFault."""

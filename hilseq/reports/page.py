@@ -19,7 +19,7 @@ import jinja2
 from markupsafe import Markup
 
 import hilseq
-from hilseq.journal.entries import PROVOKED, PriorRun
+from hilseq.journal.entries import CONDITIONS, PROOF, PROVOKED, PriorRun
 from hilseq.journal.run_state import RunState, UnitState
 from hilseq.quantities import show_duration
 from hilseq.reports import formatting, page_views, soak_plots
@@ -29,8 +29,6 @@ from hilseq.reports.sanitize import environment
 from hilseq.reports.soak import SoakView
 from hilseq.verdicts import CheckVerdict, Disposition
 
-#: Events with this `what` are statements of statistics: shown as sentences, not as happenings.
-PROOF = "proof"
 _MOST_EVENTS = 300
 
 
@@ -111,7 +109,7 @@ def _advice(unit: UnitState) -> list[dict[str, str]]:
 
 
 def _events(run: RunState, unit: UnitState) -> list[page_views.TimelineEvent]:
-    events = [(e.t, e.what, e.text) for e in [*run.events, *unit.events] if e.what != PROOF]
+    events = [(e.t, e.what, e.text) for e in [*run.events, *unit.events] if e.what not in (PROOF, CONDITIONS)]
     events += [
         (
             safe.t,

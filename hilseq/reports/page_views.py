@@ -14,6 +14,7 @@ from hilseq.journal.entries import Reading, StoredFault, TableKept
 from hilseq.journal.run_state import CheckState, RunState, UnitFinding, UnitState
 from hilseq.quantities import show_duration
 from hilseq.reports.check_drawings import draw_curve, draw_limits
+from hilseq.reports.claims import domain
 from hilseq.reports.formatting import (
     READING_WORDS,
     SIGNS,
@@ -97,6 +98,7 @@ class GroupView:
     verdict: CheckVerdict
     told: str
     quiet: str
+    domain: str
     shown: list[CheckView] = field(default_factory=list)
 
     @property
@@ -264,7 +266,7 @@ def _is_quiet(check: CheckState) -> bool:
     return check.verdict is CheckVerdict.PASSED and not check.readings and not check.tables
 
 
-def _group(title: str, checks: Sequence[CheckState]) -> GroupView:
+def _group(unit: UnitState, title: str, checks: Sequence[CheckState]) -> GroupView:
     quiet = [check for check in checks if _is_quiet(check)]
     shown = [check for check in checks if not _is_quiet(check)]
     alike = len({check.place for check in checks}) < len(checks)
@@ -278,6 +280,7 @@ def _group(title: str, checks: Sequence[CheckState]) -> GroupView:
         quiet=join_truncated((_name(check, alike=alike) or check.place for check in quiet), 32)
         if len(checks) > 1
         else "",
+        domain=domain(unit, [check for check in checks if check.verdict is CheckVerdict.PASSED]),
     )
     view.shown = [
         CheckView(
@@ -315,7 +318,7 @@ def stages(unit: UnitState) -> list[StageView]:
         by_title: dict[str, list[CheckState]] = {}
         for check in checks:
             by_title.setdefault(check.title, []).append(check)
-        groups = tuple(_group(title, same) for title, same in by_title.items())
+        groups = tuple(_group(unit, title, same) for title, same in by_title.items())
         rest = [
             check
             for same in by_title.values()

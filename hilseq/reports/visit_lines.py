@@ -22,7 +22,7 @@ from hilseq.quantities import show_duration
 from hilseq.reports.files import report_names
 from hilseq.reports.formatting import count, join_truncated, show_limits, show_value, worst
 from hilseq.reports.sanitize import sanitize
-from hilseq.verdicts import ERROR_IN_SEQUENCE, CheckVerdict, Disposition
+from hilseq.verdicts import ERROR_IN_SEQUENCE, UNIT_OR_HARNESS, CheckVerdict, Disposition
 
 #: Letter -> its rows from the top, `#` for a dot.
 _DOTS = {
@@ -421,6 +421,11 @@ def _completed(told: Verdict) -> str:
         return f"go on with its soak: hilseq resume {sanitize(told.run)}"
     if any(why.startswith(ERROR_IN_SEQUENCE) for why in whys):
         return "correct the sequence, then test the unit again"
+    if any(why.startswith(UNIT_OR_HARNESS) for why in whys):
+        return (
+            "test a known good unit here. It passes: keep that visit (hilseq ready --golden) and test this unit again. "
+            "It does not: look at the harness"
+        )
     if any("needs an operator" in why for why in whys):
         return "test again with --attended and a person at the stand"
     if any(why.endswith("selected") for why in whys):

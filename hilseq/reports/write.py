@@ -12,7 +12,7 @@ from hilseq.journal.entries import PriorRun, Reading
 from hilseq.journal.reader import read_journal, run_state
 from hilseq.journal.run_state import CheckState, RunState, UnitState
 from hilseq.journal.seals import look_for_damage
-from hilseq.reports.claims import coverage_statement
+from hilseq.reports.claims import coverage_statement, ledger
 from hilseq.reports.files import report_names, stems_of, write_file
 from hilseq.reports.page import render
 from hilseq.reports.soak import soak_of
@@ -39,7 +39,7 @@ def _check(check: CheckState) -> dict[str, Any]:
 
 
 def _unit(record: RunState, unit: UnitState) -> dict[str, Any]:
-    stated = coverage_statement(unit)
+    stated, told = coverage_statement(unit), ledger(unit)
     return {
         "serial": unit.serial,
         "part": unit.part,
@@ -50,6 +50,14 @@ def _unit(record: RunState, unit: UnitState) -> dict[str, Any]:
             name: getattr(stated, name)
             for name in ("approved", "plan", "soak", "tested", "not_claimed", "not_possible")
         },
+        "claims": [
+            {"sentence": claim.sentence, "domain": claim.domain, "checks": list(claim.checks)}
+            for claim in told.claims
+        ],
+        "not_shown": [
+            {"sentence": each.sentence, "points": list(each.points), "why": each.why}
+            for each in told.not_shown
+        ],
         "findings": [
             {"place": finding.place, "what": finding.what, "check": finding.check}
             for finding in unit.findings

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -132,3 +133,24 @@ def test_what_was_seen_of_the_unit_is_kept(visit: MakeVisit) -> None:
 def test_a_passed_check_asks_nothing(visit: MakeVisit) -> None:
     """The stand is asked after failures only: a good unit costs nothing more."""
     assert not asked(visit(str(SEQUENCES / "test_10_power_on.py")))
+
+
+def test_what_unit_and_harness_explain_alike_is_neither(visit: MakeVisit) -> None:
+    """One channel of the stand shows too little of an output: the unit is incomplete, and the place is told."""
+    faults = str(Path(__file__).with_name("harness_faults.py"))
+    done = visit(
+        str(SEQUENCES / "test_65_loaded_outputs.py"),
+        *("--defects", faults, "--defect", "voltmeter-low@supply"),
+    )
+    assert (done.code, done.disposition, done.places) == (3, "incomplete", {"q05"})
+    assert "unit or harness: repeat with a known good unit" in " ".join(done.out.split())
+
+
+def test_a_wire_to_an_input_that_loses_too_much_is_the_stands(visit: MakeVisit) -> None:
+    """The read-back at the terminal of the input sees what comes through the wire."""
+    faults = str(Path(__file__).with_name("harness_faults.py"))
+    done = visit(
+        str(SEQUENCES / "test_70_inputs.py"), *("--defects", faults, "--defect", "input-wire@supply")
+    )
+    assert (done.code, done.disposition) == (4, "stand fault")
+    assert "bi09" in done.places

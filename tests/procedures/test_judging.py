@@ -224,3 +224,13 @@ def test_what_no_output_can_do_is_the_stands_fault(drop: float, off: float) -> N
     assert caught.value.places == ("v03",)
     sound = Loaded("v03", Measured(-0.02, "V", 0.018), Measured(-0.001, "V", 0.001), None)
     assert [name for name, _, _ in sound.against(limits)] == ["voltage when off", "voltage drop when on"]
+
+
+def test_an_output_that_carries_no_load_is_told_by_the_others() -> None:
+    """Where the others lose 230 mV, 10 mV is an open load; 120 mV is a good switch, and weak others say nothing."""
+    limits = OutputLimits(Limits(None, 5.0), Limits(None, 0.8), None)
+    off = Measured(0.0, "V", 0.001)
+    with pytest.raises(StandFault, match="is its load open"):
+        list(Loaded("v03", Measured(0.01, "V", 0.015), off, None, usual=0.23).against(limits))
+    for drop, usual in ((0.12, 0.23), (0.01, 0.03), (0.23, 1.3), (0.01, None)):
+        assert list(Loaded("v03", Measured(drop, "V", 0.015), off, None, usual=usual).against(limits))

@@ -78,6 +78,7 @@ def twin_unit(
     changes: Mapping[str, Any] | None = None,
     intake: Mapping[str, str] | None = None,
     ready: bool = True,
+    defect_files: Sequence[Path] = (),
 ) -> TwinUnit:
     """Start a twin with these defects, and bring its unit to ready unless told otherwise."""
     stand = changed(stand, stand_changes or {}, folder)
@@ -85,7 +86,9 @@ def twin_unit(
     slot = next(iter(yaml.safe_load(stand.read_text(encoding="utf-8"))["slots"]))
     visit = describe_visit(stand, {slot: profile})
     given: Sequence[str] = defects
-    twin = Twin(stand, {slot: profile}, serials={slot: "RH-1"}, seed=seed, defects=given)
+    twin = Twin(
+        stand, {slot: profile}, serials={slot: "RH-1"}, seed=seed, defects=given, defect_files=defect_files
+    )
     served = repoint(visit.stand, twin.endpoints)
     clock = SteppedClock(twin.endpoints["clock"])
     events: list[tuple[str, str]] = []

@@ -351,7 +351,7 @@ class StandWiring:
         if name in self._looped:
             source = self.channels[self._looped[name]]
             if channel.is_bit:
-                return lambda: RATED * source.actual()
+                return lambda: RATED * source.actual() - self._lost_in_contact(source)
             return lambda: source.actual() * factor_between(source.signal.unit, signal.unit)
         slot, _, point = signal.senses.partition(".") if signal.senses else ("", "", "")
         unit = self._units.get(slot)
@@ -363,6 +363,14 @@ class StandWiring:
             ambient = self._ambient
             return lambda: ambient
         return lambda: 0.0
+
+    def _lost_in_contact(self, drive: Channel) -> float:
+        """Return what the contact of a drive loses to the input that it drives, V at 24 V rated."""
+        slot, _, point = (drive.signal.drives or "").partition(".")
+        unit = self._units.get(slot)
+        if unit is None or point not in unit.inputs.inputs:
+            return 0.0
+        return drive.contact_resistance * INPUT_CURRENT * RATED / unit.profile.ratings.supply
 
     def _at_terminal(self, unit: UnitModel, point: str, channel: Channel) -> Callable[[], float] | None:
         lamps, symbol = unit.profile.indicator, channel.signal.unit

@@ -1,0 +1,55 @@
+"""Faults of a harness and its instruments that no set-up stage sees: kinds of defect from outside."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from hilseq_sim.defects.spec import Add, Change, Kind, Scale, Spot, places
+
+
+class Exchange:
+    """Exchanges what two drives deliver to: crossed wires."""
+
+    def __init__(self, one: Any, other: Any) -> None:
+        self.one, self.other = one, other
+
+    def apply(self) -> None:
+        """See Change."""
+        self.one.deliver, self.other.deliver = self.other.deliver, self.one.deliver
+
+    def undo(self) -> None:
+        """See Change."""
+        self.apply()
+
+
+def _channel(name: str, attribute: str, amount: float, how: Any = Scale) -> Callable[[Spot], list[Change]]:
+    return lambda spot: [how(spot.world.wiring.channels[name], attribute, amount)]
+
+
+def _exchange(one: str, other: str) -> Callable[[Spot], list[Change]]:
+    return lambda spot: [Exchange(spot.world.wiring.channels[one], spot.world.wiring.channels[other])]
+
+
+def _every_voltmeter(spot: Spot) -> list[Change]:
+    return [Scale(spot.world.wiring.channels[f"v{number:02}"], "gain", 0.95) for number in range(1, 17)]
+
+
+EFFECTS: dict[str, Callable[[Spot], list[Change]]] = {
+    "voltmeter-low": _channel("v05", "gain", 0.95),
+    "voltmeter-high": _channel("v06", "gain", 1.05),
+    "load-open": lambda spot: [Scale(spot.unit.outputs.outputs["q08"], "load", 208.0)],
+    "load-low": lambda spot: [Scale(spot.unit.outputs.outputs["q10"], "load", 0.35)],
+    "analog-channel": _channel("ao1", "gain", 0.97),
+    "thermometer": _channel("case", "offset", 10.0, Add),
+    "inputs-exchanged": _exchange("i05", "i06"),
+    "loops-exchanged": _exchange("ai1", "ai2"),
+    "lamp-channel": _channel("lamp-green", "dead", 1, Add),
+    "ammeter": lambda spot: [Scale(spot.world.supply_models["main"], "amp_gain", 1.4)],
+    "input-wire": _channel("i09", "contact_resistance", 8000.0, Add),
+    "every-voltmeter": _every_voltmeter,
+}
+KINDS = [
+    Kind(name, "stand", name, places.only("supply"), ("supply",), effect, side="stand")
+    for name, effect in EFFECTS.items()
+]

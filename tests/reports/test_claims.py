@@ -1,0 +1,87 @@
+"""The ledger of claims: every sentence of real visits goes when the observation behind it is broken."""
+
+from __future__ import annotations
+
+from collections import Counter
+from copy import deepcopy
+from pathlib import Path
+
+import pytest
+
+from hilseq.journal.entries import PROOF, EventLogged
+from hilseq.journal.run_state import UnitState
+from hilseq.journal.seals import read_run
+from hilseq.reports.claims import ClaimShown, ledger
+from hilseq.reports.page_views import stages
+from hilseq.verdicts import CheckVerdict
+
+VISITS = Path(__file__).parents[1] / "data" / "journals-v0"
+
+
+@pytest.fixture(scope="module", params=["good", "repair", "soak-good"])
+def unit(request: pytest.FixtureRequest) -> UnitState:
+    """The unit of a real visit, as its journal tells it."""
+    return read_run(VISITS / request.param).units[0]
+
+
+def _claim(unit: UnitState, like: ClaimShown) -> ClaimShown | None:
+    """Return what has become of a claim: the one that any of the same checks stands behind."""
+    return next((one for one in ledger(unit).claims if set(one.checks) & set(like.checks)), None)
+
+
+def test_every_sentence_goes_with_its_observation(unit: UnitState) -> None:
+    """Each check that did not happen takes its point out of the domain; the last one takes the sentence."""
+    before = ledger(unit)
+    assert before.claims
+    for claim in before.claims:
+        broken = deepcopy(unit)
+        mine = [check for check in broken.checks if check.id in claim.checks]
+        for number, check in enumerate(mine, 1):
+            check.verdict, check.why = CheckVerdict.NOT_PERFORMED, "it was broken off"
+            left = _claim(broken, claim)
+            assert (left is None) == (number == len(mine))
+            assert left is None or check.id not in left.checks
+        missing = [
+            each for each in ledger(broken).not_shown if each.why == "not performed: it was broken off"
+        ]
+        assert claim.sentence in {each.sentence for each in missing}
+
+
+def test_every_part_of_a_domain_goes_with_what_was_seen(unit: UnitState) -> None:
+    """A reading, a table or a proof that was not kept is not told of."""
+    parts = Counter[str]()
+    for claim in ledger(unit).claims:
+        broken = deepcopy(unit)
+        mine = [check for check in broken.checks if check.id in claim.checks]
+        names = {reading.name for check in mine for reading in check.readings}
+        tables = {table.name for check in mine for table in check.tables}
+        for check in mine:
+            check.readings.clear()
+            check.tables.clear()
+        proofs = [e for e in unit.events if isinstance(e, EventLogged) and e.what == PROOF]
+        broken.events = [e for e in broken.events if getattr(e, "what", "") != PROOF]
+        left = _claim(broken, claim)
+        assert left is not None
+        told = [part for part in claim.domain.split("; ") if part not in left.domain.split("; ")]
+        assert all(any(part.startswith(name) for part in told) for name in names | tables)
+        assert all(proof.text.rstrip(".") not in left.domain for proof in proofs)
+        parts.update({"readings": len(names), "tables": len(tables)})
+    assert parts["readings"]
+
+
+def test_what_failed_is_not_shown(unit: UnitState) -> None:
+    """Nothing that did not pass is claimed, and all of it is told."""
+    told = ledger(unit)
+    claimed = {check for claim in told.claims for check in claim.checks}
+    assert claimed == {check.id for check in unit.checks if check.verdict is CheckVerdict.PASSED}
+    lacking = [check for check in unit.checks if check.verdict is not CheckVerdict.PASSED]
+    assert bool(lacking) == bool(told.not_shown)
+
+
+def test_the_page_has_no_sentence_without_its_domain(unit: UnitState) -> None:
+    """What stands over each group of checks says where it was seen, or that it was not."""
+    domains = {claim.domain for claim in ledger(unit).claims}
+    for stage in stages(unit):
+        for group in stage.groups:
+            assert group.domain in domains or not group.domain
+            assert bool(group.domain) == any("passed" in told for told in (group.told, group.verdict))
