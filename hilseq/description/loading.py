@@ -34,6 +34,7 @@ def stand_findings(stand: Stand) -> list[Finding]:
         stand_file.terminals_name_a_slot,
         stand_file.slots_name_their_supply,
         stand_file.loopbacks_join_two_signals,
+        stand_file.exclusive_parts_are_driven,
         stand_file.interlocks_watch_a_signal,
         stand_file.ambient_is_a_temperature,
         stand_file.terminals_have_one_drive,

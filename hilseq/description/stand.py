@@ -440,6 +440,11 @@ class Stand(Model):
     loopbacks: dict[Name, Loopback] = Field(
         default_factory=dict, description="paths by which the stand tests its own channels"
     )
+    exclusive: dict[Name, list[Name]] = Field(
+        default_factory=dict,
+        description="parts that only one visit at a time may use, such as a load bank, each with the signals that "
+        "drive it: a visit has it from when one of them leaves its value at rest until all are back",
+    )
     uncalibrated: dict[Text, Text] = Field(
         default_factory=dict,
         description="instruments (supply NAME, io NAME) without a stated calibration that are used all the same, each "

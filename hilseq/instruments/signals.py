@@ -100,8 +100,8 @@ class SignalBank:
 
     `channels` are the devices that hold them, by the names of `io`; `calibrations` what is known of their
     calibrations, `conditions` what has become of them since; `alone` keeps what serves several slots from other visits
-    for a while. Every call raises InstrumentTimeout,
-    InvalidResponse or InstrumentError when a device does not do its part; an unknown name is a
+    for a while, and each `exclusive` part as long as one of its signals is not at rest. Every call raises
+    InstrumentTimeout, InvalidResponse or InstrumentError when a device does not do its part; an unknown name is a
     StandFault that says which names there are.
     """
 
@@ -114,7 +114,11 @@ class SignalBank:
         conditions: InstrumentConditions | None = None,
         calibrations: Mapping[str, Calibration | None] | None = None,
         alone: Callable[[str], AbstractContextManager[object]] = nullcontext,
+        exclusive: Mapping[str, Collection[str]] | None = None,
     ) -> None:
+        self._exclusive = exclusive or {}
+        self._kept: dict[str, ExitStack] = {}  # the exclusive parts that are ours now
+        self._away: dict[str, set[str]] = {}  # by such a part, its signals that are not at rest
         #: Whether other visits may use the same devices meanwhile.
         self.has_neighbours = alone is not nullcontext
         self._alone = alone
@@ -224,8 +228,10 @@ class SignalBank:
         for name in values:
             if name in self.signals and self.signals[name].senses is not None:
                 raise StandFault(f"signal {name} senses {self.signals[name].senses} and is never written")
+        self._keep(values)
         for channels, mine in self._by_device(values):
             channels.write_many({name: values[name] for name in mine})
+        self._let_go(values)
         if settle:
             self._clock.sleep(max((self.signals[name].settle for name in values), default=0.0))
 
@@ -244,6 +250,29 @@ class SignalBank:
                     "at its plug, its mains and the time of its watchdog, and who else uses it",
                     place=channels.name,
                 )
+
+    def _keep(self, values: Mapping[str, float]) -> None:
+        """Keep others from the exclusive parts that are about to leave rest."""
+        for part, names in self._exclusive.items():
+            leaving = {
+                name for name in names if name in values and values[name] != self.signals[name].safe_value
+            }
+            if leaving and part not in self._kept:
+                kept = ExitStack()
+                kept.enter_context(self._alone(part))
+                self._kept[part], self._away[part] = kept, set()
+            if leaving:
+                self._away[part] |= leaving
+
+    def _let_go(self, values: Mapping[str, float]) -> None:
+        """Let others have the exclusive parts that are all at rest again."""
+        for part in list(self._kept):
+            self._away[part] -= {
+                n for n in values if n in self.signals and values[n] == self.signals[n].safe_value
+            }
+            if not self._away[part]:
+                del self._away[part]
+                self._kept.pop(part).close()
 
     def alone_with(self, drives: Iterable[str]) -> AbstractContextManager[object]:
         """Keep other visits from drives that serve no slot alone, such as spare paths, while they are used."""
@@ -270,7 +299,9 @@ class SignalBank:
             failure = self._release(
                 channels, {name: self.signals[name].safe_value for name in mine}, patience
             )
-            if failure is not None:
+            if failure is None:
+                self._let_go({name: self.signals[name].safe_value for name in mine})
+            else:
                 reasons.append(str(failure))
                 cause = cause or failure
         if reasons:

@@ -48,6 +48,10 @@ _CHANGING = 15.0
 #: Longest wait until who has just taken a stand has said who it is, s.
 _NAMELESS = 3.0
 _PAUSE = 0.05
+#: Longest wait for what others use, s.
+_OTHERS_USE = 1800.0
+#: Owners that this process has started: they go on without it, and nobody waits for them.
+_started: list[subprocess.Popen[bytes]] = []
 #: Longest wait for a connection to an owner, and for its answer to a claim, s.
 _ANSWERS = 5.0
 
@@ -145,7 +149,11 @@ class Membership:
 
     @contextmanager
     def alone(self, what: str, sleep: Callable[[float], None]) -> Iterator[None]:
-        """Use what only one visit at a time may; let time pass as long as others use it. Raises StandFault."""
+        """Use what only one visit at a time may; let time pass while others use it.
+
+        Raises StandFault where they use it longer than anybody waits.
+        """
+        until = time.monotonic() + _OTHERS_USE
         turn = self._turns[what] = _Turn()
         self._tell(WantAlone(what))
         try:
@@ -154,6 +162,11 @@ class Membership:
             while not turn.has_come:
                 sleep(_PAUSE)
                 self.waiting()
+                if time.monotonic() > until:
+                    raise StandFault(
+                        f"{what}: other visits have used it for {_OTHERS_USE:g} s; `hilseq stand` tells who is there",
+                        place=what,
+                    )
             yield
         finally:
             self._tell(DoneWith(what))
@@ -272,6 +285,7 @@ def _start(stand: Stand) -> HilseqError | None:
             stderr=log,
             start_new_session=True,
         )
+    _started.append(process)
     assert process.stdin is not None
     assert process.stdout is not None
     with process.stdin, process.stdout, suppress(BrokenPipeError):

@@ -109,6 +109,8 @@ class StandOwner:
         self._shared_lock: StandLock | None = None
         #: Why it is not held across computers, although it was to be.
         self._not_held = ""
+        #: Set by a signal.
+        self.is_told_to_end = False
         self._why_ended = ""
         self._ending_since = 0.0
         self._unverified = False
@@ -154,7 +156,9 @@ class StandOwner:
                 key.data()
             guard.heartbeat()
             if guard.lost:
-                self.end("the guard process has died, or hangs")
+                self._end("the guard process has died, or hangs")
+            elif self.is_told_to_end:
+                self._end("the owner of the stand was told to end")
             if self._why_ended:
                 self._have_all_end()
             self._look_at_clients(watching.is_set())
@@ -174,7 +178,7 @@ class StandOwner:
             guard.wait_until_watching()
             watching.set()
         except StandFault as fault:
-            self.end(str(fault))
+            self._end(str(fault))
 
     # -- who comes and goes
 
@@ -365,8 +369,8 @@ class StandOwner:
             return self._latch.standing() is not None
         return False
 
-    def end(self, why: str) -> None:
-        """Have everybody end, and then end; a signal says so too."""
+    def _end(self, why: str) -> None:
+        """Have everybody end, and then end."""
         self._why_ended = self._why_ended or why
 
     def _have_all_end(self) -> None:
@@ -425,7 +429,7 @@ def main() -> None:
         trouble = error
     except OSError as error:
         trouble = StandFault(f"the owner of the stand cannot be reached: {error}", place="this computer")
-    signal.signal(signal.SIGTERM, lambda _number, _frame: owner.end("the owner of the stand was told to end"))
+    signal.signal(signal.SIGTERM, lambda _number, _frame: setattr(owner, "is_told_to_end", True))
     os.write(said, pickle.dumps(trouble))
     os.close(said)
     if trouble is None:

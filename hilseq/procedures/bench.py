@@ -294,6 +294,7 @@ class Bench:
             conditions=conditions,
             calibrations={name: io.calibration for name, io in stand.io.items()},
             alone=alone,
+            exclusive=stand.exclusive,
         )
         self.units = {
             slot: unit_in(

@@ -37,6 +37,13 @@ CASES: dict[str, tuple[dict[str, str], str, str, str, str]] = {
         "one of main",
         "main",
     ),
+    "exclusive part that nobody drives": (
+        {"safety:": "exclusive: {load bank: [cover]}\n\nsafety:"},
+        "cover]",
+        "the signal 'cover' cannot be driven: it is a discrete input",
+        "a signal that can be written and senses nothing",
+        "",
+    ),
     "loopback of an unknown signal": (
         {"drive: loop-out": "drive: loop-ot"},
         "loop-ot,",

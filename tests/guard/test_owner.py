@@ -19,6 +19,7 @@ import pytest
 
 Start = Callable[..., Any]
 
+OUTPUTS = Path(__file__).parents[2] / "sequences" / "test_60_outputs.py"
 DUO = Path(__file__).parents[2] / "stands" / "duo-bench.yaml"
 
 pytestmark = [
@@ -121,9 +122,41 @@ def test_neighbours_do_not_notice(
     rig.wait_until(lambda: duo.state()["slots"] == {"A": None, "B": None})
 
 
-def test_an_owner_that_dies_is_a_fault_of_the_stand(both: dict[str, Any], duo: Duo, rig: ModuleType) -> None:
+def _beside(neighbour: bool, rig: ModuleType, start: Start, folder: Path) -> list[tuple[Any, ...]]:
+    """Run the checks of the outputs in slot A of a twin of its own; return what was read and found, and when.
+
+    A neighbour in slot B is killed in the middle.
+    """
+    simulator = rig.Simulator(folder, stand=DUO, slots=("A", "B"), clock="stepped")
+    try:
+        run = start(simulator, serial="A=RH-000101", sequence=OUTPUTS)
+        if neighbour:
+            other = start(simulator, serial="B=RH-000101")
+            rig.wait_until(lambda: run.has("check ended") and other.has("check started"))
+            other.process.kill()
+        assert run.end() == 3  # only some checks were selected
+    finally:
+        simulator.close()
+    return [
+        (entry["kind"], entry["t"], entry.get("value"), entry.get("verdict"))
+        for entry in run.entries()
+        if entry["kind"] in ("reading", "check ended")
+    ]
+
+
+def test_a_unit_is_judged_as_if_it_were_alone(rig: ModuleType, start: Start, tmp_path: Path) -> None:
+    """With a neighbour that is killed in the middle: every reading, verdict and instant is the one without."""
+    alone = _beside(False, rig, start, tmp_path / "alone")
+    assert len(alone) > 20
+    assert _beside(True, rig, start, tmp_path / "two") == alone
+
+
+@pytest.mark.parametrize("signal_number", [signal.SIGKILL, signal.SIGSTOP])
+def test_an_owner_that_dies_or_hangs_is_a_fault_of_the_stand(
+    signal_number: signal.Signals, both: dict[str, Any], duo: Duo, rig: ModuleType
+) -> None:
     """Its guard has every supply off; each run ends as a stand fault, and no unit is blamed."""
-    os.kill(duo.owner(), signal.SIGKILL)
+    os.kill(duo.owner(), signal_number)
     for slot in "AB":
         rig.wait_until(lambda slot=slot: duo.is_off(slot))
     for run in both.values():
@@ -131,6 +164,16 @@ def test_an_owner_that_dies_is_a_fault_of_the_stand(both: dict[str, Any], duo: D
         assert "stand fault" in _verdicts(run)
         assert "failed" not in _verdicts(run)
         assert "owns the stand" in run.log.read_text()
+
+
+def test_an_owner_without_its_guard_ends_every_run(both: dict[str, Any], duo: Duo) -> None:
+    """Nobody would switch off if the owner died too: the runs end themselves, as for Ctrl-C, and say why."""
+    guard = duo.state()["instruments"][0]["holder"]["guard"]["pid"]
+    os.kill(guard, signal.SIGSTOP)
+    for slot, run in both.items():
+        assert run.end() == 3
+        assert duo.is_off(slot)
+        assert run.has("event", what="owner of the stand", text="the guard process has died, or hangs")
 
 
 def test_safe_reaches_every_run(both: dict[str, Any], duo: Duo) -> None:

@@ -7,6 +7,7 @@ import struct
 import threading
 import time
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -397,3 +398,36 @@ def test_drives_that_were_released_are_expected_at_rest(make: Make, rack: Rack) 
     rack.bits[0] = 1
     with pytest.raises(InstrumentReset, match="i00 was written as 0 and reads back as 1"):
         bank.check_drives(signals)
+
+
+def test_an_exclusive_part_is_ours_while_it_is_away_from_rest(
+    rack: Rack, serve_modbus: ServeModbus, clock: SteppedClock
+) -> None:
+    """Others are kept from it from the first of its drives that leaves rest until the last is back, or released."""
+    drives = {f"k{n}": signal(table="coil", address=n) for n in (1, 2, 3)}
+    told: list[str] = []
+
+    @contextmanager
+    def alone(what: str) -> Iterator[None]:
+        told.append(f"have {what}")
+        yield
+        told.append(f"done with {what}")
+
+    with ModbusDevice.over_tcp("io rack", serve_modbus(rack).endpoint, deadline=0.3) as device:
+        bank = SignalBank(
+            drives,
+            {"rack": ModbusChannels(drives, device)},
+            clock,
+            alone=alone,
+            exclusive={"load bank": ("k1", "k2")},
+        )
+        bank.write_many({"k3": 1.0, "k1": 0.0})
+        assert told == []
+        bank.write_many({"k1": 1.0})
+        bank.write_many({"k2": 1.0})
+        bank.write_many({"k1": 0.0})
+        assert told == ["have load bank"]
+        bank.write_many({"k2": 0.0, "k3": 0.0})
+        assert told == ["have load bank", "done with load bank"]
+        with bank.alone_with(("k1",)):
+            assert told[2:] == ["have spare paths"]

@@ -53,25 +53,38 @@ def slots_name_their_supply(stand: Stand) -> Findings:
             yield _unknown(("slots", name, "supply"), slot.supply, "supply", stand.supplies, ("supplies",))
 
 
+def _drivable(stand: Stand, place: Place, name: str) -> Findings:
+    """Require a signal of the file that can be written."""
+    signal = stand.signals.get(name)
+    if signal is None:
+        yield _unknown(place, name, "signal", stand.signals, ("signals",))
+    elif signal.senses is not None or not signal.writable:
+        wrong = f"the signal {name!r} cannot be driven: it is {signal.address_in_words}"
+        if signal.senses is not None:
+            wrong = f"the signal {name!r} cannot be driven: it senses {signal.senses}"
+        yield Finding(place, wrong, "a signal that can be written and senses nothing")
+
+
+def exclusive_parts_are_driven(stand: Stand) -> Findings:
+    """Require that what only one visit at a time may use names signals that can be written."""
+    for part, names in stand.exclusive.items():
+        for number, name in enumerate(names):
+            yield from _drivable(stand, ("exclusive", part, number), name)
+
+
 def loopbacks_join_two_signals(stand: Stand) -> Findings:
     """Require that a loopback writes a signal that can be written and reads another."""
     for name, loopback in stand.loopbacks.items():
-        for key, word in (("drive", loopback.drive), ("sense", loopback.sense)):
-            place = ("loopbacks", name, key)
-            signal = stand.signals.get(word)
-            if signal is None:
-                yield _unknown(place, word, "signal", stand.signals, ("signals",))
-            elif key == "drive" and (signal.senses is not None or not signal.writable):
-                wrong = f"the signal {word!r} cannot be driven: it is {signal.address_in_words}"
-                if signal.senses is not None:
-                    wrong = f"the signal {word!r} cannot be driven: it senses {signal.senses}"
-                yield Finding(place, wrong, "a signal that can be written and senses nothing")
-            elif key == "sense" and signal.drives is not None:
-                yield Finding(
-                    place,
-                    f"the signal {word!r} drives {signal.drives}",
-                    "a signal that senses, or a free one",
-                )
+        yield from _drivable(stand, ("loopbacks", name, "drive"), loopback.drive)
+        place, sense = ("loopbacks", name, "sense"), stand.signals.get(loopback.sense)
+        if sense is None:
+            yield _unknown(place, loopback.sense, "signal", stand.signals, ("signals",))
+        elif sense.drives is not None:
+            yield Finding(
+                place,
+                f"the signal {loopback.sense!r} drives {sense.drives}",
+                "a signal that senses, or a free one",
+            )
         if loopback.drive == loopback.sense:
             yield Finding(("loopbacks", name), f"both ends are {loopback.drive!r}", "two different signals")
 
