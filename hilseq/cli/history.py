@@ -182,6 +182,7 @@ def part_command(
     def ask(database: Database) -> Answer:
         from hilseq.records.history.part import first_pass, pareto, pooled, yield_over_time
         from hilseq.records.history.present import of_part
+        from hilseq.records.history.repairs import cure_rates
 
         return of_part(
             first_pass(database, part, confidence=confidence, simulated=simulated),
@@ -189,6 +190,7 @@ def part_command(
             pareto(database, part, simulated=simulated),
             pareto(database, part, blames="stand", simulated=simulated),
             pooled(database, part, confidence=confidence, simulated=simulated),
+            cures=cure_rates(database, part, confidence=confidence, simulated=simulated),
         )
 
     _answer(records, ask, as_json=as_json, as_csv=as_csv, html=html)

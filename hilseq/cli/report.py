@@ -7,6 +7,16 @@ from typing import Annotated
 
 import typer
 
+Template = Annotated[
+    Path | None,
+    typer.Option(
+        "--template",
+        envvar="HILSEQ_TEMPLATE",
+        metavar="FILE",
+        help="Typst file of your own for the certificate, instead of the shipped one (or HILSEQ_TEMPLATE).",
+    ),
+]
+
 
 def report_command(
     run: Annotated[Path, typer.Argument(help="Folder of the run, or its journal.", metavar="RUN")],
@@ -15,9 +25,12 @@ def report_command(
         Path | None, typer.Option(help="Where to write; the run's own folder by default.", metavar="DIR")
     ] = None,
     certificate: Annotated[
-        bool, typer.Option("--certificate", help="Also the one-page certificate (PDF/A).")
+        bool, typer.Option("--certificate", help="Also the certificate, two pages at most (PDF/A).")
     ] = False,
-    label: Annotated[bool, typer.Option("--label", help="Also a small label (SVG and PDF).")] = False,
+    label: Annotated[
+        bool, typer.Option("--label", help="Also small labels for shelf and customer (SVG and PDF).")
+    ] = False,
+    template: Template = None,
     allure: Annotated[
         bool, typer.Option("--allure", help="Also build the Allure report, if its generator is installed.")
     ] = False,
@@ -30,7 +43,7 @@ def report_command(
 
     Example: hilseq report runs/20261125-081200-RH0001 --certificate --label
     """
-    files = make_reports(run, out, certificate=certificate, label=label, allure=allure)
+    files = make_reports(run, out, certificate=certificate, label=label, template=template, allure=allure)
     if json:
         import json as json_module
 
@@ -40,12 +53,23 @@ def report_command(
         typer.echo(file)
 
 
+def read_template(path: Path | None) -> bytes | None:
+    """Return a template of one's own; None for the shipped one. Raises UsageError when it cannot be read."""
+    from hilseq.errors import UsageError
+
+    try:
+        return None if path is None else path.read_bytes()
+    except OSError as error:
+        raise UsageError(f"the template {path} cannot be read: {error.strerror or error}") from None
+
+
 def make_reports(
     run: Path,
     out: Path | None = None,
     *,
     certificate: bool = False,
     label: bool = False,
+    template: Path | None = None,
     allure: bool = False,
 ) -> list[Path]:
     """Write what is asked for and return the files. Raises UsageError with what to do about it."""
@@ -70,7 +94,7 @@ def make_reports(
         for words in wrong:
             typer.echo(f"hilseq: {words}", err=True)
         if certificate:
-            files += write.write_certificates(record, folder)
+            files += write.write_certificates(record, folder, home=home, template=read_template(template))
         if label:
             files += write.write_labels(record, folder)
         if allure:

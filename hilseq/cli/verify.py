@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from hilseq.cli.report import Template, read_template
+
 if TYPE_CHECKING:
     from hilseq.reports.verify import Witness
 
@@ -33,6 +35,7 @@ def verify_command(
         str | None,
         typer.Option(metavar="ADDRESS", help="Records that may have seen the run (default: HILSEQ_RECORDS)."),
     ] = None,
+    template: Template = None,
     json: Annotated[bool, typer.Option("--json", help="Print the answer as JSON, for programs.")] = False,
 ) -> None:
     """Tell whether a file is the one that this run's journal makes, and what stands behind the journal.
@@ -58,7 +61,9 @@ def verify_command(
     from hilseq.reports.verify import VerifyOutcome, as_json, verify
     from hilseq.signing import known_stands
 
-    result = verify(file, run, known=known_stands(key), witness=_witness(records))
+    result = verify(
+        file, run, known=known_stands(key), witness=_witness(records), template=read_template(template)
+    )
     if json:
         _print(as_json(result))
     else:

@@ -348,20 +348,22 @@ def _with_origin(finding: Finding, profile: DescriptionFile[Profile]) -> Finding
 
 
 def untested_claims(stand: Stand, slot: str, profile: Profile) -> list[str]:
-    """Return the claims of a profile that no check can measure in a slot, such as `leakage of q01 to q16`.
-
-    With them what profile and stand file waive by name: readings that may stay undecided, and calibrations.
-    """
+    """Return the claims of a profile that no check can measure in a slot, such as `leakage of q01 to q16`."""
     claims: dict[str, list[str]] = {}
     for claim, place in _unseen(stand, slot, profile):
         claims.setdefault(claim, []).append(place)
-    unmeasured = [f"{claim} of {_listed(places)}" for claim, places in claims.items()]
-    unmeasured += [
+    return [f"{claim} of {_listed(places)}" for claim, places in claims.items()]
+
+
+def waived(stand: Stand, profile: Profile) -> list[str]:
+    """Return what profile and stand file waive by name: readings that may stay undecided, and calibrations."""
+    readings = [
         f"{name}, where this stand cannot tell: {why}" for name, why in profile.waived_readings.items()
     ]
-    return unmeasured + [
+    calibrations = [
         f"calibration of {part}: not calibrated, {why}" for part, why in stand.uncalibrated.items()
     ]
+    return readings + calibrations
 
 
 def _unseen(stand: Stand, slot: str, profile: Profile) -> Iterator[tuple[str, str]]:

@@ -28,6 +28,13 @@ class IntakeSheet(Model):
     )
     revision: AsWritten = Field(default="", description="hardware revision on the label")
     work_order: AsWritten = Field(default="", description="number of the work order")
+    customer: AsWritten = Field(default="", description="whose unit it is; stands on the certificate")
+    address: AsWritten = Field(default="", description="the customer's address; stands on the certificate")
+    repair: AsWritten = Field(
+        default="",
+        description="what was done since the unit was here, best by the name of a cause in its profile: the records "
+        "count what cured it",
+    )
     complaint: AsWritten = Field(default="", description="why the unit came")
     outside_condition: AsWritten = Field(
         default="", description="what is seen from outside: scratches, corrosion, broken parts"

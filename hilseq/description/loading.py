@@ -66,6 +66,7 @@ def profile_findings(profile: Profile) -> list[Finding]:
         profile_values.fault_offsets_are_distinct,
         profile_values.fault_codes_can_be_stored,
         profile_values.fault_places_exist,
+        profile_values.causes_name_what_there_is,
         profile_values.terminals_have_one_meaning,
         profile_values.currents_lie_below_the_limit,
         profile_values.times_are_ordered,

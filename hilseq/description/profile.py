@@ -26,9 +26,16 @@ from hilseq.description.fields import (
 )
 from hilseq.description.plans import Cycling, Margins, Soak
 from hilseq.description.points import AnalogPoint, InputPoint, OutputPoint, PointTables, Port
+from hilseq.description.ranges import range_names
 from hilseq.description.registers import ModbusLimits, OrderWord, Register, WordOrder, enum_word
 from hilseq.description.twin import TwinParameters
 from hilseq.quantities import AccuracyTerms
+
+#: Places that the shipped checks name, beside points, ports, modes, stages and signals.
+PLACES = (
+    *("battery", "clock", "configuration", "identity", "indicator", "link", "self-test", "stand", "start"),
+    *("stored faults", "supply", "temperature"),
+)
 
 
 class Mode(StrEnum):
@@ -110,6 +117,37 @@ class FaultTable(Model):
         return self
 
 
+class PossibleCause(Model):
+    """What may be behind a failure of this type of unit, and what to do about it."""
+
+    places: list[Text] = Field(
+        default_factory=list,
+        max_length=64,
+        description="where it shows, in the words of the report: points and ports (or ranges of them), `mode held`, "
+        "`supply`, `start`, `self-test`, `indicator`, `link`, `configuration`, `clock`, `battery`, `temperature`, "
+        "`identity`, `stored faults`, `neighbour 1`, or a stage",
+    )
+    faults: list[int] = Field(
+        default_factory=list, max_length=64, description="codes of the fault table that point to it"
+    )
+    common: bool = Field(
+        default=False,
+        description="true when one fault shows at several of its points at once, such as a driver of eight outputs; "
+        "otherwise each point that fails has a fault of its own",
+    )
+    action: Text = Field(description="what to look at, and what to do")
+
+    @model_validator(mode="after")
+    def _shows(self) -> Self:
+        if not self.places and not self.faults:
+            raise ValueError("it shows nowhere; expected `places`, `faults` or both")
+        return self
+
+    def place_names(self) -> list[str]:
+        """Return where it shows, each name of a range by itself. Raises ValueError for a range that is none."""
+        return [name for place in self.places for name in range_names(place) or [place]]
+
+
 class Configuration(Model):
     """The reference configuration: where it goes, what it is, how it is kept."""
 
@@ -154,6 +192,7 @@ class ClockClaim(Model):
 
 
 __all__ = [
+    "PLACES",
     "AnalogPoint",
     "BatteryClaim",
     "ClockClaim",
@@ -176,6 +215,7 @@ __all__ = [
     "OutputPoint",
     "PointTables",
     "Port",
+    "PossibleCause",
     "Profile",
     "Ratings",
     "RawWord",
@@ -357,6 +397,11 @@ class Profile(Model):
     )
     ports: dict[Name, Port] = Field(default_factory=dict, description="communication ports, by their names")
     faults: FaultTable | None = Field(default=None, description="the table of stored faults")
+    causes: dict[Text, PossibleCause] = Field(
+        default_factory=dict,
+        max_length=200,
+        description="what may be behind failures, by name: report and repair slip say what to look at first",
+    )
     configuration: Configuration | None = Field(default=None, description="the reference configuration")
     battery: BatteryClaim | None = Field(default=None, description="the memory battery")
     clock: ClockClaim | None = Field(default=None, description="what is claimed of its clock")
@@ -376,6 +421,12 @@ class Profile(Model):
         default_factory=dict,
         description="readings, by their names in the report, that may stay undecided where a stand cannot tell, each "
         "with the reason; certificate and report say so",
+    )
+    key_readings: list[Text] = Field(
+        default_factory=list,
+        max_length=12,
+        description="readings, by their names in the report, that the certificate shows with limits and uncertainty, "
+        "of those made at several places the one nearest to a limit",
     )
     required_stages: list[Text] = Field(
         default_factory=list,

@@ -413,6 +413,16 @@ def _intake_key(value: Any) -> Any:
 IntakeKey = Annotated[str, BeforeValidator(_intake_key), WrittenAs("name of a field")]
 
 
+class Shop(Model):
+    """Who issues certificates and labels."""
+
+    name: Text = Field(description="name of the shop")
+    address: Text = Field(default="", description="its address, in one line")
+    logo: Text | None = Field(
+        default=None, description="SVG file with its logo, beside the stand file; drawn 14 mm high"
+    )
+
+
 class Stand(Model):
     """One test stand."""
 
@@ -470,9 +480,12 @@ class Stand(Model):
     operator: OperatorActions = Field(
         default=OperatorActions(), description="what only a person can do on this stand"
     )
+    shop: Shop | None = Field(
+        default=None, description="who issues certificates; stands on them and on labels"
+    )
     intake: list[IntakeKey] = Field(
         default_factory=list,
-        description="what this shop asks at intake beside the usual, in the words of its forms: [Customer, RMA number]",
+        description="what this shop asks at intake beside the usual, in the words of its forms: [RMA number, Invoice]",
     )
 
     @model_validator(mode="before")

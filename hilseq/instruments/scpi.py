@@ -235,7 +235,7 @@ class ErrorEntry(NamedTuple):
         return f'{self.number} "{quote(self.text)}"' + (f" ({self.meaning})" if self.meaning else "")
 
 
-_ENTRY = re.compile(r"\s*([+-]?[0-9]{1,5})\s*(?:,\s*(.*?)\s*)?", re.ASCII | re.DOTALL)
+_ENTRY = re.compile(r"\s*([+-]?[0-9]{1,5})\s*(?:,(.*))?", re.ASCII | re.DOTALL)
 _LONGEST_ENTRY = 1000
 
 
@@ -248,8 +248,8 @@ def parse_error(text: str) -> ErrorEntry:
     match = _ENTRY.fullmatch(text) if len(text) <= _LONGEST_ENTRY else None
     if match is None:
         raise DecodeError(f"'{quote(text)}' is not an entry of an error queue; expected number,\"text\"")
-    number, words = int(match[1]), match[2]
-    if words is None or not words:
+    number, words = int(match[1]), (match[2] or "").strip()
+    if not words:
         return ErrorEntry(number, ERROR_TEXTS.get(number, "no text"))
     mark = words[0]
     if mark in "\"'":

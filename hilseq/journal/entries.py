@@ -44,6 +44,14 @@ STOPPED = "stopped by a person"
 NOT_COUNTED = "not counted"
 #: When a reading of the fault table is called that holds what the stand itself has provoked, and nothing else.
 PROVOKED = "provoked by the stand"
+#: Fewer repaired units than this say nothing about what cures a fault; a choice, no source.
+ENOUGH_REPAIRS = 5
+#: Longest table of causes.
+MOST_CAUSES = 200
+#: Role of the shop's logo among the files of a run.
+LOGO = "logo"
+#: What the event is called that tells the temperature around the instruments.
+AMBIENT = "ambient"
 #: What the event of something is called that a check could not judge on this visit, and why.
 NOT_JUDGED = "not judged"
 #: What the events are called that tell the voltage of a unit, first in their text: with power, and changed under power.
@@ -280,6 +288,48 @@ class PlanCompared(Entry):
     soak: Real | None = Field(
         default=None, description="soak that the profile plans, s; null where it plans none"
     )
+
+
+class KnownCause(Part):
+    """What the profile says of one cause: where it shows, and what to do."""
+
+    name: str
+    action: str = Field(description="what to look at, and what to do")
+    places: tuple[str, ...] = Field(description="where it shows, in the words of findings")
+    faults: tuple[int, ...] = Field(default=(), description="codes of stored faults that point to it")
+    common: bool = Field(
+        default=False,
+        description="one fault shows at several of its points; else each has a fault of its own",
+    )
+    repaired: Count = Field(
+        default=0, description="units of this part that the records knew, at the start, to be repaired for it"
+    )
+    cured: Count = Field(default=0, description="how many of them shipped at their next decided visit")
+
+
+class CausesStated(Entry):
+    """The table of causes of a unit's profile, for the order of a repair."""
+
+    kind: Literal["causes"] = "causes"
+    v: Literal[1] = 1
+    slot: Slot
+    causes: tuple[KnownCause, ...] = Field(max_length=MOST_CAUSES)
+
+
+class CertificateStated(Entry):
+    """What the certificate of a unit says beside what the visit found."""
+
+    kind: Literal["certificate"] = "certificate"
+    v: Literal[1] = 1
+    slot: Slot
+    key_readings: tuple[str, ...] = Field(default=(), description="names of the readings that it shows")
+    waived: tuple[str, ...] = Field(
+        default=(),
+        description="what the profile lets stay undecided, and which instruments go uncalibrated, with why",
+    )
+    shop: str = Field(default="", description="name of the shop that issues it")
+    shop_address: str = ""
+    ambient: str = Field(default="", description="signal of the temperature around the instruments")
 
 
 class CheckStarted(Entry):
@@ -528,6 +578,8 @@ JournalEntry: TypeAlias = (
     | InstrumentIdentified
     | CheckPlanned
     | PlanCompared
+    | CausesStated
+    | CertificateStated
     | CheckStarted
     | Reading
     | EventLogged

@@ -17,6 +17,8 @@ from hilseq.analysis.limits import DecisionRule
 from hilseq.analysis.soak_events import told
 from hilseq.journal.entries import (
     INTERLOCK,
+    CausesStated,
+    CertificateStated,
     CheckEnded,
     CheckPlanned,
     CheckStarted,
@@ -25,6 +27,7 @@ from hilseq.journal.entries import (
     InputFile,
     InstrumentIdentified,
     JournalEntry,
+    KnownCause,
     MadeSafe,
     PlanCompared,
     PortTally,
@@ -211,8 +214,27 @@ class UnitState:
     soak: SoakState | None = None
     #: How the run compares with the approved plan; None in runs of before there were any.
     plan: PlanCompared | None = None
+    #: What its profile says of causes.
+    known_causes: tuple[KnownCause, ...] = ()
+    #: What its certificate says beside what was found; None in runs of before there was any of it.
+    paper: CertificateStated | None = None
     #: What is wrong with the sample file of its soak; empty when the journal's seals fit, or nobody looked.
     damage: str = ""
+
+    def _take(self, entry: JournalEntry) -> None:
+        match entry:
+            case EventLogged() | SamplesMissed():
+                self.events.append(entry)
+            case FaultsRead():
+                self.faults.append(entry)
+            case PlanCompared():
+                self.plan = entry
+            case CausesStated():
+                self.known_causes = entry.causes
+            case CertificateStated():
+                self.paper = entry
+            case _:
+                pass
 
     @property
     def slot(self) -> str:
@@ -329,6 +351,8 @@ class RunState:
             case (
                 FaultsRead()
                 | PlanCompared()
+                | CausesStated()
+                | CertificateStated()
                 | SoakStarted()
                 | SoakEventLogged()
                 | SoakGap()
@@ -378,9 +402,8 @@ class RunState:
                 check.tables.append(entry)
             case CheckEnded():
                 check.ended = True
-                check.ended_at = entry.t
                 check.verdict, check.why, check.places = entry.verdict, entry.why, entry.places
-                check.seconds = entry.seconds
+                check.seconds, check.ended_at = entry.seconds, entry.t
                 check.open = check.open and self._soaked and entry.verdict in _OPEN
 
     def _take_of_slot(
@@ -388,6 +411,8 @@ class RunState:
         entry: EventLogged
         | FaultsRead
         | PlanCompared
+        | CausesStated
+        | CertificateStated
         | SoakStarted
         | SoakEventLogged
         | SoakGap
@@ -406,12 +431,7 @@ class RunState:
             unit.soak._take(entry)  # noqa: SLF001 - one fold
             if isinstance(entry, SoakEventLogged):
                 self.check(unit.soak.started.check).signs.setdefault(entry.place, entry)
-        if isinstance(entry, EventLogged | SamplesMissed):
-            unit.events.append(entry)
-        elif isinstance(entry, FaultsRead):
-            unit.faults.append(entry)
-        elif isinstance(entry, PlanCompared):
-            unit.plan = entry
+        unit._take(entry)  # noqa: SLF001 - one fold
 
     def _unit(self, slot: str) -> UnitState:
         if slot not in self._units:

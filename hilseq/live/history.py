@@ -86,6 +86,7 @@ def part(name: str, *, simulated: bool) -> Callable[[Database], Answer]:
         from hilseq.records.history.part import first_pass, pareto, pooled, yield_over_time
         from hilseq.records.history.present import of_part
         from hilseq.records.history.reading import reading_names
+        from hilseq.records.history.repairs import cure_rates
 
         answer = of_part(
             first_pass(database, name, simulated=simulated),
@@ -93,6 +94,7 @@ def part(name: str, *, simulated: bool) -> Callable[[Database], Answer]:
             pareto(database, name, simulated=simulated),
             pareto(database, name, blames="stand", simulated=simulated),
             pooled(database, name, simulated=simulated),
+            cures=cure_rates(database, name, simulated=simulated),
         )
         names = reading_names(database, name, simulated=simulated)
         return replace(answer, data={**answer.data, "part": name, "simulated": simulated, "readings": names})

@@ -10,6 +10,7 @@ from datetime import datetime, timedelta
 from itertools import groupby
 from typing import Any
 
+from hilseq.journal.causes import diagnosis
 from hilseq.journal.entries import (
     CONDITIONS,
     FOUND,
@@ -38,6 +39,7 @@ from hilseq.reports.formatting import (
     SIGNS,
     count,
     date,
+    join_truncated,
     scale_of,
     worst,
 )
@@ -152,7 +154,7 @@ def _disposition(record: RunState, unit: UnitState, life: Liveness, soak: Sample
 def _unit(record: RunState, unit: UnitState, life: Liveness, soak: SampledSoak | None) -> Plain:
     done = sum(_is_done(check) for check in unit.checks)
     now = [check for check in unit.checks if check.started and not _is_done(check)]
-    findings = unit.findings
+    causes = diagnosis(unit).causes
     running = life.status is RunStatus.RUNNING
     return {
         "slot": unit.slot,
@@ -164,8 +166,10 @@ def _unit(record: RunState, unit: UnitState, life: Liveness, soak: SampledSoak |
         "planned": len(unit.checks),
         "now": f"{now[-1].stage}: {now[-1].title} ({now[-1].place})" if now and running else "",
         "stages": [_stage(name, checks, running=running) for name, checks in _by_stage(unit.checks)],
-        "findings": [{"place": one.place, "what": one.what} for one in findings[:MOST_FINDINGS]],
-        "more_findings": max(len(findings) - MOST_FINDINGS, 0),
+        "findings": [
+            {"place": join_truncated(one.places), "what": one.what} for one in causes[:MOST_FINDINGS]
+        ],
+        "more_findings": max(len(causes) - MOST_FINDINGS, 0),
         "soak": None if soak is None else _soak(soak, life),
     }
 

@@ -24,11 +24,12 @@ from allure_commons.types import LabelType
 from allure_commons.utils import now
 
 from hilseq.analysis.limits import ReadingVerdict
+from hilseq.journal.causes import diagnosis
 from hilseq.journal.entries import FOLDER_RENAMED, EventLogged, JournalEntry, Reading, SoakStatus, TableKept
 from hilseq.journal.run_state import UnitState
 from hilseq.plugin.planned import CHECK
 from hilseq.plugin.visit_run import VisitRun
-from hilseq.reports.formatting import show_limits, show_value
+from hilseq.reports.formatting import join_truncated, show_limits, show_value
 from hilseq.reports.sanitize import sanitize
 from hilseq.reports.visit_lines import Verdict, causes, next_step
 from hilseq.verdicts import Disposition
@@ -148,12 +149,21 @@ class AllureResults:
         uuid = str(uuid4())
         steps = [
             TestStepResult(
-                name=sanitize(f"{finding.place}: {finding.what}"),
+                name=sanitize(f"{join_truncated(cause.places)}: {cause.what}"),
                 status=_STATUSES[unit.disposition],
                 start=self._begun,
                 stop=self._begun,
+                steps=[
+                    TestStepResult(
+                        name=sanitize(f"with it, {join_truncated(one.places)}: {one.what}"),
+                        status=_STATUSES[unit.disposition],
+                        start=self._begun,
+                        stop=self._begun,
+                    )
+                    for one in cause.consequences
+                ],
             )
-            for finding in unit.findings
+            for cause in diagnosis(unit).causes
         ]
         words = "\n".join(line.plain.strip() for line in causes(verdict, full=True))
         result = TestResult(

@@ -20,6 +20,7 @@ from hilseq import gc_tuning
 from hilseq.description.approved_plan import PlanContent
 from hilseq.errors import DescriptionError, LinkLost, UnitOrHarness, UsageError
 from hilseq.interrupts import held_back, interrupt_on_termination
+from hilseq.journal.causes import diagnosis
 from hilseq.journal.entries import CheckStarted
 from hilseq.journal.run_state import RunState
 from hilseq.journal.seals import read_run
@@ -31,9 +32,19 @@ from hilseq.plugin.judging import compiled_to_tell
 from hilseq.plugin.options import refuse
 from hilseq.plugin.other_runs import rank
 from hilseq.plugin.parametrize import check_parameters, is_empty, parametrize, slot_of
-from hilseq.plugin.planned import CHECK, PlannedCheck, VisitPlan, compare, content, seen
+from hilseq.plugin.planned import (
+    CHECK,
+    PlannedCheck,
+    VisitPlan,
+    causes_stated,
+    certificate_stated,
+    compare,
+    content,
+    seen,
+)
 from hilseq.plugin.visit_run import VisitRun
 from hilseq.reports import visit_lines
+from hilseq.reports.formatting import join_truncated
 from hilseq.reports.sanitize import sanitize
 from hilseq.verdicts import CheckVerdict, ExitCode
 
@@ -190,6 +201,10 @@ class VisitHooks:
         self._plan.lay(selected, left_out, self.run.extensions.stages, lacking)
         for each in compared.values():
             self.run.note(each.entry)
+        for slot, profile in visit.profiles.items():
+            self.run.note(certificate_stated(slot, visit.stand, profile))
+            if profile.causes:
+                self.run.note(causes_stated(slot, profile, self.run.repairs_of(profile.part)))
 
     def contents(self, items: Sequence[pytest.Item]) -> dict[str, PlanContent]:
         """Return by slot what a run of these checks does with the unit, to be approved."""
@@ -480,5 +495,10 @@ class JunitResults:
                 ("serial", unit.serial),
                 ("slot", unit.slot),
                 ("disposition", unit.disposition),
+                *(
+                    (f"cause {n}", f"{join_truncated(cause.places)}: {cause.what}")
+                    for n, cause in enumerate(diagnosis(unit).causes, 1)
+                ),
+                *((f"look at {n}", step.known.name) for n, step in enumerate(diagnosis(unit).order, 1)),
             ):
                 xml.add_global_property(f"{prefix}{name}", sanitize(value))

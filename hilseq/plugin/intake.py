@@ -43,15 +43,15 @@ Intake = dict[str, str]
 
 
 def key_of(word: str, own: Sequence[str], where: str) -> str:
-    """Return the key that a word names: one of KEYS, or one of a shop's own, `rma-number` for `RMA number`.
+    """Return the key that a word names: one of a shop's own, `rma-number` for `RMA number`, or one of KEYS.
 
     Raises UsageError with the nearest.
     """
-    if word in KEYS:
-        return word
     found = [key for key in own if _plain(key) == _plain(word)]
     if found:
         return found[0]
+    if word in KEYS:
+        return word
     known = (*KEYS, *own)
     near = nearest_word(word, known)
     raise UsageError(

@@ -16,6 +16,7 @@ from pathlib import Path
 
 from hilseq.analysis.soak_samples import band
 from hilseq.errors import HilseqError, UsageError, fenced
+from hilseq.journal.causes import diagnosis
 from hilseq.journal.contradictions import contradictions
 from hilseq.journal.entries import CheckPlanned, JournalEntry, PriorRun, RunStarted
 from hilseq.journal.reader import read_journal, run_state
@@ -25,6 +26,7 @@ from hilseq.journal.seals import look_for_damage, read_run
 from hilseq.journal.signatures import against
 from hilseq.journal.writer import FILE_NAME
 from hilseq.procedures.soak.record import ResumedSoak
+from hilseq.reports.formatting import join_truncated
 from hilseq.reports.sanitize import sanitize
 from hilseq.verdicts import CheckVerdict
 
@@ -50,7 +52,10 @@ def earlier_runs(folder: Path, part: str, serial: str, *, simulated: bool) -> tu
                     started=record.started,
                     stand=record.stand,
                     disposition=record.final(unit),
-                    findings=tuple(f"{one.place}: {one.what}" for one in unit.findings[:_MOST_FINDINGS]),
+                    findings=tuple(
+                        f"{join_truncated(one.places)}: {one.what}"
+                        for one in diagnosis(unit).causes[:_MOST_FINDINGS]
+                    ),
                 )
     return tuple(sorted(found.values(), key=lambda prior: prior.started))
 
@@ -84,7 +89,7 @@ def _neighbours(folder: Path, serial: str) -> Iterator[RunState]:
 
 def _recorded(runs: Path, part: str, serial: str, *, simulated: bool) -> list[PriorRun]:
     """Return what the records say; nothing where there are none, or they cannot be reached."""
-    if not os.environ.get("HILSEQ_RECORDS") and not (runs / "records.sqlite").is_file():
+    if not _has_records(runs):
         return []
     visits = []
     with fenced("earlier visits in the records are not known"):
@@ -107,6 +112,28 @@ def _recorded(runs: Path, part: str, serial: str, *, simulated: bool) -> list[Pr
         for visit in visits
         if visit.simulated == simulated
     ]
+
+
+def repairs_known(runs: Path, part: str, *, simulated: bool) -> dict[str, tuple[int, int]]:
+    """Return by action how many units of a part it was done to, and how many it cured, as far as the records know."""
+    if not _has_records(runs):
+        return {}
+    with fenced("what cured earlier units is not known"):
+        try:
+            from hilseq.records.database import open_database
+            from hilseq.records.history.repairs import repairs
+
+            with open_database(runs=runs, create=False, upgrade=False) as database:
+                return {
+                    one.action: (one.units, one.cured) for one in repairs(database, part, simulated=simulated)
+                }
+        except (ImportError, HilseqError):
+            return {}
+    return {}
+
+
+def _has_records(runs: Path) -> bool:
+    return bool(os.environ.get("HILSEQ_RECORDS")) or (runs / "records.sqlite").is_file()
 
 
 def failed_before(run: Path, serials: Mapping[str, str]) -> dict[str, frozenset[str]]:

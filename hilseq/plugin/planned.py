@@ -20,9 +20,21 @@ from hilseq.description.approved_plan import (
     read_plan,
     sha256_of,
 )
+from hilseq.description.crosscheck import waived
+from hilseq.description.profile import Profile
+from hilseq.description.stand import Stand
 from hilseq.description.visit import Visit
 from hilseq.hooks import Element, Stage
-from hilseq.journal.entries import CheckEnded, CheckPlanned, JournalEntry, PlanCompared, Reading
+from hilseq.journal.entries import (
+    CausesStated,
+    CertificateStated,
+    CheckEnded,
+    CheckPlanned,
+    JournalEntry,
+    KnownCause,
+    PlanCompared,
+    Reading,
+)
 from hilseq.plugin import markers, stages
 from hilseq.plugin.classify import PASSED, Outcome
 from hilseq.plugin.other_runs import without_slot
@@ -239,6 +251,42 @@ def compare(visit: Visit, slot: str, tests: FoundTests, checks: Sequence[Planned
         **common,
     )
     return Compared(entry, lacking)
+
+
+def causes_stated(slot: str, profile: Profile, repaired: Mapping[str, tuple[int, int]]) -> CausesStated:
+    """Return what a profile says of causes, as the journal keeps it.
+
+    `repaired` holds, by the name of a cause in small letters, the units repaired for it, and those that it cured.
+    """
+    known = {name: repaired.get(name.lower(), (0, 0)) for name in profile.causes}
+    return CausesStated(
+        slot=slot,
+        causes=tuple(
+            KnownCause(
+                name=name,
+                action=cause.action,
+                places=tuple(cause.place_names()),
+                faults=tuple(cause.faults),
+                common=cause.common,
+                repaired=known[name][0],
+                cured=known[name][1],
+            )
+            for name, cause in profile.causes.items()
+        ),
+    )
+
+
+def certificate_stated(slot: str, stand: Stand, profile: Profile) -> CertificateStated:
+    """Return what the certificate of a unit says beside what the visit finds."""
+    shop = stand.shop
+    return CertificateStated(
+        slot=slot,
+        key_readings=tuple(profile.key_readings),
+        waived=tuple(waived(stand, profile)),
+        shop="" if shop is None else shop.name,
+        shop_address="" if shop is None else shop.address,
+        ambient=stand.ambient or "",
+    )
 
 
 def _missing(plan: ApprovedPlan, found: PlanContent, tests: FoundTests) -> dict[str, str]:

@@ -13,17 +13,12 @@ from typing import Any
 import pytest
 
 from hilseq.description.findings import SLIP, SourcePosition, nearest_word
-from hilseq.description.profile import Profile
+from hilseq.description.profile import PLACES, Profile
 from hilseq.description.stand import Stand
 from hilseq.errors import DescriptionError, Problem
 from hilseq.hooks import Stage
 from hilseq.plugin.markers import stage_of, where
 
-#: Places that the shipped checks name, beside points, ports, modes, stages and signals.
-_PLACES = (
-    *("battery", "clock", "configuration", "identity", "indicator", "link", "self-test", "stand", "start"),
-    *("stored faults", "supply", "temperature"),
-)
 #: Begins a section of the stand file, in the marker `needs`.
 ON_STAND = "stand."
 #: From this likeness on a stage's name is a slip of the pen: a letter in ten.
@@ -166,7 +161,7 @@ def places_of(profile: Profile, stand: Stand, stages: Iterable[str]) -> list[str
     points = profile.points
     named = (points.outputs, points.inputs, points.analog_inputs, points.analog_outputs, profile.ports)
     return [
-        *_PLACES,
+        *PLACES,
         *(name for names in named for name in names),
         *(f"mode {mode}" for mode in profile.mode_list()),
         *stages,

@@ -24,6 +24,7 @@ from hilseq.clock import Clock, WallClock, compose
 from hilseq.description.approved_plan import plan_file
 from hilseq.description.crosscheck import untested_claims
 from hilseq.description.golden import golden_visit
+from hilseq.description.stand import Stand
 from hilseq.description.visit import Visit
 from hilseq.errors import HilseqError, StandFault, UsageError, fenced
 from hilseq.extensions import Extensions
@@ -31,8 +32,10 @@ from hilseq.guard.client import Guard
 from hilseq.hooks import Element
 from hilseq.interrupts import held_back
 from hilseq.journal.entries import (
+    AMBIENT,
     CONDITIONS,
     FOLDER_RENAMED,
+    LOGO,
     STOPPED,
     CheckEnded,
     CheckPlanned,
@@ -61,7 +64,7 @@ from hilseq.lease.latch import Latch, LatchLine
 from hilseq.lease.lease import Lease
 from hilseq.owner.membership import Membership, is_shared, join
 from hilseq.plugin.options import VisitOptions
-from hilseq.plugin.other_runs import Resumed, earlier_runs, failed_before, resumed_run
+from hilseq.plugin.other_runs import Resumed, earlier_runs, failed_before, repairs_known, resumed_run
 from hilseq.plugin.parametrize import elements_of
 from hilseq.procedures.bench import Bench
 from hilseq.procedures.operator import Nobody, Operator, Rehearsal
@@ -82,6 +85,28 @@ def _input(role: str, path: Path) -> InputFile:
     return InputFile(role=role, name=path.name, sha256=digest, text=content.decode("utf-8", "replace"))
 
 
+#: A larger logo is none, bytes.
+_LARGEST_LOGO = 200_000
+
+
+def _logo(stand_file: Path, stand: Stand) -> list[InputFile]:
+    """Return the logo of the shop, where there is one. Raises UsageError when it cannot be had."""
+    if stand.shop is None or stand.shop.logo is None:
+        return []
+    path = stand_file.parent / stand.shop.logo
+    try:
+        if path.stat().st_size > _LARGEST_LOGO:
+            raise UsageError(
+                f"the logo {path} is larger than {_LARGEST_LOGO} bytes; expected a small SVG file"
+            )
+        logo = _input(LOGO, path)
+    except OSError as error:
+        raise UsageError(f"the logo {path} cannot be read: {error.strerror or error}") from None
+    if "<svg" not in logo.text:
+        raise UsageError(f"the logo {path} is no SVG file; convert it, or leave `shop.logo` out")
+    return [logo]
+
+
 def run_header(
     folder: Path, options: VisitOptions, visit: Visit, sequences: Sequence[Path], *, simulated: bool
 ) -> RunStarted:
@@ -94,6 +119,7 @@ def run_header(
         _input(f"approved plan of slot {slot}", path) for slot, path in plans.items() if path.is_file()
     ]
     inputs += [_input("sequence", path) for path in files]
+    inputs += _logo(options.stand, visit.stand)
     return RunStarted(
         run=folder.name,
         stand=visit.stand.stand,
@@ -344,6 +370,10 @@ class VisitRun:
         if self._lease is not None:
             self._lease.heard()
 
+    def repairs_of(self, part: str) -> dict[str, tuple[int, int]]:
+        """Return by action how many units of a part it was done to, and how many it cured, by the records."""
+        return repairs_known(self.folder.parent, part, simulated=self.options.simulate)
+
     @cached_property
     def elements(self) -> dict[str, Element]:
         """What a test may ask for, to become one check per value."""
@@ -543,6 +573,7 @@ class VisitRun:
                     leave_running=self._leaves_running, before_touching=self._guarded
                 ):
                     self.note(instrument)
+                self._note_ambient(bench)
             except StandFault as fault:
                 self._bench_fault = fault
                 raise
@@ -558,6 +589,14 @@ class VisitRun:
             "interlock_seen": self._membership.tell_interlock,
             "alone": partial(self._membership.alone, sleep=self.clock.sleep),
         }
+
+    def _note_ambient(self, bench: Bench) -> None:
+        """Keep the temperature around the instruments, where the stand measures it; what is wrong is found later."""
+        name = self._stand.ambient
+        if name is not None:
+            with suppress(HilseqError):
+                measured = bench.signals.measure(name)
+                self.event(AMBIENT, f"{measured.value:.1f} \u00b0C around the instruments")
 
     def _guarded(self) -> None:
         """Wait for the guard, without which nothing is touched. Raises StandFault."""

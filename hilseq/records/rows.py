@@ -22,6 +22,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from hilseq.journal.causes import diagnosis
 from hilseq.journal.entries import (
     EventLogged,
     FaultsRead,
@@ -208,13 +209,13 @@ def _findings(unit: UnitState, checks: Mapping[str, Row]) -> list[Row]:
     return [
         {
             "position": position,
-            "stage": checks[finding.check]["stage"],
-            "kind": checks[finding.check]["kind"],
-            "place": name(finding.place),
-            "what": sanitize(finding.what),
+            "stage": checks[cause.checks[0]]["stage"],
+            "kind": checks[cause.checks[0]]["kind"],
+            "place": name(", ".join(cause.symptoms[0].places)),
+            "what": sanitize(cause.what),
             "blames": blames,
         }
-        for position, finding in enumerate(unit.findings)
+        for position, cause in enumerate(diagnosis(unit).causes)
     ]
 
 

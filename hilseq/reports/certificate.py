@@ -1,28 +1,36 @@
-"""The certificate and the label of one unit, which the journal alone makes, byte for byte.
+"""The certificate and the labels of one unit, which the run's folder alone makes, byte for byte.
 
-The certificate is one page of PDF/A; the label goes on the unit: serial number, verdict, date, and a code that a
-scanner reads.
+The certificate is PDF/A of two pages at most; one label is for the shelf, one for the customer. A template of the
+shop's own comes from whoever asks, never from a folder.
 
 Set with typst: text its fonts can show, fixed time, PDF/A, the same bytes every time.
 """
 
 from __future__ import annotations
 
+import hashlib
 import importlib
 import io
 import json
+import math
+import re
+import tempfile
 from collections.abc import Mapping
 from datetime import UTC, datetime
 from functools import cache
 from importlib import resources
 from typing import Any, Literal
 
+from hilseq.analysis.limits import ReadingVerdict
 from hilseq.errors import UsageError
+from hilseq.journal.entries import AMBIENT, LOGO, Reading
 from hilseq.journal.run_state import RunState, UnitState
 from hilseq.quantities import show_duration
 from hilseq.reports import formatting, page_views
-from hilseq.reports.claims import TESTED, coverage_statement
+from hilseq.reports.claims import TESTED, coverage_statement, without_certificate
+from hilseq.reports.formatting import finite, show_limits, show_value, symbol
 from hilseq.reports.sanitize import sanitize
+from hilseq.reports.soak import CASE, Series, SoakView
 from hilseq.reports.summary_code import code_text
 from hilseq.verdicts import Disposition
 
@@ -35,8 +43,12 @@ _SIGNS = frozenset("\u2013\u2014\u2018\u2019\u201c\u201d\u2022\u2026\u2264\u2265
 
 
 _SIZES = (10.0, 8.5, 7.0, 6.0)
-#: What our templates say when they need more than one page.
-_TOO_LONG = "does not fit on one page"
+#: A page, as a PDF/A holds it.
+_PAGE = re.compile(rb"/Type\s*/Page\b(?!s)")
+#: Begins what a certificate says of a template that is not the shipped one.
+TEMPLATE_MARK = "hilseq-template:"
+#: Points of a drawn curve, and how many of its steps without a sample are a gap.
+_POINTS, _GAP = 160, 3.0
 
 
 def require(module: str) -> Any:
@@ -72,32 +84,48 @@ def printable(text: object, longest: int) -> str:
     return "".join(pieces)
 
 
-def typeset(
-    template: str, data: Mapping[str, Any], moment: str, form: Literal["pdf", "svg", "png"] = "pdf"
-) -> bytes:
-    """Return the page that `template` makes of `data`; `moment` (a journal's date) is its only time.
+def shipped(name: str) -> bytes:
+    """Return a template that ships with hilseq."""
+    return resources.files("hilseq.reports").joinpath("templates", name).read_bytes()
 
-    The template gets `size`, the size of its letters in points, and fails when that needs more than one
-    page; the largest size that fits is taken. Raises UsageError when typst is not installed or none fits.
+
+def typeset(
+    source: bytes,
+    data: Mapping[str, Any],
+    moment: str,
+    form: Literal["pdf", "svg", "png"] = "pdf",
+    *,
+    pages: int = 1,
+) -> bytes:
+    """Return what a template makes of `data`; `moment` (a journal's date) is its only time.
+
+    The template gets `size`, the size of its letters in points; the largest with which it needs no more than `pages`
+    is taken. It reads no file. Raises UsageError when typst is not installed, or none fits.
     """
     typst = require("typst")
-    source = resources.files("hilseq.reports").joinpath("templates", template).read_bytes()
-    for size in _SIZES:
-        try:
-            result = typst.compile(
-                source,
-                format=form,
-                sys_inputs={"data": json.dumps({**data, "size": size}, ensure_ascii=True, sort_keys=True)},
-                pdf_standards=list(STANDARDS) if form == "pdf" else [],
-                timestamp=_time(moment),
-                ignore_system_fonts=True,
-            )
-        except typst.TypstError as error:
-            if _TOO_LONG not in str(error):
-                raise UsageError(f"{template} cannot be set: {sanitize(error, 300)}") from error
-        else:
-            return bytes(result)
-    raise UsageError(f"{template} needs more than one page for this run")
+    with tempfile.TemporaryDirectory(prefix="hilseq-") as empty:
+        for size in _SIZES:
+            try:
+                result = typst.compile(
+                    source,
+                    root=empty,
+                    format=form,
+                    sys_inputs={
+                        "data": json.dumps({**data, "size": size}, ensure_ascii=True, sort_keys=True)
+                    },
+                    pdf_standards=list(STANDARDS) if form == "pdf" else [],
+                    timestamp=_time(moment),
+                    ignore_system_fonts=True,
+                    package_path=empty,
+                    package_cache_path=empty,
+                )
+            except typst.TypstError as error:
+                raise UsageError(f"the template cannot be set: {sanitize(error, 300)}") from error
+            # Of a picture of several pages a list comes back; a PDF tells its pages.
+            made = [result] if isinstance(result, bytes) else list(result)
+            if len(made) == 1 and len(_PAGE.findall(made[0])) <= pages:
+                return bytes(made[0])
+    raise UsageError(f"the template needs more than {formatting.count(pages, 'page')} for this run")
 
 
 def _time(moment: str) -> datetime:
@@ -115,8 +143,14 @@ def maker() -> str:
     return f"hilseq {hilseq.__version__}, typst {require('typst').__version__}"
 
 
-#: What fits on one page whatever the run; the rest is in the report and is said to be.
-_MOST_STAGES, _MOST_REASONS, _MOST_INSTRUMENTS, _MOST_FACTS = 14, 4, 6, 4
+#: What fits on two pages whatever the run; the rest is in the report and is said to be.
+_MOST_STAGES, _MOST_REASONS, _MOST_INSTRUMENTS, _MOST_FACTS, _MOST_STEPS = 14, 4, 6, 12, 5
+_MOST_KEY_READINGS = 12
+#: Keys of the intake in the order of the certificate; a shop's own keys follow, the rest stays in the report.
+_FACTS = ("customer", "address", "work-order", "revision", "repair", "battery-date")
+_NOT_SHOWN = frozenset(
+    {"serial", "part", "complaint", "outside-condition", "battery-pulled", "operator", "remarks"}
+)
 _SHORT_RULES = {
     "guarded": "Guarded acceptance: a reading conforms when it lies inside its limits by at least its "
     "expanded uncertainty (k = 2, Student's factor for few repeats); at most 2.5 % probability of accepting a true "
@@ -150,20 +184,167 @@ def refuse_unfinished(run: RunState) -> None:
         raise UsageError(f"no certificate: the stand of {run.run} was not verified safe: {run.unsafe}")
 
 
+def number(run: RunState, unit: UnitState) -> str:
+    """Return the number of the certificate of a unit: date, journal, slot, so that no two are alike."""
+    return f"{run.ended[:10].replace('-', '')}-{run.chain[:8].upper()}-{run.units.index(unit) + 1}"
+
+
 def _facts(run: RunState, unit: UnitState) -> tuple[list[list[str]], list[list[str]]]:
+    own = [key for key in unit.intake if key not in (*_FACTS, *_NOT_SHOWN)]
+    known = [[_label(key), str(unit.intake.get(key, ""))] for key in (*_FACTS, *own)]
     left = [
         ["Unit type", unit.part],
         ["Serial number", unit.serial],
         ["Description", unit.description],
-        *([str(name), str(value)] for name, value in list(unit.intake.items())[:_MOST_FACTS]),
+        *[row for row in known if row[1]][:_MOST_FACTS],
     ]
+    profile = next((one for one in run.inputs if one.role == f"profile of slot {unit.slot}"), None)
+    plan = unit.plan
     right = [
+        ["Number", number(run, unit)],
+        [
+            "Test plan",
+            f"revision {plan.revision} ({plan.identity[:16]})" if plan and plan.revision else "none approved",
+        ],
+        ["Profile", "" if profile is None else f"{profile.name} ({profile.sha256[:16]})"],
         ["Stand", f"{run.stand}, slot {unit.slot}"],
         ["Run", run.run],
         ["Began", formatting.date(run.started)],
         ["Ended", f"{formatting.date(run.ended)}, after {show_duration(run.seconds)}"],
+        ["Ambient", _ambient(unit, run)],
     ]
-    return _printed(left), _printed(right)
+    return _printed(left), _printed(right, 60)
+
+
+def _label(key: str) -> str:
+    return f"{key[:1].upper()}{key[1:].replace('-', ' ')}"
+
+
+def _ambient(unit: UnitState, run: RunState) -> str:
+    told = [event.text for event in (*run.events, *unit.events) if event.what == AMBIENT]
+    soak = "" if unit.soak is None else f"soak planned at {unit.soak.started.ambient:g} \u00b0C"
+    return "; ".join([*told[-1:], *([soak] if soak else [])]) or "not measured"
+
+
+# -- key readings and the soak -----------------------------------------------------------------------------
+
+
+def _key_readings(unit: UnitState) -> list[dict[str, Any]]:
+    """Return the readings that the plan names, of those made at several places the one nearest to a limit."""
+    wanted = () if unit.paper is None else unit.paper.key_readings
+    by_name: dict[str, list[Reading]] = {}
+    for check in unit.checks:
+        for reading in check.readings:
+            by_name.setdefault(reading.name, []).append(reading)
+    rows = []
+    for name in wanted[:_MOST_KEY_READINGS]:
+        found = by_name.get(name)
+        if found is None:
+            rows.append(
+                {"name": printable(name, 40), "value": "not measured", "limits": "", "said": "", "bar": []}
+            )
+            continue
+        one = min(found, key=_room)
+        many = f" ({one.place}, nearest of {len(found)})" if len(found) > 1 else ""
+        rows.append(
+            {
+                "name": printable(f"{name}{many}", 60),
+                "value": printable(show_value(one), 40),
+                "limits": printable(show_limits(one), 40),
+                "said": printable(one.verdict, 20),
+                "bar": _bar(one),
+            }
+        )
+    return rows
+
+
+def _room(reading: Reading) -> float:
+    """Return how far a reading is from its nearest limit, in units of its uncertainty where it has one."""
+    low, high, value = finite(reading.low), finite(reading.high), finite(reading.value)
+    if value is None or (low is None and high is None):
+        return math.inf
+    room = min(value - low if low is not None else math.inf, high - value if high is not None else math.inf)
+    return room / (finite(reading.uncertainty) or 1.0)
+
+
+def _bar(reading: Reading) -> list[float | None]:
+    """Return lower limit, upper limit, value and half width of a reading, as shares of the width of its drawing."""
+    low, high, value = finite(reading.low), finite(reading.high), finite(reading.value)
+    if value is None or (low is None and high is None):
+        return []
+    half = finite(reading.uncertainty) or 0.0
+    known = [one for one in (low, high, value - half, value + half) if one is not None]
+    first, last = min(known), max(known)
+    width = (last - first) * 1.3 or abs(first) or 1.0
+    first -= (width - (last - first)) / 2.0
+
+    def at(one: float | None) -> float | None:
+        return None if one is None else round((one - first) / width, 4)
+
+    return [at(low), at(high), at(value), round(half / width, 4)]
+
+
+def _soak(unit: UnitState, soak: SoakView | None) -> dict[str, Any] | None:
+    """Return the soak with the curve of its case temperature, as shares of the drawing's width and height."""
+    if unit.soak is None or soak is None:
+        return None
+    started = unit.soak.started
+    hours = f"{show_duration(soak.lasted)} of {show_duration(started.planned)} planned"
+    events = formatting.count(soak.incidents, "event")
+    told = f"{hours}, {soak.samples} samples, {events}, in mode {started.mode}"
+    found = next((one for one in soak.series if one.name == CASE), None)
+    curve, low, high = _curve(found, soak.lasted)
+    return {
+        "told": printable(told, 160),
+        "curve": curve,
+        "low": low,
+        "high": high,
+        "name": "" if found is None else printable(f"{found.name}, {symbol(found.unit)}", 40),
+        "end": show_duration(soak.lasted),
+    }
+
+
+def _curve(series: Series | None, lasted: float) -> tuple[list[list[list[float]]], str, str]:
+    """Return the strokes of a curve, none across a gap, and its least and greatest value in words."""
+    if series is None or lasted <= 0.0:
+        return [], "", ""
+    every = max(len(series.times) // _POINTS, 1)
+    points = [
+        (float(t), float(v)) for t, v in zip(series.times[::every], series.values[::every], strict=True)
+    ]
+    values = [value for _, value in points if math.isfinite(value)]
+    if not values:
+        return [], "", ""
+    low, high = min(values), max(values)
+    height = high - low or 1.0
+    strokes: list[list[list[float]]] = [[]]
+    longest = _GAP * every * lasted / max(len(series.times), 1)
+    last = -math.inf
+    for time, value in points:
+        if not math.isfinite(value) or (strokes[-1] and time - last > longest):
+            strokes.append([])
+        if math.isfinite(value):
+            strokes[-1].append([round(time / lasted, 4), round((value - low) / height, 4)])
+            last = time
+    return [stroke for stroke in strokes if len(stroke) > 1], f"{low:.4g}", f"{high:.4g}"
+
+
+def _risks(unit: UnitState) -> str:
+    """Return both risks in words, from the probabilities that the readings carry."""
+    held = [
+        (1.0 - reading.probability, reading)
+        for check in unit.checks
+        for reading in check.readings
+        if reading.verdict is ReadingVerdict.CONFORMS and reading.probability is not None
+    ]
+    if not held:
+        return ""
+    risk, reading = max(held, key=lambda one: one[0])
+    return (
+        f"Risk of the customer (accepted, and outside): at most {100.0 * risk:.2g} % for any of the "
+        f"{len(held)} accepted readings ({reading.name}). Risk of the shop (refused, and inside): a reading is refused "
+        "only when it lies outside its limits; one that is inside and too near is measured again, else left undecided."
+    )
 
 
 def _printed(rows: list[list[str]], longest: int = 50) -> list[list[str]]:
@@ -182,6 +363,10 @@ def _common(run: RunState, unit: UnitState) -> dict[str, Any]:
         "part": printable(unit.part, 30),
         "serial": printable(unit.serial, 40),
         "simulated": run.simulated,
+        "shop": printable("" if unit.paper is None else unit.paper.shop, 60),
+        "shop_address": printable("" if unit.paper is None else unit.paper.shop_address, 100),
+        "logo": next((one.text for one in run.inputs if one.role == LOGO), ""),
+        "number": number(run, unit),
         "code": code,
         "chain": run.chain,
     }
@@ -191,16 +376,18 @@ def refuse_unapproved(run: RunState, unit: UnitState) -> None:
     """Raise UsageError for a unit that would ship on something else than the approved plan of its type."""
     if run.final(unit) is Disposition.SHIP and unit.unapproved:
         raise UsageError(
-            f"no certificate for {unit.serial}: this was not the approved plan: {unit.unapproved}. Approve what was "
-            "run (hilseq plan --approve), or run what is approved, and test the unit again; the report stands"
+            f"{unit.serial}: {without_certificate(unit)}. Approve what was run (hilseq plan --approve), or run what is "
+            "approved, and test the unit again; the report stands"
         )
 
 
-def certificate(run: RunState, unit: UnitState) -> bytes:
-    """Return the certificate as PDF.
+def certificate(
+    run: RunState, unit: UnitState, soak: SoakView | None = None, template: bytes | None = None
+) -> bytes:
+    """Return the certificate as PDF, of a unit that does not ship the slip that says so.
 
-    Raises UsageError when the run is unfinished, the unit would ship on another plan than the approved one, or typst
-    is missing.
+    `template` is a typst file of the shop's own, instead of the shipped one. Raises UsageError when the run is
+    unfinished, the unit would ship on another plan than the approved one, the template is wrong, or typst is missing.
     """
     refuse_unfinished(run)
     refuse_unapproved(run, unit)
@@ -213,25 +400,40 @@ def certificate(run: RunState, unit: UnitState) -> bytes:
     rows = [[view.name, view.told, f"{view.sign} {view.verdict}"] for view in shown]
     if len(stages) > len(shown):
         rows.append([f"{len(stages) - len(shown)} more stages", "see the report", ""])
+    disposition = run.final(unit)
+    title = {Disposition.SHIP: "Test certificate", Disposition.REPAIR: "Repair slip"}.get(
+        disposition, "Test result"
+    )
     data = {
         **shared,
-        "title": ("Specimen: " if run.simulated else "")
-        + ("Test certificate" if shared["ship"] else "Test result"),
+        "title": ("Specimen: " if run.simulated else "") + title,
+        "repair": disposition is Disposition.REPAIR,
         "description": f"{shared['part']} {shared['serial']}: {shared['verdict']}",
-        "headline": page_views.headline(unit, run.final(unit)),
-        "meaning": formatting.MEANINGS[run.final(unit)],
+        "headline": page_views.headline(unit, disposition),
+        "meaning": formatting.MEANINGS[disposition],
         "qr": two_dimensional_code(code_text(run, unit, run.signatures.summary(unit.slot))),
         "left": left,
         "right": right,
         "reasons": [[printable(r.where, 40), printable(r.what, 140)] for r in reasons[:_MOST_REASONS]],
         "more": max(len(reasons) - _MOST_REASONS, 0) + more,
+        "order": [
+            [
+                printable(step.name, 40),
+                printable(step.action, 160),
+                printable(step.where, 60),
+                printable(step.known, 160),
+            ]
+            for step in page_views.repair_order(unit)[:_MOST_STEPS]
+        ],
         # What was tested, the table of stages says.
         "coverage": [
-            [name, printable(words, 150)]
+            [name, printable(words, 300)]
             for name, words in coverage_statement(unit).lines()
             if name != TESTED
         ],
         "stages": [[printable(cell, 50) for cell in row] for row in rows],
+        "readings": _key_readings(unit),
+        "soak": _soak(unit, soak),
         "instruments": [
             [
                 printable(text, 32)
@@ -241,29 +443,44 @@ def certificate(run: RunState, unit: UnitState) -> bytes:
         ],
         "more_instruments": max(len(instruments) - _MOST_INSTRUMENTS, 0),
         "rule": _SHORT_RULES.get(unit.rule, printable(unit.rule, 100)),
+        "risks": printable(_risks(unit), 500),
     }
-    return typeset("certificate.typ", data, run.ended)
+    if template is None:
+        return typeset(shipped("certificate.typ"), data, run.ended, pages=2)
+    data["keywords"] = [*shared["keywords"], f"{TEMPLATE_MARK}{hashlib.sha256(template).hexdigest()}"]
+    return typeset(template, data, run.ended, pages=2)
 
 
-def label(run: RunState, unit: UnitState, form: Literal["pdf", "svg"] = "svg") -> bytes:
-    """Return the label, 62 mm by 29 mm, as SVG or PDF.
+def label(
+    run: RunState, unit: UnitState, form: Literal["pdf", "svg"] = "svg", *, customer: bool = False
+) -> bytes:
+    """Return a label, 62 mm by 29 mm, as SVG or PDF: of the shelf, or of the customer.
 
-    Letters in the SVG are shapes, so that it prints alike without any font. Raises UsageError when the run
-    is unfinished or typst or segno is missing.
+    That of the shelf names the verdict and carries the code that finds the run; that of the customer names the shop and
+    the certificate, and carries the signed summary. Letters in the SVG are shapes, so that it prints alike without any
+    font. Raises UsageError when the run is unfinished, the customer would get a unit without a certificate, or typst or
+    segno is missing.
     """
     refuse_unfinished(run)
+    if customer:
+        if run.final(unit) is not Disposition.SHIP:
+            raise UsageError(f"{unit.serial} does not ship: there is no label for its customer")
+        refuse_unapproved(run, unit)
     shared = _common(run, unit)
     scanned = f"{unit.serial[:60]} {shared['code']}".encode("ascii", "replace").decode()
+    signed = code_text(run, unit, run.signatures.summary(unit.slot))
     data = {
         **shared,
         "title": "Label",
+        "customer": customer,
         "description": f"{shared['part']} {shared['serial']}: {shared['verdict']}",
+        "shop": printable(shared["shop"], 34),
         "part": printable(unit.part, 22),
         "serial": printable(unit.serial, 24),
         "date": printable(run.ended[:10], 10),
-        "qr": two_dimensional_code(scanned),
+        "qr": two_dimensional_code(signed if customer else scanned),
     }
-    made = typeset("label.typ", data, run.ended, form)
+    made = typeset(shipped("label.typ"), data, run.ended, form)
     if form == "pdf":
         return made
     # A picture has no keywords: the whole code travels in a comment, where `hilseq verify` looks for it.

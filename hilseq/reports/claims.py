@@ -150,6 +150,7 @@ class CoverageStatement:
     not_claimed: str
     not_possible: str
     not_shown: str
+    waived: str
 
     def lines(self) -> list[tuple[str, str]]:
         """Return heading and words of each line there is, the first lines of a report first."""
@@ -160,8 +161,22 @@ class CoverageStatement:
             ("Not claimed by the profile", self.not_claimed),
             ("Not possible on this stand", self.not_possible),
             ("Not shown", self.not_shown),
+            ("Waived", self.waived),
         ]
         return [(name, words) for name, words in told if words]
+
+
+def without_certificate(unit: UnitState) -> str:
+    """Return in a sentence why a unit that may ship gets no certificate; empty when it gets one."""
+    plan = unit.plan
+    if not unit.unapproved:
+        return ""
+    if plan is None or not plan.revision:
+        return (
+            f"no certificate: nobody has approved a test plan for {unit.part}, so that SHIP means only that the checks "
+            "of this run passed; `hilseq plan --approve` approves one"
+        )
+    return f"no certificate: this was not the approved plan: {join_truncated(plan.differences, 4)}"
 
 
 def coverage_statement(unit: UnitState) -> CoverageStatement:
@@ -188,6 +203,7 @@ def coverage_statement(unit: UnitState) -> CoverageStatement:
         not_claimed="" if plan is None else ", ".join(plan.not_claimed),
         not_possible="; ".join(dict.fromkeys([*unit.unmeasured, *not_judged, *not_here])),
         not_shown="; ".join(_lacking(ledger(unit))),
+        waived=_waived(unit),
     )
 
 
@@ -196,6 +212,20 @@ def _lacking(told: Ledger) -> list[str]:
     several = list(dict.fromkeys(str(each) for each in told.not_shown))
     more = len(several) - _MOST_NOT_SHOWN
     return several if more <= 0 else [*several[:_MOST_NOT_SHOWN], f"and {more} more"]
+
+
+def _waived(unit: UnitState) -> str:
+    """Return what was waived and by whom: whoever approved the plan has approved the waivers of its profile."""
+    if unit.paper is None or not unit.paper.waived:
+        return ""
+    plan = unit.plan
+    approved = plan is not None and plan.revision and not plan.differences
+    whom = (
+        f"by {plan.approved_by} with the approved plan"
+        if plan and approved
+        else "by nobody: no approved plan"
+    )
+    return f"{'; '.join(unit.paper.waived)} ({whom})"
 
 
 def _plan(unit: UnitState) -> str:

@@ -24,7 +24,7 @@ from hilseq.journal.run_state import RunState, UnitState
 from hilseq.quantities import show_duration
 from hilseq.reports import formatting, page_views, soak_plots
 from hilseq.reports.check_drawings import draw_terminals, terminals
-from hilseq.reports.claims import coverage_statement
+from hilseq.reports.claims import coverage_statement, without_certificate
 from hilseq.reports.sanitize import environment
 from hilseq.reports.soak import SoakView
 from hilseq.verdicts import CheckVerdict, Disposition
@@ -156,10 +156,12 @@ def render(
             stages=stages,
             reasons=reasons,
             more_reasons=more_reasons,
+            order=page_views.repair_order(unit),
             advice=_advice(unit) if disposition is Disposition.REPAIR else [],
             terminals=[(group, draw_terminals(group)) for group in terminals(unit.checks)],
             missing=page_views.missing(unit),
             coverage=coverage_statement(unit),
+            uncertified=without_certificate(unit) if disposition is Disposition.SHIP else "",
             faults=page_views.faults(unit),
             proofs=proofs,
             soak=soak,

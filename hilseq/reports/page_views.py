@@ -9,9 +9,11 @@ from itertools import groupby
 
 from markupsafe import Markup
 
+from hilseq.analysis.counted import clopper_pearson
 from hilseq.analysis.limits import Limits, test_uncertainty_ratio
-from hilseq.journal.entries import Reading, StoredFault, TableKept
-from hilseq.journal.run_state import CheckState, RunState, UnitFinding, UnitState
+from hilseq.journal.causes import diagnosis
+from hilseq.journal.entries import ENOUGH_REPAIRS, KnownCause, Reading, StoredFault, TableKept
+from hilseq.journal.run_state import CheckState, RunState, UnitState
 from hilseq.quantities import show_duration
 from hilseq.reports.check_drawings import draw_curve, draw_limits
 from hilseq.reports.claims import domain
@@ -30,7 +32,8 @@ from hilseq.verdicts import CheckVerdict, Disposition
 
 #: A table longer than this is cut on the page; the journal keeps all of it.
 _MOST_ROWS = 200
-_MOST_REASONS = 12
+_MOST_REASONS, _MOST_CONSEQUENCES, _MOST_STEPS = 12, 6, 6
+_CONFIDENCE = 0.95
 #: A larger table is folded.
 _GLANCE_ROWS, _GLANCE_COLUMNS = 12, 8
 #: Verdicts that are shown in full; what has another one is folded.
@@ -145,13 +148,23 @@ class StageView:
 
 
 @dataclass(frozen=True, slots=True)
+class Consequence:
+    """What else was found of a cause, and where."""
+
+    where: str
+    what: str
+
+
+@dataclass(frozen=True, slots=True)
 class Reason:
-    """Why the unit does not ship: where, what, and the checks that found it, as (title, anchor)."""
+    """A cause for which the unit does not ship: where, what, and the checks that found it, as (title, anchor)."""
 
     where: str
     what: str
     checks: tuple[tuple[str, str], ...]
     reading: ReadingView | None = None
+    consequences: tuple[Consequence, ...] = ()
+    more_consequences: int = 0
 
 
 def _probability(reading: Reading) -> str:
@@ -331,19 +344,59 @@ def stages(unit: UnitState) -> list[StageView]:
 
 
 def reasons(unit: UnitState, views: Sequence[StageView]) -> tuple[list[Reason], int]:
-    """Return what was found, each thing once with all its places and checks, and how many were left out."""
+    """Return the causes, each once with its places, checks and consequences, and how many were left out."""
     anchors = {view.name: view.anchor for view in views}
     checks = {check.id: check for check in unit.checks}
-    found: dict[str, list[UnitFinding]] = {}
-    for finding in unit.findings:
-        found.setdefault(finding.what, []).append(finding)
-    lines = []
-    for what, findings in found.items():
-        by = [checks[finding.check] for finding in findings]
+    found, lines = diagnosis(unit), list[Reason]()
+    for cause in found.causes[:_MOST_REASONS]:
+        by = [checks[check] for check in cause.checks]
         titles = dict.fromkeys((check.title, anchors[check.stage]) for check in by)
-        places = join_truncated(finding.place for finding in findings)
-        lines.append(Reason(places, what, tuple(titles), _deciding(by[0])))
-    return lines[:_MOST_REASONS], max(len(lines) - _MOST_REASONS, 0)
+        also = [Consequence(join_truncated(one.places), one.what) for one in cause.consequences]
+        lines.append(
+            Reason(
+                join_truncated(cause.places),
+                cause.what,
+                tuple(titles),
+                _deciding(checks[cause.symptoms[0].checks[0]]),
+                tuple(also[:_MOST_CONSEQUENCES]),
+                max(len(also) - _MOST_CONSEQUENCES, 0),
+            )
+        )
+    return lines, max(len(found.causes) - _MOST_REASONS, 0)
+
+
+@dataclass(frozen=True, slots=True)
+class StepView:
+    """What to look at: the cause, where it would show here, what to do, and what the records know of it."""
+
+    name: str
+    where: str
+    action: str
+    known: str
+
+
+def repair_order(unit: UnitState) -> list[StepView]:
+    """Return what to look at first, second, third; nothing where the profile says nothing of causes."""
+    return [
+        StepView(
+            step.known.name,
+            join_truncated(place for cause in step.explains for place in cause.places),
+            step.known.action,
+            _cured(step.known),
+        )
+        for step in diagnosis(unit).order[:_MOST_STEPS]
+    ]
+
+
+def _cured(known: KnownCause) -> str:
+    """Return what the records knew of repairs of a cause when the run began; nothing of a few."""
+    if known.repaired < ENOUGH_REPAIRS or known.cured > known.repaired:
+        return ""
+    bounds = clopper_pearson(known.cured, known.repaired, _CONFIDENCE)
+    return (
+        f"in the records it cured {known.cured} of {count(known.repaired, 'unit')} repaired for it "
+        f"({100 * bounds.lower:.0f} to {100 * bounds.upper:.0f} %, {100 * _CONFIDENCE:g} % confidence, exact)"
+    )
 
 
 def _deciding(check: CheckState) -> ReadingView | None:

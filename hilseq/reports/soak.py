@@ -34,6 +34,8 @@ if TYPE_CHECKING:
     Numbers = Sequence[float] | NDArray[np.floating]
 
 _CURVE_POINTS = 240
+#: Name of the series of the case temperature.
+CASE = "case temperature"
 
 
 #: Less of the running time above a temperature allows no test of it.
@@ -358,7 +360,7 @@ def _series(
 ) -> list[Series]:
     described = {column.name: column for column in soak.started.columns}
     shown = [CURRENT, *([case] if case else []), VOLTAGE, FAULTS]
-    names = {case: "case temperature", FAULTS: "stored faults"}
+    names = {case: CASE, FAULTS: "stored faults"}
     series = []
     for name in shown:
         if name not in samples.columns:

@@ -7,6 +7,7 @@ public key, and so do records that have seen the journal before.
 
 from __future__ import annotations
 
+import hashlib
 import json
 import re
 from collections.abc import Callable, Iterator, Mapping
@@ -28,6 +29,7 @@ from hilseq.reports.page import render
 from hilseq.reports.sanitize import sanitize
 from hilseq.reports.soak import soak_of
 from hilseq.reports.write import summary_bytes
+from hilseq.verdicts import Disposition
 
 #: Larger files are none of ours.
 _LARGEST = 200_000_000
@@ -37,6 +39,7 @@ _CHAIN = re.compile(
 _MAKER = re.compile(
     rb'(?:name="generator" content="|Author\(|[0-9a-f]{64} )(hilseq [^")\n<]{1,80}?)(?:"|\)| -->)'
 )
+_TEMPLATE = re.compile(rb"hilseq-template:([0-9a-f]{64})(?![0-9a-f])")
 _EARLIER = re.compile(rb'<script type="application/json" id="earlier-runs">([^<]*)</script>')
 
 
@@ -116,22 +119,28 @@ def _earlier(content: bytes) -> list[PriorRun]:
         return []
 
 
-def _papers(run: RunState, form: Literal["pdf", "svg"]) -> Iterator[_Candidate]:
+def _papers(
+    run: RunState, folder: Path, form: Literal["pdf", "svg"], template: bytes | None
+) -> Iterator[_Candidate]:
     from hilseq.reports.certificate import certificate, label
 
     for unit in run.units:
         if form == "pdf":
-            yield _Candidate(f"certificate of {unit.serial}", partial(certificate, run, unit))
+            make = partial(certificate, run, unit, soak_of(folder, run, unit), template)
+            yield _Candidate(f"certificate of {unit.serial}", make)
         yield _Candidate(f"label of {unit.serial}", partial(label, run, unit, form))
+        if run.final(unit) is Disposition.SHIP and not unit.unapproved:
+            make = partial(label, run, unit, form, customer=True)
+            yield _Candidate(f"customer's label of {unit.serial}", make)
 
 
-def _candidates(content: bytes, run: RunState, folder: Path) -> list[_Candidate]:
+def _candidates(content: bytes, run: RunState, folder: Path, template: bytes | None) -> list[_Candidate]:
     """Return what the file can be, from its first bytes; nothing when it is none of ours."""
     start = content[:1000].lstrip()
     if start.startswith(b"%PDF-"):
-        return list(_papers(run, "pdf"))
+        return list(_papers(run, folder, "pdf", template))
     if start.startswith(b"<svg"):
-        return list(_papers(run, "svg"))
+        return list(_papers(run, folder, "svg", template))
     if start[:15].lower() == b"<!doctype html>":
         return [
             _Candidate(f"report of {unit.serial}", partial(_page, content, run, unit, folder))
@@ -251,11 +260,17 @@ def _nearest(content: bytes, made: Mapping[str, bytes]) -> str:
 
 
 def verify(
-    file: Path, run_folder: Path, *, known: Mapping[str, str] | None = None, witness: Witness | None = None
+    file: Path,
+    run_folder: Path,
+    *,
+    known: Mapping[str, str] | None = None,
+    witness: Witness | None = None,
+    template: bytes | None = None,
 ) -> Verification:
     """Return whether `file` is what the journal in `run_folder` makes, and what stands behind that journal.
 
-    `file` may be a report, certificate, label, summary, or the journal itself; `known` names public keys of stands.
+    `file` may be a report, certificate, label, summary, or the journal itself; `known` names public keys of stands;
+    `template` is the shop's own for certificates.
     Where a sample file is not the one that the journal has sealed, nothing made of the two is confirmed. Raises
     UsageError when one of them cannot be read, or when what is needed to make the file again is not installed.
     """
@@ -275,12 +290,20 @@ def verify(
     elif file.resolve() == journal.path.resolve():
         found = _journal_itself(run)
     else:
-        found = _compared(file, content, journal, run)
+        found = _compared(file, content, journal, run, template)
     return replace(found, signed=signed, witnessed=witnessed)
 
 
-def _compared(file: Path, content: bytes, journal: Journal, run: RunState) -> Verification:
-    candidates = _candidates(content, run, journal.path.parent)
+def _compared(
+    file: Path, content: bytes, journal: Journal, run: RunState, template: bytes | None
+) -> Verification:
+    wanted, given = _TEMPLATE.search(content), template and hashlib.sha256(template).hexdigest()
+    if wanted and wanted[1].decode() != given:
+        told = "the certificate was set with a template of the shop's own, and another one was given here"
+        if template is None:
+            told = "the certificate was set with a template of the shop's own: give it with --template"
+        return Verification(VerifyOutcome.CANNOT_TELL, told, "certificate", "", run.chain)
+    candidates = _candidates(content, run, journal.path.parent, template if wanted else None)
     if not candidates:
         raise UsageError(f"{file} is no report, certificate, label or summary of hilseq")
     if content.lstrip().startswith((b"%PDF-", b"<svg")) and (why := _unfinished(run)):

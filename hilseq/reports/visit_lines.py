@@ -10,15 +10,17 @@ The letters are our own, five dots high; the table holds those that the disposit
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from rich.cells import cell_len, set_cell_size
 from rich.text import Text
 
+from hilseq.journal.causes import UnitDiagnosis, diagnosis
 from hilseq.journal.run_state import CheckState, RunState, UnitState
 from hilseq.quantities import show_duration
+from hilseq.reports.claims import without_certificate
 from hilseq.reports.files import report_names
 from hilseq.reports.formatting import count, join_truncated, show_limits, show_value, worst
 from hilseq.reports.sanitize import sanitize
@@ -86,6 +88,8 @@ _AHEAD = "\u00b7"
 _NAME, _STRIP, _COUNT, _VERDICT, _PLACE, _READING = 18, 16, 9, 13, 16, 32
 #: Most causes and places that a verdict names; the failures above it, and the report, have them all.
 _MOST_CAUSES, _MOST_PLACES = 4, 4
+#: Most steps of the repair order on a terminal, alone and below a whole visit; the report has all of them.
+_MOST_STEPS, _MOST_STEPS_BELOW = 3, 2
 #: Columns of the shortest word in large letters, so that what stands beside it stands apart.
 _LETTERS = 20
 
@@ -357,24 +361,22 @@ def causes(told: Verdict, *, full: bool) -> list[Text]:
     if told.disposition is Disposition.SHIP:
         stages = count(len(stages_of(unit)), "stage")
         return [Text(f"  All {count(len(unit.checks), 'check')} of {stages} passed.")]
-    places: dict[str, list[str]] = {}
-    for finding in unit.findings:
-        places.setdefault(finding.what, []).append(finding.place)
-    # What was found of the same places once more stands above.
-    causes_found = places if full else _first_of_its_places(places)
-    told_of = list(causes_found.items())[: None if full else _MOST_CAUSES]
+    found = diagnosis(unit)
+    told_of = found.causes[: None if full else _MOST_CAUSES]
     lines: list[Text] = []
-    for what, where in told_of:
-        here = sanitize(join_truncated(where, _MOST_PLACES))
+    for cause in told_of:
+        here, what = _places(cause.places), cause.what
         # Findings against a unit stand in full above; what is wrong with the stand is never cut.
         if full or len(told_of) == 1 or told.disposition is not Disposition.REPAIR:
             lines += wrapped(f"{here}: {sanitize(what if full else _first_clause(what))}", indent=2)
         else:
             lines.append(Text(fit(f"  {here}: {sanitize(_first_clause(what))}", WIDTH)))
-    if left := len(causes_found) - len(told_of):
+        for symptom in cause.consequences if full else ():
+            lines += wrapped(f"with it, {_places(symptom.places)}: {sanitize(symptom.what)}", indent=4)
+    if left := len(found.causes) - len(told_of):
         lines.append(Text(f"  and {count(left, 'more cause')}: see above, or the report"))
     if lines:
-        return lines
+        return lines + _repair_order(found, full=full)
     left_undone = [check for check in unit.checks if check.verdict is CheckVerdict.NOT_PERFORMED]
     error = next((check for check in left_undone if _is_error(check)), None)
     if error is not None:
@@ -386,12 +388,19 @@ def causes(told: Verdict, *, full: bool) -> list[Text]:
     return wrapped(sanitize(words), indent=2)
 
 
-def _first_of_its_places(places: Mapping[str, list[str]]) -> dict[str, list[str]]:
-    """Return of {what was found: places} the first for each set of places."""
-    first: dict[frozenset[str], str] = {}
-    for what, where in places.items():
-        first.setdefault(frozenset(where), what)
-    return {what: places[what] for what in first.values()}
+def _places(names: Iterable[str]) -> str:
+    return sanitize(join_truncated(names, _MOST_PLACES))
+
+
+def _repair_order(found: UnitDiagnosis, *, full: bool) -> list[Text]:
+    """Return what to look at first, second, third, and what each would explain."""
+    lines: list[Text] = []
+    for step in found.order[: _MOST_STEPS if full else _MOST_STEPS_BELOW]:
+        where = _places(place for cause in step.explains for place in cause.places)
+        look = "then at" if lines else "Look first at"
+        words = f"{look} {sanitize(step.known.name)} ({where}): {sanitize(step.known.action)}"
+        lines += wrapped(words, indent=2) if full else [Text(fit(f"  {words}", WIDTH))]
+    return lines
 
 
 def _first_clause(words: str) -> str:
@@ -403,8 +412,8 @@ def next_step(told: Verdict) -> str:
     run = sanitize(told.run)
     match told.disposition:
         case Disposition.SHIP:
-            if told.unit.unapproved:
-                return f"no certificate, for this was not the approved plan: {sanitize(told.unit.unapproved, 200)}"
+            if why := without_certificate(told.unit):
+                return sanitize(why, 300)
             return f"certificate and label: hilseq report {run} --certificate --label"
         case Disposition.REPAIR:
             return f"repair what is named, then test again with --retest {run}"

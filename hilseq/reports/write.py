@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
+from hilseq.journal.causes import Cause, diagnosis
 from hilseq.journal.entries import PriorRun, Reading
 from hilseq.journal.reader import read_journal, run_state
 from hilseq.journal.run_state import CheckState, RunState, UnitState
@@ -16,6 +17,7 @@ from hilseq.reports.claims import coverage_statement, ledger
 from hilseq.reports.files import report_names, stems_of, write_file
 from hilseq.reports.page import render
 from hilseq.reports.soak import soak_of
+from hilseq.verdicts import Disposition
 
 SUMMARY = "summary.json"
 
@@ -38,8 +40,17 @@ def _check(check: CheckState) -> dict[str, Any]:
     }
 
 
+def _cause(cause: Cause) -> dict[str, Any]:
+    return {
+        "places": list(cause.places),
+        "what": cause.what,
+        "checks": list(cause.checks),
+        "consequences": [{"places": list(one.places), "what": one.what} for one in cause.consequences],
+    }
+
+
 def _unit(record: RunState, unit: UnitState) -> dict[str, Any]:
-    stated, told = coverage_statement(unit), ledger(unit)
+    stated, told, found = coverage_statement(unit), ledger(unit), diagnosis(unit)
     return {
         "serial": unit.serial,
         "part": unit.part,
@@ -48,7 +59,7 @@ def _unit(record: RunState, unit: UnitState) -> dict[str, Any]:
         "cautions": [unit.damage] if unit.damage else [],
         "coverage": {
             name: getattr(stated, name)
-            for name in ("approved", "plan", "soak", "tested", "not_claimed", "not_possible")
+            for name in ("approved", "plan", "soak", "tested", "not_claimed", "not_possible", "waived")
         },
         "claims": [
             {"sentence": claim.sentence, "domain": claim.domain, "checks": list(claim.checks)}
@@ -61,6 +72,15 @@ def _unit(record: RunState, unit: UnitState) -> dict[str, Any]:
         "findings": [
             {"place": finding.place, "what": finding.what, "check": finding.check}
             for finding in unit.findings
+        ],
+        "causes": [_cause(cause) for cause in found.causes],
+        "repair_order": [
+            {
+                "name": step.known.name,
+                "action": step.known.action,
+                "explains": [found.causes.index(cause) for cause in step.explains],
+            }
+            for step in found.order
         ],
         "checks": [_check(check) for check in unit.checks],
     }
@@ -143,24 +163,42 @@ def write_formats(
     return files, wrong
 
 
-def write_certificates(record: RunState, folder: Path) -> list[Path]:
-    """Write the certificate of every unit. Raises UsageError for an unfinished run or a missing typst."""
+def write_certificates(
+    record: RunState, folder: Path, *, home: Path | None = None, template: bytes | None = None
+) -> list[Path]:
+    """Write the certificate of every unit into a folder; `home` is that of the run, where it is another.
+
+    Raises UsageError for an unfinished run, a template that cannot be set, or a missing typst.
+    """
     from hilseq.reports.certificate import certificate
 
-    made = {slot: certificate(record, record.unit(slot)) for slot in stems_of(record)}
+    units = {slot: record.unit(slot) for slot in stems_of(record)}
+    made = {
+        slot: certificate(record, unit, soak_of(home or folder, record, unit), template)
+        for slot, unit in units.items()
+    }
     return [
         write_file(folder / f"certificate-{stem}.pdf", made[slot]) for slot, stem in stems_of(record).items()
     ]
 
 
 def write_labels(record: RunState, folder: Path) -> list[Path]:
-    """Write the label of every unit, as SVG and as PDF. Raises UsageError as `write_certificates` does."""
+    """Write the label of every unit for the shelf, and of those with a certificate for the customer, as SVG and PDF.
+
+    Raises UsageError as `write_certificates` does.
+    """
     from hilseq.reports.certificate import label
 
     forms: tuple[Literal["svg", "pdf"], ...] = ("svg", "pdf")
     made = {
         f"label-{stem}.{form}": label(record, record.unit(slot), form)
         for slot, stem in stems_of(record).items()
+        for form in forms
+    }
+    made |= {
+        f"label-customer-{stem}.{form}": label(record, record.unit(slot), form, customer=True)
+        for slot, stem in stems_of(record).items()
+        if record.final(record.unit(slot)) is Disposition.SHIP and not record.unit(slot).unapproved
         for form in forms
     }
     return [write_file(folder / name, content) for name, content in made.items()]

@@ -12,7 +12,15 @@ from typing import Any
 import pytest
 
 from hilseq.journal.chain import GENESIS, seal
-from hilseq.journal.entries import KINDS, EventLogged, OperatorPrompt, Reading
+from hilseq.journal.entries import (
+    KINDS,
+    CausesStated,
+    CertificateStated,
+    EventLogged,
+    KnownCause,
+    OperatorPrompt,
+    Reading,
+)
 from hilseq.journal.reader import read_journal
 from tests import warm
 from tests.journal_schema import check_line, whole
@@ -41,6 +49,12 @@ def test_every_line_of_a_run_is_valid(name: str) -> None:
 def test_the_schema_as_a_whole_takes_one_of_each_kind_and_the_runs_have_them_all() -> None:
     found = {line["kind"]: line for name in RUNS for line in _lines(name)}
     found["plan compared"] = json.loads(seal(0, plan_compared().model_dump(), GENESIS)[0])  # none before
+    stated = CausesStated(
+        slot="A", causes=(KnownCause(name="battery", action="replace it", places=("clock",)),)
+    )
+    found["causes"] = json.loads(seal(0, stated.model_dump(), GENESIS)[0])
+    paper = CertificateStated(slot="A", key_readings=("idle current",), waived=("clock drift: no time",))
+    found["certificate"] = json.loads(seal(0, paper.model_dump(), GENESIS)[0])
     assert set(found) == set(KINDS)
     for line in found.values():
         assert whole().is_valid(line), line["kind"]

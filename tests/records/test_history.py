@@ -18,6 +18,7 @@ from hilseq.records.history import drawings, present
 from hilseq.records.history.answer import Answer, AnswerTable, as_csv, as_json, plain, render
 from hilseq.records.history.part import first_pass, pareto, pooled, retested, yield_over_time
 from hilseq.records.history.reading import reading_history
+from hilseq.records.history.repairs import cure_rates
 from hilseq.records.history.stands import Due, calibrations_due, compare_stands
 from hilseq.records.history.unit_history import unit_history, visits_of
 from hilseq.records.importing import import_run
@@ -291,6 +292,7 @@ def _part(database: Database) -> Answer:
         pareto(database, PART),
         pareto(database, PART, blames="stand"),
         pooled(database, PART),
+        cures=cure_rates(database, PART),
     )
 
 

@@ -53,7 +53,7 @@ def test_a_run_comes_in_with_all_it_says(
     imported = import_run(database, run)
     assert (imported.outcome, imported.state) == (ImportOutcome.NEW, "completed")
     assert everything(database) == {
-        "stands": 1, "units": 1, "runs": 1, "visits": 1, "checks": 2, "findings": 2, "series": 2,
+        "stands": 1, "units": 1, "runs": 1, "visits": 1, "checks": 2, "findings": 1, "series": 2,
         "readings": 2, "events": 1, "soak_minutes": 0, "exposures": 0,
         "instruments": 1, "calibrations": 1, "uses": 1, "copies": 1,
     }  # fmt: skip

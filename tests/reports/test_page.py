@@ -270,11 +270,11 @@ def test_one_thing_found_by_several_checks_is_said_once(story: Any, page_of: Pag
     for title, place in (
         ("Configuration kept", "memory"),
         ("Configuration kept for long", "memory"),
-        ("Output follows", "q05"),
+        ("Output follows", "memory"),
     ):
         told.check(title, place=place, verdict="failed", why="two words differ")
     said = read_page(page_of(told.end(1))).said()
-    assert "memory, q05 : two words differ found by: Configuration kept ; " in said
+    assert "memory : two words differ found by: Configuration kept ; " in said
     assert "Configuration kept for long ; Output follows" in said
 
 

@@ -7,9 +7,10 @@ from collections.abc import Mapping
 
 from hilseq.analysis.counted import trials_needed
 from hilseq.analysis.start_plans import SequentialStarts, sequential_starts_about
-from hilseq.description.findings import Finding, Findings, Place, nearest_word
+from hilseq.description.findings import SLIP, Finding, Findings, Place, nearest_word
 from hilseq.description.plans import Cycling
-from hilseq.description.profile import Indicator, Mode, Profile
+from hilseq.description.profile import PLACES, Indicator, Mode, Profile
+from hilseq.description.ranges import range_names
 from hilseq.description.registers import Register
 from hilseq.quantities import show_duration
 
@@ -250,6 +251,32 @@ def fault_places_exist(profile: Profile) -> Findings:
                 nearest_word(name, known),
                 absent=_place_of(name),
             )
+
+
+def causes_name_what_there_is(profile: Profile) -> Findings:
+    """Refuse codes that the fault table lacks, and places written almost as one of this unit."""
+    known = [*PLACES, *points_of(profile), *profile.ports, *(f"mode {mode}" for mode in profile.mode_list())]
+    known += [f"neighbour {number}" for number in range(1, profile.rack_positions + 1)]
+    codes = {} if profile.faults is None else profile.faults.codes
+    for name, cause in profile.causes.items():
+        for number, code in enumerate(cause.faults):
+            if code not in codes:
+                wrong = f"the fault table has no code 0x{code:02X}"
+                yield Finding(
+                    ("causes", name, "faults", number), wrong, "a code that `faults.codes` explains"
+                )
+        for number, written in enumerate(cause.places):
+            place = ("causes", name, "places", number)
+            try:
+                names = range_names(written)
+            except ValueError as error:
+                yield Finding(place, str(error), "names that end in numbers, such as q01..q16")
+                continue
+            for one in names or [written]:
+                near = "" if one in known else nearest_word(one, known, SLIP)
+                if near or (names and one not in known):
+                    yield Finding(place, f"there is no place {one!r}", "a place of this unit", near)
+                    break
 
 
 def _place_of(name: str) -> tuple[str, ...] | None:

@@ -103,7 +103,7 @@ def pareto_bars(found: Pareto) -> Markup:
     frame = svg.PlotFrame(342.0, 40.0, _RIGHT - 20, 40.0 + _BAR * len(causes))
     units = svg.Axis(0.0, max(cause.units for cause in causes), frame.left, frame.right)
     share = svg.Axis(0.0, 1.0, frame.left, frame.right)
-    title = "Failures by place and check: units affected (bars), share of all findings so far (line)"
+    title = "Failures by place and check: units affected (bars), share of all causes so far (line)"
     parts = [svg.label(title, 4, 14, "name")]
     parts += [svg.line(x, frame.top, x, frame.bottom, "grid") for _, x in share.steps(5)]
     parts += [

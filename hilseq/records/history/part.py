@@ -155,8 +155,8 @@ def yield_over_time(
 
 
 @dataclass(frozen=True, slots=True)
-class Cause:
-    """One place and kind of failure; `share` is of all findings, `cumulative` up to and with this one.
+class ParetoRow:
+    """One place and kind of cause; `share` is of all causes, `cumulative` up to and with this one.
 
     `title` is what the check is called now.
     """
@@ -165,7 +165,7 @@ class Cause:
     stage: str
     kind: str
     title: str
-    findings: int
+    times: int
     units: int
     share: float
     cumulative: float
@@ -173,13 +173,13 @@ class Cause:
 
 @dataclass(frozen=True, slots=True)
 class Pareto:
-    """The causes, commonest first: by units, then by findings."""
+    """The causes, commonest first: by units, then by how often it was found."""
 
     part: str
     blames: str
     simulated: bool
-    findings: int
-    causes: list[Cause]
+    causes_found: int
+    causes: list[ParetoRow]
 
 
 def pareto(database: Database, part: str, *, blames: str = "unit", simulated: bool = False) -> Pareto:
@@ -218,7 +218,7 @@ def pareto(database: Database, part: str, *, blames: str = "unit", simulated: bo
     for place, stage, kind, number, affected in rows:
         seen += number
         title = titles.get((stage, kind)) or kind
-        causes.append(Cause(place, stage, kind, title, number, affected, number / total, seen / total))
+        causes.append(ParetoRow(place, stage, kind, title, number, affected, number / total, seen / total))
     return Pareto(part, blames, simulated, total, causes)
 
 

@@ -5,11 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+from hilseq.journal.entries import ENOUGH_REPAIRS
 from hilseq.records.history import drawings
 from hilseq.records.history.answer import Answer, AnswerTable, percent
 from hilseq.records.history.drawings import brief, span
 from hilseq.records.history.part import FirstPass, Pareto, Pooled, Retested, YieldOfPeriod
 from hilseq.records.history.reading import Chart, ReadingHistory
+from hilseq.records.history.repairs import CureRate
 from hilseq.records.history.stands import CalibrationDue, Due, StandComparison, StandRow
 from hilseq.records.history.unit_history import UnitHistory, UnitVisit
 from hilseq.reports.formatting import DisplayScale, count, join_truncated, scale_of, symbol
@@ -85,21 +87,23 @@ def of_part(
     causes: Pareto,
     stand_faults: Pareto,
     proof: Pooled,
+    *,
+    cures: Sequence[CureRate],
 ) -> Answer:
-    """Tell a part: yield, causes, and what all units prove together."""
+    """Tell a part: yield, causes, what cured them, and what all units prove together."""
     kind = "simulated" if first.simulated else "on hardware"
     sentences = [_yield_words(first, kind), *_proof_words(proof)]
-    if stand_faults.findings:
+    if stand_faults.causes_found:
         lost = join_truncated([cause.place for cause in stand_faults.causes], 4)
         sentences.append(
-            f"{count(stand_faults.findings, 'finding')} blamed the stand and not the unit: {lost}."
+            f"{count(stand_faults.causes_found, 'fault')} blamed the stand and not the unit: {lost}."
         )
     pictures = []
     if first.share is not None and first.low is not None and first.high is not None:
         pictures.append(drawings.share_bar(first.low, first.share, first.high, "First-pass yield"))
     pictures += [drawings.yield_line(over_time), drawings.pareto_bars(causes)]
     rows = [
-        (one.place, one.stage, one.title, one.units, one.findings, one.share, one.cumulative)
+        (one.place, one.stage, one.title, one.units, one.times, one.share, one.cumulative)
         for one in causes.causes
     ]
     return Answer(
@@ -108,10 +112,16 @@ def of_part(
         tables=[
             AnswerTable(
                 "Where and how units failed, commonest first",
-                ("place", "stage", "check", "units", "findings", "share", "cumulative"),
+                ("place", "stage", "check", "units", "times", "share", "cumulative"),
                 rows,
                 "no unit failed",
-                ("place", "check", "units", "findings", "cumulative"),
+                ("place", "check", "units", "times", "cumulative"),
+            ),
+            AnswerTable(
+                "What cured units that had failed",
+                ("action", "units", "cured", "share", "lower bound", "upper bound"),
+                [(one.action, one.units, one.cured, one.share, one.low, one.high) for one in cures],
+                f"no action was done to {ENOUGH_REPAIRS} units or more",
             ),
             AnswerTable(
                 "First-pass yield over time",
@@ -128,6 +138,7 @@ def of_part(
             "pareto": causes,
             "stand_faults": stand_faults,
             "pooled": proof,
+            "cures": list(cures),
         },
     )
 
