@@ -312,9 +312,9 @@ def _accuracy_terms(text: str, dimension: str) -> AccuracyTerms | None:
 
 #: What data sheets write for the range and the reading.
 _OF_RANGE = re.compile(
-    r"\s*(?:of\s+)?\b(?:FSR?|F\.S\.(?:R\.)?|full[ -]scale|span|range)(?!\w)", re.IGNORECASE
+    r"(?<!\s)\s*(?:of\s+)?\b(?:FSR?|F\.S\.(?:R\.)?|full[ -]scale|span|range)(?!\w)", re.IGNORECASE
 )
-_OF_READING = re.compile(r"\s*(?:of\s+)?\b(?:rdg\.?|reading|value)(?!\w)", re.IGNORECASE)
+_OF_READING = re.compile(r"(?<!\s)\s*(?:of\s+)?\b(?:rdg\.?|reading|value)(?!\w)", re.IGNORECASE)
 
 
 def _accuracy_meant(text: str, dimension: str) -> str:

@@ -181,7 +181,23 @@ def rebuild_command(*, records: Records = None, runs: Runs = Path("runs"), as_js
     aside = set_aside(records, runs)
     if aside is not None:
         typer.echo(f"hilseq: the records there were are set aside as {aside}", err=True)
+        _carry_heads(aside, records, runs)
     sync_command(records=records, runs=runs, as_json=as_json)
+
+
+def _carry_heads(aside: Path, records: str | None, runs: Path) -> None:
+    """Keep what the old records had seen as a witness, where it can still be read."""
+    from hilseq.errors import HilseqError
+    from hilseq.records.database import open_database
+    from hilseq.records.synchronising import carry_heads
+
+    try:
+        with open_database(records, runs=runs) as database:
+            carry_heads(aside, database)
+    except HilseqError:
+        typer.echo(
+            f"hilseq: what {aside} had seen of journals cannot be read: no witness of before", err=True
+        )
 
 
 def upgrade_command(*, records: Records = None) -> None:

@@ -187,7 +187,7 @@ def _detached(stand: Path, out: Path | None, serials: list[str], slot: str | Non
     before = signal.signal(signal.SIGHUP, signal.SIG_IGN)  # inherited, and heeded by the run
     with log.open("ab") as output:
         run = subprocess.Popen(
-            [sys.executable, "-m", "hilseq", *line],
+            [sys.executable, "-P", "-m", "hilseq", *line],
             stdin=subprocess.DEVNULL,
             stdout=output,
             stderr=output,

@@ -400,7 +400,7 @@ _LEADING_ZERO = re.compile(r"[-+]?0[0-9_]+")
 _FLOAT = re.compile(r"[-+]?(?:[0-9][0-9_]*\.[0-9_]*|\.[0-9][0-9_]*)(?:[eE][-+][0-9]+)?")
 _DATE = re.compile(r"(\d{4})-(\d\d?)-(\d\d?)")
 #: SourcePosition as a number, but text to YAML 1.1, which wants a point and a signed exponent.
-_ALMOST_FLOAT = re.compile(r"[-+]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)[eE][-+]?[0-9]+")
+_ALMOST_FLOAT = re.compile(r"[-+]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)[eE][-+]?[0-9]+")
 _SEXAGESIMAL = re.compile(r"[-+]?[0-9][0-9_]*(?::[0-5]?[0-9])+(?:\.[0-9_]*)?")
 #: Longest number that is read; the largest number in a description has ten digits.
 _LONGEST = 40

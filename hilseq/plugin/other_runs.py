@@ -118,18 +118,18 @@ def repairs_known(runs: Path, part: str, *, simulated: bool) -> dict[str, tuple[
     """Return by action how many units of a part it was done to, and how many it cured, as far as the records know."""
     if not _has_records(runs):
         return {}
+    found: dict[str, tuple[int, int]] = {}
     with fenced("what cured earlier units is not known"):
         try:
             from hilseq.records.database import open_database
             from hilseq.records.history.repairs import repairs
 
             with open_database(runs=runs, create=False, upgrade=False) as database:
-                return {
-                    one.action: (one.units, one.cured) for one in repairs(database, part, simulated=simulated)
-                }
+                known = repairs(database, part, simulated=simulated)
+                found = {one.action: (one.units, one.cured) for one in known}
         except (ImportError, HilseqError):
             return {}
-    return {}
+    return found
 
 
 def _has_records(runs: Path) -> bool:

@@ -33,10 +33,21 @@ from hilseq.journal.reader import find_journal
 from hilseq.journal.run_state import RunState, RunStatus
 from hilseq.journal.samples import read_samples
 from hilseq.journal.seals import sample_file
+from hilseq.journal.signatures import read_signatures
 from hilseq.records import tables
 from hilseq.records.database import Database, JournalRefused
 from hilseq.records.rows import TORN, RunRows, VisitRows, read_rows
-from hilseq.records.tables import copies, ids_of, insert_for, name, runs, sanitize, soak_minutes, visits
+from hilseq.records.tables import (
+    copies,
+    heads,
+    ids_of,
+    insert_for,
+    name,
+    runs,
+    sanitize,
+    soak_minutes,
+    visits,
+)
 
 _SAMPLES = "samples-*.bin"
 
@@ -229,6 +240,7 @@ def import_run(database: Database, path: Path) -> Imported:
     )  # before they are read: a change meanwhile is seen the next time
     rows = read_rows(path)
     with database.writing() as connection:
+        _witness(connection, rows, path)
         run_id, outcome = _store(connection, rows, path)
         wrong = _store_samples(connection, run_id, rows, outcome)
         if _is_whole_copy(connection, run_id, rows):
@@ -241,6 +253,38 @@ def import_run(database: Database, path: Path) -> Imported:
                 wrong += "; another copy of the run has them whole"
     run = rows.run
     return Imported(path, run["run"], run["key"], outcome, run["state"], run["state_text"], wrong)
+
+
+def _witness(connection: Connection, rows: RunRows, path: Path) -> None:
+    """Keep what is seen of a journal: its end, and every head that its stand has signed.
+
+    Raises JournalRefused when that is not what was seen of it before.
+    """
+    key, links = rows.links[0], rows.links
+    seen = sa.select(heads.c.lines, heads.c.chain).where(heads.c.run_key == key)
+    for lines, chain in connection.execute(seen):
+        if lines <= len(links) and links[lines - 1] != chain:
+            raise JournalRefused(
+                f"{path} begins like run {rows.run['run']!r} in the records but says something else by line {lines}: "
+                "one of the two was changed; the records keep what they have"
+            )
+    signed = {
+        head.lines: head.key
+        for head in read_signatures(rows.journal.path.parent).heads
+        if 0 < head.lines <= len(links) and links[head.lines - 1] == head.chain and head.holds
+    }
+    found = [
+        {
+            "run_key": key,
+            "lines": lines,
+            "chain": links[lines - 1],
+            "stand": rows.stand,
+            "run": rows.run["run"],
+            "signed_by": signed.get(lines, ""),
+        }
+        for lines in sorted({len(links), *signed})
+    ]
+    connection.execute(insert_for(connection, heads).on_conflict_do_nothing(), found)
 
 
 def _is_whole_copy(connection: Connection, run_id: int, rows: RunRows) -> bool:

@@ -24,7 +24,18 @@ from hilseq.records.database import (
     shown,
 )
 from hilseq.records.importing import Imported, ImportOutcome, import_run, look_at, place_of
-from hilseq.records.tables import copies, readings, runs, soak_minutes, stands, units, visits
+from hilseq.records.tables import (
+    copies,
+    heads,
+    insert_for,
+    name,
+    readings,
+    runs,
+    soak_minutes,
+    stands,
+    units,
+    visits,
+)
 from hilseq.reports.verify import Trust, TrustAnswer, Witness
 
 _TAIL_BYTES = 65536
@@ -190,29 +201,38 @@ def witness_of(where: str | None) -> Witness:
     """
 
     def witness(journal: Journal, run: RunState) -> TrustAnswer:
+        same_name = sa.and_(heads.c.run == name(run.run), heads.c.stand == name(run.stand))
         query = (
-            sa.select(runs.c.key, runs.c.lines, runs.c.chain)
-            .join(stands, stands.c.id == runs.c.stand_id)
-            .where(
-                sa.or_(
-                    runs.c.key == journal.links[0], sa.and_(runs.c.run == run.run, stands.c.name == run.stand)
-                )
-            )
+            sa.select(heads.c.run_key, heads.c.lines, heads.c.chain)
+            .where(sa.or_(heads.c.run_key == journal.links[0], same_name))
+            .order_by(heads.c.lines)
         )
         with open_database(where, create=False, upgrade=False) as database:
             with database.reading() as connection:
                 seen = connection.execute(query).all()
-            return _compared(str(database), journal, [(row.key, row.lines, row.chain) for row in seen])
+            return _compared(str(database), journal, [tuple(row) for row in seen])
 
     return witness
+
+
+def carry_heads(old: Path, database: Database) -> int:
+    """Bring what records that were set aside had seen into those made anew; return how many heads they had.
+
+    Raises RecordsUnusable when nothing can be read of the old ones.
+    """
+    with open_database(old, create=False, upgrade=False) as before, before.reading() as connection:
+        seen = [dict(row) for row in connection.execute(sa.select(heads)).mappings()]
+    with database.writing() as connection:
+        if seen:
+            connection.execute(insert_for(connection, heads).on_conflict_do_nothing(), seen)
+    return len(seen)
 
 
 def _compared(address: str, journal: Journal, seen: list[tuple[str, int, str]]) -> TrustAnswer:
     if not seen:
         return TrustAnswer(Trust.NONE, f"the records at {address} have not seen this run")
-    for key, lines, chain in seen:
-        if key != journal.links[0]:
-            continue
+    mine = [(lines, chain) for key, lines, chain in seen if key == journal.links[0]]
+    for lines, chain in mine:
         if lines > len(journal.links):
             told = f"the records at {address} have seen {lines} lines of this run, and {len(journal.links)} are here"
             return TrustAnswer(Trust.CONTRADICTS, told)
@@ -220,6 +240,9 @@ def _compared(address: str, journal: Journal, seen: list[tuple[str, int, str]]) 
             return TrustAnswer(
                 Trust.CONTRADICTS, f"the records at {address} have seen another line {lines} of this run"
             )
-        return TrustAnswer(Trust.AGREE, f"the records at {address} have seen this run, to line {lines}")
+    if mine:
+        times = f", {len(mine)} times" if len(mine) > 1 else ""
+        told = f"the records at {address} have seen this run, to line {mine[-1][0]}{times}"
+        return TrustAnswer(Trust.AGREE, told)
     told = f"the records at {address} know a run of this name on this stand, and it began otherwise"
     return TrustAnswer(Trust.CONTRADICTS, told)

@@ -115,6 +115,20 @@ runs = sa.Table(
     _column("lines", sa.Integer),
 )
 
+#: What the records have seen of a journal, as a witness: that it had so many `lines`, the last with this `chain` value,
+#: and the public key that has signed that, where one has. Only added to: triggers refuse the rest, and no run that is
+#: forgotten takes its heads with it.
+heads = sa.Table(
+    "heads",
+    metadata,
+    _column("run_key", sa.Text, primary_key=True),
+    _column("lines", sa.Integer, primary_key=True, autoincrement=False),
+    _column("chain", sa.Text, primary_key=True),
+    _column("stand", sa.Text),
+    _column("run", sa.Text, index=True),
+    _column("signed_by", sa.Text),
+)
+
 #: A folder in which a run was found, and its sample files then. `look` holds names, sizes and dates; `wrong` is JSON:
 #: by slot, in what they are not those that were sealed.
 copies = sa.Table(

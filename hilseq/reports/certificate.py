@@ -236,7 +236,7 @@ def _key_readings(unit: UnitState) -> list[dict[str, Any]]:
     for check in unit.checks:
         for reading in check.readings:
             by_name.setdefault(reading.name, []).append(reading)
-    rows = []
+    rows: list[dict[str, Any]] = []
     for name in wanted[:_MOST_KEY_READINGS]:
         found = by_name.get(name)
         if found is None:

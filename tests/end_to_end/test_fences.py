@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import json
 import shutil
 import sqlite3
@@ -12,6 +13,7 @@ from typing import Any
 
 import pytest
 
+import hilseq
 from hilseq.description.loading import read_profile
 from hilseq.errors import UsageError
 from hilseq.journal.chain import GENESIS, seal
@@ -127,3 +129,15 @@ def test_sequences_of_a_journal_run_only_where_this_stand_has_signed_them(tmp_pa
     done = _resumed(run)
     assert done.returncode == 2
     assert "this stand has not signed the copy in the journal" in done.stderr
+
+
+def test_no_helper_process_imports_from_the_working_folder() -> None:
+    """A `serial.py` or `yaml.py` in the folder where somebody works is not run: every start of Python has `-P`."""
+    starts = []
+    for path in Path(hilseq.__file__).parent.rglob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+            if isinstance(node, ast.List) and any("sys.executable" in ast.unparse(one) for one in node.elts):
+                words = [one.value for one in node.elts if isinstance(one, ast.Constant)]
+                starts.append((path.name, words))
+    assert len(starts) >= 5
+    assert [start for start in starts if "-P" not in start[1]] == []

@@ -55,7 +55,7 @@ def test_a_run_comes_in_with_all_it_says(
     assert everything(database) == {
         "stands": 1, "units": 1, "runs": 1, "visits": 1, "checks": 2, "findings": 1, "series": 2,
         "readings": 2, "events": 1, "soak_minutes": 0, "exposures": 0,
-        "instruments": 1, "calibrations": 1, "uses": 1, "copies": 1,
+        "instruments": 1, "calibrations": 1, "uses": 1, "copies": 1, "heads": 1,
     }  # fmt: skip
 
 

@@ -7,6 +7,7 @@ import hashlib
 import io
 import os
 import re
+import shutil
 import subprocess
 import sys
 from collections.abc import Callable
@@ -14,15 +15,17 @@ from pathlib import Path
 from typing import Any
 
 import pypdf
-import pypdfium2
+import pypdfium2  # type: ignore[import-untyped]
 import pytest
 
 from hilseq.errors import UsageError
 from hilseq.journal.entries import CertificateStated, InputFile, KnownCause
 from hilseq.journal.reader import read_journal, run_state
 from hilseq.journal.run_state import RunState
+from hilseq.journal.seals import look_for_damage
 from hilseq.reports.claims import coverage_statement
 from hilseq.reports.formatting import short_code
+from hilseq.reports.soak import soak_of
 
 pytest.importorskip("typst", reason="the extra hilseq[certificate] is not installed")
 pytest.importorskip("segno", reason="the extra hilseq[certificate] is not installed")
@@ -205,6 +208,7 @@ def test_without_the_extra_a_message_says_how_to_get_it(
         certificate(run, run.units[0])
 
 
+JOURNALS = Path(__file__).parents[1] / "data" / "journals-v0"
 KEY = {
     "key_readings": ("idle current", "clock drift"),
     "shop": "Muster Ltd.",
@@ -307,6 +311,19 @@ def test_the_slip_of_a_unit_for_repair_says_what_to_look_at(bad: Path) -> None:
     words = _words(certificate(run, run.units[0]))
     assert "output driver: replace it (would explain q05); in the records it cured 7 of 9 units" in words
     assert "fuse: measure it (would explain q05)" in words, "of two repaired units nothing is told"
+
+
+def test_a_soak_is_shown_with_the_curve_of_its_temperature(tmp_path: Path) -> None:
+    """Samples, hours and the name of the curve stand there; without its samples there is no curve."""
+    folder = Path(shutil.copytree(JOURNALS / "soak", tmp_path / "soak"))
+    run = look_for_damage(_record(folder), folder)
+    unit = run.units[0]
+    soak = soak_of(folder, run, unit)
+    assert soak is not None
+    words = _words(certificate(run, unit, soak))
+    assert f"{soak.samples} samples" in words
+    assert "case temperature" in words
+    assert "case temperature" not in _words(certificate(run, unit))
 
 
 def test_on_the_page_nothing_lies_over_the_edge_or_over_something_else(

@@ -51,7 +51,7 @@ _LIMIT_WORDS = {
 _BASES = {"H": 16, "Q": 8, "B": 2}
 
 _DECIMAL = re.compile(
-    r"([+-]?(?:\d+\.?\d*|\.\d+))(?:\s*[eE]\s*([+-]?\d+))?(?:\s*(/?[A-Za-z][A-Za-z0-9./^-]*))?", re.ASCII
+    r"([+-]?(?:\d+(?:\.\d*)?|\.\d+))(?:\s*[eE]\s*([+-]?\d+))?(?:\s*(/?[A-Za-z][A-Za-z0-9./^-]*))?", re.ASCII
 )
 _STARTS_NUMBER = re.compile(r"[+-]?\.?\d", re.ASCII)
 _WORD = re.compile(r"[A-Za-z][A-Za-z0-9_]*", re.ASCII)
