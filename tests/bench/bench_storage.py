@@ -72,7 +72,7 @@ def recorded(steps: list[int | None]) -> Iterator[None]:
         sync(handle)
         steps.append(None)
 
-    os.write, os.fdatasync = noted_write, noted_sync
+    os.write, os.fdatasync = noted_write, noted_sync  # type: ignore[assignment]
     try:
         yield
     finally:
