@@ -322,8 +322,8 @@ def test_a_soak_is_shown_with_the_curve_of_its_temperature(tmp_path: Path) -> No
     assert soak is not None
     words = _words(certificate(run, unit, soak))
     assert f"{soak.samples} samples" in words
-    assert "case temperature" in words
-    assert "case temperature" not in _words(certificate(run, unit))
+    assert "case temperature, °C" in words
+    assert "case temperature, °C" not in _words(certificate(run, unit))
 
 
 def test_on_the_page_nothing_lies_over_the_edge_or_over_something_else(
