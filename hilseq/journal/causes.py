@@ -21,6 +21,8 @@ _TOGETHER = 2.0
 #: Where a unit shows that it is out of order as a whole; the places of its stored faults count as well.
 _OF_THE_UNIT = frozenset({"link", "indicator", "start", "self-test"})
 _MODE = "mode "
+#: Longest order of repair; nobody looks further.
+_MOST_STEPS = 12
 #: How a stored fault is quoted (`StoredFault`).
 _QUOTED = re.compile(r"fault 0x([0-9A-F]{2,8}) at ")
 
@@ -64,6 +66,11 @@ class Cause:
     def places(self) -> tuple[str, ...]:
         """Where it shows, the places of its first symptom before the others."""
         return tuple(dict.fromkeys(place for symptom in self.symptoms for place in symptom.places))
+
+    @cached_property
+    def codes(self) -> frozenset[int]:
+        """The codes of the stored faults that its symptoms quote."""
+        return frozenset(code for symptom in self.symptoms for code in symptom.codes)
 
     @cached_property
     def checks(self) -> tuple[str, ...]:
@@ -272,7 +279,8 @@ def _ranked(
     """
     candidates = []
     for row in known:
-        explained = [number for number, cause in enumerate(causes) if _explains(row, cause)]
+        places, faults = frozenset(row.places), frozenset(row.faults)
+        explained = [number for number, cause in enumerate(causes) if _explains(places, faults, cause)]
         at_points = sum(seen.are_points(causes[number].places) for number in explained)
         if explained and (at_points > 1 or not row.common):
             candidates.append((row, explained))
@@ -289,7 +297,7 @@ def _ranked(
             len(seen.codes.intersection(row.faults)),
         )
 
-    while candidates:
+    while candidates and len(ranked) < _MOST_STEPS:
         best = max(candidates, key=worth)
         candidates.remove(best)
         left.difference_update(best[1])
@@ -297,10 +305,8 @@ def _ranked(
     return ranked
 
 
-def _explains(row: KnownCause, cause: Cause) -> bool:
-    return not set(row.places).isdisjoint(cause.places) or any(
-        not symptom.codes.isdisjoint(row.faults) for symptom in cause.symptoms
-    )
+def _explains(places: frozenset[str], faults: frozenset[int], cause: Cause) -> bool:
+    return not places.isdisjoint(cause.places) or not faults.isdisjoint(cause.codes)
 
 
 def _as_one(causes: Sequence[Cause], ranked: Sequence[tuple[KnownCause, list[int]]], seen: _Seen) -> _Sets:

@@ -89,7 +89,7 @@ _NAME, _STRIP, _COUNT, _VERDICT, _PLACE, _READING = 18, 16, 9, 13, 16, 32
 #: Most causes and places that a verdict names; the failures above it, and the report, have them all.
 _MOST_CAUSES, _MOST_PLACES = 4, 4
 #: Most steps of the repair order on a terminal, alone and below a whole visit; the report has all of them.
-_MOST_STEPS, _MOST_STEPS_BELOW = 3, 2
+_MOST_STEPS, _MOST_STEPS_BELOW = 3, 1
 #: Columns of the shortest word in large letters, so that what stands beside it stands apart.
 _LETTERS = 20
 

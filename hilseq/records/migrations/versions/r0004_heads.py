@@ -15,7 +15,7 @@ _SQLITE = (
 )
 _POSTGRESQL = (
     (
-        "CREATE FUNCTION heads_are_only_added_to() RETURNS trigger LANGUAGE plpgsql AS "
+        "CREATE OR REPLACE FUNCTION heads_are_only_added_to() RETURNS trigger LANGUAGE plpgsql AS "
         f"$$ BEGIN RAISE EXCEPTION '{_REFUSED}'; END $$"
     ),
     (
