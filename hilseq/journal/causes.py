@@ -285,7 +285,7 @@ def _ranked(
         if explained and (at_points > 1 or not row.common):
             candidates.append((row, explained))
     left = set(range(len(causes)))
-    ranked = []
+    ranked: list[tuple[KnownCause, list[int]]] = []
 
     def worth(candidate: tuple[KnownCause, list[int]]) -> tuple[int, bool, int, int]:
         row, explained = candidate

@@ -25,6 +25,7 @@ from hilseq.journal.reader import read_journal, run_state
 from hilseq.journal.seals import look_for_damage
 from hilseq.journal.signatures import Signer
 from hilseq.reports import write
+from hilseq.reports.files import report_names
 from hilseq.reports.summary_code import summary_text
 from hilseq.reports.verify import VerifyOutcome, verify
 from hilseq.signing import known_stands, stand_key
@@ -87,7 +88,7 @@ def made(folder: Path) -> list[Path]:
     for unit in run.units:
         signer.summary(unit.slot, summary_text(run, unit))
     record = write.write_reports(folder)
-    names = [folder / write.SUMMARY, *(folder / name for name in write.report_names(record).values())]
+    names = [folder / write.SUMMARY, *(folder / name for name in report_names(record).values())]
     try:
         return [*names, *write.write_certificates(record, folder), *write.write_labels(record, folder)]
     except HilseqError as error:
