@@ -75,7 +75,8 @@ def test_slow_ramp(
     """
     before = margins.stored(ready_unit)
     ramp = slow_ramp(ready_unit, clock)
-    for fault in margins.provoked(ready_unit, before):
+    provoked = margins.provoked(ready_unit, before)
+    for fault in provoked:
         supply.note("provoked by the slow ramp", str(fault))
     keep_table("slow ramp", ["time s", "voltage V", "current A"], ramp.rows)
     supply.note("slow ramp", ramp.in_words())
@@ -88,3 +89,4 @@ def test_slow_ramp(
     assert ready_unit.self_test() in (None, 0), "the self-test failed after a slow ramp"
     at_start, seen = ready_unit.profile.modes.at_start, ready_unit.modes.reported()
     assert seen is at_start, f"after a slow ramp the unit is {seen} instead of {at_start}"
+    margins.assert_ramp_was_stored(ready_unit, provoked)

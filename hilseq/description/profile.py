@@ -103,6 +103,12 @@ class FaultTable(Model):
     codes: dict[int, FaultCode] = Field(default_factory=dict, description="what each code means")
     places: dict[int, Text] = Field(default_factory=dict, description="name of each place number")
 
+    at_slow_ramp: int | None = Field(
+        default=None,
+        description="code that the unit stores when its supply falls slowly below its lockout while it runs; the slow "
+        "ramp then looks for it, and so shows that faults are stored at all",
+    )
+
     @model_validator(mode="after")
     def _inside(self) -> Self:
         if self.time is None and "time_order" in self.model_fields_set:

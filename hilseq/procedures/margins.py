@@ -58,6 +58,24 @@ def provoked(unit: Unit, before: list[StoredFault]) -> list[StoredFault]:
     return new
 
 
+def assert_ramp_was_stored(unit: Unit, stored_by_it: list[StoredFault]) -> None:
+    """Raise UnitFault when the unit stored nothing of a slow ramp of which the profile says that it does.
+
+    A fault table that stores nothing looks like that of a unit which never had a fault.
+    """
+    table = unit.profile.faults
+    if table is None or table.at_slow_ramp is None:
+        return
+    codes = [fault.code for fault in stored_by_it]
+    if table.at_slow_ramp not in codes:
+        told = ", ".join(f"0x{code:X}" for code in codes) or "nothing"
+        instead = f"instead of code 0x{table.at_slow_ramp:X}"
+        raise UnitFault(
+            f"on a slow ramp the unit stored {told} {instead}: it does not store its faults",
+            place="stored faults",
+        )
+
+
 def start_at(unit: Unit, volts: float, clock: Clock) -> Measured:
     """Start the unit anew at another voltage (V); return the time to ready, s.
 

@@ -46,6 +46,8 @@ class Together:
     wrong: dict[str, dict[int, str]] = field(default_factory=dict)
     #: Outputs that went off while every output was held on, and after how many s.
     went_off: dict[str, int] = field(default_factory=dict)
+    #: What is to be said of a unit that left live by itself while every output was held on.
+    left: str = ""
     #: Where in its range each analog channel stood in each step, as a share.
     shares: dict[str, list[float]] = field(default_factory=dict)
     #: Steps in which a frame went over each port, and those in which it was lost.
@@ -73,6 +75,9 @@ class Together:
                 words.append(
                     f"{name} lost {len(lost)} of {len(self.framed[name])} frames, only while {other} is on"
                 )
+        if self.left:
+            places[f"mode {Mode.LIVE}"] = None
+            words.append(self.left)
         places.update(dict.fromkeys(self.went_off))
         words += [
             f"{name} went off within {after} s, every output on" for name, after in self.went_off.items()
@@ -174,6 +179,14 @@ def _hold(unit: Unit, clock: Clock, found: Together) -> None:
         for name, is_on in unit.outputs.sensed().items():
             if not is_on and name not in found.wrong:
                 found.went_off.setdefault(name, second)
+    if (
+        len(found.went_off) == len(unit.outputs.names) > 1
+        and (mode := unit.modes.reported()) is not Mode.LIVE
+    ):
+        # All at once have one cause.
+        after = next(iter(found.went_off.values()))
+        found.went_off.clear()
+        found.left = f"the unit was {mode} within {after} s of live with every output on"
 
 
 def _send_frames(unit: Unit, found: Together, step: int) -> None:

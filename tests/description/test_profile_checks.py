@@ -237,6 +237,13 @@ CASES: dict[str, tuple[dict[str, str], str, str, str, str]] = {
         "`time` as well",
         "",
     ),
+    "a code that a slow ramp never leaves": (
+        {"at-slow-ramp: 0x31": "at-slow-ramp: 0x32"},
+        "0x32\n",
+        "the code 0x32 of a slow ramp is none of this fault table",
+        "one of the codes under `codes`",
+        "",
+    ),
     "the code of an empty record": (
         {"0x11: {": "0: {"},
         "0: {meaning: self-test",

@@ -65,6 +65,29 @@ def supply_register(spot: Spot) -> list[Change]:
     return [Scale(spot.unit, "_volt_gain", 1.2)]
 
 
+def stores_nothing(spot: Spot) -> list[Change]:
+    """Let the fault table store nothing any more."""
+    return [Wrap(spot.unit.faults, "store_code", lambda _: lambda *_: None)]
+
+
+def leaves_live(spot: Spot) -> list[Change]:
+    """Let the unit fall to stopped after 20 s with all its outputs on."""
+    unit = spot.unit
+    timer = Timer(unit.timeline, lambda: unit.modes.command(unit.profile.modes.at_start))
+
+    def changed(old: Any) -> Any:
+        def both() -> None:
+            old()
+            if unit.outputs.active < len(unit.outputs.outputs):
+                timer.stop()
+            elif not timer.running:
+                timer.start(20.0)
+
+        return both
+
+    return [Wrap(unit.outputs, "changed", changed)]
+
+
 def _kind(name: str, effect: Callable[[Spot], list[Change]], *located: str) -> Kind:
     return Kind(name, "inputs", name, places.only("supply"), located, effect)
 
@@ -73,5 +96,7 @@ KINDS = [
     _kind("output-into-input", output_into_input, "i05"),
     _kind("output-into-analog", output_into_analog, "ai2"),
     _kind("trip-under-load", trip, "q11"),
+    _kind("stores-nothing", stores_nothing, "stored faults"),
+    _kind("leaves-live", leaves_live, "mode live"),
     _kind("supply-register-wrong", supply_register, "supply"),
 ]

@@ -42,6 +42,14 @@ def test_what_one_value_and_a_few_steps_do_not_show(visit: MakeVisit) -> None:
     assert done.places == set().union(*faults.values()), done.out[-3000:]
 
 
+def test_a_unit_that_leaves_live_and_stores_nothing(visit: MakeVisit) -> None:
+    """After 20 s under load: one cause and not sixteen outputs. A fault table that stores nothing: the slow ramp."""
+    options = [PHYSICS, "--defect=leaves-live@supply", "--defect=stores-nothing@supply"]
+    margins = str(ROOT / "sequences" / "test_85_supply_margins.py")
+    done = visit(TOGETHER, margins, *options, "--", "-k", "slow_ramp or disturb")
+    assert done.places == {"mode live", "stored faults"}, done.out[-3000:]
+
+
 def test_a_good_unit_is_right_in_every_step(visit: MakeVisit) -> None:
     """With instruments that take their time; what was shown stands in the record."""
     done = visit(TOGETHER, "--real-timing")
