@@ -196,11 +196,12 @@ class ModbusDevice(ModbusTransaction):
         except codec.NotEncodable as error:
             reraise(error, self.about(f"write {register.table} {register.address}"))
 
-    def mismatch(self, words: str) -> HilseqError:
-        """Return the error for a value that does not read back as written."""
+    def mismatch(self, words: str, names: Sequence[str] = ()) -> HilseqError:
+        """Return the error for a value that does not read back as written: of a unit, at the points it has it of."""
         message = f"{self.name} ({self.transport.resource}, device {self._device}): {words}"
-        family = UnitFault if self._owner == "unit" else StandFault
-        return family(message, place=self._place)
+        if self._owner == "unit":
+            return UnitFault(message, places=list(names)) if names else UnitFault(message, place=self._place)
+        return StandFault(message, place=self._place)
 
     def identification(self, level: int = 1) -> dict[int, str]:
         """Return the identification objects by number (function 43/14): 0 maker, 1 product, 2 revision.

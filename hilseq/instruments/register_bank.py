@@ -113,7 +113,7 @@ class RegisterBank(NamedValues):
         back = self.device.read_back(run.table, run.address, len(run.words), lambda seen: not run.wrong(seen))
         differing = _differing(self.registers, run, back, values)
         if differing:
-            raise self.device.mismatch("; ".join(differing.values()))
+            raise self.device.mismatch("; ".join(differing.values()), list(differing))
 
 
 def _differing(

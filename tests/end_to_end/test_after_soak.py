@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from hilseq.twin import model_faults
 from tests.end_to_end.conftest import ROOT, MakeVisit
 
 SOAKED = [str(ROOT / "sequences" / f"test_{name}.py") for name in ("60_outputs", "95_soak", "97_after_soak")]
@@ -39,3 +40,11 @@ def test_without_the_soak_nothing_is_checked_twice(visit: MakeVisit) -> None:
     ran = [name for name, verdict in done.verdicts().items() if verdict != "not performed"]
     assert ran
     assert not [name for name in ran if "after_soak" in name]
+
+
+def test_an_output_that_misses_commands_in_a_soak_is_found(visit: MakeVisit) -> None:
+    """One command in five: the unit answers that it has not taken it, and the samples show the output."""
+    soak = str(ROOT / "sequences" / "test_95_soak.py")
+    missing = [f"--defects={model_faults()}", "--defect=intermittent-output@q07,severity=0.9"]
+    done = visit(soak, "--soak", "--soak-duration=20min", *missing)
+    assert done.places == {"q07"}, done.out[-3000:]

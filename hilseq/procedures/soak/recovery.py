@@ -86,11 +86,13 @@ class Load:
         self.outputs_on = len(on)
         try:
             self._unit.outputs.command(*on)
-        except UnitFault:
-            # The samples will say what is wrong with the link; the next one tries again.
-            self._conditions.expect_outputs((), math.inf)
-            self._step = None
-            return
+        except UnitFault as fault:
+            if not fault.places or not set(fault.places) <= set(names):
+                # The samples will say what is wrong with the link; the next one tries again.
+                self._conditions.expect_outputs((), math.inf)
+                self._step = None
+                return
+            # It was told, and some outputs do not take it: the samples show what comes of that.
         driven = on if self._plan.mode == str(Mode.LIVE) else ()
         self._conditions.expect_outputs(
             driven, self._clock.now() + self._settle + self._unit.outputs.lag - _ALIKE
