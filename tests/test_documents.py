@@ -45,6 +45,7 @@ BENCHES = {
     "bench_one_user.py": ("1", "1", "guard"),
     "bench_owner.py": ("20",),
     "bench_patterns.py": ("16",),
+    "bench_rack.py": ("1",),
     "bench_records.py": ("--readings", "1000"),
     "bench_report.py": (),
     "bench_servers.py": ("0.05",),

@@ -69,6 +69,9 @@ def main() -> None:
     sequences = sys.argv[2:] or [str(ROOT / "sequences")]
     serials = {slot: f"RH-0002{n:02d}" for n, slot in enumerate(slots, 1)}
     others = [slot for slot in slots if slot != "B"]
+    if len(slots) < 2:
+        print("0 of 0 as alone: a neighbour takes two slots or more")
+        return
     with tempfile.TemporaryDirectory() as place:
         home = Path(place)
         alone, walls = {}, []
