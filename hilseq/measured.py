@@ -150,7 +150,8 @@ def averaged(readings: Sequence[Measured], share: float = 1.0) -> Measured:
         degrees,
         f"{len(readings)} readings",
     )
-    return Measured.of(scatter.mean, instrument.unit, mean, *instrument.budget)
+    lasting = [term for term in instrument.budget if not term.scatters]
+    return Measured.of(scatter.mean, instrument.unit, mean, *lasting)
 
 
 def _shown(measured: Measured) -> str:

@@ -33,6 +33,8 @@ class Term:
     distribution: Literal["normal", "rectangular", "triangular", "t"] = "normal"
     degrees_of_freedom: float = math.inf
     source: str = ""
+    #: Whether repeats show it: the scatter of their mean takes its place.
+    scatters: bool = False
 
     def __mul__(self, factor: float) -> Term:
         """Return what it contributes to a result so many times as large."""

@@ -52,6 +52,11 @@ def signal_terms(name: str, signal: Signal, value: float) -> list[Term]:
             f"accuracy of {name}", rectangular(limit), "rectangular", source="stand file: accuracy"
         )
         found.insert(0, accuracy)
+    scatter = signal.repeatability_terms()
+    if scatter is not None:
+        deviation = scatter.limit(value * factor, signal.span * factor) / factor
+        source = "stand file: repeatability"
+        found.append(Term(f"repeatability of {name}", deviation, source=source, scatters=True))
     return found
 
 

@@ -92,6 +92,14 @@ class SupplyAccuracy(Model):
     current: AmpereAccuracy = Field(
         default=AccuracyTerms(0.002, 0.0, 0.005), description="of measured currents, such as 0.1 % + 2 mA"
     )
+    voltage_repeatability: VoltAccuracy = Field(
+        default=AccuracyTerms(0.0, 0.0, 0.0),
+        description="standard deviation of repeated voltages, such as 1 mV, where the accuracy does not hold it; what "
+        "cannot be repeated is judged with it",
+    )
+    current_repeatability: AmpereAccuracy = Field(
+        default=AccuracyTerms(0.0, 0.0, 0.0), description="the same of currents, an inrush too, such as 2 mA"
+    )
 
 
 class SupplyCeilings(Model):
@@ -232,6 +240,11 @@ class Signal(Driven):
     accuracy: AccuracyText | None = Field(
         default=None, description="accuracy of the channel, such as 0.05 % + 2 mV"
     )
+    repeatability: AccuracyText | None = Field(
+        default=None,
+        description="standard deviation of repeated readings, such as 1 mV, where the accuracy does not hold it; what "
+        "cannot be repeated is judged with it",
+    )
     safe_value: float = Field(default=0.0, description="value of a drive in the safe state")
     settle: Seconds = Field(default=0.02, description="time from a new value until the terminal has it")
     lag: Seconds | None = Field(
@@ -296,6 +309,14 @@ class Signal(Driven):
         Raises QuantityError when the text does not fit the unit; a checked stand has no such signal.
         """
         return None if self.accuracy is None else parse_accuracy(self.accuracy, dimension_of(self.unit))
+
+    def repeatability_terms(self) -> AccuracyTerms | None:
+        """Return the repeatability as `accuracy_terms` does the accuracy."""
+        return (
+            None
+            if self.repeatability is None
+            else parse_accuracy(self.repeatability, dimension_of(self.unit))
+        )
 
 
 class PortWiring(Model):

@@ -39,6 +39,12 @@ class SupplyMeter:
             return accuracy.voltage.limit(value, ceilings.voltage)
         return accuracy.current.limit(value, ceilings.current)
 
+    def _scatter(self, value: float, unit: str) -> float:
+        accuracy, ceilings = self._description.accuracy, self._description.ceilings
+        if unit == "V":
+            return accuracy.voltage_repeatability.limit(value, ceilings.voltage)
+        return accuracy.current_repeatability.limit(value, ceilings.current)
+
     def voltage(self) -> Measured:
         """Measure the output voltage, V."""
         return self._measured(self._output.measure_voltage(), "V")
@@ -64,7 +70,9 @@ class SupplyMeter:
                 return None
             # A charge is a current over time: its constant terms count for every second.
             limit = terms.of_reading * abs(value) + (terms.of_range * span + terms.fixed) * time_factor
-            return Measured(value, unit, rectangular(limit))
+            # A peak is one reading that nobody repeats; a charge is made of many.
+            scatter = self._scatter(value, unit) if unit == "A" else 0.0
+            return Measured(value, unit, combine([rectangular(limit), scatter]))
 
         return MeasuredInrush(
             measured(recorded.peak, "A", 1.0), measured(recorded.charge, "As", seconds), seconds
@@ -94,6 +102,10 @@ class SupplyMeter:
             "rectangular",
             source=key,
         )
+        scatter = self._scatter(value, unit)
+        if scatter:
+            source = "stand file: accuracy, repeatability"
+            yield Term(f"repeatability of the supply's {what}", scatter, source=source, scatters=True)
         gained = self._conditions.uncertainty(self._description.calibration, value)
         if gained:
             yield Term(

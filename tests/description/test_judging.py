@@ -59,6 +59,11 @@ def _written(folder: Path, name: str, changes: dict[str, str]) -> Path:
             "1.0:1",
         ),
         (
+            {"current: 0.1 % + 1 mA": "current: 0.1 % + 1 mA, current-repeatability: 0.5 A"},
+            "inrush-peak of RH16 cannot be judged",
+            "1.2:1",
+        ),
+        (
             {"current: 0.1 % + 1 mA": "current: 0.1 % + 30 mA"},
             "inrush-charge of RH16 cannot be judged",
             "0.4:1",
@@ -95,6 +100,7 @@ def _written(folder: Path, name: str, changes: dict[str, str]) -> Path:
         "an analog channel",
         "a leakage",
         "a loaded current",
+        "a peak",
         "an inrush",
         "a delay",
         "an interruption",

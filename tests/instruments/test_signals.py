@@ -322,6 +322,16 @@ def test_measure(make: Make, rack: Rack) -> None:
     assert measured.standard_uncertainty == pytest.approx(0.01 / math.sqrt(3), rel=1e-2)
 
 
+def test_a_stated_repeatability_is_a_term_of_its_own() -> None:
+    """In the unit of the signal, as a standard deviation; it is what repeats average."""
+    item = signal(
+        table="input register", address=0, unit="mA", scale=0.001, accuracy="4 uA", repeatability="5 uA"
+    )
+    *_, last = budget("ai1", item, 12.0)
+    assert (last.name, last.scatters) == ("repeatability of ai1", True)
+    assert last.value == pytest.approx(0.005)
+
+
 def test_an_accuracy_that_does_not_fit_its_unit() -> None:
     """A slip that a checked stand file does not have is still told in words."""
     with pytest.raises(StandFault, match="accuracy of a signal in mA"):

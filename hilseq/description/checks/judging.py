@@ -177,12 +177,13 @@ def _inrush(stand: Stand, slot: str, profile: Profile) -> Iterator[_Judged]:
             continue
         terms, span = supply.accuracy.current, supply.ceilings.current
         error = terms.of_reading * limit + (terms.of_range * span + terms.fixed) * seconds
+        scatter = supply.accuracy.current_repeatability.limit(limit, span) if unit == "A" else 0.0
         yield _Judged(
             key,
             what,
             unit,
             Limits(None, limit),
-            _expanded(rectangular(error), supply.calibration, limit),
+            _expanded(math.hypot(rectangular(error), scatter), supply.calibration, limit),
             ("supplies", name, "accuracy", "current"),
             ("start", key),
             key,

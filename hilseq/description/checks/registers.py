@@ -146,6 +146,8 @@ def signal_accuracies_fit(stand: Stand) -> Findings:
     for name, signal in stand.signals.items():
         if signal.accuracy is not None:
             yield from accuracy_fits(("signals", name, "accuracy"), signal.accuracy, signal.unit)
+        if signal.repeatability is not None:
+            yield from accuracy_fits(("signals", name, "repeatability"), signal.repeatability, signal.unit)
 
 
 #: Registers of the link whose values have a unit, and the dimension it must have.
