@@ -65,7 +65,9 @@ class SlotVisit:
     ended: bool = False
 
     def start(self) -> None:
-        """Start its process; what it warns of is kept until its end."""
+        """Start its process, unless it is; what it warns of is kept until its end."""
+        if self.process is not None:
+            return
         self.said = tempfile.TemporaryFile()  # noqa: SIM115 - closed with the process
         self.process = subprocess.Popen(
             [
@@ -224,11 +226,15 @@ def _run(visits: Sequence[SlotVisit], stream: IO[str], detail: int, clock: Stepp
     A clock is let go when each visit has begun or ended: from then on their time moves together.
     """
     view = _View(stream, detail)
-    with _passed_on(visits):
-        for visit in visits:
-            visit.start()
+    with _passed_on(visits) as heard:
+        visits[0].start()  # alone, so that what holds the stand for all is there before the others ask for it
         with view.live(visits):
             while not all(visit.ended for visit in visits):
+                if visits[0].ended or visits[0].state is not None:
+                    for visit in visits:
+                        if not heard:
+                            visit.start()
+                        visit.ended = visit.ended or visit.process is None
                 for visit in visits:
                     over = visit.is_over  # before the journal is read: nothing comes after that
                     view.show(visit)
@@ -251,17 +257,19 @@ def worst_code(codes: Iterable[int]) -> int:
 
 
 @contextmanager
-def _passed_on(visits: Sequence[SlotVisit]) -> Iterator[None]:
-    """Pass the signals that end a run on to every visit, which makes its slot safe and ends."""
+def _passed_on(visits: Sequence[SlotVisit]) -> Iterator[list[int]]:
+    """Pass the signals that end a run on to every visit, which makes its slot safe and ends; lend those that came."""
+    heard: list[int] = []
 
     def pass_on(number: int, _frame: object) -> None:
+        heard.append(number)
         for visit in visits:
             if visit.process is not None and visit.process.poll() is None:
                 visit.process.send_signal(number)
 
     before = {number: signal.signal(number, pass_on) for number in heeded()}
     try:
-        yield
+        yield heard
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)
