@@ -10,7 +10,7 @@ from pathlib import Path
 
 from hilseq.description.accuracy import calibrated_parts
 from hilseq.description.checks.stand_file import serial_ports_are_of_this_system
-from hilseq.description.crosscheck import untested_claims, visit_problems, visit_warnings
+from hilseq.description.crosscheck import untested_claims, visit_problems, visit_warnings, waived
 from hilseq.description.findings import Finding, problems_of
 from hilseq.description.loading import DescriptionFile, Kind, kind_of, read_document
 from hilseq.description.profile import Profile
@@ -111,6 +111,7 @@ def _pairs(
                 tried.setdefault((profile.path, ""), []).append(found)
                 if not found:
                     claims = untested_claims(stand.model, slot, profile.whole())
+                    claims += waived(stand.model, profile.whole())
                     fits.append(Fit(profile.whole().part, stand.model.stand, slot, tuple(claims)))
     lacking: list[Problem] = []
     for attempts in tried.values():
