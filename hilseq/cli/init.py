@@ -61,6 +61,7 @@ _MARKS = {
     "points": "its terminals",
     "ports": "its ports, or leave it out",
     "faults": "its table of stored faults, or leave it out",
+    "causes": "what repair has shown to be behind a failure, or leave it out",
     "configuration": "the configuration it is to have, or leave it out",
     "battery": "the data sheet, or leave it out",
     "clock": "the data sheet, or leave it out",

@@ -83,7 +83,7 @@ def test_an_unknown_kind_names_the_nearest() -> None:
 
 def _summary(disposition: str, *places: str) -> dict[str, Any]:
     findings = [{"place": place, "what": "it", "check": "c"} for place in places]
-    return {"units": [{"disposition": disposition, "findings": findings}]}
+    return {"units": [{"disposition": disposition, "findings": findings, "checks": []}]}
 
 
 @pytest.mark.parametrize(

@@ -66,6 +66,7 @@ def _summary(disposition: str, *found: str) -> dict[str, Any]:
             {
                 "disposition": disposition,
                 "findings": [{"place": place, "what": "it", "check": "c"} for place in found],
+                "checks": [],
             }
         ]
     }

@@ -159,8 +159,9 @@ def test_a_warning_leaves_the_exit_code(tmp_path: Path, capsys: pytest.CaptureFi
     out, err = capsys.readouterr()
     assert "profile RH16 fits slot A of stand sim-bench" in out
     warnings = err.splitlines()
-    assert [line.startswith("warning: ") for line in warnings] == [True, True]
-    assert "idle-current of RH16 can hardly be judged on this stand" in warnings[0] + warnings[1]
+    assert [line.startswith("warning: ") for line in warnings] == [True, True, True]
+    for reading in ("idle-current", "live-current", "inrush-charge"):
+        assert f"{reading} of RH16 can hardly be judged on this stand" in err
     assert "test uncertainty ratio 4:1, here 3.5:1" in err
 
 
@@ -204,15 +205,12 @@ def test_temperature_needs_a_thermometer(break_stand: Break) -> None:
     """A calibration that counts kelvins asks for the stand's thermometer, and that must be one."""
     due = "{certificate: SIM-PS-1, due: 2099-12-31}"
     kelvin = "{certificate: SIM-PS-1, due: 2099-12-31, per-kelvin: 50 ppm}"
-    broken = break_stand({due: kelvin})
+    named = "ambient: ambient"
+    broken = break_stand({due: kelvin, named: ""})
     assert broken.only().expected == "`ambient: NAME` of the signal that measures it"
-    operator = "\noperator:\n"
-    assert break_stand({due: kelvin, operator: f"\nambient: ambient{operator}"}).problems == ()
-    assert (
-        break_stand({operator: f"\nambient: cover{operator}"}).only().wrong
-        == "the signal 'cover' is no temperature"
-    )
-    lost = break_stand({operator: f"\nambient: ambiant{operator}"}).only()
+    assert break_stand({due: kelvin}).problems == ()
+    assert break_stand({named: "ambient: cover"}).only().wrong == "the signal 'cover' is no temperature"
+    lost = break_stand({named: "ambient: ambiant"}).only()
     assert (lost.wrong, lost.nearest) == ("there is no signal 'ambiant' in this file", "ambient")
 
 

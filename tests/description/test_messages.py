@@ -273,7 +273,7 @@ CASES: dict[str, tuple[dict[str, str], str, str, str, str]] = {
     ),
     "a scale of zero": (
         {"address: 17, type: int16, scale: 0.1": "address: 17, type: int16, scale: 0"},
-        "ambient:",
+        "ambient: {",
         "scale 0 makes every value the same",
         "a number other than 0",
         "",

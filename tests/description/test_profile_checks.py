@@ -245,14 +245,14 @@ CASES: dict[str, tuple[dict[str, str], str, str, str, str]] = {
         "",
     ),
     "the code of an empty record": (
-        {"0x11: {": "0: {"},
-        "0: {meaning: self-test",
+        {"    0x12: {": "    0: {meaning: none, cause: none, remedy: none}\n    0x12: {"},
+        "0: {meaning: none",
         "the code 0 means an empty record",
         "a code from 1",
         "",
     ),
     "a code of more than one register": (
-        {"0x71: {": "0x71000: {"},
+        {"    0x71: {": "    0x71000: {meaning: none, cause: none, remedy: none}\n    0x71: {"},
         "0x71000",
         "462848 does not fit one register",
         "a number from 0 to 65535",

@@ -217,6 +217,8 @@ def sensors(tmp_path: Path) -> tuple[Path, Path]:
                 "    ao1: {register: {table: holding register, address: 20, type: int16, scale: 0.001, unit: mA}, "
                 "kind: 4..20 mA, accuracy: 0.5 % of range, loop-limits: NE 43}\n"
             ),
+            "ao1..ao2], common": "ao1], common",
+            "ao1..ao2], action": "ao1], action",
         },
     )
     return stand, unit

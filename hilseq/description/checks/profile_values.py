@@ -266,9 +266,8 @@ def causes_name_what_there_is(profile: Profile) -> Findings:
         for number, code in enumerate(cause.faults):
             if code not in codes:
                 wrong = f"the fault table has no code 0x{code:02X}"
-                yield Finding(
-                    ("causes", name, "faults", number), wrong, "a code that `faults.codes` explains"
-                )
+                expected = "a code that `faults.codes` explains"
+                yield Finding(("causes", name, "faults", number), wrong, expected, absent=("faults", "codes"))
         for number, written in enumerate(cause.places):
             place = ("causes", name, "places", number)
             try:
@@ -279,7 +278,8 @@ def causes_name_what_there_is(profile: Profile) -> Findings:
             for one in names or [written]:
                 near = "" if one in known else nearest_word(one, known, SLIP)
                 if near or (names and one not in known):
-                    yield Finding(place, f"there is no place {one!r}", "a place of this unit", near)
+                    wrong = f"there is no place {one!r}"
+                    yield Finding(place, wrong, "a place of this unit", near, absent=("points",))
                     break
 
 

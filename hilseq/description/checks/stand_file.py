@@ -11,6 +11,7 @@ from typing import NamedTuple
 from hilseq.description.drivers import Driven
 from hilseq.description.findings import Finding, Findings, Place, nearest_word
 from hilseq.description.stand import Calibration, Stand
+from hilseq.quantities import SYMBOLS
 
 #: Most names that a message lists.
 _LISTED = 20
@@ -93,7 +94,7 @@ def ambient_is_a_temperature(stand: Stand) -> Findings:
     """Require a thermometer in degC where one is named, and one to be named where a calibration needs it."""
     if stand.ambient is not None and stand.ambient not in stand.signals:
         yield _unknown(("ambient",), stand.ambient, "signal", stand.signals, ("signals",))
-    elif stand.ambient is not None and stand.signals[stand.ambient].unit != "degC":
+    elif stand.ambient is not None and stand.signals[stand.ambient].unit in {*SYMBOLS, ""} - {"degC"}:
         wrong = f"the signal {stand.ambient!r} is no temperature"
         yield Finding(("ambient",), wrong, "a signal with `unit: degC`")
     calibrations: list[tuple[Place, Calibration | None]] = [

@@ -104,9 +104,8 @@ def test_a_network_port_of_the_unit(serve: Serve) -> None:
     served = serve(
         {"resource: /dev/ttyUSB0": "resource: '192.0.2.30:1502'"},
         profile_replacing={
-            "partner: echo, speeds: [9600 Bd, 19200 Bd], frame: 8E1, bit-error-ratio: 1.0e-3, clock-error: 2 %": (
-                "partner: modbus tcp, device-id: 3"
-            )
+            "partner: echo, speeds: [9600 Bd, 19200 Bd], frame: 8E1, longest-frame: 250, "
+            "bit-error-ratio: 1.0e-3, clock-error: 2 %": "partner: modbus tcp, device-id: 3"
         },
     )
     host, port = served.address("port A/port 1")
