@@ -206,6 +206,6 @@ def test_a_fault_of_every_start_is_not_new_at_a_corner(make: MakeUnit) -> None:
 def test_a_routine_entry_is_not_blamed_on_the_supply(make: MakeUnit) -> None:
     """A unit that logs what its supply does, and a healthy one does so too: nothing is said of it."""
     codes = {0x05: {"meaning": "power-up logged", "routine": True}}
-    made = make(changes={"faults.codes": codes})
+    made = make(changes={"faults.codes": codes, "faults.at-slow-ramp": 5, "causes": {}})
     assert [fault.code for fault in margins.stored(made.unit)].count(5) > 0
     margins.fail_on_new_faults(made.unit, [], "at 20.4 V")

@@ -40,6 +40,7 @@ def told(database: Database) -> dict[str, list[tuple[Any, ...]]]:
         for row in rows[table.name]:
             if "id" in row:
                 names[table.name, row["id"]] = plain(table.name, row)
+    del rows["heads"]  # what was seen of a journal is kept for good, whatever is imported
     return {name: sorted((plain(name, row) for row in found), key=repr) for name, found in rows.items()}
 
 
@@ -84,7 +85,7 @@ def copies(tmp_path_factory: pytest.TempPathFactory, request: pytest.FixtureRequ
 
 def _emptied(database: Database) -> None:
     with database.writing() as connection:
-        for table in reversed(metadata.sorted_tables):
+        for table in reversed([table for table in metadata.sorted_tables if table.name != "heads"]):
             connection.execute(sa.delete(table))
 
 
