@@ -212,6 +212,7 @@ def test_records_from_before_are_looked_at_once(tmp_path: Path, run: Path, runs:
     sync(runs, url)
     with open_database(url) as database, database.writing() as connection:
         connection.execute(sa.text("DROP TABLE copies"))
+        connection.execute(sa.text("DROP TABLE heads"))
         connection.execute(sa.text("ALTER TABLE visits DROP COLUMN damage"))
         connection.execute(sa.text("UPDATE alembic_version SET version_num = '0001'"))
     _spoil(run)
