@@ -63,6 +63,7 @@ _MARKS = {
     "faults": "its table of stored faults, or leave it out",
     "causes": "what repair has shown to be behind a failure, or leave it out",
     "configuration": "the configuration it is to have, or leave it out",
+    "key-readings": "what the certificate shows with limits and uncertainty, or leave it out",
     "battery": "the data sheet, or leave it out",
     "clock": "the data sheet, or leave it out",
     "highest-case": "the data sheet, or leave it out",
