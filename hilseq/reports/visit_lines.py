@@ -371,8 +371,11 @@ def causes(told: Verdict, *, full: bool) -> list[Text]:
             lines += wrapped(f"{here}: {sanitize(what if full else _first_clause(what))}", indent=2)
         else:
             lines.append(Text(fit(f"  {here}: {sanitize(_first_clause(what))}", WIDTH)))
-        for symptom in cause.consequences if full else ():
-            lines += wrapped(f"with it, {_places(symptom.places)}: {sanitize(symptom.what)}", indent=4)
+        if full and cause.consequences:
+            seen = (
+                f"{_places(one.places)}: {sanitize(_first_clause(one.what))}" for one in cause.consequences
+            )
+            lines.append(Text(fit(f"    with it, {'; '.join(seen)}", WIDTH)))
     if left := len(found.causes) - len(told_of):
         lines.append(Text(f"  and {count(left, 'more cause')}: see above, or the report"))
     if lines:
@@ -394,12 +397,20 @@ def _places(names: Iterable[str]) -> str:
 
 def _repair_order(found: UnitDiagnosis, *, full: bool) -> list[Text]:
     """Return what to look at first, second, third, and what each would explain."""
-    lines: list[Text] = []
-    for step in found.order[: _MOST_STEPS if full else _MOST_STEPS_BELOW]:
-        where = _places(place for cause in step.explains for place in cause.places)
-        look = "then at" if lines else "Look first at"
-        words = f"{look} {sanitize(step.known.name)} ({where}): {sanitize(step.known.action)}"
-        lines += wrapped(words, indent=2) if full else [Text(fit(f"  {words}", WIDTH))]
+    steps = [
+        (
+            f"{sanitize(step.known.name)} ({_places(place for cause in step.explains for place in cause.places)})",
+            step,
+        )
+        for step in found.order[: _MOST_STEPS if full else _MOST_STEPS_BELOW]
+    ]
+    if not steps:
+        return []
+    (first, step), *later = steps
+    words = f"Look first at {first}: {sanitize(step.known.action)}"
+    lines = wrapped(words, indent=2) if full else [Text(fit(f"  {words}", WIDTH))]
+    if later:
+        lines += wrapped(f"then at {', '.join(name for name, _ in later)}", indent=2)
     return lines
 
 
