@@ -30,6 +30,9 @@ _BEYOND = 1.5
 #: Where one pass leaves too much between the bounds of a delay, for the stand sees late or an instrument answers
 #: slowly, further ones, spread by the golden ratio, narrow it down.
 _GOLDEN = 0.6180339887498949
+#: Passes at most, beyond those that are planned, while a delay can still be on either side of its limit: where answers
+#: take longer than the delay, few passes have a quick one.
+_MOST_PASSES = 60
 
 
 class DigitalPoints(Protocol):
@@ -171,9 +174,11 @@ def _delays(points: DigitalPoints, clock: Clock) -> dict[str, Measured]:
     clock.sleep(PATIENCE * points.settle + points.lag)
     to_on, to_off = _windows(points, clock, level=True), _windows(points, clock, level=False)
     finest = points.settle / DELAY_LOOKS
-    for number in range(1, DELAY_PASSES):
+    for number in range(1, _MOST_PASSES):
         bounds = [*to_on.values(), *to_off.values()]
         if all(latest - earliest <= DELAY_NARROW * finest for earliest, latest in bounds):
+            break
+        if number >= DELAY_PASSES and all(_is_clear(*window, points.settle, finest) for window in bounds):
             break
         for windows, level in ((to_on, True), (to_off, False)):
             clock.sleep(points.settle + (points.lag + finest) * (number * _GOLDEN % 1.0))
@@ -187,6 +192,12 @@ def _delays(points: DigitalPoints, clock: Clock) -> dict[str, Measured]:
         for name in points.names
         if name in to_on and name in to_off
     }
+
+
+def _is_clear(earliest: float, latest: float, limit: float, finest: float) -> bool:
+    """Tell whether a time between two is inside a limit or beyond it, s, with all its uncertainty."""
+    delay = _between(earliest, latest, finest)
+    return delay.value + delay.expanded_uncertainty <= limit or earliest > limit
 
 
 def _between(earliest: float, latest: float, finest: float) -> Measured:
