@@ -39,9 +39,11 @@ BY_CI = (
 KNOWN = ("hilseq ", "python tests/bench/", "python -m hilseq_sim", *BY_CI)
 #: Programs of tests/bench and the smallest arguments that they take.
 BENCHES = {
+    "bench_detection.py": ("1",),
     "bench_kills.py": ("1", "0", "1"),
     "bench_looks.py": ("200",),
     "bench_modbus.py": ("1",),
+    "bench_mutants.py": ("uncertainty", "--most", "1"),
     "bench_one_user.py": ("1", "1", "guard"),
     "bench_owner.py": ("20",),
     "bench_patterns.py": ("16",),
@@ -51,6 +53,7 @@ BENCHES = {
     "bench_servers.py": ("0.05",),
     "bench_soak.py": ("20min",),
     "bench_stand_faults.py": ("0",),
+    "bench_storage.py": ("2",),
     "count_structure.py": (),
 }
 
