@@ -427,7 +427,7 @@ def certificate(
         ],
         # What was tested, the table of stages says.
         "coverage": [
-            [name, printable(words, 300)]
+            [name, printable(words, 600)]
             for name, words in coverage_statement(unit).lines()
             if name != TESTED
         ],
