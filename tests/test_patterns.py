@@ -119,5 +119,8 @@ def test_a_pattern_reads_hostile_text_in_step_with_its_length(name: str) -> None
         for piece in (*PIECES, *_literals(pattern)):
             for end in ("", "!"):
                 short, long = (piece * (size // len(piece)) + end for size in (SHORT, LONG))
-                quick = max(_work(pattern, use, short), NOISE)
-                assert _work(pattern, use, long) < MOST * quick, (use, piece, end)
+                # A busy machine takes longer now and then; a pattern that is not in step does so each time.
+                assert any(
+                    _work(pattern, use, long) < MOST * max(_work(pattern, use, short), NOISE)
+                    for _ in range(5)
+                ), (use, piece, end)

@@ -19,7 +19,7 @@ UnitOption = Annotated[
     ),
 ]
 #: What typer adds to the name of an argument: its type, which the help says in words.
-_TYPE = re.compile(r" <[^>]*>$")
+_TYPE = re.compile(r" <[^<>]*>$")
 
 
 def _rows(command: Any, ctx: Any, kind: str) -> Iterator[tuple[str, str]]:
