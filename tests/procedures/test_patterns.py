@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import random
 from collections.abc import Callable, Iterator, Sequence
 
 import pytest
 
 from hilseq.analysis.patterns import Crosstalk, Fault, Joined, Open, Short, StuckOff, StuckOn, Swapped
 from hilseq.errors import UnitFault
-from hilseq.procedures.patterns import run_patterns
+from hilseq.procedures.patterns import DigitalPoints, run_patterns
 from tests.instruments.conftest import SteppedClock
 from tests.procedures.board import SETTLE, Board
 
@@ -115,3 +116,30 @@ def test_the_patterns_are_kept(board: MakeBoard, clock: SteppedClock) -> None:
     name, columns, rows = run_patterns(board(4, [StuckOn(2)]).outputs(), clock).table("outputs")
     assert (name, columns) == ("outputs by pattern, q00 first", ["asked", "seen", "differs at"])
     assert rows[:2] == [["0000", "0010", "q02"], ["1111", "1111", ""]]
+
+
+class SlowAnswers:
+    """Points that are seen through answers of 1 to 300 ms; when in that time they are looked at, nobody knows."""
+
+    def __init__(self, points: DigitalPoints, clock: SteppedClock, seed: int) -> None:
+        self.names, self.settle, self.lag = points.names, points.settle, points.lag
+        self.command = points.command
+        self._seen, self._clock, self._random = points.seen, clock, random.Random(seed)
+
+    def seen(self) -> dict[str, bool]:
+        """Look once, some time before the answer is there."""
+        answer, before = self._random.uniform(0.001, 0.3), self._random.random()
+        self._clock.sleep(before * answer)
+        seen = self._seen()
+        self._clock.sleep((1.0 - before) * answer)
+        return seen
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_slow_answers_leave_no_delay_undecided(board: MakeBoard, clock: SteppedClock, seed: int) -> None:
+    """A delay well inside its limit is clear of it, however few answers are quick; and it is the true one."""
+    run = run_patterns(SlowAnswers(board(4, late={1: 0.010}).outputs(), clock, seed), clock)
+    for name, true in (("q00", 0.0), ("q01", 0.010)):
+        delay = run.delay(name)
+        assert delay.value + delay.expanded_uncertainty <= SETTLE
+        assert abs(delay.value - true) <= 2 * delay.standard_uncertainty
