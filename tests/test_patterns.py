@@ -21,7 +21,7 @@ import pytest
 
 import hilseq
 
-SHORT, LONG = 300, 1200
+SHORT, LONG = 1200, 4800
 MOST = 9.0
 #: Shorter work than this is noise, s.
 NOISE = 1e-4

@@ -40,12 +40,11 @@ ALIKE_PLACES: tuple[Place, ...] = (("supplies",), ("slots",))
 _MOVED_ON = ("drives", "senses", "drive", "sense", "supply")
 _ADDRESS_KEYS = ("table", "address", "type", "bit")
 _RANGE = re.compile(r"(?P<first>.*?)\.\.(?P<last>.*)")
-#: `q01-q16` and `q01 to q16`: nobody names one wire so.
+#: `q01-q16` and `q01 to q16`: nobody names one wire so. The word before the number is compared with the one after
+#: it: a word of more than a hundred characters is no slip of the pen.
 _ALMOST_RANGE = re.compile(
-    r"(?P<first>(?P<prefix>.*?[^0-9\s])[0-9]{1,9})\s*(?:-|\u2013|\u2026|:|~|\bto\b)\s*(?P=prefix)(?P<last>[0-9]{1,9})"
+    r"(?P<first>(?P<prefix>.{0,99}?[^0-9\s])[0-9]{1,9})\s*(?:-|\u2013|\u2026|:|~|\bto\b)\s*(?P=prefix)(?P<last>[0-9]{1,9})"
 )
-#: The pattern compares the word before the number with the one after it: a longer key is no slip of the pen.
-_LONGEST_ALMOST = 200
 _NUMBERED = re.compile(r"(?P<prefix>.*?)(?P<digits>[0-9]{1,9})")
 #: `A..H q01..q16`, and `A..H green`: the slots, and what is in each of them.
 _IN_SLOTS = re.compile(r"(?P<slots>[^\s.]+\.\.[^\s.]+) +(?P<inside>\S.*)")
@@ -67,7 +66,7 @@ def range_names(key: str) -> list[str] | None:
     """Return the names a key stands for, or None when it is no range. Raises ValueError."""
     match = _RANGE.fullmatch(key)
     if match is None:
-        almost = _ALMOST_RANGE.fullmatch(key) if len(key) <= _LONGEST_ALMOST else None
+        almost = _ALMOST_RANGE.fullmatch(key)
         if almost is not None:
             first, last = almost["first"], almost["prefix"] + almost["last"]
             raise _RangeError(f"{key[:60]!r} looks like a range of names", f"two dots: {first}..{last}")
