@@ -189,7 +189,7 @@ def _carry_heads(aside: Path, records: str | None, runs: Path) -> None:
     """Keep what the old records had seen as a witness, where it can still be read."""
     from hilseq.errors import HilseqError
     from hilseq.records.database import open_database
-    from hilseq.records.synchronising import carry_heads
+    from hilseq.records.heads import carry_heads
 
     try:
         with open_database(records, runs=runs) as database:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -77,13 +77,16 @@ class Signer:
     """Adds the signatures of one run, in `folder`, of the stand named `stand`."""
 
     def __init__(self, folder: Path, stand: str, run: str, key: StandKey) -> None:
-        self._path, self._stand, self._run, self._key = folder / FILE_NAME, stand, run, key
+        #: Folder of the run, also where that is renamed.
+        self.folder = folder
+        self._stand, self._run, self._key = stand, run, key
 
-    def head(self, lines: int, chain: str, *, final: bool) -> None:
-        """Sign that the journal has so many lines, the last with this chain value. Raises OSError."""
+    def head(self, lines: int, chain: str, *, final: bool) -> SignedHead:
+        """Sign that the journal has so many lines, the last with this chain value; return that. Raises OSError."""
         head = SignedHead(self._stand, self._run, lines, chain, final, self._key.public)
-        signed = {**asdict(head), "signature": self._key.sign(head.text)}
-        self._add({"kind": "head", **signed})
+        head = replace(head, signature=self._key.sign(head.text))
+        self._add({"kind": "head", **asdict(head)})
+        return head
 
     def summary(self, slot: str, text: str) -> None:
         """Sign what came of the unit in a slot. Raises OSError."""
@@ -91,7 +94,7 @@ class Signer:
         self._add({"kind": "summary", **asdict(SignedSummary(slot, text, self._key.public, signature))})
 
     def _add(self, plain: dict[str, Any]) -> None:
-        with self._path.open("ab") as file:
+        with (self.folder / FILE_NAME).open("ab") as file:
             file.write(json.dumps(plain, ensure_ascii=True, separators=(",", ":")).encode("ascii") + b"\n")
             file.flush()
             os.fdatasync(file.fileno())

@@ -72,6 +72,8 @@ class JournalWriter:
         self.path = folder / file_name
         self.clock: Clock | None = None
         self.cut = 0
+        #: Chain value of the first line, by which the run is known; empty before there is one.
+        self.first = ""
         if resume:
             self._continue()
             return
@@ -117,6 +119,7 @@ class JournalWriter:
                 except BrokenLine as error:
                     os.close(self._handle)
                     raise UsageError(f"{self.path}: {error}; a changed journal is not continued") from error
+                self.first = self.first or self._chain
                 self._number += 1
                 self._length += len(line)
         if self.cut:
@@ -141,6 +144,7 @@ class JournalWriter:
             self._append(line, durable=not isinstance(entry, NOT_AT_ONCE_DURABLE))
             self._number += 1
             self._chain = chain
+            self.first = self.first or chain
         return stamped
 
     def _append(self, line: bytes, *, durable: bool) -> None:

@@ -89,7 +89,7 @@ def _neighbours(folder: Path, serial: str) -> Iterator[RunState]:
 
 def _recorded(runs: Path, part: str, serial: str, *, simulated: bool) -> list[PriorRun]:
     """Return what the records say; nothing where there are none, or they cannot be reached."""
-    if not _has_records(runs):
+    if not has_records(runs):
         return []
     visits = []
     with fenced("earlier visits in the records are not known"):
@@ -116,7 +116,7 @@ def _recorded(runs: Path, part: str, serial: str, *, simulated: bool) -> list[Pr
 
 def repairs_known(runs: Path, part: str, *, simulated: bool) -> dict[str, tuple[int, int]]:
     """Return by action how many units of a part it was done to, and how many it cured, as far as the records know."""
-    if not _has_records(runs):
+    if not has_records(runs):
         return {}
     found: dict[str, tuple[int, int]] = {}
     with fenced("what cured earlier units is not known"):
@@ -132,7 +132,8 @@ def repairs_known(runs: Path, part: str, *, simulated: bool) -> dict[str, tuple[
     return found
 
 
-def _has_records(runs: Path) -> bool:
+def has_records(runs: Path) -> bool:
+    """Tell whether records are named, or lie in a folder of runs."""
     return bool(os.environ.get("HILSEQ_RECORDS")) or (runs / "records.sqlite").is_file()
 
 

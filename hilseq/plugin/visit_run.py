@@ -8,7 +8,6 @@ from __future__ import annotations
 import hashlib
 import os
 import socket
-import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
@@ -63,6 +62,7 @@ from hilseq.lease.holder import Holder
 from hilseq.lease.latch import Latch, LatchLine
 from hilseq.lease.lease import Lease
 from hilseq.owner.membership import Membership, is_shared, join
+from hilseq.plugin.head_sender import HeadSender
 from hilseq.plugin.options import VisitOptions
 from hilseq.plugin.other_runs import Resumed, earlier_runs, failed_before, repairs_known, resumed_run
 from hilseq.plugin.parametrize import elements_of
@@ -157,7 +157,7 @@ def run_header(
     )
 
 
-#: Between two signatures of a journal that grows, s. A simulated run, which hurries, is signed at its end.
+#: Between two signatures of a journal that grows, s of the run's clock.
 SIGNED_EVERY = 60.0
 #: Entries that hooks write.
 _OF_HOOKS = (CheckPlanned, CheckStarted, CheckEnded, MadeSafe, RunEnded)
@@ -224,7 +224,8 @@ class VisitRun:
         self._signer: Signer | None = None
         #: Whether the stand has no key that works.
         self._unsigned = False
-        self._signed_at = time.monotonic()
+        self._signed_at = 0.0
+        self._head_sender: HeadSender | None = None
         #: The state of the run by all entries so far; None before the first.
         self.state: RunState | None = None
 
@@ -423,33 +424,35 @@ class VisitRun:
                 # Raised inside a hook of pytest it would end everything with a traceback; it is told at the end.
                 return
             raise
-        # What is not on the disk yet is not signed: after a power cut the signature would contradict the journal.
-        due = not self._stand.simulated and time.monotonic() - self._signed_at > SIGNED_EVERY
-        if due and not isinstance(entry, NOT_AT_ONCE_DURABLE):
-            self._sign(self._journal, final=False)
         if isinstance(entry, RunStarted):
             self.state = RunState(entry)
         elif self.state is not None:
             self.state.take(entry)
+        # What is not on the disk yet is not signed: after a power cut the signature would contradict the journal.
+        if entry.t - self._signed_at >= SIGNED_EVERY and not isinstance(entry, NOT_AT_ONCE_DURABLE):
+            self._sign(self._journal, final=False)
         self.show(entry)
 
     def _sign(self, journal: JournalWriter, *, final: bool) -> None:
         """Have the stand sign the journal as it is now. A stand without a key leaves a run that nobody has signed."""
-        self._signed_at = time.monotonic()
-        if self._unsigned:
+        assert self.state is not None
+        self._signed_at = self.state.last
+        if self._unsigned and not final:
             return
-        self._unsigned = True  # told once, unless what follows comes to its end
+        self._unsigned = True  # reported once, and once more at the end, unless what follows comes to its end
         with fenced("the run is not signed"):
-            self._signer = self._signer or self._make_signer()
-            self._signer.head(journal.lines, journal.chain, final=final)
-            if final and self.state is not None:
+            self._signer = self._signer or Signer(
+                self.folder, self.state.stand, self.state.run, stand_key(self.state.stand)
+            )
+            self._signer.folder = self.folder
+            head = self._signer.head(journal.lines, journal.chain, final=final)
+            self._head_sender = self._head_sender or HeadSender(journal.first)
+            self._head_sender.send(head, self.folder.parent)
+            if final:
                 self.state.chain = journal.chain
                 for unit in look_for_damage(self.state, self.folder).units:
                     self._signer.summary(unit.slot, summary_text(self.state, unit))
             self._unsigned = False
-
-    def _make_signer(self) -> Signer:
-        return Signer(self.folder, self._stand.stand, self.folder.name, stand_key(self._stand.stand))
 
     @contextmanager
     def on_disk(self) -> Iterator[None]:
@@ -656,6 +659,8 @@ class VisitRun:
             self._journal.close()
             self._journal = None
         self.close()
+        if self._head_sender is not None:
+            self._head_sender.finish()
 
     def close(self) -> None:
         """Let go of the bench, the guard and the twin."""

@@ -36,10 +36,10 @@ from hilseq.journal.seals import sample_file
 from hilseq.journal.signatures import read_signatures
 from hilseq.records import tables
 from hilseq.records.database import Database, JournalRefused
+from hilseq.records.heads import add_heads, heads_of
 from hilseq.records.rows import TORN, RunRows, VisitRows, read_rows
 from hilseq.records.tables import (
     copies,
-    heads,
     ids_of,
     insert_for,
     name,
@@ -261,8 +261,7 @@ def _witness(connection: Connection, rows: RunRows, path: Path) -> None:
     Raises JournalRefused when that is not what was seen of it before.
     """
     key, links = rows.links[0], rows.links
-    seen = sa.select(heads.c.lines, heads.c.chain).where(heads.c.run_key == key)
-    for lines, chain in connection.execute(seen):
+    for lines, chain in heads_of(connection, key):
         if lines <= len(links) and links[lines - 1] != chain:
             raise JournalRefused(
                 f"{path} begins like run {rows.run['run']!r} in the records but says something else by line {lines}: "
@@ -284,7 +283,7 @@ def _witness(connection: Connection, rows: RunRows, path: Path) -> None:
         }
         for lines in sorted({len(links), *signed})
     ]
-    connection.execute(insert_for(connection, heads).on_conflict_do_nothing(), found)
+    add_heads(connection, found)
 
 
 def _is_whole_copy(connection: Connection, run_id: int, rows: RunRows) -> bool:

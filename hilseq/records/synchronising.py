@@ -11,8 +11,6 @@ from pathlib import Path
 import sqlalchemy as sa
 
 from hilseq.errors import HilseqError, UsageError
-from hilseq.journal.reader import Journal
-from hilseq.journal.run_state import RunState
 from hilseq.journal.writer import FILE_NAME
 from hilseq.records.database import (
     Database,
@@ -26,9 +24,6 @@ from hilseq.records.database import (
 from hilseq.records.importing import Imported, ImportOutcome, import_run, look_at, place_of
 from hilseq.records.tables import (
     copies,
-    heads,
-    insert_for,
-    name,
     readings,
     runs,
     soak_minutes,
@@ -36,7 +31,6 @@ from hilseq.records.tables import (
     units,
     visits,
 )
-from hilseq.reports.verify import Trust, TrustAnswer, Witness
 
 _TAIL_BYTES = 65536
 #: By the key of a run: its last chain value, and by folder how its sample files looked when it came in.
@@ -192,57 +186,3 @@ def status(database: Database, folder: Path | None = None) -> RecordsStatus:
 
 
 # -- the records as a witness: what they saw of a run when it was brought in -------------------------------
-
-
-def witness_of(where: str | None) -> Witness:
-    """Return the records at an address as a witness of journals.
-
-    It raises RecordsUnreachable or RecordsUnusable when it is asked.
-    """
-
-    def witness(journal: Journal, run: RunState) -> TrustAnswer:
-        same_name = sa.and_(heads.c.run == name(run.run), heads.c.stand == name(run.stand))
-        query = (
-            sa.select(heads.c.run_key, heads.c.lines, heads.c.chain)
-            .where(sa.or_(heads.c.run_key == journal.links[0], same_name))
-            .order_by(heads.c.lines)
-        )
-        with open_database(where, create=False, upgrade=False) as database:
-            with database.reading() as connection:
-                seen = connection.execute(query).all()
-            return _compared(str(database), journal, [tuple(row) for row in seen])
-
-    return witness
-
-
-def carry_heads(old: Path, database: Database) -> int:
-    """Bring what records that were set aside had seen into those made anew; return how many heads they had.
-
-    Raises RecordsUnusable when nothing can be read of the old ones.
-    """
-    with open_database(old, create=False, upgrade=False) as before, before.reading() as connection:
-        seen = [dict(row) for row in connection.execute(sa.select(heads)).mappings()]
-    with database.writing() as connection:
-        if seen:
-            connection.execute(insert_for(connection, heads).on_conflict_do_nothing(), seen)
-    return len(seen)
-
-
-def _compared(address: str, journal: Journal, seen: list[tuple[str, int, str]]) -> TrustAnswer:
-    if not seen:
-        return TrustAnswer(Trust.NONE, f"the records at {address} have not seen this run")
-    mine = [(lines, chain) for key, lines, chain in seen if key == journal.links[0]]
-    for lines, chain in mine:
-        if lines > len(journal.links):
-            told = f"the records at {address} have seen {lines} lines of this run, and {len(journal.links)} are here"
-            return TrustAnswer(Trust.CONTRADICTS, told)
-        if lines < 1 or journal.links[lines - 1] != chain:
-            return TrustAnswer(
-                Trust.CONTRADICTS, f"the records at {address} have seen another line {lines} of this run"
-            )
-    if mine:
-        times = f", {len(mine)} times" if len(mine) > 1 else ""
-        told = f"the records at {address} have seen this run, to line {mine[-1][0]}{times}"
-        return TrustAnswer(Trust.AGREE, told)
-    told = f"the records at {address} know a run of this name on this stand, and it began otherwise"
-    return TrustAnswer(Trust.CONTRADICTS, told)

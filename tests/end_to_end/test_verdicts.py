@@ -10,6 +10,12 @@ from pathlib import Path
 import pytest
 
 from hilseq.description.loading import load_profile
+from hilseq.journal.reader import read_journal, run_state
+from hilseq.journal.signatures import read_signatures
+from hilseq.plugin.visit_run import SIGNED_EVERY
+from hilseq.records.database import FILE_NAME, open_database
+from hilseq.records.witness import witness_of
+from hilseq.reports.verify import Trust
 from tests.end_to_end.conftest import ROOT, STANDS, MakeVisit
 from tests.hasty import hasty_stand
 from tests.junit import assert_is_junit, properties_of
@@ -41,12 +47,22 @@ STAND_DEFECTS = {
 }
 
 
-def test_a_good_unit_ships(visit: MakeVisit) -> None:
-    """A unit without a defect ships, with other tolerances than the demo's, which ships too."""
+def test_a_good_unit_ships(visit: MakeVisit, tmp_path: Path) -> None:
+    """A unit without a defect ships, with other tolerances than the demo's, which ships too.
+
+    Its journal was signed each minute, and records beside it have seen each of these heads.
+    """
+    open_database(runs=tmp_path).close()
     done = visit("--seed", "1")
     assert (done.code, done.disposition) == (0, "ship"), done.out[-2000:]
     assert set(done.verdicts().values()) == {"passed"}
     assert not done.unit["findings"]
+    journal, heads = read_journal(done.folder), read_signatures(done.folder).heads
+    assert len(heads) >= journal.entries[-1].t / (2 * SIGNED_EVERY)
+    assert [head.final for head in heads] == [False] * (len(heads) - 1) + [True]
+    answer = witness_of(str(tmp_path / FILE_NAME))(journal, run_state(journal))
+    assert answer.answer is Trust.AGREE
+    assert f"{len(heads)} times" in answer.told
 
 
 @pytest.mark.parametrize("defect", UNIT_DEFECTS)

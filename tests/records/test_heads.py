@@ -12,10 +12,12 @@ import sqlalchemy as sa
 from hilseq.journal.chain import GENESIS, seal
 from hilseq.journal.reader import read_journal, run_state
 from hilseq.journal.signatures import Signer
+from hilseq.plugin.head_sender import HeadSender
 from hilseq.records import tables
 from hilseq.records.database import Database, JournalRefused, open_database
+from hilseq.records.heads import carry_heads
 from hilseq.records.importing import import_run
-from hilseq.records.synchronising import carry_heads, witness_of
+from hilseq.records.witness import witness_of
 from hilseq.reports.verify import Trust, TrustAnswer
 from hilseq.signing import stand_key
 
@@ -111,3 +113,32 @@ def test_records_made_anew_keep_what_the_old_ones_had_seen(
         assert carry_heads(old, after) == 1
     _rewrite(run, _later)
     assert _ask(str(new), run).answer is Trust.CONTRADICTS
+
+
+def test_heads_are_sent_while_the_run_goes_on(
+    url: str,
+    make_run: Any,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """Before any import; what contradicts them is refused, and records that are away are reported once."""
+    monkeypatch.setenv("HILSEQ_KEYS", str(tmp_path / "keys"))
+    monkeypatch.setenv("HILSEQ_RECORDS", url)
+    run = make_run()
+    links = read_journal(run).links
+    signer, sender = Signer(run, "north", run.name, stand_key("north")), HeadSender(links[0])
+    for lines in (2, 3, len(links)):
+        sender.send(signer.head(lines, links[lines - 1], final=False), tmp_path)
+    sender.finish()
+    answer = _ask(url, run)
+    assert (answer.answer, "3 times" in answer.told) == (Trust.AGREE, True)
+    sender.send(signer.head(3, "f" * 64, final=False), tmp_path)
+    sender.finish()
+    assert "has seen another line 3 of the run" in capsys.readouterr().err
+    monkeypatch.setenv("HILSEQ_RECORDS", "postgresql://nobody@127.0.0.1:1/none")
+    away = HeadSender(links[0])
+    for _ in range(2):
+        away.send(signer.head(2, links[1], final=False), tmp_path)
+        away.finish()
+    assert capsys.readouterr().err.count("the records do not witness this run yet") == 1
