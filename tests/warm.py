@@ -19,21 +19,7 @@ from typing import Any
 from tests.journal_schema import check_journal
 
 _CONTEXT = multiprocessing.get_context("forkserver")
-_CONTEXT.set_forkserver_preload(
-    [
-        "allure_pytest.plugin",
-        "hilseq.cli.main",
-        "hilseq.cli.view",
-        "hilseq.plugin.fixtures",
-        "hilseq.plugin.hooks",
-        "hilseq.plugin.soaking",
-        "hilseq.reports.write",
-        "hilseq_sim.__main__",
-        "hilseq_sim.world.build",
-        "pyvisa_py.tcpip",
-        "scipy.special",
-    ]
-)
+_CONTEXT.set_forkserver_preload(["tests.preloaded"])
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import inspect
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, ClassVar
 
 import typer
 from typer.core import TyperCommand, TyperGroup
@@ -59,15 +60,48 @@ class PytestCommand(CliCommand):
         return super().parse_args(ctx, args)
 
 
+def command_app(function: Callable[..., None], kind: type[CliCommand] = CliCommand) -> typer.Typer:
+    """Return the app of one command."""
+    app = typer.Typer(
+        help=inspect.getdoc(function),
+        add_completion=False,
+        rich_markup_mode=None,
+        pretty_exceptions_enable=False,
+    )
+    app.command(cls=kind)(function)
+    return app
+
+
 class Group(TyperGroup):
     """A group of commands, each told in its whole first sentence."""
+
+    #: Name -> app of a command whose parameters are made when it is asked for: the list needs its sentence only.
+    apps: ClassVar[Mapping[str, typer.Typer]] = {}
+
+    def list_commands(self, ctx: Any) -> list[str]:
+        """Return the names, in the order in which they were given."""
+        return [*self.apps, *(name for name in super().list_commands(ctx) if name not in self.apps)]
+
+    def get_command(self, ctx: Any, cmd_name: str) -> Any:
+        """Return a command, None where there is none of this name."""
+        if cmd_name in self.apps and cmd_name not in self.commands:
+            self.commands[cmd_name] = typer.main.get_command(self.apps[cmd_name])
+        return super().get_command(ctx, cmd_name)
+
+    def resolve_command(self, ctx: Any, args: list[str]) -> Any:
+        """Return the command that the words name, with what follows; a misspelt name meets all of them."""
+        if args[0] not in self.list_commands(ctx):
+            for name in self.apps:
+                self.get_command(ctx, name)
+        return super().resolve_command(ctx, args)
 
     def format_commands(self, ctx: Any, formatter: Any) -> None:
         """Write the commands."""
         rows = []
         for name in self.list_commands(ctx):
-            command = self.get_command(ctx, name)
-            if command is not None and not command.hidden:
+            app = self.apps.get(name)
+            command = TyperCommand(name, help=app.info.help) if app else self.get_command(ctx, name)
+            if not command.hidden:
                 rows.append((name, command.get_short_help_str(limit=10_000)))
         if rows:
             with formatter.section("Commands"):

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import os
 import sys
+from collections.abc import Mapping
+from typing import ClassVar
 
 import typer
 
 import hilseq
 from hilseq.cli.check import check_command
-from hilseq.cli.command import CliCommand, Group, PytestCommand
+from hilseq.cli.command import Group, PytestCommand, command_app
 from hilseq.cli.coverage import coverage_command
 from hilseq.cli.demo import demo_command
 from hilseq.cli.history import make_history_app
@@ -31,11 +33,40 @@ from hilseq.cli.verify import verify_command
 from hilseq.cli.watch import watch_command
 from hilseq.cli.wiring import make_wiring_app
 
+
+class _Commands(Group):
+    """The commands, in the order of the help."""
+
+    apps: ClassVar[Mapping[str, typer.Typer]] = {
+        "demo": command_app(demo_command),
+        "run": command_app(run_command, PytestCommand),
+        "station": command_app(station_command, PytestCommand),
+        "resume": command_app(resume_command),
+        "watch": command_app(watch_command),
+        "inspect": command_app(inspect_command),
+        "check": command_app(check_command),
+        "init": command_app(init_command),
+        "report": command_app(report_command),
+        "verify": command_app(verify_command),
+        "coverage": command_app(coverage_command),
+        "plan": command_app(plan_command),
+        "ready": command_app(ready_command),
+        "safe": command_app(safe_command),
+        "stand": command_app(stand_command),
+        "schema": command_app(schema_command),
+        "serve": command_app(serve_command),
+        "simulate": command_app(simulate_command),
+        "history": make_history_app(),
+        "records": make_records_app(),
+        "wiring": make_wiring_app(),
+    }
+
+
 app = typer.Typer(
     name="hilseq",
     help="Decide, unit by unit, whether a refurbished controller module may ship.",
     no_args_is_help=True,
-    cls=Group,
+    cls=_Commands,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
     context_settings={"help_option_names": ["-h", "--help"]},
@@ -64,29 +95,6 @@ def top(
 
     Start with:  hilseq demo
     """
-
-
-app.command("demo", cls=CliCommand)(demo_command)
-app.command("run", cls=PytestCommand)(run_command)
-app.command("station", cls=PytestCommand)(station_command)
-app.command("resume", cls=CliCommand)(resume_command)
-app.command("watch", cls=CliCommand)(watch_command)
-app.command("inspect", cls=CliCommand)(inspect_command)
-app.command("check", cls=CliCommand)(check_command)
-app.command("init", cls=CliCommand)(init_command)
-app.command("report", cls=CliCommand)(report_command)
-app.command("verify", cls=CliCommand)(verify_command)
-app.command("coverage", cls=CliCommand)(coverage_command)
-app.command("plan", cls=CliCommand)(plan_command)
-app.command("ready", cls=CliCommand)(ready_command)
-app.command("safe", cls=CliCommand)(safe_command)
-app.command("stand", cls=CliCommand)(stand_command)
-app.command("schema", cls=CliCommand)(schema_command)
-app.command("serve", cls=CliCommand)(serve_command)
-app.command("simulate", cls=CliCommand)(simulate_command)
-app.add_typer(make_history_app(), name="history")
-app.add_typer(make_records_app(), name="records")
-app.add_typer(make_wiring_app(), name="wiring")
 
 
 #: Exit code of an error that nobody foresaw; sysexits.h calls it EX_SOFTWARE.
