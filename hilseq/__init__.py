@@ -13,10 +13,10 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from hilseq.analysis.limits import DecisionRule as DecisionRule
     from hilseq.analysis.limits import Limits as Limits
     from hilseq.analysis.limits import ReadingVerdict as ReadingVerdict
     from hilseq.analysis.start_plans import Decision as Decision
+    from hilseq.analysis.uncertainty import DecisionRule as DecisionRule
     from hilseq.clock import Clock as Clock
     from hilseq.description.drivers import End as End
     from hilseq.description.fields import Endpoint as Endpoint
@@ -137,7 +137,7 @@ _HOMES = {
     "current_by_mode": "hilseq.procedures.power_on",
     "cycling": "hilseq.procedures.cycling",
     "Decision": "hilseq.analysis.start_plans",
-    "DecisionRule": "hilseq.analysis.limits",
+    "DecisionRule": "hilseq.analysis.uncertainty",
     "durations": "hilseq.procedures.durations",
     "Element": "hilseq.hooks",
     "End": "hilseq.description.drivers",

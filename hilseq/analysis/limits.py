@@ -1,14 +1,13 @@
 """Decide whether one reading is inside its limits, given how well the stand can measure, and how often that is wrong.
 
-A reading and its uncertainty are compared with one-sided or two-sided limits by a stated decision
-rule. All values of one comparison are in the same unit, whichever it is.
+A reading and its guard band are compared with one-sided or two-sided limits; the decision rule says how wide the guard
+band is. All values of one comparison are in the same unit, whichever it is.
 
 Global risks: a normal population of units is measured with normal errors; what share is accepted though it
 does not conform (consumer's risk), or rejected though it does (producer's risk)?
 
-Sources: JCGM 106:2012 clauses 7 and 8 (conformance probability, guard bands) and 9.5 (global risks);
-ILAC-G8:09/2019 clause 4.2 (guarded acceptance with w = U leaves at most 2.5 % probability of false
-acceptance). Clause numbers from memory.
+Sources: JCGM 106:2012 clauses 7 and 8 (conformance probability, guard bands) and 9.5
+(global risks); ILAC-G8:09/2019 clause 4.2. Clause numbers from memory.
 """
 
 from __future__ import annotations
@@ -17,13 +16,6 @@ import math
 from dataclasses import dataclass
 from enum import StrEnum
 from itertools import pairwise
-
-
-class DecisionRule(StrEnum):
-    """How uncertainty enters the decision; the report prints which one was used."""
-
-    GUARDED = "guarded"  #: acceptance limits lie one expanded uncertainty inside the limits (w = U), rejection outside
-    SIMPLE = "simple"  #: uncertainty is ignored (w = 0): the risk is shared
 
 
 class ReadingVerdict(StrEnum):
@@ -72,34 +64,25 @@ def _checked(name: str, uncertainty: float) -> float:
     return uncertainty
 
 
-def guard_band(expanded_uncertainty: float, rule: DecisionRule) -> float:
-    """Return the guard band w: U for guarded acceptance, 0 for simple acceptance (ILAC-G8 4.2).
-
-    Raises ValueError when the uncertainty is negative or not finite.
-    """
-    width = _checked("expanded uncertainty", expanded_uncertainty)
-    return width if rule is DecisionRule.GUARDED else 0.0
-
-
-def acceptance_limits(limits: Limits, expanded_uncertainty: float, rule: DecisionRule) -> Limits | None:
+def acceptance_limits(limits: Limits, guard_band: float) -> Limits | None:
     """Return the interval in which a reading conforms; None when the guard bands leave no room.
 
-    Raises ValueError when the uncertainty is negative or not finite.
+    Raises ValueError when the guard band is negative or not finite.
     """
-    width = guard_band(expanded_uncertainty, rule)
+    width = _checked("guard band", guard_band)
     low = None if limits.low is None else limits.low + width
     high = None if limits.high is None else limits.high - width
     return None if low is not None and high is not None and low > high else Limits(low, high)
 
 
-def decide(value: float, expanded_uncertainty: float, limits: Limits, rule: DecisionRule) -> ReadingVerdict:
+def decide(value: float, guard_band: float, limits: Limits) -> ReadingVerdict:
     """Return what a reading says: inside by at least the guard band conforms, outside by more fails, else marginal.
 
     Acceptance and rejection are guarded alike (ILAC-G8 4.2.3, non-binary statement: conditional pass and
     conditional fail are both marginal here): a finding is made only where the true value is outside for certain.
-    A NaN or infinite value fails under every rule. Raises ValueError when the uncertainty is negative or not finite.
+    A NaN or infinite value fails under every rule. Raises ValueError when the guard band is negative or not finite.
     """
-    width = guard_band(expanded_uncertainty, rule)
+    width = _checked("guard band", guard_band)
     margin = limits.margin(value)
     if margin >= width:
         return ReadingVerdict.CONFORMS
@@ -198,6 +181,21 @@ def global_risks(
             else:
                 consumer += mass * accepted
     return Risks(conforming, consumer, producer)
+
+
+def population_risks(
+    mean: float, seen: float, measurement_uncertainty: float, tolerance: Limits, guard_band: float
+) -> Risks | None:
+    """Return the global risks of a rule if units are as earlier readings say: normal, with their mean.
+
+    `seen` is the standard deviation of those readings; that of the units is what is left of it without the
+    measurement's (a standard uncertainty): None where nothing is.
+    """
+    variance = seen * seen - measurement_uncertainty * measurement_uncertainty
+    if not variance > 0.0:
+        return None
+    accepted = acceptance_limits(tolerance, guard_band)
+    return global_risks(mean, math.sqrt(variance), measurement_uncertainty, tolerance, accepted)
 
 
 def _edges(

@@ -1,20 +1,22 @@
-"""From what an instrument's maker promises to `11.996 V ± 0.008 V`.
+"""From what an instrument's maker promises to `11.996 V ± 0.008 V`, and to the guard band of a decision.
 
 Standard uncertainties (k = 1) are combined, given degrees of freedom, expanded and printed. All
 values of one budget are in the same unit, whichever it is.
 
 Sources: JCGM 100:2008 (GUM) 4.2 (type A), 4.3.7 (rectangular limits), F.2.2.1 (resolution), 5.1.2 (law of
-propagation), G.4 (Welch-Satterthwaite), 7.2.6 (digits). Clause numbers from memory.
+propagation), G.4 (Welch-Satterthwaite), 7.2.6 (digits); guard bands: JCGM 106:2012, 8.3.2 (for a wanted probability),
+ILAC-G8:09/2019, table 1 (w = r U; w = U: at most 2.5 % probability of false acceptance). Clause numbers from memory.
 """
 
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from decimal import ROUND_CEILING, ROUND_HALF_EVEN, Decimal
 from statistics import NormalDist
-from typing import Literal
+from typing import ClassVar, Literal
 
 #: Probability of two standard deviations of the normal distribution: 0.9545, so that k = 2 (GUM table G.2).
 TWO_SIGMA = math.erf(math.sqrt(2.0))
@@ -131,14 +133,14 @@ def deviation_factor(degrees_of_freedom: int, probability: float = TWO_SIGMA) ->
     )
 
 
-def expanded_of(terms: Iterable[Term]) -> float:
+def expanded_of(terms: Iterable[Term], probability: float = TWO_SIGMA) -> float:
     """Return U of terms: each with the factor k of its own degrees of freedom, added in quadrature.
 
     For many degrees of freedom that is k = 2 times the root sum of squares. For few it is never less than Student's
     interval of the scatter alone, which the factor for the effective degrees of freedom (GUM G.4.1) undercuts where
     the scatter of few readings happens to come out small: 2.9 % instead of 2.3 % lie beyond one end for three readings.
     """
-    return math.hypot(*(coverage_factor(term.degrees_of_freedom) * term.value for term in terms))
+    return math.hypot(*(coverage_factor(term.degrees_of_freedom, probability) * term.value for term in terms))
 
 
 def expanded(
@@ -174,6 +176,74 @@ def type_a(values: Sequence[float]) -> TypeA:
     mean = math.fsum(values) / count
     deviation = math.sqrt(math.fsum((value - mean) ** 2 for value in values) / (count - 1))
     return TypeA(mean, deviation, deviation / math.sqrt(count), count - 1)
+
+
+#: Widest guard band that a rule may ask for, in expanded uncertainties.
+_WIDEST = 10.0
+_SHARE, _RISK = re.compile(r"(\d+(?:\.\d+)?) U"), re.compile(r"risk (\d+(?:\.\d+)?) %")
+
+
+@dataclass(frozen=True, slots=True)
+class DecisionRule:
+    """How uncertainty enters the decision; the report prints which one was used.
+
+    The guard band is `share` times the expanded uncertainty (ILAC-G8, table 1), or, where `risk` is stated, as wide as
+    it takes for a probability of at most `risk` that what is accepted is outside (0 to 0.5; JCGM 106, 8.3.2; no prior
+    knowledge of the true value). Raises ValueError for a share below 0 or above 10, or a risk that is not between.
+    """
+
+    share: float = 1.0
+    risk: float | None = None
+
+    #: Acceptance limits lie one expanded uncertainty inside the limits, rejection outside.
+    GUARDED: ClassVar[DecisionRule]
+    #: Uncertainty is ignored (no guard band): the risk is shared.
+    SIMPLE: ClassVar[DecisionRule]
+
+    def __post_init__(self) -> None:
+        if not 0.0 <= self.share <= _WIDEST:
+            raise ValueError(f"a guard band of {self.share!r} U; expected 0 to {_WIDEST:g} U")
+        if self.risk is not None and not 0.0 < self.risk < 0.5:  # noqa: PLR2004 - a half is simple acceptance
+            raise ValueError(f"a risk of {100.0 * self.risk:g} %; expected more than 0 and less than 50 %")
+
+    @classmethod
+    def read(cls, text: str) -> DecisionRule:
+        """Return the rule of `guarded`, `simple`, `0.83 U` or `risk 1 %`. Raises ValueError."""
+        if text in _NAMED:
+            return _NAMED[text]
+        if (wide := _SHARE.fullmatch(text)) is not None:
+            return cls(share=float(wide[1]))
+        if (risk := _RISK.fullmatch(text)) is not None:
+            return cls(risk=float(risk[1]) / 100.0)
+        raise ValueError(f"{text[:40]!r} is no decision rule; expected guarded, simple, 0.83 U or risk 1 %")
+
+    def __str__(self) -> str:
+        if self.risk is not None:
+            return f"risk {100.0 * self.risk:.10g} %"
+        return next((name for name, rule in _NAMED.items() if rule == self), f"{self.share:.10g} U")
+
+    @property
+    def ratio(self) -> float:
+        """The guard band in expanded uncertainties, for as good as infinitely many degrees of freedom."""
+        return self.guard_band((Term("any", 1.0 / coverage_factor()),))
+
+    @property
+    def specific_risk(self) -> float:
+        """Largest probability that what is accepted is outside, and that what is refused is inside, 0 to 0.5.
+
+        Near one limit, with normal errors and no prior knowledge of the true value (JCGM 106, 8.3.2).
+        """
+        return NormalDist().cdf(-self.ratio * coverage_factor())
+
+    def guard_band(self, terms: Iterable[Term]) -> float:
+        """Return the guard band w of a reading whose uncertainty is made of these terms, in their unit."""
+        if self.risk is not None:
+            return expanded_of(terms, 1.0 - 2.0 * self.risk)
+        return self.share * expanded_of(terms)
+
+
+DecisionRule.GUARDED, DecisionRule.SIMPLE = DecisionRule(1.0), DecisionRule(0.0)
+_NAMED = {"guarded": DecisionRule.GUARDED, "simple": DecisionRule.SIMPLE}
 
 
 #: A double holds fifteen significant digits for certain; no value is printed with more.

@@ -145,7 +145,7 @@ class CurveCase:
 def _band(reading: Reading) -> float | None:
     """Return the guard band of a reading as a share of its limit."""
     ends = [abs(end) for end in (reading.low, reading.high) if isinstance(end, float) and end]
-    return reading.uncertainty / max(ends) if ends and isinstance(reading.uncertainty, float) else None
+    return reading.guard_band / max(ends) if ends and isinstance(reading.uncertainty, float) else None
 
 
 #: The keys of a row.

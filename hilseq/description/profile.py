@@ -7,6 +7,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
+from hilseq.analysis.uncertainty import DecisionRule
 from hilseq.description.fields import (
     AmpereRange,
     Amperes,
@@ -17,6 +18,7 @@ from hilseq.description.fields import (
     Name,
     PartNumber,
     Ratio,
+    Rule,
     Seconds,
     Text,
     VoltAccuracy,
@@ -415,8 +417,11 @@ class Profile(Model):
     rack_positions: Annotated[int, Field(ge=0, le=64)] = Field(
         default=0, description="places for neighbours, numbered from 1"
     )
-    decision_rule: Literal["guarded", "simple"] = Field(
-        default="guarded", description="guarded: the limit minus the uncertainty; simple: the limit itself"
+    decision_rule: Rule = Field(
+        default=DecisionRule.GUARDED,
+        description="how near to a limit a reading is accepted. guarded: the expanded uncertainty U inside it; "
+        "`0.83 U`: that share of U (0 to 10) inside it; `risk 1 %`: as far inside as keeps the probability of "
+        "accepting what is outside below that; simple: the limit itself",
     )
     largest_guard_band: Ratio = Field(
         default=1.0 / 3.0,

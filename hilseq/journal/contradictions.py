@@ -14,6 +14,7 @@ from collections.abc import Iterator, Sequence
 from datetime import datetime
 
 from hilseq.analysis.limits import Limits, ReadingVerdict, decide
+from hilseq.analysis.uncertainty import expanded_of
 from hilseq.journal.entries import (
     CheckEnded,
     CheckPlanned,
@@ -32,6 +33,8 @@ from hilseq.journal.entries import (
 from hilseq.journal.run_state import RunState
 from hilseq.verdicts import CheckVerdict, ExitCode
 
+#: What an uncertainty may be off that is worked out again from its terms, of its size.
+_REWORKED = 1e-6
 #: What a reading may be off by the rounding of JSON and of limits, of its size.
 _ROUNDING = 1e-9
 #: Date and time of a line are taken one after the other, on a computer that may be busy, s.
@@ -169,7 +172,7 @@ def _readings(state: RunState) -> Iterator[str]:
         for reading in check.readings:
             yield from _reading(reading)
             rule = state.header.decision_rules.get(reading.slot)
-            if rule is not None and reading.rule is not rule:
+            if rule is not None and reading.rule != rule:
                 yield f"{reading.name} of {check.id} is judged by another rule than its unit"
             if check.verdict is CheckVerdict.PASSED and reading.verdict not in _PASSED_WITH:
                 yield f"{check.id} has passed, and its reading {reading.name} {reading.verdict}"
@@ -179,8 +182,14 @@ def _reading(reading: Reading) -> Iterator[str]:
     """Judge a reading anew. What lies outside by less than its uncertainty once failed, and is marginal now."""
     if isinstance(reading.value, str) or reading.uncertainty is None:
         return
+    made = expanded_of(term.for_numbers() for term in reading.terms)
+    if reading.terms and not math.isclose(made, reading.uncertainty, rel_tol=_REWORKED):
+        yield (
+            f"{reading.name} of {reading.check} is noted with an uncertainty of {reading.uncertainty:.6g}, and its "
+            f"terms make {made:.6g}"
+        )
     try:
-        found = decide(reading.value, reading.uncertainty, Limits(reading.low, reading.high), reading.rule)
+        found = decide(reading.value, reading.guard_band, Limits(reading.low, reading.high))
     except ValueError as error:
         yield f"{reading.name} of {reading.check} cannot be judged: {error}"
         return

@@ -18,12 +18,15 @@ from pydantic import (
     BeforeValidator,
     ConfigDict,
     Field,
+    PlainSerializer,
+    PlainValidator,
     TypeAdapter,
     ValidationError,
     WithJsonSchema,
 )
 
-from hilseq.analysis.limits import DecisionRule, ReadingVerdict
+from hilseq.analysis.limits import ReadingVerdict
+from hilseq.analysis.uncertainty import DecisionRule, Term
 from hilseq.verdicts import CheckVerdict
 
 #: No run's clock goes further, s: a century.
@@ -84,6 +87,18 @@ Cell: TypeAlias = Annotated[str | int | float | bool | None, BeforeValidator(_te
 Slot: TypeAlias = Annotated[str, Field(description="slot of the unit")]
 CheckId: TypeAlias = Annotated[str, Field(description="the check: file and test, as pytest names it")]
 Count: TypeAlias = Annotated[int, Field(ge=0)]
+
+
+def _rule(value: Any) -> DecisionRule:
+    return value if isinstance(value, DecisionRule) else DecisionRule.read(str(value))
+
+
+Rule: TypeAlias = Annotated[
+    DecisionRule,
+    PlainValidator(_rule),
+    PlainSerializer(str),
+    WithJsonSchema({"type": "string", "examples": ["guarded", "simple", "0.83 U", "risk 1 %"]}),
+]
 Case: TypeAlias = Annotated[
     Real | None, Field(description="case temperature then, \u00b0C; null where not known")
 ]
@@ -173,7 +188,7 @@ class RunStarted(Entry):
     boot: str = Field(default="", description="boot id of the computer that the run is on")
     simulated: bool
     seed: int | None = Field(default=None, description="seed of the simulated stand")
-    decision_rules: dict[str, DecisionRule] = Field(description="by slot")
+    decision_rules: dict[str, Rule] = Field(description="by slot")
     units: tuple[UnitUnderTest, ...]
     options: RunOptions = RunOptions()
     inputs: tuple[InputFile, ...] = ()
@@ -316,11 +331,24 @@ class CausesStated(Entry):
     causes: tuple[KnownCause, ...] = Field(max_length=MOST_CAUSES)
 
 
+class Population(Part):
+    """What the records knew, when the visit began, of one reading of earlier units of this part."""
+
+    name: str = Field(description="name of the reading")
+    place: str
+    unit: str = Field(description="of mean and deviation; empty for a plain number")
+    mean: Real = Field(description="of the readings")
+    deviation: Annotated[Real, Field(ge=0.0)] = Field(
+        description="standard deviation of the readings, that of the measurement included"
+    )
+    count: Count = Field(description="readings")
+
+
 class CertificateStated(Entry):
     """What the certificate of a unit says beside what the visit found."""
 
     kind: Literal["certificate"] = "certificate"
-    v: Literal[1] = 1
+    v: Literal[2] = 2
     slot: Slot
     key_readings: tuple[str, ...] = Field(default=(), description="names of the readings that it shows")
     waived: tuple[str, ...] = Field(
@@ -330,6 +358,9 @@ class CertificateStated(Entry):
     shop: str = Field(default="", description="name of the shop that issues it")
     shop_address: str = ""
     ambient: str = Field(default="", description="signal of the temperature around the instruments")
+    populations: tuple[Population, ...] = Field(
+        default=(), description="what the records knew of the key readings, the prior of both risks"
+    )
 
 
 class CheckStarted(Entry):
@@ -344,12 +375,19 @@ class UncertaintyTerm(Part):
     """One contribution to the uncertainty of a reading."""
 
     name: str
-    value: Real = Field(
+    value: Annotated[Real, Field(ge=0.0)] = Field(
         description="standard uncertainty, in the unit of the reading, its sensitivity included"
     )
     distribution: str = Field(description="normal, rectangular, triangular or t (the mean of repeats)")
-    degrees_of_freedom: Real | None = Field(default=None, description="null: as good as infinitely many")
+    degrees_of_freedom: Annotated[Real, Field(ge=1.0)] | None = Field(
+        default=None, description="null: as good as infinitely many"
+    )
     source: str = Field(default="", description="who states it")
+
+    def for_numbers(self) -> Term:
+        """Return what the analysis takes."""
+        degrees = math.inf if self.degrees_of_freedom is None else self.degrees_of_freedom
+        return Term(self.name, self.value, degrees_of_freedom=degrees)
 
 
 class Reading(Entry):
@@ -378,7 +416,14 @@ class Reading(Entry):
         default=None, description="probability that the true value is inside, 0 to 1"
     )
     place: str = ""
-    rule: DecisionRule = DecisionRule.GUARDED
+    rule: Rule = DecisionRule.GUARDED
+
+    @property
+    def guard_band(self) -> float:
+        """The guard band of its rule, in `unit`. Earlier versions kept no terms, and knew no rule that needs them."""
+        if not self.terms:
+            return self.rule.share * (self.uncertainty or 0.0)
+        return self.rule.guard_band(term.for_numbers() for term in self.terms)
 
 
 class TableKept(Entry):

@@ -13,8 +13,8 @@ from datetime import datetime, timedelta
 from enum import StrEnum
 from typing import Any, assert_never
 
-from hilseq.analysis.limits import DecisionRule
 from hilseq.analysis.soak_events import told
+from hilseq.analysis.uncertainty import DecisionRule
 from hilseq.journal.entries import (
     INTERLOCK,
     CausesStated,

@@ -100,6 +100,11 @@ def _v1_reading(plain: Plain) -> Plain:
     return {**plain, "v": 2}
 
 
+def _v1_certificate(plain: Plain) -> Plain:
+    """Nothing was asked of the records about earlier units."""
+    return {**plain, "v": 2}
+
+
 UPCASTS: dict[tuple[str | None, int | None], Callable[[Plain], Plain]] = {
     **{(kind, 0): _v0_same(kind) for kind in entries.KINDS if kind != "samples missed"},
     ("run started", 0): _v0_run_started,
@@ -107,5 +112,6 @@ UPCASTS: dict[tuple[str | None, int | None], Callable[[Plain], Plain]] = {
     ("soak started", 0): _v0_soak_started,
     ("made safe", 0): _v0_made_safe,
     ("reading", 1): _v1_reading,
+    ("certificate", 1): _v1_certificate,
     ("faults", 0): _v0_faults,
 }

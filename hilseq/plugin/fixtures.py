@@ -13,7 +13,6 @@ from typing import Any, Protocol, Self, TypeVar
 
 import pytest
 
-from hilseq.analysis.limits import DecisionRule
 from hilseq.clock import Clock
 from hilseq.description.profile import Mode
 from hilseq.errors import HilseqError, UnitInvalidResponse, UnitSilent
@@ -151,7 +150,7 @@ def judge(request: pytest.FixtureRequest, visit_run: VisitRun, slot: str) -> Jud
     """Judges a reading against limits: `judge("idle current", supply.current(), limits)`."""
     check = request.node.stash[CHECK]
     profile = visit_run.visit.profiles[slot]
-    rule = DecisionRule(profile.decision_rule)
+    rule = profile.decision_rule
 
     def note(reading: Reading) -> None:
         visit_run.note(reading)

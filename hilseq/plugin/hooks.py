@@ -202,7 +202,7 @@ class VisitHooks:
         for each in compared.values():
             self.run.note(each.entry)
         for slot, profile in visit.profiles.items():
-            self.run.note(certificate_stated(slot, visit.stand, profile))
+            self.run.note(certificate_stated(slot, visit.stand, profile, self.run.populations_of(profile)))
             if profile.causes:
                 self.run.note(causes_stated(slot, profile, self.run.repairs_of(profile.part)))
 

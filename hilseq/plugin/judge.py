@@ -11,14 +11,12 @@ import math
 from collections.abc import Callable, Sequence
 
 from hilseq.analysis.limits import (
-    DecisionRule,
     Limits,
     ReadingVerdict,
     conformance_probability,
     decide,
-    guard_band,
 )
-from hilseq.analysis.uncertainty import Term, format_measured
+from hilseq.analysis.uncertainty import DecisionRule, Term, format_measured
 from hilseq.errors import NotResolvable, UnitFault
 from hilseq.journal.entries import Reading, UncertaintyTerm
 from hilseq.measured import Measured, averaged
@@ -30,9 +28,9 @@ LOOKS = (10, 20)
 #: What each of them may add to the risk of a wrong decision, as a share of that of the first look (2.28 % on one side):
 #: a tenth for all together, so that it stays below 2.5 % (Bonferroni).
 _SHARE = 0.1 / len(LOOKS)
-#: Guard bands from a limit, on either side, from which on a single reading decides: a scatter with the standard
-#: deviation of the whole accuracy reaches so far in less than 0.5 %.
-CLEAR = 3.0
+#: Expanded uncertainties beyond the guard band, on either side, from which on a single reading decides: a scatter with
+#: the standard deviation of the whole accuracy reaches so far in less than 0.5 %.
+CLEAR = 2.0
 
 
 class Judge:
@@ -122,7 +120,7 @@ class Judge:
         return reading
 
     def _verdict(self, measured: Measured, limits: Limits) -> ReadingVerdict:
-        return decide(measured.value, measured.expanded_uncertainty, limits, self._rule)
+        return decide(measured.value, self._rule.guard_band(measured.budget), limits)
 
     def _resolved(
         self, name: str, measured: Measured, limits: Limits, again: Callable[[], Measured]
@@ -150,8 +148,9 @@ class Judge:
         """Tell whether the scatter of a first reading is known, or would have to be out of all proportion."""
         if measured.scatter_is_known:
             return True
-        width = guard_band(measured.expanded_uncertainty, self._rule)
-        return abs(limits.margin(measured.value)) >= CLEAR * width
+        width = self._rule.guard_band(measured.budget)
+        beyond = CLEAR * measured.expanded_uncertainty if width > 0.0 else 0.0
+        return abs(limits.margin(measured.value)) >= width + beyond
 
 
 def _term(term: Term) -> UncertaintyTerm:

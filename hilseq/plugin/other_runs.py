@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime
@@ -18,7 +18,7 @@ from hilseq.analysis.soak_samples import band
 from hilseq.errors import HilseqError, UsageError, fenced
 from hilseq.journal.causes import diagnosis
 from hilseq.journal.contradictions import contradictions
-from hilseq.journal.entries import CheckPlanned, JournalEntry, PriorRun, RunStarted
+from hilseq.journal.entries import CheckPlanned, JournalEntry, Population, PriorRun, RunStarted
 from hilseq.journal.reader import read_journal, run_state
 from hilseq.journal.run_state import RunState, SoakState
 from hilseq.journal.samples import file_name, read_samples
@@ -129,6 +129,35 @@ def repairs_known(runs: Path, part: str, *, simulated: bool) -> dict[str, tuple[
                 found = {one.action: (one.units, one.cured) for one in known}
         except (ImportError, HilseqError):
             return {}
+    return found
+
+
+def populations_known(
+    runs: Path, part: str, names: Sequence[str], *, simulated: bool
+) -> tuple[Population, ...]:
+    """Return what the records know of these readings of a part; nothing where there are none."""
+    if not names or not has_records(runs):
+        return ()
+    found: tuple[Population, ...] = ()
+    with fenced("the spread of earlier units is not known"):
+        try:
+            from hilseq.records.database import open_database
+            from hilseq.records.history.reading import known_spreads
+
+            with open_database(runs=runs, create=False, upgrade=False) as database:
+                found = tuple(
+                    Population(
+                        name=one.quantity.name,
+                        place=one.quantity.place,
+                        unit=one.quantity.unit,
+                        mean=one.mean,
+                        deviation=one.deviation,
+                        count=one.count,
+                    )
+                    for one in known_spreads(database, part, names, simulated=simulated)
+                )
+        except (ImportError, HilseqError):
+            return ()
     return found
 
 

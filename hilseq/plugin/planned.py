@@ -33,6 +33,7 @@ from hilseq.journal.entries import (
     JournalEntry,
     KnownCause,
     PlanCompared,
+    Population,
     Reading,
 )
 from hilseq.plugin import markers, stages
@@ -276,8 +277,10 @@ def causes_stated(slot: str, profile: Profile, repaired: Mapping[str, tuple[int,
     )
 
 
-def certificate_stated(slot: str, stand: Stand, profile: Profile) -> CertificateStated:
-    """Return what the certificate of a unit says beside what the visit finds."""
+def certificate_stated(
+    slot: str, stand: Stand, profile: Profile, populations: tuple[Population, ...]
+) -> CertificateStated:
+    """Return what the certificate of a unit says beside what the visit finds; `populations` are earlier units."""
     shop = stand.shop
     return CertificateStated(
         slot=slot,
@@ -286,6 +289,7 @@ def certificate_stated(slot: str, stand: Stand, profile: Profile) -> Certificate
         shop="" if shop is None else shop.name,
         shop_address="" if shop is None else shop.address,
         ambient=stand.ambient or "",
+        populations=populations,
     )
 
 

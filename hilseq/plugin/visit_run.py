@@ -18,11 +18,11 @@ from typing import TYPE_CHECKING, Any, NoReturn, TypeAlias
 import pytest
 
 import hilseq
-from hilseq.analysis.limits import DecisionRule
 from hilseq.clock import Clock, WallClock, compose
 from hilseq.description.approved_plan import plan_file
 from hilseq.description.crosscheck import untested_claims
 from hilseq.description.golden import golden_visit
+from hilseq.description.profile import Profile
 from hilseq.description.stand import Stand
 from hilseq.description.visit import Visit
 from hilseq.errors import HilseqError, StandFault, UsageError, fenced
@@ -44,6 +44,7 @@ from hilseq.journal.entries import (
     JournalEntry,
     MadeSafe,
     OperatorPrompt,
+    Population,
     RunEnded,
     RunOptions,
     RunResumed,
@@ -64,7 +65,14 @@ from hilseq.lease.lease import Lease
 from hilseq.owner.membership import Membership, is_shared, join
 from hilseq.plugin.head_sender import HeadSender
 from hilseq.plugin.options import VisitOptions
-from hilseq.plugin.other_runs import Resumed, earlier_runs, failed_before, repairs_known, resumed_run
+from hilseq.plugin.other_runs import (
+    Resumed,
+    earlier_runs,
+    failed_before,
+    populations_known,
+    repairs_known,
+    resumed_run,
+)
 from hilseq.plugin.parametrize import elements_of
 from hilseq.procedures.bench import Bench
 from hilseq.procedures.operator import Nobody, Operator, Rehearsal
@@ -127,9 +135,7 @@ def run_header(
         boot=boot_id(),
         simulated=simulated,
         seed=options.seed if options.simulate else None,
-        decision_rules={
-            slot: DecisionRule(profile.decision_rule) for slot, profile in visit.profiles.items()
-        },
+        decision_rules={slot: profile.decision_rule for slot, profile in visit.profiles.items()},
         units=tuple(
             UnitUnderTest(
                 slot=slot,
@@ -374,6 +380,11 @@ class VisitRun:
     def repairs_of(self, part: str) -> dict[str, tuple[int, int]]:
         """Return by action how many units of a part it was done to, and how many it cured, by the records."""
         return repairs_known(self.folder.parent, part, simulated=self.options.simulate)
+
+    def populations_of(self, profile: Profile) -> tuple[Population, ...]:
+        """Return what the records know of the key readings of a type of unit."""
+        runs, simulated = self.folder.parent, self.options.simulate
+        return populations_known(runs, profile.part, profile.key_readings, simulated=simulated)
 
     @cached_property
     def elements(self) -> dict[str, Element]:

@@ -21,7 +21,6 @@ from functools import cache
 from importlib import resources
 from typing import Any, Literal
 
-from hilseq.analysis.limits import ReadingVerdict
 from hilseq.errors import UsageError
 from hilseq.journal.entries import AMBIENT, LOGO, Reading
 from hilseq.journal.run_state import RunState, UnitState
@@ -29,6 +28,7 @@ from hilseq.quantities import show_duration
 from hilseq.reports import formatting, page_views
 from hilseq.reports.claims import TESTED, coverage_statement, without_certificate
 from hilseq.reports.formatting import finite, show_limits, show_value, symbol
+from hilseq.reports.risks import risk_sentences
 from hilseq.reports.sanitize import sanitize
 from hilseq.reports.soak import CASE, Series, SoakView
 from hilseq.reports.summary_code import code_text
@@ -146,18 +146,13 @@ def maker() -> str:
 #: What fits on two pages whatever the run; the rest is in the report and is said to be.
 _MOST_STAGES, _MOST_REASONS, _MOST_INSTRUMENTS, _MOST_FACTS, _MOST_STEPS = 14, 4, 6, 12, 5
 _MOST_KEY_READINGS = 12
+#: From so many degrees of freedom on k is 2 to two digits.
+_MANY_DEGREES = 300
 #: Keys of the intake in the order of the certificate; a shop's own keys follow, the rest stays in the report.
 _FACTS = ("customer", "address", "work-order", "revision", "repair", "battery-date")
 _NOT_SHOWN = frozenset(
     {"serial", "part", "complaint", "outside-condition", "battery-pulled", "operator", "remarks"}
 )
-_SHORT_RULES = {
-    "guarded": "Guarded acceptance: a reading conforms when it lies inside its limits by at least its "
-    "expanded uncertainty (k = 2, Student's factor for few repeats); at most 2.5 % probability of accepting a true "
-    "value outside, per reading.",
-    "simple": "Simple acceptance: a reading conforms when it lies inside its limits; uncertainty is not "
-    "taken into account, so that the risk near a limit is shared.",
-}
 
 
 def two_dimensional_code(text: str) -> str:
@@ -241,7 +236,14 @@ def _key_readings(unit: UnitState) -> list[dict[str, Any]]:
         found = by_name.get(name)
         if found is None:
             rows.append(
-                {"name": printable(name, 40), "value": "not measured", "limits": "", "said": "", "bar": []}
+                {
+                    "name": printable(name, 40),
+                    "value": "not measured",
+                    "limits": "",
+                    "said": "",
+                    "budget": "",
+                    "bar": [],
+                }
             )
             continue
         one = min(found, key=_room)
@@ -252,10 +254,23 @@ def _key_readings(unit: UnitState) -> list[dict[str, Any]]:
                 "value": printable(show_value(one), 40),
                 "limits": printable(show_limits(one), 40),
                 "said": printable(one.verdict, 20),
+                "budget": printable(_budget(one), 70),
                 "bar": _bar(one),
             }
         )
     return rows
+
+
+def _budget(reading: Reading) -> str:
+    """Return k, the degrees of freedom where they are few, and the largest term with its share of the variance."""
+    if not reading.terms or reading.coverage_factor is None:
+        return ""
+    few = reading.degrees_of_freedom
+    degrees = f", \u03bd = {math.floor(few)}" if few is not None and few < _MANY_DEGREES else ""
+    largest = max(reading.terms, key=lambda term: term.value)
+    whole = math.fsum(term.value**2 for term in reading.terms)
+    share = f", {100.0 * largest.value**2 / whole:.0f} % {largest.name}" if whole > 0.0 else ""
+    return f"k = {reading.coverage_factor:.2f}{degrees}{share}"
 
 
 def _room(reading: Reading) -> float:
@@ -327,24 +342,6 @@ def _curve(series: Series | None, lasted: float) -> tuple[list[list[list[float]]
             strokes[-1].append([round(time / lasted, 4), round((value - low) / height, 4)])
             last = time
     return [stroke for stroke in strokes if len(stroke) > 1], f"{low:.4g}", f"{high:.4g}"
-
-
-def _risks(unit: UnitState) -> str:
-    """Return both risks in words, from the probabilities that the readings carry."""
-    held = [
-        (1.0 - reading.probability, reading)
-        for check in unit.checks
-        for reading in check.readings
-        if reading.verdict is ReadingVerdict.CONFORMS and reading.probability is not None
-    ]
-    if not held:
-        return ""
-    risk, reading = max(held, key=lambda one: one[0])
-    return (
-        f"Risk of the customer (accepted, and outside): at most {100.0 * risk:.2g} % for any of the "
-        f"{len(held)} accepted readings ({reading.name}). Risk of the shop (refused, and inside): a reading is refused "
-        "only when it lies outside its limits; one that is inside and too near is measured again, else left undecided."
-    )
 
 
 def _printed(rows: list[list[str]], longest: int = 50) -> list[list[str]]:
@@ -442,8 +439,8 @@ def certificate(
             for one in instruments[:_MOST_INSTRUMENTS]
         ],
         "more_instruments": max(len(instruments) - _MOST_INSTRUMENTS, 0),
-        "rule": _SHORT_RULES.get(unit.rule, printable(unit.rule, 100)),
-        "risks": printable(_risks(unit), 500),
+        "rule": printable(formatting.rule_in_words(unit.rule, short=True), 500),
+        "risks": [printable(words, 400) for words in risk_sentences(unit)],
     }
     if template is None:
         return typeset(shipped("certificate.typ"), data, run.ended, pages=2)

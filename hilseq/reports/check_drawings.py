@@ -15,7 +15,6 @@ from itertools import pairwise
 
 from markupsafe import Markup
 
-from hilseq.analysis.limits import DecisionRule
 from hilseq.journal.entries import Reading, TableKept
 from hilseq.journal.run_state import CheckState
 from hilseq.quantities import SYMBOLS
@@ -102,7 +101,7 @@ def draw_limits(reading: Reading) -> Markup:
     if low is None and high is None:
         return Markup()
     uncertainty = max(finite(reading.uncertainty) or 0.0, 0.0)
-    guard = uncertainty if reading.rule is DecisionRule.GUARDED else 0.0
+    guard = finite(reading.guard_band) or 0.0
     axis = _axis(reading, uncertainty)
     parts = [svg.line(_BAR.left, _MIDDLE, _BAR.right, _MIDDLE, "axis"), *_zone(low, high, axis, guard)]
     if value is not None:

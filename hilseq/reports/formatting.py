@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
-from hilseq.analysis.uncertainty import format_measured
+from hilseq.analysis.uncertainty import DecisionRule, format_measured
 from hilseq.journal.entries import Reading
 from hilseq.quantities import SYMBOLS, UNITS
 from hilseq.verdicts import CheckVerdict, Disposition
@@ -68,9 +68,40 @@ CAUTIONS = (
 )
 
 
-def rule_in_words(rule: str) -> str:
-    """Return the decision rule as a person reads it."""
-    return RULES.get(rule, f"Decision rule {rule!r}, which this version of hilseq does not know.")
+_SHORT_RULES = {
+    "guarded": "Guarded acceptance: a reading conforms when it lies inside its limits by at least its "
+    "expanded uncertainty (k = 2, Student's factor for few repeats); at most 2.5 % probability of accepting a true "
+    "value outside, per reading.",
+    "simple": "Simple acceptance: a reading conforms when it lies inside its limits; uncertainty is not "
+    "taken into account, so that the risk near a limit is shared.",
+}
+
+
+def rule_in_words(rule: DecisionRule, *, short: bool = False) -> str:
+    """Return the decision rule as a person reads it: for the report, or `short` for the certificate."""
+    usual = (_SHORT_RULES if short else RULES).get(str(rule))
+    if usual is not None:
+        return usual
+    risk = f"{100.0 * rule.specific_risk:.2g} %"
+    if rule.risk is not None:
+        wide = f"by so much that a true value outside is accepted with a probability of at most {risk}"
+        source = "JCGM 106:2012, 8.3.2"
+    else:
+        wide = f"by at least {rule.share:g} of its expanded uncertainty U"
+        source = f"ILAC-G8:09/2019, table 1, guard band w = {rule.share:g} U"
+    words = (
+        f"Guarded acceptance: a reading conforms when it lies inside its limits {wide} (guard band "
+        f"{rule.ratio:.3g} U, k = 2, Student's factor for few repeats); at most {risk} probability of accepting a true "
+        "value outside, per reading."
+    )
+    if short:
+        return words
+    return (
+        f"{words} A reading nearer to a limit than that, on either side, is held neither for the unit nor against it: "
+        "its check is not performed, and the unit may not ship on this run. A good unit whose true value is inside by "
+        f"just the guard band is accepted half of the time, one inside by twice that with "
+        f"{100.0 * (1.0 - rule.specific_risk):.3g} %. (JCGM 106:2012; {source})"
+    )
 
 
 def worst(verdicts: Iterable[CheckVerdict]) -> CheckVerdict:

@@ -25,6 +25,7 @@ from hilseq.quantities import show_duration
 from hilseq.reports import formatting, page_views, soak_plots
 from hilseq.reports.check_drawings import draw_terminals, terminals
 from hilseq.reports.claims import coverage_statement, without_certificate
+from hilseq.reports.risks import risk_sentences
 from hilseq.reports.sanitize import environment
 from hilseq.reports.soak import SoakView
 from hilseq.verdicts import CheckVerdict, Disposition
@@ -171,6 +172,7 @@ def render(
             more_events=max(len(events) - _MOST_EVENTS, 0),
             instruments=page_views.instruments(run),
             rule=formatting.rule_in_words(unit.rule),
+            risks=risk_sentences(unit),
             earlier=earlier,
             earlier_data=data_block([one.model_dump() for one in earlier]),
             cautions=formatting.CAUTIONS,

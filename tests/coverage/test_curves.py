@@ -10,7 +10,8 @@ from typing import Any
 
 import pytest
 
-from hilseq.analysis.limits import DecisionRule, Limits, decide
+from hilseq.analysis.limits import Limits, decide
+from hilseq.analysis.uncertainty import DecisionRule, Term
 from hilseq.coverage import curves
 from hilseq.coverage.curve_drawing import draw_curves
 from hilseq.errors import UsageError
@@ -24,16 +25,17 @@ RIDE = next(one for one in curves.JUDGED if one.kind == "true-ride-through")
 
 
 def _rows(
-    judged: curves.Judged, uncertainty: float, rule: DecisionRule, count: int = 1500
+    judged: curves.Judged, uncertainty: float, rule: str = "guarded", count: int = 1500
 ) -> list[dict[str, Any]]:
     """Return rows of a stand whose errors are normal with twice their deviation as the uncertainty it states."""
     stream = random.Random(7)
     cases = curves.draw([judged], {judged.kind: ["here"]}, [], visits=range(count), seed=1, first=0)
     limits = Limits(1.0, None) if judged.low else Limits(None, 1.0)
+    guard = DecisionRule.read(rule).guard_band([Term("accuracy", 0.5 * uncertainty)])
     rows = []
     for case in cases:
         (value,) = case.values
-        verdict = decide(value.share + stream.gauss(0.0, 0.5 * uncertainty), uncertainty, limits, rule)
+        verdict = decide(value.share + stream.gauss(0.0, 0.5 * uncertainty), guard, limits)
         trial = {"kind": value.kind, "place": "here", "share": value.share, "verdict": str(verdict)}
         rows.append({"number": case.number, "trials": [{**trial, "guard_band": uncertainty}]})
     return rows
@@ -42,7 +44,7 @@ def _rows(
 @pytest.mark.parametrize("judged", [DROP, RIDE], ids=["upper", "lower"])
 def test_guarded_acceptance_keeps_its_promise(judged: curves.Judged) -> None:
     """A normal error of deviation U/2 is accepted at the limit in 2.28 % (ILAC-G8:09/2019, table 1: < 2.5 %)."""
-    (curve,) = curves.tabulate([judged], _rows(judged, 0.05, DecisionRule.GUARDED, count=4000))
+    (curve,) = curves.tabulate([judged], _rows(judged, 0.05, count=4000))
     assert curve.at_limit.bounds is not None
     assert curve.at_limit.bounds[0] < 0.02275 < curve.at_limit.bounds[1] < curves.MOST_BOUND
     assert curve.inside.value is not None
@@ -53,7 +55,7 @@ def test_guarded_acceptance_keeps_its_promise(judged: curves.Judged) -> None:
 
 def test_simple_acceptance_breaks_it() -> None:
     """Without a guard band half of what lies at the limit is accepted, and half of it found at fault."""
-    (curve,) = curves.tabulate([DROP], _rows(DROP, 0.05, DecisionRule.SIMPLE))
+    (curve,) = curves.tabulate([DROP], _rows(DROP, 0.05, "simple"))
     assert curve.at_limit.value == pytest.approx(0.5, abs=0.05)
     assert len(curve.broken) == 2, curve.broken
     assert "cross" in str(draw_curves([curve], "simple"))
@@ -61,7 +63,7 @@ def test_simple_acceptance_breaks_it() -> None:
 
 def test_few_draws_promise_nothing() -> None:
     """Ten draws without an acceptance could still be one in four."""
-    (curve,) = curves.tabulate([DROP], _rows(DROP, 0.05, DecisionRule.GUARDED, count=20))
+    (curve,) = curves.tabulate([DROP], _rows(DROP, 0.05, count=20))
     assert any("too few draws" in words for words in curve.broken)
     assert curves.as_data([curve])["curves"][0]["broken"] == curve.broken
 

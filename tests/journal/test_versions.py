@@ -11,6 +11,7 @@ import pytest
 
 from hilseq.journal.entries import (
     KINDS,
+    CertificateStated,
     EventLogged,
     FaultsRead,
     MadeSafe,
@@ -191,6 +192,15 @@ def test_a_reading_kept_nothing_of_what_its_uncertainty_was_made_of() -> None:
     assert isinstance(entry, Reading)
     assert (entry.v, entry.uncertainty, entry.value) == (2, line["uncertainty"], line["value"])
     assert (entry.terms, entry.coverage_factor, entry.degrees_of_freedom) == ((), None, None)
+
+
+def test_a_certificate_asked_nothing_of_the_records() -> None:
+    """One line as version 1 wrote it."""
+    line = {"kind": "certificate", "v": 1, "at": "2026-01-05T08:00:00.000+00:00", "t": 0.0, "slot": "A"}
+    line |= {"key_readings": ["idle current"], "waived": [], "shop": "S", "shop_address": "", "ambient": ""}
+    entry = entry_from(upcast(line))
+    assert isinstance(entry, CertificateStated)
+    assert (entry.v, entry.key_readings, entry.populations) == (2, ("idle current",), ())
 
 
 def test_stored_faults_keep_their_order_and_their_time() -> None:

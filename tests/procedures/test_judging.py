@@ -8,8 +8,8 @@ import random
 
 import pytest
 
-from hilseq.analysis.limits import DecisionRule, Limits, ReadingVerdict
-from hilseq.analysis.uncertainty import Term, rectangular
+from hilseq.analysis.limits import Limits, ReadingVerdict
+from hilseq.analysis.uncertainty import DecisionRule, Term, rectangular
 from hilseq.errors import NotResolvable, StandFault, UnitFault
 from hilseq.journal.entries import Reading
 from hilseq.measured import Measured, repeat
@@ -119,7 +119,7 @@ def test_a_reading_in_milliamperes_meets_limits_in_amperes() -> None:
     assert kept[0].value == pytest.approx(0.0125)
     assert kept[0].unit == "A"
     assert kept[0].uncertainty == pytest.approx(0.0002)
-    assert (kept[0].check, kept[0].slot, kept[0].place, kept[0].rule) == ("c", "A", "ai1", "guarded")
+    assert (kept[0].check, kept[0].slot, kept[0].place, str(kept[0].rule)) == ("c", "A", "ai1", "guarded")
     with pytest.raises(UnitFault, match="loop is 25"):
         _judge(kept)("loop", Measured(25.0, "mA", 0.1), Limits(0.004, 0.020))
     assert [str(reading.verdict) for reading in kept] == ["conforms", "fails"]

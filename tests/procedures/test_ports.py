@@ -9,7 +9,7 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from hilseq.analysis.limits import DecisionRule, ReadingVerdict, decide
+from hilseq.analysis.limits import ReadingVerdict, decide
 from hilseq.analysis.ratio_plans import ratio_plan, risk_of_each
 from hilseq.description.points import Port
 from hilseq.description.registers import Register
@@ -79,7 +79,7 @@ EACH = risk_of_each(0.05, 2)
 def verdicts(tally: Tally) -> list[str]:
     """Return the verdicts on bit errors and on lost frames."""
     return [
-        str(decide(measured.value, measured.expanded_uncertainty, limits, DecisionRule.GUARDED))
+        str(decide(measured.value, measured.expanded_uncertainty, limits))
         for _, measured, limits in tally.readings()
     ]
 

@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 
 import pytest
 
-from hilseq.analysis.limits import DecisionRule, Limits, ReadingVerdict, decide
+from hilseq.analysis.limits import Limits, ReadingVerdict, decide
 from hilseq.records.history.reading import Point, risks
 
 LIMITS, EXPANDED = Limits(0.10, 0.20), 0.01
@@ -27,9 +27,7 @@ def test_the_risks_are_those_of_units_drawn_and_measured() -> None:
     read = [value + rng.gauss(0.0, EXPANDED / 2.0) for value in true]
     found = risks(points(read[:20_000]))
     assert found is not None
-    accepted = [
-        decide(value, EXPANDED, LIMITS, DecisionRule.GUARDED) is ReadingVerdict.CONFORMS for value in read
-    ]
+    accepted = [decide(value, EXPANDED, LIMITS) is ReadingVerdict.CONFORMS for value in read]
     pairs = list(zip(true, accepted, strict=True))
     consumer = sum(passed and value not in LIMITS for value, passed in pairs) / len(true)
     producer = sum(value in LIMITS and not passed for value, passed in pairs) / len(true)

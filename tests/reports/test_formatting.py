@@ -6,6 +6,7 @@ from typing import Any
 
 import pytest
 
+from hilseq.analysis.uncertainty import DecisionRule
 from hilseq.journal.entries import Reading
 from hilseq.reports.formatting import date, join_truncated, rule_in_words, short_code, show_limits, show_value
 
@@ -47,8 +48,20 @@ def test_dates_are_in_utc_whatever_the_journal_s_zone() -> None:
     assert date("yesterday") == "yesterday"
 
 
-def test_a_rule_nobody_knows_is_named() -> None:
-    assert "'strict', which this version" in rule_in_words("strict")
+@pytest.mark.parametrize(
+    ("rule", "words"),
+    [
+        ("guarded", "at most 2.5 % per reading"),
+        ("simple", "can reach 50 % per reading"),
+        ("0.83 U", "by at least 0.83 of its expanded uncertainty U (guard band 0.83 U"),
+        ("0.83 U", "at most 4.8 % probability of accepting"),
+        ("risk 1 %", "a probability of at most 1 % (guard band 1.16 U"),
+        ("risk 1 %", "one inside by twice that with 99 %"),
+    ],
+)
+def test_every_rule_is_told_with_its_risk(rule: str, words: str) -> None:
+    """The numbers are those of Phi(-2 r): ILAC-G8:09/2019, table 1, with k = 2."""
+    assert words in rule_in_words(DecisionRule.read(rule))
 
 
 def test_long_lists_are_cut_and_counted() -> None:

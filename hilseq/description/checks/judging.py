@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from hilseq.analysis.agreement import threshold_limits
 from hilseq.analysis.limits import Limits, test_uncertainty_ratio
 from hilseq.analysis.sensors import SCALES
-from hilseq.analysis.uncertainty import expanded, rectangular, resolution
+from hilseq.analysis.uncertainty import DecisionRule, expanded, rectangular, resolution
 from hilseq.description.accuracy import (
     CLOCK_FINENESS,
     THRESHOLD_FINENESS,
@@ -73,8 +73,8 @@ class _Judged:
         return abs((low or 0.0) if high is None else high)
 
     @property
-    def guard_band(self) -> float:
-        """The share of the limits that the guard band takes."""
+    def share(self) -> float:
+        """The share of the limits that the uncertainty takes."""
         return self.expanded / self.width if self.width else math.inf
 
     @property
@@ -86,7 +86,7 @@ class _Judged:
     def ratio(self) -> float:
         """Test uncertainty ratio; of a quantity that cannot be below zero, from zero to its limit."""
         if self.limits.high is None:
-            return 1.0 / self.guard_band
+            return 1.0 / self.share
         two_sided = Limits(0.0 if self.limits.low is None else self.limits.low, self.limits.high)
         return test_uncertainty_ratio(two_sided, self.expanded) or 0.0
 
@@ -105,8 +105,8 @@ def limits_can_be_judged(stand: Stand, slot: str, profile: Profile) -> Findings:
         *_own(stand, slot, profile),
     ):
         refused = (
-            judged.guard_band > (profile.largest_guard_band if judged.stated else judged.hopeless)
-            and profile.decision_rule == "guarded"
+            judged.share * profile.decision_rule.ratio
+            > (profile.largest_guard_band if judged.stated else judged.hopeless)
             and judged.name not in profile.waived_readings
         )
         if not refused and judged.ratio >= ENOUGH:
@@ -434,9 +434,9 @@ def _own(stand: Stand, slot: str, profile: Profile) -> Iterator[_Judged]:
 def claims_can_be_reached(stand: Stand, slot: str, profile: Profile) -> Findings:
     """Require that a good unit can prove its ride-through: the longest interruption tried, less its guard band."""
     margins, supply = profile.margins, stand.supplies[stand.slots[slot].supply]
-    if margins is None or profile.decision_rule != "guarded":
+    if margins is None or profile.decision_rule == DecisionRule.SIMPLE:
         return
-    guard = expanded(of_interruption(supply))
+    guard = profile.decision_rule.ratio * expanded(of_interruption(supply))
     if (
         margins.ride_through + guard > margins.longest_interruption
         and "ride-through" not in profile.waived_readings
@@ -444,7 +444,8 @@ def claims_can_be_reached(stand: Stand, slot: str, profile: Profile) -> Findings
         yield Finding(
             ("supplies", stand.slots[slot].supply),
             f"a ride-through of {show_duration(margins.ride_through)} can never be shown: no interruption is longer "
-            f"than {show_duration(margins.longest_interruption)}, and this supply makes one to ± {1e3 * guard:.2g} ms",
+            f"than {show_duration(margins.longest_interruption)}, and the guard band on this supply is "
+            f"{1e3 * guard:.2g} ms",
             f"at least {show_duration(margins.ride_through + 2 * guard)}, or a shorter `response` of the supply",
             at_key=True,
             topic="ride-through",

@@ -12,7 +12,7 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
 from hilseq.analysis.agreement import LIMITED, Holding
-from hilseq.analysis.limits import DecisionRule, Limits
+from hilseq.analysis.limits import Limits
 from hilseq.description.plans import Sign
 from hilseq.description.profile import Indicator, Mode
 from hilseq.description.stand import Stand
@@ -70,7 +70,7 @@ class SoakConditions:
         self._well = self._equals[:1] if told else self._equals
         self._counters: dict[str, float] = {}
         #: The decision rule of the profile: it says what is surely outside, and so an event.
-        self.rule = DecisionRule(profile.decision_rule)
+        self.rule = profile.decision_rule
         self.case_index = self._case()
         #: What has limits, and how far it has been.
         self.extremes = Extremes(self._limits())

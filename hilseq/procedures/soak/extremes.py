@@ -10,7 +10,8 @@ import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from hilseq.analysis.limits import DecisionRule, Limits, ReadingVerdict, decide
+from hilseq.analysis.limits import Limits, ReadingVerdict, decide
+from hilseq.analysis.uncertainty import DecisionRule
 from hilseq.measured import Measured
 
 
@@ -25,8 +26,10 @@ class Extreme:
 
     def fails(self, rule: DecisionRule) -> bool:
         """Tell whether it lies surely outside, by this rule."""
-        known = self.measured.expanded_uncertainty
-        return decide(self.measured.value, known, self.limits, rule) is ReadingVerdict.FAILS
+        return (
+            decide(self.measured.value, rule.guard_band(self.measured.budget), self.limits)
+            is ReadingVerdict.FAILS
+        )
 
     @property
     def room(self) -> float:

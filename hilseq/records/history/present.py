@@ -244,7 +244,7 @@ def _chart_words(chart: Chart) -> str:
         words += (
             f" If units are as these values say (normal, JCGM 106 9.5), {100 * chart.risks.consumer:.2g} % of all are "
             f"accepted though outside the limits, and {100 * chart.risks.producer:.2g} % refused though inside "
-            "(guarded acceptance)."
+            f"(decision rule: {chart.points[-1].rule})."
         )
     return words
 

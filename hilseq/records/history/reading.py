@@ -16,9 +16,9 @@ from sqlalchemy.engine import Connection
 
 from hilseq.analysis import limits as tolerance
 from hilseq.analysis.drift import ChartLimits, ChartSignal, individuals, signals
-from hilseq.analysis.uncertainty import coverage_factor, type_a
+from hilseq.analysis.uncertainty import DecisionRule, Term, coverage_factor, type_a
 from hilseq.records.database import Database
-from hilseq.records.history.answer import Quantity, require_part, series_of, stand_id
+from hilseq.records.history.answer import Quantity, quantity, require_part, series_of, stand_id
 from hilseq.records.tables import name as name_of
 from hilseq.records.tables import readings, runs, series, stands, units, visits
 
@@ -57,6 +57,7 @@ class Point:
     high: float | None
     verdict: str
     uncertainty: float | None = None
+    rule: str = "guarded"
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +65,7 @@ class Chart:
     """Individuals and moving range chart of the last points of one series, oldest first.
 
     `limits` is None, and nothing signals, where fewer than two points or no scatter at all give none. `risks` are
-    those of guarded acceptance if units are as these values say; None where that cannot be told.
+    those of the decision rule if units are as these values say; None where that cannot be told.
     """
 
     quantity: Quantity
@@ -135,12 +136,39 @@ def _chart(of: Quantity, points: list[Point]) -> Chart:
     return Chart(of, points, limits, list(signals(values, limits)), risks(points))
 
 
+@dataclass(frozen=True, slots=True)
+class KnownSpread:
+    """What is known of one reading at one place over all earlier units, in its unit."""
+
+    quantity: Quantity
+    mean: float
+    deviation: float
+    count: int
+
+
+def known_spreads(
+    database: Database, part: str, names: Sequence[str], *, simulated: bool = False
+) -> list[KnownSpread]:
+    """Return what is known of these readings of a part, from 20 values on at each place."""
+    with database.reading() as connection:
+        query = sa.select(series.c.id, *quantity).where(
+            series.c.part == name_of(part), series.c.name.in_([name_of(name) for name in names])
+        )
+        numbers = {number: Quantity(*words) for number, *words in connection.execute(query)}
+        found = sums(connection, numbers, [visits.c.simulated.is_(simulated)]) if numbers else []
+    return [
+        KnownSpread(numbers[one.series_id], one.mean, one.deviation, one.count)
+        for one in found
+        if one.deviation is not None and one.count >= _FEWEST
+    ]
+
+
 def risks(points: Sequence[Point]) -> tolerance.Risks | None:
     """Return the shares of units wrongly accepted and refused, if the population is as these points say.
 
-    Normal, with the mean of the values and their scatter less that of the measurement (JCGM 106:2012, 9.5). Limits and
-    uncertainty are those of the last point. None for fewer than 20 values, without an uncertainty, or where the
-    values scatter no more than the measurement does.
+    Normal, with the mean of the values and their scatter less that of the measurement (JCGM 106:2012, 9.5). Limits,
+    uncertainty and decision rule are those of the last point. None for fewer than 20 values, without an uncertainty, or
+    where the values scatter no more than the measurement does.
     """
     if len(points) < _FEWEST:
         return None
@@ -148,12 +176,9 @@ def risks(points: Sequence[Point]) -> tolerance.Risks | None:
     if not last.uncertainty or (last.low is None and last.high is None):
         return None
     known = last.uncertainty / coverage_factor()
-    variance = seen.standard_deviation**2 - known**2
-    if variance <= 0.0:
-        return None
     within = tolerance.Limits(last.low, last.high)
-    accepted = tolerance.acceptance_limits(within, last.uncertainty, tolerance.DecisionRule.GUARDED)
-    return tolerance.global_risks(seen.mean, math.sqrt(variance), known, within, accepted)
+    guard = DecisionRule.read(last.rule).guard_band((Term("combined", known),))
+    return tolerance.population_risks(seen.mean, seen.standard_deviation, known, within, guard)
 
 
 def _spreads(
@@ -202,6 +227,7 @@ def _points(
             readings.c.high,
             readings.c.verdict,
             readings.c.uncertainty,
+            visits.c.rule,
         )
         .select_from(newest)
         .join(readings, readings.c.id == newest.c.id)
@@ -211,7 +237,7 @@ def _points(
         .join(units, units.c.id == visits.c.unit_id)
         .order_by(*order)
     )
-    return [Point(*row) for row in connection.execute(query)][::-1]
+    return [Point(*tuple(row)) for row in connection.execute(query)][::-1]
 
 
 # -- readings added up by the database -----------------------------------------------------------------
