@@ -37,19 +37,21 @@ def safe_command(
     from hilseq.errors import HilseqError
     from hilseq.lease.addresses import instruments_of
     from hilseq.lease.latch import Latch
-    from hilseq.lease.lease import end_users
+    from hilseq.lease.lease import end_users, uses_of
     from hilseq.verdicts import ExitCode
 
     described = load_stand(stand)
     instruments = instruments_of(described)
-    right = True
+    right, uses = True, []
+    with suppress(HilseqError):  # told below
+        uses = uses_of(instruments)  # before the latch, which ends runs by itself
     try:
         Latch(instruments).set("hilseq safe")
     except HilseqError as error:
         right = False
         typer.echo(f"NOT KEPT OFF: {error}", err=True)
     try:
-        for words in end_users(instruments, patience=patience_with(described)):
+        for words in end_users(uses or uses_of(instruments), patience=patience_with(described)):
             typer.echo(words)
     except HilseqError as error:
         typer.echo(str(error), err=True)

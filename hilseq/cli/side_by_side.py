@@ -166,7 +166,7 @@ def run_several(asked: Asked) -> int | None:
     describe_visit(asked.stand, units)
     for slot, text in serials.items():
         serial_number(slot, text)
-    visits = [_visit(asked, slot, serial, units[slot], slots) for slot, serial in serials.items()]
+    visits = [_visit(asked, slot, serials[slot], units[slot], slots) for slot in slots if slot in serials]
     if len({visit.folder for visit in visits}) < len(visits):
         raise UsageError("two units have the same serial number; give another --out to test both")
     with own_output() as output:
@@ -240,11 +240,13 @@ def _run(visits: Sequence[SlotVisit], stream: IO[str], detail: int, clock: Stepp
                     view.show(visit)
                     if over and not visit.ended:
                         visit.ended = True
-                        view.finish(visit)
+                        view.tell_end(visit)
                 if clock is not None and all(v.ended or v.state is not None for v in visits):
                     clock.close()
                     clock = None
                 time.sleep(_EVERY)
+    for visit in visits:
+        view.tell_verdict(visit)
     view.tell_unbegun()
     return worst_code(visit.code for visit in visits)
 
@@ -276,7 +278,7 @@ def _passed_on(visits: Sequence[SlotVisit]) -> Iterator[list[int]]:
 
 
 class _View:
-    """One line for each slot that fills up, failures as they come, and the verdict of each at its end."""
+    """One line for each slot that fills up, failures and dispositions as they come; then all verdicts in slot order."""
 
     def __init__(self, stream: IO[str], detail: int) -> None:
         self._console = Screen(file=stream, highlight=False, soft_wrap=True)
@@ -327,7 +329,13 @@ class _View:
         for line in lines:
             self._console.print(line)
 
-    def finish(self, visit: SlotVisit) -> None:
+    def tell_end(self, visit: SlotVisit) -> None:
+        """Say in one line that a visit is over: its unit may be taken out while the others go on."""
+        state = visit.state
+        if self._detail and state is not None:
+            self._console.print(bench_lines.slot_line(visit.slot, visit.serial, state, None))
+
+    def tell_verdict(self, visit: SlotVisit) -> None:
         """Say what came of a visit."""
         state, code = visit.state, 0 if visit.process is None else visit.process.returncode
         if state is None:

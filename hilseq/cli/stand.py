@@ -69,7 +69,7 @@ def stand_command(
     if release:
         _release(latch, described, reason)
     if end:
-        for words in end_users(instruments, patience=patience_with(described)):
+        for words in end_users(uses_of(instruments), patience=patience_with(described)):
             typer.echo(words)
     uses, owned = uses_of(instruments), state_of_owner(instruments)
     loads = {part: load for load in (owned.loads if owned else ()) for part in load.parts}

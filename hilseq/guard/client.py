@@ -24,24 +24,28 @@ from hilseq.guard.protocol import (
     START_DEADLINE,
     TAKE_OVER,
     Beats,
-    SignsOfLife,
     stuck_after,
 )
+from hilseq.lease.latch import Latch
 from hilseq.lease.process import Process
+from hilseq.lease.signs_of_life import SignsOfLife
 
 
 class Guard:
     """A running guard. `heartbeat` is called by the run's main thread wherever it may wait.
 
-    It inherits `handles`, by which the stand is held. `told_to_stop` is asked all the while: once it says True the
-    run is interrupted, as by Ctrl-C. `switch_off` sends what switches the supplies off, from a thread of its own: the
-    run is interrupted first, and verifies it in its own time.
+    It inherits `handles`, by which the stand is held, and tells by `latch` whether a person has made it safe.
+    `told_to_stop` is asked all the while: once it says True the run is interrupted, as by Ctrl-C.
+    `switch_off` sends what switches the supplies off, from a thread of its own: the run is interrupted first, and
+    verifies it in its own time.
     """
 
     def __init__(
         self,
         stand: Stand,
         folder: Path | None,
+        latch: Latch,
+        *,
         handles: Sequence[int] = (),
         told_to_stop: Callable[[], bool] = lambda: False,
         switch_off: Callable[[], None] = nothing,
@@ -60,6 +64,7 @@ class Guard:
             "stand": stand,
             "folder": "" if folder is None else str(folder.absolute()),
             "run": Process.of(os.getpid()),
+            "latch": latch,
         }
         packed = pickle.dumps(orders)
         self._write(len(packed).to_bytes(8, "big") + packed)

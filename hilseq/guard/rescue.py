@@ -11,16 +11,17 @@ from hilseq.errors import HilseqError
 from hilseq.guard.protocol import FILE_NAME
 from hilseq.journal.entries import MadeSafe
 from hilseq.journal.writer import JournalWriter
+from hilseq.lease.latch import Latch
 
 #: Attempts to reach the safe state go on this long, s: a single-connection instrument may first have to
 #: notice that the dead run's connection is gone.
 PERSEVERANCE = 60.0
 
 
-def rescue(make_safe: Callable[[], None], folder: str, reason: str) -> str:
+def rescue(make_safe: Callable[[], None], folder: str, reason: str, latch: Latch) -> str:
     """Make safe, and journal it in a run's folder unless that is empty; return why it could not be verified.
 
-    Safety first: the disk is touched last.
+    Where a person had made the stand safe before, that is told with the reason. Safety first: the disk is touched last.
     """
     begun = time.monotonic()
     tries = 0
@@ -37,6 +38,9 @@ def rescue(make_safe: Callable[[], None], folder: str, reason: str) -> str:
     took = time.monotonic() - begun
     if not folder:
         return why
+    with contextlib.suppress(HilseqError):
+        if (latched := latch.standing()) is not None:
+            reason += f", after a person had made the stand safe (latched {latched.words})"
     with contextlib.suppress(OSError, HilseqError):
         # A full or vanished disk must not make a verified safe state look like a failure.
         # A run that was continued may be killed again.

@@ -17,8 +17,9 @@ from typing import Any
 
 from hilseq.clock import WallClock, nothing
 from hilseq.description.stand import Stand
-from hilseq.guard.protocol import BEAT, DISARM, INTERVAL, READY, TAKE_OVER, SignsOfLife
+from hilseq.guard.protocol import BEAT, DISARM, INTERVAL, READY, TAKE_OVER
 from hilseq.guard.rescue import rescue
+from hilseq.lease.signs_of_life import SignsOfLife
 from hilseq.procedures.bench import Bench
 
 UNVERIFIED = "the run could not verify the safe state"
@@ -100,7 +101,7 @@ def make_safe(bench: Bench, orders: dict[str, Any], reason: str) -> None:
     """End the run, make the stand safe, and journal it."""
     if reason != UNVERIFIED:
         orders["run"].kill()
-    why = rescue(bench.make_safe, orders["folder"], reason)
+    why = rescue(bench.make_safe, orders["folder"], reason, orders["latch"])
     bench.close()
     sys.exit(0 if not why else 4)
 

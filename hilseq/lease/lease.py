@@ -8,9 +8,11 @@ from __future__ import annotations
 
 import os
 import sys
+import threading
 import time
 from collections.abc import Iterator, Sequence
 from contextlib import suppress
+from itertools import chain
 from pathlib import Path
 
 from hilseq.errors import StandInUse
@@ -18,6 +20,7 @@ from hilseq.lease.addresses import StandInstrument
 from hilseq.lease.holder import LONGEST, Holder, holder_in
 from hilseq.lease.process import Process
 from hilseq.lease.shared_folder import is_still, open_shared, shared_folder
+from hilseq.lease.signs_of_life import SILENCE, SignsOfLife
 
 if sys.platform != "win32":
     import fcntl
@@ -25,8 +28,6 @@ if sys.platform != "win32":
 #: Whoever only looks holds a lock for a moment; whoever takes one tries this long, s.
 _PATIENCE = 0.5
 _PAUSE = 0.02
-#: Longest wait until a holder says that it has heard, s.
-ANSWER = 1.0
 #: Longest wait until the guard of a killed run has let go, s: it switches off within two.
 _GUARD = 3.0
 
@@ -38,6 +39,8 @@ class Lease:
         self._instruments = instruments
         self.holder = holder
         self._held: list[int] = []
+        #: A holder hears in one thread that it shall end, and lets go in another.
+        self._noting = threading.RLock()
 
     def take(self) -> None:
         """Hold all, or none. Raises StandInUse with who holds the first that is not free, StandFault."""
@@ -59,22 +62,27 @@ class Lease:
 
     def note(self, holder: Holder) -> None:
         """Say in the lock files who holds."""
-        self.holder = holder
-        for handle in self._held:
-            with suppress(OSError):  # a full disk keeps nobody from holding
-                os.ftruncate(handle, 0)
-                os.pwrite(handle, holder.packed(), 0)
+        with self._noting:
+            self.holder = holder
+            words = holder.packed() + b"\n"
+            for handle in self._held:
+                with suppress(OSError):  # a full disk keeps nobody from holding
+                    # Cut afterwards: whoever reads meanwhile finds a whole first line.
+                    os.pwrite(handle, words, 0)
+                    os.ftruncate(handle, len(words))
 
     def heard(self) -> None:
         """Say that this process has heard that it shall end."""
-        if self._held and not self.holder.ending:
-            self.note(self.holder.about_to_end())
+        with self._noting:
+            if self._held and not self.holder.ending:
+                self.note(self.holder.about_to_end())
 
     def close(self) -> None:
         """Let go; what a guard still holds stays held."""
-        for handle in self._held:
-            os.close(handle)
-        self._held.clear()
+        with self._noting:
+            for handle in self._held:
+                os.close(handle)
+            self._held.clear()
 
 
 def _locked(path: Path, instrument: StandInstrument) -> int:
@@ -111,7 +119,7 @@ def refusal(instrument: StandInstrument, holder: Holder | None) -> str:
 
 
 def _named_in(handle: int) -> Holder | None:
-    holder = holder_in(os.pread(handle, LONGEST, 0))
+    holder = holder_in(os.pread(handle, LONGEST, 0).partition(b"\n")[0])
     return holder if holder is not None and holder.is_of_now else None
 
 
@@ -181,28 +189,26 @@ def uses_of(instruments: Sequence[StandInstrument]) -> list[InstrumentUse]:
     return [InstrumentUse(instrument).look() for instrument in instruments]
 
 
-def end_users(instruments: Sequence[StandInstrument], *, patience: float) -> Iterator[str]:
-    """Free the instruments: yield in words what became of each who used them.
+def end_users(uses: Sequence[InstrumentUse], *, patience: float) -> Iterator[str]:
+    """Free instruments, as they were looked at before: yield in words what became of each who uses them, or did then.
 
-    One who has heard gets `patience` s to switch off and to let go. Raises StandFault where a lock file is none.
+    One who has heard gets `patience` s to switch off and to let go; one who does not answer is killed after a second,
+    or later where it is only starved. Raises StandFault where a lock file is none.
     """
-    held = _held(uses_of(instruments))
+    told = _users(uses)
+    held = _held(uses)  # somebody may have come meanwhile
+    told |= _users(held)
     for use in held:
         use.ask()
-    begun = time.monotonic()
-    told = {_key(use): _who(use) for use in held}
-    while held:
-        waited = time.monotonic() - begun
-        if waited > (patience if all(use.heard for use in held) else ANSWER):
-            break
-        time.sleep(_PAUSE)
-        held = _held(held)
-    left = {_key(use) for use in held}
-    yield from (f"{who}: asked, has ended" for key, who in told.items() if key not in left)
+    held, heard = _awaited(held, patience)
+    left = {_pid(use) for use in held}
+    for pid, users in told.items():
+        if pid not in left:
+            yield from (f"{who}: {'asked, has ended' if pid in heard else 'has ended'}" for who in users)
     if not held:
         return
-    killed = [use for use in held if use.kill_run()]
-    for who in dict.fromkeys(map(_who, killed)):
+    killed = _users([use for use in held if use.kill_run()])
+    for who in chain.from_iterable(killed.values()):
         yield f"{who}: did not end, killed"
     until = time.monotonic() + _GUARD
     while (held := _held(held)) and time.monotonic() < until:
@@ -210,18 +216,43 @@ def end_users(instruments: Sequence[StandInstrument], *, patience: float) -> Ite
     for use in held:
         use.kill()
     time.sleep(_PAUSE if held else 0.0)
-    for who in dict.fromkeys(map(_who, _held(held))):
+    for who in chain.from_iterable(_users(_held(held)).values()):
         yield f"{who}: CANNOT BE ENDED from here (another user's?)"
+
+
+def _awaited(held: list[InstrumentUse], patience: float) -> tuple[list[InstrumentUse], set[int]]:
+    """Wait for the end of those who were asked; return what is still held, and the processes that have heard."""
+    begun, heard = time.monotonic(), set[int]()
+    signs = {pid: SignsOfLife(pid) for pid in map(_pid, held) if pid}
+    while held:
+        heard |= {_pid(use) for use in held if use.heard}
+        waited = time.monotonic() - begun
+        mute = {_pid(use) for use in held} - heard
+        if waited > patience or any(
+            signs[pid].has_ceased if pid in signs else waited > SILENCE for pid in mute
+        ):
+            break
+        time.sleep(_PAUSE)
+        held = _held(held)
+    return held, heard
 
 
 def _held(uses: Sequence[InstrumentUse]) -> list[InstrumentUse]:
     return [use for use in uses if use.look().is_held]
 
 
-def _key(use: InstrumentUse) -> object:
-    """Return what stays the same of who uses an instrument, while it says other things of itself."""
-    return use.holder.process if use.holder is not None else use.instrument.part
+def _pid(use: InstrumentUse) -> int:
+    """Return what stays the same of who uses an instrument, while it says other things of itself; 0: not known."""
+    return use.holder.process.pid if use.holder is not None else 0
 
 
-def _who(use: InstrumentUse) -> str:
-    return use.holder.words if use.holder is not None else f"an unknown process, using {use.instrument.part}"
+def _users(uses: Sequence[InstrumentUse]) -> dict[int, list[str]]:
+    """Return in words who uses instruments, each run for itself, by the process that holds them."""
+    found: dict[int, list[str]] = {}
+    for use in (use for use in uses if use.is_held):
+        runs = [run.words for run in use.holder.runs] or [use.holder.words] if use.holder is not None else []
+        words = found.setdefault(_pid(use), [])
+        words += [
+            who for who in runs or [f"an unknown process, using {use.instrument.part}"] if who not in words
+        ]
+    return found

@@ -15,11 +15,12 @@ from contextlib import contextmanager, suppress
 
 from hilseq.description.stand import Stand
 from hilseq.errors import HilseqError, StandFault, StandInUse
-from hilseq.guard.protocol import BEAT, START_DEADLINE, Beats, SignsOfLife, stuck_after
+from hilseq.guard.protocol import BEAT, START_DEADLINE, Beats, stuck_after
 from hilseq.instruments.opening import Opening
 from hilseq.lease.addresses import StandInstrument, instruments_of, shares_lines_with_units
 from hilseq.lease.holder import Holder
 from hilseq.lease.lease import refusal, uses_of
+from hilseq.lease.signs_of_life import SignsOfLife
 from hilseq.owner.relay import ThroughOwner
 from hilseq.owner.wire import (
     AskState,

@@ -27,7 +27,7 @@ from hilseq.clock import WallClock, nothing
 from hilseq.description.stand import Stand
 from hilseq.errors import HilseqError, NotSafe, StandFault
 from hilseq.guard.client import Guard
-from hilseq.guard.protocol import BEAT, INTERVAL, START_DEADLINE, SignsOfLife
+from hilseq.guard.protocol import BEAT, INTERVAL, START_DEADLINE
 from hilseq.guard.rescue import rescue
 from hilseq.instruments.opening import OwnConnections
 from hilseq.lease.addresses import address_of_parts, instruments_of
@@ -35,6 +35,7 @@ from hilseq.lease.holder import Holder
 from hilseq.lease.latch import Latch
 from hilseq.lease.lease import Lease
 from hilseq.lease.shared_folder import shared_folder
+from hilseq.lease.signs_of_life import SignsOfLife
 from hilseq.owner.line import Line
 from hilseq.owner.relay import ThroughOwner
 from hilseq.owner.wire import (
@@ -147,7 +148,14 @@ class StandOwner:
 
     def serve(self) -> None:
         """Go on until the last client has left."""
-        guard = Guard(self._stand, None, self._lease.handles, self._is_kept_off, self._command_off)
+        guard = Guard(
+            self._stand,
+            None,
+            self._latch,
+            handles=self._lease.handles,
+            told_to_stop=self._is_kept_off,
+            switch_off=self._command_off,
+        )
         self._lease.note(self._lease.holder.guarded_by(guard.pid))
         watching = threading.Event()
         threading.Thread(target=self._await_guard, args=(guard, watching), daemon=True).start()
@@ -340,7 +348,7 @@ class StandOwner:
             client.holder.process.kill()
         bench = self._bench()
         try:
-            why = rescue(partial(_make_safe, bench, client.slots), client.holder.folder, reason)
+            why = rescue(partial(_make_safe, bench, client.slots), client.holder.folder, reason, self._latch)
             self._unverified = self._unverified or bool(why)
         finally:
             bench.close()

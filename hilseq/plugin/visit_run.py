@@ -292,8 +292,16 @@ class VisitRun:
 
     def _start_guard(self) -> None:
         assert self._lease is not None
+        assert self._latch is not None
         folder = self.folder if self._hands_over else None
-        self._guard = Guard(self._stand, folder, self._lease.handles, self._is_kept_off, self._command_off)
+        self._guard = Guard(
+            self._stand,
+            folder,
+            self._latch,
+            handles=self._lease.handles,
+            told_to_stop=self._is_kept_off,
+            switch_off=self._command_off,
+        )
         self._lease.note(self._lease.holder.guarded_by(self._guard.pid))
         self.clock.tick = compose(self.clock.tick, self._guard.heartbeat)
 
@@ -364,7 +372,9 @@ class VisitRun:
     def _is_kept_off(self) -> bool:
         """Tell whether a person has made the stand safe meanwhile."""
         with suppress(HilseqError):  # it is looked at again before power, and told then
-            return self._latched_since() is not None
+            if self._latched_since() is not None:
+                self.heard_to_end()  # also where the main thread is in a long call just now
+                return True
         return False
 
     def _require_not_kept_off(self) -> None:

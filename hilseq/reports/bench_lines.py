@@ -30,8 +30,8 @@ def time_left(done: int, planned: int, elapsed: float) -> float | None:
     return elapsed * (planned - done) / done if planned and done >= _TOO_EARLY * planned else None
 
 
-def slot_line(slot: str, serial: str, state: RunState | None, elapsed: float) -> Text:
-    """Return one slot as a line of at most 80 columns."""
+def slot_line(slot: str, serial: str, state: RunState | None, elapsed: float | None) -> Text:
+    """Return one slot as a line of at most 80 columns; `elapsed` counts from its begin, s; None: it is over."""
     line = Text("  ")
     line.append(f"{fit(sanitize(slot), _SLOT - 1):<{_SLOT}}", "bold")
     line.append(f"{fit(sanitize(serial), _SERIAL - 1):<{_SERIAL}}")
@@ -44,7 +44,7 @@ def slot_line(slot: str, serial: str, state: RunState | None, elapsed: float) ->
     line.append(f"{fit(sanitize(present_stage(unit)), _STAGE - 1):<{_STAGE}}")
     line.append_text(strip_of(checks))
     line.append(f" {f'{done} of {len(checks)}':<{_COUNT}}")
-    if state.end is not None:
+    if elapsed is None or state.end is not None:
         disposition = state.final(unit)
         line.append(fit(disposition.upper(), WIDTH - len(line.plain)), STYLES[disposition])
     elif (left := time_left(done, len(checks), elapsed)) is not None:

@@ -72,7 +72,7 @@ def _rack(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Rack]:
     place = tmp_path_factory.mktemp("rack")
     folder = place / "runs"
     line = [sys.executable, "-P", "-m", "hilseq", "run", *SHORT, *LINE, "--out", str(folder)]
-    line += ["--serial", "A=RH-000201,B=RH-000202,C=RH-000203,D=RH-000204"]
+    line += ["--serial", "D=RH-000204,B=RH-000202,C=RH-000203,A=RH-000201"]
     line += ["--defect", "input-shorted@B.supply", "--defect", "link-silent@C.link,after=3s"]
     process = subprocess.Popen(line, cwd=place, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
     try:
@@ -118,6 +118,10 @@ def test_what_is_shown_names_the_slots(rack: Rack) -> None:
     assert any(line.startswith("  A power-on") for line in lines)
     assert any(line.startswith("  B failed: ") for line in lines)
     assert "REPAIR  RH16 RH-000202" in lines
+    assert any(line.startswith("  B    RH-000202") and line.endswith("REPAIR") for line in lines), rack.out
+    verdicts = [line for line in lines if line.startswith("slot ")]
+    assert verdicts == sorted(verdicts)
+    assert len(verdicts) >= 3  # the killed one may not have begun
     assert "its process was ended by signal 9" in rack.out + rack.err  # before or after its first line
 
 

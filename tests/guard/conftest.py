@@ -46,6 +46,14 @@ def stepped(rig: ModuleType, tmp_path_factory: pytest.TempPathFactory) -> Iterat
     simulator.close()
 
 
+@pytest.fixture(autouse=True)
+def left_at_rest(rig: ModuleType) -> Iterator[None]:
+    """Whatever becomes of a test, the next one finds its stand free, released and off."""
+    yield
+    for simulator in rig.simulators:
+        simulator.leave_at_rest()
+
+
 @pytest.fixture
 def start(rig: ModuleType, tmp_path: Path) -> Iterator[Callable[..., Any]]:
     """Start a run: `start(simulator, "--soak", sequence=…)`; whatever is left of it is ended afterwards."""

@@ -14,6 +14,10 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
+from hilseq.description.loading import load_stand
+from hilseq.lease.addresses import instruments_of
+from hilseq.lease.latch import Latch
+from hilseq.lease.lease import end_users, uses_of
 from hilseq.twin import write_pointing_stand
 from tests.warm import Running
 
@@ -24,6 +28,8 @@ HOLD = Path(__file__).parent / "hold.py"
 SOAK = ROOT / "sequences" / "test_95_soak.py"
 #: Longest wall time that anything here is waited for, s.
 PATIENCE = 60.0
+#: Those that run.
+simulators: set[Simulator] = set()
 
 
 def wait_until(true: Callable[[], bool], *, within: float = PATIENCE, every: float = 0.01) -> float:
@@ -57,18 +63,28 @@ class Simulator:
         self.endpoints: dict[str, str] = json.loads(self.process.stdout.readline())["endpoints"]
         self.stand = folder / "stand.yaml"
         write_pointing_stand(stand, self.endpoints, self.stand, stepped=clock == "stepped")
+        self._instruments = instruments_of(load_stand(self.stand))
+        simulators.add(self)
 
     @property
     def supply_port(self) -> int:
         """TCP port of the supply, or of the first."""
-        supply = next(end for part, end in self.endpoints.items() if part.startswith("supply "))
-        return int(supply.split("::")[2])
+        return self._supply_ports[0]
+
+    @property
+    def _supply_ports(self) -> list[int]:
+        supplies = (end for part, end in self.endpoints.items() if part.startswith("supply "))
+        return list(dict.fromkeys(int(end.split("::")[2]) for end in supplies))
 
     def ask_supply(self, question: str) -> str:
         """Ask the supply over a connection of one's own; an empty text while it takes no other."""
+        return self._ask(self.supply_port, question)
+
+    @staticmethod
+    def _ask(port: int, question: str) -> str:
         with (
             suppress(OSError),
-            socket.create_connection(("127.0.0.1", self.supply_port), timeout=2) as connection,
+            socket.create_connection(("127.0.0.1", port), timeout=2) as connection,
         ):
             connection.sendall(question.encode() + b"\n")
             return connection.recv(256).decode().strip()
@@ -82,8 +98,19 @@ class Simulator:
         """Tell whether the supply says that its output is on."""
         return self.ask_supply("OUTP?") == "1"
 
+    def leave_at_rest(self) -> None:
+        """Whatever a test has left on the stand: end it, release the stand, switch it off."""
+        for _ in end_users(uses_of(self._instruments), patience=5.0):
+            pass
+        latch = Latch(self._instruments)
+        if latch.standing() is not None:
+            latch.release("the test has ended")
+        for port in self._supply_ports:
+            self._ask(port, "*RST;*OPC?")
+
     def close(self) -> None:
         """End the simulator."""
+        simulators.discard(self)
         assert self.process.stdin is not None
         assert self.process.stdout is not None
         with suppress(OSError):

@@ -27,6 +27,8 @@ from hilseq.journal.chain import GENESIS, unseal
 from hilseq.journal.entries import SoakStarted
 from hilseq.journal.reader import read_journal
 from hilseq.journal.samples import read_samples
+from hilseq.lease.addresses import StandInstrument
+from hilseq.lease.latch import Latch
 from hilseq.lease.process import Process
 
 Start = Callable[..., Any]
@@ -158,7 +160,10 @@ def test_an_instrument_with_one_connection_is_reached(rig: ModuleType, start: St
 
 
 def test_the_guard_tells_what_it_did_each_time(tmp_path: Path) -> None:
-    """A run that was continued may be killed again: its folder holds the guard's first words already."""
+    """A run that was continued may be killed again: its folder holds the guard's first words already.
+
+    What a person had done before is told with it.
+    """
 
     class Safe:
         def make_safe(self) -> None:
@@ -167,8 +172,11 @@ def test_the_guard_tells_what_it_did_each_time(tmp_path: Path) -> None:
         def close(self) -> None:
             """Nothing is open."""
 
-    orders = {"folder": str(tmp_path), "run_pid": 0, "run_started": ""}
-    for _ in range(2):
+    latch = Latch([StandInstrument("supply main", "192.0.2.77:5025")])
+    orders = {"folder": str(tmp_path), "latch": latch}
+    for why in ("", "hilseq safe"):
+        if why:
+            latch.set(why)
         with pytest.raises(SystemExit):
             watch.make_safe(Safe(), orders, watch.UNVERIFIED)  # type: ignore[arg-type]
     lines = (tmp_path / "guard.jsonl").read_bytes().splitlines(keepends=True)
@@ -176,6 +184,7 @@ def test_the_guard_tells_what_it_did_each_time(tmp_path: Path) -> None:
     for number, line in enumerate(lines):
         entry, chain = unseal(line, number, chain)
         assert entry["verified"]
+        assert ("after a person had made the stand safe (latched by" in entry["reason"]) == (number == 1)
     assert len(lines) == 2
 
 

@@ -77,7 +77,7 @@ def test_safe_reaches_a_running_stand(wall: Any, rig: ModuleType, start: Start, 
     assert wall.is_off()
     lines = safe.stdout.splitlines()
     assert any(line.startswith("supply main: off, verified") for line in lines)
-    assert any("asked, has ended" in line for line in lines)
+    assert any(f"(process {run.process.pid})" in line and "has ended" in line for line in lines)
     assert any("still off" in line for line in lines)
     assert run.end() == 3
     assert run.has("event", what="stopped by a person")
@@ -119,6 +119,34 @@ def test_a_detached_run_needs_no_terminal(wall: Any, rig: ModuleType, tmp_path: 
     refused = _hilseq("run", *stand, *unit, "--detach")
     assert refused.returncode == 2
     assert "never written over" in refused.stderr
+
+
+LONG_CALL = '''
+import ctypes
+import signal
+
+
+def test_long_call(supply):
+    """Power is on while the main thread is somewhere for longer than `safe` waits for an answer."""
+    supply.on()
+    signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGTERM})
+    ctypes.CDLL(None).usleep(3_000_000)
+'''
+
+
+def test_a_run_in_a_long_call_answers(wall: Any, rig: ModuleType, start: Start, tmp_path: Path) -> None:
+    """A slow disk keeps its main thread: it has heard, is given the time to end, and its supply is off before."""
+    sequence = tmp_path / "test_long_call.py"
+    sequence.write_text(LONG_CALL)
+    run = start(wall, sequence=sequence)
+    rig.wait_until(wall.is_on)
+    safe = _hilseq("safe", "--stand", str(wall.stand))
+    assert safe.returncode == 0, safe.stdout + safe.stderr
+    assert "asked, has ended" in safe.stdout
+    assert run.end() == 3
+    assert run.has("event", what="stopped by a person")
+    assert run.has("run ended", interrupted=True)
+    assert run.entries("guard.jsonl") == []
 
 
 @pytest.mark.parametrize("hangs", ["run", "run and guard"])

@@ -33,14 +33,17 @@ def answer(body: bytes) -> bytes:
 
 
 def deaf_for(seconds: float) -> Handler:
-    """Return a server that loses each request that comes sooner than that after its last answer."""
+    """Return a server that loses each request that comes sooner than that after its last answer.
+
+    Its pause begins before the answer is on its way: after that the other end may have it already, and wait.
+    """
 
     def serve(connection: socket.socket, _: int) -> None:
         answered = -1.0
         for head, body in modbus_requests(connection):
             if time.monotonic() - answered >= seconds:
-                connection.sendall(modbus_frame(head, answer(body)))
                 answered = time.monotonic()
+                connection.sendall(modbus_frame(head, answer(body)))
 
     return serve
 
