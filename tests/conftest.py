@@ -14,6 +14,7 @@ import shutil
 import signal
 import subprocess
 import tempfile
+import zlib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -23,6 +24,12 @@ import pytest
 from hypothesis import settings
 
 SECONDS = 300
+#: Folders whose tests make whole runs, with real processes and real time: three quarters of the time of all tests.
+WHOLE_RUNS = frozenset({"coverage", "distribution", "end_to_end", "foreign", "guard", "plugin", "soak"})
+#: Of these, and of tests marked `whole_run`, a run of all tests makes one part, by its commit; HILSEQ_ALL_TESTS=1 makes
+#: all. Whatever is named on the command line runs.
+PARTS = 6
+PART, EVERYTHING = "HILSEQ_TESTS_PART", "HILSEQ_ALL_TESTS"
 # How long an example takes is no property of the code: a busy machine fails no test. Every run draws other examples:
 # half of the usual number find in two runs what all of them find in one.
 settings.register_profile("hilseq", deadline=None, max_examples=50)
@@ -77,17 +84,50 @@ def pytest_configure(config: pytest.Config) -> None:
         signal.signal(signal.SIGINT, signal.default_int_handler)
         signal.signal(signal.SIGHUP, signal.SIG_DFL)
         gc.disable()  # until everything is collected: all that stays
+    if not hasattr(config, "workerinput"):
+        os.environ.pop(PART, None)
+        if config.args_source is pytest.Config.ArgsSource.TESTPATHS and os.environ.get(EVERYTHING) != "1":
+            os.environ[PART] = str(_part_of_commit(config.rootpath))
     os.environ["HILSEQ_KEYS"] = str(Path(tempfile.gettempdir()) / f"hilseq-test-keys-{os.getuid()}")
+    config.addinivalue_line(
+        "markers", "whole_run: makes a whole run, or several; see PARTS in tests/conftest.py"
+    )
     for marker, tool in TOOLS.items():
         config.addinivalue_line("markers", f"{marker}: needs {tool.what} on this machine")
+
+
+def _part_of_commit(root: Path) -> int:
+    """Return which part of the whole runs is made of this commit; of a folder without one, the first."""
+    line = ["git", "-C", str(root), "rev-parse", "HEAD"]
+    done = subprocess.run(line, capture_output=True, text=True, check=False)
+    return int(done.stdout.strip() or "0", 16) % PARTS
+
+
+def pytest_report_header() -> str | None:
+    """Say which part of the whole runs is made."""
+    part = os.environ.get(PART)
+    return part and f"whole runs: part {int(part) + 1} of {PARTS}, by the commit; {EVERYTHING}=1 makes all"
+
+
+def _is_of_another_part(item: pytest.Item) -> bool:
+    part = os.environ.get(PART)
+    is_whole_run = item.nodeid.split("/")[1] in WHOLE_RUNS or item.get_closest_marker("whole_run")
+    if part is None or not is_whole_run:
+        return False
+    return zlib.crc32(item.nodeid.encode()) % PARTS != int(part)
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """Give every test its time limit; leave out what cannot be had here."""
     missing = _missing()
-    left_out = [item for item in items if any(item.get_closest_marker(marker) for marker in missing)]
+    left_out = [
+        item
+        for item in items
+        if any(item.get_closest_marker(marker) for marker in missing) or _is_of_another_part(item)
+    ]
     if left_out:
-        items[:] = [item for item in items if item not in left_out]
+        kept = set(items) - set(left_out)
+        items[:] = [item for item in items if item in kept]
         config.hook.pytest_deselected(items=left_out)
     for item in items:
         if item.get_closest_marker("timeout") is None:

@@ -114,6 +114,7 @@ def test_each_bench_is_run() -> None:
     assert named <= set(BENCHES)
 
 
+@pytest.mark.whole_run
 @pytest.mark.timeout(600)
 @pytest.mark.parametrize("name", BENCHES)
 def test_a_bench_prints_what_it_measured(name: str, tmp_path: Path) -> None:
@@ -125,6 +126,7 @@ def test_a_bench_prints_what_it_measured(name: str, tmp_path: Path) -> None:
     assert tmp_path
 
 
+@pytest.mark.whole_run
 @pytest.mark.timeout(600)
 def test_from_the_demo_to_an_own_stand(tmp_path: Path) -> None:
     """The README's own stand, command by command, as it stands there."""
@@ -146,6 +148,7 @@ def test_from_the_demo_to_an_own_stand(tmp_path: Path) -> None:
     assert "CI-1" in (made / "junit.xml").read_text(encoding="utf-8")
 
 
+@pytest.mark.whole_run
 @pytest.mark.parametrize(
     ("line", "word"),
     [

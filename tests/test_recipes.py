@@ -105,6 +105,7 @@ def _scripts(node: Any) -> list[str]:
     return found
 
 
+@pytest.mark.whole_run
 @pytest.mark.parametrize("name", WORKFLOWS)
 def test_its_commands_are_commands(name: str, tmp_path: Path) -> None:
     """A shell reads each script; each option of hilseq exists; what powers nothing runs on the folder of `init`."""

@@ -88,6 +88,7 @@ def test_an_io_with_old_values_is_the_stands_fault(tmp_path: Path) -> None:
     assert "io rack: late reads (6" in finding["what"]
 
 
+@pytest.mark.whole_run
 def test_a_good_unit_ships_on_a_stand_that_takes_its_time(tmp_path: Path) -> None:
     """Snapshots every 50 ms, sensors that lag as the stand file says, slow answers, one connection: the unit ships."""
     path = tmp_path / "stand.yaml"

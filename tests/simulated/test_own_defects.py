@@ -31,6 +31,7 @@ def _example() -> str:
     return manual.partition("<!-- own defects -->\n```python\n")[2].partition("```")[0]
 
 
+@pytest.mark.whole_run
 def test_the_example_of_the_manual_is_found_and_placed(tmp_path: Path) -> None:
     """An output that is late and weak is no kind of the catalogue; the visit sends the unit to repair for it."""
     file = tmp_path / "own.py"
