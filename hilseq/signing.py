@@ -121,7 +121,7 @@ def is_signed(text: bytes, signature: str, public: str) -> bool:
 
 
 def known_stands(more: Path | None = None) -> dict[str, str]:
-    """Return public key -> name of the stands that are known here: by their own keys, and by lists `NAME KEY`.
+    """Return public key -> name of the stands that are known here, by lists with lines `NAME KEY`.
 
     `more` is a list, beside the one in the folder of keys. Raises UsageError for a line that is none.
     """

@@ -6,9 +6,12 @@ import hashlib
 import json
 from collections.abc import Mapping
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
+from hilseq.description.approved_plan import PlanContent
 from hilseq.journal.chain import GENESIS, seal
+from hilseq.journal.contradictions import contradictions
 from hilseq.journal.entries import (
     CheckPlanned,
     InputFile,
@@ -21,6 +24,8 @@ from hilseq.journal.entries import (
     SoakStarted,
     UnitUnderTest,
 )
+from hilseq.journal.reader import read_journal, run_state
+from hilseq.journal.seals import left_limits
 from hilseq.journal.writer import FILE_NAME
 
 #: What the instruments of invented journals are reached by.
@@ -36,13 +41,21 @@ def _input(role: str, name: str, text: str) -> InputFile:
     return InputFile(role=role, name=name, sha256=_sha256(text), text=text)
 
 
-def _of_slot(slot: str) -> tuple[InputFile, InputFile]:
+def plan_of(part: str = "RH16", checks: Mapping[str, str] = MappingProxyType({})) -> PlanContent:
+    """Return the approved plan of an invented unit, which has no check of its own."""
+    return PlanContent(part=part, profile=_sha256(PROFILE_TEXT), sequences={}, checks=dict(checks))
+
+
+def plan_input(slot: str, plan: PlanContent) -> InputFile:
+    """Return a plan as a run keeps it."""
+    text = json.dumps({"identity": plan.identity, **plan.model_dump()})
+    return _input(f"approved plan of slot {slot}", "unit.plan.json", text)
+
+
+def _of_slot(one: UnitUnderTest) -> tuple[InputFile, InputFile]:
     """Return a profile, and the approved plan that `plan_compared` tells of."""
-    plan = {"identity": "cd" * 32, "profile": _sha256(PROFILE_TEXT), "sequences": {}}
-    return (
-        _input(f"profile of slot {slot}", "unit.yaml", PROFILE_TEXT),
-        _input(f"approved plan of slot {slot}", "unit.plan.json", json.dumps(plan)),
-    )
+    profile = _input(f"profile of slot {one.slot}", "unit.yaml", PROFILE_TEXT)
+    return profile, plan_input(one.slot, plan_of(one.part))
 
 
 def unit(slot: str = "A", serial: str = "RH0001", part: str = "RH16", **fields: Any) -> UnitUnderTest:
@@ -61,7 +74,7 @@ def run_started(*units: UnitUnderTest, **fields: Any) -> RunStarted:
         "decision_rules": {one.slot: "guarded" for one in tested},
         "inputs": (
             _input("stand file", "stand.yaml", STAND_TEXT),
-            *(given for one in tested for given in _of_slot(one.slot)),
+            *(given for one in tested for given in _of_slot(one)),
         ),
     }
     return RunStarted(units=tested, **(known | fields))
@@ -86,11 +99,11 @@ def check_planned(check: str, **fields: Any) -> CheckPlanned:
     return CheckPlanned(check=check, **(known | fields))
 
 
-def plan_compared(slot: str = "A", **fields: Any) -> PlanCompared:
+def plan_compared(slot: str = "A", part: str = "RH16", **fields: Any) -> PlanCompared:
     """Return what a run says that is the approved plan of its unit."""
     known: dict[str, Any] = {
         "revision": 3,
-        "identity": "cd" * 32,
+        "identity": plan_of(part).identity,
         "approved_by": "M. Frei",
         "approved_on": "2026-01-04",
         "why": "first issue",
@@ -142,3 +155,13 @@ def append_raw(folder: Path, *lines: Mapping[str, Any]) -> None:
         for number, line in enumerate(lines, len(before)):
             sealed, chain = seal(number, line, chain)
             journal.write(sealed)
+
+
+def contradicts_nothing(folder: Path) -> None:
+    """Assert that the journal in a folder, where a run has left one, says nothing against itself or its samples."""
+    if not (folder / FILE_NAME).exists():
+        return
+    journal = read_journal(folder)
+    if journal.entries:
+        state = run_state(journal)
+        assert [*contradictions(journal.entries, state), *left_limits(state, folder)] == []

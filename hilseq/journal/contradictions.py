@@ -10,27 +10,31 @@ from __future__ import annotations
 import hashlib
 import json
 import math
-from collections.abc import Iterator, Sequence
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime
+from typing import Any
 
 from hilseq.analysis.limits import Limits, ReadingVerdict, decide
 from hilseq.analysis.uncertainty import expanded_of
 from hilseq.journal.entries import (
+    SUPPLY_ON,
     CheckEnded,
     CheckPlanned,
     CheckStarted,
+    EventLogged,
     InputFile,
     InstrumentIdentified,
     JournalEntry,
+    MadeSafe,
     PlanCompared,
     Reading,
     RunEnded,
     RunResumed,
-    SamplesSealed,
     SoakEnded,
-    SoakStarted,
+    without_slot,
 )
-from hilseq.journal.run_state import RunState
+from hilseq.journal.run_state import RunState, SoakState, UnitState
 from hilseq.verdicts import CheckVerdict, ExitCode
 
 #: What an uncertainty may be off that is worked out again from its terms, of its size.
@@ -39,12 +43,17 @@ _REWORKED = 1e-6
 _ROUNDING = 1e-9
 #: Date and time of a line are taken one after the other, on a computer that may be busy, s.
 _CLOCKS = 2.0
+#: What share of the instants of a soak has a sample, at the least, and how many may be under way.
+_SAMPLED, _BEGUN = 0.95, 30
 _PASSED_WITH = (ReadingVerdict.CONFORMS,)
 
 
 def contradictions(entries: Sequence[JournalEntry], state: RunState) -> list[str]:
     """Return what is wrong with a sound chain of entries, in words; nothing for a journal as a run writes it."""
-    found = (_inputs(state), _origin(state), _times(entries), _order(entries), _readings(state), _end(state))
+    found = (
+        *(_inputs(state), _origin(state), _times(entries), _order(entries), _safe(entries)),
+        *(_readings(state), _end(state)),
+    )
     return [words for some in found for words in some]
 
 
@@ -55,10 +64,10 @@ def _inputs(state: RunState) -> Iterator[str]:
             yield f"the text of {one.role} {one.name} is not the one whose hash is noted"
     for unit in state.units:
         if unit.plan is not None:
-            yield from _plan(unit.plan, state.inputs)
+            yield from _plan(unit, unit.plan, state.inputs)
 
 
-def _plan(compared: PlanCompared, inputs: Sequence[InputFile]) -> Iterator[str]:
+def _plan(unit: UnitState, compared: PlanCompared, inputs: Sequence[InputFile]) -> Iterator[str]:
     """Hold what a run says of its approved plan against the plan, the profile and the sequences that it was given."""
     by_role = {one.role: one for one in inputs}
     named = by_role.get(f"approved plan of slot {compared.slot}")
@@ -68,24 +77,44 @@ def _plan(compared: PlanCompared, inputs: Sequence[InputFile]) -> Iterator[str]:
         return
     try:
         plan = json.loads(named.text)
-        identity, profile, sequences = plan["identity"], plan["profile"], dict(plan["sequences"])
+        content = {name: plan[name] for name in ("part", "profile")}
+        content |= {name: dict(plan[name]) for name in ("sequences", "checks")}
+        identity, text = plan["identity"], json.dumps(content, sort_keys=True)
     except (ValueError, KeyError, TypeError, RecursionError):
         yield f"the approved plan of slot {compared.slot} cannot be read"
         return
     if compared.identity != identity:
         yield f"the approved plan of slot {compared.slot} is not the one that the run compared itself with"
-    if compared.differences:
-        return
-    given = by_role.get(f"profile of slot {compared.slot}")
-    if given is None or given.sha256 != profile:
+    if hashlib.sha256(text.encode()).hexdigest() != identity:
+        yield f"the approved plan of slot {compared.slot} is not the one whose identity it carries"
+    if not compared.differences:
+        yield from _approved(unit, compared, content, inputs)
+
+
+def _approved(
+    unit: UnitState, compared: PlanCompared, plan: Mapping[str, Any], inputs: Sequence[InputFile]
+) -> Iterator[str]:
+    """Hold what a run was given and planned against its approved plan, which it says that it is."""
+    given = next((one for one in inputs if one.role == f"profile of slot {compared.slot}"), None)
+    if given is None or given.sha256 != plan["profile"]:
         yield f"the profile of slot {compared.slot} is not the approved one, and the run says that it is"
     changed = [
         one.name
         for one in inputs
-        if one.role == "sequence" and sequences.get(one.name, one.sha256) != one.sha256
+        if one.role == "sequence" and plan["sequences"].get(one.name, one.sha256) != one.sha256
     ]
     if changed:
         yield f"the sequence {changed[0]} is not the approved one, and the run says that it is"
+    if unit.part != plan["part"]:
+        yield f"the approved plan of slot {compared.slot} is that of another part than the unit's"
+    planned = {without_slot(check.id, compared.slot): check.stage for check in unit.checks}
+    lacking = [
+        check
+        for check, stage in plan["checks"].items()
+        if check not in compared.not_on_stand and planned.get(check) != stage
+    ]
+    if lacking:
+        yield f"the check {lacking[0]} of the approved plan is left out, and the run says that it is not"
 
 
 def _origin(state: RunState) -> Iterator[str]:
@@ -153,6 +182,23 @@ def _order(entries: Sequence[JournalEntry]) -> Iterator[str]:
             yield f"line {number} {wrong}"
 
 
+def _safe(entries: Sequence[JournalEntry]) -> Iterator[str]:
+    """Tell where the stand was made safe otherwise than a run does it: it always is, after power was on."""
+    powered = False
+    for number, entry in enumerate(entries, 1):
+        match entry:
+            case EventLogged(what=what) if what == SUPPLY_ON:
+                powered = True
+            case MadeSafe(verified=verified, why=why):
+                powered = powered and bool(entry.slot)
+                if verified and why:
+                    yield f"line {number}: the safe state is verified, and why it could not be stands beside it"
+            case RunEnded() if powered:
+                yield f"line {number}: the run ended with its stand under power, and nothing was made safe"
+            case _:
+                pass
+
+
 def _wrong_end(entry: CheckEnded, running: str) -> str:
     if running not in ("", entry.check):
         return f"ends {entry.check} while {running} runs"
@@ -169,6 +215,9 @@ def _zero(entry: JournalEntry) -> float:
 
 def _readings(state: RunState) -> Iterator[str]:
     for check in state.checks:
+        doubled = Counter(reading.model_dump_json() for reading in check.readings)
+        if any(times > 1 for times in doubled.values()):
+            yield f"a reading of {check.id} stands there twice, of the same instant"
         for reading in check.readings:
             yield from _reading(reading)
             rule = state.header.decision_rules.get(reading.slot)
@@ -180,16 +229,16 @@ def _readings(state: RunState) -> Iterator[str]:
 
 def _reading(reading: Reading) -> Iterator[str]:
     """Judge a reading anew. What lies outside by less than its uncertainty once failed, and is marginal now."""
-    if isinstance(reading.value, str) or reading.uncertainty is None:
-        return
     made = expanded_of(term.for_numbers() for term in reading.terms)
-    if reading.terms and not math.isclose(made, reading.uncertainty, rel_tol=_REWORKED):
+    known = reading.uncertainty or 0.0
+    if reading.terms and not math.isclose(made, known, rel_tol=_REWORKED):
         yield (
-            f"{reading.name} of {reading.check} is noted with an uncertainty of {reading.uncertainty:.6g}, and its "
+            f"{reading.name} of {reading.check} is noted with an uncertainty of {known:.6g}, and its "
             f"terms make {made:.6g}"
         )
     try:
-        found = decide(reading.value, reading.guard_band, Limits(reading.low, reading.high))
+        limits = Limits(reading.low, reading.high)
+        found = decide(float(reading.value), reading.guard_band, limits)
     except ValueError as error:
         yield f"{reading.name} of {reading.check} cannot be judged: {error}"
         return
@@ -203,7 +252,10 @@ def _end(state: RunState) -> Iterator[str]:
     """Tell where what a run came to is not what its checks, and its soaks, came to."""
     for unit in state.units:
         if unit.soak is not None and unit.soak.ended is not None:
-            yield from _soak(unit.soak.started, unit.soak.sealed, unit.soak.ended)
+            yield from _soak(unit.soak, unit.soak.ended)
+            planned = None if unit.plan is None else unit.plan.soak
+            if planned is not None and planned != unit.soak.started.planned:
+                yield f"the soak of slot {unit.slot} tells of another plan than the run compared itself with"
     if state.end is None:
         return
     if not state.end.interrupted:
@@ -215,8 +267,18 @@ def _end(state: RunState) -> Iterator[str]:
         yield f"the run ended with code {state.end.exit_code}, and its checks make it {state.exit_code}"
 
 
-def _soak(started: SoakStarted, sealed: SamplesSealed | None, ended: SoakEnded) -> Iterator[str]:
+def _soak(soak: SoakState, ended: SoakEnded) -> Iterator[str]:
+    """Tell where a soak is longer than its samples, or tells of other events and samples than there are."""
+    started, sealed = soak.started, soak.sealed
     if ended.samples and sealed is None:
         yield f"the soak of slot {started.slot} has ended without a seal on its samples"
     elif sealed is not None and sealed.count != ended.samples:
         yield f"the soak of slot {started.slot} tells of {ended.samples} samples, and {sealed.count} were sealed"
+    if abs(ended.t - started.zero - ended.since) > _CLOCKS + started.period:
+        yield f"the soak of slot {started.slot} tells of {ended.since:g} s, which its clock does not"
+    lost = sum(gap.end - gap.start for gap in soak.gaps)
+    due = (ended.since - lost) / started.period if started.period > 0.0 else 0.0
+    if ended.samples + ended.missed < due * _SAMPLED - _BEGUN:
+        yield f"the soak of slot {started.slot} tells of {ended.since:g} s, and has samples of less"
+    if ended.events != len(soak.incidents):
+        yield f"the soak of slot {started.slot} tells of {ended.events} events, and {len(soak.incidents)} stand there"

@@ -363,6 +363,11 @@ class CertificateStated(Entry):
     )
 
 
+def without_slot(check: str, slot: str) -> str:
+    """Return a check's id as it would be on a stand with one slot: `[A-q05]` becomes `[q05]`."""
+    return check.replace(f"[{slot}-", "[").replace(f"[{slot}]", "")
+
+
 class CheckStarted(Entry):
     """A check begins."""
 

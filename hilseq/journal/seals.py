@@ -6,14 +6,18 @@ asks here for the other.
 
 from __future__ import annotations
 
+import math
+from collections.abc import Iterator
 from pathlib import Path
 
+from hilseq.analysis.soak_samples import band
 from hilseq.errors import UsageError
 from hilseq.journal.entries import SamplesSealed
 from hilseq.journal.reader import read_journal, run_state
 from hilseq.journal.run_state import RunState, SoakState
 from hilseq.journal.samples import prefix_hash, read_samples
 from hilseq.journal.signatures import read_signatures
+from hilseq.verdicts import CheckVerdict
 
 
 def sample_file(folder: Path, soak: SoakState) -> Path:
@@ -56,6 +60,28 @@ def broken_seals(state: RunState, folder: Path) -> dict[str, str]:
         if why := _wrong(file, unit.soak.sealed, last=unit.soak.ended is not None):
             found[unit.slot] = f"{file.name} {why}"
     return found
+
+
+def left_limits(state: RunState, folder: Path) -> Iterator[str]:
+    """Tell of each soak that has passed, and whose samples lie outside limits that the journal says they kept.
+
+    Raises UsageError, OSError.
+    """
+    for unit in state.units:
+        soak, passed = unit.soak, {c.id for c in unit.checks if c.verdict is CheckVerdict.PASSED}
+        if soak is None or soak.started.check not in passed:
+            continue
+        samples = read_samples(sample_file(folder, soak))
+        for column in soak.started.columns:
+            seen = band(samples.column(column.name).astype("f8")) if column.name in samples.columns else None
+            low, high = (math.nan if limit is None else limit for limit in (column.low, column.high))
+            if seen is not None and (seen.low < low - _rounding(low) or seen.high > high + _rounding(high)):
+                yield f"the soak of slot {unit.slot} has passed, and its samples leave the limits of {column.name}"
+
+
+def _rounding(limit: float) -> float:
+    """Return what samples, which are kept in single precision, may be off at a limit."""
+    return abs(limit) * 1e-6
 
 
 def _wrong(file: Path, seal: SamplesSealed | None, *, last: bool) -> str:

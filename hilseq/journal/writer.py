@@ -162,6 +162,10 @@ class JournalWriter:
             raise
         self._length += len(line)
 
+    def sync(self) -> None:
+        """Make everything so far durable. Raises OSError."""
+        os.fdatasync(self._handle)
+
     @property
     def lines(self) -> int:
         """How many lines there are."""

@@ -18,7 +18,14 @@ from hilseq.analysis.soak_samples import band
 from hilseq.errors import HilseqError, UsageError, fenced
 from hilseq.journal.causes import diagnosis
 from hilseq.journal.contradictions import contradictions
-from hilseq.journal.entries import CheckPlanned, JournalEntry, Population, PriorRun, RunStarted
+from hilseq.journal.entries import (
+    CheckPlanned,
+    JournalEntry,
+    Population,
+    PriorRun,
+    RunStarted,
+    without_slot,
+)
 from hilseq.journal.reader import read_journal, run_state
 from hilseq.journal.run_state import RunState, SoakState
 from hilseq.journal.samples import file_name, read_samples
@@ -189,11 +196,6 @@ def failed_before(run: Path, serials: Mapping[str, str]) -> dict[str, frozenset[
             f"--retest {run}: that run tested {tested}, not {wanted}; give a run of the same unit"
         )
     return found
-
-
-def without_slot(check: str, slot: str) -> str:
-    """Return a check's id as it would be on a stand with one slot: `[A-q05]` becomes `[q05]`."""
-    return check.replace(f"[{slot}-", "[").replace(f"[{slot}]", "")
 
 
 def rank(check: str, slot: str, failed: Mapping[str, frozenset[str]], *, gate: bool) -> int:

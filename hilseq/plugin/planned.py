@@ -35,10 +35,10 @@ from hilseq.journal.entries import (
     PlanCompared,
     Population,
     Reading,
+    without_slot,
 )
 from hilseq.plugin import markers, stages
 from hilseq.plugin.classify import PASSED, Outcome
-from hilseq.plugin.other_runs import without_slot
 from hilseq.plugin.parametrize import place_of, slot_of
 from hilseq.reports.formatting import join_truncated
 from hilseq.verdicts import CheckVerdict

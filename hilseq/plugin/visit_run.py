@@ -57,7 +57,7 @@ from hilseq.journal.run_state import RunState
 from hilseq.journal.seals import look_for_damage
 from hilseq.journal.signatures import Signer
 from hilseq.journal.writer import FILE_NAME as JOURNAL
-from hilseq.journal.writer import NOT_AT_ONCE_DURABLE, JournalWriter, boot_id
+from hilseq.journal.writer import JournalWriter, boot_id
 from hilseq.lease.addresses import StandInstrument, instruments_of
 from hilseq.lease.holder import Holder
 from hilseq.lease.latch import Latch, LatchLine
@@ -449,8 +449,7 @@ class VisitRun:
             self.state = RunState(entry)
         elif self.state is not None:
             self.state.take(entry)
-        # What is not on the disk yet is not signed: after a power cut the signature would contradict the journal.
-        if entry.t - self._signed_at >= SIGNED_EVERY and not isinstance(entry, NOT_AT_ONCE_DURABLE):
+        if entry.t - self._signed_at >= SIGNED_EVERY:
             self._sign(self._journal, final=False)
         self.show(entry)
 
@@ -466,6 +465,7 @@ class VisitRun:
                 self.folder, self.state.stand, self.state.run, stand_key(self.state.stand)
             )
             self._signer.folder = self.folder
+            journal.sync()  # a signature of what a power cut can take would contradict the journal
             head = self._signer.head(journal.lines, journal.chain, final=final)
             self._head_sender = self._head_sender or HeadSender(journal.first)
             self._head_sender.send(head, self.folder.parent)

@@ -22,7 +22,7 @@ from hilseq.journal.contradictions import contradictions
 from hilseq.journal.entries import PriorRun
 from hilseq.journal.reader import Journal, read_journal, run_state
 from hilseq.journal.run_state import RunState, UnitState
-from hilseq.journal.seals import look_for_damage
+from hilseq.journal.seals import left_limits, look_for_damage
 from hilseq.journal.signatures import against
 from hilseq.reports.formatting import short_code
 from hilseq.reports.page import render
@@ -186,7 +186,7 @@ def _sound(journal: Journal) -> RunState | Verification:
             "soak can no longer be seen in the samples; find the untouched file, then verify again"
         )
         return _not_intact(journal, told, "samples", ", ".join(one.split()[0] for one in damage))
-    found = contradictions(journal.entries, run)
+    found = [*contradictions(journal.entries, run), *left_limits(run, journal.path.parent)]
     if found:
         more = f" (and {len(found) - 1} more)" if len(found) > 1 else ""
         told = f"the journal contradicts itself, so that no run has written it as it is: {found[0]}{more}"

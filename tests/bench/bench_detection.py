@@ -119,10 +119,11 @@ def changes(folder: Path, files: list[Path], count: int, stream: random.Random) 
 
 def forged(folder: Path) -> Iterator[tuple[str, bool]]:
     """Yield for each kind of journal forged from end to end whether it was told."""
-    from tests.journal.test_forged import FORGED, _lines, _rewrite
+    from tests.journal.test_forged import FORGED, FORGED_SOAKS, _lines, _rewrite
 
-    for forge, _ in FORGED:
-        run = Path(shutil.copytree(DATA / "repair", folder / forge.__name__))
+    kinds = [*((forge, "repair") for forge, _ in FORGED), *((forge, "soak") for forge, _ in FORGED_SOAKS)]
+    for forge, source in kinds:
+        run = Path(shutil.copytree(DATA / source, folder / forge.__name__))
         lines = _lines(run)
         forge(lines)
         _rewrite(run, lines)

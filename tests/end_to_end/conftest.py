@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 
 from tests import warm
+from tests.journals import contradicts_nothing
 
 ROOT = Path(__file__).resolve().parents[2]
 STANDS = ROOT / "stands"
@@ -71,6 +72,7 @@ def visit(tmp_path: Path) -> MakeVisit:
         folder = tmp_path / name
         line = ["run", "--stand", str(stand), "--unit", str(unit), "--serial", serial, "--out", str(folder)]
         done = warm.hilseq(*line, *(["--simulate"] if simulate else []), *options, cwd=tmp_path)
+        contradicts_nothing(folder)
         return Visit(done.returncode, done.stdout, done.stderr, folder)
 
     return make

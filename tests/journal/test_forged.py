@@ -2,21 +2,27 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import shutil
 from collections.abc import Callable
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any, TypeAlias
 
 import pytest
 
+from hilseq.description.approved_plan import PlanContent
 from hilseq.journal.chain import GENESIS, seal
 from hilseq.journal.contradictions import contradictions
+from hilseq.journal.entries import RunStarted
 from hilseq.journal.reader import read_journal, run_state
 from hilseq.journal.signatures import FILE_NAME as SIGNATURES
 from hilseq.journal.signatures import Signer
 from hilseq.reports.verify import Trust, Verification, VerifyOutcome, verify
 from hilseq.signing import key_file, known_stands, stand_key
+from tests.journals import plan_input, plan_of
+from tests.reports.conftest import good_run
 
 DATA = Path(__file__).parents[1] / "data" / "journals-v0"
 Lines: TypeAlias = list[dict[str, Any]]
@@ -142,6 +148,28 @@ def _never_begun(lines: Lines) -> None:
     ]
 
 
+def _reading_in_words(lines: Lines) -> None:
+    reading = lines[_first(lines, "reading", verdict="conforms")]
+    reading["value"] = f"{reading['value']} or so"
+
+
+def _reading_without_uncertainty(lines: Lines) -> None:
+    lines[_first(lines, "reading", verdict="conforms")] |= {"value": 1e6, "uncertainty": None}
+
+
+def _reading_doubled(lines: Lines) -> None:
+    at = _first(lines, "reading")
+    lines.insert(at, dict(lines[at]))
+
+
+def _safe_after_all(lines: Lines) -> None:
+    lines[_first(lines, "made safe")] |= {"verified": True, "why": "supply main still delivers 24 V"}
+
+
+def _never_made_safe(lines: Lines) -> None:
+    lines[:] = [line for line in lines if line["kind"] != "made safe"]
+
+
 FORGED: list[tuple[Callable[[Lines], None], str]] = [
     (_passes_with_a_reading_that_fails, "has passed, and its reading"),
     (_on_hardware, "which its stand file does not name"),
@@ -163,6 +191,46 @@ FORGED: list[tuple[Callable[[Lines], None], str]] = [
     (_dated_otherwise, "its date and its time of the run's clock do not fit"),
     (_goes_on, "stands after the end of the run"),
     (_never_begun, "which had not begun"),
+    (_reading_in_words, "cannot be judged"),
+    (_reading_without_uncertainty, "and by its limits it fails"),
+    (_reading_doubled, "stands there twice"),
+    (_safe_after_all, "the safe state is verified, and why it could not be"),
+    (_never_made_safe, "with its stand under power"),
+]
+
+
+def _soak_longer(lines: Lines) -> None:
+    lines[_first(lines, "soak ended")]["since"] = 259200.0
+
+
+def _soak_longer_by_its_clock_too(lines: Lines) -> None:
+    at = _first(lines, "soak ended")
+    more = 259200.0 - lines[at]["since"]
+    lines[at]["since"] += more
+    for line in lines[at:]:
+        line["t"] += more
+        line["at"] = (datetime.fromisoformat(line["at"]) + timedelta(seconds=more)).isoformat()
+
+
+def _events_taken_out(lines: Lines) -> None:
+    lines[:] = [line for line in lines if line["kind"] != "soak event"]
+
+
+def _limits_of_samples(lines: Lines) -> None:
+    check = lines[_first(lines, "soak started")]["check"]
+    lines[_first(lines, "check ended", check=check)] |= {"verdict": "passed", "why": "", "places": []}
+    lines[_first(lines, "soak ended")]["events"] = 0
+    _events_taken_out(lines)
+    lines[-1]["exit_code"] = 3
+    columns = lines[_first(lines, "soak started")]["columns"]
+    next(one for one in columns if one["name"] == "supply current")["low"] = 0.15
+
+
+FORGED_SOAKS: list[tuple[Callable[[Lines], None], str]] = [
+    (_soak_longer, "which its clock does not"),
+    (_soak_longer_by_its_clock_too, "and has samples of less"),
+    (_events_taken_out, "tells of 3 events, and 0 stand there"),
+    (_limits_of_samples, "has passed, and its samples leave the limits of supply current"),
 ]
 
 
@@ -181,6 +249,55 @@ def test_a_forged_journal_is_told_as_what_it_is(
     journal = read_journal(run)
     if words:
         assert any(words in one for one in contradictions(journal.entries, run_state(journal)))
+
+
+@pytest.mark.parametrize(
+    ("forge", "words"), FORGED_SOAKS, ids=[forge.__name__.strip("_") for forge, _ in FORGED_SOAKS]
+)
+def test_a_forged_soak_is_told_as_what_it_is(
+    tmp_path: Path, forge: Callable[[Lines], None], words: str
+) -> None:
+    """Its chain and its seals hold, and what it says of its samples does not."""
+    run = Path(shutil.copytree(DATA / "soak", tmp_path / "soak"))
+    lines = _lines(run)
+    forge(lines)
+    _rewrite(run, lines)
+    result = verify(run / "journal.jsonl", run)
+    assert result.outcome is VerifyOutcome.DOES_NOT_MATCH
+    assert words in result.told
+
+
+@pytest.mark.parametrize(
+    ("approved", "words"),
+    [
+        (plan_of(checks={"test_70_inputs.py::test_all[i01]": "inputs"}), "is left out, and the run says"),
+        (plan_of("RH32"), "is that of another part than the unit's"),
+        (plan_of().model_copy(update={"profile": "0" * 64}), "the profile of slot A is not the approved one"),
+    ],
+)
+def test_what_a_run_did_is_held_against_its_plan(tmp_path: Path, approved: PlanContent, words: str) -> None:
+    """Whoever takes a check out of the journal, or calls another plan the run's, contradicts the plan's text."""
+    (header,) = read_journal(good_run(tmp_path / "run")).of(RunStarted)
+    inputs = [one for one in header.inputs if not one.role.startswith("approved plan")]
+    lines = _lines(tmp_path / "run")
+    lines[0]["inputs"] = [one.model_dump() for one in (*inputs, plan_input("A", approved))]
+    lines[_first(lines, "plan compared")]["identity"] = approved.identity
+    _rewrite(tmp_path / "run", lines)
+    journal = read_journal(tmp_path / "run")
+    found = contradictions(journal.entries, run_state(journal))
+    assert [words in one for one in found] == [True], found
+
+
+def test_a_plan_that_was_edited_is_told(tmp_path: Path) -> None:
+    """Its identity is the hash of what it names."""
+    good_run(tmp_path / "run")
+    lines = _lines(tmp_path / "run")
+    plan = next(one for one in lines[0]["inputs"] if one["role"].startswith("approved plan"))
+    plan["text"] = plan["text"].replace('"checks": {}', '"checks": {"x": "inputs"}')
+    plan["sha256"] = hashlib.sha256(plan["text"].encode()).hexdigest()
+    _rewrite(tmp_path / "run", lines)
+    result = verify(tmp_path / "run" / "journal.jsonl", tmp_path / "run")
+    assert "is not the one whose identity it carries" in result.told
 
 
 @pytest.mark.parametrize("name", sorted(path.name for path in DATA.iterdir()))
@@ -239,7 +356,7 @@ def _change_a_reading(run: Path) -> None:
 
 def _cut_the_end(run: Path) -> None:
     lines = _lines(run)
-    del lines[-2]
+    del lines[_first(lines, "event", what="safe state")]
     _rewrite(run, lines)
 
 

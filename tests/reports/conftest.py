@@ -44,7 +44,7 @@ class Story:
         plan = header.pop("plan", {})
         self.note(run_started(*units, **header))
         for one in units:
-            self.note(plan_compared(one.slot, **plan))
+            self.note(plan_compared(one.slot, one.part, **plan))
 
     def note(self, entry: JournalEntry) -> None:
         self.writer.write(entry)

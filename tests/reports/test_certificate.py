@@ -26,6 +26,7 @@ from hilseq.journal.seals import look_for_damage
 from hilseq.reports.claims import coverage_statement
 from hilseq.reports.formatting import short_code
 from hilseq.reports.soak import soak_of
+from tests.journals import plan_of
 
 pytest.importorskip("typst", reason="the extra hilseq[certificate] is not installed")
 pytest.importorskip("segno", reason="the extra hilseq[certificate] is not installed")
@@ -239,7 +240,8 @@ def test_the_certificate_says_whose_unit_it_is_and_what_it_was_measured_by(
     words = _words(certificate(run, run.units[0]))
     for said in (
         "Muster Ltd. 12 Example Street", f"Number 20261125-{run.chain[:8].upper()}-1", "Customer Sample Mill",
-        "Address 1 Mill Lane", "Work order WO-4711", "RMA number 77-1", "Test plan revision 3 (cdcdcdcdcdcdcdcd)",
+        "Address 1 Mill Lane", "Work order WO-4711", "RMA number 77-1",
+        f"Test plan revision 3 ({plan_of().identity[:16]})",
         "Profile unit.yaml", "idle current 108.3 mA ± 1.2 mA 85 to 135 mA conforms", "clock drift not measured",
         "Risk of the customer", "Risk of the shop", "Released by: name, date and signature",
     ):  # fmt: skip

@@ -12,8 +12,10 @@ from typing import Any
 import pytest
 
 from hilseq.journal.samples import Samples, read_samples
+from hilseq.verdicts import ExitCode
 from tests import warm
 from tests.hasty import changed, hasty_stand
+from tests.journals import contradicts_nothing
 
 ROOT = Path(__file__).resolve().parents[2]
 UNIT = ROOT / "stands" / "units" / "rh16.yaml"
@@ -67,6 +69,8 @@ def command(folder: Path, *options: str, unit: Path = UNIT) -> list[str]:
 def finished(line: list[str], folder: Path) -> Soaked:
     """Run a command to its end."""
     done = warm.hilseq(*line, cwd=folder.parent)
+    if done.returncode != ExitCode.USAGE:
+        contradicts_nothing(folder)
     return Soaked(done.returncode, done.stdout, done.stderr, folder)
 
 
