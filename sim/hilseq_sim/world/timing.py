@@ -109,9 +109,9 @@ class Scan:
         return number, instant
 
 
-#: s: shortest and longest scan, shortest answer, longest answer of the quickest and of the slowest instrument,
-#: longest time until a client is accepted.
-_SCANS, _ANSWER, _SLOWEST, _ACCEPT = (0.005, 0.050), 0.001, (0.002, 0.300), 0.2
+#: s: shortest and longest scan, shortest answer, longest answer of the quickest and of the slowest instrument, the
+#: same of the ports of a unit, longest time until a client is accepted.
+_SCANS, _ANSWER, _SLOWEST, _PORTS, _ACCEPT = (0.005, 0.050), 0.001, (0.002, 0.300), (0.002, 0.020), 0.2
 #: Largest jitter, in scans; and the smallest share of what is declared that is drawn.
 _JITTER, _LEAST = 0.2, 0.2
 
@@ -175,6 +175,11 @@ def drawn(stand: Stand, streams: Streams) -> Timing:
         if supply is not None:  # it does what it is told within its response
             slow = min(slow, max(quick, supply.settle if supply.response is None else supply.response))
         answers[endpoint] = (_ANSWER, _geometric(streams.of("timing", "answer", endpoint), quick, slow))
+    for slot, wiring in stand.slots.items():
+        for port in wiring.ports:
+            endpoint = f"port {slot}/{port}"
+            longest = _geometric(streams.of("timing", "answer", endpoint), *_PORTS)
+            answers[endpoint] = (_ANSWER, longest)
     chance = streams.of("timing", "connections")
     return Timing(scans, lags, filters, answers, chance.uniform(0.0, _ACCEPT), chance.random() < 0.5)  # noqa: PLR2004
 

@@ -136,6 +136,9 @@ def test_drawn_timing_fits_the_stand_and_follows_the_seed(visit: Visit) -> None:
         (period, jitter) = world.timing.scans["rack"]
         assert 0.005 <= period * (1 + 2 * jitter) <= 0.05
         assert all(low <= high for low, high in world.timing.answers.values())
+        ports = [times for name, times in world.timing.answers.items() if name.startswith("port A/")]
+        assert len(ports) == len(world.ports)
+        assert all(0.0 < low < high <= 0.02 for low, high in ports)
 
 
 def test_ideal_instruments_take_no_time(visit: Visit, tmp_path: Path) -> None:
