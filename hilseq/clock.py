@@ -95,7 +95,7 @@ class BusyPoll:
 class Clock(Protocol):
     """What a procedure may ask about time."""
 
-    #: Called wherever time passes: the run's sign of life to its guard.
+    #: Called wherever time passes: the run's heartbeat to its guard.
     tick: Callable[[], None]
 
     def now(self) -> float:

@@ -105,7 +105,7 @@ def _looks(visit: Visit, *, simulate: bool, defects: list[str], power: bool) -> 
     from hilseq.procedures.readiness import Look
 
     if defects and not simulate:
-        raise UsageError("--defect works only with --simulate: nobody breaks a real stand on purpose")
+        raise UsageError("--defect works only with --simulate: no defect is put into a real stand")
     options = VisitOptions(
         stand=visit.stand_path,
         units=visit.profile_paths,

@@ -42,10 +42,10 @@ def verify_command(
 
     Three answers. Intact: the lines follow from each other, samples and files are those noted, and readings, verdicts
     and end fit each other; a journal that somebody invented whole can be intact too. Signed: by a stand whose public
-    key is known (--key, or the list known-stands beside your own keys), by a key that is not, or by nobody; only
+    key is known (--key, or the list known-stands beside your own keys), by a key that is not, or unsigned; only
     who has the stand's secret key can sign another journal. Witnessed: records that have seen this run agree or not.
 
-    Exit code 0: the file matches this journal, which is intact and contradicted by nobody; read who has signed it.
+    Exit code 0: the file matches this journal, which is intact and contradicted by nothing; read who has signed it.
     1: file, journal or samples were changed, do not belong together, are not whole, or are contradicted.
     2: cannot tell.
 

@@ -42,9 +42,9 @@ def watch_command(
             help="Folder of a running or completed run; or a stand file: the whole stand.",
         ),
     ],
-    runs: Annotated[
-        Path, typer.Option(metavar="DIR", help="With a stand: the folder in which its runs lie.")
-    ] = Path("runs"),
+    runs: Annotated[Path, typer.Option(metavar="DIR", help="With a stand: folder of its runs.")] = Path(
+        "runs"
+    ),
     once: Annotated[bool, typer.Option("--once", help="Say how it stands now, and end.")] = False,
     every: Annotated[float, typer.Option(metavar="SECONDS", min=0.1, help="Time between two looks.")] = 1.0,
 ) -> None:
@@ -143,7 +143,7 @@ def lines(follower: Follower) -> list[str]:
 
     record = follower.record
     if record is None:
-        return [f"no run to be told yet{': ' + follower.refused if follower.refused else ''}"]
+        return [f"no run to show yet{': ' + follower.refused if follower.refused else ''}"]
     told = [sanitize(f"{record.run} on stand {record.stand}: {follower.liveness.told}")]
     for unit in record.units:
         done = sum(check.started for check in unit.checks)

@@ -88,7 +88,7 @@ def watch(pipe: int, run_pid: int, beat: Callable[[], None] = nothing) -> str:
             return "the run has died"
         if BEAT in said:
             run.heard()
-    return f"the run has given no sign of life for {run.silence:.1f} s"
+    return f"the run has sent no heartbeat for {run.silence:.1f} s"
 
 
 def _beat() -> None:

@@ -64,7 +64,7 @@ def open_shared(path: Path, *, make: bool = True) -> int:
         handle = _opened(path, make=make)
     except FileNotFoundError:
         if make:
-            raise _unusable_file(path, "somebody deletes it again and again") from None
+            raise _unusable_file(path, "another process keeps deleting it") from None
         raise
     except OSError as error:
         wrong = "is a link" if error.errno == errno.ELOOP else f"cannot be opened ({error.strerror})"
@@ -93,8 +93,8 @@ def _opened(path: Path, *, make: bool) -> int:
 
 def _unusable_file(path: Path, wrong: str) -> StandFault:
     return StandFault(
-        f"{path}, by which an instrument is held, {wrong}. Look whose it is, and have it removed: nothing is powered "
-        "before",
+        f"{path}, by which an instrument is held, {wrong}. Find out who owns it and have it removed: nothing "
+        "is powered before",
         place="this computer",
     )
 

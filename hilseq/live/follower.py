@@ -150,7 +150,7 @@ def _without_end(journal: JournalTail, state: RunState | None, age: float) -> Li
     if age == float("inf"):
         return Liveness(RunStatus.UNFINISHED, "its files are gone", age)
     since = f"{datetime.fromtimestamp(time.time() - age, UTC):%Y-%m-%d %H:%M} UTC"
-    words = f"did not end; no sign of life since {since}: it was cut off, or waits"
+    words = f"did not end; no heartbeat since {since}: it was cut off, or waits"
     return Liveness(RunStatus.UNFINISHED, words, age)
 
 

@@ -26,7 +26,7 @@ from hilseq.reports.soak_plots import letter
 
 #: The browser tries again after so long, ms.
 RETRY = 2000
-#: A sign of life goes out at least every so many looks.
+#: A heartbeat is sent at least every so many looks.
 _QUIET_LOOKS = 5
 _LONGEST_ID = 4096
 

@@ -307,7 +307,7 @@ class StandOwner:
             if client.ended:
                 continue
             if client.life.has_ceased:
-                self._lose(client, f"the run has given no sign of life for {client.life.silence:.1f} s")
+                self._lose(client, f"the run has sent no heartbeat for {client.life.silence:.1f} s")
                 continue
             with suppress(OSError):  # one that has gone is heard
                 if beats:

@@ -285,9 +285,9 @@ class Person(Operator):
             try:
                 line = self._lines.next(until - time.monotonic(), tick)
             except EOFError:
-                return None, "nobody can answer, the input has ended"
+                return None, "no answer is possible: the input has ended"
             if line is None:
-                return None, f"nobody answered within {prompt.timeout:g} s"
+                return None, f"no answer within {prompt.timeout:g} s"
             found = _understood(line, prompt.expected)
             if found is not None:
                 return found, ""

@@ -270,7 +270,7 @@ def _intakes(config: Any, slots: Sequence[str], own: Sequence[str]) -> dict[str,
 
 #: Options that make no sense without a twin, and why.
 _OF_THE_TWIN = {
-    "--defect": "nobody breaks a real unit on purpose",
+    "--defect": "no defect is put into a real unit",
     "--defects": "the kinds are for the simulated twin",
     "--real-timing": "hardware takes the time it takes",
     "--twin": "it names the twin that is used",

@@ -247,7 +247,7 @@ def resumed_run(folder: Path, *, acknowledged: bool = False) -> Resumed:
     wrong_with_it = [*contradictions(journal.entries, state), *([signed] if signed else [])]
     if wrong_with_it:
         words = sanitize(wrong_with_it[0], 300)
-        raise UsageError(f"{folder}: {words}; a journal that was written anew is not continued")
+        raise UsageError(f"{folder}: {words}; a rewritten journal is not continued")
     why = state.why_it_broke_off
     units = [unit for unit in state.units if unit.soak is not None and unit.soak.ended is None]
     soaks = {unit.slot: _soak(unit.soak, folder, unit.slot, why) for unit in units if unit.soak is not None}

@@ -117,7 +117,7 @@ def _fixtures(item: pytest.Item) -> Iterator[Problem]:
         if name in info.name2fixturedefs or name in given or name == "request":
             continue
         line = item.location[1] or 0
-        wrong = f"{item.name.partition('[')[0]} asks for the fixture {name!r}, which nobody has"
+        wrong = f"{item.name.partition('[')[0]} asks for the fixture {name!r}, which does not exist"
         yield Problem(item.path, line + 1, 1, wrong, nearest=nearest_word(name, _own_fixtures(item)))
 
 

@@ -522,7 +522,7 @@ class VisitRun:
         """Show something to whoever watches, without keeping it."""
         for observe in list(self.observers):
             fine = False
-            with fenced("what shows this run has failed, and shows no more of it"):
+            with fenced("the display of this run has failed and shows nothing more"):
                 observe(entry)
                 fine = True
             if not fine:

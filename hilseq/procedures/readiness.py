@@ -286,7 +286,7 @@ class Readiness:
             try:
                 link.read(unit.profile.link.mode)
             except UnitFault:
-                yield Look("addresses", what, True, "nobody answers while the unit has no power")
+                yield Look("addresses", what, True, "no answer while the unit has no power")
             except StandFault as fault:
                 yield Look("addresses", what, False, str(fault), fault.places)
             else:

@@ -220,11 +220,7 @@ def _waived(unit: UnitState) -> str:
         return ""
     plan = unit.plan
     approved = plan is not None and plan.revision and not plan.differences
-    whom = (
-        f"by {plan.approved_by} with the approved plan"
-        if plan and approved
-        else "by nobody: no approved plan"
-    )
+    whom = f"by {plan.approved_by} with the approved plan" if plan and approved else "no approved plan"
     return f"{'; '.join(unit.paper.waived)} ({whom})"
 
 

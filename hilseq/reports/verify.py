@@ -71,7 +71,7 @@ class TrustAnswer:
 
 #: What a witness knows: it is given the journal and its run.
 Witness: TypeAlias = Callable[[Journal, RunState], TrustAnswer]
-NOBODY_SIGNED = TrustAnswer(Trust.NONE, "nobody: there is no signature beside the journal")
+NOBODY_SIGNED = TrustAnswer(Trust.NONE, "unsigned: there is no signature beside the journal")
 NO_WITNESS = TrustAnswer(Trust.NONE, "no records were asked")
 
 

@@ -438,7 +438,7 @@ def _completed(told: Verdict) -> str:
     """Return what makes an incomplete unit a whole visit."""
     whys = [check.why for check in told.unit.checks if check.verdict is CheckVerdict.NOT_PERFORMED]
     if told.resumable:
-        return f"go on with its soak: hilseq resume {sanitize(told.run)}"
+        return f"continue its soak: hilseq resume {sanitize(told.run)}"
     if any(why.startswith(ERROR_IN_SEQUENCE) for why in whys):
         return "correct the sequence, then test the unit again"
     if any(why.startswith(UNIT_OR_HARNESS) for why in whys):

@@ -240,7 +240,7 @@ CASES: dict[str, tuple[dict[str, str], str, str, str, str]] = {
     "a code that a slow ramp never leaves": (
         {"at-slow-ramp: 0x31": "at-slow-ramp: 0x32"},
         "0x32\n",
-        "the code 0x32 of a slow ramp is none of this fault table",
+        "the code 0x32 of a slow ramp is not in this fault table",
         "one of the codes under `codes`",
         "",
     ),

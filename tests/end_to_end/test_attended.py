@@ -137,7 +137,7 @@ def test_nobody_answers_in_time(tmp_path: Path, acts: list[str]) -> None:
         process.stdin.close()
     (ended,) = [e for e in journal(tmp_path / "run") if e["kind"] == "check ended" and "acts" in e["check"]]
     assert ended["verdict"] == "not performed"
-    assert ended["why"] == "nobody answered within 0.4 s: Close the cover."
+    assert ended["why"] == "no answer within 0.4 s: Close the cover."
     (late,) = [e for e in journal(tmp_path / "run") if e.get("what") == "not answered"]
     assert late["prompt"]["answer"] is None
 
@@ -162,7 +162,7 @@ def test_attended_with_nobody_there_is_refused(tmp_path: Path) -> None:
         line, stdin=subprocess.DEVNULL, capture_output=True, text=True, check=False, timeout=200, cwd=tmp_path
     )
     assert done.returncode == 2
-    assert "--attended says that a person is there, but nobody can answer" in done.stderr
+    assert "--attended says that a person is there, but no answer is possible" in done.stderr
     assert not (tmp_path / "run").exists()
 
 

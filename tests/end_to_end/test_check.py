@@ -33,7 +33,7 @@ def test_every_name_that_nobody_has_is_told_with_its_line(tmp_path: Path) -> Non
     assert done.returncode == 2
     meant = "did you mean 'live_unit'?"
     assert done.stderr.splitlines() == [
-        f"hilseq: test_own.py:3:1: test_names asks for the fixture 'live_unti', which nobody has; {meant}",
+        f"hilseq: test_own.py:3:1: test_names asks for the fixture 'live_unti', which does not exist; {meant}",
         "hilseq: test_own.py:5:1: there is no output 'q99'; did you mean 'q09'?",
         "hilseq: test_own.py:6:1: there is no input 'ii03'; did you mean 'i03'?",
         "hilseq: test_own.py:7:1: there is no signal 'q0l'; did you mean 'q10'?",

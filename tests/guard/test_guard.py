@@ -63,13 +63,13 @@ def test_killed_at_random_moments(
 
 
 def test_a_stopped_run_is_ended_and_the_supply_goes_off(wall: Any, rig: ModuleType, start: Start) -> None:
-    """A stopped run (SIGSTOP) gives no sign of life: it is killed, and the supply goes off."""
+    """A stopped run (SIGSTOP) sends no heartbeat: it is killed, and the supply goes off."""
     run = start(wall)
     rig.wait_until(wall.is_on)
     os.kill(run.process.pid, signal.SIGSTOP)
     rig.wait_until(wall.is_off)
     assert run.end() == -signal.SIGKILL
-    assert "no sign of life" in run.guarded()["reason"]
+    assert "no heartbeat" in run.guarded()["reason"]
 
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])

@@ -111,7 +111,7 @@ def test_neighbours_do_not_notice(
     os.kill(next_one.process.pid, signal.SIGSTOP)
     rig.wait_until(lambda: duo.is_off("A"))
     assert next_one.end() == -signal.SIGKILL
-    assert "no sign of life" in next_one.guarded()["reason"]
+    assert "no heartbeat" in next_one.guarded()["reason"]
     assert duo.is_on("B")
     os.kill(both["B"].process.pid, signal.SIGINT)
     assert both["B"].end() == 3

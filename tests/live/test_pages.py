@@ -60,7 +60,7 @@ def test_running_runs_come_first_and_a_broken_off_one_never_looks_complete(
     assert "RH16 RH-0007 ✓ ship ■ completed" in said
     assert "RH16 RH-0005 \u2013 incomplete … unfinished" in said
     page = _said(served.ask(f"/runs/{killed.folder.name}"))
-    assert "unfinished did not end; no sign of life since" in page
+    assert "unfinished did not end; no heartbeat since" in page
     assert "the unit may not ship" in page
     assert "The soak broke off" in page
 

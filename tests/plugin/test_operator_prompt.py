@@ -98,7 +98,7 @@ def test_an_empty_line_is_done(desk: Desk) -> None:
 def test_a_time_out_is_kept_to(desk: Desk) -> None:
     """Nobody answers: not performed, noted, and not much later than promised. Half a line is no answer."""
     desk.type("half a li")
-    with pytest.raises(NotPerformed, match=r"nobody answered within 0\.3 s"):
+    with pytest.raises(NotPerformed, match=r"no answer within 0\.3 s"):
         desk.person.ask(Prompt("Anybody?", 0.3))
     assert desk.noted[-1][0] == "not answered"
     assert desk.noted[-1][1].answer is None

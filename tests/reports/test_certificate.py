@@ -259,7 +259,7 @@ def test_waivers_stand_on_the_certificate_with_who_waived(
     assert f"Waived {told}" in words
     assert coverage_statement(run.units[0]).waived == told
     run.units[0].plan = None
-    assert coverage_statement(run.units[0]).waived.endswith("(by nobody: no approved plan)")
+    assert coverage_statement(run.units[0]).waived.endswith("(no approved plan)")
 
 
 def test_the_label_of_the_customer_is_another_than_that_of_the_shelf(

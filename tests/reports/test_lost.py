@@ -106,7 +106,7 @@ def test_a_journal_that_is_about_to_begin_is_not_lost(tmp_path: Path) -> None:
         journal.write_bytes(content)
         assert lost(read_journal(tmp_path)) == ""
         done = warm.hilseq("watch", "--once", str(tmp_path), cwd=tmp_path)
-        assert (done.returncode, done.stdout) == (0, "no run to be told yet\n")
+        assert (done.returncode, done.stdout) == (0, "no run to show yet\n")
 
 
 def test_a_journal_that_somebody_is_beginning_is_not_lost(run: Path) -> None:

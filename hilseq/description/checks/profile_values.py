@@ -222,7 +222,7 @@ def fault_codes_can_be_stored(profile: Profile) -> Findings:
         return
     provoked = faults.at_slow_ramp
     if provoked is not None and provoked not in faults.codes:
-        words = f"the code 0x{provoked:X} of a slow ramp is none of this fault table"
+        words = f"the code 0x{provoked:X} of a slow ramp is not in this fault table"
         yield Finding(("faults", "at-slow-ramp"), words, "one of the codes under `codes`")
     for code in faults.codes:
         if code == 0:
