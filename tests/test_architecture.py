@@ -26,6 +26,7 @@ FOUNDATION = {
     "deadlines",
     "statements",
     "signing",
+    "open_files",
 }
 MAY_IMPORT: dict[str, set[str]] = {
     "quantities": set(),
@@ -36,6 +37,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "verdicts": set(),
     "statements": set(),
     "signing": {"errors"},
+    "open_files": {"errors"},
     "clock": set(),
     "deadlines": {"clock"},
     "stepped": {"errors", "clock", "deadlines"},

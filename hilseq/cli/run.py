@@ -230,7 +230,9 @@ def _run_visit(
     sequences: list[str], arguments: list[str], stand: Path, detail: int, options: Sequence[str]
 ) -> int:
     from hilseq.description.loading import load_stand
+    from hilseq.open_files import require_open_files
 
+    require_open_files()
     load_stand(stand)
     for sequence in sequences:
         if not Path(sequence.partition("::")[0]).exists():

@@ -69,8 +69,10 @@ def serve_command(
 def _serve(runs: Path, records: str | None, host: str, port: int, token: str | None) -> None:
     from hilseq.live.access import is_loopback
     from hilseq.live.app import Site, address_of, check_token, listen, make_server
+    from hilseq.open_files import require_open_files
 
     check_token(host, token)
+    require_open_files()
     with contextlib.suppress(OSError, AttributeError):
         os.nice(_NICE)
     listening = listen(host, port)

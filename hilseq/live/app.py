@@ -5,7 +5,10 @@ The server listens, serves until told to end, and ends at once with every stream
 
 from __future__ import annotations
 
+import asyncio
+import errno
 import re
+import sys
 from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass
 from functools import cache
@@ -28,6 +31,7 @@ from hilseq.live.bench_presenter import bench_told, stands_of
 from hilseq.live.follower import SIGNS as LIFE_SIGNS
 from hilseq.live.follower import Found, RunsFolder
 from hilseq.live.run_presenter import run_told, shown
+from hilseq.open_files import require_open_files
 from hilseq.reports.formatting import date
 
 if TYPE_CHECKING:
@@ -42,8 +46,9 @@ from hilseq.live.access import door_for, is_loopback
 
 #: Runs on one page of the list.
 PER_PAGE = 50
-#: Streams at one time; a browser that is refused tries again.
+#: Streams at one time; a browser that is refused tries again. Fewer where few files may be open: pages need some too.
 MOST_STREAMS = 64
+_OF_PAGES = 40
 _LONGEST_REPORT = 64 << 20
 _HASHES = re.compile(rb"(style|script)-src ((?: ?'sha256-[A-Za-z0-9+/]{43}=')+)[;\"]")
 _STATIC = {
@@ -167,7 +172,7 @@ class _Pages:
         kind = "text/event-stream"
         if request.method == "HEAD":
             return Response(media_type=kind)
-        if self.site.streams >= MOST_STREAMS:
+        if self.site.streams >= min(MOST_STREAMS, require_open_files() - _OF_PAGES):
             raise HTTPException(503, "Too many pages are open; close some, or wait.")
         return StreamingResponse(self._counted(begin), media_type=kind, headers={"X-Accel-Buffering": "no"})
 
@@ -314,6 +319,20 @@ class _Server(uvicorn.Server):
     def __init__(self, config: uvicorn.Config, site: Site) -> None:
         super().__init__(config)
         self._site = site
+        self._reported = False
+
+    async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+        asyncio.get_running_loop().set_exception_handler(self._not_accepted)
+        await super().startup(sockets)
+
+    def _not_accepted(self, loop: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
+        """Report once that connections wait because too many are open; they are taken up when others close."""
+        error = context.get("exception")
+        if not isinstance(error, OSError) or error.errno not in (errno.EMFILE, errno.ENFILE):
+            loop.default_exception_handler(context)
+        elif not self._reported:
+            self._reported = True
+            print("hilseq: too many connections are open; others wait until some close", file=sys.stderr)  # noqa: T201
 
     async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
         self._site.closing = True

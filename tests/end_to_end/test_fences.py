@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import json
+import resource
 import shutil
 import sqlite3
 import subprocess
@@ -18,6 +19,7 @@ from hilseq.description.loading import read_profile
 from hilseq.errors import UsageError
 from hilseq.journal.chain import GENESIS, seal
 from hilseq.journal.reader import read_journal
+from hilseq.open_files import require_open_files
 from hilseq.records.database import address, open_database, set_aside
 from tests import warm
 from tests.end_to_end.conftest import ROOT, STANDS
@@ -25,13 +27,31 @@ from tests.end_to_end.conftest import ROOT, STANDS
 DATA = ROOT / "tests" / "data" / "journals-v0"
 
 
+#: Modules that a run, its guard and its twin import, as files in the folder where somebody works.
+HOSTILE_MODULES = (
+    "serial",
+    "yaml",
+    "pymodbus",
+    "pyvisa",
+    "pydantic",
+    "numpy",
+    "random",
+    "selectors",
+    "hilseq_sim",
+)
+
+
 def test_a_damaged_database_takes_no_verdict_with_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Told in a line; `records rebuild` sets the file aside and makes it anew."""
+    """Told in a line; `records rebuild` sets the file aside and makes it anew. No module of the working folder runs."""
+    for module in HOSTILE_MODULES:
+        deed = f"import pathlib; pathlib.Path(r'{tmp_path}', 'owned-{module}').touch(); raise SystemExit(9)"
+        (tmp_path / f"{module}.py").write_text(deed, encoding="utf-8")
     records = tmp_path / "records.sqlite"
     records.write_bytes(b"SQLite format 3\0" + b"\xff" * 5000)
     monkeypatch.setenv("HILSEQ_RECORDS", str(records))
     line = [
         sys.executable,
+        "-P",  # as the installed command does
         "-m",
         "hilseq",
         "run",
@@ -50,6 +70,7 @@ def test_a_damaged_database_takes_no_verdict_with_it(tmp_path: Path, monkeypatch
     assert "the records do not have this run yet: " in done.stderr
     assert "hilseq records rebuild" in done.stderr
     assert "Traceback" not in done.stderr
+    assert not list(tmp_path.glob("owned-*"))
     rebuilt = warm.hilseq("records", "rebuild", "--runs", str(tmp_path), cwd=tmp_path)
     assert rebuilt.returncode == 0, rebuilt.stderr
     assert "set aside as" in rebuilt.stderr
@@ -141,3 +162,39 @@ def test_no_helper_process_imports_from_the_working_folder() -> None:
                 starts.append((path.name, words))
     assert len(starts) >= 5
     assert [start for start in starts if "-P" not in start[1]] == []
+
+
+@pytest.mark.parametrize(
+    "command",
+    [
+        [
+            "run",
+            "--simulate",
+            "--serial=1",
+            f"--stand={STANDS}/sim-bench.yaml",
+            f"--unit={STANDS}/units/rh16.yaml",
+        ],
+        ["serve", "--port", "0"],
+    ],
+    ids=["run", "serve"],
+)
+def test_too_few_open_files_are_told_before_anything_begins(tmp_path: Path, command: list[str]) -> None:
+    """A limit that can be raised is raised; one that cannot is named, and nothing was powered."""
+    (tmp_path / "runs").mkdir()
+    lowered = "import resource, sys; from hilseq.cli.main import main; "
+    lowered += "resource.setrlimit(resource.RLIMIT_NOFILE, (24, 24)); sys.argv[0] = 'hilseq'; main()"
+    line = [sys.executable, "-P", "-c", lowered, *command]
+    done = subprocess.run(line, capture_output=True, text=True, check=False, cwd=tmp_path, timeout=60)
+    assert (done.returncode, "24 files open, and 64 are needed" in done.stderr) == (2, True), done.stderr
+    assert "Traceback" not in done.stderr
+    assert list((tmp_path / "runs").iterdir()) == []
+
+
+def test_a_low_limit_of_open_files_is_raised() -> None:
+    before = resource.getrlimit(resource.RLIMIT_NOFILE)
+    try:
+        resource.setrlimit(resource.RLIMIT_NOFILE, (32, before[1]))
+        assert require_open_files() == 64
+        assert require_open_files(32) == 64
+    finally:
+        resource.setrlimit(resource.RLIMIT_NOFILE, before)
