@@ -36,9 +36,10 @@ BY_CI = (
     ".venv/bin/ruff",
     "pytest sequences",
 )
-KNOWN = ("hilseq ", "python tests/bench/", "python -m hilseq_sim", *BY_CI)
+KNOWN = ("hilseq ", "python tests/bench/", "python -m hilseq_sim", "dask ", *BY_CI)
 #: Programs of tests/bench and the smallest arguments that they take.
 BENCHES = {
+    "bench_campaign.py": ("1", "1"),
     "bench_detection.py": ("1",),
     "bench_kills.py": ("1", "0", "1"),
     "bench_looks.py": ("200",),

@@ -13,9 +13,13 @@ from hilseq import resources
 from hilseq.errors import UsageError
 
 if TYPE_CHECKING:
-    from hilseq.coverage.cases import Case
+    from collections.abc import Sequence
+
+    from hilseq.coverage.campaign import Workers
+    from hilseq.coverage.cases import Case, RowFile
     from hilseq.coverage.curves import OperatingCurve
     from hilseq.coverage.table import CoverageTable
+    from hilseq.coverage.visits import CampaignSetup, Visited
 
 
 def coverage_command(
@@ -72,7 +76,17 @@ def coverage_command(
             metavar="FILE", help="File of finished rows, to resume from (default: one in runs/ per campaign)."
         ),
     ] = None,
-    jobs: Annotated[int, typer.Option(min=1, metavar="N", help="Visits at a time.")] = os.cpu_count() or 1,
+    jobs: Annotated[
+        int | None,
+        typer.Option(min=1, metavar="N", help="Visits at a time on this computer (default: its processors)."),
+    ] = None,
+    scheduler: Annotated[
+        str | None,
+        typer.Option(
+            metavar="tcp://HOST:PORT",
+            help="Make the visits on the workers of this Dask scheduler instead; they need the same hilseq.",
+        ),
+    ] = None,
     stand: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Stand file (default: sim-bench).")
     ] = None,
@@ -83,12 +97,15 @@ def coverage_command(
 ) -> None:
     """Put defects into the simulated stand and count what the sequences find, locate, blame wrongly and miss.
 
-    Interrupted, it goes on where it was when called again with the same options, on the same files.
+    Interrupted, it goes on where it was when called again with the same options, on the same files. What is found does
+    not depend on how many workers make the visits, nor on where they are.
 
     With --random, faults of the model itself are drawn by class; an oracle that knows the model says which promise of
     the profile each breaks and by how much, and each has the visit of its seed without the fault beside it.
 
     Example: hilseq coverage --kind output-stuck-on --units 10 --json coverage.json
+
+    Example: hilseq coverage --random 20000 --scheduler tcp://192.0.2.7:8786 --json random.json
 
     Example: hilseq coverage --curves --kind true-voltage-drop --picture drop.svg --json drop.json
     """
@@ -98,17 +115,17 @@ def coverage_command(
                 "--curves looks at the shipped sequences on stands that take their time; leave out SEQUENCE, "
                 "--defects, --random and --ideal-timing"
             )
-        _curves(kind or [], draws or 40, seed, picture, json_file, out, jobs, stand, unit)
+        with _workers(jobs, scheduler) as workers:
+            _curves(kind or [], draws or 40, seed, picture, json_file, out, workers, stand, unit)
         return
     if picture is not None:
         raise UsageError("--picture draws the curves; add --curves")
     draws = 4 if draws is None else draws
     import json
 
-    from hilseq.coverage import campaign
     from hilseq.coverage.cases import RowFile, campaign_of, choose, draw
     from hilseq.coverage.table import tabulate
-    from hilseq.description.loading import load_profile, load_stand
+    from hilseq.description.loading import load_profile
     from hilseq.twin import catalogue, model_faults
 
     stands = resources.folder("stands")
@@ -123,9 +140,9 @@ def coverage_command(
     else:
         rows = choose(catalogue(stand, unit, defects or []), kind or [])
         cases = draw(rows, draws=draws, units=units, seed=seed)
-    words = sequence or [str(resources.folder("sequences"))]
-    files = [word for word in words if Path(word).exists()]
-    options = [word for word in words if word not in files]
+    setup = _setup(
+        stand, unit, sequence or [], defects or [], soaks=soak is not None, real_timing=not ideal_timing
+    )
     asked = campaign_of(
         {
             "kinds": kind or [],
@@ -133,28 +150,20 @@ def coverage_command(
             "draws": draws,
             **({"random": random} if random else {}),
             "seed": seed,
-            "words": options,
+            "sequences": list(setup.sequences),
             "ideal_timing": ideal_timing,
         },
-        [stand, unit, *map(Path, files), *(defects or [])],
+        setup.parcel,
     )
     timing = ["ideal"] if ideal_timing else []
     drawn = [f"random{random}"] if random else [f"{draws}x", f"{units}good", *(kind or ["all"])]
     name = "-".join([f"seed{seed}", *drawn, *timing])[:80]
     path = out or Path("runs") / f"coverage-{name}.jsonl"
     finished = RowFile(path, asked)
-    bench = campaign.CampaignSetup(
-        stand.resolve(),
-        unit.resolve(),
-        next(iter(load_stand(stand).slots)),
-        partial(_visit, sequence or [], stand),
-        soak is not None,
-        real_timing=not ideal_timing,
-        defect_files=tuple(file.resolve() for file in defects or []),
-    )
     if finished.rows:
         typer.echo(f"{len(finished.rows)} of {len(cases)} visits were made before ({path})", err=True)
-    _run(campaign.run_campaign(bench, cases, finished, jobs=jobs), len(cases), len(finished.rows))
+    with _workers(jobs, scheduler) as workers:
+        _run(workers, setup, cases, finished, len(cases))
     if random:
         data = _show_random(cases, finished.rows)
     else:
@@ -229,46 +238,39 @@ def _curves(
     picture: Path | None,
     json_file: Path | None,
     out: Path | None,
-    jobs: int,
+    workers: Workers,
     stand: Path | None,
     unit: Path | None,
 ) -> None:
     import json
 
-    from hilseq.coverage import campaign, curves
+    from hilseq.coverage import curves
     from hilseq.coverage.cases import RowFile, campaign_of
     from hilseq.coverage.curve_drawing import draw_curves
-    from hilseq.description.loading import load_stand
     from hilseq.twin import true_values
 
     stands, sequences = resources.folder("stands"), resources.folder("sequences")
     stand, unit = stand or stands / "sim-bench.yaml", unit or stands / "units" / "rh16.yaml"
     spots = true_values(stand, unit)
     judged = curves.chosen(spots, kinds)
-    asked = campaign_of({"curves": kinds, "draws": draws, "seed": seed}, [stand, unit, sequences])
+    whole = _setup(stand, unit, [], [])
+    asked = campaign_of({"curves": kinds, "draws": draws, "seed": seed}, whole.parcel)
     path = (
         out
         or Path("runs")
         / f"{'-'.join(['curves', f'seed{seed}', f'{draws}x', *(kinds or ['all'])])[:80]}.jsonl"
     )
     finished = RowFile(path, asked, curves.ROW)
-    slot = next(iter(load_stand(stand).slots))
     groups = curves.groups(judged)
     for number, readings in enumerate(groups.values()):
-        checks = dict.fromkeys(f"{sequences}/{check}" for one in readings for check in one.checks)
-        bench = campaign.CampaignSetup(
-            stand.resolve(), unit.resolve(), slot, partial(_visit, list(checks), stand)
-        )
+        checks = dict.fromkeys(check for one in readings for check in one.checks)
+        setup = _setup(stand, unit, [f"{sequences}/{check}" for check in checks], [])
         seen = curves.pilots(draws)
         for visits in (range(seen), range(seen, draws)):
             cases = curves.draw(
                 readings, spots, finished.rows[:], visits=visits, seed=seed, first=number * draws
             )
-            _run(
-                campaign.run_campaign(bench, cases, finished, jobs=jobs),
-                len(groups) * draws,
-                len(finished.rows),
-            )
+            _run(workers, setup, cases, finished, len(groups) * draws)
     found = curves.tabulate(judged, finished.rows)
     if json_file is not None:
         _write(json_file, json.dumps(curves.as_data(found), indent=1))
@@ -317,24 +319,62 @@ def _show_curves(found: list[OperatingCurve]) -> None:
     )
 
 
-def _visit(sequences: list[str], stand: Path, options: list[str]) -> int:
+def _setup(
+    stand: Path,
+    unit: Path,
+    sequences: list[str],
+    defects: list[Path],
+    *,
+    soaks: bool = False,
+    real_timing: bool = True,
+) -> CampaignSetup:
+    """Return what all visits of a campaign have in common, with its files."""
     from hilseq.cli.run import run_visit
+    from hilseq.coverage.parcel import Parcel
+    from hilseq.coverage.visits import CampaignSetup
+    from hilseq.description.loading import load_stand
 
-    return run_visit(list(sequences), options, stand)
+    parcel = Parcel()
+    named = [word.partition("::") for word in sequences or [str(resources.folder("sequences"))]]
+    return CampaignSetup(
+        parcel,
+        parcel.add(stand),
+        parcel.add(unit),
+        next(iter(load_stand(stand).slots)),
+        tuple(parcel.add(Path(file)) + mark + check for file, mark, check in named),
+        run_visit,
+        soaks=soaks,
+        real_timing=real_timing,
+        defect_files=tuple(parcel.add(file) for file in defects),
+    )
 
 
-def _run(new_rows: Any, total: int, done: int) -> None:
+def _workers(jobs: int | None, scheduler: str | None) -> Workers:
+    from hilseq.coverage.campaign import Workers
+
+    if scheduler is not None and jobs is not None:
+        raise UsageError(
+            "--jobs is of this computer; how many workers a scheduler has is said where they are started"
+        )
+    return Workers(jobs or os.cpu_count() or 1, scheduler, partial(typer.echo, err=True))
+
+
+def _run(workers: Workers, setup: CampaignSetup, cases: Sequence[Visited], rows: RowFile, total: int) -> None:
     """Make the visits, with progress on a terminal and a line now and then elsewhere."""
     from rich.console import Console
     from rich.progress import Progress
 
+    done = len(rows.rows)
+    new_rows = workers.make(setup, cases, rows)
     console = Console(stderr=True)
     if not console.is_terminal:
         for count, _ in enumerate(new_rows, done + 1):
             if count % 50 == 0 or count == total:
                 typer.echo(f"{count} of {total} visits", err=True)
         return
-    with Progress(console=console) as progress:
+    with Progress(
+        *Progress.get_default_columns(), "{task.completed} of {task.total}", console=console
+    ) as progress:
         task = progress.add_task("visits", total=total, completed=done)
         for _ in new_rows:
             progress.advance(task)

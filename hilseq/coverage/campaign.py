@@ -1,177 +1,181 @@
-"""Running a campaign: on all cores, with progress, resumable after any interruption."""
+"""Running a campaign: on Dask, with every row kept as it comes, resumable after any interruption."""
 
 from __future__ import annotations
 
-import contextlib
-import json
-import multiprocessing
+import logging
 import os
-import shutil
-import tempfile
+import uuid
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor, as_completed
-from dataclasses import dataclass
-from pathlib import Path
-from typing import Any, Protocol
+from contextlib import ExitStack
+from functools import partial
+from typing import TYPE_CHECKING, Any, Protocol, Self
 
 from hilseq.coverage.cases import RowFile
-from hilseq.errors import StandFault
-from hilseq.twin import prepared
+from hilseq.coverage.parcel import installed
+from hilseq.coverage.visits import Visited, words_for
+from hilseq.errors import StandFault, UsageError
 
-#: Runs one visit with these options (of `hilseq run`) and returns its exit code.
-RunVisit = Callable[[list[str]], int]
+if TYPE_CHECKING:
+    from distributed import Client
 
-#: Files in memory, on most systems; and the room that visits side by side need there, bytes.
-_MEMORY, _ENOUGH = "/dev/shm", 2e9  # noqa: S108 - a folder with a name of its own is made there
-#: Soak of a visit whose defect is seen on a warm unit only: some time constants of a case.
-_WARM = "6h"
-
-
-@dataclass(frozen=True, slots=True)
-class CampaignSetup:
-    """The stand and unit of a campaign, its slot, how a visit is made, and whether the profile plans a soak."""
-
-    stand: Path
-    unit: Path
-    slot: str
-    run_visit: RunVisit
-    soaks: bool = False
-    #: Whether the instruments take their time, drawn from the seed of each visit.
-    real_timing: bool = True
-    #: Python files with kinds of defect that are not in the catalogue.
-    defect_files: tuple[Path, ...] = ()
+_INSTALL = "install the same there and start it again"
+_LOOPBACK = "127.0.0.1"
+#: s until a scheduler must have answered, and must have a worker.
+_PATIENCE = 20
+#: So many visits may fail to come to their end before the campaign is given up.
+_TOO_MANY = 5
+_KEPT = "all rows are kept; the same command makes what is missing"
 
 
-class Visited(Protocol):
-    """One visit of a campaign: what the twin is told, and the row that a finished run makes."""
+class MakesVisits(Protocol):
+    """What all visits of a campaign have in common: sent to a worker once, it makes them there."""
 
-    @property
-    def number(self) -> int:
-        """Its number in the campaign."""
-        ...
-
-    @property
-    def seed(self) -> int:
-        """The seed of its unit, its stand and its noise."""
-        ...
-
-    @property
-    def specs(self) -> Sequence[str]:
-        """Its defects, as `hilseq run --defect` takes them."""
-        ...
-
-    @property
-    def warm(self) -> bool:
-        """Whether it needs a unit that has warmed up."""
-        ...
-
-    def row(self, run: Path) -> dict[str, Any]:
-        """Return the row of a run in this folder."""
+    def visit(self, case: Visited, processor: int | None) -> dict[str, Any]:
+        """Make one visit, on this processor alone if one is named; return its row. Raises StandFault."""
         ...
 
 
-def run_campaign(
-    bench: CampaignSetup, cases: Sequence[Visited], rows: RowFile, *, jobs: int
-) -> Iterator[dict[str, Any]]:
-    """Make the visits that have no row yet; yield each new row as it comes.
+class Workers:
+    """The Dask workers that make visits: those of a scheduler, or else of a cluster on this computer.
 
-    Raises StandFault when a visit does not come to its end, which no defect may cause: it has no row.
+    A context manager. Nothing is begun before there is a visit to make. `say` is told where they are.
     """
-    done = {row["number"] for row in rows.rows}
-    open_cases = [case for case in cases if case.number not in done]
-    # Forked after everything is imported, and one visit per process: a visit leaves nothing to the next.
-    context = multiprocessing.get_context("fork")
-    _warm_up()
-    started = context.Value("i", 0)
-    with ProcessPoolExecutor(jobs, mp_context=context, initializer=_settle, initargs=(jobs, started)) as pool:
-        waiting = {pool.submit(_visit, bench, case) for case in open_cases}
+
+    def __init__(
+        self, jobs: int, scheduler: str | None = None, say: Callable[[str], None] = lambda _: None
+    ) -> None:
+        self._jobs, self._scheduler, self._say = jobs, scheduler, say
+        self._begun = ExitStack()
+        self._client: Client | None = None
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._begun.close()
+
+    def make(self, setup: MakesVisits, cases: Sequence[Visited], rows: RowFile) -> Iterator[dict[str, Any]]:
+        """Make the visits that have no row yet; yield each new row as it comes, in whatever order.
+
+        A visit whose worker is lost is made again by another. Raises StandFault, when all others are made, for visits
+        that did not come to their end, which no defect may cause; UsageError for a scheduler that cannot be used.
+        """
+        done = {row["number"] for row in rows.rows}
+        open_cases = {case.number: case for case in cases if case.number not in done}
+        if not open_cases:
+            return iter(())
+        if self._client is None:
+            self._client = self._connected()
+        return self._made(self._client, setup, open_cases, rows)
+
+    def _made(
+        self, client: Client, setup: MakesVisits, cases: dict[int, Visited], rows: RowFile
+    ) -> Iterator[dict[str, Any]]:
+        from distributed import CancelledError, KilledWorker, as_completed
+
+        # A task of its own: what is only sent to a worker is lost with it.
+        name = uuid.uuid4().hex
+        shared = client.submit(_itself, setup, key=f"campaign-{name}")
+        visit = partial(_visit, hilseq=installed(), processors=self._processors())
+        waiting = {
+            client.submit(visit, shared, case, key=(f"visit-{name}", number)): case
+            for number, case in cases.items()
+        }
+        failed: list[str] = []
         try:
             for future in as_completed(waiting):
-                row = future.result()
-                rows.add(row)
-                yield row
-        except BaseException:
-            pool.shutdown(wait=False, cancel_futures=True)
-            raise
+                try:
+                    row: dict[str, Any] = future.result()
+                except KilledWorker as error:
+                    failed.append(
+                        f"{words_for(waiting[future])} was lost with each worker that made it ({error})"
+                    )
+                except StandFault as error:
+                    failed.append(str(error))
+                except CancelledError:
+                    raise StandFault(f"the scheduler is lost; {_KEPT}") from None
+                else:
+                    rows.add(row)
+                    yield row
+                if len(failed) == _TOO_MANY:
+                    break
+        finally:
+            client.cancel([*waiting, shared])
+        if failed:
+            raise StandFault("\n".join([*failed, _KEPT]))
+
+    def _connected(self) -> Client:
+        """Return a client of the scheduler, or of a cluster of our own. Raises UsageError."""
+        try:
+            from distributed import Client, LocalCluster
+        except ModuleNotFoundError:
+            raise UsageError("campaigns need more packages: pip install 'hilseq[cluster]'") from None
+        if self._scheduler is None:
+            own = LocalCluster(
+                n_workers=self._jobs,
+                threads_per_worker=1,
+                host=_LOOPBACK,
+                dashboard_address=f"{_LOOPBACK}:0",
+                memory_limit=None,  # what needs memory are the visits, in processes of their own
+                silence_logs=logging.CRITICAL,
+            )
+            client = self._begun.enter_context(Client(self._begun.enter_context(own)))
+        else:
+            try:
+                client = self._begun.enter_context(Client(self._scheduler, timeout=_PATIENCE))
+            except (OSError, ValueError) as error:
+                raise UsageError(
+                    f"no scheduler answers at {self._scheduler} ({error}); `dask scheduler` starts one"
+                ) from None
+            try:
+                client.wait_for_workers(1, timeout=_PATIENCE)
+            except TimeoutError:
+                raise UsageError(
+                    f"the scheduler has no workers; `dask worker {self._scheduler}` starts some"
+                ) from None
+            _refuse_others(client)
+        workers = len(client.scheduler_info(n_workers=-1)["workers"])
+        self._say(f"{workers} workers; dashboard: {client.dashboard_link}")
+        return client
+
+    def _processors(self) -> list[int]:
+        """Return the processors where each has a worker of our own, none otherwise."""
+        found = sorted(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else []
+        return found if self._scheduler is None and self._jobs >= len(found) else []
 
 
-def _warm_up() -> None:
-    """Import once what every visit needs."""
-    import allure_pytest.plugin
-    import pymodbus.pdu
-    import pyvisa_py.tcpip
-    import scipy.special
+def _visit(setup: MakesVisits, case: Visited, *, hilseq: str, processors: Sequence[int]) -> dict[str, Any]:
+    """Make one visit on a worker, which has come when the others had been looked at, or was looked at."""
+    from distributed import get_worker
 
-    import hilseq.plugin.fixtures
-    import hilseq.reports.write
-
-    del allure_pytest, pymodbus, pyvisa_py, scipy, hilseq
-
-
-def _settle(jobs: int, started: Any) -> None:
-    """Be quiet, and keep to one processor where every processor has its visits.
-
-    A run and its twin take turns: on one processor neither is waited for longer, and nobody looks about for an
-    answer in time that another visit could use.
-    """
-    null = os.open(os.devnull, os.O_RDWR)
-    for stream in (0, 1, 2):
-        os.dup2(null, stream)
-    if not hasattr(os, "sched_setaffinity"):
-        return
-    processors = sorted(os.sched_getaffinity(0))
-    with started.get_lock():
-        number, started.value = started.value, started.value + 1
-    if jobs >= len(processors):
-        os.sched_setaffinity(0, {processors[number % len(processors)]})
+    worker = get_worker()
+    if installed() != hilseq:
+        raise UsageError(
+            f"{worker.address}, which has come since, has {installed()}, not {hilseq}; {_INSTALL}"
+        )
+    return setup.visit(case, processors[int(worker.name) % len(processors)] if processors else None)
 
 
-def _scratch() -> str | None:
-    """Return a folder in memory for what lives as long as one visit: a disk is waited for at every entry.
-
-    None, which tempfile takes for its own choice, where there is none or little, or somebody has chosen.
-    """
+def _refuse_others(client: Client) -> None:
+    """Raise UsageError when scheduler and workers have another hilseq than this one, or none."""
+    told: dict[str, object] = client.run(installed, on_error="return")
     try:
-        enough = shutil.disk_usage(_MEMORY).free > _ENOUGH
-    except OSError:
-        return None
-    chosen = "TMPDIR" in os.environ
-    return _MEMORY if enough and not chosen and os.access(_MEMORY, os.W_OK) else None
+        told["the scheduler"] = client.run_on_scheduler(installed)
+    except Exception as error:  # noqa: BLE001 - whatever a stranger's environment makes of it
+        told["the scheduler"] = error
+    others = {where: what for where, what in told.items() if what != installed()}
+    if others:
+        lines = [
+            f"{where} has {what if isinstance(what, str) else f'none ({what})'}"
+            for where, what in others.items()
+        ]
+        raise UsageError(
+            "\n".join([f"every worker and the scheduler need this hilseq, {installed()}:", *lines, _INSTALL])
+        )
 
 
-def _visit(bench: CampaignSetup, case: Visited) -> dict[str, Any]:
-    """Make one visit in a process of its own and judge it."""
-    folder = Path(tempfile.mkdtemp(prefix="hilseq-coverage-", dir=_scratch()))
-    try:
-        run = folder / "run"
-        with prepared():
-            child = os.fork()
-            if child == 0:
-                code = 70
-                with contextlib.suppress(BaseException):
-                    code = bench.run_visit([*visit_options(bench, case), "--out", str(run)])
-                os._exit(code)
-            os.waitpid(child, 0)
-        summary = run / "summary.json"
-        told = json.loads(summary.read_text(encoding="utf-8")) if summary.exists() else {}
-        if not told.get("complete"):  # broken off, by Ctrl-C say: it proves nothing, and is made again
-            what = ", ".join(case.specs) or "a good unit"
-            raise StandFault(f"the visit with {what}, seed {case.seed}, did not come to its end")
-        return case.row(run)
-    finally:
-        shutil.rmtree(folder, ignore_errors=True)
-
-
-def visit_options(bench: CampaignSetup, case: Visited) -> list[str]:
-    """Return the options of `hilseq run` that make a case, but for the folder."""
-    options = ["--stand", str(bench.stand), f"--unit={bench.slot}={bench.unit}"]
-    options += [f"--serial={bench.slot}=CV-{case.number:06d}"]
-    options += ["--simulate", "--seed", str(case.seed)]
-    options += ["--real-timing"] * bench.real_timing
-    options += [f"--defects={file}" for file in bench.defect_files]
-    if case.warm and bench.soaks:
-        options += ["--soak", f"--soak-duration={_WARM}"]
-    return [*options, *(f"--defect={spec}" for spec in case.specs)]
+def _itself(setup: MakesVisits) -> MakesVisits:
+    return setup
 
 
 def good_rows(rows: Iterable[dict[str, Any]]) -> list[dict[str, Any]]:

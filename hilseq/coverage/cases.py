@@ -8,7 +8,6 @@ prove nothing.
 
 from __future__ import annotations
 
-import hashlib
 import json
 import random
 from collections.abc import Iterable, Mapping, Sequence
@@ -16,7 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import hilseq
+from hilseq.coverage.parcel import Parcel, installed
 from hilseq.errors import UsageError
 from hilseq.verdicts import UNIT_OR_HARNESS, Disposition
 
@@ -175,19 +174,9 @@ _DEFECT = frozenset({"number", "disposition", "defect", "side", "beyond_limits",
 }
 
 
-def campaign_of(options: Mapping[str, Any], files: Iterable[Path]) -> dict[str, Any]:
-    """Return what names a campaign: its options, and the contents of `files` and of the folders among them.
-
-    Raises UsageError when one of them cannot be read.
-    """
-    digest = hashlib.sha256()
-    for given in files:
-        try:
-            for file in sorted(given.rglob("*.py")) if given.is_dir() else [given]:
-                digest.update(file.name.encode() + b"\0" + hashlib.sha256(file.read_bytes()).digest())
-        except OSError as error:
-            raise UsageError(f"{given} cannot be read: {error.strerror or error}") from None
-    return {_OWN: hilseq.__version__, **options, "contents": digest.hexdigest()}
+def campaign_of(options: Mapping[str, Any], parcel: Parcel) -> dict[str, Any]:
+    """Return what names a campaign: its options, and the contents of the files that its visits depend on."""
+    return {_OWN: installed(), **options, "contents": parcel.digest}
 
 
 class RowFile:
@@ -251,5 +240,5 @@ class RowFile:
 
 
 def _told(keys: Iterable[str]) -> str:
-    words = {_OWN: "another version of hilseq", "contents": "stand file, profile or sequences have changed"}
+    words = {_OWN: "another hilseq", "contents": "stand file, profile or sequences have changed"}
     return ", ".join(words.get(key, f"other {key}") for key in keys)

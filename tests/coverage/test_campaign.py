@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -10,9 +11,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hilseq.coverage.campaign import CampaignSetup, run_campaign, visit_options
+from hilseq.coverage.campaign import Workers
 from hilseq.coverage.cases import Case, RowFile, campaign_of, choose, draw, judge_case
+from hilseq.coverage.parcel import Parcel
 from hilseq.coverage.table import tabulate
+from hilseq.coverage.visits import CampaignSetup, visit_options
 from hilseq.errors import StandFault, UsageError
 from tests import warm
 
@@ -59,12 +62,12 @@ def test_draws_keep_clear_of_the_limit(seed: int, draws: int, units: int) -> Non
     assert {case.defect for case in cases if case.warm} <= {"graded"}
 
 
-def test_what_is_seen_warm_is_soaked_where_the_profile_plans_one(tmp_path: Path) -> None:
+def test_what_is_seen_warm_is_soaked_where_the_profile_plans_one() -> None:
     """A defect of heat gets a soak; other defects, good units and units without a plan get none."""
     cases = draw(ROWS, draws=1, units=1, seed=0)
-    bench = CampaignSetup(tmp_path / "stand.yaml", tmp_path / "unit.yaml", "A", lambda _: 0, soaks=True)
+    bench = CampaignSetup(Parcel(), "stand.yaml", "unit.yaml", "A", (), _broken_off, soaks=True)
     assert ["--soak" in visit_options(bench, case) for case in cases] == [True, False, False, False]
-    plain = CampaignSetup(bench.stand, bench.unit, "A", bench.run_visit)
+    plain = replace(bench, soaks=False)
     assert not any("--soak" in visit_options(plain, case) for case in cases)
 
 
@@ -126,7 +129,7 @@ def test_the_table_counts_both_sides_of_the_limit() -> None:
 def test_a_torn_row_is_made_again(tmp_path: Path) -> None:
     """The half line of an interrupted campaign is cut, and the rows of another one are refused with the reason."""
     path = tmp_path / "rows.jsonl"
-    campaign = campaign_of({"seed": 1}, [])
+    campaign = campaign_of({"seed": 1}, Parcel())
     row = judge_case(Case(0, 1), _summary("ship"))
     RowFile(path, campaign).add(row)
     with path.open("a", encoding="utf-8") as file:
@@ -134,7 +137,7 @@ def test_a_torn_row_is_made_again(tmp_path: Path) -> None:
     assert RowFile(path, campaign).rows == [row]
     assert path.read_text(encoding="utf-8").count("\n") == 2
     with pytest.raises(UsageError, match=r"another campaign \(other seed\)"):
-        RowFile(path, campaign_of({"seed": 2}, []))
+        RowFile(path, campaign_of({"seed": 2}, Parcel()))
 
 
 def test_rows_of_other_limits_prove_nothing(tmp_path: Path) -> None:
@@ -144,16 +147,21 @@ def test_rows_of_other_limits_prove_nothing(tmp_path: Path) -> None:
     (sequences / "test_a.py").write_text("", encoding="utf-8")
     profile.write_text("limit: 1", encoding="utf-8")
     path = tmp_path / "rows.jsonl"
-    RowFile(path, campaign_of({}, [profile, sequences]))
-    RowFile(path, campaign_of({}, [profile, sequences]))
+
+    def asked() -> dict[str, Any]:
+        parcel = Parcel()
+        parcel.add(profile)
+        parcel.add(sequences)
+        return campaign_of({}, parcel)
+
+    RowFile(path, asked())
+    RowFile(path, asked())
     for changed in (profile, sequences / "test_a.py"):
         changed.write_text("limit = 2", encoding="utf-8")
         with pytest.raises(UsageError, match="stand file, profile or sequences have changed"):
-            RowFile(path, campaign_of({}, [profile, sequences]))
+            RowFile(path, asked())
         path.unlink()
-        RowFile(path, campaign_of({}, [profile, sequences]))
-    with pytest.raises(UsageError, match=r"nowhere\.yaml cannot be read"):
-        campaign_of({}, [tmp_path / "nowhere.yaml"])
+        RowFile(path, asked())
 
 
 @pytest.mark.parametrize(
@@ -172,7 +180,7 @@ def test_rows_of_other_limits_prove_nothing(tmp_path: Path) -> None:
 def test_a_file_of_something_else_is_left_as_it_is(tmp_path: Path, content: bytes) -> None:
     """A slip in --out costs nobody a file."""
     path = tmp_path / "notes.txt"
-    campaign = campaign_of({"seed": 1}, [])
+    campaign = campaign_of({"seed": 1}, Parcel())
     content = content.replace(b"{head}", json.dumps(campaign).encode())
     path.write_bytes(content)
     with pytest.raises(UsageError, match="left as it is"):
@@ -185,28 +193,29 @@ def test_where_no_rows_can_be_kept_is_said_so(tmp_path: Path, name: str) -> None
     """A folder, and a file in place of a folder."""
     (tmp_path / "file").write_text("", encoding="utf-8")
     with pytest.raises(UsageError, match="give another --out"):
-        RowFile(tmp_path / name, campaign_of({}, []))
+        RowFile(tmp_path / name, campaign_of({}, Parcel()))
 
 
-def _broken_off(options: list[str]) -> int:
+def _broken_off(_sequences: list[str], options: list[str], _stand: Path) -> int:
     folder = Path(options[options.index("--out") + 1])
     folder.mkdir()
     (folder / "summary.json").write_text('{"complete": false, "units": []}', encoding="utf-8")
     return 3
 
 
-def test_a_visit_that_was_broken_off_is_no_row(tmp_path: Path) -> None:
+def test_a_visit_that_was_broken_off_is_no_row(tmp_path: Path, scheduler: str) -> None:
     """Ctrl-C reaches the visits too: what they say then is neither a miss nor an alarm, and is made again."""
-    rows = RowFile(tmp_path / "rows.jsonl", campaign_of({}, []))
+    rows = RowFile(tmp_path / "rows.jsonl", campaign_of({}, Parcel()))
     cases = draw(ROWS, draws=1, units=0, seed=1)
-    with pytest.raises(StandFault, match="did not come to its end"):
-        list(run_campaign(CampaignSetup(Path(), Path(), "A", _broken_off), cases, rows, jobs=1))
+    setup = CampaignSetup(Parcel(), "stand.yaml", "unit.yaml", "A", (), _broken_off)
+    with Workers(1, scheduler) as workers, pytest.raises(StandFault, match="did not come to its end"):
+        list(workers.make(setup, cases, rows))
     assert not rows.rows
 
 
-def test_a_small_campaign_end_to_end(tmp_path: Path) -> None:
+def test_a_small_campaign_end_to_end(tmp_path: Path, scheduler: str) -> None:
     """Real visits: a defect is found and placed, a good unit ships; called again, nothing is made twice."""
-    line = ["coverage", "--kind", "output-stuck-on", "--draws", "1"]
+    line = ["coverage", "--kind", "output-stuck-on", "--draws", "1", "--scheduler", scheduler]
     line += ["--units", "1", "--out", str(tmp_path / "rows.jsonl"), "--json", str(tmp_path / "table.json")]
     first = warm.hilseq(*line, cwd=tmp_path)
     assert first.returncode == 0, first.stderr
@@ -219,5 +228,6 @@ def test_a_small_campaign_end_to_end(tmp_path: Path) -> None:
         False,
     )
     assert (table["good_units"], table["false_alarms"]) == (1, 0)
+    assert "1 workers; dashboard: http://127.0.0.1:" in first.stderr
     again = warm.hilseq(*line, cwd=tmp_path)
     assert "2 of 2 visits were made before" in again.stderr

@@ -90,10 +90,11 @@ def test_an_unknown_true_value_names_the_known() -> None:
         curves.chosen({"true-voltage-drop": ["q01"]}, ["true-ride-through"])
 
 
-def test_a_visit_tells_what_became_of_its_true_values(tmp_path: Path) -> None:
+def test_a_visit_tells_what_became_of_its_true_values(tmp_path: Path, scheduler: str) -> None:
     """Sixteen drops on one stand with errors: accepted where they lie well inside, never at the limit and beyond."""
     files = {name: tmp_path / name for name in ("rows.jsonl", "curves.json", "curves.svg")}
     line = ["coverage", "--curves", "--kind", DROP.kind, "--draws", "1", "--out", str(files["rows.jsonl"])]
+    line += ["--scheduler", scheduler]
     line += ["--json", str(files["curves.json"]), "--picture", str(files["curves.svg"])]
     done = warm.hilseq(*line, cwd=tmp_path)
     assert done.returncode == 0, done.stderr

@@ -133,7 +133,7 @@ def test_the_simulator_knows_what_is_broken() -> None:
 
 
 def test_a_random_campaign_end_to_end(tmp_path: Path) -> None:
-    """One draw and its pair through one stage; the table as JSON says what was broken."""
+    """One draw and its pair through one stage, on a cluster of its own; the table as JSON says what was broken."""
     sequence = tmp_path / "test_one.py"
     sequence.write_text(
         "def test_on(ready_unit):\n    assert ready_unit.self_test() == 0\n", encoding="utf-8"
