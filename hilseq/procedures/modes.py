@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 from contextlib import suppress
 
-from hilseq.analysis.uncertainty import resolution
+from hilseq.analysis.uncertainty import Term, resolution
 from hilseq.clock import Clock
 from hilseq.description.profile import Mode, Profile
 from hilseq.description.stand import OperatorActions
@@ -129,7 +128,8 @@ class Modes:
                 place=f"mode {mode}",
             )
         self._event("mode", str(mode))
-        return Measured(took.value, "s", math.hypot(took.standard_uncertainty, told.standard_uncertainty))
+        command = Term("duration of the command", told.standard_uncertainty, "rectangular")
+        return Measured.of(took.value, "s", *took.budget, command)
 
     def wait_for(self, mode: Mode, since: float) -> Measured | None:
         """Wait until the unit reports `mode`; return the time since `since`, or None when it is too late."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 
-from hilseq.analysis.uncertainty import resolution
+from hilseq.analysis.uncertainty import Term, resolution
 from hilseq.clock import Clock
 from hilseq.errors import UnitFault, UnitSilent
 from hilseq.measured import Measured
@@ -22,7 +22,7 @@ def poll(
     """Ask `done` until it is true; return the time since `since` in s, or None after `within` seconds.
 
     A unit that does not answer, or refuses to, is not done yet. The uncertainty is that of the interval between the
-    last no and the first yes, spread evenly (rectangular, width / sqrt 12).
+    question of the last no and the answer of the first yes, spread evenly (rectangular, width / sqrt 12).
     """
     last_no = since
     while True:
@@ -30,12 +30,13 @@ def poll(
         begun = time.monotonic()
         try:
             if done():
+                # What it says holds at some instant until then: the question takes its time to reach it, and one
+                # that is busy is asked again and again.
                 answered = clock.now()
-                if answered - asked > INTERVAL:
-                    # A busy unit was asked again and again: what it said at last holds since then only.
-                    asked = answered
-                half = (asked + last_no) / 2 - since
-                return Measured(half, "s", resolution(max(asked - last_no, INTERVAL)))
+                half = (answered + last_no) / 2 - since
+                known = resolution(max(answered - last_no, INTERVAL))
+                between = Term("between two answers", known, "rectangular", source="the clock of the stand")
+                return Measured.of(half, "s", between)
         except UnitFault as refusal:
             # Busy, refusing, nonsense while starting: not done yet. A stepped clock stood still while the
             # deadline of a silent exchange ran out on the wall.

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 
+from hilseq.analysis.uncertainty import Term
 from hilseq.clock import Clock
 from hilseq.description.profile import Indicator, Profile
 from hilseq.description.stand import Slot
@@ -168,8 +168,8 @@ class Unit:
         )
         if took is None:
             raise self._never_ready(within)
-        known = math.hypot(took.standard_uncertainty, self.supply.came_within)
-        took = Measured(took.value, "s", known)
+        came = Term("when power came", self.supply.came_within, "rectangular", source="stand file: response")
+        took = Measured.of(took.value, "s", *took.budget, came)
         self._ready_since = since
         self.off_watch.is_ready()
         if starting:
