@@ -36,7 +36,7 @@ def _reading(ready: float, there: float, back: float, begun: float) -> tuple[flo
 
 @pytest.mark.parametrize("answer", [0.0, 0.005, 0.03, 0.3], ids=lambda s: f"{1e3 * s:g} ms")
 def test_the_truth_lies_between_the_answers(answer: float) -> None:
-    """A unit that is ready at its limit is never accepted. (The instant of a yes was that of its question.)"""
+    """A unit that is ready at its limit is never accepted: the instant of a yes is no longer that of its question."""
     stream = random.Random(5)
     for _ in range(500):
         there = answer * stream.random()
