@@ -13,6 +13,7 @@ from hilseq.analysis.uncertainty import (
     combine,
     coverage_factor,
     expanded_of,
+    together,
     type_a,
     welch_satterthwaite,
 )
@@ -31,8 +32,9 @@ class Measured:
 
     Measured values are added, subtracted, and multiplied or divided by a plain number. A sum is in the base
     unit of its dimension. The uncertainties of two values are taken as independent and add in quadrature
-    (GUM 5.1.2), the degrees of freedom by Welch and Satterthwaite (GUM G.4.1); for two readings of one
-    instrument that is right only as far as its error is not common to both. Two temperatures can be
+    (GUM 5.1.2), the degrees of freedom by Welch and Satterthwaite (GUM G.4.1); what two readings of one
+    instrument share is added in a sum, and cancels in a difference as far as its calibration states (GUM 5.2.2,
+    `together`). Two temperatures can be
     subtracted, which gives kelvins, not added. Arithmetic raises ValueError when the units do not fit.
     """
 
@@ -121,7 +123,8 @@ class Measured:
 
     def _joined(self, other: Measured, sign: float, unit: str) -> Self:
         one, two = self.in_base_unit(), other.in_base_unit()
-        return type(self).of(one.value + sign * two.value, unit, *one.budget, *two.budget)
+        terms = together([*one.budget, *(term * sign for term in two.budget)])
+        return type(self).of(one.value + sign * two.value, unit, *terms)
 
 
 def repeat(measure: Callable[[], Measured], count: int) -> Measured:

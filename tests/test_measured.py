@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from hilseq.analysis.uncertainty import Term
 from hilseq.measured import Measured
 
 VALUES = st.floats(-1e6, 1e6)
@@ -83,3 +84,31 @@ def test_a_plain_number_has_no_unit_to_add() -> None:
     """What is no measured value is refused by Python itself."""
     with pytest.raises(TypeError):
         Measured(1.0, "V") + 1.0  # type: ignore[operator]
+
+
+def test_ten_resistors_calibrated_with_one_standard() -> None:
+    """JCGM 100:2008, 5.2.2, example: ten of 1000 Ohm, u = 0.1 Ohm of one standard, in series: u = 1 Ohm, not 0.32 Ohm.
+
+    From memory; the linear sum of correlated inputs.
+    """
+    one = Measured.of(1000.0, "Ohm", Term("calibration", 0.1, shared="standard"))
+    total = one
+    for _ in range(9):
+        total += one
+    assert (total.value, total.standard_uncertainty) == (10_000.0, pytest.approx(1.0))
+    alone = Measured.of(1000.0, "Ohm", Term("calibration", 0.1))
+    assert sum((alone for _ in range(9)), alone).standard_uncertainty == pytest.approx(0.1 * math.sqrt(10.0))
+
+
+@pytest.mark.parametrize(("correlation", "expected"), [(0.0, 5.0), (0.5, math.sqrt(13.0)), (1.0, 1.0)])
+def test_a_difference_cancels_what_is_known_to_be_the_same(correlation: float, expected: float) -> None:
+    """u^2 = u1^2 + u2^2 - 2 r u1 u2 (JCGM 100:2008, 5.2.2, equation 16); what is not stated cancels nothing."""
+    one, two = (
+        Measured.of(value, "V", Term("calibration", u, shared="v01", correlation=correlation))
+        for value, u in ((24.0, 4.0), (20.0, 3.0))
+    )
+    for difference in (one - two, -two + one, one + -1.0 * two, two - one):
+        assert difference.standard_uncertainty == pytest.approx(expected)
+    assert (one - -two).standard_uncertainty == pytest.approx(7.0)
+    other = Measured.of(20.0, "V", Term("calibration", 3.0, shared="v02", correlation=correlation))
+    assert (one - other).standard_uncertainty == pytest.approx(5.0)

@@ -37,10 +37,38 @@ class Term:
     source: str = ""
     #: Whether repeats show it: the scatter of their mean takes its place.
     scatters: bool = False
+    #: Whose error it is, where two readings of one instrument have it both; and how far it is the same then, 0 to 1.
+    shared: str = ""
+    correlation: float = 0.0
+    #: Whether it lowers the result where the others raise it.
+    opposed: bool = False
 
     def __mul__(self, factor: float) -> Term:
         """Return what it contributes to a result so many times as large."""
-        return replace(self, value=self.value * abs(factor))
+        return replace(self, value=self.value * abs(factor), opposed=self.opposed != (factor < 0.0))
+
+
+def together(terms: Iterable[Term]) -> tuple[Term, ...]:
+    """Return the terms of a sum, those that are errors of one instrument as one (JCGM 100, 5.2.2; F.1.2.3).
+
+    Where they go the same way they are taken for the same error, and added; where they go against each other, they
+    cancel as far as their correlation is known.
+    """
+    found: dict[object, Term] = {}
+    for number, term in enumerate(terms):
+        key: object = (term.name, term.shared) if term.shared else number
+        before = found.get(key)
+        found[key] = term if before is None else _both(before, term)
+    return tuple(found.values())
+
+
+def _both(one: Term, two: Term) -> Term:
+    if one.opposed == two.opposed:
+        value = one.value + two.value
+    else:
+        known = min(one.correlation, two.correlation)
+        value = math.sqrt(max(0.0, one.value**2 + two.value**2 - 2.0 * known * one.value * two.value))
+    return replace(max(one, two, key=lambda term: term.value), value=value)
 
 
 def _not_negative(name: str, value: float) -> float:

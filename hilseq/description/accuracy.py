@@ -9,13 +9,13 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator
 from datetime import date
-from typing import NamedTuple
+from typing import Literal, NamedTuple
 
 from hilseq.analysis.uncertainty import Term, combine, rectangular, resolution
 from hilseq.clock import Clock
 from hilseq.description.findings import Place
 from hilseq.description.stand import Calibration, Signal, Stand, Supply
-from hilseq.quantities import AccuracyTerms, base_unit
+from hilseq.quantities import AccuracyTerms, base_unit, dimension_of
 
 #: A clock is watched until its claim is this many times what reading it leaves unknown (a standard uncertainty).
 CLOCK_FINENESS = 20.0
@@ -49,7 +49,11 @@ def signal_terms(name: str, signal: Signal, value: float) -> list[Term]:
     if terms is not None:
         limit = terms.limit(value * factor, signal.span * factor) / factor
         accuracy = Term(
-            f"accuracy of {name}", rectangular(limit), "rectangular", source="stand file: accuracy"
+            f"accuracy of {name}",
+            rectangular(limit),
+            "rectangular",
+            source="stand file: accuracy",
+            shared=name,
         )
         found.insert(0, accuracy)
     scatter = signal.repeatability_terms()
@@ -60,18 +64,70 @@ def signal_terms(name: str, signal: Signal, value: float) -> list[Term]:
     return found
 
 
+class CertifiedReading(NamedTuple):
+    """What a calibration certificate says of a reading: what is added to it, and the term of its uncertainty."""
+
+    correction: float
+    term: Term
+
+
+def of_certificate(
+    calibration: Calibration | None,
+    which: Literal["points", "voltage_points", "current_points"],
+    dimension: str,
+    value: float,
+    name: str,
+) -> CertifiedReading | None:
+    """Return what a certificate says of a reading of `name`, all in the base unit; None where it says nothing.
+
+    Between two points the correction is interpolated, and the worse of their uncertainties holds. Beyond the first and
+    the last it says nothing. Raises QuantityError when a point does not fit the unit.
+    """
+    points = () if calibration is None else calibration.certified(which, dimension)
+    if calibration is None or not points or not points[0].at <= value <= points[-1].at:
+        return None
+    after = next(number for number, point in enumerate(points) if value <= point.at)
+    right, left = points[after], points[max(after - 1, 0)]
+    share = (value - left.at) / (right.at - left.at) if right.at > left.at else 0.0
+    source = f"certificate {calibration.certificate}"
+    term = Term(
+        f"calibration of {name}",
+        max(left.uncertainty, right.uncertainty),
+        source=source,
+        shared=name,
+        correlation=calibration.correlation,
+    )
+    return CertifiedReading(left.correction + share * (right.correction - left.correction), term)
+
+
+def certified_signal(name: str, signal: Signal, value: float) -> CertifiedReading | None:
+    """Return what the certificate of a signal says of a reading, both in its own unit. Raises QuantityError."""
+    calibration = signal.calibration
+    if calibration is None or not calibration.points:
+        return None
+    _, factor = base_unit(signal.unit)
+    found = of_certificate(calibration, "points", dimension_of(signal.unit), value * factor, name)
+    return None if found is None else CertifiedReading(found.correction / factor, found.term * (1.0 / factor))
+
+
 def of_signal(signal: Signal, value: float) -> float:
     """Return the standard uncertainty of a signal at `value`, both in its own unit (`signal_terms`)."""
     return combine(term.value for term in signal_terms("the signal", signal, value))
 
 
 def of_supply_current(supply: Supply, amperes: float) -> float:
-    """Return the standard uncertainty of a current that a supply measures, A."""
+    """Return the standard uncertainty of a current that a supply measures, A: of its certificate, or its accuracy."""
+    certified = of_certificate(supply.calibration, "current_points", "current", amperes, "current")
+    if certified is not None:
+        return certified.term.value
     return of_terms(supply.accuracy.current, amperes, span=supply.ceilings.current)
 
 
 def of_supply_voltage(supply: Supply, volts: float) -> float:
-    """Return the standard uncertainty of a voltage that a supply measures, V."""
+    """Return the standard uncertainty of a voltage that a supply measures, V: of its certificate, or its accuracy."""
+    certified = of_certificate(supply.calibration, "voltage_points", "voltage", volts, "voltage")
+    if certified is not None:
+        return certified.term.value
     return of_terms(supply.accuracy.voltage, volts, span=supply.ceilings.voltage)
 
 

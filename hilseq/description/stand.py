@@ -7,7 +7,8 @@ from __future__ import annotations
 
 import datetime as dt
 import re
-from typing import Annotated, Any, Literal, Self
+from itertools import pairwise
+from typing import Annotated, Any, Literal, NamedTuple, Self
 
 from pydantic import BeforeValidator, Field, model_validator
 
@@ -33,7 +34,7 @@ from hilseq.description.fields import (
 )
 from hilseq.description.intake import IntakeSheet
 from hilseq.description.twin import StandTwin
-from hilseq.quantities import AccuracyTerms, dimension_of, parse_accuracy
+from hilseq.quantities import AccuracyTerms, dimension_of, parse, parse_accuracy
 
 
 def _date(value: Any) -> Any:
@@ -45,8 +46,30 @@ def _date(value: Any) -> Any:
 Date = Annotated[dt.date, BeforeValidator(_date), WrittenAs("date, YYYY-MM-DD")]
 
 
+class CalibrationPoint(Model):
+    """One point of a calibration certificate: what is added to a reading there, and how exactly that is known."""
+
+    at: Text = Field(description="where it was calibrated, such as 12 V")
+    correction: Text = Field(
+        description="what is added to a reading there, such as -1.2 mV: the reference less the reading"
+    )
+    uncertainty: Text = Field(description="expanded uncertainty of that, such as 0.8 mV")
+
+
+class Certified(NamedTuple):
+    """One such point in the base unit of its dimension; `uncertainty` is a standard uncertainty (k = 1)."""
+
+    at: float
+    correction: float
+    uncertainty: float
+
+
+def _error_dimension(dimension: str) -> str:
+    return "temperature difference" if dimension == "temperature" else dimension
+
+
 class Calibration(Model):
-    """When an instrument was calibrated and until when that holds."""
+    """When an instrument was calibrated and until when that holds, and what its certificate says, point by point."""
 
     certificate: Text = Field(default="not stated", description="number of the calibration certificate")
     done: Date | None = Field(default=None, description="date of the calibration, YYYY-MM-DD")
@@ -60,6 +83,57 @@ class Calibration(Model):
         description="largest change of its readings per kelvin away from `temperature`; the stand then names "
         "its thermometer as `ambient`",
     )
+    points: list[CalibrationPoint] = Field(
+        default_factory=list,
+        max_length=200,
+        description="of a signal that senses, point by point: between them its readings are corrected, and known as "
+        "well as the worse of two neighbours, whatever its accuracy says; beyond them its accuracy holds",
+    )
+    voltage_points: list[CalibrationPoint] = Field(
+        default_factory=list, max_length=200, description="the same of the voltage that a supply measures"
+    )
+    current_points: list[CalibrationPoint] = Field(
+        default_factory=list, max_length=200, description="the same of the current that a supply measures"
+    )
+    coverage_factor: float = Field(
+        default=2.0,
+        ge=1.0,
+        le=5.0,
+        description="k of the uncertainties in its points, as the certificate states it",
+    )
+    correlation: float = Field(
+        default=0.0,
+        ge=0.0,
+        le=1.0,
+        description="how far its errors at two points are the same, 0 to 1, where the certificate or its maker states "
+        "it: they cancel in a difference so far. A sum always takes them for the same",
+    )
+
+    def certified(
+        self, which: Literal["points", "voltage_points", "current_points"], dimension: str
+    ) -> tuple[Certified, ...]:
+        """Return these points in the base unit of their dimension, in order. Raises QuantityError."""
+        points: list[CalibrationPoint] = getattr(self, which)
+        error = _error_dimension(dimension)
+        found = [
+            Certified(
+                parse(point.at, dimension),
+                parse(point.correction, error),
+                parse(point.uncertainty, error) / self.coverage_factor,
+            )
+            for point in points
+        ]
+        return tuple(sorted(found))
+
+    @model_validator(mode="after")
+    def _holds_later(self) -> Self:
+        listed = bool(self.points or self.voltage_points or self.current_points)
+        if listed and (self.done is None or self.drift is None):
+            raise ValueError(
+                "its points are of the day of the calibration; expected `done`, and `drift`: what a reading may have "
+                "changed since, in a year"
+            )
+        return self
 
     @model_validator(mode="after")
     def _ordered(self) -> Self:
@@ -113,6 +187,18 @@ class SupplyCeilings(Model):
 SHORTEST_WATCHDOG = 10.0
 
 
+def _require_points(points: tuple[Certified, ...]) -> None:
+    """Raise ValueError for two points at the same place, or an uncertainty that is none."""
+    for first, second in pairwise(points):
+        if first.at == second.at:
+            raise ValueError(f"two points at {first.at:g}; expected each place once")
+    for point in points:
+        if not point.uncertainty > 0.0:
+            raise ValueError(
+                f"the uncertainty at {point.at:g} is not above zero; expected that of the certificate"
+            )
+
+
 class Supply(Driven):
     """One output of a programmable DC supply: what holds of any; its driver says how it is spoken to."""
 
@@ -154,6 +240,15 @@ class Supply(Driven):
     def follows_within(self) -> float:
         """Longest time from a command until the output has followed, s."""
         return self.settle if self.response is None else self.response
+
+    @model_validator(mode="after")
+    def _calibrated_in_its_units(self) -> Self:
+        if self.calibration is not None:
+            if self.calibration.points:
+                raise ValueError("`points` are of a signal; expected `voltage-points` or `current-points`")
+            _require_points(self.calibration.certified("voltage_points", "voltage"))
+            _require_points(self.calibration.certified("current_points", "current"))
+        return self
 
     @model_validator(mode="after")
     def _watched_in_time(self) -> Self:
@@ -216,11 +311,21 @@ class Io(Driven):
         description="longest time between two snapshots of what it senses: a read may be that old. Measured through "
         "its loop-backs where it has some; 50 ms where neither tells",
     )
+
     optional: bool = Field(
         default=False,
         description="true when a visit to the simulated twin can do without its signals: a twin serves only the "
         "drivers that come with hilseq",
     )
+
+    @model_validator(mode="after")
+    def _calibrated_as_a_whole(self) -> Self:
+        found = self.calibration
+        if found is not None and (found.points or found.voltage_points or found.current_points):
+            raise ValueError(
+                "an io has many channels; expected the points at the `calibration` of each signal"
+            )
+        return self
 
 
 class Signal(Driven):
@@ -301,6 +406,21 @@ class Signal(Driven):
     def _one_direction(self) -> Self:
         if self.drives is not None and self.senses is not None:
             raise ValueError("the signal drives a terminal and senses one; expected only one of them")
+        return self
+
+    @model_validator(mode="after")
+    def _calibrated_in_its_unit(self) -> Self:
+        calibration = self.calibration
+        if calibration is None:
+            return self
+        if calibration.voltage_points or calibration.current_points:
+            raise ValueError("`voltage-points` and `current-points` are of a supply; expected `points`")
+        if calibration.points:
+            if self.drives is not None:
+                raise ValueError(
+                    "it drives, and only readings are corrected; expected `points` at a signal that senses"
+                )
+            _require_points(calibration.certified("points", dimension_of(self.unit)))
         return self
 
     def accuracy_terms(self) -> AccuracyTerms | None:

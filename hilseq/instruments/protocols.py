@@ -130,6 +130,10 @@ class SupplyOutput(Protocol):
         """Measure the current alone, A."""
         return self.measure()[1]
 
+    def resolution(self, value: float, unit: str) -> float:  # noqa: ARG002 - of those that know
+        """Return the last digit of what it tells of such a value (V or A); 0 where that is not known."""
+        return 0.0
+
     def ask_measurement(self) -> None:
         """Send the question of `measure`, so that others can be asked before its answer is waited for."""
         return  # nothing, where it is optional

@@ -122,6 +122,19 @@ def parse_number(text: str, unit: str = "") -> float:
     return math.copysign(math.inf, value) if abs(value) >= INFINITY else value
 
 
+def last_digit(text: str, unit: str = "") -> float:
+    """Return what one in the last digit of a number is worth: 0.01 of `24.00` and of `+2.400E+01`; 0 of another form.
+
+    `unit` as for `parse_number`, which takes the same text.
+    """
+    match = _DECIMAL.fullmatch(text.strip())
+    if match is None:
+        return 0.0
+    _, mantissa, exponent, suffix = match.groups(default="")
+    decimals = len(mantissa.partition(".")[2])
+    return float(f"1E{int(exponent or 0) - decimals}") * _suffix_factor(suffix, unit, text)
+
+
 def parse_measurement(text: str, unit: str = "") -> float:
     """Return a measured number. Infinity and `not a number` mean that nothing was measured: DecodeError."""
     value = parse_number(text, unit)
@@ -130,12 +143,12 @@ def parse_measurement(text: str, unit: str = "") -> float:
     return value
 
 
-def parse_measurements(text: str, units: tuple[str, ...]) -> tuple[float, ...]:
-    """Return several measured numbers separated by `,` or `;`, one for each of `units`. Raises DecodeError."""
+def parts_of(text: str, count: int) -> list[str]:
+    """Return the texts of so many numbers separated by `,` or `;`. Raises DecodeError."""
     parts = re.split(r"[,;]", text)
-    if len(parts) != len(units):
-        raise DecodeError(f"'{quote(text)}' holds {len(parts)} values, expected {len(units)}")
-    return tuple(parse_measurement(part, unit) for part, unit in zip(parts, units, strict=True))
+    if len(parts) != count:
+        raise DecodeError(f"'{quote(text)}' holds {len(parts)} values, expected {count}")
+    return parts
 
 
 def parse_record(text: str, unit: str, count: int) -> list[float]:

@@ -6,6 +6,7 @@ used, nor what may be asked of it. A command that the stand file says `none` to 
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Callable, Mapping
 from contextlib import suppress
@@ -56,6 +57,8 @@ class ScpiOutput(SupplyOutput):
         self._commands = description.commands
         self._session = session or _session_with(name, description)
         self._last_command = self._commands.identify
+        #: By unit and decade of a measured value, the finest last digit of an answer.
+        self._digits: dict[str, dict[float, float]] = {}
 
     def close(self) -> None:
         """Close the session; other outputs of the instrument open it again when they need it."""
@@ -93,6 +96,28 @@ class ScpiOutput(SupplyOutput):
     def number(self, template: str, unit: str) -> float:
         """Return the number that answers a question, in `unit`."""
         return self.parsed(template, self.ask(template), lambda text: scpi.parse_measurement(text, unit))
+
+    def _reading(self, template: str, unit: str) -> float:
+        return self.parsed(template, self.ask(template), lambda text: self._told(text, unit))
+
+    def _told(self, text: str, unit: str) -> float:
+        """Return a number of an answer, and take note of its last digit."""
+        value, digit = scpi.parse_measurement(text, unit), scpi.last_digit(text, unit)
+        decade = _decade(value)
+        if digit:
+            known = self._digits.setdefault(unit, {})
+            known[decade] = min(digit, known.get(decade, math.inf))
+        return value
+
+    def resolution(self, value: float, unit: str) -> float:
+        """Return the last digit of its answers of this size, or of larger ones: as fine as any was so far.
+
+        An instrument may leave out zeros at the end, so that one answer alone tells too coarse a digit.
+        """
+        at_least = _decade(value)
+        return min(
+            (digit for decade, digit in self._digits.get(unit, {}).items() if decade >= at_least), default=0.0
+        )
 
     def parsed(self, template: str, answer: str, parse: Callable[[str], Parsed]) -> Parsed:
         """Return what `parse` makes of an answer."""
@@ -171,17 +196,17 @@ class ScpiOutput(SupplyOutput):
         command = self._commands.measure_both
         if command is None:
             return self.measure_voltage(), self.measure_current()
-        return self.parsed(command, self.ask(command), _pair)
+        return self.parsed(command, self.ask(command), self._pair)
 
     def measure_voltage(self) -> float:
         """Measure the voltage alone, where there is a query for that."""
         command = self._commands.measure_voltage
-        return self.measure()[0] if command is None else self.number(command, "V")
+        return self.measure()[0] if command is None else self._reading(command, "V")
 
     def measure_current(self) -> float:
         """Measure the current alone, where there is a query for that."""
         command = self._commands.measure_current
-        return self.measure()[1] if command is None else self.number(command, "A")
+        return self.measure()[1] if command is None else self._reading(command, "A")
 
     def ask_measurement(self) -> None:
         """Send the question for voltage and current, or for the voltage where there is none for both."""
@@ -193,15 +218,17 @@ class ScpiOutput(SupplyOutput):
         text = self._session.answer()
         if command is None:
             volts = self.parsed(
-                self._single(self._commands.measure_voltage),
-                text,
-                lambda text: scpi.parse_measurement(text, "V"),
+                self._single(self._commands.measure_voltage), text, lambda text: self._told(text, "V")
             )
             return volts, self.number(self._single(self._commands.measure_current), "A")
         plain = _PLAIN_PAIR.fullmatch(text)
         if plain is not None:
             return float(plain[1]), float(plain[2])
-        return self.parsed(command, text, _pair)
+        return self.parsed(command, text, self._pair)
+
+    def _pair(self, text: str) -> tuple[float, float]:
+        volts, amperes = scpi.parts_of(text, 2)
+        return self._told(volts, "V"), self._told(amperes, "A")
 
     @staticmethod
     def _single(command: str | None) -> str:
@@ -340,9 +367,8 @@ class ScpiOutput(SupplyOutput):
             reraise(error, self.about(template))
 
 
-def _pair(text: str) -> tuple[float, float]:
-    volts, amperes = scpi.parse_measurements(text, ("V", "A"))
-    return volts, amperes
+def _decade(value: float) -> float:
+    return math.floor(math.log10(abs(value))) if value else -math.inf
 
 
 def open_outputs(supplies: Mapping[str, ScpiSupply]) -> dict[str, ScpiOutput]:

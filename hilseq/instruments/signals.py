@@ -18,7 +18,7 @@ from typing import Literal
 from hilseq.analysis.uncertainty import Term, combine
 from hilseq.clock import Clock
 from hilseq.deadlines import try_until
-from hilseq.description.accuracy import InstrumentConditions, signal_terms
+from hilseq.description.accuracy import InstrumentConditions, certified_signal, signal_terms
 from hilseq.description.stand import Calibration, Signal
 from hilseq.errors import (
     HilseqError,
@@ -189,13 +189,19 @@ class SignalBank:
         They show what is at their terminals now: their lag is waited for.
         """
         values = self.fresh(names)
-        return {
-            name: Measured.of(value, self.signals[name].unit, *self.terms(name, value))
-            for name, value in values.items()
-        }
+        return {name: self._measured(name, value) for name, value in values.items()}
+
+    def _measured(self, name: str, value: float) -> Measured:
+        """Return a value as a reading: corrected, and known as well as its certificate says, where that has points."""
+        signal, terms = self.signals[name], self.terms(name, value)
+        certified = certified_signal(name, signal, value)
+        if certified is not None:
+            terms = [certified.term, *(term for term in terms if term.shared != name)]
+            value += certified.correction
+        return Measured.of(value, signal.unit, *terms)
 
     def uncertainty(self, name: str, value: float) -> float:
-        """Return the standard uncertainty of a signal, read or driven at `value`, in its unit.
+        """Return the standard uncertainty of a signal, read or driven at `value`, not corrected, in its unit.
 
         With what age and temperature add since the calibration, where the stand file says how much.
         """

@@ -8,8 +8,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from hilseq.analysis.uncertainty import Term, combine, rectangular
-from hilseq.description.accuracy import InstrumentConditions
+from hilseq.analysis.uncertainty import Term, combine, rectangular, resolution
+from hilseq.description.accuracy import CertifiedReading, InstrumentConditions, of_certificate
 from hilseq.description.stand import Supply
 from hilseq.instruments.protocols import SupplyOutput
 from hilseq.measured import Measured
@@ -87,10 +87,22 @@ class SupplyMeter:
         return [(number * interval, self._measured(value, "A")) for number, value in enumerate(currents)]
 
     def _measured(self, value: float, unit: str) -> Measured:
-        return Measured.of(value, unit, *self._terms(value, unit))
+        """Return a value as a reading: corrected, and known as well as the certificate says, where that has points."""
+        terms = list(self._terms(value, unit))
+        certified = self._certified(value, unit)
+        if certified is not None:
+            terms = [certified.term, *(term for term in terms if not term.shared)]
+            value += certified.correction
+        return Measured.of(value, unit, *terms)
+
+    def _certified(self, value: float, unit: str) -> CertifiedReading | None:
+        calibration = self._description.calibration
+        if unit == "V":
+            return of_certificate(calibration, "voltage_points", "voltage", value, "the supply's voltage")
+        return of_certificate(calibration, "current_points", "current", value, "the supply's current")
 
     def uncertainty(self, value: float, unit: str) -> float:
-        """Return the standard uncertainty of a reading, with what age and temperature add, in its unit."""
+        """Return the standard uncertainty of a reading, not corrected, in its unit: age and temperature included."""
         return combine(term.value for term in self._terms(value, unit))
 
     def _terms(self, value: float, unit: str) -> Iterator[Term]:
@@ -101,11 +113,16 @@ class SupplyMeter:
             rectangular(self.limit(value, unit)),
             "rectangular",
             source=key,
+            shared=f"the supply's {what}",
         )
         scatter = self._scatter(value, unit)
         if scatter:
             source = "stand file: accuracy, repeatability"
             yield Term(f"repeatability of the supply's {what}", scatter, source=source, scatters=True)
+        digit = self._output.resolution(value, unit)
+        if digit:
+            name = f"last digit of the supply's {what}"
+            yield Term(name, resolution(digit), "rectangular", source="the answers of the supply")
         gained = self._conditions.uncertainty(self._description.calibration, value)
         if gained:
             yield Term(

@@ -111,12 +111,24 @@ def test_what_is_no_number_is_refused(text: str) -> None:
         scpi.parse_measurement(text, "V")
 
 
+@pytest.mark.parametrize(
+    ("text", "digit"),
+    [
+        ("24", 1.0), ("24.00", 0.01), ("+2.400E+01", 0.01), ("+2.400E-02", 1e-5), (".5", 0.1), ("24000mV", 1e-3),
+        ("24.0 V", 0.1), ("250.0mV", 1e-4), ("#H18", 0.0), ("INF", 0.0),
+    ],
+)  # fmt: skip
+def test_the_last_digit_of_an_answer(text: str, digit: float) -> None:
+    """NR1, NR2 and NR3 of IEEE 488.2-1992, 8.7.2 to 8.7.4, with a suffix or not; worked out by hand."""
+    assert scpi.last_digit(text, "V") == pytest.approx(digit)
+
+
 @given(st.text(max_size=400))
 def test_no_text_crashes_a_parser(text: str) -> None:
     """Whatever an instrument sends, a parser answers or says DecodeError."""
     for parse in (
         scpi.parse_number, scpi.parse_measurement, scpi.parse_boolean, scpi.parse_error, scpi.parse_identity,
-        lambda word: scpi.parse_measurements(word, ("V", "A")),
+        lambda word: scpi.parts_of(word, 2), lambda word: scpi.last_digit(word, "V"),
     ):  # fmt: skip
         with suppress(DecodeError):
             parse(text)

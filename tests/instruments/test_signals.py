@@ -8,6 +8,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from datetime import date
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -441,3 +442,23 @@ def test_an_exclusive_part_is_ours_while_it_is_away_from_rest(
         assert told == ["have load bank", "done with load bank"]
         with bank.alone_with(("k1",)):
             assert told[2:] == ["have spare paths"]
+
+
+def test_a_reading_is_corrected_as_its_certificate_says(make: Make, rack: Rack) -> None:
+    """9.990 V read, + 4 mV at 10 V and 0 at 0 V: 9.993996 V, known to 1 mV (k = 2) and the last digit, not to 10 mV."""
+    points = [
+        {"at": "0 V", "correction": "0 V", "uncertainty": "1 mV"},
+        {"at": "10 V", "correction": "4 mV", "uncertainty": "1 mV"},
+    ]
+    calibration = {"done": date(2026, 1, 10), "due": date(2027, 1, 10), "drift": "0 ppm", "points": points}
+    one = {"table": "input register", "scale": 0.001, "unit": "V", "accuracy": "10 mV"}
+    rack.words[0:2] = [9990, 9990]
+    bank = make({"v": signal(address=0, calibration=calibration, **one), "w": signal(address=1, **one)})
+    corrected, plain = bank.measure("v"), bank.measure("w")
+    assert corrected.value == pytest.approx(9.993996)
+    assert corrected.standard_uncertainty == pytest.approx(math.hypot(0.5e-3, 1e-3 / math.sqrt(12.0)))
+    assert plain.value == pytest.approx(9.990)
+    assert plain.standard_uncertainty == pytest.approx(
+        math.hypot(10e-3 / math.sqrt(3.0), 1e-3 / math.sqrt(12.0))
+    )
+    assert bank.read("v") == bank.read("w")

@@ -21,6 +21,7 @@ from hilseq.analysis.uncertainty import DecisionRule, expanded, rectangular, res
 from hilseq.description.accuracy import (
     CLOCK_FINENESS,
     THRESHOLD_FINENESS,
+    certified_signal,
     of_delay,
     of_interruption,
     of_signal,
@@ -268,7 +269,11 @@ def _signal_expanded(stand: Stand, signal: Signal, at: float) -> float:
     """Return U of a signal at a value, both in the base unit."""
     _, factor = base_unit(signal.unit)
     calibration = signal.calibration or stand.io[signal.io].calibration
-    return _expanded(of_signal(signal, at / factor), calibration, at / factor) * factor
+    known = of_signal(signal, at / factor)
+    certified = certified_signal("the signal", signal, at / factor)
+    if certified is not None:
+        known = certified.term.value
+    return _expanded(known, calibration, at / factor) * factor
 
 
 def _outputs(stand: Stand, slot: str, profile: Profile) -> Iterator[_Judged]:
