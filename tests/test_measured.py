@@ -95,7 +95,8 @@ def test_ten_resistors_calibrated_with_one_standard() -> None:
     total = one
     for _ in range(9):
         total += one
-    assert (total.value, total.standard_uncertainty) == (10_000.0, pytest.approx(1.0))
+    assert total.value == 10_000.0
+    assert total.standard_uncertainty == pytest.approx(1.0)
     alone = Measured.of(1000.0, "Ohm", Term("calibration", 0.1))
     assert sum((alone for _ in range(9)), alone).standard_uncertainty == pytest.approx(0.1 * math.sqrt(10.0))
 

@@ -102,7 +102,7 @@ def test_the_reference_says_how_a_default_is_written() -> None:
 def test_every_example_of_the_manual_is_read(tmp_path: Path) -> None:
     """The YAML in the manual is YAML that hilseq takes, put into a stand that needs it."""
     manual = (STANDS / "TOPICS.md").read_text(encoding="utf-8")
-    ranged, supply, many = re.findall(r"```yaml\n(.*?)```", manual, re.DOTALL)
+    ranged, certified, supply, many = re.findall(r"```yaml\n(.*?)```", manual, re.DOTALL)
     stand = (
         f"stand: x\n{supply}io: {{rack: {{address: 'a:502'}}}}\n"
         f"slots: {{A: {{supply: old, link: {{address: 'b:502'}}}}}}\nsignals:\n  {ranged}"
@@ -114,6 +114,11 @@ def test_every_example_of_the_manual_is_read(tmp_path: Path) -> None:
     assert old.commands.clear is None
     assert old.commands.set_voltage.format(value=24.0, output=1) == "VSET1:24.0"
     assert read.signals["q16"].senses == "A.q16"
+    whole = stand.replace(ranged.strip(), certified.strip())
+    path.write_text(whole, encoding="utf-8")
+    known = load_stand(path).signals["v01"].calibration
+    assert known is not None
+    assert [point.correction for point in known.certified("points", "voltage")] == [0.0004, -0.0011]
     path.write_text(f"stand: many\nio: {{rack: {{address: 'a:502'}}}}\n{many}", encoding="utf-8")
     assert load_stand(path).signals["H q16"].senses == "H.q16"
 
