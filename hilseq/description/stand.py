@@ -596,6 +596,13 @@ class Stand(Model):
         description="parts that only one visit at a time may use, such as a load bank, each with the signals that "
         "drive it: a visit has it from when one of them leaves its value at rest until all are back",
     )
+    power_on_gap: Seconds = Field(
+        default=0.0,
+        ge=0,
+        le=60,
+        description="least time between switching on the units of two slots, where their inrush would add up in what "
+        "feeds the supplies, such as a mains fuse; visits wait for their turn. Short interruptions do not wait",
+    )
     uncalibrated: dict[Text, Text] = Field(
         default_factory=dict,
         description="instruments (supply NAME, io NAME) without a stated calibration that are used all the same, each "

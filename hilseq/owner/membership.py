@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import math
 import os
 import pickle
 import select
+import shutil
 import signal
 import subprocess
 import sys
@@ -12,9 +14,12 @@ import threading
 import time
 from collections.abc import Callable, Collection, Iterator, Sequence
 from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import IO
 
+from hilseq.clock import Clock
 from hilseq.description.stand import Stand
-from hilseq.errors import HilseqError, StandFault, StandInUse
+from hilseq.errors import HilseqError, Interlock, StandFault, StandInUse
 from hilseq.guard.protocol import BEAT, START_DEADLINE, Beats, stuck_after
 from hilseq.instruments.opening import Opening
 from hilseq.lease.addresses import StandInstrument, instruments_of, shares_lines_with_units
@@ -72,6 +77,8 @@ class _Turn:
     def __init__(self) -> None:
         self.told = threading.Event()
         self.has_come = False
+        #: When the last one was done with it, s of the clock that all share.
+        self.free_since = -math.inf
 
 
 class Membership:
@@ -86,8 +93,12 @@ class Membership:
         wire: MessageSocket,
         granted: ClaimGranted,
         door: str,
+        *,
+        clock: Clock,
         told_to_stop: Callable[[], bool],
     ) -> None:
+        self._stand = stand
+        self._clock = clock
         self._wire = wire
         self._granted = granted
         self._door = door
@@ -96,6 +107,7 @@ class Membership:
         self._guarded = threading.Event()
         self._turns: dict[str, _Turn] = {}
         self._interrupted = False
+        self._interlock: InterlockSeen | None = None
         #: Why the owner has the run end, or an empty text.
         self.why_ended = ""
         #: Why nothing can be asked any more, or an empty text.
@@ -144,13 +156,35 @@ class Membership:
             if time.monotonic() > until:
                 raise StandFault("the guard process did not start; nothing is powered without it")
 
-    def tell_interlock(self, words: str) -> None:
+    def tell_interlock(self, seen: Interlock) -> None:
         """Have the owner switch off every slot: an interlock is not safe."""
-        self._tell(InterlockSeen(words))
+        self._tell(InterlockSeen(str(seen), seen.places[0]))
+
+    def interlock_told(self) -> Interlock | None:
+        """Return an interlock that others have seen, once: the owner has switched off every slot."""
+        seen, self._interlock = self._interlock, None
+        if seen is None:
+            return None
+        return Interlock(f"{seen.words}; everything on the stand was switched off for it", place=seen.place)
 
     @contextmanager
-    def alone(self, what: str, sleep: Callable[[float], None]) -> Iterator[None]:
-        """Use what only one visit at a time may; let time pass while others use it.
+    def turn_to_power(self) -> Iterator[None]:
+        """Switch a unit on when the `power-on-gap` since the last one of the stand is over. Raises StandFault."""
+        gap = self._stand.power_on_gap
+        if not gap:
+            yield
+            return
+        with self.alone("power-on") as free_since:
+            self._clock.sleep(max(0.0, free_since + gap - self._shared_time()))
+            yield
+
+    def _shared_time(self) -> float:
+        """Return the time that all visits of the stand have in common, s."""
+        return self._clock.now() if self._stand.simulated_clock else time.monotonic()
+
+    @contextmanager
+    def alone(self, what: str) -> Iterator[float]:
+        """Use what only one visit at a time may; let time pass while others use it. Lends since when it is free.
 
         Raises StandFault where they use it longer than anybody waits.
         """
@@ -161,16 +195,16 @@ class Membership:
             while not turn.told.wait(_PAUSE):
                 self.waiting()
             while not turn.has_come:
-                sleep(_PAUSE)
+                self._clock.sleep(_PAUSE)
                 self.waiting()
                 if time.monotonic() > until:
                     raise StandFault(
                         f"{what}: other visits have used it for {_OTHERS_USE:g} s; `hilseq stand` tells who is there",
                         place=what,
                     )
-            yield
+            yield turn.free_since
         finally:
-            self._tell(DoneWith(what))
+            self._tell(DoneWith(what, self._shared_time()))
 
     def leave(self, *, safe: bool) -> None:
         """Let go of the slots; the owner makes them safe where this run could not verify it."""
@@ -197,9 +231,14 @@ class Membership:
             match message:
                 case GuardWatches():
                     self._guarded.set()
-                case HaveAlone(what) | OthersFirst(what):
-                    self._turns[what].has_come = isinstance(message, HaveAlone)
+                case HaveAlone(what, free_since):
+                    turn = self._turns[what]
+                    turn.has_come, turn.free_since = True, free_since
+                    turn.told.set()
+                case OthersFirst(what):
                     self._turns[what].told.set()
+                case InterlockSeen():
+                    self._interlock = message
                 case EndNow(why):
                     self.why_ended = why
                     self._interrupt()
@@ -218,7 +257,9 @@ class Membership:
         self.lost = "the process that owns the stand's instruments has died, or hangs; its guard switches the stand off"
 
 
-def join(stand: Stand, slots: Sequence[str], holder: Holder, told_to_stop: Callable[[], bool]) -> Membership:
+def join(
+    stand: Stand, slots: Sequence[str], holder: Holder, clock: Clock, told_to_stop: Callable[[], bool]
+) -> Membership:
     """Claim slots of a stand from its owner, who is started where there is none.
 
     Raises StandInUse with who has one of them, or the stand as a whole; StandFault.
@@ -241,7 +282,7 @@ def join(stand: Stand, slots: Sequence[str], holder: Holder, told_to_stop: Calla
             raise StandInUse(refusal(used.instrument, used.holder)) from None
         if answer is not None:
             wire, granted = answer
-            return Membership(stand, wire, granted, door, told_to_stop)
+            return Membership(stand, wire, granted, door, clock=clock, told_to_stop=told_to_stop)
         patience = _CHANGING if door else 0.0 if used.holder is not None else _NAMELESS
         if waited > patience:
             raise StandInUse(refusal(used.instrument, used.holder))
@@ -278,26 +319,47 @@ def _start(stand: Stand) -> HilseqError | None:
         log = (door_folder() / "owner.log").open("ab")
     except OSError as error:
         return StandFault(f"this user has no folder for sockets: {error}", place="this computer")
+    said = b""
     with log:
-        process = subprocess.Popen(
-            [sys.executable, "-P", "-m", "hilseq.owner.serve"],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            stderr=log,
-            start_new_session=True,
-        )
-    _started.append(process)
-    assert process.stdin is not None
-    assert process.stdout is not None
-    with process.stdin, process.stdout, suppress(BrokenPipeError):
-        process.stdin.write(pickle.dumps(stand))
-        process.stdin.close()
-        said = process.stdout.read()
+        for scope in dict.fromkeys((_scope_of_its_own(), ())):  # without one where none can be had
+            said = said or _started_in(scope, stand, log)
     if not said:
         words = f"the owner of the stand did not start; what it said is in {log.name}"
         return StandFault(words, place="this computer")
     trouble: HilseqError | None = pickle.loads(said)  # noqa: S301 - the pipe of a process that we have started
     return trouble
+
+
+def _scope_of_its_own() -> tuple[str, ...]:
+    """Return what starts a command where one kill of our own session does not take it along; nothing without systemd.
+
+    A scope of the user's service manager, systemd-run(1), where one runs: it has its sockets in this folder.
+    """
+    program, runtime = shutil.which("systemd-run"), os.environ.get("XDG_RUNTIME_DIR")
+    if program is None or not runtime or not (Path(runtime) / "systemd").is_dir():
+        return ()
+    return (program, "--user", "--scope", "--quiet", "--collect", "--")
+
+
+def _started_in(scope: Sequence[str], stand: Stand, log: IO[bytes]) -> bytes:
+    """Start an owner; return what it says when it has begun, nothing where it did not begin."""
+    process = subprocess.Popen(
+        [*scope, sys.executable, "-P", "-m", "hilseq.owner.serve"],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=log,
+        start_new_session=True,
+    )
+    _started.append(process)
+    assert process.stdin is not None
+    assert process.stdout is not None
+    said = b""
+    with suppress(BrokenPipeError), process.stdin, process.stdout:
+        with suppress(BrokenPipeError):
+            process.stdin.write(pickle.dumps(stand))
+            process.stdin.close()
+        said = process.stdout.read()
+    return said
 
 
 def state_of_owner(instruments: Sequence[StandInstrument]) -> OwnerState | None:

@@ -7,6 +7,7 @@ a thread of its own (`line.py`), and so has each slot that is made safe for a cl
 
 from __future__ import annotations
 
+import math
 import os
 import pickle
 import secrets
@@ -16,6 +17,7 @@ import socket
 import sys
 import threading
 import time
+from collections import deque
 from collections.abc import Sequence
 from contextlib import suppress
 from functools import partial
@@ -25,7 +27,7 @@ from typing import TYPE_CHECKING, Any
 
 from hilseq.clock import WallClock, nothing
 from hilseq.description.stand import Stand
-from hilseq.errors import HilseqError, NotSafe, StandFault
+from hilseq.errors import HilseqError, Interlock, NotSafe, StandFault
 from hilseq.guard.client import Guard
 from hilseq.guard.protocol import BEAT, INTERVAL, START_DEADLINE
 from hilseq.guard.rescue import rescue
@@ -67,6 +69,8 @@ if TYPE_CHECKING:
 
 #: Longest wait for those who were told to end, s; what is left of them then is made safe by the owner.
 _ENDING = 15.0
+#: Between two looks at the interlocks, s: everything is off within two.
+_INTERLOCKS = 0.5
 
 
 class StandClient:
@@ -103,8 +107,11 @@ class StandOwner:
         self._latch = Latch(self._instruments)
         self._selector = selectors.DefaultSelector()
         self._clients: list[StandClient] = []
-        #: By what only one visit at a time may use, who has it and who waits for it.
+        #: By what only one visit at a time may use, who has it and who waits for it; and when the last one was done.
         self._queues: dict[str, list[StandClient]] = {}
+        self._free_since: dict[str, float] = {}
+        #: Interlocks that were seen open, each with who has seen it: nobody where it was the owner.
+        self._opened: deque[tuple[InterlockSeen, StandClient | None]] = deque()
         self._strangers: set[MessageSocket] = set()
         self._rescued: list[StandClient] = []
         self._shared_lock: StandLock | None = None
@@ -159,6 +166,7 @@ class StandOwner:
         self._lease.note(self._lease.holder.guarded_by(guard.pid))
         watching = threading.Event()
         threading.Thread(target=self._await_guard, args=(guard, watching), daemon=True).start()
+        threading.Thread(target=self._watch_interlocks, daemon=True).start()
         while self._clients or (time.monotonic() < self._busy_until and not self._why_ended):
             for key, _ in self._selector.select(INTERVAL / 2):
                 key.data()
@@ -169,6 +177,7 @@ class StandOwner:
                 self._end("the owner of the stand was told to end")
             if self._why_ended:
                 self._have_all_end()
+            self._tell_interlocks()
             self._look_at_clients(watching.is_set())
             while self._rescued:
                 self._forget(self._rescued.pop())
@@ -277,9 +286,10 @@ class StandOwner:
                     else:
                         with suppress(OSError):
                             client.wire.send(OthersFirst(what))
-                case DoneWith(what):
-                    self._take_back(what, client)
+                case DoneWith(what, at):
+                    self._take_back(what, client, at)
                 case InterlockSeen():
+                    self._opened.append((message, client))
                     threading.Thread(target=self._command_off, daemon=True).start()
                 case Leaving(safe) if safe or not client.touches:
                     self._forget(client)
@@ -289,14 +299,16 @@ class StandOwner:
     def _hand_over(self, what: str) -> None:
         """Tell whose turn it is to use something."""
         with suppress(OSError, IndexError):
-            self._queues[what][0].wire.send(HaveAlone(what))
+            free_since = self._free_since.get(what, -math.inf)
+            self._queues[what][0].wire.send(HaveAlone(what, free_since))
 
-    def _take_back(self, what: str, client: StandClient) -> None:
+    def _take_back(self, what: str, client: StandClient, at: float) -> None:
         queue = self._queues.get(what, [])
         if client in queue:
             had = queue[0] is client
             queue.remove(client)
             if had:
+                self._free_since[what] = at
                 self._hand_over(what)
 
     def _look_at_clients(self, guard_watches: bool) -> None:
@@ -325,7 +337,8 @@ class StandOwner:
         client.wire.close()
         self._clients.remove(client)
         for what in self._queues:
-            self._take_back(what, client)
+            # One that has died says no time: on a stepped clock its own counts as long ago.
+            self._take_back(what, client, -math.inf if self._stand.simulated_clock else time.monotonic())
         self._busy_until = 0.0
         self._note()
 
@@ -371,6 +384,37 @@ class StandOwner:
         for name in supplies:
             bench.instruments.supplies[name].command_power_off()
         bench.close()
+
+    def _watch_interlocks(self) -> None:
+        """Look at the interlocks as long as somebody works on the stand: visits look when they power and sample only.
+
+        Where one is open everything goes off, again and again: somebody may be about to switch on.
+        """
+        if not self._stand.safety.interlocks or self._stand.simulated_clock is not None:
+            return  # a stepped clock stands still meanwhile
+        bench, told = self._bench(), ""
+        while True:
+            time.sleep(_INTERLOCKS)
+            if not any(client.touches for client in self._clients):
+                continue
+            try:
+                bench.check_interlocks()
+                told = ""
+            except Interlock as opened:
+                self._command_off()
+                if told != str(opened):
+                    told = str(opened)
+                    self._opened.append((InterlockSeen(told, opened.places[0]), None))
+            except HilseqError:
+                continue  # an instrument that does not answer is told by those who use it
+
+    def _tell_interlocks(self) -> None:
+        while self._opened:
+            seen, by = self._opened.popleft()
+            for client in self._clients:
+                if client.touches and client is not by:
+                    with suppress(OSError):
+                        client.wire.send(seen)
 
     def _is_kept_off(self) -> bool:
         with suppress(HilseqError):

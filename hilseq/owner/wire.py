@@ -214,9 +214,10 @@ class GuardWatches:
 
 @dataclass(frozen=True, slots=True)
 class InterlockSeen:
-    """From a client: an interlock is not safe; nothing on the stand keeps its power."""
+    """From a client: an interlock is not safe. To the others: it was seen, and everything was switched off."""
 
     words: str
+    place: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -228,9 +229,10 @@ class WantAlone:
 
 @dataclass(frozen=True, slots=True)
 class HaveAlone:
-    """To a client: it may, until it says DoneWith, or leaves."""
+    """To a client: it may, until it says DoneWith, or leaves. `free_since` is when the last one was done with it."""
 
     what: str
+    free_since: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -242,9 +244,10 @@ class OthersFirst:
 
 @dataclass(frozen=True, slots=True)
 class DoneWith:
-    """From a client: the next may."""
+    """From a client: the next may. `at` is when, s of the clock that all clients share."""
 
     what: str
+    at: float
 
 
 @dataclass(frozen=True, slots=True)

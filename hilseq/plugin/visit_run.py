@@ -11,7 +11,7 @@ import socket
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
-from functools import cached_property, partial
+from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn, TypeAlias
 
@@ -226,6 +226,7 @@ class VisitRun:
         self.disk_fault: StandFault | None = None
         #: Called with every journal entry, after it is on the disk.
         self.observers: list[Observer] = []
+        self._notes = False
         #: Who signs its journal; nobody before the first minute is over.
         self._signer: Signer | None = None
         #: Whether the stand has no key that works.
@@ -327,8 +328,8 @@ class VisitRun:
         self._latch = Latch(instruments)
         if shared:
             self._look_at_latch()
-            self._membership = join(self._stand, slots, holder, self._is_kept_off)
-            self.clock.tick = compose(self.clock.tick, self._membership.waiting)
+            self._membership = join(self._stand, slots, holder, self.clock, self._is_kept_off)
+            self.clock.tick = compose(self.clock.tick, self._membership.waiting, self._heed_interlock)
             self._tell_not_held(self._membership.note)
             return
         lease = Lease(instruments, holder)
@@ -359,6 +360,11 @@ class VisitRun:
             by = f"{holder.command} of {holder.user}@{socket.gethostname()}"
             self._shared_lock, why_not = hold_together(shared, by)
             self._tell_not_held(why_not)
+
+    def _heed_interlock(self) -> None:
+        """Raise an interlock that others have seen; not out of a hook that only takes a note."""
+        if self._bench is not None and not self._notes:
+            self._bench.heed_interlock()
 
     def _tell_not_held(self, why: str) -> None:
         if why:
@@ -434,8 +440,10 @@ class VisitRun:
             return
         if self.disk_fault is not None:
             return
+        self._notes = True
         with suppress(StandFault):  # an owner that has gone is told by what waits for it, and never by a hook
             self.clock.tick()
+        self._notes = False
         self.follow_folder()
         try:
             with self.on_disk():
@@ -611,7 +619,9 @@ class VisitRun:
             "opening": self._membership.opening(),
             "others": self._membership.others,
             "interlock_seen": self._membership.tell_interlock,
-            "alone": partial(self._membership.alone, sleep=self.clock.sleep),
+            "interlock_told": self._membership.interlock_told,
+            "alone": self._membership.alone,
+            "turn_to_power": self._membership.turn_to_power,
         }
 
     def _note_ambient(self, bench: Bench) -> None:

@@ -123,6 +123,7 @@ def unit_in(
     operator: Operator,
     clock: WatchingClock,
     check_interlocks: Callable[[], None],
+    turn_to_power: Callable[[], AbstractContextManager[None]],
     event: Callable[[str, str], None],
 ) -> Unit:
     """Return the unit in slot `name`; `event(what, text)` takes note of what is done to it."""
@@ -137,7 +138,7 @@ def unit_in(
             Indicator.HEALTHY: profile.indicator.healthy,
             Indicator.FAULTED: profile.indicator.faulted,
         }
-    unit_supply = UnitSupply(supply, profile, clock, check_interlocks, event)
+    unit_supply = UnitSupply(supply, profile, clock, check_interlocks, event, turn_to_power=turn_to_power)
     modes = Modes(
         name,
         profile,
@@ -251,8 +252,9 @@ class Bench:
 
     Only what serves the slots of these units is used; without any unit, everything. `event(what, text, slot)`
     takes note of what is done, `intakes` holds by slot what was said of each unit at intake. `others` are the slots
-    that other visits work on meanwhile, `interlock_seen` is called with an interlock that is not safe, `alone` keeps
-    others from what only one visit at a time may use.
+    that other visits work on meanwhile, `interlock_seen` is called with an interlock that is not safe, `interlock_told`
+    returns one that they have seen, `alone` keeps others from what only one visit at a time may use, and so does
+    `turn_to_power` from switching a unit on.
     """
 
     def __init__(
@@ -268,11 +270,15 @@ class Bench:
         may_power: Callable[[], None] = nothing,
         opening: Opening | None = None,
         others: Collection[str] = (),
-        interlock_seen: Callable[[str], None] = lambda _: None,
+        interlock_seen: Callable[[Interlock], None] = lambda _: None,
+        interlock_told: Callable[[], Interlock | None] = lambda: None,
         alone: Callable[[str], AbstractContextManager[object]] = nullcontext,
+        turn_to_power: Callable[[], AbstractContextManager[None]] = nullcontext,
     ) -> None:
         self._others = others
         self._interlock_seen = interlock_seen
+        self._interlock_told = interlock_told
+        self._goes_off = False
         #: Asked before anything is powered; raises what ends the visit where a person keeps the stand off.
         self._may_power = may_power
         self.stand = stand
@@ -308,6 +314,7 @@ class Bench:
                 operator=self.operator,
                 clock=self.clock,
                 check_interlocks=self.check_interlocks,
+                turn_to_power=turn_to_power,
                 event=partial(self._slot_event, slot),
             )
             for slot, profile in profiles.items()
@@ -429,15 +436,23 @@ class Bench:
     def check_interlocks(self) -> None:
         """Read every interlock. Raises Interlock naming the first that is not safe; what `may_power` raises."""
         self._may_power()
+        told = self._interlock_told()
         interlocks = self.stand.safety.interlocks
         if not interlocks:
             return
         seen = self.signals.snapshot(tuple(interlock.signal for interlock in interlocks.values()))
         for name, interlock in interlocks.items():
             if seen[interlock.signal] != interlock.safe:
-                words = f"interlock {name}: {interlock.meaning}"
-                self._interlock_seen(words)
-                raise Interlock(words, place=interlock.signal)
+                opened = Interlock(f"interlock {name}: {interlock.meaning}", place=interlock.signal)
+                self._interlock_seen(opened)
+                raise opened
+        if told is not None:
+            raise told
+
+    def heed_interlock(self) -> None:
+        """Raise an Interlock that other visits or the owner of the stand have seen, unless all goes off just now."""
+        if not self._goes_off and (told := self._interlock_told()) is not None:
+            raise told
 
     def make_safe(self, slot: str | None = None) -> None:
         """Reach the safe state. Raises NotSafe with everything that could not be verified, and its instruments."""
@@ -455,6 +470,13 @@ class Bench:
         """
         if self.is_left_alone:
             return {}
+        self._goes_off = True
+        try:
+            return self._reach_safe_state(slot)
+        finally:
+            self._goes_off = False
+
+    def _reach_safe_state(self, slot: str | None) -> dict[str, str]:
         slots = self.slots if slot is None else (slot,)
         wanted = self.instruments.supplies if slot is None else (self.stand.slots[slot].supply,)
         for unit in self.units.values():
@@ -470,6 +492,7 @@ class Bench:
                     self.signals.release(mine)
                 except HilseqError as error:
                     found[f"io {name}"] = str(error)
+        self._interlock_told()  # what was told until now has been followed
         return found
 
     @staticmethod

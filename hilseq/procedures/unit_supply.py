@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
 
 from hilseq.analysis.agreement import Holding, holding, is_limited
@@ -37,7 +38,8 @@ class SeenStart:
 class UnitSupply:
     """The supply of the unit in one slot.
 
-    `check_interlocks` raises Interlock when the stand may not be powered; `event` notes what was done.
+    `check_interlocks` raises Interlock when the stand may not be powered; `event` notes what was done; `turn_to_power`
+    waits while the inrush of another unit could still add to that of this one.
     """
 
     def __init__(
@@ -47,7 +49,10 @@ class UnitSupply:
         clock: Clock,
         check_interlocks: Callable[[], None],
         event: Callable[[str, str], None],
+        *,
+        turn_to_power: Callable[[], AbstractContextManager[None]] = nullcontext,
     ) -> None:
+        self._turn_to_power = turn_to_power
         self._supply = supply
         self._profile = profile
         self._clock = clock
@@ -80,20 +85,29 @@ class UnitSupply:
 
     def on(self, voltage: float | None = None) -> None:
         """Power the unit at `voltage` (V), its rated supply by default. Raises StandFault, Interlock."""
-        ratings = self._profile.ratings
-        self.check_interlocks()
-        level = ratings.supply if voltage is None else voltage
-        self._supply.set(level, ratings.current_limit)
-        before, self.level = self.level, level
+        level = self._profile.ratings.supply if voltage is None else voltage
         if self.powered_since is None:
-            self.was_on = True
-            self._supply.on()
-            came = self._supply.switched
-            off = None if self._off_since is None else came.value - self._off_since
-            self.came_back(came.value, off, came.standard_uncertainty)
-            self._event(SUPPLY_ON, f"{level:g} V, current limit {ratings.current_limit:g} A")
-        elif level != before:
+            with self._turn_to_power():
+                self._set(level)
+                self._switch_on()
+        elif self._set(level) != level:
             self._event(SUPPLY_SET, f"{level:g} V")
+
+    def _set(self, level: float) -> float:
+        """Set the voltage (V) and the current limit of the profile; return the voltage that was set before."""
+        self.check_interlocks()
+        self._supply.set(level, self._profile.ratings.current_limit)
+        before, self.level = self.level, level
+        return before
+
+    def _switch_on(self) -> None:
+        self.was_on = True
+        self._supply.on()
+        came = self._supply.switched
+        off = None if self._off_since is None else came.value - self._off_since
+        self.came_back(came.value, off, came.standard_uncertainty)
+        limit = self._profile.ratings.current_limit
+        self._event(SUPPLY_ON, f"{self.level:g} V, current limit {limit:g} A")
 
     def off(self) -> None:
         """Switch off, verified. Raises StandFault."""

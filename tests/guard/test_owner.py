@@ -10,12 +10,18 @@ import os
 import signal
 import subprocess
 import sys
+import tempfile
 from collections.abc import Callable, Iterator
+from datetime import datetime, timedelta
 from pathlib import Path
 from types import ModuleType
 from typing import Any
 
 import pytest
+
+from hilseq.description.registers import RegisterTable
+from hilseq.instruments.modbus import ModbusDevice
+from hilseq.twin import write_pointing_stand
 
 Start = Callable[..., Any]
 
@@ -188,3 +194,110 @@ def test_safe_reaches_every_run(both: dict[str, Any], duo: Duo) -> None:
         assert run.has("run ended", interrupted=True)
     released = _hilseq("stand", "--stand", duo.stand, "--release", "--reason", "the test goes on")
     assert released.returncode == 0
+
+
+def test_all_are_told_to_end(both: dict[str, Any], duo: Duo, rig: ModuleType) -> None:
+    """`hilseq stand --end` ends every run as Ctrl-C does, one line each; nothing is kept off afterwards."""
+    ended = _hilseq("stand", "--stand", duo.stand, "--end")
+    assert ended.returncode == 0, ended.stdout + ended.stderr
+    for slot, run in both.items():
+        assert f"RH-{slot} in slot {slot}" in ended.stdout
+        assert run.end() == 3
+        assert duo.is_off(slot)
+        assert run.has("made safe", verified=True)
+    assert "KEPT OFF" not in ended.stdout
+    rig.wait_until(lambda: not any(one["in_use"] for one in duo.state()["instruments"]))
+
+
+OPENER = "  opener: {io: rack, table: coil, address: 250}\n  cover: {"
+INTERLOCK = "  interlocks:\n    cover: {signal: cover, safe: 1, meaning: the protective cover is open}\n"
+
+
+def test_an_interlock_reaches_every_slot(rig: ModuleType, start: Start, tmp_path: Path) -> None:
+    """Runs that only wait look at no interlock: the owner does, and every run ends as a stand fault that names it.
+
+    The cover of this twin is a wire of its own: it is opened and closed by hand.
+    """
+    text = DUO.read_text(encoding="utf-8")
+    with_opener = text.replace("  cover: {", OPENER, 1).replace(INTERLOCK, "")
+    with_opener = with_opener.replace(
+        "loopbacks:\n", "loopbacks:\n  cover: {drive: opener, sense: cover}\n", 1
+    )
+    (tmp_path / "opener.yaml").write_text(with_opener, encoding="utf-8")
+    simulator = rig.Simulator(tmp_path / "twin", stand=tmp_path / "opener.yaml", slots=("A", "B"))
+    write_pointing_stand(DUO, simulator.endpoints, simulator.stand, stepped=False)
+    rack = ModbusDevice.over_tcp("opener", simulator.endpoints["io rack"])
+    try:
+        rack.write_block(RegisterTable.COIL, 250, [1])
+        stand = Duo(simulator)
+        runs = [start(simulator, serial=f"{slot}=RH-{slot}") for slot in "AB"]
+        for slot in "AB":
+            rig.wait_until(lambda slot=slot: stand.is_on(slot))
+        rack.write_block(RegisterTable.COIL, 250, [0])
+        for slot in "AB":
+            rig.wait_until(lambda slot=slot: stand.is_off(slot))
+        for run in runs:
+            assert run.end() == 4
+            assert _verdicts(run) <= {"stand fault", "not performed"}
+            told = [entry["why"] for entry in run.entries() if entry.get("verdict") == "stand fault"]
+            assert "interlock cover: the protective cover is open" in told[0]
+    finally:
+        rack.close()
+        simulator.close()
+
+
+def test_units_are_switched_on_one_after_the_other(rig: ModuleType, start: Start, tmp_path: Path) -> None:
+    """With `power-on-gap` two runs that begin together switch on that long after each other, at least."""
+    slow = tmp_path / "slow.yaml"
+    slow.write_text(DUO.read_text(encoding="utf-8").replace("network:", "power-on-gap: 1 s\nnetwork:", 1))
+    simulator = rig.Simulator(tmp_path / "twin", stand=slow, slots=("A", "B"))
+    try:
+        runs = [start(simulator, serial=f"{slot}=RH-{slot}") for slot in "AB"]
+        for run in runs:
+            rig.wait_until(lambda run=run: run.has("event", what="supply on"))
+        at = [
+            datetime.fromisoformat(entry["at"])
+            for run in runs
+            for entry in run.entries()
+            if entry.get("what") == "supply on"
+        ]
+        assert abs(at[0] - at[1]) >= timedelta(seconds=1.0)
+    finally:
+        simulator.close()
+
+
+SCOPE = """#!/bin/sh
+echo "$@" > "$ASKED"
+{end}
+while [ "$1" != "--" ]; do shift; done
+shift
+exec "$@"
+"""
+
+
+@pytest.fixture
+def runtime() -> Iterator[Path]:
+    """A folder for sockets, whose path is short enough for them."""
+    with tempfile.TemporaryDirectory(prefix="hilseq-") as folder:
+        yield Path(folder)
+
+
+@pytest.mark.parametrize("end", ["", "exit 1"], ids=["a scope", "none to be had"])
+def test_the_owner_lives_outside_the_scope_of_its_client(  # noqa: PLR0917 - fixtures
+    end: str, duo: Duo, rig: ModuleType, start: Start, runtime: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """With a user's service manager it is started in a scope of its own, and without one where that fails."""
+    program, asked = runtime / "bin" / "systemd-run", runtime / "asked"
+    program.parent.mkdir()
+    (runtime / "systemd").mkdir()
+    program.write_text(SCOPE.format(end=end))
+    program.chmod(0o755)
+    monkeypatch.setenv("ASKED", str(asked))
+    monkeypatch.setenv("XDG_RUNTIME_DIR", str(runtime))
+    monkeypatch.setenv("PATH", f"{program.parent}:{os.environ['PATH']}")
+    run = start(duo.simulator, serial="A=RH-A", before=lambda: None)
+    rig.wait_until(lambda: duo.is_on("A"))
+    assert asked.read_text().startswith("--user --scope")
+    assert "hilseq.owner.serve" in asked.read_text()
+    os.kill(run.process.pid, signal.SIGINT)
+    assert run.end() == 3
