@@ -13,7 +13,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Iterable, Iterator, Sequence
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import IO
@@ -55,6 +55,8 @@ class SlotVisit:
     line: list[str]
     options: list[str]
     folder: Path
+    #: Whether a person answers its questions: then they are written to its standard input.
+    attended: bool = False
     process: subprocess.Popen[bytes] | None = None
     follower: Follower | None = None
     said: IO[bytes] | None = None
@@ -81,12 +83,26 @@ class SlotVisit:
                 "--",
                 *self.options,
             ],
-            stdin=subprocess.DEVNULL,
+            stdin=subprocess.PIPE if self.attended else subprocess.DEVNULL,
             stdout=subprocess.DEVNULL,  # what it shows there is read from its journal
             stderr=self.said,
             start_new_session=True,  # Ctrl-C comes once, from us
         )
         self.follower = Follower(self.folder, 0.0)
+
+    def answer(self, line: str) -> None:
+        """Give the answer to what it asks; one that has ended meanwhile needs none."""
+        assert self.process is not None
+        assert self.process.stdin is not None
+        with suppress(OSError):
+            self.process.stdin.write(f"{line}\n".encode())
+            self.process.stdin.flush()
+
+    def leave_alone(self) -> None:
+        """Let it know that nobody answers any more."""
+        if self.process is not None and self.process.stdin is not None:
+            with suppress(OSError):
+                self.process.stdin.close()
 
     @property
     def state(self) -> RunState | None:
@@ -226,7 +242,7 @@ def _run(visits: Sequence[SlotVisit], stream: IO[str], detail: int, clock: Stepp
     A clock is let go when each visit has begun or ended: from then on their time moves together.
     """
     view = _View(stream, detail)
-    with _passed_on(visits) as heard:
+    with passed_on(visits) as heard:
         visits[0].start()  # alone, so that what holds the stand for all is there before the others ask for it
         with view.live(visits):
             while not all(visit.ended for visit in visits):
@@ -259,13 +275,13 @@ def worst_code(codes: Iterable[int]) -> int:
 
 
 @contextmanager
-def _passed_on(visits: Sequence[SlotVisit]) -> Iterator[list[int]]:
-    """Pass the signals that end a run on to every visit, which makes its slot safe and ends; lend those that came."""
+def passed_on(visits: Iterable[SlotVisit]) -> Iterator[list[int]]:
+    """Pass the signals that end a run on to every visit there is then: it makes its slot safe. Lend those that came."""
     heard: list[int] = []
 
     def pass_on(number: int, _frame: object) -> None:
         heard.append(number)
-        for visit in visits:
+        for visit in list(visits):
             if visit.process is not None and visit.process.poll() is None:
                 visit.process.send_signal(number)
 

@@ -6,28 +6,32 @@ one unit is left for the next.
 
 from __future__ import annotations
 
+import math
 import shlex
 import subprocess
 import sys
+import time
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import suppress
-from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from hilseq.cli.command import PytestCommand, StandOption, UnitOption
-from hilseq.errors import HilseqError, UsageError
+from hilseq.clock import nothing
+from hilseq.errors import HilseqError, StandInUse, UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from rich.text import Text
 
+    from hilseq.cli.side_by_side import SlotVisit
     from hilseq.description.profile import Profile
     from hilseq.description.stand import Stand
+    from hilseq.journal.entries import EventLogged
     from hilseq.reports.visit_lines import Verdict
     from hilseq.verdicts import Disposition
 
@@ -35,6 +39,8 @@ if TYPE_CHECKING:
 END = "end"
 #: Longest time that a printer's command may take, s.
 _PRINTING = 60.0
+#: Between two looks at visits that go on, s.
+_LOOK = 0.5
 
 
 def station_command(
@@ -61,6 +67,9 @@ def station_command(
 ) -> None:
     """Work through a day of units: scan a serial number, fit the unit, see SHIP or REPAIR, take the next.
 
+    On a stand with several slots the visit of each unit begins as soon as it is fitted, beside the others; the next
+    free slot is named, and who is done is told as it comes. Ctrl-C ends the visits that go on, safely.
+
     The profile is found by the part number: the only one there is, that of an earlier run of the serial number, or
     what is scanned before it (PART SERIAL). A line `end` ends the day. Options of hilseq run may follow after --.
 
@@ -69,26 +78,41 @@ def station_command(
     Example: hilseq station --stand stands/sim-bench.yaml --simulate
     """
     from hilseq.description.loading import load_stand
+    from hilseq.owner.membership import is_shared
 
     described = load_stand(stand)
     if not simulate:
         _require_free(described)
     options = [*(["--simulate"] if simulate else []), *ctx.meta.get(PytestCommand.AFTER, ())]
-    day = Day(stand, described, unit or [], list(sequence or []), options, out, label_command)
+    kind = BenchDay if is_shared(described, list(described.slots)[:1]) else Day
+    day = kind(stand, described, unit or [], list(sequence or []), options, out, label_command)
     with suppress(EOFError, KeyboardInterrupt):
         day.work(operator)
     day.close()
 
 
 def _require_free(stand: Stand) -> None:
-    """Raise StandInUse where somebody else uses the stand or it is kept off: nobody puts a unit into it then."""
+    """Raise StandInUse where somebody else uses the stand or it is kept off: nobody puts a unit into it then.
+
+    One whose owner lets others in has free slots.
+    """
     from hilseq.lease.addresses import instruments_of
     from hilseq.lease.latch import Latch
-    from hilseq.lease.lease import require_free
+    from hilseq.lease.lease import require_free, uses_of
 
     instruments = instruments_of(stand)
     Latch(instruments).require_released()
-    require_free(instruments)
+    if not any(use.holder is not None and use.holder.door for use in uses_of(instruments)):
+        require_free(instruments)
+
+
+def _in_use(stand: Stand) -> set[str]:
+    """Return the slots that somebody works on."""
+    from hilseq.lease.addresses import instruments_of
+    from hilseq.lease.lease import uses_of
+
+    uses = uses_of(instruments_of(stand))
+    return {slot for use in uses if use.holder is not None for run in use.holder.runs for slot in run.units}
 
 
 class Day:
@@ -106,8 +130,12 @@ class Day:
     ) -> None:
         from rich.console import Console
 
+        from hilseq.plugin.intake import Lines
         from hilseq.plugin.options import unit_files
 
+        self._lines = Lines(sys.stdin.fileno())
+        #: Called while an answer is waited for; raises EOFError where none is wanted any more.
+        self._tick: Callable[[], None] = nothing
         self._path, self._stand = path, stand
         self._sequences, self._options, self._out = sequences, options, out
         self._label_command = label_command
@@ -129,7 +157,7 @@ class Day:
                 _require_free(self._stand)
             units = self._fit_units()
             folder = self._run(units)
-            self._show_end(folder, units)
+            self._show_end(folder, {slot: serial for slot, (serial, _) in units.items()})
 
     def close(self) -> None:
         """Say what was done."""
@@ -149,12 +177,15 @@ class Day:
             scanned = self._scan(slot, units)
             if scanned is None:
                 break
-            serial, profile = scanned
             units[slot] = scanned
-            steps = list(self._steps(slot, serial, profile))
-            for number, (words, picture) in enumerate(steps, 1):
-                self._instruct(words, picture, f"slot {slot}, step {number} of {len(steps)}")
+            self._fit(slot, *scanned)
         return units
+
+    def _fit(self, slot: str, serial: str, profile: Path) -> None:
+        """Have a unit put into its slot, step by step."""
+        steps = list(self._steps(slot, serial, profile))
+        for number, (words, picture) in enumerate(steps, 1):
+            self._instruct(words, picture, f"slot {slot}, step {number} of {len(steps)}")
 
     def _scan(self, slot: str, units: Mapping[str, tuple[str, Path]]) -> tuple[str, Path] | None:
         """Return serial number and profile of the next unit; None when those that are fitted shall be run."""
@@ -230,18 +261,26 @@ class Day:
             if position.mode is profile.modes.at_start and position.contact not in driven:
                 yield name
 
-    def _run(self, units: Mapping[str, tuple[str, Path]]) -> Path:
-        """Make the visit in a process of its own; return its folder."""
-        words = "-".join("".join(c if c.isalnum() else "_" for c in serial) for serial, _ in units.values())
-        folder = self._out / f"{datetime.now(UTC):%Y%m%d-%H%M%S}-{words[:60]}"
-        line = [sys.executable, "-P", "-m", "hilseq", "run", *self._sequences, "--stand", str(self._path)]
-        line += ["--attended", "--out", str(folder)]
+    def _line(self, units: Mapping[str, tuple[str, Path]]) -> list[str]:
+        """Return what `hilseq run` is told of a visit."""
+        line = [*self._sequences, "--stand", str(self._path), "--attended"]
         for slot, (serial, profile) in units.items():
             line += [f"--unit={slot}={profile}", f"--serial={slot}={serial}"]
         if self._operator:
             line.append(f"--note=operator={self._operator}")
+        return [*line, *self._options]
+
+    def _folder(self, serials: Iterable[str]) -> Path:
+        from hilseq.plugin.visit_run import default_folder
+
+        return self._out / default_folder(list(serials)).name
+
+    def _run(self, units: Mapping[str, tuple[str, Path]]) -> Path:
+        """Make the visit in a process of its own; return its folder."""
+        folder = self._folder(serial for serial, _ in units.values())
+        line = [sys.executable, "-P", "-m", "hilseq", "run", *self._line(units), "--out", str(folder)]
         self._clear()
-        run = subprocess.Popen([*line, *self._options, "--", "--intake-complete"])
+        run = subprocess.Popen([*line, "--", "--intake-complete"])
         while run.returncode is None:
             with suppress(KeyboardInterrupt):  # the run hears it too, and makes the stand safe
                 run.wait()
@@ -249,7 +288,7 @@ class Day:
 
     # -- what is seen --------------------------------------------------------------------------------
 
-    def _show_end(self, folder: Path, units: Mapping[str, tuple[str, Path]]) -> None:
+    def _show_end(self, folder: Path, serials: Mapping[str, str]) -> None:
         """Show the verdict of each unit, print its label, and have it taken out."""
         from hilseq.journal.seals import read_run
         from hilseq.reports import visit_lines
@@ -268,7 +307,7 @@ class Day:
             self._print(visit_lines.verdict_lines(told, width, letters=True, full=True, huge=True))
         for line in self._labels(folder, verdicts):
             self._console.print(f"  {line}", markup=False)
-        names = " and ".join(f"{serial} out of slot {slot}" for slot, (serial, _) in units.items())
+        names = " and ".join(f"{serial} out of slot {slot}" for slot, serial in serials.items())
         self._ask(f"Take {names}.", "Enter: the next unit.", alone=False)
 
     def _labels(self, folder: Path, verdicts: Sequence[Verdict]) -> Iterator[str]:
@@ -300,6 +339,13 @@ class Day:
         self, words: str, more: str = "", *, picture: str = "", where: str = "", alone: bool = True
     ) -> str:
         """Show one question or instruction alone, and return the line that answers it. Raises EOFError."""
+        self._put(words, more, picture=picture, where=where, alone=alone)
+        line = self._lines.next(math.inf, self._tick)
+        assert line is not None
+        return line
+
+    def _put(self, words: str, more: str, *, picture: str = "", where: str = "", alone: bool = True) -> None:
+        """Show one question or instruction."""
         from rich.text import Text
 
         from hilseq.reports.sanitize import sanitize
@@ -320,10 +366,6 @@ class Day:
             self._print(wrapped(f"picture: {file}{'' if file.is_file() else ' (missing)'}", indent=2))
         self._print([*wrapped(more, indent=2), Text()])
         self._console.print("> ", end="")
-        line = sys.stdin.readline()
-        if not line:
-            raise EOFError
-        return line.strip()
 
     def _print(self, lines: Sequence[Text]) -> None:
         for line in lines:
@@ -333,6 +375,178 @@ class Day:
         """Begin a page: what stood there is done with."""
         if self._console.is_terminal:
             self._console.clear()
+
+
+class BenchDay(Day):
+    """A day at a stand whose slots are independent: the visit of each unit begins when it is fitted, beside the others.
+
+    One thing is asked at a time, and what takes Enter alone stays until it is answered: a page that turns while
+    somebody types is answered by nothing that was meant for another.
+    """
+
+    def __init__(self, *about: Any) -> None:
+        super().__init__(*about)
+        self._visits: dict[str, SlotVisit] = {}
+        self._begun: dict[str, float] = {}
+        self._ends = False
+        #: Signals that came: then the visits end, and nobody is asked any more.
+        self._heard: list[int] = []
+        #: By slot, the question that was answered last.
+        self._answered: dict[str, EventLogged] = {}
+        self._shown: tuple[str, ...] = ()
+        self._tick = self._require_quiet
+
+    def _require_quiet(self) -> None:
+        if self._heard:
+            raise EOFError
+
+    def work(self, operator: str) -> None:
+        """Take unit after unit, until the day ends and every visit is over."""
+        from hilseq.cli.side_by_side import passed_on
+
+        self._operator = operator or self._ask("Who is at the stand? Type your name.")
+        with passed_on(self._visits.values()) as self._heard:
+            while self._visits or not self._ends:
+                with suppress(EOFError):
+                    self._go_on()
+                    continue
+                self._ends = True
+                for visit in self._visits.values():
+                    visit.leave_alone()
+                time.sleep(_LOOK)
+
+    def _go_on(self) -> None:
+        """Do what is next: see off a unit that is done, pass on a question, or fit the next unit."""
+        over = next((slot for slot, visit in self._visits.items() if visit.is_over), None)
+        if over is not None:
+            self._see_off(over)
+            return
+        if asked := self._question():
+            self._pass_on(*asked)
+            return
+        free = None if self._ends else self._free_slot()
+        words, more = self._waits_for(free)
+        line = self._wait(
+            words, more, lambda: any(v.is_over for v in self._visits.values()) or self._question()
+        )
+        if line == END:
+            self._ends = True
+        elif line and free is None:
+            self._warning = f"{line} has no slot yet: wait until one is free"
+        elif line is not None and free is not None:
+            self._begin(free, line)
+
+    def _waits_for(self, free: str | None) -> tuple[str, str]:
+        if free is not None:
+            return (
+                f"Scan or type the serial number of the next unit for slot {free}.",
+                f"`{END}` ends the day.",
+            )
+        if self._ends:
+            return "The day ends when these visits do.", "Ctrl-C ends them now, safely."
+        return "Every slot is in use.", f"What is done is told here. `{END}` takes no more units."
+
+    def _free_slot(self) -> str | None:
+        taken = set(self._visits) | (set() if "--simulate" in self._options else _in_use(self._stand))
+        return next((slot for slot in self._stand.slots if slot not in taken), None)
+
+    def _begin(self, slot: str, line: str) -> None:
+        """Have a unit fitted, and begin its visit."""
+        from hilseq.cli.side_by_side import SlotVisit
+
+        try:
+            if "--simulate" not in self._options:
+                _require_free(self._stand)
+            serial, profile = self._identify(slot, line)
+        except (UsageError, StandInUse) as error:
+            self._warning = str(error)
+            return
+        other = next((visit.slot for visit in self._visits.values() if visit.serial == serial), None)
+        if other is not None:
+            self._warning = f"{serial} is in slot {other} already; scan the unit for slot {slot}"
+            return
+        self._fit(slot, serial, profile)
+        told = [*self._line({slot: (serial, profile)}), f"--slot={slot}"]
+        visit = SlotVisit(slot, serial, told, ["--intake-complete"], self._folder([serial]), attended=True)
+        visit.start()
+        self._visits[slot], self._begun[slot] = visit, time.monotonic()
+
+    def _see_off(self, slot: str) -> None:
+        """Show the verdict of a unit whose visit is over, and have it taken out."""
+        from hilseq.live.bench_presenter import note_taken_out
+
+        visit = self._visits.pop(slot)
+        if visit.state is None:
+            self._warning = (
+                f"slot {slot}: the visit did not begin: {visit.words() or 'it ended without a word'}"
+            )
+            return
+        with suppress(EOFError):
+            self._show_end(visit.folder, {slot: visit.serial})
+            note_taken_out(visit.folder, self._operator)
+
+    def _question(self) -> tuple[SlotVisit, EventLogged] | None:
+        """Return the first question of a visit that waits for its answer."""
+        from hilseq.live.bench_presenter import open_question
+
+        for slot, visit in self._visits.items():
+            state = visit.state
+            asked = None if state is None else open_question([*state.events, *state.unit(slot).events])
+            if asked is not None and asked.prompt is not None and asked != self._answered.get(slot):
+                return visit, asked
+        return None
+
+    def _pass_on(self, visit: SlotVisit, asked: EventLogged) -> None:
+        """Ask what a visit asks, with its slot first; one that is asked no more is left."""
+        from hilseq.plugin.intake import understood
+
+        assert asked.prompt is not None
+        expected = asked.prompt.expected
+        more = f"answer: {' / '.join(expected)}" + (" (Enter: done)" if expected[:1] == ("done",) else "")
+        line = self._wait(
+            f"Slot {visit.slot}: {asked.text}",
+            more,
+            lambda: (visit, asked) != self._question(),
+            picture=asked.prompt.picture,
+        )
+        if line is None:
+            return
+        answer = understood(line, expected)
+        if answer is None:
+            self._warning = f"expected one of: {', '.join(expected)}"
+            return
+        visit.answer(answer)
+        self._answered[visit.slot] = asked
+
+    def _wait(self, words: str, more: str, is_past: Callable[[], object], *, picture: str = "") -> str | None:
+        """Show the bench with one question below, until a line comes or the question is past; None then."""
+        while True:
+            self._show(words, more, picture)
+            line = self._lines.next(_LOOK, self._require_quiet)
+            if line is not None:
+                self._shown = ()
+                return line
+            if is_past():
+                return None
+
+    def _show(self, words: str, more: str, picture: str) -> None:
+        """Show the bench anew where it has changed, and a terminal can."""
+        from rich.text import Text
+
+        from hilseq.reports.bench_lines import slot_line
+
+        now = time.monotonic()
+        bench = [
+            slot_line(slot, visit.serial, visit.state, now - self._begun[slot])
+            for slot in self._stand.slots
+            if (visit := self._visits.get(slot)) is not None
+        ]
+        page = (words, *(line.plain for line in bench)) if self._console.is_terminal else (words,)
+        if page != self._shown:
+            self._shown = page
+            self._clear()
+            self._print([Text(), *bench])
+            self._put(words, more, picture=picture, alone=False)
 
 
 def _printed(command: str, file: Path) -> str:

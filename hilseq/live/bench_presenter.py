@@ -6,6 +6,8 @@ A slot shows its newest run. What is said of it is what its journal and samples 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from contextlib import suppress
+from datetime import UTC, datetime
 from pathlib import Path
 
 from hilseq.description.findings import SourcePosition
@@ -28,9 +30,19 @@ _AFTER = {
     Disposition.INCOMPLETE: "see in the report what was not performed",
     Disposition.STAND_FAULT: "put the stand right, then test the unit again",
 }
+#: Beside the journal of a run whose unit is no longer in its slot.
+TAKEN_OUT = "taken-out.txt"
 _FREE = {"code": "waiting", "sign": "\u00b7", "word": "free", "told": ""}
 #: Quantities of a soak that a slot shows: key -> the name of the tile.
 _TILES = {"current": "Supply current", "temperature": "Case temperature"}
+
+
+def note_taken_out(run: Path, by: str) -> None:
+    """Take note, in the folder of a run, that its unit was taken out: its slot is free. A full disk keeps nobody."""
+    with suppress(OSError):
+        (run / TAKEN_OUT).write_text(
+            f"{datetime.now(UTC).isoformat(timespec='seconds')} {by}\n", encoding="utf-8"
+        )
 
 
 def slots_of(text: str) -> list[str]:
@@ -104,9 +116,9 @@ def _told(found: Found, follower: Follower, slot: str, empty: Plain) -> Plain:
     record = follower.record
     told = run_told(found, follower)
     unit = next((one for one in told["units"] if one["slot"] == slot), None)
-    if record is None or unit is None:
-        return empty
     running = follower.liveness.status is RunStatus.RUNNING
+    if record is None or unit is None or (not running and (found.folder / TAKEN_OUT).is_file()):
+        return empty
     state, soak = record.unit(slot), unit["soak"]
     tiles = {} if soak is None else {tile["name"]: tile["value"] for tile in soak["tiles"]}
     left = "" if not running else (soak or {}).get("left") or _left(record, state)
@@ -137,20 +149,25 @@ def _next(record: RunState, unit: UnitState, follower: Follower) -> str:
     """Return what a person does next at the slot; empty while nobody is needed."""
     status = follower.liveness.status
     if status is RunStatus.RUNNING:
-        asked = _asked([*record.events, *unit.events])
-        return f"slot {unit.slot}: {asked}" if asked else ""
+        asked = open_question([*record.events, *unit.events])
+        return f"slot {unit.slot}: {asked.text}" if asked is not None else ""
     disposition = record.final(unit)
     if record.end is None:
         return f"slot {unit.slot}: the visit broke off; see `hilseq watch {follower.folder.name}`"
-    return f"slot {unit.slot} is done: {str(disposition).upper()}, {_AFTER[disposition]}"
+    return when_done(unit.slot, disposition)
 
 
-def _asked(events: Sequence[object]) -> str:
-    """Return the question that waits for its answer."""
-    asked = ""
+def when_done(slot: str, disposition: Disposition) -> str:
+    """Return what is done with a unit whose visit is over."""
+    return f"slot {slot} is done: {str(disposition).upper()}, {_AFTER[disposition]}"
+
+
+def open_question(events: Sequence[object]) -> EventLogged | None:
+    """Return the question to the person at the stand that waits for its answer, None where there is none."""
+    asked = None
     for event in events:
         if isinstance(event, EventLogged) and event.what == ASKED:
-            asked = event.text
+            asked = event
         elif isinstance(event, EventLogged) and event.what in (ANSWERED, NOT_ANSWERED):
-            asked = ""
+            asked = None
     return asked

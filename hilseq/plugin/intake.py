@@ -288,7 +288,7 @@ class Person(Operator):
                 return None, "no answer is possible: the input has ended"
             if line is None:
                 return None, f"no answer within {prompt.timeout:g} s"
-            found = _understood(line, prompt.expected)
+            found = understood(line, prompt.expected)
             if found is not None:
                 return found, ""
             self._show(f"  expected one of: {', '.join(prompt.expected)}\n> ")
@@ -315,7 +315,7 @@ def _question(prompt: Prompt, picture: str) -> str:
     return "\n".join(lines) + "\n> "
 
 
-def _understood(line: str, expected: tuple[str, ...]) -> str | None:
+def understood(line: str, expected: tuple[str, ...]) -> str | None:
     """Return which answer a line is; None when it is none of those expected."""
     if not expected:
         return line

@@ -91,36 +91,54 @@ def test_a_day(bench: Path, tmp_path: Path) -> None:
     assert header["units"][0]["intake"]["operator"] == "A. Tester"
 
 
+WAITING = """
+import time
+from pathlib import Path
+
+import pytest
+
+pytestmark = pytest.mark.stage("power-on")
+
+
+def test_it(ready_unit, operator, clock):
+    '''Goes on until its file is there; the unit in slot B asks something first.'''
+    if ready_unit.slot == "B":
+        operator.act("Press its button.", 600.0, slot="B")
+    while not Path(__file__).with_name(ready_unit.serial).exists():
+        time.sleep(0.05)
+        clock.tick()
+    assert ready_unit.serial != "RH-2", "it is the second unit"
+"""
+
+
 @pytest.mark.timeout(300)
-def test_a_stand_with_two_slots_takes_two_units(tmp_path: Path) -> None:
-    """The next free slot is named; Enter runs what is fitted; each unit has its own verdict."""
-    (tmp_path / "test_mine.py").write_text(SEQUENCE, encoding="utf-8")
-    profile = str(STANDS / "units" / "rh16.yaml")
-    line = station(
-        "test_mine.py",
-        "--operator",
-        "A",
-        "--unit",
-        profile,
-        "--unit",
-        f"B={profile}",
-        stand=STANDS / "duo-bench.yaml",
-    )
+def test_units_begin_and_end_beside_each_other(tmp_path: Path) -> None:
+    """Each visit begins when its unit is fitted; the next free slot is named; who is done is told as it comes."""
+    (tmp_path / "test_mine.py").write_text(WAITING, encoding="utf-8")
+    line = station("test_mine.py", "--operator", "A", "--unit", "RH16", stand=STANDS / "duo-bench.yaml")
     with Terminal(line, tmp_path, rows=40) as terminal:
-        terminal.answer("unit for slot A", "RH-1")
+        terminal.answer("next unit for slot A", "RH-1")
         while "Put RH16 RH-1 into slot A." not in terminal.answer("Enter when it is done", ""):
             pass
-        page = terminal.answer("next unit for slot B", "RH-1")
-        assert "Enter starts the run." in page
-        terminal.answer("RH-1 is in another slot already", "RH-2")
+        assert "A    RH-1" in terminal.answer("next unit for slot B", "RH-1")
+        terminal.answer("RH-1 is in slot A already", "RH-2")
         while "Put RH16 RH-2 into slot B." not in terminal.answer("Enter when it is done", ""):
             pass
-        end = terminal.answer("Take RH-1 out of slot A and RH-2 out of slot B.", "")
-        assert "RH16 RH-1" in end
-        assert "RH16 RH-2" in end
-        terminal.answer("unit for slot A", "end")
+        terminal.answer("Every slot is in use", "RH-3")
+        assert "RH-3 has no slot yet" in terminal.until("RH-3 has no slot yet")
+        terminal.answer("Slot B: Press its button.", "no")
+        terminal.answer("expected one of: done, cannot", "")
+        (tmp_path / "RH-2").touch()
+        end = terminal.answer("Take RH-2 out of slot B.", "")
+        assert "it is the second unit" in end
+        assert "A    RH-1" in terminal.answer("next unit for slot B", "end")
+        terminal.until("The day ends when these visits do.")
+        (tmp_path / "RH-1").touch()
+        terminal.answer("Take RH-1 out of slot A.", "")
         assert terminal.wait() == 0
-        assert "2 units today" in terminal.text
+        assert "2 units today: 1 repair, 1 incomplete" in terminal.text
+    taken = sorted(path.parent.name[-4:] for path in (tmp_path / "day").glob("*/taken-out.txt"))
+    assert taken == ["RH_1", "RH_2"]
 
 
 def test_a_part_that_nobody_knows_is_asked_for(tmp_path: Path) -> None:

@@ -11,7 +11,7 @@ import pytest
 
 from hilseq.cli.watch import watch_command
 from hilseq.journal.entries import InputFile
-from hilseq.live.bench_presenter import bench_told, slots_of
+from hilseq.live.bench_presenter import bench_told, note_taken_out, slots_of
 from hilseq.live.follower import RunsFolder
 from hilseq.reports.bench_lines import board_lines
 from tests.live.conftest import RunStory, Served, going_run, whole_run
@@ -73,6 +73,17 @@ def test_every_slot_says_what_goes_on_and_who_must_act(runs: Path) -> None:
         "slot D is done: REPAIR, take it out and repair what the report names",
         "slot E is done: STAND FAULT, put the stand right, then test the unit again",
     ]
+
+
+def test_a_unit_that_was_taken_out_leaves_its_slot_free(runs: Path) -> None:
+    """What the station notes in the folder of its run; who soaks meanwhile is in the slot all the same."""
+    fill(runs)
+    for run in ("1-soak", "3-good"):
+        note_taken_out(runs / run, "A. Tester")
+    told = bench_told(RunsFolder(runs), "rack-bench")
+    assert told is not None
+    assert told["free"] == list("CFGH")
+    assert [words[:6] for words in told["next"]] == ["slot D", "slot E"]
 
 
 def test_the_board_fits_a_terminal(runs: Path) -> None:
