@@ -238,9 +238,9 @@ def _visit(setup: CampaignSetup, case: Visited, requests: IO[bytes], answers: IO
                     code = setup.run_visit(list(setup.sequences), options, Path(setup.stand))
                 os._exit(code)
             os.close(there)
-            ready, _, _ = select.select([here, requests], [], [])
+            ready, _, _ = select.select([here, requests.fileno()], [], [])
             os.close(here)
-            if requests in ready:  # nothing is asked meanwhile: it is closed
+            if requests.fileno() in ready:  # nothing is asked meanwhile: it is closed
                 os.kill(child, signal.SIGTERM)
             os.waitpid(child, 0)
         summary = run / "summary.json"
