@@ -188,7 +188,13 @@ def write_pointing_stand(stand: Path, endpoints: Mapping[str, str], target: Path
         link["address" if "address" in link else "port"] = endpoints[f"link {name}"]
         for port, wiring in slot.get("ports", {}).items():
             wiring["resource"] = endpoints[f"port {name}/{port}"]
-    target.write_text(yaml.safe_dump(document, sort_keys=False, allow_unicode=True), encoding="utf-8")
+
+    class Dumper(yaml.SafeDumper):
+        def ignore_aliases(self, _data: Any) -> bool:
+            return True  # a stand file has none: a date that holds for a whole range is written out
+
+    text = yaml.dump(document, Dumper=Dumper, sort_keys=False, allow_unicode=True)
+    target.write_text(text, encoding="utf-8")
 
 
 #: Sockets to processes that have imported the simulator and wait for a command line (`prepared`).

@@ -52,6 +52,7 @@ BENCHES = {
     "bench_records.py": ("--readings", "1000"),
     "bench_report.py": (),
     "bench_servers.py": ("0.05",),
+    "bench_slot_kills.py": ("1", "1", "2"),
     "bench_soak.py": ("20min",),
     "bench_stand_faults.py": ("0",),
     "bench_storage.py": ("2",),

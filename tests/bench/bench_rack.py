@@ -1,13 +1,15 @@
 """Eight units at once, one of them bad in each way a neighbour can be: how many of the others are judged as if alone.
 
-    python tests/bench/bench_rack.py [SLOTS] [SEQUENCE …]
+    python tests/bench/bench_rack.py [SLOTS] [SEQUENCE …] [--neighbour WORDS] [--compared N]
 
 Without sequences the full set is run: some minutes for each kind of neighbour. Beside the readings it prints the time
-on the stand, and the wall time, of the rack over those of one unit.
+on the stand, and the wall time, of the rack over those of one unit. `--neighbour` takes one kind only (`is sound`,
+`fails`, ...), `--compared` looks at the first N of the others.
 """
 
 from __future__ import annotations
 
+import argparse
 import json
 import os
 import signal
@@ -22,12 +24,14 @@ from hilseq.journal.reader import read_journal
 from hilseq.journal.run_state import fold
 
 ROOT = Path(__file__).parents[2]
-#: What is wrong with the unit in slot B -> the defect that makes it so; empty for a visit that is killed.
+#: What is wrong with the unit in slot B -> the defect that makes it so; empty for none, and a visit that is killed.
+KILLED = "is killed"
 NEIGHBOURS = {
+    "is sound": "",
     "fails": "no-start@B.start",
     "hangs its link": "link-silent@B.link,after=20s",
     "trips its supply": "supply-trips-early@B.supply p2",
-    "is killed": "",
+    KILLED: "",
 }
 
 
@@ -65,10 +69,15 @@ def kill(slot: str, folder: Path) -> None:
 
 def main() -> None:
     """Compare, and print."""
-    slots = "ABCDEFGH"[: int(sys.argv[1]) if len(sys.argv) > 1 else 8]
-    sequences = sys.argv[2:] or [str(ROOT / "sequences")]
+    parser = argparse.ArgumentParser()
+    parser.add_argument("slots", type=int, nargs="?", default=8)
+    parser.add_argument("sequences", nargs="*", default=[str(ROOT / "sequences")])
+    parser.add_argument("--neighbour", choices=NEIGHBOURS)
+    parser.add_argument("--compared", type=int, default=8)
+    asked = parser.parse_args()
+    slots, sequences = "ABCDEFGH"[: asked.slots], asked.sequences
     serials = {slot: f"RH-0002{n:02d}" for n, slot in enumerate(slots, 1)}
-    others = [slot for slot in slots if slot != "B"]
+    others = [slot for slot in slots if slot != "B"][: asked.compared]
     if len(slots) < 2:
         print("0 of 0 as alone: a neighbour takes two slots or more")
         return
@@ -85,12 +94,14 @@ def main() -> None:
             walls.append(time.monotonic() - begun)
             alone[slot] = judged(home / f"alone-{slot}")
         for number, (kind, defect) in enumerate(NEIGHBOURS.items()):
+            if asked.neighbour not in (None, kind):
+                continue
             folder = home / f"rack-{number}"
             given = ",".join(f"{slot}={serial}" for slot, serial in serials.items())
             options = ["--serial", given, *(["--defect", defect] if defect else [])]
             begun = time.monotonic()
             rack = subprocess.Popen(command(folder, sequences, *options), stdout=subprocess.DEVNULL)
-            if not defect:
+            if kind == KILLED:
                 kill("B", folder)
             rack.wait()
             wall = time.monotonic() - begun

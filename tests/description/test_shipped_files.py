@@ -14,9 +14,33 @@ from hilseq.description.reference import KINDS, as_markdown, sections
 from hilseq.description.registers import WordOrder
 from hilseq.description.simulated import scpi_supplies
 from hilseq.errors import DescriptionError
+from hilseq.twin import write_pointing_stand
 
 STANDS = Path(__file__).parents[2] / "stands"
 FILES = sorted(STANDS.glob("*.yaml")) + sorted(STANDS.glob("units/*.yaml"))
+
+
+@pytest.mark.parametrize("path", sorted(STANDS.glob("*.yaml")), ids=lambda path: path.stem)
+def test_the_stand_file_of_a_twin_is_sound(path: Path, tmp_path: Path) -> None:
+    """What `hilseq simulate --stand-out` writes can be read, and differs from the stand in its addresses only."""
+    stand, target = load_stand(path), tmp_path / "twin.yaml"
+    ends = {
+        f"supply {name}": f"TCPIP::127.0.0.1::{5000 + n}::SOCKET" for n, name in enumerate(stand.supplies)
+    }
+    ends |= {f"io {name}": f"127.0.0.1:{6000 + n}" for n, name in enumerate(stand.io)}
+    for n, (name, slot) in enumerate(stand.slots.items()):
+        ends[f"link {name}"] = f"127.0.0.1:{7000 + n}"
+        ends |= {f"port {name}/{port}": f"127.0.0.1:{8000 + 10 * n + m}" for m, port in enumerate(slot.ports)}
+    write_pointing_stand(path, ends, target, stepped=False)
+    again = load_stand(target)
+    assert again.simulated
+    assert [supply.where for supply in again.supplies.values()] == [
+        ends[f"supply {n}"] for n in stand.supplies
+    ]
+    assert {name: one.calibration for name, one in again.supplies.items()} == {
+        name: one.calibration for name, one in stand.supplies.items()
+    }
+    assert again.signals == stand.signals
 
 
 @pytest.mark.parametrize("path", FILES, ids=lambda path: path.stem)

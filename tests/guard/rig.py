@@ -78,10 +78,11 @@ class Simulator:
 
     def ask_supply(self, question: str) -> str:
         """Ask the supply over a connection of one's own; an empty text while it takes no other."""
-        return self._ask(self.supply_port, question)
+        return self.ask(self.supply_port, question)
 
     @staticmethod
-    def _ask(port: int, question: str) -> str:
+    def ask(port: int, question: str) -> str:
+        """Ask a supply at a port, over a connection of one's own; an empty text while it takes no other."""
         with (
             suppress(OSError),
             socket.create_connection(("127.0.0.1", port), timeout=2) as connection,
@@ -106,7 +107,7 @@ class Simulator:
         if latch.standing() is not None:
             latch.release("the test has ended")
         for port in self._supply_ports:
-            self._ask(port, "*RST;*OPC?")
+            self.ask(port, "*RST;*OPC?")
 
     def close(self) -> None:
         """End the simulator."""
