@@ -1,13 +1,13 @@
 """A stand belongs to one user at a time, `safe` means safe, and a guard that hangs is noticed: how often of how many.
 
-    python tests/bench/bench_one_user.py [COUNT] [SEED] [pair|safe|guard|both …]
+    python tests/bench/bench_one_user.py [COUNT] [SEED] [pair|soak|cycling|guard|both …]
 
 Each is done COUNT times (20), at random moments, on a separately started simulated stand in real time:
 
 - pairs: two runs begin together, with two stand files that name the same instruments: one goes on, the other one
   ends with 75 and tells who is there;
-- safe: `hilseq safe` against a run that holds power or cycles it, while somebody begins a further run: the supply is
-  off, stays off, and the run ends with 3;
+- soak, cycling: `hilseq safe` against a soak, and against a run that cycles power, while somebody begins a further
+  run: the supply is off, stays off, and the run ends with 3;
 - guard: the guard is stopped (SIGSTOP): wall time until the supply says that it is off (2 s allowed);
 - both: run and guard are stopped together, then `hilseq safe`: the supply is off.
 """
@@ -82,11 +82,21 @@ def pair(simulator: Any, folder: Path, draw: random.Random) -> bool:
     return kept.end() == INCOMPLETE and right
 
 
-def safe(simulator: Any, folder: Path, draw: random.Random) -> bool:
+def soak(simulator: Any, folder: Path, draw: random.Random) -> bool:
+    """Make safe under a soak."""
+    run = rig.Run(simulator, folder / "run", "--soak", "--soak-duration", "20h", sequence=rig.SOAK)
+    return stays_off(simulator, folder, draw, run)
+
+
+def cycling(simulator: Any, folder: Path, draw: random.Random) -> bool:
+    """Make safe under power cycling."""
+    sequence = folder / "test_cycling.py"
+    sequence.write_text(CYCLING)
+    return stays_off(simulator, folder, draw, rig.Run(simulator, folder / "run", sequence=sequence))
+
+
+def stays_off(simulator: Any, folder: Path, draw: random.Random, run: Any) -> bool:
     """Make safe under a run, and try to power it again; tell whether it was and stayed off, and how the run ended."""
-    cycling = folder / "test_cycling.py"
-    cycling.write_text(CYCLING)
-    run = rig.Run(simulator, folder / "run", sequence=draw.choice([rig.HOLD, cycling]))
     rig.wait_until(simulator.is_on)
     time.sleep(draw.uniform(0.0, 1.5))
     done = hilseq("safe", "--stand", str(simulator.stand))
@@ -134,7 +144,7 @@ def main() -> None:
     """Do all trials and print how many went right."""
     count = int(sys.argv[1]) if len(sys.argv) > 1 else 20
     draw = random.Random(int(sys.argv[2]) if len(sys.argv) > 2 else 1)
-    trials: tuple[Callable[[Any, Path, random.Random], bool], ...] = (pair, safe, guard, both)
+    trials: tuple[Callable[[Any, Path, random.Random], bool], ...] = (pair, soak, cycling, guard, both)
     chosen = sys.argv[3:]
     wrong = 0
     with tempfile.TemporaryDirectory() as scratch:
@@ -147,7 +157,7 @@ def main() -> None:
                 folder.mkdir()
                 right += trial(simulator, folder, draw)
             wrong += count - right
-            print(f"{trial.__name__:6} {right} of {count}", flush=True)
+            print(f"{trial.__name__:7} {right} of {count}", flush=True)
         simulator.close()
     sys.exit(wrong > 0)
 
