@@ -51,6 +51,7 @@ def make_history_app() -> typer.Typer:
     app.command("part", cls=CliCommand)(part_command)
     app.command("reading", cls=CliCommand)(reading_command)
     app.command("stands", cls=CliCommand)(stands_command)
+    app.command("gauge", cls=CliCommand)(gauge_command)
     app.command("retested", cls=CliCommand)(retested_command)
     app.command("calibration-due", cls=CliCommand)(calibration_due_command)
     return app
@@ -270,6 +271,38 @@ def retested_command(
         from hilseq.records.history.present import of_retested
 
         return of_retested(retested(database, part, simulated=simulated), part)
+
+    _answer(records, ask, as_json=as_json, as_csv=as_csv, html=html)
+
+
+def gauge_command(
+    part: Part,
+    name: Name,
+    *,
+    place: Place = None,
+    by_stand: Annotated[
+        bool, typer.Option("--by-stand", help="Compare whole stands instead of each slot of each stand.")
+    ] = False,
+    simulated: Simulated = False,
+    records: Records = None,
+    as_json: Json = False,
+    as_csv: Csv = False,
+    html: Html = None,
+) -> None:
+    """Tell how much of the spread of a reading is the measuring, by analysis of variance.
+
+    Repeatability in a slot, reproducibility between slots or stands. Takes the units that were measured at least twice
+    in each of two slots or more; nothing may have been changed in them meanwhile.
+
+    Example: hilseq history gauge RH16 "idle current"
+    """
+
+    def ask(database: Database) -> Answer:
+        from hilseq.records.history.gauge import gauge
+        from hilseq.records.history.present import of_gauge
+
+        found = gauge(database, part, name, place=place, by_stand=by_stand, simulated=simulated)
+        return of_gauge(found, part, name)
 
     _answer(records, ask, as_json=as_json, as_csv=as_csv, html=html)
 

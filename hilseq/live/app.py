@@ -205,6 +205,11 @@ class _Pages:
         asked = (request.query_params.get(key, "") for key in ("part", "name"))
         return self._history("answer", history.stands(*asked, simulated=_simulated(request)))
 
+    def gauge(self, request: Request) -> Response:
+        """Return how much of the spread of a reading is the measuring."""
+        asked = (request.query_params.get(key, "") for key in ("part", "name"))
+        return self._history("answer", history.gauge(*asked, simulated=_simulated(request)))
+
     def unit(self, request: Request) -> Response:
         """Return what happened to a unit."""
         return self._history("answer", history.unit(request.query_params.get("serial", "").strip()))
@@ -297,6 +302,7 @@ def make_app(site: Site, door: AccessPolicy) -> Starlette:
             Route("/history/part", pages.part),
             Route("/history/reading", pages.reading),
             Route("/history/stands", pages.stands),
+            Route("/history/gauge", pages.gauge),
             Route("/history/unit", pages.unit),
             Route("/history/retested", pages.retested),
             Route("/history/calibration-due", pages.calibrations_due),

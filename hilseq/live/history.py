@@ -114,6 +114,18 @@ def reading(of: str, name: str, *, simulated: bool) -> Callable[[Database], Answ
     return question
 
 
+def gauge(of: str, name: str, *, simulated: bool) -> Callable[[Database], Answer]:
+    """Return the question how much of the spread of a reading is the measuring."""
+
+    def question(database: Database) -> Answer:
+        from hilseq.records.history.gauge import gauge as ask_gauge
+        from hilseq.records.history.present import of_gauge
+
+        return of_gauge(ask_gauge(database, of, name, simulated=simulated), of, name)
+
+    return question
+
+
 def stands(of: str, name: str, *, simulated: bool) -> Callable[[Database], Answer]:
     """Return the question how the stands agree about a reading of a part."""
 

@@ -75,6 +75,7 @@ def test_the_other_questions_are_answered(recorded: Any, path: str) -> None:
         "/history/reading?part=RH16&name=nothing",
         "/history/reading",
         "/history/stands?part=&name=%00",
+        "/history/gauge?part=RH16&name=idle%20current",
     ],
 )
 def test_what_the_records_do_not_hold_is_told(recorded: Any, path: str) -> None:

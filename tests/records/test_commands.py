@@ -41,7 +41,10 @@ def _run(*words: str, code: int = 0) -> Any:
 
 
 COMMANDS = [
-    *(("history", word) for word in ("unit", "part", "reading", "stands", "retested", "calibration-due")),
+    *(
+        ("history", word)
+        for word in ("unit", "part", "reading", "stands", "gauge", "retested", "calibration-due")
+    ),
     *(("records", word) for word in ("sync", "import", "upgrade", "status")),
 ]
 

@@ -6,6 +6,7 @@
 | part | how many units of this part pass the first time, where and how they fail, what all of them prove together |
 | reading | is this reading in control |
 | stands | do the stands agree about it, and is one drifting |
+| gauge | how much of its spread is the measuring: repeats, slots, stands |
 | retested | which units were tested until they passed |
 | calibration_due | which instruments are due for calibration |
 

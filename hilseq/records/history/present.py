@@ -5,10 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+from hilseq.analysis.gauge import GaugeStudy
 from hilseq.journal.entries import ENOUGH_REPAIRS
 from hilseq.records.history import drawings
 from hilseq.records.history.answer import Answer, AnswerTable, percent
 from hilseq.records.history.drawings import brief, span
+from hilseq.records.history.gauge import SlotGauge
 from hilseq.records.history.part import FirstPass, Pareto, Pooled, Retested, YieldOfPeriod
 from hilseq.records.history.reading import Chart, ReadingHistory
 from hilseq.records.history.repairs import CureRate
@@ -319,6 +321,90 @@ def of_calibrations_due(found: Sequence[CalibrationDue], within_days: int) -> An
         ],
         data=list(found),
     )  # fmt: skip
+
+
+# -- how well it is measured ---------------------------------------------------------------------------
+
+
+def of_gauge(found: Sequence[SlotGauge], part: str, name: str) -> Answer:
+    """Tell how much of the spread of a reading is the measuring, and which share of its limits that takes."""
+    return Answer(
+        title=f"Gauge study of {name} of part {part}",
+        sentences=[_gauge_words(one) for one in found],
+        tables=[
+            AnswerTable(
+                "Standard deviations by source",
+                ("place", "source", "deviation", "share of the variance %", "unit"),
+                [
+                    (
+                        one.quantity.place,
+                        source,
+                        math.sqrt(variance) * scale.factor,
+                        100.0 * share,
+                        scale.unit,
+                    )
+                    for one in found
+                    for scale in [scale_of(one.quantity.unit, [math.sqrt(one.study.total)])]
+                    for source, variance, share in _sources(one.study)
+                ],
+            ),
+            AnswerTable(
+                "Analysis of variance",
+                (
+                    "place",
+                    "source",
+                    "sum of squares",
+                    "degrees of freedom",
+                    "mean square",
+                    "F",
+                    "probability",
+                ),
+                [
+                    (
+                        one.quantity.place,
+                        row.source,
+                        row.squares,
+                        row.degrees,
+                        row.mean_square,
+                        row.f,
+                        row.probability,
+                    )
+                    for one in found
+                    for row in one.study.rows
+                ],
+            ),
+        ],
+        data=list(found),
+    )
+
+
+def _sources(study: GaugeStudy) -> list[tuple[str, float, float]]:
+    parts = {
+        "repeatability": study.repeatability,
+        "between slots": study.places,
+        "slot and unit together": study.interaction,
+        "measuring, all three": study.gauge,
+        "between units": study.units,
+        "all": study.total,
+    }
+    return [(source, value, value / study.total if study.total else 0.0) for source, value in parts.items()]
+
+
+def _gauge_words(one: SlotGauge) -> str:
+    study = one.study
+    tested = (
+        f"{count(len(one.units), 'unit')}, {one.repeats} times each in {join_truncated(one.slots)}: "
+        f"{join_truncated(one.units)}"
+    )
+    words = (
+        f"{drawings.title_of(one.quantity)}: the measuring makes {percent(study.share)} of the standard deviation "
+        f"({tested}). It distinguishes {count(study.distinct, 'group')} of such units."
+    )
+    if one.width:
+        words += (
+            f" Six of its standard deviations are {percent(study.to_tolerance(one.width))} of the limits."
+        )
+    return words
 
 
 # -- stand against stand -------------------------------------------------------------------------------
