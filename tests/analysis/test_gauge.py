@@ -66,7 +66,8 @@ def test_an_interaction_that_is_chance_is_pooled() -> None:
 
 def test_without_any_scatter_nothing_is_tested() -> None:
     found = gauge_study([[[1.0, 1.0], [1.0, 1.0]], [[2.0, 2.0], [2.0, 2.0]]])
-    assert (found.gauge, found.units) == (0.0, pytest.approx(0.5))
+    assert found.gauge == 0.0
+    assert found.units == pytest.approx(0.5)
     assert found.rows[0].f is None
 
 
