@@ -92,13 +92,13 @@ def true_values(stand: Path, unit: Path) -> dict[str, list[str]]:
 
 
 def broken_promises(
-    stand: Path, unit: Path, defect_files: Sequence[Path], cases: Sequence[tuple[int, str]]
+    stand: Path, unit: Path, defect_files: Sequence[Path], cases: Sequence[tuple[int, Sequence[str]]]
 ) -> list[list[dict[str, Any]]]:
-    """Return for each seed and defect what the unit does not keep of its profile, as the model itself knows it.
+    """Return for each seed and defects what the unit does not keep of its profile, as the model itself knows it.
 
     Each entry has `promise`, `place` and `ratio` (how many times the limit; None: there or not). Raises UsageError.
     """
-    lines = "".join(f"{seed} {defect}\n" for seed, defect in cases)
+    lines = "".join(f"{seed} {'; '.join(defects)}\n" for seed, defects in cases)
     told = _asked("--oracle", stand, unit, defect_files, lines, timeout=None)
     return [json.loads(line) for line in told.splitlines()]
 

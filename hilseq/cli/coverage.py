@@ -100,8 +100,8 @@ def coverage_command(
     Interrupted, it goes on where it was when called again with the same options, on the same files. What is found does
     not depend on how many workers make the visits, nor on where they are.
 
-    With --random, faults of the model itself are drawn by class; an oracle that knows the model says which promise of
-    the profile each breaks and by how much, and each has the visit of its seed without the fault beside it.
+    With --random, faults of the model itself are drawn by class, single and in pairs; an oracle that knows the model
+    says which promise of the profile each breaks and by how much, and each has the visit of its seed without a fault.
 
     Example: hilseq coverage --kind output-stuck-on --units 10 --json coverage.json
 
@@ -192,42 +192,42 @@ def _show_random(cases: list[Case], rows: list[dict[str, Any]]) -> dict[str, Any
     from rich.console import Console
     from rich.table import Table as Grid
 
-    from hilseq.coverage.random_faults import CLEARLY, outcomes, stand_strata, strata
+    from hilseq.coverage.random_faults import CLEARLY, SMALL, goals, outcomes, strata
 
     found = outcomes(cases, rows)
     console = Console(width=None if os.isatty(1) else 140)
-    lines, others = strata(found), stand_strata(found, rows)
+    lines, aims = strata(found), goals(found, rows)
     grid = Grid("unit faults of the model", *(_HEADINGS[word] for word in (lines[0].rates if lines else ())))
     for line in lines:
         grid.add_row(line.name, *(f"{rate.brief} of {rate.trials}" for rate in line.rates.values()))
     if lines:
         console.print(grid)
-    for line in others:
-        told = "; ".join(f"{_HEADINGS[word]} {rate}" for word, rate in line.rates.items())
-        console.print(f"{line.name}: {told}", highlight=False)
+    over_all = Grid("over all draws", "counted", "aim")
+    for aim in aims:
+        over_all.add_row(aim.name, str(aim.rate), aim.reached)
+    console.print(over_all)
     console.print(
-        f"Clearly beyond: a promise of the profile is broken {CLEARLY:g} times or more, as the model itself knows it. "
+        f"Clearly beyond: a promise of the profile is broken {CLEARLY:g} times or more, as the model itself knows it; "
+        f"small: less than {SMALL:g} times. "
         "The classes are drawn in equal numbers: no line stands for what comes in the field. "
         "Bounds: two-sided 95 %, Clopper and Pearson.",
         highlight=False,
     )
     return {
         "outcomes": [each.as_data() for each in found],
-        "strata": [line.as_data() for line in (*lines, *others)],
+        "strata": [line.as_data() for line in lines],
+        "over_all": [aim.as_data() for aim in aims],
         "clearly": CLEARLY,
     }
 
 
 _HEADINGS = {
     "detected": "clearly beyond, detected",
+    "small_detected": "of these the small, detected",
     "placed": "all findings at the fault",
     "shipped": "shipped",
     "near_detected": "just beyond, detected",
     "inside_repair": "inside, sent to repair",
-    "blamed_on_unit": "blamed on the unit",
-    "told": "told as the stand's",
-    "repair": "sent to repair",
-    "incomplete": "incomplete",
 }
 
 

@@ -26,8 +26,9 @@ class Case:
 
     `beyond` tells whether the defect lies beyond the profile's limits, so that it must be found; one that is
     not must be let pass. `located` are the places that count as right. `warm`: it is seen only on a unit that has
-    warmed up, so the visit needs a soak. `when` are conditions as they are written after the defect, `beside` is a
-    second defect; `broken` is what the model itself knows of promises that are not kept.
+    warmed up, so the visit needs a soak. `when` are conditions as they are written after the defect; `broken` is what
+    the model itself knows of promises that the unit does not keep for it. `beside` is a second defect of the visit, and
+    `together` what is not kept with both.
     """
 
     number: int
@@ -40,8 +41,9 @@ class Case:
     located: tuple[str, ...] = ()
     warm: bool = False
     when: str = ""
-    beside: str = ""
     broken: tuple[Mapping[str, Any], ...] = ()
+    beside: Case | None = None
+    together: tuple[Mapping[str, Any], ...] = ()
 
     @property
     def fault(self) -> str:
@@ -55,9 +57,16 @@ class Case:
         return f"{self.fault},{self.when}" if self.when else self.fault
 
     @property
+    def faults(self) -> tuple[Case, ...]:
+        """It and what stands beside it, or none of a good unit."""
+        if not self.defect:
+            return ()
+        return (self,) if self.beside is None else (self, self.beside)
+
+    @property
     def specs(self) -> tuple[str, ...]:
-        """The same and what stands beside it, or none of a good unit."""
-        return tuple(spec for spec in (self.spec, self.beside) if self.defect and spec)
+        """All of its defects as `hilseq run --defect` takes them."""
+        return tuple(each.spec for each in self.faults)
 
     def row(self, run: Path) -> dict[str, Any]:
         """Return the row of the table for the visit in a folder."""

@@ -1,8 +1,9 @@
 """Random faults of the model: drawn by class, known by an oracle, seen by a visit that knows nothing, and counted.
 
 Each draw has the visit of its seed without the fault beside it: what that one finds, too, is not found of the fault.
-Detection counts only where a finding lies at the fault, or where the oracle says that a promise is not kept. Nothing
-is pooled over classes: how often each comes in the field is not known.
+Detection counts only where a finding lies at the fault, or where the oracle says that a promise is not kept. Every
+fourth draw has a second fault beside that of the unit, by turns of the unit and of the stand. The table is by class,
+since how often each comes in the field is not known; what is aimed at is counted over all, drawn in equal numbers.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ import math
 import random
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import cycle
 from typing import Any
 
 from hilseq.coverage.cases import Case
@@ -18,16 +20,21 @@ from hilseq.coverage.table import Rate
 from hilseq.verdicts import Disposition
 
 #: Draws that share a seed, and with it the visit without a fault; every so many draws is one of two faults at once.
-_SHARE_A_SEED, _PAIR = 4, 8
+_SHARE_A_SEED, _PAIR = 4, 4
+#: Draws of a second fault until it lies elsewhere than the first.
+_ELSEWHERE = 50
 #: Beyond so many times a limit a fault must be found; what is nearer to it may be too near for a stand.
 CLEARLY = 1.2
+#: What is beyond its limit, but less than so many times, is a small fault.
+SMALL = 3.0
+_OFF = "keeps its outputs off"
 #: Times that a plain visit lives through, s; K above the room at which a fault of warmth comes.
 _LATEST, _WARMER = 600.0, (2.0, 8.0)
 #: Shares of the draws whose fault comes later, in the warmth, or at some power-ups only.
 _LATER, _WARM, _BY_CHANCE = 0.15, 0.25, 0.4
 
-#: Oracle: what the unit of a seed does not keep with a defect, in the form of `hilseq.twin.broken_promises`.
-Oracle = Callable[[Sequence[tuple[int, str]]], list[list[dict[str, Any]]]]
+#: Oracle: what the unit of a seed does not keep with some defects, in the form of `hilseq.twin.broken_promises`.
+Oracle = Callable[[Sequence[tuple[int, Sequence[str]]]], list[list[dict[str, Any]]]]
 
 
 def draw_random(
@@ -42,7 +49,7 @@ def draw_random(
     for row in rows:
         classes.setdefault((row["side"], fault_class(row["kind"])), []).append(row)
     turns = sorted(classes)
-    stands = [row for row in rows if row["side"] == "stand"]
+    sides = cycle(["unit", "stand"])
     cases = []
     for number in range(count):
         if number % _SHARE_A_SEED == 0:
@@ -53,12 +60,15 @@ def draw_random(
         when, warm = _onset(stream, ambient)
         if case.warm:
             when, warm = "", True
-        beside = ""
-        if number % _PAIR == _PAIR - 1 and case.side == "unit" and stands:
-            beside = _fault(stream, stream.choice(stands), number, world).spec
-        cases.append(replace(case, when=when, warm=warm and ambient is not None, beside=beside))
-    known = oracle([(case.seed, case.fault) for case in cases])
-    cases = [_knowing(case, broken) for case, broken in zip(cases, known, strict=True)]
+        beside = None
+        if number % _PAIR == _PAIR - 1 and case.side == "unit":
+            side = next(sides)
+            beside = _beside(stream, [rows for (of, _), rows in sorted(classes.items()) if of == side], case)
+        warm = (warm or (beside is not None and beside.warm)) and ambient is not None
+        cases.append(replace(case, when=when, warm=warm, beside=beside))
+    asked = list(dict.fromkeys(question for case in cases for question in _questions(case)))
+    known = dict(zip(asked, oracle(asked), strict=True))
+    cases = [_knowing(case, known) for case in cases]
     seeds = dict.fromkeys((case.seed, case.warm) for case in cases)
     good = [Case(number=len(cases) + n, seed=world, warm=warm) for n, (world, warm) in enumerate(seeds)]
     return cases + good
@@ -97,11 +107,34 @@ def _onset(stream: random.Random, ambient: float | None) -> tuple[str, bool]:
     return "", False
 
 
-def _knowing(case: Case, broken: list[dict[str, Any]]) -> Case:
+def _beside(
+    stream: random.Random, classes: Sequence[Sequence[Mapping[str, Any]]], first: Case
+) -> Case | None:
+    """Return a second fault, of a class drawn, at another place; None where there is none."""
+    for _ in range(_ELSEWHERE if classes else 0):
+        second = _fault(stream, stream.choice(stream.choice(classes)), first.number, first.seed)
+        if not set(second.located) & set(first.located):
+            return second
+    return None
+
+
+def _questions(case: Case) -> list[tuple[int, tuple[str, ...]]]:
+    """Return what the oracle is asked of a case: each fault of the unit, and two of them together."""
+    own = tuple(each.fault for each in case.faults if each.side == "unit")
+    alone = [(case.seed, (fault,)) for fault in own]
+    return [*alone, (case.seed, own)] if len(own) > 1 else alone
+
+
+def _knowing(case: Case, known: Mapping[tuple[int, tuple[str, ...]], list[dict[str, Any]]]) -> Case:
     if case.side == "stand":  # what a stand does to a unit is not the unit's
         return replace(case, beyond=False)
+    broken = known[case.seed, (case.fault,)]
     places = tuple(dict.fromkeys([*case.located, *(each["place"] for each in broken)]))
-    return replace(case, broken=tuple(broken), beyond=bool(broken), located=places)
+    found = replace(case, broken=tuple(broken), beyond=bool(broken), located=places)
+    if case.beside is None:
+        return found
+    together = known.get((case.seed, (case.fault, case.beside.fault)), [])
+    return replace(found, beside=_knowing(case.beside, known), together=tuple(together))
 
 
 def severity_of(broken: Iterable[Mapping[str, Any]]) -> float:
@@ -109,23 +142,34 @@ def severity_of(broken: Iterable[Mapping[str, Any]]) -> float:
     return max((math.inf if each["ratio"] is None else float(each["ratio"]) for each in broken), default=0.0)
 
 
+def _beyond(case: Case) -> float:
+    """Return how many times its limit the worst promise of a case is, with all that is wrong."""
+    return max(severity_of(broken) for broken in (case.together, *(each.broken for each in case.faults)))
+
+
 @dataclass(frozen=True, slots=True)
 class FaultOutcome:
     """What a visit made of a case, against the visit of the same seed without the fault.
 
-    `ratio` is how many times its limit the worst promise is; `right` and `wrong` count the findings that lie at the
-    fault and those that do not.
+    `right` and `wrong` count the findings that lie at a fault and those that do not; `each` tells whether every fault
+    of the unit that lies clearly beyond has one.
     """
 
     case: Case
     disposition: str
     right: int
     wrong: int
+    each: bool
 
     @property
     def ratio(self) -> float:
         """How many times its limit the worst promise is."""
-        return severity_of(self.case.broken)
+        return _beyond(self.case)
+
+    @property
+    def pair(self) -> str:
+        """The side of the second fault, empty where there is none."""
+        return "" if self.case.beside is None else self.case.beside.side
 
     @property
     def detected(self) -> bool:
@@ -152,12 +196,16 @@ class FaultOutcome:
         """Return the outcome as plain JSON data."""
         return {
             "fault": self.case.spec,
-            "beside": self.case.beside,
+            "beside": "" if self.case.beside is None else self.case.beside.spec,
             "class": fault_class(self.case.defect),
             "side": self.case.side,
             "seed": self.case.seed,
             "onset": self.onset,
             "broken": [dict(each) for each in self.case.broken],
+            "broken_beside": []
+            if self.case.beside is None
+            else [dict(each) for each in self.case.beside.broken],
+            "broken_together": [dict(each) for each in self.case.together],
             "disposition": self.disposition,
             "findings_at_the_fault": self.right,
             "findings_elsewhere": self.wrong,
@@ -179,8 +227,12 @@ def outcomes(cases: Sequence[Case], rows: Sequence[Mapping[str, Any]]) -> list[F
         if not case.defect or row is None or known is None:
             continue
         new = [tuple(each) for each in row["found"] if tuple(each) not in known]
-        right = sum(place in case.located for place, _ in new)
-        found.append(FaultOutcome(case, str(row["disposition"]), right, len(new) - right))
+        places = {place for place, _ in new}
+        at_fault = {place for each in case.faults for place in each.located}
+        at_fault |= {each["place"] for each in case.together}
+        right = sum(place in at_fault for place, _ in new)
+        each = all(places & set(one.located) for one in case.faults if severity_of(one.broken) >= CLEARLY)
+        found.append(FaultOutcome(case, str(row["disposition"]), right, len(new) - right, each))
     return found
 
 
@@ -204,7 +256,7 @@ class Stratum:
 
 def strata(found: Sequence[FaultOutcome]) -> list[Stratum]:
     """Return the lines of unit faults: by class, each with how severe they were, and by when they come."""
-    unit = [each for each in found if each.case.side == "unit" and not each.case.beside]
+    unit = [each for each in found if each.case.side == "unit" and not each.pair]
     lines = [
         _line(name, [each for each in unit if fault_class(each.case.defect) == name])
         for name in sorted({fault_class(each.case.defect) for each in unit})
@@ -221,10 +273,12 @@ def _line(name: str, found: Sequence[FaultOutcome]) -> Stratum:
     near = [each for each in found if 1.0 < each.ratio < CLEARLY]
     inside = [each for each in found if each.ratio <= 1.0]
     detected = [each for each in clearly if each.detected]
+    small = [each for each in clearly if each.ratio < SMALL]
     return Stratum(
         name,
         {
             "detected": Rate(len(detected), len(clearly)),
+            "small_detected": Rate(sum(each.detected for each in small), len(small)),
             "placed": Rate(sum(each.placed for each in detected), len(detected)),
             "shipped": Rate(sum(each.disposition == Disposition.SHIP for each in clearly), len(clearly)),
             "near_detected": Rate(sum(each.detected for each in near), len(near)),
@@ -235,31 +289,82 @@ def _line(name: str, found: Sequence[FaultOutcome]) -> Stratum:
     )
 
 
-def stand_strata(found: Sequence[FaultOutcome], rows: Sequence[Mapping[str, Any]]) -> list[Stratum]:
-    """Return the lines of stand faults, of two faults at once, and of the visits without one."""
-    stand = [each for each in found if each.case.side == "stand"]
-    both = [each for each in found if each.case.beside and each.ratio >= CLEARLY]
-    good = [row for row in rows if row.get("good")]
+@dataclass(frozen=True, slots=True)
+class Goal:
+    """One question over all draws, and what is aimed at: at least or at most such a share, or nothing."""
+
+    name: str
+    rate: Rate
+    least: float | None = None
+    most: float | None = None
+
+    @property
+    def reached(self) -> str:
+        """Whether the bounds show that the goal is reached or missed, in words."""
+        if self.least is None and self.most is None:
+            return ""
+        aim = f"at most {self.most:.1%}" if self.least is None else f"at least {self.least:.1%}"
+        least, most = self.least or 0.0, 1.0 if self.most is None else self.most
+        if self.rate.bounds is None:
+            return f"{aim}: no draw"
+        low, high = self.rate.bounds
+        if least <= low and high <= most:
+            return f"{aim}: reached"
+        return f"{aim}: missed" if high < least or low > most else f"{aim}: too few draws to tell"
+
+    def as_data(self) -> dict[str, Any]:
+        """Return the line as plain JSON data."""
+        return {
+            "question": self.name,
+            "of": self.rate.trials,
+            "count": self.rate.hits,
+            "bounds": self.rate.bounds,
+            "at_least": self.least,
+            "at_most": self.most,
+            "reached": self.reached,
+        }
+
+
+def goals(found: Sequence[FaultOutcome], rows: Sequence[Mapping[str, Any]]) -> list[Goal]:
+    """Return what is aimed at over all classes: faults of the unit, of the stand, pairs, and visits without a fault."""
+    single = [each for each in found if not each.pair]
+    clearly = [each for each in single if each.case.side == "unit" and each.ratio >= CLEARLY]
+    seen = [each for each in clearly if each.detected]
+    off = [each for each in clearly if any(one["promise"] == _OFF for one in each.case.broken)]
+    stand = [each for each in single if each.case.side == "stand"]
     blamed = [each for each in stand if each.disposition == Disposition.REPAIR and each.right + each.wrong]
-    told = sum(each.disposition == Disposition.STAND_FAULT for each in stand)
-    lines = [
-        Stratum(
-            "stand faults, good unit",
-            {"blamed_on_unit": Rate(len(blamed), len(stand)), "told": Rate(told, len(stand))},
+    two, both = (
+        [each for each in found if each.pair == side and each.ratio >= CLEARLY] for side in ("unit", "stand")
+    )
+    paired = [each for each in two if each.detected]
+    good = [row for row in rows if row.get("good")]
+
+    def told(among: Sequence[FaultOutcome], disposition: Disposition) -> Rate:
+        return Rate(sum(each.disposition == disposition for each in among), len(among))
+
+    def without(disposition: Disposition) -> Rate:
+        return Rate(sum(row["disposition"] == disposition for row in good), len(good))
+
+    return [
+        Goal("one unit fault clearly beyond: detected", Rate(len(seen), len(clearly)), least=0.95),
+        Goal("of these, all findings at it", Rate(sum(each.placed for each in seen), len(seen)), least=0.9),
+        Goal(
+            "outputs on where they must be off: detected",
+            Rate(sum(each.detected for each in off), len(off)),
+            least=0.999,
         ),
-        Stratum(
-            "stand fault and bad unit",
-            {"shipped": Rate(sum(each.disposition == Disposition.SHIP for each in both), len(both))},
+        Goal(
+            "two unit faults, one or both clearly beyond: detected", Rate(len(paired), len(two)), least=0.95
         ),
+        Goal(
+            "of these, all findings at one of them",
+            Rate(sum(each.placed for each in paired), len(paired)),
+            least=0.9,
+        ),
+        Goal("of these, each of them found", Rate(sum(each.each for each in paired), len(paired))),
+        Goal("stand fault, good unit: sent to repair", Rate(len(blamed), len(stand)), most=0.005),
+        Goal("stand fault, good unit: told as the stand's", told(stand, Disposition.STAND_FAULT)),
+        Goal("stand fault beside one of the unit: shipped", told(both, Disposition.SHIP), most=0.01),
+        Goal("without a fault: sent to repair", without(Disposition.REPAIR), most=0.001),
+        Goal("without a fault: incomplete", without(Disposition.INCOMPLETE), most=0.02),
     ]
-    sent, incomplete = (
-        sum(row["disposition"] == word for row in good)
-        for word in (Disposition.REPAIR, Disposition.INCOMPLETE)
-    )
-    lines.append(
-        Stratum(
-            "same seeds without a fault",
-            {"repair": Rate(sent, len(good)), "incomplete": Rate(incomplete, len(good))},
-        )
-    )
-    return lines

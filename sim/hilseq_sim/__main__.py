@@ -86,7 +86,7 @@ def _parser() -> argparse.ArgumentParser:
     add(
         "--oracle",
         action="store_true",
-        help="for each line SEED DEFECT of standard input print which promises the unit does not keep, and end",
+        help="for each line `SEED DEFECT; ...` of standard input print which promises the unit does not keep, and end",
     )
     add(
         "--true-values",
@@ -145,15 +145,16 @@ def _print_catalogue(options: argparse.Namespace) -> int:
 
 
 def _answer(options: argparse.Namespace) -> int:
-    """Answer one line of JSON to each line `SEED DEFECT`: the promises that the unit of the first slot breaks."""
+    """Answer one line of JSON to each line `SEED DEFECT; ...`: the promises that the unit of the first slot breaks."""
     from hilseq_sim.oracle import violations
     from hilseq_sim.world.build import build_world
 
     visit = _visit(options)
     slot = next(iter(visit.profiles))
     for line in sys.stdin:
-        seed, _, defect = line.strip().partition(" ")
-        world = build_world(visit, seed=int(seed), defects=[defect] if defect else [])
+        seed, _, words = line.strip().partition(" ")
+        defects = [word for word in map(str.strip, words.split(";")) if word]
+        world = build_world(visit, seed=int(seed), defects=defects)
         print(json.dumps([asdict(broken) for broken in violations(world, slot)]), flush=True)  # noqa: T201 - as above
     return 0
 

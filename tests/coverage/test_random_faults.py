@@ -10,7 +10,8 @@ import pytest
 
 from hilseq import resources
 from hilseq.coverage.cases import Case, judge_case
-from hilseq.coverage.random_faults import draw_random, outcomes, stand_strata, strata
+from hilseq.coverage.random_faults import Goal, draw_random, goals, outcomes, strata
+from hilseq.coverage.table import Rate
 from hilseq.twin import broken_promises, catalogue, model_faults
 from tests import warm
 
@@ -18,13 +19,13 @@ STANDS = resources.folder("stands")
 STAND, UNIT = STANDS / "sim-bench.yaml", STANDS / "units" / "rh16.yaml"
 
 
-def _row(kind: str, side: str = "unit", *, graded: bool = False) -> dict[str, Any]:
+def _row(kind: str, side: str = "unit", *, graded: bool = False, at: str = "q01") -> dict[str, Any]:
     return {
         "kind": kind,
         "side": side,
         "stage": "model",
         "severity": "in limits" if graded else "not graded: there or not",
-        "spots": [{"place": "q01", "located": ["q01"]}],
+        "spots": [{"place": at, "located": [at]}],
     }
 
 
@@ -105,11 +106,55 @@ def test_only_a_finding_of_the_fault_detects_it(
 def test_a_stand_fault_that_sends_a_unit_to_repair_is_blame() -> None:
     """Counted apart from unit faults, and with its bounds."""
     outcome, rows = _outcomes("repair", "q02", side="stand")
-    (stand, both, good) = stand_strata([outcome], rows)
-    assert (stand.rates["blamed_on_unit"].hits, stand.rates["blamed_on_unit"].trials) == (1, 1)
-    assert both.rates["shipped"].trials == 0
-    assert good.rates["repair"].trials == 1
+    aims = {aim.name: aim for aim in goals([outcome], rows)}
+    assert aims["stand fault, good unit: sent to repair"].as_data()["count"] == 1
+    assert aims["stand fault beside one of the unit: shipped"].rate.trials == 0
+    assert aims["without a fault: sent to repair"].rate.trials == 1
     assert strata([outcome]) == []
+
+
+def test_faults_come_in_pairs_at_different_places() -> None:
+    """By turns of the unit and of the stand; the oracle is asked of each, and of both of a unit together."""
+    asked: list[tuple[int, Any]] = []
+
+    def oracle(cases: Any) -> list[list[dict[str, Any]]]:
+        asked.extend(cases)
+        return [[{"promise": "follows", "place": "q09", "ratio": float(len(faults))}] for _, faults in cases]
+
+    rows = [*ROWS, _row("stuck-two", at="q02"), _row("open-wire", "stand", at="q03")]
+    pairs = [case for case in draw_random(rows, 80, seed=1, ambient=None, oracle=oracle) if case.beside]
+    assert {case.beside.side for case in pairs if case.beside} == {"unit", "stand"}
+    for case in pairs:
+        assert case.beside is not None
+        assert not {case.place} & {case.beside.place}
+        assert case.specs == (case.spec, case.beside.spec)
+        both = (case.seed, (case.fault, case.beside.fault)) in asked
+        assert both is (case.beside.side == "unit")
+        assert bool(case.together) is both
+
+
+@pytest.mark.parametrize(
+    ("found", "placed", "each"),
+    [(("q01", "q02"), True, True), (("q02",), True, False), (("q01", "q02", "q03"), False, True)],
+)
+def test_of_two_faults_each_is_looked_for(found: tuple[str, ...], placed: bool, each: bool) -> None:
+    """All findings right, and both of them found: two questions."""
+    broken = ({"promise": "p", "place": "q01", "ratio": None},)
+    second = Case(0, 1, "open-two", "unit", "q02", located=("q02",), broken=broken)
+    outcome, rows = _outcomes("repair", *found, beside=second)
+    assert (outcome.detected, outcome.placed, outcome.each) == (True, placed, each)
+    aims = {aim.name: aim.rate for aim in goals([outcome], rows)}
+    assert aims["of these, each of them found"] == Rate(int(each), 1)
+    assert aims["one unit fault clearly beyond: detected"].trials == 0
+
+
+@pytest.mark.parametrize(
+    ("hits", "trials", "reached"),
+    [(0, 0, "no draw"), (72, 72, "reached"), (10, 10, "too few draws to tell"), (50, 100, "missed")],
+)
+def test_a_goal_is_reached_when_its_bounds_are(hits: int, trials: int, reached: str) -> None:
+    """Clopper-Pearson, 72 of 72 at 95 % two-sided: lower bound 0.025^(1/72) = 0.9501; recomputed by formula."""
+    assert Goal("detected", Rate(hits, trials), least=0.95).reached == f"at least 95.0%: {reached}"
 
 
 def test_a_line_is_about_what_is_clearly_beyond() -> None:
@@ -128,8 +173,9 @@ def test_the_simulator_knows_what_is_broken() -> None:
     listed = {row["kind"] for row in catalogue(STAND, UNIT)}
     own = {row["kind"] for row in catalogue(STAND, UNIT, files)} - listed
     assert {"stuck-cell", "flat-analog", "gain-sense"} <= own
-    known = broken_promises(STAND, UNIT, files, [(1, "open-output@q03"), (1, "open-output@q04")])
-    assert [{each["place"] for each in broken} for broken in known] == [{"q03"}, {"q04"}]
+    one, other = "open-output@q03", "open-output@q04"
+    known = broken_promises(STAND, UNIT, files, [(1, [one]), (1, [one, other])])
+    assert [{each["place"] for each in broken} for broken in known] == [{"q03"}, {"q03", "q04"}]
 
 
 def test_a_random_campaign_end_to_end(tmp_path: Path) -> None:
