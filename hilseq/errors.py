@@ -200,6 +200,11 @@ class DescriptionError(HilseqError):
         super().__init__("\n".join(str(problem) for problem in self.problems))
 
 
+def in_words(error: Exception | str) -> str:
+    """Return what an error says: its text where it is one of ours, with its kind where it is not."""
+    return str(error) if isinstance(error, HilseqError | str) else f"{type(error).__name__}: {error}"
+
+
 @contextmanager
 def fenced(what_failed: str) -> Iterator[None]:
     """Let nothing that goes wrong inside reach a visit: it is told in a line on stderr, and the verdict stands.
@@ -209,5 +214,4 @@ def fenced(what_failed: str) -> Iterator[None]:
     try:
         yield
     except Exception as error:  # noqa: BLE001 - of any kind, from any library
-        words = str(error) if isinstance(error, HilseqError) else f"{type(error).__name__}: {error}"
-        print(f"hilseq: {what_failed}: {words}", file=sys.stderr)  # noqa: T201 - the run has no other place for it
+        print(f"hilseq: {what_failed}: {in_words(error)}", file=sys.stderr)  # noqa: T201 - the run has no other place for it

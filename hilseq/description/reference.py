@@ -16,7 +16,7 @@ from pydantic.fields import FieldInfo
 from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue
 from pydantic_core import PydanticUndefined, core_schema
 
-from hilseq.description.drivers import Driven, DriverError, installed, keys_of, own_model
+from hilseq.description.drivers import Driven, installed, keys_of, own_model
 from hilseq.description.fields import WrittenAs
 from hilseq.description.intake import IntakeSheet
 from hilseq.description.profile import Profile
@@ -245,7 +245,7 @@ def _by_driver(general: type[Driven], definitions: dict[str, Any]) -> dict[str, 
     usual = general.model_fields["driver"].default
     of_driver = {}
     for name in installed(general.role):
-        with suppress(DriverError):
+        with suppress(Exception):  # one that cannot be loaded is told to those whose stand names it
             own = general.model_for({"driver": name})
             made = _generated(own)
             definitions.update(made.pop("$defs", {}))

@@ -7,7 +7,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from hilseq.errors import HilseqError
+from hilseq.errors import HilseqError, in_words
 from hilseq.guard.protocol import FILE_NAME
 from hilseq.journal.entries import MadeSafe
 from hilseq.journal.writer import JournalWriter
@@ -30,8 +30,8 @@ def rescue(make_safe: Callable[[], None], folder: str, reason: str, latch: Latch
         try:
             make_safe()
             why = ""
-        except HilseqError as error:
-            why = str(error)
+        except Exception as error:  # noqa: BLE001 - of any kind: it is tried again, and told
+            why = in_words(error)
         if not why or time.monotonic() - begun > PERSEVERANCE:
             break
         time.sleep(0.1)

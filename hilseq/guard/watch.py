@@ -34,7 +34,8 @@ def main() -> None:
     orders = _read_orders(pipe)
     # Instruments are opened only in need, but their libraries are loaded now.
     bench = _bench(orders["stand"])
-    os.write(sys.stdout.fileno(), READY)
+    with contextlib.suppress(OSError):  # a run that has ended already is met by `watch`
+        os.write(sys.stdout.fileno(), READY)
     os.set_blocking(sys.stdout.fileno(), False)
     reason = watch(pipe.fileno(), orders["run"].pid, _beat)
     if reason:

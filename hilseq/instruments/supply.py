@@ -28,6 +28,7 @@ from hilseq.errors import (
     NotSafe,
     StandFault,
     WrongInstrument,
+    in_words,
 )
 from hilseq.instruments.opening import Opening, OwnConnections
 from hilseq.instruments.protocols import Identification, SupplyOutput, SupplySetting
@@ -377,12 +378,12 @@ class PowerSupply:
         if reason is not None:
             raise NotSafe(
                 f"supply {self.name} ({self._output.where}) could not be switched off "
-                f"for certain within {patience:g} s: {reason}. Switch it off by hand."
-            ) from (reason if isinstance(reason, HilseqError) else None)
+                f"for certain within {patience:g} s: {in_words(reason)}. Switch it off by hand."
+            ) from (reason if isinstance(reason, Exception) else None)
 
     def command_power_off(self) -> None:
         """Send the command to switch off, no matter what comes of it: `power_off` verifies, and tries again."""
-        with suppress(HilseqError):
+        with suppress(Exception):
             self._output.switch(on=False)
 
     def close(self) -> None:
@@ -416,7 +417,7 @@ class PowerSupply:
                 break
         raise StandFault(f"supply {self.name} ({self._output.where}) is still on after it was switched off")
 
-    def _try_to_switch_off(self) -> HilseqError | str | None:
+    def _try_to_switch_off(self) -> Exception | str | None:
         """Return None once the output is surely off, else why it is not."""
         try:
             self._output.switch(on=False)
@@ -430,7 +431,7 @@ class PowerSupply:
                 with suppress(HilseqError):
                     self._output.forget_errors()
                 return None
-        except HilseqError as error:
+        except Exception as error:  # noqa: BLE001 - of any kind: it is tried again
             return error
         return "it still delivers" if told is None else "it still says that it is on"
 

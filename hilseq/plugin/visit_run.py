@@ -25,7 +25,7 @@ from hilseq.description.golden import golden_visit
 from hilseq.description.profile import Profile
 from hilseq.description.stand import Stand
 from hilseq.description.visit import Visit
-from hilseq.errors import HilseqError, StandFault, UsageError, fenced
+from hilseq.errors import HilseqError, StandFault, UsageError, fenced, in_words
 from hilseq.extensions import Extensions
 from hilseq.guard.client import Guard
 from hilseq.hooks import Element
@@ -657,8 +657,8 @@ class VisitRun:
         with held_back(again=slot is not None):
             try:
                 self._bench.make_safe(slot)
-            except HilseqError as error:
-                why = str(error)
+            except Exception as error:  # noqa: BLE001 - of any kind: the stand was not made safe
+                why = in_words(error)
                 reached = [served_by(self._stand, place) for place in getattr(error, "places", ())]
                 concerned = [
                     s for s in self.visit.profiles if not reached or s in frozenset().union(*reached)

@@ -16,9 +16,17 @@ from hilseq.description.accuracy import InstrumentConditions
 from hilseq.description.drivers import find_driver
 from hilseq.description.profile import Indicator, Profile
 from hilseq.description.stand import Slot, Stand
-from hilseq.errors import HilseqError, Interlock, NotPerformed, NotSafe, StandFault, WrongInstrument
+from hilseq.errors import (
+    HilseqError,
+    Interlock,
+    NotPerformed,
+    NotSafe,
+    StandFault,
+    WrongInstrument,
+    in_words,
+)
 from hilseq.instruments.driver_protocols import LinkDriver
-from hilseq.instruments.opening import Opening, OwnConnections
+from hilseq.instruments.opening import Opening, OwnConnections, fence_driver
 from hilseq.instruments.protocols import UnitLink
 from hilseq.instruments.signals import SignalBank
 from hilseq.instruments.supply import PowerSupply, open_supplies
@@ -38,7 +46,8 @@ from hilseq.procedures.wiring import SlotWiring, parts_of, served_by
 def open_link(slot: Slot, profile: Profile, name: str, *, deadline: float | None = None) -> UnitLink:
     """Return the unit's own link; nothing is sent yet. `deadline` in s, the slot's own by default."""
     driver: LinkDriver = find_driver("link", slot.link.driver)
-    return driver.open(name, slot.link, profile.link, deadline=deadline)
+    link = driver.open(name, slot.link, profile.link, deadline=deadline)
+    return fence_driver(link, slot.link.driver, name)
 
 
 class Instruments:
@@ -490,8 +499,8 @@ class Bench:
                 found[f"io {name}"] = ""
                 try:
                     self.signals.release(mine)
-                except HilseqError as error:
-                    found[f"io {name}"] = str(error)
+                except Exception as error:  # noqa: BLE001 - of any kind: it keeps nothing else on
+                    found[f"io {name}"] = in_words(error)
         self._interlock_told()  # what was told until now has been followed
         return found
 
@@ -506,8 +515,8 @@ class Bench:
         for supply in supplies:
             try:
                 supply.power_off()
-            except HilseqError as error:
-                found[f"supply {supply.name}"] = str(error)
+            except Exception as error:  # noqa: BLE001 - of any kind: it keeps no other on
+                found[f"supply {supply.name}"] = in_words(error)
         return found
 
     @property

@@ -15,6 +15,10 @@ from hilseq.journal.run_state import RunState
 #: What every file system and every mail program keeps as it is.
 _KEPT = frozenset(string.ascii_letters + string.digits + "-._")
 _LONGEST = 64
+#: How the names of a run's own files begin: nobody else writes those.
+OWN_NAMES = (
+    "journal", "samples-", "signatures", "summary", "report-", "certificate", "label", "junit", "allure", "guard", ".",
+)  # fmt: skip
 
 
 def _mark(text: str) -> str:

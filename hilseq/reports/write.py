@@ -14,7 +14,7 @@ from hilseq.journal.reader import read_journal, run_state
 from hilseq.journal.run_state import CheckState, RunState, UnitState
 from hilseq.journal.seals import look_for_damage
 from hilseq.reports.claims import coverage_statement, ledger
-from hilseq.reports.files import report_names, stems_of, write_file
+from hilseq.reports.files import OWN_NAMES, report_names, stems_of, write_file
 from hilseq.reports.page import render
 from hilseq.reports.soak import soak_of
 from hilseq.verdicts import Disposition
@@ -158,6 +158,10 @@ def write_formats(
         for name, content in made.items():
             if Path(name).name != name:
                 wrong.append(f"report format {each.name!r}: {name!r} is no plain file name")
+            elif name.casefold().startswith(OWN_NAMES):
+                wrong.append(
+                    f"report format {each.name!r}: the name {name!r} is kept for the run's own files"
+                )
             else:
                 files.append(write_file(folder / name, content))
     return files, wrong

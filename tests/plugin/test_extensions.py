@@ -8,12 +8,14 @@ import re
 import sys
 import textwrap
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from hilseq import hooks
 from hilseq.errors import UsageError
 from hilseq.extensions import Extensions
+from hilseq.reports.write import ReportFormat, write_formats
 from tests import warm
 
 ROOT = Path(__file__).parents[2]
@@ -106,6 +108,19 @@ def test_a_conftest_beside_the_sequences_is_an_extension(tmp_path: Path) -> None
     assert "stage burn-in" not in verdicts
     assert (tmp_path / "out" / "verdicts.txt").read_text("ascii") == "RH-1 repair\n"
     assert "report format 'broken' failed: RuntimeError: no ink" in done.stderr
+
+
+@pytest.mark.parametrize(
+    "name", ["journal.jsonl", "Summary.json", "samples-A.bin", "report-1.html", ".hidden"]
+)
+def test_a_format_writes_over_nothing_of_the_run(name: str, tmp_path: Path) -> None:
+    """The names of a run's own files are kept for them."""
+    kept = ReportFormat("greedy", lambda _record: {name: b"mine"})
+    record: Any = None
+    files, wrong = write_formats(record, tmp_path, [kept])
+    assert not files
+    assert wrong == [f"report format 'greedy': the name {name!r} is kept for the run's own files"]
+    assert not list(tmp_path.iterdir())
 
 
 def test_a_readiness_check_of_an_extension_is_part_of_the_set_up(tmp_path: Path) -> None:
