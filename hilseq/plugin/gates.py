@@ -15,7 +15,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from hilseq.analysis.limits import ReadingVerdict
+from hilseq.analysis.limits import Limits, ReadingVerdict
 from hilseq.description.stand import Stand
 from hilseq.errors import LinkLost, NotPerformed, StandFault, UnitFault, UnitOrHarness
 from hilseq.instruments.link_tally import PLACE as LINK
@@ -102,14 +102,15 @@ def recheck_stand(run: VisitRun, check: PlannedCheck, outcome: Outcome) -> str:
             if check.stage == stages.SOAK or check.repeated:
                 _weigh_link(outcome, again)
                 again = ""  # it is not made once more
-            if not again and check.stage != stages.SOAK:
-                by_current = any(
-                    reading.unit == "A"
+            if not again:
+                currents = [
+                    (float(reading.value), Limits(reading.low, reading.high))
+                    for reading in check.readings
+                    if reading.unit == "A"
                     and reading.verdict is ReadingVerdict.FAILS
                     and reading.place == SUPPLY
-                    for reading in check.readings
-                )
-                asked += FaultLocation(bench, unit).require_unit(places, by_current=by_current)
+                ]
+                asked += FaultLocation(bench, unit).require_unit(places, currents[:1])
         finally:
             unit.return_to_idle()
     except StandFault as fault:

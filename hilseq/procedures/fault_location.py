@@ -15,16 +15,21 @@ from contextlib import suppress
 from functools import partial
 from statistics import fmean, median
 
-from hilseq.analysis.agreement import Equation, Explanation, Level, agreement, remaining, weigh
+from hilseq.analysis.agreement import Equation, Explanation, Level
+from hilseq.analysis.limits import Limits
+from hilseq.analysis.patterns import shortest_complete
 from hilseq.analysis.uncertainty import rectangular
 from hilseq.description.profile import Indicator, Mode
-from hilseq.errors import NotPerformed, StandFault, UnitFault, UnitOrHarness
+from hilseq.errors import NotPerformed, UnitFault, UnitOrHarness
 from hilseq.instruments.signals import SignalBank
 from hilseq.measured import Measured
 from hilseq.procedures import margins
 from hilseq.procedures.analog import WiredChannel
 from hilseq.procedures.bench import Bench
+from hilseq.procedures.feeder import FeederCheck
+from hilseq.procedures.points import Inputs, Outputs
 from hilseq.procedures.unit import Unit
+from hilseq.procedures.weighing import above_zero, decide_side, scaled
 from hilseq.procedures.wiring import SlotWiring
 from hilseq.quantities import base_unit
 from hilseq.statements import compared
@@ -37,14 +42,14 @@ _ALIKE = 0.25
 _OPEN = 1e4
 #: Shares of its range at which an analog output is tried.
 _TRIED = (0.1, 0.5, 0.9)
+#: Places of the profile that what feeds the unit may be behind.
+FED = frozenset({"supply", "start"})
+#: An output that goes off by itself so soon after its command, s, is overloaded; and the pause between two looks.
+_TRIPS, _LOOK = 0.5, 0.02
+#: How far from straight a good analog channel is, as a share of its largest error (common practice, no source).
+_STRAIGHT = 0.1
 #: How many outputs must be wrong alike before they have one cause.
 _SEVERAL = 3
-#: The limit of a supply is put so far below and above what it says the unit draws, as a share.
-_MARGIN = 0.05
-#: At this share of what is read a limit acts for certain, if it acts at all.
-_HALF = 0.5
-#: Looks at a supply whose limit is being tried.
-_LOOKS = 10
 #: What is left of a leakage without power, at most: capacitors hold the unit's voltage for a while.
 _HELD = 0.8
 #: A unit that has just been given power is warmer than its surroundings by this much at most, K, and later by this.
@@ -63,17 +68,21 @@ class FaultLocation:
         self._signals: SignalBank = bench.signals
         self._wiring = SlotWiring(bench.stand, unit.slot)
         self._supply = f"supply {unit.supply.instrument.name}"
+        self._feeder = FeederCheck(unit, bench.clock)
+        #: What was looked at and decides nothing.
+        self._beside: list[str] = []
 
-    def require_unit(self, places: Sequence[str], *, by_current: bool) -> list[str]:
-        """Return in words what was weighed before the unit is blamed at these places; `by_current` for a current.
+    def require_unit(self, places: Sequence[str], currents: Sequence[tuple[float, Limits]] = ()) -> list[str]:
+        """Return in words what was weighed before the unit is blamed at these places.
 
-        Raises StandFault where the stand alone explains what is read, UnitOrHarness where both do.
+        `currents` are readings of what it draws that lie outside their limits, A. Raises StandFault where the stand
+        alone explains what is read, UnitOrHarness where both do.
         """
         if not self._unit.supply.is_on:
             return []
         compared()
         asked, not_asked, undecided = list[str](), list[str](), list[UnitOrHarness]()
-        for weighing in self._weighings(places, by_current=by_current):
+        for weighing in self._weighings(places, currents):
             try:
                 asked += weighing()
             except UnitOrHarness as both:
@@ -89,52 +98,59 @@ class FaultLocation:
                 "; ".join(dict.fromkeys(str(each) for each in undecided)),
                 places=list(dict.fromkeys(place for each in undecided for place in each.places)),
             )
-        return asked + not_asked
+        return asked + not_asked + self._beside
 
-    def _weighings(self, places: Sequence[str], *, by_current: bool) -> Iterator[partial[list[str]]]:
-        unit, channels = self._unit, self._unit.analog.channels
-        live = Mode.LIVE in unit.profile.mode_list()
-        measured = [name for name in places if name in unit.outputs.measured]
-        if measured and live:
+    def _weighings(
+        self, places: Sequence[str], currents: Sequence[tuple[float, Limits]]
+    ) -> Iterator[partial[list[str]]]:
+        unit = self._unit
+        fed = FED & set(places)
+        outputs = [name for name in places if name in unit.outputs.names] if self._goes_live else []
+        if fed:
+            yield partial(self._is_fed)
+        if outputs:
+            yield partial(self._overloaded, outputs)
+        if measured := [name for name in outputs if name in unit.outputs.measured]:
             yield partial(self._outputs, measured)
         for name in places:
-            if name in channels and channels[name].is_output and live:
-                yield partial(self._analog_output, channels[name])
-            if name in unit.inputs.names or (name in unit.outputs.names and live):
-                yield partial(self._exchanged, name)
-            if name in channels and not channels[name].is_output:
-                yield partial(self._exchanged_analog, channels[name])
-        if "indicator" in places:
+            yield from self._of_place(name)
+        for seen, limits in currents:
+            yield partial(self._feeder.current, seen, limits)
+        if fed and not currents:
+            yield partial(self._along_the_feeder)
+
+    @property
+    def _goes_live(self) -> bool:
+        return Mode.LIVE in self._unit.profile.mode_list()
+
+    def _of_place(self, name: str) -> Iterator[partial[list[str]]]:
+        """Yield what is weighed of one place alone."""
+        unit, channel = self._unit, self._unit.analog.channels.get(name)
+        if channel is not None and not channel.is_output:
+            yield partial(self._exchanged_analog, channel)
+        elif channel is not None and self._goes_live:
+            yield partial(self._analog_output, channel)
+        if name in unit.inputs.names or (name in unit.outputs.names and self._goes_live):
+            yield partial(self._exchanged, name)
+        if name == "modes" or name.startswith("mode "):
+            yield partial(self._exchanged_contacts)
+        if name == "indicator":
             yield partial(self._lamps)
-        if "temperature" in places:
+        if name == "temperature":
             yield partial(self.thermometers)
-        if by_current:
-            yield partial(self._ammeter)
 
-    def _decide(
-        self,
-        what: str,
-        equations: Sequence[Equation],
-        explanations: Sequence[Explanation],
-        *,
-        beyond: bool = False,
-    ) -> list[str]:
-        """Return in words that the unit alone explains it, or that nothing does; nothing where there is nothing wrong.
+    # -- power -----------------------------------------------------------------------------------------
 
-        `beyond` says that something lies beyond its limit, however well known. Raises StandFault, UnitOrHarness.
-        """
-        if not beyond and agreement(equations).holds:
-            return []
-        left = remaining(weigh(equations, explanations))
-        words = ", ".join(f"{one.explanation.words} ({one.probability:.0%})" for one in left)
-        of_stand = [one.explanation for one in left if one.explanation.of_stand]
-        if not of_stand:
-            return [f"{what}: {words or 'no single fault explains its readings'}"]
-        places = list(dict.fromkeys(place for one in of_stand for place in one.places))
-        if len(of_stand) == len(left):
-            raise StandFault(f"{what}: only {words} explains its readings", places=places)
-        own = [place for one in left if not one.explanation.of_stand for place in one.explanation.places]
-        raise UnitOrHarness(f"{what}: {words} explain its readings alike", places=list(dict.fromkeys(own)))
+    def _is_fed(self) -> list[str]:
+        """Look whether the unit draws anything at all."""
+        if words := self._feeder.is_open():
+            raise UnitOrHarness(words, places=("supply",))
+        return []
+
+    def _along_the_feeder(self) -> list[str]:
+        """Look for a resistance on the way to the unit; that there is none acquits only the feeder."""
+        self._beside += self._feeder.voltage()
+        return []
 
     # -- outputs ---------------------------------------------------------------------------------------
 
@@ -173,7 +189,8 @@ class FaultLocation:
                 known = {"on": on[name], "off": off[name]}
                 if name in zero:
                     known["zero"] = zero[name]
-                asked += self._output(name, source, known, usual=usual, leaves=leaves)
+                beyond = name in most and drops[name] > most[name]
+                asked += self._output(name, source, known, usual=usual, leaves=leaves, beyond=beyond)
         return asked
 
     def _output(
@@ -184,8 +201,11 @@ class FaultLocation:
         *,
         usual: tuple[float, float],
         leaves: float,
+        beyond: bool,
     ) -> list[str]:
         """Weigh one output: on it should lose the `usual` drop, off it should leave as much as the others, V.
+
+        `beyond` says that it loses more than it may, whatever is usual.
 
         `seen` is its voltage on, off and, where it was looked at, without power ("zero"): what leaks falls with the
         supply (its capacitors hold some of it), an offset of the channel stays as it is.
@@ -202,22 +222,22 @@ class FaultLocation:
         held = 0.0
         if zero is not None:
             held = min(max(zero.value / off.value, 0.0), _HELD)
-            equations.append(Equation("zero", zero.value - held * leaves, _above_zero(zero), {}))
+            equations.append(Equation("zero", zero.value - held * leaves, above_zero(zero), {}))
         more = {"off": 1.0, "zero": held}
         channel, full = self._unit.outputs.voltmeter(name), on.value + drop
         lowest = 0.0 if off.value <= off.standard_uncertainty else -full
         gain = _told("on", on.value + max(drop, 0.0)) | _told("off", leaves)
         explanations = [
             Explanation(
-                (name,), False, f"{name} loses more than the others", _scaled({"on": -1.0}), 0.0, full
+                (name,), False, f"{name} loses more than the others", scaled({"on": -1.0}), 0.0, full
             ),
-            Explanation((name,), False, f"{name} lets more through when off", _scaled(more), 0.0, full),
-            Explanation((channel,), True, f"the gain of the channel {channel}", _scaled(gain), -1.0, 1.0),
+            Explanation((name,), False, f"{name} lets more through when off", scaled(more), 0.0, full),
+            Explanation((channel,), True, f"the gain of the channel {channel}", scaled(gain), -1.0, 1.0),
             Explanation(
                 (channel,),
                 True,
                 f"the offset of the channel {channel}",
-                _scaled({"on": 1.0, "off": 1.0, "zero": 1.0}),
+                scaled({"on": 1.0, "off": 1.0, "zero": 1.0}),
                 lowest,
                 full,
             ),
@@ -226,7 +246,7 @@ class FaultLocation:
                 (channel,),
                 True,
                 f"the offset of the channel {channel}, hidden below 0 V",
-                _scaled({"on": -1.0}),
+                scaled({"on": -1.0}),
                 0.0,
                 full,
             ),
@@ -239,7 +259,41 @@ class FaultLocation:
                 math.log(_OPEN),
             ),
         ]
-        return self._decide(name, equations, explanations)
+        return decide_side(name, equations, explanations, beyond=beyond)
+
+    def _overloaded(self, suspects: Sequence[str]) -> list[str]:
+        """Look whether an output comes on and goes off again by itself: its load or its wire may overload it.
+
+        What the unit stores of that was provoked.
+        """
+        unit, outputs = self._unit, self._unit.outputs
+        before = margins.stored(unit)
+        if unit.modes.reported() is not Mode.LIVE:
+            unit.modes.move_to(Mode.LIVE)
+        tripped = [name for name in suspects if self._goes_off(name)]
+        outputs.command()
+        margins.provoked(unit, before)
+        if tripped:
+            raise UnitOrHarness(
+                f"{', '.join(tripped)} comes on and goes off by itself within {_TRIPS:g} s: overloaded by its load or "
+                "its wire, or by the unit itself",
+                places=tripped,
+            )
+        return []
+
+    def _goes_off(self, name: str) -> bool:
+        outputs = self._unit.outputs
+        outputs.command()
+        self._clock.sleep(outputs.settle)
+        outputs.command(name)
+        until, was_on = self._clock.now() + _TRIPS, False
+        while self._clock.now() < until:
+            is_on = outputs.seen()[name]
+            if was_on and not is_on:
+                return True
+            was_on = was_on or is_on
+            self._clock.sleep(_LOOK)
+        return False
 
     def _alike(
         self, names: Sequence[str], limit: float, source: Sequence[Equation], on: Mapping[str, Measured]
@@ -258,12 +312,12 @@ class FaultLocation:
         signals = [self._signals.signals[self._unit.outputs.voltmeter(name)] for name in names]
         parts = tuple(dict.fromkeys(f"io {signal.io}" for signal in signals))
         explanations = [
-            Explanation(tuple(names), False, "the stage of the outputs", _scaled(lost), 0.0, full),
-            Explanation(("supply",), False, "the power input of the unit", _scaled(behind), 0.0, full),
-            Explanation((self._supply,), True, "the wires from the supply", _scaled(behind), 0.0, full),
-            Explanation(parts, True, f"the reference of {' or '.join(parts)}", _scaled(lost), 0.0, full),
+            Explanation(tuple(names), False, "the stage of the outputs", scaled(lost), 0.0, full),
+            Explanation(("supply",), False, "the power input of the unit", scaled(behind), 0.0, full),
+            Explanation((self._supply,), True, "the wires from the supply", scaled(behind), 0.0, full),
+            Explanation(parts, True, f"the reference of {' or '.join(parts)}", scaled(lost), 0.0, full),
         ]
-        return self._decide(f"{len(names)} outputs alike", equations, explanations, beyond=True)
+        return decide_side(f"{len(names)} outputs alike", equations, explanations, beyond=True)
 
     def _without_power(self, names: Sequence[str]) -> dict[str, Measured]:
         """Return what the voltmeters of some outputs show while the unit has no power: their own offset."""
@@ -312,46 +366,54 @@ class FaultLocation:
         unit.modes.move_to(Mode.LIVE)
         middle = channel.scale.at(0.5)
         per_terminal = channel.per_terminal(middle)
-        equations = [Equation("rest", rest.value * per_terminal, _above_zero(rest) * per_terminal, {})]
+        # A good channel has an offset and a gain within its accuracy, and is straight.
+        own = {"offset": rectangular(channel.largest_error(channel.said(middle)))}
+        own["gain"] = own["offset"] / (abs(channel.scale.terminal(channel.scale.high)) * per_terminal)
+        equations = [Equation("rest", rest.value * per_terminal, above_zero(rest) * per_terminal, {})]
+        equations += [Equation(f"usual {what}", 0.0, known, {what: 1.0}) for what, known in own.items()]
         gain, bend = dict[str, float](), dict[str, float]()
+        beyond = False
         try:
             for share in _TRIED:
                 quantity = channel.scale.at(share)
                 analog.set({name: quantity})
                 look = analog.look()[name]
-                known = math.hypot(look.uncertainty, rectangular(channel.largest_error(look.expected)))
-                equations.append(Equation(f"at {share:.0%}", look.error, known, {}))
+                at, limit = f"at {share:.0%}", channel.largest_error(look.expected)
+                beyond = beyond or abs(look.error) > limit
                 # What a channel of the stand multiplies is the voltage or current at its terminal.
-                gain[f"at {share:.0%}"] = channel.scale.terminal(quantity) * per_terminal
-                bend[f"at {share:.0%}"] = 1.0 - (2.0 * share - 1.0) ** 2
+                gain[at] = channel.scale.terminal(quantity) * per_terminal
+                terms = {"offset": 1.0, "gain": gain[at]}
+                known = math.hypot(look.uncertainty, _STRAIGHT * limit)
+                equations.append(Equation(at, look.error, known, terms))
+                bend[at] = 1.0 - (2.0 * share - 1.0) ** 2
         finally:
             analog.release()
         level, span = dict.fromkeys(gain, 1.0), 2.0 * abs(channel.span)
-        hidden = rest.value <= _above_zero(rest)  # a channel that shows nothing below zero hides its offset
-        offset = _scaled(level | {"rest": 1.0})
+        hidden = rest.value <= above_zero(rest)  # a channel that shows nothing below zero hides its offset
+        offset = scaled(level | {"rest": 1.0})
         explanations = [
-            Explanation((name,), False, f"the offset of {name}", _scaled(level), -span, span),
-            Explanation((name,), False, f"the gain of {name}", _scaled(gain), -1.0, 1.0),
-            Explanation((name,), False, f"the line of {name}", _scaled(bend), -span, span),
+            Explanation((name,), False, f"the offset of {name}", scaled(level), -span, span),
+            Explanation((name,), False, f"the gain of {name}", scaled(gain), -1.0, 1.0),
+            Explanation((name,), False, f"the line of {name}", scaled(bend), -span, span),
             Explanation(
-                (signal,), True, f"the gain of the channel {signal}, or its wire", _scaled(gain), -1.0, 1.0
+                (signal,), True, f"the gain of the channel {signal}, or its wire", scaled(gain), -1.0, 1.0
             ),
             Explanation((signal,), True, f"the offset of the channel {signal}", offset, 0.0, span),
             Explanation(
                 (signal,),
                 True,
                 f"the offset of the channel {signal}, below zero",
-                _scaled(level) if hidden else offset,
+                scaled(level) if hidden else offset,
                 -span,
                 0.0,
             ),
         ]
-        return self._decide(name, equations, explanations)
+        return decide_side(name, equations, explanations, beyond=beyond)
 
     # -- wires that are exchanged ------------------------------------------------------------------------
 
     def _exchanged(self, name: str) -> list[str]:
-        """Look whether a point does exactly what another is told, and that one what it is: wires may be exchanged."""
+        """Look whether a point does exactly what another is told, and not what it is: wires may be exchanged."""
         unit = self._unit
         points = unit.outputs if name in unit.outputs.names else unit.inputs
         if points is unit.outputs and unit.modes.reported() is not Mode.LIVE:
@@ -365,8 +427,46 @@ class FaultLocation:
                         f"{name} and {follows[0]} do what the other is told: their wires may be exchanged",
                         places=(name, follows[0]),
                     )
+            if name not in follows and (leader := self._leader(points, name)):
+                raise UnitOrHarness(
+                    f"{name} does what {leader} is told, and not what it is: its wire may be at the other's terminal",
+                    places=(name, leader),
+                )
         finally:
             points.command()
+        return []
+
+    @staticmethod
+    def _leader(points: Outputs | Inputs, name: str) -> str:
+        """Return the one other point that a point follows whatever else is told; empty where there is none."""
+        leaders = set(points.names) - {name}
+        for vector in shortest_complete(len(points.names)):
+            told = {other for other, is_on in zip(points.names, vector, strict=True) if is_on}
+            is_on = points.drive(*told)[name]
+            leaders &= told if is_on else leaders - told
+        return leaders.pop() if len(leaders) == 1 else ""
+
+    def _exchanged_contacts(self) -> list[str]:
+        """Look whether the contacts of the mode switch only stand for each other's positions."""
+        modes = self._unit.modes
+        seen = dict[Mode, Mode]()
+        try:
+            for mode in modes.driven:
+                modes.set(mode)
+                self._clock.sleep(
+                    self._unit.profile.modes.change_within
+                )  # it may report the last one for a while
+                seen[mode] = modes.reported()
+        finally:
+            modes.release()
+        wrong = {mode: found for mode, found in seen.items() if found is not mode}
+        if wrong and set(wrong) == set(wrong.values()):
+            words = ", ".join(f"told {mode} it is {found}" for mode, found in wrong.items())
+            raise UnitOrHarness(
+                f"the contacts of the mode switch stand for each other's positions ({words}): their wires may be "
+                "exchanged",
+                places=[f"mode {mode}" for mode in wrong],
+            )
         return []
 
     def _exchanged_analog(self, suspect: WiredChannel) -> list[str]:
@@ -429,11 +529,9 @@ class FaultLocation:
         ]
         explanations = [
             Explanation(
-                ("temperature",), False, "the thermometer of the unit", _scaled({"unit": 1.0}), -200, 200
+                ("temperature",), False, "the thermometer of the unit", scaled({"unit": 1.0}), -200, 200
             ),
-            Explanation(
-                (case,), True, f"the offset of the channel {case}", _scaled({"case": 1.0}), -200, 200
-            ),
+            Explanation((case,), True, f"the offset of the channel {case}", scaled({"case": 1.0}), -200, 200),
         ]
         ambient = self._stand.ambient
         if ambient is not None:
@@ -447,7 +545,7 @@ class FaultLocation:
                 Equation("rise", 0.5 * warmer, rectangular(0.5 * warmer), {"rise": 1.0}),
             ]
             warm = Explanation(
-                ("temperature",), False, "a unit that came warm", _scaled({"rise": -1.0}), 0.0, 200.0
+                ("temperature",), False, "a unit that came warm", scaled({"rise": -1.0}), 0.0, 200.0
             )
             explanations.append(warm)
             explanations.append(
@@ -455,61 +553,12 @@ class FaultLocation:
                     (ambient,),
                     True,
                     f"the offset of the channel {ambient}",
-                    _scaled({"around": 1.0}),
+                    scaled({"around": 1.0}),
                     -200,
                     200,
                 )
             )
-        return self._decide("temperature", equations, explanations)
-
-    # -- the current ---------------------------------------------------------------------------------------
-
-    def _ammeter(self) -> list[str]:
-        """Ask the supply's current limit whether the unit draws what the supply's meter says.
-
-        The limit is put just above what is read, where it must not act, then just below, where it must: the unit may
-        start anew by that. What it stores then was provoked. A limit that does not act at half of it is no witness. The
-        limit and the meter of a supply share a shunt.
-        """
-        unit = self._unit
-        unit.return_to_idle()
-        ratings, supply = unit.profile.ratings, unit.supply
-        seen = supply.current()
-        room = _MARGIN * abs(seen.value) + seen.expanded_uncertainty
-        above, below = seen.value + room, seen.value - room
-        if below <= room or above >= ratings.current_limit:
-            return []
-        before = margins.stored(unit)
-        words = f"{self._supply} reads {seen.value:.4g} A"
-        try:
-            if self._is_limited(above):
-                raise StandFault(
-                    f"{words}, and limits the current when its limit is {above:.4g} A: it reads too little",
-                    place=self._supply,
-                )
-            if not self._is_limited(below):
-                if not self._is_limited(_HALF * seen.value):
-                    return [f"{words}; its current limit does not act, and says nothing of that"]
-                raise StandFault(
-                    f"{words}, and does not limit it when its limit is {below:.4g} A: it reads too much",
-                    place=self._supply,
-                )
-        finally:
-            supply.instrument.set(supply.level, ratings.current_limit)
-            unit.restart()
-            margins.provoked(unit, before)
-        return [f"{words}, and its current limit says so, too"]
-
-    def _is_limited(self, amperes: float) -> bool:
-        """Put the limit to so many A; tell whether the voltage falls while it is watched."""
-        supply = self._unit.supply
-        supply.instrument.set(supply.level, amperes)
-        error = supply.voltage_error()
-        for _ in range(_LOOKS):
-            self._clock.sleep(max(supply.settle, 0.1))
-            if supply.voltage().value < supply.level - 4.0 * error:
-                return True
-        return False
+        return decide_side("temperature", equations, explanations)
 
 
 def thermometers_agree(bench: Bench, unit: Unit) -> None:
@@ -526,15 +575,6 @@ def _told(name: str, amount: float) -> dict[str, float]:
     return {name: amount}
 
 
-def _scaled(shape: Mapping[str, float]) -> partial[dict[str, float]]:
-    """Return the effect of a fault that is so many times a shape."""
-    return partial(_times, shape)
-
-
-def _times(shape: Mapping[str, float], size: float) -> dict[str, float]:
-    return {name: size * amount for name, amount in shape.items()}
-
-
 def _load(drop: float, leaves: float, held: float, size: float) -> dict[str, float]:
     """Return what a load of exp(size) times does to an output: it loses less when on, and leaves more when off.
 
@@ -543,7 +583,3 @@ def _load(drop: float, leaves: float, held: float, size: float) -> dict[str, flo
     times = math.exp(size)
     more = leaves * (times - 1.0)
     return {"on": drop * (1.0 - 1.0 / times), "off": more, "zero": held * more}
-
-
-def _above_zero(measured: Measured) -> float:
-    return max(measured.standard_uncertainty, 1e-9)

@@ -51,6 +51,11 @@ class Modes:
         #: Where a person said that the switch stands; empty until one was asked.
         self._turned_to = ""
 
+    @property
+    def driven(self) -> tuple[Mode, ...]:
+        """The modes of which the stand closes the contact."""
+        return tuple(p.mode for p in self._profile.modes.switch.values() if p.contact in self._contacts)
+
     def prepare(self) -> None:
         """Put a switch that the stand replaces where it stands when power comes; the unit is still off."""
         _, contact = self._position(self._profile.modes.at_start)

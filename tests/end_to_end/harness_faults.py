@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
-from hilseq_sim.defects.spec import Add, Change, Kind, Scale, Spot, places
+from hilseq_sim.defects.spec import Add, Change, Kind, Scale, Spot, Wrap, places
 
 
 class Exchange:
@@ -35,6 +35,18 @@ def _every_voltmeter(spot: Spot) -> list[Change]:
     return [Scale(spot.world.wiring.channels[f"v{number:02}"], "gain", 0.95) for number in range(1, 17)]
 
 
+def _input_at_another(spot: Spot) -> list[Change]:
+    """Put the wire of i11 to the terminal of i12; what drives i12 comes to both."""
+    lost, found = (spot.world.wiring.channels[name] for name in ("i11", "i12"))
+    own, other = lost.deliver, found.deliver
+
+    def both(value: float) -> None:
+        own(value)
+        other(value)
+
+    return [Wrap(lost, "deliver", lambda _: lambda _: None), Wrap(found, "deliver", lambda _: both)]
+
+
 EFFECTS: dict[str, Callable[[Spot], list[Change]]] = {
     "voltmeter-low": _channel("v05", "gain", 0.95),
     "voltmeter-high": _channel("v06", "gain", 1.05),
@@ -48,6 +60,12 @@ EFFECTS: dict[str, Callable[[Spot], list[Change]]] = {
     "ammeter": lambda spot: [Scale(spot.world.supply_models["main"], "amp_gain", 1.4)],
     "input-wire": _channel("i09", "contact_resistance", 8000.0, Add),
     "every-voltmeter": _every_voltmeter,
+    "contacts-exchanged": _exchange("s1", "s2"),
+    "load-quarter": lambda spot: [Scale(spot.unit.outputs.outputs["q12"], "load", 0.25)],
+    "input-at-another": _input_at_another,
+    "feeder-leak": lambda spot: [Add(spot.world.supply_models["main"], "shunt_siemens", 1.0 / 300.0)],
+    "feeder-resistance": lambda spot: [Add(spot.unit.input, "resistance", 5.0)],
+    "feeder-open": lambda spot: [Add(spot.unit.input, "resistance", 1e7)],
 }
 KINDS = [
     Kind(name, "stand", name, places.only("supply"), ("supply",), effect, side="stand")

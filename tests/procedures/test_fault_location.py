@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from hilseq.analysis.limits import Limits
 from hilseq.errors import StandFault, UnitOrHarness
 from hilseq.procedures.fault_location import FaultLocation
 from tests.procedures.twin_unit import TwinUnit, twin_unit
@@ -14,8 +15,8 @@ from tests.procedures.twin_unit import TwinUnit, twin_unit
 FAULTS = Path(__file__).parents[1] / "end_to_end" / "harness_faults.py"
 
 
-def _twin(folder: Path, *kinds: str) -> TwinUnit:
-    return twin_unit(folder, *kinds, defect_files=(FAULTS,), seed=3)
+def _twin(folder: Path, *kinds: str, ready: bool = True) -> TwinUnit:
+    return twin_unit(folder, *kinds, defect_files=(FAULTS,), seed=3, ready=ready)
 
 
 @pytest.fixture(scope="module")
@@ -23,6 +24,7 @@ def broken_harness(tmp_path_factory: pytest.TempPathFactory) -> Iterator[TwinUni
     """A good unit on a harness with many faults, none of which meets another."""
     kinds = ("voltmeter-low", "voltmeter-high", "load-open", "load-low", "analog-channel", "thermometer")
     more = ("inputs-exchanged", "loops-exchanged", "lamp-channel", "ammeter")
+    more += ("load-quarter", "input-at-another")
     made = _twin(tmp_path_factory.mktemp("harness"), *(f"{kind}@supply" for kind in (*kinds, *more)))
     yield made
     made.close()
@@ -38,11 +40,17 @@ def broken_unit(tmp_path_factory: pytest.TempPathFactory) -> Iterator[TwinUnit]:
     made.close()
 
 
-def _asked(twin: TwinUnit, *places: str, by_current: bool = False) -> str:
+def _currents(twin: TwinUnit) -> list[tuple[float, Limits]]:
+    """Return the idle current as a finding, where it lies outside its limits; one that does not flow is none."""
+    drawn, limits = twin.unit.supply.current().value, twin.unit.limits.idle_current
+    return [(drawn, limits)] if drawn not in limits and drawn > 0.01 else []
+
+
+def _asked(twin: TwinUnit, *places: str) -> str:
     twin.unit.make_ready()
     twin.unit.return_to_idle()
-    location = FaultLocation(twin.bench, twin.unit)
-    return "; ".join(location.require_unit(places, by_current=by_current))
+    currents = _currents(twin) if "supply" in places else []
+    return "; ".join(FaultLocation(twin.bench, twin.unit).require_unit(places, currents))
 
 
 @pytest.mark.parametrize(
@@ -53,7 +61,7 @@ def test_what_only_the_stand_explains_is_the_stands(
 ) -> None:
     """A voltmeter above the supply, a thermometer that two others contradict, an ammeter by the current limit."""
     with pytest.raises(StandFault) as fault:
-        _asked(broken_harness, place, by_current=place == "supply")
+        _asked(broken_harness, place)
     assert fault.value.places == (faulty,)
 
 
@@ -65,6 +73,8 @@ def test_what_only_the_stand_explains_is_the_stands(
         ("q10", "the load or the wire at q10"),
         ("ao1", "the gain of the channel ao1"),
         ("i05", "i05 and i06 do what the other is told"),
+        ("i11", "i11 does what i12 is told, and not what it is"),
+        ("q12", "q12 comes on and goes off by itself"),
         ("ai1", "ai1 and ai2 say what the other is given"),
         ("indicator", "the channel or wire that senses it"),
     ],
@@ -79,7 +89,32 @@ def test_what_both_explain_blames_nobody(broken_harness: TwinUnit, place: str, w
 @pytest.mark.parametrize("place", ["q05", "q02", "ao1", "ao2", "temperature", "i05", "supply"])
 def test_what_the_unit_alone_explains_stays_with_it(broken_unit: TwinUnit, place: str) -> None:
     """A leakage, a dead output that two channels see, a bent line, an offset that is gone without drive, a current."""
-    _asked(broken_unit, place, by_current=place == "supply")
+    _asked(broken_unit, place)
+
+
+@pytest.mark.parametrize(
+    ("fault", "place", "words"),
+    [
+        ("feeder-leak", "supply", "a leakage across the feeder"),
+        ("feeder-resistance", "supply", "between supply main and the outputs"),
+        ("feeder-open", "supply", "the feeder, its plug or fuse is open"),
+        ("contacts-exchanged", "mode held", "stand for each other's positions"),
+    ],
+)
+def test_what_feeds_and_switches_a_unit_looks_like_it(
+    tmp_path: Path, fault: str, place: str, words: str
+) -> None:
+    """A feeder that leaks, resists or is open, and crossed contacts of the switch: the unit could be so itself."""
+    twin = _twin(tmp_path, f"{fault}@supply", ready=False)
+    try:
+        twin.unit.supply.on()
+        if fault != "feeder-open":
+            twin.unit.wait_until_ready()
+        with pytest.raises(UnitOrHarness, match=words) as both:
+            FaultLocation(twin.bench, twin.unit).require_unit((place,), _currents(twin))
+    finally:
+        twin.close()
+    assert place in both.value.places
 
 
 def test_a_weak_output_looks_like_its_load(broken_unit: TwinUnit) -> None:
