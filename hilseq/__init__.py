@@ -81,6 +81,7 @@ if TYPE_CHECKING:
     from hilseq.procedures import link_check as link_check
     from hilseq.procedures import margins as margins
     from hilseq.procedures import outputs_off as outputs_off
+    from hilseq.procedures import sensing as sensing
     from hilseq.procedures.analog import SpotCheck as SpotCheck
     from hilseq.procedures.analog import Swept as Swept
     from hilseq.procedures.analog import held_inside as held_inside
@@ -194,6 +195,7 @@ _HOMES = {
     "RunSoak": "hilseq.plugin.soaking",
     "RunState": "hilseq.journal.run_state",
     "Seconds": "hilseq.description.fields",
+    "sensing": "hilseq.procedures.sensing",
     "SerialPartner": "hilseq.instruments.protocols",
     "SerialPartnerDriver": "hilseq.instruments.driver_protocols",
     "show_duration": "hilseq.quantities",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from hilseq import Bench, Unit, durations, supply_delivers, thermometers_agree
+from hilseq import Bench, Unit, UnitSupply, durations, sensing, supply_delivers, thermometers_agree
 
 pytestmark = [
     pytest.mark.stage("set-up"),
@@ -29,3 +29,16 @@ def test_thermometers(ready_unit: Unit, bench: Bench) -> None:
     No thermometer of the stand is contradicted by what the others and the unit say.
     """
     thermometers_agree(bench, ready_unit)
+
+
+@pytest.mark.needs("points.outputs|points.analog-inputs|points.analog-outputs")
+@pytest.mark.duration(estimate=durations.mode_change)
+def test_channels(ready_unit: Unit, bench: Bench, supply: UnitSupply) -> None:
+    """Channels at the unit.
+
+    Where two channels sense one output, they agree on it in every pattern; what the stand cannot know of its channels
+    is said.
+    """
+    sensing.say_what_is_untested(bench, ready_unit)
+    if words := sensing.channels_agree(bench, ready_unit):
+        supply.note("proof", words)

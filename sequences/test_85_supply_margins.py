@@ -17,6 +17,7 @@ from hilseq import (
     durations,
     find_ride_through,
     margins,
+    sensing,
     slow_ramp,
 )
 
@@ -47,6 +48,19 @@ def test_works_at_the_corner(
     margins.assert_reported_supply(unit)
     margins.fail_on_lost_points(unit, right, supply_corner.voltage)
     margins.fail_on_new_faults(unit, before, f"at {supply_corner.voltage:g} V")
+    sensing.fail_on_offsets(unit)
+
+
+@pytest.mark.stage("set-up")
+@pytest.mark.place("stand")
+@pytest.mark.duration(estimate=durations.restart)
+def test_ammeter(ready_unit: Unit, supply: UnitSupply, clock: Clock) -> None:
+    """Current reading of the supply.
+
+    The supply's current limit acts where its own reading of the current says.
+    """
+    for words in sensing.ammeter_agrees(ready_unit, clock):
+        supply.note("ammeter", words)
 
 
 @pytest.mark.duration(estimate=durations.ride_through)

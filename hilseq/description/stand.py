@@ -6,6 +6,7 @@ The supplies of a stand, whatever they speak: what they may never exceed, how ex
 from __future__ import annotations
 
 import datetime as dt
+import math
 import re
 from itertools import pairwise
 from typing import Annotated, Any, Literal, NamedTuple, Self
@@ -381,6 +382,11 @@ class Signal(Driven):
     def step(self) -> float:
         """Distance of neighbouring values, in its unit; 0 where it has none."""
         return 0.0
+
+    @property
+    def range(self) -> tuple[float, float]:
+        """Lowest and highest value it can show, in its unit."""
+        return -math.inf, math.inf
 
     @property
     def span(self) -> float:

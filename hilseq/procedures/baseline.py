@@ -70,6 +70,8 @@ class Baseline:
     configured: bool = False
     #: What its own thermometer told, and what the stand measured then, degC.
     temperatures: list[tuple[Measured, Measured]] = field(default_factory=list)
+    #: What its outputs gave, all on, V, at what its supply read, V.
+    levels: list[tuple[Measured, dict[str, Measured]]] = field(default_factory=list)
     #: The first look at its clock.
     clock: ClockLook | None = None
 

@@ -10,7 +10,7 @@ blamed: the same visit with a known good unit decides. What the model has no par
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from functools import partial
 from statistics import fmean, median
@@ -102,12 +102,12 @@ class FaultLocation:
 
     def _weighings(
         self, places: Sequence[str], currents: Sequence[tuple[float, Limits]]
-    ) -> Iterator[partial[list[str]]]:
+    ) -> Iterator[Callable[[], list[str]]]:
         unit = self._unit
         fed = FED & set(places)
         outputs = [name for name in places if name in unit.outputs.names] if self._goes_live else []
-        if fed:
-            yield partial(self._is_fed)
+        if fed and not currents:
+            yield self._feeder.any_current
         if outputs:
             yield partial(self._overloaded, outputs)
         if measured := [name for name in outputs if name in unit.outputs.measured]:
@@ -123,7 +123,7 @@ class FaultLocation:
     def _goes_live(self) -> bool:
         return Mode.LIVE in self._unit.profile.mode_list()
 
-    def _of_place(self, name: str) -> Iterator[partial[list[str]]]:
+    def _of_place(self, name: str) -> Iterator[Callable[[], list[str]]]:
         """Yield what is weighed of one place alone."""
         unit, channel = self._unit, self._unit.analog.channels.get(name)
         if channel is not None and not channel.is_output:
@@ -134,18 +134,14 @@ class FaultLocation:
             yield partial(self._exchanged, name)
         if name == "modes" or name.startswith("mode "):
             yield partial(self._exchanged_contacts)
+        if name in unit.ports.names:
+            yield partial(self._cable, name)
         if name == "indicator":
             yield partial(self._lamps)
         if name == "temperature":
             yield partial(self.thermometers)
 
     # -- power -----------------------------------------------------------------------------------------
-
-    def _is_fed(self) -> list[str]:
-        """Look whether the unit draws anything at all."""
-        if words := self._feeder.is_open():
-            raise UnitOrHarness(words, places=("supply",))
-        return []
 
     def _along_the_feeder(self) -> list[str]:
         """Look for a resistance on the way to the unit; that there is none acquits only the feeder."""
@@ -495,6 +491,32 @@ class FaultLocation:
         finally:
             analog.release()
         return []
+
+    # -- ports -------------------------------------------------------------------------------------------
+
+    def _cable(self, name: str) -> list[str]:
+        """Look whether a port that carries nothing, or carries it badly, is the only one: its cable may be behind it.
+
+        One whose frames come through here is not weighed: what it did depends on something else.
+        """
+        wrong = [other for other in self._unit.ports.names if not self._carries(other)]
+        if name not in wrong:
+            return []
+        if len(wrong) > 1:
+            return [f"{' and '.join(wrong)} are wrong alike: no single cable explains them"]
+        at = self._unit.described.ports[name]
+        way = " and ".join(part for part in (at.adapter, at.cable) if part) or at.resource
+        raise UnitOrHarness(
+            f"{name} alone carries no frames as it must: the unit, or its way there ({way})",
+            places=(name,),
+        )
+
+    def _carries(self, name: str) -> bool:
+        try:
+            self._unit.ports.assert_carries(name)
+        except UnitFault:
+            return False
+        return True
 
     # -- what one channel alone shows ----------------------------------------------------------------------
 

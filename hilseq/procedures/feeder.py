@@ -67,16 +67,22 @@ class FeederCheck:
             )
         return [words]
 
-    def is_open(self) -> str:
-        """Say that nothing is drawn from a supply that is on; empty where the unit draws something."""
-        supply = self._unit.supply
-        seen = repeat(supply.current, _READINGS)
-        least = _NOTHING * self._unit.profile.start.idle_current.low
+    def any_current(self) -> list[str]:
+        """Weigh what a unit draws that does not do what it must: nothing at all, or more than any.
+
+        Raises UnitOrHarness.
+        """
+        unit = self._unit
+        seen, limits = repeat(unit.supply.current, _READINGS), unit.limits.any_current
+        if seen.value - seen.expanded_uncertainty > limits.high:
+            return self._leakage(seen.value, Limits(limits.low, limits.high))
+        least = _NOTHING * unit.profile.start.idle_current.low
         if seen.value - seen.expanded_uncertainty > least:
-            return ""
-        return (
+            return []
+        raise UnitOrHarness(
             f"{self._supply} is on and gives {1e3 * seen.value:.3g} mA: the feeder, its plug or fuse is open, or the "
-            "power input of the unit"
+            "power input of the unit",
+            places=("supply",),
         )
 
     # -- across and along it ---------------------------------------------------------------------------
@@ -88,6 +94,12 @@ class FeederCheck:
         low = self._before_start(level)
         lowest, highest = limits.low or 0.0, limits.high if limits.high is not None else seen
         middle, half = 0.5 * (lowest + highest), 0.5 * abs(highest - lowest)
+        if low.value - low.expanded_uncertainty > highest:
+            raise UnitOrHarness(
+                f"{self._supply} gives {low.value:.3g} A at {level:.2g} V already, where no unit is on: a short across "
+                "the feeder, or in the power input of the unit",
+                places=("supply",),
+            )
         quiescent = rectangular(_QUIESCENT * unit.profile.start.idle_current.low)
         equations = [
             Equation("drawn", seen - middle, max(rectangular(half), above_zero(low)), {}),
@@ -123,7 +135,8 @@ class FeederCheck:
             return repeat(supply.current, _READINGS)
         finally:
             supply.power_off()
-            self._unit.make_ready()
+            with suppress(UnitFault, NotPerformed):
+                self._unit.make_ready()
 
     def resistance(self) -> Measured | None:
         """Return what lies between the supply's meter and the outputs of a unit, Ohm: by what more current takes away.

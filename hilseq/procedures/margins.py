@@ -94,7 +94,10 @@ def start_at(unit: Unit, volts: float, clock: Clock) -> Measured:
 def followers(unit: Unit) -> set[str]:
     """Drive all outputs of a live unit, then none; return those that followed both times."""
     outputs = unit.outputs
-    on, off = outputs.drive(*outputs.names), outputs.drive()
+    on = outputs.drive(*outputs.names)
+    if outputs.measured:
+        unit.baseline.levels.append((unit.supply.voltage(), outputs.volts()))
+    off = outputs.drive()
     return {name for name in outputs.names if on[name] and not off[name]}
 
 

@@ -64,6 +64,7 @@ EFFECTS: dict[str, Callable[[Spot], list[Change]]] = {
     "load-quarter": lambda spot: [Scale(spot.unit.outputs.outputs["q12"], "load", 0.25)],
     "input-at-another": _input_at_another,
     "feeder-leak": lambda spot: [Add(spot.world.supply_models["main"], "shunt_siemens", 1.0 / 300.0)],
+    "feeder-short": lambda spot: [Add(spot.world.supply_models["main"], "shunt_siemens", 1.0 / 1.5)],
     "feeder-resistance": lambda spot: [Add(spot.unit.input, "resistance", 5.0)],
     "feeder-open": lambda spot: [Add(spot.unit.input, "resistance", 1e7)],
 }

@@ -15,9 +15,9 @@ SOAKED = [str(ROOT / "sequences" / f"test_{name}.py") for name in ("60_outputs",
     [
         ("input-stuck-on@i03", {"i03"}, "failed"),
         ("analog-dead@ai1", {"ai1"}, "failed"),
-        ("analog-dead@ao1", {"ao1"}, "failed"),
-        ("port-dead@port 2", {"port 2"}, "failed"),
-        ("output-weak@q05,severity=1", {"q05"}, "passed"),
+        ("analog-dead@ao1", {"ao1"}, "not performed"),  # or its wire
+        ("port-dead@port 2", {"port 2"}, "not performed"),  # or its cable
+        ("output-weak@q05,severity=1", {"q05"}, "passed"),  # or its load
         # never on at different times in the pattern `alternate`
         ("outputs-shorted@q05+q07", {"q05", "q07"}, "passed"),
     ],
@@ -31,7 +31,8 @@ def test_what_broke_during_the_soak_is_found(
     verdicts = done.verdicts()
     assert verdicts["test_60_outputs.py::test_follows[q05]"] == "passed"
     assert verdicts["test_95_soak.py::test_stays_in_its_mode"] == in_soak
-    assert (done.code, done.places) == (1, places), done.out[-2000:]
+    undecided = defect.startswith(("port-dead", "output-weak", "analog-dead@ao1"))
+    assert (done.code, done.places) == (3 if undecided else 1, places), done.out[-2000:]
 
 
 def test_without_the_soak_nothing_is_checked_twice(visit: MakeVisit) -> None:

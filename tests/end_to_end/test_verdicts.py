@@ -30,7 +30,6 @@ UNIT_DEFECTS = {
     "self-test-fails": ({"self-test"}, "20_identity"),
     "no-start": ({"start"}, "60_outputs"),
     "configuration-not-kept": ({"configuration"}, "40_configuration"),
-    "port-dead@port 2": ({"port 2"}, "80_ports"),
     "live-while-held": ({"mode held"}, "50_modes"),
 }
 #: What every visit begins with.
@@ -63,6 +62,13 @@ def test_a_good_unit_ships(visit: MakeVisit, tmp_path: Path) -> None:
     answer = witness_of(str(tmp_path / FILE_NAME))(journal, run_state(journal))
     assert answer.answer is Trust.AGREE
     assert f"{len(heads)} times" in answer.told
+
+
+def test_a_dead_port_may_be_its_cable(visit: MakeVisit) -> None:
+    """One port alone carries nothing: a known good unit decides."""
+    done = visit(*FIRST, str(ROOT / "sequences" / "test_80_ports.py"), "--defect", "port-dead@port 2")
+    assert (done.code, done.places) == (3, {"port 2"}), done.out[-2000:]
+    assert any("unit or harness" in check["why"] for check in done.unit["checks"])
 
 
 @pytest.mark.parametrize("defect", UNIT_DEFECTS)

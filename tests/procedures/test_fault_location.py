@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
 
 from hilseq.analysis.limits import Limits
-from hilseq.errors import StandFault, UnitOrHarness
+from hilseq.errors import StandFault, UnitFault, UnitOrHarness
 from hilseq.procedures.fault_location import FaultLocation
 from tests.procedures.twin_unit import TwinUnit, twin_unit
 
@@ -96,6 +97,7 @@ def test_what_the_unit_alone_explains_stays_with_it(broken_unit: TwinUnit, place
     ("fault", "place", "words"),
     [
         ("feeder-leak", "supply", "a leakage across the feeder"),
+        ("feeder-short", "supply", "a short across the feeder"),
         ("feeder-resistance", "supply", "between supply main and the outputs"),
         ("feeder-open", "supply", "the feeder, its plug or fuse is open"),
         ("contacts-exchanged", "mode held", "stand for each other's positions"),
@@ -108,7 +110,7 @@ def test_what_feeds_and_switches_a_unit_looks_like_it(
     twin = _twin(tmp_path, f"{fault}@supply", ready=False)
     try:
         twin.unit.supply.on()
-        if fault != "feeder-open":
+        with suppress(UnitFault):  # without power it is never ready
             twin.unit.wait_until_ready()
         with pytest.raises(UnitOrHarness, match=words) as both:
             FaultLocation(twin.bench, twin.unit).require_unit((place,), _currents(twin))
