@@ -200,8 +200,8 @@ class DescriptionError(HilseqError):
         super().__init__("\n".join(str(problem) for problem in self.problems))
 
 
-def in_words(error: Exception | str) -> str:
-    """Return what an error says: its text where it is one of ours, with its kind where it is not."""
+def in_words(error: object) -> str:
+    """Return what an error, or a text, says: as it is where it is one of ours, with its kind where it is not."""
     return str(error) if isinstance(error, HilseqError | str) else f"{type(error).__name__}: {error}"
 
 

@@ -121,7 +121,7 @@ def _beside(
 def _questions(case: Case) -> list[tuple[int, tuple[str, ...]]]:
     """Return what the oracle is asked of a case: each fault of the unit, and two of them together."""
     own = tuple(each.fault for each in case.faults if each.side == "unit")
-    alone = [(case.seed, (fault,)) for fault in own]
+    alone: list[tuple[int, tuple[str, ...]]] = [(case.seed, (fault,)) for fault in own]
     return [*alone, (case.seed, own)] if len(own) > 1 else alone
 
 

@@ -90,7 +90,7 @@ def test_a_driver_with_a_slip_keeps_no_other_supply_on(
             "ceilings": {"voltage": "24 V", "current": "1 A"},
         }
     )
-    output = fenced() if wrapped else Slipping()
+    output: Any = fenced() if wrapped else Slipping()
     slipping = PowerSupply("aux", output, described, clock)
     with pytest.raises(NotSafe, match="ValueError: cannot say False"):
         slipping.power_off(within=0.0)
