@@ -262,7 +262,8 @@ def _run(visits: Sequence[SlotVisit], stream: IO[str], detail: int, clock: Stepp
                     clock = None
                 time.sleep(_EVERY)
     for visit in visits:
-        view.tell_verdict(visit)
+        if visit.process is not None:
+            view.tell_verdict(visit)
     view.tell_unbegun()
     return worst_code(visit.code for visit in visits)
 

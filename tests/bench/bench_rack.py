@@ -43,7 +43,11 @@ def command(folder: Path, sequences: list[str], *options: str) -> list[str]:
 
 
 def judged(folder: Path) -> list[Any]:
-    """Return every check of a run's unit with its verdict and readings."""
+    """Return every check of a run's unit with its verdict and readings; of one that was ended, say why."""
+    if not (folder / "summary.json").exists():
+        guard = folder / "guard.jsonl"
+        print(f"{folder.name} did not end: {guard.read_text() if guard.exists() else 'no word of a guard'}")
+        return [folder]
     (unit,) = json.loads((folder / "summary.json").read_text(encoding="utf-8"))["units"]
     return [(check["id"], check["verdict"], check["readings"]) for check in unit["checks"]]
 
