@@ -231,6 +231,6 @@ def status_command(*, records: Records = None, runs: Runs = Path("runs"), as_jso
         typer.echo(f"journals: {states}; last run {found.last_run:%Y-%m-%d %H:%M} UTC")
     if found.waiting:
         typer.echo(
-            f"{len(found.waiting)} runs in {runs} are not in yet, or have other samples by now: "
+            f"{len(found.waiting)} runs in {runs} are not imported yet, or their samples have changed: "
             "run `hilseq records sync`"
         )

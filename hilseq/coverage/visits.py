@@ -246,7 +246,7 @@ def _visit(setup: CampaignSetup, case: Visited, requests: IO[bytes], answers: IO
         summary = run / "summary.json"
         told = json.loads(summary.read_text(encoding="utf-8")) if summary.exists() else {}
         if not told.get("complete"):  # broken off, by Ctrl-C say: it proves nothing, and is made again
-            raise StandFault(f"{words_for(case)} did not come to its end")
+            raise StandFault(f"{words_for(case)} did not finish")
         return case.row(run)
     finally:
         shutil.rmtree(run, ignore_errors=True)

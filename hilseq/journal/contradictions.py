@@ -255,7 +255,7 @@ def _end(state: RunState) -> Iterator[str]:
             yield from _soak(unit.soak, unit.soak.ended)
             planned = None if unit.plan is None else unit.plan.soak
             if planned is not None and planned != unit.soak.started.planned:
-                yield f"the soak of slot {unit.slot} tells of another plan than the run compared itself with"
+                yield f"the soak of slot {unit.slot} states another plan than the run compared itself with"
     if state.end is None:
         return
     if not state.end.interrupted:
@@ -273,12 +273,15 @@ def _soak(soak: SoakState, ended: SoakEnded) -> Iterator[str]:
     if ended.samples and sealed is None:
         yield f"the soak of slot {started.slot} has ended without a seal on its samples"
     elif sealed is not None and sealed.count != ended.samples:
-        yield f"the soak of slot {started.slot} tells of {ended.samples} samples, and {sealed.count} were sealed"
+        yield f"the soak of slot {started.slot} states {ended.samples} samples, and {sealed.count} were sealed"
     if abs(ended.t - started.zero - ended.since) > _CLOCKS + started.period:
-        yield f"the soak of slot {started.slot} tells of {ended.since:g} s, which its clock does not"
+        yield f"the soak of slot {started.slot} states {ended.since:g} s, which its clock does not"
     lost = sum(gap.end - gap.start for gap in soak.gaps)
     due = (ended.since - lost) / started.period if started.period > 0.0 else 0.0
     if ended.samples + ended.missed < due * _SAMPLED - _BEGUN:
-        yield f"the soak of slot {started.slot} tells of {ended.since:g} s, and has samples of less"
+        yield f"the soak of slot {started.slot} states {ended.since:g} s, and has samples of less"
     if ended.events != len(soak.incidents):
-        yield f"the soak of slot {started.slot} tells of {ended.events} events, and {len(soak.incidents)} stand there"
+        yield (
+            f"the soak of slot {started.slot} states {ended.events} events, and {len(soak.incidents)} are in the "
+            "journal"
+        )

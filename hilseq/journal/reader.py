@@ -155,7 +155,7 @@ def run_state(journal: Journal) -> RunState:
         if not journal.entries and (gone := lost(journal)):
             raise ValueError(f"{journal.path.parent}: {gone}") from None
         if not journal.entries or not isinstance(journal.entries[0], RunStarted):
-            why = journal.broken or "nothing can be told"
+            why = journal.broken or "its state is unknown"
             raise ValueError(f"{journal.path} does not begin with a run; {why}") from None
         raise ValueError(_foreign(journal.path, str(error))) from error
     state.chain, state.torn, state.broken = journal.chain, journal.torn, journal.broken
@@ -192,7 +192,7 @@ def lost(journal: Journal) -> str:
         return ""
     if left:
         more = f" and {len(left) - _MOST_NAMES} more" if len(left) > _MOST_NAMES else ""
-        words += f"; nothing vouches for {', '.join(left[:_MOST_NAMES])}{more} beside it any more"
+        words += f"; {', '.join(left[:_MOST_NAMES])}{more} beside it can no longer be verified"
     return f"{words}. Bring back a copy of the journal, or test the unit again"
 
 

@@ -145,7 +145,7 @@ def _disposition(record: RunState, unit: UnitState, life: Liveness, soak: Sample
             str(final),
             DISPOSITION_SIGNS[final],
             str(final),
-            "The run did not come to its end: the unit may not ship.",
+            "The run did not finish: the unit may not ship.",
         )
     meaning = DAMAGED if unit.damage and final is Disposition.INCOMPLETE else MEANINGS[final]
     return _said(str(final), DISPOSITION_SIGNS[final], str(final), meaning)

@@ -155,7 +155,7 @@ class AllureResults:
                 stop=self._begun,
                 steps=[
                     TestStepResult(
-                        name=sanitize(f"with it, {join_truncated(one.places)}: {one.what}"),
+                        name=sanitize(f"also {join_truncated(one.places)}: {one.what}"),
                         status=_STATUSES[unit.disposition],
                         start=self._begun,
                         stop=self._begun,

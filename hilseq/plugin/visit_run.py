@@ -519,7 +519,7 @@ class VisitRun:
         if now == self._journal.path:
             return
         before, self.folder, self._journal.path = self.folder, now.parent, now
-        self.event(FOLDER_RENAMED, f"{before} is {self.folder} by now; the run continues there")
+        self.event(FOLDER_RENAMED, f"{before} was renamed to {self.folder}; the run continues there")
 
     @property
     def is_gone(self) -> bool:

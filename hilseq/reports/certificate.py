@@ -169,7 +169,7 @@ def refuse_unfinished(run: RunState) -> None:
         raise UsageError(f"no certificate: the journal of {run.run} is not sound: {run.broken}")
     if not run.whole:
         raise UsageError(
-            f"no certificate: {run.run} did not come to its end; `hilseq resume` continues a soak, "
+            f"no certificate: {run.run} did not finish; `hilseq resume` continues a soak, "
             "otherwise test the unit again"
         )
     for unit in run.units:

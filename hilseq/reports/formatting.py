@@ -43,7 +43,7 @@ MEANINGS = {
 DAMAGED = "The samples of its soak are damaged or missing: the unit may not ship on this run."
 READING_WORDS = {
     "conforms": "inside",
-    "marginal": "too near a limit to tell",
+    "marginal": "too near a limit to decide",
     "fails": "outside",
 }
 RULES = {
@@ -64,7 +64,7 @@ CAUTIONS = (
     "Handle the unit under protection from electrostatic discharge.",
     "Follow the maker's manual and the local electrical code; where they say otherwise, they are right.",
     "The stand that made this report is no safety function and replaces no emergency stop.",
-    "This page tells what was measured on one day. It is no promise about the rest of the unit's life.",
+    "This page states what was measured on one day. It does not guarantee the unit's future behaviour.",
 )
 
 

@@ -84,7 +84,7 @@ def _meaning(run: RunState, unit: UnitState, disposition: Disposition) -> str:
     if disposition is Disposition.STAND_FAULT and unit.disposition is not Disposition.STAND_FAULT:
         return f"The stand could not be shown to be safe at the end: {run.unsafe}"
     if not run.whole and disposition is Disposition.INCOMPLETE:
-        return "The run did not come to its end: the unit may not ship on this run."
+        return "The run did not finish: the unit may not ship on this run."
     if unit.damage and disposition is Disposition.INCOMPLETE:
         return formatting.DAMAGED
     return formatting.MEANINGS[disposition]

@@ -502,11 +502,11 @@ def _held(due: str, day: str) -> str:
 
 @dataclass(frozen=True, slots=True)
 class FaultsView:
-    """One reading of the unit's fault table; `new` marks what the first reading did not hold."""
+    """One reading of the unit's fault table: each fault once, how often, and whether it is new."""
 
     when: str
     at: str
-    entries: tuple[tuple[StoredFault, bool], ...]
+    entries: tuple[tuple[StoredFault, int, bool], ...]
 
 
 def faults(unit: UnitState) -> list[FaultsView]:
@@ -514,12 +514,14 @@ def faults(unit: UnitState) -> list[FaultsView]:
     views: list[FaultsView] = []
     before: set[tuple[int, str]] | None = None
     for entry in unit.faults:
-        keys = [(fault.code, fault.place) for fault in entry.entries]
+        alike: dict[StoredFault, list[StoredFault]] = {}
+        for fault in entry.entries:
+            alike.setdefault(fault.model_copy(update={"time": None}), []).append(fault)
         rows = tuple(
-            (fault, before is not None and key not in before)
-            for fault, key in zip(entry.entries, keys, strict=True)
+            (same[0], len(same), before is not None and (same[0].code, same[0].place) not in before)
+            for same in alike.values()
         )
-        before = set(keys) if before is None else before
+        before = {(fault.code, fault.place) for fault in entry.entries} if before is None else before
         views.append(FaultsView(entry.when, entry.at, rows))
     return views
 

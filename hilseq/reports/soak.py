@@ -182,7 +182,7 @@ def _course(soak: SoakState, lasted: float) -> list[str]:
         )
     incidents = soak.incidents
     if soak.ended is None:
-        sentences.append(f"The soak did not come to its end; it is known until {show_duration(lasted)}.")
+        sentences.append(f"The soak did not finish; it is known until {show_duration(lasted)}.")
     elif incidents:
         sentences.append(f"The soak ended after {show_duration(lasted)}: {soak.ended.why}.")
     if not incidents:
@@ -199,7 +199,7 @@ def _knowledge(
     words = f"{len(samples.times)} samples, one every {show_duration(soak.started.period)}"
     if damage:
         # What this file holds was perhaps never sampled, and what was sampled is perhaps not in it.
-        sentences = [f"CAUTION: {damage}. It holds {words}; what follows tells of these."]
+        sentences = [f"CAUTION: {damage}. It holds {words}; what follows is about these."]
     else:
         words += (
             f"; {missed} were missed because the one before took too long" if missed else "; none was missed"

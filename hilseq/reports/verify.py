@@ -182,8 +182,8 @@ def _sound(journal: Journal) -> RunState | Verification:
     damage = [unit.damage for unit in run.units if unit.damage]
     if damage:
         told = (
-            f"the evidence is not whole: {'; '.join(damage)}. The journal itself is sound, but what it tells of the "
-            "soak can no longer be seen in the samples; find the untouched file, then verify again"
+            f"the evidence is not whole: {'; '.join(damage)}. The journal itself is sound, but what it states about "
+            "the soak can no longer be checked against the samples; find the untouched file, then verify again"
         )
         return _not_intact(journal, told, "samples", ", ".join(one.split()[0] for one in damage))
     found = [*contradictions(journal.entries, run), *left_limits(run, journal.path.parent)]

@@ -375,7 +375,7 @@ def causes(told: Verdict, *, full: bool) -> list[Text]:
             seen = (
                 f"{_places(one.places)}: {sanitize(_first_clause(one.what))}" for one in cause.consequences
             )
-            lines.append(Text(fit(f"    with it, {'; '.join(seen)}", WIDTH)))
+            lines.append(Text(fit(f"    also {'; '.join(seen)}", WIDTH)))
     if left := len(found.causes) - len(told_of):
         lines.append(Text(f"  and {count(left, 'more cause')}: see above, or the report"))
     if lines:

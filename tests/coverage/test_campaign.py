@@ -208,7 +208,7 @@ def test_a_visit_that_was_broken_off_is_no_row(tmp_path: Path, scheduler: str) -
     rows = RowFile(tmp_path / "rows.jsonl", campaign_of({}, Parcel()))
     cases = draw(ROWS, draws=1, units=0, seed=1)
     setup = CampaignSetup(Parcel(), "stand.yaml", "unit.yaml", "A", (), _broken_off)
-    with Workers(1, scheduler) as workers, pytest.raises(StandFault, match="did not come to its end"):
+    with Workers(1, scheduler) as workers, pytest.raises(StandFault, match="did not finish"):
         list(workers.make(setup, cases, rows))
     assert not rows.rows
 

@@ -38,7 +38,7 @@ class Tiny:
             self.marker.write_text("", encoding="utf-8")
             os.kill(os.getpid(), signal.SIGKILL)
         if self.befalls == "stopped" and case.seed != 1:
-            raise StandFault(f"seed {case.seed} did not come to its end")
+            raise StandFault(f"seed {case.seed} did not finish")
         return {"number": case.number, "good": True, "disposition": "repair" if case.seed % 2 else "ship"}
 
 
@@ -98,7 +98,7 @@ def test_visits_that_do_not_come_to_their_end_hold_no_other(
     """They are named when the others are made, or when there are too many of them, and have no row."""
     with (
         Workers(1, scheduler) as there,
-        pytest.raises(StandFault, match=r"seed \d did not come to its end") as told,
+        pytest.raises(StandFault, match=r"seed \d did not finish") as told,
     ):
         make(there, "stopped")
     assert str(told.value).count("did not come") == 5

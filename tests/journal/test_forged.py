@@ -229,7 +229,7 @@ def _limits_of_samples(lines: Lines) -> None:
 FORGED_SOAKS: list[tuple[Callable[[Lines], None], str]] = [
     (_soak_longer, "which its clock does not"),
     (_soak_longer_by_its_clock_too, "and has samples of less"),
-    (_events_taken_out, "tells of 3 events, and 0 stand there"),
+    (_events_taken_out, "states 3 events, and 0 are in the journal"),
     (_limits_of_samples, "has passed, and its samples leave the limits of supply current"),
 ]
 

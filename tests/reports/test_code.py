@@ -15,7 +15,7 @@ from hilseq.errors import UsageError
 from hilseq.journal.reader import read_journal
 from hilseq.journal.seals import read_run
 from hilseq.journal.signatures import Signer
-from hilseq.reports.certificate import certificate
+from hilseq.reports.certificate import certificate, label
 from hilseq.reports.summary_code import read_code, summary_text
 from hilseq.signing import stand_key
 
@@ -41,10 +41,12 @@ def signed(story: Callable[..., Any], tmp_path: Path, monkeypatch: pytest.Monkey
     return folder
 
 
-def printed_code(folder: Path) -> str:
-    """Return what a reader finds on the rendered certificate."""
+def printed_code(folder: Path, *, on_label: bool = False) -> str:
+    """Return what a reader finds on the certificate, or on the customer's label, rendered at its printed size."""
     run = read_run(folder)
-    page = pypdfium2.PdfDocument(certificate(run, run.units[0]))[0]
+    unit = run.units[0]
+    paper = label(run, unit, "pdf", customer=True) if on_label else certificate(run, unit)
+    page = pypdfium2.PdfDocument(paper)[0]
     found = zxingcpp.read_barcodes(page.render(scale=DPI / 72).to_numpy())
     assert len(found) == 1
     return str(found[0].text)
@@ -74,6 +76,15 @@ def test_a_customer_checks_a_certificate_by_its_code(signed: Path, tmp_path: Pat
     for old, new in (("|ship|", "|repair|"), ("RH0001", "RH0002"), (content.chain[:8], "00000000")):
         code, said = verified(text.replace(old, new, 1), "--key", str(key))
         assert (code, "was changed" in said["told"]) == (1, True)
+
+
+def test_the_customers_label_carries_the_same_code(signed: Path, tmp_path: Path) -> None:
+    """Read at 24 mm, as 200 dots an inch print it, and checked by the public key."""
+    text = printed_code(signed, on_label=True)
+    assert text == printed_code(signed)
+    key = tmp_path / "stands.txt"
+    key.write_text(f"sim-bench {read_code(text).key}\n", encoding="utf-8")
+    assert verified(text, "--key", str(key))[0] == 0
 
 
 def test_an_unsigned_run_carries_its_chain_alone(story: Callable[..., Any]) -> None:

@@ -68,7 +68,7 @@ def test_no_command_tells_of_the_old_reports(
     said = " ".join((done.stdout + done.stderr).split())
     assert done.returncode == code, said
     assert told in said
-    assert "nothing vouches for report-RH0001.html, summary.json beside it any more" in said
+    assert "report-RH0001.html, summary.json beside it can no longer be verified" in said
     assert "ship" not in said
     assert "genuine" not in said
     assert _content(run) == left

@@ -46,7 +46,7 @@ def test_each_section_of_the_evidence_is_there(bad: Path, page_of: Page, read_pa
     for words in (
         "108.3 mA ± 1.2 mA",  # a reading in the unit a technician uses
         "85 to 135 mA",
-        "too near a limit to tell , chance that the true value is inside: 78.8 %",
+        "too near a limit to decide , chance that the true value is inside: 78.8 %",
         "0x21 (33)",
         "11 h 42 min",
         "before clearing (2026-11-25 08:00:01 UTC)",

@@ -503,7 +503,7 @@ def test_a_stand_fault_that_ends_a_soak_says_when_and_what_came_before(soaked: S
         r"\(after [34] min [^)]*of the soak; before that the unit: output does not follow at", why
     )
     assert soak.of_kind("samples sealed")[-1]["count"] == len(soak.samples.times)
-    assert "The soak did not come to its end; it is known until" in soak.page
+    assert "The soak did not finish; it is known until" in soak.page
 
 
 def test_each_place_is_told_with_its_own_sign(soaked: Soaked) -> None:

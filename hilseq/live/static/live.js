@@ -120,6 +120,7 @@
         const active = document.activeElement, focus = active && active.className === "place-unit" ? active.getAttribute("href") : "";
         $("#places").replaceChildren(...told.slots.map(place));
         const free = told.free.length ? ["free: " + told.free.join(", ")] : [];
+        $("#next").hidden = !told.next.length && !free.length;
         $("#to-do").replaceChildren(...[...told.next, ...free].map((words) => make("li", {}, words)));
         if (focus) for (const node of bench.querySelectorAll("a")) if (node.getAttribute("href") === focus) { node.focus(); break; }
       },
@@ -129,7 +130,10 @@
   // -- the plots of a soak ---------------------------------------------------------------------------------
 
   const STEPS = [1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 10800, 21600, 43200, 86400, 172800, 345600, 604800];
-  const INK = "#16191d", SOFT = "#4a525c", RULE = "#e2e6ea", CURVE = "#0b2f66", BAND = "rgba(11,47,102,.28)", BAD = "#8f1414";
+  // The colours are those of the style sheet, light or dark; the plots are drawn with those that were found.
+  const [INK, SOFT, RULE, TICK, CURVE, HATCH, BAD] = ["ink", "soft", "faint", "rule", "curve", "grey", "bad"].map((name) => getComputedStyle(document.documentElement).getPropertyValue("--" + name).trim());
+  const BAND = CURVE + "47";
+  matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => location.reload());
 
   class Plots {
     constructor(section) {
@@ -198,7 +202,7 @@
         this.home.append(make("figure", {}, make("figcaption", {}, series.name + unit + " ", now), plot));
         this.captions.push([now, plot]);
         const phone = this.home.clientWidth < 560;
-        const axis = { stroke: SOFT, grid: { stroke: RULE, width: 1 }, ticks: { stroke: "#b9c0c8", width: 1, size: 4 }, font: "12px system-ui, sans-serif" };
+        const axis = { stroke: SOFT, grid: { stroke: RULE, width: 1 }, ticks: { stroke: TICK, width: 1, size: 4 }, font: "12px system-ui, sans-serif" };
         return new uPlot({
           width: this.home.clientWidth || 600, height: this.height(),
           padding: [14, phone ? 14 : 24, 0, 0],
@@ -207,7 +211,7 @@
           scales: { x: { time: false, range: () => this.range() }, y: { range: (_, low, high) => this.reach(series, low, high) } },
           axes: [
             { ...axis, incrs: STEPS, space: phone ? 70 : 90, size: 30, values: (_, marks) => marks.map((mark) => mark === 0 ? "0" : duration(mark)) },
-            { ...axis, size: phone ? 52 : 64, space: 34, values: (_, marks, __, ___, step) => marks.map((mark) => mark.toFixed(Math.min(Math.max(Math.ceil(-Math.log10(step) - 1e-9), 0), 8))) },
+            { ...axis, size: (_, marks) => Math.max(phone ? 44 : 64, 7.4 * Math.max(0, ...(marks || []).map((mark) => mark.length)) + 12), space: 34, values: (_, marks, __, ___, step) => marks.map((mark) => mark.toFixed(Math.min(Math.max(Math.ceil(-Math.log10(step) - 1e-9), 0), 8))) },
           ],
           series: [
             {},
@@ -223,7 +227,9 @@
 
     reach(series, low, high) {
       if (low === null || high === null) { low = series.low ?? 0; high = series.high ?? low + 1; }
-      const span = Math.max(high - low, Math.abs(high) * .02, 1e-9);
+      const span = Math.max(high - low, Math.abs(high) * .02, 1e-9), middle = (low + high) / 2;
+      // What only scatters is not spread over the whole height: two parts in a hundred at the least.
+      [low, high] = [Math.min(low, middle - span / 2), Math.max(high, middle + span / 2)];
       for (const limit of [series.low, series.high]) if (limit !== null && low - span < limit && limit < high + span) { low = Math.min(low, limit); high = Math.max(high, limit); }
       const air = .08 * (high - low) || Math.abs(high) * .05 || 1;
       return [low - air, high + air];
@@ -234,7 +240,7 @@
       const { ctx, bbox } = chart, ratio = devicePixelRatio;
       ctx.save();
       ctx.beginPath(); ctx.rect(bbox.left, bbox.top, bbox.width, bbox.height); ctx.clip();
-      ctx.strokeStyle = "#9aa3ad"; ctx.lineWidth = ratio;
+      ctx.strokeStyle = HATCH; ctx.lineWidth = ratio;
       for (const [start, end] of this.data.gaps) {
         const a = chart.valToPos(start, "x", true), b = Math.max(chart.valToPos(end, "x", true), a + 2 * ratio);
         if (b < bbox.left || a > bbox.left + bbox.width) continue;
@@ -255,7 +261,7 @@
         if (limit === null || limit < chart.scales.y.min || limit > chart.scales.y.max) continue;
         const y = chart.valToPos(limit, "y", true);
         ctx.beginPath(); ctx.moveTo(bbox.left, y); ctx.lineTo(bbox.left + bbox.width, y); ctx.stroke();
-        ctx.fillText(words, bbox.left + bbox.width - 4 * ratio, words[0] === "h" ? y - 4 * ratio : y + 12 * ratio);
+        ctx.fillText(words, bbox.left + bbox.width - 4 * ratio, words[0] === "u" ? y - 4 * ratio : y + 12 * ratio);
       }
       ctx.strokeStyle = INK; ctx.fillStyle = INK; ctx.lineWidth = ratio; ctx.textAlign = "center"; ctx.setLineDash([2 * ratio, 3 * ratio]);
       let right = -Infinity;

@@ -27,6 +27,11 @@ from hilseq.records.tables import runs, series, stands, units, visits
 from hilseq.reports.formatting import join_truncated
 from hilseq.reports.sanitize import environment
 
+
+class Share(float):
+    """A part of a whole, 0 to 1, which people read in per cent."""
+
+
 Cell = str | int | float | datetime | date | None
 
 #: A spreadsheet takes a text that begins so for a formula.
@@ -70,6 +75,8 @@ def show(cell: Cell) -> str:
             return ""
         case datetime():
             return f"{cell.astimezone(UTC):%Y-%m-%d %H:%M}"
+        case Share():
+            return percent(cell)
         case float():
             return f"{cell:.4g}"
         case _:

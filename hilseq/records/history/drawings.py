@@ -65,7 +65,7 @@ def control_chart(chart: Chart) -> Markup:
     above, below = svg.PlotFrame(_LEFT, 24.0, _RIGHT, 190.0), svg.PlotFrame(_LEFT, 214.0, _RIGHT, 290.0)
     upper = svg.Axis.around([*values, *drawn, *near], above.bottom, above.top)
     ranges = [abs(b - a) for a, b in pairwise(values)]
-    highest = [limits.upper_range] if limits else []
+    highest = [limits.upper_range] if limits else [] if any(ranges) else [span / 10.0]
     lower = svg.Axis.around([0.0, *ranges, *highest], below.bottom, below.top)
     parts = [*above.upwards(upper, 4, shown.factor), *below.upwards(lower, 4, shown.factor)]
     for height, words in ((last.low, "lower limit"), (last.high, "upper limit")):
@@ -125,7 +125,7 @@ def pareto_bars(found: Pareto) -> Markup:
             )
         )
         parts.append(svg.box(frame.left, top + 2, units(cause.units) - frame.left, _BAR - 6, "bar"))
-        parts.append(svg.label(str(cause.units), units(cause.units) - 5, top + 15, "in-bar", anchor="end"))
+        parts.append(svg.label(str(cause.units), frame.left + 5, top + 15, "in-bar"))
     way = [
         (share(cause.cumulative), frame.top + (number + 0.5) * _BAR) for number, cause in enumerate(causes)
     ]

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from hilseq.analysis.gauge import GaugeStudy
 from hilseq.journal.entries import ENOUGH_REPAIRS
 from hilseq.records.history import drawings
-from hilseq.records.history.answer import Answer, AnswerTable, percent
+from hilseq.records.history.answer import Answer, AnswerTable, Share, percent
 from hilseq.records.history.drawings import brief, span
 from hilseq.records.history.gauge import SlotGauge
 from hilseq.records.history.part import FirstPass, Pareto, Pooled, Retested, YieldOfPeriod
@@ -105,7 +105,7 @@ def of_part(
         pictures.append(drawings.share_bar(first.low, first.share, first.high, "First-pass yield"))
     pictures += [drawings.yield_line(over_time), drawings.pareto_bars(causes)]
     rows = [
-        (one.place, one.stage, one.title, one.units, one.times, one.share, one.cumulative)
+        (one.place, one.stage, one.title, one.units, one.times, Share(one.share), Share(one.cumulative))
         for one in causes.causes
     ]
     return Answer(
@@ -122,13 +122,19 @@ def of_part(
             AnswerTable(
                 "What cured units that had failed",
                 ("action", "units", "cured", "share", "lower bound", "upper bound"),
-                [(one.action, one.units, one.cured, one.share, one.low, one.high) for one in cures],
+                [
+                    (one.action, one.units, one.cured, *map(Share, (one.share, one.low, one.high)))
+                    for one in cures
+                ],
                 f"no action was done to {ENOUGH_REPAIRS} units or more",
             ),
             AnswerTable(
                 "First-pass yield over time",
                 ("period", "units", "passed", "yield", "lower bound", "upper bound"),
-                [(one.period, one.units, one.passed, one.share, one.low, one.high) for one in over_time],
+                [
+                    (one.period, one.units, one.passed, *map(Share, (one.share, one.low, one.high)))
+                    for one in over_time
+                ],
                 "no unit was judged yet",
             ),
             AnswerTable("Visits", ("disposition", "visits"), list(first.dispositions.items())),
@@ -163,8 +169,13 @@ def _proof_words(proof: Pooled) -> list[str]:
     words = []
     if starts := proof.starts:
         words.append(
-            f"{starts.starts} cold starts of {count(starts.units, 'unit')}, {starts.failed} failed on "
-            f"{count(starts.units_failed, 'unit')}: a start of such units succeeds with a probability of at least "
+            f"{starts.starts} cold starts of {count(starts.units, 'unit')}, "
+            + (
+                f"{starts.failed} failed on {count(starts.units_failed, 'unit')}"
+                if starts.failed
+                else "none failed"
+            )
+            + f": a start of such units succeeds with a probability of at least "
             f"{_floor(starts.proven)} on average ({sure}; each unit counts once, for units differ)."
         )
     if soaks := proof.soaks:
