@@ -26,7 +26,7 @@ from hilseq.journal.entries import AMBIENT, LOGO, Reading
 from hilseq.journal.run_state import RunState, UnitState
 from hilseq.quantities import show_duration
 from hilseq.reports import formatting, page_views
-from hilseq.reports.claims import TESTED, coverage_statement, without_certificate
+from hilseq.reports.claims import TESTED, coverage_statement, ledger, shortened, without_certificate
 from hilseq.reports.formatting import finite, show_limits, show_value, symbol
 from hilseq.reports.risks import risk_sentences
 from hilseq.reports.sanitize import sanitize
@@ -146,6 +146,8 @@ def maker() -> str:
 #: What fits on two pages whatever the run; the rest is in the report and is said to be.
 _MOST_STAGES, _MOST_REASONS, _MOST_INSTRUMENTS, _MOST_FACTS, _MOST_STEPS = 14, 4, 6, 12, 5
 _MOST_KEY_READINGS = 12
+#: Most claims, and most characters of them and their domains.
+_MOST_CLAIMS, _PAGE_OF_CLAIMS = 110, 15000
 #: From so many degrees of freedom on k is 2 to two digits.
 _MANY_DEGREES = 300
 #: Keys of the intake in the order of the certificate; a shop's own keys follow, the rest stays in the report.
@@ -344,6 +346,23 @@ def _curve(series: Series | None, lasted: float) -> tuple[list[list[list[float]]
     return [stroke for stroke in strokes if len(stroke) > 1], f"{low:.4g}", f"{high:.4g}"
 
 
+def _claims(unit: UnitState) -> dict[str, Any]:
+    """Return every claim with its domain, and apart from them the conditions that they share.
+
+    Where all of them are longer than a page takes, domains are cut, each to its share of the page.
+    """
+    shared, told = shortened(ledger(unit).claims)
+    claims = [(printable(sentence, 160), printable(where, 600)) for sentence, where in told[:_MOST_CLAIMS]]
+    if sum(len(sentence) + len(where) for sentence, where in claims) > _PAGE_OF_CLAIMS:
+        share = _PAGE_OF_CLAIMS // len(claims)
+        claims = [(sentence, printable(where, max(share - len(sentence), 20))) for sentence, where in claims]
+    return {
+        "shared": printable(shared, 200),
+        "claims": [[sentence, where] for sentence, where in claims],
+        "more_claims": len(told) - len(claims),
+    }
+
+
 def _printed(rows: list[list[str]], longest: int = 50) -> list[list[str]]:
     return [[printable(cell, longest) for cell in row] for row in rows if row[1]]
 
@@ -428,6 +447,7 @@ def certificate(
             for name, words in coverage_statement(unit).lines()
             if name != TESTED
         ],
+        **_claims(unit),
         "stages": [[printable(cell, 50) for cell in row] for row in rows],
         "readings": _key_readings(unit),
         "soak": _soak(unit, soak),

@@ -7,6 +7,7 @@ stands under "not shown". The coverage statement sums that up: what a verdict st
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -74,6 +75,27 @@ def ledger(unit: UnitState) -> Ledger:
                 reasons.setdefault(told, []).append(check)
         lacking += [NotShown(sentence, _points(same), told) for told, same in reasons.items()]
     return Ledger(tuple(claims), tuple(lacking))
+
+
+#: How a part of a domain begins that tells the supply, and the temperature.
+_SUPPLIED, _WARM = "supplied with", ("case ", "around ")
+
+
+def shortened(claims: Sequence[ClaimShown]) -> tuple[str, list[tuple[str, str]]]:
+    """Return the conditions that most claims share, and each claim with what else its domain says.
+
+    Another supply than the usual one stays with its claim; the temperatures are told from the first to the last.
+    """
+    split = [(claim.sentence, claim.domain.split("; ")) for claim in claims]
+    every = [part for _, parts in split for part in parts]
+    supplied = Counter(part for part in every if part.startswith(_SUPPLIED)).most_common(1)
+    warm = list(dict.fromkeys(part for part in every if part.startswith(_WARM)))
+    shared = [part for part, _ in supplied]
+    told = [*shared, *([warm[0] if len(warm) == 1 else f"{warm[0]} to {warm[-1]}"] if warm else [])]
+    return "; ".join(told), [
+        (sentence, "; ".join(p for p in parts if p not in (*shared, "once") and not p.startswith(_WARM)))
+        for sentence, parts in split
+    ]
 
 
 def domain(unit: UnitState, checks: Sequence[CheckState]) -> str:

@@ -23,7 +23,7 @@ from hilseq.journal.entries import CertificateStated, InputFile, KnownCause
 from hilseq.journal.reader import read_journal, run_state
 from hilseq.journal.run_state import RunState
 from hilseq.journal.seals import look_for_damage
-from hilseq.reports.claims import coverage_statement
+from hilseq.reports.claims import coverage_statement, ledger, shortened
 from hilseq.reports.formatting import short_code
 from hilseq.reports.soak import soak_of
 from tests.journals import plan_of
@@ -132,6 +132,17 @@ def test_an_unfinished_run_has_no_certificate_and_no_label(story: Callable[..., 
     for make in (certificate, label):
         with pytest.raises(UsageError, match="no certificate: "):
             make(run, run.units[0])
+
+
+def test_every_claim_stands_on_the_certificate_with_its_domain(good: Path) -> None:
+    """The ledger is not shortened: each sentence, and what its domain says beside the conditions that all share."""
+    run = _record(good)
+    unit = run.units[0]
+    text = "".join(_words(certificate(run, unit)).split())
+    shared, claims = shortened(ledger(unit).claims)
+    assert claims
+    for words in (shared, *(part for claim in claims for part in claim)):
+        assert "".join(words[:100].split()) in text, words
 
 
 def test_hostile_text_of_any_length_still_fits_on_two_pages(story: Callable[..., Any]) -> None:
