@@ -19,6 +19,10 @@ if TYPE_CHECKING:
     from distributed import Client
 
 _INSTALL = "install the same there and start it again"
+#: Of workers of our own: looking at them a hundred times a second takes time from the visits.
+_QUIET = {"distributed.worker.profile.enabled": False, "distributed.admin.tick.interval": "1s"}
+#: Ctrl-C is for the command and for the visits under way: its workers are ended by it.
+_DEAF = "import signal; signal.signal(signal.SIGINT, signal.SIG_IGN)"
 _LOOPBACK = "127.0.0.1"
 #: s until a scheduler must have answered, and must have a worker.
 _PATIENCE = 20
@@ -86,10 +90,8 @@ class Workers:
             for future in as_completed(waiting):
                 try:
                     row: dict[str, Any] = future.result()
-                except KilledWorker as error:
-                    failed.append(
-                        f"{words_for(waiting[future])} was lost with each worker that made it ({error})"
-                    )
+                except KilledWorker:
+                    failed.append(f"{words_for(waiting[future])} was lost with each worker that made it")
                 except StandFault as error:
                     failed.append(str(error))
                 except CancelledError:
@@ -107,10 +109,12 @@ class Workers:
     def _connected(self) -> Client:
         """Return a client of the scheduler, or of a cluster of our own. Raises UsageError."""
         try:
+            import dask
             from distributed import Client, LocalCluster
         except ModuleNotFoundError:
             raise UsageError("campaigns need more packages: pip install 'hilseq[cluster]'") from None
         if self._scheduler is None:
+            self._begun.enter_context(dask.config.set(_QUIET))
             own = LocalCluster(
                 n_workers=self._jobs,
                 threads_per_worker=1,
@@ -118,6 +122,7 @@ class Workers:
                 dashboard_address=f"{_LOOPBACK}:0",
                 memory_limit=None,  # what needs memory are the visits, in processes of their own
                 silence_logs=logging.CRITICAL,
+                preload=[_DEAF],
             )
             client = self._begun.enter_context(Client(self._begun.enter_context(own)))
         else:
@@ -135,7 +140,7 @@ class Workers:
                 ) from None
             _refuse_others(client)
         workers = len(client.scheduler_info(n_workers=-1)["workers"])
-        self._say(f"{workers} workers; dashboard: {client.dashboard_link}")
+        self._say(f"workers: {workers}; dashboard: {client.dashboard_link}")
         return client
 
     def _processors(self) -> list[int]:

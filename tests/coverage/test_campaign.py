@@ -228,6 +228,6 @@ def test_a_small_campaign_end_to_end(tmp_path: Path, scheduler: str) -> None:
         False,
     )
     assert (table["good_units"], table["false_alarms"]) == (1, 0)
-    assert "1 workers; dashboard: http://127.0.0.1:" in first.stderr
+    assert "workers: 1; dashboard: http://127.0.0.1:" in first.stderr
     again = warm.hilseq(*line, cwd=tmp_path)
     assert "2 of 2 visits were made before" in again.stderr
