@@ -206,6 +206,17 @@ def type_a(values: Sequence[float]) -> TypeA:
     return TypeA(mean, deviation, deviation / math.sqrt(count), count - 1)
 
 
+def check_standard(earlier: Sequence[float], false_alarm: float) -> tuple[float, float]:
+    """Return mean of the earlier values of a check standard, and how far from it the next may be: t s sqrt(1 + 1/K).
+
+    With a probability of `false_alarm` (two-sided) one that nothing has changed lies beyond (NIST/SEMATECH e-Handbook
+    2.2.2.1, from memory, there for many values). Raises ValueError below two values.
+    """
+    known = type_a(earlier)
+    factor = coverage_factor(known.degrees_of_freedom, 1.0 - false_alarm)
+    return known.mean, factor * known.standard_deviation * math.sqrt(1.0 + 1.0 / len(earlier))
+
+
 #: Widest guard band that a rule may ask for, in expanded uncertainties.
 _WIDEST = 10.0
 _SHARE, _RISK = re.compile(r"(\d+(?:\.\d+)?) U"), re.compile(r"risk (\d+(?:\.\d+)?) %")

@@ -12,6 +12,7 @@ import typer
 from hilseq.cli.command import StandOption, UnitOption
 
 if TYPE_CHECKING:
+    from hilseq.description.golden import ChartedVisit
     from hilseq.description.stand import Stand
     from hilseq.description.visit import Visit
     from hilseq.journal.run_state import RunState, UnitState
@@ -63,6 +64,12 @@ def ready_command(
     by: Annotated[
         str, typer.Option(metavar="NAME", help="With --golden: who knows the unit to be good.")
     ] = "",
+    anew: Annotated[
+        bool,
+        typer.Option(
+            "--anew", help="With --golden: begin new control charts, after a repair or a calibration."
+        ),
+    ] = False,
     json: Annotated[bool, typer.Option("--json", help="Print the answer as JSON, for programs.")] = False,
 ) -> None:
     """Look at all that a stand can find out about itself: instruments, calibration, loop-backs, ports, addresses.
@@ -73,6 +80,8 @@ def ready_command(
     --golden RUN keeps a visit in which a known good unit passed every check, beside the stand file
     (bench.golden.json for bench.yaml), until the harness changes. With it, what a unit and its harness
     explain alike is put down to the unit; a stand file with `golden-unit: true` asks for it.
+    Its readings are points of control charts, with limits from the sixth visit of the same unit on: a reading that
+    leaves its chart closes the stand (exit code 4, and every visit) until the unit is back in it, or --anew.
     Exit code: 0 ready, 2 bad file or option, 4 not ready, 75 in use by somebody else, or kept off.
 
     Example: hilseq ready --stand stands/sim-bench.yaml --unit stands/units/rh16.yaml --simulate
@@ -83,8 +92,7 @@ def ready_command(
     from hilseq.plugin.options import unit_files
 
     if golden is not None:
-        _record_golden(stand, golden, by.strip())
-        return
+        raise typer.Exit(_record_golden(stand, golden, by.strip(), anew=anew))
     if power and not unit:
         raise UsageError("--power powers units, but no --unit says what is in the slots")
     slots = list(load_stand(stand).slots)
@@ -157,7 +165,9 @@ def _all_looks(run: VisitRun, *, power: bool) -> Iterator[Look]:
         yield Look("as found", seen.part, right, f"{seen.words} when found", (seen.part,))
     usable = [slot for slot in bench.slots if slot not in bench.unusable]
     yield from Readiness(bench).instruments()
-    yield from Readiness(bench).calibrations()
+    profiled = run.visit.profiles
+    charts = {slot: run.golden_charts(slot) for slot in profiled}
+    yield from Readiness(bench, charts=lambda slot: charts.get(slot, [])).calibrations()
     rest = Readiness(bench, usable, run.extensions.readiness_checks)
     for slot in run.visit.profiles:
         if (visit := run.golden(slot)) or run.visit.stand.golden_unit:
@@ -181,12 +191,18 @@ def _thermometers(bench: Bench, unit: Unit) -> Iterator[Look]:
     yield Look("under power", f"thermometers of slot {unit.slot}", True, "none is contradicted by the others")
 
 
-def _record_golden(stand: Path, run: Path, by: str) -> None:
-    """Keep the visit in the folder `run` as that of known good units, which `by` says they are. Raises UsageError."""
-    from hilseq.description.golden import GoldenVisit, harness_hash, keep_golden
+def _record_golden(stand: Path, run: Path, by: str, *, anew: bool) -> int:
+    """Keep the visit in the folder `run` as that of known good units, which `by` says they are; return the exit code.
+
+    Its readings are the next points of the control charts of each unit, or the first where `anew`. Raises UsageError.
+    """
+    from hilseq.description.golden import GoldenVisit, golden_key, harness_hash, keep_golden, read_golden
     from hilseq.description.loading import load_stand
     from hilseq.errors import UsageError
     from hilseq.journal.seals import read_run
+    from hilseq.procedures.readiness import REOPEN
+    from hilseq.reports.sanitize import sanitize
+    from hilseq.verdicts import ExitCode
 
     if not by:
         raise UsageError('--golden needs --by NAME of who knows the unit to be good, such as --by "M. Frei"')
@@ -201,6 +217,7 @@ def _record_golden(stand: Path, run: Path, by: str) -> None:
         raise UsageError(
             f"{run} was made on another harness than {stand} describes: make the visit again, on this one"
         )
+    code = ExitCode.SHIP
     for unit in state.units:
         _require_good(unit)
         visit = GoldenVisit(
@@ -212,9 +229,32 @@ def _record_golden(stand: Path, run: Path, by: str) -> None:
             chain=state.chain,
             on=state.started[:10],
             by=by,
+            charted=(_charted(state, unit),),
         )
+        if not anew:
+            visit = visit.with_earlier(
+                read_golden(stand).get(golden_key(unit.part, simulated=state.simulated))
+            )
         file = keep_golden(stand, visit)
         typer.echo(f"{file}: {unit.part} {unit.serial} shows the harness of {state.stand} right, by {by}")
+        for left in visit.out_of_control():
+            code = ExitCode.STAND_FAULT
+            typer.echo(f"control chart left: {sanitize(left)}; {REOPEN}")
+    return int(code)
+
+
+def _charted(state: RunState, unit: UnitState) -> ChartedVisit:
+    """Return the readings of a visit as points of control charts; of several of one name and place the last."""
+    from hilseq.description.golden import ChartedVisit
+    from hilseq.reports.formatting import finite
+
+    readings = {}
+    for check in unit.checks:
+        for one in check.readings:
+            value, known = finite(one.value), finite(one.uncertainty)
+            if value is not None:
+                readings[f"{one.name} at {one.place} in {one.unit or 'plain numbers'}"] = value, known or 0.0
+    return ChartedVisit(run=state.run, on=state.started[:10], readings=readings)
 
 
 def _require_good(unit: UnitState) -> None:

@@ -10,14 +10,31 @@ from __future__ import annotations
 import hashlib
 import json
 from pathlib import Path
+from typing import Self
 
 from pydantic import BaseModel, ConfigDict, RootModel, ValidationError
 
+from hilseq.analysis.uncertainty import check_standard
 from hilseq.description.stand import Stand
 from hilseq.errors import UsageError
 
 ENDING = ".golden.json"
+#: Earlier visits from which on a chart has limits; and most visits that are kept.
+FEWEST_CHARTED, LONGEST_CHART = 5, 100
+#: Probability that any of all charts is left though nothing has changed; smaller changes than this share of the
+#: expanded uncertainty turn no verdict. Choices, no source.
+_FALSE_ALARM, _MATTERS = 0.01, 0.1
 _WIRING = {"supplies", "io", "signals", "slots", "loopbacks"}
+
+
+class ChartedVisit(BaseModel):
+    """What one visit of the known good unit read: value and expanded uncertainty by reading, place and unit."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    run: str
+    on: str
+    readings: dict[str, tuple[float, float]]
 
 
 class GoldenVisit(BaseModel):
@@ -33,6 +50,36 @@ class GoldenVisit(BaseModel):
     chain: str
     on: str
     by: str
+    #: The visits of this unit on this harness, oldest first, the present one last: the points of the control charts.
+    charted: tuple[ChartedVisit, ...] = ()
+
+    def with_earlier(self, earlier: GoldenVisit | None) -> Self:
+        """Return it with the charts of an earlier visit before its own; those of another unit or harness end."""
+        if earlier is None or (earlier.serial, earlier.harness) != (self.serial, self.harness):
+            return self
+        return self.model_copy(update={"charted": (*earlier.charted, *self.charted)[-LONGEST_CHART:]})
+
+    def out_of_control(self) -> list[str]:
+        """Return in words which charts the last visit leaves; none while there are too few earlier visits.
+
+        What has left its chart before is no point of it: a stand that stays changed stays closed.
+        """
+        inside: dict[str, list[float]] = {}
+        told: list[str] = []
+        for visit in self.charted:
+            told = []
+            share = _FALSE_ALARM / max(len(visit.readings), 1)
+            for name, (value, uncertainty) in visit.readings.items():
+                earlier = inside.setdefault(name, [])
+                if len(earlier) >= FEWEST_CHARTED:
+                    mean, half = check_standard(earlier, share)
+                    half = max(half, _MATTERS * uncertainty)
+                    if abs(value - mean) > half:
+                        before = f"{mean:.6g} \u00b1 {half:.2g} in the {len(earlier)} visits before"
+                        told.append(f"{name}: {value:.6g} on {visit.on}, and {before}")
+                        continue
+                earlier.append(value)
+        return told
 
 
 class GoldenVisits(RootModel[dict[str, GoldenVisit]]):

@@ -101,7 +101,13 @@ def operator(bench: Bench) -> Operator:
 def readiness(visit_run: VisitRun, bench: Bench, slot: str) -> Readiness:
     """What the stand can find out about the part of itself that serves the slot, with the unit off."""
     bench.unit(slot)
-    return Readiness(bench, [slot], visit_run.extensions.readiness_checks, golden=visit_run.golden)
+    return Readiness(
+        bench,
+        [slot],
+        visit_run.extensions.readiness_checks,
+        golden=visit_run.golden,
+        charts=visit_run.golden_charts,
+    )
 
 
 @pytest.fixture

@@ -550,6 +550,12 @@ class VisitRun:
         kept = golden_visit(self.visit.stand_path, self.visit.stand, part, simulated=self._stand.simulated)
         return "" if kept is None else f"{kept.part} {kept.serial} on {kept.on} (run {kept.run}, {kept.by})"
 
+    def golden_charts(self, slot: str) -> list[str]:
+        """Return in words which control charts of the known good unit are left, so that the stand is closed."""
+        part = self.visit.profiles[slot].part
+        kept = golden_visit(self.visit.stand_path, self.visit.stand, part, simulated=self._stand.simulated)
+        return [] if kept is None else kept.out_of_control()
+
     def soak_state(self, slot: str) -> ResumedSoak | None:
         """Return the interrupted soak that is to be continued in a slot."""
         return None if self.resumed is None else self.resumed.soaks.get(slot)

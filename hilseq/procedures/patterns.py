@@ -25,6 +25,10 @@ from hilseq.statements import compared
 MOST_FOLLOW_UPS = 16
 #: A point that reads wrong is given this many settling times in a second pass: it may only be late.
 PATIENCE = 5.0
+#: A read may be older than any that was seen while the age of reads was measured, by up to this factor: scans come
+#: early or late, and a few looks hardly meet the worst (a fifth of a scan each way: a choice, no source). Only the
+#: earliest time at which a point may have followed depends on it.
+_OLDER = 1.3
 #: How far beyond a settling time is looked while a delay is measured.
 _BEYOND = 1.5
 #: Where one pass leaves too much between the bounds of a delay, for the stand sees late or an instrument answers
@@ -221,7 +225,7 @@ def _windows(points: DigitalPoints, clock: Clock, *, level: bool) -> dict[str, t
         seen = points.seen()
         answered = clock.now()
         for name in [name for name in waiting if seen[name] is level]:
-            found[name] = max(0.0, waiting.pop(name) - points.lag - sent), answered - sending
+            found[name] = max(0.0, waiting.pop(name) - _OLDER * points.lag - sent), answered - sending
         waiting = dict.fromkeys(waiting, asked)
         clock.sleep(points.settle / DELAY_LOOKS)
     return found

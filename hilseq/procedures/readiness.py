@@ -34,6 +34,11 @@ _RUN_DOWN, _LOOK = 10.0, 0.1
 _MUTE = 0.2
 #: Begins the words of a visit that has no visit of a known good unit to rely on.
 NO_GOLDEN_VISIT = "no known good unit was tested"
+#: How a stand is opened again that a control chart has closed.
+REOPEN = (
+    "the stand is closed: find what has changed (instrument, cable, load, the unit itself), then visit the known good "
+    "unit again and hilseq ready --golden RUN; after a repair or a calibration add --anew, which begins new charts"
+)
 #: How much colder than its surroundings a unit may be that was brought in, K (common practice, no source).
 _COLDER = 8.0
 #: Dimensions that read zero at a terminal of a unit without power.
@@ -83,10 +88,13 @@ class Readiness:
         further: Iterable[ReadinessCheck] = (),
         *,
         golden: Callable[[str], str] = lambda _: "",
+        charts: Callable[[str], list[str]] = lambda _: [],
     ) -> None:
         self._bench = bench
         #: By slot, which visit of a known good unit shows the harness right, in words; empty without one.
         self._golden = golden
+        #: By slot, in words, which control charts of the known good unit are left.
+        self._charts = charts
         self._further = {check.name: check for check in further}
         self._stand = bench.stand
         self.slots = tuple(bench.slots if slots is None else slots)
@@ -126,7 +134,7 @@ class Readiness:
                 yield Look("instruments", part, True, f"{found.identity} at {found.resource}", (part,))
 
     def calibrations(self) -> Looks:
-        """No calibration has run out, by the clock of the stand."""
+        """No calibration has run out, by the clock of the stand, and no chart of the known good unit is left."""
         today = self._bench.clock.moment().date()
         for part in calibrated_parts(self._stand):
             if not self._mine(part.part):
@@ -138,6 +146,11 @@ class Readiness:
                 words = f"certificate {part.calibration.certificate}, holds until {part.calibration.due}"
                 overdue = overdue and f"calibration overdue: it held until {part.calibration.due}"
                 yield Look("calibration", part.part, not overdue, overdue or words, (part.part,))
+        for slot in self.slots:
+            for left in self._charts(slot):
+                yield Look(
+                    "calibration", f"control chart, slot {slot}", False, f"{left}; {REOPEN}", ("stand",)
+                )
 
     def require_calibrated(self) -> None:
         """Raise NotResolvable for instruments without a calibration that `uncalibrated` does not name."""

@@ -7,9 +7,10 @@ from typing import Any
 
 import pytest
 
+from hilseq.analysis.limits import ReadingVerdict
 from hilseq.description.golden import golden_file, golden_visit
 from hilseq.description.loading import load_stand
-from hilseq.journal.entries import CheckEnded, InputFile, RunEnded
+from hilseq.journal.entries import CheckEnded, InputFile, Reading, RunEnded
 from hilseq.journal.writer import JournalWriter
 from hilseq.verdicts import CheckVerdict
 from tests import warm
@@ -27,13 +28,25 @@ def bench(tmp_path: Path) -> Path:
     return path
 
 
-def _visit(folder: Path, bench: Path, verdict: CheckVerdict = CheckVerdict.PASSED, **fields: Any) -> Path:
-    """Write the journal of a visit on this bench, with one check that ended so."""
+def _visit(
+    folder: Path,
+    bench: Path,
+    verdict: CheckVerdict = CheckVerdict.PASSED,
+    amperes: float | None = None,
+    **fields: Any,
+) -> Path:
+    """Write the journal of a visit on this bench, with one check that ended so, and what it read."""
     text = bench.read_text(encoding="utf-8")
     given = (InputFile(role="stand file", name=bench.name, sha256="0" * 64, text=text),)
     writer = JournalWriter(folder)
     writer.write(run_started(run=folder.name, simulated=True, inputs=given))
     writer.write(check_planned("c", place="q05", stage="outputs", title="It follows"))
+    if amperes is not None:
+        known = {"unit": "A", "uncertainty": 0.001, "low": 0.0, "high": 1.0, "place": "supply"}
+        conforms = ReadingVerdict.CONFORMS
+        writer.write(
+            Reading(check="c", slot="A", name="idle current", value=amperes, verdict=conforms, **known)
+        )
     writer.write(
         CheckEnded(check="c", verdict=verdict, why="" if verdict == "passed" else "it does not", seconds=1.0)
     )
@@ -64,6 +77,26 @@ def test_a_good_visit_counts_until_the_harness_changes(tmp_path: Path, bench: Pa
     assert golden_visit(bench, load_stand(bench), "RH16", simulated=True) == kept
     bench.write_text(text.replace("load: 48 Ohm", "load: 47 Ohm"), encoding="utf-8")
     assert golden_visit(bench, load_stand(bench), "RH16", simulated=True) is None
+
+
+def test_a_chart_that_is_left_closes_the_stand_until_it_is_begun_anew(tmp_path: Path, bench: Path) -> None:
+    """Six visits draw the chart of a reading and the seventh leaves it: the stand says how it is reopened."""
+    for number, amperes in enumerate((0.1100, 0.1101, 0.1099, 0.1100, 0.1102, 0.1100)):
+        done = _record(bench, _visit(tmp_path / f"run-{number}", bench, amperes=amperes))
+        assert (done.returncode, "control chart" in done.stdout) == (0, False), done.stdout
+    moved = _visit(tmp_path / "moved", bench, amperes=0.1150)
+    done = _record(bench, moved)
+    assert done.returncode == 4
+    assert "control chart left: idle current at supply in A: 0.115 on " in done.stdout
+    look = ["ready", "--stand", str(bench), "--unit", str(STANDS / "units" / "rh16.yaml"), "--simulate"]
+    closed = warm.hilseq(*look, cwd=tmp_path)
+    assert closed.returncode == 4
+    assert "control chart, slot A" in closed.stdout
+    assert "--anew, which begins new charts" in closed.stdout
+    assert _record(bench, moved, "--by", "M. Frei", "--anew").returncode == 0
+    kept = golden_visit(bench, load_stand(bench), "RH16", simulated=True)
+    assert kept is not None
+    assert kept.out_of_control() == []
 
 
 def test_a_visit_that_found_something_shows_nothing(tmp_path: Path, bench: Path) -> None:
