@@ -102,3 +102,8 @@ def test_nonsense_is_refused() -> None:
         probability_of_showing(24.0, -1.0)
     with pytest.raises(ValueError, match="confidence 90"):
         mtbf_lower(1.0, 0, 90.0)
+
+
+def test_in_no_time_nothing_shows() -> None:
+    """1 - exp(-0 / MTBF) is 0, and no mistake: a soak that has just begun has shown nothing."""
+    assert probability_of_showing(24.0, 0.0) == 0.0

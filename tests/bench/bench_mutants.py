@@ -30,7 +30,7 @@ _ENDLESS = 300.0
 TARGETS: dict[str, tuple[str, tuple[str, ...]]] = {
     "limits": (
         "hilseq/analysis/limits.py",
-        ("tests/analysis/test_limits.py", "tests/procedures/test_judging.py"),
+        ("tests/analysis/test_limits.py", "tests/analysis/test_risk.py", "tests/reports/test_risks.py"),
     ),
     "judge": (
         "hilseq/plugin/judge.py",
@@ -38,7 +38,13 @@ TARGETS: dict[str, tuple[str, tuple[str, ...]]] = {
     ),
     "uncertainty": (
         "hilseq/analysis/uncertainty.py",
-        ("tests/analysis/test_uncertainty.py", "tests/procedures/test_judging.py"),
+        (
+            "tests/analysis/test_uncertainty.py",
+            "tests/analysis/test_limits.py",
+            "tests/test_measured.py",
+            "tests/description/test_golden_charts.py",
+            "tests/procedures/test_judging.py",
+        ),
     ),
     "measured": (
         "hilseq/measured.py",

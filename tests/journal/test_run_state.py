@@ -19,7 +19,7 @@ from hilseq.journal.entries import (
     SamplesMissed,
 )
 from hilseq.journal.run_state import RunState, RunStatus, fold
-from hilseq.verdicts import CheckVerdict, Disposition
+from hilseq.verdicts import CheckVerdict, Disposition, ExitCode
 from tests.journals import check_planned, run_started, soak_ended, soak_event, soak_started, unit
 
 PASSED = CheckEnded(check="c", verdict=CheckVerdict.PASSED, seconds=1.0)
@@ -139,3 +139,10 @@ def test_entries_without_a_beginning_are_no_run() -> None:
     for entries in ([], [END]):
         with pytest.raises(ValueError, match="does not begin with a run"):
             fold(entries)
+
+
+def test_the_exit_codes_are_those_of_the_documents() -> None:
+    """0, 1, 2, 3 and 4 as the README lists them; 75 is EX_TEMPFAIL of sysexits.h (BSD)."""
+    assert {code.name: int(code) for code in ExitCode} == {
+        "SHIP": 0, "REPAIR": 1, "USAGE": 2, "INCOMPLETE": 3, "STAND_FAULT": 4, "IN_USE": 75,
+    }  # fmt: skip
