@@ -25,7 +25,7 @@ _QUIET = {"distributed.worker.profile.enabled": False, "distributed.admin.tick.i
 _DEAF = "import signal; signal.signal(signal.SIGINT, signal.SIG_IGN)"
 _LOOPBACK = "127.0.0.1"
 #: s until a scheduler must have answered, and must have a worker.
-_PATIENCE = 20
+_PATIENCE = 30
 #: So many visits may fail to come to their end before the campaign is given up.
 _TOO_MANY = 5
 _KEPT = "all rows are kept; the same command makes what is missing"
@@ -113,6 +113,11 @@ class Workers:
             from distributed import Client, LocalCluster
         except ModuleNotFoundError:
             raise UsageError("campaigns need more packages: pip install 'hilseq[cluster]'") from None
+        for name in (
+            "distributed",
+            "distributed.client",
+        ):  # what goes wrong is told here, without a traceback
+            logging.getLogger(name).setLevel(logging.CRITICAL)
         if self._scheduler is None:
             self._begun.enter_context(dask.config.set(_QUIET))
             own = LocalCluster(
