@@ -47,6 +47,9 @@ def test_the_page_loads_alone_without_complaint_and_fits_its_window(
     assert browser.requests() == [page.as_uri()]
     assert browser.complaints() == []
     assert browser.value("document.scrollingElement.scrollWidth") <= width
+    browser.value("document.querySelectorAll('details').forEach((one) => { one.open = true; })")
+    assert browser.value("document.querySelector('.budget table').offsetWidth") > 320
+    assert browser.value("document.scrollingElement.scrollWidth") <= width
     assert browser.value("getComputedStyle(document.querySelector('main')).maxWidth") != "none"
 
 
