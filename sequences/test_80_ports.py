@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import pytest
 
-from hilseq import Judge, KeepTable, Unit, durations
+from hilseq import Judge, KeepTable, Unit, UnitSupply, durations
 
 pytestmark = [pytest.mark.stage("ports"), pytest.mark.duration(estimate=durations.exchanges)]
 
 
 @pytest.mark.needs("ports")
 @pytest.mark.duration(estimate=durations.port_frames)
-def test_carries_frames(ready_unit: Unit, port: str, judge: Judge, keep_table: KeepTable) -> None:
+def test_carries_frames(
+    ready_unit: Unit, supply: UnitSupply, port: str, judge: Judge, keep_table: KeepTable
+) -> None:
     """Frame transfer at every speed.
 
     What is sent into the port comes back as it must, at every speed.
@@ -20,7 +22,8 @@ def test_carries_frames(ready_unit: Unit, port: str, judge: Judge, keep_table: K
         keep_table(*tally.table())
         for name, measured, limits in tally.readings():
             judge(name, measured, limits)
-    ready_unit.ports.assert_long_frames(port)
+    if words := ready_unit.ports.assert_long_frames(port):
+        supply.note("proof", words)
 
 
 @pytest.mark.needs("ports")

@@ -210,6 +210,8 @@ class ModbusPartner(SerialPartner):
         self._device = device
         self._mode = None if loopback else mode
         self._sent = b""
+        # Function 08 takes what is left of a frame beside function and sub-function.
+        self.longest = pdu.LONGEST_PDU - 3 if self._mode is None else 0
         if self._mode is not None:
             register = self._mode
             self._question = pdu.read_request(register.table, register.address, register.kind.width)

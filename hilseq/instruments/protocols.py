@@ -367,6 +367,8 @@ class SerialPartner(Protocol):
 
     #: A frame of few characters, for traffic beside other things.
     short: PortFrame
+    #: Characters that its protocol lets go over the line at once; 0 where only the profile can say.
+    longest: int = 0
 
     def frames(self) -> Iterator[PortFrame]:
         """Yield frames worth sending, without end: what breaks first, then pseudo-random ones."""

@@ -362,6 +362,17 @@ def line_frame(port: str, frame: str) -> tuple[int, str, int]:
     return int(bits), parity, int(stop)
 
 
+def line_has(resource: str, frame: str) -> bool | None:
+    """Tell whether a serial line has the frame that it is asked for; None where a device server sets it.
+
+    A pseudo-terminal has no parity, and eight bits always.
+    """
+    if _ENDPOINT.fullmatch(resource):
+        return None
+    port = re.sub(r"^ASRL|::INSTR$", "", resource)
+    return "".join(map(str, line_frame(port, frame))) == frame
+
+
 def set_line(resource: Any, speed: int, frame: str) -> None:
     """Set speed (Bd) and frame (such as 8E1) of a serial resource."""
     from pyvisa.constants import Parity, StopBits

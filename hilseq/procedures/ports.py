@@ -35,7 +35,7 @@ from hilseq.description.stand import PortWiring
 from hilseq.errors import NotPerformed, StandFault, UnitFault, UnitSilent
 from hilseq.instruments.driver_protocols import SerialPartnerDriver
 from hilseq.instruments.protocols import SerialPartner
-from hilseq.instruments.transport import let_line_rest
+from hilseq.instruments.transport import let_line_rest, line_has
 from hilseq.measured import Measured
 from hilseq.statements import compared
 
@@ -301,17 +301,18 @@ class Ports:
         with self.open(name, self._ports[name].speeds[0]) as partner:
             return len(partner.exchange(partner.short.data)) == len(partner.short.data)
 
-    def assert_long_frames(self, name: str) -> None:
-        """Send frames as long as the profile says the port takes; raise UnitFault when none comes back whole.
+    def assert_long_frames(self, name: str) -> str:
+        """Send frames as long as the profile says, or the partner's protocol allows; return in words what came of it.
 
-        Only their length is compared: their bits are counted with all others.
+        Only their length is compared: their bits are counted with all others. Raises UnitFault when none comes back
+        whole; what only the protocol allows is no fault, and said.
         """
         compared()
         port = self._ports[name]
-        length = port.longest_frame
-        if length is None:
-            return
         with self.open(name, port.speeds[0]) as partner:
+            length = port.longest_frame or partner.longest
+            if not length:
+                return ""
             data = b"".join(frame.data for frame in islice(partner.frames(), length))[:length]
             told = ""
             for _ in range(_LONG_FRAMES):
@@ -319,13 +320,27 @@ class Ports:
                     back = partner.exchange(data)
                 except UnitFault as fault:
                     told = str(fault)
-                    continue
-                if len(back) == len(data):
-                    return
-                told = f"{len(back)} characters came back"
+                    if port.longest_frame is None:
+                        break
+                else:
+                    if len(back) == len(data):
+                        return f"{name}: a frame of {length} characters came back whole{self._framed(name)}"
+                    told = f"{len(back)} characters came back"
+        if port.longest_frame is None:
+            return f"{name}: long frames are not shown; with {length} characters, which nobody claims, {told}"
         raise UnitFault(
             f"none of {_LONG_FRAMES} frames of {length} characters came back whole: {told}", place=name
         )
+
+    def _framed(self, name: str) -> str:
+        """Return in words whether the line has the frame of the profile, parity and all; empty for a network."""
+        port = self._ports[name]
+        if partner_of(port).network:
+            return ""
+        has = line_has(self._wiring[name].resource, port.frame)
+        if has is None:
+            return f"; that the line is {port.frame}, the device server has to see to"
+        return f", {port.frame}" if has else f"; {port.frame} is not shown: a pseudo-terminal has no parity"
 
     def _tally(self, name: str, speed: float, wants_more: Callable[[Tally], bool]) -> Tally:
         tally = Tally(speed, plan_of(self._ports[name], self._ports.values()))

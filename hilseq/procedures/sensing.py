@@ -62,6 +62,9 @@ def say_what_is_untested(bench: Bench, unit: Unit) -> None:
     once = [n for n in unit.outputs.names if len(wiring.sensors(n, unit.profile.ratings.supply)) == 1]
     if once:
         unit.not_judged(f"the channels of {', '.join(once)}", "nothing else senses these outputs")
+    switched = [n for n in unit.inputs.names if not wiring.drives_with_a_voltage(n)]
+    if switched:
+        unit.not_judged(f"the thresholds of {', '.join(switched)}", "the stand only switches these inputs")
     measured = [c.signal for c in unit.analog.channels.values() if c.is_output]
     if measured:
         unit.not_judged(f"the gain of the channels {', '.join(measured)}", "nothing else measures there")

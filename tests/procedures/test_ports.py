@@ -17,8 +17,10 @@ from hilseq.description.stand import PortWiring
 from hilseq.errors import NotPerformed, StandFault, UnitFault
 from hilseq.instruments.ports import frames
 from hilseq.procedures.ports import Ports, Tally, clock_error
+from hilseq.twin import model_faults
 from tests.instruments.conftest import RawServer, modbus_frame, modbus_requests
 from tests.procedures.conftest import MakeUnit
+from tests.procedures.twin_unit import TwinUnit
 
 Spoil = Callable[[bytes, int], bytes]
 
@@ -273,3 +275,23 @@ def test_without_an_adapter_for_it_nothing_is_measured(make: MakeUnit) -> None:
     made = make()
     with pytest.raises(NotPerformed, match="speed-accuracy"):
         made.unit.ports.clock_error("port 1")
+
+
+@pytest.mark.parametrize("port", ["port 1", "port 2"])
+def test_a_port_carries_its_longest_frames_and_says_what_of_the_line_is_not_shown(
+    good: TwinUnit, port: str
+) -> None:
+    """An echo of 250 characters, and function 08 with as many (V1.1b3, 6.8; 253 octets at most: 4.1)."""
+    assert good.unit.ports.assert_long_frames(port) == (
+        f"{port}: a frame of 250 characters came back whole; 8E1 is not shown: a pseudo-terminal has no parity"
+    )
+
+
+def test_long_frames_that_nobody_claims_are_no_fault(make: MakeUnit) -> None:
+    """Cut off at fewer characters than the protocol allows: said, and held against the unit where it is claimed."""
+    cut = "short-frames@port 2,severity=0.9"
+    unclaimed = make(cut, defect_files=(model_faults(),), changes={"ports.port 2.longest-frame": None})
+    assert "long frames are not shown" in unclaimed.unit.ports.assert_long_frames("port 2")
+    claimed = make(cut, defect_files=(model_faults(),))
+    with pytest.raises(UnitFault, match="none of 3 frames of 250 characters"):
+        claimed.unit.ports.assert_long_frames("port 2")

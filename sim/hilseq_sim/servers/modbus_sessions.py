@@ -88,6 +88,8 @@ SILENCE = 0.2
 
 #: Length of a request by its function, or length and place of the byte count that adds to it (chapter 6).
 _FIXED = {1: 8, 2: 8, 3: 8, 4: 8, 5: 8, 6: 8, 7: 4, 8: 8, 11: 4, 12: 4, 17: 4, 22: 10, 24: 6, 43: 7}
+#: The function that sends back what it gets, two octets or many.
+_RETURN = 8
 _COUNTED = {15: (9, 6), 16: (9, 6), 20: (5, 2), 21: (5, 2), 23: (13, 10)}
 
 
@@ -174,6 +176,15 @@ class ModbusRtuSession(Session):
     def _length(self, data: bytes) -> int:
         """Return the length of the frame that begins here, 0 when none does; more than there is to wait."""
         length = expected_length(data)
+        if (
+            length == _FIXED[_RETURN]
+            and data[1] == _RETURN
+            and len(data) >= length
+            and not _intact(data[:length])
+        ):
+            # More than two octets to send back: nothing tells how many, but for the check sum and the silence after it.
+            whole = range(length, min(len(data), LONGEST) + 1, 2)
+            return next((n for n in whole if _intact(data[:n])), LONGEST + 1 if len(data) < LONGEST else 0)
         if length is None:
             # An unknown function: whatever the check sum accepts, so that it can be refused.
             return next((n for n in range(SHORTEST, min(len(data), LONGEST) + 1) if _intact(data[:n])), 0)
