@@ -113,11 +113,18 @@ def is_signed(text: bytes, signature: str, public: str) -> bool:
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
 
     try:
-        key = Ed25519PublicKey.from_public_bytes(base64.b64decode(public, validate=True))
-        key.verify(base64.b64decode(signature, validate=True), text)
+        Ed25519PublicKey.from_public_bytes(_decoded(public)).verify(_decoded(signature), text)
     except (InvalidSignature, ValueError, binascii.Error):
         return False
     return True
+
+
+def _decoded(text: str) -> bytes:
+    """Return what base64 holds. Raises ValueError for another spelling of the same (RFC 4648 3.5)."""
+    content = base64.b64decode(text, validate=True)
+    if base64.b64encode(content).decode("ascii") != text:
+        raise ValueError("its last character holds bits that mean nothing")
+    return content
 
 
 def known_stands(more: Path | None = None) -> dict[str, str]:

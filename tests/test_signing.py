@@ -51,4 +51,5 @@ def test_signatures_of_the_standard(key: str, message: str, signature: str) -> N
     spoilt[5] ^= 1
     assert not is_signed(said, _text(spoilt.hex()), public)
     assert not is_signed(said, signed, _text(VECTORS[0][0] if key != VECTORS[0][0] else VECTORS[1][0]))
+    assert not is_signed(said, f"{signed[:-3]}{chr(ord(signed[-3]) + 1)}==", public)
     assert not any(is_signed(said, signed, wrong) for wrong in ("", "x", "AAAA", public[:-4]))

@@ -95,22 +95,27 @@ class Signer:
 
     def _add(self, plain: dict[str, Any]) -> None:
         with (self.folder / FILE_NAME).open("ab") as file:
-            file.write(json.dumps(plain, ensure_ascii=True, separators=(",", ":")).encode("ascii") + b"\n")
+            file.write(_line(plain))
             file.flush()
             os.fdatasync(file.fileno())
+
+
+def _line(plain: dict[str, Any]) -> bytes:
+    return json.dumps(plain, ensure_ascii=True, separators=(",", ":")).encode("ascii") + b"\n"
 
 
 def read_signatures(folder: Path) -> Signatures:
     """Return the signatures of the run in a folder, whatever its file holds; none where there is none."""
     try:
         with (folder / FILE_NAME).open("rb") as file:
-            lines = file.read(_LARGEST).splitlines()
+            lines = file.read(_LARGEST).splitlines(keepends=True)
     except OSError:
         return Signatures()
     heads, summaries, damaged = list[SignedHead](), list[SignedSummary](), False
     for line in lines:
         try:
             plain = json.loads(line)
+            damaged |= line != _line(plain)  # it means the same, and is not what a signer writes
             kind = plain.pop("kind")
             found = (SignedHead if kind == "head" else SignedSummary)(**plain)
             _check(found)

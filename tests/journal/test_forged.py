@@ -370,6 +370,10 @@ def _spoil_a_head(run: Path) -> None:
         file.write("{}\n")
 
 
+def _end_a_line_otherwise(run: Path) -> None:
+    (run / SIGNATURES).write_bytes((run / SIGNATURES).read_bytes()[:-1] + b"\r")
+
+
 def _of_another_run(run: Path) -> None:
     head = json.loads((run / SIGNATURES).read_text("ascii").splitlines()[0])
     stand = head["stand"]
@@ -391,6 +395,7 @@ def _by_two_keys(run: Path) -> None:
         (_cut_the_end, "the journal is cut off: the stand signed"),
         (_change_a_head, "not that of its key"),
         (_spoil_a_head, "is damaged"),
+        (_end_a_line_otherwise, "is damaged"),
         (_of_another_run, "are those of the run another"),
         (_by_two_keys, "by more than one key"),
     ],
