@@ -144,8 +144,9 @@ class Workers:
                     f"the scheduler has no workers; `dask worker {self._scheduler}` starts some"
                 ) from None
             _refuse_others(client)
-        workers = len(client.scheduler_info(n_workers=-1)["workers"])
-        self._say(f"workers: {workers}; dashboard: {client.dashboard_link}")
+        known = client.scheduler_info(n_workers=-1)
+        page = client.dashboard_link if "dashboard" in known["services"] else "none"
+        self._say(f"workers: {len(known['workers'])}; dashboard: {page}")
         return client
 
     def _processors(self) -> list[int]:
