@@ -73,6 +73,9 @@ class Signatures:
         return next((one for one in reversed(self.summaries) if one.slot == slot), None)
 
 
+_KINDS: dict[str, type[SignedHead | SignedSummary]] = {"head": SignedHead, "summary": SignedSummary}
+
+
 class Signer:
     """Adds the signatures of one run, in `folder`, of the stand named `stand`."""
 
@@ -117,7 +120,7 @@ def read_signatures(folder: Path) -> Signatures:
             plain = json.loads(line)
             damaged |= line != _line(plain)  # it means the same, and is not what a signer writes
             kind = plain.pop("kind")
-            found = (SignedHead if kind == "head" else SignedSummary)(**plain)
+            found = _KINDS[kind](**plain)
             _check(found)
         except (ValueError, TypeError, KeyError, AttributeError, RecursionError):
             damaged = True
