@@ -201,7 +201,10 @@ def _sound(journal: Journal) -> RunState | Verification:
 def _signed(journal: Journal, run: RunState, known: Mapping[str, str]) -> TrustAnswer:
     """Return who has signed a journal, of the public keys that are known by a name."""
     signatures = run.signatures
-    if why := against(signatures, journal.links, run.run, run.stand):
+    why = against(signatures, journal.links, run.run, run.stand)
+    if {one.slot for one in signatures.summaries} - {unit.slot for unit in run.units}:
+        why = why or "a signed summary is of a slot that the run does not have"
+    if why:
         return TrustAnswer(Trust.CONTRADICTS, why)
     if not signatures.heads:
         return NOBODY_SIGNED
@@ -211,8 +214,6 @@ def _signed(journal: Journal, run: RunState, known: Mapping[str, str]) -> TrustA
         return TrustAnswer(Trust.CONTRADICTS if last.final else Trust.NONE, told)
     if len({head.key for head in signatures.heads} | {one.key for one in signatures.summaries}) > 1:
         return TrustAnswer(Trust.CONTRADICTS, "by more than one key, which no run is")
-    if {one.slot for one in signatures.summaries} - {unit.slot for unit in run.units}:
-        return TrustAnswer(Trust.CONTRADICTS, "a signed summary is of a slot that the run does not have")
     name = known.get(last.key)
     if name is None:
         told = f"by a key that is not known here, which calls itself stand {run.stand}: {last.key}"
