@@ -92,13 +92,14 @@ class FaultLocation:
                 NotPerformed,
             ) as reason:  # what the unit does not do here says nothing of the stand
                 not_asked.append(str(reason))
-        # A place that is the unit's for certain leaves the whole check with it.
-        if undecided and not asked:
-            raise UnitOrHarness(
-                "; ".join(dict.fromkeys(str(each) for each in undecided)),
-                places=list(dict.fromkeys(place for each in undecided for place in each.places)),
-            )
-        return asked + not_asked + self._beside
+        said = list(dict.fromkeys(str(each) for each in undecided))
+        explained = list(dict.fromkeys(place for each in undecided for place in each.places))
+        # A place that is the unit's for certain, or that no fault of the stand explains, leaves the whole check with
+        # it; what feeds the unit, and its modes as a whole, are places beside the one that is explained.
+        left = set(places) - set(explained) - FED - {"modes"}
+        if undecided and not asked and not left:
+            raise UnitOrHarness("; ".join(said), places=explained)
+        return asked + said + not_asked + self._beside
 
     def _weighings(
         self, places: Sequence[str], currents: Sequence[tuple[float, Limits]]
