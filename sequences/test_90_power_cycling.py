@@ -49,4 +49,3 @@ def test_starts_alike(ready_unit: Unit, supply: UnitSupply, judge: Judge, keep_t
     keep_table(*times.table())
     supply.note("time to ready", times.in_words())
     judge("largest time to ready", times.largest, ready_unit.limits.ready_time)
-    judge("mean time to ready", times.mean, ready_unit.limits.ready_time)

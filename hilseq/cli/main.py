@@ -97,6 +97,17 @@ def top(
     """
 
 
+#: A package that is not installed -> the extra that brings it.
+EXTRAS = {
+    "alembic": "records",
+    "distributed": "cluster",
+    "psycopg": "records",
+    "segno": "certificate",
+    "sqlalchemy": "records",
+    "starlette": "serve",
+    "typst": "certificate",
+    "uvicorn": "serve",
+}
 #: Exit code of an error that nobody foresaw; sysexits.h calls it EX_SOFTWARE.
 UNEXPECTED = 70
 
@@ -127,6 +138,11 @@ def main() -> None:
     except Exception as error:
         if os.environ.get("HILSEQ_DEBUG"):
             raise
+        if isinstance(error, ModuleNotFoundError) and (error.name or "").partition(".")[0] in EXTRAS:
+            package = (error.name or "").partition(".")[0]
+            words = f"this needs {package}: python -m pip install 'hilseq[{EXTRAS[package]}]'"
+            print(f"hilseq: {words}", file=sys.stderr)
+            sys.exit(int(ExitCode.USAGE))
         words = f"{type(error).__name__}: {error}"
         print(
             f"hilseq: {words}\nThis should not happen; --debug before the command shows where.",

@@ -89,6 +89,9 @@ def _raised(error: BaseException) -> str:
 def _line_of(error: BaseException) -> str:
     """Return file, line and source line at which a sequence went wrong: the innermost that is not hilseq's own."""
     frames = traceback.extract_tb(error.__traceback__)
+    frames = [
+        frame for frame in frames if not frame.filename.startswith("<")
+    ] or frames  # `<string>` of a dataclass
     own = [frame for frame in frames if not frame.filename.startswith(_NOT_OURS)] or frames[-1:]
     if not own:
         return ""

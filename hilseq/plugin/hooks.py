@@ -142,6 +142,7 @@ class VisitHooks:
         visit = self.run.visit
         self._seen = seen(items)
         for item in items:
+            markers.refuse_misspelt(item)
             stages.check_name(item, self.run.extensions.stages)
         items[:] = [
             item
@@ -182,13 +183,18 @@ class VisitHooks:
 
     def pytest_collection_finish(self, session: pytest.Session) -> None:
         """Write the plan into the journal before anything is powered."""
-        if session.config.option.collectonly or session.testsfailed or not self._arranged:
+        was_refused = (
+            sys.exc_info()[0] is not None
+        )  # pytest calls this even then, as for a wrong expression of -k
+        if session.config.option.collectonly or session.testsfailed or not self._arranged or was_refused:
             return
         if self.run.resumed is not None:
             self._plan.identify(session.items, self.run.elements)
             session.items[:] = [i for i in session.items if self.run.resumed.is_open(i.stash[CHECK].id)]
             self.run.reopen_journal()
             return
+        if self._left_out and not session.items:
+            refuse("no check is selected, by -k, -m or --deselect; `-- --collect-only` lists their names")
         checks = self._plan.identify([*session.items, *self._left_out], self.run.elements)
         selected, left_out = checks[: len(session.items)], checks[len(session.items) :]
         visit = self.run.visit

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import inspect
 import math
 from contextlib import suppress
@@ -10,6 +11,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from hilseq.description.findings import SLIP, nearest_word
 from hilseq.quantities import QuantityError, parse
 
 if TYPE_CHECKING:
@@ -25,6 +27,31 @@ MARKERS = (
     "parameter(name, kind, default): a value of the profile that the check needs, such as ('hold-time', 'time')",
     "place(name): where a failure of this check is, in the words of the profile, such as 'supply'",
 )
+
+
+def refuse_misspelt(item: pytest.Item) -> None:
+    """Refuse a marker that nobody registered and that is written almost as one of ours. Raises pytest.UsageError."""
+    known = {_name(line) for line in item.config.getini("markers")}
+    for marker in item.iter_markers():
+        near = "" if marker.name in known else nearest_word(marker.name, map(_name, MARKERS), SLIP)
+        if near:
+            line = line_of_marker(item.path, marker.name)
+            raise pytest.UsageError(
+                f"{_shown(item.path)}:{line}: there is no marker {marker.name!r}; did you mean {near!r}?"
+            )
+
+
+def _name(line: str) -> str:
+    return line.partition(":")[0].partition("(")[0].strip()
+
+
+def line_of_marker(file: Path, name: str) -> int:
+    """Return the first line that uses a marker; 1 where the file is no text of Python."""
+    with suppress(OSError, SyntaxError, ValueError):
+        for node in ast.walk(ast.parse(file.read_bytes())):
+            if isinstance(node, ast.Attribute) and node.attr == name:
+                return node.lineno
+    return 1
 
 
 def stage_of(item: pytest.Item) -> str:
@@ -51,10 +78,13 @@ def number_of(item: pytest.Item) -> float:
 
 def where(item: pytest.Item) -> str:
     """Return file and name of a check as a person finds them from the present folder."""
-    path = item.path
+    return f"{_shown(item.path)}::{item.name}"
+
+
+def _shown(path: Path) -> Path:
     with suppress(ValueError):
-        path = path.relative_to(Path.cwd())
-    return f"{path}::{item.name}"
+        return path.relative_to(Path.cwd())
+    return path
 
 
 def is_gate(item: pytest.Item) -> bool:

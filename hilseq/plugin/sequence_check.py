@@ -7,7 +7,6 @@ import inspect
 import re
 import textwrap
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -20,7 +19,7 @@ from hilseq.description.findings import nearest_word
 from hilseq.description.profile import Profile
 from hilseq.description.stand import Stand
 from hilseq.errors import Problem
-from hilseq.plugin.markers import MARKERS
+from hilseq.plugin.markers import MARKERS, line_of_marker
 from hilseq.plugin.parametrize import declared
 
 #: Methods that take names of the profile or stand, by the object they belong to: what is named.
@@ -75,17 +74,8 @@ def why_not_collected(report: pytest.CollectReport) -> str:
         words = f"there is no marker {marker[1]!r}"
         file = getattr(report, "path", None)
         if not own and file is not None:
-            place = f"{file}:{_line_of_marker(file, marker[1])}"
+            place = f"{file}:{line_of_marker(file, marker[1])}"
     return f"{place}: {words}" + (f"; did you mean {near!r}?" if near else "")
-
-
-def _line_of_marker(file: Path, name: str) -> int:
-    """Return the first line that uses a marker; 1 where the file is no text of Python."""
-    with suppress(OSError, SyntaxError, ValueError):
-        for node in ast.walk(ast.parse(file.read_bytes())):
-            if isinstance(node, ast.Attribute) and node.attr == name:
-                return node.lineno
-    return 1
 
 
 def problems_of_item(item: pytest.Item, profile: Profile, stand: Stand) -> list[Problem]:

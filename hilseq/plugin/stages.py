@@ -6,6 +6,7 @@ A stage and a place may be one's own: only what is written almost as a known one
 from __future__ import annotations
 
 import difflib
+import re
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import Any
@@ -23,6 +24,7 @@ from hilseq.plugin.markers import stage_of, where
 ON_STAND = "stand."
 #: From this likeness on a stage's name is a slip of the pen: a letter in ten.
 _A_SLIP = 0.9
+_NUMBER = re.compile(r"\d+")
 #: The stage that runs only when it is asked for.
 SOAK = "soak"
 #: The last stage of a visit, which looks once more at everything; never tried earlier, whatever failed before.
@@ -177,6 +179,12 @@ def check_place(item: pytest.Item, known: Sequence[str]) -> None:
     if len(marker.args) != 1 or not isinstance(marker.args[0], str):
         raise pytest.UsageError(f"{item.nodeid}: marker place: expected one name, such as place('supply')")
     place = marker.args[0]
-    near = "" if place in known else nearest_word(place, known, SLIP)
+    near = "" if place in known else nearest_word(place, known, SLIP) or _alike(place, known)
     if near:
         raise pytest.UsageError(f"{item.nodeid}: there is no place {place!r}; did you mean {near!r}?")
+
+
+def _alike(place: str, known: Sequence[str]) -> str:
+    """Return the first known place that differs in its number alone (`q99` where there are `q01` to `q16`), or none."""
+    shape = _NUMBER.sub("#", place)
+    return next((name for name in known if "#" in shape and _NUMBER.sub("#", name) == shape), "")

@@ -46,6 +46,8 @@ def test_every_name_that_nobody_has_is_told_with_its_line(tmp_path: Path) -> Non
     ("marker", "words"),
     [
         ("place('suply')", "there is no place 'suply'; did you mean 'supply'?"),
+        ("place('q99')", "there is no place 'q99'; did you mean 'q01'?"),
+        ("stgae('outputs')", "test_own.py:3: there is no marker 'stgae'; did you mean 'stage'?"),
         ("stage('conifguration')", "there is no stage 'conifguration'; did you mean 'configuration'?"),
         (
             "parameter('hold', 'tiem')",

@@ -249,3 +249,29 @@ def test_completion_of_commands_and_options(tmp_path: Path) -> None:
     said("--install-completion", "bash")
     script = (tmp_path / ".bash_completions" / "hilseq.sh").read_text(encoding="utf-8")
     assert "_HILSEQ_COMPLETE=complete_bash" in script
+
+
+@pytest.mark.parametrize(
+    ("package", "line", "extra"),
+    [
+        ("sqlalchemy", "history unit RH-1", "records"),
+        ("sqlalchemy", "records sync", "records"),
+        ("uvicorn", "serve", "serve"),
+    ],
+)
+def test_a_package_of_an_extra_is_named(package: str, line: str, extra: str, tmp_path: Path) -> None:
+    """With the command that installs it, and the exit code of something that is missing."""
+    (tmp_path / "runs").mkdir()
+    code = (
+        f"import sys; sys.modules[{package!r}] = None; sys.argv = ['hilseq', *{line.split()!r}]; "
+        "from importlib import util; find = util.find_spec; "
+        f"util.find_spec = lambda name: None if name == {package!r} else find(name); "
+        "from hilseq.cli.main import main; main()"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code], cwd=tmp_path, capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 2, done.stderr
+    assert f"{package}" in done.stderr
+    assert f"'hilseq[{extra}]'" in done.stderr
+    assert "Traceback" not in done.stderr

@@ -71,6 +71,19 @@ def test_a_bench_of_slots_that_are_alike(slots: int, tmp_path: Path) -> None:
     assert all(re.search(rf"^# <== .+\n{key}:", texts[1], re.MULTILINE) for key in yaml.safe_load(texts[1]))
 
 
+def test_a_new_bench_ships_its_good_units(tmp_path: Path) -> None:
+    """The two lines that `init` prints, on files that nobody has changed."""
+    assert (
+        warm.hilseq("init", "b", "--slots", "2", "--outputs", "4", "--inputs", "4", cwd=tmp_path).returncode
+        == 0
+    )
+    files = ("b/stand.yaml", "b/unit.yaml")
+    assert warm.hilseq("inspect", *files, cwd=tmp_path).returncode == 0
+    visit = ("--stand", files[0], "--unit", files[1], "--serial", "A=TRY-1,B=TRY-2")
+    done = warm.hilseq("run", *visit, "--simulate", "--out", "out", cwd=tmp_path)
+    assert done.returncode == 0, done.stdout[-3000:]
+
+
 def test_a_bench_of_many_slots_is_written_as_asked(tmp_path: Path) -> None:
     """The command writes that bench, and says what does not fit into one stand file."""
     done = warm.hilseq("init", "rack", "--slots", "8", "--outputs", "32", "--inputs", "24", cwd=tmp_path)

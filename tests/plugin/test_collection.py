@@ -109,6 +109,23 @@ def test_slips_of_a_sequence(pytester: pytest.Pytester, body: str, words: str) -
     assert not (pytester.path / "out" / "journal.jsonl").exists()
 
 
+@pytest.mark.parametrize(
+    ("words", "message"),
+    [
+        ("limit and", "Wrong expression passed to '-k'"),
+        ("idel", "no check is selected, by -k, -m or --deselect"),
+    ],
+)
+def test_what_selects_nothing_is_no_visit(pytester: pytest.Pytester, words: str, message: str) -> None:
+    """A slip after `-k` ends before anything is powered; no run is left that looks incomplete."""
+    pytester.makepyfile("def test_idle(unit): pass\n")
+    options = ("--simulate", "--out", "out", "-k", words, *DX08)
+    done = warm.pytest(*map(str, options), cwd=pytester.path)
+    assert done.returncode == 2
+    assert message in done.stdout + done.stderr
+    assert not (pytester.path / "out" / "journal.jsonl").exists()
+
+
 def test_a_stage_of_ones_own_is_no_slip(pytester: pytest.Pytester) -> None:
     """What is named otherwise than the stages of the job stands on its own, also when it begins alike."""
     own = ["output drops", "outputs in the cold", "leak", "ports at night", "soaking in water"]
