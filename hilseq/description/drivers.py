@@ -8,7 +8,8 @@ those of others are. What a driver adds to a mapping belongs to the shape of the
 from __future__ import annotations
 
 import importlib.metadata
-from collections.abc import Iterable, Mapping
+from abc import abstractmethod
+from collections.abc import Iterable, Iterator, Mapping
 from functools import cache
 from typing import TYPE_CHECKING, Any, ClassVar, Literal, NamedTuple, Protocol, Self
 
@@ -112,21 +113,54 @@ def find_driver(role: Role, name: str) -> Any:
             f"the driver {name!r} of {_origin(entry)[0]} cannot be loaded ({type(error).__name__}: {error}); "
             "expected one that can"
         ) from error
-    lacking = [part for part in _PARTS[role] if not hasattr(driver, part)]
-    if lacking:
+    wrong = list(_shortcomings(role, driver))
+    if wrong:
         raise DriverError(
-            f"the driver {name!r} of {_origin(entry)[0]} lacks {', '.join(lacking)}; expected a driver for the "
+            f"the driver {name!r} of {_origin(entry)[0]} {'; '.join(wrong)}; expected a whole driver for the "
             f"role {role}"
         )
     return driver
 
 
-_PARTS: Mapping[Role, tuple[str, ...]] = {
-    "supply": ("description", "open"),
-    "channels": ("description", "signal", "open"),
-    "link": ("description", "open"),
-    "serial partner": ("network", "open"),
+def brought_by(role: Role, name: str) -> str:
+    """Return a driver and whose it is, for messages: `the driver 'tagged' of my-extras`."""
+    owners = sorted({_origin(entry)[0] for entry in installed(role).get(name, [])})
+    return f"the driver {name!r}" + (f" of {' and '.join(owners)}" if owners else "")
+
+
+#: Role -> what a driver of it has: methods, and models of what stands in the stand file.
+_METHODS: Mapping[Role, tuple[str, ...]] = {
+    "supply": ("findings", "open"),
+    "channels": ("findings", "open"),
+    "link": ("findings", "visit_findings", "open"),
+    "serial partner": ("open",),
 }
+_MODELS: Mapping[Role, Mapping[str, str]] = {
+    "supply": {"description": "Supply"},
+    "channels": {"description": "Io", "signal": "Signal"},
+    "link": {"description": "Link"},
+    "serial partner": {},
+}
+
+
+def _shortcomings(role: Role, driver: Any) -> Iterator[str]:
+    """Say what a driver object lacks of its role."""
+    lacking = [name for name in _METHODS[role] if not callable(getattr(driver, name, None))]
+    lacking += [name for name in _MODELS[role] if not hasattr(driver, name)]
+    lacking += ["network"] if role == "serial partner" and not hasattr(driver, "network") else []
+    if lacking:
+        yield f"lacks {', '.join(lacking)}"
+    for part, base in _MODELS[role].items():
+        model = getattr(driver, part, None)
+        if model is None:
+            continue
+        if not (isinstance(model, type) and issubclass(model, Driven) and model.is_model_of(role, part)):
+            yield f"has {model!r} as its `{part}`, which is no class derived from {base}"
+        elif undefined := sorted(getattr(model, "__abstractmethods__", ())):
+            yield (
+                f"does not say in {model.__name__} what {', '.join(f'`{name}()`' for name in undefined)} returns: the "
+                "addresses at which it is reached, and is held and kept off; () for what has none"
+            )
 
 
 class End(NamedTuple):
@@ -155,6 +189,12 @@ class Driven(Model):
         return "role" in cls.__dict__
 
     @classmethod
+    def is_model_of(cls, role: Role, part: str) -> bool:
+        """Tell whether this is a driver's own class for such a part of such a role."""
+        mine = (getattr(cls, "role", None), getattr(cls, "part", None))
+        return mine == (role, part) and not cls.is_open()
+
+    @classmethod
     def model_for(cls, data: Any) -> type[Self]:
         """Return the driver's own class for a mapping. Raises DriverError."""
         if not cls.is_open():
@@ -179,9 +219,16 @@ class Driven(Model):
             raise ValidationError.from_exception_data(cls.__name__, [refused]) from error
         return own.model_validate(data)
 
+
+class Reached(Driven):
+    """What a driver reaches at addresses: by them it is held for one user, and kept off by `hilseq safe`."""
+
+    @abstractmethod
     def ends(self) -> tuple[End, ...]:
-        """Return the addresses it is reached at: each is unique on a stand, and lies in its network."""
-        return ()
+        """Return the addresses it is reached at: each is unique on a stand, and lies in its network.
+
+        `()` for what has none, such as a card in this computer: it is held by its name on its stand.
+        """
 
     @property
     def where(self) -> str:

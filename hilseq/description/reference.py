@@ -16,7 +16,7 @@ from pydantic.fields import FieldInfo
 from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue
 from pydantic_core import PydanticUndefined, core_schema
 
-from hilseq.description.drivers import Driven, installed, keys_of, own_model
+from hilseq.description.drivers import Driven, Reached, installed, keys_of, own_model
 from hilseq.description.fields import WrittenAs
 from hilseq.description.intake import IntakeSheet
 from hilseq.description.profile import Profile
@@ -215,7 +215,11 @@ def schema_of(kind: str) -> dict[str, Any]:
     """Return the schema of a `stand`, a `unit` (its profile) or an `intake`, with the drivers that are installed."""
     model = FILES[kind]
     made = _generated(model)
-    for general in (each for each in Driven.__subclasses__() if each.__name__ in made.get("$defs", {})):
+    for general in (
+        each
+        for each in (*Reached.__subclasses__(), *Driven.__subclasses__())
+        if each.__name__ in made.get("$defs", {})
+    ):
         made["$defs"][general.__name__] = _by_driver(general, made["$defs"])
     title = {"$schema": "https://json-schema.org/draft/2020-12/schema", "title": f"hilseq {kind} file"}
     if model is not IntakeSheet:

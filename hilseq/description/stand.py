@@ -13,7 +13,7 @@ from typing import Annotated, Any, Literal, NamedTuple, Self
 
 from pydantic import BeforeValidator, Field, model_validator
 
-from hilseq.description.drivers import Driven, DriverError, keys_of
+from hilseq.description.drivers import Driven, DriverError, Reached, keys_of
 from hilseq.description.fields import (
     AccuracyText,
     AmpereAccuracy,
@@ -200,7 +200,7 @@ def _require_points(points: tuple[Certified, ...]) -> None:
             )
 
 
-class Supply(Driven):
+class Supply(Reached):
     """One output of a programmable DC supply: what holds of any; its driver says how it is spoken to."""
 
     role = "supply"
@@ -291,7 +291,7 @@ __all__ = [
 ]
 
 
-class Io(Driven):
+class Io(Reached):
     """One device that holds signals of the stand; its driver says where it is, and what the address of a signal is."""
 
     role = "channels"
@@ -462,7 +462,7 @@ class PortWiring(Model):
     cable: Text | None = Field(default=None, description="cable to use, for the set-up sheet")
 
 
-class Link(Driven):
+class Link(Reached):
     """How the unit in a slot is talked to; the registers that it has are in its profile."""
 
     role = "link"

@@ -5,6 +5,7 @@ What is opened keeps to the protocols of `protocols`. Opening sends nothing yet.
 
 from __future__ import annotations
 
+from abc import abstractmethod
 from collections.abc import Mapping
 from typing import Any, Protocol
 
@@ -18,6 +19,7 @@ from hilseq.instruments.protocols import Channels, SerialPartner, SupplyOutput, 
 class SupplyDriver(Driver, Protocol):
     """A driver in the group `hilseq.supplies`. `description` derives from `Supply`."""
 
+    @abstractmethod
     def open(self, supplies: Mapping[str, Any]) -> Mapping[str, SupplyOutput]:
         """Return the outputs of all supplies of a stand that name this driver; nothing is sent yet.
 
@@ -30,6 +32,7 @@ class SupplyDriver(Driver, Protocol):
 class ChannelsDriver(DescribedChannels, Protocol):
     """A driver in the group `hilseq.channels`. `description` derives from `Io`, `signal` from `Signal`."""
 
+    @abstractmethod
     def open(self, name: str, io: Any, signals: Mapping[str, Any]) -> Channels:
         """Return the channels of one `io` of the stand file; nothing is sent yet."""
         ...
@@ -38,6 +41,7 @@ class ChannelsDriver(DescribedChannels, Protocol):
 class LinkDriver(DescribedLink, Protocol):
     """A driver in the group `hilseq.links`. `description` derives from `Link`."""
 
+    @abstractmethod
     def open(
         self, name: str, link: Any, registers: LinkRegisters, *, deadline: float | None = None
     ) -> UnitLink:
@@ -51,6 +55,7 @@ class SerialPartnerDriver(Protocol):
     #: Whether the port is one of the unit's network: it is reached at HOST:PORT, has no line speed, and needs power.
     network: bool
 
+    @abstractmethod
     def open(
         self,
         name: str,

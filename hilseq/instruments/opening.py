@@ -1,4 +1,8 @@
-"""How the instruments of a stand are opened: here, by their drivers; or by somebody who has them open already."""
+"""How the instruments of a stand are opened: here, by their drivers; or by somebody who has them open already.
+
+What somebody else's driver returns is looked at before it is used: what does not fit is a fault of the stand that
+names driver, distribution and part.
+"""
 
 from __future__ import annotations
 
@@ -6,12 +10,12 @@ from collections.abc import Callable, Mapping
 from functools import partial
 from typing import Any, Protocol, TypeVar, cast
 
-from hilseq.description.drivers import find_driver
+from hilseq.description.drivers import Role, brought_by, find_driver
 from hilseq.description.stand import Stand, Supply
 from hilseq.errors import HilseqError, StandFault
-from hilseq.instruments.protocols import Channels, SupplyOutput
+from hilseq.instruments.protocols import Channels, Identification, SupplyOutput
 
-_Opened = TypeVar("_Opened")
+Opened = TypeVar("Opened")
 
 
 class Opening(Protocol):
@@ -32,28 +36,80 @@ class OwnConnections(Opening):
     def outputs(self, described: Mapping[str, Supply]) -> Mapping[str, SupplyOutput]:
         """Return the outputs of supplies by name; those of one instrument may share its connection."""
         outputs: dict[str, SupplyOutput] = {}
-        for name in {supply.driver for supply in described.values()}:
-            mine = {one: at for one, at in described.items() if at.driver == name}
-            opened = find_driver("supply", name).open(mine)
-            outputs |= {one: fence_driver(opened[one], name, f"supply {one}") for one in mine}
+        for driver in {supply.driver for supply in described.values()}:
+            mine = {one: at for one, at in described.items() if at.driver == driver}
+            parts = ", ".join(f"supply {name}" for name in mine)
+            opened = _attempt("supply", driver, parts, partial(_opened, driver, mine))
+            for name in mine:
+                outputs[name] = _fitting("supply", driver, f"supply {name}", opened.get(name), SupplyOutput)
         return outputs
 
     def channels(self, stand: Stand, name: str) -> Channels:
         """Return the channels of one `io` of a stand."""
         io = stand.io[name]
         mine = {one: at for one, at in stand.signals.items() if at.io == name}
-        channels: Channels = find_driver("channels", io.driver).open(name, io, mine)
-        return fence_driver(channels, io.driver, f"io {name}")
+        return open_fitting(
+            "channels", io.driver, f"io {name}", Channels, lambda driver: driver.open(name, io, mine)
+        )
 
 
-def fence_driver(opened: _Opened, driver: str, part: str) -> _Opened:
+def _opened(driver: str, described: Mapping[str, Supply]) -> dict[str, Any]:
+    return dict(find_driver("supply", driver).open(described))
+
+
+def open_fitting(
+    role: Role, driver: str, part: str, protocol: Any, open_it: Callable[[Any], Opened]
+) -> Opened:
+    """Return what `open_it` opens with a driver for a part (`io rack`). Raises StandFault for what does not fit."""
+    opened = _attempt(role, driver, part, lambda: open_it(find_driver(role, driver)))
+    return _fitting(role, driver, part, opened, protocol)
+
+
+def _attempt(role: Role, driver: str, part: str, opening: Callable[[], Opened]) -> Opened:
+    try:
+        return opening()
+    except HilseqError:
+        raise
+    except Exception as error:  # whatever somebody else's driver raises
+        raise StandFault(
+            f"{brought_by(role, driver)} cannot open {part} ({type(error).__name__}: {error}); expected a driver "
+            "that passes the tests of hilseq.testing",
+            places=part.split(", "),
+        ) from error
+
+
+def _fitting(role: Role, driver: str, part: str, opened: Opened | None, protocol: Any) -> Opened:
+    lacking = [] if opened is None else [name for name in _members(protocol) if not _has(opened, name)]
+    if opened is None or lacking:
+        lacks = f", which lacks {', '.join(lacking)}" if lacking else ""
+        raise StandFault(
+            f"{brought_by(role, driver)} opened {part} as {type(opened).__name__}{lacks}; expected a "
+            f"{protocol.__name__}",
+            place=part,
+        )
+    return fence_driver(opened, driver, part)
+
+
+def _members(protocol: type) -> list[str]:
+    """Return the names that a protocol asks for."""
+    bases = [base for base in protocol.__mro__ if base not in (object, Protocol)]
+    names = {name for base in bases for name in (*vars(base), *vars(base).get("__annotations__", ()))}
+    return sorted(name for name in names if not name.startswith("_"))
+
+
+def _has(thing: object, name: str) -> bool:
+    """Tell whether something has an attribute; a property is not asked for its value."""
+    return hasattr(type(thing), name) or hasattr(thing, name)
+
+
+def fence_driver(opened: Opened, driver: str, part: str) -> Opened:
     """Return what a driver has opened: what goes wrong in somebody else's is a StandFault that names driver and part.
 
     Without it a slip in one driver would keep the instruments of all others on.
     """
     if type(opened).__module__.partition(".")[0] == "hilseq":
         return opened
-    return cast("_Opened", _Fenced(opened, driver, part))
+    return cast("Opened", _Fenced(opened, driver, part))
 
 
 class _Fenced:
@@ -84,3 +140,15 @@ class _Fenced:
                 f"{self._part}: its driver {self._driver!r} failed: {type(error).__name__}: {error}",
                 place=self._part,
             ) from error
+
+
+def identification(one: SupplyOutput | Channels) -> Identification | None:
+    """Ask an instrument what it is. Raises StandFault where its driver returns what is none."""
+    seen = one.identify()
+    if seen is None or isinstance(seen, Identification):
+        return seen
+    raise StandFault(
+        f"{one.name} ({one.where}): its driver answered `identify` with a {type(seen).__name__}; expected an "
+        "Identification",
+        place=one.name,
+    )

@@ -20,6 +20,7 @@ or a buffer that is shared.
 
 from __future__ import annotations
 
+from abc import abstractmethod
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
@@ -28,7 +29,7 @@ from types import TracebackType
 from typing import Protocol, Self
 
 from hilseq.description.registers import Register, RegisterTable
-from hilseq.errors import NotPerformed
+from hilseq.errors import NotPerformed, StandFault
 from hilseq.instruments.link_tally import LinkTally
 
 
@@ -78,6 +79,7 @@ class SupplyOutput(Protocol):
     name: str
     where: str
 
+    @abstractmethod
     def identify(self) -> Identification:
         """Ask what it is."""
         ...
@@ -94,18 +96,22 @@ class SupplyOutput(Protocol):
         """Tell whether it has this setting; voltage and current limit it must have."""
         return setting in (SupplySetting.VOLTAGE, SupplySetting.CURRENT_LIMIT)
 
+    @abstractmethod
     def program(self, setting: SupplySetting, value: float) -> None:
         """Program a setting, in its unit; the output keeps its state."""
         ...
 
+    @abstractmethod
     def programmed(self, setting: SupplySetting) -> float | None:
         """Ask what a setting stands at; None where it cannot be asked."""
         ...
 
+    @abstractmethod
     def switch(self, *, on: bool) -> None:
         """Switch the output on or off: one message, as short as it can be; what came of it is asked later."""
         ...
 
+    @abstractmethod
     def is_on(self) -> bool | None:
         """Ask whether the output is on; None where that cannot be asked, and has to be measured."""
         ...
@@ -118,6 +124,7 @@ class SupplyOutput(Protocol):
         """Reset a protection that has tripped; the output is off."""
         return  # nothing, where it is optional
 
+    @abstractmethod
     def measure(self) -> tuple[float, float]:
         """Measure voltage (V) and current (A) of the output, now."""
         ...
@@ -167,6 +174,7 @@ class SupplyOutput(Protocol):
         """End the watch that SupplySetting.WATCHDOG began; no matter what comes of it."""
         return  # nothing, where it is optional
 
+    @abstractmethod
     def close(self) -> None:
         """Close the connection; nothing is switched."""
         ...
@@ -180,28 +188,34 @@ class SnapshotReader(Protocol):
     """
 
     @property
+    @abstractmethod
     def lock(self) -> AbstractContextManager[object]:
         """Keeps other threads from the device; may be entered again by the thread that holds it."""
         ...
 
+    @abstractmethod
     def ask(self) -> None:
         """Send the first question."""
         ...
 
+    @abstractmethod
     def take(self, values: dict[str, float]) -> bool:
         """Put what one answer holds into `values`, send the next question; tell whether it was the last answer."""
         ...
 
+    @abstractmethod
     def abandon(self) -> None:
         """Give up on an answer that is under way; nothing where none is."""
         ...
 
     @property
+    @abstractmethod
     def exchanges(self) -> int:
         """Number of answers that the whole read takes."""
         ...
 
     @property
+    @abstractmethod
     def line(self) -> object:
         """What devices share that cannot be asked at once: the same object for two on one serial line."""
         ...
@@ -221,8 +235,16 @@ class WholeReader:
         """Nothing yet."""
 
     def take(self, values: dict[str, float]) -> bool:
-        """Read everything."""
-        values.update(self._values.snapshot(self._names))
+        """Read everything. Raises StandFault where the driver leaves something out."""
+        seen = self._values.snapshot(self._names)
+        if missing := [name for name in self._names if name not in seen]:
+            name, driver = getattr(self._values, "name", ""), type(self._values)
+            raise StandFault(
+                f"{name + ': ' if name else ''}`snapshot` of its driver ({driver.__module__}.{driver.__qualname__}) "
+                f"lacks {', '.join(missing)}; expected every name that was asked for",
+                place=name or None,
+            )
+        values.update(seen)
         return True
 
     def abandon(self) -> None:
@@ -237,6 +259,7 @@ class WholeReader:
 class NamedValues(Protocol):
     """Named values of one device: read in one snapshot, written and read back."""
 
+    @abstractmethod
     def snapshot(self, names: Iterable[str] | None = None) -> dict[str, float]:
         """Return the values of some names (all by default), as near to one moment as the device can."""
         ...
@@ -253,6 +276,7 @@ class NamedValues(Protocol):
         """Write one value and verify it by reading back."""
         self.write_many({name: value})
 
+    @abstractmethod
     def write_many(self, values: Mapping[str, float]) -> None:
         """Write values, all of them before the first is read back; return once all hold.
 
@@ -261,6 +285,7 @@ class NamedValues(Protocol):
         """
         ...
 
+    @abstractmethod
     def forgotten(self, names: Collection[str]) -> list[str]:
         """Return in words which of these no longer hold what was last written to them; each is told once."""
         ...
@@ -277,10 +302,12 @@ class Channels(NamedValues, Protocol):
     where: str
     deadline: float
 
+    @abstractmethod
     def identify(self) -> Identification | None:
         """Ask what it is, or at least whether it answers: None where it cannot say."""
         ...
 
+    @abstractmethod
     def close(self) -> None:
         """Close the connection; nothing is switched."""
         ...
@@ -305,18 +332,22 @@ class UnitLink(Protocol):
         """Say what comes of opening its connection anew, such as `takes connections`; empty where nobody knows."""
         return ""
 
+    @abstractmethod
     def read(self, register: Register) -> float:
         """Return the value of a register, in its unit."""
         ...
 
+    @abstractmethod
     def write(self, register: Register, value: float, *, verify: bool = True) -> None:
         """Write a value in the register's unit, and read it back unless `verify` is false (for commands)."""
         ...
 
+    @abstractmethod
     def read_block(self, table: RegisterTable, address: int, count: int, *, whole: int = 1) -> list[int]:
         """Return `count` bits or words from `address` on; each `whole` of them are of one moment."""
         ...
 
+    @abstractmethod
     def write_block(
         self,
         table: RegisterTable,
@@ -329,10 +360,12 @@ class UnitLink(Protocol):
         """Write bits or words from `address` on. `again`: they do no harm when they are written twice."""
         ...
 
+    @abstractmethod
     def values(self, registers: Mapping[str, Register], *, between: Collection[Register] = ()) -> NamedValues:
         """Return registers by names of the caller's choice. A read may run over those `between`, which exist."""
         ...
 
+    @abstractmethod
     def identification(self) -> dict[int, str]:
         """Return what it says it is, by number: 0 maker, 1 product, 2 revision."""
         ...
@@ -341,10 +374,12 @@ class UnitLink(Protocol):
         """Send data there and return what comes back. Raises NotPerformed where the link has no such thing."""
         raise NotPerformed("the link of this unit has no loop-back")
 
+    @abstractmethod
     def reconnect(self) -> None:
         """Give up a connection that the far end has forgotten, as after a power cycle."""
         ...
 
+    @abstractmethod
     def close(self) -> None:
         """Close the connection; the next call opens it again."""
         ...
@@ -370,18 +405,22 @@ class SerialPartner(Protocol):
     #: Characters that its protocol lets go over the line at once; 0 where only the profile can say.
     longest: int = 0
 
+    @abstractmethod
     def frames(self) -> Iterator[PortFrame]:
         """Yield frames worth sending, without end: what breaks first, then pseudo-random ones."""
         ...
 
+    @abstractmethod
     def open(self) -> None:
         """Open the port now. Raises StandFault, or UnitFault where the unit itself does not let one in."""
         ...
 
+    @abstractmethod
     def ask(self, data: bytes) -> None:
         """Send a frame; the wait for its answer begins. Raises UnitFault, or StandFault for the stand's side."""
         ...
 
+    @abstractmethod
     def answer(self) -> bytes:
         """Return what came back, right when it equals what was sent. Raises UnitSilent when nothing did."""
         ...
@@ -391,6 +430,7 @@ class SerialPartner(Protocol):
         self.ask(data)
         return self.answer()
 
+    @abstractmethod
     def close(self) -> None:
         """Close the port."""
         ...

@@ -30,7 +30,7 @@ from hilseq.errors import (
     WrongInstrument,
     in_words,
 )
-from hilseq.instruments.opening import Opening, OwnConnections
+from hilseq.instruments.opening import Opening, OwnConnections, identification
 from hilseq.instruments.protocols import Identification, SupplyOutput, SupplySetting
 from hilseq.instruments.supply_meter import MeasuredInrush, SupplyMeter
 from hilseq.instruments.translate import quote
@@ -95,7 +95,7 @@ class PowerSupply:
 
     def identify(self) -> Identification:
         """Ask who it is and compare with the stand file. Raises WrongInstrument."""
-        identity = self._output.identify()
+        identity = identification(self._output) or Identification("", "", "", "")
         wanted = self.description.identity
         for field, expected in (("maker", wanted.maker), ("model", wanted.model), ("serial", wanted.serial)):
             found = getattr(identity, field)

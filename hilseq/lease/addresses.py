@@ -53,22 +53,33 @@ class StandInstrument:
 def instruments_of(stand: Stand, parts: Collection[str] | None = None) -> list[StandInstrument]:
     """Return the supplies and I/O simulators of a stand, or those of `parts`; two at one address count once."""
     found: dict[str, StandInstrument] = {}
-    for address in addresses_of(stand):
-        if address.place[0] not in ("supplies", "io") or (parts is not None and address.what not in parts):
+    for part, addresses in _by_part(stand).items():
+        if parts is not None and part not in parts:
             continue
-        spelt = _one_spelling(address)
-        twin = _listening_socket(address.end) if stand.simulated else ""
-        found.setdefault(spelt, StandInstrument(address.what, spelt, twin))
-    return [found[spelt] for spelt in sorted(found)]
+        for address in addresses:
+            twin = _listening_socket(address.end) if stand.simulated else ""
+            spelt = _one_spelling(address)
+            found.setdefault(spelt, StandInstrument(part, spelt, twin))
+        if not addresses:  # its driver says that it has none: it is held by its name
+            found[part] = StandInstrument(part, f"{part} of {stand.stand}")
+    return sorted(found.values(), key=lambda one: one.address)
+
+
+def _by_part(stand: Stand) -> dict[str, list[Address]]:
+    found: dict[str, list[Address]] = {f"supply {name}": [] for name in stand.supplies}
+    found |= {f"io {name}": [] for name in stand.io}
+    for address in addresses_of(stand):
+        if address.what in found:
+            found[address.what].append(address)
+    return found
 
 
 def address_of_parts(stand: Stand) -> dict[str, str]:
     """Return by part (`supply main`, `io rack`) where it is reached, in one spelling."""
-    found: dict[str, list[str]] = {}
-    for address in addresses_of(stand):
-        if address.place[0] in ("supplies", "io"):
-            found.setdefault(address.what, []).append(_one_spelling(address))
-    return {part: ", ".join(sorted(spelt)) for part, spelt in found.items()}
+    return {
+        part: ", ".join(sorted(map(_one_spelling, addresses))) or f"{part} of {stand.stand}"
+        for part, addresses in _by_part(stand).items()
+    }
 
 
 def shares_lines_with_units(stand: Stand) -> bool:

@@ -13,7 +13,6 @@ from types import MappingProxyType
 
 from hilseq.clock import Clock, nothing
 from hilseq.description.accuracy import InstrumentConditions
-from hilseq.description.drivers import find_driver
 from hilseq.description.profile import Indicator, Profile
 from hilseq.description.stand import Slot, Stand
 from hilseq.errors import (
@@ -26,7 +25,7 @@ from hilseq.errors import (
     in_words,
 )
 from hilseq.instruments.driver_protocols import LinkDriver
-from hilseq.instruments.opening import Opening, OwnConnections, fence_driver
+from hilseq.instruments.opening import Opening, OwnConnections, identification, open_fitting
 from hilseq.instruments.protocols import UnitLink
 from hilseq.instruments.signals import SignalBank
 from hilseq.instruments.supply import PowerSupply, open_supplies
@@ -45,9 +44,11 @@ from hilseq.procedures.wiring import SlotWiring, parts_of, served_by
 
 def open_link(slot: Slot, profile: Profile, name: str, *, deadline: float | None = None) -> UnitLink:
     """Return the unit's own link; nothing is sent yet. `deadline` in s, the slot's own by default."""
-    driver: LinkDriver = find_driver("link", slot.link.driver)
-    link = driver.open(name, slot.link, profile.link, deadline=deadline)
-    return fence_driver(link, slot.link.driver, name)
+
+    def opened(driver: LinkDriver) -> UnitLink:
+        return driver.open(name, slot.link, profile.link, deadline=deadline)
+
+    return open_fitting("link", slot.link.driver, name, UnitLink, opened)
 
 
 class Instruments:
@@ -98,7 +99,7 @@ class Instruments:
 
     def _identify_io(self, name: str) -> str:
         """Ask an I/O simulator what it is, where the stand file says; else whether it answers at all."""
-        expected, seen = self._stand.io[name].identity, self.io[name].identify()
+        expected, seen = self._stand.io[name].identity, identification(self.io[name])
         if seen is None:
             return "not asked"
         for field in ("maker", "model", "serial"):

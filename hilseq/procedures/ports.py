@@ -34,6 +34,7 @@ from hilseq.description.registers import FULL_MODBUS, ModbusLimits, Register
 from hilseq.description.stand import PortWiring
 from hilseq.errors import NotPerformed, StandFault, UnitFault, UnitSilent
 from hilseq.instruments.driver_protocols import SerialPartnerDriver
+from hilseq.instruments.opening import open_fitting
 from hilseq.instruments.protocols import SerialPartner
 from hilseq.instruments.transport import let_line_rest, line_has
 from hilseq.measured import Measured
@@ -400,16 +401,19 @@ class Ports:
         return self._opened(name, self._ports[name], speed, place=place)
 
     def _opened(self, name: str, port: Port, speed: float, *, place: str | None = None) -> SerialPartner:
-        return partner_of(port).open(
-            name,
-            port,
-            self._wiring[name].resource,
-            speed=speed,
-            loopback=self._loopback,
-            mode=self._mode,
-            quirks=self._manners,
-            place=place,
-        )
+        def opened(driver: SerialPartnerDriver) -> SerialPartner:
+            return driver.open(
+                name,
+                port,
+                self._wiring[name].resource,
+                speed=speed,
+                loopback=self._loopback,
+                mode=self._mode,
+                quirks=self._manners,
+                place=place,
+            )
+
+        return open_fitting("serial partner", port.partner, name, SerialPartner, opened)
 
 
 def _wrong(sent: bytes, back: bytes) -> int:

@@ -13,6 +13,7 @@ import pytest
 
 from hilseq.clock import WallClock
 from hilseq.deadlines import try_until
+from hilseq.description.drivers import keys_of
 from hilseq.description.stand import Supply
 from hilseq.errors import InstrumentTimeout, Interlock, NotSafe, StandFault
 from hilseq.instruments.protocols import SupplyOutput, SupplySetting
@@ -93,6 +94,17 @@ class SupplyTests(DriverTests):
         assert str(rig.output.identify()), (
             "`identify` returned no field, though the driver claims to identify"
         )
+
+    @claimed("has_an_address")
+    def test_it_says_where_it_is_reached(self, rig: SupplyRig) -> None:
+        """`ends` returns an address, and the key of the stand file where it stands."""
+        ends_of_it = rig.description.ends()
+        assert ends_of_it, "`ends` returned no address, though the driver claims to have one"
+        for end in ends_of_it:
+            assert end.key in keys_of(type(rig.description)), (
+                f"`ends` names {end.key!r}, no key of the supply"
+            )
+            assert end.text, f"`ends` returned no text for {end.key!r}"
 
     def test_settings_arrive(self, rig: SupplyRig) -> None:
         """What is programmed stands in the instrument; the output keeps its state."""

@@ -35,6 +35,7 @@ class TestBlockSupply(SupplyTests):
         reconnects=True,
         reads_settings_back=True,
         tells_whether_on=True,
+        has_an_address=True,
         identifies=True,
     )
 

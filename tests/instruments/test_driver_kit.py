@@ -130,6 +130,7 @@ class TestScpiSupply(SupplyTests):
         reconnects=True,
         reads_settings_back=True,
         tells_whether_on=True,
+        has_an_address=True,
         identifies=True,
     )
 

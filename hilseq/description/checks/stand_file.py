@@ -8,7 +8,7 @@ import re
 from collections.abc import Iterable
 from typing import NamedTuple
 
-from hilseq.description.drivers import Driven
+from hilseq.description.drivers import Reached
 from hilseq.description.findings import Finding, Findings, Place, nearest_word
 from hilseq.description.stand import Calibration, Stand
 from hilseq.quantities import SYMBOLS
@@ -213,7 +213,7 @@ def addresses_of(stand: Stand) -> list[Address]:
     return found
 
 
-def _ends(place: Place, what: str, described: Driven) -> list[Address]:
+def _ends(place: Place, what: str, described: Reached) -> list[Address]:
     addresses = (_of_resource((*place, end.key), what, end.text, end.part) for end in described.ends())
     return [address for address in addresses if address is not None]
 
