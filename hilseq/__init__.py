@@ -18,17 +18,23 @@ if TYPE_CHECKING:
     from hilseq.analysis.start_plans import Decision as Decision
     from hilseq.analysis.uncertainty import DecisionRule as DecisionRule
     from hilseq.clock import Clock as Clock
+    from hilseq.deadlines import host_and_port as host_and_port
     from hilseq.description.drivers import End as End
     from hilseq.description.fields import Endpoint as Endpoint
     from hilseq.description.fields import Seconds as Seconds
+    from hilseq.description.fields import SerialLine as SerialLine
     from hilseq.description.fields import Text as Text
     from hilseq.description.fields import Volts as Volts
+    from hilseq.description.findings import Finding as Finding
     from hilseq.description.points import Port as Port
     from hilseq.description.profile import Indicator as Indicator
+    from hilseq.description.profile import LinkRegisters as LinkRegisters
     from hilseq.description.profile import Mode as Mode
     from hilseq.description.profile import Profile as Profile
     from hilseq.description.registers import ModbusLimits as ModbusLimits
     from hilseq.description.registers import Register as Register
+    from hilseq.description.registers import RegisterTable as RegisterTable
+    from hilseq.description.stand import Calibration as Calibration
     from hilseq.description.stand import Io as Io
     from hilseq.description.stand import Link as Link
     from hilseq.description.stand import Signal as Signal
@@ -36,9 +42,12 @@ if TYPE_CHECKING:
     from hilseq.description.stand import Supply as Supply
     from hilseq.errors import HilseqError as HilseqError
     from hilseq.errors import InstrumentError as InstrumentError
+    from hilseq.errors import InstrumentReset as InstrumentReset
     from hilseq.errors import InstrumentTimeout as InstrumentTimeout
+    from hilseq.errors import Interlock as Interlock
     from hilseq.errors import InvalidResponse as InvalidResponse
     from hilseq.errors import NotPerformed as NotPerformed
+    from hilseq.errors import NotSafe as NotSafe
     from hilseq.errors import StandFault as StandFault
     from hilseq.errors import UnitFault as UnitFault
     from hilseq.errors import UnitInvalidResponse as UnitInvalidResponse
@@ -63,7 +72,9 @@ if TYPE_CHECKING:
     from hilseq.instruments.signals import SignalBank as SignalBank
     from hilseq.instruments.visa import VisaSession as VisaSession
     from hilseq.journal.entries import StoredFault as StoredFault
+    from hilseq.journal.run_state import CheckState as CheckState
     from hilseq.journal.run_state import RunState as RunState
+    from hilseq.journal.run_state import UnitState as UnitState
     from hilseq.measured import Measured as Measured
     from hilseq.measured import repeat as repeat
     from hilseq.plugin.fixtures import KeepFaults as KeepFaults
@@ -129,9 +140,11 @@ _HOMES = {
     "battery": "hilseq.procedures.battery",
     "Bench": "hilseq.procedures.bench",
     "bound_inrush": "hilseq.procedures.power_on",
+    "Calibration": "hilseq.description.stand",
     "capture_start": "hilseq.procedures.power_on",
     "Channels": "hilseq.instruments.protocols",
     "ChannelsDriver": "hilseq.instruments.driver_protocols",
+    "CheckState": "hilseq.journal.run_state",
     "claimed_ride_through": "hilseq.procedures.margins",
     "Clock": "hilseq.clock",
     "clock_check": "hilseq.procedures.clock_check",
@@ -145,14 +158,18 @@ _HOMES = {
     "Endpoint": "hilseq.description.fields",
     "fail_on_standing_thermometer": "hilseq.procedures.power_on",
     "find_ride_through": "hilseq.procedures.margins",
+    "Finding": "hilseq.description.findings",
     "held_inside": "hilseq.procedures.analog",
     "HilseqError": "hilseq.errors",
+    "host_and_port": "hilseq.deadlines",
     "Identification": "hilseq.instruments.protocols",
     "identity": "hilseq.procedures.identity",
     "Indicator": "hilseq.description.profile",
     "InrushRecord": "hilseq.instruments.protocols",
     "InstrumentError": "hilseq.errors",
+    "InstrumentReset": "hilseq.errors",
     "InstrumentTimeout": "hilseq.errors",
+    "Interlock": "hilseq.errors",
     "InvalidResponse": "hilseq.errors",
     "Io": "hilseq.description.stand",
     "Judge": "hilseq.plugin.judge",
@@ -162,6 +179,7 @@ _HOMES = {
     "Link": "hilseq.description.stand",
     "link_check": "hilseq.procedures.link_check",
     "LinkDriver": "hilseq.instruments.driver_protocols",
+    "LinkRegisters": "hilseq.description.profile",
     "Loaded": "hilseq.procedures.points",
     "loaded_current": "hilseq.procedures.power_on",
     "Look": "hilseq.procedures.readiness",
@@ -173,6 +191,7 @@ _HOMES = {
     "NamedValues": "hilseq.instruments.protocols",
     "new_faults": "hilseq.procedures.memory",
     "NotPerformed": "hilseq.errors",
+    "NotSafe": "hilseq.errors",
     "Operator": "hilseq.procedures.operator",
     "outputs_off": "hilseq.procedures.outputs_off",
     "Parameters": "hilseq.plugin.parametrize",
@@ -187,6 +206,7 @@ _HOMES = {
     "ReadinessCheck": "hilseq.procedures.readiness",
     "ReadingVerdict": "hilseq.analysis.limits",
     "Register": "hilseq.description.registers",
+    "RegisterTable": "hilseq.description.registers",
     "repeat": "hilseq.measured",
     "reported_error": "hilseq.procedures.power_on",
     "ReportFormat": "hilseq.reports.write",
@@ -196,6 +216,7 @@ _HOMES = {
     "RunState": "hilseq.journal.run_state",
     "Seconds": "hilseq.description.fields",
     "sensing": "hilseq.procedures.sensing",
+    "SerialLine": "hilseq.description.fields",
     "SerialPartner": "hilseq.instruments.protocols",
     "SerialPartnerDriver": "hilseq.instruments.driver_protocols",
     "show_duration": "hilseq.quantities",
@@ -229,6 +250,7 @@ _HOMES = {
     "UnitLink": "hilseq.instruments.protocols",
     "UNITS": "hilseq.quantities",
     "UnitSilent": "hilseq.errors",
+    "UnitState": "hilseq.journal.run_state",
     "UnitSupply": "hilseq.procedures.unit_supply",
     "UsageError": "hilseq.errors",
     "VisaSession": "hilseq.instruments.visa",

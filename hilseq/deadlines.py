@@ -20,6 +20,12 @@ _LONGEST_WAIT = 3600.0
 Received = TypeVar("Received", bytes, memoryview)
 
 
+def host_and_port(endpoint: str) -> tuple[str, int]:
+    """Return host and port of an `Endpoint`, HOST:PORT; an IPv6 address stands in brackets there, not in the result."""
+    host, _, port = endpoint.rpartition(":")
+    return host.strip("[]"), int(port)
+
+
 class DeadlineSocket:
     """A connected stream socket, TCP without Nagle's delay. Raises TimeoutError at an instant that has passed."""
 
@@ -33,8 +39,7 @@ class DeadlineSocket:
     @classmethod
     def connect(cls, endpoint: str, deadline: float) -> Self:
         """Connect to HOST:PORT within `deadline` seconds. Raises OSError."""
-        host, _, port = endpoint.rpartition(":")
-        return cls(socket.create_connection((host.strip("[]"), int(port)), timeout=deadline))
+        return cls(socket.create_connection(host_and_port(endpoint), timeout=deadline))
 
     def send_all(self, data: bytes, until: float) -> None:
         """Send all of `data`."""

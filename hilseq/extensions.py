@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Collection, Iterable
 from functools import cached_property
 from importlib.metadata import entry_points
 from types import ModuleType
@@ -81,12 +81,14 @@ class Extensions:
     @cached_property
     def readiness_checks(self) -> tuple[ReadinessCheck, ...]:
         """What else of the stand is looked at."""
-        from hilseq.procedures.readiness import ReadinessCheck
+        from hilseq.procedures.readiness import TOPICS, ReadinessCheck
 
-        return self._all(ReadinessCheck, hooks.hilseq_readiness_checks)
+        return self._all(ReadinessCheck, hooks.hilseq_readiness_checks, TOPICS)
 
-    def _all(self, kind: type[Added], hook: Callable[[], Iterable[Added]]) -> tuple[Added, ...]:
-        """Return what every extension returns from a hook, checked; two of one name are refused."""
+    def _all(
+        self, kind: type[Added], hook: Callable[[], Iterable[Added]], shipped: Collection[str] = ()
+    ) -> tuple[Added, ...]:
+        """Return what every extension returns from a hook, checked: no name twice, and none that is `shipped`."""
         found: dict[str, Added] = {}
         for implementation in getattr(self._manager.hook, hook.__name__).get_hookimpls():
             where = f"extension {implementation.plugin_name!r}: {hook.__name__}"
@@ -97,6 +99,8 @@ class Extensions:
             for one in added:
                 if not isinstance(one, kind):
                     raise UsageError(f"{where} returns {one!r}; expected a {kind.__name__}")
+                if one.name in shipped:
+                    raise UsageError(f"{where} adds {one.name!r}, which hilseq has itself; rename it")
                 if one.name in found:
                     raise UsageError(f"{where} adds {one.name!r}, which another extension adds; rename one")
                 found[one.name] = one

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from pathlib import Path
 
+#: Among sequences: those that come with hilseq.
+SHIPPED = "shipped"
 _PACKAGE = Path(__file__).resolve().parent
 
 
@@ -16,3 +19,10 @@ def folder(name: str) -> Path:
     if wheel.is_dir():
         return wheel
     raise FileNotFoundError(f"this installation of hilseq lacks its folder {name!r}; install it again")
+
+
+def sequences(named: Iterable[str]) -> list[str]:
+    """Return files and folders of sequences: `shipped` is the folder of those that come with hilseq, so is none."""
+    return [str(folder("sequences")) if one == SHIPPED else one for one in named] or [
+        str(folder("sequences"))
+    ]

@@ -11,7 +11,7 @@ pytestmark = pytest.mark.stage("modes")
 
 @pytest.mark.duration(estimate=durations.mode_change)
 def test_reaches(ready_unit: Unit, mode: Mode, judge: Judge) -> None:
-    """Mode reached by its switch.
+    """Mode reached.
 
     The unit reports the mode in time.
     """

@@ -11,7 +11,10 @@ from hilseq.cli.command import StandOption, UnitOption
 
 
 def check_command(
-    files: Annotated[list[str], typer.Argument(metavar="SEQUENCE", help="Sequence files or folders.")],
+    files: Annotated[
+        list[str],
+        typer.Argument(metavar="SEQUENCE", help="Sequence files or folders; shipped: those of hilseq."),
+    ],
     stand: StandOption,
     unit: UnitOption = None,
 ) -> None:
@@ -20,8 +23,9 @@ def check_command(
     Nothing is powered, and no instrument is asked. Exit code: 0 all fits, 2 something does not; each problem is
     told with file and line.
 
-    Example: hilseq check sequences --stand stands/sim-bench.yaml --unit stands/units/rh16.yaml
+    Example: hilseq check shipped --stand stands/sim-bench.yaml --unit stands/units/rh16.yaml
     """
+    from hilseq import resources
     from hilseq.cli.plan import collect
     from hilseq.description.loading import load_stand
     from hilseq.description.visit import describe_visit
@@ -32,7 +36,7 @@ def check_command(
     slots = list(load_stand(stand).slots)
     chosen = unit_files(unit or [], slots, stand)
     visit = describe_visit(stand, chosen)
-    found = collect(visit, chosen, files)
+    found = collect(visit, chosen, resources.sequences(files))
     for problem in found.problems:
         typer.echo(f"hilseq: {shown(problem, Path.cwd())}", err=True)
     if found.problems:

@@ -335,7 +335,7 @@ def _setup(
     from hilseq.description.loading import load_stand
 
     parcel = Parcel()
-    named = [word.partition("::") for word in sequences or [str(resources.folder("sequences"))]]
+    named = [word.partition("::") for word in resources.sequences(sequences)]
     return CampaignSetup(
         parcel,
         parcel.add(stand),

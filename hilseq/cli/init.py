@@ -41,6 +41,7 @@ _NAMES = {
     "stands/TOPICS.md": "TOPICS.md",
     "stands/README.md": "README.md",
     "sequences/README.md": "SEQUENCES.md",
+    "run shipped my_checks": "run shipped checks",
     "[`lan-bench.yaml`](lan-bench.yaml)": "`stand.yaml`",
     "[`sim-bench.yaml`](sim-bench.yaml), [`units/rh16.yaml`](units/rh16.yaml)": "`unit.yaml` and the stand of the demo",
     "[`dx08-bench.yaml`](dx08-bench.yaml), [`units/dx08.yaml`](units/dx08.yaml)": "shipped with hilseq",

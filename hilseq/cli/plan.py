@@ -106,7 +106,9 @@ def plan_command(
     ] = None,
     sequence: Annotated[
         list[str] | None,
-        typer.Argument(metavar="SEQUENCE", help="Sequence files or folders (default: the shipped ones)."),
+        typer.Argument(
+            metavar="SEQUENCE", help="Sequence files or folders; shipped: those of hilseq (default)."
+        ),
     ] = None,
     json: Annotated[bool, typer.Option("--json", help="Print the answer as JSON, for programs.")] = False,
     approve: Annotated[
@@ -134,7 +136,7 @@ def plan_command(
     slots = list(load_stand(stand).slots)
     files = unit_files(unit or [], slots, stand, by_slot(serial or [], "--serial", slots))
     visit = describe_visit(stand, files)
-    paths = list(sequence or [str(resources.folder("sequences"))])
+    paths = resources.sequences(sequence or [])
     if approve:
         _approve(visit, files, paths, by.strip(), why.strip())
         return

@@ -45,7 +45,7 @@ def run_command(
         list[str] | None,
         typer.Argument(
             metavar="SEQUENCE",
-            help="Sequence files or folders (default: the shipped ones). Options of pytest may follow after --.",
+            help="Sequence files or folders; shipped: those of hilseq (default). Options of pytest follow after --.",
         ),
     ] = None,
     simulate: Annotated[bool, typer.Option("--simulate", help="Use a simulated twin of the stand.")] = False,
@@ -221,9 +221,7 @@ def run_visit(
     The description is checked first, so that its errors come as plain lines. Raises DescriptionError, UsageError.
     """
     with gc_tuning.left_while_loading():
-        return _run_visit(
-            sequences or [str(resources.folder("sequences"))], arguments, stand, detail, options
-        )
+        return _run_visit(resources.sequences(sequences), arguments, stand, detail, options)
 
 
 def _run_visit(

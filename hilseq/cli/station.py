@@ -49,7 +49,9 @@ def station_command(
     unit: UnitOption = None,
     sequence: Annotated[
         list[str] | None,
-        typer.Argument(metavar="SEQUENCE", help="Sequence files or folders (default: the shipped ones)."),
+        typer.Argument(
+            metavar="SEQUENCE", help="Sequence files or folders; shipped: those of hilseq (default)."
+        ),
     ] = None,
     simulate: Annotated[bool, typer.Option("--simulate", help="Rehearse on a simulated twin.")] = False,
     operator: Annotated[str, typer.Option(metavar="NAME", help="Who is at the stand; asked otherwise.")] = "",

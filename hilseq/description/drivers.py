@@ -164,11 +164,15 @@ def _shortcomings(role: Role, driver: Any) -> Iterator[str]:
 
 
 class End(NamedTuple):
-    """An address at which something is reached: the key it stands under, its text, and which part is meant."""
+    """An address at which something is reached: the key it stands under, its text, and which part is meant.
+
+    `protocol` is what a HOST:PORT is of where it is not TCP, such as `udp`: each has ports of its own.
+    """
 
     key: str
     text: str
     part: str = ""
+    protocol: str = ""
 
 
 class Driven(Model):

@@ -35,9 +35,10 @@ def served_by_twin(stand: Stand) -> Stand:
         ),
     ]
     if strange:
+        without = "set `optional: true` at an io that a visit to the twin can do without, or "
+        hint = without if any(one.startswith("io ") for one in strange) else ""
         raise UsageError(
-            f"a simulated twin cannot serve {', '.join(strange)}; set `optional: true` at an io that a visit to the "
-            "twin can do without, or run this stand on its own instruments"
+            f"a simulated twin cannot serve {', '.join(strange)}; {hint}run this stand on its own instruments"
         )
     watched = [n for n, lock in stand.safety.interlocks.items() if lock.signal not in signals]
     if watched:

@@ -642,6 +642,17 @@ class Stand(Model):
         description="what this shop asks at intake beside the usual, in the words of its forms: [RMA number, Invoice]",
     )
 
+    @property
+    def calibrations(self) -> list[Calibration]:
+        """Every calibration that is stated."""
+        parts = (*self.supplies.values(), *self.io.values(), *self.signals.values())
+        return [part.calibration for part in parts if part.calibration is not None]
+
+    @property
+    def senses(self) -> list[str]:
+        """The signals that sense a terminal."""
+        return [name for name, signal in self.signals.items() if signal.senses is not None]
+
     @model_validator(mode="before")
     @classmethod
     def _signals_know_their_driver(cls, data: Any) -> Any:

@@ -11,6 +11,7 @@ from hilseq.description.checks import registers as register_checks
 from hilseq.description.checks import stand_file
 from hilseq.description.findings import Finding
 from hilseq.description.modbus import ModbusIo, ModbusLink, ModbusSignal
+from hilseq.description.one_spelling import one_spelling
 from hilseq.description.points import Port
 from hilseq.description.profile import LinkRegisters, Profile
 from hilseq.description.registers import ModbusLimits, Register
@@ -26,16 +27,46 @@ class ScpiSupplies(SupplyDriver):
     description = ScpiSupply
 
     def findings(self, stand: Stand) -> Iterable[Finding]:
-        """Require that what begins like a VISA resource is one."""
-        for name, supply in stand.supplies.items():
-            if isinstance(supply, ScpiSupply):
-                yield from stand_file.supply_resource_is_one(("supplies", name, "resource"), supply.resource)
+        """Require that a resource is one, and that outputs of one instrument are spoken to alike."""
+        mine = {name: one for name, one in stand.supplies.items() if isinstance(one, ScpiSupply)}
+        for name, supply in mine.items():
+            yield from stand_file.supply_resource_is_one(("supplies", name, "resource"), supply.resource)
+        yield from _share_a_session(mine)
 
     def open(self, supplies: Mapping[str, ScpiSupply]) -> Mapping[str, SupplyOutput]:
         """Return the outputs; those of one instrument share its session."""
         from hilseq.instruments.scpi_supply import open_outputs
 
         return open_outputs(supplies)
+
+
+#: What outputs of one instrument have in common, because they share its session.
+_OF_THE_SESSION = ("deadline", "read_termination", "write_termination", "line", "greeting", "echo")
+
+
+def _share_a_session(supplies: Mapping[str, ScpiSupply]) -> Iterable[Finding]:
+    """Require that outputs of one instrument are different ones, and say alike how it is spoken to."""
+    seen: dict[str, list[str]] = {}
+    for name, supply in supplies.items():
+        for address in stand_file.addresses_of_part(("supplies", name), f"supply {name}", supply):
+            others = seen.setdefault(one_spelling(address, looked_up=False), [])
+            others.append(name)
+            if others[0] == name:
+                continue
+            first = supplies[others[0]]
+            for other in (supplies[one] for one in others[:-1]):
+                if other.output == supply.output and other.resource.lower() != supply.resource.lower():
+                    wrong = f"{supply.resource} is another way to the same output as {other.resource}"
+                    yield Finding(("supplies", name, "resource"), wrong, "an output of its own")
+            for field in _OF_THE_SESSION:
+                if getattr(supply, field) != getattr(first, field):
+                    key = field.replace("_", "-")
+                    wrong = (
+                        f"`{key}` differs from that of supply {others[0]}, an output of the same instrument"
+                    )
+                    yield Finding(
+                        ("supplies", name, key), wrong, f"the same `{key}`: both share one connection"
+                    )
 
 
 class ModbusChannelsDriver(ChannelsDriver):

@@ -12,6 +12,8 @@ from collections.abc import Callable, Mapping
 from contextlib import suppress
 from typing import TypeVar
 
+from hilseq.description.checks.stand_file import addresses_of_part
+from hilseq.description.one_spelling import one_spelling
 from hilseq.description.scpi import ScpiSupply
 from hilseq.errors import HilseqError, InstrumentTimeout
 from hilseq.instruments import scpi
@@ -69,7 +71,7 @@ class ScpiOutput(SupplyOutput):
     def send(self, template: str, value: float | None = None) -> None:
         """Send a command, with its value in the unit of the template."""
         command = self._filled(template, value)
-        with self._session.lock:
+        with self._session.used_by(self.name):
             self._select()
             self._session.write(command)
         self._last_command = command
@@ -77,7 +79,7 @@ class ScpiOutput(SupplyOutput):
     def ask(self, template: str) -> str:
         """Return the answer to a question."""
         question = self._filled(template)
-        with self._session.lock:
+        with self._session.used_by(self.name):
             self._select()
             try:
                 return self._session.query(question)
@@ -89,7 +91,7 @@ class ScpiOutput(SupplyOutput):
 
     def begin(self, template: str) -> None:
         """Send a question whose answer the session returns; nothing else may be asked in between."""
-        with self._session.lock:
+        with self._session.used_by(self.name):
             self._select()
             self._session.ask(self._filled(template))
 
@@ -215,7 +217,8 @@ class ScpiOutput(SupplyOutput):
     def answer_measurement(self) -> tuple[float, float]:
         """Return voltage and current after `ask_measurement`."""
         command = self._commands.measure_both
-        text = self._session.answer()
+        with self._session.used_by(self.name):
+            text = self._session.answer()
         if command is None:
             volts = self.parsed(
                 self._single(self._commands.measure_voltage), text, lambda text: self._told(text, "V")
@@ -377,8 +380,9 @@ def open_outputs(supplies: Mapping[str, ScpiSupply]) -> dict[str, ScpiOutput]:
     Many instruments take one client only.
     """
     sessions: dict[str, VisaSession] = {}
+    outputs: dict[str, ScpiOutput] = {}
     for name, supply in supplies.items():
-        sessions.setdefault(supply.resource.lower(), _session_with(name, supply))
-    return {
-        name: ScpiOutput(name, supply, sessions[supply.resource.lower()]) for name, supply in supplies.items()
-    }
+        (address,) = addresses_of_part(("supplies", name), f"supply {name}", supply)
+        session = sessions.setdefault(one_spelling(address), _session_with(name, supply))
+        outputs[name] = ScpiOutput(name, supply, session)
+    return outputs

@@ -21,7 +21,8 @@ import os
 import socket
 import threading
 import time
-from contextlib import ExitStack, suppress
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager, suppress
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
 
@@ -143,6 +144,16 @@ class VisaSession:
         self._on_a_line = False  # whether a late answer outlives the session
         self._late_until = -math.inf  # instant until which one may still come
         self._spoke = -math.inf  # instant of time.monotonic at which something was last sent, or tried
+
+    @contextmanager
+    def used_by(self, name: str) -> Iterator[None]:
+        """Hold the session for exchanges of one of several outputs, whose name errors give."""
+        with self.lock:
+            before, self.name = self.name, name
+            try:
+                yield
+            finally:
+                self.name = before
 
     # -- opening and closing
 

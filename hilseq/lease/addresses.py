@@ -1,21 +1,17 @@
-"""The address of an instrument in one spelling, whatever the stand file writes."""
+"""The instruments of a stand, by the addresses at which they are held and kept off."""
 
 from __future__ import annotations
 
 import hashlib
 import ipaddress
-import os
-import socket
 from collections.abc import Collection
 from dataclasses import dataclass
 from pathlib import Path
 
 from hilseq.description.checks.stand_file import Address, addresses_of
+from hilseq.description.one_spelling import one_spelling
 from hilseq.description.stand import Stand
 
-#: Ways into one and the same instrument: the LAN device of VXI-11, that of HiSLIP, and the ports that IANA's
-#: registry of service names gives to SCPI (scpi-raw 5025, scpi-telnet 5024) and to HiSLIP (hislip 4880).
-_ONE_INSTRUMENT = ("instr", "inst0", "hislip0", "5025", "5024", "4880")
 _LISTENING = "0A"
 
 
@@ -58,7 +54,7 @@ def instruments_of(stand: Stand, parts: Collection[str] | None = None) -> list[S
             continue
         for address in addresses:
             twin = _listening_socket(address.end) if stand.simulated else ""
-            spelt = _one_spelling(address)
+            spelt = one_spelling(address)
             found.setdefault(spelt, StandInstrument(part, spelt, twin))
         if not addresses:  # its driver says that it has none: it is held by its name
             found[part] = StandInstrument(part, f"{part} of {stand.stand}")
@@ -77,7 +73,7 @@ def _by_part(stand: Stand) -> dict[str, list[Address]]:
 def address_of_parts(stand: Stand) -> dict[str, str]:
     """Return by part (`supply main`, `io rack`) where it is reached, in one spelling."""
     return {
-        part: ", ".join(sorted(map(_one_spelling, addresses))) or f"{part} of {stand.stand}"
+        part: ", ".join(sorted(map(one_spelling, addresses))) or f"{part} of {stand.stand}"
         for part, addresses in _by_part(stand).items()
     }
 
@@ -94,35 +90,6 @@ def shares_lines_with_units(stand: Stand) -> bool:
 
 def _digest(text: str) -> str:
     return hashlib.sha256(text.encode()).hexdigest()[:32]
-
-
-def _one_spelling(address: Address) -> str:
-    if address.host:
-        end = "instrument" if address.end in _ONE_INSTRUMENT else address.end
-        host = _resolved(address.host.strip("[]"))
-        return f"[{host}]:{end}" if ":" in host else f"{host}:{end}"
-    if os.sep in address.end:
-        return os.path.realpath(address.end)
-    if "::" in address.end:
-        from pyvisa.rname import to_canonical_name
-
-        try:
-            return to_canonical_name(address.end).upper()
-        except ValueError:
-            pass
-    return address.end.upper()
-
-
-def _resolved(host: str) -> str:
-    """Return the IP address of a host; its own name where nobody knows it."""
-    try:
-        return str(ipaddress.ip_address(host))
-    except ValueError:
-        pass
-    try:
-        return min(str(found[4][0]) for found in socket.getaddrinfo(host, None, proto=socket.IPPROTO_TCP))
-    except (OSError, UnicodeError):
-        return host
 
 
 def _listening_socket(port: str) -> str:

@@ -74,7 +74,7 @@ def _drives(part: str, stand: Stand, signals: SignalBank, drives: list[str]) -> 
         if abs(value - stand.signals[drive].safe_value) > max(stand.signals[drive].step, 1e-9)
     }
     if not away:
-        return FoundPart(part, True, f"had its {len(drives)} drives at rest")
+        return FoundPart(part, True, f"had its {len(drives)} drive{'s' if len(drives) != 1 else ''} at rest")
     named = ", ".join(
         f"{drive} at {value:.4g} {stand.signals[drive].unit}".rstrip()
         for drive, value in list(away.items())[:_NAMED]

@@ -45,6 +45,20 @@ _COLDER = 8.0
 _ZERO_WITHOUT_POWER = ("voltage", "current")
 
 
+#: What is looked at of every stand, in the order in which it makes sense; no extension may take such a name.
+TOPICS = (
+    "instruments",
+    "calibration",
+    "interlocks",
+    "supply at zero",
+    "I/O at zero",
+    "late reads",
+    "loop-backs",
+    "ports",
+    "addresses",
+)
+
+
 @dataclass(frozen=True, slots=True)
 class Look:
     """One thing that was looked at: `right` is None where it could not be."""
@@ -67,10 +81,17 @@ class ReadinessCheck:
     look: Callable[[Bench, str], Iterable[Look]]
 
 
-def require(looks: Iterable[Look]) -> list[Look]:
-    """Return the looks. Raises StandFault with everything that is wrong."""
-    compared()
+def require(looks: Iterable[Look], *, or_nothing: bool = False) -> list[Look]:
+    """Return the looks. Raises StandFault with everything that is wrong, NotPerformed where nothing could be judged.
+
+    `or_nothing`: a slot of which the stand has nothing to look at is right too.
+    """
     found = list(looks)
+    if or_nothing or any(look.right is not None for look in found):
+        compared()
+    else:
+        reasons = "; ".join(f"{look.what}: {look.words}" for look in found)
+        raise NotPerformed(f"there was nothing to judge{': ' if reasons else ''}{reasons}")
     wrong = [look for look in found if look.right is False]
     if wrong:
         places = dict.fromkeys(place for look in wrong for place in look.places)
@@ -105,16 +126,19 @@ class Readiness:
 
     def topics(self) -> dict[str, Callable[[], Looks]]:
         """Return every topic with its looks, in the order in which they make sense."""
+        shipped = (
+            self.instruments,
+            self.calibrations,
+            self.interlocks,
+            self.supplies_at_zero,
+            self.senses_at_zero,
+            self.late_reads,
+            self.loopbacks,
+            self.ports,
+            self.addresses,
+        )
         return {
-            "instruments": self.instruments,
-            "calibration": self.calibrations,
-            "interlocks": self.interlocks,
-            "supply at zero": self.supplies_at_zero,
-            "I/O at zero": self.senses_at_zero,
-            "late reads": self.late_reads,
-            "loop-backs": self.loopbacks,
-            "ports": self.ports,
-            "addresses": self.addresses,
+            **dict(zip(TOPICS, shipped, strict=True)),
             **{name: partial(self.further, name) for name in self._further},
         }
 
@@ -141,7 +165,9 @@ class Readiness:
                 continue
             overdue = part.overdue(today)
             if part.calibration is None:
-                yield Look("calibration", part.part, None, "no calibration is stated", (part.part,))
+                reason = self._stand.uncalibrated.get(part.part)
+                words = "no calibration is stated" + (f": {reason}" if reason else "")
+                yield Look("calibration", part.part, None, words, (part.part,))
             else:
                 words = f"certificate {part.calibration.certificate}, holds until {part.calibration.due}"
                 overdue = overdue and f"calibration overdue: it held until {part.calibration.due}"
@@ -214,7 +240,10 @@ class Readiness:
                 words = f"shows {value:.4g} {senses[name].unit}".rstrip() + ", though the unit has no power"
                 yield Look("I/O at zero", name, False, words, (name,))
             if not wrong:
-                yield Look("I/O at zero", f"slot {slot}", True, f"{len(senses)} channels read zero")
+                words = f"{len(senses)} channel{'s' if len(senses) != 1 else ''} read zero"
+                if not senses:
+                    words = "nothing senses an output of this slot"
+                yield Look("I/O at zero", f"slot {slot}", True if senses else None, words)
             yield from self._thermometers(slot)
 
     def _thermometers(self, slot: str) -> Looks:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+from hilseq import resources
 from tests.end_to_end.conftest import ROOT, STANDS, MakeVisit
 
 
@@ -18,7 +19,7 @@ def test_the_sequence_of_the_readme_runs(visit: MakeVisit, tmp_path: Path) -> No
     folder = tmp_path / "my_checks"
     folder.mkdir()
     (folder / "test_mine.py").write_text(_readme_sequence(), encoding="utf-8")
-    done = visit(str(ROOT / "sequences"), str(folder))
+    done = visit("shipped", str(folder))
     assert (done.code, done.disposition) == (0, "ship"), done.out[-2000:]
     (mine,) = [check for check in done.unit["checks"] if check["id"].startswith("test_mine.py")]
     assert mine["verdict"] == "passed"
@@ -131,3 +132,11 @@ def test_a_check_that_needs_a_person_is_not_performed(visit: MakeVisit, tmp_path
     whys = {c["why"] for c in done.unit["checks"] if c["verdict"] == "not performed"}
     assert any("it needs an operator and none is there" in why for why in whys)
     assert "failed" not in done.verdicts().values()
+
+
+def test_shipped_stands_for_the_sequences_of_hilseq() -> None:
+    """Beside own ones in their order, and where none is named."""
+    own = str(resources.folder("sequences"))
+    assert resources.sequences(["shipped", "checks"]) == [own, "checks"]
+    assert resources.sequences(["checks::test_one"]) == ["checks::test_one"]
+    assert resources.sequences([]) == [own]

@@ -205,3 +205,21 @@ def test_a_slip_is_named_before_power(tmp_path: Path, conftest: str, words: str)
     assert done.returncode == 2, done.stdout + done.stderr
     assert words in done.stdout + done.stderr
     assert not (tmp_path / "out" / "journal.jsonl").exists()
+
+
+def test_a_readiness_check_named_like_a_shipped_one_is_refused(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It would take the place of that, or be lost: the message names the extension and the name."""
+    text = (
+        "from hilseq import ReadinessCheck\n"
+        "def hilseq_readiness_checks():\n"
+        "    return [ReadinessCheck('addresses', lambda bench, slot: ())]\n"
+    )
+    distribution(tmp_path, "taken_name", text)
+    monkeypatch.syspath_prepend(tmp_path)
+    with pytest.raises(
+        UsageError, match=r"extension 'taken_name': .* adds 'addresses', which hilseq has itself"
+    ):
+        Extensions().readiness_checks  # noqa: B018 - the access is the point
+    sys.modules.pop("taken_name", None)

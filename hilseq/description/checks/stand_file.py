@@ -171,11 +171,13 @@ class Address(NamedTuple):
     host: str
     end: str
     part: str = ""
+    protocol: str = ""
 
     @property
     def where(self) -> str:
         """The address as a person says it."""
-        return f"{self.host}:{self.end}" if self.host else self.end
+        over = f" ({self.protocol.upper()})" if self.protocol else ""
+        return f"{self.host}:{self.end}{over}" if self.host else self.end
 
 
 def _of_resource(place: Place, what: str, text: str, part: str = "") -> Address | None:
@@ -200,12 +202,12 @@ def addresses_of(stand: Stand) -> list[Address]:
     """Return every address of a stand file, in the order of the file's sections."""
     found: list[Address] = []
     for name, supply in stand.supplies.items():
-        found += _ends(("supplies", name), f"supply {name}", supply)
+        found += addresses_of_part(("supplies", name), f"supply {name}", supply)
     for name, io in stand.io.items():
-        found += _ends(("io", name), f"io {name}", io)
+        found += addresses_of_part(("io", name), f"io {name}", io)
     for slot_name, slot in stand.slots.items():
         slot_place: Place = ("slots", slot_name)
-        found += _ends((*slot_place, "link"), f"link of slot {slot_name}", slot.link)
+        found += addresses_of_part((*slot_place, "link"), f"link of slot {slot_name}", slot.link)
         for port_name, port in slot.ports.items():
             what = f"{port_name} of slot {slot_name}"
             address = _of_resource((*slot_place, "ports", port_name, "resource"), what, port.resource)
@@ -213,9 +215,17 @@ def addresses_of(stand: Stand) -> list[Address]:
     return found
 
 
-def _ends(place: Place, what: str, described: Reached) -> list[Address]:
-    addresses = (_of_resource((*place, end.key), what, end.text, end.part) for end in described.ends())
-    return [address for address in addresses if address is not None]
+def addresses_of_part(place: Place, what: str, described: Reached) -> list[Address]:
+    """Return the addresses of what stands at a place of the file and is called so."""
+    found = []
+    for end in described.ends():
+        address = _of_resource((*place, end.key), what, end.text, end.part)
+        found += (
+            []
+            if address is None
+            else [address._replace(protocol=end.protocol.lower() if address.host else "")]
+        )
+    return found
 
 
 def addresses_are_unique(stand: Stand) -> Findings:
@@ -224,9 +234,9 @@ def addresses_are_unique(stand: Stand) -> Findings:
     Outputs of one supply share its address, and so may I/O simulators with different device numbers; a port
     that is the unit's own network port may share the address of its link.
     """
-    seen: dict[tuple[str, str], list[Address]] = {}
+    seen: dict[tuple[str, str, str], list[Address]] = {}
     for address in addresses_of(stand):
-        earlier = seen.setdefault((address.host, address.end), [])
+        earlier = seen.setdefault((address.protocol, address.host, address.end), [])
         for other in earlier:
             if _may_share(other, address):
                 continue

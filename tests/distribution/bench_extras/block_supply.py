@@ -26,6 +26,7 @@ from hilseq import (
     SupplyDriver,
     SupplyOutput,
     SupplySetting,
+    host_and_port,
 )
 
 BLOCK = struct.Struct(">BBBfB")
@@ -75,8 +76,7 @@ class BlockOutput(SupplyOutput):
         self.name = f"supply {name}"
         self.where = described.address
         self._deadline = described.deadline
-        host, _, port = described.address.rpartition(":")
-        self._address = (host, int(port))
+        self._address = host_and_port(described.address)
         self._lock = threading.RLock()
         self._socket: socket.socket | None = None
         self._number = 0
