@@ -88,10 +88,10 @@ def _raised(error: BaseException) -> str:
 
 def _line_of(error: BaseException) -> str:
     """Return file, line and source line at which a sequence went wrong: the innermost that is not hilseq's own."""
-    frames = traceback.extract_tb(error.__traceback__)
+    passed = list(traceback.extract_tb(error.__traceback__))
     frames = [
-        frame for frame in frames if not frame.filename.startswith("<")
-    ] or frames  # `<string>` of a dataclass
+        frame for frame in passed if not frame.filename.startswith("<")
+    ] or passed  # `<string>`: a dataclass
     own = [frame for frame in frames if not frame.filename.startswith(_NOT_OURS)] or frames[-1:]
     if not own:
         return ""

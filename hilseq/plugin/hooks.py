@@ -374,13 +374,26 @@ class VisitHooks:
             self._say_disk_fault(session)
             return
         assert self.run.state is not None
+        ended_early = exitstatus in (pytest.ExitCode.INTERRUPTED, pytest.ExitCode.INTERNAL_ERROR)
+        if session.shouldfail and not ended_early:
+            self._end_the_rest(session.items)
         code = self.run.state.exit_code
         if exitstatus == pytest.ExitCode.INTERNAL_ERROR:
             code = int(ExitCode.STAND_FAULT)  # a hook broke: that is nobody's verdict
-        ended_early = exitstatus in (pytest.ExitCode.INTERRUPTED, pytest.ExitCode.INTERNAL_ERROR)
         with held_back():
             self.run.finish(code, interrupted=ended_early)
         self._report(session)
+
+    def _end_the_rest(self, items: list[pytest.Item]) -> None:
+        """Say of the checks after the failure at which a person wanted the run to end that they were not performed."""
+        assert self.run.state is not None
+        ended = {check.id for check in self.run.state.checks if check.ended}
+        outcome = Outcome(
+            CheckVerdict.NOT_PERFORMED, "the run was to end at a failure before it (-x or --maxfail)"
+        )
+        for check in (item.stash[CHECK] for item in items if CHECK in item.stash):
+            if check.id not in ended:
+                self._plan.end(check, outcome, 0.0)
 
     def _report(self, session: pytest.Session) -> None:
         """Write the reports of a run that has come to its end, and take the exit code from them."""

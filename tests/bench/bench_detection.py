@@ -62,7 +62,8 @@ def remember_papers() -> None:
         return made
 
     certificate.certificate, certificate.label = once(certificate.certificate), once(certificate.label)
-    verifying.render = once(verifying.render)
+    page = vars(verifying)["render"]  # it is imported there
+    vars(verifying)["render"] = once(page)
 
 
 def told(run: Path, file: Path) -> bool:

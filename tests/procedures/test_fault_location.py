@@ -24,8 +24,14 @@ def _twin(folder: Path, *kinds: str, ready: bool = True) -> TwinUnit:
 def broken_harness(tmp_path_factory: pytest.TempPathFactory) -> Iterator[TwinUnit]:
     """A good unit on a harness with many faults, none of which meets another."""
     kinds = ("voltmeter-low", "voltmeter-high", "load-open", "load-low", "analog-channel", "thermometer")
-    more = ("inputs-exchanged", "loops-exchanged", "lamp-channel", "ammeter")
-    more += ("load-quarter", "input-at-another")
+    more = (
+        "inputs-exchanged",
+        "loops-exchanged",
+        "lamp-channel",
+        "ammeter",
+        "load-quarter",
+        "input-at-another",
+    )
     made = _twin(tmp_path_factory.mktemp("harness"), *(f"{kind}@supply" for kind in (*kinds, *more)))
     yield made
     made.close()
