@@ -83,7 +83,7 @@ class Extensions:
         """What else of the stand is looked at."""
         from hilseq.procedures.readiness import TOPICS, ReadinessCheck
 
-        return self._all(ReadinessCheck, hooks.hilseq_readiness_checks, TOPICS)
+        return self._all(ReadinessCheck, shipped=TOPICS, hook=hooks.hilseq_readiness_checks)
 
     def _all(
         self, kind: type[Added], hook: Callable[[], Iterable[Added]], shipped: Collection[str] = ()

@@ -7,14 +7,16 @@ from __future__ import annotations
 
 import importlib
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 
 from hilseq.description import drivers
 from hilseq.description.drivers import DriverError, Role, find_driver
-from hilseq.description.stand import Io, Signal, Stand, Supply
-from hilseq.errors import StandFault
+from hilseq.description.loading import load_stand
+from hilseq.description.stand import Stand
+from hilseq.errors import DescriptionError, StandFault
 from hilseq.instruments import driver_protocols
 from hilseq.instruments.opening import OwnConnections
 from hilseq.lease.addresses import address_of_parts, instruments_of
@@ -233,8 +235,16 @@ def test_a_driver_is_asked_for_all_of_its_protocol(role: Role, protocol: type) -
     assert {name for name in told if not name.startswith("_")} - {"network"} == looked_for
 
 
-def test_the_general_models_cannot_be_made() -> None:
-    """A supply, an io and a link have addresses; a signal has none of its own."""
-    abstract: Callable[[type], object] = lambda model: getattr(model, "__abstractmethods__", None)  # noqa: E731
-    assert abstract(Supply) == abstract(Io) == {"ends"}
-    assert not abstract(Signal)
+@pytest.mark.parametrize("name", ["no-ends", "general"])
+def test_a_stand_file_with_such_a_driver_is_refused(tmp_path: Path, name: str) -> None:
+    """With file, line and column, and nothing but that is told."""
+    path = tmp_path / "stand.yaml"
+    path.write_text(
+        f"stand: odd\nsupplies:\n  main:\n    driver: {name}\n    ceilings: {{voltage: 30 V, current: 1 A}}\n"
+        "slots:\n  A: {supply: main, link: {address: '127.0.0.1:1'}}\n",
+        encoding="utf-8",
+    )
+    with pytest.raises(DescriptionError) as caught:
+        load_stand(path)
+    (problem,) = caught.value.problems
+    assert str(problem).startswith(f"{path}:4:13: the driver {name!r} of unfinished ")
