@@ -645,8 +645,12 @@ class Stand(Model):
     @property
     def calibrations(self) -> list[Calibration]:
         """Every calibration that is stated."""
-        parts = (*self.supplies.values(), *self.io.values(), *self.signals.values())
-        return [part.calibration for part in parts if part.calibration is not None]
+        stated = [
+            *(supply.calibration for supply in self.supplies.values()),
+            *(io.calibration for io in self.io.values()),
+            *(signal.calibration for signal in self.signals.values()),
+        ]
+        return [calibration for calibration in stated if calibration is not None]
 
     @property
     def senses(self) -> list[str]:

@@ -13,6 +13,7 @@ from typing import Any, Protocol, TypeVar, cast
 from hilseq.description.drivers import Role, brought_by, find_driver
 from hilseq.description.stand import Stand, Supply
 from hilseq.errors import HilseqError, StandFault
+from hilseq.instruments.driver_protocols import ChannelsDriver
 from hilseq.instruments.protocols import Channels, Identification, SupplyOutput
 
 Opened = TypeVar("Opened")
@@ -48,9 +49,11 @@ class OwnConnections(Opening):
         """Return the channels of one `io` of a stand."""
         io = stand.io[name]
         mine = {one: at for one, at in stand.signals.items() if at.io == name}
-        return open_fitting(
-            "channels", io.driver, f"io {name}", Channels, lambda driver: driver.open(name, io, mine)
-        )
+
+        def opened(driver: ChannelsDriver) -> Channels:
+            return driver.open(name, io, mine)
+
+        return open_fitting("channels", io.driver, f"io {name}", Channels, opened)
 
 
 def _opened(driver: str, described: Mapping[str, Supply]) -> dict[str, Any]:
