@@ -138,7 +138,7 @@ def _watch_board(board: Board, every: float, *, once: bool) -> None:
 def lines(follower: Follower) -> list[str]:
     """Return how a run stands, in lines."""
     from hilseq.journal.causes import diagnosis
-    from hilseq.reports.formatting import join_truncated
+    from hilseq.reports.formatting import at_places
     from hilseq.reports.sanitize import sanitize
 
     record = follower.record
@@ -148,7 +148,7 @@ def lines(follower: Follower) -> list[str]:
     for unit in record.units:
         done = sum(check.started for check in unit.checks)
         told.append(sanitize(f"{unit.part} {unit.serial}: {done} of {len(unit.checks)} checks begun"))
-        told += [sanitize(f"  {join_truncated(one.places)}: {one.what}") for one in diagnosis(unit).causes]
+        told += [sanitize(f"  {at_places(one.places, one.what)}") for one in diagnosis(unit).causes]
         if unit.damage:
             told.append(sanitize(f"  CAUTION: {unit.damage}"))
         soak = follower.soaks.get(unit.slot)

@@ -142,7 +142,9 @@ def _overdue(loaded: DescriptionFile[Stand], today: date) -> list[Problem]:
     if loaded.problems or loaded.model is None or loaded.document is None:
         return []
     findings = [
-        Finding(part.place, words, "a new calibration before the next visit", topic="overdue")
+        Finding(
+            part.place, words, "a new calibration: a run ends as a stand fault until then", topic="overdue"
+        )
         for part in calibrated_parts(loaded.model)
         if (words := part.overdue(today))
     ]

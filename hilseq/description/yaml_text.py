@@ -217,9 +217,16 @@ _SYNTAX_WORDS = {
     "cannot start any token": ("a value cannot begin with {here!r}", "the text in quotes"),
     "mapping values are not allowed": (
         "a colon stands where none may be",
-        "one `key: value` a line; quote a text that contains `: `",
+        "one `key: value` a line, also in the lines above; quote a text that contains `: `",
     ),
-    "could not find expected ':'": ("this is no `key: value`", "a colon and a space behind the key"),
+    "could not find expected ':'": (
+        "this is no `key: value`, or the line above is none",
+        "a colon and a space behind the key",
+    ),
+    "expected <document start>": (
+        "the lines above are no `key: value`",
+        "a colon and a space behind each key, from the first line on",
+    ),
     "',' or ']'": ("the bracket is not closed", "`,` or `]`; it opens in line {opened}"),
     "',' or '}'": ("the bracket is not closed", "`,` or `}}`; it opens in line {opened}"),
     "expected <block end>": (

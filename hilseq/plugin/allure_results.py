@@ -29,7 +29,7 @@ from hilseq.journal.entries import FOLDER_RENAMED, EventLogged, JournalEntry, Re
 from hilseq.journal.run_state import UnitState
 from hilseq.plugin.planned import CHECK
 from hilseq.plugin.visit_run import VisitRun
-from hilseq.reports.formatting import join_truncated, show_limits, show_value
+from hilseq.reports.formatting import at_places, show_limits, show_value
 from hilseq.reports.sanitize import sanitize
 from hilseq.reports.visit_lines import Verdict, causes, next_step
 from hilseq.verdicts import Disposition
@@ -149,13 +149,13 @@ class AllureResults:
         uuid = str(uuid4())
         steps = [
             TestStepResult(
-                name=sanitize(f"{join_truncated(cause.places)}: {cause.what}"),
+                name=sanitize(at_places(cause.places, cause.what)),
                 status=_STATUSES[unit.disposition],
                 start=self._begun,
                 stop=self._begun,
                 steps=[
                     TestStepResult(
-                        name=sanitize(f"also {join_truncated(one.places)}: {one.what}"),
+                        name=sanitize(f"also {at_places(one.places, one.what)}"),
                         status=_STATUSES[unit.disposition],
                         start=self._begun,
                         stop=self._begun,

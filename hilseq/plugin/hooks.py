@@ -44,7 +44,7 @@ from hilseq.plugin.planned import (
 )
 from hilseq.plugin.visit_run import VisitRun
 from hilseq.reports import visit_lines
-from hilseq.reports.formatting import join_truncated
+from hilseq.reports.formatting import at_places
 from hilseq.reports.sanitize import sanitize
 from hilseq.verdicts import CheckVerdict, ExitCode
 
@@ -504,6 +504,8 @@ class JunitResults:
         state, xml = self._run.state, session.config.stash.get(xml_key, None)
         if state is None or xml is None:
             return
+        units = ", ".join(f"{unit.part} {unit.serial}" for unit in state.units)
+        xml.suite_name = sanitize(f"{units} on {state.header.stand}")
         xml.add_global_property("run", sanitize(state.header.run))
         xml.add_global_property("stand", sanitize(state.header.stand))
         for unit in state.units:
@@ -515,7 +517,7 @@ class JunitResults:
                 ("slot", unit.slot),
                 ("disposition", unit.disposition),
                 *(
-                    (f"cause {n}", f"{join_truncated(cause.places)}: {cause.what}")
+                    (f"cause {n}", at_places(cause.places, cause.what))
                     for n, cause in enumerate(diagnosis(unit).causes, 1)
                 ),
                 *((f"look at {n}", step.known.name) for n, step in enumerate(diagnosis(unit).order, 1)),

@@ -33,7 +33,7 @@ from hilseq.journal.seals import look_for_damage, read_run
 from hilseq.journal.signatures import against
 from hilseq.journal.writer import FILE_NAME
 from hilseq.procedures.soak.record import ResumedSoak
-from hilseq.reports.formatting import join_truncated
+from hilseq.reports.formatting import at_places
 from hilseq.reports.sanitize import sanitize
 from hilseq.verdicts import CheckVerdict
 
@@ -60,8 +60,7 @@ def earlier_runs(folder: Path, part: str, serial: str, *, simulated: bool) -> tu
                     stand=record.stand,
                     disposition=record.final(unit),
                     findings=tuple(
-                        f"{join_truncated(one.places)}: {one.what}"
-                        for one in diagnosis(unit).causes[:_MOST_FINDINGS]
+                        at_places(one.places, one.what) for one in diagnosis(unit).causes[:_MOST_FINDINGS]
                     ),
                 )
     return tuple(sorted(found.values(), key=lambda prior: prior.started))

@@ -368,9 +368,9 @@ def causes(told: Verdict, *, full: bool) -> list[Text]:
         here, what = _places(cause.places), cause.what
         # Findings against a unit stand in full above; what is wrong with the stand is never cut.
         if full or len(told_of) == 1 or told.disposition is not Disposition.REPAIR:
-            lines += wrapped(f"{here}: {sanitize(what if full else _first_clause(what))}", indent=2)
+            lines += wrapped(_at(here, sanitize(what if full else _first_clause(what))), indent=2)
         else:
-            lines.append(Text(fit(f"  {here}: {sanitize(_first_clause(what))}", WIDTH)))
+            lines.append(Text(fit(f"  {_at(here, sanitize(_first_clause(what)))}", WIDTH)))
         if full and cause.consequences:
             seen = (
                 f"{_places(one.places)}: {sanitize(_first_clause(one.what))}" for one in cause.consequences
@@ -412,6 +412,10 @@ def _repair_order(found: UnitDiagnosis, *, full: bool) -> list[Text]:
     if later:
         lines += wrapped(f"then at {', '.join(name for name, _ in later)}", indent=2)
     return lines
+
+
+def _at(here: str, what: str) -> str:
+    return what if what.startswith(f"{here}:") else f"{here}: {what}"
 
 
 def _first_clause(words: str) -> str:

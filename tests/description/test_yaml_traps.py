@@ -104,9 +104,15 @@ TRAPS: dict[str, tuple[str, int, int, str, str]] = {
         1,
         5,
         "a colon stands where none may be",
-        "one `key: value` a line; quote a text that contains `: `",
+        "one `key: value` a line, also in the lines above; quote a text that contains `: `",
     ),
-    "no colon": ("a: 1\nb\n", 3, 1, "this is no `key: value`", "a colon and a space behind the key"),
+    "no colon": (
+        "a: 1\nb\n",
+        3,
+        1,
+        "this is no `key: value`, or the line above is none",
+        "a colon and a space behind the key",
+    ),
     "strange character": ("a: @x\n", 1, 4, "a value cannot begin with '@'", "the text in quotes"),
     "crooked indentation": (
         "a:\n  b: 1\n c: 2\n",
