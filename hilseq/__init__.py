@@ -95,9 +95,9 @@ if TYPE_CHECKING:
     from hilseq.procedures import sensing as sensing
     from hilseq.procedures.analog import SpotCheck as SpotCheck
     from hilseq.procedures.analog import Swept as Swept
+    from hilseq.procedures.analog import distinguished as distinguished
     from hilseq.procedures.analog import held_inside as held_inside
     from hilseq.procedures.analog import signals_failure as signals_failure
-    from hilseq.procedures.analog import told_apart as told_apart
     from hilseq.procedures.battery import WithoutSupply as WithoutSupply
     from hilseq.procedures.bench import Bench as Bench
     from hilseq.procedures.fault_location import thermometers_agree as thermometers_agree
@@ -243,7 +243,7 @@ _HOMES = {
     "thermometers_agree": "hilseq.procedures.fault_location",
     "Thresholds": "hilseq.procedures.points",
     "Together": "hilseq.procedures.together",
-    "told_apart": "hilseq.procedures.analog",
+    "distinguished": "hilseq.procedures.analog",
     "Unit": "hilseq.procedures.unit",
     "UnitFault": "hilseq.errors",
     "UnitInvalidResponse": "hilseq.errors",

@@ -37,7 +37,7 @@ class HilseqError(Exception):
     """Root of the family: catch this at the command line and nowhere else."""
 
     def __reduce__(self) -> tuple[object, ...]:
-        """Return how it is made again in another process: as it is, whatever its constructor wants to be told."""
+        """Return how it is made again in another process: as it is, whatever its constructor expects."""
         return _made_again, (type(self), self.args, self.__dict__)
 
 
@@ -80,7 +80,7 @@ class StandFault(HilseqError):
     """The stand is at fault: nothing may be concluded about the unit.
 
     `place` names the part of the stand in the words of the stand file (`supply main`, `io rack`), `places`
-    several where it cannot be told which of them it is.
+    several where it cannot be known which of them it is.
     """
 
     def __init__(self, message: str, *, place: str | None = None, places: Sequence[str] = ()) -> None:
@@ -140,7 +140,7 @@ class NotResolvable(NotPerformed):
 
 
 class LinkLost(NotPerformed):
-    """The unit's link, or the path to it, is lost while the unit looks well: not told apart, so nobody is blamed."""
+    """The unit's link, or the path to it, is lost while the unit looks well: not distinguished, so nobody is blamed."""
 
     def __init__(self, message: str, *, place: str) -> None:
         super().__init__(message)
@@ -207,7 +207,7 @@ def in_words(error: object) -> str:
 
 @contextmanager
 def fenced(what_failed: str) -> Iterator[None]:
-    """Let nothing that goes wrong inside reach a visit: it is told in a line on stderr, and the verdict stands.
+    """Let nothing that goes wrong inside reach a visit: it is reported in a line on stderr, and the verdict stands.
 
     For what others read of a run: records, signatures, JUnit XML, Allure results, formats of extensions.
     """

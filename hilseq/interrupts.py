@@ -55,7 +55,7 @@ def heeded() -> tuple[int, ...]:
 
 
 def _let_go_of_closed_terminal() -> None:
-    """Lead nowhere what led to a terminal that is no more: what is told there would fail, and hide the exit code."""
+    """Lead nowhere what led to a terminal that is closed: writing there would fail, and hide the exit code."""
     with suppress(OSError):
         descriptors = [int(name) for name in os.listdir("/proc/self/fd")]  # noqa: PTH208 - no path each
         nowhere = os.open(os.devnull, os.O_RDWR)

@@ -40,7 +40,7 @@ class SteppedClock:
             self._now = self._ask("now")
             self._began = self._asked_beginning()
             self._send("pace")
-            self._moves_alone = self._told("pace") == "alone"
+            self._moves_alone = self._reported("pace") == "alone"
         except BaseException:
             self.close()
             raise
@@ -51,13 +51,13 @@ class SteppedClock:
 
     def _asked_beginning(self) -> datetime:
         self._send("date")
-        told = self._told("date")
+        reported = self._reported("date")
         try:
-            began = datetime.fromisoformat(told) - timedelta(seconds=self._now)
+            began = datetime.fromisoformat(reported) - timedelta(seconds=self._now)
         except (ValueError, OverflowError):
-            raise self._nonsense(f"date {told}") from None
+            raise self._nonsense(f"date {reported}") from None
         if began.tzinfo is None:
-            raise self._nonsense(f"date {told}")
+            raise self._nonsense(f"date {reported}")
         return began
 
     def _send(self, request: str) -> None:
@@ -71,13 +71,13 @@ class SteppedClock:
 
     def _answer(self) -> float:
         """Return the time in the answer that is due."""
-        told = self._told("now")
+        reported = self._reported("now")
         try:
-            return float(told)
+            return float(reported)
         except ValueError:
-            raise self._nonsense(f"now {told}") from None
+            raise self._nonsense(f"now {reported}") from None
 
-    def _told(self, wanted: str) -> str:
+    def _reported(self, wanted: str) -> str:
         """Return what follows the wanted word in the answer that is due."""
         until = time.monotonic() + DEADLINE
         try:
@@ -90,10 +90,10 @@ class SteppedClock:
         except OSError as error:
             raise self._lost(error) from error
         answer, self._received, self._due = self._received, b"", False
-        word, _, told = answer.decode("ascii", "replace").strip().partition(" ")
+        word, _, reported = answer.decode("ascii", "replace").strip().partition(" ")
         if word != wanted:
             raise self._nonsense(answer.decode("ascii", "replace"))
-        return told
+        return reported
 
     def _nonsense(self, answer: str) -> InvalidResponse:
         return InvalidResponse(f"the simulated stand's clock answered {answer[:80]!r} to {self._request!r}")

@@ -99,8 +99,8 @@ def broken_promises(
     Each entry has `promise`, `place` and `ratio` (how many times the limit; None: there or not). Raises UsageError.
     """
     lines = "".join(f"{seed} {'; '.join(defects)}\n" for seed, defects in cases)
-    told = _asked("--oracle", stand, unit, defect_files, lines, timeout=None)
-    return [json.loads(line) for line in told.splitlines()]
+    reported = _asked("--oracle", stand, unit, defect_files, lines, timeout=None)
+    return [json.loads(line) for line in reported.splitlines()]
 
 
 def _asked(

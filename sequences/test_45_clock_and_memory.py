@@ -35,7 +35,7 @@ def test_clock_runs_right(
     """Clock drift.
 
     The unit's clock drifts from the stand's no more than is claimed. While it is watched, all points are driven at
-    once; what comes of that is told by the check of that name.
+    once; what comes of that is reported by the check of that name.
     """
     accuracy = bench.stand.clock_accuracy
     drift = clock_check.drift(ready_unit, clock, accuracy=accuracy, meanwhile=points_together)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from hilseq import Judge, KeepTable, Mode, Swept, Unit, durations, held_inside, signals_failure, told_apart
+from hilseq import Judge, KeepTable, Mode, Swept, Unit, distinguished, durations, held_inside, signals_failure
 
 pytestmark = [pytest.mark.stage("analog"), pytest.mark.duration(estimate=durations.exchanges)]
 
@@ -43,7 +43,7 @@ def test_tells_failures_apart(ready_unit: Unit, loop_input: str, judge: Judge) -
 
     The loop input tells under-range, over-range and both failures from a measurement (NE 43).
     """
-    for name, measured, limits in told_apart(ready_unit.analog, loop_input):
+    for name, measured, limits in distinguished(ready_unit.analog, loop_input):
         judge(name, measured, limits)
 
 

@@ -89,8 +89,8 @@ def _members(kind: type) -> Iterator[str]:
 
 
 def _type_of(function: Any) -> Any:
-    told = inspect.signature(function).return_annotation
-    match = re.fullmatch(r"(?:Iterator\[)?(\w+)\]?", str(told))
+    reported = inspect.signature(function).return_annotation
+    match = re.fullmatch(r"(?:Iterator\[)?(\w+)\]?", str(reported))
     return getattr(hilseq, match[1], None) if match is not None else None
 
 

@@ -10,7 +10,7 @@ START = datetime(2026, 11, 25, 8, 0, tzinfo=UTC)
 
 
 class StandingClock:
-    """Time that passes only when told to."""
+    """Time that passes only when commanded to."""
 
     def __init__(self) -> None:
         self.seconds = 0.0

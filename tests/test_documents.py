@@ -103,9 +103,9 @@ def test_its_options_exist(command: str, tmp_path: Path) -> None:
     words = shlex.split(re.sub(r"[\[\]…]", " ", command))
     groups = {"records", "history", "schema", "wiring"}
     name = words[1:3] if words[1] in groups and len(words) > 2 else words[1:2]
-    told = _help_of(tuple(name), tmp_path)
+    reported = _help_of(tuple(name), tmp_path)
     for option in (word for word in words if word.startswith("--")):
-        assert option in told, f"{command}: {option}"
+        assert option in reported, f"{command}: {option}"
 
 
 def test_each_bench_is_run() -> None:

@@ -166,7 +166,7 @@ def test_a_range_in_another_form_is_answered_with_ours(text: str, meant: str) ->
         ("1.000,5 V", ""),
     ],
 )
-def test_a_comma_is_told(text: str, meant: str) -> None:
+def test_a_comma_is_reported(text: str, meant: str) -> None:
     """A decimal comma is answered with a point; what may stand for a thousand is not guessed."""
     with pytest.raises(QuantityError) as caught:
         parse(text, "voltage")

@@ -8,7 +8,7 @@ Readings that must agree, and what explains that they do not: a model of a bench
 Each reading is an equation of a few unknowns (the voltage at a unit, the drop of an output), with its uncertainty. What
 is known beforehand of an unknown is one more equation. Where the readings do not agree, each explanation of one
 fault is tried: how large it would have to be, and how well everything agrees then. What lowers the sum of squares
-most is most likely; what cannot be told apart by these readings stays side by side.
+most is most likely; what cannot be distinguished by these readings stays side by side.
 
 Sources: weighted least squares and the global (chi-square) test, S. Narasimhan, C. Jordache, Data Reconciliation and
 Gross Error Detection (2000), ch. 3 and 7; the likelihood ratio of each gross error, S. Narasimhan, R. S. H. Mah, AIChE

@@ -1,6 +1,6 @@
 """Bisection for the edge between passing and failing: a threshold, the longest interruption survived.
 
-The engine asks for a point and is told pass or fail; it knows nothing of what is being tried. It works
+The engine asks for a point and is reported pass or fail; it knows nothing of what is being tried. It works
 on a grid laid from the passing end to the failing end with at most the stated resolution between its
 points, so it ends after a number of points known beforehand and never asks for a point between two steps
 of an instrument.

@@ -27,11 +27,11 @@ from hilseq.analysis.counted import (
 
 #: Below this probability of chance the sentence says that events gather (a convention, not a proof).
 SIGNIFICANT = 0.05
-#: Chances from this on are told in whole per cent.
+#: Chances from this on are reported in whole per cent.
 _WHOLE = 0.1
-#: Chances as small as this are told as "1 in n".
+#: Chances as small as this are reported as "1 in n".
 _SMALL = 0.01
-#: Smaller ones are told as being below this: nobody weighs 1e-12 against 1e-15.
+#: Smaller ones are reported as being below this: nobody weighs 1e-12 against 1e-15.
 _SMALLEST = 1e-9
 
 
@@ -177,7 +177,7 @@ def _tested(events_under: int, events: int, under: float, total: float) -> Clust
         return None
 
 
-def told(at: str, case: float | None, findings: Sequence[tuple[str, str]]) -> str:
+def reported(at: str, case: float | None, findings: Sequence[tuple[str, str]]) -> str:
     """Return `left live at 11 h 42 min, case 57.3 °C, fault 0x21 at position 2: …; look at …`.
 
     `findings` are pairs of what and text, those of one event in order; a fault of the unit's own table has a

@@ -69,29 +69,29 @@ def _answer(
         raise UsageError("--json and --csv both write to stdout: choose one")
     with reached(), open_database(records, create=False) as database:
         say_upgraded(database)
-        told = ask(database)
+        reported = ask(database)
         address = str(database)
     if html is not None:
-        _write_page(told, address, html)
+        _write_page(reported, address, html)
     if as_json:
-        typer.echo(forms.as_json(told))
+        typer.echo(forms.as_json(reported))
     elif as_csv:
-        typer.echo(forms.as_csv(told), nl=False)
+        typer.echo(forms.as_csv(reported), nl=False)
     else:
-        _print(told, html)
+        _print(reported, html)
 
 
-def _write_page(told: Answer, address: str, html: Path) -> None:
+def _write_page(reported: Answer, address: str, html: Path) -> None:
     from hilseq.errors import UsageError
     from hilseq.records.history.answer import render
 
     try:
-        html.write_text(render(told, address), encoding="utf-8")
+        html.write_text(render(reported, address), encoding="utf-8")
     except OSError as error:
         raise UsageError(f"{html} cannot be written: {error.strerror}") from None
 
 
-def _print(told: Answer, html: Path | None) -> None:
+def _print(reported: Answer, html: Path | None) -> None:
     from rich.console import Console
     from rich.text import Text
 
@@ -100,10 +100,10 @@ def _print(told: Answer, html: Path | None) -> None:
     console = Console(highlight=False)
     if not console.is_terminal:
         console.width = _WIDE
-    console.print(Text(sanitize(told.title), style="bold"))
-    for sentence in told.sentences:
+    console.print(Text(sanitize(reported.title), style="bold"))
+    for sentence in reported.sentences:
         console.print(Text(sanitize(sentence)))
-    for table in told.tables:
+    for table in reported.tables:
         console.print(Text(f"\n{sanitize(table.title)}", style="bold"))
         _print_table(console, table)
     if html is not None:

@@ -35,7 +35,7 @@ _COPIES = {
     "REFERENCE.md": ("stands", "REFERENCE.md"),
     "SEQUENCES.md": ("sequences", "README.md"),
 }
-#: What the shipped files call a file -> its name in the new folder; files that are not copied are told of as shipped.
+#: What the shipped files call a file -> its name in the new folder; files that are not copied keep their shipped names.
 _NAMES = {
     "stands/REFERENCE.md": "REFERENCE.md",
     "stands/TOPICS.md": "TOPICS.md",

@@ -147,10 +147,10 @@ def plan_command(
         said = {"units": [plan.as_data() for plan in plans], "visit": bench_times(plans, visit)}
         typer.echo(json_format.dumps(said, indent=2))
         return
-    told: dict[tuple[str, ...], list[str]] = {}
+    reported: dict[tuple[str, ...], list[str]] = {}
     for plan in plans:
-        told.setdefault(tuple(plan_lines(plan)), []).append(plan.slot)
-    for lines, slots_of_it in told.items():
+        reported.setdefault(tuple(plan_lines(plan)), []).append(plan.slot)
+    for lines, slots_of_it in reported.items():
         where = f"slot{'s' if len(slots_of_it) > 1 else ''} {', '.join(slots_of_it)}"
         typer.echo("\n".join(lines).replace(_SLOTS, where, 1))
     for line in bench_lines(plans, bench_times(plans, visit)):

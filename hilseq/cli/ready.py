@@ -74,7 +74,7 @@ def ready_command(
 ) -> None:
     """Look at all that a stand can find out about itself: instruments, calibration, loop-backs, ports, addresses.
 
-    Nothing is powered without --power, and a stand with an output on is told and left on. The stage set-up of every
+    Nothing is powered without --power, and a stand with an output on is reported and left on. The stage set-up of every
     visit runs the same procedure.
 
     --golden RUN keeps a visit in which a known good unit passed every check, beside the stand file

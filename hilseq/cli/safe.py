@@ -43,7 +43,7 @@ def safe_command(
     described = load_stand(stand)
     instruments = instruments_of(described)
     right, uses = True, []
-    with suppress(HilseqError):  # told below
+    with suppress(HilseqError):  # reported below
         uses = uses_of(instruments)  # before the latch, which ends runs by itself
     try:
         Latch(instruments).set("hilseq safe")

@@ -70,10 +70,10 @@ def setup_sheet(
 
 def _instruments(stand: Stand) -> Iterator[SheetLine]:
     for name, supply in stand.supplies.items():
-        told = " ".join(text for text in (supply.identity.maker, supply.identity.model) if text)
+        reported = " ".join(text for text in (supply.identity.maker, supply.identity.model) if text)
         limits = f"at most {supply.ceilings.voltage:g} V and {supply.ceilings.current:g} A"
         due = f", calibration holds until {supply.calibration.due}" if supply.calibration else ""
-        yield SheetLine(f"supply {name}", supply.where, f"{told or 'any model'}, {limits}{due}")
+        yield SheetLine(f"supply {name}", supply.where, f"{reported or 'any model'}, {limits}{due}")
     for name, io in stand.io.items():
         due = f"calibration holds until {io.calibration.due}" if io.calibration else ""
         yield SheetLine(f"io {name}", io.where, due)

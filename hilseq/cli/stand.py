@@ -41,13 +41,13 @@ def stand_command(
 ) -> None:
     """Tell who uses a stand on this computer: by which run, since when, with which unit in which slot.
 
-    No instrument is asked. Where runs of several slots may work at once, the load of each instrument is told. --end has
-    all of them end. --release ends what `hilseq safe` began; who did it and why is kept beside the latch.
+    No instrument is asked. Where runs of several slots may work at once, the load of each instrument is shown. --end
+    has all of them end. --release ends what `hilseq safe` began; who did it and why is kept beside the latch.
     `hilseq stand key` prints instead the stand's name and the public part of the key it signs its journals with, made
     where there is none. Publish that line: whoever has it can tell by `hilseq verify --key FILE` what this stand has
     signed. The secret part lies in the folder HILSEQ_KEYS (default ~/.config/hilseq/keys), readable by its user only.
 
-    Exit code: 0 told or released, 2 bad file or option, 4 when this computer's locks cannot be read.
+    Exit code: 0 reported or released, 2 bad file or option, 4 when this computer's locks cannot be read.
 
     Example: hilseq stand --stand stands/lan-bench.yaml
     """

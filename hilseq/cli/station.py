@@ -70,7 +70,7 @@ def station_command(
     """Work through a day of units: scan a serial number, fit the unit, see SHIP or REPAIR, take the next.
 
     On a stand with several slots the visit of each unit begins as soon as it is fitted, beside the others; the next
-    free slot is named, and who is done is told as it comes. Ctrl-C ends the visits that go on, safely.
+    free slot is named, and who is done is reported as it comes. Ctrl-C ends the visits that go on, safely.
 
     The profile is found by the part number: the only one there is, that of an earlier run of the serial number, or
     what is scanned before it (PART SERIAL). A line `end` ends the day. Options of hilseq run may follow after --.
@@ -169,8 +169,8 @@ class Day:
         self._console.print(f"  {count(sum(self._tally.values()), 'unit')} today{self._so_far()}")
 
     def _so_far(self) -> str:
-        told = ", ".join(f"{number} {disposition}" for disposition, number in self._tally.items())
-        return f": {told}" if told else ""
+        reported = ", ".join(f"{number} {disposition}" for disposition, number in self._tally.items())
+        return f": {reported}" if reported else ""
 
     def _fit_units(self) -> dict[str, tuple[str, Path]]:
         """Have one unit put into each slot, at least into the first; return serial number and profile by slot."""
@@ -264,7 +264,7 @@ class Day:
                 yield name
 
     def _line(self, units: Mapping[str, tuple[str, Path]]) -> list[str]:
-        """Return what `hilseq run` is told of a visit."""
+        """Return what `hilseq run` is reported of a visit."""
         line = [*self._sequences, "--stand", str(self._path), "--attended"]
         for slot, (serial, profile) in units.items():
             line += [f"--unit={slot}={profile}", f"--serial={slot}={serial}"]
@@ -303,10 +303,10 @@ class Day:
             return
         verdicts = visit_lines.verdicts_of(record, folder)
         self._clear()
-        for told in verdicts:
-            self._tally[told.disposition] += 1
+        for reported in verdicts:
+            self._tally[reported.disposition] += 1
             width = self._console.width
-            self._print(visit_lines.verdict_lines(told, width, letters=True, full=True, huge=True))
+            self._print(visit_lines.verdict_lines(reported, width, letters=True, full=True, huge=True))
         for line in self._labels(folder, verdicts):
             self._console.print(f"  {line}", markup=False)
         names = " and ".join(f"{serial} out of slot {slot}" for slot, serial in serials.items())
@@ -317,7 +317,7 @@ class Day:
         from hilseq.cli.report import make_reports
         from hilseq.verdicts import Disposition
 
-        if not any(told.disposition in (Disposition.SHIP, Disposition.REPAIR) for told in verdicts):
+        if not any(reported.disposition in (Disposition.SHIP, Disposition.REPAIR) for reported in verdicts):
             return
         try:
             files = [file for file in make_reports(folder, label=True) if file.suffix == ".pdf"]
@@ -446,7 +446,7 @@ class BenchDay(Day):
             )
         if self._ends:
             return "The day ends when these visits do.", "Ctrl-C ends them now, safely."
-        return "Every slot is in use.", f"What is done is told here. `{END}` takes no more units."
+        return "Every slot is in use.", f"What is done is reported here. `{END}` takes no more units."
 
     def _free_slot(self) -> str | None:
         taken = set(self._visits) | (set() if "--simulate" in self._options else _in_use(self._stand))
@@ -468,8 +468,10 @@ class BenchDay(Day):
             self._warning = f"{serial} is in slot {other} already; scan the unit for slot {slot}"
             return
         self._fit(slot, serial, profile)
-        told = [*self._line({slot: (serial, profile)}), f"--slot={slot}"]
-        visit = SlotVisit(slot, serial, told, ["--intake-complete"], self._folder([serial]), attended=True)
+        reported = [*self._line({slot: (serial, profile)}), f"--slot={slot}"]
+        visit = SlotVisit(
+            slot, serial, reported, ["--intake-complete"], self._folder([serial]), attended=True
+        )
         visit.start()
         self._visits[slot], self._begun[slot] = visit, time.monotonic()
 

@@ -94,21 +94,23 @@ def _verify_code(text: str, key: Path | None, *, as_json: bool) -> None:
     content = read_code(text)
     name = known_stands(key).get(content.key)
     if not content.holds:
-        outcome, told = (
+        outcome, reported = (
             VerifyOutcome.DOES_NOT_MATCH,
             "the code was changed: its signature is not that of its key",
         )
     elif name is None:
-        told = f"signed by a key that is not known here ({content.key}): anybody can have made it; give --key"
+        reported = (
+            f"signed by a key that is not known here ({content.key}): anybody can have made it; give --key"
+        )
         outcome = VerifyOutcome.CANNOT_TELL
     else:
-        outcome, told = VerifyOutcome.MATCHES, f"signed by the known stand {name}"
+        outcome, reported = VerifyOutcome.MATCHES, f"signed by the known stand {name}"
     if as_json:
-        said = {**asdict(content), "outcome": outcome.name.lower().replace("_", " "), "told": told}
+        said = {**asdict(content), "outcome": outcome.name.lower().replace("_", " "), "reported": reported}
         _print(said)
     else:
         typer.echo(sanitize(f"{content}", 600), err=outcome is not VerifyOutcome.MATCHES)
-        typer.echo(sanitize(told, 300), err=outcome is not VerifyOutcome.MATCHES)
+        typer.echo(sanitize(reported, 300), err=outcome is not VerifyOutcome.MATCHES)
     raise typer.Exit(int(outcome))
 
 

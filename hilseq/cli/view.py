@@ -82,7 +82,7 @@ class VisitView:
         self._stopped = False
         self._live: Live | None = None
         self._soak = SoakLine()
-        self._begun = self._told_at = time.monotonic()
+        self._begun = self._reported_at = time.monotonic()
         #: Check -> about how long it takes on hardware, s, where that is known.
         self.durations: dict[str, float] = {}
 
@@ -153,7 +153,7 @@ class VisitView:
                     self._print_stage(state, stage)
 
     def _print_stage(self, state: RunState, stage: StageState) -> None:
-        """Print a stage once; those that nothing was performed of are told together at the end."""
+        """Print a stage once; those that nothing was performed of are reported together at the end."""
         key = (stage.slot, stage.name)
         if key not in self._printed and not stage.not_performed:
             self._printed.add(key)
@@ -170,8 +170,8 @@ class VisitView:
                 self._soak.progress(entry)
             self._now = ""
             now = time.monotonic()
-            if not self._draws and now - self._told_at >= PLAIN_EVERY:
-                self._told_at = now
+            if not self._draws and now - self._reported_at >= PLAIN_EVERY:
+                self._reported_at = now
                 self._print(wrapped(self._soak.text, indent=2))
 
     @property
@@ -235,9 +235,9 @@ class VisitView:
     def finish(self, record: RunState, folder: Path) -> None:
         """Say the verdict of each unit, why, and what to do next."""
         self.stop()
-        for told in visit_lines.verdicts_of(record, folder):
+        for reported in visit_lines.verdicts_of(record, folder):
             lines = visit_lines.verdict_lines(
-                told, self._console.width, letters=self._draws, full=not self._tells_at_once
+                reported, self._console.width, letters=self._draws, full=not self._tells_at_once
             )
             self._print(lines)
 

@@ -106,11 +106,11 @@ def _watch_board(board: Board, every: float, *, once: bool) -> None:
     from hilseq.reports.bench_lines import board_lines
 
     def shown() -> Text:
-        from hilseq.live.bench_presenter import bench_told
+        from hilseq.live.bench_presenter import bench_reported
 
-        told = bench_told(board.folder, board.stand, board.slots)
+        reported = bench_reported(board.folder, board.stand, board.slots)
         return Text("\n").join(
-            board_lines(told or {"stand": board.stand, "slots": [], "next": [], "free": []})
+            board_lines(reported or {"stand": board.stand, "slots": [], "next": [], "free": []})
         )
 
     try:
@@ -144,17 +144,17 @@ def lines(follower: Follower) -> list[str]:
     record = follower.record
     if record is None:
         return [f"no run to show yet{': ' + follower.refused if follower.refused else ''}"]
-    told = [sanitize(f"{record.run} on stand {record.stand}: {follower.liveness.told}")]
+    reported = [sanitize(f"{record.run} on stand {record.stand}: {follower.liveness.reported}")]
     for unit in record.units:
         done = sum(check.started for check in unit.checks)
-        told.append(sanitize(f"{unit.part} {unit.serial}: {done} of {len(unit.checks)} checks begun"))
-        told += [sanitize(f"  {at_places(one.places, one.what)}") for one in diagnosis(unit).causes]
+        reported.append(sanitize(f"{unit.part} {unit.serial}: {done} of {len(unit.checks)} checks begun"))
+        reported += [sanitize(f"  {at_places(one.places, one.what)}") for one in diagnosis(unit).causes]
         if unit.damage:
-            told.append(sanitize(f"  CAUTION: {unit.damage}"))
+            reported.append(sanitize(f"  CAUTION: {unit.damage}"))
         soak = follower.soaks.get(unit.slot)
         if soak is not None:
-            told += soak_lines(soak)
-    return told
+            reported += soak_lines(soak)
+    return reported
 
 
 def soak_lines(soak: SampledSoak) -> list[str]:
@@ -177,16 +177,16 @@ def soak_lines(soak: SampledSoak) -> list[str]:
             if soak.columns[n].unit != "V"
         ]
     state = soak.state
-    told = [f"  soak: {words.status(soak.lasted, state.until, strip, values, len(state.incidents))}"]
-    told += [f"    {words.event_line(event)}" for event in state.events[-_LATEST:]]
-    told += [f"    {words.gap_line(gap)}" for gap in state.gaps[-2:]]
+    reported = [f"  soak: {words.status(soak.lasted, state.until, strip, values, len(state.incidents))}"]
+    reported += [f"    {words.event_line(event)}" for event in state.events[-_LATEST:]]
+    reported += [f"    {words.gap_line(gap)}" for gap in state.gaps[-2:]]
     if state.ended is not None:
-        told.append(f"    ended: {state.ended.why}")
-    return told
+        reported.append(f"    ended: {state.ended.why}")
+    return reported
 
 
 def _refused(follower: Follower) -> str:
-    """Return why nothing can be told of the run at all, or an empty text."""
+    """Return why nothing can be reported of the run at all, or an empty text."""
     return follower.refused if follower.record is None else ""
 
 
@@ -214,7 +214,7 @@ def _live(follower: Follower, every: float) -> None:
 def _plain(follower: Follower, every: float) -> None:
     """Print what is new as it comes, and now and then how it stands."""
     said: set[str] = set()
-    told_at = -PLAIN_EVERY
+    reported_at = -PLAIN_EVERY
 
     def new(seen: Follower) -> list[str]:
         from hilseq.cli import soak_lines as words
@@ -232,8 +232,8 @@ def _plain(follower: Follower, every: float) -> None:
         going = follower.look(_goes_on)
         for line in follower.look(new):
             print(line, flush=True)
-        if not going or time.monotonic() - told_at >= PLAIN_EVERY:
-            told_at = time.monotonic()
+        if not going or time.monotonic() - reported_at >= PLAIN_EVERY:
+            reported_at = time.monotonic()
             print("\n".join(follower.look(lines)), flush=True)
         if not going:
             return

@@ -349,7 +349,7 @@ def import_command(
 ) -> None:
     """Write a stand file anew with the wires of a CSV file in place of its own; all else stays as it is.
 
-    Commas, semicolons or tabs part the cells. Every fault is told as FILE:LINE:CELL, and nothing is written then. A
+    Commas, semicolons or tabs part the cells. Every fault is reported as FILE:LINE:CELL, and nothing is written then. A
     file that exists is not written over.
 
     Example: hilseq wiring import wiring.csv --stand stands/sim-bench.yaml --out my-bench.yaml

@@ -42,7 +42,7 @@ class MakesVisits(Protocol):
 class Workers:
     """The Dask workers that make visits: those of a scheduler, or else of a cluster on this computer.
 
-    A context manager. Nothing is begun before there is a visit to make. `say` is told where they are.
+    A context manager. Nothing is begun before there is a visit to make. `say` receives where they are.
     """
 
     def __init__(
@@ -116,7 +116,7 @@ class Workers:
         for name in (
             "distributed",
             "distributed.client",
-        ):  # what goes wrong is told here, without a traceback
+        ):  # what goes wrong is reported here, without a traceback
             logging.getLogger(name).setLevel(logging.CRITICAL)
         if self._scheduler is None:
             self._begun.enter_context(dask.config.set(_QUIET))
@@ -169,12 +169,12 @@ def _visit(setup: MakesVisits, case: Visited, *, hilseq: str, processors: Sequen
 
 def _refuse_others(client: Client) -> None:
     """Raise UsageError when scheduler and workers have another hilseq than this one, or none."""
-    told: dict[str, object] = client.run(installed, on_error="return")
+    reported: dict[str, object] = client.run(installed, on_error="return")
     try:
-        told["the scheduler"] = client.run_on_scheduler(installed)
+        reported["the scheduler"] = client.run_on_scheduler(installed)
     except Exception as error:  # noqa: BLE001 - whatever a stranger's environment makes of it
-        told["the scheduler"] = error
-    others = {where: what for where, what in told.items() if what != installed()}
+        reported["the scheduler"] = error
+    others = {where: what for where, what in reported.items() if what != installed()}
     if others:
         lines = [
             f"{where} has {what if isinstance(what, str) else f'none ({what})'}"

@@ -232,7 +232,7 @@ class RowFile:
         others = [key for key in campaign if head.get(key) != campaign[key]]
         if others:
             raise UsageError(
-                f"{self._path} holds the rows of another campaign ({_told(others)}); give another --out, or remove it"
+                f"{self._path} holds the rows of another campaign ({_reported(others)}); name another --out"
             )
         return rows
 
@@ -248,6 +248,6 @@ class RowFile:
             file.write(json.dumps(row) + "\n")
 
 
-def _told(keys: Iterable[str]) -> str:
+def _reported(keys: Iterable[str]) -> str:
     words = {_OWN: "another hilseq", "contents": "stand file, profile or sequences have changed"}
     return ", ".join(words.get(key, f"other {key}") for key in keys)

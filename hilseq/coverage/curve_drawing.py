@@ -31,10 +31,12 @@ def draw_curves(curves: Sequence[OperatingCurve], title: str) -> Markup:
     for number, curve in enumerate(curves):
         left, top = number % _COLUMNS * _WIDTH, _HEAD + number // _COLUMNS * _HEIGHT
         parts += _plot(curve, left, top)
-    told = "; ".join(
+    reported = "; ".join(
         f"{curve.judged.reading}: {', '.join(curve.broken) or 'as promised'}" for curve in curves
     )
-    return svg.drawing((_COLUMNS * _WIDTH, _HEAD + rows * _HEIGHT), title, told, parts, "plot", xmlns=svg.SVG)
+    return svg.drawing(
+        (_COLUMNS * _WIDTH, _HEAD + rows * _HEIGHT), title, reported, parts, "plot", xmlns=svg.SVG
+    )
 
 
 def _plot(curve: OperatingCurve, left: float, top: float) -> list[Markup]:

@@ -89,7 +89,7 @@ def chosen(spots: Mapping[str, Sequence[str]], kinds: Sequence[str]) -> list[Jud
 
 @dataclass(frozen=True, slots=True)
 class TrueValue:
-    """What the twin was told of one reading at one place: its true value as a share of its limit."""
+    """What the twin was given of one reading at one place: its true value as a share of its limit."""
 
     kind: str
     place: str
@@ -113,7 +113,7 @@ class CurveCase:
 
     @property
     def specs(self) -> tuple[str, ...]:
-        """What the twin is told."""
+        """What the twin is given."""
         return (_STAND, *(value.spec for value in self.values))
 
     def row(self, run: Path) -> dict[str, Any]:

@@ -339,7 +339,7 @@ def goals(found: Sequence[FaultOutcome], rows: Sequence[Mapping[str, Any]]) -> l
     paired = [each for each in two if each.detected]
     good = [row for row in rows if row.get("good")]
 
-    def told(among: Sequence[FaultOutcome], disposition: Disposition) -> Rate:
+    def reported(among: Sequence[FaultOutcome], disposition: Disposition) -> Rate:
         return Rate(sum(each.disposition == disposition for each in among), len(among))
 
     def without(disposition: Disposition) -> Rate:
@@ -363,8 +363,8 @@ def goals(found: Sequence[FaultOutcome], rows: Sequence[Mapping[str, Any]]) -> l
         ),
         Goal("of these, each of them found", Rate(sum(each.each for each in paired), len(paired))),
         Goal("stand fault, good unit: sent to repair", Rate(len(blamed), len(stand)), most=0.005),
-        Goal("stand fault, good unit: told as the stand's", told(stand, Disposition.STAND_FAULT)),
-        Goal("stand fault beside one of the unit: shipped", told(both, Disposition.SHIP), most=0.01),
+        Goal("stand fault, good unit: reported as the stand's", reported(stand, Disposition.STAND_FAULT)),
+        Goal("stand fault beside one of the unit: shipped", reported(both, Disposition.SHIP), most=0.01),
         Goal("without a fault: sent to repair", without(Disposition.REPAIR), most=0.001),
         Goal("without a fault: incomplete", without(Disposition.INCOMPLETE), most=0.02),
     ]

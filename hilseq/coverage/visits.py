@@ -36,7 +36,7 @@ _WARM = "6h"
 
 
 class Visited(Protocol):
-    """One visit of a campaign: what the twin is told, and the row that a finished run makes."""
+    """One visit of a campaign: what the twin is given, and the row that a finished run makes."""
 
     @property
     def number(self) -> int:
@@ -244,8 +244,8 @@ def _visit(setup: CampaignSetup, case: Visited, requests: IO[bytes], answers: IO
                 os.kill(child, signal.SIGTERM)
             os.waitpid(child, 0)
         summary = run / "summary.json"
-        told = json.loads(summary.read_text(encoding="utf-8")) if summary.exists() else {}
-        if not told.get("complete"):  # broken off, by Ctrl-C say: it proves nothing, and is made again
+        reported = json.loads(summary.read_text(encoding="utf-8")) if summary.exists() else {}
+        if not reported.get("complete"):  # broken off, by Ctrl-C say: it proves nothing, and is made again
             raise StandFault(f"{words_for(case)} did not finish")
         return case.row(run)
     finally:

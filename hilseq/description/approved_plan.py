@@ -93,25 +93,25 @@ def sha256_of(path: Path) -> str:
 
 def differences(approved: PlanContent, found: PlanContent, missing: Mapping[str, str]) -> list[str]:
     """Return in words what a run does otherwise than its plan; `missing` says why checks of the plan are left out."""
-    told = []
+    reported = []
     if approved.profile != found.profile:
-        told.append("the profile is not the one that was approved")
+        reported.append("the profile is not the one that was approved")
     for name in sorted(approved.sequences.keys() | found.sequences.keys()):
         mine, theirs = found.sequences.get(name), approved.sequences.get(name)
         if mine is None:
-            told.append(f"{name} is left out")
+            reported.append(f"{name} is left out")
         elif theirs is None:
-            told.append(f"{name} is not in the plan")
+            reported.append(f"{name} is not in the plan")
         elif mine != theirs:
-            told.append(f"{name} was changed")
+            reported.append(f"{name} was changed")
     by_reason: dict[str, list[str]] = {}
     for check, why in missing.items():
         by_reason.setdefault(why, []).append(check)
-    told += [f"{_some(checks)} of the plan: {why}" for why, checks in by_reason.items()]
+    reported += [f"{_some(checks)} of the plan: {why}" for why, checks in by_reason.items()]
     more = [check for check in found.checks if check not in approved.checks]
     if more:
-        told.append(f"{_some(more)} beyond the plan")
-    return told
+        reported.append(f"{_some(more)} beyond the plan")
+    return reported
 
 
 def _some(checks: list[str]) -> str:

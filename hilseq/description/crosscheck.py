@@ -268,7 +268,7 @@ def link_driver_agrees(stand: Stand, slot: str, profile: Profile) -> Findings:
 def supplies_are_not_shared(stand: Stand, slots: Iterable[str]) -> Findings:
     """Require an output of its own for each unit of a visit.
 
-    Two units on one output could not be told apart by their current, one could not be switched off without
+    Two units on one output could not be distinguished by their current, one could not be switched off without
     the other, and a current limit that lets both run lets one burn.
     """
     feeds: dict[str, str] = {}

@@ -65,9 +65,9 @@ class GoldenVisit(BaseModel):
         What has left its chart before is no point of it: a stand that stays changed stays closed.
         """
         inside: dict[str, list[float]] = {}
-        told: list[str] = []
+        reported: list[str] = []
         for visit in self.charted:
-            told = []
+            reported = []
             share = _FALSE_ALARM / max(len(visit.readings), 1)
             for name, (value, uncertainty) in visit.readings.items():
                 earlier = inside.setdefault(name, [])
@@ -76,10 +76,10 @@ class GoldenVisit(BaseModel):
                     half = max(half, _MATTERS * uncertainty)
                     if abs(value - mean) > half:
                         before = f"{mean:.6g} \u00b1 {half:.2g} in the {len(earlier)} visits before"
-                        told.append(f"{name}: {value:.6g} on {visit.on}, and {before}")
+                        reported.append(f"{name}: {value:.6g} on {visit.on}, and {before}")
                         continue
                 earlier.append(value)
-        return told
+        return reported
 
 
 class GoldenVisits(RootModel[dict[str, GoldenVisit]]):

@@ -67,7 +67,7 @@ class AnalogPoint(Model):
         default=None,
         description="NE 43: beyond the span of 4..20 mA an input still tells under-range, over-range and "
         "both failures apart by its value; an output stays between 3.6 and 21 mA while driven, whatever "
-        "it is told, and at 3.6 mA or below while not",
+        "it is reported, and at 3.6 mA or below while not",
     )
 
     @model_validator(mode="after")

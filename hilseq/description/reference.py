@@ -249,7 +249,7 @@ def _by_driver(general: type[Driven], definitions: dict[str, Any]) -> dict[str, 
     usual = general.model_fields["driver"].default
     of_driver = {}
     for name in installed(general.role):
-        with suppress(Exception):  # one that cannot be loaded is told to those whose stand names it
+        with suppress(Exception):  # one that cannot be loaded is commanded to those whose stand names it
             own = general.model_for({"driver": name})
             made = _generated(own)
             definitions.update(made.pop("$defs", {}))

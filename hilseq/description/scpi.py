@@ -152,7 +152,7 @@ class SupplyCommands(Model):
     )
     read_waveform: OptionalQuery = Field(
         default=None,
-        description="answers the recorded currents, in amperes, separated by commas; the times are told by "
+        description="answers the recorded currents, in amperes, separated by commas; the times are reported by "
         "`waveform`",
     )
     next_error: OptionalQuery = Field(default="SYST:ERR?", description="takes one entry off the error queue")
@@ -165,8 +165,8 @@ class SupplyCommands(Model):
             what = str(info.field_name).removeprefix("measure_")
             raise ValueError(
                 f"a supply that does not measure its {what} cannot be used: by its readings a fault of the unit is "
-                "told from one of the stand; expected the supply's own query, `measure-both` where one query asks for "
-                "voltage and current, or another supply"
+                "distinguished from one of the stand; expected the supply's own query, `measure-both` where one "
+                "query asks for voltage and current, or another supply"
             )
         return command
 

@@ -672,7 +672,7 @@ class Stand(Model):
 def with_drivers(data: Any) -> Any:
     """Return what a stand file holds, each signal with the driver of its io.
 
-    Signals whose driver cannot be had are left out: that is told of the io.
+    Signals whose driver cannot be had are left out: that is reported of the io.
     """
     if not isinstance(data, dict):
         return data

@@ -35,7 +35,7 @@ class Guard:
     """A running guard. `heartbeat` is called by the run's main thread wherever it may wait.
 
     It inherits `handles`, by which the stand is held, and tells by `latch` whether a person has made it safe.
-    `told_to_stop` is asked all the while: once it says True the run is interrupted, as by Ctrl-C.
+    `stop_requested` is asked all the while: once it says True the run is interrupted, as by Ctrl-C.
     `switch_off` sends what switches the supplies off, from a thread of its own: the run is interrupted first, and
     verifies it in its own time.
     """
@@ -47,11 +47,11 @@ class Guard:
         latch: Latch,
         *,
         handles: Sequence[int] = (),
-        told_to_stop: Callable[[], bool] = lambda: False,
+        stop_requested: Callable[[], bool] = lambda: False,
         switch_off: Callable[[], None] = nothing,
     ) -> None:
         self._switch_off = switch_off
-        self._told_to_stop = told_to_stop
+        self._stop_requested = stop_requested
         self._stopped = False
         self._process = subprocess.Popen(
             [sys.executable, "-P", "-m", "hilseq.guard.watch"],
@@ -107,7 +107,7 @@ class Guard:
         self.heartbeat()  # to wait for it was no standstill
 
     def _look(self) -> None:
-        if not self._stopped and self._told_to_stop():
+        if not self._stopped and self._stop_requested():
             self._stopped = True
             self._interrupt()
 

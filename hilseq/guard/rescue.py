@@ -21,7 +21,7 @@ PERSEVERANCE = 60.0
 def rescue(make_safe: Callable[[], None], folder: str, reason: str, latch: Latch) -> str:
     """Make safe, and journal it in a run's folder unless that is empty; return why it could not be verified.
 
-    Where a person had made the stand safe before, that is told with the reason. Safety first: the disk is touched last.
+    Where a person had made the stand safe before, the reason says so. Safety first: the disk is touched last.
     """
     begun = time.monotonic()
     tries = 0
@@ -30,7 +30,7 @@ def rescue(make_safe: Callable[[], None], folder: str, reason: str, latch: Latch
         try:
             make_safe()
             why = ""
-        except Exception as error:  # noqa: BLE001 - of any kind: it is tried again, and told
+        except Exception as error:  # noqa: BLE001 - of any kind: it is tried again, and reported
             why = in_words(error)
         if not why or time.monotonic() - begun > PERSEVERANCE:
             break

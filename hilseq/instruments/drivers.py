@@ -112,7 +112,7 @@ class ModbusLinks(LinkDriver):
     description = ModbusLink
 
     def visit_findings(self, stand: Stand, slot: str, profile: Profile) -> Iterable[Finding]:
-        """Require that unit and I/O simulators can be told apart."""
+        """Require that unit and I/O simulators can be distinguished."""
         return register_checks.link_has_its_own_device(stand, slot, profile)
 
     def open(

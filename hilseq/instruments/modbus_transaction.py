@@ -447,5 +447,5 @@ class ModbusTransaction:
 
 
 def _refuses(answer: bytes) -> bool:
-    """Tell whether an answer says no; a device that is busy, or has begun what it was told, does not."""
+    """Tell whether an answer says no; a device that is busy, or has begun what it was commanded, does not."""
     return bool(answer[0] & pdu.EXCEPTION_BIT) and answer[1] not in (pdu.ACKNOWLEDGED, pdu.BUSY)

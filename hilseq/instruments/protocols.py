@@ -70,7 +70,7 @@ class InrushRecord:
 
 
 class SupplyOutput(Protocol):
-    """One output of a power supply, as its driver reaches it: it does what it is told, and decides nothing.
+    """One output of a power supply, as its driver reaches it: it obeys commands, and decides nothing.
 
     Ceilings, order, waiting and reading back are the business of `PowerSupply`, the same for every driver.
     """
@@ -287,7 +287,7 @@ class NamedValues(Protocol):
 
     @abstractmethod
     def forgotten(self, names: Collection[str]) -> list[str]:
-        """Return in words which of these no longer hold what was last written to them; each is told once."""
+        """Return in words which of these no longer hold what was last written to them; each is reported once."""
         ...
 
 

@@ -21,7 +21,7 @@ from hilseq.instruments.protocols import Channels, Identification, NamedValues, 
 from hilseq.instruments.signals import Snapshot
 from hilseq.instruments.translate import DecodeError, fault, reraise
 
-#: How many names are told in a message.
+#: How many names are reported in a message.
 _SHOWN = 4
 
 
@@ -88,7 +88,7 @@ class RegisterBank(NamedValues):
             self._held.update(values)
 
     def forgotten(self, names: Collection[str]) -> list[str]:
-        """Return in words which of these no longer hold what was last written to them; each is told once."""
+        """Return in words which of these no longer hold what was last written to them; each is reported once."""
         with self.device.lock:
             held = {name: self._held[name] for name in names if name in self._held}
             encoded = {
@@ -120,7 +120,7 @@ def _differing(
     registers: Mapping[str, Register], run: Run, back: list[int], values: Mapping[str, float]
 ) -> dict[str, str]:
     """Return what reads back otherwise than written, name -> words."""
-    told = {}
+    reported = {}
     wrong = run.wrong(back)
     for name, value in values.items() if wrong else ():
         register = registers[name]
@@ -129,8 +129,8 @@ def _differing(
         ):
             start = register.address - run.address
             words = back[start : start + register.kind.width]
-            told[name] = f"{name} was written as {value:g} and reads back as {_shown(register, words)}"
-    return told
+            reported[name] = f"{name} was written as {value:g} and reads back as {_shown(register, words)}"
+    return reported
 
 
 def _shown(register: Register, words: list[int]) -> str:

@@ -333,7 +333,7 @@ class BannerEcho:
             raise DecodeError(f"'{quote(line)}' came instead of the echo of the command")
 
     def check_answer(self, answer: str, command: str) -> None:
-        """Require that an answer is not the question, sent back by an echo nobody told of. Raises DecodeError."""
+        """Require that an answer is not the question, sent back by an echo nobody declared. Raises DecodeError."""
         if not self.echo and answer.strip() == command.strip():
             raise DecodeError("it sent the question itself back, as an instrument with `echo: true` does")
 

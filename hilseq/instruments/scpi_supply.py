@@ -100,9 +100,9 @@ class ScpiOutput(SupplyOutput):
         return self.parsed(template, self.ask(template), lambda text: scpi.parse_measurement(text, unit))
 
     def _reading(self, template: str, unit: str) -> float:
-        return self.parsed(template, self.ask(template), lambda text: self._told(text, unit))
+        return self.parsed(template, self.ask(template), lambda text: self._reported(text, unit))
 
-    def _told(self, text: str, unit: str) -> float:
+    def _reported(self, text: str, unit: str) -> float:
         """Return a number of an answer, and take note of its last digit."""
         value, digit = scpi.parse_measurement(text, unit), scpi.last_digit(text, unit)
         decade = _decade(value)
@@ -221,7 +221,7 @@ class ScpiOutput(SupplyOutput):
             text = self._session.answer()
         if command is None:
             volts = self.parsed(
-                self._single(self._commands.measure_voltage), text, lambda text: self._told(text, "V")
+                self._single(self._commands.measure_voltage), text, lambda text: self._reported(text, "V")
             )
             return volts, self.number(self._single(self._commands.measure_current), "A")
         plain = _PLAIN_PAIR.fullmatch(text)
@@ -231,7 +231,7 @@ class ScpiOutput(SupplyOutput):
 
     def _pair(self, text: str) -> tuple[float, float]:
         volts, amperes = scpi.parts_of(text, 2)
-        return self._told(volts, "V"), self._told(amperes, "A")
+        return self._reported(volts, "V"), self._reported(amperes, "A")
 
     @staticmethod
     def _single(command: str | None) -> str:
@@ -272,7 +272,7 @@ class ScpiOutput(SupplyOutput):
             answer = self.ask(command)
         except InstrumentTimeout as error:
             if self._commands.arm_waveform is None:
-                hint = "a supply that records only when it is told to needs `arm-waveform` in the stand file"
+                hint = "a supply that records only when it is commanded to needs `arm-waveform` in the stand file"
                 raise InstrumentTimeout(f"{error}; {hint}") from error
             raise
         currents = self.parsed(command, answer, lambda text: scpi.parse_record(text, "A", known.readings))

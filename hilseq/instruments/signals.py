@@ -226,7 +226,7 @@ class SignalBank:
         self.write_many({name: value})
 
     def write_many(self, values: Mapping[str, float], *, settle: bool = True) -> None:
-        """Write signals, verify them by reading back and, unless told otherwise, let the terminals settle.
+        """Write signals, verify them by reading back and, unless stated otherwise, let the terminals settle.
 
         Adjacent addresses go in one request. No order is promised: where it matters, call twice. Raises
         StandFault when a signal is sensed, does not hold the value, or does not read back as written.

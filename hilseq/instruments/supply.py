@@ -109,14 +109,14 @@ class PowerSupply:
 
     def look(self) -> SeenOutput:
         """Ask how the output stands; nothing is set, and what was set before is no matter."""
-        told = self._output.is_on()
+        reported = self._output.is_on()
         volts, amperes = self._output.measure()
         settings = {
             setting: value
             for setting in (SupplySetting.VOLTAGE, SupplySetting.CURRENT_LIMIT)
             if (value := self._output.programmed(setting)) is not None
         }
-        return SeenOutput(self._delivers() if told is None else told, volts, amperes, settings)
+        return SeenOutput(self._delivers() if reported is None else reported, volts, amperes, settings)
 
     # -- making ready and setting
 
@@ -208,8 +208,8 @@ class PowerSupply:
 
     def is_on(self) -> bool:
         """Tell whether the output is on, by its own word or, without one, by what it delivers."""
-        told = self._output.is_on()
-        return self._delivers() if told is None else told
+        reported = self._output.is_on()
+        return self._delivers() if reported is None else reported
 
     def _delivers(self) -> bool:
         voltage, current = self.both()
@@ -327,8 +327,8 @@ class PowerSupply:
 
         Where it cannot be asked: whether the output is off although it was switched on.
         """
-        told = self._output.tripped()
-        return self._wanted_on and not self.is_on() if told is None else told
+        reported = self._output.tripped()
+        return self._wanted_on and not self.is_on() if reported is None else reported
 
     def check_settings(self) -> None:
         """Raise InstrumentReset when it has forgotten what it was set to since `prepare`.
@@ -410,10 +410,10 @@ class PowerSupply:
         for look in range(_RUN_DOWN_LOOKS):
             if look:
                 self._clock.sleep(_RUN_DOWN_LOOK)
-            told = self._output.is_on()
-            if not (self._delivers() if told is None else told):
+            reported = self._output.is_on()
+            if not (self._delivers() if reported is None else reported):
                 return
-            if told is not None:
+            if reported is not None:
                 break
         raise StandFault(f"supply {self.name} ({self._output.where}) is still on after it was switched off")
 
@@ -421,10 +421,10 @@ class PowerSupply:
         """Return None once the output is surely off, else why it is not."""
         try:
             self._output.switch(on=False)
-            told = self._output.is_on()
-            if told is None:
+            reported = self._output.is_on()
+            if reported is None:
                 self._let_pass(self.description.settle)
-            if not (self._delivers() if told is None else told):
+            if not (self._delivers() if reported is None else reported):
                 self._watched = False
                 # An output that is off needs no watch, whoever began it, and a person may work on by hand.
                 self._output.clear_watchdog()
@@ -433,7 +433,7 @@ class PowerSupply:
                 return None
         except Exception as error:  # noqa: BLE001 - of any kind: it is tried again
             return error
-        return "it still delivers" if told is None else "it still says that it is on"
+        return "it still delivers" if reported is None else "it still says that it is on"
 
     def _let_pass(self, seconds: float) -> None:
         # The clock may belong to a simulator that is gone; switching off must not depend on it.
@@ -458,7 +458,7 @@ class PowerSupply:
         self._program(SupplySetting.CURRENT_LIMIT, amperes)
 
     def _program(self, setting: SupplySetting, value: float) -> None:
-        """Program a setting and read it back. What it reports explains more than a difference: that is told first."""
+        """Program a setting and read it back. What it reports explains more than a difference, and comes first."""
         self._output.program(setting, value)
         back = self._output.programmed(setting)
         if back is None:
@@ -513,7 +513,7 @@ def open_supplies(
     conditions: InstrumentConditions | None = None,
     opening: Opening | None = None,
 ) -> dict[str, PowerSupply]:
-    """Return supplies of a stand by name, opened by their drivers unless told otherwise; nothing is sent yet."""
+    """Return supplies of a stand by name, opened by their drivers unless stated otherwise; nothing is sent yet."""
     outputs = (opening or OwnConnections()).outputs(described)
     return {
         name: PowerSupply(name, outputs[name], supply, clock, conditions)

@@ -190,7 +190,7 @@ class VisaSession:
             self._let_greet(deadline)
 
     def _let_greet(self, deadline: float) -> None:
-        """Throw the greeting away: as many lines as were told, and whatever comes right behind them.
+        """Throw the greeting away: as many lines as were reported, and whatever comes right behind them.
 
         All within `deadline`. Who does not greet in time is spoken to all the same: off must be sent.
         """

@@ -1,6 +1,6 @@
 """What is wrong with a unit, once each, and what to look at first: a pure fold over what its checks found.
 
-One fault shows in many checks. Findings are one cause when they were told in the same words, are of the same place,
+One fault shows in many checks. Findings are one cause when they were reported in the same words, are of the same place,
 came in one event, or when one row of the profile's table of causes explains them. Everything that shows, stores or
 counts what is wrong with a unit takes it from here; the findings stay, each below its cause.
 """
@@ -113,8 +113,8 @@ def diagnosis(unit: UnitState) -> UnitDiagnosis:
         RepairStep(known, tuple(joined[root] for root in dict.fromkeys(map(one.find, explained))))
         for known, explained in ranked
     )
-    told = {one.find(number) for _, explained in ranked for number in explained}
-    left = tuple(cause for root, cause in joined.items() if root not in told)
+    reported = {one.find(number) for _, explained in ranked for number in explained}
+    left = tuple(cause for root, cause in joined.items() if root not in reported)
     return UnitDiagnosis(tuple(joined.values()), steps, left)
 
 
@@ -261,7 +261,7 @@ def _joined(causes: Sequence[Cause]) -> Cause:
 
 
 def _led(symptoms: Sequence[Symptom]) -> Cause:
-    """Return the cause of some symptoms: what most checks have told stands for it."""
+    """Return the cause of some symptoms: what most checks have reported stands for it."""
     lead = max(symptoms, key=lambda symptom: len(symptom.checks))
     return Cause((lead, *(symptom for symptom in symptoms if symptom is not lead)))
 

@@ -82,7 +82,7 @@ Seconds: TypeAlias = Annotated[float, Field(ge=-LONGEST, le=LONGEST, allow_inf_n
 #: A number that JSON may hold as text, because it is not finite.
 Real: TypeAlias = Annotated[float, WithJsonSchema({"anyOf": [{"type": "number"}, _NO_NUMBER]})]
 #: A number where there is one, else the text that stands in its place.
-Told: TypeAlias = Annotated[float | str, BeforeValidator(_text_if_not_finite)]
+FiniteOrText: TypeAlias = Annotated[float | str, BeforeValidator(_text_if_not_finite)]
 Cell: TypeAlias = Annotated[str | int | float | bool | None, BeforeValidator(_text_if_not_finite)]
 Slot: TypeAlias = Annotated[str, Field(description="slot of the unit")]
 CheckId: TypeAlias = Annotated[str, Field(description="the check: file and test, as pytest names it")]
@@ -403,7 +403,7 @@ class Reading(Entry):
     check: CheckId
     slot: Slot
     name: str
-    value: Told = Field(description="in `unit`")
+    value: FiniteOrText = Field(description="in `unit`")
     unit: str = Field(description="unit of value, uncertainty and limits; empty for a plain number")
     uncertainty: Real | None = Field(default=None, description="expanded uncertainty U")
     terms: tuple[UncertaintyTerm, ...] = Field(

@@ -13,7 +13,7 @@ from datetime import datetime, timedelta
 from enum import StrEnum
 from typing import Any, assert_never
 
-from hilseq.analysis.soak_events import told
+from hilseq.analysis.soak_events import reported
 from hilseq.analysis.uncertainty import DecisionRule
 from hilseq.journal.entries import (
     INTERLOCK,
@@ -101,7 +101,9 @@ class CheckState:
     def found_at(self, place: str) -> str:
         """Return what was found at a place: its own sign, where several failed at different times."""
         own = self.signs.get(place) if self.verdict is CheckVerdict.FAILED and len(self.places) > 1 else None
-        return self.why if own is None else told(show_duration(own.since), own.case, [(own.what, own.text)])
+        return (
+            self.why if own is None else reported(show_duration(own.since), own.case, [(own.what, own.text)])
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,7 +140,7 @@ class Incident:
     def sentence(self) -> str:
         """The incident in a sentence: what, when, at which temperature, why."""
         findings = [(finding.what, finding.text) for finding in self.findings]
-        return told(show_duration(self.since), self.case, findings)
+        return reported(show_duration(self.since), self.case, findings)
 
 
 @dataclass(slots=True)
@@ -288,7 +290,7 @@ class UnitState:
         """What the checks found, one per place and check: the stand's faults when the stand failed.
 
         Of a unit of which nothing failed, what kept a check from being performed where that has a place: its link.
-        What unit and harness explain alike is told beside what failed.
+        What unit and harness explain alike is reported beside what failed.
         """
         blamed = {
             Disposition.STAND_FAULT: CheckVerdict.STAND_FAULT,
@@ -564,7 +566,7 @@ class RunState:
         return int(exit_code(unit.disposition for unit in self.units))
 
     def final(self, unit: UnitState) -> Disposition:
-        """Return what may be told of the unit: a run that is not whole releases nothing.
+        """Return what may be reported of the unit: a run that is not whole releases nothing.
 
         Nor does one whose samples of this unit are damaged or missing: nobody can look at them again. Nor does
         one that could not make safe the part of the stand that the unit is on.

@@ -2,7 +2,7 @@
 
 The file begins with one JSON line (its columns); then come records of equal length: the time as a 64-bit
 float, one 32-bit float per column, and the CRC-32 of both, all little-endian. A torn or damaged tail is cut
-and told. The journal seals the file at intervals with the SHA-256 of everything so far, so that a later
+and reported. The journal seals the file at intervals with the SHA-256 of everything so far, so that a later
 change is found.
 """
 

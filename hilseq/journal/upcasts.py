@@ -64,7 +64,7 @@ def _v0_run_started(plain: Plain) -> Plain:
 
 
 def _v0_event(plain: Plain) -> Plain:
-    """A prompt's fields lay beside those of the event; missed samples of a soak were told as an event in words."""
+    """A prompt's fields lay beside those of the event; missed samples of a soak were reported as an event in words."""
     first = str(plain.get("text")).partition(" ")[0]
     if plain.get("what") == "overrun" and first.isascii() and first.isdigit():
         kept: Plain = {name: plain[name] for name in ("at", "t", "slot") if name in plain}

@@ -195,14 +195,14 @@ def end_users(uses: Sequence[InstrumentUse], *, patience: float) -> Iterator[str
     One who has heard gets `patience` s to switch off and to let go; one who does not answer is killed after a second,
     or later where it is only starved. Raises StandFault where a lock file is none.
     """
-    told = _users(uses)
+    reported = _users(uses)
     held = _held(uses)  # somebody may have come meanwhile
-    told |= _users(held)
+    reported |= _users(held)
     for use in held:
         use.ask()
     held, heard = _awaited(held, patience)
     left = {_pid(use) for use in held}
-    for pid, users in told.items():
+    for pid, users in reported.items():
         if pid not in left:
             yield from (f"{who}: {'asked, has ended' if pid in heard else 'has ended'}" for who in users)
     if not held:

@@ -1,7 +1,7 @@
 """The folder of locks and latches: every user of the computer may write there, so nothing in it is trusted.
 
 A link is never followed, what is no plain file is refused, no more than a few bytes of a file are read, and what
-they say is only told, never acted on before it was compared with what the kernel says.
+they say is only reported, never acted on before it was compared with what the kernel says.
 """
 
 from __future__ import annotations

@@ -147,16 +147,18 @@ class Access:
         hosts = Headers(scope=scope).getlist("host")
         if len(hosts) != 1 or not self._door.knows(hosts[0]):
             return page(
-                "told",
+                "reported",
                 421,
                 title="Not the name of this server",
                 words=["Open it under the address that `hilseq serve` printed."],
                 bare=True,
             )
         if scope["method"] not in ("GET", "HEAD"):
-            told = page("told", 405, title="Reading only", words=["Nothing can be changed here."], bare=True)
-            told.headers["Allow"] = "GET, HEAD"
-            return told
+            reported = page(
+                "reported", 405, title="Reading only", words=["Nothing can be changed here."], bare=True
+            )
+            reported.headers["Allow"] = "GET, HEAD"
+            return reported
         return None
 
     def _token_answer(self, scope: Scope) -> Response | None:

@@ -1,6 +1,6 @@
 """The addresses of the live page. Everything is read; nothing is changed.
 
-The server listens, serves until told to end, and ends at once with every stream.
+The server listens, serves until commanded to end, and ends at once with every stream.
 """
 
 from __future__ import annotations
@@ -27,10 +27,10 @@ from starlette.routing import Route
 from hilseq.errors import HilseqError
 from hilseq.live import history, stream
 from hilseq.live.access import Access, AccessPolicy, page
-from hilseq.live.bench_presenter import bench_told, stands_of
+from hilseq.live.bench_presenter import bench_reported, stands_of
 from hilseq.live.follower import SIGNS as LIFE_SIGNS
 from hilseq.live.follower import Found, RunsFolder
-from hilseq.live.run_presenter import run_told, shown
+from hilseq.live.run_presenter import run_reported, shown
 from hilseq.open_files import require_open_files
 from hilseq.reports.formatting import date
 
@@ -94,13 +94,13 @@ class _Pages:
         rest.sort(key=lambda found: found.began, reverse=True)
         number = _number(request.query_params.get("page")) or 1
         part = rest[(number - 1) * PER_PAGE : number * PER_PAGE]
-        told = [stream.told_of(self.folder, found) for found in part]
+        reported = [stream.reported_of(self.folder, found) for found in part]
         return page(
             "runs",
             title="Runs",
             here="runs",
             running=now["running"],
-            others=told,
+            others=reported,
             number=number,
             pages=max(-(-len(rest) // PER_PAGE), 1),
             all=now["all"],
@@ -112,21 +112,21 @@ class _Pages:
 
     def bench(self, request: Request) -> Response:
         """Return the board of a stand: every slot, and who must do what next."""
-        told = bench_told(self.folder, request.path_params["stand"])
-        if told is None:
+        reported = bench_reported(self.folder, request.path_params["stand"])
+        if reported is None:
             raise HTTPException(404, "The folder of runs holds no run of such a stand.")
-        return page("bench", title=f"Stand {told['stand']}", here="runs", told=told)
+        return page("bench", title=f"Stand {reported['stand']}", here="runs", reported=reported)
 
     async def bench_stream(self, request: Request) -> Response:
         """Return the events of a board."""
         stand = request.path_params["stand"]
-        return self._told_stream(request, "bench", lambda: bench_told(self.folder, stand))
+        return self._reported_stream(request, "bench", lambda: bench_reported(self.folder, stand))
 
     def run(self, request: Request) -> Response:
         """Return the page of one run."""
         found = self._found(request)
-        told = self.folder.follow(found.folder).look(lambda one: run_told(found, one))
-        return page("run", title=told["name"], here="runs", told=told)
+        reported = self.folder.follow(found.folder).look(lambda one: run_reported(found, one))
+        return page("run", title=reported["name"], here="runs", reported=reported)
 
     def report(self, request: Request) -> Response:
         """Return the report of a unit, as the run left it, in a box of its own."""
@@ -158,12 +158,12 @@ class _Pages:
 
     async def runs_stream(self, request: Request) -> Response:
         """Return the events of the list."""
-        return self._told_stream(request, "runs", lambda: stream.runs_now(self.folder))
+        return self._reported_stream(request, "runs", lambda: stream.runs_now(self.folder))
 
-    def _told_stream(
+    def _reported_stream(
         self, request: Request, name: str, tell: Callable[[], dict[str, Any] | None]
     ) -> Response:
-        return self._stream(request, lambda: stream.follow_told(name, tell, self.site.every, self._closing))
+        return self._stream(request, lambda: stream.follow_words(name, tell, self.site.every, self._closing))
 
     def _closing(self) -> bool:
         return self.site.closing
@@ -226,9 +226,9 @@ class _Pages:
         try:
             answer, address = history.ask(self.site.runs, self.site.records, question)
         except history.NoRecords as none:
-            return page("told", 503, title="No records", here="history", words=[str(none)])
+            return page("reported", 503, title="No records", here="history", words=[str(none)])
         except HilseqError as error:
-            return page("told", 404, title="Not in the records", here="history", words=[str(error)])
+            return page("reported", 404, title="Not in the records", here="history", words=[str(error)])
         from hilseq.records.history.answer import show
 
         return page(
@@ -278,12 +278,14 @@ def _refused(_: Request, error: Exception) -> Response:
     known = {404: "Not found", 405: "Reading only", 503: "Not now"}
     if status == 404 and words == "Not Found":  # noqa: PLR2004 (starlette's own words)
         words = "There is no such page."
-    return page("told", status, title=known.get(status, "That went wrong"), words=[words] if words else [])
+    return page(
+        "reported", status, title=known.get(status, "That went wrong"), words=[words] if words else []
+    )
 
 
 def _failed(_: Request, error: Exception) -> Response:
-    told = f"This should not happen ({type(error).__name__}). The run is not touched by it."
-    return page("told", 500, title="That went wrong", words=[told])
+    reported = f"This should not happen ({type(error).__name__}). The run is not touched by it."
+    return page("reported", 500, title="That went wrong", words=[reported])
 
 
 def make_app(site: Site, door: AccessPolicy) -> Starlette:

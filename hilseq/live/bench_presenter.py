@@ -17,7 +17,7 @@ from hilseq.errors import HilseqError
 from hilseq.journal.entries import ANSWERED, ASKED, NOT_ANSWERED, EventLogged
 from hilseq.journal.run_state import RunState, RunStatus, UnitState
 from hilseq.live.follower import Follower, Found, RunsFolder
-from hilseq.live.run_presenter import Plain, run_told, shown
+from hilseq.live.run_presenter import Plain, run_reported, shown
 from hilseq.quantities import show_duration
 from hilseq.reports.bench_lines import present_stage, time_left
 from hilseq.reports.visit_lines import coarse
@@ -32,7 +32,7 @@ _AFTER = {
 }
 #: Beside the journal of a run whose unit is no longer in its slot.
 TAKEN_OUT = "taken-out.txt"
-_FREE = {"code": "waiting", "sign": "\u00b7", "word": "free", "told": ""}
+_FREE = {"code": "waiting", "sign": "\u00b7", "word": "free", "reported": ""}
 #: Quantities of a soak that a slot shows: key -> the name of the tile.
 _TILES = {"current": "Supply current", "temperature": "Case temperature"}
 
@@ -62,7 +62,7 @@ def stands_of(folder: RunsFolder) -> list[str]:
     return list(dict.fromkeys(found.stand for found in newest if found.stand))
 
 
-def bench_told(folder: RunsFolder, stand: str, slots: Sequence[str] = ()) -> Plain | None:
+def bench_reported(folder: RunsFolder, stand: str, slots: Sequence[str] = ()) -> Plain | None:
     """Return what is said of a stand, its slots in order; None where no slots are given and there is no run of it.
 
     `slots` are those of its stand file; without them they are read from what its newest run was given.
@@ -77,7 +77,7 @@ def bench_told(folder: RunsFolder, stand: str, slots: Sequence[str] = ()) -> Pla
         last = max(newest.values(), key=lambda found: found.began)
         slots = folder.follow(last.folder).look(_slots_of_run, samples=False) or sorted(newest)
     places = [_place(folder, slot, newest.get(slot)) for slot in slots]
-    told: Plain = shown(
+    reported: Plain = shown(
         {
             "stand": stand,
             "simulated": any(place["simulated"] for place in places),
@@ -86,7 +86,7 @@ def bench_told(folder: RunsFolder, stand: str, slots: Sequence[str] = ()) -> Pla
             "free": [place["slot"] for place in places if not place["unit"]],
         }
     )
-    return told
+    return reported
 
 
 def _slots_of_run(follower: Follower) -> list[str]:
@@ -109,13 +109,13 @@ def _place(folder: RunsFolder, slot: str, found: Found | None) -> Plain:
     if found is None:
         return empty
     follower = folder.follow(found.folder)
-    return follower.look(lambda one: _told(found, one, slot, empty), samples=not found.ended)
+    return follower.look(lambda one: _reported(found, one, slot, empty), samples=not found.ended)
 
 
-def _told(found: Found, follower: Follower, slot: str, empty: Plain) -> Plain:
+def _reported(found: Found, follower: Follower, slot: str, empty: Plain) -> Plain:
     record = follower.record
-    told = run_told(found, follower)
-    unit = next((one for one in told["units"] if one["slot"] == slot), None)
+    reported = run_reported(found, follower)
+    unit = next((one for one in reported["units"] if one["slot"] == slot), None)
     running = follower.liveness.status is RunStatus.RUNNING
     if record is None or unit is None or (not running and (found.folder / TAKEN_OUT).is_file()):
         return empty
@@ -126,7 +126,7 @@ def _told(found: Found, follower: Follower, slot: str, empty: Plain) -> Plain:
         "slot": slot,
         "run": found.key,
         "unit": f"{unit['part']} {unit['serial']}",
-        "simulated": told["simulated"],
+        "simulated": reported["simulated"],
         "disposition": unit["disposition"],
         "stage": present_stage(state) if running else "",
         "done": unit["done"],

@@ -58,7 +58,7 @@ class Liveness:
     """How a run stands, in words, and the seconds since its files were last written to."""
 
     status: RunStatus
-    told: str
+    reported: str
     age: float
 
 

@@ -51,7 +51,7 @@ Plain = dict[str, Any]
 
 #: Happenings and findings shown; the report has all of them.
 MOST_EVENTS, MOST_FINDINGS = 60, 12
-#: Below so many seconds left, seconds are told.
+#: Below so many seconds left, seconds are reported.
 _SECONDS_COUNT = 600.0
 #: Events that say what every check does, or what the report says better.
 _QUIET = frozenset({FOUND, "mode", CONDITIONS, PROOF, "safe state"})
@@ -73,10 +73,10 @@ def as_json(value: Any) -> str:
     return json.dumps(value, ensure_ascii=True, allow_nan=False, separators=(",", ":"))
 
 
-def run_told(found: Found, follower: Follower) -> Plain:
+def run_reported(found: Found, follower: Follower) -> Plain:
     """Return all that is said of a run; to be called inside the follower's `look`."""
     life, record = follower.liveness, follower.record
-    told: Plain = {
+    reported: Plain = {
         "key": found.key,
         "name": found.folder.name,
         "state": _state(life),
@@ -90,12 +90,12 @@ def run_told(found: Found, follower: Follower) -> Plain:
     }
     if record is None:
         if life.status is RunStatus.RUNNING and not follower.refused:
-            told["notice"] = "The run has not written its first line yet."
-        return _checked(told)
+            reported["notice"] = "The run has not written its first line yet."
+        return _checked(reported)
     running = life.status is RunStatus.RUNNING
-    if running and life.told == RUNS:
-        told["state"]["told"] = f"since {date(record.started)}"
-    told |= {
+    if running and life.reported == RUNS:
+        reported["state"]["reported"] = f"since {date(record.started)}"
+    reported |= {
         "name": record.run,
         "stand": record.stand,
         "simulated": bool(record.simulated),
@@ -109,20 +109,20 @@ def run_told(found: Found, follower: Follower) -> Plain:
         ],
         "events": _events(follower, record),
     }
-    return _checked(told)
+    return _checked(reported)
 
 
-def _checked(told: Plain) -> Plain:
-    result: Plain = shown(told)
+def _checked(reported: Plain) -> Plain:
+    result: Plain = shown(reported)
     return result
 
 
 def _state(life: Liveness) -> Plain:
-    return {"code": str(life.status), "sign": STATUS_SIGNS[life.status], "told": life.told}
+    return {"code": str(life.status), "sign": STATUS_SIGNS[life.status], "reported": life.reported}
 
 
-def _said(code: str, sign: str, word: str, told: str = "") -> Plain:
-    return {"code": code.replace(" ", "-"), "sign": sign, "word": word, "told": told}
+def _said(code: str, sign: str, word: str, reported: str = "") -> Plain:
+    return {"code": code.replace(" ", "-"), "sign": sign, "word": word, "reported": reported}
 
 
 def _disposition(record: RunState, unit: UnitState, life: Liveness, soak: SampledSoak | None) -> Plain:
@@ -198,7 +198,7 @@ def _stage(name: str, checks: list[CheckState], *, running: bool) -> Plain:
             said = _said("active", "\u25b6", "now")
     waiting = len(checks) - len(done) - under_way
     parts = [words, f"{under_way} under way" if under_way else "", f"{waiting} to come" if waiting else ""]
-    return said | {"name": name, "told": ", ".join(filter(None, parts))}
+    return said | {"name": name, "reported": ", ".join(filter(None, parts))}
 
 
 # -- the soak --------------------------------------------------------------------------------------------
@@ -254,9 +254,9 @@ def _soak(soak: SampledSoak, life: Liveness) -> Plain:
     over = soak.state.ended is not None or life.status is not RunStatus.RUNNING
     planned = soak.state.until
     left = max(planned - soak.lasted, 0.0)
-    told: Plain = {
+    reported: Plain = {
         "over": over,
-        "told": _soak_words(soak, life),
+        "reported": _soak_words(soak, life),
         "left": "" if over else _roughly(left),
         "ends": "" if over else _end_date(soak),
         "lasted": show_duration(round(soak.lasted)),
@@ -270,25 +270,25 @@ def _soak(soak: SampledSoak, life: Liveness) -> Plain:
     }
     rolled = soak.window
     if rolled is None or not rolled.count:
-        return told
+        return reported
     if rolled.stretches:
-        told["mode"] = soak.mode_name(rolled.stretches[-1].number)
-        told["mode_right"] = told["mode"] == soak.state.started.mode
+        reported["mode"] = soak.mode_name(rolled.stretches[-1].number)
+        reported["mode_right"] = reported["mode"] == soak.state.started.mode
     shown_as = [
         ValueFormat(quantity, float(rolled.least[n]), float(rolled.greatest[n]))
         for n, quantity in enumerate(soak.columns)
     ]
     for number in rolled.plotted:
         quantity, value = soak.columns[number], float(rolled.last[number])
-        told["tiles"].append(
+        reported["tiles"].append(
             {
                 "name": label_of(quantity),
                 "value": shown_as[number].number(value),
-                "told": _inside(value, quantity),
+                "reported": _inside(value, quantity),
                 "limits": shown_as[number].limits(),
             }
         )
-    told["rows"] = [
+    reported["rows"] = [
         {
             "name": quantity.name,
             "last": soak.mode_name(float(rolled.last[number]))
@@ -297,12 +297,12 @@ def _soak(soak: SampledSoak, life: Liveness) -> Plain:
             "least": shown_as[number].number(float(rolled.least[number])),
             "greatest": shown_as[number].number(float(rolled.greatest[number])),
             "limits": shown_as[number].limits(),
-            "told": _inside(float(rolled.last[number]), quantity),
+            "reported": _inside(float(rolled.last[number]), quantity),
         }
         for number, quantity in enumerate(soak.columns)
     ]
-    told["at"] = show_duration(round(soak.lasted, 1))
-    return told
+    reported["at"] = show_duration(round(soak.lasted, 1))
+    return reported
 
 
 def _soak_words(soak: SampledSoak, life: Liveness) -> str:
@@ -336,7 +336,7 @@ def _end_date(soak: SampledSoak) -> str:
 def _events(follower: Follower, record: RunState) -> list[Plain]:
     """Return what happened, the newest first."""
     zero = record.header.t
-    told: list[Plain] = []
+    reported: list[Plain] = []
     letters = {
         id(event): letter(number)
         for soak in follower.soaks.values()
@@ -345,7 +345,7 @@ def _events(follower: Follower, record: RunState) -> list[Plain]:
     for number, entry in enumerate(follower.journal.entries):
         words = _happened(entry)
         if words is not None:
-            told.append(
+            reported.append(
                 {
                     "n": number,
                     "when": show_duration(max(entry.t - zero, 0.0)),
@@ -356,33 +356,33 @@ def _events(follower: Follower, record: RunState) -> list[Plain]:
                     "text": words[1],
                 }
             )
-    return told[: -MOST_EVENTS - 1 : -1]
+    return reported[: -MOST_EVENTS - 1 : -1]
 
 
 def _happened(entry: JournalEntry) -> tuple[str, str] | None:
-    """Return what an entry says happened, and the words; None for what is told elsewhere."""
-    told: tuple[str, str] | None = None
+    """Return what an entry says happened, and the words; None for what is reported elsewhere."""
+    reported: tuple[str, str] | None = None
     match entry:
         case EventLogged() if entry.what not in _QUIET:
-            told = entry.what, entry.text
+            reported = entry.what, entry.text
         case SamplesMissed():
-            told = entry.what, entry.text
+            reported = entry.what, entry.text
         case SoakEventLogged():
             warm = "" if entry.case is None else f", case {entry.case:.1f} \u00b0C"
-            told = entry.what, f"{entry.text} (at {entry.place}{warm})"
+            reported = entry.what, f"{entry.text} (at {entry.place}{warm})"
         case SoakGap():
             words = f"no samples for {show_duration(max(entry.end - entry.start, 0.0))}"
-            told = f"gap: {entry.what}", f"{entry.text}; {words}" if entry.text else words
+            reported = f"gap: {entry.what}", f"{entry.text}; {words}" if entry.text else words
         case SoakStarted():
-            told = "soak", f"began, in mode {entry.mode}"
+            reported = "soak", f"began, in mode {entry.mode}"
         case SoakEnded():
-            told = "soak", f"over: {entry.why}"
+            reported = "soak", f"over: {entry.why}"
         case RunResumed():
-            told = "resumed", entry.why
+            reported = "resumed", entry.why
         case MadeSafe() if entry.verified:
-            told = "made safe", f"by the {entry.by}, read back and verified"
+            reported = "made safe", f"by the {entry.by}, read back and verified"
         case MadeSafe():
-            told = "NOT VERIFIED SAFE", entry.why
+            reported = "NOT VERIFIED SAFE", entry.why
         case _:
             pass
-    return told
+    return reported

@@ -1,6 +1,6 @@
 """A run as server-sent events. An event's id says up to where the reader has everything.
 
-One event is `news`: the parts of what is told that changed, and what the plots lack. After a reconnect the
+One event is `news`: the parts of what is reported that changed, and what the plots lack. After a reconnect the
 browser gives the last id back, and the stream goes on there: from the next line, the next sample, and the
 bucket that the last sample fell into. An id of another journal, or none, gets everything.
 """
@@ -19,7 +19,7 @@ from starlette.concurrency import run_in_threadpool
 
 from hilseq.journal.entries import SoakColumn
 from hilseq.live.follower import Follower, Found, RunsFolder
-from hilseq.live.run_presenter import Plain, ValueFormat, as_json, label_of, run_told, shown
+from hilseq.live.run_presenter import Plain, ValueFormat, as_json, label_of, run_reported, shown
 from hilseq.live.soaking import RECENT, SampledSoak, SampleWindow
 from hilseq.reports.formatting import DisplayScale
 from hilseq.reports.soak_plots import letter
@@ -64,7 +64,7 @@ class News:
     """What a reader at some position lacks."""
 
     position: Position
-    told: Plain
+    reported: Plain
     plots: dict[str, Plain]
     age: float
 
@@ -84,7 +84,7 @@ def news(found: Found, follower: Follower, after: Position) -> News:
         places[slot] = (soak.lasted, shape)
         if fresh or last < soak.lasted:
             plots[slot] = _plot(soak, soak.window, scales, -1.0 if fresh else last)
-    return News(Position(follower.mark, places), run_told(found, follower), plots, follower.liveness.age)
+    return News(Position(follower.mark, places), run_reported(found, follower), plots, follower.liveness.age)
 
 
 def _scale(rolled: SampleWindow, number: int, quantity: SoakColumn) -> DisplayScale:
@@ -161,44 +161,44 @@ async def follow(
     quiet = 0
     while not closing():
         position = after
-        told = await run_in_threadpool(follower.look, lambda one: news(found, one, position))  # noqa: B023
+        reported = await run_in_threadpool(follower.look, lambda one: news(found, one, position))  # noqa: B023
         changed = {}
-        for name, part in told.told.items():
+        for name, part in reported.reported.items():
             text = as_json(part)
             if sent.get(name) != text:
                 sent[name] = text
                 changed[name] = part
-        if changed or told.plots:
+        if changed or reported.plots:
             quiet = 0
-            age = round(told.age, 1) if math.isfinite(told.age) else None
-            yield event("news", {"told": changed, "plots": told.plots, "age": age}, told.position)
+            age = round(reported.age, 1) if math.isfinite(reported.age) else None
+            yield event("news", {"reported": changed, "plots": reported.plots, "age": age}, reported.position)
         else:
             quiet += 1
             if quiet % _QUIET_LOOKS == 0:
-                yield event("alive", {"age": round(told.age, 1) if math.isfinite(told.age) else None})
-        after = told.position
+                yield event("alive", {"age": round(reported.age, 1) if math.isfinite(reported.age) else None})
+        after = reported.position
         await asyncio.sleep(every)
 
 
-def told_of(folder: RunsFolder, found: Found) -> Plain:
+def reported_of(folder: RunsFolder, found: Found) -> Plain:
     """Return what is said of a run now; the samples of one that has ended are not read for it."""
     follower = folder.follow(found.folder)
-    return follower.look(lambda one: run_told(found, one), samples=not found.ended)
+    return follower.look(lambda one: run_reported(found, one), samples=not found.ended)
 
 
-async def follow_told(
+async def follow_words(
     name: str, tell: Callable[[], Plain | None], every: float, closing: Callable[[], bool]
 ) -> AsyncIterator[str]:
-    """Send what is told, whenever it changes, until the reader goes away or the server ends."""
+    """Send what is reported, whenever it changes, until the reader goes away or the server ends."""
     yield f"retry: {RETRY}\n\n"
     sent, quiet = "", 0
     while not closing():
-        told = await run_in_threadpool(tell)
-        text = as_json(told)
+        reported = await run_in_threadpool(tell)
+        text = as_json(reported)
         quiet += 1
         if text != sent:
             sent, quiet = text, 0
-            yield event(name, told)
+            yield event(name, reported)
         elif quiet % _QUIET_LOOKS == 0:
             yield event("alive", {})
         await asyncio.sleep(max(every, 1.0))
@@ -208,7 +208,7 @@ def runs_now(folder: RunsFolder) -> Plain:
     """Return the runs that go on, and how many there are of either sort."""
     listed = folder.runs()
     return {
-        "running": [told_of(folder, found) | {"events": []} for found in folder.going_on()],
+        "running": [reported_of(folder, found) | {"events": []} for found in folder.going_on()],
         "ended": sum(found.ended for found in listed),
         "all": len(listed),
     }

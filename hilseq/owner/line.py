@@ -203,7 +203,7 @@ class Line:
                 return {}
             begun = time.monotonic()
             values = device.snapshot(names)
-        except Exception:  # noqa: BLE001 - each is then told its own truth
+        except Exception:  # noqa: BLE001 - each is then reported its own truth
             return {}
         self.exchanges += 1
         self.spared += len(asked) - 1

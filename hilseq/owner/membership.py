@@ -75,7 +75,7 @@ class _Turn:
     """The wait for something that only one visit at a time may use."""
 
     def __init__(self) -> None:
-        self.told = threading.Event()
+        self.reported = threading.Event()
         self.has_come = False
         #: When the last one was done with it, s of the clock that all share.
         self.free_since = -math.inf
@@ -84,7 +84,7 @@ class _Turn:
 class Membership:
     """Some slots of a stand, held by its owner for this process from `join` until `leave`.
 
-    `told_to_stop` is asked all the while: once it says True, the run is interrupted, as by Ctrl-C.
+    `stop_requested` is asked all the while: once it says True, the run is interrupted, as by Ctrl-C.
     """
 
     def __init__(
@@ -95,14 +95,14 @@ class Membership:
         door: str,
         *,
         clock: Clock,
-        told_to_stop: Callable[[], bool],
+        stop_requested: Callable[[], bool],
     ) -> None:
         self._stand = stand
         self._clock = clock
         self._wire = wire
         self._granted = granted
         self._door = door
-        self._told_to_stop = told_to_stop
+        self._stop_requested = stop_requested
         self._owner_lives = SignsOfLife(granted.owner.pid)
         self._guarded = threading.Event()
         self._turns: dict[str, _Turn] = {}
@@ -192,7 +192,7 @@ class Membership:
         turn = self._turns[what] = _Turn()
         self._tell(WantAlone(what))
         try:
-            while not turn.told.wait(_PAUSE):
+            while not turn.reported.wait(_PAUSE):
                 self.waiting()
             while not turn.has_come:
                 self._clock.sleep(_PAUSE)
@@ -234,9 +234,9 @@ class Membership:
                 case HaveAlone(what, free_since):
                     turn = self._turns[what]
                     turn.has_come, turn.free_since = True, free_since
-                    turn.told.set()
+                    turn.reported.set()
                 case OthersFirst(what):
-                    self._turns[what].told.set()
+                    self._turns[what].reported.set()
                 case InterlockSeen():
                     self._interlock = message
                 case EndNow(why):
@@ -245,7 +245,7 @@ class Membership:
         return not self._owner_lives.has_ceased
 
     def _look(self) -> None:
-        if self._told_to_stop():
+        if self._stop_requested():
             self._interrupt()
 
     def _interrupt(self) -> None:
@@ -258,7 +258,7 @@ class Membership:
 
 
 def join(
-    stand: Stand, slots: Sequence[str], holder: Holder, clock: Clock, told_to_stop: Callable[[], bool]
+    stand: Stand, slots: Sequence[str], holder: Holder, clock: Clock, stop_requested: Callable[[], bool]
 ) -> Membership:
     """Claim slots of a stand from its owner, who is started where there is none.
 
@@ -282,7 +282,7 @@ def join(
             raise StandInUse(refusal(used.instrument, used.holder)) from None
         if answer is not None:
             wire, granted = answer
-            return Membership(stand, wire, granted, door, clock=clock, told_to_stop=told_to_stop)
+            return Membership(stand, wire, granted, door, clock=clock, stop_requested=stop_requested)
         patience = _CHANGING if door else 0.0 if used.holder is not None else _NAMELESS
         if waited > patience:
             raise StandInUse(refusal(used.instrument, used.holder))

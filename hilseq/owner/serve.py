@@ -67,7 +67,7 @@ from hilseq.procedures.bench import Bench
 if TYPE_CHECKING:
     from hilseq.records.stand_lock import StandLock
 
-#: Longest wait for those who were told to end, s; what is left of them then is made safe by the owner.
+#: Longest wait for those who were commanded to end, s; what is left of them then is made safe by the owner.
 _ENDING = 15.0
 #: Between two looks at the interlocks, s: everything is off within two.
 _INTERLOCKS = 0.5
@@ -118,7 +118,7 @@ class StandOwner:
         #: Why it is not held across computers, although it was to be.
         self._not_held = ""
         #: Set by a signal.
-        self.is_told_to_end = False
+        self.is_asked_to_end = False
         self._why_ended = ""
         self._ending_since = 0.0
         self._unverified = False
@@ -160,7 +160,7 @@ class StandOwner:
             None,
             self._latch,
             handles=self._lease.handles,
-            told_to_stop=self._is_kept_off,
+            stop_requested=self._is_kept_off,
             switch_off=self._command_off,
         )
         self._lease.note(self._lease.holder.guarded_by(guard.pid))
@@ -173,8 +173,8 @@ class StandOwner:
             guard.heartbeat()
             if guard.lost:
                 self._end("the guard process has died, or hangs")
-            elif self.is_told_to_end:
-                self._end("the owner of the stand was told to end")
+            elif self.is_asked_to_end:
+                self._end("the owner of the stand was commanded to end")
             if self._why_ended:
                 self._have_all_end()
             self._tell_interlocks()
@@ -392,21 +392,21 @@ class StandOwner:
         """
         if not self._stand.safety.interlocks or self._stand.simulated_clock is not None:
             return  # a stepped clock stands still meanwhile
-        bench, told = self._bench(), ""
+        bench, reported = self._bench(), ""
         while True:
             time.sleep(_INTERLOCKS)
             if not any(client.touches for client in self._clients):
                 continue
             try:
                 bench.check_interlocks()
-                told = ""
+                reported = ""
             except Interlock as opened:
                 self._command_off()
-                if told != str(opened):
-                    told = str(opened)
-                    self._opened.append((InterlockSeen(told, opened.places[0]), None))
+                if reported != str(opened):
+                    reported = str(opened)
+                    self._opened.append((InterlockSeen(reported, opened.places[0]), None))
             except HilseqError:
-                continue  # an instrument that does not answer is told by those who use it
+                continue  # an instrument that does not answer is reported by those who use it
 
     def _tell_interlocks(self) -> None:
         while self._opened:
@@ -481,7 +481,7 @@ def main() -> None:
         trouble = error
     except OSError as error:
         trouble = StandFault(f"the owner of the stand cannot be reached: {error}", place="this computer")
-    signal.signal(signal.SIGTERM, lambda _number, _frame: setattr(owner, "is_told_to_end", True))
+    signal.signal(signal.SIGTERM, lambda _number, _frame: setattr(owner, "is_asked_to_end", True))
     os.write(said, pickle.dumps(trouble))
     os.close(said)
     if trouble is None:

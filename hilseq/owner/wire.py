@@ -92,8 +92,8 @@ class MessageSocket:
 
     def require_same_user(self) -> None:
         """Raise PermissionError, and close, where the other end is another user's, by the word of the kernel."""
-        told = self.socket.getsockopt(socket.SOL_SOCKET, socket.SO_PEERCRED, _CREDENTIALS.size)
-        _, user, _ = _CREDENTIALS.unpack(told)
+        reported = self.socket.getsockopt(socket.SOL_SOCKET, socket.SO_PEERCRED, _CREDENTIALS.size)
+        _, user, _ = _CREDENTIALS.unpack(reported)
         if user != os.getuid():
             self.close()
             raise PermissionError("the other end is another user's")
@@ -136,7 +136,7 @@ class MessageSocket:
     def _taken(self, size: int) -> Any:
         data = self._came[_LENGTH.size : size]
         del self._came[:size]
-        return pickle.loads(data)  # noqa: S301 - of a process of the same user, as the kernel has told
+        return pickle.loads(data)  # noqa: S301 - of a process of the same user, as the kernel has reported
 
     def _size(self) -> int | None:
         """Return the bytes of the next message with its length, None while it is not whole."""

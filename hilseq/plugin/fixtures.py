@@ -162,8 +162,8 @@ def judge(request: pytest.FixtureRequest, visit_run: VisitRun, slot: str) -> Jud
         visit_run.note(reading)
         if reading.name not in profile.waived_readings:
             check.readings.append(reading)
-        told = f"{show_value(reading)} ({show_limits(reading)}): {reading.verdict}"
-        request.node.user_properties.append((sanitize(f"reading {reading.name}"), sanitize(told)))
+        reported = f"{show_value(reading)} ({show_limits(reading)}): {reading.verdict}"
+        request.node.user_properties.append((sanitize(f"reading {reading.name}"), sanitize(reported)))
 
     def event(what: str, text: str) -> None:
         visit_run.event(what, text, slot)

@@ -1,7 +1,7 @@
 """Gates: which units may not be tested further, and why.
 
 A failed gate closes its unit. A fault of the stand closes every unit that the faulty part serves, and no
-other; where it cannot be told whom it serves, all of them. A reading that is too near its limit for this stand
+other; where it cannot be known whom it serves, all of them. A reading that is too near its limit for this stand
 closes nothing: it says nothing against going on.
 
 Before a failed check is put down to the unit, the stand is asked about itself.

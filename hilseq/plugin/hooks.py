@@ -55,8 +55,8 @@ _MARKUP = {"magenta": "purple", "dim": "light"}
 def write_verdicts(reporter: Any, record: RunState, folder: Path) -> None:
     """Write stages and verdict of each unit to pytest's terminal reporter."""
     letters = bool(reporter.hasmarkup)
-    for told in visit_lines.verdicts_of(record, folder):
-        stages = visit_lines.stages_of(told.unit)
+    for reported in visit_lines.verdicts_of(record, folder):
+        stages = visit_lines.stages_of(reported.unit)
         performed = [stage for stage in stages if not stage.not_performed]
         lines = [
             *(
@@ -64,7 +64,7 @@ def write_verdicts(reporter: Any, record: RunState, folder: Path) -> None:
                 for stage in performed
             ),
             *visit_lines.left_out(stages, slot=len(record.units) > 1),
-            *visit_lines.verdict_lines(told, letters=letters, full=True),
+            *visit_lines.verdict_lines(reported, letters=letters, full=True),
         ]
         for line in lines:
             reporter.line(line.plain, **_markup(line))
@@ -256,7 +256,7 @@ class VisitHooks:
 
     @pytest.hookimpl(specname="pytest_runtest_protocol")
     def run_check(self, item: pytest.Item, nextitem: pytest.Item | None) -> bool:
-        """Run a check; once more when its link was away and has come back, and then only the second time is told."""
+        """Run a check; once more when its link was away and has come back; only the second time is then reported."""
         check = item.stash[CHECK]
         where = {"nodeid": item.nodeid, "location": item.location}
         item.ihook.pytest_runtest_logstart(**where)
@@ -349,8 +349,8 @@ class VisitHooks:
                 raise
             # JUnit XML or Allure results, which are pytest's business: the unit was tested all the same.
             if self.run.disk_fault is None:
-                told = (getattr(error, "strerror", None) or error, getattr(error, "filename", None))
-                words = f"{told[1] or 'junit.xml or allure-results'}: {told[0]}"
+                reported = (getattr(error, "strerror", None) or error, getattr(error, "filename", None))
+                words = f"{reported[1] or 'junit.xml or allure-results'}: {reported[0]}"
                 print(f"hilseq: what others read of this run is not whole: {words}", file=sys.stderr)  # noqa: T201
             return None
         finally:
@@ -452,7 +452,7 @@ class VisitHooks:
             if name not in self._unsafe:
                 self._unsafe.add(name)
                 fault = Outcome(CheckVerdict.STAND_FAULT, why)
-                self._plan.told(
+                self._plan.reported(
                     name, "safe state", fault, stage="safe state", title="the safe state", place="stand"
                 )
         if slot is not None:

@@ -37,7 +37,7 @@ class Judge:
     """Judges the readings of one check by one decision rule.
 
     `note` receives each reading, which is of `check` of the unit in `slot`, at `place` unless it names another. Call
-    it with a name, what was measured and the limits; it raises UnitFault when the reading fails. `event` is told what
+    it with a name, what was measured and the limits; it raises UnitFault when the reading fails. `event` receives what
     was measured again. `again` measures the same once more: nothing that happens once, such as an inrush, has it.
     """
 

@@ -56,7 +56,7 @@ class Judging:
     @pytest.hookimpl
     def pytest_assertion_pass(self) -> None:
         """Count an assertion of a sequence that holds; those of hilseq itself say nothing of a unit."""
-        file = _asserting(sys._getframe(1))  # noqa: SLF001 - the hook is told no file
+        file = _asserting(sys._getframe(1))  # noqa: SLF001 - the hook is reported no file
         if not file.startswith(_OURS) or file.startswith(_SEQUENCES):
             compared()
 

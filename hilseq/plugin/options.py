@@ -290,9 +290,9 @@ def read_options(config: Any, slots: Sequence[str], own_intake: Sequence[str] = 
     intakes = {slot: said for slot, said in _intakes(config, slots, own_intake).items() if only in ("", slot)}
     serials = by_slot(option("--serial"), "--serial", slots, only)
     for slot, said in intakes.items():
-        told = said.get("serial")
-        if told is not None and serials.setdefault(slot, told) != told:
-            raise UsageError(f"slot {slot}: --serial says {serials[slot]!r}, the intake says {told!r}")
+        reported = said.get("serial")
+        if reported is not None and serials.setdefault(slot, reported) != reported:
+            raise UsageError(f"slot {slot}: --serial says {serials[slot]!r}, the intake says {reported!r}")
     units = units_of(option("--unit"), slots, serials, intakes, only)
     for slot in units:
         if slot not in serials and not option("--attended"):

@@ -135,9 +135,11 @@ class VisitPlan:
                     checks = join_truncated(lacking[slot][stage])
                     words = f"checks of the approved plan were not selected: {checks}"
                 why = Outcome(CheckVerdict.NOT_PERFORMED, words)
-                self.told(slot, f"stage {stage}", why, stage=stage, title=f"the stage {stage}", place=stage)
+                self.reported(
+                    slot, f"stage {stage}", why, stage=stage, title=f"the stage {stage}", place=stage
+                )
 
-    def told(self, slot: str, name: str, outcome: Outcome, *, stage: str, title: str, place: str) -> None:
+    def reported(self, slot: str, name: str, outcome: Outcome, *, stage: str, title: str, place: str) -> None:
         """Plan and end a line of the verdict that no test stands behind."""
         many = f"[{slot}]" if self._many else ""
         check = PlannedCheck(f"{name}{many}", slot, stage, stage, title, place, gate=False)
@@ -295,11 +297,11 @@ def certificate_stated(
 
 def _missing(plan: ApprovedPlan, found: PlanContent, tests: FoundTests) -> dict[str, str]:
     """Return the checks of the plan that the run lacks, each with the reason; of a changed file nothing is known."""
-    told = {}
+    reported = {}
     for check in plan.checks:
         file, _, test = check.partition("::")
         changed = file in found.sequences and found.sequences[file] != plan.sequences.get(file)
         if check not in found.checks and not changed:
             here = (Path(file).name, test.partition("[")[0]) in tests.functions
-            told[check] = _NOT_HERE if here else _NOT_SELECTED
-    return told
+            reported[check] = _NOT_HERE if here else _NOT_SELECTED
+    return reported

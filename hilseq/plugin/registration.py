@@ -134,7 +134,7 @@ def _report_to_others(config: pytest.Config, run: VisitRun) -> None:
 
 
 def _default_outputs(config: pytest.Config, folder: Path) -> None:
-    """Have pytest write JUnit XML and Allure results beside the journal, unless told otherwise."""
+    """Have pytest write JUnit XML and Allure results beside the journal, unless stated otherwise."""
     if getattr(config.option, "collectonly", False):
         return
     if hasattr(config.option, "xmlpath") and not config.option.xmlpath:

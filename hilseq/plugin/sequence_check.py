@@ -55,8 +55,8 @@ _NO_NAME = re.compile(r"cannot import name '([^']+)' from 'hilseq'")
 def why_not_collected(report: pytest.CollectReport) -> str:
     """Return why a file cannot be collected, as `FILE:LINE: what is wrong`, with the nearest right name."""
     text = report.longreprtext
-    told = [line.removeprefix("E").strip() for line in text.splitlines() if line.startswith("E ")]
-    words = told[-1] if told else (text.strip().splitlines() or ["it cannot be read"])[-1]
+    reported = [line.removeprefix("E").strip() for line in text.splitlines() if line.startswith("E ")]
+    words = reported[-1] if reported else (text.strip().splitlines() or ["it cannot be read"])[-1]
     through = [(found[1] or found[3], found[2] or found[4]) for found in _WENT_THROUGH.finditer(text)]
     name = Path(report.nodeid).name
     own = [

@@ -300,7 +300,7 @@ class VisitRun:
             folder,
             self._latch,
             handles=self._lease.handles,
-            told_to_stop=self._is_kept_off,
+            stop_requested=self._is_kept_off,
             switch_off=self._command_off,
         )
         self._lease.note(self._lease.holder.guarded_by(self._guard.pid))
@@ -353,7 +353,7 @@ class VisitRun:
         """Hold it in the records' database too, where several computers share one. Raises StandInUse."""
         if not os.environ.get("HILSEQ_RECORDS"):
             return
-        with suppress(ImportError):  # told at the end, when the run cannot be brought in
+        with suppress(ImportError):  # reported at the end, when the run cannot be brought in
             from hilseq.records.stand_lock import hold_together
 
             shared = [(one.part, one.address) for one in instruments if not one.is_local]
@@ -377,7 +377,7 @@ class VisitRun:
 
     def _is_kept_off(self) -> bool:
         """Tell whether a person has made the stand safe meanwhile."""
-        with suppress(HilseqError):  # it is looked at again before power, and told then
+        with suppress(HilseqError):  # it is looked at again before power, and reported then
             if self._latched_since() is not None:
                 self.heard_to_end()  # also where the main thread is in a long call just now
                 return True
@@ -441,7 +441,9 @@ class VisitRun:
         if self.disk_fault is not None:
             return
         self._notes = True
-        with suppress(StandFault):  # an owner that has gone is told by what waits for it, and never by a hook
+        with suppress(
+            StandFault
+        ):  # an owner that has gone is reported by what waits for it, and never by a hook
             self.clock.tick()
         self._notes = False
         self.follow_folder()
@@ -450,7 +452,7 @@ class VisitRun:
                 entry = self._journal.write(entry)
         except StandFault:
             if isinstance(entry, _OF_HOOKS):
-                # Raised inside a hook of pytest it would end everything with a traceback; it is told at the end.
+                # Raised inside a hook of pytest it would end everything with a traceback; it is reported at the end.
                 return
             raise
         if isinstance(entry, RunStarted):
@@ -561,7 +563,7 @@ class VisitRun:
         return None if self.resumed is None else self.resumed.soaks.get(slot)
 
     def reopen_journal(self) -> None:
-        """Continue the journal of an interrupted run; a torn tail is cut, and told."""
+        """Continue the journal of an interrupted run; a torn tail is cut, and reported."""
         assert self.resumed is not None
         assert self._reopened is not None
         self._journal = self._reopened
@@ -618,7 +620,7 @@ class VisitRun:
         return self._bench
 
     def _through_owner(self) -> dict[str, Any]:
-        """Return what a bench is told where the instruments are held for several visits."""
+        """Return what a bench is given where the instruments are held for several visits."""
         if self._membership is None:
             return {}
         return {

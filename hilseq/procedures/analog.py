@@ -274,7 +274,7 @@ _ASKED = (("asked for 0 mA", 0.0), ("asked for 24 mA", 24e-3))
 Judged = tuple[str, Measured, Limits]
 
 
-def told_apart(analog: AnalogPoints, name: str) -> Iterator[Judged]:
+def distinguished(analog: AnalogPoints, name: str) -> Iterator[Judged]:
     """Drive an input into each band; yield what it reports and the ends of the band."""
     channel = analog.channels[name]
     try:
@@ -398,7 +398,7 @@ class Swept:
         known = math.hypot(self.scatter() * math.sqrt(2.0), self._two_digits)
         if expanded(known) > allowed:
             raise NotPerformed(
-                f"{channel.name} scatters by more than its accuracy: a change cannot be told from it"
+                f"{channel.name} scatters by more than its accuracy: a change cannot be distinguished from it"
             )
         return Measured(self.disturbed, channel.unit, known), _both_ways(allowed)
 

@@ -21,11 +21,11 @@ class ClockLook:
 
 
 class KnownFaults:
-    """The entries of a fault table that have been accounted for: there before, provoked, or told already."""
+    """The entries of a fault table that have been accounted for: there before, provoked, or reported already."""
 
     def __init__(self) -> None:
         self._known: Counter[Key] | None = None
-        self._told: set[tuple[int, str]] = set()
+        self._reported: set[tuple[int, str]] = set()
 
     @property
     def begun(self) -> bool:
@@ -46,19 +46,19 @@ class KnownFaults:
             self._known.update(counted(faults))
 
     def tell(self, faults: Iterable[StoredFault]) -> None:
-        """Take note that these were held against the unit: what returns at each start is told once."""
-        self._told.update((fault.code, fault.place) for fault in faults)
+        """Take note that these were held against the unit: what returns at each start is reported once."""
+        self._reported.update((fault.code, fault.place) for fault in faults)
 
     def provoked(self, stored: Iterable[StoredFault]) -> list[StoredFault]:
         """Return what a healthy unit does not store of itself, and what was not held against the unit."""
-        return [fault for fault in unusual(stored) if (fault.code, fault.place) not in self._told]
+        return [fault for fault in unusual(stored) if (fault.code, fault.place) not in self._reported]
 
     def news(self, stored: Iterable[StoredFault]) -> list[StoredFault]:
         """Return what a healthy unit does not store and nobody has accounted for; nothing before `learn`."""
         if self._known is None:
             return []
         new = unusual(added(self._known, stored))
-        return [fault for fault in new if (fault.code, fault.place) not in self._told]
+        return [fault for fault in new if (fault.code, fault.place) not in self._reported]
 
 
 @dataclass(slots=True)
@@ -68,7 +68,7 @@ class Baseline:
     faults: KnownFaults = field(default_factory=KnownFaults)
     #: Whether the reference configuration was loaded in this visit.
     configured: bool = False
-    #: What its own thermometer told, and what the stand measured then, degC.
+    #: What its own thermometer reported, and what the stand measured then, degC.
     temperatures: list[tuple[Measured, Measured]] = field(default_factory=list)
     #: What its outputs gave, all on, V, at what its supply read, V.
     levels: list[tuple[Measured, dict[str, Measured]]] = field(default_factory=list)

@@ -226,7 +226,7 @@ def _watch(
     signals: SignalBank,
     clock: WatchingClock,
 ) -> OffWatch:
-    """Return the watch over the unit's outputs, told of everything that may stir them."""
+    """Return the watch over the unit's outputs, reported of everything that may stir them."""
     watch = OffWatch(
         [*outputs.levels(), *analog.levels()],
         signals,
@@ -446,7 +446,7 @@ class Bench:
     def check_interlocks(self) -> None:
         """Read every interlock. Raises Interlock naming the first that is not safe; what `may_power` raises."""
         self._may_power()
-        told = self._interlock_told()
+        reported = self._interlock_told()
         interlocks = self.stand.safety.interlocks
         if not interlocks:
             return
@@ -456,13 +456,13 @@ class Bench:
                 opened = Interlock(f"interlock {name}: {interlock.meaning}", place=interlock.signal)
                 self._interlock_seen(opened)
                 raise opened
-        if told is not None:
-            raise told
+        if reported is not None:
+            raise reported
 
     def heed_interlock(self) -> None:
         """Raise an Interlock that other visits or the owner of the stand have seen, unless all goes off just now."""
-        if not self._goes_off and (told := self._interlock_told()) is not None:
-            raise told
+        if not self._goes_off and (reported := self._interlock_told()) is not None:
+            raise reported
 
     def make_safe(self, slot: str | None = None) -> None:
         """Reach the safe state. Raises NotSafe with everything that could not be verified, and its instruments."""
@@ -502,7 +502,7 @@ class Bench:
                     self.signals.release(mine)
                 except Exception as error:  # noqa: BLE001 - of any kind: it keeps nothing else on
                     found[f"io {name}"] = in_words(error)
-        self._interlock_told()  # what was told until now has been followed
+        self._interlock_told()  # what was reported until now has been followed
         return found
 
     @staticmethod
@@ -510,7 +510,7 @@ class Bench:
         """Switch supplies off; return by instrument why it could not be verified, empty where it was."""
         found = {f"supply {supply.name}": "" for supply in supplies}
         if len(supplies) > 1:
-            # All are told before the first is waited for: one that is mute keeps no other on.
+            # All are reported before the first is waited for: one that is mute keeps no other on.
             for supply in supplies:
                 supply.command_power_off()
         for supply in supplies:

@@ -101,7 +101,7 @@ def drift(
     """Compare the rates of both clocks; return how much the unit's gains, in ppm.
 
     `accuracy` is that of the stand's clock, a share (rectangular, GUM 4.3.7). `meanwhile` is done while time passes;
-    what it finds of the unit is told by a check of its own.
+    what it finds of the unit is reported by a check of its own.
     """
     first = look(unit, clock)
     until = clock.now() + watching_time(unit.profile, first.spread)

@@ -173,7 +173,7 @@ def _wrong_with(unit: Unit, before: float | None, after: float | None) -> tuple[
 
 
 def _stored(unit: Unit) -> tuple[str, tuple[str, ...]]:
-    """Return what the unit stored that nobody has accounted for, and where; it is told once."""
+    """Return what the unit stored that nobody has accounted for, and where; it is reported once."""
     new = unit.read_new_faults()
     return ("", ()) if not new else (f"the unit stored {new[0]}", tuple(fault.place for fault in new))
 

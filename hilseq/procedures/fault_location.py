@@ -223,7 +223,7 @@ class FaultLocation:
         more = {"off": 1.0, "zero": held}
         channel, full = self._unit.outputs.voltmeter(name), on.value + drop
         lowest = 0.0 if off.value <= off.standard_uncertainty else -full
-        gain = _told("on", on.value + max(drop, 0.0)) | _told("off", leaves)
+        gain = _reported("on", on.value + max(drop, 0.0)) | _reported("off", leaves)
         explanations = [
             Explanation(
                 (name,), False, f"{name} loses more than the others", scaled({"on": -1.0}), 0.0, full
@@ -295,7 +295,7 @@ class FaultLocation:
     def _alike(
         self, names: Sequence[str], limit: float, source: Sequence[Equation], on: Mapping[str, Measured]
     ) -> list[str]:
-        """Weigh what makes several outputs lose more than their `limit`, V, alike: one cause, told once."""
+        """Weigh what makes several outputs lose more than their `limit`, V, alike: one cause, reported once."""
         mean = fmean(on[name].value for name in names)
         known = max(on[name].standard_uncertainty for name in names)
         equations = [
@@ -340,8 +340,10 @@ class FaultLocation:
         register = self._unit.profile.link.supply_voltage
         if register is None:
             return []
-        told = self._unit.link.read(register) * base_unit(register.unit or "V")[1]
-        return [Equation("register", told, rectangular(_REPORTED * abs(told)) + 1e-3, {"source": 1.0})]
+        reported = self._unit.link.read(register) * base_unit(register.unit or "V")[1]
+        return [
+            Equation("register", reported, rectangular(_REPORTED * abs(reported)) + 1e-3, {"source": 1.0})
+        ]
 
     def _logic(self, names: Sequence[str]) -> dict[str, Level]:
         """Return what the logic channels of some outputs say, by output, where there are any beside the voltmeters."""
@@ -410,7 +412,7 @@ class FaultLocation:
     # -- wires that are exchanged ------------------------------------------------------------------------
 
     def _exchanged(self, name: str) -> list[str]:
-        """Look whether a point does exactly what another is told, and not what it is: wires may be exchanged."""
+        """Look whether a point does exactly what another is commanded, and not what it is: wires may be exchanged."""
         unit = self._unit
         points = unit.outputs if name in unit.outputs.names else unit.inputs
         if points is unit.outputs and unit.modes.reported() is not Mode.LIVE:
@@ -421,12 +423,12 @@ class FaultLocation:
                 back = [other for other, is_on in points.drive(*follows).items() if is_on]
                 if back == [name]:
                     raise UnitOrHarness(
-                        f"{name} and {follows[0]} do what the other is told: their wires may be exchanged",
+                        f"{name} and {follows[0]} do what the other is commanded: their wires may be exchanged",
                         places=(name, follows[0]),
                     )
             if name not in follows and (leader := self._leader(points, name)):
                 raise UnitOrHarness(
-                    f"{name} does what {leader} is told, and not what it is: its wire may be at the other's terminal",
+                    f"{name} does what {leader} is commanded, and not its own: its wire may be at the other's terminal",
                     places=(name, leader),
                 )
         finally:
@@ -435,12 +437,12 @@ class FaultLocation:
 
     @staticmethod
     def _leader(points: Outputs | Inputs, name: str) -> str:
-        """Return the one other point that a point follows whatever else is told; empty where there is none."""
+        """Return the one other point that a point follows whatever else is reported; empty where there is none."""
         leaders = set(points.names) - {name}
         for vector in shortest_complete(len(points.names)):
-            told = {other for other, is_on in zip(points.names, vector, strict=True) if is_on}
-            is_on = points.drive(*told)[name]
-            leaders &= told if is_on else leaders - told
+            reported = {other for other, is_on in zip(points.names, vector, strict=True) if is_on}
+            is_on = points.drive(*reported)[name]
+            leaders &= reported if is_on else leaders - reported
         return leaders.pop() if len(leaders) == 1 else ""
 
     def _exchanged_contacts(self) -> list[str]:
@@ -458,7 +460,7 @@ class FaultLocation:
             modes.release()
         wrong = {mode: found for mode, found in seen.items() if found is not mode}
         if wrong and set(wrong) == set(wrong.values()):
-            words = ", ".join(f"told {mode} it is {found}" for mode, found in wrong.items())
+            words = ", ".join(f"reported {mode} it is {found}" for mode, found in wrong.items())
             raise UnitOrHarness(
                 f"the contacts of the mode switch stand for each other's positions ({words}): their wires may be "
                 "exchanged",
@@ -475,8 +477,8 @@ class FaultLocation:
         low, high = suspect.scale.at(_TRIED[0]), suspect.scale.at(_TRIED[-1])
         middle = suspect.said(suspect.scale.at(0.5))
 
-        def shows(told: WiredChannel) -> list[str]:
-            analog.set({channel.name: high if channel is told else low for channel in alike})
+        def shows(reported: WiredChannel) -> list[str]:
+            analog.set({channel.name: high if channel is reported else low for channel in alike})
             looks = analog.look()
             return [channel.name for channel in alike if looks[channel.name].found > middle]
 
@@ -527,14 +529,16 @@ class FaultLocation:
         seen, lamps = unit.indicator_on_stand(), unit.profile.indicator
         if seen is None or lamps is None or register is None:
             return []
-        told = next((s for s, number in register.values.items() if number == unit.link.read(register)), None)
-        if told is seen or seen is Indicator.HEALTHY:
-            return [f"the unit, too, says that its indicator is {told}"] if told is seen else []
+        reported = next(
+            (s for s, number in register.values.items() if number == unit.link.read(register)), None
+        )
+        if reported is seen or seen is Indicator.HEALTHY:
+            return [f"the unit, too, says that its indicator is {reported}"] if reported is seen else []
         both_shine = bool(self._signals.read(lamps.healthy)) and seen is Indicator.FAULTED
-        if both_shine or told is not Indicator.HEALTHY:
+        if both_shine or reported is not Indicator.HEALTHY:
             return []
         raise UnitOrHarness(
-            f"the stand sees the indicator {seen}, the unit says {told}: a lamp, or the channel or wire that senses it",
+            f"the stand sees the indicator {seen}, the unit says {reported}: a lamp, or its channel or wire",
             places=("indicator",),
         )
 
@@ -594,7 +598,7 @@ def thermometers_agree(bench: Bench, unit: Unit) -> None:
         FaultLocation(bench, unit).thermometers()
 
 
-def _told(name: str, amount: float) -> dict[str, float]:
+def _reported(name: str, amount: float) -> dict[str, float]:
     return {name: amount}
 
 

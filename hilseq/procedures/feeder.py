@@ -33,8 +33,8 @@ _LOOKS, _READINGS = 10, 3
 _BEFORE_START, _QUIESCENT = 0.15, 0.02
 #: Below this share of its lowest idle current a unit draws nothing: what fed it is open.
 _NOTHING = 0.05
-#: Least change of current, as a share of what is drawn, by which a resistance can be told; the loss along a good feeder
-#: and power input, as a share of the rated supply, at most (common practice, no source).
+#: Least change of current, as a share of what is drawn, that shows a resistance; the loss along a good feeder and
+#: power input, as a share of the rated supply, at most (common practice, no source).
 _CHANGE, _LOSS = 0.1, 0.02
 
 

@@ -10,7 +10,7 @@ from hilseq.errors import HilseqError
 from hilseq.instruments.signals import SignalBank
 from hilseq.instruments.supply import PowerSupply
 
-#: Drives that are named; of more, the number is told.
+#: Drives that are named; of more, the number is reported.
 _NAMED = 4
 
 
@@ -35,7 +35,7 @@ def found_state(
     parts: Sequence[str],
     others: Collection[str] = (),
 ) -> Iterator[FoundPart]:
-    """Read each of the parts (`supply main`, `io rack`); nothing is set. What does not answer is told as that.
+    """Read each of the parts (`supply main`, `io rack`); nothing is set. What does not answer is reported as that.
 
     What drives the slots that others work on is theirs, and not looked at.
     """

@@ -61,7 +61,7 @@ def assert_tells_its_state(unit: Unit) -> None:
 
 def _wrong_words(unit: Unit) -> Iterator[tuple[str, str]]:
     """Yield what a unit that is well says wrong of itself, with its place."""
-    for how, seen in (("shows", unit.indicator_on_stand()), ("reports", unit.indicator_told())):
+    for how, seen in (("shows", unit.indicator_on_stand()), ("reports", unit.reported_indicator())):
         if seen is not None and seen is not Indicator.HEALTHY:
             yield "indicator", f"its indicator {how} {seen}"
     if result := unit.self_test():

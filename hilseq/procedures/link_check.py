@@ -23,8 +23,8 @@ def assert_reliable(unit: Unit) -> str:
     """Return what the exchanges of the visit prove of the link, in a sentence.
 
     Raises LinkLost where some went wrong now and then: at `link`, and nobody is blamed, for which end it is cannot be
-    told. One lost answer alone is a moment in which the link was away, and is told only. Raises NotPerformed where the
-    link does not count, or nothing was sent.
+    known. One lost answer alone is a moment in which the link was away, and is only reported. Raises NotPerformed where
+    the link does not count, or nothing was sent.
     """
     tally = _counted(unit)
     compared()
@@ -49,9 +49,9 @@ def _rate(tally: LinkTally) -> str:
         "answered wrongly": tally.wrong,
         "refused": tally.refused,
     }
-    told = ", ".join(f"{count} {kind}" for kind, count in kinds.items() if count)
+    reported = ", ".join(f"{count} {kind}" for kind, count in kinds.items() if count)
     return (
-        f"{tally.failed} of {tally.sent} exchanges over the link went wrong now and then ({told}): "
+        f"{tally.failed} of {tally.sent} exchanges over the link went wrong now and then ({reported}): "
         f"{100 * tally.failed / tally.sent:.2g} %, at {100 * _CONFIDENCE:g} % confidence between "
         f"{100 * bounds.lower:.2g} and {100 * bounds.upper:.2g} %; none may"
     )

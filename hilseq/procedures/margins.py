@@ -68,10 +68,10 @@ def assert_ramp_was_stored(unit: Unit, stored_by_it: list[StoredFault]) -> None:
         return
     codes = [fault.code for fault in stored_by_it]
     if table.at_slow_ramp not in codes:
-        told = ", ".join(f"0x{code:X}" for code in codes) or "nothing"
+        reported = ", ".join(f"0x{code:X}" for code in codes) or "nothing"
         instead = f"instead of code 0x{table.at_slow_ramp:X}"
         raise UnitFault(
-            f"on a slow ramp the unit stored {told} {instead}: it does not store its faults",
+            f"on a slow ramp the unit stored {reported} {instead}: it does not store its faults",
             place="stored faults",
         )
 
@@ -122,9 +122,9 @@ def assert_reported_supply(unit: Unit) -> None:
     register = unit.profile.link.supply_voltage
     if register is None:
         return
-    told, measured = unit.link.read(register), unit.supply.voltage().value
-    if abs(told - measured) > _REPORTED * measured:
-        words = f"the unit reports a supply of {told:.4g} V where the supply gives {measured:.4g} V"
+    reported, measured = unit.link.read(register), unit.supply.voltage().value
+    if abs(reported - measured) > _REPORTED * measured:
+        words = f"the unit reports a supply of {reported:.4g} V where the supply gives {measured:.4g} V"
         raise UnitFault(words, place="supply")
 
 

@@ -45,7 +45,7 @@ class Modes:
         self._texts = texts
         self._clock = clock
         self._event = event
-        #: Called with a mode that the unit is about to be told, and with one that it has been seen in.
+        #: Called with a mode that the unit is about to be reported, and with one that it has been seen in.
         self.telling: Callable[[Mode], None] = lambda _: None
         self.reached: Callable[[Mode], None] = lambda _: None
         #: Where a person said that the switch stands; empty until one was asked.
@@ -123,17 +123,17 @@ class Modes:
     def move_to(self, mode: Mode) -> Measured:
         """Bring the unit into `mode`; return the time it took, s. Raises UnitFault when it does not follow."""
         compared()
-        told = self.set(mode)
-        took = self.wait_for(mode, told.value)
+        reported = self.set(mode)
+        took = self.wait_for(mode, reported.value)
         if took is None:
             seen = self.reported()
             raise UnitFault(
-                f"the unit was told to be {mode} but reports {seen} after "
+                f"the unit was commanded to be {mode} but reports {seen} after "
                 f"{self._profile.modes.change_within:g} s",
                 place=f"mode {mode}",
             )
         self._event("mode", str(mode))
-        command = Term("duration of the command", told.standard_uncertainty, "rectangular")
+        command = Term("duration of the command", reported.standard_uncertainty, "rectangular")
         return Measured.of(took.value, "s", *took.budget, command)
 
     def wait_for(self, mode: Mode, since: float) -> Measured | None:

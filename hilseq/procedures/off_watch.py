@@ -29,7 +29,7 @@ STIRRED = 1.0
 _GIVEN_UP = 5.0
 #: Occasion of everything before the unit is ready.
 STARTING = "while the unit starts"
-#: More than this share of the outputs on at once have one cause, which is told once.
+#: More than this share of the outputs on at once have one cause, which is reported once.
 _ALIKE = 0.5
 
 
@@ -77,7 +77,7 @@ class OffWatch:
         self._powered = self._ready = False
         #: Who has commanded something on since power came: `outputs`, `analog outputs`.
         self._demands: set[str] = set()
-        #: The mode it is told to be in, the one it was last seen in, and whether it may be in neither.
+        #: The mode it is commanded to be in, the one it was last seen in, and whether it may be in neither.
         self._wanted = self._mode = at_start
         self._changing = False
         self._off_since = math.inf
@@ -86,7 +86,7 @@ class OffWatch:
         self._took = 0.0
         self.seen: dict[tuple[str, str], Seen] = {}
         self.watched: dict[str, Watched] = {}
-        self._told: set[tuple[str, str]] = set()
+        self._reported: set[tuple[str, str]] = set()
 
     # -- what happens to the unit --------------------------------------------------------------------
 
@@ -106,7 +106,7 @@ class OffWatch:
             self._stir(was_off=self.must_be_off())
 
     def tell_mode(self, mode: Mode) -> None:
-        """Take note that the unit is about to be told another mode."""
+        """Take note that the unit is about to be reported another mode."""
         was_off = self.must_be_off()
         self._changing = self._changing or mode is not self._mode
         self._wanted = mode
@@ -203,13 +203,13 @@ class OffWatch:
 
     # -- telling -------------------------------------------------------------------------------------
 
-    def untold(self) -> tuple[list[str], str]:
-        """Return where outputs were on that had to be off, and a sentence; each is told once, empty without any.
+    def unreported(self) -> tuple[list[str], str]:
+        """Return where outputs were on that had to be off, and a sentence; each is reported once, empty without any.
 
-        Many at once have one cause, and its place; a few are told by their names.
+        Many at once have one cause, and its place; a few are reported by their names.
         """
         news = {
-            key: [o for o in seen.outputs if (seen.occasion, o) not in self._told]
+            key: [o for o in seen.outputs if (seen.occasion, o) not in self._reported]
             for key, seen in self.seen.items()
         }
         many = {key for key, new in news.items() if len(new) > _ALIKE * len(self._levels)}
@@ -218,7 +218,7 @@ class OffWatch:
         words = []
         for key, new in news.items():
             seen = self.seen[key]
-            self._told.update((seen.occasion, output) for output in new)
+            self._reported.update((seen.occasion, output) for output in new)
             if key in many:
                 places[seen.place] = None
             elif not together.issuperset(new):

@@ -64,5 +64,5 @@ def restart_demanded(unit: Unit, clock: Clock) -> None:
 
 
 def fail_on_seen(unit: Unit) -> None:
-    """Raise UnitFault with everything that was seen on where it had to be off, and has not been told yet."""
-    unit.fail_at(*unit.off_watch.untold())
+    """Raise UnitFault with everything that was seen on where it had to be off, and has not been reported yet."""
+    unit.fail_at(*unit.off_watch.unreported())

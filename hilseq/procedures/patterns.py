@@ -85,7 +85,7 @@ class PatternRun:
         return found
 
     def assert_follows(self, name: str) -> None:
-        """Raise UnitFault at the point when it does not follow, or when another cannot be told from it."""
+        """Raise UnitFault at the point when it does not follow, or when another cannot be distinguished from it."""
         compared()
         words = self.faults().get(name)
         if words is not None:

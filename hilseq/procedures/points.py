@@ -189,7 +189,7 @@ _OTHERS = 3
 
 @dataclass(frozen=True, slots=True)
 class Loaded:
-    """One output under its load: drop when on (V), voltage when off (V), leakage (A) where it can be told.
+    """One output under its load: drop when on (V), voltage when off (V), leakage (A) where it can be reported.
 
     `channel` is the signal of the stand that measured it; `anew` measures the same output once more; `usual` is
     what the others lose, V, where there are several.

@@ -315,22 +315,22 @@ class Ports:
             if not length:
                 return ""
             data = b"".join(frame.data for frame in islice(partner.frames(), length))[:length]
-            told = ""
+            reported = ""
             for _ in range(_LONG_FRAMES):
                 try:
                     back = partner.exchange(data)
                 except UnitFault as fault:
-                    told = str(fault)
+                    reported = str(fault)
                     if port.longest_frame is None:
                         break
                 else:
                     if len(back) == len(data):
                         return f"{name}: a frame of {length} characters came back whole{self._framed(name)}"
-                    told = f"{len(back)} characters came back"
+                    reported = f"{len(back)} characters came back"
         if port.longest_frame is None:
-            return f"{name}: long frames are not shown; with {length} characters, which nobody claims, {told}"
+            return f"{name}: long frames are not shown; with {length} characters, which nobody claims, {reported}"
         raise UnitFault(
-            f"none of {_LONG_FRAMES} frames of {length} characters came back whole: {told}", place=name
+            f"none of {_LONG_FRAMES} frames of {length} characters came back whole: {reported}", place=name
         )
 
     def _framed(self, name: str) -> str:

@@ -292,10 +292,10 @@ def reported_error(unit: Unit, stand: Stand, signals: SignalBank) -> Measured:
     digit = Term(
         "last digit of the unit", resolution(register.step), "rectangular", source="profile: register"
     )
-    told = Measured.of(unit.link.read(register), "degC", digit)
+    reported = Measured.of(unit.link.read(register), "degC", digit)
     measured = signals.measure(thermometer)
-    unit.baseline.temperatures.append((told, measured))
-    return told - measured
+    unit.baseline.temperatures.append((reported, measured))
+    return reported - measured
 
 
 #: K by which a case has surely become warmer or colder, beyond what the stand's own thermometer may err.
@@ -303,12 +303,14 @@ _MOVED = 1.0
 
 
 def fail_on_standing_thermometer(unit: Unit) -> None:
-    """Raise UnitFault when the unit has told one temperature all along while its case became warmer or colder."""
+    """Raise UnitFault when the unit has reported one temperature all along while its case became warmer or colder."""
     seen = unit.baseline.temperatures
-    if len({told.value for told, _ in seen}) != 1:
+    if len({reported.value for reported, _ in seen}) != 1:
         return
     (low, high) = (end(measured.value for _, measured in seen) for end in (min, max))
     known = max(measured.expanded_uncertainty for _, measured in seen)
     if high - low > known + _MOVED:
-        told = f"the unit reports {seen[0][0].value:g} degC all along"
-        raise UnitFault(f"{told} while its case went from {low:.4g} to {high:.4g} degC", place="temperature")
+        reported = f"the unit reports {seen[0][0].value:g} degC all along"
+        raise UnitFault(
+            f"{reported} while its case went from {low:.4g} to {high:.4g} degC", place="temperature"
+        )

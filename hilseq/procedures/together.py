@@ -172,7 +172,7 @@ def _step(
 
 
 def _hold(unit: Unit, clock: Clock, found: Together) -> None:
-    """Hold every output on, and note which go off by themselves; one that was wrong before has been told."""
+    """Hold every output on, and note which go off by themselves; one that was wrong before has been reported."""
     unit.outputs.command(*unit.outputs.names)
     for second in range(1, HOLD + 1):
         clock.sleep(1.0)

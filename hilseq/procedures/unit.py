@@ -228,7 +228,7 @@ class Unit:
         return self.wait_until_ready()
 
     def check_drives(self) -> None:
-        """Raise InstrumentReset when the stand no longer drives the unit as it was told to."""
+        """Raise InstrumentReset when the stand no longer drives the unit as it was commanded to."""
         self._signals.check_drives(self._drives)
 
     def return_to_idle(self) -> None:
@@ -277,10 +277,10 @@ class Unit:
         seen = self.indicator_on_stand()
         if seen is not None:
             return seen
-        told = self.indicator_told()
-        return self._look() if told is None else told
+        reported = self.reported_indicator()
+        return self._look() if reported is None else reported
 
-    def indicator_told(self) -> Indicator | None:
+    def reported_indicator(self) -> Indicator | None:
         """Return the indicator as the unit reports it; None where it does not. Raises UnitFault for nonsense."""
         register = self.profile.link.indicator
         if register is None:

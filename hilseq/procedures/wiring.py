@@ -196,7 +196,7 @@ class SlotWiring:
 def served_by(stand: Stand, part: str) -> frozenset[str]:
     """Return the slots that a fault of a part (`supply main`, `io rack`, a signal) can reach.
 
-    Every slot of the stand where that cannot be told: an interlock, a spare path, an unknown word.
+    Every slot of the stand where that cannot be reported: an interlock, a spare path, an unknown word.
     """
     everyone = frozenset(stand.slots)
     sort, _, name = part.partition(" ")

@@ -125,12 +125,12 @@ def keep_worth(connection: Connection, run_id: int, rows: RunRows, damage: Mappi
     for unit in rows.record.units:
         unit.damage = damage.get(unit.slot, "")
     for unit in rows.record.units:
-        slot, told = name(unit.slot), sanitize(unit.damage)
-        if known[slot] == told:
+        slot, reported = name(unit.slot), sanitize(unit.damage)
+        if known[slot] == reported:
             continue
         changed = True
         this = (visits.c.run_id == run_id) & (visits.c.slot == slot)
-        connection.execute(sa.update(visits).where(this).values(damage=told, **rows.worth(unit)))
+        connection.execute(sa.update(visits).where(this).values(damage=reported, **rows.worth(unit)))
     if changed:
         code = rows.record.final_exit_code
         connection.execute(sa.update(runs).where(runs.c.id == run_id).values(exit_code=code))

@@ -1,7 +1,7 @@
 """Holding a stand across computers: advisory locks in the PostgreSQL database that keeps the records.
 
 They end with the connection that took them. A stand needs nothing but its own computer: where the database cannot
-be reached it is held there alone, and the caller is told so.
+be reached it is held there alone, and the caller is reported so.
 """
 
 from __future__ import annotations

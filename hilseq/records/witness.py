@@ -38,15 +38,16 @@ def _compared(address: str, journal: Journal, seen: list[tuple[str, int, str]]) 
     mine = [(lines, chain) for key, lines, chain in seen if key == journal.links[0]]
     for lines, chain in mine:
         if lines > len(journal.links):
-            told = f"the records at {address} have seen {lines} lines of this run, and {len(journal.links)} are here"
-            return TrustAnswer(Trust.CONTRADICTS, told)
+            here = len(journal.links)
+            reported = f"the records at {address} have seen {lines} lines of this run, and {here} are here"
+            return TrustAnswer(Trust.CONTRADICTS, reported)
         if lines < 1 or journal.links[lines - 1] != chain:
             return TrustAnswer(
                 Trust.CONTRADICTS, f"the records at {address} have seen another line {lines} of this run"
             )
     if mine:
         times = f", {len(mine)} times" if len(mine) > 1 else ""
-        told = f"the records at {address} have seen this run, to line {mine[-1][0]}{times}"
-        return TrustAnswer(Trust.AGREE, told)
-    told = f"the records at {address} know a run of this name on this stand, and it began otherwise"
-    return TrustAnswer(Trust.CONTRADICTS, told)
+        reported = f"the records at {address} have seen this run, to line {mine[-1][0]}{times}"
+        return TrustAnswer(Trust.AGREE, reported)
+    reported = f"the records at {address} know a run of this name on this stand, and it began otherwise"
+    return TrustAnswer(Trust.CONTRADICTS, reported)

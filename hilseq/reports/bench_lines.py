@@ -52,10 +52,10 @@ def slot_line(slot: str, serial: str, state: RunState | None, elapsed: float | N
     return line
 
 
-def board_lines(told: Mapping[str, Any]) -> list[Text]:
+def board_lines(reported: Mapping[str, Any]) -> list[Text]:
     """Return the board of a stand in lines of at most 80 columns, of what `hilseq.live.bench_presenter` tells."""
-    lines = [Text(f"stand {told['stand']}", "bold")]
-    for place in told["slots"]:
+    lines = [Text(f"stand {reported['stand']}", "bold")]
+    for place in reported["slots"]:
         said = place["disposition"]
         line = Text("  ")
         line.append(f"{fit(place['slot'], _SLOT - 1):<{_SLOT}}", "bold")
@@ -73,9 +73,9 @@ def board_lines(told: Mapping[str, Any]) -> list[Text]:
         )
         if any(values):
             lines.append(Text(fit(f"{'':<{_SLOT + 2}}{', '.join(filter(None, values))}", WIDTH), "dim"))
-    if told["free"]:
-        lines += wrapped(f"free: {', '.join(told['free'])}", indent=2)
-    return lines + [line for words in told["next"] for line in wrapped(words, indent=2, style="bold")]
+    if reported["free"]:
+        lines += wrapped(f"free: {', '.join(reported['free'])}", indent=2)
+    return lines + [line for words in reported["next"] for line in wrapped(words, indent=2, style="bold")]
 
 
 def _style(code: str) -> str:

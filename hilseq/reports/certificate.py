@@ -218,9 +218,9 @@ def _label(key: str) -> str:
 
 
 def _ambient(unit: UnitState, run: RunState) -> str:
-    told = [event.text for event in (*run.events, *unit.events) if event.what == AMBIENT]
+    reported = [event.text for event in (*run.events, *unit.events) if event.what == AMBIENT]
     soak = "" if unit.soak is None else f"soak planned at {unit.soak.started.ambient:g} \u00b0C"
-    return "; ".join([*told[-1:], *([soak] if soak else [])]) or "not measured"
+    return "; ".join([*reported[-1:], *([soak] if soak else [])]) or "not measured"
 
 
 # -- key readings and the soak -----------------------------------------------------------------------------
@@ -308,11 +308,11 @@ def _soak(unit: UnitState, soak: SoakView | None) -> dict[str, Any] | None:
     started = unit.soak.started
     hours = f"{show_duration(soak.lasted)} of {show_duration(started.planned)} planned"
     events = formatting.count(soak.incidents, "event")
-    told = f"{hours}, {soak.samples} samples, {events}, in mode {started.mode}"
+    reported = f"{hours}, {soak.samples} samples, {events}, in mode {started.mode}"
     found = next((one for one in soak.series if one.name == CASE), None)
     curve, low, high = _curve(found, soak.lasted)
     return {
-        "told": printable(told, 160),
+        "reported": printable(reported, 160),
         "curve": curve,
         "low": low,
         "high": high,
@@ -351,15 +351,17 @@ def _claims(unit: UnitState) -> dict[str, Any]:
 
     Where all of them are longer than a page takes, domains are cut, each to its share of the page.
     """
-    shared, told = shortened(ledger(unit).claims)
-    claims = [(printable(sentence, 160), printable(where, 600)) for sentence, where in told[:_MOST_CLAIMS]]
+    shared, reported = shortened(ledger(unit).claims)
+    claims = [
+        (printable(sentence, 160), printable(where, 600)) for sentence, where in reported[:_MOST_CLAIMS]
+    ]
     if sum(len(sentence) + len(where) for sentence, where in claims) > _PAGE_OF_CLAIMS:
         share = _PAGE_OF_CLAIMS // len(claims)
         claims = [(sentence, printable(where, max(share - len(sentence), 20))) for sentence, where in claims]
     return {
         "shared": printable(shared, 200),
         "claims": [[sentence, where] for sentence, where in claims],
-        "more_claims": len(told) - len(claims),
+        "more_claims": len(reported) - len(claims),
     }
 
 
@@ -413,7 +415,7 @@ def certificate(
     instruments = page_views.instruments(run)
     left, right = _facts(run, unit)
     shown = stages[:_MOST_STAGES] if len(stages) <= _MOST_STAGES else stages[: _MOST_STAGES - 1]
-    rows = [[view.name, view.told, f"{view.sign} {view.verdict}"] for view in shown]
+    rows = [[view.name, view.reported, f"{view.sign} {view.verdict}"] for view in shown]
     if len(stages) > len(shown):
         rows.append([f"{len(stages) - len(shown)} more stages", "see the report", ""])
     disposition = run.final(unit)

@@ -116,15 +116,15 @@ def draw_limits(reading: Reading) -> Markup:
         parts.append(_arrow(axis(value)) if beyond else svg.mark(axis(value), _MIDDLE, reading.verdict, 4.5))
     parts += _numbers(low, high, axis, scale(reading).number)
     verdict = READING_WORDS.get(reading.verdict, reading.verdict)
-    told = f"{show_value(reading)}, limits {show_limits(reading)}: {verdict}"
-    return svg.drawing((LIMITS_WIDTH, LIMITS_HEIGHT), reading.name, told, parts, "limits")
+    reported = f"{show_value(reading)}, limits {show_limits(reading)}: {verdict}"
+    return svg.drawing((LIMITS_WIDTH, LIMITS_HEIGHT), reading.name, reported, parts, "limits")
 
 
 # -- a table as a curve --------------------------------------------------------------------------------
 
 _CURVE_WIDTH, _CURVE_HEIGHT = 360.0, 216.0
 _CURVE = svg.PlotFrame(58.0, 12.0, 348.0, 162.0)
-#: Fewer points are better read as a table; more curves are no longer told apart.
+#: Fewer points are better read as a table; more curves are no longer distinguished.
 _FEWEST, _MOST = 3, 4
 #: More marks on a curve hide it; of a finer one only some points are marked.
 _MOST_MARKS = 40
@@ -217,11 +217,11 @@ def draw_curve(table: TableKept) -> Markup:
             svg.label(name, legend_at + 12, height - 6, "number"),
         ]
         legend_at += 24 + 6.2 * min(len(name), 40)
-    told = "; ".join(
+    reported = "; ".join(
         f"{name} from {min(y for _, y in curves[name]):.4g} to {max(y for _, y in curves[name]):.4g}"
         for name in measured
     )
-    return svg.drawing((_CURVE_WIDTH, height), f"{table.name} over {across}", told, parts, "curve")
+    return svg.drawing((_CURVE_WIDTH, height), f"{table.name} over {across}", reported, parts, "curve")
 
 
 def _panel(
@@ -324,6 +324,8 @@ def draw_terminals(group: Terminals) -> Markup:
     ]
     parts += [part for places in group.together for part in _joined(places, names)]
     failed = [name for name, verdict in group.verdicts.items() if verdict is CheckVerdict.FAILED]
-    told = f"{len(names)} places. " + (f"Failed: {join_truncated(failed, 12)}." if failed else "None failed.")
+    reported = f"{len(names)} places. " + (
+        f"Failed: {join_truncated(failed, 12)}." if failed else "None failed."
+    )
     width = 2 * _LEFT + min(len(names), _PER_ROW) * _CELL
-    return svg.drawing((width, rows * _TALL + 6), f"Terminals {group.prefix}", told, parts, "points")
+    return svg.drawing((width, rows * _TALL + 6), f"Terminals {group.prefix}", reported, parts, "points")

@@ -21,9 +21,9 @@ NOT_APPROVED = "Not the approved plan"
 TESTED = "Tested"
 
 
-#: Shorter times are not told, s.
+#: Shorter times are not reported, s.
 _TOLD_TIME = 1.0
-#: Most points, and most words, of what is told in one line.
+#: Most points, and most words, of what is reported in one line.
 _MOST_POINTS, _MOST_NOT_SHOWN = 6, 12
 
 
@@ -71,9 +71,9 @@ def ledger(unit: UnitState) -> Ledger:
         reasons: dict[str, list[CheckState]] = {}
         for check in checks:
             if check.verdict is not CheckVerdict.PASSED:
-                told = f"{check.verdict}: {check.why}" if check.why else str(check.verdict)
-                reasons.setdefault(told, []).append(check)
-        lacking += [NotShown(sentence, _points(same), told) for told, same in reasons.items()]
+                reported = f"{check.verdict}: {check.why}" if check.why else str(check.verdict)
+                reasons.setdefault(reported, []).append(check)
+        lacking += [NotShown(sentence, _points(same), reported) for reported, same in reasons.items()]
     return Ledger(tuple(claims), tuple(lacking))
 
 
@@ -84,15 +84,15 @@ _SUPPLIED, _WARM = "supplied with", ("case ", "around ")
 def shortened(claims: Sequence[ClaimShown]) -> tuple[str, list[tuple[str, str]]]:
     """Return the conditions that most claims share, and each claim with what else its domain says.
 
-    Another supply than the usual one stays with its claim; the temperatures are told from the first to the last.
+    Another supply than the usual one stays with its claim; the temperatures are given from the first to the last.
     """
     split = [(claim.sentence, claim.domain.split("; ")) for claim in claims]
     every = [part for _, parts in split for part in parts]
     supplied = Counter(part for part in every if part.startswith(_SUPPLIED)).most_common(1)
     warm = list(dict.fromkeys(part for part in every if part.startswith(_WARM)))
     shared = [part for part, _ in supplied]
-    told = [*shared, *([warm[0] if len(warm) == 1 else f"{warm[0]} to {warm[-1]}"] if warm else [])]
-    return "; ".join(told), [
+    reported = [*shared, *([warm[0] if len(warm) == 1 else f"{warm[0]} to {warm[-1]}"] if warm else [])]
+    return "; ".join(reported), [
         (sentence, "; ".join(p for p in parts if p not in (*shared, "once") and not p.startswith(_WARM)))
         for sentence, parts in split
     ]
@@ -105,7 +105,7 @@ def domain(unit: UnitState, checks: Sequence[CheckState]) -> str:
     parts = []
     if points := _points(checks):
         parts.append(f"at {join_truncated(points, _MOST_POINTS)}")
-    if supplied := _in_force(_supply_told(unit), checks):
+    if supplied := _in_force(_supply_reported(unit), checks):
         parts.append(f"supplied with {', '.join(supplied)}")
     if warm := _in_force(_events(unit, CONDITIONS), checks):
         parts.append(warm[0] if len(warm) == 1 else f"{warm[0]} to {warm[-1]}")
@@ -145,18 +145,18 @@ def _within(event: EventLogged, checks: Sequence[CheckState]) -> bool:
     return any(check.begun_at <= event.t <= check.ended_at for check in checks)
 
 
-def _supply_told(unit: UnitState) -> list[EventLogged]:
+def _supply_reported(unit: UnitState) -> list[EventLogged]:
     """Return the events that tell the unit's voltage; in journals that tell no change under power, none."""
-    told = [event for event in _events(unit, SUPPLY_ON) if "current limit" in event.text]
-    return sorted([*told, *_events(unit, SUPPLY_SET)], key=lambda event: event.t)
+    reported = [event for event in _events(unit, SUPPLY_ON) if "current limit" in event.text]
+    return sorted([*reported, *_events(unit, SUPPLY_SET)], key=lambda event: event.t)
 
 
-def _in_force(told: Sequence[EventLogged], checks: Sequence[CheckState]) -> list[str]:
-    """Return what held during the checks: the last that was told before each of them began, and all since."""
+def _in_force(reported: Sequence[EventLogged], checks: Sequence[CheckState]) -> list[str]:
+    """Return what held during the checks: the last that was reported before each of them began, and all since."""
     seen: dict[str, None] = {}
     for check in checks:
-        before = [event for event in told if event.t <= check.begun_at]
-        during = [event for event in told if check.begun_at < event.t <= check.ended_at]
+        before = [event for event in reported if event.t <= check.begun_at]
+        during = [event for event in reported if check.begun_at < event.t <= check.ended_at]
         seen |= dict.fromkeys(event.text.partition(", current limit")[0] for event in (*before[-1:], *during))
     return list(seen)
 
@@ -176,7 +176,7 @@ class CoverageStatement:
 
     def lines(self) -> list[tuple[str, str]]:
         """Return heading and words of each line there is, the first lines of a report first."""
-        told = [
+        reported = [
             ("Plan", self.plan),
             ("Soak", self.soak),
             (TESTED, self.tested),
@@ -185,7 +185,7 @@ class CoverageStatement:
             ("Not shown", self.not_shown),
             ("Waived", self.waived),
         ]
-        return [(name, words) for name, words in told if words]
+        return [(name, words) for name, words in reported if words]
 
 
 def without_certificate(unit: UnitState) -> str:
@@ -229,9 +229,9 @@ def coverage_statement(unit: UnitState) -> CoverageStatement:
     )
 
 
-def _lacking(told: Ledger) -> list[str]:
+def _lacking(reported: Ledger) -> list[str]:
     """Return what is not shown, once each; why, the checks say."""
-    several = list(dict.fromkeys(str(each) for each in told.not_shown))
+    several = list(dict.fromkeys(str(each) for each in reported.not_shown))
     more = len(several) - _MOST_NOT_SHOWN
     return several if more <= 0 else [*several[:_MOST_NOT_SHOWN], f"and {more} more"]
 

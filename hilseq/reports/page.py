@@ -40,7 +40,7 @@ def _environment() -> jinja2.Environment:
         date=formatting.date,
         duration=show_duration,
         code=page_views.code_in_words,
-        told=page_views.time_in_words,
+        reported=page_views.time_in_words,
     )
     made.globals.update(signs=formatting.SIGNS, letter=soak_plots.letter, count=formatting.count)
     return made
@@ -63,7 +63,7 @@ def data_block(value: Any) -> Markup:
 @dataclass(frozen=True, slots=True)
 class _Plot:
     name: str
-    told: str
+    reported: str
     drawing: Markup
     detail: Markup
 

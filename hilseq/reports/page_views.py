@@ -44,7 +44,7 @@ _OPEN = (CheckVerdict.FAILED, CheckVerdict.STAND_FAULT)
 class BudgetView:
     """What the uncertainty of a reading is made of, folded: a caption, and a row for each term."""
 
-    told: str
+    reported: str
     rows: tuple[tuple[str, str, str, str, str], ...]
 
 
@@ -99,7 +99,7 @@ class GroupView:
     place: str
     gate: bool
     verdict: CheckVerdict
-    told: str
+    reported: str
     quiet: str
     domain: str
     shown: list[CheckView] = field(default_factory=list)
@@ -115,7 +115,7 @@ class GroupView:
         return [check for check in self.shown if check not in self.first]
 
     @property
-    def rest_told(self) -> str:
+    def rest_words(self) -> str:
         """Say what is folded: `14 passed`."""
         return tally(self.rest)
 
@@ -127,9 +127,9 @@ class StageView:
     name: str
     anchor: str
     verdict: CheckVerdict
-    told: str
+    reported: str
     groups: tuple[GroupView, ...]
-    folded_told: str
+    folded_words: str
 
     @property
     def sign(self) -> str:
@@ -199,8 +199,8 @@ def _budget(reading: Reading) -> BudgetView | None:
         for term in reading.terms
     )
     factor = finite(reading.coverage_factor)
-    told = f"{show_value(reading)}: effective degrees of freedom {_degrees(reading.degrees_of_freedom)}"
-    return BudgetView(told + ("" if factor is None else f", k = {factor:.3g}"), rows)
+    reported = f"{show_value(reading)}: effective degrees of freedom {_degrees(reading.degrees_of_freedom)}"
+    return BudgetView(reported + ("" if factor is None else f", k = {factor:.3g}"), rows)
 
 
 def _degrees(number: float | str | None) -> str:
@@ -289,7 +289,7 @@ def _group(unit: UnitState, title: str, checks: Sequence[CheckState]) -> GroupVi
         place=checks[0].place,
         gate=any(check.gate for check in checks),
         verdict=worst(check.verdict for check in checks),
-        told=tally(checks) if len(checks) > 1 else str(checks[0].verdict),
+        reported=tally(checks) if len(checks) > 1 else str(checks[0].verdict),
         quiet=join_truncated((_name(check, alike=alike) or check.place for check in quiet), 32)
         if len(checks) > 1
         else "",
@@ -436,7 +436,7 @@ def headline(unit: UnitState, disposition: Disposition) -> str:
     return f"{count(numbers[CheckVerdict.STAND_FAULT], 'check')} ended with a fault of the stand."
 
 
-#: So many happenings of one kind in a row are told in one line, if their words are few.
+#: So many happenings of one kind in a row are reported in one line, if their words are few.
 _ROW, _FEW = 4, 8
 
 
@@ -458,8 +458,8 @@ def happenings(events: Iterable[tuple[float, str, str]], zero: float) -> list[Ti
         row = [(t - zero, text) for t, _, text in same]
         words = list(dict.fromkeys(text for _, text in row))
         if len(row) >= _ROW and len(words) <= _FEW:
-            told = f"{len(row)} times: {', '.join(word for word in words if word)}"
-            views.append(TimelineEvent(row[0][0], row[-1][0], what, told))
+            reported = f"{len(row)} times: {', '.join(word for word in words if word)}"
+            views.append(TimelineEvent(row[0][0], row[-1][0], what, reported))
         else:
             views += [TimelineEvent(at, at, what, text) for at, text in row]
     return views

@@ -37,19 +37,19 @@ def risk_sentences(unit: UnitState) -> list[str]:
     readings = [r for check in unit.checks for r in check.readings if r.probability is not None]
     accepted = [r for r in readings if r.verdict is ReadingVerdict.CONFORMS]
     refused = [r for r in readings if r.verdict is ReadingVerdict.FAILS]
-    told = []
+    reported = []
     if accepted:
         worst = max(accepted, key=_outside)
-        told.append(
+        reported.append(
             f"Risk of the customer (accepted, and outside), without prior knowledge of the units: at most "
             f"{_percent(_outside(worst))} for any of {count(len(accepted), 'accepted reading')} ({_named(worst)})."
         )
     if readings:
-        told.append(
+        reported.append(
             f"Risk of the shop (inside, and not accepted), without prior knowledge: {_shop(accepted, refused)}."
         )
-    told += _with_prior(unit)
-    return told
+    reported += _with_prior(unit)
+    return reported
 
 
 def _known_risks(unit: UnitState) -> Iterator[_KnownRisk]:
@@ -139,5 +139,5 @@ def _percent(share: float) -> str:
     return f"{100.0 * share:.2g} %" if share >= _LEAST else f"less than {100.0 * _LEAST:g} %"
 
 
-#: Smaller risks are not told in numbers: no error is normal so far out.
+#: Smaller risks are not reported in numbers: no error is normal so far out.
 _LEAST = 1e-6

@@ -1,4 +1,4 @@
-"""A soak told from its journal and its sample file alone: curves, gaps, events, and sentences.
+"""A soak reported from its journal and its sample file alone: curves, gaps, events, and sentences.
 
 Anyone can make this again from the run's folder. Knows no instrument; the numbers come from `analysis`. All times
 of a `SoakView` are seconds since the soak began. A gap is a gap: values there are missing (NaN) or simply not in
@@ -50,7 +50,7 @@ class Curve:
 
     times: Numbers
     values: Numbers
-    told: str
+    reported: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -386,8 +386,10 @@ def _curve(warm: numbers.WarmUp | None) -> Curve | None:
     fit = warm.fit
     # Five time constants: beyond them the curve is its end.
     points = [fit.begin + 5.0 * fit.time_constant * number / _CURVE_POINTS for number in range(_CURVE_POINTS)]
-    told_of_fit = f"first-order rise to {fit.final:.1f} °C, time constant {show_duration(fit.time_constant)}"
-    return Curve(points, [fit.at(point) for point in points], told_of_fit)
+    reported_of_fit = (
+        f"first-order rise to {fit.final:.1f} °C, time constant {show_duration(fit.time_constant)}"
+    )
+    return Curve(points, [fit.at(point) for point in points], reported_of_fit)
 
 
 def _modes(

@@ -144,7 +144,7 @@ def in_words(series: Series, buckets: MinMaxDecimator) -> str:
     low, high = float(np.nanmin(buckets.low)), float(np.nanmax(buckets.high))
     mean = float(np.nanmean(buckets.mean))
     words = f"from {shown.factor * low:.4g} to {shown.factor * high:.4g}, mean {shown.factor * mean:.4g}"
-    return f"{words} {shown.unit}".strip() + (f". {series.fit.told}" if series.fit else "")
+    return f"{words} {shown.unit}".strip() + (f". {series.fit.reported}" if series.fit else "")
 
 
 def fine(series: Series, frame: TimeFrame) -> MinMaxDecimator:
@@ -169,7 +169,7 @@ def _tenths(numbers: Numbers, y: svg.Axis) -> list[int | None]:
 
 def draw(series: Series, frame: TimeFrame, buckets: MinMaxDecimator) -> Markup:
     """Return the plot of one series."""
-    told = in_words(series, buckets)
+    reported = in_words(series, buckets)
     if not np.isfinite(buckets.mean).any():
         return Markup()
     y = _range(series, buckets)
@@ -184,7 +184,7 @@ def draw(series: Series, frame: TimeFrame, buckets: MinMaxDecimator) -> Markup:
     for end, word in ((series.low, "lower limit"), (series.high, "upper limit")):
         parts += _PLOT.level(y, end, "limit", word)
     parts.append(svg.label(f"{series.name} ({shown.unit})" if shown.unit else series.name, 4, 14, "name"))
-    return svg.drawing((WIDTH, HEIGHT), series.name, told, parts, "plot")
+    return svg.drawing((WIDTH, HEIGHT), series.name, reported, parts, "plot")
 
 
 _MODE_CLASSES = {"live": "mode-live", "held": "mode-held", "stopped": "mode-stopped"}
@@ -211,7 +211,7 @@ def draw_modes(modes: Sequence[TimeSpan], frame: TimeFrame) -> Markup:
         *_letters(frame, _STRIP.top),
         time_axis(frame, _STRIP),
     ]
-    return svg.drawing((WIDTH, _STRIP_HEIGHT), "Modes over time", _modes_told(modes), parts, "plot strip")
+    return svg.drawing((WIDTH, _STRIP_HEIGHT), "Modes over time", _modes_reported(modes), parts, "plot strip")
 
 
 def _crossed(left: float, right: float, frame: TimeFrame) -> bool:
@@ -219,7 +219,7 @@ def _crossed(left: float, right: float, frame: TimeFrame) -> bool:
     return any(frame.x(gap.start) < right and frame.x(gap.end) > left for gap in frame.gaps)
 
 
-def _modes_told(modes: Iterable[TimeSpan]) -> str:
+def _modes_reported(modes: Iterable[TimeSpan]) -> str:
     total: dict[str, float] = {}
     for span in modes:
         total[span.what] = total.get(span.what, 0.0) + span.end - span.start

@@ -94,14 +94,14 @@ def mark(x: float, y: float, verdict: str, radius: float) -> Markup:
 
 
 def drawing(
-    size: tuple[float, float], title: str, told: str, parts: Sequence[Markup], class_: str, **more: str
+    size: tuple[float, float], title: str, reported: str, parts: Sequence[Markup], class_: str, **more: str
 ) -> Markup:
     """Return a whole drawing (`size` is width and height) with its name and its description in words.
 
     A drawing in a file of its own needs `xmlns=SVG`.
     """
     width, height = size
-    inside = Markup("").join((element("title", sanitize(title)), element("desc", sanitize(told)), *parts))
+    inside = Markup("").join((element("title", sanitize(title)), element("desc", sanitize(reported)), *parts))
     return element(
         "svg",
         inside,
@@ -110,7 +110,7 @@ def drawing(
         width=width,
         height=height,
         role="img",
-        aria_label=sanitize(f"{title}. {told}", 1000),
+        aria_label=sanitize(f"{title}. {reported}", 1000),
         **more,
     )
 

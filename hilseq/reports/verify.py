@@ -66,7 +66,7 @@ class TrustAnswer:
     """One of the answers about a journal, in words."""
 
     answer: Trust
-    told: str
+    reported: str
 
 
 #: What a witness knows: it is given the journal and its run.
@@ -80,7 +80,7 @@ class Verification:
     """The outcome in words; `where` names line or byte, or is empty. `intact` is empty for an intact journal."""
 
     outcome: VerifyOutcome
-    told: str
+    reported: str
     kind: str = ""
     where: str = ""
     chain: str = ""
@@ -93,8 +93,12 @@ class Verification:
         intact = (
             f"no: {self.intact}" if self.intact else "yes: chain, samples, files, readings and verdicts fit"
         )
-        answers = (("intact", intact), ("signed", self.signed.told), ("witnessed", self.witnessed.told))
-        return [self.told, *(f"  {name + ':':11} {words}" for name, words in answers)]
+        answers = (
+            ("intact", intact),
+            ("signed", self.signed.reported),
+            ("witnessed", self.witnessed.reported),
+        )
+        return [self.reported, *(f"  {name + ':':11} {words}" for name, words in answers)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,31 +170,31 @@ def _difference(found: bytes, expected: bytes) -> str:
     return f"line {line}, column {at - begin + 1}: {sanitize(shown, 80)!r} instead of {sanitize(truth, 80)!r}"
 
 
-def _not_intact(journal: Journal, told: str, kind: str = "journal", where: str = "") -> Verification:
-    return Verification(VerifyOutcome.DOES_NOT_MATCH, told, kind, where, journal.chain, intact=told)
+def _not_intact(journal: Journal, reported: str, kind: str = "journal", where: str = "") -> Verification:
+    return Verification(VerifyOutcome.DOES_NOT_MATCH, reported, kind, where, journal.chain, intact=reported)
 
 
 def _sound(journal: Journal) -> RunState | Verification:
     """Return the run that a journal tells, or what is wrong with the journal or the samples that it has sealed."""
     if journal.broken:
-        told = f"the journal was changed or is damaged: {journal.broken}; believe only what stands before"
-        return _not_intact(journal, told, where=journal.broken)
+        reported = f"the journal was changed or is damaged: {journal.broken}; believe only what stands before"
+        return _not_intact(journal, reported, where=journal.broken)
     try:
         run = look_for_damage(run_state(journal), journal.path.parent)
     except ValueError as error:
         return _not_intact(journal, str(error))
     damage = [unit.damage for unit in run.units if unit.damage]
     if damage:
-        told = (
+        reported = (
             f"the evidence is not whole: {'; '.join(damage)}. The journal itself is sound, but what it states about "
             "the soak can no longer be checked against the samples; find the untouched file, then verify again"
         )
-        return _not_intact(journal, told, "samples", ", ".join(one.split()[0] for one in damage))
+        return _not_intact(journal, reported, "samples", ", ".join(one.split()[0] for one in damage))
     found = [*contradictions(journal.entries, run), *left_limits(run, journal.path.parent)]
     if found:
         more = f" (and {len(found) - 1} more)" if len(found) > 1 else ""
-        told = f"the journal contradicts itself, so that no run has written it as it is: {found[0]}{more}"
-        return _not_intact(journal, sanitize(told, 600))
+        reported = f"the journal contradicts itself, so that no run has written it as it is: {found[0]}{more}"
+        return _not_intact(journal, sanitize(reported, 600))
     if run.torn or run.end is None:
         left = f"up to its torn last line of {run.torn} bytes" if run.torn else "as far as it goes"
         why = "its end was cut off, or the run was killed, or still runs"
@@ -210,14 +214,14 @@ def _signed(journal: Journal, run: RunState, known: Mapping[str, str]) -> TrustA
         return NOBODY_SIGNED
     last = signatures.heads[-1]
     if not last.final or last.lines != len(journal.links):
-        told = f"up to line {last.lines} of {len(journal.links)} only: the run went on, or was continued by another"
-        return TrustAnswer(Trust.CONTRADICTS if last.final else Trust.NONE, told)
+        reported = f"up to line {last.lines} of {len(journal.links)} only: the run went on, or was continued by another"
+        return TrustAnswer(Trust.CONTRADICTS if last.final else Trust.NONE, reported)
     if len({head.key for head in signatures.heads} | {one.key for one in signatures.summaries}) > 1:
         return TrustAnswer(Trust.CONTRADICTS, "by more than one key, which no run is")
     name = known.get(last.key)
     if name is None:
-        told = f"by a key that is not known here, which calls itself stand {run.stand}: {last.key}"
-        return TrustAnswer(Trust.UNKNOWN, sanitize(told, 300))
+        reported = f"by a key that is not known here, which calls itself stand {run.stand}: {last.key}"
+        return TrustAnswer(Trust.UNKNOWN, sanitize(reported, 300))
     return TrustAnswer(Trust.KNOWN, sanitize(f"by the known stand {name} ({last.key})", 300))
 
 
@@ -225,23 +229,23 @@ def _unlike(content: bytes, nearest: bytes, kind: str, run: RunState) -> Verific
     """Return why a file is not the one its journal makes."""
     carried = {found.decode() for found in _CHAIN.findall(content)}
     if not carried:
-        told = "this journal does not make this file, which carries no verification code of any run"
-        return Verification(VerifyOutcome.DOES_NOT_MATCH, told, "", "", run.chain)
+        reported = "this journal does not make this file, which carries no verification code of any run"
+        return Verification(VerifyOutcome.DOES_NOT_MATCH, reported, "", "", run.chain)
     if run.chain not in carried:
         code = short_code(min(carried))
-        told = (
+        reported = (
             f"the file belongs to another journal, or the journal was rewritten or continued: the file "
             f"carries {code}, this journal ends in {short_code(run.chain)}"
         )
-        return Verification(VerifyOutcome.DOES_NOT_MATCH, told, kind, "verification code", run.chain)
+        return Verification(VerifyOutcome.DOES_NOT_MATCH, reported, kind, "verification code", run.chain)
     theirs, ours = _MAKER.search(content), _MAKER.search(nearest)
     if theirs and ours and theirs[1] != ours[1]:
         maker = sanitize(theirs[1].decode("latin-1"), 80)
-        told = (
+        reported = (
             f"the code fits, but the file says it was made by {maker}, and this is "
             f"{ours[1].decode('latin-1')}, which sets its pages differently: verify with that version"
         )
-        return Verification(VerifyOutcome.CANNOT_TELL, told, kind, "", run.chain)
+        return Verification(VerifyOutcome.CANNOT_TELL, reported, kind, "", run.chain)
     where = _difference(content, nearest)
     return Verification(
         VerifyOutcome.DOES_NOT_MATCH,
@@ -284,12 +288,12 @@ def verify(
         return run
     signed = _signed(journal, run, known or {})
     witnessed = NO_WITNESS if witness is None else witness(journal, run)
-    contradicted = [one.told for one in (signed, witnessed) if one.answer is Trust.CONTRADICTS]
+    contradicted = [one.reported for one in (signed, witnessed) if one.answer is Trust.CONTRADICTS]
     if contradicted:
-        told = (
+        reported = (
             f"the journal is intact in itself, and is not the one that was signed or seen: {contradicted[0]}"
         )
-        found = Verification(VerifyOutcome.DOES_NOT_MATCH, told, "journal", "", run.chain)
+        found = Verification(VerifyOutcome.DOES_NOT_MATCH, reported, "journal", "", run.chain)
     elif file.resolve() == journal.path.resolve():
         found = _journal_itself(run)
     else:
@@ -302,10 +306,10 @@ def _compared(
 ) -> Verification:
     wanted, given = _TEMPLATE.search(content), template and hashlib.sha256(template).hexdigest()
     if wanted and wanted[1].decode() != given:
-        told = "the certificate was set with a template of the shop's own, and another one was given here"
+        reported = "the certificate was set with a template of the shop's own, and another one was given here"
         if template is None:
-            told = "the certificate was set with a template of the shop's own: give it with --template"
-        return Verification(VerifyOutcome.CANNOT_TELL, told, "certificate", "", run.chain)
+            reported = "the certificate was set with a template of the shop's own: give it with --template"
+        return Verification(VerifyOutcome.CANNOT_TELL, reported, "certificate", "", run.chain)
     candidates = _candidates(content, run, journal.path.parent, template if wanted else None)
     if not candidates:
         raise UsageError(f"{file} is no report, certificate, label or summary of hilseq")
@@ -316,15 +320,15 @@ def _compared(
         try:
             made[candidate.kind] = candidate.make()
         except UsageError as error:
-            told = f"this journal makes no such file: {error}"
-            return Verification(VerifyOutcome.DOES_NOT_MATCH, told, candidate.kind, "", run.chain)
+            reported = f"this journal makes no such file: {error}"
+            return Verification(VerifyOutcome.DOES_NOT_MATCH, reported, candidate.kind, "", run.chain)
         if made[candidate.kind] == content:
-            told = (
+            reported = (
                 f"{file.name} matches this journal: it is the {sanitize(candidate.kind, 120)} that it makes"
             )
             if b'"earlier-runs">[]<' not in content and candidate.kind.startswith("report"):
-                told += " (its list of earlier runs comes from the records and is not covered)"
-            return Verification(VerifyOutcome.MATCHES, told, candidate.kind, "", run.chain)
+                reported += " (its list of earlier runs comes from the records and is not covered)"
+            return Verification(VerifyOutcome.MATCHES, reported, candidate.kind, "", run.chain)
     kind = _nearest(content, made)
     return _unlike(content, made[kind], kind, run)
 
@@ -341,8 +345,10 @@ def _unfinished(run: RunState) -> str:
 
 
 def _journal_itself(run: RunState) -> Verification:
-    told = "the journal is sound from its first line to its last; compare its code with the certificate's"
-    return Verification(VerifyOutcome.MATCHES, f"{told} ({short_code(run.chain)})", "journal", "", run.chain)
+    reported = "the journal is sound from its first line to its last; compare its code with the certificate's"
+    return Verification(
+        VerifyOutcome.MATCHES, f"{reported} ({short_code(run.chain)})", "journal", "", run.chain
+    )
 
 
 def _content(file: Path) -> bytes:
@@ -360,11 +366,11 @@ def as_json(result: Verification) -> dict[str, Any]:
         "matches": result.outcome is VerifyOutcome.MATCHES,
         "outcome": result.outcome.name.lower().replace("_", " "),
         "kind": result.kind,
-        "told": result.told,
+        "reported": result.reported,
         "where": result.where,
         "chain": result.chain,
         "code": short_code(result.chain),
-        "intact": {"answer": not result.intact, "told": result.intact},
-        "signed": {"answer": str(result.signed.answer), "told": result.signed.told},
-        "witnessed": {"answer": str(result.witnessed.answer), "told": result.witnessed.told},
+        "intact": {"answer": not result.intact, "reported": result.intact},
+        "signed": {"answer": str(result.signed.answer), "reported": result.signed.reported},
+        "witnessed": {"answer": str(result.witnessed.answer), "reported": result.witnessed.reported},
     }

@@ -116,8 +116,10 @@ def named(check: CheckState) -> str:
 
 def heading(units: Sequence[UnitState], stand: str, *, simulated: bool) -> list[Text]:
     """Return which units are on which stand."""
-    told = ", ".join(f"{sanitize(unit.part)} {sanitize(unit.serial)}" for unit in units)
-    return wrapped(f"{told} on stand {sanitize(stand)}" + (" (simulated)" if simulated else ""), style="bold")
+    reported = ", ".join(f"{sanitize(unit.part)} {sanitize(unit.serial)}" for unit in units)
+    return wrapped(
+        f"{reported} on stand {sanitize(stand)}" + (" (simulated)" if simulated else ""), style="bold"
+    )
 
 
 # -- stages ------------------------------------------------------------------------------------------------
@@ -146,7 +148,7 @@ class StageState:
 
 
 def _reason(why: str) -> str:
-    """Return why a check was not performed, without what is told where it happened."""
+    """Return why a check was not performed, without what is reported where it happened."""
     if why.endswith("selected"):
         return "not selected"
     return why.partition(" (")[0] if why.startswith("the stand failed earlier") else why
@@ -207,8 +209,8 @@ def _tally(checks: Sequence[CheckState]) -> str:
         where = join_truncated(
             (place for check in bad for place in check.places or (check.place,)), _MOST_PLACES
         )
-        told = f": {sanitize(where)}" if verdict is not CheckVerdict.NOT_PERFORMED else ""
-        words.append(str(verdict) + told if len(checks) == 1 else f"{len(bad)} {verdict}{told}")
+        reported = f": {sanitize(where)}" if verdict is not CheckVerdict.NOT_PERFORMED else ""
+        words.append(str(verdict) + reported if len(checks) == 1 else f"{len(bad)} {verdict}{reported}")
     return ", ".join(words) or str(CheckVerdict.PASSED)
 
 
@@ -252,13 +254,13 @@ class Failures:
     """Failures in full as they come, each reason once: the line of the stage names every place."""
 
     def __init__(self) -> None:
-        self._told: set[str] = set()
+        self._reported: set[str] = set()
 
     def lines(self, check: CheckState, *, slot: bool = False) -> list[Text]:
         """Return what is new of a check that has ended; nothing where nothing is wrong, or a gate closed it."""
-        if not _is_wrong(check) or check.why in self._told:
+        if not _is_wrong(check) or check.why in self._reported:
             return []
-        self._told.add(check.why)
+        self._reported.add(check.why)
         where = f"{sanitize(check.slot)} " if slot else ""
         words = f"{where}{check.verdict}: {named(check)}: {sanitize(check.why)}"
         return wrapped(words, indent=2, style=STYLES[check.verdict])
@@ -334,13 +336,13 @@ def verdicts_of(record: RunState, folder: Path) -> list[Verdict]:
 
 
 def verdict_lines(
-    told: Verdict, width: int = WIDTH, *, letters: bool, full: bool, huge: bool = False
+    reported: Verdict, width: int = WIDTH, *, letters: bool, full: bool, huge: bool = False
 ) -> list[Text]:
     """Return the verdict of one unit: in large letters where the terminal draws them, then cause and next step.
 
-    `full` tells the causes in full, where they have not been told before.
+    `full` tells the causes in full, where they have not been reported before.
     """
-    unit, disposition = told.unit, told.disposition
+    unit, disposition = reported.unit, reported.disposition
     style, name = STYLES[disposition], f"{sanitize(unit.part)} {sanitize(unit.serial)}"
     if letters:
         rows = [Text(f"  {row:{_LETTERS}}", style) for row in large(disposition, width - 2, huge=huge)]
@@ -348,26 +350,26 @@ def verdict_lines(
         lines = [Text(), *rows]
     else:
         lines = [Text(f"{disposition.upper()}  {name}", style)]
-    lines += causes(told, full=full)
-    lines += wrapped(f"Next: {next_step(told)}", indent=2, style="bold")
-    if told.report:
-        lines += [Text(f"  Report: {sanitize(told.report)}")]
+    lines += causes(reported, full=full)
+    lines += wrapped(f"Next: {next_step(reported)}", indent=2, style="bold")
+    if reported.report:
+        lines += [Text(f"  Report: {sanitize(reported.report)}")]
     return lines
 
 
-def causes(told: Verdict, *, full: bool) -> list[Text]:
+def causes(reported: Verdict, *, full: bool) -> list[Text]:
     """Return why the unit has its verdict."""
-    unit = told.unit
-    if told.disposition is Disposition.SHIP:
+    unit = reported.unit
+    if reported.disposition is Disposition.SHIP:
         stages = count(len(stages_of(unit)), "stage")
         return [Text(f"  All {count(len(unit.checks), 'check')} of {stages} passed.")]
     found = diagnosis(unit)
-    told_of = found.causes[: None if full else _MOST_CAUSES]
+    reported_of = found.causes[: None if full else _MOST_CAUSES]
     lines: list[Text] = []
-    for cause in told_of:
+    for cause in reported_of:
         here, what = _places(cause.places), cause.what
         # Findings against a unit stand in full above; what is wrong with the stand is never cut.
-        if full or len(told_of) == 1 or told.disposition is not Disposition.REPAIR:
+        if full or len(reported_of) == 1 or reported.disposition is not Disposition.REPAIR:
             lines += wrapped(_at(here, sanitize(what if full else _first_clause(what))), indent=2)
         else:
             lines.append(Text(fit(f"  {_at(here, sanitize(_first_clause(what)))}", WIDTH)))
@@ -376,7 +378,7 @@ def causes(told: Verdict, *, full: bool) -> list[Text]:
                 f"{_places(one.places)}: {sanitize(_first_clause(one.what))}" for one in cause.consequences
             )
             lines.append(Text(fit(f"    also {'; '.join(seen)}", WIDTH)))
-    if left := len(found.causes) - len(told_of):
+    if left := len(found.causes) - len(reported_of):
         lines.append(Text(f"  and {count(left, 'more cause')}: see above, or the report"))
     if lines:
         return lines + _repair_order(found, full=full)
@@ -422,12 +424,12 @@ def _first_clause(words: str) -> str:
     return words.partition("\n")[0].partition("; ")[0]
 
 
-def next_step(told: Verdict) -> str:
+def next_step(reported: Verdict) -> str:
     """Return what a person does next."""
-    run = sanitize(told.run)
-    match told.disposition:
+    run = sanitize(reported.run)
+    match reported.disposition:
         case Disposition.SHIP:
-            if why := without_certificate(told.unit):
+            if why := without_certificate(reported.unit):
                 return sanitize(why, 300)
             return f"certificate and label: hilseq report {run} --certificate --label"
         case Disposition.REPAIR:
@@ -435,14 +437,14 @@ def next_step(told: Verdict) -> str:
         case Disposition.STAND_FAULT:
             return "put the stand right, see that `hilseq ready` finds nothing, then test the unit again"
         case Disposition.INCOMPLETE:
-            return _completed(told)
+            return _completed(reported)
 
 
-def _completed(told: Verdict) -> str:
+def _completed(reported: Verdict) -> str:
     """Return what makes an incomplete unit a whole visit."""
-    whys = [check.why for check in told.unit.checks if check.verdict is CheckVerdict.NOT_PERFORMED]
-    if told.resumable:
-        return f"continue its soak: hilseq resume {sanitize(told.run)}"
+    whys = [check.why for check in reported.unit.checks if check.verdict is CheckVerdict.NOT_PERFORMED]
+    if reported.resumable:
+        return f"continue its soak: hilseq resume {sanitize(reported.run)}"
     if any(why.startswith(ERROR_IN_SEQUENCE) for why in whys):
         return "correct the sequence, then test the unit again"
     if any(why.startswith(UNIT_OR_HARNESS) for why in whys):

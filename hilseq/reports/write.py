@@ -50,7 +50,7 @@ def _cause(cause: Cause) -> dict[str, Any]:
 
 
 def _unit(record: RunState, unit: UnitState) -> dict[str, Any]:
-    stated, told, found = coverage_statement(unit), ledger(unit), diagnosis(unit)
+    stated, reported, found = coverage_statement(unit), ledger(unit), diagnosis(unit)
     return {
         "serial": unit.serial,
         "part": unit.part,
@@ -63,11 +63,11 @@ def _unit(record: RunState, unit: UnitState) -> dict[str, Any]:
         },
         "claims": [
             {"sentence": claim.sentence, "domain": claim.domain, "checks": list(claim.checks)}
-            for claim in told.claims
+            for claim in reported.claims
         ],
         "not_shown": [
             {"sentence": each.sentence, "points": list(each.points), "why": each.why}
-            for each in told.not_shown
+            for each in reported.not_shown
         ],
         "findings": [
             {"place": finding.place, "what": finding.what, "check": finding.check}

@@ -161,10 +161,10 @@ class ChannelsTests(DriverTests):
 
     @claimed("notices_forgetting")
     def test_a_device_that_has_forgotten_is_found_out(self, rig: ChannelsRig) -> None:
-        """What no longer holds is told once, by name."""
+        """What no longer holds is reported once, by name."""
         rig.channels.write_many(rig.drives)
-        told = rig.channels.forgotten(tuple(rig.drives))
-        assert told == [], f"`forgotten` told of what still holds: {told}"
+        reported = rig.channels.forgotten(tuple(rig.drives))
+        assert reported == [], f"`forgotten` reported what still holds: {reported}"
         assert rig.forget is not None, "a rig whose driver notices forgetting needs `forget`"
         rig.forget()
         lost = rig.channels.forgotten(tuple(rig.drives))
@@ -172,11 +172,11 @@ class ChannelsTests(DriverTests):
         unnamed = [words for words in lost if not any(name in words for name in rig.drives)]
         assert not unnamed, f"`forgotten` must name the signal: {unnamed}"
         again = rig.channels.forgotten(tuple(rig.drives))
-        assert again == [], f"what was forgotten is told once; it was told again: {again}"
+        assert again == [], f"what was forgotten is reported once; it was reported again: {again}"
 
     # -- trouble
 
-    def test_silence_is_told_and_does_not_hang(self, rig: ChannelsRig) -> None:
+    def test_silence_is_reported_and_does_not_hang(self, rig: ChannelsRig) -> None:
         """Whoever does not answer is an InstrumentTimeout that names the device."""
         rig.channels.snapshot()
         rig.wire.mute()

@@ -30,7 +30,7 @@ class Capabilities:
     A later version of the kit adds claims, never a test without one.
     """
 
-    #: An answer that comes after its deadline may still arrive, and is told from that to the next question.
+    #: An answer that comes after its deadline may still arrive, and is distinguished from that to the next question.
     tells_late_answers: bool = False
     #: An answer whose bits were turned on the way is refused, or not recognized as one.
     refuses_garbled_answers: bool = False
@@ -111,7 +111,7 @@ def fault_of_stand(call: Callable[[], object], deadline: float, name: str) -> St
 
 #: Largest piece passed on at once.
 _PIECE = 65536
-#: Longest wait for a thread that is told to end, s.
+#: Longest wait for a thread that is commanded to end, s.
 _JOIN = 5.0
 
 

@@ -55,8 +55,10 @@ class LinkTests(DriverTests):
     @claimed("identifies")
     def test_it_says_what_it_is(self, rig: LinkRig) -> None:
         """`identification` knows maker and product."""
-        told = rig.link.identification()
-        assert {0, 1} <= told.keys(), f"`identification` must hold 0 (maker) and 1 (product); it holds {told}"
+        reported = rig.link.identification()
+        assert {0, 1} <= reported.keys(), (
+            f"`identification` must hold 0 (maker) and 1 (product); it holds {reported}"
+        )
 
     def test_registers_are_read(self, rig: LinkRig) -> None:
         """Each value in the unit of its register."""

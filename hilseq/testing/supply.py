@@ -66,7 +66,7 @@ def _are_numbers(*readings: float) -> None:
 
 def _is_near(seen: float | None, volts: float) -> None:
     """Require that a voltage is what it was set to."""
-    assert seen == pytest.approx(volts, abs=_NEAR), f"{volts:g} V was set, {seen} V is told"
+    assert seen == pytest.approx(volts, abs=_NEAR), f"{volts:g} V was set, {seen} V is reported"
 
 
 def _word(on: bool) -> str:
@@ -129,10 +129,10 @@ class SupplyTests(DriverTests):
         rig.output.program(SupplySetting.VOLTAGE, _VOLTS)
         for on in (True, False, True, False):
             rig.output.switch(on=on)
-            told = rig.output.is_on()
+            reported = rig.output.is_on()
             assert rig.state()[0] is on, f"switched {_word(on)}, the output is {_word(not on)}"
-            silent = told is None and not self.capabilities.tells_whether_on
-            assert told is on or silent, f"`is_on` returned {told} of an output that is {_word(on)}"
+            silent = reported is None and not self.capabilities.tells_whether_on
+            assert reported is on or silent, f"`is_on` returned {reported} of an output that is {_word(on)}"
 
     def test_measurements_are_numbers(self, rig: SupplyRig) -> None:
         """Voltage and current, at once and in halves, are finite numbers."""
@@ -143,8 +143,10 @@ class SupplyTests(DriverTests):
 
     def test_the_old_is_forgotten(self, rig: SupplyRig) -> None:
         """After `forget_errors` there is nothing to report."""
-        told = rig.output.forget_errors()
-        assert isinstance(told, list), f"`forget_errors` returns a list of what it threw away, not {told!r}"
+        reported = rig.output.forget_errors()
+        assert isinstance(reported, list), (
+            f"`forget_errors` returns a list of what it threw away, not {reported!r}"
+        )
         left = rig.output.check_errors()
         assert left == [], f"after `forget_errors` there is something to report: {left}"
 
@@ -157,7 +159,7 @@ class SupplyTests(DriverTests):
 
     # -- trouble
 
-    def test_silence_is_told_and_does_not_hang(self, rig: SupplyRig) -> None:
+    def test_silence_is_reported_and_does_not_hang(self, rig: SupplyRig) -> None:
         """Whoever does not answer is an InstrumentTimeout that names the supply, whatever was asked."""
         rig.output.measure()
         rig.wire.mute()

@@ -1,4 +1,4 @@
-"""`python -m hilseq_sim`: serve a simulated stand until told to stop.
+"""`python -m hilseq_sim`: serve a simulated stand until commanded to stop.
 
 Prints one JSON line with every endpoint once everything listens. `hilseq` starts this process itself; people
 use `hilseq simulate`, which shows the same endpoints in words.
@@ -39,7 +39,7 @@ class _Parser(argparse.ArgumentParser):
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Serve, and return the exit code: 0 when told to stop, 2 for bad input."""
+    """Serve, and return the exit code: 0 when commanded to stop, 2 for bad input."""
     try:
         options = _parser().parse_args(arguments)
         _add_kinds(options)

@@ -2,8 +2,8 @@
 
 A visit knows nothing of the model; this knows nothing of a visit. Each promise of the profile is tried at the unit's
 terminals and registers with instruments that are never wrong and take no time, and further than any stand would: every
-vector, every part of a range, every register against what it stands for. What is not kept is told with how far beyond
-its limit it is; what is there or not, without.
+vector, every part of a range, every register against what it stands for. What is not kept is named, with how far
+beyond its limit it is; what is there or not, without.
 
 Registers for which the profile claims no accuracy are held against a tenth of what they tell (common practice, no
 source).
@@ -170,11 +170,11 @@ class _Oracle:
 
     def _identity(self) -> None:
         wanted, unit = self._profile.identity, self._unit
-        told = self._link.identification()
-        if told is not None:
+        reported = self._link.identification()
+        if reported is not None:
             for index, name in enumerate((wanted.maker, wanted.product)):
-                self._must(not name or told[index].decode() == name, "is what it says", "identity")
-            firmware = told[2].decode()
+                self._must(not name or reported[index].decode() == name, "is what it says", "identity")
+            firmware = reported[2].decode()
             self._must(not wanted.firmware or firmware in wanted.firmware, "is what it says", "identity")
         if wanted.serial_number is not None:
             digits = "".join(c for c in unit.serial if c.isdigit()) or "0"
@@ -225,9 +225,9 @@ class _Oracle:
         if link.indicator is not None:
             self._shows(link.indicator, link.indicator.values.get(lamp, 0), "indicator")
         if link.outputs_enabled is not None and unit.start.healthy:
-            told = self._read(link.outputs_enabled)
+            reported = self._read(link.outputs_enabled)
             self._must(
-                told == (unit.modes.mode is Mode.LIVE),
+                reported == (unit.modes.mode is Mode.LIVE),
                 "tells whether outputs are enabled",
                 f"mode {unit.modes.mode}",
             )

@@ -32,7 +32,7 @@ class Trouble:
     another transaction id, at random.
 
     For Modbus alone: busy: from one question in fifty on the device says for this many seconds of wall time that
-    it is busy (exception 06), and does nothing it is told. twice: every answer comes once more, behind as many
+    it is busy (exception 06), and does nothing it is commanded. twice: every answer comes once more, behind as many
     later ones as twice_behind says. closes: the connection is closed behind each answer.
     """
 

@@ -104,7 +104,7 @@ def test_two_faults_at_once_are_not_put_down_to_one() -> None:
 def test_random_single_faults_are_among_what_remains() -> None:
     """Of 100 random biases of 6 to 40 uncertainties, the true one remains, and most often alone.
 
-    Of two flows six readings are taken, so that a true one must be told from its twin by the rest.
+    Of two flows six readings are taken, so that a true one must be distinguished from its twin by the rest.
     """
     chance, kept, alone = random.Random(16), 0, 0
     for _ in range(100):

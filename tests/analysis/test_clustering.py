@@ -20,7 +20,7 @@ def test_all_of_four_in_a_quarter_of_the_time_by_hand() -> None:
 
 
 def test_the_other_sentences() -> None:
-    """No event, one event, a likely outcome and an all but impossible one are told plainly."""
+    """No event, one event, a likely outcome and an all but impossible one are reported plainly."""
     assert clusters(0, 0, 1.0, 2.0).sentence("warm") == (
         "No failure happened, so nothing can be said about when it happens."
     )

@@ -71,7 +71,7 @@ def test_near_misses_meet_no_rule(values: list[float]) -> None:
 
 
 def test_a_harmless_value_after_a_signal_is_none() -> None:
-    """A rule is told once, at the value that completed it, not again while that value is still in view."""
+    """A rule is reported once, at the value that completed it, not again while that value is still in view."""
     found = signals([2.1, 2.1, 0.5, 0.0], UNIT, WESTERN_ELECTRIC)
     assert [(signal.rule, signal.index) for signal in found] == [
         ("two of three beyond 2 sigma on one side", 1)

@@ -155,7 +155,7 @@ def test_three_shorted_points_are_one_net() -> None:
     assert alike(site.alternatives[0], faults, 8)
 
 
-def test_two_stuck_points_are_told_from_a_short_by_a_follow_up() -> None:
+def test_two_stuck_points_are_distinguished_from_a_short_by_a_follow_up() -> None:
     """Without an all-on vector, complements shorted read like two stuck points; one vector parts them."""
     vectors = true_complement(4)
     for faults in ((StuckOff(0), StuckOff(3)), (Short(0, 3, Joined.WIRED_AND),)):
@@ -222,7 +222,7 @@ def test_one_follow_up_serves_several_sites() -> None:
     assert together <= alone + 1
 
 
-def test_a_lost_supply_under_counting_is_told_from_one_great_short() -> None:
+def test_a_lost_supply_under_counting_is_distinguished_from_one_great_short() -> None:
     """All of 1024 points off could be one net pulled down; all on, the next vector, tells."""
     vectors = counting(1024)
     off = (False,) * 1024

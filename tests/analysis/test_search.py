@@ -93,7 +93,7 @@ def test_ends_are_tried_not_believed() -> None:
     assert strong.standard_uncertainty is dead.standard_uncertainty is None
 
 
-def test_one_failing_repeat_fails_the_point_and_is_told() -> None:
+def test_one_failing_repeat_fails_the_point_and_is_reported() -> None:
     """A point that passes twice and fails once is no pass, and is reported as mixed."""
     seen: dict[float, int] = {}
 
@@ -108,7 +108,7 @@ def test_one_failing_repeat_fails_the_point_and_is_told() -> None:
 
 
 def test_asking_twice_changes_nothing() -> None:
-    """The point to try stays the same until its result is told."""
+    """The point to try stays the same until its result is reported."""
     search = Bisection(0.0, 8.0, resolution=1.0)
     assert search.next_point() == search.next_point() == 0.0
     search.tell(passed=True)

@@ -1,4 +1,4 @@
-"""Changes of what a run leaves, and how many are told: single bytes, lines, and journals forged from end to end.
+"""Changes of what a run leaves, and how many are reported: single bytes, lines, and journals forged from end to end.
 
     python tests/bench/bench_detection.py [COUNT] [SEED]
 
@@ -66,7 +66,7 @@ def remember_papers() -> None:
     vars(verifying)["render"] = once(page)
 
 
-def told(run: Path, file: Path) -> bool:
+def reported(run: Path, file: Path) -> bool:
     """Tell whether `hilseq verify` tells a change: it calls it no match, or ends with an error in words."""
     try:
         return verify(file, run, known=known_stands()).outcome is not VerifyOutcome.MATCHES
@@ -129,7 +129,7 @@ def made(folder: Path) -> list[Path]:
 
 
 def changes(folder: Path, files: list[Path], count: int, stream: random.Random) -> Iterator[tuple[str, bool]]:
-    """Yield the kind of each change and whether it was told; every file is as it was afterwards."""
+    """Yield the kind of each change and whether it was reported; every file is as it was afterwards."""
     journal = folder / JOURNAL
     beside = [*folder.glob("samples-*.bin"), folder / "signatures.jsonl"]
     for file in (journal, *beside, *files):
@@ -137,7 +137,7 @@ def changes(folder: Path, files: list[Path], count: int, stream: random.Random) 
         for _ in range(count):
             file.write_bytes(changed_byte(content, stream))
             kind = f"a byte of {file.name.partition('-')[0].partition('.')[0]} ({file.suffix[1:]})"
-            yield kind, told(folder, journal if file in beside else file)
+            yield kind, reported(folder, journal if file in beside else file)
         file.write_bytes(content)
     content = journal.read_bytes()
     for change in OF_LINES:
@@ -145,12 +145,12 @@ def changes(folder: Path, files: list[Path], count: int, stream: random.Random) 
             altered = b"".join(change(content.splitlines(keepends=True), stream))
             if altered != content:
                 journal.write_bytes(altered)
-                yield f"lines {change.__name__}", told(folder, journal)
+                yield f"lines {change.__name__}", reported(folder, journal)
         journal.write_bytes(content)
 
 
 def forged(folder: Path) -> Iterator[tuple[str, bool]]:
-    """Yield for each kind of journal forged from end to end whether it was told."""
+    """Yield for each kind of journal forged from end to end whether it was reported."""
     from tests.journal.test_forged import FORGED, FORGED_SOAKS, _lines, _rewrite
 
     kinds = [*((forge, "repair") for forge, _ in FORGED), *((forge, "soak") for forge, _ in FORGED_SOAKS)]
@@ -159,7 +159,7 @@ def forged(folder: Path) -> Iterator[tuple[str, bool]]:
         lines = _lines(run)
         forge(lines)
         _rewrite(run, lines)
-        yield f"forged: {forge.__name__.strip('_').replace('_', ' ')}", told(run, run / JOURNAL)
+        yield f"forged: {forge.__name__.strip('_').replace('_', ' ')}", reported(run, run / JOURNAL)
 
 
 def main() -> int:
@@ -184,8 +184,8 @@ def main() -> int:
     for kind, all_seen in found.items():
         missed = all_seen.count(False)
         escaped += missed
-        print(f"{kind:50} {len(all_seen):6} changes, {missed} not told")
-    print(f"{sum(map(len, found.values()))} changes, {escaped} not told")
+        print(f"{kind:50} {len(all_seen):6} changes, {missed} not reported")
+    print(f"{sum(map(len, found.values()))} changes, {escaped} not reported")
     return 1 if escaped else 0
 
 

@@ -59,7 +59,7 @@ def kill_once(folder: Path, moment: float) -> dict[str, Any]:
             raise RuntimeError(f"the soak was over {moment:.2f} s after power came: nothing was killed")
         os.kill(run.process.pid, signal.SIGKILL)
         off = rig.wait_until(simulator.is_off, within=20.0, every=0.002)
-        told = run.guarded()
+        reported = run.guarded()
         run.process.wait(10)
         kept = samples_of(run.out)
         line = [sys.executable, "-m", "hilseq", "resume", str(run.out)]
@@ -72,7 +72,7 @@ def kill_once(folder: Path, moment: float) -> dict[str, Any]:
         return {
             "moment": moment,
             "off": off,
-            "verified": told["verified"],
+            "verified": reported["verified"],
             "before": len(before),
             "lost": len(before) - int(np.count_nonzero(np.isin(before, kept) & np.isin(before, after))),
             "begun": begun,

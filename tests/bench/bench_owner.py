@@ -83,7 +83,7 @@ def plain_relay(door: Path, port: int) -> None:
         client.sendall(QUESTION)
 
 
-def owner(door: Path, port: int, told: Any) -> None:
+def owner(door: Path, port: int, reported: Any) -> None:
     """Be the owner of one instrument; say on demand how many messages were carried out, and how many were spared."""
     listening = listen_at(door)
     listening.setblocking(True)
@@ -91,8 +91,8 @@ def owner(door: Path, port: int, told: Any) -> None:
     for _ in range(1 + CLIENTS):
         client, _ = listening.accept()
         line.adopt(MessageSocket(client), "io echo", None)
-    while told.recv():
-        told.send((line.exchanges, line.spared))
+    while reported.recv():
+        reported.send((line.exchanges, line.spared))
 
 
 def median(ask: Callable[[], object], count: int) -> float:
@@ -155,19 +155,19 @@ def compare(folder: Path, count: int) -> None:
         process.join()
 
 
-def share(told: Any, clients: list[RelayedChannels], count: int) -> None:
+def share(reported: Any, clients: list[RelayedChannels], count: int) -> None:
     """Have eight clients ask at the same moment; say how many exchanges that took."""
     for client in clients:
         client.snapshot(("slot",))
-    told.send(True)
-    before, already = told.recv()
+    reported.send(True)
+    before, already = reported.recv()
     for _ in range(count):
         for number, client in enumerate(clients):
             client.send("snapshot", (f"slot {number}",))
         for client in clients:
             client.fetch()
-    told.send(True)
-    after, spared = told.recv()
+    reported.send(True)
+    after, spared = reported.recv()
     asked = CLIENTS * count
     print(
         f"  {asked} snapshots of {CLIENTS} clients took {after - before} exchanges ({spared - already} spared)"

@@ -65,8 +65,8 @@ class BusyRack:
         """Tell what the supply says of a slot's output; None where it says nothing."""
         number = "ABCDEFGH".index(slot)
         resource = self.simulator.endpoints[f"supply p{number + 1}"]
-        told = self.simulator.ask(int(resource.split("::")[2]), f"INST:NSEL {number % 4 + 1};:OUTP?")
-        return {"0": False, "1": True}.get(told)
+        reported = self.simulator.ask(int(resource.split("::")[2]), f"INST:NSEL {number % 4 + 1};:OUTP?")
+        return {"0": False, "1": True}.get(reported)
 
     def fill(self) -> None:
         """Begin a soak in every slot without one, and wait until each has taken a sample."""
@@ -82,8 +82,8 @@ class BusyRack:
     def holder(self) -> dict[str, Any]:
         """Return who holds the instruments: process and guard."""
         line = [sys.executable, "-m", "hilseq", "stand", "--json", "--stand", str(self.simulator.stand)]
-        told = json.loads(subprocess.run(line, capture_output=True, text=True, check=True).stdout)
-        found: dict[str, Any] = told["instruments"][0]["holder"]
+        reported = json.loads(subprocess.run(line, capture_output=True, text=True, check=True).stdout)
+        found: dict[str, Any] = reported["instruments"][0]["holder"]
         return found
 
     def close(self) -> None:

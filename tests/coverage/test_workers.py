@@ -98,10 +98,10 @@ def test_visits_that_do_not_come_to_their_end_hold_no_other(
     """They are named when the others are made, or when there are too many of them, and have no row."""
     with (
         Workers(1, scheduler) as there,
-        pytest.raises(StandFault, match=r"seed \d did not finish") as told,
+        pytest.raises(StandFault, match=r"seed \d did not finish") as reported,
     ):
         make(there, "stopped")
-    assert str(told.value).count("did not come") == 5
+    assert str(reported.value).count("did not come") == 5
     rows = (tmp_path / "rows.jsonl").read_text(encoding="utf-8").splitlines()[1:]
     assert {json.loads(row)["number"] % 5 for row in rows} <= {0}
 
@@ -122,7 +122,7 @@ def test_a_worker_with_another_hilseq_is_refused(make: Any, scheduler: str, tmp_
     try:
         with Client(scheduler) as client:
             client.wait_for_workers(2, timeout=120)
-            with Workers(1, scheduler) as there, pytest.raises(UsageError) as told:
+            with Workers(1, scheduler) as there, pytest.raises(UsageError) as reported:
                 make(there)
             late = client.submit(
                 _visit, Tiny(tmp_path), CASES[0], hilseq=installed(), processors=[], workers=["late"]
@@ -132,21 +132,21 @@ def test_a_worker_with_another_hilseq_is_refused(make: Any, scheduler: str, tmp_
     finally:
         stranger.kill()
         stranger.wait()
-    (line,) = [line for line in str(told.value).splitlines() if line.startswith("tcp://")]
+    (line,) = [line for line in str(reported.value).splitlines() if line.startswith("tcp://")]
     assert " has 0.0.7 (code " in line
-    assert installed() in str(told.value)
-    assert "install the same there" in str(told.value)
+    assert installed() in str(reported.value)
+    assert "install the same there" in str(reported.value)
 
 
 @pytest.mark.parametrize("address", ["nonsense", "tcp://127.0.0.1:1"])
 def test_where_no_scheduler_is(make: Any, monkeypatch: pytest.MonkeyPatch, address: str) -> None:
-    """A wrong address is told, with what starts a scheduler."""
+    """A wrong address is reported, with what starts a scheduler."""
     monkeypatch.setattr(campaign, "_PATIENCE", 1)
     with Workers(1, address) as nowhere, pytest.raises(UsageError, match="`dask scheduler` starts one"):
         make(nowhere)
 
 
-def test_without_the_extra_its_name_is_told(make: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_without_the_extra_its_name_is_reported(make: Any, monkeypatch: pytest.MonkeyPatch) -> None:
     """Dask is no part of the least installation."""
     monkeypatch.setitem(sys.modules, "distributed", None)
     with Workers(1) as nowhere, pytest.raises(UsageError, match=r"pip install 'hilseq\[cluster\]'"):

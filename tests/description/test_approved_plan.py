@@ -83,7 +83,7 @@ def _planned(name: str, stage: str = "power-on") -> PlannedCheck:
 
 
 @pytest.mark.parametrize(
-    ("checks", "told", "lacking"),
+    ("checks", "reported", "lacking"),
     [
         (["test_1.py::test_a", "test_1.py::test_b[q01]", "test_1.py::test_soaked"], [], {}),
         (
@@ -105,7 +105,7 @@ def _planned(name: str, stage: str = "power-on") -> PlannedCheck:
     ids=["as approved", "not on this stand", "not selected", "more"],
 )
 def test_what_a_run_does_otherwise(
-    tmp_path: Path, checks: list[str], told: list[str], lacking: dict[str, list[str]]
+    tmp_path: Path, checks: list[str], reported: list[str], lacking: dict[str, list[str]]
 ) -> None:
     """Less, more, or not possible here; the soak may be added. What nobody selected leaves its stage uncovered."""
     profile = tmp_path / "rh16.yaml"
@@ -131,7 +131,7 @@ def test_what_a_run_does_otherwise(
         }
     )
     plan_file(profile).write_text(plan_text(content), encoding="utf-8")
-    assert compared(checks) == (told, lacking)
+    assert compared(checks) == (reported, lacking)
     sequence.write_text("def test_a(): assert 1\n", encoding="utf-8")
     assert compared(approved)[0] == ["test_1.py was changed"]
     profile.write_bytes(RH16.read_bytes() + b"# a comment\n")

@@ -61,9 +61,9 @@ def test_a_reading_that_moves_closes_the_stand_until_it_is_back() -> None:
     history = [[stream.gauss(10.0, 0.02), stream.gauss(5.0, 0.02)] for _ in range(8)]
     assert _after(history).out_of_control() == []
     moved = [*history, [10.0, 5.4]]
-    (told,) = _after(moved).out_of_control()
-    assert told.startswith("r1: 5.4 on 2026-01-05, and ")
-    assert "in the 8 visits before" in told
+    (reported,) = _after(moved).out_of_control()
+    assert reported.startswith("r1: 5.4 on 2026-01-05, and ")
+    assert "in the 8 visits before" in reported
     assert _after([*moved, [10.0, 5.4]]).out_of_control(), "a stand that stays changed stays closed"
     assert _after([*moved, [10.0, 5.0]]).out_of_control() == []
 

@@ -1,4 +1,4 @@
-"""What people write out of habit, from other tools, data sheets and keyboards: each is told with its remedy."""
+"""What people write out of habit, from other tools, data sheets and keyboards: each is reported with its remedy."""
 
 # ruff: noqa: E501 - the changes are lines of the files
 
@@ -174,27 +174,27 @@ UNIT_CASES: dict[str, tuple[dict[str, str], str, tuple[str, ...]]] = {
 
 
 @pytest.mark.parametrize("case", STAND_CASES)
-def test_a_habit_in_a_stand_file_is_told(case: str, break_stand: Break) -> None:
+def test_a_habit_in_a_stand_file_is_reported(case: str, break_stand: Break) -> None:
     """One message, at the line and column of the slip, with what to write instead."""
     changes, snippet, words = STAND_CASES[case]
-    _is_told(break_stand(changes), snippet, words)
+    _is_reported(break_stand(changes), snippet, words)
 
 
 @pytest.mark.parametrize("case", UNIT_CASES)
-def test_a_habit_in_a_profile_is_told(case: str, break_profile: Break) -> None:
+def test_a_habit_in_a_profile_is_reported(case: str, break_profile: Break) -> None:
     """One message, at the line and column of the slip, with what to write instead."""
     changes, snippet, words = UNIT_CASES[case]
-    _is_told(break_profile(changes), snippet, words)
+    _is_reported(break_profile(changes), snippet, words)
 
 
-def _is_told(broken: Any, snippet: str, words: tuple[str, ...]) -> None:
+def _is_reported(broken: Any, snippet: str, words: tuple[str, ...]) -> None:
     problem = broken.only()
     assert (problem.line, problem.column) == broken.place_of(snippet), str(problem)
     for word in words:
         assert word in str(problem)
 
 
-def test_each_mode_of_other_makers_is_told_once(break_profile: Break) -> None:
+def test_each_mode_of_other_makers_is_reported_once(break_profile: Break) -> None:
     """Stop, hold and run are answered with stopped, held and live, and nothing follows from them."""
     broken = break_profile({"values: {stopped: 0, held: 1, live: 2}": "values: {stop: 0, hold: 1, run: 2}"})
     assert [problem.nearest for problem in broken.problems] == ["stopped", "held", "live"]
@@ -232,7 +232,7 @@ def test_both_spellings_are_read(stand: dict[str, str], unit: dict[str, str], tm
 
 
 def test_a_windows_port_and_a_stray_terminal_are_warned_of(tmp_path: Path) -> None:
-    """COM3 is no port of this computer, and A.d001 no terminal of the unit: both are told, and a twin still runs."""
+    """COM3 is no port of this computer, and A.d001 no terminal of the unit: both are reported, and a twin still runs."""
     text = (STANDS / "sim-bench.yaml").read_text(encoding="utf-8")
     text = text.replace("resource: /dev/ttyUSB0", "resource: COM3").replace(
         "senses: A.q01}", "senses: A.d001}"

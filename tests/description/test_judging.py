@@ -125,15 +125,15 @@ def test_a_limit_finer_than_the_stand(
 
 
 def test_a_waived_reading_is_a_warning(tmp_path: Path) -> None:
-    """What the profile waives by name does not keep the pair apart, and is told with its reason."""
+    """What the profile waives by name does not keep the pair apart, and is reported with its reason."""
     stand = _written(tmp_path, "sim-bench.yaml", {"response: 2 ms": "response: 20 ms"})
     waived = "rack-positions: 3\nwaived-readings: {ride-through: the supply is too slow}\n"
     unit = _written(tmp_path, "units/rh16.yaml", {"rack-positions: 3\n": waived})
     found = inspect([stand, unit])
     assert found.problems == ()
     assert any("ride-through of RH16 can hardly be judged" in warning.wrong for warning in found.warnings)
-    told = [words for fit in found.fits for words in fit.unmeasured]
-    assert "ride-through, where this stand cannot tell: the supply is too slow" in told
+    reported = [words for fit in found.fits for words in fit.unmeasured]
+    assert "ride-through, where this stand cannot tell: the supply is too slow" in reported
 
 
 def test_the_share_of_a_guard_band_is_the_profiles(tmp_path: Path) -> None:

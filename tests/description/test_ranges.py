@@ -155,19 +155,19 @@ ALIKE_WRONG: dict[str, tuple[str, str, str, str]] = {
 
 @pytest.mark.parametrize("case", ALIKE_WRONG)
 def test_what_is_wrong_with_things_alike_is_said_once(case: str, tmp_path: Path) -> None:
-    """A slip in a range of slots is told with its line, not once for each slot."""
+    """A slip in a range of slots is reported with its line, not once for each slot."""
     old, new, wrong, expected = ALIKE_WRONG[case]
     text = (STANDS / "rack-bench.yaml").read_text(encoding="utf-8")
     assert text.count(old) == 1
     path = tmp_path / "stand.yaml"
     path.write_text(text.replace(old, new), encoding="utf-8")
-    told = [
+    reported = [
         problem
         for problem in read_stand(path).problems
         if (problem.wrong, problem.expected) == (wrong, expected)
     ]
-    assert len(told) == 1
-    assert told[0].line > 0
+    assert len(reported) == 1
+    assert reported[0].line > 0
 
 
 def test_packed_bits_run_into_the_next_register(break_stand: Break) -> None:

@@ -339,7 +339,7 @@ CASES: dict[str, tuple[dict[str, str], str, str, str, str]] = {
         {MEASURED: "commands: {measure-current: none, "},
         "none",
         (
-            "a supply that does not measure its current cannot be used: by its readings a fault of the unit is told from "
+            "a supply that does not measure its current cannot be used: by its readings a fault of the unit is distinguished from "
             "one of the stand"
         ),
         "the supply's own query, `measure-both` where one query asks for voltage and current, or another supply",
@@ -349,7 +349,7 @@ CASES: dict[str, tuple[dict[str, str], str, str, str, str]] = {
         {MEASURED: "commands: {measure-voltage: none, "},
         "none",
         (
-            "a supply that does not measure its voltage cannot be used: by its readings a fault of the unit is told from "
+            "a supply that does not measure its voltage cannot be used: by its readings a fault of the unit is distinguished from "
             "one of the stand"
         ),
         "the supply's own query, `measure-both` where one query asks for voltage and current, or another supply",

@@ -29,7 +29,7 @@ LEAKAGE, CLOCK = "leakage of q01 to q16 (16)", "clock error of port 1, port 2"
     ids=["as shipped", "without a load", "without volts", "without a drive", "with an adapter of any speed"],
 )
 def test_what_no_check_can_measure(tmp_path: Path, old: str, new: str, expected: list[str]) -> None:
-    """Each claim is told until the stand file has what its check needs."""
+    """Each claim is reported until the stand file has what its check needs."""
     text = (STANDS / "sim-bench.yaml").read_text(encoding="utf-8")
     assert not old or text.count(old) == 1
     path = tmp_path / "stand.yaml"

@@ -141,7 +141,7 @@ WRONG: dict[str, tuple[str, str, str]] = {
 
 
 @pytest.mark.parametrize("case", WRONG)
-def test_a_wrong_table_is_told_by_line_and_cell(case: str, tmp_path: Path) -> None:
+def test_a_wrong_table_is_reported_by_line_and_cell(case: str, tmp_path: Path) -> None:
     """One message, at the line of the table and the number of the cell in it."""
     rows, begins, holds = WRONG[case]
     with pytest.raises(DescriptionError) as caught:
@@ -151,7 +151,7 @@ def test_a_wrong_table_is_told_by_line_and_cell(case: str, tmp_path: Path) -> No
     assert holds in str(problem)
 
 
-def test_a_table_in_another_encoding_is_told(tmp_path: Path) -> None:
+def test_a_table_in_another_encoding_is_reported(tmp_path: Path) -> None:
     """A spreadsheet's own 8-bit encoding is refused with the one to save in."""
     (tmp_path / "stand.yaml").write_text(SMALL, encoding="utf-8")
     (tmp_path / "wiring.csv").write_bytes(
@@ -161,8 +161,8 @@ def test_a_table_in_another_encoding_is_told(tmp_path: Path) -> None:
         import_wiring(tmp_path / "wiring.csv", tmp_path / "stand.yaml")
 
 
-def test_what_the_rest_of_the_stand_misses_is_told_in_the_stand_file(tmp_path: Path) -> None:
-    """A loop-back whose signal the table lacks is told at its line of the stand file, which is not changed."""
+def test_what_the_rest_of_the_stand_misses_is_reported_in_the_stand_file(tmp_path: Path) -> None:
+    """A loop-back whose signal the table lacks is reported at its line of the stand file, which is not changed."""
     stand = SMALL + "loopbacks:\n  spare: {drive: q1, sense: gone}\n"
     with pytest.raises(DescriptionError) as caught:
         imported(tmp_path, HEAD + "q1,,,,rack,coil,0,,,\n", stand)

@@ -249,20 +249,21 @@ def test_its_stand_is_sound(extras: Installed, described: Path) -> None:
         ("unit: Hz", "unit: hz", "hz", ["'hz' is not a known unit", "did you mean 'Hz'?"]),
     ],
 )
-def test_a_slip_is_told_with_its_place(
+def test_a_slip_is_reported_with_its_place(
     extras: Installed, described: Path, *, written: str, instead: str, place: str, words: list[str]
 ) -> None:
     """File, line and column, what was expected, the nearest word: as for the drivers that ship."""
     text = described.read_text(encoding="utf-8").replace(written, instead)
     described.write_text(text, encoding="utf-8")
-    code, told = _inspected(extras, described)
+    code, reported = _inspected(extras, described)
     before = text[: text.index(instead) + instead.index(place.strip())]
     line, column = before.count("\n") + 1, len(before) - before.rfind("\n")
     assert code == 2
-    assert told.startswith(f"{described}:{line}:{column}: ") or f"\n{described}:{line}:{column}: " in told, (
-        told
-    )
-    assert all(word in told for word in words), told
+    assert (
+        reported.startswith(f"{described}:{line}:{column}: ")
+        or f"\n{described}:{line}:{column}: " in reported
+    ), reported
+    assert all(word in reported for word in words), reported
 
 
 def test_two_distributions_with_one_name_are_refused(
@@ -272,22 +273,24 @@ def test_two_distributions_with_one_name_are_refused(
     _distribution(
         tmp_path / "more", "other-extras", "hilseq.channels", "counter = bench_extras.counter:CounterDriver"
     )
-    code, told = _inspected(extras, described, tmp_path / "more")
+    code, reported = _inspected(extras, described, tmp_path / "more")
     assert code == 2
-    assert "bench-extras and other-extras both bring a driver 'counter'" in told
-    assert told.count("both bring") == 1
+    assert "bench-extras and other-extras both bring a driver 'counter'" in reported
+    assert reported.count("both bring") == 1
 
 
-def test_a_driver_that_cannot_be_loaded_is_told(extras: Installed, described: Path, tmp_path: Path) -> None:
+def test_a_driver_that_cannot_be_loaded_is_reported(
+    extras: Installed, described: Path, tmp_path: Path
+) -> None:
     """With the key that names it, the distribution, and what went wrong; other stands do not care."""
     _distribution(tmp_path / "more", "broken-extras", "hilseq.supplies", "broken = no_such_module:Driver")
     assert _inspected(extras, described, tmp_path / "more") == (0, "")
     text = described.read_text(encoding="utf-8").replace("driver: blocks", "driver: broken")
     described.write_text(text, encoding="utf-8")
-    code, told = _inspected(extras, described, tmp_path / "more")
+    code, reported = _inspected(extras, described, tmp_path / "more")
     assert code == 2
-    assert f"{described}:5:" in told
+    assert f"{described}:5:" in reported
     assert (
         "the driver 'broken' of broken-extras cannot be loaded (ModuleNotFoundError: No module named 'no_such_module')"
-        in told
+        in reported
     )

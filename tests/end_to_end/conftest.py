@@ -59,7 +59,7 @@ MakeVisit = Callable[..., Visit]
 
 @pytest.fixture
 def visit(tmp_path: Path) -> MakeVisit:
-    """Make one visit: `visit("--defect", "no-start")`; the demo's stand and unit unless told otherwise."""
+    """Make one visit: `visit("--defect", "no-start")`; the demo's stand and unit unless stated otherwise."""
 
     def make(
         *options: str,

@@ -1,4 +1,4 @@
-"""`hilseq check`: what is wrong with a sequence is told with file and line, and nothing is powered for it."""
+"""`hilseq check`: what is wrong with a sequence is reported with file and line, and nothing is powered for it."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ def check(folder: Path, text: str) -> warm.Done:
     return warm.hilseq("check", "test_own.py", *VISIT, cwd=folder)
 
 
-def test_every_name_that_nobody_has_is_told_with_its_line(tmp_path: Path) -> None:
+def test_every_name_that_nobody_has_is_reported_with_its_line(tmp_path: Path) -> None:
     """Fixtures, points, signals and parameters, all at once, with the nearest right name."""
     done = check(tmp_path, MISTAKES)
     assert done.returncode == 2
@@ -57,7 +57,7 @@ def test_every_name_that_nobody_has_is_told_with_its_line(tmp_path: Path) -> Non
         ("parameter('hold', 'time')", "rh16.yaml:3:1: the parameter 'hold' is missing"),
     ],
 )
-def test_a_marker_that_does_not_fit_is_told(tmp_path: Path, marker: str, words: str) -> None:
+def test_a_marker_that_does_not_fit_is_reported(tmp_path: Path, marker: str, words: str) -> None:
     """Places, stages, parameters and markers that nobody has."""
     text = f"import pytest\n\n@pytest.mark.{marker}\ndef test_it(unit): pass\n"
     done = check(tmp_path, text)
@@ -65,7 +65,7 @@ def test_a_marker_that_does_not_fit_is_told(tmp_path: Path, marker: str, words: 
     assert words in done.stderr
 
 
-def test_a_sequence_that_fits_is_told_so(tmp_path: Path) -> None:
+def test_a_sequence_that_fits_is_reported_so(tmp_path: Path) -> None:
     """The shipped ones do."""
     done = warm.hilseq("check", str(STANDS.parent / "sequences"), *VISIT, cwd=tmp_path)
     assert (done.returncode, done.stderr) == (0, "")
@@ -97,7 +97,7 @@ def test_an_output_that_nobody_has_is_an_error_in_the_sequence(tmp_path: Path) -
         ("import pytest\n\ndef test_it(\n", ":3: SyntaxError: '(' was never closed"),
     ],
 )
-def test_a_file_that_cannot_be_read_is_told_in_one_line(tmp_path: Path, text: str, words: str) -> None:
+def test_a_file_that_cannot_be_read_is_reported_in_one_line(tmp_path: Path, text: str, words: str) -> None:
     """File, line and what is wrong, instead of what pytest collects of it."""
     done = check(tmp_path, text)
     assert done.returncode == 2

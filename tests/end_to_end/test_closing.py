@@ -51,7 +51,7 @@ def test_what_breaks_during_the_visit_is_found_at_its_end(visit: MakeVisit, tmp_
 
 
 @pytest.mark.parametrize("kind", ["link-loses", "link-misnumbers"])
-def test_what_a_link_does_now_and_then_is_told_of_the_link_and_of_nothing_else(
+def test_what_a_link_does_now_and_then_is_reported_of_the_link_and_of_nothing_else(
     visit: MakeVisit, kind: str
 ) -> None:
     """One exchange in twenty goes wrong: the points that were being read are right, and nobody is blamed."""

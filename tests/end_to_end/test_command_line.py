@@ -99,10 +99,10 @@ def test_several_processes_are_refused(tmp_path: Path, program: str) -> None:
         done = warm.pytest(str(ROOT / "sequences"), *VISIT, "--out", "out", "-n", "2", cwd=tmp_path)
     else:
         done = warm.hilseq("run", *VISIT, "--out", "out", "--", "-n", "2", cwd=tmp_path)
-    told = [line for line in (done.stdout + done.stderr).splitlines() if "-n: several processes" in line]
+    reported = [line for line in (done.stdout + done.stderr).splitlines() if "-n: several processes" in line]
     assert done.returncode == 2, done.stdout + done.stderr
-    assert len(told) == 1
-    assert "slots: --serial A=SN1,B=SN2" in told[0]
+    assert len(reported) == 1
+    assert "slots: --serial A=SN1,B=SN2" in reported[0]
 
 
 def test_the_first_failure_can_end_the_run(visit: MakeVisit, own: str) -> None:
@@ -224,14 +224,14 @@ def test_help_is_whole_within_80_columns(
     monkeypatch.setenv("COLUMNS", "80")
     done = warm.hilseq(*command.split(), "--help", cwd=tmp_path)
     assert done.returncode == 0, done.stderr
-    _, _, told = done.stdout.partition("\n")  # the usage line has dots of its own
-    assert not re.findall(r"\w\.\.\.$", told, re.MULTILINE), told
-    assert not re.findall(r"<\w+>|<list", told), told
+    _, _, reported = done.stdout.partition("\n")  # the usage line has dots of its own
+    assert not re.findall(r"\w\.\.\.$", reported, re.MULTILINE), reported
+    assert not re.findall(r"<\w+>|<list", reported), reported
     assert max(map(len, done.stdout.splitlines())) <= 80, done.stdout
 
 
 def test_completion_of_commands_and_options(tmp_path: Path) -> None:
-    """What a shell is told when Tab is pressed; the script that asks so is installed for the shell."""
+    """What a shell is reported when Tab is pressed; the script that asks so is installed for the shell."""
     program = str(Path(sys.executable).with_name("hilseq"))
     environ = {**os.environ, "HOME": str(tmp_path), "_TYPER_COMPLETE_TEST_DISABLE_SHELL_DETECTION": "1"}
 

@@ -42,7 +42,7 @@ HOSTILE_MODULES = (
 
 
 def test_a_damaged_database_takes_no_verdict_with_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Told in a line; `records rebuild` sets the file aside and makes it anew. No module of the working folder runs."""
+    """One line; `records rebuild` sets the file aside and makes it anew. No module of the working folder runs."""
     for module in HOSTILE_MODULES:
         deed = f"import pathlib; pathlib.Path(r'{tmp_path}', 'owned-{module}').touch(); raise SystemExit(9)"
         (tmp_path / f"{module}.py").write_text(deed, encoding="utf-8")
@@ -81,7 +81,7 @@ def test_a_damaged_database_takes_no_verdict_with_it(tmp_path: Path, monkeypatch
 @pytest.mark.parametrize(
     "where", ["postgresql://u:secret@h:x/d", "bogus+://u:secret@h/d", "mysql://u:secret@h/d"]
 )
-def test_no_password_is_told(where: str) -> None:
+def test_no_password_is_reported(where: str) -> None:
     with pytest.raises(UsageError) as refused:
         address(where)
     assert "secret" not in str(refused.value)
@@ -124,14 +124,14 @@ def _resumed(run: Path) -> subprocess.CompletedProcess[str]:
 
 
 @pytest.mark.parametrize(
-    ("name", "told"),
+    ("name", "reported"),
     [
         ("../../evil.yaml", "is no plain file name"),
         ("/tmp/evil.yaml", "is no plain file name"),
         ("stand.yaml", "is not the one whose hash is noted"),
     ],
 )
-def test_a_folder_is_not_believed(tmp_path: Path, name: str, told: str) -> None:
+def test_a_folder_is_not_believed(tmp_path: Path, name: str, reported: str) -> None:
     """A journal writes no file outside its scratch folder, and no text that is not the one it was given."""
     run = Path(shutil.copytree(DATA / "interrupted", tmp_path / "run"))
     first = json.loads((run / "journal.jsonl").read_text("ascii").splitlines()[0])
@@ -140,7 +140,7 @@ def test_a_folder_is_not_believed(tmp_path: Path, name: str, told: str) -> None:
     _rewritten(run, inputs=inputs)
     done = _resumed(run)
     assert done.returncode == 2, done.stderr
-    assert told in done.stderr
+    assert reported in done.stderr
     assert not list(tmp_path.rglob("evil.yaml"))
 
 
@@ -178,7 +178,7 @@ def test_no_helper_process_imports_from_the_working_folder() -> None:
     ],
     ids=["run", "serve"],
 )
-def test_too_few_open_files_are_told_before_anything_begins(tmp_path: Path, command: list[str]) -> None:
+def test_too_few_open_files_are_reported_before_anything_begins(tmp_path: Path, command: list[str]) -> None:
     """A limit that can be raised is raised; one that cannot is named, and nothing was powered."""
     (tmp_path / "runs").mkdir()
     lowered = "import resource, sys; from hilseq.cli.main import main; "

@@ -119,7 +119,7 @@ def test_a_foreign_unit_ships(visit: MakeVisit, rig: StartRig, tmp_path: Path) -
     assert not _output_is_on(ports["supply"])
 
 
-#: Fault of the rig -> the place that is told, and what meets it after power came.
+#: Fault of the rig -> the place that is reported, and what meets it after power came.
 FAULTS = {
     "stuck-off": ("out3", ("60_outputs",)),
     "forgets": ("configuration", ("40_configuration", "45_clock_and_memory")),

@@ -100,7 +100,7 @@ def test_a_chart_that_is_left_closes_the_stand_until_it_is_begun_anew(tmp_path: 
 
 
 def test_a_visit_that_found_something_shows_nothing(tmp_path: Path, bench: Path) -> None:
-    """The place is told: it is the harness, or another unit is needed."""
+    """The place is reported: it is the harness, or another unit is needed."""
     done = _record(bench, _visit(tmp_path / "bad", bench, CheckVerdict.FAILED))
     assert done.returncode == 2
     assert "look at the harness there" in done.stderr

@@ -29,7 +29,7 @@ def test_cannot_judge(unit): unit.not_judged("battery age", "its date is not kno
 
 
 def test_a_check_must_say_something(visit: MakeVisit, tmp_path: Path) -> None:
-    """Empty, on a unit that is only ready, or past its assertion: each is told with file and test; nothing ships."""
+    """Empty, on a unit that is only ready, or past its assertion: each is named by file and test; nothing ships."""
     sequence = tmp_path / "test_mine.py"
     sequence.write_text(CHECKS, encoding="utf-8")
     done = visit(str(sequence))
@@ -45,7 +45,7 @@ def test_a_check_must_say_something(visit: MakeVisit, tmp_path: Path) -> None:
 
 
 def test_assertions_that_nobody_can_count_are_refused(visit: MakeVisit, tmp_path: Path) -> None:
-    """Pytest is not to leave assertions as they are: whether one was executed could not be told."""
+    """Pytest is not to leave assertions as they are: whether one was executed could not be reported."""
     sequence = tmp_path / "test_mine.py"
     sequence.write_text(CHECKS, encoding="utf-8")
     done = visit(str(sequence), "--", "--assert=plain")

@@ -35,8 +35,8 @@ def test_a_parser_of_junit_reads_unit_stage_and_sentence(folder: Path) -> None:
     suite: Any
     (suite,) = JUnitXml.fromfile(str(folder / "junit.xml"))
     assert suite.name == "RH16 RH-7 on sim-bench"
-    told = {entry.name: entry.value for entry in suite.properties()}
-    assert told == {
+    reported = {entry.name: entry.value for entry in suite.properties()}
+    assert reported == {
         "run": "visit",
         "stand": "sim-bench",
         "unit in slot A": "RH16 RH-7",

@@ -5,7 +5,7 @@ from __future__ import annotations
 from tests.end_to_end.conftest import ROOT, MakeVisit
 
 SEQUENCES = [str(ROOT / "sequences" / f"test_{name}.py") for name in ("10_power_on", "50_modes")]
-#: What only they find, with the place that is told.
+#: What only they find, with the place that is reported.
 ON = {
     "outputs-freeze@mode stopped": "mode stopped",
     "passes-through-live": "mode held",

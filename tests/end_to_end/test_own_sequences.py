@@ -58,16 +58,16 @@ def test_later(ready_unit):
 
 
 def test_an_error_in_a_sequence_is_nobodys_fault(visit: MakeVisit, tmp_path: Path) -> None:
-    """It is told with file, line and source line; its check is not performed, and the later ones are."""
+    """It is reported with file, line and source line; its check is not performed, and the later ones are."""
     broken = tmp_path / "test_broken.py"
     broken.write_text(BROKEN, encoding="utf-8")
     done = visit(str(broken))
     assert (done.code, done.disposition) == (3, "incomplete"), done.out
     breaks, later = done.unit["checks"][:2]
-    told = "error in the sequence: KeyError: 'oops' at test_broken.py:8: raise KeyError(\"oops\")"
-    assert (breaks["verdict"], breaks["why"]) == ("not performed", told)
+    reported = "error in the sequence: KeyError: 'oops' at test_broken.py:8: raise KeyError(\"oops\")"
+    assert (breaks["verdict"], breaks["why"]) == ("not performed", reported)
     assert later["verdict"] == "passed", later
-    assert told in " ".join(done.out.split())
+    assert reported in " ".join(done.out.split())
     assert "correct the sequence" in done.out
 
 

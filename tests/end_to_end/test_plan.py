@@ -103,7 +103,7 @@ def test_the_bits_of_a_claim_are_planned(tmp_path: Path) -> None:
     assert planned(tmp_path, claim)["seconds"] - before == pytest.approx(bits * 11 / 8 / 19200, rel=0.01)
 
 
-def test_a_stage_without_a_check_is_told(tmp_path: Path) -> None:
+def test_a_stage_without_a_check_is_reported(tmp_path: Path) -> None:
     """Who plans with a folder of his own learns that the unit could not ship by it."""
     sequence = tmp_path / "test_mine.py"
     sequence.write_text("def test_mine(ready_unit) -> None:\n    assert ready_unit\n", encoding="utf-8")
@@ -191,12 +191,12 @@ def test_the_disk_of_a_soak_is_planned_within_a_tenth(tmp_path: Path) -> None:
 
 
 def test_slots_are_planned_beside_each_other(tmp_path: Path) -> None:
-    """What two slots take is what one takes; a week holds twice as many units; what is alike is told once."""
+    """What two slots take is what one takes; a week holds twice as many units; what is alike is reported once."""
     line = ["plan", "--stand", str(STANDS / "rack-bench.yaml"), "--unit", str(RH16), "--serial", "A=1,C=2"]
-    told = json.loads(warm.hilseq(*line, "--json", cwd=tmp_path).stdout)
-    checks = told["units"][0]["seconds"]
-    bench = told["visit"]
-    assert [unit["slot"] for unit in told["units"]] == ["A", "C"]
+    reported = json.loads(warm.hilseq(*line, "--json", cwd=tmp_path).stdout)
+    checks = reported["units"][0]["seconds"]
+    bench = reported["visit"]
+    assert [unit["slot"] for unit in reported["units"]] == ["A", "C"]
     assert (bench["seconds"], bench["seconds_with_soak"]) == (checks, checks + 72 * 3600.0)
     assert bench["units_a_week"] == pytest.approx(2 * 7 * 86400.0 / checks)
     assert 0.8 * checks < bench["floor"] < checks

@@ -94,7 +94,7 @@ def test_an_instrument_that_died_during_a_check(
 
 
 FORGOT, LET_GO = "has forgotten its settings", "has let go of what it drove"
-#: Checks with which a unit fails that starts badly or is driven otherwise than told, and when the mains of an
+#: Checks with which a unit fails that starts badly or is driven otherwise than reported, and when the mains of an
 #: instrument fails during them: the supply is off, or on again by then, and has forgotten its settings; the I/O
 #: simulator drives the mode switch and the inputs.
 DIPS = [
@@ -136,7 +136,7 @@ def test_a_passed_check_asks_nothing(visit: MakeVisit) -> None:
 
 
 def test_what_unit_and_harness_explain_alike_is_neither(visit: MakeVisit) -> None:
-    """One channel of the stand shows too little of an output: the unit is incomplete, and the place is told."""
+    """One channel of the stand shows too little of an output: the unit is incomplete, and the place is reported."""
     faults = str(Path(__file__).with_name("harness_faults.py"))
     done = visit(
         str(SEQUENCES / "test_65_loaded_outputs.py"),

@@ -73,7 +73,7 @@ class Stand:
 
 @pytest.fixture
 def stand(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Stand]:
-    """A stand with a unit, served by a process of its own; on the wall clock unless told `stepped`."""
+    """A stand with a unit, served by a process of its own; on the wall clock unless reported `stepped`."""
     file = tmp_path / "served.yaml"
     line = [sys.executable, "-m", "hilseq", "simulate", "--stand", str(STANDS / "sim-bench.yaml")]
     line += ["--unit", str(RH16), "--stand-out", str(file)]

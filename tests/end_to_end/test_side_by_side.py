@@ -127,7 +127,7 @@ def test_what_is_shown_names_the_slots(rack: Rack) -> None:
 
 @pytest.mark.timeout(180)
 def test_an_interrupt_reaches_every_visit(tmp_path: Path) -> None:
-    """One SIGTERM to the command ends all visits, each made safe and told as interrupted."""
+    """One SIGTERM to the command ends all visits, each made safe and reported as interrupted."""
     folder = tmp_path / "runs"
     line = [sys.executable, "-P", "-m", "hilseq", "run", *LINE, "--out", str(folder), "--serial", "A=1,B=2"]
     process = subprocess.Popen(line, cwd=tmp_path, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
@@ -152,7 +152,7 @@ def test_an_interrupt_reaches_every_visit(tmp_path: Path) -> None:
         ("A=1,B=", "--serial 'B=': nothing is given; expected B=VALUE"),
     ],
 )
-def test_a_slip_in_the_argument_is_told_before_anything_starts(
+def test_a_slip_in_the_argument_is_reported_before_anything_starts(
     serial: str, words: str, tmp_path: Path
 ) -> None:
     """Exit 2, one line, and no folder."""

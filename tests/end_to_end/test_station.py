@@ -113,7 +113,7 @@ def test_it(ready_unit, operator, clock):
 
 @pytest.mark.timeout(300)
 def test_units_begin_and_end_beside_each_other(tmp_path: Path) -> None:
-    """Each visit begins when its unit is fitted; the next free slot is named; who is done is told as it comes."""
+    """Each visit begins when its unit is fitted; the next free slot is named; who is done is reported as it comes."""
     (tmp_path / "test_mine.py").write_text(WAITING, encoding="utf-8")
     line = station("test_mine.py", "--operator", "A", "--unit", "RH16", stand=STANDS / "duo-bench.yaml")
     with Terminal(line, tmp_path, rows=40) as terminal:

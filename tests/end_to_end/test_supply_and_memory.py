@@ -119,14 +119,14 @@ def test_the_time_of_a_fault_is_read_in_its_order(visit: MakeVisit, tmp_path: Pa
     swapped = tmp_path / "swapped.yaml"
     order = ("  time: 2\n", "  time: 2\n  time-order: low first\n")
     swapped.write_text(changed(STANDS / "units" / "rh16.yaml", (order,)), encoding="utf-8")
-    told = []
+    reported = []
     for name, unit in (("high", STANDS / "units" / "rh16.yaml"), ("low", swapped)):
         done = visit(FAULTS, "--seed", "3", unit=unit, name=name)
         journal = (done.folder / "journal.jsonl").read_text(encoding="ascii").splitlines()
         tables = [entry for entry in map(json.loads, journal) if entry["kind"] == "faults"]
-        told.append([fault["time"] for fault in tables[0]["entries"]])
-    assert told[0], "this seed comes without a history"
-    assert told[0] == told[1]
+        reported.append([fault["time"] for fault in tables[0]["entries"]])
+    assert reported[0], "this seed comes without a history"
+    assert reported[0] == reported[1]
 
 
 @pytest.mark.parametrize("missing", [(), BARE_TABLE], ids=["", "no counter, no clearing"])

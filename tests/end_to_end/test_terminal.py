@@ -61,7 +61,7 @@ def test_stages_fill_up_on_a_terminal(tmp_path: Path) -> None:
     assert lines[at["power-on"]].endswith("10 of 10  1 not performed")
     assert "2 failed: q05, q06" in lines[at["outputs"]]
     unselected = [line for line in lines if "not selected" in line or "stages not performed" in line]
-    assert 1 <= len(unselected) <= 2, "stages that were not selected are told once"
+    assert 1 <= len(unselected) <= 2, "stages that were not selected are reported once"
 
 
 @pytest.mark.parametrize(
@@ -97,8 +97,8 @@ def test_quiet_shows_the_verdict_only(visit: MakeVisit) -> None:
     assert len(lines) <= 8, done.out
 
 
-def test_a_missing_device_is_told_once(visit: MakeVisit) -> None:
-    """Every check needs it; the cause is told where it was found, and with the verdict."""
+def test_a_missing_device_is_reported_once(visit: MakeVisit) -> None:
+    """Every check needs it; the cause is reported where it was found, and with the verdict."""
     done = visit("--defect", "supply-silent")
     assert done.code == 4, done.out
     assert done.out.count("'*IDN?'") == 2, "where it happened, and with the verdict"

@@ -81,12 +81,12 @@ def test_a_gate_closes_its_own_unit_only(duo: MakeDuo) -> None:
 def test_a_unit_that_is_done_with_is_switched_off(duo: MakeDuo) -> None:
     """No unit stays powered while the next one is tested."""
     done = duo(*SHORT)
-    told = [(entry.get("what", entry["kind"]), entry.get("slot")) for entry in entries(done)]
-    assert told.index(("made safe", "A")) < told.index(("supply on", "B"))
+    reported = [(entry.get("what", entry["kind"]), entry.get("slot")) for entry in entries(done)]
+    assert reported.index(("made safe", "A")) < reported.index(("supply on", "B"))
 
 
 def test_a_stand_fault_of_one_slot_loses_one_verdict(duo: MakeDuo) -> None:
-    """A dead channel at slot A is told apart: A is a stand fault, B is tested to its end."""
+    """A dead channel at slot A is distinguished: A is a stand fault, B is tested to its end."""
     done = duo("--defect", "dead-channel@A.ai05", *SHORT)
     assert done.code == 4, done.out[-3000:]
     a, b = verdicts(done, "A"), verdicts(done, "B")

@@ -134,14 +134,14 @@ def test_output_on_a_full_disk(tmp_path: Path) -> None:
 
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="no device that is always full")
 @pytest.mark.parametrize(
-    ("name", "code", "told"),
+    ("name", "code", "reported"),
     [
         ("junit.xml", 3, "what others read of this run is not whole: "),
         ("summary.json", 4, "cannot be written any more (Is a directory); what was written before is whole"),
     ],
 )
 def test_a_disk_that_is_full_at_the_end_of_a_run(
-    visit: MakeVisit, tmp_path: Path, name: str, code: int, told: str
+    visit: MakeVisit, tmp_path: Path, name: str, code: int, reported: str
 ) -> None:
     """The unit was powered: never the code of a bad option. The verdict stands where journal and reports could."""
     out = tmp_path / "run"
@@ -152,7 +152,7 @@ def test_a_disk_that_is_full_at_the_end_of_a_run(
         (out / name).mkdir()
     done = visit(str(ROOT / "sequences" / "test_10_power_on.py"), "--out", str(out))
     assert done.code == code, done.out + done.err
-    assert told in done.err
+    assert reported in done.err
     assert "Traceback" not in done.out + done.err
     assert read_journal(out).of(RunEnded)[-1].exit_code == 3
     if code == 4:

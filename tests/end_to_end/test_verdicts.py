@@ -20,7 +20,7 @@ from tests.end_to_end.conftest import ROOT, STANDS, MakeVisit
 from tests.hasty import hasty_stand
 from tests.junit import assert_is_junit, properties_of
 
-#: Defect -> the places that are told, and the sequences besides the first ones that meet it; `hilseq coverage`, and
+#: Defect -> the places that are reported, and the sequences besides the first ones that meet it; `hilseq coverage`, and
 #: the demo with two of them, run all.
 UNIT_DEFECTS = {
     "output-stuck-on@q05": ({"q05"}, "60_outputs"),
@@ -61,7 +61,7 @@ def test_a_good_unit_ships(visit: MakeVisit, tmp_path: Path) -> None:
     assert [head.final for head in heads] == [False] * (len(heads) - 1) + [True]
     answer = witness_of(str(tmp_path / FILE_NAME))(journal, run_state(journal))
     assert answer.answer is Trust.AGREE
-    assert f"{len(heads)} times" in answer.told
+    assert f"{len(heads)} times" in answer.reported
 
 
 def test_a_dead_port_may_be_its_cable(visit: MakeVisit) -> None:
@@ -120,8 +120,8 @@ def test_every_promised_file_is_there(visit: MakeVisit) -> None:
     cases = ET.parse(done.folder / "junit.xml").getroot().findall(".//testcase")
     assert len(cases) == len([check for check in done.verdicts() if "::" in check])
     assert_is_junit(done.folder / "junit.xml")
-    told = properties_of(done.folder / "junit.xml", "test_current_when_idle")
-    assert re.fullmatch(r"\d+\.\d+ mA ± .* mA \(.* mA\): conforms", told["reading idle current"])
+    reported = properties_of(done.folder / "junit.xml", "test_current_when_idle")
+    assert re.fullmatch(r"\d+\.\d+ mA ± .* mA \(.* mA\): conforms", reported["reading idle current"])
     results = [
         json.loads(path.read_bytes()) for path in (done.folder / "allure-results").glob("*-result.json")
     ]

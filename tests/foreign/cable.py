@@ -38,7 +38,7 @@ class Cable:
     # -- the hand
 
     def cut(self, seconds: float | None = None) -> None:
-        """Pull it out: nothing passes, and nobody is told. Plugged in again after `seconds`."""
+        """Pull it out: nothing passes, and nobody is reported. Plugged in again after `seconds`."""
         self._is_cut = True
         if seconds is not None:
             threading.Timer(seconds, self.mend).start()

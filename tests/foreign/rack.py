@@ -1,6 +1,6 @@
 """The I/O simulator of the foreign rig, on pyModbusTCP: `rack.py WORLD SCAN_MS LAMP_LAG_MS SEED [stale]`.
 
-It shows what it saw at its last scan, and passes on what it was told at its next one; a scan takes SCAN_MS, half of it
+It shows what it saw at its last scan, and passes on what it was sent at its next one; a scan takes SCAN_MS, half of it
 more or less. Its sensor of lamps lags by LAMP_LAG_MS. `stale`: after the first 300 scans in which power was there,
 its picture of the unit stands still.
 

@@ -1,4 +1,4 @@
-"""`hilseq ready --power` on foreign devices: a profile that does not fit is told with its line, and nothing is left."""
+"""`hilseq ready --power` on foreign devices: a profile that does not fit is named with its line; nothing is left."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ pytestmark = pytest.mark.foreign
 
 #: How long a supply is away, s: longer than it takes to give up on it.
 SILENT_FOR = 6.0
-#: What of the profile is made wrong, the key that must be told with its line, and what must be said of it.
+#: What of the profile is made wrong, the key that must be reported with its line, and what must be said of it.
 MISFITS = {
     "function 43 is not offered": (
         "device-identification: false",
@@ -85,26 +85,26 @@ def _environments() -> Iterator[tuple[str, list[str]]]:
 
 def test_a_rig_is_ready(rig: StartRig, tmp_path: Path) -> None:
     """A good stand with a good unit under power."""
-    code, told = ready(rig(), tmp_path, "--power")
-    assert code == 0, told
-    assert "the unit has what it has hilseq read" in told
+    code, reported = ready(rig(), tmp_path, "--power")
+    assert code == 0, reported
+    assert "the unit has what it has hilseq read" in reported
 
 
 @pytest.mark.parametrize("misfit", MISFITS.values(), ids=MISFITS.keys())
 def test_a_profile_that_does_not_fit(
     rig: StartRig, tmp_path: Path, misfit: tuple[str, str, str, str]
 ) -> None:
-    """Line and key are told, and what the unit answers."""
+    """Line and key are reported, and what the unit answers."""
     right, wrong, key, words = misfit
     profile = UNIT.replace(right, wrong)
     assert profile != UNIT
     bench = rig(profile=profile)
     code, out = ready(bench, tmp_path, "--power")
     assert code == 4, out
-    told = next(line for line in out.splitlines() if key in line)
-    assert words in told
-    named = re.search(r"unit\.yaml:(\d+): ", told)
-    assert named is not None, told
+    reported = next(line for line in out.splitlines() if key in line)
+    assert words in reported
+    named = re.search(r"unit\.yaml:(\d+): ", reported)
+    assert named is not None, reported
     line = bench.unit.read_text(encoding="utf-8").splitlines()[int(named[1]) - 1]
     assert key.rsplit(".", 1)[-1] in line or key.rsplit(".", 2)[-2][:1] in line
 
@@ -114,17 +114,17 @@ def test_one_that_fails_leaves_nothing_behind(rig: StartRig, tmp_path: Path, wha
     """No process goes on talking to instruments, and no folder is left (`ready` looks)."""
     bench = rig()
     getattr(bench, what).cut()
-    code, told = ready(bench, tmp_path, "--power")
-    assert code == 4, told
-    assert "NOT READY" in told
+    code, reported = ready(bench, tmp_path, "--power")
+    assert code == 4, reported
+    assert "NOT READY" in reported
 
 
 def test_a_supply_that_goes_silent_under_power(rig: StartRig, tmp_path: Path) -> None:
-    """That it may still be on is told; it is switched off as soon as it can be, before the command ends."""
+    """That it may still be on is reported; it is switched off as soon as it can be, before the command ends."""
     bench = rig()
     bench.supply.when(
         lambda data: b"MEAS" in data and bench.wire("VOLTS") > 0, lambda: bench.supply.cut(SILENT_FOR)
     )
-    code, told = ready(bench, tmp_path, "--power")
-    assert code == 4, told
+    code, reported = ready(bench, tmp_path, "--power")
+    assert code == 4, reported
     assert bench.wire("VOLTS") == 0.0

@@ -33,7 +33,7 @@ def at_first_output(act: Callable[[Rig], None]) -> Callable[[Rig], None]:
 
 @dataclass(frozen=True)
 class Case:
-    """What is wrong with which device or cable, what is run, and what must be told."""
+    """What is wrong with which device or cable, what is run, and what must be reported."""
 
     expected: tuple[int, str]
     place: str = ""
@@ -122,25 +122,27 @@ def visited(visit: MakeVisit, rig: Rig, sequences: tuple[str, ...] = ()) -> Visi
 
 @pytest.mark.parametrize("case", CASES.values(), ids=CASES.keys())
 def test_verdict(visit: MakeVisit, rig: StartRig, case: Case) -> None:
-    """Who is at fault is told, and nobody else is blamed."""
+    """Who is at fault is reported, and nobody else is blamed."""
     bench = rig(**case.rig)
     case.act(bench)
     done = visited(visit, bench, case.sequences)
-    told = done.out[-4000:] + done.err[-2000:]
+    reported = done.out[-4000:] + done.err[-2000:]
     performed = [check for check in done.unit["checks"] if check["verdict"] != "not performed"]
     verdicts = {check["verdict"] for check in performed} or {"none"}
     if case.expected == SHIP:  # of part of the sequences: nothing was found
-        assert verdicts == {"passed"}, told
-        assert all(check["verdict"] == "passed" for check in done.unit["checks"] if "::" in check["id"]), told
+        assert verdicts == {"passed"}, reported
+        assert all(check["verdict"] == "passed" for check in done.unit["checks"] if "::" in check["id"]), (
+            reported
+        )
     else:
-        assert (done.code, done.disposition) == case.expected, told
+        assert (done.code, done.disposition) == case.expected, reported
     if case.expected != REPAIR:
-        assert "failed" not in verdicts, told
-    assert case.place in done.places or not case.place, (done.places, told)
-    if case.place:  # the stand that could not be made safe is told apart
-        assert done.places <= {case.place, case.beside, "stand"}, (done.places, told)
+        assert "failed" not in verdicts, reported
+    assert case.place in done.places or not case.place, (done.places, reported)
+    if case.place:  # the stand that could not be made safe is distinguished
+        assert done.places <= {case.place, case.beside, "stand"}, (done.places, reported)
     whys = [check["why"] for check in done.unit["checks"]]
-    assert any(case.words in why for why in whys), (whys, told)
+    assert any(case.words in why for why in whys), (whys, reported)
     if not (case.place.startswith("supply") or bench.supply.port == 0):
         assert bench.wire("VOLTS") == 0.0
 

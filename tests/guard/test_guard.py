@@ -57,9 +57,9 @@ def test_killed_at_random_moments(
             os.kill(run.guard_pid(), signal_number)
         os.kill(run.process.pid, signal.SIGKILL)
         rig.wait_until(simulator.is_off)
-        told = run.guarded()
-        assert told["verified"], told
-        assert told["reason"] == "the run has died"
+        reported = run.guarded()
+        assert reported["verified"], reported
+        assert reported["reason"] == "the run has died"
 
 
 def test_a_stopped_run_is_ended_and_the_supply_goes_off(wall: Any, rig: ModuleType, start: Start) -> None:
@@ -73,7 +73,7 @@ def test_a_stopped_run_is_ended_and_the_supply_goes_off(wall: Any, rig: ModuleTy
 
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
-def test_a_run_that_is_told_to_end_makes_safe_itself(
+def test_a_run_that_is_reported_to_end_makes_safe_itself(
     number: signal.Signals, wall: Any, rig: ModuleType, start: Start
 ) -> None:
     """Ctrl-C and its kin: the run makes safe and says why; the guard has nothing to do."""
@@ -152,8 +152,8 @@ def test_an_instrument_with_one_connection_is_reached(rig: ModuleType, start: St
         run = start(simulator)
         rig.wait_until(lambda: run.has("event", what="supply on"))
         os.kill(run.process.pid, signal.SIGKILL)
-        told = run.guarded()
-        assert told["verified"], told
+        reported = run.guarded()
+        assert reported["verified"], reported
         rig.wait_until(simulator.is_off)
     finally:
         simulator.close()
@@ -162,7 +162,7 @@ def test_an_instrument_with_one_connection_is_reached(rig: ModuleType, start: St
 def test_the_guard_tells_what_it_did_each_time(tmp_path: Path) -> None:
     """A run that was continued may be killed again: its folder holds the guard's first words already.
 
-    What a person had done before is told with it.
+    What a person had done before is reported with it.
     """
 
     class Safe:
@@ -264,7 +264,7 @@ def test_a_full_disk_makes_safe_and_loses_nothing(
 def test_a_folder_that_is_renamed_loses_nothing(
     wall: Any, rig: ModuleType, start: Start, hasty: Path
 ) -> None:
-    """It is told at once, the run goes on to its own end, and everything is in the folder by its new name."""
+    """It is reported at once, the run goes on to its own end, and everything is in the folder by its new name."""
     run = start(wall, "--soak", "--soak-duration", "5s", sequence=rig.SOAK, unit=hasty)
     rig.wait_until(lambda: run.has("soak started"))
     first, run.out = run.out, run.out.with_name("renamed")

@@ -58,8 +58,8 @@ class Duo:
 
     def state(self) -> dict[str, Any]:
         """Return what `hilseq stand` tells."""
-        told: dict[str, Any] = json.loads(_hilseq("stand", "--stand", self.stand, "--json").stdout)
-        return told
+        reported: dict[str, Any] = json.loads(_hilseq("stand", "--stand", self.stand, "--json").stdout)
+        return reported
 
     def owner(self) -> int:
         """Return the process that holds the instruments."""
@@ -90,7 +90,7 @@ def _verdicts(run: Any) -> set[str]:
 def test_neighbours_do_not_notice(
     both: dict[str, Any], duo: Duo, rig: ModuleType, start: Start, tmp_path: Path
 ) -> None:
-    """Two runs share the instruments; whoever wants a slot in use is told by whom; who dies or hangs is made safe."""
+    """Two runs share the instruments; whoever wants a slot in use learns who has it; who dies or hangs is made safe."""
     state = duo.state()
     assert state["slots"] == {"A": "RH-A", "B": "RH-B"}
     assert {slot: run["folder"] for slot, run in state["runs"].items()} == {
@@ -103,10 +103,10 @@ def test_neighbours_do_not_notice(
         ("ready", "--stand", duo.stand),
     ):
         refused = _hilseq(*words)
-        told = refused.stdout + refused.stderr
-        assert refused.returncode == 75, told
+        reported = refused.stdout + refused.stderr
+        assert refused.returncode == 75, reported
         for part in (f"process {both['B'].process.pid}", "RH-B in slot B", str(both["B"].out), "since 20"):
-            assert part in told
+            assert part in reported
     both["A"].process.kill()
     rig.wait_until(lambda: duo.is_off("A"))
     assert both["A"].guarded()["reason"] == "the run has died"
@@ -196,7 +196,7 @@ def test_safe_reaches_every_run(both: dict[str, Any], duo: Duo) -> None:
     assert released.returncode == 0
 
 
-def test_all_are_told_to_end(both: dict[str, Any], duo: Duo, rig: ModuleType) -> None:
+def test_all_are_reported_to_end(both: dict[str, Any], duo: Duo, rig: ModuleType) -> None:
     """`hilseq stand --end` ends every run as Ctrl-C does, one line each; nothing is kept off afterwards."""
     ended = _hilseq("stand", "--stand", duo.stand, "--end")
     assert ended.returncode == 0, ended.stdout + ended.stderr
@@ -239,8 +239,8 @@ def test_an_interlock_reaches_every_slot(rig: ModuleType, start: Start, tmp_path
         for run in runs:
             assert run.end() == 4
             assert _verdicts(run) <= {"stand fault", "not performed"}
-            told = [entry["why"] for entry in run.entries() if entry.get("verdict") == "stand fault"]
-            assert "interlock cover: the protective cover is open" in told[0]
+            reported = [entry["why"] for entry in run.entries() if entry.get("verdict") == "stand fault"]
+            assert "interlock cover: the protective cover is open" in reported[0]
     finally:
         rack.close()
         simulator.close()

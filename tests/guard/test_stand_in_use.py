@@ -1,4 +1,4 @@
-"""One stand, one user at a time: whoever comes second is told who is there, and `hilseq safe` means safe.
+"""One stand, one user at a time: whoever comes second learns who is there, and `hilseq safe` means safe.
 
 Real processes on a simulator that was started by itself, as in test_guard.py.
 """
@@ -55,10 +55,10 @@ def test_a_second_command_is_refused(wall: Any, rig: ModuleType, start: Start, t
         ("station", *unit),
     ):
         refused = _hilseq(*words)
-        told = refused.stdout + refused.stderr
-        assert refused.returncode == 75, told
+        reported = refused.stdout + refused.stderr
+        assert refused.returncode == 75, reported
         for part in (f"process {run.process.pid}", "RH-000101 in slot A", str(run.out), "since 20"):
-            assert part in told
+            assert part in reported
     assert wall.is_on()
     assert not (tmp_path / "second" / "journal.jsonl").exists()
     seen = json.loads(_hilseq("stand", "--stand", stand, "--json").stdout)
@@ -164,7 +164,7 @@ def test_safe_ends_what_hangs(hangs: str, wall: Any, rig: ModuleType, start: Sta
     _release(wall.stand)
 
 
-def test_a_stand_found_running_is_told(wall: Any, rig: ModuleType, start: Start) -> None:
+def test_a_stand_found_running_is_reported(wall: Any, rig: ModuleType, start: Start) -> None:
     """After a computer that died: `ready` says what is on and leaves it on; a run says so before it switches off."""
     for command in ("VOLT 23.5", "CURR 1", "OUTP ON"):
         wall.ask_supply(f"{command};*OPC?")

@@ -119,7 +119,7 @@ def test_two_outputs_of_one_such_instrument_share_one_connection(
     assert len(server.connections) == 1
 
 
-def test_a_greeting_nobody_told_of_keeps_it_from_being_made_safe(
+def test_a_greeting_nobody_declared_keeps_it_from_being_made_safe(
     talkative: Callable[..., RawServer], supply: Make
 ) -> None:
     """What a technician saw before the key existed, and still sees without it: the greeting, in words."""
@@ -145,7 +145,7 @@ def test_a_greeting_that_does_not_come_keeps_nobody_from_switching_off(
         (2, (b"1.02\r\n7\r\n",), 0.0),
         (True, (b"\xff\xfb\x01\r\n", b"7> "), 0.0),
     ],
-    ids=["lines close together", "lines far apart", "one line too few told", "a prompt without an end"],
+    ids=["lines close together", "lines far apart", "one line too few reported", "a prompt without an end"],
 )
 def test_no_line_of_a_greeting_is_an_answer(
     talkative: Callable[..., RawServer],
@@ -167,7 +167,7 @@ def test_no_line_of_a_greeting_is_an_answer(
 def test_a_greeting_without_end_is_waited_for_no_longer_than_the_deadline(
     serve: Serve, supply: Make, bench: Bench
 ) -> None:
-    """A supply that talks all the time is told off to, and found out."""
+    """A supply that talks all the time is reported off to, and found out."""
 
     def babbles(connection: socket.socket, _: int) -> None:
         def talk() -> None:
@@ -204,13 +204,13 @@ def test_another_line_is_no_echo(talkative: Callable[..., RawServer], supply: Ma
 def test_an_answer_in_place_of_the_echo_is_found_when_it_is_identified(
     talkative: Callable[..., RawServer], supply: Make
 ) -> None:
-    """`echo: true` for a supply that echoes nothing: the answer that came is told."""
+    """`echo: true` for a supply that echoes nothing: the answer that came is reported."""
     main = supply(talkative(), echo=True)
     with pytest.raises(InvalidResponse, match=r"'ACME,PS-1,4711,1.02' came instead of the echo"):
         main.identify()
 
 
-def test_an_echo_nobody_told_of_is_recognized(talkative: Callable[..., RawServer], supply: Make) -> None:
+def test_an_echo_nobody_declared_is_recognized(talkative: Callable[..., RawServer], supply: Make) -> None:
     """The message names the key that the stand file lacks."""
     main = supply(talkative(echo=str))
     with pytest.raises(InvalidResponse, match=r"sent the question itself back.* `echo: true`"):

@@ -79,20 +79,20 @@ def test_a_busy_device_is_asked_again(serve_modbus: ServeModbus, times: int) -> 
         assert peer.times == 0
 
 
-def test_a_device_that_stays_busy_is_told_with_how_often_it_was_asked(serve_modbus: ServeModbus) -> None:
+def test_a_device_that_stays_busy_is_reported_with_how_often_it_was_asked(serve_modbus: ServeModbus) -> None:
     """Within one deadline, and as the error it was before: the unit's fault, or the stand's instrument's."""
     server = serve_modbus(Busy(10**6))
     said = rf"error 6: server device busy \(asked \d+ times within {DEADLINE:g} s\)"
     with unit(server, DEADLINE) as device, pytest.raises(UnitFault, match=said) as caught:
         device.read(register())
     assert not isinstance(caught.value, UnitSilent)
-    with rack(server, DEADLINE) as device, pytest.raises(InstrumentError, match=said) as told:
+    with rack(server, DEADLINE) as device, pytest.raises(InstrumentError, match=said) as reported:
         device.read(register())
-    assert (told.value.number, told.value.text) == (6, "server device busy")
+    assert (reported.value.number, reported.value.text) == (6, "server device busy")
 
 
 def test_a_device_that_falls_silent_after_it_was_busy_is_silent(serve: Serve) -> None:
-    """At the deadline it is told for what it is by then: its last word, that it is busy, is an old one."""
+    """At the deadline it is reported for what it is by then: its last word, that it is busy, is an old one."""
 
     def once(connection: socket.socket, _: int) -> None:
         for turn, (head, body) in enumerate(modbus_requests(connection)):
@@ -128,7 +128,7 @@ def test_a_write_that_was_acknowledged_is_carried_out_later(serve_modbus: ServeM
 
 
 def test_an_acknowledged_write_that_is_never_carried_out_is_found(serve_modbus: ServeModbus) -> None:
-    """After a deadline what reads back otherwise is told, as without the acknowledgement."""
+    """After a deadline what reads back otherwise is reported, as without the acknowledgement."""
     with (
         rack(serve_modbus(Busy(1, code=5, late=1e6)), DEADLINE) as device,
         pytest.raises(StandFault, match="was written as 8 and reads back as 7"),

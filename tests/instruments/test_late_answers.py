@@ -110,7 +110,7 @@ def test_several_instruments_asked_at_once_keep_their_numbers(serve: Serve) -> N
     assert list(values.values()) == [0, 1, 2, 0, 1, 2]
 
 
-def test_an_answer_to_a_question_never_asked_is_told_at_once(serve: Serve) -> None:
+def test_an_answer_to_a_question_never_asked_is_reported_at_once(serve: Serve) -> None:
     """Not earlier on this connection: a number ahead, 0, or one from before the connection."""
     for wrong in (b"\x00\x63", b"\x00\x00", b"\xff\xfe"):
         server = serve(counting(lambda answers, wrong=wrong: [wrong + answers[-1][2:]]))  # type: ignore[misc]

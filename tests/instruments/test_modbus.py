@@ -125,7 +125,7 @@ def test_gateway_codes(
 
 
 def test_silence_ends_at_the_deadline(serve: Serve) -> None:
-    """No retries behind the caller's back: one deadline, then it is told."""
+    """No retries behind the caller's back: one deadline, then it is reported."""
 
     def silent(connection: socket.socket, _: int) -> None:
         while connection.recv(1000):
@@ -157,7 +157,7 @@ def test_a_dripping_answer_ends_at_the_deadline(serve: Serve) -> None:
 
 
 def test_a_close_in_the_middle_raises_at_once_and_the_next_call_reconnects(serve: Serve) -> None:
-    """A lost connection is told once; it is opened again by the next call, not in silence."""
+    """A lost connection is reported once; it is opened again by the next call, not in silence."""
 
     def moody(connection: socket.socket, number: int) -> None:
         for head, _ in requests_of(connection):
@@ -250,7 +250,7 @@ WRONG = [
 def test_an_answer_that_does_not_fit_is_garbage_at_once(
     serve: Serve, make: Callable[[bytes, bytes], bytes], message: str
 ) -> None:
-    """Told at once, not at the deadline, as nonsense of the stand's instrument or a fault of the unit."""
+    """Reported at once, not at the deadline, as nonsense of the stand's instrument or a fault of the unit."""
 
     def wrong(connection: socket.socket, _: int) -> None:
         for head, _ in requests_of(connection):
@@ -421,7 +421,7 @@ def test_rtu_silence_and_late_answers(serial_pair: SerialPair) -> None:
 def test_rtu_nonsense_is_the_units_fault(
     serial_pair: SerialPair, change: Callable[[bytes], bytes], message: str
 ) -> None:
-    """A spoiled frame is told for what it is, and the line is clean for the next question."""
+    """A spoiled frame is reported for what it is, and the line is clean for the next question."""
     spoil = [True]
     serial_pair.answer(lambda request: change(rtu_reply(request)) if spoil.pop() else rtu_reply(request))
     with rtu_device(serial_pair) as device:
@@ -441,7 +441,7 @@ def test_an_unplugged_adapter_is_the_stands_fault(serial_pair: SerialPair) -> No
             device.read_block(HOLDING, 7, 1)
 
 
-def test_two_users_of_one_line_are_told_apart(serial_pair: SerialPair) -> None:
+def test_two_users_of_one_line_are_distinguished(serial_pair: SerialPair) -> None:
     """A port that somebody else holds is refused: two users would get each other's answers."""
     with rtu_device(serial_pair), pytest.raises(StandFault, match=r"lock|use"):
         rtu_device(serial_pair).open()

@@ -128,7 +128,7 @@ def test_who_asks_at_once_shares_a_read(
 def test_a_read_that_fails_for_all_is_made_for_each(
     device: Channels, client: Callable[[], RelayedChannels]
 ) -> None:
-    """What one asks for cannot be read: it alone is told so, in the driver's own error with all that it holds."""
+    """What one asks for cannot be read: it alone is reported so, in the driver's own error with all that it holds."""
     found = ask_at_once(device, [client() for _ in range(4)], ["slot 1", "broken 2", "slot 3"])
     assert found[0] == {"slot 1": 1.0}
     assert found[2] == {"slot 3": 3.0}

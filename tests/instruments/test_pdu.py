@@ -342,9 +342,9 @@ def test_loopback_data_is_checked(size: int) -> None:
         pdu.loopback_request(bytes(size))
 
 
-def test_requests_are_told_in_words() -> None:
+def test_requests_are_reported_in_words() -> None:
     """A message says what was asked, not which bytes."""
-    told = [
+    reported = [
         pdu.describe(request)
         for request in (
             pdu.read_request(INPUT_REGISTER, 7, 1),
@@ -355,7 +355,7 @@ def test_requests_are_told_in_words() -> None:
             pdu.identification_request(1, 0),
         )
     ]
-    assert told == [
+    assert reported == [
         "read input register 7",
         "read coils 0 to 15",
         "write coil 5 := 0xff00",
@@ -363,4 +363,4 @@ def test_requests_are_told_in_words() -> None:
         "loop back 2 bytes (function 08)",
         "identification from object 0 (function 43/14)",
     ]
-    assert len(set(itertools.chain(told))) == len(told)
+    assert len(set(itertools.chain(reported))) == len(reported)

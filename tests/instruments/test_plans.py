@@ -149,7 +149,7 @@ def test_a_plan_reads_what_single_reads_would(
 
 
 def test_a_float_that_is_no_number_names_its_signal() -> None:
-    """One sensor that reports NaN is told by name; the others cannot make up for it."""
+    """One sensor that reports NaN is reported by name; the others cannot make up for it."""
     plan = ReadPlan({"a": register(address=0), "hot": register(address=1, type="float32")})
     with pytest.raises(DecodeError, match="nan in 'hot': nothing was measured"):
         plan.decode([struct.pack(">Hf", 1, float("nan"))])

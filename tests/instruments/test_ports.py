@@ -82,7 +82,7 @@ def test_late_and_old_bytes_are_thrown_away(port: OpenPort, serial_pair: SerialP
 
 
 def test_a_babbling_unit_does_not_hang(serve: Serve) -> None:
-    """A port that is never quiet is the unit's fault, told in time."""
+    """A port that is never quiet is the unit's fault, reported in time."""
 
     def babble(connection: socket.socket, _: int) -> None:
         while True:

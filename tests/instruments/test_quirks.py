@@ -88,7 +88,7 @@ def test_only_the_functions_it_has_are_used(serve_modbus: ServeModbus, writes: s
     assert peer.words[40:43] == [1, 2, 3]
 
 
-def test_functions_for_bits_and_registers_are_told_apart(serve_modbus: ServeModbus) -> None:
+def test_functions_for_bits_and_registers_are_distinguished(serve_modbus: ServeModbus) -> None:
     """Coils one by one (05), registers in blocks only (16), as many devices have it."""
     peer = Peer(without={15, 6})
     with device(serve_modbus(peer), writes="several", bit_writes="single") as link:

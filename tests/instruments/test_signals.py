@@ -162,7 +162,7 @@ def test_several_io_simulators_are_asked_at_once(make: Make, rack: Rack) -> None
 
 
 def test_one_that_fails_does_not_put_the_others_out_of_step(make: Make, rack: Rack) -> None:
-    """A silent I/O simulator is told by name; the answers of the others are not taken for later ones."""
+    """A silent I/O simulator is reported by name; the answers of the others are not taken for later ones."""
     other = Rack()
     bank = make(
         {
@@ -200,7 +200,7 @@ def test_a_value_that_does_not_read_back_is_named(make: Make, rack: Rack) -> Non
 
 
 def test_only_drives_are_written(make: Make, rack: Rack) -> None:
-    """A sense is never written, an unknown name is told with those there are, a wrong value refused."""
+    """A sense is never written, an unknown name is reported with those there are, a wrong value refused."""
     signals = {
         "s": signal(table="coil", address=0, senses="A.q01"),
         "v": signal(table="holding register", address=9),
@@ -334,7 +334,7 @@ def test_a_stated_repeatability_is_a_term_of_its_own() -> None:
 
 
 def test_an_accuracy_that_does_not_fit_its_unit() -> None:
-    """A slip that a checked stand file does not have is still told in words."""
+    """A slip that a checked stand file does not have is still reported in words."""
     with pytest.raises(StandFault, match="accuracy of a signal in mA"):
         budget("s", signal(table="input register", address=0, unit="mA", accuracy="2 mV"), 1.0)
 
@@ -369,7 +369,7 @@ def test_a_bank_of_a_units_own_registers(foreign: ForeignModbus) -> None:
         assert len(bank.plan().spans) == 1
 
 
-def test_drives_that_were_let_go_of_are_told_once(make: Make, rack: Rack) -> None:
+def test_drives_that_were_let_go_of_are_reported_once(make: Make, rack: Rack) -> None:
     """A rack that was without mains, or whose own watchdog acted, no longer holds what was written to it."""
     signals = drives(8)
     signals["set"] = signal(table="holding register", address=50, type="int16", scale=0.1, drives="A.ai1")
@@ -383,17 +383,17 @@ def test_drives_that_were_let_go_of_are_told_once(make: Make, rack: Rack) -> Non
     rack.bits[:] = [0] * len(rack.bits)
     rack.words[:] = [0] * len(rack.words)
     bank.check_drives(["i01", "i04"])
-    with pytest.raises(InstrumentReset, match=r"io rack .* has let go of what it drove") as told:
+    with pytest.raises(InstrumentReset, match=r"io rack .* has let go of what it drove") as reported:
         bank.check_drives(signals)
-    assert told.value.places == ("io rack",)
+    assert reported.value.places == ("io rack",)
     for words in (
         "i00 was written as 1",
         "i03 was written as 1",
         "set was written as 4.2",
         "bit was written",
     ):
-        assert words in str(told.value)
-    assert "i04" not in str(told.value)
+        assert words in str(reported.value)
+    assert "i04" not in str(reported.value)
     bank.check_drives(signals)
     bank.write("i03", 1.0)
     bank.check_drives(signals)
@@ -416,13 +416,13 @@ def test_an_exclusive_part_is_ours_while_it_is_away_from_rest(
 ) -> None:
     """Others are kept from it from the first of its drives that leaves rest until the last is back, or released."""
     drives = {f"k{n}": signal(table="coil", address=n) for n in (1, 2, 3)}
-    told: list[str] = []
+    reported: list[str] = []
 
     @contextmanager
     def alone(what: str) -> Iterator[None]:
-        told.append(f"have {what}")
+        reported.append(f"have {what}")
         yield
-        told.append(f"done with {what}")
+        reported.append(f"done with {what}")
 
     with ModbusDevice.over_tcp("io rack", serve_modbus(rack).endpoint, deadline=0.3) as device:
         bank = SignalBank(
@@ -433,15 +433,15 @@ def test_an_exclusive_part_is_ours_while_it_is_away_from_rest(
             exclusive={"load bank": ("k1", "k2")},
         )
         bank.write_many({"k3": 1.0, "k1": 0.0})
-        assert told == []
+        assert reported == []
         bank.write_many({"k1": 1.0})
         bank.write_many({"k2": 1.0})
         bank.write_many({"k1": 0.0})
-        assert told == ["have load bank"]
+        assert reported == ["have load bank"]
         bank.write_many({"k2": 0.0, "k3": 0.0})
-        assert told == ["have load bank", "done with load bank"]
+        assert reported == ["have load bank", "done with load bank"]
         with bank.alone_with(("k1",)):
-            assert told[2:] == ["have spare paths"]
+            assert reported[2:] == ["have spare paths"]
 
 
 def test_a_reading_is_corrected_as_its_certificate_says(make: Make, rack: Rack) -> None:

@@ -95,7 +95,7 @@ def test_the_pause_of_the_description_is_kept(serve: Serve) -> None:
 
 
 def test_without_the_pause_such_a_device_is_silent(serve: Serve) -> None:
-    """The default is none: a request that is lost is told as before."""
+    """The default is none: a request that is lost is reported as before."""
     with rack(serve(deaf_for(5.0)), deadline=0.3) as device:
         device.read_block(HOLDING, 0, 1)
         with pytest.raises(InstrumentTimeout):
@@ -129,7 +129,7 @@ def test_a_connection_closed_on_a_question_is_opened_again_once(serve: Serve) ->
 
 
 def test_a_command_is_never_sent_twice(serve: Serve) -> None:
-    """Whether a command on its way was carried out is not known: its loss is told."""
+    """Whether a command on its way was carried out is not known: its loss is reported."""
     asked: list[int] = []
     with rack(serve(closing(asked, answers=2))) as device:
         for _ in range(2):
@@ -201,7 +201,7 @@ def test_values_that_are_read_back_are_written_once_more(serve: Serve, many: boo
 
 
 def test_values_are_written_once_more_only_once(serve: Serve) -> None:
-    """A device that closes on every write is told; it is not asked until it gives in."""
+    """A device that closes on every write is reported; it is not asked until it gives in."""
     asked: list[int] = []
 
     def refuses(connection: socket.socket, _: int) -> None:
@@ -241,7 +241,7 @@ def test_a_device_that_only_drops_idle_connections_keeps_the_one_it_has(serve: S
     assert len(server.connections) == 2
 
 
-def test_a_device_that_closes_without_any_answer_is_told_at_once(serve: Serve) -> None:
+def test_a_device_that_closes_without_any_answer_is_reported_at_once(serve: Serve) -> None:
     """The first question on a connection was not crossed by a close: nobody answers there."""
     asked: list[int] = []
     with (
@@ -313,7 +313,7 @@ def test_a_device_with_a_single_connection_is_given_its_moment(one_at_a_time: Ma
     assert peer.asked.count(6) == 2
 
 
-def test_a_device_that_goes_on_refusing_is_told_at_the_deadline(one_at_a_time: MakeOne) -> None:
+def test_a_device_that_goes_on_refusing_is_reported_at_the_deadline(one_at_a_time: MakeOne) -> None:
     """Refused until the deadline is silence, as at once where nobody has answered before."""
     peer = one_at_a_time(30.0)
     with ModbusDevice.over_tcp("unit SN1", peer.endpoint, owner="unit", deadline=1.0) as device:

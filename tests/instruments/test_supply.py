@@ -62,7 +62,7 @@ def test_uncertainty_comes_from_the_accuracy(make: Make) -> None:
     supply.on()
     voltage, current = supply.both()
     assert (voltage.unit, current.unit) == ("V", "A")
-    digits = {"V": 0.001, "A": 1e-5}  # of 24.001 and 2.5000E-01, as they were told
+    digits = {"V": 0.001, "A": 1e-5}  # of 24.001 and 2.5000E-01, as they were reported
     assert voltage.standard_uncertainty == pytest.approx(
         math.hypot((0.0005 * 24.001 + 0.01) / math.sqrt(3), digits["V"] / math.sqrt(12))
     )
@@ -157,9 +157,9 @@ def test_a_supply_that_was_without_mains_gives_no_power(
     supply.check_settings()
     supply.off()
     bench.settings[header] = value
-    with pytest.raises(InstrumentReset, match=words) as told:
+    with pytest.raises(InstrumentReset, match=words) as reported:
         supply.on()
-    assert told.value.places == ("supply main",)
+    assert reported.value.places == ("supply main",)
     assert not bench.on
     bench.on = True
     with pytest.raises(InstrumentReset, match=words):
@@ -208,7 +208,7 @@ def test_a_positive_error_number_is_an_error(make: Make, bench: Bench) -> None:
 
 
 def test_events_in_the_queue_are_no_errors(make: Make, bench: Bench) -> None:
-    """`Operation complete` is told, a restart of the instrument is an error."""
+    """`Operation complete` is reported, a restart of the instrument is an error."""
     supply = make()
     bench.errors.append('-800,"Operation complete"')
     assert supply.errors() == ['-800 "Operation complete"']
@@ -224,7 +224,7 @@ def test_old_errors_are_handed_over_and_forgotten(make: Make, bench: Bench) -> N
 
 
 def test_a_chattering_error_queue_does_not_hang(make: Make, bench: Bench) -> None:
-    """A queue that never ends is garbage, told within the bound of its reading."""
+    """A queue that never ends is garbage, reported within the bound of its reading."""
     bench.endless_errors = True
     with pytest.raises(InstrumentError, match="-350: Queue overflow"):
         make().errors()
@@ -297,7 +297,7 @@ def test_without_read_backs_a_wrong_voltage_is_measured(make: Make, bench: Bench
     bench.settings["VOLT"] = 10.0
     with pytest.raises(StandFault, match=r"was set to 24 V and delivers 10.001 V at 0.25 A"):
         supply.on()
-    bench.load = 0.5  # a shorted unit: the supply does what it was told
+    bench.load = 0.5  # a shorted unit: the supply does what it was commanded
     supply.on()
     bench.settings["VOLT"] = 26.0
     with pytest.raises(StandFault, match="delivers 26"):
@@ -341,7 +341,7 @@ def test_an_odd_dialect_needs_no_python(make: Make, bench: Bench) -> None:
 
 
 def test_a_template_that_asks_for_nonsense(make: Make, bench: Bench) -> None:
-    """A slip in a template of the stand file is told with the template, nothing is sent."""
+    """A slip in a template of the stand file is reported with the template, nothing is sent."""
     supply = make()
     # The description refuses such a template; the driver does not rely on it.
     output = supply._output
@@ -423,7 +423,7 @@ def test_power_off_does_not_need_the_clock(make: Make, bench: Bench, clock: Step
     assert not bench.on
 
 
-def test_a_question_that_the_supply_does_not_know_is_told_as_such(make: Make, bench: Bench) -> None:
+def test_a_question_that_the_supply_does_not_know_is_reported_as_such(make: Make, bench: Bench) -> None:
     """It stays silent and has -113 in its queue: nobody is sent to look at plugs and switches."""
     supply = make()
     supply.prepare(30.0, 0.5)
@@ -506,7 +506,7 @@ def test_an_output_that_does_not_come_back_is_a_stand_fault(make: Make, bench: B
 
 
 def test_a_mute_supply_keeps_no_other_on(serve_text: ServeText, make: Make, bench: Bench) -> None:
-    """All are told to switch off before the first is waited for."""
+    """All are commanded to switch off before the first is waited for."""
     other = Bench()
 
     def answer(line: str) -> str | None:

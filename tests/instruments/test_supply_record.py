@@ -93,7 +93,7 @@ def test_what_is_no_record_is_the_supplys_fault(make: Make, bench: Bench, answer
 
 
 def test_a_record_that_nobody_armed(make: Make, bench: Bench) -> None:
-    """The usual reason why there is none is told where the stand file does not arm it."""
+    """The usual reason why there is none is reported where the stand file does not arm it."""
     unarmed = {name: text for name, text in WAVEFORM["commands"].items() if name != "arm-waveform"}
     supply = make(**(WAVEFORM | {"commands": unarmed}))
     supply.prepare(32.0, 2.0)

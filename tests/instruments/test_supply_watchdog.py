@@ -82,7 +82,7 @@ def test_the_watchdog_is_fed_when_nothing_else_is_said(
     assert bench.heard == ["OUTP?", "MEAS:VOLT?", "MEAS:CURR?"]
     bench.dead = True
     monkeypatch.setattr(time, "monotonic", lambda: now() + 12.5)
-    supply.kick_watchdog()  # what is wrong is told by the next question that matters
+    supply.kick_watchdog()  # what is wrong is reported by the next question that matters
 
 
 def test_without_a_watchdog_nothing_is_fed(make: Make, bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:

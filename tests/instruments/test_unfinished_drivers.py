@@ -164,9 +164,9 @@ def test_a_driver_that_is_not_whole_is_refused(name: str, words: list[str]) -> N
     """By whoever reads a stand file: what is missing, in which driver of which distribution."""
     with pytest.raises(DriverError) as caught:
         find_driver("supply", name)
-    told = str(caught.value)
-    assert f"the driver {name!r} of unfinished " in told
-    assert all(word in told for word in words), told
+    reported = str(caught.value)
+    assert f"the driver {name!r} of unfinished " in reported
+    assert all(word in reported for word in words), reported
 
 
 @pytest.mark.parametrize(
@@ -182,9 +182,9 @@ def test_what_a_driver_opens_must_fit(name: str, words: list[str]) -> None:
     """A fault of the stand that names driver, distribution and part; nothing was sent."""
     with pytest.raises(StandFault) as caught:
         OwnConnections().outputs(_stand(name).supplies)
-    told = str(caught.value)
-    assert f"the driver {name!r} of unfinished " in told
-    assert all(word in told for word in words), told
+    reported = str(caught.value)
+    assert f"the driver {name!r} of unfinished " in reported
+    assert all(word in reported for word in words), reported
     assert caught.value.places == ("supply s0",)
 
 
@@ -206,7 +206,7 @@ def test_an_identity_that_is_none_is_a_fault_of_the_stand(part: str) -> None:
 
 
 def test_what_has_no_address_is_held_by_its_name() -> None:
-    """It is locked and latched all the same; two with an address of their own are told apart by it."""
+    """It is locked and latched all the same; two with an address of their own are distinguished by it."""
     stand = _stand("cards", cards=(1, 2))
     assert [(one.part, one.is_local) for one in instruments_of(stand)] == [
         ("supply s0", True),
@@ -228,16 +228,16 @@ def test_what_has_no_address_is_held_by_its_name() -> None:
 )
 def test_a_driver_is_asked_for_all_of_its_protocol(role: Role, protocol: type) -> None:
     """What `find_driver` looks for is what the protocol of the role holds."""
-    told = {
+    reported = {
         name for base in protocol.__mro__ for name in (*vars(base), *vars(base).get("__annotations__", ()))
     }
     looked_for: set[str] = {*drivers._METHODS[role], *drivers._MODELS[role]}
-    assert {name for name in told if not name.startswith("_")} - {"network"} == looked_for
+    assert {name for name in reported if not name.startswith("_")} - {"network"} == looked_for
 
 
 @pytest.mark.parametrize("name", ["no-ends", "general"])
 def test_a_stand_file_with_such_a_driver_is_refused(tmp_path: Path, name: str) -> None:
-    """With file, line and column, and nothing but that is told."""
+    """With file, line and column, and nothing but that is reported."""
     path = tmp_path / "stand.yaml"
     path.write_text(
         f"stand: odd\nsupplies:\n  main:\n    driver: {name}\n    ceilings: {{voltage: 30 V, current: 1 A}}\n"

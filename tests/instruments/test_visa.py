@@ -381,6 +381,6 @@ def test_a_serial_supply_is_spoken_to_at_its_own_speed(
 
 
 def test_a_missing_serial_port_is_a_stand_fault() -> None:
-    """A wrong device name in the stand file is told as such."""
+    """A wrong device name in the stand file is reported as such."""
     with pytest.raises(StandFault, match="nosuch"):
         VisaSession("ASRL/dev/nosuch::INSTR", name="supply main", deadline=0.2).open()

@@ -84,7 +84,7 @@ def _soak_started(check: str) -> SoakStarted:
     )  # fmt: skip
 
 
-def test_a_point_that_is_stuck_is_told_once_with_what_follows_from_it() -> None:
+def test_a_point_that_is_stuck_is_reported_once_with_what_follows_from_it() -> None:
     found = run(
         [
             ("a[q05]", "q05", "q05 on while the unit starts", (), 1.0),
@@ -177,7 +177,7 @@ def test_the_signs_of_one_incident_of_a_soak_are_one_cause() -> None:
     assert [set(cause.places) for cause in found.causes] == [{"q07"}, {"link", "indicator", "mode live"}]
 
 
-def test_a_configuration_lost_is_told_once_with_the_fault_that_it_stored() -> None:
+def test_a_configuration_lost_is_reported_once_with_the_fault_that_it_stored() -> None:
     found = run(
         [
             ("a", "stored faults", f"after a new start the unit reports {LOST}", ("head",), 5.0),

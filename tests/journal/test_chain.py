@@ -53,9 +53,9 @@ def test_numbers_that_are_not_finite_become_text_and_the_line_stays_strict_json(
     def refuse(name: str) -> None:
         raise AssertionError(f"{name} is not JSON")
 
-    told = json.loads(line, parse_constant=refuse)
-    assert told["value"] == shown
-    assert told["more"]["inside"] == [shown]
+    reported = json.loads(line, parse_constant=refuse)
+    assert reported["value"] == shown
+    assert reported["more"]["inside"] == [shown]
 
 
 def test_huge_text_and_lone_surrogates_survive() -> None:

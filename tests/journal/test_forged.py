@@ -1,4 +1,4 @@
-"""Journals written anew from end to end: each chain holds, and each is told as what it is."""
+"""Journals written anew from end to end: each chain holds, and each is reported as what it is."""
 
 from __future__ import annotations
 
@@ -235,7 +235,7 @@ FORGED_SOAKS: list[tuple[Callable[[Lines], None], str]] = [
 
 
 @pytest.mark.parametrize(("forge", "words"), FORGED, ids=[forge.__name__.strip("_") for forge, _ in FORGED])
-def test_a_forged_journal_is_told_as_what_it_is(
+def test_a_forged_journal_is_reported_as_what_it_is(
     run: Path, forge: Callable[[Lines], None], words: str
 ) -> None:
     """Its chain holds, and still it is not confirmed."""
@@ -244,7 +244,7 @@ def test_a_forged_journal_is_told_as_what_it_is(
     _rewrite(run, lines)
     assert read_journal(run).broken == ""
     result = verify(run / "journal.jsonl", run)
-    assert result.outcome is VerifyOutcome.DOES_NOT_MATCH, result.told
+    assert result.outcome is VerifyOutcome.DOES_NOT_MATCH, result.reported
     assert result.intact
     journal = read_journal(run)
     if words:
@@ -254,7 +254,7 @@ def test_a_forged_journal_is_told_as_what_it_is(
 @pytest.mark.parametrize(
     ("forge", "words"), FORGED_SOAKS, ids=[forge.__name__.strip("_") for forge, _ in FORGED_SOAKS]
 )
-def test_a_forged_soak_is_told_as_what_it_is(
+def test_a_forged_soak_is_reported_as_what_it_is(
     tmp_path: Path, forge: Callable[[Lines], None], words: str
 ) -> None:
     """Its chain and its seals hold, and what it says of its samples does not."""
@@ -264,7 +264,7 @@ def test_a_forged_soak_is_told_as_what_it_is(
     _rewrite(run, lines)
     result = verify(run / "journal.jsonl", run)
     assert result.outcome is VerifyOutcome.DOES_NOT_MATCH
-    assert words in result.told
+    assert words in result.reported
 
 
 @pytest.mark.parametrize(
@@ -288,7 +288,7 @@ def test_what_a_run_did_is_held_against_its_plan(tmp_path: Path, approved: PlanC
     assert [words in one for one in found] == [True], found
 
 
-def test_a_plan_that_was_edited_is_told(tmp_path: Path) -> None:
+def test_a_plan_that_was_edited_is_reported(tmp_path: Path) -> None:
     """Its identity is the hash of what it names."""
     good_run(tmp_path / "run")
     lines = _lines(tmp_path / "run")
@@ -297,7 +297,7 @@ def test_a_plan_that_was_edited_is_told(tmp_path: Path) -> None:
     plan["sha256"] = hashlib.sha256(plan["text"].encode()).hexdigest()
     _rewrite(tmp_path / "run", lines)
     result = verify(tmp_path / "run" / "journal.jsonl", tmp_path / "run")
-    assert "is not the one whose identity it carries" in result.told
+    assert "is not the one whose identity it carries" in result.reported
 
 
 @pytest.mark.parametrize("name", sorted(path.name for path in DATA.iterdir()))
@@ -344,7 +344,7 @@ def test_who_has_signed(run: Path) -> None:
     assert _verified(run, {}).signed.answer is Trust.UNKNOWN
     known = _verified(run, _known(run))
     assert known.outcome is VerifyOutcome.MATCHES
-    assert (known.signed.answer, "by the known stand" in known.signed.told) == (Trust.KNOWN, True)
+    assert (known.signed.answer, "by the known stand" in known.signed.reported) == (Trust.KNOWN, True)
     assert "genuine" not in " ".join(known.lines())
 
 
@@ -407,7 +407,7 @@ def test_what_was_signed_cannot_be_rewritten(run: Path, forge: Callable[[Path], 
     forge(run)
     result = _verified(run, known)
     assert result.outcome is VerifyOutcome.DOES_NOT_MATCH
-    assert words in result.told + result.signed.told
+    assert words in result.reported + result.signed.reported
 
 
 @pytest.mark.usefixtures("keys")

@@ -59,7 +59,7 @@ def test_a_run_that_was_taken_up_again_has_no_end() -> None:
 
 @pytest.mark.parametrize("what", ["torn", "broken", "damage"])
 def test_what_is_not_whole_ships_nothing(what: str) -> None:
-    """The checks passed all the same: only what may be told of them changes."""
+    """The checks passed all the same: only what may be reported of them changes."""
     state = _run(CheckStarted(check="c"), PASSED, END)
     (tested,) = state.units
     assert state.final(tested) is Disposition.SHIP

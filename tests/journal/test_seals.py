@@ -120,5 +120,7 @@ def test_a_later_seal_replaces_an_earlier_one(tmp_path: Path) -> None:
     assert broken_seals(run) == {}
     content = bytearray((run / "samples-A.bin").read_bytes())
     (run / "samples-A.bin").write_bytes(content[:-16])
-    told = broken_seals(run)["A"]
-    assert told.startswith("samples-A.bin is damaged: only 9 of the 10 samples that the journal has sealed")
+    reported = broken_seals(run)["A"]
+    assert reported.startswith(
+        "samples-A.bin is damaged: only 9 of the 10 samples that the journal has sealed"
+    )

@@ -1,4 +1,4 @@
-"""A writer killed at any byte leaves every whole line readable, and the torn tail is told."""
+"""A writer killed at any byte leaves every whole line readable, and the torn tail is reported."""
 
 from __future__ import annotations
 

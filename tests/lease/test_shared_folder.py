@@ -79,7 +79,7 @@ def test_a_refusal_says_who_and_since_when(holder: subprocess.Popen[str]) -> Non
     """Who holds it, which run, which unit, since when; what is free besides is not kept."""
     with pytest.raises(StandInUse) as refused:
         _lease(IO, SUPPLY).take()
-    told = str(refused.value)
+    reported = str(refused.value)
     for part in (
         f"process {holder.pid}",
         "hilseq run",
@@ -88,7 +88,7 @@ def test_a_refusal_says_who_and_since_when(holder: subprocess.Popen[str]) -> Non
         "since 20",
         "192.0.2.10",
     ):
-        assert part in told
+        assert part in reported
     _lease(IO).take()
 
 
@@ -128,7 +128,7 @@ def test_whoever_inherits_holds_on() -> None:
     ids=["empty", "zeros", "binary", "deep", "other", "a text", "null", "huge"],
 )
 def test_contents_are_not_believed(content: bytes, folder: Path) -> None:
-    """Whatever stands in a lock file, the kernel's lock decides; what makes no sense is told as that."""
+    """Whatever stands in a lock file, the kernel's lock decides; what makes no sense is reported as that."""
     lease = _lease(SUPPLY)
     lease.take()
     (folder / SUPPLY.lock).write_bytes(content)
@@ -212,15 +212,15 @@ def _as_somebody_else() -> str:
     reader, writer = os.pipe()
     child = os.fork()
     if child == 0:
-        told = "holds"
+        reported = "holds"
         try:
             os.setgroups([])
             os.setgid(65534)
             os.setuid(65534)
             _lease(SUPPLY).take()
-        except BaseException as error:  # noqa: BLE001 - told by the pipe, whatever it is
-            told = f"{type(error).__name__}: {error}"
-        os.write(writer, told.encode())
+        except BaseException as error:  # noqa: BLE001 - reported by the pipe, whatever it is
+            reported = f"{type(error).__name__}: {error}"
+        os.write(writer, reported.encode())
         os._exit(0)
     os.close(writer)
     os.waitpid(child, 0)
@@ -230,7 +230,7 @@ def _as_somebody_else() -> str:
 
 @pytest.mark.skipif(not hasattr(os, "geteuid") or os.geteuid() != 0, reason="needs root to be two users")
 def test_two_users_meet(monkeypatch: pytest.MonkeyPatch) -> None:
-    """What one user has made another one may hold; while he does not, he is told who does."""
+    """What one user has made another one may hold; while he does not, he learns who does."""
     with tempfile.TemporaryDirectory(dir="/var/tmp", prefix="hilseq-test-") as where:
         Path(where).chmod(0o755)
         monkeypatch.setenv("HILSEQ_LOCKS", f"{where}/locks")

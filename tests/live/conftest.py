@@ -95,10 +95,10 @@ class RunStory:
         self.zero = self.clock.now()
         names = [name for name, *_ in columns]
         self.samples = SampleWriter(self.folder / file_name(self.slot), names)
-        told = tuple(
+        reported = tuple(
             SoakColumn(**dict(zip(("name", "unit", "low", "high"), one, strict=True))) for one in columns
         )
-        known = {"check": "soak:soak", "columns": told, "period": period, "modes": MODES}
+        known = {"check": "soak:soak", "columns": reported, "period": period, "modes": MODES}
         plan = {"case": "unit temperature", **fields}
         self.note(soak_started(self.slot, duration, self.zero, **known, **plan))
 
@@ -155,14 +155,16 @@ def whole_run(folder: Path, verdict: str = "passed", *, current: float | None = 
     story.plan(("power-on", "The unit is ready in time", "start"), ("outputs", "The output follows", "q01"))
     story.begin("power-on", "start")
     if current is not None:
-        told: dict[str, Any] = {
+        reported: dict[str, Any] = {
             "name": "idle current",
             "value": current,
             "unit": "A",
             "low": 0.085,
             "high": 0.135,
         }
-        story.note(Reading(check="power-on:start", slot=story.slot, verdict=ReadingVerdict.CONFORMS, **told))
+        story.note(
+            Reading(check="power-on:start", slot=story.slot, verdict=ReadingVerdict.CONFORMS, **reported)
+        )
     story.finish("power-on", "start")
     story.check("outputs", "q01", verdict, "" if verdict == "passed" else "q01 stays off when commanded on")
     return story.end(0 if verdict == "passed" else 1)
@@ -211,8 +213,8 @@ class Served:
                 connection.putheader(name, value)
             connection.endheaders()
             answer = connection.getresponse()
-            told = {name.lower(): value for name, value in answer.getheaders()}
-            return answer.status, told, answer.read().decode("utf-8", "replace")
+            reported = {name.lower(): value for name, value in answer.getheaders()}
+            return answer.status, reported, answer.read().decode("utf-8", "replace")
         finally:
             connection.close()
 

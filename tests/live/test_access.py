@@ -131,7 +131,7 @@ def locked(serve: Callable[..., Any], write_whole: Callable[..., Path]) -> Any:
     ],
 )
 @pytest.mark.parametrize("path", ["/", "/runs/one", "/runs/one/stream", "/static/../", "/history"])
-def test_without_the_token_nothing_is_told(locked: Any, path: str, headers: dict[str, str]) -> None:
+def test_without_the_token_nothing_is_reported(locked: Any, path: str, headers: dict[str, str]) -> None:
     status, answer, body = locked.ask(path, headers=headers)
     assert status == 401
     assert "RH-0009" not in body
@@ -160,7 +160,7 @@ def test_the_token_in_the_address_is_taken_once_for_a_pass(locked: Any) -> None:
     assert locked.ask("/runs/one", headers={"Cookie": kept + "0"})[0] == 401
 
 
-def test_a_wrong_token_in_the_address_is_told(locked: Any) -> None:
+def test_a_wrong_token_in_the_address_is_reported(locked: Any) -> None:
     status, _, body = locked.ask("/?token=wrong")
     assert (status, "That was not it" in body) == (401, True)
 
@@ -208,7 +208,7 @@ def test_loopback_is_what_the_name_stands_for() -> None:
     assert not is_loopback("192.0.2.1")
 
 
-def test_a_taken_port_is_told() -> None:
+def test_a_taken_port_is_reported() -> None:
     with (
         socket.create_server(("127.0.0.1", 0)) as taken,
         pytest.raises(UsageError, match="give another --host or --port"),

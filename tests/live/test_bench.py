@@ -11,7 +11,7 @@ import pytest
 
 from hilseq.cli.watch import watch_command
 from hilseq.journal.entries import InputFile
-from hilseq.live.bench_presenter import bench_told, note_taken_out, slots_of
+from hilseq.live.bench_presenter import bench_reported, note_taken_out, slots_of
 from hilseq.live.follower import RunsFolder
 from hilseq.reports.bench_lines import board_lines
 from tests.live.conftest import RunStory, Served, going_run, whole_run
@@ -53,9 +53,9 @@ def test_the_slots_of_a_stand_file_come_with_its_ranges() -> None:
 def test_every_slot_says_what_goes_on_and_who_must_act(runs: Path) -> None:
     """The newest run of each slot counts; a unit that is done tells what to do with it; the rest is free."""
     fill(runs)
-    told = bench_told(RunsFolder(runs), "rack-bench")
-    assert told is not None
-    places = {place["slot"]: place for place in told["slots"]}
+    reported = bench_reported(RunsFolder(runs), "rack-bench")
+    assert reported is not None
+    places = {place["slot"]: place for place in reported["slots"]}
     assert list(places) == list("ABCDEFGH")
     assert (places["A"]["unit"], places["A"]["stage"], places["A"]["mode"]) == (
         "RH16 RH-000101",
@@ -67,8 +67,8 @@ def test_every_slot_says_what_goes_on_and_who_must_act(runs: Path) -> None:
     assert places["B"]["left"].startswith("about ")
     assert [places[slot]["disposition"]["code"] for slot in "CDE"] == ["ship", "repair", "stand-fault"]
     assert places["D"]["unit"] == "RH16 RH-000104"
-    assert told["free"] == list("FGH")
-    assert told["next"] == [
+    assert reported["free"] == list("FGH")
+    assert reported["next"] == [
         "slot C is done: SHIP, take it out",
         "slot D is done: REPAIR, take it out and repair what the report names",
         "slot E is done: STAND FAULT, put the stand right, then test the unit again",
@@ -80,18 +80,18 @@ def test_a_unit_that_was_taken_out_leaves_its_slot_free(runs: Path) -> None:
     fill(runs)
     for run in ("1-soak", "3-good"):
         note_taken_out(runs / run, "A. Tester")
-    told = bench_told(RunsFolder(runs), "rack-bench")
-    assert told is not None
-    assert told["free"] == list("CFGH")
-    assert [words[:6] for words in told["next"]] == ["slot D", "slot E"]
+    reported = bench_reported(RunsFolder(runs), "rack-bench")
+    assert reported is not None
+    assert reported["free"] == list("CFGH")
+    assert [words[:6] for words in reported["next"]] == ["slot D", "slot E"]
 
 
 def test_the_board_fits_a_terminal(runs: Path) -> None:
     """A line for each slot, one more for what a soak measures, none above 80 columns."""
     fill(runs)
-    told = bench_told(RunsFolder(runs), "rack-bench")
-    assert told is not None
-    lines = [line.plain for line in board_lines(told)]
+    reported = bench_reported(RunsFolder(runs), "rack-bench")
+    assert reported is not None
+    lines = [line.plain for line in board_lines(reported)]
     assert all(len(line) <= 80 for line in lines), "\n".join(lines)
     assert any(line.startswith("  C    SHIP") for line in lines)
     assert any("mode live" in line and "left" in line for line in lines)
@@ -99,7 +99,7 @@ def test_the_board_fits_a_terminal(runs: Path) -> None:
 
 
 def test_a_stand_that_nobody_knows_has_no_board(runs: Path, served: Served) -> None:
-    """The address of a stand without a run is told as that; the list names the stands that there are."""
+    """The address of a stand without a run is reported as that; the list names the stands that there are."""
     fill(runs)
     assert served.ask("/stands/other")[0] == 404
     assert '<a href="/stands/rack-bench">' in served.ask("/")[2]
@@ -146,10 +146,10 @@ def test_a_terminal_shows_the_board_of_a_stand_file_or_a_folder(
     """A stand file shows all its slots, used or not; a folder of one stand's runs shows the same."""
     fill(runs)
     watch_command(STANDS / "rack-bench.yaml", runs=runs, once=True)
-    told = capsys.readouterr().out
-    assert "  C    SHIP" in told
-    assert "slot C is done: SHIP, take it out" in told
+    reported = capsys.readouterr().out
+    assert "  C    SHIP" in reported
+    assert "slot C is done: SHIP, take it out" in reported
     watch_command(runs, once=True)
-    assert capsys.readouterr().out == told
+    assert capsys.readouterr().out == reported
     watch_command(STANDS / "duo-bench.yaml", runs=runs, once=True)
     assert "free: A, B" in capsys.readouterr().out

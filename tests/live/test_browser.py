@@ -34,11 +34,11 @@ def _until(browser: Browser, expression: str, wanted: object = True, seconds: fl
         time.sleep(0.1)
 
 
-def _told(browser: Browser, sought: Callable[[dict[str, Any]], bool], seconds: float = 20) -> None:
-    """Wait until the browser has told of such an event; it does when it finds the time."""
+def _reported(browser: Browser, sought: Callable[[dict[str, Any]], bool], seconds: float = 20) -> None:
+    """Wait until the browser has reported of such an event; it does when it finds the time."""
     until = time.monotonic() + seconds
     while not any(sought(event) for event in browser.events):
-        assert time.monotonic() < until, "the browser has told of no such event"
+        assert time.monotonic() < until, "the browser has reported of no such event"
         browser.value("1")
         time.sleep(0.05)
 
@@ -57,14 +57,14 @@ def test_the_page_grows_with_the_soak_and_fits_its_window(
     browser.open(f"{served.address}/runs/{story.folder.name}", width)
     _until(browser, LIVE)
     _until(browser, "document.querySelectorAll('.uplot canvas').length", 3)
-    told = f"{SOAK}.querySelector('[data-field=soak-told]').textContent"
-    _until(browser, told, "The soak is running: 29 s of 1 h.")
+    reported = f"{SOAK}.querySelector('[data-field=soak-reported]').textContent"
+    _until(browser, reported, "The soak is running: 29 s of 1 h.")
     before = browser.value("document.querySelector('.soak-plot').getAttribute('aria-label')")
     assert before.startswith("Supply voltage from 0 s to 29 s: between 24 and 24.02 V")
     story.sample(60)
     story.event("fault 0x21", "q05", "output overloaded")
     story.sample(20, mode=1.0)
-    _until(browser, told, "The soak is running: 1 min 49 s of 1 h.")
+    _until(browser, reported, "The soak is running: 1 min 49 s of 1 h.")
     _until(browser, f"{SOAK}.querySelector('[data-tile=mode] dd').textContent", "held")
     _until(browser, f"{SOAK}.querySelector('[data-tile=mode]').classList.contains('odd')")
     _until(
@@ -104,18 +104,18 @@ def test_the_page_comes_back_when_the_server_does(
     story.sample(10)
     server = serve()
     browser.open(f"{server.served.address}/runs/{story.folder.name}", 1200)
-    told = f"{SOAK}.querySelector('[data-field=soak-told]').textContent"
-    _until(browser, told, "The soak is running: 9 s of 1 h.")
+    reported = f"{SOAK}.querySelector('[data-field=soak-reported]').textContent"
+    _until(browser, reported, "The soak is running: 9 s of 1 h.")
     # The page as it was loaded says so already; only what came over its line has a number to go on from.
-    _told(browser, lambda event: event.get("method") == "Network.eventSourceMessageReceived")
+    _reported(browser, lambda event: event.get("method") == "Network.eventSourceMessageReceived")
     server.stop()
     _until(browser, LINE, "Connection lost, trying again")
     story.sample(10)
     serve(port=server.served.port)
-    _until(browser, told, "The soak is running: 19 s of 1 h.")
+    _until(browser, reported, "The soak is running: 19 s of 1 h.")
     _until(browser, LIVE)
 
-    _told(
+    _reported(
         browser,
         lambda event: (
             event.get("method") == "Network.requestWillBeSentExtraInfo"

@@ -17,7 +17,7 @@ HILSEQ = [sys.executable, "-m", "hilseq", "serve"]
 
 
 @pytest.mark.parametrize("end", [signal.SIGINT, signal.SIGTERM])
-def test_it_says_where_it_serves_and_ends_when_told(
+def test_it_says_where_it_serves_and_ends_when_asked(
     runs: Path, write_whole: Callable[..., Path], end: signal.Signals
 ) -> None:
     write_whole("one", serial="RH-0009")
@@ -47,7 +47,7 @@ def test_it_says_where_it_serves_and_ends_when_told(
 
 
 @pytest.mark.parametrize(
-    ("options", "told"),
+    ("options", "reported"),
     [
         (["--host", "192.0.2.1"], "needs --token; make one with"),
         (["--token", "short"], "16 characters or more"),
@@ -55,16 +55,16 @@ def test_it_says_where_it_serves_and_ends_when_told(
         (["--port", "70000"], "--port"),
     ],
 )
-def test_what_cannot_be_is_told_in_words(runs: Path, options: list[str], told: str) -> None:
+def test_what_cannot_be_is_reported_in_words(runs: Path, options: list[str], reported: str) -> None:
     done = subprocess.run(
         [*HILSEQ, "--runs", str(runs), *options], capture_output=True, text=True, timeout=60, check=False
     )
     assert done.returncode == 2
-    assert told in " ".join(done.stderr.split())
+    assert reported in " ".join(done.stderr.split())
     assert "Traceback" not in done.stderr
 
 
-def test_a_missing_extra_is_told_with_its_command(runs: Path, tmp_path: Path) -> None:
+def test_a_missing_extra_is_reported_with_its_command(runs: Path, tmp_path: Path) -> None:
     """A machine without starlette gets one line that says what to install."""
     hide = tmp_path / "sitecustomize.py"
     hide.write_text("import sys; sys.modules['starlette'] = None")

@@ -150,6 +150,6 @@ def test_a_journal_that_is_none_breaks_no_page(served: Any, runs: Path, content:
     ],
 )
 @pytest.mark.usefixtures("evil")
-def test_an_address_of_five_thousand_digits_is_told(served: Any, path: str) -> None:
+def test_an_address_of_five_thousand_digits_is_reported(served: Any, path: str) -> None:
     """More digits than `int` reads (docs.python.org, "Integer string conversion length limitation": 4300)."""
     assert served.ask(path.format("9" * 5000))[0] == (200 if "page" in path else 404)

@@ -1,6 +1,6 @@
 """Folders whose journals were written anew: each command tells them with a code of its own, no page fails.
 
-The chain of each is right, so that nothing but the content can be told by.
+The chain of each is right, so that nothing but the content can be reported by.
 """
 
 from __future__ import annotations
@@ -122,7 +122,7 @@ def all_tell(runs: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureF
 
 
 @pytest.mark.parametrize("seed", range(4))
-def test_a_journal_written_anew_is_told(seed: int, served: Any, runs: Path, all_tell: AllTell) -> None:
+def test_a_journal_written_anew_is_reported(seed: int, served: Any, runs: Path, all_tell: AllTell) -> None:
     draw = random.Random(seed)
     source = draw.choice(sorted(one for one in DATA.iterdir() if one.is_dir()))
     run = Path(shutil.copytree(source, runs / "run"))
@@ -156,7 +156,7 @@ def _sequences_of_no_file(header: dict[str, Any]) -> None:
 
 @pytest.mark.parametrize("date", ["0001-01-01T00:00:00+00:00", "9999-12-31T23:59:59-23:59"])
 @pytest.mark.parametrize("number", [0, -1])
-def test_a_date_of_no_run_is_told(
+def test_a_date_of_no_run_is_reported(
     number: int, date: str, served: Any, write_whole: Callable[..., Path], all_tell: AllTell
 ) -> None:
     journal = write_whole("run") / "journal.jsonl"
@@ -192,7 +192,7 @@ def test_what_no_run_was_given_is_not_resumed(
 
 
 @pytest.mark.parametrize("content", [b"", b"\0" * 999, bytes(range(256)) * 4])
-def test_a_file_that_is_no_journal_is_told(
+def test_a_file_that_is_no_journal_is_reported(
     content: bytes, served: Any, runs: Path, all_tell: AllTell
 ) -> None:
     (runs / "run").mkdir()

@@ -48,8 +48,10 @@ def test_modes_are_stretches_and_a_gap_is_nobodys(piece: int) -> None:
     rolled = SampleWindow(1, [], 0, 1.0)
     for first in range(0, len(times), piece):
         rolled.add(times[first : first + piece], modes[first : first + piece])
-    told = [(one.start, one.end, None if np.isnan(one.number) else one.number) for one in rolled.stretches]
-    assert told == [(0.0, 10.0, 2.0), (10.0, 14.0, 1.0), (60.0, 70.0, 2.0), (70.0, 71.0, None)]
+    reported = [
+        (one.start, one.end, None if np.isnan(one.number) else one.number) for one in rolled.stretches
+    ]
+    assert reported == [(0.0, 10.0, 2.0), (10.0, 14.0, 1.0), (60.0, 70.0, 2.0), (70.0, 71.0, None)]
 
 
 @pytest.mark.parametrize("period", [0.0, -1.0, float("nan"), float("inf")])

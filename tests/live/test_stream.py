@@ -1,4 +1,4 @@
-"""The streams: what grows is told, once; a reader that comes back misses nothing; the server ends at once."""
+"""The streams: what grows is reported, once; a reader that comes back misses nothing; the server ends at once."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ class Reader:
     """Puts the pieces of a stream together, as the page's script does."""
 
     def __init__(self) -> None:
-        self.told: dict[str, Any] = {}
+        self.reported: dict[str, Any] = {}
         self.mean: list[Any] = []
         self.times: list[float] = []
         self.modes: list[list[Any]] = []
@@ -28,7 +28,7 @@ class Reader:
 
     def take(self, event: dict[str, Any]) -> None:
         self.last = event["id"]
-        self.told |= event["data"]["told"]
+        self.reported |= event["data"]["reported"]
         for plot in event["data"]["plots"].values():
             if plot["fresh"]:
                 self.fresh += 1
@@ -45,29 +45,29 @@ class Reader:
                 return
 
 
-def test_what_a_run_writes_is_told_as_it_grows(served: Any, begin: Callable[..., Any]) -> None:
+def test_what_a_run_writes_is_reported_as_it_grows(served: Any, begin: Callable[..., Any]) -> None:
     story = begin()
     story.sample(10)
     reader = Reader()
     with served.listen(f"/runs/{story.folder.name}/stream") as events:
         reader.until(events, 10)
-        assert reader.told["state"]["code"] == "running"
+        assert reader.reported["state"]["code"] == "running"
         story.sample(5)
         reader.until(events, 15)
         assert reader.times == [float(second) for second in range(15)]
         story.event("fault 0x21", "q05", "output overloaded")
-        while not reader.told["units"][0]["soak"]["events"]:
+        while not reader.reported["units"][0]["soak"]["events"]:
             reader.take(_news(events))
-        assert reader.told["events"][0]["what"] == "fault 0x21"
+        assert reader.reported["events"][0]["what"] == "fault 0x21"
         story.sample(3, mode=1.0)
         reader.until(events, 18)
         assert [mode for *_, mode in reader.modes] == ["live", "held"]
         story.finish("soak", "soak", "failed", "left live", ["mode live"])
         story.end(1)
-        while reader.told["state"]["code"] == "running":
+        while reader.reported["state"]["code"] == "running":
             reader.take(_news(events))
-    assert reader.told["units"][0]["disposition"]["word"] == "repair"
-    assert reader.told["units"][0]["findings"] == [{"place": "mode live", "what": "left live"}]
+    assert reader.reported["units"][0]["disposition"]["word"] == "repair"
+    assert reader.reported["units"][0]["findings"] == [{"place": "mode live", "what": "left live"}]
 
 
 def test_an_event_id_takes_the_stream_up_where_it_broke(served: Any, begin: Callable[..., Any]) -> None:
@@ -132,7 +132,7 @@ def test_an_id_that_is_none_gets_everything(served: Any, begin: Callable[..., An
     assert len(plot["recent"][0]) == 5
 
 
-def test_another_run_of_the_same_name_is_told_from_the_beginning(
+def test_another_run_of_the_same_name_is_distinguished_from_the_beginning(
     served: Any, begin: Callable[..., Any], runs: Path
 ) -> None:
     """A reader of a folder that was replaced is not left with the curves of the old run."""
@@ -147,7 +147,7 @@ def test_another_run_of_the_same_name_is_told_from_the_beginning(
         again.sample(3)
         while reader.fresh < 2:
             reader.take(_news(events))
-    assert reader.told["units"][0]["serial"] == "RH-0002"
+    assert reader.reported["units"][0]["serial"] == "RH-0002"
     assert reader.times == [0.0, 1.0, 2.0]
 
 
@@ -167,7 +167,7 @@ def test_a_torn_sample_waits_until_it_is_whole(served: Any, begin: Callable[...,
     assert len(reader.times) == 6
 
 
-def test_a_damaged_sample_ends_what_is_drawn_and_is_told(served: Any, begin: Callable[..., Any]) -> None:
+def test_a_damaged_sample_ends_what_is_drawn_and_is_reported(served: Any, begin: Callable[..., Any]) -> None:
     story = begin()
     story.sample(9)
     path = story.folder / "samples-A.bin"
@@ -177,7 +177,7 @@ def test_a_damaged_sample_ends_what_is_drawn_and_is_told(served: Any, begin: Cal
     with served.listen(f"/runs/{story.folder.name}/stream") as events:
         news = _news(events)["data"]
     assert len(news["plots"]["A"]["recent"][0]) == 8
-    assert "something that is no sample" in news["told"]["units"][0]["soak"]["told"]
+    assert "something that is no sample" in news["reported"]["units"][0]["soak"]["reported"]
 
 
 def test_looking_does_not_touch_the_run(served: Any, begin: Callable[..., Any]) -> None:
@@ -197,12 +197,12 @@ def test_the_list_tells_how_far_runs_are_and_when_one_ended(served: Any, begin: 
     story = begin()
     story.sample(3)
     with served.listen("/stream") as events:
-        told = next(event for event in events if event["event"] == "runs")["data"]
-        assert [one["units"][0]["serial"] for one in told["running"]] == ["RH-0001"]
+        reported = next(event for event in events if event["event"] == "runs")["data"]
+        assert [one["units"][0]["serial"] for one in reported["running"]] == ["RH-0001"]
         story.end()
-        while told["running"] or not told["ended"]:
-            told = next(event for event in events if event["event"] == "runs")["data"]
-    assert (told["ended"], told["all"]) == (1, 1)
+        while reported["running"] or not reported["ended"]:
+            reported = next(event for event in events if event["event"] == "runs")["data"]
+    assert (reported["ended"], reported["all"]) == (1, 1)
 
 
 def test_the_server_ends_at_once_with_streams_open(

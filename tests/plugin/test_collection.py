@@ -196,7 +196,7 @@ def test_the_plan_is_in_the_journal_first(pytester: pytest.Pytester) -> None:
     assert code == 3
 
 
-def test_what_is_left_out_is_told(pytester: pytest.Pytester) -> None:
+def test_what_is_left_out_is_reported(pytester: pytest.Pytester) -> None:
     """Deselected checks are not performed, and the unit is incomplete."""
     code, entries = visited(pytester, "-k", "starts", gate=True)
     ended = {e["check"].partition("::")[2]: e for e in entries if e["kind"] == "check ended"}

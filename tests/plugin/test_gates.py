@@ -31,7 +31,7 @@ SERVED = {
 
 @pytest.mark.parametrize(("part", "slots"), SERVED.items(), ids=SERVED.keys())
 def test_whom_a_part_serves(part: str, slots: set[str]) -> None:
-    """Where it can be told, a part serves its own slots; where it cannot, all of them."""
+    """Where it can be reported, a part serves its own slots; where it cannot, all of them."""
     assert served_by(DUO, part) == slots
 
 

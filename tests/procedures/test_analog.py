@@ -134,7 +134,7 @@ def test_gain_and_offset_come_from_the_line() -> None:
     assert rows["offset"][1] == pytest.approx(0.02)
 
 
-def test_play_and_scatter_are_told_apart() -> None:
+def test_play_and_scatter_are_distinguished() -> None:
     """20 mV between falling and rising is hysteresis; +-2 mV between two looks is scatter."""
     played, limits = swept({"play": 0.02}).hysteresis()
     assert played.value == pytest.approx(0.02)

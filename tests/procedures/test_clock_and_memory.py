@@ -28,7 +28,7 @@ def test_the_drift_found_is_the_drift_there_is(make: MakeUnit, defect: str) -> N
     assert found.standard_uncertainty == pytest.approx(math.hypot(5.0, 10.0 / math.sqrt(3.0)), rel=0.01)
 
 
-def test_what_is_done_meanwhile_costs_no_time_and_is_told_elsewhere(make: MakeUnit) -> None:
+def test_what_is_done_meanwhile_costs_no_time_and_is_reported_elsewhere(make: MakeUnit) -> None:
     """The drift is that of the whole time, whatever was found of the unit while it passed."""
     made = make()
     begun = made.clock.now()
@@ -115,7 +115,7 @@ def test_no_date_is_said_to_be_no_date() -> None:
 
 @pytest.mark.parametrize("given", ["yesterday", "2021-13", "21-03-01", "2021"])
 def test_what_is_no_date_is_refused(given: str) -> None:
-    """And the form that is expected is told."""
+    """And the form that is expected is reported."""
     with pytest.raises(NotPerformed, match="expected YYYY-MM-DD or YYYY-MM"):
         battery.made_on({"battery-date": given})
 

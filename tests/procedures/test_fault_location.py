@@ -1,4 +1,4 @@
-"""Faults of the harness and of the unit that look alike: each is told from the other, or nobody is blamed."""
+"""Faults of the harness and of the unit that look alike: each is distinguished from the other, or nobody is blamed."""
 
 from __future__ import annotations
 
@@ -79,8 +79,8 @@ def test_what_only_the_stand_explains_is_the_stands(
         ("q08", "the load or the wire at q08"),
         ("q10", "the load or the wire at q10"),
         ("ao1", "the gain of the channel ao1"),
-        ("i05", "i05 and i06 do what the other is told"),
-        ("i11", "i11 does what i12 is told, and not what it is"),
+        ("i05", "i05 and i06 do what the other is commanded"),
+        ("i11", "i11 does what i12 is reported, and not what it is"),
         ("q12", "q12 comes on and goes off by itself"),
         ("ai1", "ai1 and ai2 say what the other is given"),
         ("indicator", "the channel or wire that senses it"),
@@ -132,7 +132,7 @@ def test_a_weak_output_looks_like_its_load(broken_unit: TwinUnit) -> None:
 
 
 def test_sixteen_that_are_wrong_alike_have_one_cause(tmp_path: Path) -> None:
-    """Told at all of them in one sentence: the reference of the rack, or the stage that all outputs share."""
+    """Reported at all of them in one sentence: the reference of the rack, or the stage that all outputs share."""
     twin = _twin(tmp_path, "every-voltmeter@supply")
     try:
         with pytest.raises(UnitOrHarness, match=r"16 outputs alike: .*the reference of io rack") as both:

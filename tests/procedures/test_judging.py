@@ -142,7 +142,7 @@ def test_base_units(unit: str, base: tuple[str, float]) -> None:
 
 
 def test_a_bare_number_is_no_reading() -> None:
-    """The author of a sequence is told what to give instead."""
+    """The author of a sequence learns what to give instead."""
     with pytest.raises(TypeError, match=r"'loop' is judged by 12\.5.*expected hilseq\.Measured"):
         _judge([])("loop", 12.5, Limits(4.0, 20.0))  # type: ignore[arg-type]
 
@@ -226,7 +226,7 @@ def test_what_no_output_can_do_is_the_stands_fault(drop: float, off: float) -> N
     assert [name for name, _, _ in sound.against(limits)] == ["voltage when off", "voltage drop when on"]
 
 
-def test_an_output_that_carries_no_load_is_told_by_the_others() -> None:
+def test_an_output_that_carries_no_load_is_reported_by_the_others() -> None:
     """Where the others lose 230 mV, 10 mV is an open load; 120 mV is a good switch, and weak others say nothing."""
     limits = OutputLimits(Limits(None, 5.0), Limits(None, 0.8), None)
     off = Measured(0.0, "V", 0.001)

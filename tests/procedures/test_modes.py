@@ -33,14 +33,14 @@ _RESET = struct.pack("ii", 1, 0)
 
 
 class Controller:
-    """A unit of one register that resets the connection over which it is told a mode, before it confirms.
+    """A unit of one register that resets the connection over which it is commanded a mode, before it confirms.
 
     `obeys` false: it resets the connection and does nothing else. `delay`: it confirms that late, s.
     """
 
     def __init__(self, *, obeys: bool = True, resets: bool = True, delay: float = 0.0) -> None:
         self.mode, self.obeys, self.resets, self.delay = 0, obeys, resets, delay
-        self.told_at = 0.0
+        self.reported_at = 0.0
         self._listener = socket.create_server(("127.0.0.1", 0))
         self.endpoint = f"127.0.0.1:{self._listener.getsockname()[1]}"
         self._thread = threading.Thread(target=self._serve)
@@ -60,7 +60,7 @@ class Controller:
         if frame[7] == 3:
             pdu = bytes([3, 2, 0, self.mode])
         else:
-            self.told_at = time.monotonic()
+            self.reported_at = time.monotonic()
             self.mode = frame[-1] if self.obeys else self.mode
             if self.resets:
                 connection.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, _RESET)
@@ -118,7 +118,7 @@ def test_a_unit_that_only_resets_its_link_has_not(controllers: list[Controller])
     """A lost confirmation excuses no mode that is not there."""
     controllers.append(Controller(obeys=False))
     modes, link = _modes(controllers[0], [])
-    with pytest.raises(UnitFault, match="was told to be live but reports stopped"):
+    with pytest.raises(UnitFault, match="was commanded to be live but reports stopped"):
         modes.move_to(Mode.LIVE)
     link.close()
 

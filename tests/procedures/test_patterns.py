@@ -67,7 +67,7 @@ def test_a_fault_is_named_at_its_points_and_at_no_other(
 
 
 def test_two_faults_at_once(board: MakeBoard, clock: SteppedClock) -> None:
-    """Faults that do not touch each other are told apart."""
+    """Faults that do not touch each other are distinguished."""
     run = run_patterns(board(16, [StuckOff(2), Short(8, 13)]).outputs(), clock)
     assert run.faults() == {
         "q02": "q02: stuck off, or open and read as off",

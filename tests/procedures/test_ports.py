@@ -119,7 +119,7 @@ def test_a_bad_port_is_soon_refuted(served: Served) -> None:
     assert tally.first_error
 
 
-def test_a_port_near_its_claim_is_not_told_from_it(served: Served) -> None:
+def test_a_port_near_its_claim_is_not_reported_from_it(served: Served) -> None:
     """One wrong bit in a frame of 1024 is about the claim: neither shown nor refuted."""
     (tally,) = port(
         served(echo(lambda data, _: bytes([data[0] ^ 1]) + data[1:] if len(data) > 32 else data)), ratio=1e-3

@@ -43,7 +43,7 @@ def test_a_starting_unit_is_not_asked_before_it_can_answer(make: MakeUnit) -> No
 
 
 def test_one_bad_start_ends_a_success_run_and_is_named(make: MakeUnit) -> None:
-    """The third cold start fails: cycle, reason and place are told, and no further start is made."""
+    """The third cold start fails: cycle, reason and place are reported, and no further start is made."""
     made = make("no-start,after=12s")
     cold = cycling.cold_starts(made.unit)
     assert cold.decision is Decision.REJECT

@@ -32,14 +32,14 @@ def test_repeats_do_not_improve_the_instrument() -> None:
     assert found.degrees_of_freedom == math.inf
 
 
-def test_repeats_show_the_scatter_that_a_single_reading_is_told_of() -> None:
+def test_repeats_show_the_scatter_that_a_single_reading_is_reported_of() -> None:
     """A stated repeatability counts for one reading; the scatter of the mean takes its place."""
-    accuracy, told = Term("accuracy", 0.01, "rectangular"), Term("repeatability", 0.05, scatters=True)
+    accuracy, reported = Term("accuracy", 0.01, "rectangular"), Term("repeatability", 0.05, scatters=True)
     queue = [10.0, 10.1, 9.9, 10.0]
-    assert Measured.of(10.0, "V", accuracy, told).standard_uncertainty == pytest.approx(
+    assert Measured.of(10.0, "V", accuracy, reported).standard_uncertainty == pytest.approx(
         math.hypot(0.01, 0.05)
     )
-    found = repeat(lambda: Measured.of(queue.pop(0), "V", accuracy, told), len(queue))
+    found = repeat(lambda: Measured.of(queue.pop(0), "V", accuracy, reported), len(queue))
     assert [term.name for term in found.terms] == ["scatter of the mean", "accuracy"]
     scatter = math.sqrt(0.02 / 3) / 2
     assert found.standard_uncertainty == pytest.approx(math.hypot(0.01, scatter))

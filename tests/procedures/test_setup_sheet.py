@@ -32,7 +32,7 @@ def test_every_wire_stands_on_the_sheet() -> None:
 
 
 def test_the_unit_stands_with_serial_number_and_work_order(tmp_path: Path) -> None:
-    """What intake says of the unit heads its slot; a picture is inside the page, a missing one is told."""
+    """What intake says of the unit heads its slot; a picture is inside the page, a missing one is reported."""
     text = (STANDS / "sim-bench.yaml").read_text(encoding="utf-8")
     text = text.replace("where: slot A}", "where: slot A, picture: rack.png}")
     text = text.replace("operator:\n", "operator:\n  pictures: {insert-unit: gone.jpg}\n")

@@ -41,11 +41,13 @@ def look(make: MakeUnit) -> Look:
     return one
 
 
-def test_each_trouble_is_told_once_until_the_link_is_well(look: Look) -> None:
+def test_each_trouble_is_reported_once_until_the_link_is_well(look: Look) -> None:
     """A line that now says nothing and now nonsense is one trouble with two faces, not an event at each change."""
     silent, nonsense, refuses = "link silent", "link answers nonsense", "link refuses"
-    told = [look(trouble) for trouble in (silent, nonsense, silent, refuses, nonsense, silent, "", nonsense)]
-    assert told == [[silent], [nonsense], [], [refuses], [], [], [], [nonsense]]
+    reported = [
+        look(trouble) for trouble in (silent, nonsense, silent, refuses, nonsense, silent, "", nonsense)
+    ]
+    assert reported == [[silent], [nonsense], [], [refuses], [], [], [], [nonsense]]
 
 
 @pytest.mark.parametrize(

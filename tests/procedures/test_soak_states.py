@@ -79,7 +79,7 @@ def test_the_documents_show_the_table() -> None:
 
 
 class _Kept:
-    """A recorder that lists what it is told to keep; samples and progress are left out."""
+    """A recorder that lists what it is commanded to keep; samples and progress are left out."""
 
     slot, check, file = "A", "soak", "samples-A.bin"
 
@@ -339,7 +339,7 @@ def test_a_soak_moves_as_the_table_says(make: MakeUnit, monkeypatch: pytest.Monk
     assert all(any(one == move for one in at) for move in soak.moves), made
 
 
-#: What the recorder is told for each thing that is kept of a move; findings come one by one.
+#: What the recorder is reported for each thing that is kept of a move; findings come one by one.
 _WRITES = {
     Keep.BEGINNING: "begin",
     Keep.BURST: "burst",

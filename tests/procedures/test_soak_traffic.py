@@ -85,7 +85,7 @@ def test_what_comes_back_wrong_is_counted_to_the_bit(traffic: Callable[..., Traf
     assert (bad.frames, bad.wrong_frames, bad.wrong_bits) == (1, 1, 2)
 
 
-def test_a_port_that_falls_silent_is_told_once(traffic: Callable[..., Traffic]) -> None:
+def test_a_port_that_falls_silent_is_reported_once(traffic: Callable[..., Traffic]) -> None:
     """The other port goes on: its answer is not lost over the wait."""
 
     def silent(connection: socket.socket) -> None:
@@ -93,11 +93,11 @@ def test_a_port_that_falls_silent_is_told_once(traffic: Callable[..., Traffic]) 
             pass
 
     carrying = traffic(silent, echo)
-    told = []
+    reported = []
     for _ in range(SILENT_AFTER + 4):
         carrying.send()
-        told += carrying.gather(0.0)
-    assert [(finding.what, finding.place) for finding in told] == [("port silent", "port 1")]
+        reported += carrying.gather(0.0)
+    assert [(finding.what, finding.place) for finding in reported] == [("port silent", "port 1")]
     mute, well = carrying.tallies().values()
     # Left alone for one round, then for two: each frame to a dead port costs the soak its deadline.
     assert (mute.frames, mute.lost_frames) == (SILENT_AFTER + 1, SILENT_AFTER + 1)
@@ -115,11 +115,11 @@ def test_a_port_that_answers_nonsense_is_not_called_silent(
 
     carrying = traffic(echo)
     monkeypatch.setattr(carrying, "_received", garbled)
-    told = []
+    reported = []
     for _ in range(SILENT_AFTER):
         carrying.send()
-        told += carrying.gather(0.0)
-    assert [(finding.what, finding.place) for finding in told] == [("port answers nonsense", "port 1")]
+        reported += carrying.gather(0.0)
+    assert [(finding.what, finding.place) for finding in reported] == [("port answers nonsense", "port 1")]
 
 
 def test_frames_under_way_are_forgotten_with_their_ports(traffic: Callable[..., Traffic]) -> None:
@@ -154,7 +154,7 @@ def _carry(carrying: Traffic, rounds: range) -> None:
 
 
 def test_bit_errors_are_dated_when_they_went_beyond_the_claim(traffic: Callable[..., Traffic]) -> None:
-    """Claimed 1e-3: the third wrong bit (of 64 a frame) proves more. It is told at the end, and dated then."""
+    """Claimed 1e-3: the third wrong bit (of 64 a frame) proves more. It is reported at the end, and dated then."""
     carrying = traffic(echo, _spoils(4, 5, 8, 9, 10), claim=1e-3)
     _carry(carrying, range(1, 21))
     (worse,) = carrying.worse_than_claimed()
@@ -213,8 +213,8 @@ def test_a_soak_that_goes_on_keeps_the_date(traffic: Callable[..., Traffic]) -> 
     assert [worse.since for worse in resumed.worse_than_claimed()] == [120.0]
 
 
-def test_ports_are_told_in_the_order_of_their_dates(traffic: Callable[..., Traffic]) -> None:
+def test_ports_are_reported_in_the_order_of_their_dates(traffic: Callable[..., Traffic]) -> None:
     carrying = traffic(_spoils(7, 8, 9), _spoils(1, 2, 3), claim=1e-3)
     _carry(carrying, range(1, 11))
-    told = [(worse.finding.place, worse.since) for worse in carrying.worse_than_claimed()]
-    assert told == [("port 2", 30.0), ("port 1", 90.0)]
+    reported = [(worse.finding.place, worse.since) for worse in carrying.worse_than_claimed()]
+    assert reported == [("port 2", 30.0), ("port 1", 90.0)]

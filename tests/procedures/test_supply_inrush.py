@@ -140,14 +140,14 @@ def _kelvin(value: float) -> Measured:
 
 
 @pytest.mark.parametrize(
-    ("told", "high", "stands"), [(30.0, 34.0, True), (33.9, 34.0, False), (30.0, 31.0, False)]
+    ("reported", "high", "stands"), [(30.0, 34.0, True), (33.9, 34.0, False), (30.0, 31.0, False)]
 )
 def test_a_thermometer_that_stands_is_no_thermometer(
-    good: TwinUnit, told: float, high: float, stands: bool
+    good: TwinUnit, reported: float, high: float, stands: bool
 ) -> None:
     """One value all along while the case warmed up by 4 K; 1 K is no more than the stand itself may err."""
     seen = good.unit.baseline.temperatures
-    seen[:] = [(_kelvin(30.0), _kelvin(30.2)), (_kelvin(told), _kelvin(high))]
+    seen[:] = [(_kelvin(30.0), _kelvin(30.2)), (_kelvin(reported), _kelvin(high))]
     if stands:
         with pytest.raises(UnitFault, match="30 degC all along") as caught:
             fail_on_standing_thermometer(good.unit)
@@ -176,7 +176,7 @@ def test_the_start_is_timed_though_it_was_followed(good: TwinUnit) -> None:
     assert made.unit.starts[-1].took.standard_uncertainty < 0.01
 
 
-def test_current_is_told_for_each_mode_and_load(good: TwinUnit) -> None:
+def test_current_is_reported_for_each_mode_and_load(good: TwinUnit) -> None:
     """Outputs load the supply where they are driven, and only there."""
     found = {(each.mode, each.outputs_on): each.amperes.value for each in current_by_mode(good.unit)}
     assert set(found) == {(mode, on) for mode in Mode for on in (False, True)}

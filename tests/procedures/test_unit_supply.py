@@ -96,9 +96,9 @@ def test_a_current_that_nothing_can_draw_is_the_supplys(feed: MakeFeed, seen: fl
     bench.load = seen
     with pytest.raises(
         InvalidResponse, match=f"supply main reads {seen:g} A, which nothing can draw"
-    ) as told:
+    ) as reported:
         fed.current()
-    assert told.value.places == ("supply main",)
+    assert reported.value.places == ("supply main",)
 
 
 @pytest.mark.parametrize("seen", [0.0, -0.004, 1.5], ids=["nothing", "nothing, inexactly", "the limit"])

@@ -80,7 +80,7 @@ def twin_unit(
     ready: bool = True,
     defect_files: Sequence[Path] = (),
 ) -> TwinUnit:
-    """Start a twin with these defects, and bring its unit to ready unless told otherwise."""
+    """Start a twin with these defects, and bring its unit to ready unless stated otherwise."""
     stand = changed(stand, stand_changes or {}, folder)
     profile = changed(profile, changes or {}, folder)
     slot = next(iter(yaml.safe_load(stand.read_text(encoding="utf-8"))["slots"]))

@@ -19,7 +19,7 @@ from hilseq.records.tables import metadata
 COPIES = 7
 
 
-def told(database: Database) -> dict[str, list[tuple[Any, ...]]]:
+def reported(database: Database) -> dict[str, list[tuple[Any, ...]]]:
     """Return all rows with the numbers that join them replaced by what they stand for."""
     tables = metadata.tables
     with database.reading() as connection:
@@ -101,12 +101,12 @@ def test_the_order_of_imports_leaves_no_trace(shared: Database, copies: list[Pat
     _emptied(shared)
     for run in copies:
         import_run(shared, run)
-    expected = told(shared)
+    expected = reported(shared)
     assert len(expected["runs"]) == 3
     _emptied(shared)
     for number in order:
         import_run(shared, copies[number])
-    assert told(shared) == expected
+    assert reported(shared) == expected
 
 
 def test_of_equally_long_copies_the_soundest_counts(shared: Database, copies: list[Path]) -> None:

@@ -73,7 +73,7 @@ def _spoil(run: Path) -> None:
     os.utime(file, ns=(before.st_atime_ns, before.st_mtime_ns))
 
 
-def _told(url: str, serial: str = "SN-1") -> tuple[str, int]:
+def _reported(url: str, serial: str = "SN-1") -> tuple[str, int]:
     """Return the disposition of the unit's one visit, and the exit code of its run."""
     with open_database(url) as database:
         (visit,) = visits_of(database, "RH-16", serial)
@@ -110,7 +110,7 @@ def test_a_sync_sees_that_the_evidence_has_changed(
 ) -> None:
     """The unit that shipped is incomplete, the other one still ships; restored, it ships again."""
     assert _outcomes(sync(runs, url)) == [(ImportOutcome.NEW, "")]
-    assert (_told(url), _told(url, "SN-2")) == (("ship", 0), ("ship", 0))
+    assert (_reported(url), _reported(url, "SN-2")) == (("ship", 0), ("ship", 0))
     whole = (run / FILE).read_bytes()
     damage(run)
     assert int(verify(run / "journal.jsonl", run).outcome) == 1
@@ -118,11 +118,11 @@ def test_a_sync_sees_that_the_evidence_has_changed(
     assert outcome is ImportOutcome.CHANGED
     assert words.startswith(f"{FILE} is ")
     assert words.endswith("; the records keep the minutes that they have")
-    assert (_told(url), _told(url, "SN-2")) == (("incomplete", 3), ("ship", 3))
+    assert (_reported(url), _reported(url, "SN-2")) == (("incomplete", 3), ("ship", 3))
     assert _outcomes(sync(runs, url)) == []  # seen, and not read again
     (run / FILE).write_bytes(whole)
     assert _outcomes(sync(runs, url)) == [(ImportOutcome.CHANGED, "")]
-    assert _told(url) == ("ship", 0)
+    assert _reported(url) == ("ship", 0)
 
 
 def test_what_looks_as_it_did_is_not_read(
@@ -139,20 +139,20 @@ def test_what_looks_as_it_did_is_not_read(
 
 
 def test_a_repair_stays_a_repair(url: str, runs: Path) -> None:
-    """Damaged samples release nothing, and take nothing back that was found; they are told all the same."""
+    """Damaged samples release nothing, and take nothing back that was found; they are reported all the same."""
     run = _soaked(runs / "bad", repair=True)
     sync(runs, url)
     _spoil(run)
     ((outcome, words),) = _outcomes(sync(runs, url))
     assert outcome is ImportOutcome.CHANGED
     assert FILE in words
-    assert _told(url) == ("repair", 1)
+    assert _reported(url) == ("repair", 1)
 
 
 def test_what_is_damaged_when_it_comes_in_ships_nothing(url: str, run: Path, runs: Path) -> None:
     _spoil(run)
     assert sync(runs, url).imported[0].outcome is ImportOutcome.NEW
-    assert _told(url) == ("incomplete", 3)
+    assert _reported(url) == ("incomplete", 3)
     with open_database(url) as database:
         life = unit_history(database, "SN-1")
         assert life[0].visits[0].damage.startswith(f"{FILE} is ")
@@ -171,7 +171,7 @@ def test_a_copy_that_is_whole_vouches_for_one_that_is_not(
     with open_database(url) as database:
         for number in order:
             import_run(database, copies[number])
-    assert _told(url) == ("ship", 0)
+    assert _reported(url) == ("ship", 0)
     with open_database(url) as database:
         again = import_run(database, bare)
     assert again.outcome is ImportOutcome.UNCHANGED
@@ -190,7 +190,7 @@ def test_a_copy_vouches_only_while_it_looks_as_it_did(
         import_run(database, run)
         loss(run)
         import_run(database, bare)
-    assert _told(url) == ("incomplete", 3)
+    assert _reported(url) == ("incomplete", 3)
 
 
 def test_an_older_copy_says_nothing_of_the_samples(database: Database, run: Path, tmp_path: Path) -> None:
@@ -217,7 +217,7 @@ def test_records_from_before_are_looked_at_once(tmp_path: Path, run: Path, runs:
         connection.execute(sa.text("UPDATE alembic_version SET version_num = '0001'"))
     _spoil(run)
     assert [outcome for outcome, _ in _outcomes(sync(runs, url))] == [ImportOutcome.CHANGED]
-    assert _told(url) == ("incomplete", 3)
+    assert _reported(url) == ("incomplete", 3)
     assert sync(runs, url).unchanged == 1
 
 

@@ -103,7 +103,7 @@ def test_many_may_open_new_records_at_once(url: str) -> None:
     assert faults == []
 
 
-def test_a_file_that_is_no_database_is_told(tmp_path: Path) -> None:
+def test_a_file_that_is_no_database_is_reported(tmp_path: Path) -> None:
     file = tmp_path / "records.sqlite"
     file.write_text("shopping list " * 100)
     with pytest.raises(RecordsUnusable, match="is no SQLite file; set it aside"):

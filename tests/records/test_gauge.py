@@ -32,10 +32,10 @@ PART, NAME = "RH-16", "time of flight"
 def flights(kit: dict[str, Any], tmp_path_factory: pytest.TempPathFactory) -> Iterator[Database]:
     """Give records of these 27 visits, of one more unit that was on one stand only, and of a single reading."""
     folder = tmp_path_factory.mktemp("flights")
-    told = [(serial, stand, value) for (serial, stand), values in FLIGHTS.items() for value in values]
-    told += [("P4", "north", 9.0), ("P4", "north", 9.0)]
+    reported = [(serial, stand, value) for (serial, stand), values in FLIGHTS.items() for value in values]
+    reported += [("P4", "north", 9.0), ("P4", "north", 9.0)]
     with open_database(f"sqlite:///{folder / 'records.sqlite'}") as database:
-        for number, (serial, stand, value) in enumerate(told):
+        for number, (serial, stand, value) in enumerate(reported):
             reading = kit["Measured"](NAME, value, unit="s", low=0.0, high=4.0)
             alone = kit["Measured"]("alone", value, unit="s", low=0.0, high=4.0)
             checks = [kit["Checked"](readings=(reading, alone) if number == 0 else (reading,))]

@@ -64,7 +64,7 @@ def test_a_later_rewrite_contradicts_the_witness(
     assert _ask(url, run).answer is Trust.AGREE
     _rewrite(run, change)
     answer = _ask(url, run)
-    assert (answer.answer, words in answer.told) == (Trust.CONTRADICTS, True), answer.told
+    assert (answer.answer, words in answer.reported) == (Trust.CONTRADICTS, True), answer.reported
 
 
 def test_nothing_in_the_heads_can_be_changed_and_no_forgotten_run_takes_them_along(
@@ -132,7 +132,7 @@ def test_heads_are_sent_while_the_run_goes_on(
         sender.send(signer.head(lines, links[lines - 1], final=False), tmp_path)
     sender.finish()
     answer = _ask(url, run)
-    assert (answer.answer, "3 times" in answer.told) == (Trust.AGREE, True)
+    assert (answer.answer, "3 times" in answer.reported) == (Trust.AGREE, True)
     sender.send(signer.head(3, "f" * 64, final=False), tmp_path)
     sender.finish()
     assert "has seen another line 3 of the run" in capsys.readouterr().err

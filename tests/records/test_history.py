@@ -71,12 +71,12 @@ def factory(kit: dict[str, Any], tmp_path_factory: pytest.TempPathFactory) -> li
                 cold_starts=("never ready" if number == 8 else "",) + ("",) * 29,
             ),
         ]  # fmt: skip
-        told = story(
+        reported = story(
             serial=f"SN-{number % 30:02}", part=PART, stand=stand, at=DAY_ONE + timedelta(hours=20 * number),
             checks=checks, instruments=[_supply(stand, due="" if stand == "west" else "2026-02-01")],
             stop_after=2 if number in (4, 50) else None,
         )  # fmt: skip
-        runs.append(kit["tell_story"](root / f"run-{number:02}", told))
+        runs.append(kit["tell_story"](root / f"run-{number:02}", reported))
     simulated = story(serial="SIM-1", part=PART, simulated=True, at=DAY_ONE)
     runs.append(kit["tell_story"](root / "simulated", simulated))
     return runs
@@ -108,7 +108,7 @@ def test_a_life_tells_every_visit_in_order(records: Database) -> None:
     assert unit_history(records, "SN-02")[0].trends[0].quantity.name in ("idle current", "on voltage")
 
 
-def test_an_unknown_unit_is_told_with_what_to_do(records: Database) -> None:
+def test_an_unknown_unit_is_reported_with_what_to_do(records: Database) -> None:
     with pytest.raises(UsageError, match=r"no unit 'XX' of part 'RH-16'; import its run"):
         unit_history(records, "XX", PART)
 
@@ -392,5 +392,5 @@ def test_hostile_text_stays_text_in_every_form(database: Database, make_run: Any
 
 @pytest.mark.parametrize("formula", ["=cmd()", "+1+cmd()", "-1+cmd()", "@cmd()", "\t=cmd()"])
 def test_a_spreadsheet_is_given_no_formula(formula: str) -> None:
-    told = as_csv(Answer("", [], [AnswerTable("", ("place", "value"), [(formula, -1.5)])]))
-    assert told.splitlines()[1].lstrip('"') == f"'{formula},-1.5"
+    reported = as_csv(Answer("", [], [AnswerTable("", ("place", "value"), [(formula, -1.5)])]))
+    assert reported.splitlines()[1].lstrip('"') == f"'{formula},-1.5"

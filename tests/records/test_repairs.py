@@ -1,4 +1,4 @@
-"""Which action cured what: counted by units, told with exact bounds, and never from a few."""
+"""Which action cured what: counted by units, reported with exact bounds, and never from a few."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ def test_a_repair_counts_once_a_unit_and_only_after_a_failure(
     assert (rate.low, rate.high) == pytest.approx((0.3588, 0.9958), abs=5e-4)
 
 
-def test_of_a_few_units_no_rate_is_told(database: Database, make_run: Any, checked: Any) -> None:
+def test_of_a_few_units_no_rate_is_reported(database: Database, make_run: Any, checked: Any) -> None:
     for number in range(4):
         import_run(database, make_run(**_visit(f"SN-{number}", 0, fails=True, checked=checked)))
         import_run(
@@ -56,10 +56,10 @@ def test_the_pareto_counts_causes_and_not_the_checks_that_saw_them(
     database: Database, make_run: Any, checked: Any
 ) -> None:
     """A short between two outputs, seen by three checks, is one cause with two places."""
-    told = {"verdict": "failed", "why": "q05 and q06: shorted", "stage": "outputs"}
+    reported = {"verdict": "failed", "why": "q05 and q06: shorted", "stage": "outputs"}
     checks = [
-        checked(name="test_o.py::test_follows[q05]", place="q05", **told),
-        checked(name="test_o.py::test_follows[q06]", place="q06", **told),
+        checked(name="test_o.py::test_follows[q05]", place="q05", **reported),
+        checked(name="test_o.py::test_follows[q06]", place="q06", **reported),
         checked(
             name="test_c.py::test_together",
             place="inputs",

@@ -67,8 +67,16 @@ def test_the_zoom_shows_a_shorter_time_and_comes_back(browser: Browser, page: Pa
     browser.value("document.querySelector('[data-at]').click()")
     assert browser.value(shown) == "Shown: 4 h 30 min to 5 h 30 min"
     labels = "[...document.querySelectorAll('svg.plot .times')[1].querySelectorAll('text')]"
-    told = browser.value(f"{labels}.map(t => t.textContent)")
-    assert told == ["4 h 30 min", "4 h 40 min", "4 h 50 min", "5 h", "5 h 10 min", "5 h 20 min", "5 h 30 min"]
+    reported = browser.value(f"{labels}.map(t => t.textContent)")
+    assert reported == [
+        "4 h 30 min",
+        "4 h 40 min",
+        "4 h 50 min",
+        "5 h",
+        "5 h 10 min",
+        "5 h 20 min",
+        "5 h 30 min",
+    ]
     browser.value("document.querySelector('[data-zoom=whole]').click()")
     assert browser.value(shown) == "Shown: 0 h 0 min to 10 h 0 min"
     assert browser.complaints() == []
@@ -96,10 +104,10 @@ def test_hostile_text_runs_nothing(
 ) -> None:
     deed = "document.title='owned'"
     evil = f'<img src=https://example.org/x onerror="{deed}"><script>{deed}</script>'
-    told = story(run=evil, stand=evil)
-    told.check(evil, stage=evil, place=evil, verdict="failed", why=evil, places=[evil])
+    reported = story(run=evil, stand=evil)
+    reported.check(evil, stage=evil, place=evil, verdict="failed", why=evil, places=[evil])
     path = tmp_path / "evil.html"
-    path.write_text(page_of(told.end(1)), encoding="utf-8")
+    path.write_text(page_of(reported.end(1)), encoding="utf-8")
     browser.open(path, 1200)
     assert browser.value("document.title") == "repair: RH16 RH0001"
     assert browser.value("document.images.length") == 0

@@ -108,9 +108,9 @@ def test_a_unit_for_repair_gets_no_certificate_but_a_result_that_says_so(bad: Pa
 
 
 def test_a_simulated_run_gives_a_specimen(story: Callable[..., Any]) -> None:
-    told = story(simulated=True)
-    told.check("A check")
-    run = _record(told.end())
+    reported = story(simulated=True)
+    reported.check("A check")
+    run = _record(reported.end())
     words = _words(certificate(run, run.units[0]))
     assert "no real unit was tested" in words
     assert "Specimen" in words
@@ -119,9 +119,9 @@ def test_a_simulated_run_gives_a_specimen(story: Callable[..., Any]) -> None:
 
 @pytest.mark.parametrize("how", ["killed", "interrupted", "changed", "unsafe"])
 def test_an_unfinished_run_has_no_certificate_and_no_label(story: Callable[..., Any], how: str) -> None:
-    told = story()
-    told.check("A check")
-    folder = told.end(interrupted=how == "interrupted", safe=how != "unsafe")
+    reported = story()
+    reported.check("A check")
+    folder = reported.end(interrupted=how == "interrupted", safe=how != "unsafe")
     journal = folder / "journal.jsonl"
     lines = journal.read_bytes().splitlines(keepends=True)
     if how == "killed":
@@ -148,10 +148,10 @@ def test_every_claim_stands_on_the_certificate_with_its_domain(good: Path) -> No
 def test_hostile_text_of_any_length_still_fits_on_two_pages(story: Callable[..., Any]) -> None:
     evil = '#panic("owned") $x$ *b* <b> \x1b[2J \u202egnp 中文 \ud800 ' + "long" * 500
     unit = {"slot": "A", "serial": evil, "part": evil, "description": evil, "intake": {evil: evil, "b": evil}}
-    told = story(run=evil, stand=evil, units=[unit])
+    reported = story(run=evil, stand=evil, units=[unit])
     for number in range(20):
-        told.instrument(name=f"{number}{evil}", what=evil, identity=evil, certificate=evil, due=evil)
-        told.check(
+        reported.instrument(name=f"{number}{evil}", what=evil, identity=evil, certificate=evil, due=evil)
+        reported.check(
             evil,
             stage=f"{number}{evil}",
             place=evil,
@@ -159,7 +159,7 @@ def test_hostile_text_of_any_length_still_fits_on_two_pages(story: Callable[...,
             why=f"{number}{evil}",
             places=[f"{number}{evil}"],
         )
-    run = _record(told.end(1))
+    run = _record(reported.end(1))
     pdf = certificate(run, run.units[0])
     assert _pages(pdf) <= 2
     words = _words(pdf)
@@ -171,9 +171,9 @@ def test_hostile_text_of_any_length_still_fits_on_two_pages(story: Callable[...,
 
 
 def test_whatever_character_a_serial_holds_the_paper_can_show_it(story: Callable[..., Any]) -> None:
-    told = story(units=[{"slot": "A", "serial": "äßŁΩЖ中\U0001f600ﷺ", "part": "P", "description": ""}])
-    told.check("A check")
-    run = _record(told.end())
+    reported = story(units=[{"slot": "A", "serial": "äßŁΩЖ中\U0001f600ﷺ", "part": "P", "description": ""}])
+    reported.check("A check")
+    run = _record(reported.end())
     assert "äßŁΩЖ⟨U+4E2D⟩⟨U+1F600⟩⟨U+FDFA⟩" in _words(certificate(run, run.units[0]))
 
 
@@ -266,9 +266,9 @@ def test_waivers_stand_on_the_certificate_with_who_waived(
         make_good, tmp_path / "run", waived=("ride-through, where this stand cannot tell: slow supply",)
     )
     words = _words(certificate(run, run.units[0]))
-    told = "ride-through, where this stand cannot tell: slow supply (by M. Frei with the approved plan)"
-    assert f"Waived {told}" in words
-    assert coverage_statement(run.units[0]).waived == told
+    reported = "ride-through, where this stand cannot tell: slow supply (by M. Frei with the approved plan)"
+    assert f"Waived {reported}" in words
+    assert coverage_statement(run.units[0]).waived == reported
     run.units[0].plan = None
     assert coverage_statement(run.units[0]).waived.endswith("(no approved plan)")
 
@@ -323,7 +323,7 @@ def test_the_slip_of_a_unit_for_repair_says_what_to_look_at(bad: Path) -> None:
     )
     words = _words(certificate(run, run.units[0]))
     assert "output driver: replace it (would explain q05); in the records it cured 7 of 9 units" in words
-    assert "fuse: measure it (would explain q05)" in words, "of two repaired units nothing is told"
+    assert "fuse: measure it (would explain q05)" in words, "of two repaired units nothing is reported"
 
 
 def test_a_soak_is_shown_with_the_curve_of_its_temperature(tmp_path: Path) -> None:

@@ -48,7 +48,7 @@ def test_every_sentence_goes_with_its_observation(unit: UnitState) -> None:
 
 
 def test_every_part_of_a_domain_goes_with_what_was_seen(unit: UnitState) -> None:
-    """A reading, a table or a proof that was not kept is not told of."""
+    """A reading, a table or a proof that was not kept is not reported of."""
     parts = Counter[str]()
     for claim in ledger(unit).claims:
         broken = deepcopy(unit)
@@ -62,20 +62,20 @@ def test_every_part_of_a_domain_goes_with_what_was_seen(unit: UnitState) -> None
         broken.events = [e for e in broken.events if getattr(e, "what", "") != PROOF]
         left = _claim(broken, claim)
         assert left is not None
-        told = [part for part in claim.domain.split("; ") if part not in left.domain.split("; ")]
-        assert all(any(part.startswith(name) for part in told) for name in names | tables)
+        reported = [part for part in claim.domain.split("; ") if part not in left.domain.split("; ")]
+        assert all(any(part.startswith(name) for part in reported) for name in names | tables)
         assert all(proof.text.rstrip(".") not in left.domain for proof in proofs)
         parts.update({"readings": len(names), "tables": len(tables)})
     assert parts["readings"]
 
 
 def test_what_failed_is_not_shown(unit: UnitState) -> None:
-    """Nothing that did not pass is claimed, and all of it is told."""
-    told = ledger(unit)
-    claimed = {check for claim in told.claims for check in claim.checks}
+    """Nothing that did not pass is claimed, and all of it is reported."""
+    reported = ledger(unit)
+    claimed = {check for claim in reported.claims for check in claim.checks}
     assert claimed == {check.id for check in unit.checks if check.verdict is CheckVerdict.PASSED}
     lacking = [check for check in unit.checks if check.verdict is not CheckVerdict.PASSED]
-    assert bool(lacking) == bool(told.not_shown)
+    assert bool(lacking) == bool(reported.not_shown)
 
 
 def test_the_page_has_no_sentence_without_its_domain(unit: UnitState) -> None:
@@ -84,4 +84,6 @@ def test_the_page_has_no_sentence_without_its_domain(unit: UnitState) -> None:
     for stage in stages(unit):
         for group in stage.groups:
             assert group.domain in domains or not group.domain
-            assert bool(group.domain) == any("passed" in told for told in (group.told, group.verdict))
+            assert bool(group.domain) == any(
+                "passed" in reported for reported in (group.reported, group.verdict)
+            )

@@ -31,9 +31,9 @@ DPI = 200
 def signed(story: Callable[..., Any], tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """Return the folder of a run that its stand has signed, as a visit does at its end."""
     monkeypatch.setenv("HILSEQ_KEYS", str(tmp_path / "keys"))
-    told = story()
-    told.check("A check", readings=[{}])
-    folder: Path = told.end()
+    reported = story()
+    reported.check("A check", readings=[{}])
+    folder: Path = reported.end()
     run = read_run(folder)
     signer = Signer(folder, run.stand, run.run, stand_key(run.stand))
     signer.head(len(read_journal(folder).links), run.chain, final=True)
@@ -58,7 +58,7 @@ def verified(*words: str) -> tuple[int, dict[str, Any]]:
 
 
 def test_a_customer_checks_a_certificate_by_its_code(signed: Path, tmp_path: Path) -> None:
-    """With the stand's public key: 0. Without: signed by somebody. Changed anywhere: told as changed."""
+    """With the stand's public key: 0. Without: signed by somebody. Changed anywhere: reported as changed."""
     text = printed_code(signed)
     content = read_code(text)
     assert (content.serial, content.verdict, content.simulated, content.holds) == (
@@ -70,12 +70,12 @@ def test_a_customer_checks_a_certificate_by_its_code(signed: Path, tmp_path: Pat
     key = tmp_path / "stands.txt"
     key.write_text(f"sim-bench {content.key}\n", encoding="utf-8")
     code, said = verified(text, "--key", str(key))
-    assert (code, said["told"]) == (0, "signed by the known stand sim-bench")
+    assert (code, said["reported"]) == (0, "signed by the known stand sim-bench")
     code, said = verified(text)
-    assert (code, "not known here" in said["told"]) == (2, True)
+    assert (code, "not known here" in said["reported"]) == (2, True)
     for old, new in (("|ship|", "|repair|"), ("RH0001", "RH0002"), (content.chain[:8], "00000000")):
         code, said = verified(text.replace(old, new, 1), "--key", str(key))
-        assert (code, "was changed" in said["told"]) == (1, True)
+        assert (code, "was changed" in said["reported"]) == (1, True)
 
 
 def test_the_customers_label_carries_the_same_code(signed: Path, tmp_path: Path) -> None:
@@ -88,9 +88,9 @@ def test_the_customers_label_carries_the_same_code(signed: Path, tmp_path: Path)
 
 
 def test_an_unsigned_run_carries_its_chain_alone(story: Callable[..., Any]) -> None:
-    told = story()
-    told.check("A check", readings=[{}])
-    folder = told.end()
+    reported = story()
+    reported.check("A check", readings=[{}])
+    folder = reported.end()
     text = printed_code(folder)
     assert text == f"HILSEQ RH0001 {read_run(folder).chain}"
     done = CliRunner().invoke(app, ["verify", "--code", text])
@@ -98,7 +98,7 @@ def test_an_unsigned_run_carries_its_chain_alone(story: Callable[..., Any]) -> N
 
 
 @pytest.mark.parametrize("text", ["", "HILSEQ2", "x" * 100_000, "HILSEQ2|" * 40])
-def test_what_is_no_code_is_told(text: str) -> None:
+def test_what_is_no_code_is_reported(text: str) -> None:
     with pytest.raises(UsageError, match="no code of a certificate"):
         read_code(text)
 

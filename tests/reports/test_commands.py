@@ -82,8 +82,8 @@ def test_verify_answers_with_its_exit_code(bad: Path) -> None:
     changed = RUNNER.invoke(app, ["verify", str(summary), str(bad)])
     assert changed.exit_code == 1
     assert "changed after it was made" in changed.stderr
-    told = RUNNER.invoke(app, ["verify", str(summary), str(bad), "--json"])
-    assert json.loads(told.stdout)["matches"] is False
+    reported = RUNNER.invoke(app, ["verify", str(summary), str(bad), "--json"])
+    assert json.loads(reported.stdout)["matches"] is False
 
 
 def test_allure_without_results_or_generator_says_how_to_get_them(
@@ -132,13 +132,13 @@ def test_allure_is_built_and_its_tracking_taken_out(bad: Path, generator: Any) -
     assert page.read_text() == "<p>report</p>\n"
 
 
-def test_a_generator_that_fails_is_told_in_its_own_words(bad: Path, generator: Any) -> None:
+def test_a_generator_that_fails_is_reported_in_its_own_words(bad: Path, generator: Any) -> None:
     generator("echo 'no \033[31mdisk' >&2 && exit 1")
     with pytest.raises(UsageError, match="the Allure generator failed: no ⟨ESC⟩"):
         build_allure(_with_results(bad), bad)
 
 
-def test_a_generator_that_writes_nothing_is_told(bad: Path, generator: Any) -> None:
+def test_a_generator_that_writes_nothing_is_reported(bad: Path, generator: Any) -> None:
     generator("true")
     with pytest.raises(UsageError, match="it wrote no page"):
         build_allure(_with_results(bad), bad)

@@ -81,7 +81,7 @@ def _words(page: Path) -> str:
     return html.unescape(re.sub(r"<[^>]*>", "", page.read_text(encoding="utf-8")))
 
 
-def test_a_sound_soak_is_told_without_a_caution(run: Path) -> None:
+def test_a_sound_soak_is_reported_without_a_caution(run: Path) -> None:
     """The seals fit: nothing is wrong, and the files are genuine."""
     assert _broken_seals(run) == {}
     summary = json.loads((run / "summary.json").read_bytes())
@@ -93,9 +93,9 @@ def test_a_sound_soak_is_told_without_a_caution(run: Path) -> None:
         assert verify(file, run).outcome is VerifyOutcome.MATCHES
 
 
-@pytest.mark.parametrize(("change", "told"), DAMAGE)
+@pytest.mark.parametrize(("change", "reported"), DAMAGE)
 def test_damaged_samples_release_nothing(
-    run: Path, change: Callable[[bytes], bytes | None], told: str
+    run: Path, change: Callable[[bytes], bytes | None], reported: str
 ) -> None:
     """`verify` says 1 and names the file; the summary is not complete, the unit does not ship, the page warns."""
     _spoil(run, change)
@@ -103,16 +103,16 @@ def test_damaged_samples_release_nothing(
     for file in (run / "journal.jsonl", run / "summary.json", page):
         result = verify(file, run)
         assert (result.outcome, result.kind, result.where) == (VerifyOutcome.DOES_NOT_MATCH, "samples", _FILE)
-        assert f"{_FILE} " in result.told
-        assert told in result.told
+        assert f"{_FILE} " in result.reported
+        assert reported in result.reported
     done = warm.hilseq("report", str(run), cwd=run.parent)
     assert done.returncode == 0
-    assert told in done.stderr
+    assert reported in done.stderr
     summary = json.loads((run / "summary.json").read_bytes())
     (unit,) = summary["units"]
     assert (summary["complete"], summary["exit_code"], unit["disposition"]) == (False, 3, "incomplete")
     assert len(unit["cautions"]) == 1
-    assert told in unit["cautions"][0]
+    assert reported in unit["cautions"][0]
     said = _words(page)
     assert "The evidence of the soak is not whole" in said
     assert "none was missed" not in said
@@ -135,14 +135,14 @@ def test_the_samples_of_another_run_are_not_these(run: Path, tmp_path: Path) -> 
 
 def test_what_was_sampled_after_the_last_seal_of_a_killed_run_is_no_damage(story: Callable[..., Any]) -> None:
     """A seal comes once in a while, a kill at any time: more samples than sealed are a torn end, not a change."""
-    told = story()
-    told.note(soak_started("A", 9.0))
-    samples = SampleWriter(told.folder / _FILE, ["supply current", "unit mode"])
+    reported = story()
+    reported.note(soak_started("A", 9.0))
+    samples = SampleWriter(reported.folder / _FILE, ["supply current", "unit mode"])
     samples.append(0.0, [0.1, 2.0])
-    told.note(samples.seal("A", {}))
+    reported.note(samples.seal("A", {}))
     samples.append(1.0, [0.1, 2.0])
     samples.close()
-    assert _broken_seals(told.stop()) == {}
+    assert _broken_seals(reported.stop()) == {}
 
 
 def test_no_certificate_is_made_of_damaged_evidence(run: Path) -> None:

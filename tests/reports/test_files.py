@@ -60,10 +60,10 @@ def test_a_file_is_written_whole_or_not_at_all(tmp_path: Path, monkeypatch: pyte
 def test_a_run_leaves_a_summary_and_a_page_per_unit(
     tmp_path: Path, story: Callable[..., Any], a_unit: Callable[..., dict[str, Any]]
 ) -> None:
-    told = story(units=[a_unit(slot="A", serial="RH0001"), a_unit(slot="B", serial="a/b")])
-    told.check("The output follows", slot="A")
-    told.check("The output follows", slot="B", verdict="failed", why="it does not", place="q01")
-    folder = told.end(1)
+    reported = story(units=[a_unit(slot="A", serial="RH0001"), a_unit(slot="B", serial="a/b")])
+    reported.check("The output follows", slot="A")
+    reported.check("The output follows", slot="B", verdict="failed", why="it does not", place="q01")
+    folder = reported.end(1)
     record = write.write_reports(folder)
     assert record.exit_code == 1
     assert len(list(folder.glob("report-*.html"))) == 2

@@ -59,7 +59,7 @@ def test_dates_are_in_utc_whatever_the_journal_s_zone() -> None:
         ("risk 1 %", "one inside by twice that with 99 %"),
     ],
 )
-def test_every_rule_is_told_with_its_risk(rule: str, words: str) -> None:
+def test_every_rule_is_reported_with_its_risk(rule: str, words: str) -> None:
     """The numbers are those of Phi(-2 r): ILAC-G8:09/2019, table 1, with k = 2."""
     assert words in rule_in_words(DecisionRule.read(rule))
 

@@ -98,9 +98,9 @@ def evil_run(story: Callable[..., Any], evil: str) -> Path:
     """Write a run in which every field that anybody else fills holds the hostile text."""
     unit = {"slot": evil, "serial": evil, "part": evil, "description": evil, "intake": {evil: evil}}
     inputs = [{"role": evil, "name": evil, "sha256": evil, "text": evil}]
-    told = story(run=evil, stand=evil, hilseq=evil, units=[unit], inputs=inputs)
-    told.instrument(name=evil, what=evil, identity=evil, certificate=evil, due=evil)
-    told.check(
+    reported = story(run=evil, stand=evil, hilseq=evil, units=[unit], inputs=inputs)
+    reported.instrument(name=evil, what=evil, identity=evil, certificate=evil, due=evil)
+    reported.check(
         evil,
         stage=evil,
         place=evil,
@@ -118,15 +118,17 @@ def evil_run(story: Callable[..., Any], evil: str) -> Path:
             {"name": evil, "columns": [evil], "rows": [[evil]]},
         ],
     )
-    told.check(evil, stage=evil + "2", place=evil, slot=evil, verdict="not performed", why=evil)
-    told.check(evil, stage=evil + "3", place=evil, slot=evil, verdict="stand fault", why=evil, places=[evil])
+    reported.check(evil, stage=evil + "2", place=evil, slot=evil, verdict="not performed", why=evil)
+    reported.check(
+        evil, stage=evil + "3", place=evil, slot=evil, verdict="stand fault", why=evil, places=[evil]
+    )
     fault = {"code": 1, "time": None} | dict.fromkeys(("place", "meaning", "cause", "remedy"), evil)
-    told.faults(evil, [fault], slot=evil)
-    told.event(evil, evil, slot=evil)
-    told.event("proof", evil, slot="")
-    told.note(MadeSafe(verified=False, why=evil, by="run"))
-    told.note(RunEnded(exit_code=1, interrupted=False))
-    folder: Path = told.stop()
+    reported.faults(evil, [fault], slot=evil)
+    reported.event(evil, evil, slot=evil)
+    reported.event("proof", evil, slot="")
+    reported.note(MadeSafe(verified=False, why=evil, by="run"))
+    reported.note(RunEnded(exit_code=1, interrupted=False))
+    folder: Path = reported.stop()
     return folder
 
 

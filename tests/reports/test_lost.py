@@ -11,7 +11,7 @@ import pytest
 from hilseq.journal.reader import left_by_a_run, lost, read_journal
 from hilseq.journal.writer import JournalWriter
 from hilseq.live.follower import Follower, Found
-from hilseq.live.run_presenter import run_told
+from hilseq.live.run_presenter import run_reported
 from hilseq.reports.write import write_certificates, write_labels, write_reports
 from tests import warm
 
@@ -22,7 +22,7 @@ LOSSES: list[tuple[Callable[[bytes], bytes], str]] = [
     (lambda b: b[:4] + b"\0" * 4092, "journal.jsonl holds NUL bytes where its first line was"),
     (lambda b: b[:100], "journal.jsonl was cut within its first line"),
 ]
-losses = pytest.mark.parametrize(("change", "told"), LOSSES)
+losses = pytest.mark.parametrize(("change", "reported"), LOSSES)
 
 
 @pytest.fixture
@@ -60,14 +60,14 @@ def _content(run: Path) -> dict[str, bytes]:
     ],
 )
 def test_no_command_tells_of_the_old_reports(
-    run: Path, change: Callable[[bytes], bytes], told: str, command: list[str], code: int
+    run: Path, change: Callable[[bytes], bytes], reported: str, command: list[str], code: int
 ) -> None:
     """It says what became of the journal and what nothing vouches for; nothing is written over."""
     left = _lose(run, change)
     done = warm.hilseq(*(word.format(run=run) for word in command), cwd=run.parent)
     said = " ".join((done.stdout + done.stderr).split())
     assert done.returncode == code, said
-    assert told in said
+    assert reported in said
     assert "report-RH0001.html, summary.json beside it can no longer be verified" in said
     assert "ship" not in said
     assert "genuine" not in said
@@ -76,14 +76,14 @@ def test_no_command_tells_of_the_old_reports(
 
 @losses
 def test_the_page_of_such_a_run_calls_it_damaged(
-    run: Path, change: Callable[[bytes], bytes], told: str
+    run: Path, change: Callable[[bytes], bytes], reported: str
 ) -> None:
     """SourcePosition to a moment ago, it does not go on; no unit and no report of it is shown."""
     _lose(run, change)
-    shown = Follower(run, 1.0).look(lambda follower: run_told(Found("x", run, "", ended=False), follower))
+    shown = Follower(run, 1.0).look(lambda follower: run_reported(Found("x", run, "", ended=False), follower))
     assert shown["state"]["code"] == "damaged"
-    assert told in shown["state"]["told"]
-    assert told in shown["notice"]
+    assert reported in shown["state"]["reported"]
+    assert reported in shown["notice"]
     assert shown["units"] == []
 
 

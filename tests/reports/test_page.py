@@ -71,9 +71,9 @@ def test_each_section_of_the_evidence_is_there(bad: Path, page_of: Page, read_pa
 
 
 def test_the_simple_rule_is_said_to_be_simple(story: Any, page_of: Page, read_page: Read) -> None:
-    told = story(decision_rules={"A": "simple"})
-    told.check("A check", readings=[{"rule": "simple"}])
-    page = page_of(told.end())
+    reported = story(decision_rules={"A": "simple"})
+    reported.check("A check", readings=[{"rule": "simple"}])
+    page = page_of(reported.end())
     assert "Simple acceptance" in read_page(page).said()
     assert 'class="guard"' not in page
 
@@ -81,18 +81,18 @@ def test_the_simple_rule_is_said_to_be_simple(story: Any, page_of: Page, read_pa
 def test_a_simulated_stand_is_never_mistaken_for_a_real_one(
     story: Any, page_of: Page, read_page: Read
 ) -> None:
-    told = story(simulated=True)
-    told.check("A check")
-    assert "No real unit was tested" in read_page(page_of(told.end())).said()
+    reported = story(simulated=True)
+    reported.check("A check")
+    assert "No real unit was tested" in read_page(page_of(reported.end())).said()
 
 
 @pytest.mark.parametrize("how", ["killed", "torn", "interrupted", "changed"])
 def test_a_run_that_did_not_finish_never_looks_complete(
     story: Any, page_of: Page, read_page: Read, how: str
 ) -> None:
-    told = story()
-    told.check("The one check")
-    folder = told.end(interrupted=True) if how == "interrupted" else told.end()
+    reported = story()
+    reported.check("The one check")
+    folder = reported.end(interrupted=True) if how == "interrupted" else reported.end()
     journal = folder / "journal.jsonl"
     lines = journal.read_bytes().splitlines(keepends=True)
     if how == "killed":
@@ -119,23 +119,23 @@ def test_a_run_that_did_not_finish_never_looks_complete(
 def test_a_stand_that_was_not_verified_safe_is_said_loudly_and_releases_nothing(
     story: Any, page_of: Page, read_page: Read
 ) -> None:
-    told = story()
-    told.check("The one check")
-    said = read_page(page_of(told.end(4, safe=False))).said()
+    reported = story()
+    reported.check("The one check")
+    said = read_page(page_of(reported.end(4, safe=False))).said()
     assert "The stand was not verified safe" in said
     assert "stand fault RH16" in said
     assert "output still on" in said
 
 
 def test_a_stand_fault_says_nothing_against_the_unit(story: Any, page_of: Page, read_page: Read) -> None:
-    told = story()
-    told.check(
+    reported = story()
+    reported.check(
         "The output follows",
         verdict="stand fault",
         why="the I/O simulator did not answer within 1 s",
         places=["io rack"],
     )
-    said = read_page(page_of(told.end(4))).said()
+    said = read_page(page_of(reported.end(4))).said()
     assert "Nothing is said against the unit, and nothing for it" in said
     assert "io rack : the I/O simulator did not answer" in said
 
@@ -206,20 +206,20 @@ def test_the_same_journal_makes_the_same_page(bad: Path) -> None:
     assert render(one, one.units[0]) == render(two, two.units[0])
 
 
-def test_a_run_of_many_checks_is_told_in_few_words(story: Any, page_of: Page, read_page: Read) -> None:
-    told = story()
+def test_a_run_of_many_checks_is_reported_in_few_words(story: Any, page_of: Page, read_page: Read) -> None:
+    reported = story()
     for number in range(64):
-        told.check("The output follows", stage="outputs", place=f"q{number:02d}")
-    told.check("One more", verdict="failed", why="broken")
+        reported.check("The output follows", stage="outputs", place=f"q{number:02d}")
+    reported.check("One more", verdict="failed", why="broken")
     for number in range(64):
-        told.check(
+        reported.check(
             "The input follows",
             stage="inputs",
             place=f"i{number:02d}",
             verdict="not performed",
             why="the gate 'One more' was failed before it",
         )
-    said = read_page(page_of(told.end(1))).said()
+    said = read_page(page_of(reported.end(1))).said()
     assert said.count("The output follows") == 1
     assert said.count("the gate 'One more' was failed before it") == 2
     assert "i04 and 59 more" in said
@@ -228,30 +228,30 @@ def test_a_run_of_many_checks_is_told_in_few_words(story: Any, page_of: Page, re
 def test_many_happenings_of_a_kind_in_a_row_become_one_line(
     story: Any, page_of: Page, read_page: Read
 ) -> None:
-    told = story()
-    told.check("A check")
+    reported = story()
+    reported.check("A check")
     for mode in ("stopped", "held", "live", "stopped", "live"):
-        told.clock.sleep(1.0)
-        told.event("mode", mode)
-    told.event("interlock", "the protective cover is open")
-    said = read_page(page_of(told.end())).said()
+        reported.clock.sleep(1.0)
+        reported.event("mode", mode)
+    reported.event("interlock", "the protective cover is open")
+    said = read_page(page_of(reported.end())).said()
     assert "1.85 s to 5.85 s mode 5 times: stopped, held, live" in said
     assert "interlock the protective cover is open" in said
 
 
-def test_checks_at_the_same_place_are_told_apart_by_what_they_do(
+def test_checks_at_the_same_place_are_distinguished_by_what_they_do(
     story: Any, page_of: Page, read_page: Read
 ) -> None:
-    told = story()
-    told.check("The unit goes from each mode to each other", place="mode held", name="stopped to held")
-    told.check(
+    reported = story()
+    reported.check("The unit goes from each mode to each other", place="mode held", name="stopped to held")
+    reported.check(
         "The unit goes from each mode to each other",
         place="mode held",
         name="live to held",
         verdict="failed",
         why="it did not",
     )
-    said = read_page(page_of(told.end(1))).said()
+    said = read_page(page_of(reported.end(1))).said()
     assert "Passed at stopped to held; see below for the others." in said
     assert "live to held it did not" in said
 
@@ -266,14 +266,14 @@ def test_what_failed_is_open_and_what_passed_is_folded(bad: Path, page_of: Page)
 
 
 def test_one_thing_found_by_several_checks_is_said_once(story: Any, page_of: Page, read_page: Read) -> None:
-    told = story()
+    reported = story()
     for title, place in (
         ("Configuration kept", "memory"),
         ("Configuration kept for long", "memory"),
         ("Output follows", "memory"),
     ):
-        told.check(title, place=place, verdict="failed", why="two words differ")
-    said = read_page(page_of(told.end(1))).said()
+        reported.check(title, place=place, verdict="failed", why="two words differ")
+    said = read_page(page_of(reported.end(1))).said()
     assert "memory : two words differ found by: Configuration kept ; " in said
     assert "Configuration kept for long ; Output follows" in said
 
@@ -281,9 +281,9 @@ def test_one_thing_found_by_several_checks_is_said_once(story: Any, page_of: Pag
 def test_where_nothing_was_done_nothing_is_counted_as_done(
     story: Any, page_of: Page, read_page: Read
 ) -> None:
-    told = story()
+    reported = story()
     for number in range(3):
-        told.check("A check", place=f"q{number}", verdict="not performed", why="the stand was not ready")
-    said = read_page(page_of(told.end(3))).said()
+        reported.check("A check", place=f"q{number}", verdict="not performed", why="the stand was not ready")
+    said = read_page(page_of(reported.end(3))).said()
     assert "None of 3 checks was performed." in said
     assert "3 of 3" not in said

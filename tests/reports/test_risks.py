@@ -78,10 +78,10 @@ def test_a_refused_reading_has_its_own_risk_of_the_shop() -> None:
 def test_the_records_are_the_prior_where_they_know_the_reading() -> None:
     """The same numbers as the resistors above, in words; another unit of measure tells nothing."""
     known = Population(name="resistance", place="r1", unit="Ohm", mean=MEAN, deviation=SEEN, count=45)
-    *_, told = risk_sentences(_unit(_reading(1500.0, "0.5 U"), populations=(known,)))
-    assert "from 45 values or more of each of 1 key reading" in told
-    assert "accepted though outside, at most 0.43 % (resistance at r1)" in told
-    assert "not accepted though inside, at most 11 % (resistance at r1)" in told
+    *_, reported = risk_sentences(_unit(_reading(1500.0, "0.5 U"), populations=(known,)))
+    assert "from 45 values or more of each of 1 key reading" in reported
+    assert "accepted though outside, at most 0.43 % (resistance at r1)" in reported
+    assert "not accepted though inside, at most 11 % (resistance at r1)" in reported
     other = known.model_copy(update={"unit": "mA"})
     assert (
         "too little of earlier units"

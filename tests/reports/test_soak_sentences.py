@@ -51,7 +51,7 @@ def test_signs_that_came_together_are_one_event_everywhere(tmp_path: Path) -> No
     ]
 
 
-def test_where_no_event_met_a_condition_no_probability_is_told(tmp_path: Path) -> None:
+def test_where_no_event_met_a_condition_no_probability_is_reported(tmp_path: Path) -> None:
     """`0 of 1 event happened above ..., probability 100 %` tells nobody anything."""
     warm = [s for s in _soak(tmp_path / "warm", case_then=32.9).sentences if "the median of the soak" in s]
     cool = [s for s in _soak(tmp_path / "cool", case_then=30.1).sentences if "the median of the soak" in s]

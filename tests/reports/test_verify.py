@@ -58,8 +58,8 @@ def run(made: Path, tmp_path: Path) -> Path:
 @pytest.mark.parametrize("name", FILES)
 def test_what_the_journal_makes_is_genuine(run: Path, name: str) -> None:
     result = verify(run / name, run)
-    assert result.outcome is VerifyOutcome.MATCHES, result.told
-    assert result.told.startswith(f"{name} matches this journal: it is the ")
+    assert result.outcome is VerifyOutcome.MATCHES, result.reported
+    assert result.reported.startswith(f"{name} matches this journal: it is the ")
     assert as_json(result)["matches"] is True
 
 
@@ -80,14 +80,16 @@ def test_a_changed_byte_anywhere_in_a_file_is_found(run: Path, name: str, share:
         ("report-RH0001.html", b"</main>", b"</main><p>ship</p>", "line "),
     ],
 )
-def test_a_change_is_told_with_its_place(run: Path, name: str, old: bytes, new: bytes, where: str) -> None:
+def test_a_change_is_reported_with_its_place(
+    run: Path, name: str, old: bytes, new: bytes, where: str
+) -> None:
     content = (run / name).read_bytes()
     assert old in content
     (run / name).write_bytes(content.replace(old, new, 1))
     result = verify(run / name, run)
     assert result.outcome is VerifyOutcome.DOES_NOT_MATCH
-    assert "changed after it was made" in result.told
-    assert where in result.told
+    assert "changed after it was made" in result.reported
+    assert where in result.reported
 
 
 @pytest.mark.parametrize("name", FILES)
@@ -102,7 +104,7 @@ def test_a_file_cut_short_or_added_to_is_found(run: Path, name: str) -> None:
 def test_the_file_of_another_run_is_not_genuine(run: Path, other: Path, name: str) -> None:
     result = verify(other / name, run)
     assert result.outcome is VerifyOutcome.DOES_NOT_MATCH
-    assert "another journal" in result.told
+    assert "another journal" in result.reported
 
 
 @pytest.mark.parametrize("name", FILES)
@@ -114,7 +116,7 @@ def test_a_changed_journal_is_found_and_its_line_named(run: Path, name: str) -> 
     journal.write_bytes(b"".join(lines))
     result = verify(run / name, run)
     assert result.outcome is VerifyOutcome.DOES_NOT_MATCH
-    assert f"line {at + 1} was changed" in result.told
+    assert f"line {at + 1} was changed" in result.reported
 
 
 @pytest.mark.parametrize("name", FILES)
@@ -131,8 +133,8 @@ def test_a_journal_rewritten_from_end_to_end_no_longer_fits_the_file(run: Path, 
     assert read_journal(run).broken == ""
     result = verify(run / name, run)
     assert result.outcome is VerifyOutcome.DOES_NOT_MATCH
-    assert "the journal contradicts itself" in result.told
-    assert "has passed, and its reading time to ready marginal" in result.told
+    assert "the journal contradicts itself" in result.reported
+    assert "has passed, and its reading time to ready marginal" in result.reported
 
 
 @pytest.mark.parametrize("name", FILES)
@@ -143,18 +145,18 @@ def test_a_journal_cut_short_no_longer_fits_the_file(run: Path, name: str, cut: 
     journal.write_bytes(content[:-1] if cut == "byte" else content[: content[:-1].rindex(b"\n") + 1])
     result = verify(run / name, run)
     assert result.outcome is VerifyOutcome.DOES_NOT_MATCH
-    assert result.told.startswith("not whole: ")
+    assert result.reported.startswith("not whole: ")
 
 
-def test_a_page_of_another_version_cannot_be_told(run: Path) -> None:
+def test_a_page_of_another_version_cannot_be_reported(run: Path) -> None:
     page = run / "report-RH0001.html"
     made = page.read_bytes()
     version = made.split(b'name="generator" content="')[1].split(b'"')[0]
     page.write_bytes(made.replace(version, b"hilseq 99.0"))
     result = verify(page, run)
     assert result.outcome is VerifyOutcome.CANNOT_TELL
-    assert "made by hilseq 99.0" in result.told
-    assert "verify with that version" in result.told
+    assert "made by hilseq 99.0" in result.reported
+    assert "verify with that version" in result.reported
 
 
 def test_a_page_with_earlier_runs_is_genuine_and_the_list_said_not_to_be_covered(bad: Path) -> None:
@@ -162,7 +164,7 @@ def test_a_page_with_earlier_runs_is_genuine_and_the_list_said_not_to_be_covered
     write.write_reports(bad, earlier={"RH0001": [before]})
     result = verify(bad / "report-RH0001.html", bad)
     assert result.outcome is VerifyOutcome.MATCHES
-    assert "earlier runs comes from the records and is not covered" in result.told
+    assert "earlier runs comes from the records and is not covered" in result.reported
 
 
 @pytest.mark.parametrize(
@@ -175,13 +177,13 @@ def test_a_forged_list_of_earlier_runs_is_a_forged_page(run: Path, block: str) -
     assert verify(page, run).outcome is VerifyOutcome.DOES_NOT_MATCH
 
 
-def test_several_units_are_told_apart(
+def test_several_units_are_distinguished(
     tmp_path: Path, story: Callable[..., Any], a_unit: Callable[..., dict[str, Any]]
 ) -> None:
-    told = story(units=[a_unit(slot="A", serial="ONE"), a_unit(slot="B", serial="TWO")])
-    told.check("A check", slot="A")
-    told.check("A check", slot="B")
-    folder = _all_files(told.end())
+    reported = story(units=[a_unit(slot="A", serial="ONE"), a_unit(slot="B", serial="TWO")])
+    reported.check("A check", slot="A")
+    reported.check("A check", slot="B")
+    folder = _all_files(reported.end())
     for serial in ("ONE", "TWO"):
         for name in ("report-{}.html", "certificate-{}.pdf", "label-{}.svg"):
             result = verify(folder / name.format(serial), folder)
@@ -192,12 +194,12 @@ def test_several_units_are_told_apart(
 
 def test_the_journal_itself_can_be_verified(run: Path) -> None:
     journal = run / "journal.jsonl"
-    assert "sound from its first line to its last" in verify(journal, run).told
+    assert "sound from its first line to its last" in verify(journal, run).reported
     content = journal.read_bytes()
     journal.write_bytes(content[:-5])
-    assert "torn last line" in verify(journal, run).told
+    assert "torn last line" in verify(journal, run).reported
     journal.write_bytes(content[: content[:-1].rindex(b"\n") + 1])
-    assert "it has no end" in verify(journal, run).told
+    assert "it has no end" in verify(journal, run).reported
     journal.write_bytes(content + content[:100] + b"\n")
     assert verify(journal, run).outcome is VerifyOutcome.DOES_NOT_MATCH
 
@@ -231,7 +233,7 @@ def test_a_page_of_somebody_else_is_not_genuine_and_said_to_carry_no_code(run: P
     (tmp_path / "other.html").write_text("<!DOCTYPE html>\n<title>SHIP</title>")
     result = verify(tmp_path / "other.html", run)
     assert result.outcome is VerifyOutcome.DOES_NOT_MATCH
-    assert "carries no verification code" in result.told
+    assert "carries no verification code" in result.reported
 
 
 def test_a_journal_that_tells_no_run_is_not_genuine(run: Path, tmp_path: Path) -> None:
@@ -239,7 +241,7 @@ def test_a_journal_that_tells_no_run_is_not_genuine(run: Path, tmp_path: Path) -
     (tmp_path / "journal.jsonl").write_bytes(line)
     result = verify(run / "summary.json", tmp_path)
     assert result.outcome is VerifyOutcome.DOES_NOT_MATCH
-    assert "does not begin with a run" in result.told
+    assert "does not begin with a run" in result.reported
 
 
 def test_the_answer_for_programs_names_the_chain(run: Path) -> None:

@@ -1,4 +1,4 @@
-"""A visit in lines: stages that fill up, failures told once, verdicts with cause and next step, in 80 columns."""
+"""A visit in lines: stages that fill up, failures reported once, verdicts with cause and next step, in 80 columns."""
 
 from __future__ import annotations
 
@@ -31,8 +31,8 @@ def run(
             state.take(check_planned(name, stage=stage, title=title, place=f"q{number:02}"))
             if verdict is not None:
                 state.take(CheckStarted(check=name))
-                told = "" if verdict is PASSED else why
-                state.take(CheckEnded(check=name, verdict=verdict, why=told, seconds=1.0))
+                reported = "" if verdict is PASSED else why
+                state.take(CheckEnded(check=name, verdict=verdict, why=reported, seconds=1.0))
     return state
 
 
@@ -41,9 +41,9 @@ def stage_line(state: RunState) -> str:
     return lines.stage_line(lines.stages_of(state.units[0])[0], strip=True, slot=False).plain
 
 
-def plain(told: list[object]) -> str:
+def plain(reported: list[object]) -> str:
     """Return lines as words."""
-    return " ".join(" ".join(getattr(line, "plain", str(line)) for line in told).split())
+    return " ".join(" ".join(getattr(line, "plain", str(line)) for line in reported).split())
 
 
 @pytest.mark.parametrize("number", [1, 3, 16, 100])
@@ -68,27 +68,27 @@ def test_a_failure_is_seen_at_once_and_where() -> None:
 
 
 def test_stages_left_out_for_one_reason_are_one_line() -> None:
-    """Whether they were not selected or a gate closed them; the reason is told once."""
+    """Whether they were not selected or a gate closed them; the reason is reported once."""
     state = run(
         ("outputs", [UNDONE, UNDONE]),
         ("inputs", [UNDONE]),
         why="the stand failed earlier (supply main is silent)",
     )
-    (told,) = lines.left_out(lines.stages_of(state.units[0]), slot=False)
-    assert told.plain == "  2 stages not performed: outputs, inputs (the stand failed earlier)"
+    (reported,) = lines.left_out(lines.stages_of(state.units[0]), slot=False)
+    assert reported.plain == "  2 stages not performed: outputs, inputs (the stand failed earlier)"
 
 
-def test_a_reason_is_told_once() -> None:
+def test_a_reason_is_reported_once() -> None:
     """In full where it is met first; the line of its stage names the others."""
     failures = lines.Failures()
     state = run(("outputs", [FAILED, FAILED, PASSED]), why="q00 and q01: shorted")
-    told = [plain(failures.lines(check)) for check in state.units[0].checks]  # type: ignore[arg-type]
-    assert told == ["failed: q00, Title: q00 and q01: shorted", "", ""]
+    reported = [plain(failures.lines(check)) for check in state.units[0].checks]  # type: ignore[arg-type]
+    assert reported == ["failed: q00, Title: q00 and q01: shorted", "", ""]
     assert plain(lines.wrong_so_far(state.units[0])) == "q00, q01: q00 and q01: shorted"  # type: ignore[arg-type]
 
 
 @pytest.mark.parametrize(
-    ("verdict", "why", "disposition", "told", "following"),
+    ("verdict", "why", "disposition", "reported", "following"),
     [
         (
             PASSED,
@@ -111,7 +111,7 @@ def test_a_reason_is_told_once() -> None:
     ],
 )
 def test_a_verdict_has_its_cause_and_the_next_step(
-    verdict: CheckVerdict, why: str, disposition: Disposition, told: str, following: str
+    verdict: CheckVerdict, why: str, disposition: Disposition, reported: str, following: str
 ) -> None:
     """Whatever it is; large on a screen, a word on paper."""
     state = run(("outputs", [verdict]), why=why)
@@ -119,7 +119,7 @@ def test_a_verdict_has_its_cause_and_the_next_step(
     end = lines.Verdict(state.units[0], disposition, "DIR", "DIR/report.html")
     paper = lines.verdict_lines(end, letters=False, full=True)
     assert paper[0].plain == f"{disposition.upper()}  RH16 RH-1"
-    assert told in plain(paper)  # type: ignore[arg-type]
+    assert reported in plain(paper)  # type: ignore[arg-type]
     assert following in plain(paper)  # type: ignore[arg-type]
     screen = lines.verdict_lines(end, letters=True, full=True)
     assert screen[2].plain.endswith("RH16 RH-1")
@@ -135,7 +135,7 @@ def test_the_letters_fit(disposition: Disposition) -> None:
 
 
 @pytest.mark.parametrize(
-    ("left", "told"),
+    ("left", "reported"),
     [
         (3.4, "about 3 s left"),
         (58.0, "about 1 min left"),
@@ -144,11 +144,11 @@ def test_the_letters_fit(disposition: Disposition) -> None:
         (None, "4 s"),
     ],
 )
-def test_time_left_has_the_figures_of_an_estimate(left: float | None, told: str) -> None:
+def test_time_left_has_the_figures_of_an_estimate(left: float | None, reported: str) -> None:
     """No more, and nothing where nothing is known yet."""
     line = lines.progress_line(3, 10, lines.Rest(elapsed=4.2, left=left)).plain
     assert line.startswith("  3 of 10 checks, 4 s")
-    assert line.endswith(told)
+    assert line.endswith(reported)
 
 
 @given(

@@ -1,4 +1,4 @@
-"""When something began that only the whole soak could tell: it is dated then, and told in that order."""
+"""When something began that only the whole soak could tell: it is dated then, and reported in that order."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from hilseq.procedures.soak.record import SoakRecorder
 from hilseq.procedures.soak.traffic import Worse
 
 
-def test_what_began_first_is_told_first_whenever_it_was_known() -> None:
+def test_what_began_first_is_reported_first_whenever_it_was_known() -> None:
     """Bit errors are known for such at the end only; the sentence begins with what failed before all else."""
     fault = Incident(1, 3600.0, 40.0, [SoakFinding("reset", "start", "it started once")])
     errors = Incident(2, 600.0, 33.0, [SoakFinding("bit errors", "port 1", "9 wrong bits in 640")])

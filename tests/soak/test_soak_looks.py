@@ -1,4 +1,4 @@
-"""What no sample of a soak shows is looked at in between, and told when it breaks."""
+"""What no sample of a soak shows is looked at in between, and reported when it breaks."""
 
 from __future__ import annotations
 

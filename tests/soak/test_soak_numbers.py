@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from hilseq.analysis import soak_samples as numbers
-from hilseq.analysis.soak_events import above, event_rate, near_starts, soak_outlook, told
+from hilseq.analysis.soak_events import above, event_rate, near_starts, reported, soak_outlook
 from hilseq.description.plans import Soak
 
 HOUR = 3600.0
@@ -145,6 +145,6 @@ def test_a_certain_chance_is_said_in_plain_figures() -> None:
 def test_the_sentence_of_an_event() -> None:
     """What the engineer reads on Monday: when, how warm, which fault where, and what to look at."""
     fault = "fault 0x21 at position 2: output overloaded; likely cause: a dead driver; look at the load"
-    words = told("11 h 42 min", 57.31, [("left live", "the unit reports stopped"), ("fault 0x21", fault)])
+    words = reported("11 h 42 min", 57.31, [("left live", "the unit reports stopped"), ("fault 0x21", fault)])
     assert words == f"left live at 11 h 42 min, case 57.3 °C, {fault}; the unit reports stopped"
-    assert told("3 s", None, [("fault 0x21", fault)]) == f"new fault at 3 s, {fault}"
+    assert reported("3 s", None, [("fault 0x21", fault)]) == f"new fault at 3 s, {fault}"

@@ -43,11 +43,11 @@ def test_a_good_unit_stays_and_every_sample_is_there(soaked: Soaked) -> None:
 def test_the_same_seed_gives_the_same_journal(soaked: Soaked) -> None:
     """Two runs with one seed write the same journal but for addresses, and the same samples to the bit."""
     first, second = soaked("20min"), soaked("20min", again=1)
-    told = [
+    reported = [
         _VOLATILE.sub("", (soak.folder / "journal.jsonl").read_text(encoding="ascii"))
         for soak in (first, second)
     ]
-    assert told[0] == told[1]
+    assert reported[0] == reported[1]
     assert (first.folder / "samples-A.bin").read_bytes() == (second.folder / "samples-A.bin").read_bytes()
 
 
@@ -134,7 +134,7 @@ def test_what_the_plan_does_not_count_is_kept_and_blames_nobody(
 ) -> None:
     """The same sign is an event by default; where the plan says so it is noted once, numbered, and shown."""
     counted = soaked("12min", "--defect", defect)
-    # Of a link or a port alone it cannot be told whose end it is, or whether it is the path: nobody is blamed.
+    # Of a link or a port alone it cannot be known whose end it is, or whether it is the path: nobody is blamed.
     assert counted.verdict[0] == ("not performed" if sign in ("silent link", "ports") else "failed")
     assert counted.of_kind("soak event")
     plan = (("  on-event: restart", f"  on-event: restart\n  ignored-events: [{sign}]"),)
@@ -287,7 +287,7 @@ def test_a_routine_entry_between_two_samples_is_kept_and_no_event(soaked: Soaked
 
 
 def test_a_fault_among_routine_entries_is_an_event(soaked: Soaked) -> None:
-    """What comes back beside the log of power-ups counts, and only that is told."""
+    """What comes back beside the log of power-ups counts, and only that is reported."""
     soak = soaked("12min", "--defect", "fault-returns,code=0x42,after=390s", profile=(LOGGED, _MANY_CYCLES))
     assert soak.verdict[0] == "failed"
     events = soak.of_kind("soak event")
@@ -423,7 +423,7 @@ def test_a_stand_that_fails_again_and_again_ends_the_soak(tmp_path: Path) -> Non
 
 
 def test_a_soak_without_an_end_lasted_to_its_last_sample(soaked: Soaked) -> None:
-    """What was not sampled is not told as stayed."""
+    """What was not sampled is not reported as stayed."""
     soak = soaked("1h", "--defect", "io-silent,after=20min")
     assert soak.verdict[0] == "stand fault"
     assert re.search(r"stayed live for (19 min 5\d s|20 min) ", soak.page)
@@ -478,7 +478,7 @@ def test_the_extremes_of_a_soak_are_accepted_as_every_reading(soaked: Soaked) ->
 
 
 def test_a_reset_blames_no_output_for_what_it_forgot(soaked: Soaked) -> None:
-    """The unit comes back live with its commands cleared: it is commanded anew, and only the reset is told."""
+    """The unit comes back live with its commands cleared: it is commanded anew, and only the reset is reported."""
     soak = soaked("10min", "--defect", "processor-resets,after=5min10s,for=2s")
     whats = {event["what"] for event in soak.of_kind("soak event")}
     assert "reset" in whats
@@ -506,13 +506,13 @@ def test_a_stand_fault_that_ends_a_soak_says_when_and_what_came_before(soaked: S
     assert "The soak did not finish; it is known until" in soak.page
 
 
-def test_each_place_is_told_with_its_own_sign(soaked: Soaked) -> None:
+def test_each_place_is_reported_with_its_own_sign(soaked: Soaked) -> None:
     """Two outputs that fail at different times: each finding says what and when at its own place."""
     options = ("--defect", "output-stuck-off@q02,after=3min", "--defect", "output-stuck-on@q05,after=6min")
     soak = soaked("10min", *options)
     summary = json.loads((soak.folder / "summary.json").read_text(encoding="utf-8"))
-    told = {finding["place"]: finding["what"] for finding in summary["units"][0]["findings"]}
-    assert set(told) >= {"q02", "q05"}
+    reported = {finding["place"]: finding["what"] for finding in summary["units"][0]["findings"]}
+    assert set(reported) >= {"q02", "q05"}
     for place in ("q02", "q05"):
-        assert f"{place} is commanded" in told[place]
-    assert told["q02"].partition(", case")[0] != told["q05"].partition(", case")[0]
+        assert f"{place} is commanded" in reported[place]
+    assert reported["q02"].partition(", case")[0] != reported["q05"].partition(", case")[0]

@@ -2,9 +2,9 @@
 
 The test uncertainty ratio is the half width of the limits over the expanded uncertainty (k = 2) of the
 reading that will be held against them; 4 is the common rule (common practice; ANSI/NCSL Z540.3 names it,
-from memory). Below it a warning: good units near a limit will not be told from bad ones. Where the guard band takes
-more of the limits than the profile allows (`largest-guard-band`), the pair is refused before anybody wastes a weekend,
-unless the profile waives the reading by name. Uncertainties are those on the last day of the calibration, at its
+from memory). Below it a warning: good units near a limit will not be distinguished from bad ones. Where the guard band
+takes more of the limits than the profile allows (`largest-guard-band`), the pair is refused before power, unless the
+profile waives the reading by name. Uncertainties are those on the last day of the calibration, at its
 temperature.
 """
 

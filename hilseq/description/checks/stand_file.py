@@ -110,7 +110,7 @@ def ambient_is_a_temperature(stand: Stand) -> Findings:
     ]
     for place, calibration in calibrations:
         if calibration is not None and calibration.per_kelvin and stand.ambient is None:
-            wrong = "how far a temperature is from that of the calibration cannot be told on this stand"
+            wrong = "how far a temperature is from that of the calibration cannot be reported on this stand"
             yield Finding(place, wrong, "`ambient: NAME` of the signal that measures it", topic="ambient")
 
 

@@ -82,16 +82,16 @@
     };
     let shown = "", focus = "";
     listen(list.dataset.stream, {
-      runs: (told) => {
+      runs: (reported) => {
         // A run that came to its end moves into the table below, which only the server writes.
-        if (told.ended !== Number(list.dataset.ended) && !location.search) { location.reload(); return; }
-        const text = JSON.stringify(told.running);
+        if (reported.ended !== Number(list.dataset.ended) && !location.search) { location.reload(); return; }
+        const text = JSON.stringify(reported.running);
         if (text === shown) return;
         shown = text;
         focus = document.activeElement && document.activeElement.className === "card" ? document.activeElement.getAttribute("href") : "";
-        cards.replaceChildren(...told.running.map((run) => make("li", {}, ...(run.units.length ? run.units.map((unit) => card(run, unit)) : [card(run, null)]))));
+        cards.replaceChildren(...reported.running.map((run) => make("li", {}, ...(run.units.length ? run.units.map((unit) => card(run, unit)) : [card(run, null)]))));
         if (focus) for (const node of cards.querySelectorAll("a")) if (node.getAttribute("href") === focus) { node.focus(); break; }
-        $("#none").hidden = told.running.length > 0;
+        $("#none").hidden = reported.running.length > 0;
       },
     });
   }
@@ -115,13 +115,13 @@
       return node;
     };
     listen(bench.dataset.stream, {
-      bench: (told) => {
-        if (!told) return;
+      bench: (reported) => {
+        if (!reported) return;
         const active = document.activeElement, focus = active && active.className === "place-unit" ? active.getAttribute("href") : "";
-        $("#places").replaceChildren(...told.slots.map(place));
-        const free = told.free.length ? ["free: " + told.free.join(", ")] : [];
-        $("#next").hidden = !told.next.length && !free.length;
-        $("#to-do").replaceChildren(...[...told.next, ...free].map((words) => make("li", {}, words)));
+        $("#places").replaceChildren(...reported.slots.map(place));
+        const free = reported.free.length ? ["free: " + reported.free.join(", ")] : [];
+        $("#next").hidden = !reported.next.length && !free.length;
+        $("#to-do").replaceChildren(...[...reported.next, ...free].map((words) => make("li", {}, words)));
         if (focus) for (const node of bench.querySelectorAll("a")) if (node.getAttribute("href") === focus) { node.focus(); break; }
       },
     });
@@ -327,58 +327,58 @@
   const run = $("#run");
   if (run) {
     const plots = new Map();
-    const odd = (tile, text, isOdd) => { tile.classList.toggle("odd", isOdd); put($(".tile-told", tile), text); };
+    const odd = (tile, text, isOdd) => { tile.classList.toggle("odd", isOdd); put($(".tile-reported", tile), text); };
     const tile = (section, key, name, value) => {
       let node = $("[data-tile='" + key + "']", section);
       if (!node) {
-        node = make("div", { className: "tile" }, make("dt", {}, name), make("dd"), make("dd", { className: "tile-told" }));
+        node = make("div", { className: "tile" }, make("dt", {}, name), make("dd"), make("dd", { className: "tile-reported" }));
         node.dataset.tile = key;
         $("[data-tile=events]", section).before(node);
       }
       put($("dt", node), name); put($("dd", node), value);
       return node;
     };
-    const rows = (body, told) => {
-      const lines = told.map((row) => {
+    const rows = (body, reported) => {
+      const lines = reported.map((row) => {
         const head = make("th", {}, row.name); head.scope = "row";
         const first = make("td", { className: "number" }, row.last);
-        if (row.told === "outside") first.append(" ", make("b", {}, "outside"));
+        if (row.reported === "outside") first.append(" ", make("b", {}, "outside"));
         return make("tr", {}, head, first, make("td", { className: "number" }, row.least), make("td", { className: "number" }, row.greatest), make("td", {}, row.limits));
       });
       body.replaceChildren(...lines);
     };
-    const soak = (section, told) => {
-      section.hidden = !told;
-      if (!told) return;
-      put($("[data-field=soak-told]", section), told.told);
-      tile(section, "left", told.over ? "Lasted" : "Time left", told.over ? told.lasted : told.left || "not known");
-      odd($("[data-tile=left]", section), told.over ? (told.planned ? "of " + told.planned + " planned" : "") : told.ends ? "until " + told.ends : "", false);
+    const soak = (section, reported) => {
+      section.hidden = !reported;
+      if (!reported) return;
+      put($("[data-field=soak-reported]", section), reported.reported);
+      tile(section, "left", reported.over ? "Lasted" : "Time left", reported.over ? reported.lasted : reported.left || "not known");
+      odd($("[data-tile=left]", section), reported.over ? (reported.planned ? "of " + reported.planned + " planned" : "") : reported.ends ? "until " + reported.ends : "", false);
       const far = $("[data-part=soak-far]", section);
-      far.hidden = told.share === null;
-      if (told.share !== null) far.value = told.share;
-      tile(section, "mode", "Mode", told.mode || "no sample yet");
-      odd($("[data-tile=mode]", section), told.mode_right ? "" : "not as planned", !told.mode_right);
-      told.tiles.forEach((one, n) => odd(tile(section, "value-" + n, one.name, one.value), one.told + (one.told ? ": " : "") + one.limits, one.told === "outside"));
-      tile(section, "events", "Events", String(told.events));
-      rows($("[data-part=rows]", section), told.rows);
+      far.hidden = reported.share === null;
+      if (reported.share !== null) far.value = reported.share;
+      tile(section, "mode", "Mode", reported.mode || "no sample yet");
+      odd($("[data-tile=mode]", section), reported.mode_right ? "" : "not as planned", !reported.mode_right);
+      reported.tiles.forEach((one, n) => odd(tile(section, "value-" + n, one.name, one.value), one.reported + (one.reported ? ": " : "") + one.limits, one.reported === "outside"));
+      tile(section, "events", "Events", String(reported.events));
+      rows($("[data-part=rows]", section), reported.rows);
     };
     const seen = new Map();
     const changed = (key, value) => { const text = JSON.stringify(value); if (seen.get(key) === text) return false; seen.set(key, text); return true; };
-    const unit = (section, told) => {
+    const unit = (section, reported) => {
       const n = section.dataset.unit;
-      if (changed("disposition" + n, told.disposition)) { $("[data-part=disposition]", section).replaceChildren(chip(told.disposition)); put($("[data-field=verdict]", section), told.disposition.told); }
-      $(".report", section).hidden = !told.report;
-      Object.assign($("progress", section), { max: Math.max(told.planned, 1), value: told.done });
-      put($("[data-field=far]", section), told.done + " of " + told.planned + " checks done");
-      put($("[data-field=now]", section), told.now);
-      if (changed("soak" + n, told.soak)) soak($("[data-part=soak]", section), told.soak);
-      $("[data-part=findings-section]", section).hidden = !told.findings.length;
-      if (changed("findings" + n, [told.findings, told.more_findings])) $("[data-part=findings]", section).replaceChildren(
-        ...told.findings.map((one) => make("li", {}, make("b", {}, bdi(one.place)), ": " + one.what)),
-        ...(told.more_findings ? [make("li", {}, "and " + told.more_findings + " more")] : []));
-      if (changed("stages" + n, told.stages)) $("[data-part=stages]", section).replaceChildren(...told.stages.map((stage) => {
+      if (changed("disposition" + n, reported.disposition)) { $("[data-part=disposition]", section).replaceChildren(chip(reported.disposition)); put($("[data-field=verdict]", section), reported.disposition.reported); }
+      $(".report", section).hidden = !reported.report;
+      Object.assign($("progress", section), { max: Math.max(reported.planned, 1), value: reported.done });
+      put($("[data-field=far]", section), reported.done + " of " + reported.planned + " checks done");
+      put($("[data-field=now]", section), reported.now);
+      if (changed("soak" + n, reported.soak)) soak($("[data-part=soak]", section), reported.soak);
+      $("[data-part=findings-section]", section).hidden = !reported.findings.length;
+      if (changed("findings" + n, [reported.findings, reported.more_findings])) $("[data-part=findings]", section).replaceChildren(
+        ...reported.findings.map((one) => make("li", {}, make("b", {}, bdi(one.place)), ": " + one.what)),
+        ...(reported.more_findings ? [make("li", {}, "and " + reported.more_findings + " more")] : []));
+      if (changed("stages" + n, reported.stages)) $("[data-part=stages]", section).replaceChildren(...reported.stages.map((stage) => {
         const mark = sign(stage.sign); mark.className = "sign";
-        return make("li", { className: "is-" + stage.code }, mark, " ", make("b", {}, stage.name), " ", make("span", { className: "tally" }, stage.told));
+        return make("li", { className: "is-" + stage.code }, mark, " ", make("b", {}, stage.name), " ", make("span", { className: "tally" }, stage.reported));
       }));
     };
     const sections = [...document.querySelectorAll("[data-unit]")];
@@ -386,20 +386,20 @@
     for (const values of document.querySelectorAll("details.values")) values.open = false;
     let began = "", ending = false;
     const stop = listen(run.dataset.stream, {
-      news: ({ told, plots: drawn }) => {
-        if (told.units && told.units.length !== sections.length) { location.reload(); return; }
-        if (told.state) {
-          began = told.state.code;
+      news: ({ reported, plots: drawn }) => {
+        if (reported.units && reported.units.length !== sections.length) { location.reload(); return; }
+        if (reported.state) {
+          began = reported.state.code;
           const state = $("#state");
-          state.className = "state is-" + told.state.code;
-          for (const name of ["sign", "code", "told"]) put($("[data-field=" + name + "]", state), told.state[name]);
+          state.className = "state is-" + reported.state.code;
+          for (const name of ["sign", "code", "reported"]) put($("[data-field=" + name + "]", state), reported.state[name]);
         }
-        if (told.notice !== undefined) { $("#notice").hidden = !told.notice; put($("#notice"), told.notice); }
-        if (told.unsafe !== undefined) { $("#unsafe").hidden = !told.unsafe; put($("#unsafe span"), told.unsafe); }
-        if (told.units) told.units.forEach((one, n) => unit(sections[n], one));
-        if (told.events) {
-          $("#nothing").hidden = told.events.length > 0;
-          $("#events").replaceChildren(...told.events.map((event) => {
+        if (reported.notice !== undefined) { $("#notice").hidden = !reported.notice; put($("#notice"), reported.notice); }
+        if (reported.unsafe !== undefined) { $("#unsafe").hidden = !reported.unsafe; put($("#unsafe span"), reported.unsafe); }
+        if (reported.units) reported.units.forEach((one, n) => unit(sections[n], one));
+        if (reported.events) {
+          $("#nothing").hidden = reported.events.length > 0;
+          $("#events").replaceChildren(...reported.events.map((event) => {
             const when = make("span", { className: "when", title: event.date }, event.when);
             const mark = event.letter ? [make("span", { className: "letter" }, event.letter), " "] : [];
             return make("li", {}, when, " ", ...mark, make("b", {}, event.what), ...(event.slot ? [" ", make("span", { className: "slot" }, "slot " + event.slot)] : []), " ", make("span", { className: "event-text" }, event.text));

@@ -1,6 +1,6 @@
 """What counts as an event in a soak, looked for in every sample.
 
-A condition that comes true is told once, and again only after it has been well in between. What a sample says
+A condition that comes true is reported once, and again only after it has been well in between. What a sample says
 of the stand comes first: nothing is said of a unit whose supply or wiring is wrong.
 """
 
@@ -65,9 +65,9 @@ class SoakConditions:
         self._equals.append((self._mode, float(profile.link.mode.values[target])))
         self._indicator_columns(SlotWiring(stand, unit.slot))
         plan = profile.soak
-        told = plan is not None and "indicator" in plan.ignored_events
+        reported = plan is not None and "indicator" in plan.ignored_events
         #: What a unit that is well shows.
-        self._well = self._equals[:1] if told else self._equals
+        self._well = self._equals[:1] if reported else self._equals
         self._counters: dict[str, float] = {}
         #: The decision rule of the profile: it says what is surely outside, and so an event.
         self.rule = profile.decision_rule
@@ -186,12 +186,12 @@ class SoakConditions:
     def outputs_unknown(self) -> bool:
         """Tell whether nothing is expected of the outputs until they are commanded anew.
 
-        A unit that was silent, out of its mode or reset may have forgotten what it was told, and is none the worse.
+        A unit that was silent, out of its mode or reset may have forgotten its commands, and is none the worse.
         """
         return math.isinf(self._outputs_from)
 
     def restarted(self) -> None:
-        """Take the counters of the next sample as they are; what was wrong stays told."""
+        """Take the counters of the next sample as they are; what was wrong stays reported."""
         self._counters.clear()
         self._voltage_error = self._unit.supply.voltage_error()
 
@@ -343,7 +343,7 @@ class SoakConditions:
                 continue
             if name == samples.STARTS:
                 self._outputs_from = math.inf
-                words = f"the unit has started {value - before:g} times without being told to"
+                words = f"the unit has started {value - before:g} times without being commanded to"
                 found.append(SoakFinding(what, place, words.replace("1 times", "once")))
             elif value > before:
                 found.append(SoakFinding(what, place, f"{value - before:g} new in the fault table"))

@@ -89,7 +89,7 @@ class Events:
         self._recorder = recorder
         self._conditions = conditions
         self._columns = columns
-        #: Entries of the fault table that were told, or stood there before.
+        #: Entries of the fault table that were reported, or stood there before.
         self.known: Counter[Key] = Counter()
         self._uncounted: Counter[tuple[str, str]] = Counter()
         self._ring: deque[Sample] = deque(maxlen=max(1, plan.burst_before))

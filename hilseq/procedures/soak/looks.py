@@ -30,7 +30,7 @@ class Looks:
         self._turn = 0
         #: What is driven since the last look; None after a start.
         self._driven: frozenset[str] | None = None
-        self._told: set[str] = set()
+        self._reported: set[str] = set()
 
     def begin_anew(self) -> None:
         """Take note that the unit has started, or may have: nothing of what was driven before counts."""
@@ -66,9 +66,11 @@ class Looks:
                     f"{name} says {look.found:.5g} where {look.expected:.5g} is right to {allowed:.3g}"
                 )
         new = [
-            SoakFinding("point wrong", name, words) for name, words in wrong.items() if name not in self._told
+            SoakFinding("point wrong", name, words)
+            for name, words in wrong.items()
+            if name not in self._reported
         ]
-        self._told.update(wrong)
+        self._reported.update(wrong)
         return new
 
     def _drive(self) -> None:

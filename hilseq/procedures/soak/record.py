@@ -1,6 +1,6 @@
 """What a soak keeps, and who keeps it: the seam between what is done and where it is written.
 
-How far a soak has come is told in instants, zero + k * period, computed from k, so that three days do not drift.
+How far a soak has come is reported in instants, zero + k * period, computed from k, so that three days do not drift.
 """
 
 from __future__ import annotations

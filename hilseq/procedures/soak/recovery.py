@@ -92,7 +92,7 @@ class Load:
                 self._conditions.expect_outputs((), math.inf)
                 self._step = None
                 return
-            # It was told, and some outputs do not take it: the samples show what comes of that.
+            # It was reported, and some outputs do not take it: the samples show what comes of that.
         driven = on if self._plan.mode == str(Mode.LIVE) else ()
         self._conditions.expect_outputs(
             driven, self._clock.now() + self._settle + self._unit.outputs.lag - _ALIKE

@@ -31,7 +31,7 @@ from hilseq.quantities import show_duration
 #: Soak time between two seals of the sample file, s.
 SEAL_EVERY = 600.0
 #: Soak time between two looks at what no sample shows, s: the fault table, whose counter may stand still, and whether
-#: the stand still drives the unit as it was told to.
+#: the stand still drives the unit as it was commanded to.
 LOOK_EVERY = 60.0
 #: Wall time between two looks of whoever watches, s.
 PROGRESS_EVERY = 0.5

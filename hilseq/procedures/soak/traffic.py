@@ -183,7 +183,7 @@ class Traffic:
         found = []
         for name, carried in self.carried.items():
             if carried.silent_in_a_row >= SILENT_AFTER or carried.beyond is None:
-                continue  # that it fell silent has been told
+                continue  # that it fell silent has been reported
             claim = self._ports[name].bit_error_ratio
             words = "; ".join(carried.worse(claim)) if claim is not None else ""
             found.append(Worse(SoakFinding("bit errors", name, words), carried.beyond, carried.beyond_case))

@@ -91,8 +91,8 @@ def control_chart(chart: Chart) -> Markup:
     parts.append(svg.label("moving range", 4, 208, "number"))
     for x, point, anchor in ((_LEFT + _WORDS, chart.points[0], "middle"), (_RIGHT, last, "end")):
         parts.append(svg.label(f"{point.at:%Y-%m-%d}", x, 306, "number", anchor=anchor))
-    told = f"{len(values)} values; {len(struck)} of them rule violations"
-    return svg.drawing((WIDTH, 312.0), title_of(chart.quantity), told, parts, "plot")
+    reported = f"{len(values)} values; {len(struck)} of them rule violations"
+    return svg.drawing((WIDTH, 312.0), title_of(chart.quantity), reported, parts, "plot")
 
 
 def pareto_bars(found: Pareto) -> Markup:
@@ -131,9 +131,9 @@ def pareto_bars(found: Pareto) -> Markup:
     ]
     parts.append(svg.path(way, "cumulative"))
     parts += [svg.element("circle", cx=x, cy=y, r=2.5, class_="cumulative") for x, y in way]
-    told = "; ".join(f"{cause.place}, {cause.title}: {cause.units} units" for cause in causes[:5])
+    reported = "; ".join(f"{cause.place}, {cause.title}: {cause.units} units" for cause in causes[:5])
     size = (WIDTH, frame.bottom + 6)
-    return svg.drawing(size, title, told, parts, "plot")
+    return svg.drawing(size, title, reported, parts, "plot")
 
 
 def share_bar(low: float, share: float, high: float, title: str) -> Markup:
@@ -144,8 +144,8 @@ def share_bar(low: float, share: float, high: float, title: str) -> Markup:
     parts.append(svg.box(x(low), middle - 8, x(high) - x(low), 16, "bounds"))
     parts.append(svg.line(x(share), middle - 14, x(share), middle + 14, "centre"))
     parts += frame.across((at, f"{100 * step:g} %") for step, at in x.steps(5))
-    told = f"{percent(share)}, between {percent(low)} and {percent(high)}"
-    return svg.drawing((WIDTH, 86.0), title, told, parts, "plot")
+    reported = f"{percent(share)}, between {percent(low)} and {percent(high)}"
+    return svg.drawing((WIDTH, 86.0), title, reported, parts, "plot")
 
 
 #: Periods that a drawing of the yield shows, the last ones; a table beside it has all.
@@ -173,8 +173,9 @@ def yield_line(periods: Sequence[YieldOfPeriod]) -> Markup:
         parts.append(svg.label(one.units, x, frame.bottom + 16, "number", anchor="middle"))
         if number % every == 0:
             parts.append(svg.label(one.period, x, frame.bottom + 32, "number", anchor="middle"))
-    told = f"from {percent(shown[0].share)} in {shown[0].period} to {percent(shown[-1].share)} in {shown[-1].period}"
-    return svg.drawing((WIDTH, frame.bottom + 40), title, told, parts, "plot")
+    first, last = shown[0], shown[-1]
+    reported = f"from {percent(first.share)} in {first.period} to {percent(last.share)} in {last.period}"
+    return svg.drawing((WIDTH, frame.bottom + 40), title, reported, parts, "plot")
 
 
 def visits_line(visits: Sequence[UnitVisit]) -> Markup:
@@ -192,8 +193,8 @@ def visits_line(visits: Sequence[UnitVisit]) -> Markup:
         parts.append(svg.label(sign, x, 39, "sign", anchor="middle"))
         parts.append(svg.label(f"{visit.started:%Y-%m-%d}", x, 64, "number", anchor="middle"))
         parts.append(svg.label(visit.disposition, x, 14, "number", anchor="middle"))
-    told = "; ".join(f"{visit.started:%Y-%m-%d} {visit.disposition}" for visit in shown)
-    return svg.drawing((WIDTH, 72.0), f"The last {len(shown)} visits", told, parts, "plot")
+    reported = "; ".join(f"{visit.started:%Y-%m-%d} {visit.disposition}" for visit in shown)
+    return svg.drawing((WIDTH, 72.0), f"The last {len(shown)} visits", reported, parts, "plot")
 
 
 def trend_line(trend: ReadingTrend) -> Markup:
@@ -216,8 +217,8 @@ def trend_line(trend: ReadingTrend) -> Markup:
     parts.append(svg.label(f"{title_of(trend.quantity)}{unit}", 4, 14, "name"))
     for x, point, anchor in ((_LEFT + _WORDS, trend.points[0], "middle"), (_RIGHT, last, "end")):
         parts.append(svg.label(f"{point.started:%Y-%m-%d}", x, 126, "number", anchor=anchor))
-    told = f"{len(values)} visits, from {shown.quantity(values[0])} to {shown.quantity(values[-1])}"
-    return svg.drawing((WIDTH, 132.0), title_of(trend.quantity), told, parts, "plot")
+    reported = f"{len(values)} visits, from {shown.quantity(values[0])} to {shown.quantity(values[-1])}"
+    return svg.drawing((WIDTH, 132.0), title_of(trend.quantity), reported, parts, "plot")
 
 
 _MOST_DOTS = 150
@@ -235,7 +236,7 @@ def stand_strips(quantity: Quantity, values: Sequence[StandValue]) -> Markup:
     for step, at in x.steps(6, shown.factor):
         parts.append(svg.line(at, frame.top, at, frame.bottom, "grid"))
         parts.append(svg.label(f"{step:.6g}", at, frame.bottom + 16, "number", anchor="middle"))
-    told = []
+    reported = []
     for number, stand in enumerate(stands):
         mine = [value.value for value in values if value.stand == stand]
         middle, line = median(mine), 24 + _STRIP * (number + 0.5)
@@ -247,5 +248,5 @@ def stand_strips(quantity: Quantity, values: Sequence[StandValue]) -> Markup:
             for n, value in enumerate(mine[-_MOST_DOTS:])
         ]
         parts.append(svg.line(x(middle), line - 13, x(middle), line + 13, "centre"))
-        told.append(f"{stand}: median {shown.quantity(middle)} of {len(mine)} units")
-    return svg.drawing((WIDTH, frame.bottom + 24), title_of(quantity), "; ".join(told), parts, "plot")
+        reported.append(f"{stand}: median {shown.quantity(middle)} of {len(mine)} units")
+    return svg.drawing((WIDTH, frame.bottom + 24), title_of(quantity), "; ".join(reported), parts, "plot")

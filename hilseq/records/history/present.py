@@ -1,4 +1,4 @@
-"""From what the records told to words, tables and drawings."""
+"""From what the records commanded to words, tables and drawings."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ from hilseq.reports.formatting import DisplayScale, count, join_truncated, scale
 SOON_HOURS = 24.0
 
 
-def _told(visit: UnitVisit) -> list[str]:
+def _reported(visit: UnitVisit) -> list[str]:
     """Return what a visit found, and what is wrong with what it left behind."""
     found = dict.fromkeys(f"{found.place}: {found.what}" for found in visit.findings)
     return [*found, *([visit.damage] if visit.damage else [])]
@@ -50,7 +50,7 @@ def of_unit(lives: Sequence[UnitHistory]) -> Answer:
                 visit.state,
                 visit.checks,
                 visit.not_performed,
-                "; ".join(_told(visit)),
+                "; ".join(_reported(visit)),
             )
             for visit in life.visits
         ]

@@ -99,10 +99,10 @@ def stand_values(
     for number, stand, part, serial, at, value, uncertainty, key in connection.execute(query):
         # Twelve digits: two databases add in different orders, and ranks must not hang on the last bit.
         rounded = float(f"{value:.12g}")
-        told = StandValue(stand, part, serial, at, rounded, uncertainty)
-        values.setdefault(numbers[number], []).append((key, told))
+        reported = StandValue(stand, part, serial, at, rounded, uncertainty)
+        values.setdefault(numbers[number], []).append((key, reported))
     return {
-        kept: [told for _, told in sorted(found, key=lambda one: (one[1].at, one[0], one[1].serial))]
+        kept: [reported for _, reported in sorted(found, key=lambda one: (one[1].at, one[0], one[1].serial))]
         for kept, found in sorted(values.items())
     }
 
@@ -225,11 +225,11 @@ def compare_stands(
     silent = [1.0] * max(0, asked - len(cases))
     differences = holm([*(case.difference() for case in cases), *silent])
     trends = holm([*(case.trend() for case in cases), *silent])
-    told = sorted(
+    reported = sorted(
         zip(cases, differences, trends, strict=False),
         key=lambda one: (min(one[1:]), one[0].quantity, one[0].stand),
     )
-    rows = [_row(*one) for one in told]
+    rows = [_row(*one) for one in reported]
     return StandComparison(part, name, simulated, last, len(numbers) - len(screened), rows, values)
 
 
@@ -373,7 +373,7 @@ def calibrations_due(
             kept = latest.get((row.stand, row.name))
             if kept is None or _recency(row) > _recency(kept):
                 latest[row.stand, row.name] = row
-        found = [_told(connection, row, today, within_days) for row in latest.values()]
+        found = [_reported(connection, row, today, within_days) for row in latest.values()]
     order = list(Due)
     wanted = [one for one in found if every or one.state is not Due.VALID]
     return sorted(
@@ -385,7 +385,7 @@ def _recency(row: Any) -> tuple[datetime, str, str, str]:
     return row.last_used, row.due, row.identity, row.certificate
 
 
-def _told(connection: Connection, row: Any, today: date, within_days: int) -> CalibrationDue:
+def _reported(connection: Connection, row: Any, today: date, within_days: int) -> CalibrationDue:
     due = _date(row.due)
     if due is None:
         state = Due.UNKNOWN

@@ -121,7 +121,7 @@ def _visits(connection: Connection, unit_id: int) -> list[UnitVisit]:
         .where(visits.c.unit_id == unit_id)
         .order_by(*in_order())
     )
-    told = {row.id: row for row in connection.execute(query)}
+    reported = {row.id: row for row in connection.execute(query)}
     of_unit = sa.select(visits.c.id).where(visits.c.unit_id == unit_id)
     counts = {
         row.visit_id: (row.all, row.missed)
@@ -135,7 +135,7 @@ def _visits(connection: Connection, unit_id: int) -> list[UnitVisit]:
             .group_by(checks.c.visit_id)
         )
     }
-    faults: dict[int, list[VisitFinding]] = {number: [] for number in told}
+    faults: dict[int, list[VisitFinding]] = {number: [] for number in reported}
     for row in connection.execute(
         sa.select(findings)
         .where(findings.c.visit_id.in_(of_unit))
@@ -155,7 +155,7 @@ def _visits(connection: Connection, unit_id: int) -> list[UnitVisit]:
             findings=faults[number],
             damage=row.damage,
         )
-        for number, row in told.items()
+        for number, row in reported.items()
     ]
 
 

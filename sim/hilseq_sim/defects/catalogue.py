@@ -35,7 +35,7 @@ class Kind:
     places: Places
     located: tuple[str, ...]
     effect: Effect
-    #: Who is at fault; of a link it cannot be told whether it is the unit's end or the stand's.
+    #: Who is at fault; of a link it cannot be known whether it is the unit's end or the stand's.
     side: Literal["unit", "stand", "link"] = "unit"
     severity: str = ""
     harmless: float | None = None

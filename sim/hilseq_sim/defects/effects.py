@@ -125,7 +125,7 @@ def in_memory(attribute: str) -> Effect:
 
 
 def configuration_bit(spot: Spot) -> list[Change]:
-    """Read one bit of one word wrong; the word is drawn from the seed unless told."""
+    """Read one bit of one word wrong; the word is drawn from the seed unless reported."""
     unit = spot.unit
     if unit.memory is None or unit.profile.configuration is None:
         return []

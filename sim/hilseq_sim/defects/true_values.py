@@ -230,7 +230,9 @@ def _stand_errors(spot: Spot) -> list[Change]:
     changes.append(Add(unit.clock, "drift", world.stand.clock_accuracy * even(-1.0, 1.0)))
     if unit.battery is not None and unit.profile.battery is not None:
         claim = unit.profile.battery
-        changes += _at(unit.battery, "told_high", even(-1.0, 1.0) * claim.accuracy.limit(claim.lowest, 0.0))
+        changes += _at(
+            unit.battery, "reported_high", even(-1.0, 1.0) * claim.accuracy.limit(claim.lowest, 0.0)
+        )
     return changes
 
 

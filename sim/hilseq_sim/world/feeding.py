@@ -135,10 +135,10 @@ class PowerAtConstantCurrent(_AtLimit):
         over = self._over
         if over == 0.0:
             return self._start
-        told = over + math.log(abs(over)) + self._rate * x
+        reported = over + math.log(abs(over)) + self._rate * x
         if over > 0.0:
-            return self._balance * (1.0 + _above(told))
-        return self._balance * (1.0 - _below(told)) if told < -1.0 else 0.0
+            return self._balance * (1.0 + _above(reported))
+        return self._balance * (1.0 - _below(reported)) if reported < -1.0 else 0.0
 
     def time_to(self, level: float) -> float:
         """Time until `level` is met, s; infinite when it is behind."""
@@ -148,26 +148,26 @@ class PowerAtConstantCurrent(_AtLimit):
         return (then - over + math.log(then / over)) / self._rate
 
 
-def _above(told: float) -> float:
-    """Return the w > 0 of w + ln w = told: the Wright omega function, by Newton's rule.
+def _above(reported: float) -> float:
+    """Return the w > 0 of w + ln w = reported: the Wright omega function, by Newton's rule.
 
     Not from a library: scipy has it, and takes as long to import as all the rest of the simulator.
     """
-    w = told - math.log(told) if told > 1.0 else math.exp(told)
+    w = reported - math.log(reported) if reported > 1.0 else math.exp(reported)
     if w > 0.0:
         for _ in range(_STEPS):
-            w *= (1.0 + told - math.log(w)) / (1.0 + w)
+            w *= (1.0 + reported - math.log(w)) / (1.0 + w)
     return w
 
 
-def _below(told: float) -> float:
-    """Return the m in (0, 1) of ln m - m = told < -1: Lambert's W of -e^told, turned round; as above.
+def _below(reported: float) -> float:
+    """Return the m in (0, 1) of ln m - m = reported < -1: Lambert's W of -e^reported, turned round; as above.
 
     The curve is concave and the first m lies before its root, so that Newton's rule never oversteps it.
     """
-    m = math.exp(told)
+    m = math.exp(reported)
     while 0.0 < m < 1.0:
-        before, m = m, m * (1.0 + told - math.log(m)) / (1.0 - m)
+        before, m = m, m * (1.0 + reported - math.log(m)) / (1.0 - m)
         if m <= before:  # no further: rounding
             break
     return min(m, 1.0)

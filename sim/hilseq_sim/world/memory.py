@@ -47,7 +47,7 @@ class Battery:
         self._failed = False
         self.drop = 0.0
         #: V by which the unit's own converter tells too much.
-        self.told_high = 0.0
+        self.reported_high = 0.0
         self.drain = 1.0
         self.open = 0
 

@@ -112,9 +112,9 @@ class IoModel:
         self.snapshot, self.instant, self.recent = 0, 0.0, False
         self.device = description.device_id
         self.quirks: ModbusLimits | None = None if description.usual else description
-        told = description.identity
-        self.maker = (told.maker if told else None) or "simulated"
-        self.model = (told.model if told else None) or "I/O simulator"
+        reported = description.identity
+        self.maker = (reported.maker if reported else None) or "simulated"
+        self.model = (reported.model if reported else None) or "I/O simulator"
         self.wrong_identity = 0
         self.resets = 0
         self._mains = Mains(timeline, self._start_anew)

@@ -165,9 +165,9 @@ class SupplyModel:
         self, name: str, description: SupplyDescription, timeline: Timeline, streams: Streams
     ) -> None:
         self.name = name
-        told = description.identity
-        self._maker, self._model = told.maker or "simulated", told.model or "DC supply"
-        self._serial = told.serial or f"SIM-{name.upper().replace(' ', '-')}"
+        reported = description.identity
+        self._maker, self._model = reported.maker or "simulated", reported.model or "DC supply"
+        self._serial = reported.serial or f"SIM-{name.upper().replace(' ', '-')}"
         #: Defects: another instrument in its place; V by which the over-voltage protection trips too early; it
         #: loses its mains again and again.
         self.wrong_identity = 0
@@ -197,9 +197,9 @@ class SupplyModel:
         self._overcurrent_timer = Timer(timeline, self._trip_overcurrent)
         self.recorder = Recorder(timeline, self.measure_current)
         if description.waveform is not None:
-            told_record = description.waveform
-            self.recorder.interval = told_record.interval
-            self.recorder.points = told_record.readings
+            reported_record = description.waveform
+            self.recorder.interval = reported_record.interval
+            self.recorder.points = reported_record.readings
         stream = streams.of("supply", name)
         volts, amps = description.accuracy.voltage, description.accuracy.current
         spans = (top, self.current_limits[1])

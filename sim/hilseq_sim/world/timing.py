@@ -172,7 +172,7 @@ def drawn(stand: Stand, streams: Streams) -> Timing:
     for endpoint in _endpoints(stand):
         quick, slow = _SLOWEST
         supply = stand.supplies.get(endpoint.removeprefix("supply "))
-        if supply is not None:  # it does what it is told within its response
+        if supply is not None:  # it does what it is commanded within its response
             slow = min(slow, max(quick, supply.settle if supply.response is None else supply.response))
         answers[endpoint] = (_ANSWER, _geometric(streams.of("timing", "answer", endpoint), quick, slow))
     for slot, wiring in stand.slots.items():

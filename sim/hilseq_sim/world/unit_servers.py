@@ -100,7 +100,7 @@ def _add_link(registers: RegisterMap, unit: UnitModel, profile: Profile) -> None
     simple.append((link.supply_voltage, lambda: unit.supply_seen() + volts()))
     if unit.battery is not None:
         battery, little = unit.battery, Noise(timeline, _BATTERY_NOISE, seed, unit.slot, "battery")
-        simple.append((link.battery_voltage, lambda: battery.volts() + battery.told_high + little()))
+        simple.append((link.battery_voltage, lambda: battery.volts() + battery.reported_high + little()))
     for register, value in simple:
         if register is not None:
             registers.add_value(register, value)

@@ -23,7 +23,7 @@ def test_fan_speed(ready_unit: Unit, bench: Bench, judge: Judge, parameters: Par
 def test_chamber_follows(bench: Bench) -> None:
     """Chamber temperature.
 
-    The chamber takes the temperature it is told.
+    The chamber takes the temperature it is commanded.
     """
     bench.signals.write("chamber-set", 40.0)
     assert bench.signals.read("chamber") == pytest.approx(40.0, abs=0.5)

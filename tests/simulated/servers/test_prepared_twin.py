@@ -1,4 +1,4 @@
-"""A twin that a prepared process becomes: told apart from others by nothing but how soon it serves."""
+"""A twin that a prepared process becomes: distinguished from others by nothing but how soon it serves."""
 
 from __future__ import annotations
 

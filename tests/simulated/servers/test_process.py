@@ -1,4 +1,4 @@
-"""`python -m hilseq_sim`: one line of endpoints, then service, until it is told to stop."""
+"""`python -m hilseq_sim`: one line of endpoints, then service, until it is commanded to stop."""
 
 from __future__ import annotations
 
@@ -66,7 +66,7 @@ def connect(address: str) -> socket.socket:
     return socket.create_connection((host, int(port)), timeout=60)
 
 
-def test_it_serves_until_it_is_told_to_stop(start: Start) -> None:
+def test_it_serves_until_it_is_asked_to_stop(start: Start) -> None:
     process = start(*STAND, *UNIT, "--serial", "4711")
     served = endpoints(process)
     assert set(served) == {"supply main", "io rack", "link A", "port A/port 1", "port A/port 2", "clock"}

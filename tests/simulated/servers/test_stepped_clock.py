@@ -54,8 +54,8 @@ def test_the_date_is_the_worlds(served: Served, clock: SteppedClock) -> None:
     assert clock.moment() == served.world.date == datetime(2031, 3, 1, tzinfo=UTC)
 
 
-@pytest.mark.parametrize("told", ["date yesterday", "date 2031-02-28T23:59:00", "now 1", "date"])
-def test_a_clock_without_a_date_is_garbage(told: str) -> None:
+@pytest.mark.parametrize("reported", ["date yesterday", "date 2031-02-28T23:59:00", "now 1", "date"])
+def test_a_clock_without_a_date_is_garbage(reported: str) -> None:
     """Whatever says no date with its zone is no clock of a simulated stand."""
     with socket.create_server(("127.0.0.1", 0)) as server:
 
@@ -65,7 +65,7 @@ def test_a_clock_without_a_date_is_garbage(told: str) -> None:
                 line.recv(64)
                 line.sendall(b"now 5.0\n")
                 line.recv(64)
-                line.sendall(told.encode() + b"\n")
+                line.sendall(reported.encode() + b"\n")
                 line.recv(64)
 
         teller = threading.Thread(target=answer)
@@ -179,7 +179,7 @@ def test_one_that_dies_holds_time_no_longer(served: Served, clock: SteppedClock,
     assert served.world.time == 3.0
 
 
-def test_whoever_waits_long_is_told_that_the_clock_lives(
+def test_whoever_waits_long_is_reported_that_the_clock_lives(
     served: Served, clock: SteppedClock, other: SteppedClock, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A wait for others is no silence; one that is not heard of any more is passed over, until it asks again."""

@@ -1,4 +1,4 @@
-"""A supply that fails under a running unit, told from one that is switched off."""
+"""A supply that fails under a running unit, reported from one that is switched off."""
 
 from __future__ import annotations
 

@@ -100,7 +100,7 @@ def test_the_unit_stops_where_it_was_wanted(make_world: MakeWorld) -> None:
         assert unit.start.phase is phase, f"at {share:g} of the lower end of the range"
 
 
-def test_what_is_told_has_the_errors_of_what_tells(make_world: MakeWorld) -> None:
+def test_what_is_reported_has_the_errors_of_what_tells(make_world: MakeWorld) -> None:
     """A share of a limit to both sides has the sign that the seed draws; the other errors of the part are gone."""
     world = make_world(f"true-deviation@ai1{SEVERITY}", f"true-temperature-error{SEVERITY}", seed=8)
     claim = world.profiles["A"].link.temperature_error
