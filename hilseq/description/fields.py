@@ -18,12 +18,10 @@ from pydantic import (
     ConfigDict,
     Field,
     GetJsonSchemaHandler,
-    PlainValidator,
     WithJsonSchema,
 )
 from pydantic_core import CoreSchema
 
-from hilseq.analysis.uncertainty import DecisionRule
 from hilseq.quantities import (
     UNITS,
     AccuracyTerms,
@@ -246,29 +244,6 @@ def _part_number(value: Any) -> Any:
 
 PartNumber = Annotated[str, BeforeValidator(_part_number), WrittenAs("part number")]
 Text = Annotated[str, Field(min_length=1, max_length=2000), WrittenAs("text")]
-
-
-def _decision_rule(value: Any) -> DecisionRule:
-    if isinstance(value, DecisionRule):
-        return value
-    if isinstance(value, str) and re.fullmatch(r"[a-z]*", value) and value not in ("guarded", "simple"):
-        raise WordError(value, ("guarded", "simple", "0.83 U", "risk 1 %"))
-    return DecisionRule.read(str(value))
-
-
-Rule = Annotated[
-    DecisionRule,
-    PlainValidator(_decision_rule),
-    WrittenAs("decision rule, such as guarded, simple, 0.83 U or risk 1 %"),
-    WithJsonSchema(
-        {
-            "type": "string",
-            "title": "decision rule, such as guarded",
-            "pattern": r"^(guarded|simple|[0-9]+(\.[0-9]+)? U|risk [0-9]+(\.[0-9]+)? %)$",
-            "examples": ["guarded", "simple", "0.83 U", "risk 1 %"],
-        }
-    ),
-]
 
 
 def _accuracy_text(value: Any) -> Any:

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import re
 from enum import StrEnum
-from typing import Annotated, Literal, Self
+from typing import Annotated, Any, Literal, Self
 
-from pydantic import Field, model_validator
+from pydantic import Field, PlainValidator, WithJsonSchema, model_validator
 
 from hilseq.analysis.uncertainty import DecisionRule
 from hilseq.description.fields import (
@@ -18,12 +19,12 @@ from hilseq.description.fields import (
     Name,
     PartNumber,
     Ratio,
-    Rule,
     Seconds,
     Text,
     VoltAccuracy,
     VoltRange,
     Volts,
+    WordError,
     WrittenAs,
 )
 from hilseq.description.plans import Cycling, Margins, Soak
@@ -38,6 +39,29 @@ PLACES = (
     *("battery", "clock", "configuration", "identity", "indicator", "link", "self-test", "stand", "start"),
     *("stored faults", "supply", "temperature"),
 )
+
+
+def _decision_rule(value: Any) -> DecisionRule:
+    if isinstance(value, DecisionRule):
+        return value
+    if isinstance(value, str) and re.fullmatch(r"[a-z]*", value) and value not in ("guarded", "simple"):
+        raise WordError(value, ("guarded", "simple", "0.83 U", "risk 1 %"))
+    return DecisionRule.read(str(value))
+
+
+Rule = Annotated[
+    DecisionRule,
+    PlainValidator(_decision_rule),
+    WrittenAs("decision rule, such as guarded, simple, 0.83 U or risk 1 %"),
+    WithJsonSchema(
+        {
+            "type": "string",
+            "title": "decision rule, such as guarded",
+            "pattern": r"^(guarded|simple|[0-9]+(\.[0-9]+)? U|risk [0-9]+(\.[0-9]+)? %)$",
+            "examples": ["guarded", "simple", "0.83 U", "risk 1 %"],
+        }
+    ),
+]
 
 
 class Mode(StrEnum):

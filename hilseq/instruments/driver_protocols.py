@@ -7,13 +7,15 @@ from __future__ import annotations
 
 from abc import abstractmethod
 from collections.abc import Mapping
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 from hilseq.description.drivers import DescribedChannels, DescribedLink, Driver
-from hilseq.description.points import Port
-from hilseq.description.profile import LinkRegisters
-from hilseq.description.registers import ModbusLimits, Register
 from hilseq.instruments.protocols import Channels, SerialPartner, SupplyOutput, UnitLink
+
+if TYPE_CHECKING:
+    from hilseq.description.points import Port
+    from hilseq.description.profile import LinkRegisters
+    from hilseq.description.registers import ModbusLimits, Register
 
 
 class SupplyDriver(Driver, Protocol):
