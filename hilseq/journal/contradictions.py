@@ -214,6 +214,7 @@ def _zero(entry: JournalEntry) -> float:
 
 
 def _readings(state: RunState) -> Iterator[str]:
+    waived = {unit.slot: unit.paper.waived for unit in state.units if unit.paper is not None}
     for check in state.checks:
         doubled = Counter(reading.model_dump_json() for reading in check.readings)
         if any(times > 1 for times in doubled.values()):
@@ -223,6 +224,8 @@ def _readings(state: RunState) -> Iterator[str]:
             rule = state.header.decision_rules.get(reading.slot)
             if rule is not None and reading.rule != rule:
                 yield f"{reading.name} of {check.id} is judged by another rule than its unit"
+            if any(each.startswith(f"{reading.name}, ") for each in waived.get(reading.slot, ())):
+                continue  # the profile lets it stay undecided
             if check.verdict is CheckVerdict.PASSED and reading.verdict not in _PASSED_WITH:
                 yield f"{check.id} has passed, and its reading {reading.name} {reading.verdict}"
 

@@ -93,7 +93,8 @@ class FeederCheck:
         level = _BEFORE_START * rated
         low = self._before_start(level)
         lowest, highest = limits.low or 0.0, limits.high if limits.high is not None else seen
-        middle, half = 0.5 * (lowest + highest), 0.5 * abs(highest - lowest)
+        # What lies beyond the limit is the least that a fault has to explain.
+        excess = seen - highest if seen > highest else min(seen - lowest, 0.0)
         if low.value - low.expanded_uncertainty > highest:
             raise UnitOrHarness(
                 f"{self._supply} gives {low.value:.3g} A at {level:.2g} V already, where no unit is on: a short across "
@@ -102,7 +103,7 @@ class FeederCheck:
             )
         quiescent = rectangular(_QUIESCENT * unit.profile.start.idle_current.low)
         equations = [
-            Equation("drawn", seen - middle, max(rectangular(half), above_zero(low)), {}),
+            Equation("drawn", excess, above_zero(low), {}),
             Equation("before it starts", low.value, above_zero(low) + quiescent, {}),
         ]
         most = unit.profile.ratings.current_limit

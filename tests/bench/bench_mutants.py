@@ -97,14 +97,22 @@ class Mutant:
 
 def mutants(text: str) -> Iterator[Mutant]:
     """Yield every mutant of a module."""
-    count = sum(1 for _ in ast.walk(ast.parse(text)))
-    for number in range(count):
+    parsed = ast.parse(text)
+    count = sum(1 for _ in ast.walk(parsed))
+    #: What decorates a class or function decides nothing.
+    plain = {id(part) for node in ast.walk(parsed) for one in _decorators(node) for part in ast.walk(one)}
+    skipped = {number for number, node in enumerate(ast.walk(parsed)) if id(node) in plain}
+    for number in sorted(set(range(count)) - skipped):
         for which in range(2):
             tree = ast.parse(text)
             node = list(ast.walk(tree))[number]
             before = ast.unparse(node) if isinstance(node, ast.expr) else ""
             if _change(node, which):
                 yield Mutant(getattr(node, "lineno", 0), before, ast.unparse(node), ast.unparse(tree))
+
+
+def _decorators(node: ast.AST) -> list[ast.expr]:
+    return node.decorator_list if isinstance(node, ast.ClassDef | ast.FunctionDef) else []
 
 
 def _change(node: ast.AST, which: int) -> bool:

@@ -101,7 +101,7 @@ def test_visits_that_do_not_come_to_their_end_hold_no_other(
         pytest.raises(StandFault, match=r"seed \d did not finish") as reported,
     ):
         make(there, "stopped")
-    assert str(reported.value).count("did not come") == 5
+    assert str(reported.value).count("did not finish") == 5
     rows = (tmp_path / "rows.jsonl").read_text(encoding="utf-8").splitlines()[1:]
     assert {json.loads(row)["number"] % 5 for row in rows} <= {0}
 

@@ -35,7 +35,7 @@ BEYOND = [
     ("battery-low,severity=0.7", MEMORY, "battery"),
     ("battery-open", MEMORY, "battery"),
     ("configuration-not-stored", MEMORY, "configuration"),
-    ("live-current-high,severity=0.7", POWER_ON, "supply"),
+    ("live-current-high,severity=0.9", POWER_ON, "supply"),
     ("no-start,probability=0.2", CYCLING, "start"),
 ]
 WITHIN = [

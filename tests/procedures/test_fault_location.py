@@ -80,10 +80,10 @@ def test_what_only_the_stand_explains_is_the_stands(
         ("q10", "the load or the wire at q10"),
         ("ao1", "the gain of the channel ao1"),
         ("i05", "i05 and i06 do what the other is commanded"),
-        ("i11", "i11 does what i12 is reported, and not what it is"),
+        ("i11", "i11 does what i12 is commanded, and not its own"),
         ("q12", "q12 comes on and goes off by itself"),
         ("ai1", "ai1 and ai2 say what the other is given"),
-        ("indicator", "the channel or wire that senses it"),
+        ("indicator", "or its channel or wire"),
     ],
 )
 def test_what_both_explain_blames_nobody(broken_harness: TwinUnit, place: str, words: str) -> None:
