@@ -16,6 +16,7 @@ from __future__ import annotations
 
 import os
 import sqlite3
+import time
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from datetime import UTC, datetime
@@ -109,12 +110,21 @@ def _prepare_sqlite(raw: sqlite3.Connection, _record: object) -> None:
     raw.isolation_level = None  # transactions are begun by _begin_sqlite, not guessed by the driver
     for pragma in (
         f"busy_timeout={WAIT_SECONDS * 1000}",
-        "journal_mode=WAL",
         "synchronous=NORMAL",  # with WAL: sound after a power cut; the journals are the durable truth
         "foreign_keys=ON",
         "cache_size=-65536",
     ):
         raw.execute(f"PRAGMA {pragma}").close()
+    until = time.monotonic() + WAIT_SECONDS
+    while True:  # several may make the file at once, and for this change SQLite does not wait by itself
+        try:
+            raw.execute("PRAGMA journal_mode=WAL").close()
+        except sqlite3.OperationalError as error:
+            if "locked" not in str(error) or time.monotonic() > until:
+                raise
+            time.sleep(0.02)
+        else:
+            return
 
 
 def _begin_sqlite(connection: Connection) -> None:
