@@ -120,15 +120,14 @@ def _is_of_another_part(item: pytest.Item) -> bool:
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """Give every test its time limit; leave out what cannot be had here."""
     missing = _missing()
-    left_out = [
-        item
+    left_out = {
+        item: None
         for item in items
         if any(item.get_closest_marker(marker) for marker in missing) or _is_of_another_part(item)
-    ]
+    }
     if left_out:
-        kept = set(items) - set(left_out)
-        items[:] = [item for item in items if item in kept]
-        config.hook.pytest_deselected(items=left_out)
+        items[:] = [item for item in items if item not in left_out]
+        config.hook.pytest_deselected(items=list(left_out))
     for item in items:
         if item.get_closest_marker("timeout") is None:
             item.add_marker(pytest.mark.timeout(SECONDS))

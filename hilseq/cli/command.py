@@ -73,7 +73,7 @@ def command_app(function: Callable[..., None], kind: type[CliCommand] = CliComma
 
 
 class Group(TyperGroup):
-    """A group of commands, each reported in its whole first sentence."""
+    """A group of commands; its help shows the whole first sentence of each."""
 
     #: Name -> app of a command whose parameters are made when it is asked for: the list needs its sentence only.
     apps: ClassVar[Mapping[str, typer.Typer]] = {}

@@ -97,8 +97,8 @@ def coverage_command(
 ) -> None:
     """Put defects into the simulated stand and count what the sequences find, locate, blame wrongly and miss.
 
-    Interrupted, it goes on where it was when called again with the same options, on the same files. What is found does
-    not depend on how many workers make the visits, nor on where they are.
+    Interrupted, it continues where it was when called again with the same options, on the same files. What is found
+    does not depend on how many workers make the visits, nor on where they are.
 
     With --random, faults of the model itself are drawn by class, single and in pairs; an oracle that knows the model
     says which promise of the profile each breaks and by how much, and each has the visit of its seed without a fault.

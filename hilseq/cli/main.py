@@ -138,8 +138,8 @@ def main() -> None:
     except Exception as error:
         if os.environ.get("HILSEQ_DEBUG"):
             raise
-        if isinstance(error, ModuleNotFoundError) and (error.name or "").partition(".")[0] in EXTRAS:
-            package = (error.name or "").partition(".")[0]
+        package = str(getattr(error, "name", "")).partition(".")[0]
+        if isinstance(error, ModuleNotFoundError) and package in EXTRAS:
             words = f"this needs {package}: python -m pip install 'hilseq[{EXTRAS[package]}]'"
             print(f"hilseq: {words}", file=sys.stderr)
             sys.exit(int(ExitCode.USAGE))

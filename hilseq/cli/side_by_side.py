@@ -347,7 +347,7 @@ class _View:
             self._console.print(line)
 
     def tell_end(self, visit: SlotVisit) -> None:
-        """Say in one line that a visit is over: its unit may be taken out while the others go on."""
+        """Say in one line that a visit is over: its unit may be taken out while the others run."""
         state = visit.state
         if self._detail and state is not None:
             self._console.print(bench_lines.slot_line(visit.slot, visit.serial, state, None))

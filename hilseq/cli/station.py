@@ -39,7 +39,7 @@ if TYPE_CHECKING:
 END = "end"
 #: Longest time that a printer's command may take, s.
 _PRINTING = 60.0
-#: Between two looks at visits that go on, s.
+#: Between two looks at running visits, s.
 _LOOK = 0.5
 
 
@@ -70,7 +70,7 @@ def station_command(
     """Work through a day of units: scan a serial number, fit the unit, see SHIP or REPAIR, take the next.
 
     On a stand with several slots the visit of each unit begins as soon as it is fitted, beside the others; the next
-    free slot is named, and who is done is reported as it comes. Ctrl-C ends the visits that go on, safely.
+    free slot is named, and each result is shown as it comes. Ctrl-C ends the running visits, safely.
 
     The profile is found by the part number: the only one there is, that of an earlier run of the serial number, or
     what is scanned before it (PART SERIAL). A line `end` ends the day. Options of hilseq run may follow after --.

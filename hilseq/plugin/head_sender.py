@@ -1,4 +1,4 @@
-"""Handing the signed heads of a run to the records while it goes on: a thread waits for the database, never the run."""
+"""Handing the signed heads of a run to the records while it runs: a thread waits for the database, never the run."""
 
 from __future__ import annotations
 

@@ -123,12 +123,12 @@ def join_truncated(names: Iterable[str], most: int = 6) -> str:
     return f"{', '.join(names[: most - 1])} and {len(names) - most + 1} more"
 
 
-def at_places(places: Iterable[str], what: str) -> str:
-    """Return what was found with its places before it, unless it begins with them already."""
+def at_places(places: Iterable[str], what: str, most: int = 6) -> str:
+    """Return what was found with its places, at most so many, before it, unless it begins with them already."""
     named = list(places)
     begins = (", ".join(named), " and ".join(named))
     said = any(what.startswith(f"{names}:") for names in begins)
-    return what if said else f"{join_truncated(named)}: {what}"
+    return what if said else f"{join_truncated(named, most)}: {what}"
 
 
 def date(text: str) -> str:

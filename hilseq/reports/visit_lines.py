@@ -22,7 +22,7 @@ from hilseq.journal.run_state import CheckState, RunState, UnitState
 from hilseq.quantities import show_duration
 from hilseq.reports.claims import without_certificate
 from hilseq.reports.files import report_names
-from hilseq.reports.formatting import count, join_truncated, show_limits, show_value, worst
+from hilseq.reports.formatting import at_places, count, join_truncated, show_limits, show_value, worst
 from hilseq.reports.sanitize import sanitize
 from hilseq.verdicts import ERROR_IN_SEQUENCE, UNIT_OR_HARNESS, CheckVerdict, Disposition
 
@@ -367,12 +367,13 @@ def causes(reported: Verdict, *, full: bool) -> list[Text]:
     reported_of = found.causes[: None if full else _MOST_CAUSES]
     lines: list[Text] = []
     for cause in reported_of:
-        here, what = _places(cause.places), cause.what
+        words = cause.what if full else _first_clause(cause.what)
+        said = sanitize(at_places(cause.places, words, _MOST_PLACES))
         # Findings against a unit stand in full above; what is wrong with the stand is never cut.
         if full or len(reported_of) == 1 or reported.disposition is not Disposition.REPAIR:
-            lines += wrapped(_at(here, sanitize(what if full else _first_clause(what))), indent=2)
+            lines += wrapped(said, indent=2)
         else:
-            lines.append(Text(fit(f"  {_at(here, sanitize(_first_clause(what)))}", WIDTH)))
+            lines.append(Text(fit(f"  {said}", WIDTH)))
         if full and cause.consequences:
             seen = (
                 f"{_places(one.places)}: {sanitize(_first_clause(one.what))}" for one in cause.consequences
@@ -414,10 +415,6 @@ def _repair_order(found: UnitDiagnosis, *, full: bool) -> list[Text]:
     if later:
         lines += wrapped(f"then at {', '.join(name for name, _ in later)}", indent=2)
     return lines
-
-
-def _at(here: str, what: str) -> str:
-    return what if what.startswith(f"{here}:") else f"{here}: {what}"
 
 
 def _first_clause(words: str) -> str:
