@@ -15,6 +15,7 @@ from hilseq.cli.command import StandOption, UnitOption
 if TYPE_CHECKING:
     from hilseq.description.approved_plan import PlanContent
     from hilseq.description.profile import Profile
+    from hilseq.description.stand import Stand
     from hilseq.description.visit import Visit
     from hilseq.errors import Problem
     from hilseq.extensions import Extensions
@@ -357,8 +358,21 @@ def _plan_soak(plan: UnitPlan, visit: Visit, slot: str) -> None:
         "required": profile.soak.required,
         "ignored_events": profile.soak.ignored_events,
         "proves": outlook.sentence(),
+        "watchdog": _watchdog_words(visit.stand, slot),
         **asdict(outlook),
     }
+
+
+def _watchdog_words(stand: Stand, slot: str) -> str:
+    """Return what becomes of the supply of a slot should the computer fail in the middle of a soak."""
+    supply = stand.supplies[stand.slots[slot].supply]
+    if supply.watchdog is not None:
+        return f"should this computer fail, its supply switches off by itself within {supply.watchdog:g} s"
+    if supply.without_watchdog is None:
+        then = "not accepted (`without-watchdog`), so that no soak begins on hardware"
+    else:
+        then = f"accepted: {supply.without_watchdog}"
+    return f"should this computer fail, its supply stays on until a person switches it off; {then}"
 
 
 def plan_lines(plan: UnitPlan) -> list[str]:
@@ -399,7 +413,7 @@ def plan_lines(plan: UnitPlan) -> list[str]:
             f"{least}{plan.soak['samples']} samples, {plan.soak['power_cycles']} power cycles, "
             f"about {_megabytes(plan.soak['disk'])}"
         )
-        lines.append(f"  - {plan.soak['proves']}")
+        lines += [f"  - {plan.soak['proves']}", f"  - {plan.soak['watchdog']}"]
         if plan.soak["ignored_events"]:
             lines.append(
                 f"  - no events of the soak, as the profile says: {', '.join(plan.soak['ignored_events'])}"

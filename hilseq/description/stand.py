@@ -236,6 +236,11 @@ class Supply(Reached):
         description="silence after which it switches off by itself, set by `commands.set-watchdog`: for the case "
         "that this computer, or the line to it, fails altogether",
     )
+    without_watchdog: Text | None = Field(
+        default=None,
+        description="why a soak may run on it although it has no such watchdog and stays on should this computer fail; "
+        "without watchdog and reason no soak begins on hardware",
+    )
 
     @property
     def follows_within(self) -> float:
@@ -249,6 +254,12 @@ class Supply(Reached):
                 raise ValueError("`points` are of a signal; expected `voltage-points` or `current-points`")
             _require_points(self.calibration.certified("voltage_points", "voltage"))
             _require_points(self.calibration.certified("current_points", "current"))
+        return self
+
+    @model_validator(mode="after")
+    def _watched_or_not(self) -> Self:
+        if self.watchdog is not None and self.without_watchdog is not None:
+            raise ValueError("a supply with a `watchdog` is not `without-watchdog`; expected one of them")
         return self
 
     @model_validator(mode="after")

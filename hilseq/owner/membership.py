@@ -35,6 +35,7 @@ from hilseq.owner.wire import (
     Dialled,
     DoneWith,
     EndNow,
+    GoingOff,
     GuardWatches,
     HaveAlone,
     InterlockSeen,
@@ -251,6 +252,8 @@ class Membership:
     def _interrupt(self) -> None:
         if not self._interrupted:
             self._interrupted = True
+            with suppress(OSError):  # an owner that has gone is met at the next beat
+                self._wire.send(GoingOff())
             os.kill(os.getpid(), signal.SIGTERM)
 
     def _lose(self) -> None:

@@ -48,6 +48,7 @@ from hilseq.owner.wire import (
     Dialled,
     DoneWith,
     EndNow,
+    GoingOff,
     GuardWatches,
     HaveAlone,
     InterlockSeen,
@@ -276,25 +277,30 @@ class StandOwner:
             return
         for message in said:
             client.life.heard()
-            match message:
-                case Touching():
-                    client.touches = client.waits_for_guard = True
-                case WantAlone(what):
-                    self._queues.setdefault(what, []).append(client)
-                    if self._queues[what][0] is client:
-                        self._hand_over(what)
-                    else:
-                        with suppress(OSError):
-                            client.wire.send(OthersFirst(what))
-                case DoneWith(what, at):
-                    self._take_back(what, client, at)
-                case InterlockSeen():
-                    self._opened.append((message, client))
-                    threading.Thread(target=self._command_off, daemon=True).start()
-                case Leaving(safe) if safe or not client.touches:
-                    self._forget(client)
-                case Leaving():
-                    self._lose(client, "the run could not verify the safe state", kill=False)
+            self._heed(client, message)
+
+    def _heed(self, client: StandClient, message: object) -> None:
+        match message:
+            case Touching():
+                client.touches = client.waits_for_guard = True
+            case WantAlone(what):
+                self._queues.setdefault(what, []).append(client)
+                if self._queues[what][0] is client:
+                    self._hand_over(what)
+                else:
+                    with suppress(OSError):
+                        client.wire.send(OthersFirst(what))
+            case DoneWith(what, at):
+                self._take_back(what, client, at)
+            case GoingOff() if client.touches:
+                threading.Thread(target=self._command_off, args=(client.slots,), daemon=True).start()
+            case InterlockSeen():
+                self._opened.append((message, client))
+                threading.Thread(target=self._command_off, daemon=True).start()
+            case Leaving(safe) if safe or not client.touches:
+                self._forget(client)
+            case Leaving():
+                self._lose(client, "the run could not verify the safe state", kill=False)
 
     def _hand_over(self, what: str) -> None:
         """Tell whose turn it is to use something."""
@@ -377,10 +383,11 @@ class StandOwner:
             opening=ThroughOwner(lambda part: self._lines[part].connect(part), nothing),
         )
 
-    def _command_off(self) -> None:
-        """Send what switches off every slot that is in use; whoever uses it verifies."""
+    def _command_off(self, slots: Sequence[str] = ()) -> None:
+        """Send what switches off these slots, or every slot that is in use; whoever uses it verifies."""
         bench = self._bench()
-        supplies = {self._stand.slots[slot].supply for c in self._clients if c.touches for slot in c.slots}
+        slots = slots or [slot for client in self._clients if client.touches for slot in client.slots]
+        supplies = {self._stand.slots[slot].supply for slot in slots}
         for name in supplies:
             bench.instruments.supplies[name].command_power_off()
         bench.close()

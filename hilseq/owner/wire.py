@@ -221,6 +221,11 @@ class InterlockSeen:
 
 
 @dataclass(frozen=True, slots=True)
+class GoingOff:
+    """From a client: it is asked to end. Its slots are switched off at once; it verifies that, and leaves."""
+
+
+@dataclass(frozen=True, slots=True)
 class WantAlone:
     """From a client: it wants to use something that only one visit at a time may, and waits for HaveAlone."""
 

@@ -222,6 +222,8 @@ class VisitRun:
         #: The interrupted run that is continued.
         self.resumed: Resumed | None = None
         self._reopened: JournalWriter | None = None
+        #: Whether a signal has this run end, or a person who has made the stand safe.
+        self._is_to_end = False
         #: Why nothing more can be written.
         self.disk_fault: StandFault | None = None
         #: Called with every journal entry, after it is on the disk.
@@ -300,7 +302,7 @@ class VisitRun:
             folder,
             self._latch,
             handles=self._lease.handles,
-            stop_requested=self._is_kept_off,
+            stop_requested=self._must_end,
             switch_off=self._command_off,
         )
         self._lease.note(self._lease.holder.guarded_by(self._guard.pid))
@@ -328,7 +330,7 @@ class VisitRun:
         self._latch = Latch(instruments)
         if shared:
             self._look_at_latch()
-            self._membership = join(self._stand, slots, holder, self.clock, self._is_kept_off)
+            self._membership = join(self._stand, slots, holder, self.clock, self._must_end)
             self.clock.tick = compose(self.clock.tick, self._membership.waiting, self._heed_interlock)
             self._tell_not_held(self._membership.note)
             return
@@ -375,21 +377,21 @@ class VisitRun:
         standing = None if self._latch is None else self._latch.standing()
         return None if standing == self.kept_off else standing
 
-    def _is_kept_off(self) -> bool:
-        """Tell whether a person has made the stand safe meanwhile."""
+    def _must_end(self) -> bool:
+        """Tell whether this run is to end: what is on is switched off then before it has unwound."""
         with suppress(HilseqError):  # it is looked at again before power, and reported then
-            if self._latched_since() is not None:
+            if not self._is_to_end and self._latched_since() is not None:
                 self.heard_to_end()  # also where the main thread is in a long call just now
-                return True
-        return False
+        return self._is_to_end
 
-    def _require_not_kept_off(self) -> None:
-        """End the run, as Ctrl-C does, where a person has made the stand safe meanwhile. Raises StandFault."""
-        if self._latched_since() is not None:
+    def _require_not_to_end(self) -> None:
+        """Power nothing for a run that is to end, or whose stand a person has made safe. Raises StandFault."""
+        if self._is_to_end or self._latched_since() is not None:
             raise KeyboardInterrupt(STOPPED)
 
     def heard_to_end(self) -> None:
-        """Tell others that this run has heard that it shall end."""
+        """Take note that this run is to end, and tell others that it has heard."""
+        self._is_to_end = True
         if self._lease is not None:
             self._lease.heard()
 
@@ -419,6 +421,23 @@ class VisitRun:
         for slot, profile in self.visit.profiles.items():
             if self.options.soak and profile.soak is None:
                 raise UsageError(f"--soak: the profile of slot {slot} ({profile.part}) has no soak plan")
+        if self.options.soak and self.options.resume is None and not self._is_simulated:
+            self._require_watchdogs()
+
+    @property
+    def _is_simulated(self) -> bool:
+        return self.options.simulate or self._stand.simulated
+
+    def _require_watchdogs(self) -> None:
+        """Raise UsageError where a soak would run on a supply that nobody watches should this computer fail."""
+        for name in dict.fromkeys(self._stand.slots[slot].supply for slot in self.visit.profiles):
+            supply = self._stand.supplies[name]
+            if supply.watchdog is None and supply.without_watchdog is None:
+                raise UsageError(
+                    f"--soak: supply {name} has no watchdog of its own, and would stay on should this computer fail: "
+                    f"expected `watchdog` at supply {name} in {self.options.stand}, or the reason why a soak may run "
+                    "without: `without-watchdog: REASON`"
+                )
 
     def open_journal(self, sequences: Sequence[Path]) -> None:
         """Begin the journal with everything the run was given."""
@@ -602,7 +621,7 @@ class VisitRun:
                 self.event,
                 operator=self.operator,
                 intakes=options.intakes,
-                may_power=self._require_not_kept_off,
+                may_power=self._require_not_to_end,
                 **self._through_owner(),
             )
             self._bench = bench

@@ -29,6 +29,7 @@ from typing import Any
 
 import numpy as np
 
+from hilseq.errors import HilseqError
 from hilseq.journal.samples import read_samples
 
 ROOT = Path(__file__).parents[2]
@@ -42,6 +43,8 @@ RACK = ROOT / "stands" / "rack-bench.yaml"
 ALLOWED = 2.0
 #: Time after which a slot is held for one that stays on, s.
 NEVER = 20.0
+#: Longest wait for those that were killed to end, s.
+ENDS = 20.0
 #: How long the others are looked at after the slots concerned are off, or all of them where none is, s.
 LOOKED_AT = 0.5
 SIGNALS = (signal.SIGKILL, signal.SIGSTOP, signal.SIGTERM, signal.SIGHUP)
@@ -97,7 +100,7 @@ class BusyRack:
 def samples_of(folder: Path) -> np.ndarray:
     """Return the times of the samples on the disk."""
     for path in folder.glob("samples-*.bin"):
-        with suppress(ValueError, OSError):
+        with suppress(HilseqError, ValueError, OSError):  # one that is just begun has no whole head
             return read_samples(path).times
     return np.empty(0)
 
@@ -145,10 +148,11 @@ def kill_once(rack: BusyRack, draw: random.Random) -> Trial:
     while time.monotonic() < until:
         trial.disturbed += [n for n in others if n not in trial.disturbed and rack.is_on(n) is False]
     trial.disturbed += [n for n in others if rack.runs[n].process.poll() is not None]
+    until = time.monotonic() + ENDS
     for name in concerned:
         run = rack.runs.pop(name)
-        with suppress(subprocess.TimeoutExpired):
-            run.process.wait(30)
+        with suppress(subprocess.TimeoutExpired):  # what is stopped does not end
+            run.process.wait(max(until - time.monotonic(), 0.01))
         trial.lost += int(np.count_nonzero(~np.isin(before[name], samples_of(run.out))))
         run.close()
     for name in others:
@@ -169,14 +173,11 @@ def main() -> int:
             while len(trials) < count:
                 rack.fill()
                 trials.append(kill_once(rack, draw))
-                print(f"\r{len(trials)} of {count} kills", end="", file=sys.stderr, flush=True)
-                if not trials[-1].right or trials[-1].off > ALLOWED:
-                    print(f"\n{trials[-1]}")
+                print(f"{len(trials)} of {count}, load {os.getloadavg()[0]:.1f}: {trials[-1]}", flush=True)
         except KeyboardInterrupt:
             pass  # tell what came of it so far
         finally:
             rack.close()
-    print(file=sys.stderr)
     drawn = Counter((trial.target, trial.number.name) for trial in trials)
     print(f"{len(trials)} kills with {len(slots)} slots:", end=" ")
     print(", ".join(f"{target} {name} {times}" for (target, name), times in sorted(drawn.items())))

@@ -209,3 +209,19 @@ def test_slots_are_planned_beside_each_other(tmp_path: Path) -> None:
     assert said.startswith("RH16 in slots A, C: ")
     assert "all 2 slots: at most about " in said
     assert "with room for 20" in said.splitlines()[-1]
+
+
+def test_a_soak_without_a_watchdog_is_accepted_by_name(tmp_path: Path) -> None:
+    """On hardware it begins only where the stand file says why; the plan says what it means."""
+    refused = warm.hilseq(
+        "run", "--stand", str(SIM), "--unit", str(RH16), "--serial", "RH-1", "--soak", cwd=tmp_path
+    )
+    assert refused.returncode == 2
+    assert "supply main has no watchdog of its own" in refused.stderr
+    assert "`without-watchdog: REASON`" in refused.stderr
+    assert not list(tmp_path.glob("runs/*"))
+    stays_on = "should this computer fail, its supply stays on until a person switches it off"
+    assert f"{stays_on}; not accepted" in plan(cwd=tmp_path).stdout
+    reason = {"supplies.main.without-watchdog": "a timer relay cuts the mains"}
+    stand = changed(SIM, reason, tmp_path)
+    assert f"{stays_on}; accepted: a timer relay cuts the mains" in plan(stand=stand, cwd=tmp_path).stdout

@@ -26,10 +26,34 @@ STAND = ROOT / "stands" / "sim-bench.yaml"
 UNIT = ROOT / "stands" / "units" / "rh16.yaml"
 HOLD = Path(__file__).parent / "hold.py"
 SOAK = ROOT / "sequences" / "test_95_soak.py"
+#: A sequence that holds power, and ends only when a file of this name lies beside it.
+GO_ON = "go-on"
+SLOW_TO_END = """
+import time
+from pathlib import Path
+
+
+def test_holds_power(supply, clock):
+    supply.on()
+    try:
+        while True:
+            supply.current()
+            clock.sleep(0.02)
+    finally:
+        while not Path(__file__).with_name("go-on").exists():
+            time.sleep(0.02)
+"""
 #: Longest wall time that anything here is waited for, s.
 PATIENCE = 60.0
 #: Those that run.
 simulators: set[Simulator] = set()
+
+
+def slow_to_end(folder: Path) -> Path:
+    """Return the sequence SLOW_TO_END."""
+    sequence = folder / "test_slow_to_end.py"
+    sequence.write_text(SLOW_TO_END)
+    return sequence
 
 
 def wait_until(true: Callable[[], bool], *, within: float = PATIENCE, every: float = 0.01) -> float:

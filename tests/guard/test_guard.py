@@ -74,13 +74,15 @@ def test_a_stopped_run_is_ended_and_the_supply_goes_off(wall: Any, rig: ModuleTy
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
 def test_a_run_that_is_reported_to_end_makes_safe_itself(
-    number: signal.Signals, wall: Any, rig: ModuleType, start: Start
+    number: signal.Signals, wall: Any, rig: ModuleType, start: Start, tmp_path: Path
 ) -> None:
-    """Ctrl-C and its kin: the run makes safe and says why; the guard has nothing to do."""
-    run = start(wall)
+    """Ctrl-C and its kin: power goes before the run has unwound, which then makes safe; the guard has nothing to do."""
+    run = start(wall, sequence=rig.slow_to_end(tmp_path))
     rig.wait_until(wall.is_on)
     os.kill(run.process.pid, number)
     rig.wait_until(wall.is_off)
+    assert not run.has("made safe")
+    (tmp_path / rig.GO_ON).touch()
     assert run.end() == 3
     assert run.has("made safe", verified=True)
     assert run.has("run ended", interrupted=True)

@@ -150,6 +150,25 @@ def _beside(neighbour: bool, rig: ModuleType, start: Start, folder: Path) -> lis
     ]
 
 
+def test_a_slot_goes_off_before_its_run_has_unwound(
+    duo: Duo, rig: ModuleType, start: Start, tmp_path: Path
+) -> None:
+    """A closed terminal ends a run that takes its time: the owner has its slot off at once, and no other."""
+    run = start(duo.simulator, serial="A=RH-A", sequence=rig.slow_to_end(tmp_path))
+    other = start(duo.simulator, serial="B=RH-B")
+    for slot in "AB":
+        rig.wait_until(lambda slot=slot: duo.is_on(slot))
+    os.kill(run.process.pid, signal.SIGHUP)
+    rig.wait_until(lambda: duo.is_off("A"))
+    assert not run.has("made safe")
+    (tmp_path / rig.GO_ON).touch()
+    assert run.end() == 3
+    assert run.has("made safe", verified=True)
+    assert duo.is_on("B")
+    os.kill(other.process.pid, signal.SIGINT)
+    assert other.end() == 3
+
+
 def test_a_unit_is_judged_as_if_it_were_alone(rig: ModuleType, start: Start, tmp_path: Path) -> None:
     """With a neighbour that is killed in the middle: every reading, verdict and instant is the one without."""
     alone = _beside(False, rig, start, tmp_path / "alone")
