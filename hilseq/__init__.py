@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from hilseq.analysis.uncertainty import DecisionRule as DecisionRule
     from hilseq.clock import Clock as Clock
     from hilseq.deadlines import host_and_port as host_and_port
-    from hilseq.description.drivers import End as End
+    from hilseq.description.drivers import DriverAddress as DriverAddress
     from hilseq.description.fields import Endpoint as Endpoint
     from hilseq.description.fields import Seconds as Seconds
     from hilseq.description.fields import SerialLine as SerialLine
@@ -95,9 +95,9 @@ if TYPE_CHECKING:
     from hilseq.procedures import sensing as sensing
     from hilseq.procedures.analog import SpotCheck as SpotCheck
     from hilseq.procedures.analog import Swept as Swept
-    from hilseq.procedures.analog import distinguished as distinguished
-    from hilseq.procedures.analog import held_inside as held_inside
-    from hilseq.procedures.analog import signals_failure as signals_failure
+    from hilseq.procedures.analog import ne43_input_bands as ne43_input_bands
+    from hilseq.procedures.analog import ne43_output_range as ne43_output_range
+    from hilseq.procedures.analog import ne43_undriven_output as ne43_undriven_output
     from hilseq.procedures.battery import WithoutSupply as WithoutSupply
     from hilseq.procedures.bench import Bench as Bench
     from hilseq.procedures.fault_location import thermometers_agree as thermometers_agree
@@ -118,9 +118,9 @@ if TYPE_CHECKING:
     from hilseq.procedures.power_on import peak_is_the_limit as peak_is_the_limit
     from hilseq.procedures.power_on import reported_error as reported_error
     from hilseq.procedures.power_on import start_times as start_times
-    from hilseq.procedures.readiness import Look as Look
     from hilseq.procedures.readiness import Readiness as Readiness
     from hilseq.procedures.readiness import ReadinessCheck as ReadinessCheck
+    from hilseq.procedures.readiness import ReadinessResult as ReadinessResult
     from hilseq.procedures.readiness import require as require
     from hilseq.procedures.self_check import supply_delivers as supply_delivers
     from hilseq.procedures.soak.events import SoakOutcome as SoakOutcome
@@ -152,15 +152,13 @@ _HOMES = {
     "cycling": "hilseq.procedures.cycling",
     "Decision": "hilseq.analysis.start_plans",
     "DecisionRule": "hilseq.analysis.uncertainty",
-    "distinguished": "hilseq.procedures.analog",
+    "DriverAddress": "hilseq.description.drivers",
     "durations": "hilseq.procedures.durations",
     "Element": "hilseq.hooks",
-    "End": "hilseq.description.drivers",
     "Endpoint": "hilseq.description.fields",
     "fail_on_standing_thermometer": "hilseq.procedures.power_on",
     "find_ride_through": "hilseq.procedures.margins",
     "Finding": "hilseq.description.findings",
-    "held_inside": "hilseq.procedures.analog",
     "HilseqError": "hilseq.errors",
     "host_and_port": "hilseq.deadlines",
     "Identification": "hilseq.instruments.protocols",
@@ -183,13 +181,15 @@ _HOMES = {
     "LinkRegisters": "hilseq.description.profile",
     "Loaded": "hilseq.procedures.points",
     "loaded_current": "hilseq.procedures.power_on",
-    "Look": "hilseq.procedures.readiness",
     "margins": "hilseq.procedures.margins",
     "Measured": "hilseq.measured",
     "ModbusLimits": "hilseq.description.registers",
     "Mode": "hilseq.description.profile",
     "ModeChange": "hilseq.plugin.parametrize",
     "NamedValues": "hilseq.instruments.protocols",
+    "ne43_input_bands": "hilseq.procedures.analog",
+    "ne43_output_range": "hilseq.procedures.analog",
+    "ne43_undriven_output": "hilseq.procedures.analog",
     "new_faults": "hilseq.procedures.memory",
     "NotPerformed": "hilseq.errors",
     "NotSafe": "hilseq.errors",
@@ -205,6 +205,7 @@ _HOMES = {
     "Prompt": "hilseq.procedures.operator",
     "Readiness": "hilseq.procedures.readiness",
     "ReadinessCheck": "hilseq.procedures.readiness",
+    "ReadinessResult": "hilseq.procedures.readiness",
     "ReadingVerdict": "hilseq.analysis.limits",
     "Register": "hilseq.description.registers",
     "RegisterTable": "hilseq.description.registers",
@@ -223,7 +224,6 @@ _HOMES = {
     "show_duration": "hilseq.quantities",
     "Signal": "hilseq.description.stand",
     "SignalBank": "hilseq.instruments.signals",
-    "signals_failure": "hilseq.procedures.analog",
     "slow_ramp": "hilseq.procedures.margins",
     "SnapshotReader": "hilseq.instruments.protocols",
     "SoakOutcome": "hilseq.procedures.soak.events",

@@ -142,7 +142,7 @@ class WallClock:
 
     @classmethod
     def since(cls, epoch: datetime, *, at_least: float) -> WallClock:
-        """Return a clock that goes on where an earlier one with this epoch broke off, after `at_least` s."""
+        """Return a clock that continues where an earlier one with this epoch broke off, after `at_least` s."""
         clock = cls()
         passed = max((clock._epoch - epoch).total_seconds(), at_least)
         clock._zero -= passed

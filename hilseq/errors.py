@@ -166,6 +166,26 @@ class UsageError(HilseqError):
     """The command line asks for something impossible; nothing was powered."""
 
 
+#: A package that is not always installed -> the extra that brings it.
+EXTRAS = {
+    "alembic": "records",
+    "dask": "cluster",
+    "distributed": "cluster",
+    "psycopg": "records",
+    "segno": "certificate",
+    "sqlalchemy": "records",
+    "starlette": "serve",
+    "typst": "certificate",
+    "uvicorn": "serve",
+}
+
+
+def not_installed(package: str) -> UsageError:
+    """Return the error for a package of `EXTRAS` that is missing: which, and how it is had."""
+    extra = EXTRAS[package]
+    return UsageError(f"this needs {package}: python -m pip install 'hilseq[{extra}]'")
+
+
 @dataclass(frozen=True, slots=True, order=True)
 class Problem:
     """One fault of a description file.

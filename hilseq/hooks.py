@@ -117,7 +117,8 @@ def hilseq_readiness_checks() -> Iterable[ReadinessCheck]:
         def hilseq_readiness_checks():
             def look(bench, slot):
                 warm = bench.signals.read("chamber-temperature")
-                yield Look("chamber", "chamber", 20 < warm < 30, f"the chamber is at {warm:g} °C", ("chamber",))
+                words = f"the chamber is at {warm:g} °C"
+                yield ReadinessResult("chamber", "chamber", 20 < warm < 30, words, ("chamber",))
 
             return [ReadinessCheck("chamber", look)]
     """

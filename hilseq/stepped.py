@@ -55,9 +55,9 @@ class SteppedClock:
         try:
             began = datetime.fromisoformat(reported) - timedelta(seconds=self._now)
         except (ValueError, OverflowError):
-            raise self._nonsense(f"date {reported}") from None
+            raise self._invalid(f"date {reported}") from None
         if began.tzinfo is None:
-            raise self._nonsense(f"date {reported}")
+            raise self._invalid(f"date {reported}")
         return began
 
     def _send(self, request: str) -> None:
@@ -75,7 +75,7 @@ class SteppedClock:
         try:
             return float(reported)
         except ValueError:
-            raise self._nonsense(f"now {reported}") from None
+            raise self._invalid(f"now {reported}") from None
 
     def _reported(self, wanted: str) -> str:
         """Return what follows the wanted word in the answer that is due."""
@@ -92,10 +92,10 @@ class SteppedClock:
         answer, self._received, self._due = self._received, b"", False
         word, _, reported = answer.decode("ascii", "replace").strip().partition(" ")
         if word != wanted:
-            raise self._nonsense(answer.decode("ascii", "replace"))
+            raise self._invalid(answer.decode("ascii", "replace"))
         return reported
 
-    def _nonsense(self, answer: str) -> InvalidResponse:
+    def _invalid(self, answer: str) -> InvalidResponse:
         return InvalidResponse(f"the simulated stand's clock answered {answer[:80]!r} to {self._request!r}")
 
     def _lost(self, error: OSError) -> InstrumentTimeout:

@@ -4,7 +4,17 @@ from __future__ import annotations
 
 import pytest
 
-from hilseq import Judge, KeepTable, Mode, Swept, Unit, distinguished, durations, held_inside, signals_failure
+from hilseq import (
+    Judge,
+    KeepTable,
+    Mode,
+    Swept,
+    Unit,
+    durations,
+    ne43_input_bands,
+    ne43_output_range,
+    ne43_undriven_output,
+)
 
 pytestmark = [pytest.mark.stage("analog"), pytest.mark.duration(estimate=durations.exchanges)]
 
@@ -43,7 +53,7 @@ def test_tells_failures_apart(ready_unit: Unit, loop_input: str, judge: Judge) -
 
     The loop input tells under-range, over-range and both failures from a measurement (NE 43).
     """
-    for name, measured, limits in distinguished(ready_unit.analog, loop_input):
+    for name, measured, limits in ne43_input_bands(ready_unit.analog, loop_input):
         judge(name, measured, limits)
 
 
@@ -52,7 +62,7 @@ def test_stays_in_its_loop(ready_unit: Unit, loop_output: str, judge: Judge) -> 
 
     The loop output signals a failure while not driven, and never feigns one while it is (NE 43).
     """
-    judge(*signals_failure(ready_unit.analog, loop_output))
+    judge(*ne43_undriven_output(ready_unit.analog, loop_output))
     ready_unit.modes.move_to(Mode.LIVE)
-    for name, measured, limits in held_inside(ready_unit.analog, loop_output):
+    for name, measured, limits in ne43_output_range(ready_unit.analog, loop_output):
         judge(name, measured, limits)

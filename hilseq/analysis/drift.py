@@ -9,7 +9,7 @@ range, and 3.267 * mean moving range (NIST/SEMATECH e-Handbook 6.3.2.2, from mem
 Statistical Quality Control Handbook (1956) and Nelson (Journal of Quality Technology, 1984), both from
 memory.
 
-Tests by rank: do two groups differ, does one go on rising, and what do many such tests prove together.
+Tests by rank: do two groups differ, does one keep rising, and what do many such tests prove together.
 
 Pure numbers. Readings of a production line are rarely normal and always hold a few odd ones, so nothing
 here assumes a distribution.

@@ -97,24 +97,21 @@ def top(
     """
 
 
-#: A package that is not installed -> the extra that brings it.
-EXTRAS = {
-    "alembic": "records",
-    "distributed": "cluster",
-    "psycopg": "records",
-    "segno": "certificate",
-    "sqlalchemy": "records",
-    "starlette": "serve",
-    "typst": "certificate",
-    "uvicorn": "serve",
-}
 #: Exit code of an error that nobody foresaw; sysexits.h calls it EX_SOFTWARE.
 UNEXPECTED = 70
 
 
 def main() -> None:
     """Run the command line; errors of our own are one or two lines on stderr, never a traceback."""
-    from hilseq.errors import DescriptionError, HilseqError, StandFault, StandInUse, UsageError
+    from hilseq.errors import (
+        EXTRAS,
+        DescriptionError,
+        HilseqError,
+        StandFault,
+        StandInUse,
+        UsageError,
+        not_installed,
+    )
     from hilseq.verdicts import ExitCode
 
     try:
@@ -140,8 +137,7 @@ def main() -> None:
             raise
         package = str(getattr(error, "name", "")).partition(".")[0]
         if isinstance(error, ModuleNotFoundError) and package in EXTRAS:
-            words = f"this needs {package}: python -m pip install 'hilseq[{EXTRAS[package]}]'"
-            print(f"hilseq: {words}", file=sys.stderr)
+            print(f"hilseq: {not_installed(package)}", file=sys.stderr)
             sys.exit(int(ExitCode.USAGE))
         words = f"{type(error).__name__}: {error}"
         print(

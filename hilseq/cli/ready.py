@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from hilseq.journal.run_state import RunState, UnitState
     from hilseq.plugin.visit_run import VisitRun
     from hilseq.procedures.bench import Bench
-    from hilseq.procedures.readiness import Look
+    from hilseq.procedures.readiness import ReadinessResult
     from hilseq.procedures.unit import Unit
 
 #: Pause between two attempts to switch off, s.
@@ -104,13 +104,13 @@ def ready_command(
     raise typer.Exit(_tell(visit.stand.stand, looks, json=json))
 
 
-def _looks(visit: Visit, *, simulate: bool, defects: list[str], power: bool) -> list[Look]:
+def _looks(visit: Visit, *, simulate: bool, defects: list[str], power: bool) -> list[ReadinessResult]:
     """Open the stand, look at everything, and leave it safe."""
     from hilseq.errors import UsageError
     from hilseq.interrupts import interrupt_on_termination
     from hilseq.plugin.options import VisitOptions
     from hilseq.plugin.visit_run import VisitRun
-    from hilseq.procedures.readiness import Look
+    from hilseq.procedures.readiness import ReadinessResult
 
     if defects and not simulate:
         raise UsageError("--defect works only with --simulate: no defect is put into a real stand")
@@ -126,19 +126,19 @@ def _looks(visit: Visit, *, simulate: bool, defects: list[str], power: bool) -> 
     )
     run = VisitRun(options, visit, hands_over=False, leaves_running=not power)
     interrupt_on_termination(run.heard_to_end)
-    looks: list[Look] = []
+    looks: list[ReadinessResult] = []
     try:
         run.start()
         if run.kept_off is not None:
-            looks.append(Look("latch", "stand", False, f"kept off: latched {run.kept_off.words}"))
+            looks.append(ReadinessResult("latch", "stand", False, f"kept off: latched {run.kept_off.words}"))
         for look in _all_looks(run, power=power):
-            run.clock.tick()  # the guard hears that it goes on
+            run.clock.tick()  # the guard hears that it is alive
             looks.append(look)
     finally:
         unsafe = _made_safe(run)
         run.close()
     if unsafe:
-        looks.append(Look("safe state", "safe state", False, unsafe))
+        looks.append(ReadinessResult("safe state", "safe state", False, unsafe))
     return looks
 
 
@@ -156,13 +156,13 @@ def _made_safe(run: VisitRun) -> str:
     return unsafe
 
 
-def _all_looks(run: VisitRun, *, power: bool) -> Iterator[Look]:
-    from hilseq.procedures.readiness import Look, Readiness, attempt, powered_looks
+def _all_looks(run: VisitRun, *, power: bool) -> Iterator[ReadinessResult]:
+    from hilseq.procedures.readiness import Readiness, ReadinessResult, attempt, powered_looks
 
     bench = run.opened()
     for seen in bench.found:
         right = None if seen.at_rest is None else not seen.is_on
-        yield Look("as found", seen.part, right, f"{seen.words} when found", (seen.part,))
+        yield ReadinessResult("as found", seen.part, right, f"{seen.words} when found", (seen.part,))
     usable = [slot for slot in bench.slots if slot not in bench.unusable]
     yield from Readiness(bench).instruments()
     profiled = run.visit.profiles
@@ -172,7 +172,7 @@ def _all_looks(run: VisitRun, *, power: bool) -> Iterator[Look]:
     for slot in run.visit.profiles:
         if (visit := run.golden(slot)) or run.visit.stand.golden_unit:
             words = visit or "none on record for the harness as it is: hilseq ready --golden RUN"
-            yield Look("known good unit", f"slot {slot}", bool(visit), words)
+            yield ReadinessResult("known good unit", f"slot {slot}", bool(visit), words)
     for topic, looks in rest.topics().items():
         if usable and topic not in ("instruments", "calibration"):
             yield from attempt(topic, looks)
@@ -183,12 +183,14 @@ def _all_looks(run: VisitRun, *, power: bool) -> Iterator[Look]:
         run.make_safe(slot)
 
 
-def _thermometers(bench: Bench, unit: Unit) -> Iterator[Look]:
+def _thermometers(bench: Bench, unit: Unit) -> Iterator[ReadinessResult]:
     from hilseq.procedures.fault_location import thermometers_agree
-    from hilseq.procedures.readiness import Look
+    from hilseq.procedures.readiness import ReadinessResult
 
     thermometers_agree(bench, unit)
-    yield Look("under power", f"thermometers of slot {unit.slot}", True, "none is contradicted by the others")
+    yield ReadinessResult(
+        "under power", f"thermometers of slot {unit.slot}", True, "none is contradicted by the others"
+    )
 
 
 def _record_golden(stand: Path, run: Path, by: str, *, anew: bool) -> int:
@@ -317,7 +319,7 @@ def _write_sheet(visit: Visit, target: Path, intakes: dict[str, dict[str, str]])
         target.write_text(content, encoding="utf-8")
 
 
-def _tell(stand: str, looks: list[Look], *, json: bool) -> int:
+def _tell(stand: str, looks: list[ReadinessResult], *, json: bool) -> int:
     """Print what was found; return the exit code."""
     from dataclasses import asdict
 

@@ -15,7 +15,7 @@ import typer
 
 from hilseq import gc_tuning, resources
 from hilseq.cli.command import PytestCommand, StandOption, UnitOption
-from hilseq.errors import UsageError, fenced
+from hilseq.errors import UsageError, fenced, not_installed
 from hilseq.verdicts import ExitCode
 
 #: Longest wait for a detached run to begin, s.
@@ -263,8 +263,8 @@ def _hand_to_records(folder: Path) -> None:
     with fenced("the records do not have this run yet"):
         try:
             from hilseq.records.synchronising import sync
-        except ImportError:
-            raise UsageError("records need more packages: pip install 'hilseq[records]'") from None
+        except ModuleNotFoundError as error:
+            raise not_installed(error.name or "sqlalchemy") from None
         result = sync(folder, where)
         if result.warning or result.refused:
             raise UsageError(result.warning or result.refused[0][1])

@@ -47,20 +47,17 @@ def serve_command(
         ),
     ] = None,
 ) -> None:
-    """Follow runs in a browser: those that go on, with live plots; reports; history. Changes nothing.
+    """Follow runs in a browser: the active ones, with live plots; reports; history. Changes nothing.
 
     Needs the extra `serve`. Ctrl-C ends it; no run is touched by its coming or going.
 
     Example: hilseq serve --runs runs
     """
-    from hilseq.errors import UsageError
+    from hilseq.errors import UsageError, not_installed
 
     missing = [name for name in ("starlette", "uvicorn") if find_spec(name) is None]
     if missing:
-        raise UsageError(
-            f"`hilseq serve` needs {' and '.join(missing)}: python -m pip install 'hilseq[serve]' "
-            "(in a checkout: python -m pip install --editable '.[serve]')"
-        )
+        raise not_installed(missing[0])
     if not runs.is_dir():
         raise UsageError(f"{runs} is no folder of runs; give the one `hilseq run` writes to (--runs)")
     _serve(runs, records, host, port, token)

@@ -410,14 +410,14 @@ class BenchDay(Day):
         with passed_on(self._visits.values()) as self._heard:
             while self._visits or not self._ends:
                 with suppress(EOFError):
-                    self._go_on()
+                    self._continue()
                     continue
                 self._ends = True
                 for visit in self._visits.values():
                     visit.leave_alone()
                 time.sleep(_LOOK)
 
-    def _go_on(self) -> None:
+    def _continue(self) -> None:
         """Do what is next: see off a unit that is done, pass on a question, or fit the next unit."""
         over = next((slot for slot, visit in self._visits.items() if visit.is_over), None)
         if over is not None:

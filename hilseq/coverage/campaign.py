@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, Protocol, Self
 from hilseq.coverage.cases import RowFile
 from hilseq.coverage.parcel import installed
 from hilseq.coverage.visits import Visited, words_for
-from hilseq.errors import StandFault, UsageError
+from hilseq.errors import StandFault, UsageError, not_installed
 
 if TYPE_CHECKING:
     from distributed import Client
@@ -112,7 +112,7 @@ class Workers:
             import dask
             from distributed import Client, LocalCluster
         except ModuleNotFoundError:
-            raise UsageError("campaigns need more packages: pip install 'hilseq[cluster]'") from None
+            raise not_installed("distributed") from None
         for name in (
             "distributed",
             "distributed.client",

@@ -48,7 +48,7 @@ class Driver(Protocol):
     """What every driver tells of itself. An entry point names a class; it is made without arguments."""
 
     #: What the entry of the stand file holds that names this driver, such as `supplies.NAME`.
-    description: type[Driven]
+    description: type[DriverModel]
 
     def findings(self, stand: Stand) -> Iterable[Finding]:  # noqa: ARG002 - for drivers that have no checks
         """Return what is wrong between the entries of a stand file that this driver serves.
@@ -69,7 +69,7 @@ class DescribedLink(Driver, Protocol):
 class DescribedChannels(Driver, Protocol):
     """What a driver of channels tells besides: how one of its signals is described."""
 
-    signal: type[Driven]
+    signal: type[DriverModel]
 
 
 @cache
@@ -153,16 +153,16 @@ def _shortcomings(role: Role, driver: Any) -> Iterator[str]:
         model = getattr(driver, part, None)
         if model is None:
             continue
-        if not (isinstance(model, type) and issubclass(model, Driven) and model.is_model_of(role, part)):
+        if not (isinstance(model, type) and issubclass(model, DriverModel) and model.is_model_of(role, part)):
             yield f"has {model!r} as its `{part}`, which is no class derived from {base}"
-        elif issubclass(model, Reached) and model.ends is Reached.ends:
+        elif issubclass(model, AddressedModel) and model.addresses is AddressedModel.addresses:
             yield (
-                f"does not say in {model.__name__} what `ends()` returns: the addresses at which it is reached, and is "
-                "held and kept off; () for what has none"
+                f"does not say in {model.__name__} what `addresses()` returns: the addresses where it is reached, and "
+                "is held and kept off; () for what has none"
             )
 
 
-class End(NamedTuple):
+class DriverAddress(NamedTuple):
     """An address at which something is reached: the key it stands under, its text, and which part is meant.
 
     `protocol` is what a HOST:PORT is of where it is not TCP, such as `udp`: each has ports of its own.
@@ -174,7 +174,7 @@ class End(NamedTuple):
     protocol: str = ""
 
 
-class Driven(Model):
+class DriverModel(Model):
     """A mapping whose keys depend on its `driver`: read as the driver's own model, a class derived from this.
 
     The classes directly below name the `role`, which `part` of a driver of that role is their model, and the
@@ -223,10 +223,10 @@ class Driven(Model):
         return own.model_validate(data)
 
 
-class Reached(Driven):
+class AddressedModel(DriverModel):
     """What a driver reaches at addresses: by them it is held for one user, and kept off by `hilseq safe`."""
 
-    def ends(self) -> tuple[End, ...]:
+    def addresses(self) -> tuple[DriverAddress, ...]:
         """Return the addresses it is reached at: each is unique on a stand, and lies in its network.
 
         `()` for what has none, such as a card in this computer: it is held by its name on its stand. Each driver
@@ -237,7 +237,7 @@ class Reached(Driven):
     @property
     def where(self) -> str:
         """Where it is reached, in one word, for messages and the set-up sheet."""
-        return ", ".join(end.text for end in self.ends())
+        return ", ".join(end.text for end in self.addresses())
 
 
 def findings_of_drivers(stand: Stand) -> list[Finding]:
@@ -279,7 +279,7 @@ def own_model(annotation: Any, data: Any) -> Any:
     The general model stands for one whose driver cannot be had.
     """
     shape = bare(annotation)
-    if isinstance(shape, type) and issubclass(shape, Driven):
+    if isinstance(shape, type) and issubclass(shape, DriverModel):
         try:
             return shape.model_for(data)
         except DriverError:

@@ -190,8 +190,8 @@ _HABITS: dict[str, tuple[str, ...]] = {
     "little": ("low first",), "little-endian": ("low first",), "cdab": ("low first",), "lsw": ("low first",),
     "bool": ("bit",), "word": ("uint16",), "uint": ("uint16",), "int": ("int16",), "short": ("int16",),
     "dword": ("uint32",), "long": ("int32",), "float": ("float32",), "real": ("float32",),
-    "loopback": ("echo",), "loop-back": ("echo",), "reboot": ("restart",), "continue": ("go on",),
-    "ignore": ("go on",), "abort": ("stop",), "shut": ("closed",), "none": ("empty",),
+    "loopback": ("echo",), "loop-back": ("echo",), "reboot": ("restart",), "go on": ("continue",),
+    "ignore": ("continue",), "abort": ("stop",), "shut": ("closed",), "none": ("empty",),
 }  # fmt: skip
 
 

@@ -6,7 +6,7 @@ from typing import Literal, Self
 
 from pydantic import Field, model_validator
 
-from hilseq.description.drivers import End
+from hilseq.description.drivers import DriverAddress
 from hilseq.description.fields import Endpoint, SerialLine, Text
 from hilseq.description.registers import ModbusLimits, Register
 from hilseq.description.stand import Io, Link, Signal
@@ -41,7 +41,7 @@ class ModbusIo(ModbusLimits, Io):
             )
         return self
 
-    def ends(self) -> tuple[End, ...]:
+    def addresses(self) -> tuple[DriverAddress, ...]:
         """Return its network address or its serial port, and the device there."""
         return (_end(self.address, self.port, f"device {self.device_id}"),)
 
@@ -89,10 +89,14 @@ class ModbusLink(Link):
             )
         return self
 
-    def ends(self) -> tuple[End, ...]:
+    def addresses(self) -> tuple[DriverAddress, ...]:
         """Return its network address or its serial port."""
         return (_end(self.address, self.port, "the unit"),)
 
 
-def _end(address: str | None, port: str | None, part: str) -> End:
-    return End("port", port or "", part) if address is None else End("address", address, part)
+def _end(address: str | None, port: str | None, part: str) -> DriverAddress:
+    return (
+        DriverAddress("port", port or "", part)
+        if address is None
+        else DriverAddress("address", address, part)
+    )

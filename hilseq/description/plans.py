@@ -127,9 +127,9 @@ class Soak(Model):
     ignored_events: list[Sign] = Field(
         default_factory=list,
         description="signs that make no event: kept and shown, and blame nobody; a left mode, a new fault, a "
-        "limit crossed, a link that answers nonsense and a start that fails always count",
+        "limit crossed, a link that sends invalid data and a start that fails always count",
     )
-    on_event: Literal["go on", "restart", "stop"] = Field(
+    on_event: Literal["continue", "restart", "stop"] = Field(
         default="restart", description="what happens when the unit leaves its mode"
     )
     stop_after_events: Annotated[int, Field(ge=1)] = Field(default=3, description="events that end the soak")

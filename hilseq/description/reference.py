@@ -16,7 +16,7 @@ from pydantic.fields import FieldInfo
 from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue
 from pydantic_core import PydanticUndefined, core_schema
 
-from hilseq.description.drivers import Driven, Reached, installed, keys_of, own_model
+from hilseq.description.drivers import AddressedModel, DriverModel, installed, keys_of, own_model
 from hilseq.description.fields import WrittenAs
 from hilseq.description.intake import IntakeSheet
 from hilseq.description.profile import Profile
@@ -217,7 +217,7 @@ def schema_of(kind: str) -> dict[str, Any]:
     made = _generated(model)
     for general in (
         each
-        for each in (*Reached.__subclasses__(), *Driven.__subclasses__())
+        for each in (*AddressedModel.__subclasses__(), *DriverModel.__subclasses__())
         if each.__name__ in made.get("$defs", {})
     ):
         made["$defs"][general.__name__] = _by_driver(general, made["$defs"])
@@ -244,7 +244,7 @@ def _generated(model: type[BaseModel]) -> dict[str, Any]:
     return made
 
 
-def _by_driver(general: type[Driven], definitions: dict[str, Any]) -> dict[str, Any]:
+def _by_driver(general: type[DriverModel], definitions: dict[str, Any]) -> dict[str, Any]:
     """Return the schema of a mapping whose driver says which keys it has; what it needs joins `definitions`."""
     usual = general.model_fields["driver"].default
     of_driver = {}

@@ -14,7 +14,7 @@ from pydantic import (
     model_validator,
 )
 
-from hilseq.description.drivers import End
+from hilseq.description.drivers import DriverAddress
 from hilseq.description.fields import Model, Seconds, Text, TextLine, WrittenAs
 from hilseq.description.stand import Supply
 
@@ -276,6 +276,6 @@ class ScpiSupply(Supply):
             )
         return self
 
-    def ends(self) -> tuple[End, ...]:
+    def addresses(self) -> tuple[DriverAddress, ...]:
         """Return its VISA resource, and the output of it."""
-        return (End("resource", self.resource, f"output {self.output}"),)
+        return (DriverAddress("resource", self.resource, f"output {self.output}"),)

@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TypeVar
 
-from hilseq.description.drivers import Driven
+from hilseq.description.drivers import DriverModel
 from hilseq.description.modbus import ModbusIo, ModbusLink, ModbusSignal
 from hilseq.description.scpi import ScpiSupply
 from hilseq.description.stand import Stand
 from hilseq.errors import UsageError
 
-D = TypeVar("D", bound=Driven)
+D = TypeVar("D", bound=DriverModel)
 
 
 def served_by_twin(stand: Stand) -> Stand:
@@ -79,5 +79,5 @@ def modbus_links(stand: Stand) -> dict[str, ModbusLink]:
     return _of({name: slot.link for name, slot in stand.slots.items()}, ModbusLink)
 
 
-def _of(described: Mapping[str, Driven], model: type[D]) -> dict[str, D]:
+def _of(described: Mapping[str, DriverModel], model: type[D]) -> dict[str, D]:
     return {name: one for name, one in described.items() if isinstance(one, model)}

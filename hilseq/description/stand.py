@@ -13,7 +13,7 @@ from typing import Annotated, Any, Literal, NamedTuple, Self
 
 from pydantic import BeforeValidator, Field, model_validator
 
-from hilseq.description.drivers import Driven, DriverError, Reached, keys_of
+from hilseq.description.drivers import AddressedModel, DriverError, DriverModel, keys_of
 from hilseq.description.fields import (
     AccuracyText,
     AmpereAccuracy,
@@ -200,7 +200,7 @@ def _require_points(points: tuple[Certified, ...]) -> None:
             )
 
 
-class Supply(Reached):
+class Supply(AddressedModel):
     """One output of a programmable DC supply: what holds of any; its driver says how it is spoken to."""
 
     role = "supply"
@@ -302,7 +302,7 @@ __all__ = [
 ]
 
 
-class Io(Reached):
+class Io(AddressedModel):
     """One device that holds signals of the stand; its driver says where it is, and what the address of a signal is."""
 
     role = "channels"
@@ -340,7 +340,7 @@ class Io(Reached):
         return self
 
 
-class Signal(Driven):
+class Signal(DriverModel):
     """One wire or register of the stand, as the unit sees it; the driver of its `io` says what its address is."""
 
     role = "channels"
@@ -473,7 +473,7 @@ class PortWiring(Model):
     cable: Text | None = Field(default=None, description="cable to use, for the set-up sheet")
 
 
-class Link(Reached):
+class Link(AddressedModel):
     """How the unit in a slot is talked to; the registers that it has are in its profile."""
 
     role = "link"

@@ -61,7 +61,7 @@ def read_text(path: Path) -> str:
 def read_yaml(path: Path) -> tuple[SourcePosition, list[Problem]]:
     """Return the one document of a file, and the traps in it that left the rest readable.
 
-    Raises DescriptionError when there is no document to go on with.
+    Raises DescriptionError when there is no document to continue with.
     """
     return compose(read_text(path), path)
 

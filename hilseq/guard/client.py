@@ -135,7 +135,7 @@ class Guard:
     def release(self, *, safe: bool) -> None:
         """Tell the guard to go because the stand is safe, or else to take over.
 
-        Waits until it has gone; a guard that takes over goes on by itself.
+        Waits until it has gone; a guard that takes over continues by itself.
         """
         self._beats.end()
         with contextlib.suppress(OSError, ValueError):
@@ -145,7 +145,7 @@ class Guard:
                 with contextlib.suppress(OSError):
                     stream.close()
         if self.lost:
-            # One that hangs would hold the stand, and switch off under the next run when it goes on.
+            # One that hangs would hold the stand, and switch off under the next run when it continues.
             self._process.kill()
         if not safe:
             return

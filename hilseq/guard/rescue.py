@@ -13,7 +13,7 @@ from hilseq.journal.entries import MadeSafe
 from hilseq.journal.writer import JournalWriter
 from hilseq.lease.latch import Latch
 
-#: Attempts to reach the safe state go on this long, s: a single-connection instrument may first have to
+#: Attempts to reach the safe state continue this long, s: a single-connection instrument may first have to
 #: notice that the dead run's connection is gone.
 PERSEVERANCE = 60.0
 

@@ -72,7 +72,7 @@ def _bench(stand: Stand) -> Bench:
 def watch(pipe: int, run_pid: int, beat: Callable[[], None] = nothing) -> str:
     """Wait for the end of the run; return why it must be made safe, or an empty text when disarmed.
 
-    `beat` is called all the while: the run hears by it that this loop goes on.
+    `beat` is called all the while: the run hears by it that this loop runs.
     """
     run = SignsOfLife(run_pid)
     while not run.has_ceased:

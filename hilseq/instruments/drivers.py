@@ -86,7 +86,12 @@ class ModbusChannelsDriver(ChannelsDriver):
 
         if io.address is not None:
             device = ModbusDevice.over_tcp(
-                f"io {name}", io.address, device=io.device_id, deadline=io.deadline, owner="stand", quirks=io
+                f"io {name}",
+                io.address,
+                device=io.device_id,
+                deadline=io.deadline,
+                responsible="stand",
+                quirks=io,
             )
         else:
             device = ModbusDevice.over_serial(
@@ -96,7 +101,7 @@ class ModbusChannelsDriver(ChannelsDriver):
                 frame=io.line.frame,
                 device=io.device_id,
                 deadline=io.deadline,
-                owner="stand",
+                responsible="stand",
                 quirks=io,
             )
         return ModbusChannels(signals, device, max_gap=io.max_gap, identified=io.identity is not None)
@@ -128,7 +133,7 @@ class ModbusLinks(LinkDriver):
                 link.address,
                 device=registers.device_id,
                 deadline=wait,
-                owner="unit",
+                responsible="unit",
                 quirks=registers,
                 repeats=_REPEATS,
             )
@@ -139,7 +144,7 @@ class ModbusLinks(LinkDriver):
             frame=link.line.frame,
             device=registers.device_id,
             deadline=wait,
-            owner="unit",
+            responsible="unit",
             quirks=registers,
             repeats=_REPEATS,
         )
@@ -186,7 +191,7 @@ class ModbusSerialPartners(SerialPartnerDriver):
                 resource,
                 device=port.device_id,
                 deadline=port.deadline,
-                owner="unit",
+                responsible="unit",
                 place=place,
                 quirks=quirks,
             )
@@ -198,7 +203,7 @@ class ModbusSerialPartners(SerialPartnerDriver):
                 frame=port.frame,
                 device=port.device_id,
                 deadline=port.deadline,
-                owner="unit",
+                responsible="unit",
                 place=place,
                 quirks=quirks,
             )

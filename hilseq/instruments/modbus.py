@@ -13,7 +13,7 @@ from hilseq.description.registers import FULL_MODBUS, ModbusLimits, Register, Re
 from hilseq.errors import HilseqError, StandFault, UnitFault
 from hilseq.instruments import codec, pdu
 from hilseq.instruments.modbus_transaction import ModbusTransaction
-from hilseq.instruments.translate import DecodeError, Owner, fault, quote, reraise
+from hilseq.instruments.translate import DecodeError, Responsible, fault, quote, reraise
 from hilseq.instruments.transport import TcpTransport, serial_transport
 
 #: Pause between two looks at what a device is still carrying out, seconds.
@@ -43,7 +43,7 @@ class ModbusDevice(ModbusTransaction):
         *,
         device: int = 1,
         deadline: float = 1.0,
-        owner: Owner = "stand",
+        responsible: Responsible = "stand",
         place: str | None = None,
         quirks: ModbusLimits = FULL_MODBUS,
         repeats: int = 0,
@@ -55,7 +55,7 @@ class ModbusDevice(ModbusTransaction):
             rtu=False,
             device=device,
             deadline=deadline,
-            owner=owner,
+            responsible=responsible,
             place=place,
             quirks=quirks,
             repeats=repeats,
@@ -71,7 +71,7 @@ class ModbusDevice(ModbusTransaction):
         frame: str = "8E1",
         device: int = 1,
         deadline: float = 1.0,
-        owner: Owner = "stand",
+        responsible: Responsible = "stand",
         place: str | None = None,
         quirks: ModbusLimits = FULL_MODBUS,
         repeats: int = 0,
@@ -87,7 +87,7 @@ class ModbusDevice(ModbusTransaction):
             rtu=True,
             device=device,
             deadline=deadline,
-            owner=owner,
+            responsible=responsible,
             place=place,
             quirks=quirks,
             repeats=repeats,
@@ -199,7 +199,7 @@ class ModbusDevice(ModbusTransaction):
     def mismatch(self, words: str, names: Sequence[str] = ()) -> HilseqError:
         """Return the error for a value that does not read back as written: of a unit, at the points it has it of."""
         message = f"{self.name} ({self.transport.resource}, device {self._device}): {words}"
-        if self._owner == "unit":
+        if self._responsible == "unit":
             return UnitFault(message, places=list(names)) if names else UnitFault(message, place=self._place)
         return StandFault(message, place=self._place)
 

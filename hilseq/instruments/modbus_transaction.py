@@ -42,8 +42,8 @@ from hilseq.description.registers import FULL_MODBUS, ModbusLimits
 from hilseq.errors import HilseqError
 from hilseq.instruments import pdu
 from hilseq.instruments.link_tally import PLACE, LinkTally
-from hilseq.instruments.translate import DecodeError, Exchange, Owner, fault, reported, reraise
-from hilseq.instruments.transport import Transport, drain_input, path_owner
+from hilseq.instruments.translate import DecodeError, Exchange, Responsible, fault, reported, reraise
+from hilseq.instruments.transport import Transport, drain_input, path_responsible
 
 #: Pause before a device that was busy is asked again, seconds: long beside an answer, short beside a deadline.
 BUSY_PAUSE = 0.02
@@ -57,7 +57,7 @@ class ModbusTransaction:
     """One device at the far end of a connection or line.
 
     `name` goes into messages, `deadline` is the longest wait for one answer in seconds (the time on a serial
-    line comes on top), `owner` decides the family of errors: InstrumentTimeout, InvalidResponse and
+    line comes on top), `responsible` decides the family of errors: InstrumentTimeout, InvalidResponse and
     InstrumentError for the stand; UnitSilent and UnitFault for the unit. `place` goes into them too. `quirks`
     say how the device wants to be asked, `repeats` how often it is asked again what it did not
     answer. Nothing is opened before the first call. Several threads may share it.
@@ -71,7 +71,7 @@ class ModbusTransaction:
         rtu: bool,
         device: int = 1,
         deadline: float = 1.0,
-        owner: Owner = "stand",
+        responsible: Responsible = "stand",
         place: str | None = None,
         quirks: ModbusLimits = FULL_MODBUS,
         repeats: int = 0,
@@ -83,8 +83,8 @@ class ModbusTransaction:
         self.lock: threading.RLock = transport.shared
         self._rtu = rtu
         self._device = device
-        self._owner: Owner = owner
-        self._place = place if place is not None or owner == "unit" else name
+        self._responsible: Responsible = responsible
+        self._place = place if place is not None or responsible == "unit" else name
         self._transaction = 0
         self._answered = 0  # how many answers came over this connection
         self._early = b""  # what came before the question: the beginning of a late answer
@@ -96,7 +96,7 @@ class ModbusTransaction:
         self._again = False  # whether the request under way may be sent twice
         self._closes = False  # whether the far end closes its connections after one answer
         self._keeps = False  # whether it has ever answered twice over one connection
-        #: How many exchanges failed: no answer, a lost connection, or nonsense. For the caller to begin anew at 0.
+        #: How many exchanges failed: no answer, a lost connection, or invalid data. For the caller to begin anew at 0.
         self.failures = 0
         self.tally = LinkTally()
         self._repeats = repeats
@@ -401,10 +401,10 @@ class ModbusTransaction:
         On the link of a unit, a gateway that says its target is silent says that the unit is (0B); one that
         has no path speaks of its own set-up, which is the stand's (0A).
         """
-        if self._owner == "unit" and error.code == pdu.GATEWAY_TARGET_SILENT:
+        if self._responsible == "unit" and error.code == pdu.GATEWAY_TARGET_SILENT:
             return fault("lost", str(error), self.about(about.command, path="unit"))
-        if self._owner == "unit" and error.code == pdu.GATEWAY_PATH_UNAVAILABLE:
-            about = self.about(about.command, owner="stand")
+        if self._responsible == "unit" and error.code == pdu.GATEWAY_PATH_UNAVAILABLE:
+            about = self.about(about.command, responsible="stand")
         again = error.code == pdu.BUSY and self._asked > 1
         hint = f" (asked {self._asked} times within {self.deadline:g} s)" if again else ""
         return reported(error.code, error.words, about, hint)
@@ -413,15 +413,17 @@ class ModbusTransaction:
         line = pdu.silent_interval(self.transport.speed) if self._rtu and self.transport.speed else 0.0
         return max(self.quirks.pause, line)
 
-    def about(self, command: str, *, owner: Owner | None = None, path: Owner | None = None) -> Exchange:
+    def about(
+        self, command: str, *, responsible: Responsible | None = None, path: Responsible | None = None
+    ) -> Exchange:
         """Return what a message says of an exchange with this device."""
         return Exchange(
             self.name,
             f"{self.transport.resource}, device {self._device}",
             command,
             self.deadline,
-            owner or self._owner,
-            path or path_owner(self.transport, self._owner),
+            responsible or self._responsible,
+            path or path_responsible(self.transport, self._responsible),
             self._place or (PLACE if self.tally.is_unreliable else None),
         )
 

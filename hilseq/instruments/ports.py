@@ -113,7 +113,7 @@ class OpenPort:
             rtu=True,
             device=device,
             deadline=self.deadline,
-            owner="unit",
+            responsible="unit",
             place=self.name,
         )
 

@@ -321,7 +321,7 @@ class UnitLink(Protocol):
 
     name: str
     deadline: float
-    #: How many exchanges failed: no answer, a lost connection, or nonsense. Who counts anew sets it to 0.
+    #: How many exchanges failed: no answer, a lost connection, or invalid data. Who counts anew sets it to 0.
     failures: int = 0
 
     def counted(self) -> LinkTally | None:

@@ -4,7 +4,7 @@ Knows every exception class that pyvisa, pyvisa-py, pymodbus, pyserial and the o
 through an exchange, by name, so that no library is imported for the sake of its errors. Must not know what
 was asked or why: the caller hands over an `Exchange` that says it in words.
 
-Each class has a *kind*, and the kind with the owner of the far end decides the family:
+Each class has a *kind*, and the kind with who is at the far end decides the family:
 
     kind      meaning                                        of the stand        of the unit
     silent    the deadline passed                            InstrumentTimeout    UnitSilent
@@ -35,7 +35,7 @@ from hilseq.errors import (
     UnitSilent,
 )
 
-Owner = Literal["stand", "unit"]
+Responsible = Literal["stand", "unit"]
 Kind = Literal["silent", "lost", "garbage", "local", "misuse"]
 
 #: Longest piece of somebody else's text that is quoted in a message.
@@ -52,15 +52,15 @@ class DecodeError(ValueError):
 class Exchange:
     """What was being attempted, in the words of the message.
 
-    `deadline` is in seconds. `owner` is who is on the far end, `path` whose wire leads there.
+    `deadline` is in seconds. `responsible` is who is on the far end, `path` whose wire leads there.
     """
 
     name: str
     resource: str
     command: str
     deadline: float
-    owner: Owner = "stand"
-    path: Owner = "stand"
+    responsible: Responsible = "stand"
+    path: Responsible = "stand"
     place: str | None = None
 
 
@@ -163,7 +163,7 @@ def _sentence(kind: Kind, detail: str, exchange: Exchange) -> str:
         "silent": f"{who} did not answer {what!r} {within}; is it switched on and connected?",
         "lost": f"{who} cannot be reached for {what!r} (deadline {exchange.deadline:g} s): {detail}; "
         "is it switched on, connected, and free of other users?",
-        "garbage": f"{who} answered {what!r} {within} with nonsense: {detail}",
+        "garbage": f"{who} gave an invalid answer to {what!r} {within}: {detail}",
         "local": f"{who} cannot be used from this computer for {what!r} "
         f"(deadline {exchange.deadline:g} s): {detail}; check the stand file and the permissions",
         "misuse": f"{who}: {what!r} (deadline {exchange.deadline:g} s) is not possible: {detail}",
@@ -176,7 +176,7 @@ def fault(kind: Kind, detail: str, exchange: Exchange) -> HilseqError:
     message, place = _sentence(kind, quote(detail, LONGEST_DETAIL), exchange), exchange.place
     if kind in ("local", "misuse"):
         return StandFault(message, place=place)
-    of_unit = exchange.owner == "unit" and not (kind == "lost" and exchange.path == "stand")
+    of_unit = exchange.responsible == "unit" and not (kind == "lost" and exchange.path == "stand")
     if kind == "garbage":
         return UnitInvalidResponse(message, place=place) if of_unit else InvalidResponse(message, place=place)
     return UnitSilent(message, place=place) if of_unit else InstrumentTimeout(message, place=place)
@@ -203,6 +203,6 @@ def reported(number: int, text: str, exchange: Exchange, hint: str = "") -> Hils
         f"{exchange.name} ({exchange.resource}) answered {quote(exchange.command)!r} "
         f"with error {number}: {quote(text)}{hint}"
     )
-    if exchange.owner == "unit":
+    if exchange.responsible == "unit":
         return UnitRefused(message, number=number, text=text, place=exchange.place)
     return InstrumentError(message, number=number, text=text, place=exchange.place)

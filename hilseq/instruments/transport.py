@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 from hilseq.clock import BusyPoll
 from hilseq.deadlines import DeadlineSocket
-from hilseq.instruments.translate import DecodeError, Owner
+from hilseq.instruments.translate import DecodeError, Responsible
 
 if TYPE_CHECKING:
     import pyvisa
@@ -320,9 +320,9 @@ def let_line_rest() -> None:
     time.sleep(_REST)
 
 
-def path_owner(transport: Transport, owner: Owner) -> Owner:
+def path_responsible(transport: Transport, responsible: Responsible) -> Responsible:
     """Return whose fault a lost connection is."""
-    return "stand" if transport.of_stand else owner
+    return "stand" if transport.of_stand else responsible
 
 
 _managers: dict[str, pyvisa.ResourceManager] = {}

@@ -30,7 +30,7 @@ from hilseq.deadlines import DeadlineSocket, try_until
 from hilseq.description.fields import SerialLine
 from hilseq.errors import StandFault
 from hilseq.instruments.scpi import PLAIN, BannerEcho
-from hilseq.instruments.translate import DecodeError, Exchange, Owner, kind_of, quote, reraise
+from hilseq.instruments.translate import DecodeError, Exchange, Responsible, kind_of, quote, reraise
 from hilseq.instruments.transport import resource_manager, serial_instrument, set_line
 
 if TYPE_CHECKING:
@@ -106,7 +106,7 @@ class WatchedSocket(DeadlineSocket):
 class VisaSession:
     """One VISA session, opened when it is first needed or by `open`.
 
-    `deadline` is the longest wait for one exchange in seconds; `name` and `owner` go into the errors:
+    `deadline` is the longest wait for one exchange in seconds; `name` and `responsible` go into the errors:
     InstrumentTimeout or UnitSilent when nothing came in time or the connection is gone, InvalidResponse or
     UnitFault for an answer that is no ASCII text or does not end, StandFault for a resource that cannot be
     used. `lock` may be held around several exchanges that belong together. `chatter` is what the instrument
@@ -122,7 +122,7 @@ class VisaSession:
         read_termination: str = "\n",
         write_termination: str = "\n",
         line: SerialLine | None = None,
-        owner: Owner = "stand",
+        responsible: Responsible = "stand",
         chatter: BannerEcho = PLAIN,
     ) -> None:
         self.resource = resource
@@ -131,7 +131,7 @@ class VisaSession:
         self.lock = threading.RLock()
         self._terminations = (read_termination, write_termination)
         self._line = line
-        self._owner: Owner = owner
+        self._responsible: Responsible = responsible
         self._chatter = chatter
         self._resource: MessageBasedResource | None = None
         self._watched: WatchedSocket | None = None  # the one of a plain socket session
@@ -238,7 +238,7 @@ class VisaSession:
                 resource.set_visa_attribute(constants.ResourceAttribute.tcpip_nodelay, state=True)
         if self._line is not None and self._on_a_line:
             set_line(resource, self._line.speed, self._line.frame)
-        if self._owner == "stand":
+        if self._responsible == "stand":
             self._lock_for_others(resource)
         resource.timeout = self.deadline * 1000
         resource.read_termination, resource.write_termination = self._terminations
@@ -467,8 +467,10 @@ class VisaSession:
             ) from error
 
     def _about(self, command: str, deadline: float) -> Exchange:
-        place = self.name if self._owner == "stand" else None
-        return Exchange(self.name, self.resource, command, deadline, self._owner, self._owner, place)
+        place = self.name if self._responsible == "stand" else None
+        return Exchange(
+            self.name, self.resource, command, deadline, self._responsible, self._responsible, place
+        )
 
     def __enter__(self) -> Self:
         """Open the session."""

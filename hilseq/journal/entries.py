@@ -245,7 +245,7 @@ class MadeSafe(Entry):
 
 
 class RunResumed(Entry):
-    """An interrupted soak goes on from here."""
+    """An interrupted soak continues from here."""
 
     kind: Literal["run resumed"] = "run resumed"
     v: Literal[1] = 1

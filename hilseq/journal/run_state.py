@@ -1,4 +1,4 @@
-"""The state of a run: one fold over its entries, the same object while it goes on and from its file.
+"""The state of a run: one fold over its entries, the same object while it runs and from its file.
 
 Everything that shows, stores, judges or continues a run reads this state. What only the outside knows of a run,
 whether its process is alive and whether its sample files are whole, is looked for by `hilseq.live.follower` and
@@ -322,7 +322,7 @@ class RunState:
         self.events: list[EventLogged | SamplesMissed] = []
         self.safe: list[MadeSafe] = []
         self.resumed: list[RunResumed] = []
-        #: How the run ended; None while it goes on, also when it was taken up again.
+        #: How the run ended; None while it runs, also when it was taken up again.
         self.end: RunEnded | None = None
         #: The event of the last interlock; None once it is acknowledged.
         self.interlock: EventLogged | None = None
@@ -562,7 +562,7 @@ class RunState:
 
     @property
     def exit_code(self) -> int:
-        """The worst exit code of the units, from their checks alone (the run may still be going on)."""
+        """The worst exit code of the units, from their checks alone (the run may still be running)."""
         return int(exit_code(unit.disposition for unit in self.units))
 
     def final(self, unit: UnitState) -> Disposition:

@@ -87,7 +87,7 @@ class _Pages:
         return found
 
     def runs(self, request: Request) -> Response:
-        """Return the list: those that go on first."""
+        """Return the list: the active ones first."""
         now = stream.runs_now(self.folder)
         going = {one["key"] for one in now["running"]}
         rest = [found for found in self.folder.runs() if found.key not in going]

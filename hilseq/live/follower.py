@@ -35,7 +35,7 @@ from hilseq.reports.files import file_stem, report_names
 if sys.platform != "win32":
     import fcntl
 
-#: A run that wrote nothing for so long, s, and is not known to be alive, is not said to go on.
+#: A run that wrote nothing for so long, s, and is not known to be alive, is not called active.
 SIGN_OF_LIFE = 120.0
 #: What is said of a run that is running and has nothing else to say.
 RUNS = "running"
@@ -340,7 +340,7 @@ class RunsFolder:
             return follower
 
     def going_on(self) -> list[Found]:
-        """Return the runs that go on, the newest first."""
+        """Return the active runs, the newest first."""
         return [
             found
             for found in self.runs()

@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from hilseq.errors import HilseqError
+from hilseq.errors import HilseqError, not_installed
 
 if TYPE_CHECKING:
     from hilseq.records.database import Database
@@ -32,9 +32,7 @@ def ask(runs: Path, records: str | None, question: Callable[[Database], Answer])
     try:
         from hilseq.records.database import RecordsUnreachable, RecordsUnusable, open_database
     except ModuleNotFoundError as error:
-        raise NoRecords(
-            f"the records need {error.name}: python -m pip install 'hilseq[records]', then start again"
-        ) from None
+        raise NoRecords(f"{not_installed(error.name or 'sqlalchemy')}, then start again") from None
     try:
         with open_database(records, runs=runs, upgrade=False, create=False) as database:
             return question(database), str(database)

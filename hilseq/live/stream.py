@@ -1,7 +1,7 @@
 """A run as server-sent events. An event's id says up to where the reader has everything.
 
 One event is `news`: the parts of what is reported that changed, and what the plots lack. After a reconnect the
-browser gives the last id back, and the stream goes on there: from the next line, the next sample, and the
+browser gives the last id back, and the stream continues there: from the next line, the next sample, and the
 bucket that the last sample fell into. An id of another journal, or none, gets everything.
 """
 
@@ -205,7 +205,7 @@ async def follow_words(
 
 
 def runs_now(folder: RunsFolder) -> Plain:
-    """Return the runs that go on, and how many there are of either sort."""
+    """Return the active runs, and how many there are of either sort."""
     listed = folder.runs()
     return {
         "running": [reported_of(folder, found) | {"events": []} for found in folder.going_on()],

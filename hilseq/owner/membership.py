@@ -57,7 +57,7 @@ _NAMELESS = 3.0
 _PAUSE = 0.05
 #: Longest wait for what others use, s.
 _OTHERS_USE = 1800.0
-#: Owners that this process has started: they go on without it, and nobody waits for them.
+#: Owners that this process has started: they continue without it, and nobody waits for them.
 _started: list[subprocess.Popen[bytes]] = []
 #: Longest wait for a connection to an owner, and for its answer to a claim, s.
 _ANSWERS = 5.0

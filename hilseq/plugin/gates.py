@@ -2,7 +2,7 @@
 
 A failed gate closes its unit. A fault of the stand closes every unit that the faulty part serves, and no
 other; where it cannot be known whom it serves, all of them. A reading that is too near its limit for this stand
-closes nothing: it says nothing against going on.
+closes nothing: it says nothing against continuing.
 
 Before a failed check is put down to the unit, the stand is asked about itself.
 
@@ -135,7 +135,7 @@ def recheck_stand(run: VisitRun, check: PlannedCheck, outcome: Outcome) -> str:
 def _weigh_link(outcome: Outcome, away: str) -> None:
     """Raise LinkLost for a soak, or a check made twice, that failed by its link alone.
 
-    The samples of a soak go on looking at all that needs no link (lamp, current, outputs), and nothing else was seen.
+    The samples of a soak keep looking at all that needs no link (lamp, current, outputs), and nothing else was seen.
     """
     if away and set(outcome.places) == {LINK}:
         raise LinkLost(f"{outcome.why}; {away}, and nothing else was seen of the unit", place=LINK)

@@ -2,7 +2,7 @@
 
 A reading too near a limit is measured again, where the sequence says how, and the mean is judged. So is a single one
 that is near: nothing is known yet of its scatter, which one look could take for room. One that stays too near for this
-stand fails nothing: the check goes on, and when nothing else fails it is not performed, with what the stand would need.
+stand fails nothing: the check continues; when nothing else fails it is not performed, with what the stand would need.
 """
 
 from __future__ import annotations

@@ -249,7 +249,7 @@ class VisitRun:
         if options.resume is not None:
             self.resumed = resumed_run(options.resume, acknowledged=options.acknowledge)
             self.folder = self.first_folder = options.resume
-            # Opened here, where a run that still goes on is refused before anything is powered.
+            # Opened here, where a run that is still active is refused before anything is powered.
             self._reopened = JournalWriter(self.folder, resume=True)
         elif taken.exists():
             raise UsageError(f"{taken} already exists; a journal is never written over: give another --out")
@@ -533,7 +533,7 @@ class VisitRun:
         )
 
     def follow_folder(self) -> None:
-        """Take note of a folder that was renamed under the run, and go on in it: nothing is lost."""
+        """Take note of a folder that was renamed under the run, and continue in it: nothing is lost."""
         if self._journal is None:
             return
         now = self._journal.where_now()

@@ -274,7 +274,7 @@ _ASKED = (("asked for 0 mA", 0.0), ("asked for 24 mA", 24e-3))
 Judged = tuple[str, Measured, Limits]
 
 
-def distinguished(analog: AnalogPoints, name: str) -> Iterator[Judged]:
+def ne43_input_bands(analog: AnalogPoints, name: str) -> Iterator[Judged]:
     """Drive an input into each band; yield what it reports and the ends of the band."""
     channel = analog.channels[name]
     try:
@@ -290,7 +290,7 @@ def distinguished(analog: AnalogPoints, name: str) -> Iterator[Judged]:
         analog.release()
 
 
-def held_inside(analog: AnalogPoints, name: str) -> Iterator[Judged]:
+def ne43_output_range(analog: AnalogPoints, name: str) -> Iterator[Judged]:
     """Ask a driven output for too little and too much; yield what it puts out, which may feign no failure.
 
     Where a good output stops (3.8 and 20.5 mA) it stops with its own accuracy, so the failure bands are the limits.
@@ -305,7 +305,7 @@ def held_inside(analog: AnalogPoints, name: str) -> Iterator[Judged]:
         analog.release()
 
 
-def signals_failure(analog: AnalogPoints, name: str) -> Judged:
+def ne43_undriven_output(analog: AnalogPoints, name: str) -> Judged:
     """Return what an output puts out that is not driven, and the band that says so."""
     channel = analog.channels[name]
     return "output while not driven", analog.sensed()[name], _said(channel, None, FAILURE_LOW)

@@ -29,7 +29,7 @@ def demand_nothing(unit: Unit) -> None:
 
 
 def change_demanded(unit: Unit, before: Mode, after: Mode, clock: Clock) -> None:
-    """Go from one mode to another that is not live, everything demanded on; go on demanding for some seconds.
+    """Go from one mode to another that is not live, everything demanded on; keep demanding for some seconds.
 
     Raises UnitFault where something was on that had to be off.
     """

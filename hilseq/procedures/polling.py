@@ -38,7 +38,7 @@ def poll(
                 between = Term("between two answers", known, "rectangular", source="the clock of the stand")
                 return Measured.of(half, "s", between)
         except UnitFault as refusal:
-            # Busy, refusing, nonsense while starting: not done yet. A stepped clock stood still while the
+            # Busy, refusing, invalid answers while starting: not done yet. A stepped clock stood still while the
             # deadline of a silent exchange ran out on the wall.
             if time.monotonic() - begun > IN_VAIN * link_deadline:
                 clock.account_wait(link_deadline)

@@ -56,7 +56,7 @@ UNCLAIMED = 1e-3
 class Tally:
     """What came of the exchanges at one speed (Bd): bits compared and wrong ones, frames sent and lost ones.
 
-    A frame of which nothing, or nonsense, comes back has been lost, and nothing is known of its bits. So bit errors
+    A frame of which nothing comes back, or another one, has been lost, and nothing is known of its bits. So bit errors
     are counted among the bits that came back, and lost frames among all bits sent: both by `plan`, as many of either
     are allowed.
     """
@@ -81,7 +81,7 @@ class Tally:
             self.first_error = f"{errors} wrong in {bits} bits"
 
     def lost(self, bits: int, why: str, *, silent: bool) -> None:
-        """Count an exchange of so many bits of which nothing, or nonsense, came back."""
+        """Count an exchange of so many bits of which nothing, or something else, came back."""
         self.exchanges += 1
         self.sent_bits += bits
         self.lost_frames += 1
@@ -297,7 +297,7 @@ class Ports:
     def carries_one(self, name: str) -> bool:
         """Tell whether a short frame comes back over a port at its first speed, whatever of its bits is wrong.
 
-        Raises UnitFault when nothing, or nonsense, comes back.
+        Raises UnitFault when nothing, or something else, comes back.
         """
         with self.open(name, self._ports[name].speeds[0]) as partner:
             return len(partner.exchange(partner.short.data)) == len(partner.short.data)

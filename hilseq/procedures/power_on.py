@@ -76,7 +76,7 @@ def capture_start(unit: Unit, clock: Clock) -> StartCurve:
         last.append(amperes)
 
     read()
-    # At once: a supply that sums up the charge goes on summing while the unit works.
+    # At once: a supply that sums up the charge keeps summing while the unit works.
     waveform = supply.waveform()
     recorded = supply.inrush() if waveform is None else None
     while clock.now() - since + period < unit.startup_quiet_time():

@@ -60,7 +60,7 @@ TOPICS = (
 
 
 @dataclass(frozen=True, slots=True)
-class Look:
+class ReadinessResult:
     """One thing that was looked at: `right` is None where it could not be."""
 
     topic: str
@@ -70,7 +70,7 @@ class Look:
     places: tuple[str, ...] = ()
 
 
-Looks = Iterator[Look]
+Results = Iterator[ReadinessResult]
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,10 +78,10 @@ class ReadinessCheck:
     """What an extension looks at beside the rest: `look(bench, slot)` yields what it found, the unit off."""
 
     name: str
-    look: Callable[[Bench, str], Iterable[Look]]
+    look: Callable[[Bench, str], Iterable[ReadinessResult]]
 
 
-def require(looks: Iterable[Look], *, or_nothing: bool = False) -> list[Look]:
+def require(looks: Iterable[ReadinessResult], *, or_nothing: bool = False) -> list[ReadinessResult]:
     """Return the looks. Raises StandFault with everything that is wrong, NotPerformed where nothing could be judged.
 
     `or_nothing`: a slot of which the stand has nothing to look at is right too.
@@ -124,7 +124,7 @@ class Readiness:
     def _mine(self, part: str) -> bool:
         return bool(served_by(self._stand, part) & set(self.slots))
 
-    def topics(self) -> dict[str, Callable[[], Looks]]:
+    def topics(self) -> dict[str, Callable[[], Results]]:
         """Return every topic with its looks, in the order in which they make sense."""
         shipped = (
             self.instruments,
@@ -142,22 +142,24 @@ class Readiness:
             **{name: partial(self.further, name) for name in self._further},
         }
 
-    def further(self, name: str) -> Looks:
+    def further(self, name: str) -> Results:
         """What the check of an extension finds."""
         for slot in self.slots:
             yield from self._further[name].look(self._bench, slot)
 
-    def instruments(self) -> Looks:
+    def instruments(self) -> Results:
         """Every instrument answers and is the one the stand file expects."""
         for part in self._parts:
             try:
                 found = self._bench.instruments.identify(part)
             except StandFault as fault:
-                yield Look("instruments", part, False, str(fault), fault.places or (part,))
+                yield ReadinessResult("instruments", part, False, str(fault), fault.places or (part,))
             else:
-                yield Look("instruments", part, True, f"{found.identity} at {found.resource}", (part,))
+                yield ReadinessResult(
+                    "instruments", part, True, f"{found.identity} at {found.resource}", (part,)
+                )
 
-    def calibrations(self) -> Looks:
+    def calibrations(self) -> Results:
         """No calibration has run out, by the clock of the stand, and no chart of the known good unit is left."""
         today = self._bench.clock.moment().date()
         for part in calibrated_parts(self._stand):
@@ -167,14 +169,14 @@ class Readiness:
             if part.calibration is None:
                 reason = self._stand.uncalibrated.get(part.part)
                 words = "no calibration is stated" + (f": {reason}" if reason else "")
-                yield Look("calibration", part.part, None, words, (part.part,))
+                yield ReadinessResult("calibration", part.part, None, words, (part.part,))
             else:
                 words = f"certificate {part.calibration.certificate}, holds until {part.calibration.due}"
                 overdue = overdue and f"calibration overdue: it held until {part.calibration.due}"
-                yield Look("calibration", part.part, not overdue, overdue or words, (part.part,))
+                yield ReadinessResult("calibration", part.part, not overdue, overdue or words, (part.part,))
         for slot in self.slots:
             for left in self._charts(slot):
-                yield Look(
+                yield ReadinessResult(
                     "calibration", f"control chart, slot {slot}", False, f"{left}; {REOPEN}", ("stand",)
                 )
 
@@ -205,15 +207,15 @@ class Readiness:
                 "ready --golden RUN"
             )
 
-    def interlocks(self) -> Looks:
+    def interlocks(self) -> Results:
         """Every interlock is at its safe value."""
         for name, interlock in self._stand.safety.interlocks.items():
             seen = self._bench.signals.read(interlock.signal)
             right = seen == interlock.safe
             words = "safe" if right else interlock.meaning
-            yield Look("interlocks", f"interlock {name}", right, words, (interlock.signal,))
+            yield ReadinessResult("interlocks", f"interlock {name}", right, words, (interlock.signal,))
 
-    def supplies_at_zero(self) -> Looks:
+    def supplies_at_zero(self) -> Results:
         """With its output off, each supply reads no voltage and no current, within its accuracy."""
         for name in dict.fromkeys(self._stand.slots[slot].supply for slot in self.slots):
             supply = self._bench.instruments.supplies[name]
@@ -226,9 +228,9 @@ class Readiness:
                 self._bench.clock.sleep(_LOOK)
             words = " and ".join(f"{reading.value:.2g} {reading.unit}" for reading in off or readings)
             words = f"reads {words} with its output off"
-            yield Look("supply at zero", f"supply {name}", not off, words, (f"supply {name}",))
+            yield ReadinessResult("supply at zero", f"supply {name}", not off, words, (f"supply {name}",))
 
-    def senses_at_zero(self) -> Looks:
+    def senses_at_zero(self) -> Results:
         """Whatever senses an output of a unit without power reads zero, within its accuracy."""
         for slot in self.slots:
             senses = {
@@ -238,15 +240,15 @@ class Readiness:
             wrong = {n: value for n, value in seen.items() if not self._reads_zero(n, value)}
             for name, value in wrong.items():
                 words = f"shows {value:.4g} {senses[name].unit}".rstrip() + ", though the unit has no power"
-                yield Look("I/O at zero", name, False, words, (name,))
+                yield ReadinessResult("I/O at zero", name, False, words, (name,))
             if not wrong:
                 words = f"{len(senses)} channel{'s' if len(senses) != 1 else ''} read zero"
                 if not senses:
                     words = "nothing senses an output of this slot"
-                yield Look("I/O at zero", f"slot {slot}", True if senses else None, words)
+                yield ReadinessResult("I/O at zero", f"slot {slot}", True if senses else None, words)
             yield from self._thermometers(slot)
 
-    def _thermometers(self, slot: str) -> Looks:
+    def _thermometers(self, slot: str) -> Results:
         """Nothing that has no power is much colder than its surroundings: one of the two thermometers is wrong."""
         case, ambient = SlotWiring(self._stand, slot).sensor_of_unit("case", "degC"), self._stand.ambient
         if case is None or ambient is None:
@@ -258,7 +260,7 @@ class Readiness:
             words += (
                 ": colder than its surroundings; one of the two is wrong, or the unit comes from the cold"
             )
-        yield Look("I/O at zero", case, right, words, (case, ambient))
+        yield ReadinessResult("I/O at zero", case, right, words, (case, ambient))
 
     def _reads_zero(self, name: str, value: float) -> bool:
         """Tell whether a channel shows nothing, within its largest error; a logic channel has none."""
@@ -267,7 +269,7 @@ class Readiness:
             return not LOGIC.counts_as_on(value)
         return agree(value, 0.0, largest_error(signals.uncertainty(name, 0.0)))
 
-    def late_reads(self) -> Looks:
+    def late_reads(self) -> Results:
         """What each I/O simulator serves is no older than the stand file says, or than a stand may wait for."""
         for name in self._bench.instruments.io:
             part, age = f"io {name}", self._bench.read_ages.get(name)
@@ -276,11 +278,11 @@ class Readiness:
             if age is None:
                 lag = 1e3 * self._bench.signals.scan_times[name]
                 words = f"no loop-back shows how old its reads are; {lag:.0f} ms are waited for at every look"
-                yield Look("late reads", part, None, words, (part,))
+                yield ReadinessResult("late reads", part, None, words, (part,))
             else:
-                yield Look("late reads", part, age.right, age.words, (part,))
+                yield ReadinessResult("late reads", part, age.right, age.words, (part,))
 
-    def loopbacks(self) -> Looks:
+    def loopbacks(self) -> Results:
         """Every path of the stand back into itself follows, and follows alone."""
         loops = Loopbacks(self._stand, self._bench.signals, self._bench.clock)
         names = loops.of_slots(self.slots)
@@ -291,13 +293,13 @@ class Readiness:
                 if slot in self._bench.units:
                     self._bench.units[slot].modes.prepare()
         for fault in faults.values():
-            yield Look("loop-backs", f"loop-back {fault.name}", False, fault.words, fault.places)
+            yield ReadinessResult("loop-backs", f"loop-back {fault.name}", False, fault.words, fault.places)
         if names and not faults:
-            yield Look("loop-backs", "loop-backs", True, f"{len(names)} follow, each alone")
+            yield ReadinessResult("loop-backs", "loop-backs", True, f"{len(names)} follow, each alone")
         if not names:
-            yield Look("loop-backs", "loop-backs", None, "the stand file describes none")
+            yield ReadinessResult("loop-backs", "loop-backs", None, "the stand file describes none")
 
-    def ports(self) -> Looks:
+    def ports(self) -> Results:
         """Every serial port of the slots can be opened, at the first speed of the unit's port."""
         for slot in self.slots:
             unit = self._bench.units.get(slot)
@@ -305,19 +307,19 @@ class Readiness:
                 port = unit.profile.ports.get(name) if unit else None
                 what = f"{name} of slot {slot}"
                 if port is not None and partner_of(port).network:
-                    yield Look("ports", what, None, "it answers when the unit has power", (name,))
+                    yield ReadinessResult("ports", what, None, "it answers when the unit has power", (name,))
                     continue
                 yield _opened(what, name, wired.resource, port)
 
-    def addresses(self) -> Looks:
+    def addresses(self) -> Results:
         """Everything has an address of its own, and nobody else has that of a unit."""
         # A stand file with two things at one address, or one outside its network, is not even loaded.
         network = f", all in {self._stand.network}" if self._stand.network else ""
         words = f"{len(addresses_of(self._stand))} addresses, each its own{network}"
-        yield Look("addresses", f"stand {self._stand.stand}", True, words)
+        yield ReadinessResult("addresses", f"stand {self._stand.stand}", True, words)
         yield from self.links_are_mute()
 
-    def links_are_mute(self) -> Looks:
+    def links_are_mute(self) -> Results:
         """Nobody answers at the address of a unit that has no power: it would be somebody else."""
         for slot, unit in self._bench.units.items():
             if slot not in self.slots:
@@ -328,47 +330,47 @@ class Readiness:
             try:
                 link.read(unit.profile.link.mode)
             except UnitFault:
-                yield Look("addresses", what, True, "no answer while the unit has no power")
+                yield ReadinessResult("addresses", what, True, "no answer while the unit has no power")
             except StandFault as fault:
-                yield Look("addresses", what, False, str(fault), fault.places)
+                yield ReadinessResult("addresses", what, False, str(fault), fault.places)
             else:
                 words = (
                     "something answers there though the unit has no power: another device has the unit's "
                     "address, or the unit is fed from elsewhere"
                 )
-                yield Look("addresses", what, False, words, (what,))
+                yield ReadinessResult("addresses", what, False, words, (what,))
             finally:
                 link.close()
 
 
-def _opened(what: str, name: str, resource: str, port: Port | None) -> Look:
+def _opened(what: str, name: str, resource: str, port: Port | None) -> ReadinessResult:
     speed = round(port.speeds[0]) if port else 19200
     frame = port.frame if port else "8E1"
     try:
         with open_port(resource, speed, frame, name=what):
             pass
     except HilseqError as fault:
-        return Look("ports", what, False, str(fault), (name,))
-    return Look("ports", what, True, f"{resource} can be opened", (name,))
+        return ReadinessResult("ports", what, False, str(fault), (name,))
+    return ReadinessResult("ports", what, True, f"{resource} can be opened", (name,))
 
 
 def _zero_without_power(signal: Signal) -> bool:
     return signal.is_bit or (SYMBOLS.get(signal.unit, ("", 1.0))[0] in _ZERO_WITHOUT_POWER)
 
 
-def attempt(topic: str, looks: Callable[[], Looks]) -> list[Look]:
+def attempt(topic: str, looks: Callable[[], Results]) -> list[ReadinessResult]:
     """Return the looks of a topic, with a fault of the stand on the way as one look more."""
-    found: list[Look] = []
+    found: list[ReadinessResult] = []
     try:
         found.extend(looks())
     except StandFault as fault:
-        found.append(Look(topic, topic, False, str(fault), fault.places))
+        found.append(ReadinessResult(topic, topic, False, str(fault), fault.places))
     except (NotPerformed, UnitFault) as reason:
-        found.append(Look(topic, topic, None, str(reason)))
+        found.append(ReadinessResult(topic, topic, None, str(reason)))
     return found
 
 
-def powered_looks(unit: Unit, written: Callable[[Place], str]) -> Looks:
+def powered_looks(unit: Unit, written: Callable[[Place], str]) -> Results:
     """Power one unit and look at the stand through it. Whether the unit is well is not judged here.
 
     `written` tells where a key of its profile stands. It is left powered. Raises StandFault, Interlock.
@@ -382,35 +384,39 @@ def powered_looks(unit: Unit, written: Callable[[Place], str]) -> Looks:
     yield from _neighbours(unit)
 
 
-def _supply(unit: Unit) -> Look:
+def _supply(unit: Unit) -> ReadinessResult:
     name = f"supply {unit.supply.instrument.name}"
     try:
-        return Look("under power", name, True, supply_delivers(unit), (name,))
+        return ReadinessResult("under power", name, True, supply_delivers(unit), (name,))
     except StandFault as fault:
-        return Look("under power", name, False, str(fault), fault.places)
+        return ReadinessResult("under power", name, False, str(fault), fault.places)
     except NotPerformed as reason:
-        return Look("under power", name, None, str(reason), (name,))
+        return ReadinessResult("under power", name, None, str(reason), (name,))
 
 
-def _link(unit: Unit) -> Look:
+def _link(unit: Unit) -> ReadinessResult:
     what = f"link of slot {unit.slot}"
     try:
         took = unit.wait_until_ready()
     except UnitFault as fault:
-        return Look("under power", what, False, f"{fault}; is a good unit in the slot?", (what,))
-    return Look("under power", what, True, f"the unit is ready {took.value:.2f} s after power came", (what,))
+        return ReadinessResult("under power", what, False, f"{fault}; is a good unit in the slot?", (what,))
+    return ReadinessResult(
+        "under power", what, True, f"the unit is ready {took.value:.2f} s after power came", (what,)
+    )
 
 
-def _fit(unit: Unit, written: Callable[[Place], str], *, ready: bool) -> Looks:
+def _fit(unit: Unit, written: Callable[[Place], str], *, ready: bool) -> Results:
     """Whatever the profile has hilseq read is there."""
     wrong = misfits(unit)
     for one in wrong:
-        yield Look("profile", written(one.place), False, one.words, ("profile",))
+        yield ReadinessResult("profile", written(one.place), False, one.words, ("profile",))
     if ready and not wrong:
-        yield Look("profile", f"profile of slot {unit.slot}", True, "the unit has what it has hilseq read")
+        yield ReadinessResult(
+            "profile", f"profile of slot {unit.slot}", True, "the unit has what it has hilseq read"
+        )
 
 
-def _network_ports(unit: Unit) -> Looks:
+def _network_ports(unit: Unit) -> Results:
     for name, port in unit.profile.ports.items():
         if not partner_of(port).network:
             continue
@@ -419,27 +425,27 @@ def _network_ports(unit: Unit) -> Looks:
         try:
             partner.open()
         except UnitFault as fault:
-            yield Look("ports", f"{name} of slot {unit.slot}", False, str(fault), (name,))
+            yield ReadinessResult("ports", f"{name} of slot {unit.slot}", False, str(fault), (name,))
         else:
-            yield Look(
+            yield ReadinessResult(
                 "ports", f"{name} of slot {unit.slot}", True, f"{resource} accepts a connection", (name,)
             )
         finally:
             partner.close()
 
 
-def _neighbours(unit: Unit) -> Looks:
+def _neighbours(unit: Unit) -> Results:
     """Compare what the unit reports in each rack position with the stand file."""
     try:
         found = unit.neighbours_found()
     except (NotPerformed, UnitFault) as reason:
-        yield Look("neighbours", f"slot {unit.slot}", None, str(reason))
+        yield ReadinessResult("neighbours", f"slot {unit.slot}", None, str(reason))
         return
     for position, expected in unit.neighbours_fitted().items():
         place = f"neighbour {position}"
         seen = found[position]
         if seen == expected:
-            yield Look(
+            yield ReadinessResult(
                 "neighbours",
                 f"{place} of slot {unit.slot}",
                 True,
@@ -448,4 +454,4 @@ def _neighbours(unit: Unit) -> Looks:
             )
         else:
             words = f"the unit reports {seen}, the stand file says {expected}: look which one is fitted"
-            yield Look("neighbours", f"{place} of slot {unit.slot}", False, words, (place,))
+            yield ReadinessResult("neighbours", f"{place} of slot {unit.slot}", False, words, (place,))

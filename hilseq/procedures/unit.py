@@ -156,7 +156,7 @@ class Unit:
         within = self.profile.start.ready_within * PATIENCE
         starting = since != self._ready_since
         if starting:
-            # The unit has forgotten the connection; its refusal to go on with it would count as one to start.
+            # The unit has forgotten the connection; its refusal to continue with it would count as one to start.
             self.link.reconnect()
             self._wait_startup_quiet(since + self.startup_quiet_time())
         took = poll(
@@ -281,7 +281,7 @@ class Unit:
         return self._look() if reported is None else reported
 
     def reported_indicator(self) -> Indicator | None:
-        """Return the indicator as the unit reports it; None where it does not. Raises UnitFault for nonsense."""
+        """Return the indicator as the unit reports it; None where it does not. Raises UnitFault for invalid data."""
         register = self.profile.link.indicator
         if register is None:
             return None

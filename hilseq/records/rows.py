@@ -6,7 +6,7 @@ How the run stands (`RunStatus`) says how much of its journal counts:
 |---|---|---|
 | completed | the run came to its end | yes |
 | interrupted | the run was stopped, and says so | yes, again when it has grown |
-| unfinished | going on, cut off, or killed in the middle of a line | yes, without that line; again when it grew |
+| unfinished | running, cut off, or killed in the middle of a line | yes, without that line; again when it grew |
 | damaged | a line is no journal line at all (a bad disk, a program that appended to it) | yes, up to it |
 
 Refused with JournalRefused are journals in which a line reads well but contradicts the hash chain (somebody changed

@@ -1,4 +1,4 @@
-"""The slots of a bench in lines: what goes on in each, how far it is, what came of it. Pure: from states to text."""
+"""The slots of a bench in lines: what runs in each, how far it is, what came of it. Pure: from states to text."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ _TOO_EARLY = 0.05
 
 
 def present_stage(unit: UnitState) -> str:
-    """Return the stage that a unit is in: that of the check that goes on, or of the last one that did."""
+    """Return the stage that a unit is in: that of the check that runs, or of the last one that did."""
     begun = [check for check in unit.checks if check.started]
     going = [check for check in begun if not check.ended]
     return (going or begun)[-1].stage if begun else ""

@@ -21,7 +21,7 @@ from functools import cache
 from importlib import resources
 from typing import Any, Literal
 
-from hilseq.errors import UsageError
+from hilseq.errors import UsageError, not_installed
 from hilseq.journal.entries import AMBIENT, LOGO, Reading
 from hilseq.journal.run_state import RunState, UnitState
 from hilseq.quantities import show_duration
@@ -34,7 +34,6 @@ from hilseq.reports.soak import CASE, Series, SoakView
 from hilseq.reports.summary_code import code_text
 from hilseq.verdicts import Disposition
 
-HOW_TO_GET = 'pip install "hilseq[certificate]"'
 #: PDF/A-2a for archives (ISO 19005-2) and PDF/UA-1 for those who do not see the page (ISO 14289-1).
 STANDARDS: list[Literal["a-2a", "ua-1"]] = ["a-2a", "ua-1"]
 #: What the fonts inside the typst wheel can show; anything else is written as its number.
@@ -56,9 +55,7 @@ def require(module: str) -> Any:
     try:
         return importlib.import_module(module)
     except ImportError:
-        raise UsageError(
-            f"certificates and labels need {module}, which is not installed: {HOW_TO_GET}"
-        ) from None
+        raise not_installed(module) from None
 
 
 @cache

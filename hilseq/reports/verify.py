@@ -214,7 +214,9 @@ def _signed(journal: Journal, run: RunState, known: Mapping[str, str]) -> TrustA
         return NOBODY_SIGNED
     last = signatures.heads[-1]
     if not last.final or last.lines != len(journal.links):
-        reported = f"up to line {last.lines} of {len(journal.links)} only: the run went on, or was continued by another"
+        reported = (
+            f"up to line {last.lines} of {len(journal.links)} only: it continued, or was continued by another"
+        )
         return TrustAnswer(Trust.CONTRADICTS if last.final else Trust.NONE, reported)
     if len({head.key for head in signatures.heads} | {one.key for one in signatures.summaries}) > 1:
         return TrustAnswer(Trust.CONTRADICTS, "by more than one key, which no run is")

@@ -96,7 +96,7 @@ _LETTERS = 20
 
 @dataclass(frozen=True, slots=True)
 class Rest:
-    """What the journal does not know and a person asks: time gone by and left, s, and what goes on now."""
+    """What the journal does not know and a person asks: time gone by and left, s, and what runs now."""
 
     elapsed: float
     left: float | None
@@ -291,7 +291,7 @@ def _is_error(check: CheckState) -> bool:
 
 
 def progress_line(done: int, planned: int, rest: Rest) -> Text:
-    """Return how far the visit is: checks, time gone by, time left, what goes on."""
+    """Return how far the visit is: checks, time gone by, time left, what runs."""
     times = show_duration(round(rest.elapsed))
     if rest.left is not None:
         times += f", about {show_duration(coarse(rest.left))} left"

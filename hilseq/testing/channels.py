@@ -199,7 +199,7 @@ class ChannelsTests(DriverTests):
             assert seen == near, f"{name} reads {seen:g}, not {value:g}: the late answer was {before:g}"
 
     @claimed("refuses_garbled_answers")
-    def test_nonsense_is_no_reading(self, rig: ChannelsRig) -> None:
+    def test_an_invalid_answer_is_no_reading(self, rig: ChannelsRig) -> None:
         """An answer of turned bits is a stand fault, and the next sound one counts again."""
         rig.channels.snapshot()
         rig.wire.garble()

@@ -128,7 +128,7 @@ class LinkTests(DriverTests):
             _reads(rig, register, value)
 
     @claimed("refuses_garbled_answers")
-    def test_nonsense_is_no_value(self, rig: LinkRig) -> None:
+    def test_an_invalid_answer_is_no_value(self, rig: LinkRig) -> None:
         """An answer of turned bits is held against the unit, and the next sound one counts again."""
         rig.link.read(rig.first)
         rig.wire.garble()

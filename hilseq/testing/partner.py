@@ -43,7 +43,7 @@ class PartnerTests(DriverTests):
         """Each proves some bits when its answer is right, and so does the short one."""
         frames = list(islice(rig.partner.frames(), 1000))
         enough = len(frames) == 1000  # noqa: PLR2004 - a claim is proven with many
-        assert enough, f"`frames` ended after {len(frames)}; it must go on for as long as it is asked"
+        assert enough, f"`frames` ended after {len(frames)}; it must continue for as long as it is asked"
         proving = all(frame.bits > 0 for frame in (*frames, rig.partner.short))
         assert proving, "a frame proves no bits (`bits` is 0)"
 

@@ -98,7 +98,7 @@ class SupplyTests(DriverTests):
     @claimed("has_an_address")
     def test_it_says_where_it_is_reached(self, rig: SupplyRig) -> None:
         """`ends` returns an address, and the key of the stand file where it stands."""
-        ends_of_it = rig.description.ends()
+        ends_of_it = rig.description.addresses()
         assert ends_of_it, "`ends` returned no address, though the driver claims to have one"
         for end in ends_of_it:
             assert end.key in keys_of(type(rig.description)), (
@@ -189,7 +189,7 @@ class SupplyTests(DriverTests):
             _is_near(rig.output.programmed(SupplySetting.VOLTAGE), _VOLTS)
 
     @claimed("refuses_garbled_answers")
-    def test_nonsense_is_no_reading(self, rig: SupplyRig) -> None:
+    def test_an_invalid_answer_is_no_reading(self, rig: SupplyRig) -> None:
         """An answer of turned bits is a stand fault, and the next sound one counts again."""
         rig.output.measure()
         rig.wire.garble()

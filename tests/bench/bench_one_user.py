@@ -4,7 +4,7 @@
 
 Each is done COUNT times (20), at random moments, on a separately started simulated stand in real time:
 
-- pairs: two runs begin together, with two stand files that name the same instruments: one goes on, the other one
+- pairs: two runs begin together, with two stand files that name the same instruments: one continues, the other one
   ends with 75 and tells who is there;
 - soak, cycling: `hilseq safe` against a soak, and against a run that cycles power, while somebody begins a further
   run: the supply is off, stays off, and the run ends with 3;
@@ -59,7 +59,7 @@ def released(simulator: Any) -> None:
 
 
 def pair(simulator: Any, folder: Path, draw: random.Random) -> bool:
-    """Begin two runs together; tell whether one was refused with the right words and the other one went on."""
+    """Begin two runs together; tell whether one was refused with the right words and the other one continued."""
     other = folder / "other.yaml"
     other.write_text(simulator.stand.read_text().replace("stand: ", "stand: other-", 1))
     first = rig.Run(simulator, folder / "first")

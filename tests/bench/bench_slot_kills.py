@@ -5,7 +5,7 @@
 COUNT (200) times one process, or all visits and the owner at once, gets SIGKILL, SIGSTOP, SIGTERM or the SIGHUP of a
 closed terminal while SLOTS (8) units soak at 1 Hz on a separately started rack in real time. Looked at: the wall time
 until the supplies themselves say that the slots concerned are off (the design allows 2 s), whether every other slot
-stays on and its visit goes on, and whether every sample that was on the disk before is there afterwards. What was
+stays on and its visit continues, and whether every sample that was on the disk before is there afterwards. What was
 ended is begun anew. What was off late is counted, and no failure: that is the machine's. An owner and its watcher do
 not heed a closed terminal, nor the watcher SIGTERM: nothing goes off.
 """
@@ -50,7 +50,7 @@ LOOKED_AT = 0.5
 SIGNALS = (signal.SIGKILL, signal.SIGSTOP, signal.SIGTERM, signal.SIGHUP)
 #: What is killed, as often as it is drawn of ten.
 TARGETS = ("visit",) * 7 + ("owner", "watcher", "all")
-#: Who goes on as if nothing had happened.
+#: Who continues as if nothing had happened.
 UNMOVED = {("owner", signal.SIGHUP), ("watcher", signal.SIGHUP), ("watcher", signal.SIGTERM)}
 
 

@@ -3,7 +3,7 @@
     python tests/bench/bench_storage.py [COUNT] [SEED]
 
 Power lost: of what was not synced any blocks of 512 bytes are lost or kept, in any order. All that was synced is read,
-the run does not look complete, and a resumed writer goes on or refuses in words. Disk full at any byte: the writer
+the run does not look complete, and a resumed writer continues or refuses in words. Disk full at any byte: the writer
 raises OSError, and only whole lines are left. Folder renamed between two entries: every later one is in its new place.
 Writer stopped or killed between two entries: nothing is lost.
 """

@@ -149,7 +149,8 @@ def test_where_no_scheduler_is(make: Any, monkeypatch: pytest.MonkeyPatch, addre
 def test_without_the_extra_its_name_is_reported(make: Any, monkeypatch: pytest.MonkeyPatch) -> None:
     """Dask is no part of the least installation."""
     monkeypatch.setitem(sys.modules, "distributed", None)
-    with Workers(1) as nowhere, pytest.raises(UsageError, match=r"pip install 'hilseq\[cluster\]'"):
+    how = r"this needs distributed: python -m pip install 'hilseq\[cluster\]'"
+    with Workers(1) as nowhere, pytest.raises(UsageError, match=how):
         make(nowhere)
 
 

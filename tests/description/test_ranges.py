@@ -117,7 +117,7 @@ def test_slots_and_supplies_that_are_alike_are_described_once() -> None:
     assert outputs["p4"] == ("TCPIP::192.0.2.140::5025::SOCKET", 4)
     assert outputs["p6"] == ("TCPIP::192.0.2.141::5025::SOCKET", 2)
     third = stand.slots["C"]
-    assert (third.link.ends()[0].text, third.ports["port 2"].resource) == (
+    assert (third.link.addresses()[0].text, third.ports["port 2"].resource) == (
         "192.0.2.163:502",
         "192.0.2.151:4013",
     )

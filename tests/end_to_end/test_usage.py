@@ -114,7 +114,7 @@ def test_a_folder_that_holds_reports_and_no_journal_is_no_folder_for_a_run(
 
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="no device that is always full")
 def test_output_on_a_full_disk(tmp_path: Path) -> None:
-    """A run is for its journal: it goes on. A command that only shows something says why it cannot."""
+    """A run is for its journal: it continues. A command that only shows something says why it cannot."""
     out = tmp_path / "run"
     line = [sys.executable, "-m", "hilseq", "run", str(ROOT / "sequences" / "test_10_power_on.py")]
     line += ["--stand", str(STANDS / "sim-bench.yaml"), "--unit", str(STANDS / "units" / "rh16.yaml")]

@@ -72,7 +72,9 @@ def ready(rig: Rig, tmp_path: Path, *options: str) -> tuple[int, str]:
         check=False,
     )
     assert not list(folder.iterdir())
-    assert not [pid for pid, environment in _environments() if mark in environment], "a process of it goes on"
+    assert not [pid for pid, environment in _environments() if mark in environment], (
+        "a process of it is still there"
+    )
     return done.returncode, done.stdout + done.stderr
 
 
@@ -111,7 +113,7 @@ def test_a_profile_that_does_not_fit(
 
 @pytest.mark.parametrize("what", ["supply", "io"])
 def test_one_that_fails_leaves_nothing_behind(rig: StartRig, tmp_path: Path, what: str) -> None:
-    """No process goes on talking to instruments, and no folder is left (`ready` looks)."""
+    """No process keeps talking to instruments, and no folder is left (`ready` looks)."""
     bench = rig()
     getattr(bench, what).cut()
     code, reported = ready(bench, tmp_path, "--power")

@@ -102,7 +102,7 @@ def test_a_closed_terminal_switches_off(wall: Any, rig: ModuleType, start: Start
 
 
 def test_an_ignored_hang_up_stays_ignored(wall: Any, rig: ModuleType, start: Start) -> None:
-    """What was begun under `nohup` goes on when the terminal is closed, and still heeds SIGTERM."""
+    """What was begun under `nohup` continues when the terminal is closed, and still heeds SIGTERM."""
     run = start(wall, before=lambda: signal.signal(signal.SIGHUP, signal.SIG_IGN))
     rig.wait_until(wall.is_on)
     os.kill(run.process.pid, signal.SIGHUP)
@@ -266,7 +266,7 @@ def test_a_full_disk_makes_safe_and_loses_nothing(
 def test_a_folder_that_is_renamed_loses_nothing(
     wall: Any, rig: ModuleType, start: Start, hasty: Path
 ) -> None:
-    """It is reported at once, the run goes on to its own end, and everything is in the folder by its new name."""
+    """It is reported at once, the run continues to its own end, and everything is in the folder by its new name."""
     run = start(wall, "--soak", "--soak-duration", "5s", sequence=rig.SOAK, unit=hasty)
     rig.wait_until(lambda: run.has("soak started"))
     first, run.out = run.out, run.out.with_name("renamed")

@@ -211,7 +211,7 @@ def test_safe_reaches_every_run(both: dict[str, Any], duo: Duo) -> None:
         assert run.end() == 3
         assert run.has("event", what="stopped by a person")
         assert run.has("run ended", interrupted=True)
-    released = _hilseq("stand", "--stand", duo.stand, "--release", "--reason", "the test goes on")
+    released = _hilseq("stand", "--stand", duo.stand, "--release", "--reason", "the test continues")
     assert released.returncode == 0
 
 

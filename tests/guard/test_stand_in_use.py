@@ -31,7 +31,7 @@ def _hilseq(*words: str) -> warm.Done:
 
 
 def _release(stand: Path) -> None:
-    done = _hilseq("stand", "--stand", str(stand), "--release", "--reason", "the test goes on")
+    done = _hilseq("stand", "--stand", str(stand), "--release", "--reason", "the test continues")
     assert done.returncode == 0, done.stderr
 
 
@@ -97,7 +97,7 @@ def test_safe_reaches_a_running_stand(wall: Any, rig: ModuleType, start: Start, 
 
 
 def test_a_detached_run_needs_no_terminal(wall: Any, rig: ModuleType, tmp_path: Path) -> None:
-    """It goes on when the command has ended, in a session of its own; `watch` sees it and `safe` ends it."""
+    """It continues when the command has ended, in a session of its own; `watch` sees it and `safe` ends it."""
     out = tmp_path / "weekend"
     stand = ("--stand", str(wall.stand))
     unit = ("--unit", str(rig.UNIT), "--serial", "RH-9", "--out", str(out))

@@ -61,7 +61,7 @@ def rack(server: RawServer, deadline: float = 5.0) -> ModbusDevice:
 
 
 def unit(server: RawServer, deadline: float = 5.0) -> ModbusDevice:
-    return ModbusDevice.over_tcp("unit SN1", server.endpoint, owner="unit", deadline=deadline)
+    return ModbusDevice.over_tcp("unit SN1", server.endpoint, responsible="unit", deadline=deadline)
 
 
 @pytest.mark.parametrize("times", [1, 4])

@@ -48,7 +48,7 @@ def counting(sends: Sends, pause: float = 0.0) -> Callable[[socket.socket, int],
 
 
 def unit(server: RawServer, deadline: float = 5.0) -> ModbusDevice:
-    return ModbusDevice.over_tcp("unit SN1", server.endpoint, owner="unit", deadline=deadline)
+    return ModbusDevice.over_tcp("unit SN1", server.endpoint, responsible="unit", deadline=deadline)
 
 
 def numbers(device: ModbusDevice, count: int, pause: float = 0.0) -> Iterator[int]:

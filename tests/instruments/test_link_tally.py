@@ -52,7 +52,7 @@ def unit(serve: Serve) -> Callable[..., tuple[ModbusDevice, list[int]]]:
 
         server: RawServer = serve(handler)
         device = ModbusDevice.over_tcp(
-            "unit SN1", server.endpoint, owner="unit", deadline=DEADLINE, repeats=2
+            "unit SN1", server.endpoint, responsible="unit", deadline=DEADLINE, repeats=2
         )
         return device, asked
 

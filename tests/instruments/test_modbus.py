@@ -43,7 +43,7 @@ def stand_device(server: RawServer | ForeignModbus, deadline: float = DEADLINE) 
 
 
 def unit_link(server: RawServer | ForeignModbus, deadline: float = DEADLINE) -> ModbusDevice:
-    return ModbusDevice.over_tcp("unit SN1", server.endpoint, deadline=deadline, owner="unit")
+    return ModbusDevice.over_tcp("unit SN1", server.endpoint, deadline=deadline, responsible="unit")
 
 
 # -- against a foreign server
@@ -83,7 +83,7 @@ def test_identification_and_loopback_of_a_foreign_server(foreign: ForeignModbus)
 
 
 def test_an_exception_of_the_stand_has_number_and_words(foreign: ForeignModbus) -> None:
-    """The specification's words, what was asked, and the connection goes on."""
+    """The specification's words, what was asked, and the connection stays usable."""
     with stand_device(foreign, 2.0) as device:
         with pytest.raises(InstrumentError) as caught:
             device.read_block(HOLDING, 290, 20)
@@ -201,7 +201,9 @@ def test_a_refused_connection(serve: Serve) -> None:
 
 def test_a_name_that_cannot_be_found_is_the_stands_fault() -> None:
     """A slip in the stand file must not blame the unit."""
-    device = ModbusDevice.over_tcp("unit SN1", "no-such-host.invalid:502", deadline=DEADLINE, owner="unit")
+    device = ModbusDevice.over_tcp(
+        "unit SN1", "no-such-host.invalid:502", deadline=DEADLINE, responsible="unit"
+    )
     with pytest.raises(StandFault, match=r"no-such-host\.invalid"):
         device.read_block(HOLDING, 0, 1)
 
@@ -367,7 +369,9 @@ def test_several_threads_share_a_device(foreign: ForeignModbus) -> None:
 
 
 def rtu_device(pair: SerialPair, deadline: float = DEADLINE, **more: Any) -> ModbusDevice:
-    return ModbusDevice.over_serial("port 1", pair.path, frame="8N1", deadline=deadline, owner="unit", **more)
+    return ModbusDevice.over_serial(
+        "port 1", pair.path, frame="8N1", deadline=deadline, responsible="unit", **more
+    )
 
 
 def rtu_reply(request: bytes) -> bytes:
@@ -457,7 +461,7 @@ def test_rtu_through_a_serial_device_server(serve: Serve) -> None:
                 connection.sendall(rtu_reply(data))
 
     raw = serve(server)
-    device = ModbusDevice.over_serial("port 1", raw.endpoint, deadline=DEADLINE, owner="unit")
+    device = ModbusDevice.over_serial("port 1", raw.endpoint, deadline=DEADLINE, responsible="unit")
     with device:
         assert device.read_block(HOLDING, 7, 2) == [7, 8]
         talk[0] = False
@@ -488,7 +492,7 @@ def test_rtu_through_visa(serial_pair: SerialPair) -> None:
     """The same line by its VISA name."""
     serial_pair.answer(rtu_reply)
     device = ModbusDevice.over_serial(
-        "port 1", f"ASRL{serial_pair.path}::INSTR", frame="8N1", deadline=DEADLINE, owner="unit"
+        "port 1", f"ASRL{serial_pair.path}::INSTR", frame="8N1", deadline=DEADLINE, responsible="unit"
     )
     with device:
         assert device.read_block(HOLDING, 7, 125) == list(range(7, 132))

@@ -70,7 +70,7 @@ def quirks(**fields: Any) -> ModbusLimits:
 
 def device(server: RawServer, **fields: Any) -> ModbusUnit:
     return ModbusUnit.over_tcp(
-        "unit SN1", server.endpoint, owner="unit", deadline=5.0, quirks=quirks(**fields)
+        "unit SN1", server.endpoint, responsible="unit", deadline=5.0, quirks=quirks(**fields)
     )
 
 

@@ -9,7 +9,7 @@ from contextlib import closing
 import pytest
 
 from hilseq.description.checks.stand_file import addresses_are_unique
-from hilseq.description.drivers import End, findings_of_drivers
+from hilseq.description.drivers import DriverAddress, findings_of_drivers
 from hilseq.description.modbus import ModbusIo
 from hilseq.description.scpi import ScpiSupply
 from hilseq.description.stand import Stand
@@ -99,9 +99,9 @@ def test_another_way_to_the_same_output_is_refused() -> None:
 class UdpIo(ModbusIo):
     """An io that is reached over UDP."""
 
-    def ends(self) -> tuple[End, ...]:
+    def addresses(self) -> tuple[DriverAddress, ...]:
         """Its address."""
-        return (End("address", self.address or "", protocol="udp"),)
+        return (DriverAddress("address", self.address or "", protocol="udp"),)
 
 
 def test_ports_of_udp_are_others_than_those_of_tcp() -> None:

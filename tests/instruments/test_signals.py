@@ -362,7 +362,7 @@ def test_signals_are_found_by_terminal(make: Make) -> None:
 def test_a_bank_of_a_units_own_registers(foreign: ForeignModbus) -> None:
     """The points of a unit over its link, against pymodbus's server: one request for all, verified."""
     registers = {f"q{n:02d}": Register.model_validate({"table": "coil", "address": n}) for n in range(16)}
-    with ModbusDevice.over_tcp("unit SN1", foreign.endpoint, owner="unit") as link:
+    with ModbusDevice.over_tcp("unit SN1", foreign.endpoint, responsible="unit") as link:
         bank = RegisterBank(registers, link)
         bank.write_many({name: float(name in ("q03", "q15")) for name in registers})
         assert {name for name, value in bank.snapshot().items() if value} == {"q03", "q15"}

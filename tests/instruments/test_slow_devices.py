@@ -145,7 +145,7 @@ def test_the_first_command_reaches_a_device_that_closes_late(serve: Serve) -> No
     """Whether it closes is found out with a question, so that the command is sent once, and is not lost."""
     asked: list[int] = []
     server = serve(closing(asked, before=0.05))
-    with ModbusDevice.over_tcp("unit SN1", server.endpoint, owner="unit", deadline=5.0) as device:
+    with ModbusDevice.over_tcp("unit SN1", server.endpoint, responsible="unit", deadline=5.0) as device:
         device.read_block(HOLDING, 0, 1)
         device.write_block(HOLDING, 0, [1])
         assert asked == [3, 3, 3, 6]
@@ -211,7 +211,9 @@ def test_values_are_written_once_more_only_once(serve: Serve) -> None:
                 return
             connection.sendall(modbus_frame(head, answer(body)))
 
-    with ModbusDevice.over_tcp("unit SN1", serve(refuses).endpoint, owner="unit", deadline=5.0) as device:
+    with ModbusDevice.over_tcp(
+        "unit SN1", serve(refuses).endpoint, responsible="unit", deadline=5.0
+    ) as device:
         for _ in range(2):
             device.read_block(HOLDING, 0, 1)
         with pytest.raises(UnitSilent, match="closed by the far end"):
@@ -263,7 +265,7 @@ def test_a_dead_device_behind_a_closed_connection_ends_at_the_deadline(serve: Se
                 pass
 
     server = serve(dying)
-    with ModbusDevice.over_tcp("unit SN1", server.endpoint, owner="unit", deadline=1.0) as device:
+    with ModbusDevice.over_tcp("unit SN1", server.endpoint, responsible="unit", deadline=1.0) as device:
         device.read_block(HOLDING, 0, 1)
         with pytest.raises(UnitSilent, match="within 1 s"):
             device.read_block(HOLDING, 0, 1)
@@ -306,7 +308,7 @@ class OneAtATime:
 def test_a_device_with_a_single_connection_is_given_its_moment(one_at_a_time: MakeOne) -> None:
     """It refuses while it puts the last connection away; who has just answered is not gone."""
     peer = one_at_a_time(0.2)
-    with ModbusDevice.over_tcp("unit SN1", peer.endpoint, owner="unit", deadline=5.0) as device:
+    with ModbusDevice.over_tcp("unit SN1", peer.endpoint, responsible="unit", deadline=5.0) as device:
         device.read_block(HOLDING, 0, 1)
         for _ in range(2):
             device.write_block(HOLDING, 0, [42], verify=True)
@@ -316,7 +318,7 @@ def test_a_device_with_a_single_connection_is_given_its_moment(one_at_a_time: Ma
 def test_a_device_that_goes_on_refusing_is_reported_at_the_deadline(one_at_a_time: MakeOne) -> None:
     """Refused until the deadline is silence, as at once where nobody has answered before."""
     peer = one_at_a_time(30.0)
-    with ModbusDevice.over_tcp("unit SN1", peer.endpoint, owner="unit", deadline=1.0) as device:
+    with ModbusDevice.over_tcp("unit SN1", peer.endpoint, responsible="unit", deadline=1.0) as device:
         device.read_block(HOLDING, 0, 1)
         for _ in range(2):
             with pytest.raises(UnitSilent, match=r"[Rr]efused"):

@@ -33,8 +33,8 @@ from hilseq.instruments.translate import (
 )
 
 STAND = Exchange("supply 'main'", "TCPIP::192.0.2.10::5025::SOCKET", "MEAS:VOLT?", 2.0)
-UNIT = Exchange("link of slot A", "192.0.2.30:502", "read coil 0", 1.0, owner="unit", path="unit")
-UNIT_ON_ADAPTER = Exchange("port 1", "/dev/ttyUSB0", "send 8 bytes", 1.0, owner="unit", path="stand")
+UNIT = Exchange("link of slot A", "192.0.2.30:502", "read coil 0", 1.0, responsible="unit", path="unit")
+UNIT_ON_ADAPTER = Exchange("port 1", "/dev/ttyUSB0", "send 8 bytes", 1.0, responsible="unit", path="stand")
 
 #: The modules of the libraries that define what can be raised through an exchange.
 MODULES = [
@@ -162,7 +162,7 @@ def test_messages_name_instrument_resource_command_and_deadline() -> None:
         "link of slot A (192.0.2.30:502) cannot be reached for 'read coil 0' (deadline 1 s): refused; "
         "is it switched on, connected, and free of other users?"
     )
-    assert "answered 'MEAS:VOLT?' within 2 s with nonsense: 'x'" in str(fault("garbage", "'x'", STAND))
+    assert "gave an invalid answer to 'MEAS:VOLT?' within 2 s: 'x'" in str(fault("garbage", "'x'", STAND))
 
 
 def test_a_reported_error_keeps_its_number_and_text() -> None:

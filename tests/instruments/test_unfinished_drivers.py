@@ -29,9 +29,9 @@ from pydantic import Field
 
 class WholeSupply(Supply):
     card: int = 1
-    def ends(self): return (End("card", f"card {self.card}"),)
+    def addresses(self): return (DriverAddress("card", f"card {self.card}"),)
 class CardSupply(WholeSupply):
-    def ends(self): return ()
+    def addresses(self): return ()
 class Output(SupplyOutput):
     def __init__(self, name): self.name, self.where = f"supply {name}", "a card"
     def identify(self): return "CARD-1"
@@ -75,7 +75,7 @@ class SlippingDriver(Whole):
     def open(self, supplies): raise KeyError("bank")
 
 class MeterIo(Io):
-    def ends(self): return ()
+    def addresses(self): return ()
 class MeterSignal(Signal):
     pass
 class Meter(Channels):
@@ -153,7 +153,7 @@ def _stand(driver: str, *, cards: tuple[int, ...] = (1,), metered: bool = False)
 @pytest.mark.parametrize(
     ("name", "words"),
     [
-        ("no-ends", ["Endless", "`ends()`", "() for what has none"]),
+        ("no-ends", ["Endless", "`addresses()`", "() for what has none"]),
         ("no-open", ["abstract class NoOpen", "open"]),
         ("bare", ["lacks findings"]),
         ("general", ["Supply", "no class derived from Supply"]),

@@ -66,7 +66,7 @@ def test_the_owner_goes_into_the_error(serve_text: ServeText) -> None:
     """A unit that is talked to over VISA and stays silent is a silent unit."""
     server = serve_text(lambda _: None)
     with (
-        VisaSession(server.resource, name="unit", deadline=0.1, owner="unit") as visa,
+        VisaSession(server.resource, name="unit", deadline=0.1, responsible="unit") as visa,
         pytest.raises(UnitSilent),
     ):
         visa.query("*IDN?")

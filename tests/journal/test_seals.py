@@ -105,7 +105,7 @@ def test_only_the_last_seal_counts_and_each_slot_has_its_own(tmp_path: Path) -> 
 
 
 def test_a_later_seal_replaces_an_earlier_one(tmp_path: Path) -> None:
-    """What was sealed while the soak went on is a beginning; what it ended with is all of it."""
+    """What was sealed while the soak ran is a beginning; what it ended with is all of it."""
     run = tmp_path / "run"
     writer = JournalWriter(run)
     writer.write(run_started())

@@ -302,7 +302,7 @@ def served(serve: Callable[..., Server]) -> Served:
 
 @pytest.fixture
 def begin(runs: Path) -> Iterator[Callable[..., RunStory]]:
-    """Begin runs that are in their soak; what goes on at the end is killed."""
+    """Begin runs that are in their soak; what still runs at the end is killed."""
     begun: list[RunStory] = []
 
     def start(name: str = "20261125-080000-RH-0001", **options: Any) -> RunStory:

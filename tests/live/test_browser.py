@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from tests.chromium import Browser
 from tests.journals import soak_started, unit
 
-pytestmark = [pytest.mark.browser, pytest.mark.timeout(180)]
+pytestmark = [pytest.mark.whole_run, pytest.mark.browser, pytest.mark.timeout(180)]
 LINE = "document.querySelector('#connection').textContent"
 #: `Live`, or on a slow machine already `Live, nothing new for 6 s`.
 LIVE = f"{LINE}.startsWith('Live')"
@@ -106,7 +106,7 @@ def test_the_page_comes_back_when_the_server_does(
     browser.open(f"{server.served.address}/runs/{story.folder.name}", 1200)
     reported = f"{SOAK}.querySelector('[data-field=soak-reported]').textContent"
     _until(browser, reported, "The soak is running: 9 s of 1 h.")
-    # The page as it was loaded says so already; only what came over its line has a number to go on from.
+    # The page as it was loaded says so already; only what came over its line has a number to continue from.
     _reported(browser, lambda event: event.get("method") == "Network.eventSourceMessageReceived")
     server.stop()
     _until(browser, LINE, "Connection lost, trying again")

@@ -1,4 +1,4 @@
-"""Whether a run goes on, where its lock can be asked and where it cannot."""
+"""Whether a run is active, where its lock can be asked and where it cannot."""
 
 from __future__ import annotations
 

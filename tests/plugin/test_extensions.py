@@ -22,7 +22,7 @@ ROOT = Path(__file__).parents[2]
 STAND, UNIT = ROOT / "stands" / "sim-bench.yaml", ROOT / "stands" / "units" / "rh16.yaml"
 VISIT = ("--stand", str(STAND), "--unit", str(UNIT), "--serial", "RH-1", "--simulate", "--out", "out")
 EXTENSION = """
-from hilseq import Element, Look, ReadinessCheck, ReportFormat, Stage
+from hilseq import Element, ReadinessResult, ReadinessCheck, ReportFormat, Stage
 
 
 def hilseq_stages():
@@ -45,7 +45,7 @@ def hilseq_report_formats():
 
 def hilseq_readiness_checks():
     def look(bench, slot):
-        yield Look("chamber", f"chamber of slot {slot}", False, "the chamber is cold", ("chamber",))
+        yield ReadinessResult("chamber", f"chamber of slot {slot}", False, "the chamber is cold", ("chamber",))
 
     return [ReadinessCheck("chamber", look)]
 """

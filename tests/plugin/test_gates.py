@@ -51,7 +51,7 @@ def test_a_gate_closes_its_own_unit(verdict: CheckVerdict) -> None:
 
 
 def test_a_reading_too_near_its_limit_closes_no_gate() -> None:
-    """It says nothing against the unit, and nothing against going on."""
+    """It says nothing against the unit, and nothing against continuing."""
     gates = Gates(DUO, BOTH)
     near = classify(NotResolvable("idle current is 135 mA", places=("supply",)))
     assert near.verdict is CheckVerdict.NOT_PERFORMED

@@ -12,6 +12,8 @@ from hilseq.procedures import battery, clock_check
 from tests.procedures.conftest import MakeUnit
 from tests.procedures.test_supply_margins import model
 
+pytestmark = pytest.mark.whole_run
+
 _WHOLE_SECONDS = {
     "link.clock": {"table": "input register", "address": 7, "type": "uint32", "scale": 1, "unit": "s"}
 }

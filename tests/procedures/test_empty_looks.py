@@ -5,12 +5,12 @@ from __future__ import annotations
 import pytest
 
 from hilseq.errors import NotPerformed, StandFault
-from hilseq.procedures.readiness import Look, require
+from hilseq.procedures.readiness import ReadinessResult, require
 from hilseq.statements import comparisons
 
-EMPTY = Look("ambient", "ambient", None, "this stand measures no ambient temperature")
-RIGHT = Look("ambient", "door", True, "closed")
-WRONG = Look("ambient", "lamp", False, "is out", ("lamp",))
+EMPTY = ReadinessResult("ambient", "ambient", None, "this stand measures no ambient temperature")
+RIGHT = ReadinessResult("ambient", "door", True, "closed")
+WRONG = ReadinessResult("ambient", "lamp", False, "is out", ("lamp",))
 
 
 def test_looks_that_are_all_empty_are_not_performed() -> None:

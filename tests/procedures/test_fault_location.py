@@ -13,6 +13,8 @@ from hilseq.errors import StandFault, UnitFault, UnitOrHarness
 from hilseq.procedures.fault_location import FaultLocation
 from tests.procedures.twin_unit import TwinUnit, twin_unit
 
+pytestmark = pytest.mark.whole_run
+
 FAULTS = Path(__file__).parents[1] / "end_to_end" / "harness_faults.py"
 
 

@@ -79,7 +79,7 @@ class Controller:
 def _modes(controller: Controller, said: list[str]) -> tuple[Modes, ModbusUnit]:
     profile = Profile.model_validate(yaml.safe_load(UNIT))
     clock = WallClock()
-    link = ModbusUnit.over_tcp("link", controller.endpoint, deadline=0.5, owner="unit", place="link")
+    link = ModbusUnit.over_tcp("link", controller.endpoint, deadline=0.5, responsible="unit", place="link")
     modes = Modes(
         "A",
         profile,

@@ -22,6 +22,8 @@ from tests.instruments.conftest import RawServer, modbus_frame, modbus_requests
 from tests.procedures.conftest import MakeUnit
 from tests.procedures.twin_unit import TwinUnit
 
+pytestmark = pytest.mark.whole_run
+
 Spoil = Callable[[bytes, int], bytes]
 
 

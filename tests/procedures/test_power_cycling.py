@@ -12,6 +12,8 @@ from hilseq.procedures.power_on import start_times
 from tests.procedures.conftest import MakeUnit
 from tests.procedures.twin_unit import TwinUnit
 
+pytestmark = pytest.mark.whole_run
+
 
 def test_a_good_unit_starts_as_often_as_the_claim_takes(good: TwinUnit) -> None:
     """R 0.90 at C 0.90 takes 22 starts (check value 5.4), all timed, all counted by the unit."""

@@ -43,18 +43,16 @@ def look(make: MakeUnit) -> Look:
 
 def test_each_trouble_is_reported_once_until_the_link_is_well(look: Look) -> None:
     """A line that now says nothing and now nonsense is one trouble with two faces, not an event at each change."""
-    silent, nonsense, refuses = "link silent", "link answers nonsense", "link refuses"
-    reported = [
-        look(trouble) for trouble in (silent, nonsense, silent, refuses, nonsense, silent, "", nonsense)
-    ]
-    assert reported == [[silent], [nonsense], [], [refuses], [], [], [], [nonsense]]
+    silent, invalid, refuses = "link silent", "link sends invalid data", "link refuses"
+    reported = [look(trouble) for trouble in (silent, invalid, silent, refuses, invalid, silent, "", invalid)]
+    assert reported == [[silent], [invalid], [], [refuses], [], [], [], [invalid]]
 
 
 @pytest.mark.parametrize(
     ("fault", "trouble"),
     [
         (UnitSilent("no answer"), "link silent"),
-        (UnitInvalidResponse("random bytes"), "link answers nonsense"),
+        (UnitInvalidResponse("random bytes"), "link sends invalid data"),
         (UnitFault("error 2: illegal data address"), "link refuses"),
     ],
 )

@@ -322,7 +322,12 @@ def test_a_soak_moves_as_the_table_says(make: MakeUnit, monkeypatch: pytest.Monk
     if soak.ends is None:
         found.bench.operator = _Acknowledges()
     assert found.profile.soak is not None
-    usual: dict[str, Any] = {"port_traffic": [], "cycles": None, "on_event": "go on", "stop_after_events": 50}
+    usual: dict[str, Any] = {
+        "port_traffic": [],
+        "cycles": None,
+        "on_event": "continue",
+        "stop_after_events": 50,
+    }
     plan = found.profile.soak.model_copy(update={**usual, **soak.plan})
     run = SoakRun(
         found.bench, found.unit, plan, cast("SoakRecorder", kept), duration=soak.duration, state=soak.state

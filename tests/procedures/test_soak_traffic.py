@@ -86,7 +86,7 @@ def test_what_comes_back_wrong_is_counted_to_the_bit(traffic: Callable[..., Traf
 
 
 def test_a_port_that_falls_silent_is_reported_once(traffic: Callable[..., Traffic]) -> None:
-    """The other port goes on: its answer is not lost over the wait."""
+    """The other port continues: its answer is not lost over the wait."""
 
     def silent(connection: socket.socket) -> None:
         while connection.recv(4096):
@@ -111,7 +111,7 @@ def test_a_port_that_answers_nonsense_is_not_called_silent(
     """The heading says what the port does: the error of its conversation knows."""
 
     def garbled(*_: object) -> bytes:
-        raise UnitInvalidResponse("port 1 answered with nonsense")
+        raise UnitInvalidResponse("port 1 answered with invalid data")
 
     carrying = traffic(echo)
     monkeypatch.setattr(carrying, "_received", garbled)
@@ -119,7 +119,7 @@ def test_a_port_that_answers_nonsense_is_not_called_silent(
     for _ in range(SILENT_AFTER):
         carrying.send()
         reported += carrying.gather(0.0)
-    assert [(finding.what, finding.place) for finding in reported] == [("port answers nonsense", "port 1")]
+    assert [(finding.what, finding.place) for finding in reported] == [("port sends invalid data", "port 1")]
 
 
 def test_frames_under_way_are_forgotten_with_their_ports(traffic: Callable[..., Traffic]) -> None:
@@ -204,11 +204,11 @@ def test_a_soak_that_goes_on_keeps_the_date(traffic: Callable[..., Traffic]) -> 
     _carry(carrying, range(1, 5))
     kept = carrying.tallies()
     resumed = traffic(echo, claim=1e-3)
-    resumed.go_on_from(kept)
+    resumed.continue_from(kept)
     _carry(resumed, range(10, 12))
     assert [worse.since for worse in resumed.worse_than_claimed()] == [30.0]
     undated = kept["port 1"].model_copy(update={"beyond": None, "beyond_case": None})
-    resumed.go_on_from({"port 1": undated})
+    resumed.continue_from({"port 1": undated})
     _carry(resumed, range(12, 14))
     assert [worse.since for worse in resumed.worse_than_claimed()] == [120.0]
 

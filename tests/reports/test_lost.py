@@ -78,7 +78,7 @@ def test_no_command_tells_of_the_old_reports(
 def test_the_page_of_such_a_run_calls_it_damaged(
     run: Path, change: Callable[[bytes], bytes], reported: str
 ) -> None:
-    """SourcePosition to a moment ago, it does not go on; no unit and no report of it is shown."""
+    """SourcePosition to a moment ago, it is not active; no unit and no report of it is shown."""
     _lose(run, change)
     shown = Follower(run, 1.0).look(lambda follower: run_reported(Found("x", run, "", ended=False), follower))
     assert shown["state"]["code"] == "damaged"

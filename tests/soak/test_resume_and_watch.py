@@ -1,4 +1,4 @@
-"""A soak that is killed goes on from its files; whoever watches it sees it and changes nothing."""
+"""A soak that is killed continues from its files; whoever watches it sees it and changes nothing."""
 
 from __future__ import annotations
 
@@ -75,7 +75,7 @@ def test_a_killed_soak_goes_on_and_loses_no_sample(
 
 @pytest.fixture
 def running(begin: Callable[..., Any]) -> tuple[Any, Path]:
-    """A soak of three days that goes on while it is looked at."""
+    """A soak of three days that runs while it is looked at."""
     process, folder = begin("--soak-duration", "72h")
     _wait_for_samples(folder, 20)
     return process, folder
@@ -115,7 +115,7 @@ def test_what_goes_on_is_not_continued(resume: Callable[..., Any], running: tupl
 
 
 def test_watching_shows_a_running_soak(running: tuple[Any, Path]) -> None:
-    """`hilseq watch --once` beside a running soak: time left, mode strip, values, events; it goes on."""
+    """`hilseq watch --once` beside a running soak: time left, mode strip, values, events; it continues."""
     process, folder = running
     seen = _watch(folder)
     assert ": running" in seen

@@ -25,7 +25,7 @@ def _written(path: Path, count: int = 5) -> bytes:
 
 
 def test_a_file_cut_at_any_byte_reads_as_its_whole_records(tmp_path: Path) -> None:
-    """Killed at any byte: every whole record is there, the rest is counted, and writing goes on."""
+    """Killed at any byte: every whole record is there, the rest is counted, and writing continues."""
     path = tmp_path / "samples-A.bin"
     whole = _written(path)
     start = whole.index(b"\n") + 1
@@ -68,7 +68,7 @@ def test_a_seal_finds_a_later_change(tmp_path: Path) -> None:
 
 
 def test_a_seal_after_a_break_covers_what_was_before_it(tmp_path: Path) -> None:
-    """The file goes on after a kill; what is sealed then is all of it, not what was added."""
+    """The file continues after a kill; what is sealed then is all of it, not what was added."""
     path = tmp_path / "samples-A.bin"
     path.write_bytes(_written(path)[:-3])
     writer = SampleWriter(path, ["current", "case"], resume=True)

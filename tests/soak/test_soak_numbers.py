@@ -127,7 +127,7 @@ def test_only_samples_count_as_time_after_a_start() -> None:
 
 
 def test_a_sample_that_is_missing_or_late_ends_no_record() -> None:
-    """The case does not cool in two seconds: the fit goes on."""
+    """The case does not cool in two seconds: the fit continues."""
     times = np.arange(0.0, 7200.0)
     late = times.copy()
     late[3000] += 0.6

@@ -154,13 +154,15 @@ def test_a_link_that_answers_nonsense_is_called_that(plan: str, soaked: Soaked) 
     soak = soaked("12min", "--defect", "link-garbage,after=5min,for=3s", profile=profile)
     events = soak.of_kind("soak event")
     assert (
-        {"link answers nonsense"} <= {e["what"] for e in events} <= {"link answers nonsense", "link silent"}
+        {"link sends invalid data"}
+        <= {e["what"] for e in events}
+        <= {"link sends invalid data", "link silent"}
     )
     assert {event["place"] for event in events} == {"link"}
     verdict, why = soak.verdict
     assert verdict == "not performed"
     assert "nothing else was seen of the unit" in why
-    assert re.match(r"link answers nonsense at [45] min.*with nonsense: ", why)
+    assert re.match(r"link sends invalid data at [45] min.*gave an invalid answer to .*", why)
 
 
 def test_what_always_counts_counts_beside_it(soaked: Soaked) -> None:
@@ -201,7 +203,7 @@ def test_a_lost_instrument_is_a_gap_and_not_the_unit(defect: str, least: float, 
 def test_an_interlock_is_safe_within_a_period_and_stays_latched(
     soaked: Soaked, resume: Soaked, tmp_path: Path
 ) -> None:
-    """The cover opens for a moment: off within a period; the soak goes on only when that is acknowledged."""
+    """The cover opens for a moment: off within a period; the soak continues only when that is acknowledged."""
     soak = soaked("10min", "--defect", "interlock-open,after=5min,for=1200ms")
     assert soak.code == 4
     words = r"interlock cover: the protective cover is open \(after 4 min 5\d s of the soak\)"

@@ -370,7 +370,7 @@ def link_has_its_own_device(stand: Stand, slot: str, profile: Profile) -> Findin
             link.port is not None and link.port == io.port
         )
         if same and io.device_id == profile.link.device_id:
-            (end,) = link.ends()
+            (end,) = link.addresses()
             yield Finding(
                 ("slots", slot, "link", end.key),
                 f"the unit in slot {slot} and io {name} are both device {io.device_id} at {end.text}",

@@ -8,7 +8,7 @@ import re
 from collections.abc import Iterable
 from typing import NamedTuple
 
-from hilseq.description.drivers import Reached
+from hilseq.description.drivers import AddressedModel
 from hilseq.description.findings import Finding, Findings, Place, nearest_word
 from hilseq.description.stand import Calibration, Stand
 from hilseq.quantities import SYMBOLS
@@ -215,10 +215,10 @@ def addresses_of(stand: Stand) -> list[Address]:
     return found
 
 
-def addresses_of_part(place: Place, what: str, described: Reached) -> list[Address]:
+def addresses_of_part(place: Place, what: str, described: AddressedModel) -> list[Address]:
     """Return the addresses of what stands at a place of the file and is called so."""
     found = []
-    for end in described.ends():
+    for end in described.addresses():
         address = _of_resource((*place, end.key), what, end.text, end.part)
         found += (
             []

@@ -36,7 +36,7 @@ SIGNS: Mapping[str, Sign] = {
     columns.REFUSES: "silent link",
     "output does not follow": "outputs",
     "port silent": "ports",
-    "port answers nonsense": "ports",
+    "port sends invalid data": "ports",
     "bit errors": "ports",
 }
 
@@ -300,9 +300,9 @@ class SoakConditions:
         return [*new, *found]
 
     def _look_at_link(self, sample: Sample, bad: dict[tuple[str, str], str]) -> None:
-        """A link that now says nothing and now nonsense has each wrong once, until it answers as it should."""
+        """A link that now says nothing and now invalid data has each wrong once, until it answers as it should."""
         bad[sample.trouble, "link"] = sample.silence
-        for what in (columns.SILENT, columns.NONSENSE, columns.REFUSES):
+        for what in (columns.SILENT, columns.INVALID, columns.REFUSES):
             if (what, "link") in self._active:
                 bad.setdefault((what, "link"), self._active[what, "link"])
 

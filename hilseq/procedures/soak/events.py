@@ -243,7 +243,7 @@ class Events:
             )
 
     def enough(self) -> str:
-        """Return why the plan stops after the events so far, nothing while it goes on."""
+        """Return why the plan stops after the events so far, nothing while it runs."""
         if self.incidents and self._plan.on_event == "stop":
             return "the plan stops at the first event"
         if len(self.incidents) >= self._plan.stop_after_events:

@@ -83,7 +83,7 @@ class Extremes:
         for one in self.watched:
             one.keep(values[one.index])
 
-    def go_on_from(self, columns: Sequence[str], ends: Mapping[str, tuple[float, float]]) -> None:
+    def continue_from(self, columns: Sequence[str], ends: Mapping[str, tuple[float, float]]) -> None:
         """Take what the samples before an interruption held: the lowest and highest of each column, by its name."""
         for one in self.watched:
             for value in ends.get(columns[one.index], ()):

@@ -205,7 +205,7 @@ class SoakProgress:
             self._pause = replace(self._pause, planned=False)
 
     def gap(self) -> None:
-        """Keep the present pause as a gap that ends now, and go on with the first instant still to come.
+        """Keep the present pause as a gap that ends now, and continue with the first instant still to come.
 
         A pause is no overrun.
         """

@@ -366,7 +366,7 @@ class StandRecovery:
         self._move(Event.INSTRUMENT_BACK, f"after {away}")
 
     def _latched(self, breach: Interlock) -> None:
-        """Safe first; then nothing goes on until a person has acknowledged."""
+        """Safe first; then nothing continues until a person has acknowledged."""
         unsafe = make_safe(self._bench, self._unit.slot)
         self._progress.pause(Event.INTERLOCK, str(breach), made_up=True)
         self._move(Event.INTERLOCK, f"{breach}; {unsafe or 'the slot is safe'}")

@@ -119,7 +119,7 @@ class SoakRun:
             if self._state is None:
                 self._begin()
             else:
-                self._go_on(self._state)
+                self._continue(self._state)
             try:
                 while not self._progress.over():
                     self._recovery.guarded(self._one)
@@ -158,14 +158,14 @@ class SoakRun:
         self._machine.on(Event.RUNNING)
         self._set_out(now)
 
-    def _go_on(self, state: ResumedSoak) -> None:
+    def _continue(self, state: ResumedSoak) -> None:
         """Take up an interrupted soak: the gap is shown, and the time lost is made up for at the end."""
         soak = state.soak
         self._events.incidents = list(soak.incidents)
         self._events.start_from([(fault.code, fault.place, fault.time) for fault in soak.faults])
-        self._traffic.go_on_from(soak.ports)
+        self._traffic.continue_from(soak.ports)
         self._samples = state.samples
-        self._conditions.extremes.go_on_from(self._sampler.columns, state.ends)
+        self._conditions.extremes.continue_from(self._sampler.columns, state.ends)
         self._progress.begin_at(soak.started.zero, soak.started.zero + soak.until)
         self._progress.schedule.missed = soak.missed
         self._progress.last = state.last

@@ -29,14 +29,14 @@ from hilseq.procedures.polling import IN_VAIN
 from hilseq.procedures.unit import Unit
 
 #: What may be wrong with a unit's link.
-SILENT, NONSENSE, REFUSES = "link silent", "link answers nonsense", "link refuses"
+SILENT, INVALID, REFUSES = "link silent", "link sends invalid data", "link refuses"
 
 
 @dataclass(slots=True)
 class Sample:
     """Values in the order of the columns, NaN where the unit did not say.
 
-    `silence` tells why it did not, `trouble` what that is in a few words: SILENT, NONSENSE or REFUSES.
+    `silence` tells why it did not, `trouble` what that is in a few words: SILENT, INVALID or REFUSES.
     """
 
     at: float
@@ -197,7 +197,7 @@ def _trouble(fault: UnitFault | None) -> str:
         return ""
     if isinstance(fault, UnitSilent):
         return SILENT
-    return NONSENSE if isinstance(fault, UnitInvalidResponse) else REFUSES
+    return INVALID if isinstance(fault, UnitInvalidResponse) else REFUSES
 
 
 def picker(keys: Sequence[Any]) -> Callable[[Any], tuple[float, ...]]:

@@ -139,7 +139,9 @@ class Traffic:
             silence = self._take(name)
             carried, claim = self.carried[name], self._ports[name].bit_error_ratio
             if carried.silent_in_a_row == SILENT_AFTER:
-                what = "port answers nonsense" if isinstance(silence, UnitInvalidResponse) else "port silent"
+                what = (
+                    "port sends invalid data" if isinstance(silence, UnitInvalidResponse) else "port silent"
+                )
                 found.append(SoakFinding(what, name, f"{SILENT_AFTER} frames in a row: {silence}"))
             carried.look(claim, since, case)
         self._sent.clear()
@@ -189,7 +191,7 @@ class Traffic:
             found.append(Worse(SoakFinding("bit errors", name, words), carried.beyond, carried.beyond_case))
         return sorted(found, key=lambda worse: worse.since)
 
-    def go_on_from(self, tallies: Mapping[str, PortTally]) -> None:
+    def continue_from(self, tallies: Mapping[str, PortTally]) -> None:
         """Take over what was carried before an interruption."""
         for name, tally in tallies.items():
             if name in self.carried:

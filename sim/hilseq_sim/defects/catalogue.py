@@ -264,7 +264,7 @@ _UNIT: tuple[Kind, ...] = (
     # link
     Kind("link-silent", "link", "the unit's link does not answer", p.only("link"), ("link", "start"),
          e.in_unit("link_dead"), side="link"),
-    Kind("link-garbage", "link", "the unit's link answers nonsense", p.only("link"), ("link", "start"),
+    Kind("link-garbage", "link", "the unit's link sends invalid data", p.only("link"), ("link", "start"),
          e.link("garbage"), side="link"),
     Kind("link-drops", "link", "the unit's link breaks off and never answers again", p.only("link"),
          ("link", "start"), e.link("half_open"), side="link"),
@@ -296,7 +296,7 @@ _LATE = "1 is twice the deadline, with the cube of the severity"
 
 _STAND: tuple[Kind, ...] = (
     _on_stand("supply-silent", "the supply does not answer", p.supply, e.connection("silent")),
-    _on_stand("supply-garbage", "the supply answers nonsense", p.supply, e.connection("garbage")),
+    _on_stand("supply-garbage", "the supply answers with invalid data", p.supply, e.connection("garbage")),
     _on_stand("supply-half-open", "the supply's connection breaks off and never answers again", p.supply,
               e.connection("half_open")),
     _on_stand("supply-refused", "the supply accepts no connection", p.supply, e.connection("refused")),
@@ -314,7 +314,7 @@ _STAND: tuple[Kind, ...] = (
               p.first_to_expire, e.calibration_expired,
               severity="0.5 is the last day on which it holds, 1 is thirty days later", harmless=0.45, matters=0.55),
     _on_stand("io-silent", "the I/O simulator does not answer", p.racks, e.connection("silent")),
-    _on_stand("io-garbage", "the I/O simulator answers nonsense", p.racks, e.connection("garbage")),
+    _on_stand("io-garbage", "the I/O simulator answers with invalid data", p.racks, e.connection("garbage")),
     _on_stand("io-half-open", "the I/O simulator's connection breaks off and never answers again", p.racks,
               e.connection("half_open")),
     _on_stand("io-refused", "the I/O simulator accepts no connection", p.racks, e.connection("refused")),

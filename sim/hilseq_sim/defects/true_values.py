@@ -23,7 +23,7 @@ from hilseq_sim.world.supply import OUTPUT_IMPEDANCE
 
 #: V that every input of IEC 61131-2 takes as off at 24 V rated.
 _OFF, _RATED = 5.0, 24.0
-#: s by which a scratch world goes on until its unit is ready.
+#: s by which a scratch world runs on until its unit is ready.
 _STRIDE = 0.5
 
 

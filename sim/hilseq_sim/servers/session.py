@@ -46,7 +46,7 @@ class Session(ABC):
         return self.endpoint
 
     def garbled(self, answer: bytes, random: Random) -> bytes:
-        """Return nonsense in place of an answer."""
+        """Return random bytes in place of an answer."""
         return random.randbytes(len(answer))
 
     def with_wrong_transaction(self, answer: bytes) -> bytes:

@@ -291,7 +291,7 @@ class UnitPort:
         for byte in data:
             if random.random() < lost:
                 changed = True
-                if random.random() < 0.5:  # noqa: PLR2004 - as often nonsense as nothing
+                if random.random() < 0.5:  # noqa: PLR2004 - as often random bytes as nothing
                     spoilt.append(byte ^ random.randrange(1, 256))
                 continue
             mask = sum(1 << bit for bit in range(8) if random.random() < ratio)

@@ -16,7 +16,7 @@ from enum import IntEnum
 from pydantic import Field
 
 from hilseq import (
-    End,
+    DriverAddress,
     Endpoint,
     Identification,
     InstrumentError,
@@ -64,9 +64,9 @@ class BlockSupply(Supply):
 
     address: Endpoint = Field(description="HOST:PORT")
 
-    def ends(self) -> tuple[End, ...]:
+    def addresses(self) -> tuple[DriverAddress, ...]:
         """Return its address."""
-        return (End("address", self.address),)
+        return (DriverAddress("address", self.address),)
 
 
 class BlockOutput(SupplyOutput):
@@ -128,7 +128,7 @@ class BlockOutput(SupplyOutput):
             except ValueError as error:
                 self.close()
                 raise InvalidResponse(
-                    f"{what} answered {operation.name} with nonsense: {error}", place=self.name
+                    f"{what} answered {operation.name} with invalid data: {error}", place=self.name
                 ) from error
         if (start, number) != (ANSWER, self._number) or not math.isfinite(answer):
             self.close()

@@ -18,7 +18,7 @@ from pydantic import Field
 from hilseq import (
     Channels,
     ChannelsDriver,
-    End,
+    DriverAddress,
     Identification,
     InstrumentError,
     InstrumentTimeout,
@@ -45,9 +45,9 @@ class ChamberIo(Io):
     )
     node: int = Field(ge=1, le=127, description="node number")
 
-    def ends(self) -> tuple[End, ...]:
+    def addresses(self) -> tuple[DriverAddress, ...]:
         """Return the adapter, and the node behind it."""
-        return (End("channel", self.channel.removeprefix("socket://"), f"node {self.node}"),)
+        return (DriverAddress("channel", self.channel.removeprefix("socket://"), f"node {self.node}"),)
 
 
 class ChamberSignal(Signal):
@@ -133,7 +133,7 @@ class Chamber(Channels):
                 raise InstrumentTimeout(words, place=self.name) from error
             except (ValueError, IndexError, struct.error) as error:
                 self.close()
-                words = f"{self.name} ({self.where}) answered with nonsense: {error}"
+                words = f"{self.name} ({self.where}) answered with invalid data: {error}"
                 raise InvalidResponse(words, place=self.name) from error
         if status:
             words = f"{self.name} ({self.where}) refused index {index}"

@@ -9,7 +9,7 @@ from pydantic import Field
 from hilseq import (
     Channels,
     ChannelsDriver,
-    End,
+    DriverAddress,
     Identification,
     InvalidResponse,
     Io,
@@ -28,9 +28,9 @@ class CounterIo(Io):
 
     resource: Text = Field(description="VISA resource, such as TCPIP::192.0.2.60::5025::SOCKET")
 
-    def ends(self) -> tuple[End, ...]:
+    def addresses(self) -> tuple[DriverAddress, ...]:
         """Return its VISA resource."""
-        return (End("resource", self.resource),)
+        return (DriverAddress("resource", self.resource),)
 
 
 class CounterSignal(Signal):

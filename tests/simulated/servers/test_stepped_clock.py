@@ -172,7 +172,7 @@ def test_each_has_the_instants_that_it_would_have_alone(
 
 
 def test_one_that_dies_holds_time_no_longer(served: Served, clock: SteppedClock, other: SteppedClock) -> None:
-    """A client whose connection ends while the others wait for it lets them go on."""
+    """A client whose connection ends while the others wait for it lets them continue."""
     clock.advance_async(3.0)
     other.close()
     clock.sleep_until(3.0)

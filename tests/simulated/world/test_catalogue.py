@@ -17,6 +17,8 @@ from hilseq.description.visit import Visit
 
 from .conftest import MakeWorld, power, ready
 
+pytestmark = pytest.mark.whole_run
+
 HOUR = 3600.0
 
 
