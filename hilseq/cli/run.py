@@ -167,7 +167,7 @@ def _detached(stand: Path, out: Path | None, serials: list[str], slot: str | Non
     from hilseq.journal.writer import FILE_NAME
     from hilseq.lease.holder import user_name
     from hilseq.plugin.options import by_slot, slot_of_option
-    from hilseq.plugin.visit_run import default_folder
+    from hilseq.plugin.run_header import default_folder
 
     if attended:
         raise UsageError("--detach leaves the terminal, and --attended asks there; expected one of them")

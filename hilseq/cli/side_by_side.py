@@ -33,7 +33,7 @@ from hilseq.live.follower import Follower
 from hilseq.owner.membership import is_shared
 from hilseq.plugin.intake import read_intake
 from hilseq.plugin.options import by_slot, serial_number, units_of
-from hilseq.plugin.visit_run import default_folder
+from hilseq.plugin.run_header import default_folder
 from hilseq.reports import bench_lines, visit_lines
 from hilseq.reports.sanitize import sanitize
 from hilseq.stepped import SteppedClock

@@ -273,7 +273,7 @@ class Day:
         return [*line, *self._options]
 
     def _folder(self, serials: Iterable[str]) -> Path:
-        from hilseq.plugin.visit_run import default_folder
+        from hilseq.plugin.run_header import default_folder
 
         return self._out / default_folder(list(serials)).name
 
