@@ -2,7 +2,7 @@
 
     .venv/bin/python -m tests.sequence_reference > sequences/REFERENCE.md
 
-A test holds the file against what this makes; the examples are those of recipes/test_examples.py, which a test runs.
+A test holds the file against what this makes; the examples are those of tests/sequence_examples.py, which a test runs.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ import hilseq
 from hilseq.plugin import fixtures
 
 ROOT = Path(__file__).resolve().parents[1]
-EXAMPLES = ROOT / "recipes" / "test_examples.py"
+EXAMPLES = ROOT / "tests" / "sequence_examples.py"
 REFERENCE = ROOT / "sequences" / "REFERENCE.md"
 #: Fixtures of the plugin that sequences have no use for.
 _INTERNAL = {"visit_run", "slot", "measured", "once", "run_soak"}

@@ -19,7 +19,7 @@ import yaml
 from tests import warm
 
 ROOT = Path(__file__).resolve().parents[1]
-RECIPES = ROOT / "recipes"
+RECIPES = ROOT / ".ci" / "recipes"
 WORKFLOWS = {"github-workflow.yaml": "vendor.github-workflows", "gitlab-ci.yaml": "vendor.gitlab-ci"}
 
 
@@ -33,7 +33,6 @@ def test_each_recipe_is_tested() -> None:
     """No file stands there that nothing here looks at."""
     assert {path.name for path in RECIPES.iterdir() if path.is_file()} == {
         "Containerfile",
-        "test_examples.py",
         *WORKFLOWS,
     }
 
@@ -85,7 +84,7 @@ def test_the_container_says_its_version() -> None:
     engine = _engine()
     if not engine:
         pytest.skip("no container engine here")
-    built = _run(engine, "build", "--file", "recipes/Containerfile", "--tag", "hilseq-test", ".")
+    built = _run(engine, "build", "--file", ".ci/recipes/Containerfile", "--tag", "hilseq-test", ".")
     assert built.returncode == 0, built.stderr[-2000:]
     assert "hilseq" in _run(engine, "run", "--rm", "hilseq-test", "--version").stdout
 
