@@ -288,12 +288,13 @@ def _show_curves(found: list[OperatingCurve]) -> None:
     from rich.console import Console
     from rich.table import Table as Grid
 
-    from hilseq.coverage.curves import LEAST, MOST, MOST_BOUND
+    from hilseq.coverage.curves import LEAST, MOST, MOST_BOUND, NEAR
 
     grid = Grid(
         "reading",
         "limit",
         "guard band",
+        "second point",
         "accepted at the limit",
         "two guard bands inside",
         "found at fault inside",
@@ -304,6 +305,7 @@ def _show_curves(found: list[OperatingCurve]) -> None:
             curve.judged.reading,
             "lower" if curve.judged.low else "upper",
             "" if curve.band is None else f"{curve.band:.2%}",
+            "" if curve.second is None else f"{curve.second:.2f}",
             str(curve.at_limit),
             str(curve.inside),
             str(curve.blamed),
@@ -311,10 +313,14 @@ def _show_curves(found: list[OperatingCurve]) -> None:
         )
     console = Console(width=None if os.isatty(1) else 180)
     console.print(grid)
+    for curve in found:
+        if curve.wide:
+            console.print(f"{curve.judged.reading}: {curve.wide}", highlight=False)
     console.print(
         f"Promised: at the limit at most {MOST:.1%} (upper bound {MOST_BOUND:.0%}), two guard bands inside at least "
-        f"{LEAST:.0%}. Guard bands in shares of the limit; bounds: two-sided 95 %, Clopper and Pearson, as if the "
-        "points of one visit were independent.",
+        f"{LEAST:.0%}: that is the second point, at most {NEAR:.0%} from the limit, or for a reason. Guard bands in "
+        "shares of the limit; bounds: two-sided 95 %, Clopper and Pearson, as if the points of one visit were "
+        "independent.",
         highlight=False,
     )
 

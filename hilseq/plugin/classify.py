@@ -92,7 +92,7 @@ def _line_of(error: BaseException) -> str:
     frames = [
         frame for frame in passed if not frame.filename.startswith("<")
     ] or passed  # `<string>`: a dataclass
-    own = [frame for frame in frames if not frame.filename.startswith(_NOT_OURS)] or frames[-1:]
+    own = [frame for frame in frames if not frame.filename.startswith(_NOT_OURS)] or frames
     if not own:
         return ""
     path = Path(own[-1].filename)

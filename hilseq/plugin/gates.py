@@ -19,6 +19,7 @@ from hilseq.analysis.limits import Limits, ReadingVerdict
 from hilseq.description.stand import Stand
 from hilseq.errors import LinkLost, NotPerformed, StandFault, UnitFault, UnitOrHarness
 from hilseq.instruments.link_tally import PLACE as LINK
+from hilseq.journal.entries import Reading
 from hilseq.plugin import stages
 from hilseq.plugin.classify import PROFILE, Outcome
 from hilseq.plugin.planned import PlannedCheck
@@ -103,14 +104,7 @@ def recheck_stand(run: VisitRun, check: PlannedCheck, outcome: Outcome) -> str:
                 _weigh_link(outcome, again)
                 again = ""  # it is not made once more
             if not again:
-                currents = [
-                    (float(reading.value), Limits(reading.low, reading.high))
-                    for reading in check.readings
-                    if reading.unit == "A"
-                    and reading.verdict is ReadingVerdict.FAILS
-                    and reading.place == SUPPLY
-                ]
-                asked += FaultLocation(bench, unit).require_unit(places, currents[:1])
+                asked += FaultLocation(bench, unit).require_unit(places, _too_much(check.readings))
         finally:
             unit.return_to_idle()
     except StandFault as fault:
@@ -130,6 +124,15 @@ def recheck_stand(run: VisitRun, check: PlannedCheck, outcome: Outcome) -> str:
         pass  # what the unit does not do here is not asked of the stand
     run.event("stand asked", f"before {', '.join(places)} was blamed: " + "; ".join(asked), slot)
     return again
+
+
+def _too_much(readings: Sequence[Reading]) -> list[tuple[float, Limits]]:
+    """Return the first current at the supply that fails, A, with its limits; none where none does."""
+    return [
+        (float(reading.value), Limits(reading.low, reading.high))
+        for reading in readings
+        if reading.unit == "A" and reading.verdict is ReadingVerdict.FAILS and reading.place == SUPPLY
+    ][:1]
 
 
 def _weigh_link(outcome: Outcome, away: str) -> None:

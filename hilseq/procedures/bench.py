@@ -425,7 +425,7 @@ class Bench:
                 continue
             if age is not None:
                 self.read_ages[name] = age
-                self.signals.scan_times[name] = max(age.seconds, age.stated or 0.0)
+                self.signals.scan_times[name] = age.awaited
 
     def unit(self, slot: str) -> Unit:
         """Return the unit in a slot. Raises the StandFault that makes its part of the stand unusable."""

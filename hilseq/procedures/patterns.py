@@ -34,6 +34,8 @@ _BEYOND = 1.5
 #: Where one pass leaves too much between the bounds of a delay, for the stand sees late or an instrument answers
 #: slowly, further ones, spread by the golden ratio, narrow it down.
 _GOLDEN = 0.6180339887498949
+#: Spaces between two looks that are narrow enough near the limit: looks are not spaced to the last bit.
+_FINE = 1.2
 #: Passes at most, beyond those that are planned, while a delay can still be on either side of its limit: where answers
 #: take longer than the delay, few passes have a quick one.
 _MOST_PASSES = 60
@@ -180,9 +182,11 @@ def _delays(points: DigitalPoints, clock: Clock) -> dict[str, Measured]:
     finest = points.settle / DELAY_LOOKS
     for number in range(1, _MOST_PASSES):
         bounds = [*to_on.values(), *to_off.values()]
-        if all(latest - earliest <= DELAY_NARROW * finest for earliest, latest in bounds):
-            break
-        if number >= DELAY_PASSES and all(_is_clear(*window, points.settle, finest) for window in bounds):
+        widest = max((latest - earliest for earliest, latest in bounds), default=0.0)
+        clear = all(_is_clear(*window, points.settle, finest) for window in bounds)
+        if widest <= _FINE * finest or (
+            clear and (widest <= DELAY_NARROW * finest or number >= DELAY_PASSES)
+        ):
             break
         for windows, level in ((to_on, True), (to_off, False)):
             clock.sleep(points.settle + (points.lag + finest) * (number * _GOLDEN % 1.0))

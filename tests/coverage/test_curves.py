@@ -10,13 +10,15 @@ from typing import Any
 
 import pytest
 
-from hilseq.analysis.limits import Limits, decide
+from hilseq.analysis.limits import Limits, ReadingVerdict, decide
 from hilseq.analysis.uncertainty import DecisionRule, Term
 from hilseq.coverage import curves
 from hilseq.coverage.curve_drawing import draw_curves
 from hilseq.errors import UsageError
+from hilseq.journal.entries import CheckEnded, Reading
 from hilseq.twin import true_values
-from tests import warm
+from hilseq.verdicts import CheckVerdict
+from tests import journals, warm
 
 ROOT = Path(__file__).parents[2]
 STAND, UNIT = ROOT / "stands" / "sim-bench.yaml", ROOT / "stands" / "units" / "rh16.yaml"
@@ -116,8 +118,58 @@ def test_a_visit_tells_what_became_of_its_true_values(tmp_path: Path, scheduler:
 
 
 def test_the_shipped_stand_can_set_every_true_value() -> None:
-    """No curve is left out on it for want of a kind of the twin."""
-    assert set(true_values(STAND, UNIT)) >= {judged.kind for judged in curves.JUDGED}
+    """No curve is left out on it for want of a kind of the twin; it has no adapter that measures a port's clock."""
+    missing = {judged.kind for judged in curves.JUDGED} - set(true_values(STAND, UNIT))
+    assert missing == {"true-port-clock"}
+
+
+def test_a_second_point_far_from_the_limit_has_a_reason() -> None:
+    """Guard bands of 5 % put it at 0.9 of the limit; of 15 % at 0.7, which needs one."""
+    near, far = (curves.tabulate([DROP], _rows(DROP, width, count=400))[0] for width in (0.05, 0.15))
+    assert near.second == pytest.approx(0.9)
+    assert near.wide == ""
+    assert far.second == pytest.approx(0.7)
+    assert any(words == "two guard bands inside is at 0.70 of the limit" for words in far.broken)
+    (known,) = curves.tabulate([RIDE], _rows(RIDE, 0.15, count=400))
+    assert known.second == pytest.approx(1.3)
+    assert known.as_data()["why_wide"] == RIDE.wide != ""
+    assert not any("guard bands inside is at" in words for words in known.broken)
+
+
+LOW = next(one for one in curves.JUDGED if one.kind == "true-idle-current-low")
+STARTED = "test_10_power_on.py::test_current_when_idle"
+
+
+def _row(folder: Path, verdict: CheckVerdict, *readings: Reading) -> dict[str, Any]:
+    """Return the row of a visit at the lower limit of the idle current, 85 mA, whose upper one is 135 mA."""
+    entries = [*readings, CheckEnded(check=STARTED, verdict=verdict, seconds=1.0)]
+    at = {"at": "2026-11-30T12:00:00.000+00:00"}
+    journals.append_raw(folder, *(entry.model_dump(mode="json") | at for entry in entries))
+    case = curves.CurveCase(0, 1, LOW.group, (curves.TrueValue(LOW.kind, "supply", 1.0),))
+    (trial,) = case.row(folder)["trials"]
+    return dict(trial)
+
+
+def test_a_guard_band_is_a_share_of_the_limit_that_is_approached(tmp_path: Path) -> None:
+    """1.7 mA are 2 % of 85 mA; of the other limit, 135 mA, they would seem less."""
+    reading = Reading(
+        check=STARTED, slot="A", name="idle current", value=0.0855, unit="A", uncertainty=0.0017,
+        low=0.085, high=0.135, verdict=ReadingVerdict.MARGINAL, place="supply",
+    )  # fmt: skip
+    trial = _row(tmp_path, CheckVerdict.NOT_PERFORMED, reading)
+    assert trial["verdict"] == "marginal"
+    assert trial["guard_band"] == pytest.approx(0.02)
+
+
+def test_what_its_check_refuses_unread_is_refused_and_what_was_not_looked_at_is_no_draw(
+    tmp_path: Path,
+) -> None:
+    """A failed check has refused; one behind a closed gate has said nothing, and counts nowhere."""
+    refused = _row(tmp_path / "refused", CheckVerdict.FAILED)
+    unseen = _row(tmp_path / "unseen", CheckVerdict.NOT_PERFORMED)
+    assert [refused["verdict"], unseen["verdict"]] == ["fails", "none"]
+    (curve,) = curves.tabulate([LOW], [{"number": 0, "trials": [refused, unseen]}])
+    assert (curve.at_limit.trials, curve.blamed.hits) == (1, 1)
 
 
 def test_curves_take_no_sequence_and_pictures_are_of_curves(tmp_path: Path) -> None:

@@ -6,10 +6,12 @@ from pathlib import Path
 
 import pytest
 
+from hilseq.analysis.limits import Limits, ReadingVerdict
 from hilseq.description.loading import load_stand
-from hilseq.errors import NotResolvable
+from hilseq.errors import LinkLost, NotResolvable
+from hilseq.journal.entries import Reading
 from hilseq.plugin.classify import Outcome, classify
-from hilseq.plugin.gates import Gates
+from hilseq.plugin.gates import Gates, _too_much, _weigh_link
 from hilseq.procedures.wiring import parts_of, served_by
 from hilseq.verdicts import CheckVerdict
 
@@ -57,6 +59,48 @@ def test_a_reading_too_near_its_limit_closes_no_gate() -> None:
     assert near.verdict is CheckVerdict.NOT_PERFORMED
     assert gates.after("A", "idle current", near, gate=True) == []
     assert gates.reason("A") == ""
+
+
+@pytest.mark.parametrize(
+    ("verdict", "closed"), [(CheckVerdict.NOT_PERFORMED, ["A"]), (CheckVerdict.FAILED, [])]
+)
+def test_a_lost_link_closes_its_unit(verdict: CheckVerdict, closed: list[str]) -> None:
+    """What was not performed for want of the link would not be later; a unit that fails at its link may go on."""
+    gates = Gates(DUO, BOTH)
+    assert gates.after("A", "an output", Outcome(verdict, "away", ("link",)), gate=False) == closed
+    assert gates.reason("A") == (
+        "the link of the unit was lost during 'an output', which says more" if closed else ""
+    )
+
+
+def _current(value: float, verdict: ReadingVerdict, **fields: str) -> Reading:
+    known = {"check": "c", "slot": "A", "name": "idle current", "unit": "A", "place": "supply"} | fields
+    return Reading(value=value, low=0.085, high=0.135, verdict=verdict, **known)
+
+
+def test_the_first_current_that_fails_is_what_a_leak_must_explain() -> None:
+    """One at the supply that lies outside its limits: no other quantity, no other place, and no second one."""
+    outside, inside = ReadingVerdict.FAILS, ReadingVerdict.CONFORMS
+    readings = [
+        _current(0.1, inside),
+        _current(0.14, ReadingVerdict.MARGINAL),
+        _current(5.0, outside, unit="V"),
+        _current(0.025, outside, place="ai1"),
+        _current(0.3, outside),
+        _current(0.4, outside),
+    ]
+    assert _too_much(readings) == [(0.3, Limits(0.085, 0.135))]
+    assert _too_much(readings[:4]) == []
+
+
+def test_a_soak_that_failed_by_its_link_alone_is_the_links() -> None:
+    """Nothing else was seen of the unit; what failed elsewhere too, or while the link was there, stays with it."""
+    failed = Outcome(CheckVerdict.FAILED, "no answer", ("link",))
+    with pytest.raises(LinkLost, match="no answer; it was away, and nothing else was seen"):
+        _weigh_link(failed, "it was away")
+    _weigh_link(failed, "")
+    _weigh_link(Outcome(CheckVerdict.FAILED, "dark", ("link", "q05")), "it was away")
+    _weigh_link(Outcome(CheckVerdict.FAILED, "dark", ("q05",)), "it was away")
 
 
 @pytest.mark.parametrize("verdict", [CheckVerdict.PASSED, CheckVerdict.FAILED, CheckVerdict.NOT_PERFORMED])

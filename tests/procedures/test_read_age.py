@@ -10,7 +10,7 @@ import pytest
 
 from hilseq import resources
 from hilseq.description.loading import load_stand
-from hilseq.procedures.scan_time import MOST_LATE, ReadAge, measure_read_age
+from hilseq.procedures.scan_time import ASSUMED, MOST_LATE, ReadAge, measure_read_age
 from hilseq.stepped import SteppedClock
 from hilseq.twin import Twin, repoint
 from tests import warm
@@ -59,6 +59,15 @@ def test_the_age_of_a_scan_is_found(measured: object, scan: int) -> None:
     age = measured(f"twin: {{scan-time: {scan} ms, scan-jitter: 0}}\n")  # type: ignore[operator]
     assert 0.9e-3 * scan <= age.seconds <= 1.1 * (0.007 + 1e-3 * scan)
     assert age.right
+
+
+def test_slow_answers_hide_no_scan(measured: object) -> None:
+    """Exchanges that take longer than a scan show the sense at the first look: the scan is counted all the same."""
+    age = measured("twin: {scan-time: 25 ms, scan-jitter: 0, answer: 60..120 ms}\n")  # type: ignore[operator]
+    assert age.seconds < 0.025 < age.awaited <= ASSUMED
+    assert "that its answers hide" in age.words
+    stated = ReadAge("rack", 0.004, 0.02, hidden=0.05)
+    assert stated.awaited == 0.02
 
 
 def test_a_path_that_never_follows_says_nothing_of_the_age(measured: object) -> None:

@@ -212,6 +212,22 @@ def _drop_out(spot: Spot) -> list[Change]:
     return [*_at(unit.input, "stop_below", stop), Add(unit.input, "start_above", above)]
 
 
+def _pick_up(spot: Spot) -> list[Change]:
+    """Rising from nothing, the unit draws no current before the lockout releases."""
+    unit = spot.unit
+    volts = _share(spot) * unit.profile.ratings.supply_range.low
+    below = min(0.0, volts - 0.3 - unit.input.stop_below)
+    return [*_at(unit.input, "start_above", volts), Add(unit.input, "stop_below", below)]
+
+
+def _bit_errors(spot: Spot) -> list[Change]:
+    """An echo passes the line twice."""
+    port = spot.world.port_models[spot.slot, spot.place]
+    claim = spot.unit.profile.ports[spot.place].bit_error_ratio
+    assert claim is not None
+    return [Add(port, "bit_errors", 0.5 * _share(spot) * claim - port.good_ratio)]
+
+
 def _stand_errors(spot: Spot) -> list[Change]:
     """Make each instrument wrong by an even share of what its file allows, noise included; clock and converter too."""
     world, unit = spot.world, spot.unit
@@ -253,6 +269,16 @@ def _leaks(where: p.Where) -> list[str]:
     return _claims(lambda point: point.leakage)(where) if p.loads_stated(where) else []
 
 
+def _clocked_ports(where: p.Where) -> list[str]:
+    """Ports whose clock is measured: behind an adapter that makes any speed."""
+    ports = where.profile.ports
+    return [
+        name
+        for name in p.serial_ports(where)
+        if ports[name].clock_error and where.at.ports[name].speed_accuracy is not None
+    ]
+
+
 def _live_only(claim: Callable[[Profile], object]) -> Callable[[p.Where], object]:
     return lambda w: Mode.LIVE in w.profile.mode_list() and claim(w.profile)
 
@@ -281,12 +307,15 @@ _ROWS = (
     _true("leakage", "leakage of an output that is off", _leaks, _leakage),
     _true("off-voltage", "voltage at an output that is off", p.rated_outputs, _off_voltage),
     _true("deviation", "error of an analog channel over its whole range", p.analog, _deviation),
-    _true("port-clock", "error of a port's clock",
-          lambda w: [name for name in p.serial_ports(w) if w.profile.ports[name].clock_error], _port_clock),
+    _true("port-clock", "error of a port's clock", _clocked_ports, _port_clock),
+    _true("bit-errors", "share of wrong bits of a port with an echo",
+          lambda w: [name for name in p.claimed_ports(w) if w.profile.ports[name].partner == "echo"], _bit_errors),
     _true("ride-through", "longest interruption of the supply that is ridden through, its lower limit",
           p.only("supply", _live_only(lambda f: f.margins)), _ride_through),
     _true("drop-out", "supply voltage at which the unit stops", p.only("supply", lambda w: w.profile.margins),
           _drop_out),
+    _true("pick-up", "supply voltage at which the unit starts", p.only("supply", lambda w: w.profile.margins),
+          _pick_up),
     Kind("stand-errors", "true value", "every accuracy of the stand is used up, either way", p.only("stand"),
          ("{place}",), _stand_errors),
 )  # fmt: skip

@@ -248,7 +248,8 @@ class UnitPort:
         self._random = stream
         self.character_bits = description.character_bits
         limit = description.bit_error_ratio
-        self._good_ratio = min(_GOOD_RATIO, _GOOD_SHARE * limit) if limit else _GOOD_RATIO
+        #: Share of bits that a good line spoils.
+        self.good_ratio = min(_GOOD_RATIO, _GOOD_SHARE * limit) if limit else _GOOD_RATIO
         #: Error of its clock without any defect, as a share.
         self.good_clock = stream.uniform(-_GOOD_CLOCK, _GOOD_CLOCK)
         self.dead = 0
@@ -272,7 +273,7 @@ class UnitPort:
         nearest = min(self._speeds, key=lambda own: abs(own - speed))
         mismatch = speed / nearest - 1.0
         lost = self._share_lost(abs(mismatch + self.good_clock + self.clock_error))
-        ratio = min(0.5, self._good_ratio + self.bit_errors)
+        ratio = min(0.5, self.good_ratio + self.bit_errors)
         chance = self._random.random
         wrong = 1.0 - (1.0 - ratio) ** (8 * len(data))
         if lost == 0.0 and chance() >= wrong:
