@@ -220,6 +220,15 @@ class DescriptionError(HilseqError):
         super().__init__("\n".join(str(problem) for problem in self.problems))
 
 
+@contextmanager
+def gathered(problems: list[Problem]) -> Iterator[None]:
+    """Add the problems of a DescriptionError that is raised inside to a list, so that all are reported at once."""
+    try:
+        yield
+    except DescriptionError as error:
+        problems += error.problems
+
+
 def in_words(error: object) -> str:
     """Return what an error, or a text, says: as it is where it is one of ours, with its kind where it is not."""
     return str(error) if isinstance(error, HilseqError | str) else f"{type(error).__name__}: {error}"

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import difflib
 from collections.abc import Iterable
 from pathlib import Path
+
+from hilseq.errors import UsageError
 
 #: Among sequences: those that come with hilseq.
 SHIPPED = "shipped"
@@ -22,7 +25,18 @@ def folder(name: str) -> Path:
 
 
 def sequences(named: Iterable[str]) -> list[str]:
-    """Return files and folders of sequences: `shipped` is the folder of those that come with hilseq, so is none."""
-    return [str(folder("sequences")) if one == SHIPPED else one for one in named] or [
+    """Return files and folders of sequences: `shipped` is the folder of those that come with hilseq, so is none.
+
+    Raises UsageError for one that is not there.
+    """
+    found = [str(folder("sequences")) if one == SHIPPED else one for one in named] or [
         str(folder("sequences"))
     ]
+    for one in found:
+        path = Path(one.partition("::")[0])
+        if not path.exists():
+            beside = path.parent.iterdir() if path.parent.is_dir() else ()
+            near = difflib.get_close_matches(path.name, [other.name for other in beside], n=1)
+            meant = f"; did you mean {str(path.with_name(near[0]))!r}?" if near else ""
+            raise UsageError(f"there is no sequence {one}: expected a file or a folder of sequences{meant}")
+    return found

@@ -44,7 +44,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "analysis": set(),
     "description": {"analysis", *FOUNDATION},
     "twin": {"description", *FOUNDATION},
-    "resources": set(),
+    "resources": {"errors"},
     "hooks": {"description", "procedures", "reports"},
     "extensions": {"hooks", "procedures", "reports", *FOUNDATION},
     "instruments": {"description", "analysis", *FOUNDATION},

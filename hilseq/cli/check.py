@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -29,8 +28,8 @@ def check_command(
     from hilseq.cli.plan import collect
     from hilseq.description.loading import load_stand
     from hilseq.description.visit import describe_visit
+    from hilseq.errors import UsageError
     from hilseq.plugin.options import unit_files
-    from hilseq.plugin.sequence_check import shown
     from hilseq.verdicts import ExitCode
 
     slots = list(load_stand(stand).slots)
@@ -38,9 +37,14 @@ def check_command(
     visit = describe_visit(stand, chosen)
     found = collect(visit, chosen, resources.sequences(files))
     for problem in found.problems:
-        typer.echo(f"hilseq: {shown(problem, Path.cwd())}", err=True)
+        typer.echo(f"hilseq: {problem}", err=True)
     if found.problems:
         raise typer.Exit(int(ExitCode.USAGE))
+    if not found.tests:
+        named = ", ".join(files)
+        raise UsageError(
+            f"there is no check in {named}: expected files test_*.py with functions whose names begin with test_"
+        )
     stages = len(dict.fromkeys(row.stage for row in found.rows))
     many = "s" if len(found.rows) != 1 else ""
     typer.echo(f"{len(found.rows)} check{many} of {stages} stage{'s' if stages != 1 else ''}: all names fit")

@@ -21,6 +21,8 @@ UnitOption = Annotated[
 ]
 #: What typer adds to the name of an argument: its type, which the help says in words.
 _TYPE = re.compile(r" <[^<>]*>$")
+#: What typer says of a value that is none of its type.
+_NO_VALUE = re.compile(r"^Input should be (.{1,200}?)(?:, unable .{1,200})?$")
 
 
 def _rows(command: Any, ctx: Any, kind: str) -> Iterator[tuple[str, str]]:
@@ -43,6 +45,14 @@ class CliCommand(TyperCommand):
 
     #: Key in the context's `meta` of what follows `--`.
     AFTER = "hilseq.after"
+
+    def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
+        """Read the command line; a value of another type is refused with what was expected."""
+        try:
+            return super().parse_args(ctx, args)
+        except typer.BadParameter as error:
+            error.message = _NO_VALUE.sub(r"expected \1", error.message)
+            raise
 
     def format_options(self, ctx: Any, formatter: Any) -> None:
         """Write arguments and options."""

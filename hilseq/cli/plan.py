@@ -17,7 +17,6 @@ if TYPE_CHECKING:
     from hilseq.description.profile import Profile
     from hilseq.description.stand import Stand
     from hilseq.description.visit import Visit
-    from hilseq.errors import Problem
     from hilseq.extensions import Extensions
 
 #: Bytes of journal, reports and results for each check, and for each row of a table; measured on the demo.
@@ -170,7 +169,7 @@ def _approve(visit: Visit, files: Mapping[str, Path], sequences: Sequence[str], 
         raise UsageError(
             '--approve needs --by NAME and --why TEXT, such as --by "M. Frei" --why "first issue"'
         )
-    contents = collect(visit, files, sequences).contents
+    contents = collect(visit, files, sequences).required().contents
     for slot, profile in files.items():
         content, path = contents[slot], plan_file(profile)
         if not content.checks:
@@ -200,7 +199,7 @@ def make_plans(visit: Visit, files: Mapping[str, Path], sequences: Sequence[str]
     from hilseq.plugin import stages
     from hilseq.procedures.durations import EXCHANGES
 
-    found = collect(visit, files, sequences)
+    found = collect(visit, files, sequences).required()
     rows, extensions = found.rows, found.extensions
     plans = []
     for slot, profile in visit.profiles.items():
@@ -235,23 +234,36 @@ class _Row:
 
 @dataclass(slots=True)
 class Collected:
-    """The checks that pytest finds, the extensions it met, and what the checks ask for in vain."""
+    """The checks that pytest finds, the extensions it met, and what is wrong with the checks."""
 
     rows: list[_Row]
     extensions: Extensions
-    problems: list[Problem]
     #: By slot, what a plan names to be approved.
     contents: dict[str, PlanContent]
+    #: Tests that were found, whether they concern a unit or not.
+    tests: int
+    #: What is wrong, each with file and line.
+    problems: list[str]
+    #: Whether a run would refuse to begin for it.
+    refused: bool = False
+
+    def required(self) -> Collected:
+        """Return it as it is. Raises UsageError where a run would refuse to begin."""
+        from hilseq.errors import UsageError
+
+        if self.refused:
+            raise UsageError("\n".join(self.problems))
+        return self
 
 
 def collect(visit: Visit, files: Mapping[str, Path], sequences: Sequence[str]) -> Collected:
-    """Have pytest collect the checks, as a run would; nothing is opened. Raises UsageError."""
+    """Have pytest collect the checks, as a run would; nothing is opened. Raises UsageError where that cannot be."""
     import contextlib
     import io
 
     import pytest
 
-    from hilseq.errors import UsageError
+    from hilseq.errors import UsageError, gathered
     from hilseq.plugin import markers
     from hilseq.plugin.hooks import VisitHooks
     from hilseq.plugin.parametrize import slot_of
@@ -272,7 +284,9 @@ def collect(visit: Visit, files: Mapping[str, Path], sequences: Sequence[str]) -
             for item in session.items:
                 slot = slot_of(item, visit)
                 supply = visit.stand.supplies[visit.stand.slots[slot].supply]
-                seconds = markers.duration_of(item, visit.profiles[slot], supply)
+                seconds = None
+                with gathered([]):  # the visit's own hooks report it
+                    seconds = markers.duration_of(item, visit.profiles[slot], supply)
                 rows.append(_Row(slot, markers.stage_of(item), markers.is_gate(item), seconds))
             wrong = all_problems(
                 session.items, lambda item: slot_of(item, visit), visit.profiles, visit.stand
@@ -280,11 +294,15 @@ def collect(visit: Visit, files: Mapping[str, Path], sequences: Sequence[str]) -
             hooks = session.config.pluginmanager.getplugin("hilseq-visit")
             assert isinstance(hooks, VisitHooks)
             contents = hooks.contents(session.items)
-            found.append(Collected(rows, session.config.stash[RUN].extensions, wrong, contents))
+            problems = [*lost, *map(str, sorted({*hooks.problems, *wrong}))]
+            extensions = session.config.stash[RUN].extensions
+            found.append(Collected(rows, extensions, contents, hooks.tests, problems))
 
-    line = [*sequences, "--collect-only", "-q", "-p", "no:cacheprovider", "--stand", str(visit.stand_path)]
+    # In one word each, as `hilseq run` does it: a path that stands alone would name the project of pytest's settings.
+    line = [*sequences, "--collect-only", "-q", "-p", "no:cacheprovider", "-o", "addopts="]
+    line.append(f"--stand={visit.stand_path}")
     for slot, path in files.items():
-        line += ["--unit", f"{slot}={path}", "--serial", f"{slot}=PLAN-1-{slot}"]
+        line += [f"--unit={slot}={path}", f"--serial={slot}=PLAN-1-{slot}"]
     said = io.StringIO()
     writes_modules = sys.dont_write_bytecode
     sys.dont_write_bytecode = True  # what only looks leaves nothing beside the sequences
@@ -294,9 +312,11 @@ def collect(visit: Visit, files: Mapping[str, Path], sequences: Sequence[str]) -
     finally:
         sys.dont_write_bytecode = writes_modules
     if code not in (pytest.ExitCode.OK, pytest.ExitCode.NO_TESTS_COLLECTED):
-        text = said.getvalue().strip()
-        ours = "\n".join(lost) or text.partition("nothing was powered:\n")[2].partition(" !\n")[0]
-        raise UsageError(ours or f"the checks cannot be collected:\n{text}")
+        if not found or not found[0].problems:
+            text = said.getvalue().strip()
+            ours = text.partition("nothing was powered:\n")[2].partition(" !\n")[0]
+            raise UsageError(ours or f"the checks cannot be collected:\n{text}")
+        found[0].refused = True
     return found[0]
 
 

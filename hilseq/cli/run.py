@@ -232,9 +232,6 @@ def _run_visit(
 
     require_open_files()
     load_stand(stand)
-    for sequence in sequences:
-        if not Path(sequence.partition("::")[0]).exists():
-            raise UsageError(f"there is no sequence {sequence}: expected a file or a folder of sequences")
     import pytest
 
     from hilseq.cli.view import Detail, ViewPlugin, own_output

@@ -24,6 +24,8 @@ from rich.live import Live
 from rich.text import Text
 
 from hilseq.cli.soak_lines import SoakLine
+from hilseq.description.findings import nearest_word
+from hilseq.errors import UsageError
 from hilseq.journal.entries import (
     ANSWERED,
     ASKED,
@@ -263,6 +265,14 @@ class ViewPlugin:
         self._view = VisitView(stream, detail)
         self._visit: Any = None
 
+    @pytest.hookimpl(wrapper=True, tryfirst=True)
+    def pytest_cmdline_parse(self, pluginmanager: pytest.PytestPluginManager) -> Iterator[None]:
+        """Say in one line what pytest cannot use of what follows `--`. Raises UsageError."""
+        try:
+            return (yield)
+        except pytest.UsageError as error:
+            raise UsageError(_refused_by_pytest(str(error), pluginmanager)) from None
+
     @property
     def began(self) -> bool:
         """Whether the command line made sense as far as there is a visit."""
@@ -322,6 +332,26 @@ class ViewPlugin:
         """Show the end of the run."""
         if self._visit is not None and self._visit.record is not None:
             self._view.finish(self._visit.record, self._visit.run.folder)
+
+
+_NO_OPTION = "unrecognized arguments: "
+
+
+def _refused_by_pytest(words: str, plugins: pytest.PytestPluginManager) -> str:
+    """Return what pytest says of a command line without its usage, with the nearest option for an unknown one."""
+    said = words.partition("error: ")[2].partition("\n")[0] or words
+    if not said.startswith(_NO_OPTION):
+        return f"what follows --: {said}"
+    word = said.removeprefix(_NO_OPTION).split()[0].partition("=")[0]
+    parser = plugins.getplugin("pytestconfig")._parser  # noqa: SLF001 - pytest has no other list of its options
+    groups = (parser._anonymous, *parser._groups)  # noqa: SLF001
+    near = nearest_word(
+        word, [name for group in groups for option in group.options for name in option.names()]
+    )
+    meant = (
+        f"did you mean {near!r}?" if near else "expected an option of pytest, such as -x, -k WORDS or --lf"
+    )
+    return f"what follows --: there is no option {word!r}; {meant}"
 
 
 @contextmanager

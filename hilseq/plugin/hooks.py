@@ -18,7 +18,7 @@ from rich.text import Text
 
 from hilseq import gc_tuning
 from hilseq.description.approved_plan import PlanContent
-from hilseq.errors import DescriptionError, LinkLost, UnitOrHarness, UsageError
+from hilseq.errors import DescriptionError, LinkLost, Problem, UnitOrHarness, UsageError, gathered
 from hilseq.interrupts import held_back, interrupt_on_termination
 from hilseq.journal.causes import diagnosis
 from hilseq.journal.entries import CheckStarted
@@ -88,6 +88,8 @@ class VisitHooks:
         #: Slot and stage of the last check.
         self._stage = ("", "")
         self._left_out: list[pytest.Item] = []
+        #: What is wrong with markers, and what a profile lacks for the checks.
+        self.problems: list[Problem] = []
         self._arranged = False
         self._seen = seen(())
         self._finished = False
@@ -141,17 +143,23 @@ class VisitHooks:
     def _arrange(self, items: list[pytest.Item]) -> None:
         visit = self.run.visit
         self._seen = seen(items)
+        concerned = []
         for item in items:
-            markers.refuse_misspelt(item)
-            stages.check_name(item, self.run.extensions.stages)
-        items[:] = [
-            item
-            for item in items
-            if not is_empty(item)
-            and stages.applies(item, visit.profiles[slot_of(item, visit)], visit.stand)
-            and stages.asked_for(item, soak=self.run.options.soak)
-        ]
+            with gathered(self.problems):
+                markers.refuse_misspelt(item)
+            with gathered(self.problems):
+                stages.check_name(item, self.run.extensions.stages)
+            with gathered(self.problems):
+                if (
+                    not is_empty(item)
+                    and stages.applies(item, visit.profiles[slot_of(item, visit)], visit.stand)
+                    and stages.asked_for(item, soak=self.run.options.soak)
+                ):
+                    concerned.append(item)
+        items[:] = concerned
         self._check_profiles(items)
+        if self.problems:
+            raise DescriptionError(self.problems)
         order = {slot: number for number, slot in enumerate(visit.profiles)}
         items.sort(key=lambda item: (order[slot_of(item, visit)], markers.number_of(item)))
         failed = self.run.failed_before
@@ -166,16 +174,22 @@ class VisitHooks:
             )
 
     def _check_profiles(self, items: list[pytest.Item]) -> None:
-        """Hold the profiles against what the checks of their units name. Raises DescriptionError, UsageError."""
+        """Hold the profiles against what the checks of their units name, and keep what does not fit."""
         visit = self.run.visit
         for slot, profile in visit.profiles.items():
             mine = [item for item in items if slot_of(item, visit) == slot]
             places = stages.places_of(profile, visit.stand, stages.stages_of(mine))
             for item in mine:
-                stages.check_place(item, places)
+                with gathered(self.problems):
+                    stages.check_place(item, places)
+                with gathered(self.problems):
+                    markers.declared_duration(item)
             document, path = visit.documents[slot], visit.profile_paths[slot]
-            check_parameters(mine, profile, document, path)
-            stages.check_required(profile, document, path, self.run.extensions.stages, stages.stages_of(mine))
+            added = self.run.extensions.stages
+            with gathered(self.problems):
+                check_parameters(mine, profile, document, path)
+            with gathered(self.problems):
+                stages.check_required(profile, document, path, added, stages.stages_of(mine))
 
     def pytest_deselected(self, items: list[pytest.Item]) -> None:
         """Remember what the command line left out: it is not performed, and is said to be."""
@@ -211,6 +225,11 @@ class VisitHooks:
             self.run.note(certificate_stated(slot, visit.stand, profile, self.run.populations_of(profile)))
             if profile.causes:
                 self.run.note(causes_stated(slot, profile, self.run.repairs_of(profile.part)))
+
+    @property
+    def tests(self) -> int:
+        """How many tests were found, whether they concern a unit or not."""
+        return len(self._seen.functions)
 
     def contents(self, items: Sequence[pytest.Item]) -> dict[str, PlanContent]:
         """Return by slot what a run of these checks does with the unit, to be approved."""

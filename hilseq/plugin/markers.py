@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import inspect
 import math
+from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -12,6 +13,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from hilseq.description.findings import SLIP, nearest_word
+from hilseq.errors import DescriptionError, Problem
 from hilseq.quantities import QuantityError, parse
 
 if TYPE_CHECKING:
@@ -30,25 +32,33 @@ MARKERS = (
 
 
 def refuse_misspelt(item: pytest.Item) -> None:
-    """Refuse a marker that nobody registered and that is written almost as one of ours. Raises pytest.UsageError."""
+    """Refuse a marker that nobody registered and that is written almost as one of ours. Raises DescriptionError."""
     known = {_name(line) for line in item.config.getini("markers")}
     for marker in item.iter_markers():
         near = "" if marker.name in known else nearest_word(marker.name, map(_name, MARKERS), SLIP)
         if near:
-            line = line_of_marker(item.path, marker.name)
-            raise pytest.UsageError(
-                f"{_shown(item.path)}:{line}: there is no marker {marker.name!r}; did you mean {near!r}?"
-            )
+            raise slip(item, marker.name, f"there is no marker {marker.name!r}", nearest=near)
+
+
+def slip(
+    item: pytest.Item, marker: str, wrong: str, expected: str = "", nearest: str = ""
+) -> DescriptionError:
+    """Return what is wrong with a marker of a check, with the file and line where it stands."""
+    line = line_of_marker(item.path, marker, getattr(item, "originalname", ""))
+    return DescriptionError([Problem(shown_path(item.path), line, 1, wrong, expected, nearest)])
 
 
 def _name(line: str) -> str:
     return line.partition(":")[0].partition("(")[0].strip()
 
 
-def line_of_marker(file: Path, name: str) -> int:
-    """Return the first line that uses a marker; 1 where the file is no text of Python."""
+def line_of_marker(file: Path, name: str, test: str = "") -> int:
+    """Return the line where a test is given a marker, or else the first that uses it; 1 in a file that is no Python."""
     with suppress(OSError, SyntaxError, ValueError):
-        for node in ast.walk(ast.parse(file.read_bytes())):
+        nodes = list(ast.walk(ast.parse(file.read_bytes())))
+        own = [node for node in nodes if isinstance(node, ast.FunctionDef) and node.name == test]
+        decorated = [node for function in own for each in function.decorator_list for node in ast.walk(each)]
+        for node in (*decorated, *nodes):
             if isinstance(node, ast.Attribute) and node.attr == name:
                 return node.lineno
     return 1
@@ -78,10 +88,11 @@ def number_of(item: pytest.Item) -> float:
 
 def where(item: pytest.Item) -> str:
     """Return file and name of a check as a person finds them from the present folder."""
-    return f"{_shown(item.path)}::{item.name}"
+    return f"{shown_path(item.path)}::{item.name}"
 
 
-def _shown(path: Path) -> Path:
+def shown_path(path: Path) -> Path:
+    """Return a path as a person types it in the present folder."""
     with suppress(ValueError):
         return path.relative_to(Path.cwd())
     return path
@@ -101,20 +112,26 @@ def marked_place(item: pytest.Item) -> str:
 def duration_of(item: pytest.Item, profile: Profile, supply: Supply) -> float | None:
     """Return about how long the check takes on hardware, s; None where nothing is declared.
 
-    Raises pytest.UsageError when the marker holds no time.
+    Raises DescriptionError when the marker holds no time.
     """
+    found = declared_duration(item)
+    return float(found(profile, supply)) if callable(found) else found
+
+
+def declared_duration(item: pytest.Item) -> Callable[[Profile, Supply], float] | float | None:
+    """Return what a check declares of its duration: s, what estimates them, or nothing. Raises DescriptionError."""
     marker = item.get_closest_marker("duration")
     if marker is None:
         return None
-    estimate = marker.kwargs.get("estimate")
+    estimate: Callable[[Profile, Supply], float] | None = marker.kwargs.get("estimate")
     if callable(estimate) and not marker.args:
-        return float(estimate(profile, supply))
+        return estimate
     if [type(argument) for argument in marker.args] == [str] and not marker.kwargs:
         with suppress(QuantityError):
             return parse(marker.args[0], "time")
     shown = ", ".join(map(repr, (*marker.args, *marker.kwargs.values())))
-    words = "expected a time such as '500 ms', or estimate=durations.start"
-    raise pytest.UsageError(f"{where(item)}: marker duration({shown}): {words}")
+    expected = "a time such as '500 ms', or estimate=durations.start"
+    raise slip(item, "duration", f"marker duration({shown})", expected)
 
 
 def title_of(item: pytest.Item) -> str:

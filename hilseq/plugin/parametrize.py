@@ -40,7 +40,7 @@ from hilseq.analysis.limits import Limits
 from hilseq.description.findings import SLIP, SourcePosition, nearest_word
 from hilseq.description.profile import AnalogPoint, Mode, Profile
 from hilseq.description.visit import Visit
-from hilseq.errors import DescriptionError, Problem, UsageError
+from hilseq.errors import DescriptionError, Problem, UsageError, gathered
 from hilseq.extensions import Extensions
 from hilseq.hooks import Element
 from hilseq.plugin import markers
@@ -277,24 +277,24 @@ class Parameters:
 
 
 def declared(item: pytest.Item) -> dict[str, Parameter]:
-    """Return the parameters that a check declares. Raises pytest.UsageError for a marker that is wrong."""
+    """Return the parameters that a check declares. Raises DescriptionError for a marker that is wrong."""
     found: dict[str, Parameter] = {}
     for marker in item.iter_markers("parameter"):
         try:
             parameter = Parameter(*marker.args, **marker.kwargs)
         except TypeError:
-            words = "expected parameter(NAME, KIND), or parameter(NAME, KIND, default=VALUE)"
-            raise pytest.UsageError(f"{markers.where(item)}: {words}") from None
-        where = f"{markers.where(item)}: parameter({parameter.name!r}, {parameter.kind!r})"
+            form = "parameter(NAME, KIND), or parameter(NAME, KIND, default=VALUE)"
+            raise markers.slip(item, "parameter", "marker parameter is not understood", form) from None
+        named = f"parameter({parameter.name!r}, {parameter.kind!r})"
         if parameter.kind not in KINDS:
             near = nearest_word(parameter.kind, KINDS)
-            words = f"did you mean {near!r}?" if near else f"expected one of {', '.join(KINDS)}"
-            raise pytest.UsageError(f"{where}: there is no such kind; {words}")
+            expected = "" if near else f"one of {', '.join(KINDS)}"
+            raise markers.slip(item, "parameter", f"{named}: there is no such kind", expected, near)
         if parameter.default is not None:
             try:
                 parameter.read(parameter.default)
             except QuantityError as error:
-                raise pytest.UsageError(f"{where}: the default {error}") from None
+                raise markers.slip(item, "parameter", f"{named}: the default {error}") from None
         found.setdefault(parameter.name, parameter)
     return found
 
@@ -314,19 +314,19 @@ def check_parameters(
     """Hold a profile's parameters against those that the checks of its unit declare.
 
     A name that no check declares is another sequence's, unless it is written almost as one that is missing.
-    Raises DescriptionError with every fault, pytest.UsageError for a marker that is wrong.
+    Raises DescriptionError with every fault.
     """
     asked: dict[str, tuple[Parameter, str]] = {}
+    problems: list[Problem] = []
     for item in items:
-        for name, parameter in declared(item).items():
-            known, where = asked.setdefault(name, (parameter, markers.where(item)))
-            if known != parameter:
-                raise pytest.UsageError(
-                    f"{markers.where(item)} and {where} declare the parameter {name!r} differently; declare it alike"
-                )
+        with gathered(problems):
+            for name, parameter in declared(item).items():
+                known, where = asked.setdefault(name, (parameter, markers.where(item)))
+                if known != parameter:
+                    wrong = f"{where} declares the parameter {name!r} differently"
+                    raise markers.slip(item, "parameter", wrong, "the same kind and default in both")
     section = document.at((_SECTION,))
     free = [name for name in profile.parameters if name not in asked]
-    problems = []
     for name, (parameter, where) in asked.items():
         if name in profile.parameters:
             try:

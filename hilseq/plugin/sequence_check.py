@@ -18,8 +18,8 @@ import hilseq
 from hilseq.description.findings import nearest_word
 from hilseq.description.profile import Profile
 from hilseq.description.stand import Stand
-from hilseq.errors import Problem
-from hilseq.plugin.markers import MARKERS, line_of_marker
+from hilseq.errors import DescriptionError, Problem
+from hilseq.plugin.markers import MARKERS, line_of_marker, shown_path
 from hilseq.plugin.parametrize import declared
 
 #: Methods that take names of the profile or stand, by the object they belong to: what is named.
@@ -64,7 +64,7 @@ def why_not_collected(report: pytest.CollectReport) -> str:
         for file, line in through
         if (Path(file).name == name if name else "site-packages" not in file)
     ]
-    place = ":".join(own[-1]) if own else report.nodeid or "a sequence"
+    place = f"{shown_path(Path(own[-1][0]))}:{own[-1][1]}" if own else report.nodeid or "a sequence"
     near = ""
     if (lacking := _NO_NAME.search(words)) is not None:
         near = nearest_word(lacking[1], hilseq.__all__)
@@ -74,7 +74,7 @@ def why_not_collected(report: pytest.CollectReport) -> str:
         words = f"there is no marker {marker[1]!r}"
         file = getattr(report, "path", None)
         if not own and file is not None:
-            place = f"{file}:{line_of_marker(file, marker[1])}"
+            place = f"{shown_path(file)}:{line_of_marker(file, marker[1])}"
     return f"{place}: {words}" + (f"; did you mean {near!r}?" if near else "")
 
 
@@ -85,7 +85,7 @@ def problems_of_item(item: pytest.Item, profile: Profile, stand: Stand) -> list[
         "output": profile.points.outputs,
         "input": profile.points.inputs,
         "signal": stand.signals,
-        "parameter": declared(item),
+        "parameter": _parameters(item),
     }
     function = getattr(item, "function", None)
     for use in _uses(function) if function else ():
@@ -94,7 +94,7 @@ def problems_of_item(item: pytest.Item, profile: Profile, stand: Stand) -> list[
             near = nearest_word(use.name, known)
             expected = "" if near else f"one of {', '.join(known[:20])}" if known else f"no {use.kind} here"
             wrong = f"there is no {use.kind} {use.name!r}"
-            found.append(Problem(item.path, use.line, 1, wrong, expected, near))
+            found.append(Problem(shown_path(item.path), use.line, 1, wrong, expected, near))
     return found
 
 
@@ -108,7 +108,8 @@ def _fixtures(item: pytest.Item) -> Iterator[Problem]:
             continue
         line = item.location[1] or 0
         wrong = f"{item.name.partition('[')[0]} asks for the fixture {name!r}, which does not exist"
-        yield Problem(item.path, line + 1, 1, wrong, nearest=nearest_word(name, _own_fixtures(item)))
+        near = nearest_word(name, _own_fixtures(item))
+        yield Problem(shown_path(item.path), line + 1, 1, wrong, nearest=near)
 
 
 def _own_fixtures(item: pytest.Item) -> list[str]:
@@ -155,7 +156,9 @@ def all_problems(
     return sorted(found)
 
 
-def shown(problem: Problem, folder: Path) -> str:
-    """Return a problem with its path as a person in `folder` types it."""
-    text = str(problem)
-    return text.removeprefix(f"{folder}/")
+def _parameters(item: pytest.Item) -> Mapping[str, object]:
+    """Return the parameters that a check declares, none where its marker is wrong, which is reported by itself."""
+    try:
+        return declared(item)
+    except DescriptionError:
+        return {}

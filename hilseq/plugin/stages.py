@@ -18,7 +18,7 @@ from hilseq.description.profile import PLACES, Profile
 from hilseq.description.stand import Stand
 from hilseq.errors import DescriptionError, Problem
 from hilseq.hooks import Stage
-from hilseq.plugin.markers import stage_of, where
+from hilseq.plugin.markers import slip, stage_of
 
 #: Begins a section of the stand file, in the marker `needs`.
 ON_STAND = "stand."
@@ -76,7 +76,7 @@ def known() -> list[str]:
 def check_name(item: pytest.Item, added: Sequence[Stage]) -> None:
     """Refuse a stage that is written almost as a known one: that one would count as not performed.
 
-    A stage of one's own has a name of its own, and a file without the marker is one. Raises UsageError.
+    A stage of one's own has a name of its own, and a file without the marker is one. Raises DescriptionError.
     """
     stage = stage_of(item)
     known = [*_STAGES, *(each.name for each in added)]
@@ -84,7 +84,7 @@ def check_name(item: pytest.Item, added: Sequence[Stage]) -> None:
         return
     near = _nearest(stage, known)
     if near:
-        raise pytest.UsageError(f"{where(item)}: there is no stage {stage!r}; did you mean {near!r}?")
+        raise slip(item, "stage", f"there is no stage {stage!r}", nearest=near)
 
 
 def check_required(
@@ -135,7 +135,7 @@ def has_section(described: Profile | Stand, section: str) -> bool:
 
 
 def applies(item: pytest.Item, profile: Profile, stand: Stand) -> bool:
-    """Tell whether the check concerns this type of unit, on this stand, at all."""
+    """Tell whether the check concerns this type of unit, on this stand, at all. Raises DescriptionError."""
     needed = [str(sections) for marker in item.iter_markers("needs") for sections in marker.args]
     return all(
         any(_has_needed(item, section, profile, stand) for section in sections.split("|"))
@@ -149,8 +149,8 @@ def _has_needed(item: pytest.Item, section: str, profile: Profile, stand: Stand)
         return has_section(stand if on_stand else profile, section.removeprefix(ON_STAND))
     except KeyError as error:
         kind = "a stand file" if on_stand else "a profile"
-        words = f"{where(item)}: marker needs({section!r}): {kind} has no section {error.args[0]!r}"
-        raise pytest.UsageError(words) from None
+        wrong = f"marker needs({section!r}): {kind} has no section {error.args[0]!r}"
+        raise slip(item, "needs", wrong) from None
 
 
 def stages_of(items: Iterable[pytest.Item]) -> list[str]:
@@ -172,16 +172,16 @@ def places_of(profile: Profile, stand: Stand, stages: Iterable[str]) -> list[str
 
 
 def check_place(item: pytest.Item, known: Sequence[str]) -> None:
-    """Refuse a place that is written almost as a known one. Raises pytest.UsageError with that."""
+    """Refuse a place that is written almost as a known one. Raises DescriptionError."""
     marker = item.get_closest_marker("place")
     if marker is None:
         return
     if len(marker.args) != 1 or not isinstance(marker.args[0], str):
-        raise pytest.UsageError(f"{item.nodeid}: marker place: expected one name, such as place('supply')")
+        raise slip(item, "place", "marker place holds no name", "one name, such as place('supply')")
     place = marker.args[0]
     near = "" if place in known else nearest_word(place, known, SLIP) or _alike(place, known)
     if near:
-        raise pytest.UsageError(f"{item.nodeid}: there is no place {place!r}; did you mean {near!r}?")
+        raise slip(item, "place", f"there is no place {place!r}", nearest=near)
 
 
 def _alike(place: str, known: Sequence[str]) -> str:

@@ -19,6 +19,15 @@ def test_names(unit, live_unti, signals, parameters):
     unit.inputs.drive("ii03")
     signals.read("q0l")
     parameters.value("holt")
+
+@pytest.mark.stage("conifguration")
+@pytest.mark.place("suply")
+def test_markers(unit): pass
+
+@pytest.mark.duration("2 minutes")
+@pytest.mark.place("supply")
+@pytest.mark.plaec("supply")
+def test_more(unit): pass
 """
 
 
@@ -28,16 +37,20 @@ def check(folder: Path, text: str) -> warm.Done:
 
 
 def test_every_name_that_nobody_has_is_reported_with_its_line(tmp_path: Path) -> None:
-    """Fixtures, points, signals and parameters, all at once, with the nearest right name."""
+    """Fixtures, points, signals, parameters and markers, all at once, with the nearest right name."""
     done = check(tmp_path, MISTAKES)
     assert done.returncode == 2
-    meant = "did you mean 'live_unit'?"
+    meant, time = "did you mean 'live_unit'?", "expected a time such as '500 ms', or estimate=durations.start"
     assert done.stderr.splitlines() == [
         f"hilseq: test_own.py:3:1: test_names asks for the fixture 'live_unti', which does not exist; {meant}",
         "hilseq: test_own.py:5:1: there is no output 'q99'; did you mean 'q09'?",
         "hilseq: test_own.py:6:1: there is no input 'ii03'; did you mean 'i03'?",
         "hilseq: test_own.py:7:1: there is no signal 'q0l'; did you mean 'q10'?",
         "hilseq: test_own.py:8:1: there is no parameter 'holt'; did you mean 'hold'?",
+        "hilseq: test_own.py:10:1: there is no stage 'conifguration'; did you mean 'configuration'?",
+        "hilseq: test_own.py:11:1: there is no place 'suply'; did you mean 'supply'?",
+        f"hilseq: test_own.py:14:1: marker duration('2 minutes'); {time}",
+        "hilseq: test_own.py:16:1: there is no marker 'plaec'; did you mean 'place'?",
     ]
     assert [path.name for path in tmp_path.iterdir()] == ["test_own.py"]
 
@@ -47,13 +60,13 @@ def test_every_name_that_nobody_has_is_reported_with_its_line(tmp_path: Path) ->
     [
         ("place('suply')", "there is no place 'suply'; did you mean 'supply'?"),
         ("place('q99')", "there is no place 'q99'; did you mean 'q01'?"),
-        ("stgae('outputs')", "test_own.py:3: there is no marker 'stgae'; did you mean 'stage'?"),
+        ("stgae('outputs')", "test_own.py:3:1: there is no marker 'stgae'; did you mean 'stage'?"),
         ("stage('conifguration')", "there is no stage 'conifguration'; did you mean 'configuration'?"),
         (
             "parameter('hold', 'tiem')",
             "parameter('hold', 'tiem'): there is no such kind; did you mean 'time'?",
         ),
-        ("gates", "test_own.py:3: there is no marker 'gates'; did you mean 'gate'?"),
+        ("gates", "test_own.py:3:1: there is no marker 'gates'; did you mean 'gate'?"),
         ("parameter('hold', 'time')", "rh16.yaml:3:1: the parameter 'hold' is missing"),
     ],
 )
@@ -61,6 +74,37 @@ def test_a_marker_that_does_not_fit_is_reported(tmp_path: Path, marker: str, wor
     """Places, stages, parameters and markers that nobody has."""
     text = f"import pytest\n\n@pytest.mark.{marker}\ndef test_it(unit): pass\n"
     done = check(tmp_path, text)
+    assert done.returncode == 2
+    assert words in done.stderr
+
+
+def test_a_file_that_cannot_be_read_hides_no_other(tmp_path: Path) -> None:
+    """What is wrong with the other files of a folder is reported beside it."""
+    (tmp_path / "test_broken.py").write_text("def test_it(\n", encoding="utf-8")
+    (tmp_path / "test_own.py").write_text("def test_it(live_unti): pass\n", encoding="utf-8")
+    done = warm.hilseq("check", ".", *VISIT, cwd=tmp_path)
+    assert done.returncode == 2
+    meant = "did you mean 'live_unit'?"
+    assert done.stderr.splitlines() == [
+        "hilseq: test_broken.py:1: SyntaxError: '(' was never closed",
+        f"hilseq: test_own.py:1:1: test_it asks for the fixture 'live_unti', which does not exist; {meant}",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("name", "words"),
+    [
+        ("own.py", "there is no check in own.py: expected files test_*.py with functions"),
+        (
+            "onw.py",
+            "there is no sequence onw.py: expected a file or a folder of sequences; did you mean 'own.py'?",
+        ),
+    ],
+)
+def test_what_holds_no_check_does_not_fit(tmp_path: Path, name: str, words: str) -> None:
+    """A file without checks, or a path that is not there, is nothing to be called good."""
+    (tmp_path / "own.py").write_text("x = 1\n", encoding="utf-8")
+    done = warm.hilseq("check", name, *VISIT, cwd=tmp_path)
     assert done.returncode == 2
     assert words in done.stderr
 

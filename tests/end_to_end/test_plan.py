@@ -141,7 +141,7 @@ def test_a_duration_that_is_no_time_is_refused(tmp_path: Path, marker: str) -> N
     sequence.write_text(text, encoding="utf-8")
     done = plan(str(sequence), cwd=tmp_path)
     assert done.returncode == 2
-    assert "::test_it: marker duration(" in done.stderr
+    assert "test_mine.py:3:1: marker duration(" in done.stderr
     assert "expected a time such as '500 ms'" in done.stderr
 
 

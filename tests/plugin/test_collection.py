@@ -69,23 +69,23 @@ def test_one_check_per_slot_and_element(pytester: pytest.Pytester) -> None:
         ("def test_it(output_point, mode): pass", "a check has one element"),
         (
             "@pytest.mark.needs('colour')\ndef test_it(unit): pass",
-            "::test_it: marker needs('colour'): a profile has no section 'colour'",
+            ".py:3:1: marker needs('colour'): a profile has no section 'colour'",
         ),
         (
             "@pytest.mark.needs('stand.x')\ndef test_it(unit): pass",
-            "::test_it: marker needs('stand.x'): a stand file has no section 'x'",
+            ".py:3:1: marker needs('stand.x'): a stand file has no section 'x'",
         ),
         (
             "@pytest.mark.stage('Power_On')\ndef test_it(unit): pass",
-            "::test_it: there is no stage 'Power_On'; did you mean 'power-on'?",
+            ".py:3:1: there is no stage 'Power_On'; did you mean 'power-on'?",
         ),
         (
             "@pytest.mark.stage('stored fault')\ndef test_it(unit): pass",
-            "::test_it: there is no stage 'stored fault'; did you mean 'stored faults'?",
+            ".py:3:1: there is no stage 'stored fault'; did you mean 'stored faults'?",
         ),
         (
             "@pytest.mark.stage('conifguration')\ndef test_it(unit): pass",
-            "::test_it: there is no stage 'conifguration'; did you mean 'configuration'?",
+            ".py:3:1: there is no stage 'conifguration'; did you mean 'configuration'?",
         ),
         ("@pytest.mark.gates\ndef test_it(unit): pass", "'gates' not found in `markers`"),
     ],

@@ -190,7 +190,7 @@ def test_an_extension_that_is_wrong_is_refused(
     ("conftest", "words"),
     [
         ("def hilseq_element(): return []", "there is no hook hilseq_element; did you mean hilseq_elements?"),
-        (EXTENSION, "::test_slip: there is no stage 'burn-inn'; did you mean 'burn-in'?"),
+        (EXTENSION, ": there is no stage 'burn-inn'; did you mean 'burn-in'?"),
         (
             "from hilseq import Element\ndef hilseq_elements(): return [Element('port', list)]",
             "an extension adds the element 'port', which hilseq has already",
