@@ -88,6 +88,8 @@ if TYPE_CHECKING:
     from hilseq.procedures import clock_check as clock_check
     from hilseq.procedures import cycling as cycling
     from hilseq.procedures import durations as durations
+    from hilseq.procedures import feeder as feeder
+    from hilseq.procedures import glance as glance
     from hilseq.procedures import identity as identity
     from hilseq.procedures import link_check as link_check
     from hilseq.procedures import margins as margins
@@ -157,8 +159,10 @@ _HOMES = {
     "Element": "hilseq.hooks",
     "Endpoint": "hilseq.description.fields",
     "fail_on_standing_thermometer": "hilseq.procedures.power_on",
+    "feeder": "hilseq.procedures.feeder",
     "find_ride_through": "hilseq.procedures.margins",
     "Finding": "hilseq.description.findings",
+    "glance": "hilseq.procedures.glance",
     "HilseqError": "hilseq.errors",
     "host_and_port": "hilseq.deadlines",
     "Identification": "hilseq.instruments.protocols",

@@ -15,7 +15,7 @@ def test_reaches(ready_unit: Unit, mode: Mode, judge: Judge) -> None:
 
     The unit reports the mode in time.
     """
-    judge("time to change", ready_unit.modes.move_to(mode), ready_unit.limits.mode_change_time)
+    judge("time to change", ready_unit.modes.time_to(mode), ready_unit.limits.mode_change_time)
 
 
 @pytest.mark.duration(estimate=durations.mode_change)
@@ -25,7 +25,7 @@ def test_changes(ready_unit: Unit, mode_change: ModeChange, judge: Judge) -> Non
     The unit goes from each mode to each other.
     """
     ready_unit.modes.move_to(mode_change.before)
-    took = ready_unit.modes.move_to(mode_change.after)
+    took = ready_unit.modes.time_to(mode_change.after)
     judge("time to change", took, ready_unit.limits.mode_change_time)
 
 

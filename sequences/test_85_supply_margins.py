@@ -15,6 +15,7 @@ from hilseq import (
     UnitSupply,
     claimed_ride_through,
     durations,
+    feeder,
     find_ride_through,
     margins,
     sensing,
@@ -63,6 +64,21 @@ def test_ammeter(ready_unit: Unit, supply: UnitSupply, clock: Clock) -> None:
         supply.note("ammeter", words)
 
 
+@pytest.mark.needs("points.outputs")
+@pytest.mark.duration(estimate=durations.mode_change)
+def test_way_to_the_unit(ready_unit: Unit, supply: UnitSupply, clock: Clock) -> None:
+    """Voltage lost on the way to the unit.
+
+    Little of the supply's voltage is lost between its meter and the outputs of the unit.
+    """
+    if words := feeder.fail_on_resistance(ready_unit, clock):
+        supply.note("proof", words)
+    else:
+        ready_unit.not_judged(
+            "the voltage lost on the way to the unit", "its outputs change the current too little"
+        )
+
+
 @pytest.mark.duration(estimate=durations.ride_through)
 def test_rides_through(
     live_unit: Unit, supply: UnitSupply, clock: Clock, judge: Judge, keep_table: KeepTable
@@ -104,3 +120,5 @@ def test_slow_ramp(
     at_start, seen = ready_unit.profile.modes.at_start, ready_unit.modes.reported()
     assert seen is at_start, f"after a slow ramp the unit is {seen} instead of {at_start}"
     margins.assert_ramp_was_stored(ready_unit, provoked)
+    if words := feeder.fail_on_leakage(ready_unit, ramp):
+        supply.note("proof", words)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from hilseq import Decision, Judge, KeepTable, Unit, UnitSupply, cycling, durations, start_times
+from hilseq import Decision, Judge, KeepTable, Unit, UnitSupply, cycling, durations, glance, start_times
 
 pytestmark = [
     pytest.mark.stage("power cycling"),
@@ -18,11 +18,12 @@ pytestmark = [
 def test_starts_cold_every_time(ready_unit: Unit, supply: UnitSupply, keep_table: KeepTable) -> None:
     """Cold starts.
 
-    The unit starts from cold as often as is claimed of it.
+    The unit starts from cold as often as is claimed of it, and after each start all of it is as after the others.
     """
-    cold = cycling.cold_starts(ready_unit)
+    cold = cycling.cold_starts(ready_unit, glance.lost_since)
     keep_table("cold starts", cycling.COLUMNS, [start.row() for start in cold.starts])
     supply.note("proof", cold.proven())
+    cycling.fail_on_lost(cold.starts)
     if cold.decision is not Decision.ACCEPT:
         cycling.fail_on_failed(cold.failed, cold.proven())
 
@@ -32,10 +33,11 @@ def test_starts_cold_every_time(ready_unit: Unit, supply: UnitSupply, keep_table
 def test_starts_warm_and_after_short_pauses(ready_unit: Unit, keep_table: KeepTable) -> None:
     """Warm starts and short pauses.
 
-    The unit starts warm, and after pauses that leave its capacitors half charged.
+    The unit starts warm, and after pauses that leave its capacitors half charged, and all of it is right then.
     """
-    starts = cycling.other_starts(ready_unit)
+    starts = cycling.other_starts(ready_unit, glance.lost_since)
     keep_table("warm starts", cycling.COLUMNS, [start.row() for start in starts])
+    cycling.fail_on_lost(starts)
     cycling.fail_on_failed([start for start in starts if start.wrong], "")
 
 

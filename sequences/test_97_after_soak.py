@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from hilseq import Judge, KeepTable, Loaded, PatternRun, Swept, Unit, cycling, durations
+from hilseq import Judge, KeepTable, Loaded, PatternRun, Swept, Unit, cycling, durations, glance
 
 pytestmark = [
     pytest.mark.stage("soak"),
@@ -18,10 +18,12 @@ pytestmark = [
 def test_starts_hot(ready_unit: Unit, judge: Judge, keep_table: KeepTable) -> None:
     """Hot starts.
 
-    Still warm from the soak, the unit starts in time, passes its self-test and stores no fault.
+    Still warm from the soak, the unit starts in time, passes its self-test and stores no fault, and all of it is as
+    after the cold starts.
     """
-    starts = cycling.hot_starts(ready_unit)
+    starts = cycling.hot_starts(ready_unit, glance.lost_since)
     keep_table("hot starts", cycling.COLUMNS, [start.row() for start in starts])
+    cycling.fail_on_lost(starts)
     cycling.fail_on_failed([start for start in starts if start.wrong], "")
     slowest = max((start.took for start in ready_unit.starts[-len(starts) :]), key=lambda took: took.value)
     judge("largest time to ready, hot", slowest, ready_unit.limits.ready_time)

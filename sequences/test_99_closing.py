@@ -112,7 +112,7 @@ def test_reaches_at_the_end(ready_unit: Unit, mode: Mode, judge: Judge) -> None:
 
     The unit still reports each mode in time.
     """
-    judge("time to change at the end", ready_unit.modes.move_to(mode), ready_unit.limits.mode_change_time)
+    judge("time to change at the end", ready_unit.modes.time_to(mode), ready_unit.limits.mode_change_time)
 
 
 @pytest.mark.needs("points.outputs")

@@ -72,6 +72,8 @@ class Baseline:
     temperatures: list[tuple[Measured, Measured]] = field(default_factory=list)
     #: What its outputs gave, all on, V, at what its supply read, V.
     levels: list[tuple[Measured, dict[str, Measured]]] = field(default_factory=list)
+    #: Places that were right in a look after a start (`glance`).
+    right: set[str] = field(default_factory=set)
     #: The first look at its clock.
     clock: ClockLook | None = None
 

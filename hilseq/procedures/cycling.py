@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from hilseq.analysis.start_plans import Decision, SequentialStarts, StartPlan, SuccessRun
 from hilseq.description.plans import Cycling
@@ -57,10 +58,13 @@ class Start:
     places: tuple[str, ...] = ()
     #: Whether all that is wrong is a fault that the unit stored: its place is the fault's own.
     stored: bool = False
+    #: What is wrong after it, by place and in words, and was right after an earlier start of the visit.
+    lost: Mapping[str, str] = field(default_factory=dict)
 
     def row(self) -> tuple[int, str, float, float | None, str]:
         """Return the start as a row of the table."""
-        return self.cycle, self.sort, self.off, self.took, self.wrong
+        wrong = "; ".join(dict.fromkeys(filter(None, (self.wrong, *self.lost.values()))))
+        return self.cycle, self.sort, self.off, self.took, wrong
 
 
 @dataclass(slots=True)
@@ -85,23 +89,51 @@ class ColdStarts:
         return self.plan.proven(len(self.starts), len(self.failed))
 
 
-def cold_starts(unit: Unit) -> ColdStarts:
-    """Start the unit cold, again and again, until its plan knows enough."""
+#: Returns what is wrong with a unit that has just started, by place, and was right after an earlier start.
+Look = Callable[[Unit], Mapping[str, str]]
+
+
+def _nothing(_: Unit) -> Mapping[str, str]:
+    return {}
+
+
+def cold_starts(unit: Unit, look: Look = _nothing) -> ColdStarts:
+    """Start the unit cold, again and again, until its plan knows enough, and `look` at it after each start.
+
+    A start after which something is wrong that was right before is the last: what is behind that is asked while it is
+    there.
+    """
     claim = cycling_of(unit.profile)
     cold = ColdStarts(start_plan(unit.profile))
-    while cold.decision is Decision.CONTINUE:
-        cold.starts.append(start_once(unit, len(cold.starts) + 1, "cold", claim.off))
+    while cold.decision is Decision.CONTINUE and not any(start.lost for start in cold.starts):
+        cold.starts.append(_start_and_look(unit, len(cold.starts) + 1, "cold", claim.off, look))
     return cold
 
 
-def other_starts(unit: Unit) -> list[Start]:
+def other_starts(unit: Unit, look: Look = _nothing) -> list[Start]:
     """Start the unit warm, and after pauses in which its capacitors are half discharged, a few times each.
 
-    A unit that rides through a short pause has not started; that is noted and is no failure.
+    A unit that rides through a short pause has not started; that is noted and is no failure. Ends as `cold_starts` does
+    where a `look` finds something.
     """
     claim = cycling_of(unit.profile)
     sorts = [("warm", claim.warm_off)] * claim.extra + [("short off", claim.short_off)] * claim.extra
-    return [start_once(unit, cycle, sort, off) for cycle, (sort, off) in enumerate(sorts, 1)]
+    return _starts(unit, sorts, look)
+
+
+def _starts(unit: Unit, sorts: Sequence[tuple[str, float]], look: Look) -> list[Start]:
+    """Make these starts, each with what it is called and the s without supply, until something is lost after one."""
+    starts: list[Start] = []
+    for cycle, (sort, off) in enumerate(sorts, 1):
+        starts.append(_start_and_look(unit, cycle, sort, off, look))
+        if starts[-1].lost:
+            break
+    return starts
+
+
+def _start_and_look(unit: Unit, cycle: int, sort: str, off: float, look: Look) -> Start:
+    start = start_once(unit, cycle, sort, off)
+    return start if start.wrong or start.took is None else replace(start, lost=look(unit))
 
 
 def start_once(unit: Unit, cycle: int, sort: str, off: float) -> Start:
@@ -178,11 +210,11 @@ def _stored(unit: Unit) -> tuple[str, tuple[str, ...]]:
     return ("", ()) if not new else (f"the unit stored {new[0]}", tuple(fault.place for fault in new))
 
 
-def hot_starts(unit: Unit) -> list[Start]:
+def hot_starts(unit: Unit, look: Look = _nothing) -> list[Start]:
     """Start a hot unit a few times, each after the shortest pause that surely takes its supply away."""
     claim = unit.profile.cycling
     off = unit.profile.start.off_time if claim is None else claim.warm_off
-    return [start_once(unit, cycle, "hot", off) for cycle in range(1, HOT_STARTS + 1)]
+    return _starts(unit, [("hot", off)] * HOT_STARTS, look)
 
 
 def fail_on_failed(failed: list[Start], proven: str) -> None:
@@ -196,3 +228,15 @@ def fail_on_failed(failed: list[Start], proven: str) -> None:
     places = dict.fromkeys([*starting, *(place for start in failed for place in start.places)])
     words = f"{first.sort} start {first.cycle}{more} failed: {first.wrong}"
     raise UnitFault(f"{words}. {proven}" if proven else words, places=list(places))
+
+
+def fail_on_lost(starts: Sequence[Start]) -> None:
+    """Raise UnitFault, at each place, for what is wrong after a start and was right after an earlier one."""
+    compared()
+    lost = next((start for start in starts if start.lost), None)
+    if lost is not None:
+        words = "; ".join(dict.fromkeys(lost.lost.values()))
+        raise UnitFault(
+            f"after {lost.sort} start {lost.cycle}, and not after an earlier start: {words}",
+            places=list(lost.lost),
+        )

@@ -111,19 +111,29 @@ def slow_ramp(profile: Profile, supply: Supply) -> float:
 
 
 def cold_starts(profile: Profile, _: Supply) -> float:
-    """All starts of the claim's plan."""
-    return EXCHANGES + start_plan(profile).most * (cycling_of(profile).off + profile.start.ready_within)
+    """All starts of the claim's plan, and a look at all of the unit after each."""
+    each = cycling_of(profile).off + profile.start.ready_within + _look_at_all(profile)
+    return EXCHANGES + start_plan(profile).most * each
 
 
 def other_starts(profile: Profile, _: Supply) -> float:
-    """The warm starts and those after short pauses."""
+    """The warm starts and those after short pauses, and a look at all of the unit after each."""
     claim = cycling_of(profile)
-    return EXCHANGES + claim.extra * (claim.warm_off + claim.short_off + 2.0 * profile.start.ready_within)
+    both = claim.warm_off + claim.short_off + 2.0 * (profile.start.ready_within + _look_at_all(profile))
+    return EXCHANGES + claim.extra * both
 
 
 def hot_starts(profile: Profile, supply: Supply) -> float:
-    """The starts of a unit that is hot from its soak."""
-    return HOT_STARTS * restart(profile, supply)
+    """The starts of a unit that is hot from its soak, and a look at all of it after each."""
+    return HOT_STARTS * (restart(profile, supply) + _look_at_all(profile))
+
+
+def _look_at_all(profile: Profile) -> float:
+    """Live once, and every point on and off."""
+    points = profile.points
+    digital = (points.outputs, points.inputs)
+    settle = sum(2.0 * max((point.settle for point in of.values()), default=0.0) for of in digital)
+    return EXCHANGES + profile.modes.change_within + settle
 
 
 def port_clock(profile: Profile, _: Supply) -> float:

@@ -12,8 +12,9 @@ from collections.abc import Sequence
 from contextlib import suppress
 
 from hilseq.analysis.agreement import Equation, Explanation
+from hilseq.analysis.calibration_line import fit_line
 from hilseq.analysis.limits import Limits
-from hilseq.analysis.uncertainty import rectangular
+from hilseq.analysis.uncertainty import expanded, rectangular
 from hilseq.clock import Clock
 from hilseq.description.profile import Mode
 from hilseq.errors import NotPerformed, StandFault, UnitFault, UnitOrHarness
@@ -21,6 +22,8 @@ from hilseq.measured import Measured, repeat
 from hilseq.procedures import margins
 from hilseq.procedures.unit import Unit
 from hilseq.procedures.weighing import above_zero, decide_side, scaled
+from hilseq.statements import compared
+from hilseq.verdicts import UNIT_OR_HARNESS
 
 #: The limit of a supply is put so far below and above what it says the unit draws, as a share.
 _MARGIN = 0.05
@@ -31,6 +34,8 @@ _LOOKS, _READINGS = 10, 3
 #: At this share of its rated supply no unit is on; what it may draw there, as a share of its lowest idle current
 #: (common practice, no source).
 _BEFORE_START, _QUIESCENT = 0.15, 0.02
+#: Below this share of the voltage at which it comes on a unit is surely off.
+_SURELY_OFF = 0.9
 #: Below this share of its lowest idle current a unit draws nothing: what fed it is open.
 _NOTHING = 0.05
 #: Least change of current, as a share of what is drawn, that shows a resistance; the loss along a good feeder and
@@ -53,7 +58,7 @@ class FeederCheck:
         return said
 
     def voltage(self) -> list[str]:
-        """Weigh a finding at the voltage of the unit: is there a resistance on its way? Raises UnitOrHarness."""
+        """Look for a resistance on the way to the unit; return what was found. Raises UnitOrHarness."""
         found = self.resistance()
         if found is None:
             return []
@@ -224,3 +229,45 @@ class FeederCheck:
             if supply.voltage().value < supply.level - 4.0 * error:
                 return True
         return False
+
+
+#: What a unit draws in proportion to its supply before it starts, at rated supply and as a share of its lowest idle
+#: current, at most (common practice, no source); readings of a ramp that tell it, at least.
+_BLEEDS, _RISING = 0.15, 8
+
+
+def fail_on_resistance(unit: Unit, clock: Clock) -> str:
+    """Return in words what lies between the supply's meter and the outputs of a ready unit; empty where not known.
+
+    Raises UnitOrHarness where it takes more than a little of the unit's supply.
+    """
+    compared()
+    try:
+        return "; ".join(FeederCheck(unit, clock).voltage())
+    except UnitOrHarness as both:
+        raise UnitOrHarness(f"{UNIT_OR_HARNESS}. {both}", places=both.places) from both
+
+
+def fail_on_leakage(unit: Unit, ramp: margins.Ramp) -> str:
+    """Return in words what a ramp says of a leakage across the feeder, empty where it has too few readings.
+
+    On its way up to where the unit starts nothing draws in proportion to the voltage but a leakage; what charges the
+    unit's capacitors is the same at every voltage. Raises UnitOrHarness.
+    """
+    lowest = min(range(len(ramp.rows)), key=lambda row: ramp.rows[row][1])
+    rising = [(volts, amps) for _, volts, amps in ramp.rows[lowest + 1 :]]
+    before = [(volts, amps) for volts, amps in rising if volts < _SURELY_OFF * ramp.pick_up.value]
+    if len(before) < _RISING:
+        return ""
+    compared()
+    fitted = fit_line([volts for volts, _ in before], [amps for _, amps in before])
+    rated = unit.profile.ratings.supply
+    leaks, known = fitted.gain * rated, expanded(fitted.gain_uncertainty) * rated
+    words = f"a leakage of {1e3 * leaks:.2g} mA at {rated:g} V"
+    if leaks - known > _BLEEDS * unit.profile.start.idle_current.low:
+        raise UnitOrHarness(
+            f"{UNIT_OR_HARNESS}. Before the unit starts, {words} ({rated / leaks:.2g} Ohm) shows: across the "
+            "feeder, or in the power input of the unit",
+            places=("supply",),
+        )
+    return f"{words} at most" if leaks > known else f"no leakage above {1e3 * known:.2g} mA at {rated:g} V"

@@ -7,6 +7,7 @@ the profile allows; the supply's own ceilings hold besides.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 
@@ -107,9 +108,7 @@ def fail_on_lost_outputs(unit: Unit, normally: set[str], volts: float) -> None:
     One that does not follow at rated supply either says nothing about the supply.
     """
     lost = sorted(normally - followers(unit))
-    unit.fail_at(
-        ["supply", *lost] if lost else [], f"at {volts:g} V, {', '.join(lost)} does not follow any more"
-    )
+    _fail_on_lost(unit, lost, f"at {volts:g} V, {', '.join(lost)} does not follow any more", followers)
 
 
 #: Largest error of the supply voltage that a unit reports, where no profile claims any: behind its diode and its wires
@@ -128,11 +127,13 @@ def assert_reported_supply(unit: Unit) -> None:
         raise UnitFault(words, place="supply")
 
 
-def right_points(unit: Unit) -> set[str]:
+def right_points(unit: Unit, carries: Callable[[str], None] | None = None) -> set[str]:
     """Try every input, analog channel and port of a live unit once, shortly; return those that are right.
 
-    Inputs on and off, each analog channel at one point of its range, some frames over each port.
+    Inputs on and off, each analog channel at one point of its range, some frames over each port, or what `carries`
+    sends over it, which raises UnitFault where it is not carried.
     """
+    carries = carries or unit.ports.assert_carries
     inputs = unit.inputs
     right: set[str] = set()
     if inputs.names:
@@ -144,7 +145,7 @@ def right_points(unit: Unit) -> set[str]:
             right.add(name)
     for name in unit.ports.names:
         with suppress(UnitFault):
-            unit.ports.assert_carries(name)
+            carries(name)
             right.add(name)
     return right
 
@@ -152,9 +153,22 @@ def right_points(unit: Unit) -> set[str]:
 def fail_on_lost_points(unit: Unit, normally: set[str], volts: float) -> None:
     """Raise UnitFault, at the supply and at each point, when some are not right that normally are."""
     lost = sorted(normally - right_points(unit))
-    unit.fail_at(
-        ["supply", *lost] if lost else [], f"at {volts:g} V, {', '.join(lost)} no longer as at rated supply"
-    )
+    _fail_on_lost(unit, lost, f"at {volts:g} V, {', '.join(lost)} no longer as at rated supply", right_points)
+
+
+def _fail_on_lost(unit: Unit, lost: Sequence[str], words: str, right: Callable[[Unit], set[str]]) -> None:
+    """Raise UnitFault at points that are lost, and at the supply unless they stay lost when it is rated again.
+
+    What stays is a fault of this start, or has come meanwhile, and says nothing of the supply.
+    """
+    if not lost:
+        unit.fail_at([], words)
+        return
+    unit.supply.move_to(unit.profile.ratings.supply)
+    unit.supply.voltage()  # it waits until the new setting stands
+    if set(lost) & right(unit):
+        unit.fail_at(["supply", *lost], words)
+    unit.fail_at(lost, f"{words}, nor at rated supply afterwards")
 
 
 #: A start is given so much longer than the shortest seen before the unit is asked whether it started.

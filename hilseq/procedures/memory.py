@@ -155,14 +155,19 @@ class ConfigurationMemory:
         """Write other contents into the words and compare each, then load the reference. Raises UnitFault.
 
         The complement of the reference shows bits that stand; a number of its own in each word, and its complement,
-        show words that are another's, as by an address line.
+        show words that are another's, as by an address line. A word that is written to another as well shows only when
+        that one was written before it: so the last content is written from the last word to the first.
         """
         numbers = [_APART * (index + 1) & 0xFFFF for index in range(len(self._description.content))]
         first = self._description.first
         try:
-            for content in (self.complement, numbers, [word ^ 0xFFFF for word in numbers]):
+            for content in (self.complement, numbers):
                 self._link.write_block(first.table, first.address, content)
                 self.compare(content)
+            content = [word ^ 0xFFFF for word in numbers]
+            for index in reversed(range(len(content))):
+                self._link.write_block(first.table, first.address + index, content[index : index + 1])
+            self.compare(content)
         finally:
             self.load()
 

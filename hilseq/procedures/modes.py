@@ -17,6 +17,9 @@ from hilseq.procedures.operator import Operator
 from hilseq.procedures.polling import poll
 from hilseq.statements import compared
 
+#: A change is made so often more, at most, until its time is known to this share of what it may take.
+_AGAIN, _KNOWN = 5, 0.25
+
 
 class Modes:
     """The modes of one unit. `contacts` maps a contact terminal to the signal that drives it."""
@@ -135,6 +138,20 @@ class Modes:
         self._event("mode", str(mode))
         command = Term("duration of the command", reported.standard_uncertainty, "rectangular")
         return Measured.of(took.value, "s", *took.budget, command)
+
+    def time_to(self, mode: Mode) -> Measured:
+        """Bring the unit into `mode` from where it is; return the time it took, s, as well as this stand can know it.
+
+        Where a command or an answer took long it is done again, and the time that is known best counts. Raises
+        UnitFault when the unit does not follow.
+        """
+        before, best = self.reported(), self.move_to(mode)
+        for _ in range(_AGAIN):
+            if before is mode or best.expanded_uncertainty <= _KNOWN * self._profile.modes.change_within:
+                break
+            self.move_to(before)
+            best = min(best, self.move_to(mode), key=lambda took: took.expanded_uncertainty)
+        return best
 
     def wait_for(self, mode: Mode, since: float) -> Measured | None:
         """Wait until the unit reports `mode`; return the time since `since`, or None when it is too late."""

@@ -39,8 +39,9 @@ REOPEN = (
     "the stand is closed: find what has changed (instrument, cable, load, the unit itself), then visit the known good "
     "unit again and hilseq ready --golden RUN; after a repair or a calibration add --anew, which begins new charts"
 )
-#: How much colder than its surroundings a unit may be that was brought in, K (common practice, no source).
-_COLDER = 8.0
+#: How much colder than its surroundings a unit may be that was brought in, and how much warmer from an earlier run, K
+#: (common practice, no source).
+_COLDER, _WARMER = 8.0, 20.0
 #: Dimensions that read zero at a terminal of a unit without power.
 _ZERO_WITHOUT_POWER = ("voltage", "current")
 
@@ -249,16 +250,18 @@ class Readiness:
             yield from self._thermometers(slot)
 
     def _thermometers(self, slot: str) -> Results:
-        """Nothing that has no power is much colder than its surroundings: one of the two thermometers is wrong."""
+        """Nothing without power is much colder or warmer than its surroundings: one of the thermometers is wrong."""
         case, ambient = SlotWiring(self._stand, slot).sensor_of_unit("case", "degC"), self._stand.ambient
         if case is None or ambient is None:
             return
         seen = self._bench.signals.fresh((case, ambient))
-        right = seen[case] > seen[ambient] - _COLDER
+        warmer = seen[case] - seen[ambient]
+        right = -_COLDER < warmer < _WARMER
         words = f"shows {seen[case]:.3g} degC, {ambient} {seen[ambient]:.3g} degC"
         if not right:
             words += (
-                ": colder than its surroundings; one of the two is wrong, or the unit comes from the cold"
+                f": {abs(warmer):.3g} K {'warmer' if warmer > 0.0 else 'colder'} than its surroundings; one of the two "
+                "is wrong, or the unit has just come from elsewhere: let it stand for a while"
             )
         yield ReadinessResult("I/O at zero", case, right, words, (case, ambient))
 

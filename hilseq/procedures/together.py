@@ -28,6 +28,8 @@ HOLD = 60
 STEPS = 200
 #: Steps from one frame over each port to the next, and frames lost from the first on after which a port is left alone.
 _PORT_EVERY, _PORT_DEAD = 5, 3
+#: Frames over each port while every output is on, of which one must come back.
+_HELD_FRAMES = 4
 _CONFIDENCE = 0.95
 #: The vectors are the same in every visit.
 _SEED = 20
@@ -46,6 +48,8 @@ class Together:
     wrong: dict[str, dict[int, str]] = field(default_factory=dict)
     #: Outputs that went off while every output was held on, and after how many s.
     went_off: dict[str, int] = field(default_factory=dict)
+    #: Ports over which no frame came back while every output was held on, and some did before.
+    mute: list[str] = field(default_factory=list)
     #: What is to be said of a unit that left live by itself while every output was held on.
     left: str = ""
     #: Where in its range each analog channel stood in each step, as a share.
@@ -78,7 +82,8 @@ class Together:
         if self.left:
             places[f"mode {Mode.LIVE}"] = None
             words.append(self.left)
-        places.update(dict.fromkeys(self.went_off))
+        places.update(dict.fromkeys((*self.mute, *self.went_off)))
+        words += [f"{name} carries no frame while every output is on" for name in self.mute]
         words += [
             f"{name} went off within {after} s, every output on" for name, after in self.went_off.items()
         ]
@@ -174,6 +179,9 @@ def _step(
 def _hold(unit: Unit, clock: Clock, found: Together) -> None:
     """Hold every output on, and note which go off by themselves; one that was wrong before has been reported."""
     unit.outputs.command(*unit.outputs.names)
+    clock.sleep(unit.outputs.settle)
+    alive = [name for name, framed in found.framed.items() if len(found.lost[name]) < len(framed)]
+    found.mute = [name for name in alive if not any(_carries(unit, name) for _ in range(_HELD_FRAMES))]
     for second in range(1, HOLD + 1):
         clock.sleep(1.0)
         for name, is_on in unit.outputs.sensed().items():
@@ -196,12 +204,15 @@ def _send_frames(unit: Unit, found: Together, step: int) -> None:
         if len(lost) == len(framed) >= _PORT_DEAD:
             continue
         framed.add(step)
-        try:
-            carried = unit.ports.carries_one(name)
-        except UnitFault:
-            carried = False
-        if not carried:
+        if not _carries(unit, name):
             lost.add(step)
+
+
+def _carries(unit: Unit, port: str) -> bool:
+    try:
+        return unit.ports.carries_one(port)
+    except UnitFault:
+        return False
 
 
 def _spread(vectors: random.Random) -> list[float]:

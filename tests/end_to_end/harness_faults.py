@@ -66,6 +66,9 @@ EFFECTS: dict[str, Callable[[Spot], list[Change]]] = {
     "feeder-leak": lambda spot: [Add(spot.world.supply_models["main"], "shunt_siemens", 1.0 / 300.0)],
     "feeder-short": lambda spot: [Add(spot.world.supply_models["main"], "shunt_siemens", 1.0 / 1.5)],
     "feeder-resistance": lambda spot: [Add(spot.unit.input, "resistance", 5.0)],
+    "feeder-leak-small": lambda spot: [Add(spot.world.supply_models["main"], "shunt_siemens", 1.0 / 1000.0)],
+    "feeder-resistance-small": lambda spot: [Add(spot.unit.input, "resistance", 3.0)],
+    "room-thermometer": _channel("ambient", "dead", 1, Add),
     "feeder-open": lambda spot: [Add(spot.unit.input, "resistance", 1e7)],
 }
 KINDS = [

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+from pathlib import Path
 
 import pytest
 
@@ -51,6 +52,16 @@ def test_every_bit_of_the_memory_is_tried_and_the_reference_is_left(make: MakeUn
     made.unit.configuration.compare()
     made.unit.restart()
     made.unit.configuration.compare()
+
+
+def test_a_word_that_is_written_into_another_too_is_found(make: MakeUnit) -> None:
+    """Written in order the other word is put right at once; the last content comes from the last word to the first."""
+    made = make("word-written-twice", defect_files=(Path(__file__).with_name("unit_faults.py"),))
+    made.unit.configuration.load()
+    made.unit.configuration.compare()
+    with pytest.raises(UnitFault, match="first at word 19") as caught:
+        made.unit.configuration.assert_takes_any_content()
+    assert caught.value.places == ("configuration",)
 
 
 def test_the_time_of_watching_follows_from_claim_and_steps(make: MakeUnit) -> None:

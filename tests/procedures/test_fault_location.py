@@ -10,7 +10,9 @@ import pytest
 
 from hilseq.analysis.limits import Limits
 from hilseq.errors import StandFault, UnitFault, UnitOrHarness
+from hilseq.procedures import feeder, margins
 from hilseq.procedures.fault_location import FaultLocation
+from hilseq.procedures.readiness import Readiness
 from tests.procedures.twin_unit import TwinUnit, twin_unit
 
 pytestmark = pytest.mark.whole_run
@@ -125,6 +127,24 @@ def test_what_feeds_and_switches_a_unit_looks_like_it(
     finally:
         twin.close()
     assert place in both.value.places
+
+
+def test_what_no_limit_of_the_unit_shows_is_looked_for(tmp_path: Path) -> None:
+    """A thermometer of the room at 0 degC, 3 Ohm along the feeder, 1 kOhm across it: a good unit passes with them."""
+    kinds = ("room-thermometer", "feeder-resistance-small", "feeder-leak-small")
+    twin = _twin(tmp_path, *(f"{kind}@supply" for kind in kinds), ready=False)
+    try:
+        (wrong,) = [look for look in Readiness(twin.bench).senses_at_zero() if look.right is False]
+        assert wrong.places == ("case", "ambient")
+        assert "K warmer than its surroundings" in wrong.words
+        twin.unit.make_ready()
+        with pytest.raises(UnitOrHarness, match=r"3\.5 Ohm lie between supply main"):
+            feeder.fail_on_resistance(twin.unit, twin.clock)
+        twin.unit.return_to_idle()
+        with pytest.raises(UnitOrHarness, match="across the feeder, or in the power input"):
+            feeder.fail_on_leakage(twin.unit, margins.slow_ramp(twin.unit, twin.clock))
+    finally:
+        twin.close()
 
 
 def test_a_weak_output_looks_like_its_load(broken_unit: TwinUnit) -> None:

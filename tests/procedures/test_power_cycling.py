@@ -8,6 +8,7 @@ from hilseq.analysis.start_plans import Decision
 from hilseq.errors import UnitFault
 from hilseq.instruments.register_bank import ModbusUnit
 from hilseq.procedures import cycling
+from hilseq.procedures.glance import lost_since
 from hilseq.procedures.power_on import start_times
 from tests.procedures.conftest import MakeUnit
 from tests.procedures.twin_unit import TwinUnit
@@ -21,10 +22,21 @@ def test_a_good_unit_starts_as_often_as_the_claim_takes(good: TwinUnit) -> None:
     counter = made.profile.link.starts
     assert counter is not None
     before = made.unit.link.read(counter)
-    cold = cycling.cold_starts(made.unit)
+    cold = cycling.cold_starts(made.unit, lost_since)
     assert (len(cold.starts), cold.failed, cold.decision) == (22, [], Decision.ACCEPT)
     assert made.unit.link.read(counter) - before == 22
     assert all(start.off == 3.0 and start.took for start in cold.starts)
+    assert {
+        "q05",
+        "i05",
+        "ai1",
+        "ao1",
+        "port 1",
+        "neighbour 1",
+        "identity",
+        "supply",
+    } <= made.unit.baseline.right
+    cycling.fail_on_lost(cold.starts)
     assert "with 90 % confidence the unit starts with a probability of at least 0.9006" in cold.proven()
 
 
@@ -71,6 +83,28 @@ def test_a_bad_self_test_after_a_start_is_placed_there(make: MakeUnit) -> None:
     cold = cycling.cold_starts(make("self-test-fails,after=6s").unit)
     assert cold.failed
     assert cold.failed[0].places == ("self-test",)
+
+
+@pytest.mark.parametrize(
+    ("defect", "place"),
+    [
+        ("output-stuck-off@q05", "q05"),
+        ("analog-dead@ai2", "ai2"),
+        ("port-dead@port 1", "port 1"),
+        ("wrong-firmware", "identity"),
+        ("idle-current-high", "supply"),
+    ],
+)
+def test_what_is_wrong_after_some_starts_only_is_found_after_one(
+    make: MakeUnit, defect: str, place: str
+) -> None:
+    """All of the unit is looked at after each start: what was right and is not now ends the run, at its place."""
+    made = make(f"{defect},after=12s")
+    cold = cycling.cold_starts(made.unit, lost_since)
+    assert len(cold.starts) < 5
+    with pytest.raises(UnitFault, match=f"after cold start {len(cold.starts)}, and not") as caught:
+        cycling.fail_on_lost(cold.starts)
+    assert caught.value.places == (place,)
 
 
 def test_a_sequential_plan_stops_as_soon_as_it_knows(make: MakeUnit) -> None:

@@ -7,6 +7,7 @@ t = C (V1^2 - V2^2) / (2 P), which the procedures do not know.
 from __future__ import annotations
 
 from itertools import pairwise
+from pathlib import Path
 
 import pytest
 from hilseq_sim.world.build import build_world
@@ -15,7 +16,7 @@ from hilseq_sim.world.unit import UnitModel
 from hilseq.description.profile import Mode, Profile
 from hilseq.description.visit import describe_visit
 from hilseq.errors import Interlock, UnitFault
-from hilseq.procedures import margins
+from hilseq.procedures import feeder, margins
 from hilseq.procedures.margins import (
     RideThrough,
     claimed_ride_through,
@@ -26,6 +27,7 @@ from hilseq.procedures.margins import (
 from tests.procedures.conftest import MakeUnit
 from tests.procedures.twin_unit import STANDS, TwinUnit
 
+UNIT_FAULTS = Path(__file__).with_name("unit_faults.py")
 #: What lets a slow supply search all the same.
 _WAIVED = {"waived-readings": {"ride-through": "how exact a slow supply is, is the question here"}}
 
@@ -150,8 +152,10 @@ def test_a_ramp_finds_the_lockout(make: MakeUnit, seed: int) -> None:
 def test_a_ramp_goes_to_zero_and_back_at_its_slope_and_never_above_rated(good: TwinUnit) -> None:
     """All voltages lie between 0 V and rated; no step is faster than the profile's slope."""
     made = good
-    rows = slow_ramp(made.unit, made.clock).rows
+    ramp = slow_ramp(made.unit, made.clock)
+    rows = ramp.rows
     volts = [row[1] for row in rows]
+    assert "a leakage of" in feeder.fail_on_leakage(made.unit, ramp)
     assert min(volts) == pytest.approx(0.0, abs=0.02)
     assert max(volts) <= 24.02
     assert volts[-1] == pytest.approx(24.0, abs=0.02)
@@ -182,6 +186,17 @@ def test_a_unit_that_does_not_start_at_its_lowest_supply_is_found(
         margins.start_at(made.unit, volts, made.clock)
     assert "supply" in caught.value.places
     assert not made.unit.supply.is_on
+
+
+def test_an_output_that_stays_lost_at_rated_supply_says_nothing_of_the_supply(make: MakeUnit) -> None:
+    """One that follows again at rated supply is lost by the supply; one that does not is lost by itself."""
+    made = make("output-stuck-off@q05", "output-off-when-low@q07", defect_files=(UNIT_FAULTS,))
+    for normally, places in (({"q05"}, ("q05",)), ({"q05", "q07"}, ("supply", "q05", "q07"))):
+        margins.start_at(made.unit, 20.4, made.clock)
+        made.unit.modes.move_to(Mode.LIVE)
+        with pytest.raises(UnitFault, match=r"at 20\.4 V, q05") as caught:
+            margins.fail_on_lost_outputs(made.unit, normally, 20.4)
+        assert caught.value.places == places
 
 
 def test_a_corner_above_the_ceiling_is_refused(good: TwinUnit) -> None:

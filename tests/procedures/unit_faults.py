@@ -1,0 +1,72 @@
+"""Kinds of defect of a unit that no catalogue lists: each is what one procedure alone can see."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from hilseq_sim.defects.spec import Change, Kind, Spot, Wrap, places
+
+
+class _Doubled(list[int]):
+    """Words of which the fourth is written into the twentieth as well."""
+
+    def __setitem__(self, index: Any, word: Any) -> None:
+        super().__setitem__(index, word)
+        if index == 3:
+            super().__setitem__(19, word)
+
+
+def _written_twice(spot: Spot) -> list[Change]:
+    """Let what is written into a word of the configuration be written into another as well."""
+    memory = spot.unit.memory
+    assert memory is not None
+
+    def make(old: Callable[[bool], bool]) -> Callable[[bool], bool]:
+        def power_good(retained: bool) -> bool:
+            kept = old(retained)
+            memory._working = _Doubled(memory._working)
+            return kept
+
+        return power_good
+
+    return [Wrap(memory, "power_good", make)]
+
+
+def _off_when_low(spot: Spot) -> list[Change]:
+    """Keep an output off while the unit has less than 21 V."""
+    unit, place = spot.unit, spot.place
+    low = 21.0
+    return [
+        Wrap(
+            unit.outputs,
+            "_wanted",
+            lambda old: (
+                lambda output, enabled: (
+                    old(output, enabled) and not (output.name == place and unit.input.volts() < low)
+                )
+            ),
+        )
+    ]
+
+
+def _mute_under_load(spot: Spot) -> list[Change]:
+    """Let a port carry nothing while every output is on."""
+    bank = spot.unit.outputs
+    port = spot.world.port_models[spot.slot, spot.place]
+    return [
+        Wrap(
+            port,
+            "corrupt",
+            lambda old: lambda data, speed: b"" if bank.active == len(bank.outputs) else old(data, speed),
+        )
+    ]
+
+
+KINDS = [
+    Kind("word-written-twice", "own", "a word is written into another, too", places.only("configuration"),
+         ("configuration",), _written_twice),
+    Kind("output-off-when-low", "own", "an output is off at a low supply", places.outputs, ("{place}",), _off_when_low),
+    Kind("port-mute-under-load", "own", "a port is mute with every output on", places.ports, ("{place}",),
+         _mute_under_load),
+]  # fmt: skip
