@@ -148,11 +148,9 @@ class CurveCase:
         trials = []
         for value in self.values:
             judged = kinds[value.kind]
-            found = [
-                reading
-                for reading in journal.of(Reading)
-                if judged.is_of(reading.name) and (value.kind in single or reading.place == value.place)
-            ]
+            named = [reading for reading in journal.of(Reading) if judged.is_of(reading.name)]
+            here = [reading for reading in named if reading.place == value.place]
+            found = here or (named if value.kind in single else [])
             last = found[-1] if found else None
             trials.append(
                 {

@@ -12,11 +12,22 @@ import pytest
 from hilseq.analysis.limits import Limits
 from hilseq.analysis.uncertainty import rectangular
 from hilseq.description.accuracy import THRESHOLD_FINENESS
+from hilseq.description.points import InputPoint, OutputPoint
 from hilseq.description.profile import Mode
 from hilseq.errors import StandFault, UnitFault
+from hilseq.instruments.modbus import ModbusDevice
+from hilseq.instruments.register_bank import RegisterBank
 from hilseq.measured import Measured
 from hilseq.procedures.limits import OutputLimits
-from hilseq.procedures.points import Loaded, Thresholds, _usual, find_thresholds, measure_loaded
+from hilseq.procedures.points import (
+    Inputs,
+    Loaded,
+    Outputs,
+    Thresholds,
+    _usual,
+    find_thresholds,
+    measure_loaded,
+)
 from hilseq.procedures.wiring import SlotWiring
 from tests.procedures.twin_unit import STANDS, TwinUnit, twin_unit
 
@@ -25,6 +36,66 @@ DROP, LEAKAGE, SUPPLY = 0.8, 0.5e-3, 24.0
 VOLT_DRIVEN = (
     "table: holding register, address: 100, scale: 0.001, unit: V, drives: A.i01, accuracy: 0.1 % + 10 mV"
 )
+
+
+def _output(drop: float, known: float, usual: float | None, off: float = 0.0) -> Loaded:
+    """Return an output whose drop is known with this expanded uncertainty, V."""
+    return Loaded("v03", Measured(drop, "V", 0.5 * known), Measured(off, "V", 0.5 * known), None, usual=usual)
+
+
+@pytest.mark.parametrize(
+    ("drop", "known", "usual", "at_fault"),
+    [
+        (0.09, 0.001, 0.4, True),  # less than a quarter
+        (0.11, 0.001, 0.4, False),
+        (0.05, 0.17, 0.4, True),  # below what the stand can distinguish from the usual: 0.4 - 2 * 0.17
+        (0.07, 0.17, 0.4, False),
+        (0.01, 0.001, 0.8, True),  # the others just keep their limit
+        (0.01, 0.001, 0.81, False),  # they do not: nothing can be said by them
+        (0.0, 0.001, None, False),
+    ],
+)
+def test_a_load_that_is_missing_is_the_stands(
+    drop: float, known: float, usual: float | None, at_fault: bool
+) -> None:
+    """An output that loses next to nothing where the others lose something carries no load."""
+    limits = OutputLimits(Limits(None, 5.0), Limits(None, DROP), None)
+    output = _output(drop, known, usual)
+    if at_fault:
+        with pytest.raises(StandFault, match=r"v03 shows a drop of .*is its load open") as caught:
+            list(output.against(limits))
+        assert caught.value.places == ("v03",)
+    else:
+        assert len(list(output.against(limits))) == 2
+
+
+def test_without_a_limit_of_the_drop_the_others_tell_all_the_same() -> None:
+    """What is usual has no limit to keep then."""
+    with pytest.raises(StandFault, match="is its load open"):
+        list(_output(0.01, 0.001, 3.0).against(OutputLimits(Limits(None, 5.0), None, None)))
+
+
+@pytest.mark.parametrize("beyond", [0.98, 1.02])
+def test_less_than_nothing_is_the_stands(beyond: float) -> None:
+    """Twice the largest error of the stand below zero, sqrt 3 standard uncertainties each, no output can be."""
+    limits = OutputLimits(Limits(None, 5.0), Limits(None, DROP), None)
+    least = -2.0 * math.sqrt(3.0) * 0.05 * beyond
+    for output in (_output(least, 0.1, None), _output(0.2, 0.1, None, off=least)):
+        if beyond < 1.0:
+            assert len(list(output.against(limits))) == 2
+        else:
+            with pytest.raises(StandFault, match="no output has less than"):
+                list(output.against(limits))
+
+
+def test_an_input_that_never_changes_over_is_at_fault() -> None:
+    """In the words of the side that was searched."""
+    edge = Measured(8.0, "V", 0.05)
+    with pytest.raises(UnitFault, match="i05 does not change over falling between 0 V and the rated supply"):
+        dict(Thresholds(edge, None).both("i05"))
+    with pytest.raises(UnitFault, match="i05 does not change over rising") as caught:
+        dict(Thresholds(None, edge).both("i05"))
+    assert caught.value.places == ("i05",)
 
 
 @pytest.fixture(scope="module")
@@ -128,56 +199,6 @@ def test_only_what_is_claimed_is_judged(loaded: dict[str, Loaded]) -> None:
     assert [name for name, _, _ in loaded["q06"].against(claims)] == ["voltage when off", "leakage when off"]
 
 
-def _output(drop: float, known: float, usual: float | None, off: float = 0.0) -> Loaded:
-    """Return an output whose drop is known with this expanded uncertainty, V."""
-    return Loaded("v03", Measured(drop, "V", 0.5 * known), Measured(off, "V", 0.5 * known), None, usual=usual)
-
-
-@pytest.mark.parametrize(
-    ("drop", "known", "usual", "at_fault"),
-    [
-        (0.09, 0.001, 0.4, True),  # less than a quarter
-        (0.11, 0.001, 0.4, False),
-        (0.05, 0.17, 0.4, True),  # below what the stand can distinguish from the usual: 0.4 - 2 * 0.17
-        (0.07, 0.17, 0.4, False),
-        (0.01, 0.001, 0.8, True),  # the others just keep their limit
-        (0.01, 0.001, 0.81, False),  # they do not: nothing can be said by them
-        (0.0, 0.001, None, False),
-    ],
-)
-def test_a_load_that_is_missing_is_the_stands(
-    drop: float, known: float, usual: float | None, at_fault: bool
-) -> None:
-    """An output that loses next to nothing where the others lose something carries no load."""
-    limits = OutputLimits(Limits(None, 5.0), Limits(None, DROP), None)
-    output = _output(drop, known, usual)
-    if at_fault:
-        with pytest.raises(StandFault, match=r"v03 shows a drop of .*is its load open") as caught:
-            list(output.against(limits))
-        assert caught.value.places == ("v03",)
-    else:
-        assert len(list(output.against(limits))) == 2
-
-
-def test_without_a_limit_of_the_drop_the_others_tell_all_the_same() -> None:
-    """What is usual has no limit to keep then."""
-    with pytest.raises(StandFault, match="is its load open"):
-        list(_output(0.01, 0.001, 3.0).against(OutputLimits(Limits(None, 5.0), None, None)))
-
-
-@pytest.mark.parametrize("beyond", [0.98, 1.02])
-def test_less_than_nothing_is_the_stands(beyond: float) -> None:
-    """Twice the largest error of the stand below zero, sqrt 3 standard uncertainties each, no output can be."""
-    limits = OutputLimits(Limits(None, 5.0), Limits(None, DROP), None)
-    least = -2.0 * math.sqrt(3.0) * 0.05 * beyond
-    for output in (_output(least, 0.1, None), _output(0.2, 0.1, None, off=least)):
-        if beyond < 1.0:
-            assert len(list(output.against(limits))) == 2
-        else:
-            with pytest.raises(StandFault, match="no output has less than"):
-                list(output.against(limits))
-
-
 def test_an_input_changes_over_at_its_thresholds_and_nowhere_else(live: TwinUnit) -> None:
     """Found by bisection, and tried: beyond them it changes, short of them it does not, from either side."""
     inputs = live.unit.inputs
@@ -205,16 +226,6 @@ def test_an_input_changes_over_at_its_thresholds_and_nowhere_else(live: TwinUnit
     inputs.release()
 
 
-def test_an_input_that_never_changes_over_is_at_fault() -> None:
-    """In the words of the side that was searched."""
-    edge = Measured(8.0, "V", 0.05)
-    with pytest.raises(UnitFault, match="i05 does not change over falling between 0 V and the rated supply"):
-        dict(Thresholds(edge, None).both("i05"))
-    with pytest.raises(UnitFault, match="i05 does not change over rising") as caught:
-        dict(Thresholds(None, edge).both("i05"))
-    assert caught.value.places == ("i05",)
-
-
 def test_a_drive_is_known_as_well_as_its_channel(live: TwinUnit) -> None:
     """0.1 % and 10 mV of the stand file, rectangular, and the last digit of 1 mV."""
     known = math.hypot(rectangular(0.020), rectangular(0.0005))
@@ -236,8 +247,27 @@ def test_points_are_commanded_by_name(live: TwinUnit) -> None:
     finally:
         outputs.commanding = before
     assert asked == [True, False]
+    assert inputs.lag == 0.0, "the unit reports its inputs itself"
     assert {level.output for level in outputs.levels()} == set(outputs.names)
     assert all(level.settle == outputs.settle == 0.05 for level in outputs.levels())
     live.clock.sleep(0.2)
+    assert set(live.bench.signals.snapshot(["i03", "i07"]).values()) == {0.0}
     assert not any(outputs.seen().values())
     assert not any(inputs.seen().values())
+
+
+@pytest.mark.parametrize(("times", "settle"), [((0.05, 0.2, 0.1), 0.2), ((), 0.0)])
+def test_the_slowest_point_is_waited_for(live: TwinUnit, times: tuple[float, ...], settle: float) -> None:
+    """Outputs and inputs settle when the last of them has; without any there is nothing to wait for."""
+    table = {"table": "coil", "address": 0}
+    outputs = {
+        f"q{n}": OutputPoint.model_validate({"command": table, "settle": f"{s} s"})
+        for n, s in enumerate(times)
+    }
+    inputs = {
+        f"i{n}": InputPoint.model_validate({"report": table, "settle": f"{s} s"}) for n, s in enumerate(times)
+    }
+    device = ModbusDevice.over_tcp("none", "127.0.0.1:1", deadline=1.0)
+    nothing = RegisterBank({}, device)
+    assert Outputs(outputs, nothing, live.bench.signals, {}, live.clock).settle == settle
+    assert Inputs(inputs, nothing, live.bench.signals, {}, live.clock).settle == settle

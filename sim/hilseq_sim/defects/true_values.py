@@ -221,11 +221,11 @@ def _pick_up(spot: Spot) -> list[Change]:
 
 
 def _bit_errors(spot: Spot) -> list[Change]:
-    """An echo passes the line twice."""
+    """Of all bits, those sent and those that come back."""
     port = spot.world.port_models[spot.slot, spot.place]
     claim = spot.unit.profile.ports[spot.place].bit_error_ratio
     assert claim is not None
-    return [Add(port, "bit_errors", 0.5 * _share(spot) * claim - port.good_ratio)]
+    return [Add(port, "bit_errors", _share(spot) * claim - port.good_ratio)]
 
 
 def _stand_errors(spot: Spot) -> list[Change]:

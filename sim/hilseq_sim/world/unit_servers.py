@@ -7,6 +7,7 @@ character is lost when that passes half a bit: e = 1/(2n - 1), 4.8 % for 11 bits
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable, Mapping
 from functools import partial
 from random import Random
@@ -274,31 +275,37 @@ class UnitPort:
         mismatch = speed / nearest - 1.0
         lost = self._share_lost(abs(mismatch + self.good_clock + self.clock_error))
         ratio = min(0.5, self.good_ratio + self.bit_errors)
-        chance = self._random.random
-        wrong = 1.0 - (1.0 - ratio) ** (8 * len(data))
-        if lost == 0.0 and chance() >= wrong:
+        if lost:
+            return self._spoil(data, ratio, lost)
+        drawn = self._random.random()
+        if drawn >= 1.0 - (1.0 - ratio) ** (8 * len(data)):
             return data
-        return self._spoil(data, ratio, lost)
+        first = int(
+            math.log1p(-drawn) / math.log1p(-ratio)
+        )  # geometric: what was drawn says which bit is the first
+        return self._flip(data, min(first, 8 * len(data) - 1), ratio)
 
     def _share_lost(self, clock_error: float) -> float:
         """Share of characters that a receiver with this relative clock error loses."""
         edge = 1.0 / (2.0 * self.character_bits - 1.0)
         return max(0.0, min(1.0, 0.5 + (clock_error - edge) / (_BLUR * edge)))
 
+    def _flip(self, data: bytes, first: int, ratio: float) -> bytes:
+        """Return data with one wrong bit, the first of all, and others behind it by chance."""
+        spoilt = bytearray(data)
+        for bit in range(first, 8 * len(data)):
+            if bit == first or self._random.random() < ratio:
+                spoilt[bit // 8] ^= 1 << bit % 8
+        return bytes(spoilt)
+
     def _spoil(self, data: bytes, ratio: float, lost: float) -> bytes:
         """Return data with wrong bits; lost characters arrive as something else, or not at all."""
         random, spoilt = self._random, bytearray()
-        changed = False
         for byte in data:
             if random.random() < lost:
-                changed = True
-                if random.random() < 0.5:  # noqa: PLR2004 - as often random bytes as nothing
+                if random.random() < 0.5:  # noqa: PLR2004 - as often nonsense as nothing
                     spoilt.append(byte ^ random.randrange(1, 256))
                 continue
             mask = sum(1 << bit for bit in range(8) if random.random() < ratio)
-            changed = changed or mask != 0
             spoilt.append(byte ^ mask)
-        if not changed and lost == 0.0:  # the caller has drawn that something goes wrong
-            where = random.randrange(len(spoilt))
-            spoilt[where] ^= 1 << random.randrange(8)
         return bytes(spoilt)

@@ -60,6 +60,17 @@ def test_bit_errors_come_at_their_ratio(make_world: MakeWorld) -> None:
     assert wrong / total == pytest.approx(1e-2, rel=0.12)
 
 
+def test_rare_bit_errors_come_at_their_ratio_in_long_frames(make_world: MakeWorld) -> None:
+    """One wrong bit in a frame on average, and no fewer for that some frames have several: five deviations are 8 %."""
+    world = ready(make_world("true-bit-errors@port 1,severity=0.5"))
+    port, frame = world.ports["A", "port 1"], bytes(range(125))
+    wrong = sum(
+        (int.from_bytes(frame, "big") ^ int.from_bytes(port.corrupt(frame, 19200), "big")).bit_count()
+        for _ in range(4000)
+    )
+    assert wrong / (4000 * 8 * len(frame)) == pytest.approx(1e-3, rel=0.08)
+
+
 @pytest.mark.parametrize(("severity", "whole"), [(0.3, True), (0.7, False)])
 def test_characters_are_lost_beyond_half_a_bit_of_clock_error(
     make_world: MakeWorld, severity: float, whole: bool
