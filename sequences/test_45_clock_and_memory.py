@@ -1,45 +1,25 @@
-"""Clock and memory: the clock runs right, and what the unit must remember survives without supply."""
+"""Clock and memory: what the unit must remember survives without supply."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from functools import partial
 
 import pytest
 
 from hilseq import (
-    Bench,
     Clock,
     Judge,
     Limits,
-    Together,
     Unit,
     UnitSupply,
     WithoutSupply,
     battery,
-    clock_check,
     cycling,
     durations,
     repeat,
 )
 
 pytestmark = [pytest.mark.stage("clock and memory"), pytest.mark.duration(estimate=durations.exchanges)]
-
-
-@pytest.mark.place("clock")
-@pytest.mark.needs("link.clock", "clock")
-@pytest.mark.duration(estimate=durations.clock_drift)
-def test_clock_runs_right(
-    ready_unit: Unit, bench: Bench, clock: Clock, judge: Judge, points_together: Callable[[], Together]
-) -> None:
-    """Clock drift.
-
-    The unit's clock drifts from the stand's no more than is claimed. While it is watched, all points are driven at
-    once; what comes of that is reported by the check of that name.
-    """
-    accuracy = bench.stand.clock_accuracy
-    drift = clock_check.drift(ready_unit, clock, accuracy=accuracy, meanwhile=points_together)
-    judge("clock drift", drift, clock_check.drift_limits(ready_unit.profile))
 
 
 @pytest.mark.place("start")

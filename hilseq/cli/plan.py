@@ -197,7 +197,6 @@ def _approve(visit: Visit, files: Mapping[str, Path], sequences: Sequence[str], 
 def make_plans(visit: Visit, files: Mapping[str, Path], sequences: Sequence[str]) -> list[UnitPlan]:
     """Return the plan of each unit: the checks are those that pytest collects. Raises UsageError."""
     from hilseq.plugin import stages
-    from hilseq.procedures.durations import EXCHANGES
 
     found = collect(visit, files, sequences).required()
     rows, extensions = found.rows, found.extensions
@@ -209,7 +208,7 @@ def make_plans(visit: Visit, files: Mapping[str, Path], sequences: Sequence[str]
             some = [row for row in mine if row.stage == stage]
             known = [row.seconds for row in some if row.seconds is not None]
             gates = sum(row.gate for row in some)
-            floor = sum(max(seconds - EXCHANGES, 0.0) for seconds in known)
+            floor = sum(row.floor for row in some)
             plan.stages.append(StagePlan(stage, len(some), gates, sum(known), len(some) - len(known), floor))
         covered = {stage.stage for stage in plan.stages}
         required = stages.required(profile, extensions.stages)
@@ -230,6 +229,8 @@ class _Row:
     gate: bool
     #: None where the check declares no duration.
     seconds: float | None
+    #: What remains of that where exchanges take no time.
+    floor: float
 
 
 @dataclass(slots=True)
@@ -269,6 +270,7 @@ def collect(visit: Visit, files: Mapping[str, Path], sequences: Sequence[str]) -
     from hilseq.plugin.parametrize import slot_of
     from hilseq.plugin.sequence_check import all_problems, why_not_collected
     from hilseq.plugin.visit_run import RUN
+    from hilseq.procedures import durations
 
     found: list[Collected] = []
 
@@ -284,10 +286,12 @@ def collect(visit: Visit, files: Mapping[str, Path], sequences: Sequence[str]) -
             for item in session.items:
                 slot = slot_of(item, visit)
                 supply = visit.stand.supplies[visit.stand.slots[slot].supply]
-                seconds = None
+                seconds = floor = None
                 with gathered([]):  # the visit's own hooks report it
                     seconds = markers.duration_of(item, visit.profiles[slot], supply)
-                rows.append(_Row(slot, markers.stage_of(item), markers.is_gate(item), seconds))
+                    with durations.without_exchanges():
+                        floor = markers.duration_of(item, visit.profiles[slot], supply)
+                rows.append(_Row(slot, markers.stage_of(item), markers.is_gate(item), seconds, floor or 0.0))
             wrong = all_problems(
                 session.items, lambda item: slot_of(item, visit), visit.profiles, visit.stand
             )

@@ -75,7 +75,7 @@ JUDGED = (
     Judged("true-temperature-error", "error of the reported temperature",
            (f"{_POWER}test_reports_its_temperature",), "unit",
            wide="a thermometer on a case is good for half a kelvin, and the unit's claim is a few"),
-    Judged("true-clock-drift", "clock drift", ("test_45_clock_and_memory.py::test_clock_runs_right",), "unit",
+    Judged("true-clock-drift", "clock drift", ("test_82_clock_drift.py::test_clock_runs_right",), "unit",
            wide="the clock is watched for as long as a visit can wait, and its answers take their time"),
     Judged("true-battery-voltage", "battery voltage", ("test_45_clock_and_memory.py::test_battery",), "unit",
            low=True),

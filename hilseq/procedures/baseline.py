@@ -74,8 +74,9 @@ class Baseline:
     levels: list[tuple[Measured, dict[str, Measured]]] = field(default_factory=list)
     #: Places that were right in a look after a start (`glance`).
     right: set[str] = field(default_factory=set)
-    #: The first look at its clock.
+    #: The first look at its clock, and the first since it last got power.
     clock: ClockLook | None = None
+    watched: ClockLook | None = None
 
     def note_configured(self) -> None:
         """Take note that the reference configuration is being loaded."""

@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from contextlib import suppress
 
 from hilseq.analysis.clock_error import clock_error, span_needed
 from hilseq.analysis.limits import Limits
 from hilseq.analysis.uncertainty import Term, rectangular, resolution
-from hilseq.clock import Clock, nothing
+from hilseq.clock import Clock
 from hilseq.description.accuracy import CLOCK_FINENESS
 from hilseq.description.profile import Profile
 from hilseq.description.registers import Register
@@ -26,7 +24,7 @@ _SECOND = 1.0
 #: A step of the clock is waited for this many times its length before the clock is said to stand.
 _STEPS = 3.0
 #: s between two looks that only show that the clock goes, and the share of that time that it may be wrong by.
-_BETWEEN, _COARSE = 2.0, 0.05
+BETWEEN, _COARSE = 2.0, 0.05
 #: Time that one exchange with the unit takes on a network of its own, for a plan; a guess, no source.
 _EXCHANGE = 0.003
 
@@ -48,12 +46,20 @@ def fine_step(profile: Profile) -> float:
 def look(unit: Unit, clock: Clock) -> ClockLook:
     """Read the unit's clock; a coarse one is watched until it changes. Raises UnitFault when it stands.
 
-    The first look of the visit is kept, for `gained_in_visit`.
+    The first look of the visit is kept, for `gained_in_visit`, and the first since power came, for `drift`.
     """
     found = _look(unit, clock)
     if unit.baseline.clock is None:
         unit.baseline.clock = found
+    if _watched(unit) is None:
+        unit.baseline.watched = found
     return found
+
+
+def _watched(unit: Unit) -> ClockLook | None:
+    """Return the first look at the clock since power came; None where there is none."""
+    first, since = unit.baseline.watched, unit.supply.powered_since
+    return first if first is not None and since is not None and since <= first.at else None
 
 
 def _look(unit: Unit, clock: Clock) -> ClockLook:
@@ -95,19 +101,14 @@ def planned_watching_time(profile: Profile) -> float:
     return watching_time(profile, _EXCHANGE)
 
 
-def drift(
-    unit: Unit, clock: Clock, *, accuracy: float, meanwhile: Callable[[], object] = nothing
-) -> Measured:
+def drift(unit: Unit, clock: Clock, *, accuracy: float) -> Measured:
     """Compare the rates of both clocks; return how much the unit's gains, in ppm.
 
-    `accuracy` is that of the stand's clock, a share (rectangular, GUM 4.3.7). `meanwhile` is done while time passes;
-    what it finds of the unit is reported by a check of its own.
+    From the first look since power came: what was done since then is time that need not be waited for. `accuracy` is
+    that of the stand's clock, a share (rectangular, GUM 4.3.7).
     """
-    first = look(unit, clock)
-    until = clock.now() + watching_time(unit.profile, first.spread)
-    with suppress(UnitFault, NotPerformed):
-        meanwhile()
-    clock.sleep_until(until)
+    first = _watched(unit) or look(unit, clock)
+    clock.sleep_until(first.at + watching_time(unit.profile, first.spread))
     last = look(unit, clock)
     spread = max(first.spread, last.spread)
     error = clock_error(
@@ -172,7 +173,7 @@ def gained_in_between(unit: Unit, clock: Clock) -> tuple[Measured, Limits]:
     Too short for its drift: it shows that the clock goes, to a twentieth of the time. Raises UnitFault when it stands.
     """
     before = look(unit, clock)
-    clock.sleep(_BETWEEN)
+    clock.sleep(BETWEEN)
     after = look(unit, clock)
     allowed = _COARSE * (after.at - before.at)
     return _gained(unit.profile, before, after), Limits(-allowed, allowed)

@@ -35,7 +35,7 @@ _SPEC.loader.exec_module(rig)
 IN_USE, INCOMPLETE = 75, 3
 ALLOWED = 2.0
 #: How long the supply is looked at after `safe` has ended, s.
-LOOKED_AT = 3.0
+LOOKED_AT = 10.0
 CYCLING = '''
 def test_cycles(supply, clock):
     """Power comes and goes."""
@@ -156,6 +156,7 @@ def main() -> None:
                 folder = Path(scratch) / f"{trial.__name__}{number}"
                 folder.mkdir()
                 right += trial(simulator, folder, draw)
+                print(f"  {trial.__name__}: {right} of {number + 1} so far", flush=True)
             wrong += count - right
             print(f"{trial.__name__:7} {right} of {count}", flush=True)
         simulator.close()

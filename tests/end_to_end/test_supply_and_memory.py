@@ -15,12 +15,13 @@ from tests.end_to_end.conftest import STANDS, MakeVisit
 from tests.hasty import changed
 from tests.other_units import BARE_TABLE, LOGGED, Change
 
-POWER_ON, FAULTS, MEMORY, MARGINS, CYCLING = (
+POWER_ON, FAULTS, MEMORY, DRIFT, MARGINS, CYCLING = (
     str(STANDS.parent / "sequences" / name)
     for name in (
         "test_10_power_on.py",
         "test_30_stored_faults.py",
         "test_45_clock_and_memory.py",
+        "test_82_clock_drift.py",
         "test_85_supply_margins.py",
         "test_90_power_cycling.py",
     )
@@ -30,7 +31,7 @@ BEYOND = [
     ("hold-up-short,severity=0.9", MARGINS, "supply"),
     ("start-threshold-high,severity=0.75", MARGINS, "supply"),
     ("stop-threshold-high,severity=0.75", MARGINS, "supply"),
-    ("clock-drifts,severity=0.6", MEMORY, "clock"),
+    ("clock-drifts,severity=0.6", DRIFT, "clock"),
     ("clock-not-kept", MEMORY, "clock"),
     ("battery-low,severity=0.7", MEMORY, "battery"),
     ("battery-open", MEMORY, "battery"),
@@ -42,7 +43,7 @@ WITHIN = [
     ("hold-up-short,severity=0.2", MARGINS),
     ("start-threshold-high,severity=0.25", MARGINS),
     ("stop-threshold-high,severity=0.25", MARGINS),
-    ("clock-drifts,severity=0.1", MEMORY),
+    ("clock-drifts,severity=0.1", DRIFT),
     ("battery-low,severity=0.3", MEMORY),
 ]
 
