@@ -26,6 +26,7 @@ def test_instruments(readiness: Readiness) -> None:
 
 
 @pytest.mark.needs("stand.calibrations")
+@pytest.mark.duration(estimate=durations.judges_what_is_known)
 def test_calibration(readiness: Readiness) -> None:
     """Calibration of the instruments.
 
@@ -34,6 +35,7 @@ def test_calibration(readiness: Readiness) -> None:
     require(readiness.calibrations(), or_nothing=True)
 
 
+@pytest.mark.duration(estimate=durations.judges_what_is_known)
 def test_is_calibrated(readiness: Readiness) -> None:
     """Calibration stated.
 
@@ -78,6 +80,7 @@ def test_inputs_at_zero(readiness: Readiness) -> None:
 
 
 @pytest.mark.needs("stand.loopbacks")
+@pytest.mark.duration(estimate=durations.judges_what_is_known)
 def test_late_reads(readiness: Readiness) -> None:
     """Age of the reads.
 

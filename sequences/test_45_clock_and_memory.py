@@ -35,6 +35,7 @@ def test_starts_after_long_off(without_supply: WithoutSupply) -> None:
 
 @pytest.mark.place("clock")
 @pytest.mark.needs("link.clock", "clock", "battery")
+@pytest.mark.duration(estimate=durations.judges_what_is_known)
 def test_clock_is_kept(unit: Unit, without_supply: WithoutSupply, judge: Judge) -> None:
     """Clock without supply.
 
@@ -46,6 +47,7 @@ def test_clock_is_kept(unit: Unit, without_supply: WithoutSupply, judge: Judge) 
 
 @pytest.mark.place("configuration")
 @pytest.mark.needs("configuration")
+@pytest.mark.duration(estimate=durations.judges_what_is_known)
 def test_configuration_is_kept(unit: Unit, without_supply: WithoutSupply) -> None:
     """Configuration without supply.
 
@@ -71,6 +73,7 @@ def test_battery(ready_unit: Unit, judge: Judge) -> None:
 
 @pytest.mark.place("battery")
 @pytest.mark.needs("battery")
+@pytest.mark.duration(estimate=durations.judges_what_is_known)
 def test_battery_age(unit: Unit, supply: UnitSupply, clock: Clock, judge: Judge) -> None:
     """Battery age.
 

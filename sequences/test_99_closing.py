@@ -116,6 +116,7 @@ def test_reaches_at_the_end(ready_unit: Unit, mode: Mode, judge: Judge) -> None:
 
 
 @pytest.mark.needs("points.outputs")
+@pytest.mark.duration(estimate=durations.one_of_many)
 def test_output_follows_at_the_end(output_patterns: PatternRun, output_point: str) -> None:
     """Output switching at the end.
 
@@ -125,6 +126,7 @@ def test_output_follows_at_the_end(output_patterns: PatternRun, output_point: st
 
 
 @pytest.mark.needs("points.inputs")
+@pytest.mark.duration(estimate=durations.one_of_many)
 def test_input_reports_at_the_end(input_patterns: PatternRun, input_point: str) -> None:
     """Input state at the end.
 
@@ -133,6 +135,7 @@ def test_input_reports_at_the_end(input_patterns: PatternRun, input_point: str) 
     input_patterns.assert_follows(input_point)
 
 
+@pytest.mark.duration(estimate=durations.one_of_many)
 def test_analog_at_the_end(analog_spots: dict[str, SpotCheck], analog_point: str, judge: Judge) -> None:
     """Analog accuracy at the end.
 
