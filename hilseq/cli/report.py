@@ -25,7 +25,8 @@ def report_command(
         Path | None, typer.Option(help="Where to write; the run's own folder by default.", metavar="DIR")
     ] = None,
     certificate: Annotated[
-        bool, typer.Option("--certificate", help="Also the certificate, two pages at most (PDF/A).")
+        bool,
+        typer.Option("--certificate", help="Also the certificate or repair slip, two pages at most (PDF/A)."),
     ] = False,
     label: Annotated[
         bool, typer.Option("--label", help="Also small labels for shelf and customer (SVG and PDF).")

@@ -22,7 +22,10 @@ _E = TypeVar("_E", bound=Entry)
 #: Bytes taken in one look; the rest of a long file comes with the next.
 MOST_BYTES = 64 << 20
 #: What a run leaves beside its journal, and never before the first line of it.
-_LEFT = ("summary.json", "report-*.html", "certificate-*.pdf", "label-*", "samples-*.bin")
+_LEFT = (
+    *("summary.json", "report-*.html", "label-*", "samples-*.bin"),
+    *("certificate-*.pdf", "repair-slip-*.pdf", "test-result-*.pdf"),
+)
 _MOST_NAMES = 3
 
 

@@ -213,7 +213,7 @@ class VisitHooks:
         selected, left_out = checks[: len(session.items)], checks[len(session.items) :]
         visit = self.run.visit
         try:
-            compared = {slot: compare(visit, slot, self._seen, selected) for slot in visit.profiles}
+            compared = {slot: compare(visit, slot, self._seen, selected, left_out) for slot in visit.profiles}
             self.run.open_journal([Path(item.path) for item in session.items])
         except UsageError as error:  # a damaged plan; or another run was faster
             refuse(error)

@@ -6,7 +6,7 @@ Before anything is powered, what a run is to do is held against the approved pla
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -222,8 +222,17 @@ class Compared:
     not_selected: dict[str, list[str]]
 
 
-def compare(visit: Visit, slot: str, tests: FoundTests, checks: Sequence[PlannedCheck]) -> Compared:
-    """Hold what is to be done with a unit against its approved plan. Raises UsageError for a damaged plan."""
+def compare(
+    visit: Visit,
+    slot: str,
+    tests: FoundTests,
+    checks: Sequence[PlannedCheck],
+    left_out: Sequence[PlannedCheck] = (),
+) -> Compared:
+    """Hold what is to be done with a unit against its approved plan; `left_out` was found and not selected.
+
+    Raises UsageError for a damaged plan.
+    """
     profile = visit.profiles[slot]
     plan = read_plan(visit.profile_paths[slot])
     claimed = {*stages.required(profile, ()), *((stages.SOAK,) if profile.soak else ())}
@@ -238,10 +247,11 @@ def compare(visit: Visit, slot: str, tests: FoundTests, checks: Sequence[Planned
             PlanCompared(differences=(f"there is none for {profile.part} ({path.name})",), **common), {}
         )
     found = content(visit, slot, tests, checks)
-    missing = _missing(plan, found, tests)
+    deselected = {without_slot(check.id, slot) for check in left_out if check.slot == slot}
+    missing = _missing(plan, found, tests, deselected)
     lacking: dict[str, list[str]] = {}
     for check, why in missing.items():
-        if why == _NOT_SELECTED:
+        if why == _NOT_SELECTED and check not in deselected:  # that one has an end of its own
             lacking.setdefault(plan.checks[check], []).append(check)
     entry = PlanCompared(
         revision=plan.revision,
@@ -295,7 +305,9 @@ def certificate_stated(
     )
 
 
-def _missing(plan: ApprovedPlan, found: PlanContent, tests: FoundTests) -> dict[str, str]:
+def _missing(
+    plan: ApprovedPlan, found: PlanContent, tests: FoundTests, deselected: Collection[str]
+) -> dict[str, str]:
     """Return the checks of the plan that the run lacks, each with the reason; of a changed file nothing is known."""
     reported = {}
     for check in plan.checks:
@@ -303,5 +315,5 @@ def _missing(plan: ApprovedPlan, found: PlanContent, tests: FoundTests) -> dict[
         changed = file in found.sequences and found.sequences[file] != plan.sequences.get(file)
         if check not in found.checks and not changed:
             here = (Path(file).name, test.partition("[")[0]) in tests.functions
-            reported[check] = _NOT_HERE if here else _NOT_SELECTED
+            reported[check] = _NOT_HERE if here and check not in deselected else _NOT_SELECTED
     return reported

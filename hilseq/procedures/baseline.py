@@ -53,6 +53,12 @@ class KnownFaults:
         """Return what a healthy unit does not store of itself, and what was not held against the unit."""
         return [fault for fault in unusual(stored) if (fault.code, fault.place) not in self._reported]
 
+    def accounted(self, stored: Iterable[StoredFault]) -> list[StoredFault]:
+        """Return what is provoked of a table that was cleared, without what is news; nothing before `learn`."""
+        faults = list(stored)
+        news = self.news(faults)
+        return [fault for fault in self.provoked(faults) if self.begun and fault not in news]
+
     def news(self, stored: Iterable[StoredFault]) -> list[StoredFault]:
         """Return what a healthy unit does not store and nobody has accounted for; nothing before `learn`."""
         if self._known is None:

@@ -396,6 +396,15 @@ def refuse_unapproved(run: RunState, unit: UnitState) -> None:
         )
 
 
+def paper_of(disposition: Disposition) -> tuple[str, str]:
+    """Return the title of the paper of a unit, and how its file's name begins: a certificate is of a SHIP alone."""
+    papers = {
+        Disposition.SHIP: ("Test certificate", "certificate"),
+        Disposition.REPAIR: ("Repair slip", "repair-slip"),
+    }
+    return papers.get(disposition, ("Test result", "test-result"))
+
+
 def certificate(
     run: RunState, unit: UnitState, soak: SoakView | None = None, template: bytes | None = None
 ) -> bytes:
@@ -416,9 +425,7 @@ def certificate(
     if len(stages) > len(shown):
         rows.append([f"{len(stages) - len(shown)} more stages", "see the report", ""])
     disposition = run.final(unit)
-    title = {Disposition.SHIP: "Test certificate", Disposition.REPAIR: "Repair slip"}.get(
-        disposition, "Test result"
-    )
+    title, _ = paper_of(disposition)
     data = {
         **shared,
         "title": ("Specimen: " if run.simulated else "") + title,

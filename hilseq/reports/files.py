@@ -17,7 +17,8 @@ _KEPT = frozenset(string.ascii_letters + string.digits + "-._")
 _LONGEST = 64
 #: How the names of a run's own files begin: nobody else writes those.
 OWN_NAMES = (
-    "journal", "samples-", "signatures", "summary", "report-", "certificate", "label", "junit", "allure", "guard", ".",
+    "journal", "samples-", "signatures", "summary", "report-", "certificate", "repair-slip", "test-result", "label",
+    "junit", "allure", "guard", ".",
 )  # fmt: skip
 
 

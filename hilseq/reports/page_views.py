@@ -12,7 +12,7 @@ from markupsafe import Markup
 from hilseq.analysis.counted import clopper_pearson
 from hilseq.analysis.limits import Limits, test_uncertainty_ratio
 from hilseq.journal.causes import diagnosis
-from hilseq.journal.entries import ENOUGH_REPAIRS, KnownCause, Reading, StoredFault, TableKept
+from hilseq.journal.entries import ENOUGH_REPAIRS, PROVOKED, KnownCause, Reading, StoredFault, TableKept
 from hilseq.journal.run_state import CheckState, RunState, UnitState
 from hilseq.quantities import show_duration
 from hilseq.reports.check_drawings import draw_curve, draw_limits
@@ -502,23 +502,35 @@ def _held(due: str, day: str) -> str:
 
 @dataclass(frozen=True, slots=True)
 class FaultsView:
-    """One reading of the unit's fault table: each fault once, how often, and whether it is new."""
+    """One reading of the unit's fault table: each fault once, how often, and what is to be known of it.
+
+    That is `new`, `provoked by the stand`, or nothing.
+    """
 
     when: str
     at: str
-    entries: tuple[tuple[StoredFault, int, bool], ...]
+    entries: tuple[tuple[StoredFault, int, str], ...]
 
 
 def faults(unit: UnitState) -> list[FaultsView]:
     """Return each reading of the fault table in order."""
     views: list[FaultsView] = []
     before: set[tuple[int, str]] | None = None
+    provoked = {fault for entry in unit.faults if entry.when == PROVOKED for fault in entry.entries}
     for entry in unit.faults:
         alike: dict[StoredFault, list[StoredFault]] = {}
         for fault in entry.entries:
             alike.setdefault(fault.model_copy(update={"time": None}), []).append(fault)
         rows = tuple(
-            (same[0], len(same), before is not None and (same[0].code, same[0].place) not in before)
+            (
+                same[0],
+                len(same),
+                PROVOKED
+                if provoked.issuperset(same)
+                else "new"
+                if before is not None and (same[0].code, same[0].place) not in before
+                else "",
+            )
             for same in alike.values()
         )
         before = {(fault.code, fault.place) for fault in entry.entries} if before is None else before

@@ -40,6 +40,8 @@ CASE = "case temperature"
 
 #: Less of the running time above a temperature allows no test of it.
 _LEAST_SHARE = 0.1
+#: A shorter record cannot tell a drift from a daily cycle, which is fitted beside it; s.
+_LEAST_FOR_A_DRIFT = 0.99 * numbers.DAY
 #: Notes of a soak that its drawings mark.
 _SHOWN_NOTES = (NOT_COUNTED, INTERLOCK, INTERLOCK_ACKNOWLEDGED, "instrument lost")
 
@@ -298,7 +300,8 @@ def _bands(soak: SoakState, times: NDArray[np.float64], samples: Samples, case: 
             continue
         unit = units[name]
         words = f"{name}: {band.low:.5g} to {band.high:.5g} {unit}, mean {band.mean:.5g} {unit}"
-        trend = numbers.trend(times, values) if name != case else None
+        long_enough = times.size > 1 and times[-1] - times[0] > _LEAST_FOR_A_DRIFT
+        trend = numbers.trend(times, values) if long_enough and name != case else None
         if trend is not None:
             drift = f"{trend.per_day:+.2g} {unit} a day (standard uncertainty {trend.uncertainty:.1g} {unit})"
             words += f"; drift {drift}" if trend.certain else f"; no certain drift ({drift})"

@@ -126,12 +126,13 @@ def _earlier(content: bytes) -> list[PriorRun]:
 def _papers(
     run: RunState, folder: Path, form: Literal["pdf", "svg"], template: bytes | None
 ) -> Iterator[_Candidate]:
-    from hilseq.reports.certificate import certificate, label
+    from hilseq.reports.certificate import certificate, label, paper_of
 
     for unit in run.units:
         if form == "pdf":
             make = partial(certificate, run, unit, soak_of(folder, run, unit), template)
-            yield _Candidate(f"certificate of {unit.serial}", make)
+            kind = paper_of(run.final(unit))[1].replace("-", " ")
+            yield _Candidate(f"{kind} of {unit.serial}", make)
         yield _Candidate(f"label of {unit.serial}", partial(label, run, unit, form))
         if run.final(unit) is Disposition.SHIP and not unit.unapproved:
             make = partial(label, run, unit, form, customer=True)

@@ -170,19 +170,21 @@ def write_formats(
 def write_certificates(
     record: RunState, folder: Path, *, home: Path | None = None, template: bytes | None = None
 ) -> list[Path]:
-    """Write the certificate of every unit into a folder; `home` is that of the run, where it is another.
+    """Write the certificate of every unit, or its repair slip, into a folder; `home` is that of the run, if another.
 
     Raises UsageError for an unfinished run, a template that cannot be set, or a missing typst.
     """
-    from hilseq.reports.certificate import certificate
+    from hilseq.reports.certificate import certificate, paper_of
 
     units = {slot: record.unit(slot) for slot in stems_of(record)}
     made = {
         slot: certificate(record, unit, soak_of(home or folder, record, unit), template)
         for slot, unit in units.items()
     }
+    names = {slot: paper_of(record.final(unit))[1] for slot, unit in units.items()}
     return [
-        write_file(folder / f"certificate-{stem}.pdf", made[slot]) for slot, stem in stems_of(record).items()
+        write_file(folder / f"{names[slot]}-{stem}.pdf", made[slot])
+        for slot, stem in stems_of(record).items()
     ]
 
 

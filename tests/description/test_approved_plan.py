@@ -132,6 +132,10 @@ def test_what_a_run_does_otherwise(
     )
     plan_file(profile).write_text(plan_text(content), encoding="utf-8")
     assert compared(checks) == (reported, lacking)
+    left_out = [_planned(name) for name in approved if name not in checks]
+    found = compare(visit, "A", tests, [_planned(name) for name in checks if "soak" not in name], left_out)
+    assert not found.not_selected  # each has an end of its own
+    assert not found.entry.not_on_stand
     sequence.write_text("def test_a(): assert 1\n", encoding="utf-8")
     assert compared(approved)[0] == ["test_1.py was changed"]
     profile.write_bytes(RH16.read_bytes() + b"# a comment\n")

@@ -34,7 +34,7 @@ def test_report_writes_everything_asked_for_and_names_it(bad: Path, tmp_path: Pa
     assert named == [
         "summary.json",
         "report-RH0001.html",
-        "certificate-RH0001.pdf",
+        "repair-slip-RH0001.pdf",
         "label-RH0001.svg",
         "label-RH0001.pdf",
     ]

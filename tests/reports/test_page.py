@@ -70,6 +70,21 @@ def test_each_section_of_the_evidence_is_there(bad: Path, page_of: Page, read_pa
         assert words.casefold() in said.casefold(), words
 
 
+def test_a_fault_that_the_stand_provoked_gives_no_advice(story: Any, page_of: Page, read_page: Read) -> None:
+    """Wherever it is read, it is marked so, and its cause and remedy are nowhere on the page."""
+    fault = {"code": 0x31, "place": "head", "time": 9.0, "meaning": "supply too low"}
+    fault |= {"cause": "aged capacitors", "remedy": "replace them"}
+    reported = story()
+    reported.check("A check")
+    reported.faults("after clearing", [])
+    reported.faults("before the soak", [fault])
+    reported.faults("provoked by the stand", [fault])
+    said = read_page(page_of(reported.end())).said()
+    assert said.count("0x31 (49) provoked by the stand") == 2
+    assert "aged capacitors" not in said
+    assert "replace them" not in said
+
+
 def test_the_simple_rule_is_said_to_be_simple(story: Any, page_of: Page, read_page: Read) -> None:
     reported = story(decision_rules={"A": "simple"})
     reported.check("A check", readings=[{"rule": "simple"}])

@@ -17,7 +17,7 @@ from typing import Any
 
 from hilseq.description.plans import Soak
 from hilseq.errors import UnitFault
-from hilseq.journal.entries import NOT_COUNTED, PortTally, SoakEventLogged, StoredFault
+from hilseq.journal.entries import NOT_COUNTED, PROVOKED, PortTally, SoakEventLogged, StoredFault
 from hilseq.journal.run_state import Incident, SoakFinding
 from hilseq.procedures.memory import Key, added, counted, unusual
 from hilseq.procedures.soak.conditions import NEW_FAULT, SIGNS, SoakConditions
@@ -316,18 +316,25 @@ class Events:
     def _keep_table(self, when: str, stored: list[StoredFault]) -> None:
         self._recorder.faults(when, stored)
 
-    def keep_faults(self, when: str, *, clear: bool = False) -> list[StoredFault] | None:
+    def keep_faults(self, when: str) -> list[StoredFault] | None:
         """Read and keep the fault table; None when the unit has none or does not answer."""
         stored = self._stored()
+        if stored is not None:
+            self._keep_table(when, stored)
+        return stored
+
+    def clear_faults(self) -> None:
+        """Keep what is stored when the soak begins, and again what of it the stand has provoked; then clear it."""
+        stored = self.keep_faults("before the soak")
         if stored is None:
-            return None
-        self._keep_table(when, stored)
-        if clear and stored:
+            return
+        provoked = self._unit.baseline.faults.accounted(stored)
+        if provoked and self._unit.faults.clearable:
+            self._keep_table(PROVOKED, provoked)
+        if stored:
             try:
                 self._unit.faults.clear()
                 stored = self._unit.faults.read()
             except UnitFault:
-                return None
-        if clear:
-            self.known = counted(stored)
-        return stored
+                return
+        self.known = counted(stored)

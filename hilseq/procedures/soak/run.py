@@ -151,7 +151,7 @@ class SoakRun:
         }
 
     def _begin(self) -> None:
-        self._events.keep_faults("before the soak", clear=True)
+        self._events.clear_faults()
         self._establish()
         now = self._clock.now()
         self._progress.begin_at(now, now + self._duration)
