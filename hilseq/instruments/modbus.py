@@ -196,6 +196,11 @@ class ModbusDevice(ModbusTransaction):
         except codec.NotEncodable as error:
             reraise(error, self.about(f"write {register.table} {register.address}"))
 
+    @property
+    def takes_lost_writes(self) -> bool:
+        """Whether a write that was confirmed and not carried out is made once more and counted: that of a unit is."""
+        return self._responsible == "unit"
+
     def mismatch(self, words: str, names: Sequence[str] = ()) -> HilseqError:
         """Return the error for a value that does not read back as written: of a unit, at the points it has it of."""
         message = f"{self.name} ({self.transport.resource}, device {self._device}): {words}"

@@ -7,9 +7,10 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from hilseq.description.registers import RegisterTable
+from hilseq.description.registers import Register, RegisterTable
 from hilseq.errors import UnitFault, UnitInvalidResponse, UnitRefused, UnitSilent
 from hilseq.instruments.modbus import ModbusDevice
+from hilseq.instruments.register_bank import RegisterBank
 from tests.instruments.conftest import modbus_frame, modbus_requests
 
 if TYPE_CHECKING:
@@ -119,3 +120,47 @@ def test_a_unit_that_starts_is_asked_once(unit: Callable[..., tuple[ModbusDevice
         with pytest.raises(UnitSilent):
             device.read_block(HOLDING, 0, 1)
     assert len(asked) == 2
+
+
+def _bank_of_two(
+    serve: Serve, loses: Callable[[int], bool], dead: int = -1
+) -> tuple[ModbusDevice, RegisterBank]:
+    """Return two registers of a unit: it confirms all writes, and does not carry out those whose number it `loses`."""
+    held, writes = [0, 0], [0]
+
+    def handler(connection: socket.socket, _: int) -> None:
+        for head, body in modbus_requests(connection):
+            if body[0] == 3:
+                pdu = bytes((3, 4)) + b"".join(word.to_bytes(2, "big") for word in held)
+            else:
+                writes[0] += 1
+                words = [int.from_bytes(body[6 + 2 * n : 8 + 2 * n], "big") for n in range(2)]
+                if not loses(writes[0]):
+                    held[:] = [
+                        old if n == dead else new
+                        for n, (old, new) in enumerate(zip(held, words, strict=True))
+                    ]
+                pdu = body[:5]
+            connection.sendall(modbus_frame(head, pdu))
+
+    device = ModbusDevice.over_tcp("unit SN1", serve(handler).endpoint, responsible="unit", deadline=1.0)
+    named = {name: Register(table=HOLDING, address=number) for number, name in enumerate("ab")}
+    return device, RegisterBank(named, device)
+
+
+def test_a_write_that_was_confirmed_and_lost_is_made_again_and_counted(serve: Serve) -> None:
+    """The third write is lost as a whole: the link is at fault, and none of the points that it was of."""
+    device, bank = _bank_of_two(serve, lambda number: number == 3)
+    with device:
+        for number in (1.0, 2.0, 3.0, 4.0):
+            bank.write_many({"a": number, "b": number + 1.0})
+    assert (device.tally.wrong, device.tally.failed) == (1, 1)
+
+
+def test_a_point_that_takes_nothing_is_no_lost_write(serve: Serve) -> None:
+    """The other one of the same request has followed: the point is at fault, at its place."""
+    device, bank = _bank_of_two(serve, lambda _: False, dead=1)
+    with device, pytest.raises(UnitFault, match="b was written as 5 and reads back as 0") as caught:
+        bank.write_many({"a": 4.0, "b": 5.0})
+    assert caught.value.places == ("b",)
+    assert device.tally.failed == 0
