@@ -59,6 +59,8 @@ AMBIENT = "ambient"
 NOT_JUDGED = "not judged"
 #: What the events are called that tell the voltage of a unit, first in their text: with power, and changed under power.
 SUPPLY_ON, SUPPLY_SET = "supply on", "supply set"
+#: What the event is called of a unit that loses its power, and that of one that has reached a mode, which is its text.
+SUPPLY_OFF, MODE_REACHED = "supply off", "mode"
 #: What the event is called that tells, at the beginning of a stage, how warm it is at the unit and around it.
 CONDITIONS = "conditions"
 #: What the events are called that say what the looks of a check prove.

@@ -14,12 +14,22 @@ from hilseq.description.findings import SourcePosition
 from hilseq.description.ranges import expand_ranges
 from hilseq.description.yaml_text import compose
 from hilseq.errors import HilseqError
-from hilseq.journal.entries import ANSWERED, ASKED, NOT_ANSWERED, EventLogged
+from hilseq.journal.entries import (
+    ANSWERED,
+    ASKED,
+    CONDITIONS,
+    MODE_REACHED,
+    NOT_ANSWERED,
+    SUPPLY_OFF,
+    SUPPLY_ON,
+    EventLogged,
+)
 from hilseq.journal.run_state import RunState, RunStatus, UnitState
 from hilseq.live.follower import Follower, Found, RunsFolder
 from hilseq.live.run_presenter import Plain, run_reported, shown
 from hilseq.quantities import show_duration
 from hilseq.reports.bench_lines import present_stage, time_left
+from hilseq.reports.formatting import finite, scale
 from hilseq.reports.visit_lines import coarse
 from hilseq.verdicts import Disposition
 
@@ -122,6 +132,8 @@ def _reported(found: Found, follower: Follower, slot: str, empty: Plain) -> Plai
     state, soak = record.unit(slot), unit["soak"]
     tiles = {} if soak is None else {tile["name"]: tile["value"] for tile in soak["tiles"]}
     left = "" if not running else (soak or {}).get("left") or _left(record, state)
+    seen = _last_seen(state) if soak is None else {"mode": soak["mode"]}
+    seen |= {key: tiles[name] for key, name in _TILES.items() if name in tiles}
     return {
         "slot": slot,
         "run": found.key,
@@ -132,11 +144,28 @@ def _reported(found: Found, follower: Follower, slot: str, empty: Plain) -> Plai
         "done": unit["done"],
         "planned": unit["planned"],
         "left": left,
-        "mode": "" if soak is None or not running else soak["mode"],
         "mode_right": soak is None or soak["mode_right"],
         "next": _next(record, state, follower),
-        **{key: tiles.get(name, "") if running else "" for key, name in _TILES.items()},
+        **{key: seen.get(key, "") if running else "" for key in ("mode", *_TILES)},
     }
+
+
+def _last_seen(unit: UnitState) -> dict[str, str]:
+    """Return the mode, the current and how warm the case is by the last that a visit said of each."""
+    seen: dict[str, str] = {}
+    for event in (event for event in unit.events if isinstance(event, EventLogged)):
+        if event.what == CONDITIONS and event.text.startswith("case "):
+            seen["temperature"] = event.text.removeprefix("case ").partition(",")[0]
+        elif event.what == SUPPLY_OFF:
+            seen["mode"] = "off"
+        elif event.what == SUPPLY_ON:
+            seen["mode"] = ""
+        elif event.what == MODE_REACHED:
+            seen["mode"] = event.text
+    amperes = [reading for check in unit.checks for reading in check.readings if reading.unit == "A"]
+    if amperes and seen.get("mode") != "off" and (value := finite(amperes[-1].value)) is not None:
+        seen["current"] = scale(amperes[-1]).quantity(value)
+    return seen
 
 
 def _left(record: RunState, unit: UnitState) -> str:

@@ -14,6 +14,7 @@ from hilseq.journal.causes import diagnosis
 from hilseq.journal.entries import (
     CONDITIONS,
     FOUND,
+    MODE_REACHED,
     PROOF,
     EventLogged,
     JournalEntry,
@@ -54,7 +55,7 @@ MOST_EVENTS, MOST_FINDINGS = 60, 12
 #: Below so many seconds left, seconds are reported.
 _SECONDS_COUNT = 600.0
 #: Events that say what every check does, or what the report says better.
-_QUIET = frozenset({FOUND, "mode", CONDITIONS, PROOF, "safe state"})
+_QUIET = frozenset({FOUND, MODE_REACHED, CONDITIONS, PROOF, "safe state"})
 
 
 def shown(value: Any) -> Any:

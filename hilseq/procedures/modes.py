@@ -12,6 +12,7 @@ from hilseq.description.stand import OperatorActions
 from hilseq.errors import HilseqError, NotPerformed, UnitFault, UnitSilent
 from hilseq.instruments.protocols import UnitLink
 from hilseq.instruments.signals import SignalBank
+from hilseq.journal.entries import MODE_REACHED
 from hilseq.measured import Measured
 from hilseq.procedures.operator import Operator
 from hilseq.procedures.polling import poll
@@ -135,7 +136,7 @@ class Modes:
                 f"{self._profile.modes.change_within:g} s",
                 place=f"mode {mode}",
             )
-        self._event("mode", str(mode))
+        self._event(MODE_REACHED, str(mode))
         command = Term("duration of the command", reported.standard_uncertainty, "rectangular")
         return Measured.of(took.value, "s", *took.budget, command)
 

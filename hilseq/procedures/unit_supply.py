@@ -13,7 +13,7 @@ from hilseq.description.profile import Profile
 from hilseq.errors import InstrumentReset, InvalidResponse, StandFault
 from hilseq.instruments.supply import PowerSupply
 from hilseq.instruments.supply_meter import MeasuredInrush
-from hilseq.journal.entries import SUPPLY_ON, SUPPLY_SET
+from hilseq.journal.entries import SUPPLY_OFF, SUPPLY_ON, SUPPLY_SET
 from hilseq.measured import Measured
 
 #: A reading above this many times the current limit is none: what a limit lets through for a moment is less.
@@ -116,7 +116,7 @@ class UnitSupply:
         self._supply.off()
         if was_on:
             self._off_since = self._supply.switched.value
-            self._event("supply off", "")
+            self._event(SUPPLY_OFF, "")
 
     def forget_power(self) -> None:
         """Count the unit as being without power: it is switched off, here or by whoever makes the stand safe."""

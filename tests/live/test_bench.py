@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
+from hilseq.analysis.limits import ReadingVerdict
 from hilseq.cli.watch import watch_command
-from hilseq.journal.entries import InputFile
+from hilseq.journal.entries import CONDITIONS, MODE_REACHED, SUPPLY_ON, EventLogged, InputFile, Reading
 from hilseq.live.bench_presenter import bench_reported, note_taken_out, slots_of
 from hilseq.live.follower import RunsFolder
 from hilseq.reports.bench_lines import board_lines
@@ -36,6 +37,21 @@ def fill(runs: Path) -> RunStory:
     for number in range(4):
         begun.check("outputs", f"q{number:02d}")
     begun.begin("outputs", "q04")
+    for what, text in (
+        (CONDITIONS, "case 31.2 \u00b0C, around 30.0 \u00b0C"),
+        (SUPPLY_ON, "24 V"),
+        (MODE_REACHED, "held"),
+    ):
+        begun.note(EventLogged(what=what, text=text, slot="B"))
+    drawn = {
+        "name": "idle current",
+        "value": 0.1083,
+        "unit": "A",
+        "low": 0.085,
+        "high": 0.135,
+        "uncertainty": 1e-4,
+    }
+    begun.note(Reading(check="outputs:q04", slot="B", verdict=ReadingVerdict.CONFORMS, **drawn))
     whole_run(runs / "3-good", serial="RH-000103", slot="C", **STAND)
     whole_run(runs / "4-old", serial="RH-000099", slot="D", **STAND)
     time.sleep(0.01)  # what is shown is the newest of a slot
@@ -65,6 +81,8 @@ def test_every_slot_says_what_goes_on_and_who_must_act(runs: Path) -> None:
     assert (places["A"]["left"], places["A"]["current"]) == ("59 min 31 s", "214.3 mA") or places["A"]["left"]
     assert (places["B"]["stage"], places["B"]["done"], places["B"]["planned"]) == ("outputs", 4, 16)
     assert places["B"]["left"].startswith("about ")
+    seen = [places["B"][key] for key in ("mode", "current", "temperature")]
+    assert seen == ["held", "108.3 mA", "31.2 \u00b0C"]
     assert [places[slot]["disposition"]["code"] for slot in "CDE"] == ["ship", "repair", "stand-fault"]
     assert places["D"]["unit"] == "RH16 RH-000104"
     assert reported["free"] == list("FGH")
