@@ -12,7 +12,7 @@ from contextlib import contextmanager, suppress
 
 #: Seconds that a run may take to end before another interrupt is taken for a new one.
 ENDING = 30.0
-_HANG_UP = getattr(signal, "SIGHUP", None)
+HANG_UP = getattr(signal, "SIGHUP", None)
 _ALL = tuple(getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name))
 
 
@@ -38,8 +38,8 @@ def interrupt_on_termination(heard: Callable[[], None] = _nothing) -> None:
     def interrupt(number: int, _frame: object) -> None:
         nonlocal last
         heard()
-        if number == _HANG_UP:
-            _let_go_of_closed_terminal()
+        if number == HANG_UP:
+            let_go_of_closed_terminal()
         now = time.monotonic()
         if now - last > ENDING:
             last = now
@@ -51,10 +51,10 @@ def interrupt_on_termination(heard: Callable[[], None] = _nothing) -> None:
 
 def heeded() -> tuple[int, ...]:
     """Return the signals that are heeded: a hang-up not where it was ignored from the start, as by `nohup`."""
-    return tuple(n for n in _ALL if n != _HANG_UP or signal.getsignal(n) is not signal.SIG_IGN)
+    return tuple(n for n in _ALL if n != HANG_UP or signal.getsignal(n) is not signal.SIG_IGN)
 
 
-def _let_go_of_closed_terminal() -> None:
+def let_go_of_closed_terminal() -> None:
     """Lead nowhere what led to a terminal that is closed: writing there would fail, and hide the exit code."""
     with suppress(OSError):
         descriptors = [int(name) for name in os.listdir("/proc/self/fd")]  # noqa: PTH208 - no path each
@@ -77,8 +77,8 @@ def held_back(*, again: bool = False) -> Iterator[None]:
 
     def keep(number: int, _frame: object) -> None:
         _heard()
-        if number == _HANG_UP:
-            _let_go_of_closed_terminal()
+        if number == HANG_UP:
+            let_go_of_closed_terminal()
         came.append(number)
 
     before = {number: signal.signal(number, keep) for number in heeded()}

@@ -5,11 +5,13 @@ from __future__ import annotations
 import fcntl
 import os
 import select
+import signal
 import struct
 import subprocess
 import termios
 import time
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -51,7 +53,15 @@ class Terminal:
         if self._process.poll() is None:
             self._process.kill()
             self._process.wait(10)
+        with suppress(OSError):  # one that was closed under it
+            os.close(self._handle)
+
+    def hang_up(self) -> int:
+        """Close the terminal under the command, and return how it ended."""
         os.close(self._handle)
+        self._handle = -1
+        self._process.send_signal(signal.SIGHUP)
+        return self._process.wait(60)
 
     @property
     def text(self) -> str:

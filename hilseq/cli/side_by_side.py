@@ -26,7 +26,7 @@ from hilseq.cli.view import Screen, own_output
 from hilseq.description.loading import load_stand
 from hilseq.description.visit import describe_visit, profile_file
 from hilseq.errors import UsageError
-from hilseq.interrupts import heeded
+from hilseq.interrupts import HANG_UP, heeded, let_go_of_closed_terminal
 from hilseq.journal.run_state import CheckState, RunState
 from hilseq.journal.writer import FILE_NAME
 from hilseq.live.follower import Follower
@@ -282,6 +282,8 @@ def passed_on(visits: Iterable[SlotVisit]) -> Iterator[list[int]]:
 
     def pass_on(number: int, _frame: object) -> None:
         heard.append(number)
+        if number == HANG_UP:
+            let_go_of_closed_terminal()
         for visit in list(visits):
             if visit.process is not None and visit.process.poll() is None:
                 visit.process.send_signal(number)

@@ -22,6 +22,7 @@ import typer
 from hilseq.cli.command import PytestCommand, StandOption, UnitOption
 from hilseq.clock import nothing
 from hilseq.errors import HilseqError, StandInUse, UsageError
+from hilseq.interrupts import HANG_UP
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -75,12 +76,14 @@ def station_command(
     The profile is found by the part number: the only one there is, that of an earlier run of the serial number, or
     what is scanned before it (PART SERIAL). A line `end` ends the day. Options of hilseq run may follow after --.
 
-    Exit code: 0 at the end of the day, 2 bad file or option, 75 when somebody else uses the stand, or it is kept off.
+    Exit code: 0 at the end of the day, 2 bad file or option, 3 the terminal was closed, 75 when somebody else uses the
+    stand, or it is kept off.
 
     Example: hilseq station --stand stands/sim-bench.yaml --simulate
     """
     from hilseq.description.loading import load_stand
     from hilseq.owner.membership import is_shared
+    from hilseq.verdicts import ExitCode
 
     described = load_stand(stand)
     if not simulate:
@@ -91,6 +94,8 @@ def station_command(
     with suppress(EOFError, KeyboardInterrupt):
         day.work(operator)
     day.close()
+    if day.is_hung_up:
+        raise typer.Exit(int(ExitCode.INCOMPLETE))
 
 
 def _require_free(stand: Stand) -> None:
@@ -150,6 +155,11 @@ class Day:
         self._tally: Counter[Disposition] = Counter()
 
     # -- the day -------------------------------------------------------------------------------------
+
+    @property
+    def is_hung_up(self) -> bool:
+        """Whether the terminal was closed under it: never here, where that ends the process or its visit."""
+        return False
 
     def work(self, operator: str) -> None:
         """Take unit after unit. Raises EOFError when the day ends."""
@@ -397,6 +407,11 @@ class BenchDay(Day):
         self._answered: dict[str, EventLogged] = {}
         self._shown: tuple[str, ...] = ()
         self._tick = self._require_quiet
+
+    @property
+    def is_hung_up(self) -> bool:
+        """Whether the terminal was closed under it."""
+        return HANG_UP in self._heard
 
     def _require_quiet(self) -> None:
         if self._heard:

@@ -141,6 +141,13 @@ def test_units_begin_and_end_beside_each_other(tmp_path: Path) -> None:
     assert taken == ["RH_1", "RH_2"]
 
 
+def test_a_closed_terminal_is_no_verdict(tmp_path: Path) -> None:
+    """The day ends as incomplete, whatever is asked just then."""
+    with Terminal(station("--operator", "A", stand=STANDS / "duo-bench.yaml"), tmp_path) as terminal:
+        terminal.until("next unit for slot A")
+        assert terminal.hang_up() == 3
+
+
 def test_a_part_that_nobody_knows_is_asked_for(tmp_path: Path) -> None:
     """The serial number alone does not say what it is: the known parts are named."""
     with Terminal(station("--operator", "A", str(ROOT / "sequences")), tmp_path) as terminal:
