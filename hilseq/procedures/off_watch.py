@@ -41,7 +41,8 @@ class Seen:
     place: str
     first: float
     looks: int = 0
-    outputs: dict[str, None] = field(default_factory=dict)
+    #: In how many looks on end each output was, at most.
+    outputs: dict[str, int] = field(default_factory=dict)
 
 
 @dataclass(slots=True)
@@ -87,6 +88,8 @@ class OffWatch:
         self.seen: dict[tuple[str, str], Seen] = {}
         self.watched: dict[str, Watched] = {}
         self._reported: set[tuple[str, str]] = set()
+        #: In how many looks on end until now each output was on.
+        self._on_end: dict[str, int] = {}
 
     # -- what happens to the unit --------------------------------------------------------------------
 
@@ -184,13 +187,15 @@ class OffWatch:
         self._last = asked
         self._next = asked + max(FAST if fast else SLOW, self._took)
         on = [level for level in self._levels if level.is_on(values[level.signal])]
+        self._on_end = {level.output: self._on_end.get(level.output, 0) + 1 for level in on}
         if not on:
             return
         since = asked - self._signals.lag(self._names) - self._off_since
         if unlawful := [level.output for level in on if since >= level.settle]:
             seen = self.seen.setdefault((occasion, place), Seen(occasion, place, asked))
             seen.looks += 1
-            seen.outputs.update(dict.fromkeys(unlawful))
+            for output in unlawful:
+                seen.outputs[output] = max(seen.outputs.get(output, 0), self._on_end[output])
 
     def _occasion(self) -> tuple[str, str]:
         """Return what the unit is doing, in words, and its place."""
@@ -203,10 +208,11 @@ class OffWatch:
 
     # -- telling -------------------------------------------------------------------------------------
 
-    def unreported(self) -> tuple[list[str], str]:
-        """Return where outputs were on that had to be off, and a sentence; each is reported once, empty without any.
+    def unreported(self) -> tuple[list[str], str, bool]:
+        """Return where outputs were on that had to be off, a sentence, and whether a channel may have shown it wrong.
 
-        Many at once have one cause, and its place; a few are reported by their names.
+        Each is reported once; empty without any. Many at once have one cause, and its place; a few are reported by
+        their names. What one channel showed in single looks only, the next look did not confirm.
         """
         news = {
             key: [o for o in seen.outputs if (seen.occasion, o) not in self._reported]
@@ -214,6 +220,7 @@ class OffWatch:
         }
         many = {key for key, new in news.items() if len(new) > _ALIKE * len(self._levels)}
         together = {output for key in many for output in news[key]}
+        single = all(self.seen[key].outputs[o] == 1 for key, new in news.items() for o in new)
         places: dict[str, None] = {}
         words = []
         for key, new in news.items():
@@ -228,7 +235,7 @@ class OffWatch:
                 words.append(
                     f"{named} on {seen.occasion}, in {seen.looks} looks, first at {seen.first:.3f} s of the visit"
                 )
-        return list(places), "; ".join(words)
+        return list(places), "; ".join(words), single and not many
 
     def resolution(self) -> str:
         """Return how closely was watched, in a sentence: what is shorter may have passed unseen."""

@@ -7,7 +7,9 @@ from __future__ import annotations
 
 from hilseq.clock import Clock
 from hilseq.description.profile import Mode
+from hilseq.errors import UnitOrHarness
 from hilseq.procedures.unit import Unit
+from hilseq.verdicts import UNIT_OR_HARNESS
 
 #: For how long the outputs are watched after a change, s.
 AFTERWARDS = 3.0
@@ -64,5 +66,14 @@ def restart_demanded(unit: Unit, clock: Clock) -> None:
 
 
 def fail_on_seen(unit: Unit) -> None:
-    """Raise UnitFault with everything that was seen on where it had to be off, and has not been reported yet."""
-    unit.fail_at(*unit.off_watch.unreported())
+    """Raise UnitFault with everything that was seen on where it had to be off, and has not been reported yet.
+
+    UnitOrHarness for outputs of which each was on in single looks only: a channel that flickers shows the same.
+    """
+    places, words, doubtful = unit.off_watch.unreported()
+    if places and doubtful:
+        raise UnitOrHarness(
+            f"{UNIT_OR_HARNESS}. {words}: each in single looks only, by one channel, which may flicker",
+            places=places,
+        )
+    unit.fail_at(places, words)

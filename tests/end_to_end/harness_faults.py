@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from itertools import count
 from typing import Any
 
-from hilseq_sim.defects.spec import Add, Change, Kind, Scale, Spot, Wrap, places
+from hilseq_sim.defects.spec import Add, Change, Kind, Scale, Spot, Tap, Wrap, places
 
 
 class Exchange:
@@ -47,6 +48,17 @@ def _input_at_another(spot: Spot) -> list[Change]:
     return [Wrap(lost, "deliver", lambda _: lambda _: None), Wrap(found, "deliver", lambda _: both)]
 
 
+def _flickers(spot: Spot) -> list[Change]:
+    """Let the logic channel of q03 show on in every ninth read."""
+    rack, signal, reads = spot.world.wiring.io["rack"], spot.world.wiring.channels["q03"].signal, count(1)
+
+    def see(word: int) -> int:
+        return word | (next(reads) % 9 == 0)
+
+    both = (rack._registers, rack._late_registers)
+    return [Tap(registers, signal.table, signal.address, see) for registers in both]
+
+
 EFFECTS: dict[str, Callable[[Spot], list[Change]]] = {
     "voltmeter-low": _channel("v05", "gain", 0.95),
     "voltmeter-high": _channel("v06", "gain", 1.05),
@@ -69,6 +81,7 @@ EFFECTS: dict[str, Callable[[Spot], list[Change]]] = {
     "feeder-leak-small": lambda spot: [Add(spot.world.supply_models["main"], "shunt_siemens", 1.0 / 1000.0)],
     "feeder-resistance-small": lambda spot: [Add(spot.unit.input, "resistance", 3.0)],
     "room-thermometer": _channel("ambient", "dead", 1, Add),
+    "channel-flickers": _flickers,
     "feeder-open": lambda spot: [Add(spot.unit.input, "resistance", 1e7)],
 }
 KINDS = [

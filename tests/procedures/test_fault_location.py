@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 
 from hilseq.analysis.limits import Limits
-from hilseq.errors import StandFault, UnitFault, UnitOrHarness
-from hilseq.procedures import feeder, margins
+from hilseq.errors import HilseqError, StandFault, UnitFault, UnitOrHarness
+from hilseq.procedures import feeder, margins, outputs_off
 from hilseq.procedures.fault_location import FaultLocation
 from hilseq.procedures.readiness import Readiness
 from tests.procedures.twin_unit import TwinUnit, twin_unit
@@ -143,6 +143,21 @@ def test_what_no_limit_of_the_unit_shows_is_looked_for(tmp_path: Path) -> None:
         twin.unit.return_to_idle()
         with pytest.raises(UnitOrHarness, match="across the feeder, or in the power input"):
             feeder.fail_on_leakage(twin.unit, margins.slow_ramp(twin.unit, twin.clock))
+    finally:
+        twin.close()
+
+
+@pytest.mark.parametrize(
+    ("kind", "error"), [("channel-flickers@supply", UnitOrHarness), ("outputs-on-at-boot", UnitFault)]
+)
+def test_an_output_that_one_channel_shows_on_in_single_looks_is_nobodys_yet(
+    tmp_path: Path, kind: str, error: type[HilseqError]
+) -> None:
+    """What is on while the unit starts is on in several looks on end; a channel that flickers is not."""
+    twin = _twin(tmp_path, kind)
+    try:
+        with pytest.raises(error, match="on while the unit starts"):
+            outputs_off.fail_on_seen(twin.unit)
     finally:
         twin.close()
 
