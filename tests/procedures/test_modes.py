@@ -7,6 +7,7 @@ import struct
 import threading
 import time
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 import yaml
@@ -17,6 +18,7 @@ from hilseq.description.stand import OperatorActions
 from hilseq.errors import UnitFault
 from hilseq.instruments.register_bank import ModbusUnit
 from hilseq.instruments.signals import SignalBank
+from hilseq.procedures import identity
 from hilseq.procedures.modes import Modes
 from hilseq.procedures.operator import Nobody
 from tests.procedures.conftest import MakeUnit
@@ -142,3 +144,11 @@ def test_a_time_that_a_slow_answer_leaves_open_is_measured_again(make: MakeUnit)
         took = made.unit.modes.time_to(mode)
         assert took.expanded_uncertainty <= known
         assert made.unit.modes.reported() is mode
+
+
+def test_a_lamp_that_is_wrong_in_one_mode_only_is_found_there(make: MakeUnit) -> None:
+    """The unit goes through its modes, and what it shows and reports is held against its being well in each."""
+    made = make("lamp-dark-when-live", defect_files=(Path(__file__).with_name("unit_faults.py"),))
+    with pytest.raises(UnitFault, match="its indicator shows dark in mode live") as caught:
+        identity.assert_tells_its_state(made.unit)
+    assert caught.value.places == ("indicator",)

@@ -7,6 +7,8 @@ from typing import Any
 
 from hilseq_sim.defects.spec import Change, Kind, Spot, Wrap, places
 
+from hilseq.description.profile import Mode
+
 
 class _Doubled(list[int]):
     """Words of which the fourth is written into the twentieth as well."""
@@ -63,7 +65,23 @@ def _mute_under_load(spot: Spot) -> list[Change]:
     ]
 
 
+def _dark_when_live(spot: Spot) -> list[Change]:
+    """Let the healthy lamp go out in live mode."""
+    unit = spot.unit
+
+    def make(old: Callable[[Mode], None]) -> Callable[[Mode], None]:
+        def become(mode: Mode) -> None:
+            old(mode)
+            unit.healthy_lamp_dead = mode is Mode.LIVE
+
+        return become
+
+    return [Wrap(unit.modes, "_become", make)]
+
+
 KINDS = [
+    Kind("lamp-dark-when-live", "own", "the healthy lamp is dark in live mode", places.only("indicator"),
+         ("indicator",), _dark_when_live),
     Kind("word-written-twice", "own", "a word is written into another, too", places.only("configuration"),
          ("configuration",), _written_twice),
     Kind("output-off-when-low", "own", "an output is off at a low supply", places.outputs, ("{place}",), _off_when_low),
