@@ -197,8 +197,8 @@ class ModbusDevice(ModbusTransaction):
             reraise(error, self.about(f"write {register.table} {register.address}"))
 
     @property
-    def takes_lost_writes(self) -> bool:
-        """Whether a write that was confirmed and not carried out is made once more and counted: that of a unit is."""
+    def asks_again(self) -> bool:
+        """Whether a write that does not read back is looked into, and counted where it comes right: a unit's is."""
         return self._responsible == "unit"
 
     def mismatch(self, words: str, names: Sequence[str] = ()) -> HilseqError:

@@ -111,11 +111,15 @@ class RegisterBank(NamedValues):
         self.device.write_block(run.table, run.address, words, again=True)
 
     def _verify(self, run: Run, values: Mapping[str, float], changing: Collection[str]) -> None:
-        """Read a run back. Where all that was to change has not, the request was lost, and no point is at fault."""
+        """Read a run back, and again where it differs: what is right then, the link had wrong, and no point is.
+
+        Where all that was to change has not, the request was lost, and is made once more.
+        """
         differing = self._read_back(run, values)
-        of_run = {name for name in changing if _lies_in(run, self.registers[name])}
-        if len(differing) > 1 and differing.keys() == of_run and self.device.takes_lost_writes:
-            self._write(run)
+        if differing and self.device.asks_again:
+            of_run = {name for name in changing if _lies_in(run, self.registers[name])}
+            if len(differing) > 1 and differing.keys() == of_run:
+                self._write(run)
             differing = self._read_back(run, values)
             self.device.tally.wrong += not differing
         if differing:

@@ -42,6 +42,9 @@ REOPEN = (
 #: How much colder than its surroundings a unit may be that was brought in, and how much warmer from an earlier run, K
 #: (common practice, no source).
 _COLDER, _WARMER = 8.0, 20.0
+#: Looks at what a unit without power must show, so that a channel that scatters is seen; K by which a temperature may
+#: seem to change between two of them, beside the accuracy of its channel (common practice, no source).
+_LOOKS, _JUMPS = 8, 1.0
 #: Dimensions that read zero at a terminal of a unit without power.
 _ZERO_WITHOUT_POWER = ("voltage", "current")
 
@@ -237,8 +240,10 @@ class Readiness:
             senses = {
                 n: s for n, s in SlotWiring(self._stand, slot).senses().items() if _zero_without_power(s)
             }
-            seen = self._bench.signals.fresh(senses) if senses else {}
-            wrong = {n: value for n, value in seen.items() if not self._reads_zero(n, value)}
+            looks = [self._bench.signals.fresh(senses) for _ in range(_LOOKS)] if senses else []
+            wrong = {
+                n: value for seen in looks for n, value in seen.items() if not self._reads_zero(n, value)
+            }
             for name, value in wrong.items():
                 words = f"shows {value:.4g} {senses[name].unit}".rstrip() + ", though the unit has no power"
                 yield ReadinessResult("I/O at zero", name, False, words, (name,))
@@ -254,7 +259,14 @@ class Readiness:
         case, ambient = SlotWiring(self._stand, slot).sensor_of_unit("case", "degC"), self._stand.ambient
         if case is None or ambient is None:
             return
-        seen = self._bench.signals.fresh((case, ambient))
+        looks = [self._bench.signals.fresh((case, ambient)) for _ in range(_LOOKS)]
+        for name in (case, ambient):
+            low, high = (end(seen[name] for seen in looks) for end in (min, max))
+            known = max(largest_error(self._bench.signals.uncertainty(name, high)), _JUMPS)
+            if high - low > 2.0 * known:
+                words = f"goes from {low:.3g} to {high:.3g} degC in {_LOOKS} looks: no temperature does"
+                yield ReadinessResult("I/O at zero", name, False, words, (name,))
+        seen = looks[0]
         warmer = seen[case] - seen[ambient]
         right = -_COLDER < warmer < _WARMER
         words = f"shows {seen[case]:.3g} degC, {ambient} {seen[ambient]:.3g} degC"

@@ -48,6 +48,21 @@ def _input_at_another(spot: Spot) -> list[Change]:
     return [Wrap(lost, "deliver", lambda _: lambda _: None), Wrap(found, "deliver", lambda _: both)]
 
 
+def _scatters(name: str, by: int) -> Callable[[Spot], list[Change]]:
+    """Let every third read of a channel be so many steps more."""
+
+    def effect(spot: Spot) -> list[Change]:
+        rack, signal, reads = spot.world.wiring.io["rack"], spot.world.wiring.channels[name].signal, count(1)
+        both = (rack._registers, rack._late_registers)
+
+        def see(word: int) -> int:
+            return word + by * (next(reads) % 3 == 0)
+
+        return [Tap(registers, signal.table, signal.address, see) for registers in both]
+
+    return effect
+
+
 def _flickers(spot: Spot) -> list[Change]:
     """Let the logic channel of q03 show on in every ninth read."""
     rack, signal, reads = spot.world.wiring.io["rack"], spot.world.wiring.channels["q03"].signal, count(1)
@@ -82,6 +97,8 @@ EFFECTS: dict[str, Callable[[Spot], list[Change]]] = {
     "feeder-resistance-small": lambda spot: [Add(spot.unit.input, "resistance", 3.0)],
     "room-thermometer": _channel("ambient", "dead", 1, Add),
     "channel-flickers": _flickers,
+    "analog-channel-noisy": _scatters("ao1", 100),
+    "case-noisy": _scatters("case", 60),
     "feeder-open": lambda spot: [Add(spot.unit.input, "resistance", 1e7)],
 }
 KINDS = [

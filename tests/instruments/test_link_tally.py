@@ -123,15 +123,20 @@ def test_a_unit_that_starts_is_asked_once(unit: Callable[..., tuple[ModbusDevice
 
 
 def _bank_of_two(
-    serve: Serve, loses: Callable[[int], bool], dead: int = -1
+    serve: Serve, loses: Callable[[int], bool], dead: int = -1, misreads: int = 0
 ) -> tuple[ModbusDevice, RegisterBank]:
-    """Return two registers of a unit: it confirms all writes, and does not carry out those whose number it `loses`."""
-    held, writes = [0, 0], [0]
+    """Return two registers of a unit: it confirms all writes, and does not carry out those whose number it `loses`.
+
+    The answer to the read of the number `misreads` has a bit wrong.
+    """
+    held, writes, reads = [0, 0], [0], [0]
 
     def handler(connection: socket.socket, _: int) -> None:
         for head, body in modbus_requests(connection):
             if body[0] == 3:
+                reads[0] += 1
                 pdu = bytes((3, 4)) + b"".join(word.to_bytes(2, "big") for word in held)
+                pdu = pdu[:-1] + bytes((pdu[-1] ^ (reads[0] == misreads),))
             else:
                 writes[0] += 1
                 words = [int.from_bytes(body[6 + 2 * n : 8 + 2 * n], "big") for n in range(2)]
@@ -164,3 +169,12 @@ def test_a_point_that_takes_nothing_is_no_lost_write(serve: Serve) -> None:
         bank.write_many({"a": 4.0, "b": 5.0})
     assert caught.value.places == ("b",)
     assert device.tally.failed == 0
+
+
+def test_a_read_back_that_is_right_when_it_is_asked_again_is_counted(serve: Serve) -> None:
+    """One answer has a bit wrong: what was written stands, and the link had it wrong."""
+    device, bank = _bank_of_two(serve, lambda _: False, misreads=2)
+    with device:
+        for number in (1.0, 2.0, 3.0):
+            bank.write_many({"a": number, "b": number + 1.0})
+    assert (device.tally.wrong, device.tally.failed) == (1, 1)

@@ -147,6 +147,17 @@ def test_what_no_limit_of_the_unit_shows_is_looked_for(tmp_path: Path) -> None:
         twin.close()
 
 
+def test_a_channel_that_scatters_is_seen_before_the_unit_has_power(tmp_path: Path) -> None:
+    """What must read zero does not in one look of three, and no case is 6 K warmer from one look to the next."""
+    twin = _twin(tmp_path, "analog-channel-noisy@supply", "case-noisy@supply", ready=False)
+    try:
+        wrong = [result for result in Readiness(twin.bench).senses_at_zero() if result.right is False]
+        assert [result.what for result in wrong] == ["ao1", "case"]
+        assert "no temperature does" in wrong[1].words
+    finally:
+        twin.close()
+
+
 @pytest.mark.parametrize(
     ("kind", "error"), [("channel-flickers@supply", UnitOrHarness), ("outputs-on-at-boot", UnitFault)]
 )
