@@ -92,3 +92,17 @@ def test_nonsense_is_refused() -> None:
         upper_bound(0, 20, 95)
     with pytest.raises(ValueError, match="-1 failures"):
         trials_needed(0.9, 0.9, -1)
+
+
+@pytest.mark.parametrize("confidence", [0.0, 1.0, 1.5, 95.0, float("nan")])
+def test_a_confidence_is_a_share(confidence: float) -> None:
+    """Certainty is none that a count can give, nor is what lies beyond."""
+    for bound in (upper_bound, clopper_pearson):
+        with pytest.raises(ValueError, match="expected a share above 0 and below 1"):
+            bound(1, 20, confidence)
+
+
+def test_a_plan_that_no_stand_can_make_is_refused() -> None:
+    """A million million trials bound the search."""
+    with pytest.raises(ValueError, match="expected one that 1000000000000 trials can prove"):
+        trials_needed(1.0 - 1e-13, 0.95, 1)
