@@ -115,7 +115,8 @@ def test_what_is_known_well_enough_is_not_measured_again() -> None:
     """A mean whose scatter is known decides as it is; so does a single reading where no guard band is wanted."""
     mean = Measured.of(0.97, "V", Term("scatter of the mean", 0.005, "t", 30.0), Term("accuracy", 0.005))
     assert _judge([])("v", mean, Limits(None, 1.0), again=_never) is ReadingVerdict.CONFORMS
-    simple = Judge(DecisionRule.SIMPLE, [].append, lambda *_: None, check="c", slot="A", place="p")
+    kept: list[Reading] = []
+    simple = Judge(DecisionRule.SIMPLE, kept.append, lambda *_: None, check="c", slot="A", place="p")
     near = Measured(0.999, "V", 0.005)
     assert simple("v", near, Limits(None, 1.0), again=_never) is ReadingVerdict.CONFORMS
 
