@@ -310,7 +310,8 @@ class FaultLocation:
         parts = tuple(dict.fromkeys(f"io {signal.io}" for signal in signals))
         explanations = [
             Explanation(tuple(names), False, "the stage of the outputs", scaled(lost), 0.0, full),
-            Explanation(("supply",), False, "the power input of the unit", scaled(behind), 0.0, full),
+            # The outputs are places of it, too: what it explains is explained of each of them.
+            Explanation(("supply", *names), False, "the power input of the unit", scaled(behind), 0.0, full),
             Explanation((self._supply,), True, "the wires from the supply", scaled(behind), 0.0, full),
             Explanation(parts, True, f"the reference of {' or '.join(parts)}", scaled(lost), 0.0, full),
         ]

@@ -95,6 +95,7 @@ EFFECTS: dict[str, Callable[[Spot], list[Change]]] = {
     "feeder-resistance": lambda spot: [Add(spot.unit.input, "resistance", 5.0)],
     "feeder-leak-small": lambda spot: [Add(spot.world.supply_models["main"], "shunt_siemens", 1.0 / 1000.0)],
     "feeder-resistance-small": lambda spot: [Add(spot.unit.input, "resistance", 3.0)],
+    "feeder-resistance-large": lambda spot: [Add(spot.unit.input, "resistance", 19.0)],
     "room-thermometer": _channel("ambient", "dead", 1, Add),
     "channel-flickers": _flickers,
     "analog-channel-noisy": _scatters("ao1", 100),

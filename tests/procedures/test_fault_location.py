@@ -109,6 +109,7 @@ def test_what_the_unit_alone_explains_stays_with_it(broken_unit: TwinUnit, place
         ("feeder-leak", "supply", "a leakage across the feeder"),
         ("feeder-short", "supply", "a short across the feeder"),
         ("feeder-resistance", "supply", "between supply main and the outputs"),
+        ("feeder-resistance-large", "q03", "the wires from the supply"),
         ("feeder-open", "supply", "the feeder, its plug or fuse is open"),
         ("contacts-exchanged", "mode held", "stand for each other's positions"),
     ],
