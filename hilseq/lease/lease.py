@@ -223,7 +223,8 @@ def end_users(uses: Sequence[InstrumentUse], *, patience: float) -> Iterator[str
 def _awaited(held: list[InstrumentUse], patience: float) -> tuple[list[InstrumentUse], set[int]]:
     """Wait for the end of those who were asked; return what is still held, and the processes that have heard."""
     begun, heard = time.monotonic(), set[int]()
-    signs = {pid: SignsOfLife(pid) for pid in map(_pid, held) if pid}
+    # One that waits for the disk (D) is starved, too: until it has what it waits for nothing ends it anyway.
+    signs = {pid: SignsOfLife(pid, starved="RD") for pid in map(_pid, held) if pid}
     while held:
         heard |= {_pid(use) for use in held if use.heard}
         waited = time.monotonic() - begun

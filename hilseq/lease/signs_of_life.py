@@ -21,10 +21,14 @@ BUSY = 0.5
 
 
 class SignsOfLife:
-    """When the other process was last heard, and whether it counts as hanging by now."""
+    """When the other process was last heard, and whether it counts as hanging by now.
 
-    def __init__(self, pid: int) -> None:
+    `starved` are the states of a thread (proc(5)) in which it is kept from running through no fault of its own.
+    """
+
+    def __init__(self, pid: int, starved: str = "R") -> None:
         self._pid = pid
+        self._starved = starved
         self.heard()
 
     def heard(self) -> None:
@@ -44,14 +48,15 @@ class SignsOfLife:
             return True
         if silence < SILENCE:
             return False
-        starved = _is_runnable(self._pid) and _work(self._pid) - self._worked < BUSY * silence
+        starved = _is_in(self._pid, self._starved) and _work(self._pid) - self._worked < BUSY * silence
         return not starved or silence > SILENCE + STARVED
 
 
-def _is_runnable(pid: int) -> bool:
-    """Tell whether the operating system would run a thread of it if it had a processor to spare."""
+def _is_in(pid: int, states: str) -> bool:
+    """Tell whether a thread of it is in one of these states (R: it would run if there were a processor to spare)."""
     with contextlib.suppress(OSError):
-        return any(kernel_fields(task / "stat")[:1] == ["R"] for task in Path(f"/proc/{pid}/task").iterdir())
+        tasks = Path(f"/proc/{pid}/task").iterdir()
+        return any(state in states for task in tasks for state in kernel_fields(task / "stat")[:1])
     return False
 
 
