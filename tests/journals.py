@@ -33,6 +33,12 @@ PROFILE_TEXT = "part: RH16\n"
 STAND_TEXT = "resource: TCPIP::192.0.2.10::5025::SOCKET\n"
 
 
+#: Who approved the plan of an invented unit.
+APPROVAL: Mapping[str, Any] = MappingProxyType(
+    {"revision": 3, "approved_by": "M. Frei", "approved_on": "2026-01-04", "why": "first issue"}
+)
+
+
 def _sha256(text: str) -> str:
     return hashlib.sha256(text.encode()).hexdigest()
 
@@ -48,7 +54,7 @@ def plan_of(part: str = "RH16", checks: Mapping[str, str] = MappingProxyType({})
 
 def plan_input(slot: str, plan: PlanContent) -> InputFile:
     """Return a plan as a run keeps it."""
-    text = json.dumps({"identity": plan.identity, **plan.model_dump()})
+    text = json.dumps({**APPROVAL, "identity": plan.identity, **plan.model_dump()})
     return _input(f"approved plan of slot {slot}", "unit.plan.json", text)
 
 
@@ -102,11 +108,8 @@ def check_planned(check: str, **fields: Any) -> CheckPlanned:
 def plan_compared(slot: str = "A", part: str = "RH16", **fields: Any) -> PlanCompared:
     """Return what a run says that is the approved plan of its unit."""
     known: dict[str, Any] = {
-        "revision": 3,
+        **APPROVAL,
         "identity": plan_of(part).identity,
-        "approved_by": "M. Frei",
-        "approved_on": "2026-01-04",
-        "why": "first issue",
         "differences": (),
     }
     return PlanCompared(slot=slot, **(known | fields))

@@ -40,10 +40,11 @@ def verify_command(
 ) -> None:
     """Tell whether a file is the one that this run's journal makes, and what stands behind the journal.
 
-    Three answers. Intact: the lines follow from each other, samples and files are those noted, and readings, verdicts
-    and end fit each other; a journal that somebody invented whole can be intact too. Signed: by a stand whose public
-    key is known (--key, or the list known-stands beside your own keys), by a key that is not, or unsigned; only
-    who has the stand's secret key can sign another journal. Witnessed: records that have seen this run agree or not.
+    Three answers. Intact: the lines follow from each other, samples and files are those noted, readings, verdicts and
+    end fit each other, and so does what is stated from stand file, profile and plan; a journal that somebody invented
+    whole can be intact too. Signed: by a stand whose public key is known (--key, or the list known-stands beside your
+    own keys), by a key that is not, or unsigned; only who has the stand's secret key can sign another journal.
+    Witnessed: records that have seen this run agree or not.
 
     Exit code 0: the file matches this journal, which is intact and contradicted by nothing; read who has signed it.
     1: file, journal or samples were changed, do not belong together, are not whole, or are contradicted.
@@ -58,11 +59,17 @@ def verify_command(
         return
     if file is None or run is None:
         raise UsageError("give FILE and RUN, or --code TEXT")
+    from hilseq.plugin.run_header import contradicts_its_files
     from hilseq.reports.verify import VerifyOutcome, as_json, verify
     from hilseq.signing import known_stands
 
     result = verify(
-        file, run, known=known_stands(key), witness=_witness(records), template=read_template(template)
+        file,
+        run,
+        known=known_stands(key),
+        witness=_witness(records),
+        template=read_template(template),
+        restated=contradicts_its_files,
     )
     if json:
         _print(as_json(result))

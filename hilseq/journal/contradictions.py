@@ -83,6 +83,9 @@ def _plan(unit: UnitState, compared: PlanCompared, inputs: Sequence[InputFile]) 
     except (ValueError, KeyError, TypeError, RecursionError):
         yield f"the approved plan of slot {compared.slot} cannot be read"
         return
+    signed = {name: plan.get(name) for name in ("revision", "approved_by", "approved_on", "why")}
+    if signed != {name: getattr(compared, name) for name in signed}:
+        yield f"the approved plan of slot {compared.slot} was approved by others, or otherwise, than the run states"
     if compared.identity != identity:
         yield f"the approved plan of slot {compared.slot} is not the one that the run compared itself with"
     if hashlib.sha256(text.encode()).hexdigest() != identity:
@@ -224,8 +227,11 @@ def _readings(state: RunState) -> Iterator[str]:
             rule = state.header.decision_rules.get(reading.slot)
             if rule is not None and reading.rule != rule:
                 yield f"{reading.name} of {check.id} is judged by another rule than its unit"
-            if any(each.startswith(f"{reading.name}, ") for each in waived.get(reading.slot, ())):
-                continue  # the profile lets it stay undecided
+            undecided = reading.verdict is ReadingVerdict.MARGINAL
+            if undecided and any(
+                each.startswith(f"{reading.name}, ") for each in waived.get(reading.slot, ())
+            ):
+                continue  # the profile lets it stay undecided; one that fails, it does not
             if check.verdict is CheckVerdict.PASSED and reading.verdict not in _PASSED_WITH:
                 yield f"{check.id} has passed, and its reading {reading.name} {reading.verdict}"
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -62,11 +63,15 @@ class SignedSummary:
 
 @dataclass(frozen=True, slots=True)
 class Signatures:
-    """All signatures of a run, as they were added; `damaged` says that a line of the file is none."""
+    """All signatures of a run, as they were added.
+
+    `damaged` says that a line of the file is none, `torn` that its last one is not whole.
+    """
 
     heads: tuple[SignedHead, ...] = ()
     summaries: tuple[SignedSummary, ...] = ()
     damaged: bool = False
+    torn: bool = False
 
     def summary(self, slot: str) -> SignedSummary | None:
         """Return what was signed last of the unit in a slot."""
@@ -83,6 +88,7 @@ class Signer:
         #: Folder of the run, also where that is renamed.
         self.folder = folder
         self._stand, self._run, self._key = stand, run, key
+        _cut_torn_line(folder / FILE_NAME)
 
     def head(self, lines: int, chain: str, *, final: bool) -> SignedHead:
         """Sign that the journal has so many lines, the last with this chain value; return that. Raises OSError."""
@@ -101,6 +107,13 @@ class Signer:
             file.write(_line(plain))
             file.flush()
             os.fdatasync(file.fileno())
+
+
+def _cut_torn_line(path: Path) -> None:
+    """Take off what a computer that stopped has left of a signature: the next one would be lost behind it."""
+    with suppress(FileNotFoundError), path.open("r+b") as file:
+        content = file.read(_LARGEST)
+        file.truncate(content.rfind(b"\n") + 1)
 
 
 def _line(plain: dict[str, Any]) -> bytes:
@@ -129,7 +142,7 @@ def read_signatures(folder: Path) -> Signatures:
             heads.append(found)
         else:
             summaries.append(found)
-    return Signatures(tuple(heads), tuple(summaries), damaged)
+    return Signatures(tuple(heads), tuple(summaries), damaged, bool(lines) and not lines[-1].endswith(b"\n"))
 
 
 def _check(found: SignedHead | SignedSummary) -> None:
@@ -155,4 +168,5 @@ def against(signatures: Signatures, links: Sequence[str], run: str, stand: str) 
             return f"the journal was rewritten: its line {head.lines} is not the one that the stand signed"
     if any(not one.holds for one in signatures.summaries):
         return "a signed summary beside the journal is not what its key has signed: it was changed"
-    return "a line of the signatures beside the journal is damaged" if signatures.damaged else ""
+    how = "torn: the computer stopped while it signed, or it was cut off" if signatures.torn else "damaged"
+    return f"a line of the signatures beside the journal is {how}" if signatures.damaged else ""

@@ -10,7 +10,7 @@ from __future__ import annotations
 import hashlib
 import json
 import re
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import IntEnum, StrEnum
 from functools import partial
@@ -71,6 +71,8 @@ class TrustAnswer:
 
 #: What a witness knows: it is given the journal and its run.
 Witness: TypeAlias = Callable[[Journal, RunState], TrustAnswer]
+#: Tells where a journal states otherwise what its own stand file and profiles say.
+Restated: TypeAlias = Callable[[RunState], Sequence[str]]
 NOBODY_SIGNED = TrustAnswer(Trust.NONE, "unsigned: there is no signature beside the journal")
 NO_WITNESS = TrustAnswer(Trust.NONE, "no records were asked")
 
@@ -175,7 +177,7 @@ def _not_intact(journal: Journal, reported: str, kind: str = "journal", where: s
     return Verification(VerifyOutcome.DOES_NOT_MATCH, reported, kind, where, journal.chain, intact=reported)
 
 
-def _sound(journal: Journal) -> RunState | Verification:
+def _sound(journal: Journal, restated: Restated) -> RunState | Verification:
     """Return the run that a journal tells, or what is wrong with the journal or the samples that it has sealed."""
     if journal.broken:
         reported = f"the journal was changed or is damaged: {journal.broken}; believe only what stands before"
@@ -191,7 +193,7 @@ def _sound(journal: Journal) -> RunState | Verification:
             "the soak can no longer be checked against the samples; find the untouched file, then verify again"
         )
         return _not_intact(journal, reported, "samples", ", ".join(one.split()[0] for one in damage))
-    found = [*contradictions(journal.entries, run), *left_limits(run, journal.path.parent)]
+    found = [*contradictions(journal.entries, run), *restated(run), *left_limits(run, journal.path.parent)]
     if found:
         more = f" (and {len(found) - 1} more)" if len(found) > 1 else ""
         reported = f"the journal contradicts itself, so that no run has written it as it is: {found[0]}{more}"
@@ -276,17 +278,18 @@ def verify(
     known: Mapping[str, str] | None = None,
     witness: Witness | None = None,
     template: bytes | None = None,
+    restated: Restated = lambda _: (),
 ) -> Verification:
     """Return whether `file` is what the journal in `run_folder` makes, and what stands behind that journal.
 
     `file` may be a report, certificate, label, summary, or the journal itself; `known` names public keys of stands;
-    `template` is the shop's own for certificates.
+    `template` is the shop's own for certificates, and `restated` tells where the journal differs from its own files.
     Where a sample file is not the one that the journal has sealed, nothing made of the two is confirmed. Raises
     UsageError when one of them cannot be read, or when what is needed to make the file again is not installed.
     """
     journal = read_journal(run_folder)
     content = _content(file)
-    run = _sound(journal)
+    run = _sound(journal, restated)
     if isinstance(run, Verification):
         return run
     signed = _signed(journal, run, known or {})

@@ -13,18 +13,21 @@ from typing import Any, TypeAlias
 import pytest
 
 from hilseq.description.approved_plan import PlanContent
+from hilseq.description.loading import load_profile
 from hilseq.journal.chain import GENESIS, seal
 from hilseq.journal.contradictions import contradictions
 from hilseq.journal.entries import RunStarted
 from hilseq.journal.reader import read_journal, run_state
 from hilseq.journal.signatures import FILE_NAME as SIGNATURES
 from hilseq.journal.signatures import Signer
+from hilseq.plugin.run_header import contradicts_its_files
 from hilseq.reports.verify import Trust, Verification, VerifyOutcome, verify
 from hilseq.signing import key_file, known_stands, stand_key
 from tests.journals import plan_input, plan_of
 from tests.reports.conftest import good_run
 
 DATA = Path(__file__).parents[1] / "data" / "journals-v0"
+STANDS = Path(__file__).parents[2] / "stands"
 Lines: TypeAlias = list[dict[str, Any]]
 
 
@@ -300,11 +303,114 @@ def test_a_plan_that_was_edited_is_reported(tmp_path: Path) -> None:
     assert "is not the one whose identity it carries" in result.reported
 
 
+def _waived(lines: Lines, verdict: str, value: float) -> None:
+    """Have the profile waive a reading, as the run states it, that has this verdict."""
+    reading = lines[_first(lines, "reading", verdict="conforms")]
+    reading |= {"value": value, "verdict": verdict}
+    words = (f"{reading['name']}, where this stand cannot tell: M. Frei",)
+    stated = {
+        "kind": "certificate",
+        "v": 2,
+        "slot": "A",
+        "at": lines[0]["at"],
+        "t": lines[0]["t"],
+        "waived": words,
+    }
+    lines.insert(1, stated)
+
+
+def test_a_waived_reading_may_stay_undecided_and_may_not_fail(run: Path) -> None:
+    """Within the guard band it contradicts nothing; beyond the limit it does, whatever is waived."""
+    lines = _lines(run)
+    reading = lines[_first(lines, "reading", verdict="conforms")]
+    at_the_limit, beyond = reading["high"] or reading["low"], 1e6
+    for verdict, value, words in (
+        ("marginal", at_the_limit, ""),
+        ("fails", beyond, "has passed, and its reading"),
+    ):
+        lines = _lines(DATA / "repair")
+        _waived(lines, verdict, value)
+        _rewrite(run, lines)
+        journal = read_journal(run)
+        found = contradictions(journal.entries, run_state(journal))
+        assert [words in one for one in found] == ([True] if words else []), found
+
+
+def _of_shipped_files(lines: Lines) -> None:
+    """Give a journal the stand file and the profile of today, and what it states of them."""
+    given = {"stand file": STANDS / "sim-bench.yaml", "profile of slot A": STANDS / "units" / "rh16.yaml"}
+    for one in lines[0]["inputs"]:
+        if one["role"] in given:
+            one["text"] = given[one["role"]].read_text("utf-8")
+            one["sha256"] = hashlib.sha256(one["text"].encode()).hexdigest()
+    lines[0]["units"][0]["description"] = load_profile(given["profile of slot A"]).description
+    for line in lines:
+        if line["kind"] == "instrument":
+            line["due"] = "2099-12-31"
+
+
+def _another_stand(lines: Lines) -> None:
+    lines[0]["stand"] = "another"
+
+
+def _calibrated_longer(lines: Lines) -> None:
+    lines[_first(lines, "instrument")]["due"] = "2150-01-01"
+
+
+def _described_otherwise(lines: Lines) -> None:
+    lines[0]["units"][0]["description"] = "as new"
+
+
+def _by_another_rule(lines: Lines) -> None:
+    lines[0]["decision_rules"] = {"A": "simple"}
+
+
+def _a_waived_reading(lines: Lines) -> None:
+    _waived(lines, "conforms", lines[_first(lines, "reading", verdict="conforms")]["value"])
+
+
+@pytest.mark.parametrize(
+    ("forge", "words"),
+    [
+        (_another_stand, "its stand file is that of"),
+        (_calibrated_longer, "is stated to hold until 2150-01-01, and by the stand file until"),
+        (_described_otherwise, "stated to be another than that of its profile"),
+        (_by_another_rule, "states the decision rule `simple` for slot A, and the profile `guarded`"),
+        (_a_waived_reading, "another content of `waived readings and calibrations` than its files"),
+    ],
+)
+def test_what_is_stated_from_files_is_held_against_them(
+    run: Path, forge: Callable[[Lines], None], words: str
+) -> None:
+    """Stand file and profile stand in the journal word for word; whoever leaves them and states otherwise is found."""
+    lines = _lines(run)
+    _of_shipped_files(lines)
+    _rewrite(run, lines)
+    assert contradicts_its_files(run_state(read_journal(run))) == []
+    forge(lines)
+    _rewrite(run, lines)
+    found = contradicts_its_files(run_state(read_journal(run)))
+    assert any(words in one for one in found), found
+    reported = verify(run / "journal.jsonl", run, restated=contradicts_its_files)
+    assert reported.outcome is VerifyOutcome.DOES_NOT_MATCH
+
+
+def test_a_plan_is_stated_as_it_was_approved(tmp_path: Path) -> None:
+    """Revision, who, when and why are those of the plan's text."""
+    good_run(tmp_path / "run")
+    lines = _lines(tmp_path / "run")
+    lines[_first(lines, "plan compared")]["approved_by"] = "the customer"
+    _rewrite(tmp_path / "run", lines)
+    result = verify(tmp_path / "run" / "journal.jsonl", tmp_path / "run")
+    assert "was approved by others, or otherwise, than the run states" in result.reported
+
+
 @pytest.mark.parametrize("name", sorted(path.name for path in DATA.iterdir()))
 def test_what_runs_have_written_contradicts_nothing(name: str) -> None:
     """Journals of earlier versions too, cut off or whole."""
     journal = read_journal(DATA / name)
     assert contradictions(journal.entries, run_state(journal)) == []
+    assert contradicts_its_files(run_state(journal)) == []
 
 
 # -- signatures --------------------------------------------------------------------------------------------
@@ -374,6 +480,11 @@ def _end_a_line_otherwise(run: Path) -> None:
     (run / SIGNATURES).write_bytes((run / SIGNATURES).read_bytes()[:-1] + b"\r")
 
 
+def _tear_a_line(run: Path) -> None:
+    with (run / SIGNATURES).open("ab") as file:
+        file.write(b'{"kind":"head","stand":"')
+
+
 def _of_another_run(run: Path) -> None:
     head = json.loads((run / SIGNATURES).read_text("ascii").splitlines()[0])
     stand = head["stand"]
@@ -395,7 +506,8 @@ def _by_two_keys(run: Path) -> None:
         (_cut_the_end, "the journal is cut off: the stand signed"),
         (_change_a_head, "not that of its key"),
         (_spoil_a_head, "is damaged"),
-        (_end_a_line_otherwise, "is damaged"),
+        (_end_a_line_otherwise, "is torn"),
+        (_tear_a_line, "is torn"),
         (_of_another_run, "are those of the run another"),
         (_by_two_keys, "by more than one key"),
     ],
@@ -408,6 +520,15 @@ def test_what_was_signed_cannot_be_rewritten(run: Path, forge: Callable[[Path], 
     result = _verified(run, known)
     assert result.outcome is VerifyOutcome.DOES_NOT_MATCH
     assert words in result.reported + result.signed.reported
+
+
+@pytest.mark.usefixtures("keys")
+def test_a_torn_signature_spoils_none_that_follows(run: Path) -> None:
+    """A computer that stopped while it signed: whoever goes on takes the torn line off, and signs behind whole ones."""
+    _sign(run, 5, final=False)
+    _tear_a_line(run)
+    _sign(run)
+    assert _verified(run, _known(run)).signed.answer is Trust.KNOWN
 
 
 @pytest.mark.usefixtures("keys")
