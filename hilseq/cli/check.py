@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from hilseq.cli.command import StandOption, UnitOption
+from hilseq.cli.command import StandOption, UnitOption, say
 
 
 def check_command(
@@ -37,7 +37,7 @@ def check_command(
     visit = describe_visit(stand, chosen)
     found = collect(visit, chosen, resources.sequences(files))
     for problem in found.problems:
-        typer.echo(f"hilseq: {problem}", err=True)
+        say(f"hilseq: {problem}", err=True)
     if found.problems:
         raise typer.Exit(int(ExitCode.USAGE))
     if not found.tests:

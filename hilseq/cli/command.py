@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import inspect
 import re
+import shutil
+import sys
+import textwrap
 from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import Annotated, Any, ClassVar
@@ -68,6 +71,33 @@ class PytestCommand(CliCommand):
             place = args.index("--")
             args, ctx.meta[self.AFTER] = args[:place], args[place + 1 :]
         return super().parse_args(ctx, args)
+
+
+#: What stands before the words of a line: spaces, a dash, or a short name with a colon.
+_BEFORE = re.compile(r" *(?:- |[a-z ]{1,14}: +)?")
+
+
+def say(text: object = "", *, err: bool = False) -> None:
+    """Print lines; on a terminal each is broken between words, and what follows is set in below them."""
+    stream = sys.stderr if err else sys.stdout
+    columns = shutil.get_terminal_size().columns if stream.isatty() else 0
+    for line in str(text).split("\n"):
+        before = _BEFORE.match(line)
+        inside = " " * (before.end() if before is not None and before.end() else 4)
+        for part in (
+            textwrap.wrap(
+                line,
+                columns,
+                subsequent_indent=inside,
+                drop_whitespace=True,
+                replace_whitespace=False,
+                break_long_words=False,
+                break_on_hyphens=False,
+            )
+            if len(line) > columns > len(inside)
+            else (line,)
+        ):
+            typer.echo(part, err=err)
 
 
 def command_app(function: Callable[..., None], kind: type[CliCommand] = CliCommand) -> typer.Typer:

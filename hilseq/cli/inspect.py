@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from hilseq.cli.command import say
 from hilseq.errors import Problem, UsageError
 
 if TYPE_CHECKING:
@@ -53,11 +54,11 @@ def inspect_files(paths: Sequence[Path], *, json: bool = False) -> int:
         _print_json(found, code)
         return code
     for problem in found.problems:
-        typer.echo(problem, err=True)
+        say(problem, err=True)
     for warning in found.warnings:
-        typer.echo(f"warning: {warning}", err=True)
+        say(f"warning: {warning}", err=True)
     for line in summary_lines(found):
-        typer.echo(line)
+        say(line)
     return code
 
 

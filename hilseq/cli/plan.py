@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from hilseq.cli.command import StandOption, UnitOption
+from hilseq.cli.command import StandOption, UnitOption, say
 
 if TYPE_CHECKING:
     from hilseq.description.approved_plan import PlanContent
@@ -152,9 +152,9 @@ def plan_command(
         reported.setdefault(tuple(plan_lines(plan)), []).append(plan.slot)
     for lines, slots_of_it in reported.items():
         where = f"slot{'s' if len(slots_of_it) > 1 else ''} {', '.join(slots_of_it)}"
-        typer.echo("\n".join(lines).replace(_SLOTS, where, 1))
+        say("\n".join(lines).replace(_SLOTS, where, 1))
     for line in bench_lines(plans, bench_times(plans, visit)):
-        typer.echo(line)
+        say(line)
 
 
 def _approve(visit: Visit, files: Mapping[str, Path], sequences: Sequence[str], by: str, why: str) -> None:

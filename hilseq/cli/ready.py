@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from hilseq.cli.command import StandOption, UnitOption
+from hilseq.cli.command import StandOption, UnitOption, say
 
 if TYPE_CHECKING:
     from hilseq.description.golden import ChartedVisit
@@ -340,9 +340,7 @@ def _tell(stand: str, looks: list[ReadinessResult], *, json: bool) -> int:
         typer.echo(notation.dumps(answer, indent=2))
         return code
     for look in looks:
-        typer.echo(
-            f"{_VERDICTS[look.right]:<14}{look.topic:<15} {sanitize(look.what)}: {sanitize(look.words)}"
-        )
+        say(f"{_VERDICTS[look.right]:<14}{look.topic:<15} {sanitize(look.what)}: {sanitize(look.words)}")
     verdict = "ready" if not wrong else f"NOT READY: {len(wrong)} of {len(looks)} looks found something wrong"
-    typer.echo(f"\nstand {stand}: {verdict}")
+    say(f"\nstand {stand}: {verdict}")
     return code

@@ -151,6 +151,8 @@ class Day:
         self._operator = ""
         #: What the next page says first.
         self._warning = ""
+        #: Whether no more units are taken.
+        self._ends = False
         self._fitted: dict[str, str] = {}
         self._tally: Counter[Disposition] = Counter()
 
@@ -170,6 +172,8 @@ class Day:
             units = self._fit_units()
             folder = self._run(units)
             self._show_end(folder, {slot: serial for slot, (serial, _) in units.items()})
+            if self._ends:
+                raise EOFError
 
     def close(self) -> None:
         """Say what was done."""
@@ -203,12 +207,13 @@ class Day:
         """Return serial number and profile of the next unit; None when those that are fitted shall be run."""
         taken = {serial for serial, _ in units.values()}
         words = f"Scan or type the serial number of the {'next ' if taken else ''}unit for slot {slot}."
-        more = "Enter starts the run." if taken else f"`{END}` ends the day."
+        more = f"Enter starts the run, `{END}` the last one." if taken else f"`{END}` ends the day."
         while True:
             line = self._ask(words, more)
-            if line == END:
+            if line == END and not taken:
                 raise EOFError
-            if not line and taken:
+            if taken and line in ("", END):  # what is fitted is tested first
+                self._ends = line == END
                 return None
             try:
                 serial, profile = self._identify(slot, line)
@@ -400,7 +405,6 @@ class BenchDay(Day):
         super().__init__(*about)
         self._visits: dict[str, SlotVisit] = {}
         self._begun: dict[str, float] = {}
-        self._ends = False
         #: Signals that came: then the visits end, and nobody is asked any more.
         self._heard: list[int] = []
         #: By slot, the question that was answered last.

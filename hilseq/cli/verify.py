@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from hilseq.cli.command import say
 from hilseq.cli.report import Template, read_template
 
 if TYPE_CHECKING:
@@ -59,7 +60,7 @@ def verify_command(
         return
     if file is None or run is None:
         raise UsageError("give FILE and RUN, or --code TEXT")
-    from hilseq.plugin.run_header import contradicts_its_files
+    from hilseq.plugin.planned import contradicts_its_files
     from hilseq.reports.verify import VerifyOutcome, as_json, verify
     from hilseq.signing import known_stands
 
@@ -75,7 +76,7 @@ def verify_command(
         _print(as_json(result))
     else:
         for line in result.lines():
-            typer.echo(line, err=result.outcome is not VerifyOutcome.MATCHES)
+            say(line, err=result.outcome is not VerifyOutcome.MATCHES)
     raise typer.Exit(int(result.outcome))
 
 
@@ -116,8 +117,8 @@ def _verify_code(text: str, key: Path | None, *, as_json: bool) -> None:
         said = {**asdict(content), "outcome": outcome.name.lower().replace("_", " "), "reported": reported}
         _print(said)
     else:
-        typer.echo(sanitize(f"{content}", 600), err=outcome is not VerifyOutcome.MATCHES)
-        typer.echo(sanitize(reported, 300), err=outcome is not VerifyOutcome.MATCHES)
+        say(sanitize(f"{content}", 600), err=outcome is not VerifyOutcome.MATCHES)
+        say(sanitize(reported, 300), err=outcome is not VerifyOutcome.MATCHES)
     raise typer.Exit(int(outcome))
 
 

@@ -1,12 +1,15 @@
 """The checks of a visit as the plugin keeps them: identified, planned into the journal, ended there.
 
-Before anything is powered, what a run is to do is held against the approved plan of each profile.
+Before anything is powered, what a run is to do is held against the approved plan of each profile; when its journal is
+verified, what it states is held against the stand file and the profiles that stand in it.
 """
 
 from __future__ import annotations
 
+import re
+import tempfile
 from collections import Counter
-from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -21,9 +24,11 @@ from hilseq.description.approved_plan import (
     sha256_of,
 )
 from hilseq.description.crosscheck import waived
+from hilseq.description.loading import load_profile, load_stand
 from hilseq.description.profile import Profile
 from hilseq.description.stand import Stand
 from hilseq.description.visit import Visit
+from hilseq.errors import HilseqError
 from hilseq.hooks import Element, Stage
 from hilseq.journal.entries import (
     CausesStated,
@@ -37,6 +42,7 @@ from hilseq.journal.entries import (
     Reading,
     without_slot,
 )
+from hilseq.journal.run_state import RunState, UnitState
 from hilseq.plugin import markers, stages
 from hilseq.plugin.classify import PASSED, Outcome
 from hilseq.plugin.parametrize import place_of, slot_of
@@ -317,3 +323,95 @@ def _missing(
             here = (Path(file).name, test.partition("[")[0]) in tests.functions
             reported[check] = _NOT_HERE if here and check not in deselected else _NOT_SELECTED
     return reported
+
+
+# -- a journal against its files ------------------------------------------------------------------------
+
+
+def contradicts_its_files(run: RunState) -> list[str]:
+    """Return where a journal states otherwise what its own stand file and profiles say, in words; mostly nothing.
+
+    Whoever writes a journal anew may leave those files as they are, with their hashes, and state otherwise what they
+    say. Names, numbers and rules are compared; sentences, which an earlier version may have put otherwise, are not.
+    A file that this version cannot read says nothing.
+    """
+    texts = {one.role: one.text for one in run.inputs}
+    with tempfile.TemporaryDirectory(prefix="hilseq-verify-") as name:
+        folder = Path(name)
+
+        def written(role: str) -> Path:
+            path = folder / "description.yaml"
+            path.write_text(texts.get(role, ""), encoding="utf-8", errors="replace")
+            return path
+
+        try:
+            stand = load_stand(written("stand file"))
+        except (HilseqError, RecursionError):
+            return []
+        found = list(_of_stand(run, stand))
+        for unit in run.units:
+            try:
+                profile = load_profile(written(f"profile of slot {unit.slot}"))
+            except (HilseqError, RecursionError):
+                continue
+            found += _of_unit(run, unit, stand, profile)
+        return found
+
+
+def _of_stand(run: RunState, stand: Stand) -> Iterator[str]:
+    if run.stand != stand.stand:
+        yield f"the run states the stand {run.stand}, and its stand file is that of {stand.stand}"
+    parts = {f"supply {name}": supply.calibration for name, supply in stand.supplies.items()}
+    parts |= {f"io {name}": io.calibration for name, io in stand.io.items()}
+    for instrument in run.instruments:
+        calibration = parts.get(instrument.name)
+        due = "" if calibration is None else calibration.due.isoformat()
+        if instrument.name in parts and instrument.due != due:
+            words = (
+                f"the calibration of {instrument.name} is stated to hold until {instrument.due or 'no date'}"
+            )
+            yield f"{words}, and by the stand file until {due or 'no date'}"
+
+
+def _of_unit(run: RunState, unit: UnitState, stand: Stand, profile: Profile) -> Iterator[str]:
+    """Compare what is stated of a unit; what its run knew nothing of yet is not held against it."""
+    slot = unit.slot
+    if unit.part != profile.part or unit.description != profile.description:
+        yield f"the unit of slot {slot} is stated to be another than that of its profile"
+    rule = run.header.decision_rules.get(slot)
+    if rule is not None and rule != profile.decision_rule:
+        yield f"the run states the decision rule `{rule}` for slot {slot}, and the profile `{profile.decision_rule}`"
+    if unit.plan is not None:
+        planned = None if profile.soak is None else profile.soak.duration
+        if unit.plan.soak != planned:
+            yield f"the run states a planned soak of {unit.plan.soak} s for slot {slot}, and the profile {planned} s"
+        soak = (stages.SOAK,) if profile.soak else ()
+        claimed = {*stages.required(profile, ()), *soak} & set(unit.plan.not_claimed)
+        if claimed:
+            yield f"the run states that the profile of slot {slot} does not claim {min(claimed)}, and it does"
+    if unit.paper is not None:
+        yield from _of_paper(unit.paper, certificate_stated(slot, stand, profile, ()))
+    if unit.known_causes and _causes(unit.known_causes) != _causes(causes_stated(slot, profile, {}).causes):
+        yield f"the run states other causes for slot {slot} than the profile"
+
+
+def _of_paper(stated: CertificateStated, expected: CertificateStated) -> Iterator[str]:
+    for what, one, other in (
+        ("key readings", stated.key_readings, expected.key_readings),
+        ("waived readings and calibrations", _names(stated.waived), _names(expected.waived)),
+        ("shop", stated.shop, expected.shop),
+        ("address of the shop", stated.shop_address, expected.shop_address),
+        ("signal of the ambient temperature", stated.ambient, expected.ambient),
+    ):
+        if one != other:
+            yield f"the run states for slot {stated.slot} another content of `{what}` than its files"
+
+
+def _causes(known: Iterable[KnownCause]) -> list[tuple[object, ...]]:
+    """Return causes without what the records knew of them."""
+    return [(cause.name, cause.action, cause.places, cause.faults) for cause in known]
+
+
+def _names(waived: Iterable[str]) -> list[str]:
+    """Return what is waived, without the reason."""
+    return [re.split("[,:]", text, maxsplit=1)[0] for text in waived]

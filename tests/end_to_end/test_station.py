@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 import sys
 from pathlib import Path
 
 import pytest
 
+from hilseq.cli.station import Day
+from hilseq.description.loading import load_stand
 from tests.end_to_end.conftest import ROOT, STANDS
 from tests.terminal import Terminal
 
@@ -155,3 +158,19 @@ def test_a_part_that_nobody_knows_is_asked_for(tmp_path: Path) -> None:
         assert "Known: DX08, RH16" in terminal.answer("part number of X-1", "RH17")
         terminal.answer("There is no profile of part RH17.", "rh16")
         assert "slot A, step 1 of" in terminal.until("Enter when it is done")
+
+
+def test_the_end_of_the_day_leaves_no_fitted_unit_untested(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where several units are tested in one visit, `end` at the next slot runs what is fitted as the last visit."""
+    stand = STANDS / "duo-bench.yaml"
+    reading, writing = os.pipe()
+    with os.fdopen(reading) as lines, os.fdopen(writing, "w") as person:
+        monkeypatch.setattr(sys, "stdin", lines)
+        profile = f"A={STANDS / 'units' / 'rh16.yaml'}"
+        day = Day(stand, load_stand(stand), [profile], [], ["--simulate"], Path("day"), "")
+        steps = len(list(day._steps("A", "RH-1", STANDS / "units" / "rh16.yaml")))
+        day._fitted.clear()
+        person.write("RH-1\n" + "\n" * steps + "end\n")
+        person.flush()
+        assert list(day._fit_units()) == ["A"]
+        assert day._ends

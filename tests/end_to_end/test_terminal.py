@@ -47,6 +47,18 @@ def test_the_demo_on_a_terminal(tmp_path: Path) -> None:
     assert outputs.endswith("2 failed: q05, q06")
 
 
+def test_long_lines_are_broken_between_words_on_a_terminal(tmp_path: Path) -> None:
+    """What is read there fits 80 columns; a program that reads it gets one line for each."""
+    files = [str(STANDS / "sim-bench.yaml"), str(STANDS / "units" / "rh16.yaml")]
+    with Terminal([*HILSEQ, "inspect", *files], tmp_path) as terminal:
+        assert terminal.wait() == 0
+        lines = terminal.lines
+    at = next(number for number, line in enumerate(lines) if line.startswith("profile RH16: 16 outputs"))
+    assert lines[at].endswith("2 ports,")
+    assert lines[at + 1] == "    3 modes, 10 fault codes, 32 configuration words"
+    assert "2 ports, 3 modes," in warm.hilseq("inspect", *files, cwd=tmp_path).stdout
+
+
 def test_stages_fill_up_on_a_terminal(tmp_path: Path) -> None:
     """While it runs: how far it is, and time gone by; at its end nothing of that is left."""
     with Terminal([*HILSEQ, *RUN, *FEW, "--defect", "outputs-shorted@q05+q06"], tmp_path) as terminal:
