@@ -157,18 +157,22 @@ def fail_on_lost_points(unit: Unit, normally: set[str], volts: float) -> None:
 
 
 def _fail_on_lost(unit: Unit, lost: Sequence[str], words: str, right: Callable[[Unit], set[str]]) -> None:
-    """Raise UnitFault at points that are lost, and at the supply unless they stay lost when it is rated again.
+    """Raise UnitFault at points that are lost, and at the supply where some follow it.
 
-    What stays is a fault of this start, or has come meanwhile, and says nothing of the supply.
+    Such a point is right at rated supply again, and lost once more at this one. What stays lost, or comes and goes,
+    says nothing of the supply.
     """
     if not lost:
         unit.fail_at([], words)
         return
-    unit.supply.move_to(unit.profile.ratings.supply)
-    unit.supply.voltage()  # it waits until the new setting stands
-    if set(lost) & right(unit):
-        unit.fail_at(["supply", *lost], words)
-    unit.fail_at(lost, f"{words}, nor at rated supply afterwards")
+    corner, follows = unit.supply.level, set(lost)
+    for volts, is_right in ((unit.profile.ratings.supply, True), (corner, False)):
+        unit.supply.move_to(volts)
+        unit.supply.voltage()  # it waits until the new setting stands
+        follows = follows & right(unit) if is_right else follows - right(unit)
+        if not follows:
+            unit.fail_at(lost, f"{words}, and at rated supply is no different")
+    unit.fail_at(["supply", *lost], words)
 
 
 #: A start is given so much longer than the shortest seen before the unit is asked whether it started.
@@ -224,17 +228,20 @@ def find_ride_through(unit: Unit, clock: Clock) -> RideThrough:
     search = ride_through_search(unit.profile)
     rows: list[tuple[float, float, str]] = []
     length = Measured(0.0, "s")
-    sensed = unit.outputs.drive(*unit.outputs.names)
-    on = {name for name, is_on in sensed.items() if is_on}
     while (wanted := search.next_point()) is not None:
-        length, survived = _survives(unit, wanted, on, clock)
+        length, survived = _survives(unit, wanted, clock)
         rows.append((wanted, length.value, "rode through" if survived else "started anew"))
         search.tell(passed=survived)
     return RideThrough(search.found(), length, rows)
 
 
-def _survives(unit: Unit, seconds: float, on: set[str], clock: Clock) -> tuple[Measured, bool]:
-    """Interrupt once; tell how long it was and whether the unit rode through. Afterwards it is live."""
+def _survives(unit: Unit, seconds: float, clock: Clock) -> tuple[Measured, bool]:
+    """Interrupt once; tell how long it was and whether the unit rode through. Afterwards it is live.
+
+    The outputs are commanded anew before: one that goes off by itself after a while says nothing of the supply.
+    """
+    unit.outputs.command()
+    on = {name for name, is_on in unit.outputs.drive(*unit.outputs.names).items() if is_on}
     counter = unit.profile.link.starts
     before = None if counter is None else unit.link.read(counter)
     length = unit.supply.interrupt(seconds)
