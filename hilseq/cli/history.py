@@ -151,6 +151,8 @@ def unit_command(
 ) -> None:
     """Tell a unit's history: every visit, what was found, and the readings that moved.
 
+    Visits on hardware and simulated ones are both shown, each with its kind.
+
     Example: hilseq history unit RH-0001 --html history.html
     """
 

@@ -281,6 +281,10 @@ def _endpoint(value: Any) -> Any:
         match = re.fullmatch(r"(\[[0-9A-Fa-f:]+\]|[A-Za-z0-9.-]+):(\d{1,5})", value)
         if match and 0 < int(match[2]) <= LAST_PORT:
             return value
+        if match:
+            raise ValueError(
+                f"there is no port {int(match[2])} in {value[:60]!r}; expected one from 1 to {LAST_PORT}"
+            )
     raise ValueError(
         f"{str(value)[:60]!r} is not a network address; expected HOST:PORT such as 192.0.2.20:502"
     )

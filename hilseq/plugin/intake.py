@@ -122,7 +122,13 @@ def _said(written: SourcePosition, path: Path, own: Sequence[str]) -> Intake:
     said = {}
     for word, value in written.items():
         key = key_of(str(word), own, f"{path}:{value.start.line}:{value.start.column}")
-        said[key] = value_of(key, value.text, f"{path}:{value.mark.line}:{value.mark.column}")
+        where = f"{path}:{value.mark.line}:{value.mark.column}"
+        if isinstance(value.content, dict | list):
+            kind = "a list" if isinstance(value.content, list) else "a mapping"
+            raise UsageError(
+                f"{where}: {key} holds {kind}; expected one line of text, in quotes where it has brackets"
+            )
+        said[key] = value_of(key, value.text, where)
     return said
 
 

@@ -241,6 +241,13 @@ CASES: dict[str, tuple[dict[str, str], str, str, str, str]] = {
         "HOST:PORT such as 192.0.2.20:502",
         "",
     ),
+    "a port beyond the last": (
+        {"address: 192.0.2.20:502": "address: 192.0.2.20:70000"},
+        "192.0.2.20:70000\n",
+        "there is no port 70000 in '192.0.2.20:70000'",
+        "one from 1 to 65535",
+        "",
+    ),
     "a name with a dot": (
         {"  spare relay:": "  spare.relay:"},
         "spare.relay",

@@ -113,7 +113,7 @@ def test_an_intake_file(tmp_path: Path) -> None:
         ("", "empty"),
         ("- a\n", "expected keys such as"),
         ("work-order: 0012\n", "'0012' in quotes for a text"),
-        ("complaint: {a: b}\n", "expected one line"),
+        ("complaint: {a: b}\n", ":1:12: complaint holds a mapping; expected one line of text"),
         ("colour: red\n", "is nothing that intake asks for"),
         ("complaint: a\ncomplaint: b\n", "complaint"),
         ("complaint: [\n", "YAML"),
