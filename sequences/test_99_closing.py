@@ -148,9 +148,10 @@ def test_analog_at_the_end(analog_spots: dict[str, SpotCheck], analog_point: str
 def test_port_carries_frames_at_the_end(ready_unit: Unit, port: str) -> None:
     """Frame transfer at the end.
 
-    Some frames that are sent into the port still come back as they must.
+    Some frames that are sent into the port still come back as they must, long ones too.
     """
     ready_unit.ports.assert_carries(port)
+    ready_unit.ports.assert_long_frames(port)
 
 
 @pytest.mark.needs("identity.device-identification")
