@@ -153,10 +153,13 @@ def _disposition(record: RunState, unit: UnitState, life: Liveness, soak: Sample
 
 
 def _unit(record: RunState, unit: UnitState, life: Liveness, soak: SampledSoak | None) -> Plain:
-    done = sum(_is_done(check) for check in unit.checks)
+    running = life.status is RunStatus.RUNNING
+    # How far it is while it runs; how much was done once it has ended.
+    done = sum(
+        _is_done(check) for check in unit.checks if running or check.verdict is not CheckVerdict.NOT_PERFORMED
+    )
     now = [check for check in unit.checks if check.started and not _is_done(check)]
     causes = diagnosis(unit).causes
-    running = life.status is RunStatus.RUNNING
     return {
         "slot": unit.slot,
         "part": unit.part,

@@ -32,7 +32,7 @@ from hilseq.reports.risks import risk_sentences
 from hilseq.reports.sanitize import sanitize
 from hilseq.reports.soak import CASE, Series, SoakView
 from hilseq.reports.summary_code import code_text
-from hilseq.verdicts import Disposition
+from hilseq.verdicts import CheckVerdict, Disposition
 
 #: PDF/A-2a for archives (ISO 19005-2) and PDF/UA-1 for those who do not see the page (ISO 14289-1).
 STANDARDS: list[Literal["a-2a", "ua-1"]] = ["a-2a", "ua-1"]
@@ -405,6 +405,14 @@ def paper_of(disposition: Disposition) -> tuple[str, str]:
     return papers.get(disposition, ("Test result", "test-result"))
 
 
+def _stages_that_fit(stages: list[page_views.StageView]) -> list[page_views.StageView]:
+    """Leave out the first that passed where there are too many: a visit begins with what is about the stand."""
+    too_many = len(stages) - (_MOST_STAGES - 1) if len(stages) > _MOST_STAGES else 0
+    passed = [view for view in stages if view.verdict == CheckVerdict.PASSED]
+    left_out = [id(view) for view in [*passed, *reversed(stages)][:too_many]]
+    return [view for view in stages if id(view) not in left_out]
+
+
 def certificate(
     run: RunState, unit: UnitState, soak: SoakView | None = None, template: bytes | None = None
 ) -> bytes:
@@ -420,7 +428,7 @@ def certificate(
     reasons, more = page_views.reasons(unit, stages)
     instruments = page_views.instruments(run)
     left, right = _facts(run, unit)
-    shown = stages[:_MOST_STAGES] if len(stages) <= _MOST_STAGES else stages[: _MOST_STAGES - 1]
+    shown = _stages_that_fit(stages)
     rows = [[view.name, view.reported, f"{view.sign} {view.verdict}"] for view in shown]
     if len(stages) > len(shown):
         rows.append([f"{len(stages) - len(shown)} more stages", "see the report", ""])

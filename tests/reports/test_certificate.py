@@ -145,6 +145,19 @@ def test_every_claim_stands_on_the_certificate_with_its_domain(good: Path) -> No
         assert "".join(words[:100].split()) in text, words
 
 
+def test_of_many_stages_those_at_the_end_of_the_visit_are_kept(story: Callable[..., Any]) -> None:
+    """What is left out passed, and came first: a soak and a closing look are what a customer asks for."""
+    reported = story()
+    for number in range(16):
+        reported.check(
+            f"c{number}", stage=f"stage-{number:02}", verdict="failed" if number == 1 else "passed"
+        )
+    run = _record(reported.end(1))
+    words = _words(certificate(run, run.units[0]))
+    assert [number for number in range(16) if f"stage-{number:02}" in words] == [1, *range(4, 16)]
+    assert "3 more stages" in words
+
+
 def test_hostile_text_of_any_length_still_fits_on_two_pages(story: Callable[..., Any]) -> None:
     evil = '#panic("owned") $x$ *b* <b> \x1b[2J \u202egnp 中文 \ud800 ' + "long" * 500
     unit = {"slot": "A", "serial": evil, "part": evil, "description": evil, "intake": {evil: evil, "b": evil}}
