@@ -135,13 +135,17 @@ def _mark_of_offset(text: str, offset: int) -> Mark:
     return Mark(before.count("\n") + 1, offset - (before.rfind("\n") + 1) + 1)
 
 
+#: What ends a line for the parser, whose line numbers these are (YAML 1.1, 5.4, from memory).
+_LINE_BREAK = re.compile("\r\n|[\r\n\x85\u2028\u2029]")
+
+
 def _syntax_problem(error: yaml.MarkedYAMLError, text: str, path: Path) -> Problem:
     """Put an error of the YAML parser into words; it stops at the first."""
     place = error.problem_mark or error.context_mark
     said = error.problem or "syntax error"
     if place is None:
         return Problem(path, 0, 0, f"YAML cannot be read: {said}")
-    lines = text.split("\n")
+    lines = _LINE_BREAK.split(text)
     written = lines[place.line] if place.line < len(lines) else ""
     indent = written[: len(written) - len(written.lstrip())]
     here = written[place.column : place.column + 1]

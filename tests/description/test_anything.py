@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 import yaml
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from hilseq.description.inspection import inspect
@@ -60,6 +60,8 @@ def _read(path: Path) -> None:
 
 @QUICK
 @given(st.text(max_size=200))
+@example("0:\x850")  # lines that only the parser breaks
+@example("a: 1\u2028b:1\u2029 c: [")
 def test_any_text_is_composed_or_refused(text: str) -> None:
     """Any text is YAML, or refused with a DescriptionError."""
     with contextlib.suppress(DescriptionError):
