@@ -134,9 +134,9 @@ def test_a_check_that_needs_a_person_is_not_performed(visit: MakeVisit, tmp_path
     assert "failed" not in done.verdicts().values()
 
 
-def test_shipped_stands_for_the_sequences_of_hilseq() -> None:
+def test_shipped_stands_for_the_sequences_of_hilseq(tmp_path: Path) -> None:
     """Beside own ones in their order, and where none is named."""
-    own = str(resources.folder("sequences"))
-    assert resources.sequences(["shipped", "checks"]) == [own, "checks"]
-    assert resources.sequences(["checks::test_one"]) == ["checks::test_one"]
+    own, mine = str(resources.folder("sequences")), str(tmp_path)
+    assert resources.sequences(["shipped", mine]) == [own, mine]
+    assert resources.sequences([f"{mine}::test_one"]) == [f"{mine}::test_one"]
     assert resources.sequences([]) == [own]
