@@ -70,7 +70,7 @@ CASES = {
         INCOMPLETE, "link", "refuses connections", act=lambda rig: rig.link.refuse()
     ),
     "link answers garbage": Case(
-        INCOMPLETE, "link", "nonsense", act=at_first_output(lambda rig: rig.link.garble(_flipped))
+        INCOMPLETE, "link", "an invalid answer", act=at_first_output(lambda rig: rig.link.garble(_flipped))
     ),
     "link answers exceptions": Case(
         INCOMPLETE, "link", "error 4", act=at_first_output(lambda rig: rig.link.garble(answers_exception(4)))
@@ -92,7 +92,7 @@ CASES = {
     "I/O out": Case(STAND_FAULT, "io box", "did not answer", act=at_first_output(lambda rig: rig.io.cut())),
     "I/O refused": Case(STAND_FAULT, "io box", "cannot be reached", act=lambda rig: rig.io.refuse()),
     "I/O answers garbage": Case(
-        STAND_FAULT, "io box", "nonsense", act=at_first_output(lambda rig: rig.io.garble(_flipped))
+        STAND_FAULT, "io box", "an invalid answer", act=at_first_output(lambda rig: rig.io.garble(_flipped))
     ),
     "I/O shows an old picture": Case(
         STAND_FAULT, "loop-in", "", rig={"io": ("stale",)}, sequences=(), beside="loop-out"

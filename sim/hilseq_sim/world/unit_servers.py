@@ -303,7 +303,7 @@ class UnitPort:
         random, spoilt = self._random, bytearray()
         for byte in data:
             if random.random() < lost:
-                if random.random() < 0.5:  # noqa: PLR2004 - as often nonsense as nothing
+                if random.random() < 0.5:  # noqa: PLR2004 - as often random bytes as nothing
                     spoilt.append(byte ^ random.randrange(1, 256))
                 continue
             mask = sum(1 << bit for bit in range(8) if random.random() < ratio)
