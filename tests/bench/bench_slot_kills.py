@@ -68,7 +68,7 @@ class BusyRack:
         """Tell what the supply says of a slot's output; None where it says nothing."""
         number = "ABCDEFGH".index(slot)
         resource = self.simulator.endpoints[f"supply p{number + 1}"]
-        reported = self.simulator.ask(int(resource.split("::")[2]), f"INST:NSEL {number % 4 + 1};:OUTP?")
+        reported = self.simulator.ask(int(resource.split("::")[2]), f"OUTP{number % 4 + 1}?")
         return {"0": False, "1": True}.get(reported)
 
     def fill(self) -> None:

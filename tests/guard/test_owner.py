@@ -49,12 +49,12 @@ class Duo:
         self.stand = str(simulator.stand)
 
     def is_on(self, slot: str) -> bool:
-        """Tell whether the supply says that the output of a slot is on."""
-        return bool(self.simulator.ask_supply(f"INST:NSEL {'AB'.index(slot) + 1};:OUTP?") == "1")
+        """Tell whether the supply says that the output of a slot is on; what the runs have selected stays selected."""
+        return bool(self.simulator.ask_supply(f"OUTP{'AB'.index(slot) + 1}?") == "1")
 
     def is_off(self, slot: str) -> bool:
         """Tell whether it says that it is off."""
-        return bool(self.simulator.ask_supply(f"INST:NSEL {'AB'.index(slot) + 1};:OUTP?") == "0")
+        return bool(self.simulator.ask_supply(f"OUTP{'AB'.index(slot) + 1}?") == "0")
 
     def state(self) -> dict[str, Any]:
         """Return what `hilseq stand` tells."""
