@@ -180,10 +180,11 @@ EXTRAS = {
 }
 
 
-def not_installed(package: str) -> UsageError:
-    """Return the error for a package of `EXTRAS` that is missing: which, and how it is had."""
-    extra = EXTRAS[package]
-    return UsageError(f"this needs {package}: python -m pip install 'hilseq[{extra}]'")
+def not_installed(module: str) -> UsageError:
+    """Return the error for a module that is missing: its package, and how it is had, of `EXTRAS` by its extra."""
+    package = module.partition(".")[0]
+    wanted = f"'hilseq[{EXTRAS[package]}]'" if package in EXTRAS else package
+    return UsageError(f"this needs {package}: python -m pip install {wanted}")
 
 
 @dataclass(frozen=True, slots=True, order=True)
