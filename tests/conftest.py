@@ -28,7 +28,7 @@ SECONDS = 300
 WHOLE_RUNS = frozenset({"coverage", "distribution", "end_to_end", "foreign", "guard", "plugin", "soak"})
 #: Of these, and of tests marked `whole_run`, a run of all tests makes one part, by its commit; HILSEQ_ALL_TESTS=1 makes
 #: all. Whatever is named on the command line runs.
-PARTS = 10
+PARTS = 16
 PART, EVERYTHING = "HILSEQ_TESTS_PART", "HILSEQ_ALL_TESTS"
 # How long an example takes is no property of the code: a busy machine fails no test. Every run draws other examples:
 # half of the usual number find in two runs what all of them find in one.

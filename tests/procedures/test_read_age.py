@@ -86,6 +86,7 @@ def test_what_is_too_old_is_said_once_and_of_the_io() -> None:
     assert "expected 20 ms by the stand file" in stated.words
 
 
+@pytest.mark.whole_run
 def test_an_io_with_old_values_is_the_stands_fault(tmp_path: Path) -> None:
     """Values 0.6 s old are found in set-up, on the I/O and not on its signals, and nothing is said of the unit."""
     line = ["run", "--stand", str(STANDS / "sim-bench.yaml"), "--unit", str(UNIT), "--serial", "RH-1"]

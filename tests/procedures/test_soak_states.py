@@ -291,6 +291,7 @@ def test_the_soaks_make_every_move() -> None:
     assert {move for soak in SOAKS.values() for move in soak.moves} == EDGES
 
 
+@pytest.mark.whole_run
 @pytest.mark.parametrize("name", SOAKS)
 def test_a_soak_moves_as_the_table_says(make: MakeUnit, monkeypatch: pytest.MonkeyPatch, name: str) -> None:
     """Each soak makes its moves, in their order, and the journal keeps of each what the table says."""
