@@ -24,6 +24,12 @@ UnitOption = Annotated[
 ]
 #: What typer adds to the name of an argument: its type, which the help says in words.
 _TYPE = re.compile(r" <[^<>]*>$")
+#: No completion, markup or tracebacks of typer's own.
+_OF_EVERY_APP: dict[str, Any] = {
+    "add_completion": False,
+    "rich_markup_mode": None,
+    "pretty_exceptions_enable": False,
+}
 #: What typer says of a value that is none of its type.
 _NO_VALUE = re.compile(r"^Input should be (.{1,200}?)(?:, unable .{1,200})?$")
 
@@ -102,12 +108,7 @@ def say(text: object = "", *, err: bool = False) -> None:
 
 def command_app(function: Callable[..., None], kind: type[CliCommand] = CliCommand) -> typer.Typer:
     """Return the app of one command."""
-    app = typer.Typer(
-        help=inspect.getdoc(function),
-        add_completion=False,
-        rich_markup_mode=None,
-        pretty_exceptions_enable=False,
-    )
+    app = typer.Typer(help=inspect.getdoc(function), **_OF_EVERY_APP)
     app.command(cls=kind)(function)
     return app
 
@@ -151,3 +152,11 @@ class Group(TyperGroup):
         """Write options and commands."""
         _write_parameters(self, ctx, formatter)
         self.format_commands(ctx, formatter)
+
+
+def group_app(help_text: str, commands: Mapping[str, Callable[..., None]]) -> typer.Typer:
+    """Return the app of a group of commands, in this order."""
+    app = typer.Typer(cls=Group, help=help_text, no_args_is_help=True, **_OF_EVERY_APP)
+    for name, function in commands.items():
+        app.command(name, cls=CliCommand)(function)
+    return app

@@ -9,12 +9,12 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from hilseq.cli.command import CliCommand, Group
+from hilseq.cli.command import group_app
 from hilseq.cli.records import Json, Records, reached, say_upgraded
 
 if TYPE_CHECKING:
-    from hilseq.records.database import Database
     from hilseq.records.history.answer import Answer, AnswerTable
+    from hilseq.records.history.questions import Questions
 
 Csv = Annotated[bool, typer.Option("--csv", help="The main table as CSV, on stdout.")]
 Html = Annotated[
@@ -39,37 +39,39 @@ _WIDE = 240
 
 def make_history_app() -> typer.Typer:
     """Return the sub-commands of `hilseq history`."""
-    app = typer.Typer(
-        cls=Group,
-        help="What the records tell: a unit's history, a part's yield, a reading, the stands, the instruments.",
-        no_args_is_help=True,
-        add_completion=False,
-        rich_markup_mode=None,
-        pretty_exceptions_enable=False,
+    return group_app(
+        "What the records tell: a unit's history, a part's yield, a reading, the stands, the instruments.",
+        {
+            "unit": unit_command,
+            "part": part_command,
+            "reading": reading_command,
+            "stands": stands_command,
+            "gauge": gauge_command,
+            "retested": retested_command,
+            "calibration-due": calibration_due_command,
+        },
     )
-    app.command("unit", cls=CliCommand)(unit_command)
-    app.command("part", cls=CliCommand)(part_command)
-    app.command("reading", cls=CliCommand)(reading_command)
-    app.command("stands", cls=CliCommand)(stands_command)
-    app.command("gauge", cls=CliCommand)(gauge_command)
-    app.command("retested", cls=CliCommand)(retested_command)
-    app.command("calibration-due", cls=CliCommand)(calibration_due_command)
-    return app
 
 
 def _answer(
-    records: str | None, ask: Callable[[Database], Answer], *, as_json: bool, as_csv: bool, html: Path | None
+    ask: Callable[[Questions], Answer],
+    records: str | None,
+    *,
+    as_json: bool,
+    as_csv: bool,
+    html: Path | None,
 ) -> None:
     """Ask the records and give the answer in the forms that were wanted."""
     from hilseq.errors import UsageError
     from hilseq.records.database import open_database
     from hilseq.records.history import answer as forms
+    from hilseq.records.history.questions import Questions
 
     if as_json and as_csv:
         raise UsageError("--json and --csv both write to stdout: choose one")
     with reached(), open_database(records, create=False) as database:
         say_upgraded(database)
-        reported = ask(database)
+        reported = ask(Questions(database))
         address = str(database)
     if html is not None:
         _write_page(reported, address, html)
@@ -155,14 +157,7 @@ def unit_command(
 
     Example: hilseq history unit RH-0001 --html history.html
     """
-
-    def ask(database: Database) -> Answer:
-        from hilseq.records.history.present import of_unit
-        from hilseq.records.history.unit_history import unit_history
-
-        return of_unit(unit_history(database, serial, part))
-
-    _answer(records, ask, as_json=as_json, as_csv=as_csv, html=html)
+    _answer(lambda asked: asked.unit(serial, part), records, as_json=as_json, as_csv=as_csv, html=html)
 
 
 def part_command(
@@ -181,22 +176,13 @@ def part_command(
 
     Example: hilseq history part RH16 --simulated
     """
-
-    def ask(database: Database) -> Answer:
-        from hilseq.records.history.part import first_pass, pareto, pooled, yield_over_time
-        from hilseq.records.history.present import of_part
-        from hilseq.records.history.repairs import cure_rates
-
-        return of_part(
-            first_pass(database, part, confidence=confidence, simulated=simulated),
-            yield_over_time(database, part, confidence=confidence, simulated=simulated),
-            pareto(database, part, simulated=simulated),
-            pareto(database, part, blames="stand", simulated=simulated),
-            pooled(database, part, confidence=confidence, simulated=simulated),
-            cures=cure_rates(database, part, confidence=confidence, simulated=simulated),
-        )
-
-    _answer(records, ask, as_json=as_json, as_csv=as_csv, html=html)
+    _answer(
+        lambda asked: asked.part(part, confidence=confidence, simulated=simulated),
+        records,
+        as_json=as_json,
+        as_csv=as_csv,
+        html=html,
+    )
 
 
 def reading_command(
@@ -216,16 +202,13 @@ def reading_command(
 
     Example: hilseq history reading RH16 "idle current"
     """
-
-    def ask(database: Database) -> Answer:
-        from hilseq.records.history.present import of_reading
-        from hilseq.records.history.reading import reading_history
-
-        return of_reading(
-            reading_history(database, part, name, place=place, stand=stand, last=last, simulated=simulated)
-        )
-
-    _answer(records, ask, as_json=as_json, as_csv=as_csv, html=html)
+    _answer(
+        lambda asked: asked.reading(part, name, place=place, stand=stand, last=last, simulated=simulated),
+        records,
+        as_json=as_json,
+        as_csv=as_csv,
+        html=html,
+    )
 
 
 def stands_command(
@@ -244,14 +227,13 @@ def stands_command(
 
     Example: hilseq history stands RH16 "idle current" --csv
     """
-
-    def ask(database: Database) -> Answer:
-        from hilseq.records.history.present import of_stands
-        from hilseq.records.history.stands import compare_stands
-
-        return of_stands(compare_stands(database, part, name, place=place, last=last, simulated=simulated))
-
-    _answer(records, ask, as_json=as_json, as_csv=as_csv, html=html)
+    _answer(
+        lambda asked: asked.stands(part, name, place=place, last=last, simulated=simulated),
+        records,
+        as_json=as_json,
+        as_csv=as_csv,
+        html=html,
+    )
 
 
 def retested_command(
@@ -267,14 +249,13 @@ def retested_command(
 
     Example: hilseq history retested --part RH16
     """
-
-    def ask(database: Database) -> Answer:
-        from hilseq.records.history.part import retested
-        from hilseq.records.history.present import of_retested
-
-        return of_retested(retested(database, part, simulated=simulated), part)
-
-    _answer(records, ask, as_json=as_json, as_csv=as_csv, html=html)
+    _answer(
+        lambda asked: asked.retested(part, simulated=simulated),
+        records,
+        as_json=as_json,
+        as_csv=as_csv,
+        html=html,
+    )
 
 
 def gauge_command(
@@ -298,15 +279,13 @@ def gauge_command(
 
     Example: hilseq history gauge RH16 "idle current"
     """
-
-    def ask(database: Database) -> Answer:
-        from hilseq.records.history.gauge import gauge
-        from hilseq.records.history.present import of_gauge
-
-        found = gauge(database, part, name, place=place, by_stand=by_stand, simulated=simulated)
-        return of_gauge(found, part, name)
-
-    _answer(records, ask, as_json=as_json, as_csv=as_csv, html=html)
+    _answer(
+        lambda asked: asked.gauge(part, name, place=place, by_stand=by_stand, simulated=simulated),
+        records,
+        as_json=as_json,
+        as_csv=as_csv,
+        html=html,
+    )
 
 
 def calibration_due_command(
@@ -327,16 +306,13 @@ def calibration_due_command(
     Example: hilseq history calibration-due --days 60 --json
     """
     today = _day(on)
-
-    def ask(database: Database) -> Answer:
-        from hilseq.records.history.present import of_calibrations_due
-        from hilseq.records.history.stands import calibrations_due
-
-        return of_calibrations_due(
-            calibrations_due(database, today, days, simulated=simulated, every=every), days
-        )
-
-    _answer(records, ask, as_json=as_json, as_csv=as_csv, html=html)
+    _answer(
+        lambda asked: asked.calibrations_due(today, days, simulated=simulated, every=every),
+        records,
+        as_json=as_json,
+        as_csv=as_csv,
+        html=html,
+    )
 
 
 def _day(text: str | None) -> date:

@@ -38,7 +38,7 @@ class StagePlan:
     seconds: float
     unknown: int
     #: Of `seconds`, what the unit and the stand need whatever tests them: off-times, starts, settling.
-    floor: float = 0.0
+    floor: float
 
 
 @dataclass(slots=True)
@@ -53,6 +53,9 @@ class UnitPlan:
     ride_through: dict[str, Any] | None = None
     soak: dict[str, Any] | None = None
     proves: list[str] = field(default_factory=list)
+    #: Of `seconds`, what the unit and the stand need whatever tests them, s. More than its stages have of it where one
+    #: waits for what the exchanges of others take meanwhile, as the watching of the clock does.
+    floor: float = 0.0
 
     @property
     def checks(self) -> int:
@@ -63,11 +66,6 @@ class UnitPlan:
     def seconds(self) -> float:
         """Time on hardware without the soak, s."""
         return sum(stage.seconds for stage in self.stages)
-
-    @property
-    def floor(self) -> float:
-        """Of that, what the unit and the stand need whatever tests them, s."""
-        return sum(stage.floor for stage in self.stages)
 
     @property
     def seconds_with_soak(self) -> float:
@@ -87,7 +85,7 @@ class UnitPlan:
 
     def as_data(self) -> dict[str, Any]:
         """Return the plan for programs."""
-        sums = {"checks": self.checks, "seconds": self.seconds, "floor": self.floor, "unknown": self.unknown}
+        sums = {"checks": self.checks, "seconds": self.seconds, "unknown": self.unknown}
         return {**asdict(self), **sums, "disk_bytes": self.disk}
 
 
@@ -208,8 +206,11 @@ def make_plans(visit: Visit, files: Mapping[str, Path], sequences: Sequence[str]
             some = [row for row in mine if row.stage == stage]
             known = [row.seconds for row in some if row.seconds is not None]
             gates = sum(row.gate for row in some)
-            floor = sum(row.floor for row in some)
-            plan.stages.append(StagePlan(stage, len(some), gates, sum(known), len(some) - len(known), floor))
+            seconds, floor = sum(known), sum(row.floor for row in some)
+            plan.floor += floor
+            plan.stages.append(
+                StagePlan(stage, len(some), gates, seconds, len(some) - len(known), min(floor, seconds))
+            )
         covered = {stage.stage for stage in plan.stages}
         required = stages.required(profile, extensions.stages)
         plan.missing = [name for name in required if name not in covered | {stages.SOAK}]

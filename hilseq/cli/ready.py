@@ -282,10 +282,10 @@ def _harness_of(state: RunState) -> str:
     from hilseq.description.golden import harness_hash
     from hilseq.description.loading import load_stand
 
-    text = next((one.text for one in state.inputs if one.role == "stand file"), "")
+    kept = state.given("stand file")
     with tempfile.TemporaryDirectory() as folder:
         copy = Path(folder) / "stand.yaml"
-        copy.write_text(text, encoding="utf-8")
+        copy.write_text("" if kept is None else kept.text, encoding="utf-8")
         return harness_hash(load_stand(copy))
 
 

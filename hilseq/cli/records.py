@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from hilseq.cli.command import CliCommand, Group
+from hilseq.cli.command import group_app
 
 if TYPE_CHECKING:
     from hilseq.records.database import Database
@@ -35,20 +35,16 @@ Json = Annotated[bool, typer.Option("--json", help="Answer for programs, on stdo
 
 def make_records_app() -> typer.Typer:
     """Return the sub-commands of `hilseq records`."""
-    app = typer.Typer(
-        cls=Group,
-        help="The database of all runs: bring journals in, look after it.",
-        no_args_is_help=True,
-        add_completion=False,
-        rich_markup_mode=None,
-        pretty_exceptions_enable=False,
+    return group_app(
+        "The database of all runs: bring journals in, look after it.",
+        {
+            "sync": sync_command,
+            "import": import_command,
+            "rebuild": rebuild_command,
+            "upgrade": upgrade_command,
+            "status": status_command,
+        },
     )
-    app.command("sync", cls=CliCommand)(sync_command)
-    app.command("import", cls=CliCommand)(import_command)
-    app.command("rebuild", cls=CliCommand)(rebuild_command)
-    app.command("upgrade", cls=CliCommand)(upgrade_command)
-    app.command("status", cls=CliCommand)(status_command)
-    return app
 
 
 @contextmanager

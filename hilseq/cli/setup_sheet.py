@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any, Protocol
+from typing import Any
 
 import jinja2
 
@@ -134,50 +134,7 @@ def _slot(name: str, slot: Slot, profile: Profile | None, pictures: Mapping[Any,
 CAUTIONS = ALL_CAUTIONS[:4]
 
 
-class PrintedLine(Protocol):
-    """One thing to fit: what, where, and what helps to find it."""
-
-    @property
-    def item(self) -> str:
-        """What."""
-        ...
-
-    @property
-    def where(self) -> str:
-        """Where."""
-        ...
-
-    @property
-    def detail(self) -> str:
-        """What helps."""
-        ...
-
-    @property
-    def picture(self) -> str:
-        """Picture file that shows it, beside the stand file, or nothing."""
-        ...
-
-
-class PrintedSection(Protocol):
-    """Lines that are done together."""
-
-    @property
-    def title(self) -> str:
-        """Its heading."""
-        ...
-
-    @property
-    def lines(self) -> Sequence[PrintedLine]:
-        """Its lines."""
-        ...
-
-    @property
-    def wires(self) -> bool:
-        """Whether each line is a wire."""
-        ...
-
-
-def as_text(stand: str, description: str, sections: Sequence[PrintedSection]) -> str:
+def as_text(stand: str, description: str, sections: Sequence[SheetSection]) -> str:
     """Return the sheet as text with a box to tick before each line."""
     lines = [f"Set-up sheet of stand {stand}: {description}", ""]
     lines += [f"Caution: {caution}" for caution in CAUTIONS]
@@ -193,7 +150,7 @@ def as_text(stand: str, description: str, sections: Sequence[PrintedSection]) ->
     return "\n".join("".join(sanitize(part) for part in line) for line in lines)
 
 
-def _with_picture(line: PrintedLine) -> str:
+def _with_picture(line: SheetLine) -> str:
     return "; ".join(
         part for part in (line.detail, f"picture {line.picture}" if line.picture else "") if part
     )
@@ -204,7 +161,7 @@ def _environment() -> jinja2.Environment:
     return environment("hilseq.reports")
 
 
-def as_html(stand: str, description: str, sections: Sequence[PrintedSection], folder: Path) -> str:
+def as_html(stand: str, description: str, sections: Sequence[SheetSection], folder: Path) -> str:
     """Return the sheet as one page that asks nothing of any other machine and runs no script.
 
     Pictures, looked for in `folder`, are inside it.

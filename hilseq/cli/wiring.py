@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from hilseq.cli.command import CliCommand, Group, StandOption
+from hilseq.cli.command import StandOption, group_app
 from hilseq.errors import DescriptionError, Problem, UsageError
 
 if TYPE_CHECKING:
@@ -310,17 +310,13 @@ def _placed(
 
 def make_wiring_app() -> typer.Typer:
     """Return the sub-commands of `hilseq wiring`."""
-    app = typer.Typer(
-        cls=Group,
-        help="The wiring list of a stand as CSV: out of a stand file, and into one.",
-        no_args_is_help=True,
-        add_completion=False,
-        rich_markup_mode=None,
-        pretty_exceptions_enable=False,
+    return group_app(
+        "The wiring list of a stand as CSV: out of a stand file, and into one.",
+        {
+            "export": export_command,
+            "import": import_command,
+        },
     )
-    app.command("export", cls=CliCommand)(export_command)
-    app.command("import", cls=CliCommand)(import_command)
-    return app
 
 
 def export_command(

@@ -28,7 +28,7 @@ from hilseq.description.fields import (
     WrittenAs,
 )
 from hilseq.description.plans import Cycling, Margins, Soak
-from hilseq.description.points import AnalogPoint, InputPoint, OutputPoint, PointTables, Port
+from hilseq.description.points import PointTables, Port
 from hilseq.description.ranges import range_names
 from hilseq.description.registers import ModbusLimits, OrderWord, Register, WordOrder, enum_word
 from hilseq.description.twin import TwinParameters
@@ -221,43 +221,6 @@ class ClockClaim(Model):
     kept_for: Seconds = Field(
         default=60.0, gt=0, description="time without supply over which the battery must carry it"
     )
-
-
-__all__ = [
-    "PLACES",
-    "AnalogPoint",
-    "BatteryClaim",
-    "ClockClaim",
-    "Configuration",
-    "Cycling",
-    "FaultCode",
-    "FaultTable",
-    "Identity",
-    "Indicator",
-    "IndicatorWord",
-    "InputPoint",
-    "Lamps",
-    "LinkRegisters",
-    "Margins",
-    "Mode",
-    "ModeCommand",
-    "ModeSwitching",
-    "ModeWord",
-    "ModuleSlots",
-    "OutputPoint",
-    "PointTables",
-    "Port",
-    "PossibleCause",
-    "Profile",
-    "Ratings",
-    "RawWord",
-    "ReportedIndicator",
-    "ReportedMode",
-    "Soak",
-    "StartClaim",
-    "SwitchPosition",
-    "TwinParameters",
-]
 
 
 class Ratings(Model):

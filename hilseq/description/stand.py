@@ -25,7 +25,6 @@ from hilseq.description.fields import (
     Ohms,
     Ratio,
     Seconds,
-    SerialLine,
     Terminal,
     Text,
     UnitSymbol,
@@ -279,27 +278,6 @@ class Supply(AddressedModel):
                 f"{self.ceilings.voltage:g} V; expected a level above it"
             )
         return self
-
-
-__all__ = [
-    "Calibration",
-    "InstrumentIdentity",
-    "InterlockSignal",
-    "Io",
-    "Link",
-    "Loopback",
-    "OperatorActions",
-    "PortWiring",
-    "Safety",
-    "SerialLine",
-    "SetupItem",
-    "Signal",
-    "Slot",
-    "Stand",
-    "Supply",
-    "SupplyAccuracy",
-    "SupplyCeilings",
-]
 
 
 class Io(AddressedModel):

@@ -12,7 +12,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
-from hilseq.journal.entries import PROVOKED, KnownCause
+from hilseq.journal.entries import KnownCause
 from hilseq.journal.run_state import CheckState, UnitFinding, UnitState
 from hilseq.verdicts import Disposition
 
@@ -154,8 +154,9 @@ class _Seen:
         self._checks = {check.id: check for check in unit.checks}
         # A point or port has checks of its own, which are named after it.
         self._points = {check.place for check in unit.checks if check.id.endswith(f"{check.place}]")} - {""}
-        provoked = {fault for entry in unit.faults if entry.when == PROVOKED for fault in entry.entries}
-        stored = {fault for entry in unit.faults for fault in entry.entries if not fault.routine} - provoked
+        stored = {
+            fault for entry in unit.faults for fault in entry.entries if not fault.routine
+        } - unit.provoked
         self.codes = {fault.code for fault in stored}
         self._of_the_unit = _OF_THE_UNIT | {fault.place for fault in stored} - self._points
 

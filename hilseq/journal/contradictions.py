@@ -128,9 +128,9 @@ def _origin(state: RunState) -> Iterator[str]:
     options = header.options
     if options.simulate or options.defects or options.real_timing or header.seed is not None:
         yield "the run says that it was on hardware, and was asked for with a simulated stand"
-    described = next((one.text for one in state.inputs if one.role == "stand file"), None)
+    described = state.given("stand file")
     for instrument in state.instruments:
-        if described and not _names(described, instrument):
+        if described is not None and described.text and not _names(described.text, instrument):
             yield (
                 f"the run says that it was on hardware, and {instrument.name} was at {instrument.resource}, which its "
                 "stand file does not name"

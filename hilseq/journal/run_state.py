@@ -17,6 +17,7 @@ from hilseq.analysis.soak_events import reported
 from hilseq.analysis.uncertainty import DecisionRule
 from hilseq.journal.entries import (
     INTERLOCK,
+    PROVOKED,
     CausesStated,
     CertificateStated,
     CheckEnded,
@@ -92,6 +93,11 @@ class CheckState:
     tables: list[TableKept] = field(default_factory=list)
     #: Of a soak: by place, the first sign there was.
     signs: dict[str, SoakEventLogged] = field(default_factory=dict)
+
+    @property
+    def element(self) -> str:
+        """What it was made for, such as `q05` or `stopped to held`; empty where its test is made once."""
+        return self.id.partition("[")[2].removesuffix("]")
 
     @property
     def is_undecided(self) -> bool:
@@ -267,6 +273,19 @@ class UnitState:
     def unmeasured(self) -> tuple[str, ...]:
         """What the profile claims and this stand cannot measure, in words."""
         return self.described.unmeasured
+
+    @property
+    def stages(self) -> dict[str, list[CheckState]]:
+        """Its checks by stage, in the order of the visit."""
+        found: dict[str, list[CheckState]] = {}
+        for check in self.checks:
+            found.setdefault(check.stage, []).append(check)
+        return found
+
+    @property
+    def provoked(self) -> set[StoredFault]:
+        """The stored faults that the stand itself has provoked."""
+        return {fault for read in self.faults if read.when == PROVOKED for fault in read.entries}
 
     @property
     def unapproved(self) -> str:
@@ -481,6 +500,10 @@ class RunState:
     def inputs(self) -> tuple[InputFile, ...]:
         """The files that the run was given."""
         return self.header.inputs
+
+    def given(self, role: str) -> InputFile | None:
+        """Return the file that the run was given for something; None where its journal keeps none."""
+        return next((one for one in self.inputs if one.role == role), None)
 
     @property
     def boot(self) -> str:

@@ -8,14 +8,17 @@ from __future__ import annotations
 import asyncio
 import errno
 import re
+import socket
 import sys
 from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from functools import cache
 from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import uvicorn
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
@@ -24,9 +27,9 @@ from starlette.requests import Request
 from starlette.responses import Response, StreamingResponse
 from starlette.routing import Route
 
-from hilseq.errors import HilseqError
-from hilseq.live import history, stream
-from hilseq.live.access import Access, AccessPolicy, page
+from hilseq.errors import HilseqError, UsageError, not_installed
+from hilseq.live import stream
+from hilseq.live.access import Access, AccessPolicy, door_for, is_loopback, page
 from hilseq.live.bench_presenter import bench_reported, stands_of
 from hilseq.live.follower import SIGNS as LIFE_SIGNS
 from hilseq.live.follower import Found, RunsFolder
@@ -35,15 +38,11 @@ from hilseq.open_files import require_open_files
 from hilseq.reports.formatting import date
 
 if TYPE_CHECKING:
-    from hilseq.records.database import Database
     from hilseq.records.history.answer import Answer
-import socket
+    from hilseq.records.history.questions import Questions
 
-import uvicorn
-
-from hilseq.errors import UsageError
-from hilseq.live.access import door_for, is_loopback
-
+#: Calibrations that end within so many days are shown.
+DAYS = 30
 #: Runs on one page of the list.
 PER_PAGE = 50
 #: Streams at one time; a browser that is refused tries again. Fewer where few files may be open: pages need some too.
@@ -188,49 +187,59 @@ class _Pages:
 
     def overview(self, _: Request) -> Response:
         """Return the parts in the records, and where to go from there."""
-        return self._history("overview", history.overview)
+        return self._history("overview", lambda asked: asked.overview())
 
     def part(self, request: Request) -> Response:
         """Return what became of a part."""
         name = request.query_params.get("part", "")
-        return self._history("part", history.part(name, simulated=_simulated(request)))
+        simulated = _simulated(request)
+        return self._history("part", lambda asked: asked.part_and_readings(name, simulated=simulated))
 
     def reading(self, request: Request) -> Response:
         """Return the control charts of a reading of a part."""
-        asked = (request.query_params.get(key, "") for key in ("part", "name"))
-        return self._history("answer", history.reading(*asked, simulated=_simulated(request)))
+        part, name, simulated = _of_reading(request)
+        return self._history("answer", lambda asked: asked.reading(part, name, simulated=simulated))
 
     def stands(self, request: Request) -> Response:
         """Return how the stands agree about a reading of a part."""
-        asked = (request.query_params.get(key, "") for key in ("part", "name"))
-        return self._history("answer", history.stands(*asked, simulated=_simulated(request)))
+        part, name, simulated = _of_reading(request)
+        return self._history("answer", lambda asked: asked.stands(part, name, simulated=simulated))
 
     def gauge(self, request: Request) -> Response:
         """Return how much of the spread of a reading is the measuring."""
-        asked = (request.query_params.get(key, "") for key in ("part", "name"))
-        return self._history("answer", history.gauge(*asked, simulated=_simulated(request)))
+        part, name, simulated = _of_reading(request)
+        return self._history("answer", lambda asked: asked.gauge(part, name, simulated=simulated))
 
     def unit(self, request: Request) -> Response:
         """Return what happened to a unit."""
-        return self._history("answer", history.unit(request.query_params.get("serial", "").strip()))
+        serial = request.query_params.get("serial", "").strip()
+        return self._history("answer", lambda asked: asked.unit(serial))
 
     def retested(self, request: Request) -> Response:
         """Return the units tested until they passed."""
-        return self._history("answer", history.retested(simulated=_simulated(request)))
+        return self._history("answer", lambda asked: asked.retested(simulated=_simulated(request)))
 
     def calibrations_due(self, request: Request) -> Response:
         """Return the instruments that are due."""
-        return self._history("answer", history.calibrations_due(simulated=_simulated(request)))
+        simulated, today = _simulated(request), datetime.now(UTC).date()
+        return self._history("answer", lambda asked: asked.calibrations_due(today, DAYS, simulated=simulated))
 
-    def _history(self, template: str, question: Callable[[Database], Answer]) -> Response:
+    def _history(self, template: str, ask: Callable[[Questions], Answer]) -> Response:
+        """Return the records' answer to a question, or why there is none."""
+        where, runs = self.site.records, self.site.runs
         try:
-            answer, address = history.ask(self.site.runs, self.site.records, question)
-        except history.NoRecords as none:
-            return page("reported", 503, title="No records", here="history", words=[str(none)])
+            from hilseq.records.database import RecordsUnreachable, RecordsUnusable, open_database
+            from hilseq.records.history.answer import show
+            from hilseq.records.history.questions import Questions
+        except ModuleNotFoundError as error:
+            return _no_records(f"{not_installed(error.name or 'sqlalchemy')}, then start again")
+        try:
+            with open_database(where, runs=runs, upgrade=False, create=False) as database:
+                answer, address = ask(Questions(database)), str(database)
+        except (RecordsUnreachable, RecordsUnusable) as error:
+            return _no_records(str(error))
         except HilseqError as error:
             return page("reported", 404, title="Not in the records", here="history", words=[str(error)])
-        from hilseq.records.history.answer import show
-
         return page(
             template, title=answer.title, here="history", answer=answer, address=address, show=show, date=date
         )
@@ -255,6 +264,16 @@ def _number(text: str | None) -> int | None:
 
 def _simulated(request: Request) -> bool:
     return request.query_params.get("kind") == "simulated"
+
+
+def _of_reading(request: Request) -> tuple[str, str, bool]:
+    """Return part and name of a reading that is asked for, and whether simulated runs are meant."""
+    asked = request.query_params
+    return asked.get("part", ""), asked.get("name", ""), _simulated(request)
+
+
+def _no_records(words: str) -> Response:
+    return page("reported", 503, title="No records", here="history", words=[words])
 
 
 def _report_policy(content: bytes) -> str:

@@ -100,9 +100,8 @@ def bench_reported(folder: RunsFolder, stand: str, slots: Sequence[str] = ()) ->
 
 
 def _slots_of_run(follower: Follower) -> list[str]:
-    record = follower.record
-    texts = [] if record is None else [file.text for file in record.inputs if file.role == "stand file"]
-    return slots_of(texts[0]) if texts else []
+    kept = None if follower.record is None else follower.record.given("stand file")
+    return [] if kept is None else slots_of(kept.text)
 
 
 def _place(folder: RunsFolder, slot: str, found: Found | None) -> Plain:

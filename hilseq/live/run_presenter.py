@@ -5,9 +5,8 @@ from __future__ import annotations
 import json
 import math
 from collections import Counter
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from datetime import datetime, timedelta
-from itertools import groupby
 from typing import Any
 
 from hilseq.journal.causes import diagnosis
@@ -156,9 +155,9 @@ def _unit(record: RunState, unit: UnitState, life: Liveness, soak: SampledSoak |
     running = life.status is RunStatus.RUNNING
     # How far it is while it runs; how much was done once it has ended.
     done = sum(
-        _is_done(check) for check in unit.checks if running or check.verdict is not CheckVerdict.NOT_PERFORMED
+        check.ended for check in unit.checks if running or check.verdict is not CheckVerdict.NOT_PERFORMED
     )
-    now = [check for check in unit.checks if check.started and not _is_done(check)]
+    now = [check for check in unit.checks if check.started and not check.ended]
     causes = diagnosis(unit).causes
     return {
         "slot": unit.slot,
@@ -169,7 +168,7 @@ def _unit(record: RunState, unit: UnitState, life: Liveness, soak: SampledSoak |
         "done": done,
         "planned": len(unit.checks),
         "now": f"{now[-1].stage}: {now[-1].title} ({now[-1].place})" if now and running else "",
-        "stages": [_stage(name, checks, running=running) for name, checks in _by_stage(unit.checks)],
+        "stages": [_stage(name, checks, running=running) for name, checks in unit.stages.items()],
         "findings": [
             {"place": join_truncated(one.places), "what": one.what} for one in causes[:MOST_FINDINGS]
         ],
@@ -178,19 +177,9 @@ def _unit(record: RunState, unit: UnitState, life: Liveness, soak: SampledSoak |
     }
 
 
-def _is_done(check: CheckState) -> bool:
-    return check.ended
-
-
-def _by_stage(checks: list[CheckState]) -> Iterable[tuple[str, list[CheckState]]]:
-    order = {name: number for number, name in reversed(list(enumerate(c.stage for c in checks)))}
-    ordered = sorted(checks, key=lambda check: order[check.stage])
-    return ((name, list(group)) for name, group in groupby(ordered, key=lambda check: check.stage))
-
-
 def _stage(name: str, checks: list[CheckState], *, running: bool) -> Plain:
-    done = [check for check in checks if not running or _is_done(check)]
-    under_way = sum(check.started for check in checks if running and not _is_done(check))
+    done = [check for check in checks if not running or check.ended]
+    under_way = sum(check.started for check in checks if running and not check.ended)
     tally = Counter(check.verdict for check in done)
     words = ", ".join(f"{number} {verdict}" for verdict, number in tally.items())
     if not done:

@@ -38,7 +38,8 @@ import pytest
 
 from hilseq.analysis.limits import Limits
 from hilseq.description.findings import SLIP, SourcePosition, nearest_word
-from hilseq.description.profile import AnalogPoint, Mode, Profile
+from hilseq.description.points import AnalogPoint
+from hilseq.description.profile import Mode, Profile
 from hilseq.description.visit import Visit
 from hilseq.errors import DescriptionError, Problem, UsageError, gathered
 from hilseq.extensions import Extensions

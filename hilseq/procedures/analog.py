@@ -28,7 +28,7 @@ from hilseq.analysis.sensors import (
 )
 from hilseq.analysis.uncertainty import coverage_factor, deviation_factor, expanded, resolution
 from hilseq.clock import Clock
-from hilseq.description.profile import AnalogPoint, PointTables
+from hilseq.description.points import AnalogPoint, PointTables
 from hilseq.errors import NotPerformed
 from hilseq.instruments.protocols import NamedValues
 from hilseq.instruments.signals import SignalBank

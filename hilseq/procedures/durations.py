@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from contextvars import ContextVar
 
 from hilseq.analysis.agreement import BETWEEN_INTERRUPTIONS
 from hilseq.analysis.bit_errors import Frame, duration
@@ -36,20 +37,23 @@ _WAYS = 2.0
 Duration = Callable[[Profile, Supply], float]
 
 
+#: What the estimates take for the exchanges of one check, s.
+_EXCHANGES = ContextVar("exchanges", default=EXCHANGES)
+
+
 @contextmanager
 def without_exchanges() -> Iterator[None]:
     """Have the estimates say what remains where exchanges take no time: the floor of a visit."""
-    global EXCHANGES  # noqa: PLW0603 - a plan is made twice, with and without
-    before, EXCHANGES = EXCHANGES, 0.0
+    before = _EXCHANGES.set(0.0)
     try:
         yield
     finally:
-        EXCHANGES = before
+        _EXCHANGES.reset(before)
 
 
 def exchanges(_: Profile, __: Supply) -> float:
     """A check that waits for nothing."""
-    return EXCHANGES
+    return _EXCHANGES.get()
 
 
 def judges_what_is_known(_: Profile, __: Supply) -> float:
@@ -59,12 +63,12 @@ def judges_what_is_known(_: Profile, __: Supply) -> float:
 
 def one_of_many(_: Profile, __: Supply) -> float:
     """A check of one of many points that are measured at once; on the twin with drawn timing 0.29 s for each."""
-    return 0.6 * EXCHANGES
+    return 0.6 * _EXCHANGES.get()
 
 
 def start(profile: Profile, _: Supply) -> float:
     """One start."""
-    return EXCHANGES + profile.start.ready_within
+    return _EXCHANGES.get() + profile.start.ready_within
 
 
 def restart(profile: Profile, supply: Supply) -> float:
@@ -74,12 +78,12 @@ def restart(profile: Profile, supply: Supply) -> float:
 
 def mode_change(profile: Profile, _: Supply) -> float:
     """One change of mode."""
-    return EXCHANGES + profile.modes.change_within
+    return _EXCHANGES.get() + profile.modes.change_within
 
 
 def leaving_live(profile: Profile, _: Supply) -> float:
     """Two changes of mode, and what is watched afterwards."""
-    return EXCHANGES + 2.0 * profile.modes.change_within + AFTERWARDS
+    return _EXCHANGES.get() + 2.0 * profile.modes.change_within + AFTERWARDS
 
 
 def restart_live(profile: Profile, supply: Supply) -> float:
@@ -100,12 +104,12 @@ def together(profile: Profile, supply: Supply) -> float:
 
 def each_mode(profile: Profile, supply: Supply) -> float:
     """Into each mode, and two settled readings of the supply there."""
-    return EXCHANGES + len(profile.mode_list()) * (profile.modes.change_within + 2.0 * supply.settle)
+    return _EXCHANGES.get() + len(profile.mode_list()) * (profile.modes.change_within + 2.0 * supply.settle)
 
 
 def clock_goes(_: Profile, __: Supply) -> float:
     """Two looks at the clock, a few seconds apart."""
-    return EXCHANGES + clock_check.BETWEEN
+    return _EXCHANGES.get() + clock_check.BETWEEN
 
 
 def clock_drift(profile: Profile, supply: Supply) -> float:
@@ -113,8 +117,8 @@ def clock_drift(profile: Profile, supply: Supply) -> float:
     try:
         watched = clock_check.planned_watching_time(profile)
     except NotPerformed:
-        return EXCHANGES
-    return EXCHANGES + max(0.0, watched - _at_the_points(profile, supply))
+        return _EXCHANGES.get()
+    return _EXCHANGES.get() + max(0.0, watched - _at_the_points(profile, supply))
 
 
 def _at_the_points(profile: Profile, supply: Supply) -> float:
@@ -123,7 +127,7 @@ def _at_the_points(profile: Profile, supply: Supply) -> float:
     checks = 2 * len(points.outputs) + len(points.inputs)
     checks += 2 * len({**points.analog_inputs, **points.analog_outputs})
     at_once = together(profile, supply) if points.inputs else 0.0
-    return checks * EXCHANGES + at_once + len(profile.ports) * port_frames(profile, supply)
+    return checks * _EXCHANGES.get() + at_once + len(profile.ports) * port_frames(profile, supply)
 
 
 def without_supply(profile: Profile, supply: Supply) -> float:
@@ -137,7 +141,7 @@ def ride_through(profile: Profile, supply: Supply) -> float:
     plan = margins_of(profile)
     pause = max(BETWEEN_INTERRUPTIONS, profile.start.ready_within)
     trial = plan.longest_interruption + pause + supply.settle
-    return EXCHANGES + ride_through_search(profile).most_trials * trial
+    return _EXCHANGES.get() + ride_through_search(profile).most_trials * trial
 
 
 def slow_ramp(profile: Profile, supply: Supply) -> float:
@@ -149,14 +153,14 @@ def slow_ramp(profile: Profile, supply: Supply) -> float:
 def cold_starts(profile: Profile, _: Supply) -> float:
     """All starts of the claim's plan, and a look at all of the unit after each."""
     each = cycling_of(profile).off + profile.start.ready_within + _look_at_all(profile)
-    return EXCHANGES + start_plan(profile).most * each
+    return _EXCHANGES.get() + start_plan(profile).most * each
 
 
 def other_starts(profile: Profile, _: Supply) -> float:
     """The warm starts and those after short pauses, and a look at all of the unit after each."""
     claim = cycling_of(profile)
     both = claim.warm_off + claim.short_off + 2.0 * (profile.start.ready_within + _look_at_all(profile))
-    return EXCHANGES + claim.extra * both
+    return _EXCHANGES.get() + claim.extra * both
 
 
 def hot_starts(profile: Profile, supply: Supply) -> float:
@@ -169,12 +173,12 @@ def _look_at_all(profile: Profile) -> float:
     points = profile.points
     digital = (points.outputs, points.inputs)
     settle = sum(2.0 * max((point.settle for point in of.values()), default=0.0) for of in digital)
-    return EXCHANGES + profile.modes.change_within + settle
+    return _EXCHANGES.get() + profile.modes.change_within + settle
 
 
 def port_clock(profile: Profile, _: Supply) -> float:
     """Every shifted speed carries a few frames there and back, or waits for them in vain."""
-    return EXCHANGES + max(
+    return _EXCHANGES.get() + max(
         (
             ports.trials(port.character_bits) * _SHIFTED_BITS / max(port.speeds)
             for port in profile.ports.values()
@@ -197,9 +201,9 @@ def port_frames(profile: Profile, _: Supply) -> float:
         frame = Frame(int(port.frame[0]), port.frame[1] != "N", float(port.frame[2]))
         return sum(duration(bits, speed, frame) for speed in port.speeds)
 
-    return EXCHANGES + sum(map(seconds, profile.ports.values())) / max(1, len(profile.ports))
+    return _EXCHANGES.get() + sum(map(seconds, profile.ports.values())) / max(1, len(profile.ports))
 
 
 def soak(profile: Profile, supply: Supply) -> float:
     """The whole soak of the profile's plan."""
-    return EXCHANGES if profile.soak is None else start(profile, supply) + profile.soak.duration
+    return _EXCHANGES.get() if profile.soak is None else start(profile, supply) + profile.soak.duration

@@ -18,7 +18,7 @@ from hilseq.analysis.uncertainty import Term, largest_error
 from hilseq.clock import Clock
 from hilseq.description.accuracy import THRESHOLD_FINENESS
 from hilseq.description.findings import must_be_known
-from hilseq.description.profile import InputPoint, OutputPoint
+from hilseq.description.points import InputPoint, OutputPoint
 from hilseq.errors import StandFault, UnitFault
 from hilseq.instruments.protocols import NamedValues
 from hilseq.instruments.signals import SignalBank

@@ -29,7 +29,7 @@ from hilseq.analysis.search import Bisection, Edge, locate
 from hilseq.analysis.start_plans import Decision
 from hilseq.analysis.uncertainty import coverage_factor, rectangular
 from hilseq.description.drivers import find_driver
-from hilseq.description.profile import Port
+from hilseq.description.points import Port
 from hilseq.description.registers import FULL_MODBUS, ModbusLimits, Register
 from hilseq.description.stand import PortWiring
 from hilseq.errors import NotPerformed, StandFault, UnitFault, UnitSilent

@@ -122,11 +122,6 @@ def read_rows(path: Path) -> RunRows:
         ) from error
 
 
-def links_of(journal: Journal) -> list[str]:
-    """Return the chain value of each line that counts."""
-    return list(journal.links)
-
-
 def _reads_well(journal: Journal) -> bool:
     """Tell whether the line that breaks the chain is JSON with a chain value: changed, not damaged."""
     with journal.path.open("rb") as lines:
@@ -290,7 +285,7 @@ def _fault_words(fault: StoredFault) -> str:
 
 
 def _rows(journal: Journal, record: RunState) -> RunRows:
-    links = links_of(journal)
+    links = list(journal.links)
     run = {
         "key": links[0],
         "run": name(record.run),

@@ -192,7 +192,7 @@ def _facts(run: RunState, unit: UnitState) -> tuple[list[list[str]], list[list[s
         ["Description", unit.description],
         *[row for row in known if row[1]][:_MOST_FACTS],
     ]
-    profile = next((one for one in run.inputs if one.role == f"profile of slot {unit.slot}"), None)
+    profile = run.given(f"profile of slot {unit.slot}")
     plan = unit.plan
     right = [
         ["Number", number(run, unit)],
@@ -369,7 +369,7 @@ def _printed(rows: list[list[str]], longest: int = 50) -> list[list[str]]:
 def _common(run: RunState, unit: UnitState) -> dict[str, Any]:
     """Return what certificate and label have in common."""
     disposition = run.final(unit)
-    code = formatting.short_code(run.chain)
+    code, logo = formatting.short_code(run.chain), run.given(LOGO)
     return {
         "author": maker(),
         "keywords": [f"hilseq-journal-chain:{run.chain}", f"hilseq-slot:{unit.slot}", code],
@@ -380,7 +380,7 @@ def _common(run: RunState, unit: UnitState) -> dict[str, Any]:
         "simulated": run.simulated,
         "shop": printable("" if unit.paper is None else unit.paper.shop, 60),
         "shop_address": printable("" if unit.paper is None else unit.paper.shop_address, 100),
-        "logo": next((one.text for one in run.inputs if one.role == LOGO), ""),
+        "logo": "" if logo is None else logo.text,
         "number": number(run, unit),
         "code": code,
         "chain": run.chain,

@@ -126,7 +126,7 @@ def domain(unit: UnitState, checks: Sequence[CheckState]) -> str:
 
 def _points(checks: Sequence[CheckState]) -> tuple[str, ...]:
     """Return what the checks were made for; nothing for a test that is made once."""
-    return tuple(p for check in checks if (p := check.id.partition("[")[2].removesuffix("]")))
+    return tuple(p for check in checks if (p := check.element))
 
 
 def _range(name: str, taken: Sequence[Reading]) -> str:
@@ -203,16 +203,10 @@ def without_certificate(unit: UnitState) -> str:
 
 def coverage_statement(unit: UnitState) -> CoverageStatement:
     """Return the coverage statement of a unit."""
-    by_stage: dict[str, list[CheckVerdict]] = {}
-    for check in unit.checks:
-        by_stage.setdefault(check.stage, []).append(check.verdict)
-    performed = {
-        stage: sum(v is not CheckVerdict.NOT_PERFORMED for v in seen) for stage, seen in by_stage.items()
-    }
     tested = [
-        stage if performed[stage] == len(seen) else f"{stage} ({performed[stage]} of {len(seen)} checks)"
-        for stage, seen in by_stage.items()
-        if performed[stage]
+        stage if performed == len(checks) else f"{stage} ({performed} of {len(checks)} checks)"
+        for stage, checks in unit.stages.items()
+        if (performed := sum(check.verdict is not CheckVerdict.NOT_PERFORMED for check in checks))
     ]
     plan = unit.plan
     not_judged = [event.text for event in unit.events if event.what == NOT_JUDGED]

@@ -19,7 +19,7 @@ import jinja2
 from markupsafe import Markup
 
 import hilseq
-from hilseq.journal.entries import CONDITIONS, PROOF, PROVOKED, PriorRun
+from hilseq.journal.entries import CONDITIONS, PROOF, PriorRun
 from hilseq.journal.run_state import RunState, UnitState
 from hilseq.quantities import show_duration
 from hilseq.reports import formatting, page_views, soak_plots
@@ -96,7 +96,7 @@ def _advice(unit: UnitState) -> list[dict[str, str]]:
     Nothing of routine, and nothing that the stand itself provoked.
     """
     found: dict[tuple[str, str, str], list[str]] = {}
-    provoked = {fault for entry in unit.faults if entry.when == PROVOKED for fault in entry.entries}
+    provoked = unit.provoked
     for entry in unit.faults:
         for fault in entry.entries:
             if fault.routine or fault in provoked:

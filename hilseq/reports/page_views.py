@@ -242,11 +242,6 @@ def table_view(table: TableKept) -> TableView:
     )
 
 
-def _element(check: CheckState) -> str:
-    """Return what tells this check from its likes: the parameter in its id, such as `stopped to held`."""
-    return check.id.partition("[")[2].removesuffix("]")
-
-
 def check_view(check: CheckState, name: str = "") -> CheckView:
     """Return one check as it is shown, under `name` where its place would not tell it from its likes."""
     return CheckView(
@@ -271,10 +266,6 @@ def tally(checks: Iterable[CheckState | CheckView]) -> str:
     return ", ".join(f"{n} {word}" for verdict, word in numbers if (n := verdicts.count(verdict)))
 
 
-def _name(check: CheckState, *, alike: bool) -> str:
-    return _element(check) if alike else ""
-
-
 def _is_quiet(check: CheckState) -> bool:
     return check.verdict is CheckVerdict.PASSED and not check.readings and not check.tables
 
@@ -283,6 +274,10 @@ def _group(unit: UnitState, title: str, checks: Sequence[CheckState]) -> GroupVi
     quiet = [check for check in checks if _is_quiet(check)]
     shown = [check for check in checks if not _is_quiet(check)]
     alike = len({check.place for check in checks}) < len(checks)
+
+    def name_of(check: CheckState) -> str:
+        return (check.element if alike else "") or check.place
+
     view = GroupView(
         title=title,
         sentence=checks[0].sentence,
@@ -290,14 +285,12 @@ def _group(unit: UnitState, title: str, checks: Sequence[CheckState]) -> GroupVi
         gate=any(check.gate for check in checks),
         verdict=worst(check.verdict for check in checks),
         reported=tally(checks) if len(checks) > 1 else str(checks[0].verdict),
-        quiet=join_truncated((_name(check, alike=alike) or check.place for check in quiet), 32)
-        if len(checks) > 1
-        else "",
+        quiet=join_truncated((name_of(check) for check in quiet), 32) if len(checks) > 1 else "",
         domain=domain(unit, [check for check in checks if check.verdict is CheckVerdict.PASSED]),
     )
     view.shown = [
         CheckView(
-            join_truncated(_name(check, alike=alike) or check.place for check in same),
+            join_truncated(name_of(check) for check in same),
             same[0].verdict,
             same[0].why,
             "",
@@ -305,7 +298,7 @@ def _group(unit: UnitState, title: str, checks: Sequence[CheckState]) -> GroupVi
             (),
         )
         if len(same) > 1
-        else check_view(same[0], _name(same[0], alike=alike))
+        else check_view(same[0], same[0].element if alike else "")
         for same in _alike(shown)
     ]
     return view
@@ -323,11 +316,8 @@ def _alike(checks: Sequence[CheckState]) -> list[list[CheckState]]:
 
 def stages(unit: UnitState) -> list[StageView]:
     """Return the stages of a unit in the order of the visit."""
-    by_stage: dict[str, list[CheckState]] = {}
-    for check in unit.checks:
-        by_stage.setdefault(check.stage, []).append(check)
     views = []
-    for number, (name, checks) in enumerate(by_stage.items(), 1):
+    for number, (name, checks) in enumerate(unit.stages.items(), 1):
         by_title: dict[str, list[CheckState]] = {}
         for check in checks:
             by_title.setdefault(check.title, []).append(check)
@@ -516,7 +506,7 @@ def faults(unit: UnitState) -> list[FaultsView]:
     """Return each reading of the fault table in order."""
     views: list[FaultsView] = []
     before: set[tuple[int, str]] | None = None
-    provoked = {fault for entry in unit.faults if entry.when == PROVOKED for fault in entry.entries}
+    provoked = unit.provoked
     for entry in unit.faults:
         alike: dict[StoredFault, list[StoredFault]] = {}
         for fault in entry.entries:

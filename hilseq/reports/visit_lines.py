@@ -105,7 +105,7 @@ class Rest:
 
 def element(check: CheckState) -> str:
     """Return what a check was made for, such as `q05`; empty where its test is made once."""
-    return sanitize(check.id.partition("[")[2].removesuffix("]"))
+    return sanitize(check.element)
 
 
 def named(check: CheckState) -> str:
@@ -156,10 +156,7 @@ def _reason(why: str) -> str:
 
 def stages_of(unit: UnitState) -> list[StageState]:
     """Return the stages of a unit in the order of the visit."""
-    found: dict[str, list[CheckState]] = {}
-    for check in unit.checks:
-        found.setdefault(check.stage, []).append(check)
-    return [StageState(unit.slot, name, checks) for name, checks in found.items()]
+    return [StageState(unit.slot, name, checks) for name, checks in unit.stages.items()]
 
 
 def stage_line(stage: StageState, *, strip: bool, slot: bool, now: str = "") -> Text:

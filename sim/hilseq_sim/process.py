@@ -7,7 +7,8 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import TypeAlias, TypeVar
 
-from hilseq.description.profile import Port, Profile
+from hilseq.description.points import Port
+from hilseq.description.profile import Profile
 from hilseq.description.scpi import ScpiSupply as Supply
 from hilseq.description.simulated import modbus_devices, modbus_links, scpi_supplies
 from hilseq.description.stand import Stand

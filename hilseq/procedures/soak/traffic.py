@@ -14,7 +14,7 @@ from dataclasses import asdict, dataclass
 
 from hilseq.analysis.bit_errors import ratio_lower
 from hilseq.clock import Clock
-from hilseq.description.profile import Port
+from hilseq.description.points import Port
 from hilseq.description.registers import FULL_MODBUS, ModbusLimits
 from hilseq.description.stand import PortWiring
 from hilseq.errors import StandFault, UnitFault, UnitInvalidResponse

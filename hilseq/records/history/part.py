@@ -58,19 +58,8 @@ def first_pass(
     Raises UsageError when the part is not in the records.
     """
     chosen = of_part(part, simulated=simulated)
-    turn = sa.func.row_number().over(partition_by=visits.c.unit_id, order_by=in_order()).label("turn")
-    judged = (
-        sa.select(visits.c.disposition, turn)
-        .join(runs, runs.c.id == visits.c.run_id)
-        .join(units, units.c.id == visits.c.unit_id)
-        .where(chosen, visits.c.decided)
-        .subquery()
-    )
-    first = (
-        sa.select(judged.c.disposition, sa.func.count())
-        .where(judged.c.turn == 1)
-        .group_by(judged.c.disposition)
-    )
+    judged = _first_judged(part, simulated=simulated)
+    first = sa.select(judged.c.disposition, sa.func.count()).group_by(judged.c.disposition)
     of_visits = visits.join(units, units.c.id == visits.c.unit_id)
     all_units = sa.select(sa.func.count(visits.c.unit_id.distinct())).select_from(of_visits).where(chosen)
     every = (
@@ -101,6 +90,19 @@ def first_pass(
     )
 
 
+def _first_judged(part: str, *, simulated: bool) -> sa.Subquery:
+    """Return date and disposition of the first decided visit of each unit."""
+    turn = sa.func.row_number().over(partition_by=visits.c.unit_id, order_by=in_order()).label("turn")
+    judged = (
+        sa.select(visits.c.started, visits.c.disposition, turn)
+        .join(runs, runs.c.id == visits.c.run_id)
+        .join(units, units.c.id == visits.c.unit_id)
+        .where(of_part(part, simulated=simulated), visits.c.decided)
+        .subquery()
+    )
+    return sa.select(judged.c.started, judged.c.disposition).where(judged.c.turn == 1).subquery("first")
+
+
 @dataclass(frozen=True, slots=True)
 class YieldOfPeriod:
     """First-pass yield of the units whose first judged visit began in a period, with its exact bounds."""
@@ -124,15 +126,8 @@ def yield_over_time(
 
     A period in which no unit was judged for the first time is left out.
     """
-    turn = sa.func.row_number().over(partition_by=visits.c.unit_id, order_by=in_order()).label("turn")
-    judged = (
-        sa.select(visits.c.started, visits.c.disposition, turn)
-        .join(runs, runs.c.id == visits.c.run_id)
-        .join(units, units.c.id == visits.c.unit_id)
-        .where(of_part(part, simulated=simulated), visits.c.decided)
-        .subquery()
-    )
-    query = sa.select(judged.c.started, judged.c.disposition).where(judged.c.turn == 1)
+    judged = _first_judged(part, simulated=simulated)
+    query = sa.select(judged.c.started, judged.c.disposition)
     with database.reading() as connection:
         first = sorted((began, said) for began, said in connection.execute(query.order_by(judged.c.started)))
     if not first:

@@ -13,7 +13,7 @@ import math
 from collections.abc import Callable
 from functools import cache
 
-from hilseq.description.profile import AnalogPoint
+from hilseq.description.points import AnalogPoint
 from hilseq.quantities import SYMBOLS, AccuracyTerms, parse_accuracy
 from hilseq_sim.defects.change import Change, Swap
 from hilseq_sim.world.draw import Noise, Streams

@@ -13,7 +13,8 @@ from functools import partial
 from random import Random
 from typing import TypeVar
 
-from hilseq.description.profile import Configuration, FaultTable, Indicator, Mode, Port, Profile
+from hilseq.description.points import Port
+from hilseq.description.profile import Configuration, FaultTable, Indicator, Mode, Profile
 from hilseq.description.registers import ModbusLimits, Register, RegisterTable
 from hilseq_sim.views import ModbusRefusal, ModbusView
 from hilseq_sim.world.draw import Noise

@@ -17,7 +17,7 @@ from hilseq_sim.world.timeline import Timeline
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hilseq.description.profile import AnalogPoint
+from hilseq.description.points import AnalogPoint
 
 
 def channel(
