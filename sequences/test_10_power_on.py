@@ -91,9 +91,7 @@ def test_current_when_idle(ready_unit: Unit, supply: UnitSupply, judge: Judge) -
 
 @pytest.mark.place("supply")
 @pytest.mark.duration(estimate=durations.restart)
-def test_inrush(
-    ready_unit: Unit, supply: UnitSupply, clock: Clock, judge: Judge, keep_table: KeepTable
-) -> None:
+def test_inrush(ready_unit: Unit, clock: Clock, judge: Judge, keep_table: KeepTable) -> None:
     """Inrush and settling of the current.
 
     Switched on, the unit draws no more than it may, and its current settles.
@@ -105,7 +103,7 @@ def test_inrush(
         keep_table("inrush as the supply recorded it", ["time s", "current A"], curve.waveform)
     judge("settling time of the current", curve.settling, limits.ready_time)
     if curve.peak is None:
-        supply.note("inrush", bound_inrush(ready_unit, curve))
+        ready_unit.not_judged("inrush peak", bound_inrush(ready_unit, curve))
     elif why := peak_is_the_limit(ready_unit, curve):
         ready_unit.not_judged("inrush peak", why)
     elif limits.inrush_peak is not None:

@@ -44,7 +44,7 @@ def coverage_command(
             help="Instead of the catalogue's kinds, N random faults of the model, each known by an oracle.",
         ),
     ] = 0,
-    seed: Annotated[int, typer.Option(metavar="S", help="The same seed draws the same cases.")] = 0,
+    seed: Annotated[int, typer.Option(min=0, metavar="S", help="The same seed draws the same cases.")] = 0,
     ideal_timing: Annotated[
         bool,
         typer.Option(

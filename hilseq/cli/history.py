@@ -146,6 +146,7 @@ def unit_command(
     serial: Annotated[str, typer.Argument(metavar="SERIAL", help="Serial number of the unit.")],
     *,
     part: OfPart = None,
+    simulated: Annotated[bool, typer.Option("--simulated", help="Only its simulated visits.")] = False,
     records: Records = None,
     as_json: Json = False,
     as_csv: Csv = False,
@@ -153,11 +154,17 @@ def unit_command(
 ) -> None:
     """Tell a unit's history: every visit, what was found, and the readings that moved.
 
-    Visits on hardware and simulated ones are both shown, each with its kind.
+    Visits on hardware and simulated ones are both shown, each with its kind, but for --simulated.
 
     Example: hilseq history unit RH-0001 --html history.html
     """
-    _answer(lambda asked: asked.unit(serial, part), records, as_json=as_json, as_csv=as_csv, html=html)
+    _answer(
+        lambda asked: asked.unit(serial, part, simulated=simulated),
+        records,
+        as_json=as_json,
+        as_csv=as_csv,
+        html=html,
+    )
 
 
 def part_command(

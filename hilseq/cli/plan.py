@@ -194,6 +194,7 @@ def _approve(visit: Visit, files: Mapping[str, Path], sequences: Sequence[str], 
 
 def make_plans(visit: Visit, files: Mapping[str, Path], sequences: Sequence[str]) -> list[UnitPlan]:
     """Return the plan of each unit: the checks are those that pytest collects. Raises UsageError."""
+    from hilseq.description.stages import SOAK
     from hilseq.plugin import stages
 
     found = collect(visit, files, sequences).required()
@@ -213,7 +214,7 @@ def make_plans(visit: Visit, files: Mapping[str, Path], sequences: Sequence[str]
             )
         covered = {stage.stage for stage in plan.stages}
         required = stages.required(profile, extensions.stages)
-        plan.missing = [name for name in required if name not in covered | {stages.SOAK}]
+        plan.missing = [name for name in required if name not in covered | {SOAK}]
         if "power cycling" in covered:
             _plan_starts(plan, profile)
         if "supply margins" in covered:

@@ -49,7 +49,7 @@ def run_command(
         ),
     ] = None,
     simulate: Annotated[bool, typer.Option("--simulate", help="Use a simulated twin of the stand.")] = False,
-    seed: Annotated[int, typer.Option(metavar="N", help="Seed of the simulated twin.")] = 0,
+    seed: Annotated[int, typer.Option(min=0, metavar="N", help="Seed of the simulated twin.")] = 0,
     real_timing: Annotated[
         bool,
         typer.Option(

@@ -16,7 +16,7 @@ def simulate_command(
     serial: Annotated[
         list[str] | None, typer.Option(metavar="[SLOT=]SN", help="Serial number of the unit.")
     ] = None,
-    seed: Annotated[int, typer.Option(metavar="N", help="Seed of the twin.")] = 0,
+    seed: Annotated[int, typer.Option(min=0, metavar="N", help="Seed of the twin.")] = 0,
     real_timing: Annotated[
         bool, typer.Option("--real-timing", help="Draw how long the instruments take: scans, lags, answers.")
     ] = False,
@@ -43,13 +43,10 @@ def simulate_command(
     """
     from hilseq.description.loading import load_stand
     from hilseq.description.visit import describe_visit
-    from hilseq.errors import UsageError
     from hilseq.plugin.options import by_slot, unit_files
     from hilseq.twin import Twin, write_pointing_stand
 
     slots = list(load_stand(stand).slots)
-    if stand_out is not None and stand_out.exists() and not load_stand(stand_out).simulated:
-        raise UsageError(f"--stand-out {stand_out} is there, and no file of a twin; expected another name")
     units = unit_files(unit or [], slots, stand)
     serials = by_slot(serial or [], "--serial", slots)
     describe_visit(stand, units)

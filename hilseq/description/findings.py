@@ -165,8 +165,9 @@ def problems_of(
 _MOST = 2000
 
 
-#: From this likeness on, of 1, a word was probably meant; from the other on it is a slip of the pen.
-LIKE, SLIP = 0.6, 0.8
+#: From this likeness on, of 1, a word was probably meant; from the others on it is a slip of the pen, and surely one
+#: where words of one's own are usual.
+LIKE, SLIP, SURE_SLIP = 0.6, 0.8, 0.9
 
 
 #: What is written elsewhere -> the words of stand files and profiles for it.

@@ -14,6 +14,7 @@ from hilseq.description.crosscheck import untested_claims, visit_problems, visit
 from hilseq.description.findings import Finding, problems_of
 from hilseq.description.loading import DescriptionFile, Kind, kind_of, read_document
 from hilseq.description.profile import Profile
+from hilseq.description.stages import stages_and_readings_are_known
 from hilseq.description.stand import Stand
 from hilseq.description.yaml_text import read_yaml
 from hilseq.errors import DescriptionError, Problem
@@ -88,8 +89,9 @@ def inspect(paths: Sequence[Path]) -> Inspection:
     files = [_stand_summary(loaded) for loaded in stands if not loaded.problems]
     files += [_profile_summary(loaded) for loaded in profiles if not loaded.problems]
     today = datetime.now().astimezone().date()
-    warnings = [warning for stand in stands for warning in _overdue(stand, today)]
+    warnings = [warning for stand in stands for warning in _uncalibrated(stand, today)]
     warnings += [warning for stand in stands for warning in _of_another_system(stand)]
+    warnings += [warning for profile in profiles for warning in _of_ones_own(profile)]
     warnings += _badly_judged(stands, profiles, fits)
     return Inspection(tuple(files), tuple(fits), tuple(sorted({*problems, *unfit})), tuple(sorted(warnings)))
 
@@ -137,8 +139,8 @@ def _badly_judged(
     ]
 
 
-def _overdue(loaded: DescriptionFile[Stand], today: date) -> list[Problem]:
-    """Return what is out of calibration: a warning here, a stand fault during a visit."""
+def _uncalibrated(loaded: DescriptionFile[Stand], today: date) -> list[Problem]:
+    """Return what is out of calibration, or has none: a warning here, a stand fault or no verdict of a visit."""
     if loaded.problems or loaded.model is None or loaded.document is None:
         return []
     findings = [
@@ -148,6 +150,15 @@ def _overdue(loaded: DescriptionFile[Stand], today: date) -> list[Problem]:
         for part in calibrated_parts(loaded.model)
         if (words := part.overdue(today))
     ]
+    findings += [
+        Finding(
+            part.place,
+            f"no calibration is stated of {part.part}, so that no visit comes to a verdict",
+            f"`calibration`, or `uncalibrated: {{{part.part}: REASON}}`, which certificate and report say",
+        )
+        for part in calibrated_parts(loaded.model)
+        if part.calibration is None and part.part not in loaded.model.uncalibrated
+    ]
     return problems_of(findings, loaded.document, loaded.path, partial=False)
 
 
@@ -156,6 +167,14 @@ def _of_another_system(loaded: DescriptionFile[Stand]) -> list[Problem]:
     if loaded.problems or loaded.model is None or loaded.document is None:
         return []
     found = serial_ports_are_of_this_system(loaded.model, windows=sys.platform == "win32")
+    return problems_of(found, loaded.document, loaded.path, partial=False)
+
+
+def _of_ones_own(loaded: DescriptionFile[Profile]) -> list[Problem]:
+    """Return what a profile names that no shipped sequence has: one's own may, which nobody knows here."""
+    if loaded.problems or loaded.model is None or loaded.document is None:
+        return []
+    found = [finding for finding in stages_and_readings_are_known(loaded.model) if finding.warning]
     return problems_of(found, loaded.document, loaded.path, partial=False)
 
 

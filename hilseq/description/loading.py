@@ -21,6 +21,7 @@ from hilseq.description.drivers import KEY_STEP, Shape, bare, findings_of_driver
 from hilseq.description.findings import Finding, Place, SourcePosition, collect, problems_of
 from hilseq.description.profile import Profile
 from hilseq.description.ranges import RANGED_PLACES, expand_ranges
+from hilseq.description.stages import stages_and_readings_are_known
 from hilseq.description.stand import Stand, with_drivers
 from hilseq.description.wording import in_words
 from hilseq.description.yaml_text import read_yaml
@@ -35,6 +36,7 @@ def stand_findings(stand: Stand) -> list[Finding]:
         stand_file.slots_name_their_supply,
         stand_file.loopbacks_join_two_signals,
         stand_file.exclusive_parts_are_driven,
+        stand_file.uncalibrated_parts_are_there,
         stand_file.interlocks_watch_a_signal,
         stand_file.ambient_is_a_temperature,
         stand_file.terminals_have_one_drive,
@@ -67,6 +69,7 @@ def profile_findings(profile: Profile) -> list[Finding]:
         profile_values.fault_codes_can_be_stored,
         profile_values.fault_places_exist,
         profile_values.causes_name_what_there_is,
+        stages_and_readings_are_known,
         profile_values.terminals_have_one_meaning,
         profile_values.currents_lie_below_the_limit,
         profile_values.times_are_ordered,
@@ -185,7 +188,8 @@ def read_document(
     problems += _worded(faults, document, path, Shape(model, data))
     if usable is not None:
         partial = bool(problems or traps)
-        problems += problems_of(_findings(usable), document, path, partial=partial)
+        faulty = [finding for finding in _findings(usable) if not finding.warning]
+        problems += problems_of(faulty, document, path, partial=partial)
     # What a trap has spoilt is wrong for the model too; the trap is the better explanation.
     spoilt = {(trap.line, trap.column) for trap in traps}
     problems = [problem for problem in problems if (problem.line, problem.column) not in spoilt]

@@ -166,7 +166,7 @@ def _syntax_problem(error: yaml.MarkedYAMLError, text: str, path: Path) -> Probl
 
 
 _KEY = re.compile(r"(?P<indent> *)(?:- )?(?P<key>[\w.][\w. -]*):(?P<value>.*)")
-_NO_SPACE = re.compile(r" *(?P<key>[\w.-]+):[^\s/]")
+_NO_SPACE = re.compile(r" *(?:- )?(?P<key>[\w.-]+):[^\s/]")
 _NO_COLON = re.compile(r" *(?P<key>[\w.-]+) +[\[{]")
 
 
@@ -179,6 +179,11 @@ def _slip_of_layout(said: str, lines: list[str], line: int, opened: int) -> tupl
             return opened + 1, match.end(), wrong, "a space between the colon and the value"
     if not any(part in said for part in ("mapping values", "expected key", "<block end>")):
         return None
+    above = next((at for at in range(line - 1, -1, -1) if lines[at].strip()), None)
+    match = None if above is None or "mapping values" not in said else _NO_SPACE.match(lines[above])
+    if above is not None and match is not None:  # it took this line for the rest of a text
+        wrong = f"no space behind the colon of `{match['key']}`"
+        return above + 1, match.end(), wrong, "a space between the colon and the value"
     text = lines[line] if line < len(lines) else ""
     match = _NO_COLON.match(text)
     if match is not None:

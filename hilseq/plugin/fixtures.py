@@ -15,6 +15,7 @@ import pytest
 
 from hilseq.clock import Clock
 from hilseq.description.profile import Mode
+from hilseq.description.stages import CLOSING, SOAK
 from hilseq.errors import HilseqError, UnitInvalidResponse, UnitSilent
 from hilseq.instruments.signals import SignalBank
 from hilseq.journal.entries import FaultsRead, Reading, StoredFault, TableKept
@@ -22,7 +23,6 @@ from hilseq.plugin.judge import Judge
 from hilseq.plugin.markers import stage_of
 from hilseq.plugin.parametrize import Parameters, parameters_of
 from hilseq.plugin.planned import CHECK
-from hilseq.plugin.stages import CLOSING, SOAK
 from hilseq.plugin.visit_run import RUN, VisitRun
 from hilseq.procedures import battery
 from hilseq.procedures.analog import SpotCheck, Swept, sweep, take_spots

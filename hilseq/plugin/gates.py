@@ -16,11 +16,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from hilseq.analysis.limits import Limits, ReadingVerdict
+from hilseq.description.stages import SOAK
 from hilseq.description.stand import Stand
 from hilseq.errors import LinkLost, NotPerformed, StandFault, UnitFault, UnitOrHarness
 from hilseq.instruments.link_tally import PLACE as LINK
 from hilseq.journal.entries import Reading
-from hilseq.plugin import stages
 from hilseq.plugin.classify import PROFILE, Outcome
 from hilseq.plugin.planned import PlannedCheck
 from hilseq.plugin.visit_run import VisitRun
@@ -100,7 +100,7 @@ def recheck_stand(run: VisitRun, check: PlannedCheck, outcome: Outcome) -> str:
             asked = SelfCheck(bench, slot).against(places)
             _require_fit(run, unit)
             again = recheck_link(unit, bench.clock, failures)
-            if check.stage == stages.SOAK or check.repeated:
+            if check.stage == SOAK or check.repeated:
                 _weigh_link(outcome, again)
                 again = ""  # it is not made once more
             if not again:

@@ -18,6 +18,7 @@ from rich.text import Text
 
 from hilseq import gc_tuning
 from hilseq.description.approved_plan import PlanContent
+from hilseq.description.stages import CLOSING
 from hilseq.errors import DescriptionError, LinkLost, Problem, UnitOrHarness, UsageError, gathered
 from hilseq.interrupts import held_back, interrupt_on_termination
 from hilseq.journal.causes import diagnosis
@@ -168,7 +169,7 @@ class VisitHooks:
             items.sort(
                 key=lambda item: (
                     order[checks[item].slot],
-                    checks[item].stage == stages.CLOSING,
+                    checks[item].stage == CLOSING,
                     rank(checks[item].id, checks[item].slot, failed, gate=checks[item].gate),
                 )
             )

@@ -26,6 +26,7 @@ from hilseq.description.approved_plan import (
 from hilseq.description.crosscheck import waived
 from hilseq.description.loading import load_profile, load_stand
 from hilseq.description.profile import Profile
+from hilseq.description.stages import SOAK, STAGES
 from hilseq.description.stand import Stand
 from hilseq.description.visit import Visit
 from hilseq.errors import HilseqError
@@ -207,7 +208,7 @@ def content(visit: Visit, slot: str, tests: FoundTests, checks: Sequence[Planned
         checks={
             without_slot(check.id, slot): check.stage
             for check in checks
-            if check.slot == slot and check.stage != stages.SOAK
+            if check.slot == slot and check.stage != SOAK
         },
     )
 
@@ -241,10 +242,10 @@ def compare(
     """
     profile = visit.profiles[slot]
     plan = read_plan(visit.profile_paths[slot])
-    claimed = {*stages.required(profile, ()), *((stages.SOAK,) if profile.soak else ())}
+    claimed = {*stages.required(profile, ()), *((SOAK,) if profile.soak else ())}
     common = {
         "slot": slot,
-        "not_claimed": tuple(stage for stage in stages.known() if stage not in claimed),
+        "not_claimed": tuple(stage for stage in STAGES if stage not in claimed),
         "soak": None if profile.soak is None else profile.soak.duration,
     }
     if plan is None:
@@ -385,7 +386,7 @@ def _of_unit(run: RunState, unit: UnitState, stand: Stand, profile: Profile) -> 
         planned = None if profile.soak is None else profile.soak.duration
         if unit.plan.soak != planned:
             yield f"the run states a planned soak of {unit.plan.soak} s for slot {slot}, and the profile {planned} s"
-        soak = (stages.SOAK,) if profile.soak else ()
+        soak = (SOAK,) if profile.soak else ()
         claimed = {*stages.required(profile, ()), *soak} & set(unit.plan.not_claimed)
         if claimed:
             yield f"the run states that the profile of slot {slot} does not claim {min(claimed)}, and it does"

@@ -5,9 +5,8 @@ A stage and a place may be one's own: only what is written almost as a known one
 
 from __future__ import annotations
 
-import difflib
 import re
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +14,7 @@ import pytest
 
 from hilseq.description.findings import SLIP, SourcePosition, nearest_word
 from hilseq.description.profile import PLACES, Profile
+from hilseq.description.stages import SOAK, STAGES, nearest_stage
 from hilseq.description.stand import Stand
 from hilseq.errors import DescriptionError, Problem
 from hilseq.hooks import Stage
@@ -22,55 +22,14 @@ from hilseq.plugin.markers import slip, stage_of
 
 #: Begins a section of the stand file, in the marker `needs`.
 ON_STAND = "stand."
-#: From this likeness on a stage's name is a slip of the pen: a letter in ten.
-_A_SLIP = 0.9
 _NUMBER = re.compile(r"\d+")
-#: The stage that runs only when it is asked for.
-SOAK = "soak"
-#: The last stage of a visit, which looks once more at everything; never tried earlier, whatever failed before.
-CLOSING = "closing"
-#: Stage -> whether this profile calls for it. The order is that of a visit.
-_STAGES: dict[str, Callable[[Profile], bool]] = {
-    "set-up": lambda _: True,
-    "power-on": lambda _: True,
-    "identity": lambda profile: tells_who_it_is(profile),  # noqa: PLW0108 - defined below
-    "stored faults": lambda profile: profile.faults is not None,
-    "configuration": lambda profile: profile.configuration is not None,
-    "clock and memory": lambda profile: remembers(profile),  # noqa: PLW0108 - defined below
-    "modes": lambda _: True,
-    "outputs": lambda profile: bool(profile.points.outputs),
-    "inputs": lambda profile: bool(profile.points.inputs),
-    "analog": lambda profile: bool(profile.points.analog_inputs or profile.points.analog_outputs),
-    "ports": lambda profile: bool(profile.ports),
-    "supply margins": lambda profile: profile.margins is not None,
-    "power cycling": lambda profile: profile.cycling is not None,
-    SOAK: lambda profile: profile.soak is not None and profile.soak.required,
-    CLOSING: lambda _: True,
-}
-
-
-def tells_who_it_is(profile: Profile) -> bool:
-    """Tell whether the unit can be asked anything about what it is."""
-    identity = profile.identity
-    return identity.device_identification or bool(identity.serial_number or identity.modules)
-
-
-def remembers(profile: Profile) -> bool:
-    """Tell whether the profile describes anything that the unit must remember without supply."""
-    clock = profile.clock is not None and profile.link.clock is not None
-    return clock or profile.battery is not None or profile.configuration is not None
 
 
 def required(profile: Profile, added: Sequence[Stage]) -> list[str]:
     """Return the stages that a `ship` needs, in the order of a visit, those of extensions and of the profile last."""
-    stages = [stage for stage, calls_for in _STAGES.items() if calls_for(profile)]
+    stages = [stage for stage, calls_for in STAGES.items() if calls_for(profile)]
     stages += [stage.name for stage in added if stage.required(profile)]
     return list(dict.fromkeys([*stages, *profile.required_stages]))
-
-
-def known() -> list[str]:
-    """Return the stages that hilseq knows by itself, in the order of a visit."""
-    return list(_STAGES)
 
 
 def check_name(item: pytest.Item, added: Sequence[Stage]) -> None:
@@ -79,10 +38,10 @@ def check_name(item: pytest.Item, added: Sequence[Stage]) -> None:
     A stage of one's own has a name of its own, and a file without the marker is one. Raises DescriptionError.
     """
     stage = stage_of(item)
-    known = [*_STAGES, *(each.name for each in added)]
+    known = [*STAGES, *(each.name for each in added)]
     if stage in known or item.get_closest_marker("stage") is None:
         return
-    near = _nearest(stage, known)
+    near = nearest_stage(stage, known)
     if near:
         raise slip(item, "stage", f"there is no stage {stage!r}", nearest=near)
 
@@ -91,26 +50,15 @@ def check_required(
     profile: Profile, document: SourcePosition, path: Path, added: Sequence[Stage], of_checks: Iterable[str]
 ) -> None:
     """Refuse a required stage that is written almost as one there is. Raises DescriptionError."""
-    known = {*_STAGES, *(each.name for each in added), *of_checks}
+    known = {*STAGES, *(each.name for each in added), *of_checks}
     problems = []
     for number, stage in enumerate(profile.required_stages):
-        near = "" if stage in known else _nearest(stage, sorted(known))
+        near = "" if stage in known else nearest_stage(stage, sorted(known))
         if near:
             mark = document.at(("required-stages", number)).mark
             problems.append(Problem(path, *mark, f"there is no stage {stage!r}", nearest=near))
     if problems:
         raise DescriptionError(problems)
-
-
-def _nearest(stage: str, known: Iterable[str]) -> str:
-    """Return the stage that was meant by one that is written almost alike, or an empty text."""
-    plain = {_plain(each): each for each in known}
-    close = difflib.get_close_matches(_plain(stage), plain, n=1, cutoff=_A_SLIP)
-    return plain[close[0]] if close else ""
-
-
-def _plain(name: str) -> str:
-    return "".join(letter for letter in name.lower() if letter.isalnum()).removesuffix("s")
 
 
 def asked_for(item: pytest.Item, *, soak: bool) -> bool:

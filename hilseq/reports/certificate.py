@@ -22,7 +22,7 @@ from importlib import resources
 from typing import Any, Literal
 
 from hilseq.errors import UsageError, not_installed
-from hilseq.journal.entries import AMBIENT, LOGO, Reading
+from hilseq.journal.entries import AMBIENT, LOGO, NOT_JUDGED, Reading
 from hilseq.journal.run_state import RunState, UnitState
 from hilseq.quantities import show_duration
 from hilseq.reports import formatting, page_views
@@ -240,7 +240,7 @@ def _key_readings(unit: UnitState) -> list[dict[str, Any]]:
                     "value": "not measured",
                     "limits": "",
                     "said": "",
-                    "budget": "",
+                    "budget": printable(_why_not_measured(name, unit), 320),
                     "bar": [],
                 }
             )
@@ -258,6 +258,12 @@ def _key_readings(unit: UnitState) -> list[dict[str, Any]]:
             }
         )
     return rows
+
+
+def _why_not_measured(name: str, unit: UnitState) -> str:
+    """Return what the check of a reading said of why it has none."""
+    said = (event.text.partition(": ") for event in unit.events if event.what == NOT_JUDGED)
+    return next((why for what, _, why in said if what == name), "no check of this run judged it")
 
 
 def _budget(reading: Reading) -> str:

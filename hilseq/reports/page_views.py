@@ -89,6 +89,11 @@ class CheckView:
     readings: tuple[ReadingView, ...]
     tables: tuple[TableView, ...]
 
+    @property
+    def word(self) -> str:
+        """What the reader is told of it."""
+        return word_of(self)
+
 
 @dataclass(slots=True)
 class GroupView:
@@ -99,6 +104,7 @@ class GroupView:
     place: str
     gate: bool
     verdict: CheckVerdict
+    word: str
     reported: str
     quiet: str
     domain: str
@@ -256,14 +262,20 @@ def check_view(check: CheckState, name: str = "") -> CheckView:
 
 def tally(checks: Iterable[CheckState | CheckView]) -> str:
     """Return `12 passed, 1 failed`, worst first; what did not happen is not mentioned."""
-    verdicts = [check.verdict for check in checks]
-    numbers = [
-        (CheckVerdict.FAILED, "failed"),
-        (CheckVerdict.STAND_FAULT, "stand fault"),
-        (CheckVerdict.NOT_PERFORMED, "not performed"),
-        (CheckVerdict.PASSED, "passed"),
-    ]
-    return ", ".join(f"{n} {word}" for verdict, word in numbers if (n := verdicts.count(verdict)))
+    words = [word_of(check) for check in checks]
+    worst_first = ("failed", "stand fault", _NOT_DECIDED, "not performed", "passed")
+    return ", ".join(f"{n} {word}" for word in worst_first if (n := words.count(word)))
+
+
+#: A check that was made and left a reading too near its limit: nothing is held against the unit.
+_NOT_DECIDED = "not decided"
+
+
+def word_of(check: CheckState | CheckView) -> str:
+    """Return the verdict of a check for a reader, who sees readings of one that counts as not performed."""
+    return (
+        _NOT_DECIDED if check.verdict is CheckVerdict.NOT_PERFORMED and check.readings else str(check.verdict)
+    )
 
 
 def _is_quiet(check: CheckState) -> bool:
@@ -278,13 +290,15 @@ def _group(unit: UnitState, title: str, checks: Sequence[CheckState]) -> GroupVi
     def name_of(check: CheckState) -> str:
         return (check.element if alike else "") or check.place
 
+    verdict = worst(check.verdict for check in checks)
     view = GroupView(
         title=title,
         sentence=checks[0].sentence,
         place=checks[0].place,
         gate=any(check.gate for check in checks),
-        verdict=worst(check.verdict for check in checks),
-        reported=tally(checks) if len(checks) > 1 else str(checks[0].verdict),
+        verdict=verdict,
+        word=word_of(next(check for check in checks if check.verdict is verdict)),
+        reported=tally(checks) if len(checks) > 1 else word_of(checks[0]),
         quiet=join_truncated((name_of(check) for check in quiet), 32) if len(checks) > 1 else "",
         domain=domain(unit, [check for check in checks if check.verdict is CheckVerdict.PASSED]),
     )

@@ -33,6 +33,24 @@ def test_an_overdue_calibration_is_a_warning_at_inspect_time(
     )
 
 
+def test_a_missing_calibration_is_a_warning_at_inspect_time(tmp_path: Path) -> None:
+    """Unless the file accepts it by name; a name that no instrument has accepts nothing."""
+    text = (STANDS / "sim-bench.yaml").read_text(encoding="utf-8")
+    for certificate in ("SIM-PS-1", "SIM-IO-1"):
+        text = text.replace(f"    calibration: {{certificate: {certificate}, due: 2099-12-31}}\n", "")
+    path = tmp_path / "stand.yaml"
+    path.write_text(f"{text}\nuncalibrated: {{io rack: a rig of tests}}\n", encoding="utf-8")
+    found = inspect([path])
+    (words,) = (str(warning) for warning in found.warnings)
+    assert found.problems == ()
+    assert (
+        "no calibration is stated of supply main, so that no visit comes to a verdict; expected `cal" in words
+    )
+    path.write_text(f"{text}\nuncalibrated: {{io rakc: a rig of tests}}\n", encoding="utf-8")
+    (problem,) = inspect([path]).problems
+    assert (problem.wrong, problem.nearest) == ("there is no instrument 'io rakc' in this file", "io rack")
+
+
 def test_a_calibration_holds_on_its_last_day() -> None:
     """`due` is the last day on which it holds, so it is overdue from the day after."""
     due = date(2026, 1, 5)

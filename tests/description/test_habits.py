@@ -4,6 +4,7 @@
 
 from __future__ import annotations
 
+import ast
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -11,6 +12,7 @@ from typing import Any
 import pytest
 
 from hilseq.description.inspection import inspect
+from hilseq.description.stages import READINGS
 
 Break = Callable[[dict[str, str]], Any]
 STANDS = Path(__file__).parents[2] / "stands"
@@ -140,6 +142,11 @@ UNIT_CASES: dict[str, tuple[dict[str, str], str, tuple[str, ...]]] = {
         "70 degC",
         ("no space behind the colon of `highest-case`",),
     ),
+    "a space forgotten above other keys": (
+        {"part: RH16": "part:RH16"},
+        "RH16\ndescription",
+        ("no space behind the colon of `part`",),
+    ),
     "a key too far left": (
         {"  ready-within: 4 s": "ready-within: 4 s"},
         "startup-quiet",
@@ -244,3 +251,41 @@ def test_a_windows_port_and_a_stray_terminal_are_warned_of(tmp_path: Path) -> No
     words = "\n".join(map(str, found.warnings))
     assert "port 1 of slot A is at COM3, a serial port of Windows" in words
     assert "RH16 has no terminal 'd001' in slot A (and 15 more like it)" in words
+
+
+def test_a_stage_and_a_reading_of_ones_own_are_warned_of(break_profile: Break) -> None:
+    """Nobody knows the reader's own sequences here, and a name of theirs is no slip; nor are those of the shipped."""
+    broken = break_profile(
+        {
+            "rack-positions: 3": "rack-positions: 3\nrequired-stages: [burn-in]",
+            "key-readings: [time to ready, idle current": "key-readings: [bit error ratio at 9600 Bd (95% sure), inrush",
+        }
+    )
+    assert broken.problems == ()
+    stage, reading = (str(warning) for warning in inspect([broken.path]).warnings)
+    expected = "expected a reading of a sequence of yours; did you mean 'inrush peak'?"
+    assert reading.endswith(f"no shipped sequence has a reading 'inrush'; {expected}")
+    assert stage.endswith(
+        "no shipped sequence has a stage 'burn-in'; expected a stage of a sequence of yours"
+    )
+
+
+def test_the_readings_that_are_known_are_those_of_the_shipped_checks() -> None:
+    """Each name that a sequence writes out, and each known name in what makes it."""
+    written = [
+        str(call.args[0].value)
+        for file in sorted((STANDS.parent / "sequences").glob("test_*.py"))
+        for call in ast.walk(ast.parse(file.read_text(encoding="utf-8")))
+        if isinstance(call, ast.Call) and getattr(call.func, "id", "") == "judge"
+        if isinstance(call.args[0], ast.Constant)
+    ]
+    assert len(written) > 30
+    assert [name for name in written if name not in READINGS] == []
+    made = "".join(
+        file.read_text(encoding="utf-8") for file in (STANDS.parent / "hilseq/procedures").rglob("*.py")
+    )
+    computed = ("threshold ", "reading at ", "output ")
+    lacking = [name for name in READINGS if name not in written and f'"{name}"' not in made]
+    for begin in computed:
+        lacking = [name for name in lacking if f'"{name.removeprefix(begin)}"' not in made]
+    assert lacking == []

@@ -45,6 +45,27 @@ CASES: dict[str, tuple[dict[str, str], str, str, str, str]] = {
         "a range of currents from 0 A",
         "",
     ),
+    "a required stage almost as one there is": (
+        {"rack-positions: 3": "rack-positions: 3\nrequired-stages: [sok]"},
+        "sok]",
+        "there is no stage 'sok'",
+        "",
+        "soak",
+    ),
+    "a key reading almost as one there is": (
+        {"key-readings: [time to ready": "key-readings: [time to redy"},
+        "time to redy",
+        "there is no reading 'time to redy'",
+        "",
+        "time to ready",
+    ),
+    "a waived reading almost as one there is": (
+        {"rack-positions: 3": "rack-positions: 3\nwaived-readings: {clock drfit: no time}"},
+        "clock drfit",
+        "there is no reading 'clock drfit'",
+        "",
+        "clock drift",
+    ),
     "a battery limit above nominal": (
         {"lowest: 2.6 V": "lowest: 3.6 V"},
         "3.6 V",

@@ -29,6 +29,31 @@ def test_markers(unit): pass
 @pytest.mark.plaec("supply")
 def test_more(unit): pass
 """
+CALLS = """from hilseq import Limits, repeat
+
+def test_calls(live_unit, supply, judge, clock):
+    judge("loaded supply", supply.volts(), Limits(24.5, 23.5))
+    judge("comma", supply.voltage(), Limits(23,5, 24,5))
+    judge("current", repeat(supply.current), live_unit.limits.idel_current)
+    clock.slep(3)
+
+def test_not_called(live_unit, supply, judge):
+    supply.off
+    assert live_unit.outputs_enabled and supply.is_on
+    assert (supply.is_on, "no power")
+    judge("a plain number", 24.1, Limits(23, 25))
+    judge("voltage", supply.voltage, Limits(23, 25))
+
+def test_empty(live_unit, supply):
+    supply.voltage()
+
+def helper(unit):
+    assert unit.supply.is_on
+
+def test_own_helper(ready_unit): helper(ready_unit)
+
+def test_procedure(ready_unit): ready_unit.restart()
+"""
 
 
 def check(folder: Path, text: str) -> warm.Done:
@@ -53,6 +78,31 @@ def test_every_name_that_nobody_has_is_reported_with_its_line(tmp_path: Path) ->
         "hilseq: test_own.py:16:1: there is no marker 'plaec'; did you mean 'place'?",
     ]
     assert [path.name for path in tmp_path.iterdir()] == ["test_own.py"]
+
+
+def test_what_is_called_and_is_not_there_is_reported_before_power(tmp_path: Path) -> None:
+    """Methods, arguments and limits; what its own helpers and procedures compare is a statement."""
+    done = check(tmp_path, CALLS)
+    assert done.returncode == 2
+    nothing = (
+        "judges no reading and asserts nothing, so it says nothing of the unit; "
+        "expected judge(NAME, MEASURED, LIMITS), or an assert of what is seen"
+    )
+    point, value = "and a point for decimals", 'Measured(value, "V", standard_uncertainty)'
+    assert done.stderr.splitlines() == [
+        "hilseq: test_own.py:4:28: there is no supply.volts; did you mean 'voltage'?",
+        f"hilseq: test_own.py:4:44: limits 24.5..23.5; expected the low end first, {point}",
+        f"hilseq: test_own.py:5:38: Limits: too many positional arguments; expected Limits(low, high), {point}",
+        "hilseq: test_own.py:6:22: repeat: missing a required argument: 'count'; expected repeat(measure, count)",
+        "hilseq: test_own.py:6:46: there is no live_unit.limits.idel_current; did you mean 'idle_current'?",
+        "hilseq: test_own.py:7:5: there is no clock.slep; did you mean 'sleep'?",
+        "hilseq: test_own.py:10:5: supply.off is not called; expected supply.off()",
+        "hilseq: test_own.py:11:12: live_unit.outputs_enabled is not called; expected live_unit.outputs_enabled()",
+        "hilseq: test_own.py:12:5: this assertion always holds; expected assert WHAT, WORDS, without parentheses",
+        "hilseq: test_own.py:13:29: 24.1 has no unit and no uncertainty; expected " + value,
+        "hilseq: test_own.py:14:22: supply.voltage is not called; expected supply.voltage()",
+        f"hilseq: test_own.py:16:1: test_empty {nothing}",
+    ]
 
 
 @pytest.mark.parametrize(
@@ -85,7 +135,7 @@ def test_a_file_that_cannot_be_read_hides_no_other(tmp_path: Path) -> None:
     done = warm.hilseq("check", ".", *VISIT, cwd=tmp_path)
     assert done.returncode == 2
     meant = "did you mean 'live_unit'?"
-    assert done.stderr.splitlines() == [
+    assert done.stderr.splitlines()[:2] == [
         "hilseq: test_broken.py:1: SyntaxError: '(' was never closed",
         f"hilseq: test_own.py:1:1: test_it asks for the fixture 'live_unti', which does not exist; {meant}",
     ]

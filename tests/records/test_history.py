@@ -113,6 +113,13 @@ def test_an_unknown_unit_is_reported_with_what_to_do(records: Database) -> None:
         unit_history(records, "XX", PART)
 
 
+def test_a_life_of_simulated_visits_alone(records: Database) -> None:
+    (life,) = unit_history(records, "SIM-1", simulated=True)
+    assert [visit.simulated for visit in life.visits] == [True]
+    with pytest.raises(UsageError, match=r"no simulated visit of unit 'SN-20'; leave out --simulated"):
+        unit_history(records, "SN-20", simulated=True)
+
+
 def test_first_pass_counts_the_first_judgement(records: Database) -> None:
     """Unit 4's first visit was interrupted: its second one judges it. Bounds from Clopper-Pearson."""
     found = first_pass(records, PART)

@@ -302,3 +302,16 @@ def test_where_nothing_was_done_nothing_is_counted_as_done(
     said = read_page(page_of(reported.end(3))).said()
     assert "None of 3 checks was performed." in said
     assert "3 of 3" not in said
+
+
+def test_a_check_that_left_a_reading_too_near_its_limit_was_not_decided(
+    story: Any, page_of: Page, read_page: Read
+) -> None:
+    """It counts as not performed; whoever sees its reading is not told that nothing was done."""
+    reported = story()
+    near = {"name": "drop", "value": 0.79, "unit": "V", "uncertainty": 0.02, "low": None, "high": 0.8}
+    why = "drop is 0.79 V, so near its limits that this stand cannot tell"
+    reported.check("A check", place="q01", verdict="not performed", why=why, readings=[near])
+    reported.check("A check", place="q02", verdict="not performed", why="no power")
+    said = read_page(page_of(reported.end(3))).said()
+    assert "1 not decided, 1 not performed" in said

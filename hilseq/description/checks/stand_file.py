@@ -73,6 +73,16 @@ def exclusive_parts_are_driven(stand: Stand) -> Findings:
             yield from _drivable(stand, ("exclusive", part, number), name)
 
 
+def uncalibrated_parts_are_there(stand: Stand) -> Findings:
+    """What goes without a calibration by name is an instrument of the file."""
+    known = [*(f"supply {name}" for name in stand.supplies), *(f"io {name}" for name in stand.io)]
+    for name in stand.uncalibrated:
+        if name not in known:
+            yield _unknown(("uncalibrated", name), name, "instrument", known, ())._replace(
+                at_key=True, absent=None
+            )
+
+
 def loopbacks_join_two_signals(stand: Stand) -> Findings:
     """Require that a loopback writes a signal that can be written and reads another."""
     for name, loopback in stand.loopbacks.items():
@@ -219,7 +229,7 @@ def addresses_of_part(place: Place, what: str, described: AddressedModel) -> lis
     """Return the addresses of what stands at a place of the file and is called so."""
     found = []
     for end in described.addresses():
-        address = _of_resource((*place, end.key), what, end.text.strip(), end.part)
+        address = _of_resource((*place, end.key), what, end.text, end.part)
         found += (
             []
             if address is None

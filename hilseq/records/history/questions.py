@@ -54,9 +54,9 @@ class Questions:
         words = f"{count(len(rows), 'part')} in the records." if rows else "The records are empty."
         return Answer("History", [words], [AnswerTable("Parts", columns, rows)])
 
-    def unit(self, serial: str, part: str | None = None) -> Answer:
-        """Tell what happened to a unit."""
-        return present.of_unit(unit_history(self._database, serial, part))
+    def unit(self, serial: str, part: str | None = None, *, simulated: bool = False) -> Answer:
+        """Tell what happened to a unit: in all its visits, or in the simulated ones alone."""
+        return present.of_unit(unit_history(self._database, serial, part, simulated=simulated))
 
     def part(self, part: str, *, confidence: float = 0.95, simulated: bool = False) -> Answer:
         """Tell what became of all units of a part."""

@@ -75,10 +75,12 @@ class UnitHistory:
     trends: list[ReadingTrend]
 
 
-def unit_history(database: Database, serial: str, part: str | None = None) -> list[UnitHistory]:
+def unit_history(
+    database: Database, serial: str, part: str | None = None, *, simulated: bool = False
+) -> list[UnitHistory]:
     """Return the history of the unit with this serial: one per part when several parts share it.
 
-    Raises UsageError when there is none.
+    Of its visits all, or the simulated ones alone. Raises UsageError when there is none.
     """
     query = sa.select(units.c.id, units.c.part).where(units.c.serial == name(serial))
     if part is not None:
@@ -90,10 +92,14 @@ def unit_history(database: Database, serial: str, part: str | None = None) -> li
             raise UsageError(
                 f"the records hold no unit {serial!r}{of}; import its run: `hilseq records sync`"
             )
-        return [
-            UnitHistory(unit_part, name(serial), _visits(connection, unit_id), _trends(connection, unit_id))
-            for unit_part, unit_id in found
+        wanted = {row_part: _of(unit_id, simulated=simulated) for row_part, unit_id in found}
+        lives = [
+            UnitHistory(row_part, name(serial), _visits(connection, which), _trends(connection, which))
+            for row_part, which in wanted.items()
         ]
+    if simulated and not any(life.visits for life in lives):
+        raise UsageError(f"the records hold no simulated visit of unit {serial!r}; leave out --simulated")
+    return lives
 
 
 def visits_of(database: Database, part: str, serial: str) -> list[UnitVisit]:
@@ -101,10 +107,15 @@ def visits_of(database: Database, part: str, serial: str) -> list[UnitVisit]:
     query = sa.select(units.c.id).where(units.c.part == name(part), units.c.serial == name(serial))
     with database.reading() as connection:
         unit_id = connection.execute(query).scalar_one_or_none()
-        return [] if unit_id is None else _visits(connection, unit_id)
+        return [] if unit_id is None else _visits(connection, _of(unit_id))
 
 
-def _visits(connection: Connection, unit_id: int) -> list[UnitVisit]:
+def _of(unit_id: int, *, simulated: bool = False) -> sa.ColumnElement[bool]:
+    """Return what the wanted visits of a unit have in common."""
+    return sa.and_(visits.c.unit_id == unit_id, *([visits.c.simulated] if simulated else []))
+
+
+def _visits(connection: Connection, wanted: sa.ColumnElement[bool]) -> list[UnitVisit]:
     query = (
         sa.select(
             visits.c.id,
@@ -118,11 +129,11 @@ def _visits(connection: Connection, unit_id: int) -> list[UnitVisit]:
         )
         .join(runs, runs.c.id == visits.c.run_id)
         .join(stands, stands.c.id == runs.c.stand_id)
-        .where(visits.c.unit_id == unit_id)
+        .where(wanted)
         .order_by(*in_order())
     )
     reported = {row.id: row for row in connection.execute(query)}
-    of_unit = sa.select(visits.c.id).where(visits.c.unit_id == unit_id)
+    of_unit = sa.select(visits.c.id).where(wanted)
     counts = {
         row.visit_id: (row.all, row.missed)
         for row in connection.execute(
@@ -159,7 +170,7 @@ def _visits(connection: Connection, unit_id: int) -> list[UnitVisit]:
     ]
 
 
-def _trends(connection: Connection, unit_id: int) -> list[ReadingTrend]:
+def _trends(connection: Connection, wanted: sa.ColumnElement[bool]) -> list[ReadingTrend]:
     query = (
         sa.select(
             *quantity,
@@ -175,7 +186,7 @@ def _trends(connection: Connection, unit_id: int) -> list[ReadingTrend]:
         .join(checks, checks.c.visit_id == visits.c.id)
         .join(readings, readings.c.check_id == checks.c.id)
         .join(series, series.c.id == readings.c.series_id)
-        .where(visits.c.unit_id == unit_id, readings.c.value.is_not(None))
+        .where(wanted, readings.c.value.is_not(None))
         .order_by(*in_order(), readings.c.at, readings.c.id)
     )
     values: dict[Quantity, dict[int, TrendPoint]] = {}
