@@ -56,6 +56,7 @@ _SUPPLY = Template("""\
     resource: TCPIP::203.0.113.$host::5025::SOCKET     # <==
     output: 1                                      # the first; the others count on
     commands: {select: "INST:NSEL {output}"}       # <== what its manual says; leave out for one output
+    # compound-messages: true                      # where its manual allows several commands in one line, with ;
     ceilings: {voltage: 30 V, current: 3 A}        # <== never above the unit's absolute maximum
     overvoltage: 31 V                              # <== above the voltage ceiling; leave out if it has none
     accuracy: {voltage: 0.05 % + 10 mV, current: 0.1 % + 2 mA}   # <== from the data sheet

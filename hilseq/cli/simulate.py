@@ -43,10 +43,13 @@ def simulate_command(
     """
     from hilseq.description.loading import load_stand
     from hilseq.description.visit import describe_visit
+    from hilseq.errors import UsageError
     from hilseq.plugin.options import by_slot, unit_files
     from hilseq.twin import Twin, write_pointing_stand
 
     slots = list(load_stand(stand).slots)
+    if stand_out is not None and stand_out.exists() and not load_stand(stand_out).simulated:
+        raise UsageError(f"--stand-out {stand_out} is there, and no file of a twin; expected another name")
     units = unit_files(unit or [], slots, stand)
     serials = by_slot(serial or [], "--serial", slots)
     describe_visit(stand, units)

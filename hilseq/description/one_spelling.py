@@ -4,32 +4,47 @@ from __future__ import annotations
 
 import ipaddress
 import os
+import re
 import socket
+from contextlib import suppress
 
 from hilseq.description.checks.stand_file import Address
 
 #: Ways into one and the same instrument: the LAN device of VXI-11, that of HiSLIP, and the ports that IANA's
 #: registry of service names gives to SCPI (scpi-raw 5025, scpi-telnet 5024) and to HiSLIP (hislip 4880).
-_ONE_INSTRUMENT = ("instr", "inst0", "hislip0", "5025", "5024", "4880")
+_ONE_INSTRUMENT = ("instr", "inst0", "hislip0", "hislip0,4880", "5025", "5024", "4880")
+#: A number of a VISA resource: up to 16 bits, in hexadecimal too.
+_NUMBER = re.compile(r"0X([0-9A-F]{1,8})|([0-9]{1,10})", re.ASCII | re.IGNORECASE)
+#: Place of what is no number although it may look like one: USB::MAKER::MODEL::SERIAL (VPP-4.3).
+_USB_SERIAL = 3
 
 
 def one_spelling(address: Address, *, looked_up: bool = True) -> str:
     """Return the address of an instrument in one spelling; `looked_up`: names of hosts by their IP address."""
     if address.host:
         over = f"{address.protocol}://" if address.protocol else ""
-        end = "instrument" if address.end in _ONE_INSTRUMENT and not over else address.end
-        host = _ip_address(address.host.strip("[]"), looked_up=looked_up)
+        end = _number(address.end)
+        end = "instrument" if end in _ONE_INSTRUMENT and not over else end
+        host = _ip_address(address.host.strip("[]").rstrip("."), looked_up=looked_up)
         return f"{over}[{host}]:{end}" if ":" in host else f"{over}{host}:{end}"
     if os.sep in address.end:
         return os.path.realpath(address.end)
     if "::" in address.end:
         from pyvisa.rname import to_canonical_name
 
-        try:
-            return to_canonical_name(address.end).upper()
-        except ValueError:
-            pass
+        with suppress(ValueError):
+            fields = to_canonical_name(address.end).upper().split("::")
+            serial = _USB_SERIAL if fields[0].startswith("USB") else None
+            return "::".join(field if n == serial else _number(field) for n, field in enumerate(fields))
     return address.end.upper()
+
+
+def _number(text: str) -> str:
+    """Return a number in one spelling, whether it is written with 0x or zeros before it; other text as it is."""
+    match = _NUMBER.fullmatch(text)
+    if match is None:
+        return text
+    return str(int(match[1], 16) if match[1] else int(match[2]))
 
 
 def _ip_address(host: str, *, looked_up: bool) -> str:
@@ -40,6 +55,7 @@ def _ip_address(host: str, *, looked_up: bool) -> str:
         if not looked_up:
             return host
     try:
-        return min(str(found[4][0]) for found in socket.getaddrinfo(host, None, proto=socket.IPPROTO_TCP))
+        found = {str(one[4][0]) for one in socket.getaddrinfo(host, None, proto=socket.IPPROTO_TCP)}
+        return min(found, key=lambda address: (":" in address, address))
     except (OSError, UnicodeError):
         return host

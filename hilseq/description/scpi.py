@@ -221,6 +221,11 @@ class ScpiSupply(Supply):
     commands: SupplyCommands = Field(
         default=SupplyCommands(), description="commands that differ from SCPI-1999, class DC power supply"
     )
+    compound_messages: bool = Field(
+        default=False,
+        description="whether it takes several commands in one message, separated by `;` (IEEE 488.2): `select` and "
+        "what follows go out as one then, and nobody can select another output in between",
+    )
     waveform: Waveform | None = Field(
         default=None, description="its record of the inrush, which `commands.read-waveform` asks for"
     )
@@ -242,6 +247,12 @@ class ScpiSupply(Supply):
         default=False,
         description="whether it sends each command line back, before the answer; another line is garbage",
     )
+
+    @model_validator(mode="after")
+    def _selects(self) -> Self:
+        if self.compound_messages and self.commands.select is None:
+            raise ValueError("`compound-messages` joins `select` to what follows; expected `select` as well")
+        return self
 
     @model_validator(mode="after")
     def _record(self) -> Self:

@@ -320,6 +320,11 @@ def fill(template: str, *, value: float | None = None, output: int = 1) -> str:
     return template.format(**known)
 
 
+def compound(first: str, then: str) -> str:
+    """Return two commands in one message (IEEE 488.2, 7.3.2), the second one from the root (SCPI-1999, 6.2.4)."""
+    return f"{first};{then}" if then.startswith((":", "*")) else f"{first};:{then}"
+
+
 @dataclass(frozen=True, slots=True)
 class BannerEcho:
     """`greeting`: lines after each connection. `echo`: each command line comes back before its answer."""

@@ -72,17 +72,16 @@ class ScpiOutput(SupplyOutput):
         """Send a command, with its value in the unit of the template."""
         command = self._filled(template, value)
         with self._session.used_by(self.name):
-            self._select()
-            self._session.write(command)
+            self._session.write(self._selecting(command))
         self._last_command = command
 
     def ask(self, template: str) -> str:
         """Return the answer to a question."""
         question = self._filled(template)
         with self._session.used_by(self.name):
-            self._select()
+            message = self._selecting(question)
             try:
-                return self._session.query(question)
+                return self._session.query(message)
             except InstrumentTimeout as silent:
                 refusal = self._refusal() if kind_of(silent.__cause__ or silent) == "silent" else None
                 if refusal is None:
@@ -92,8 +91,7 @@ class ScpiOutput(SupplyOutput):
     def begin(self, template: str) -> None:
         """Send a question whose answer the session returns; nothing else may be asked in between."""
         with self._session.used_by(self.name):
-            self._select()
-            self._session.ask(self._filled(template))
+            self._session.ask(self._selecting(self._filled(template)))
 
     def number(self, template: str, unit: str) -> float:
         """Return the number that answers a question, in `unit`."""
@@ -359,9 +357,15 @@ class ScpiOutput(SupplyOutput):
             self.about(self._last_command),
         )
 
-    def _select(self) -> None:
-        if self._commands.select is not None:
-            self._session.write(self._filled(self._commands.select))
+    def _selecting(self, command: str) -> str:
+        """Return the message that carries a command to this output; what selects it has been sent, or is part of it."""
+        if self._commands.select is None:
+            return command
+        select = self._filled(self._commands.select)
+        if self._description.compound_messages:
+            return scpi.compound(select, command)
+        self._session.write(select)
+        return command
 
     def _filled(self, template: str, value: float | None = None) -> str:
         try:

@@ -43,6 +43,8 @@ FOUND, FOUND_NOT_AT_REST = "as found", "not at rest when found"
 FOLDER_RENAMED = "folder renamed"
 #: What the event of a run is called that `hilseq safe` has ended.
 STOPPED = "stopped by a person"
+#: What the event is called that tells who has released the stand after `hilseq safe`, the last time, and why.
+RELEASED = "stand released"
 #: What the event of a sign is called that a soak's plan does not count.
 NOT_COUNTED = "not counted"
 #: When a reading of the fault table is called that holds what the stand itself has provoked, and nothing else.

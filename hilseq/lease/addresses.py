@@ -80,10 +80,10 @@ def address_of_parts(stand: Stand) -> dict[str, str]:
 
 def shares_lines_with_units(stand: Stand) -> bool:
     """Tell whether a unit is spoken to where another unit or an instrument is: one process alone can have it open."""
-    seen: dict[tuple[str, str], str] = {}
+    seen: dict[str, str] = {}
     for address in addresses_of(stand):
         whose = str(address.place[1]) if address.place[0] == "slots" else ""
-        if seen.setdefault((address.host, address.end), whose) != whose:
+        if seen.setdefault(one_spelling(address), whose) != whose:
             return True
     return False
 

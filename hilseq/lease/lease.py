@@ -6,13 +6,13 @@ A lock file is never deleted; what it says of its holder is for messages, the lo
 
 from __future__ import annotations
 
+import math
 import os
 import sys
 import threading
 import time
 from collections.abc import Iterator, Sequence
 from contextlib import suppress
-from itertools import chain
 from pathlib import Path
 
 from hilseq.errors import StandInUse
@@ -189,57 +189,77 @@ def uses_of(instruments: Sequence[StandInstrument]) -> list[InstrumentUse]:
     return [InstrumentUse(instrument).look() for instrument in instruments]
 
 
+class _Ending:
+    """One process that holds instruments and shall let go: asked, then killed, then its guard with it."""
+
+    def __init__(self, pid: int) -> None:
+        # One that waits for the disk (D) is starved, too: until it has what it waits for nothing ends it anyway.
+        self._signs = SignsOfLife(pid, starved="RD") if pid else None
+        self._begun = time.monotonic()
+        self._asked = False
+        self._killed_at = math.inf
+        self.has_heard = False
+        self.is_killed = False
+        self.is_given_up = False
+
+    def press(self, uses: Sequence[InstrumentUse], *, late: bool) -> str:
+        """Do what is due to end it, and return what became of it, once. `late`: whether its time to end is over."""
+        if not self._asked:
+            self._asked = True
+            for use in uses:
+                use.ask()
+        self.has_heard = self.has_heard or any(use.heard for use in uses)
+        since_killed = time.monotonic() - self._killed_at
+        if since_killed > _GUARD + SILENCE and not self.is_given_up:
+            self.is_given_up = True
+            return "CANNOT BE ENDED from here (another user's?)"
+        if since_killed > _GUARD:
+            for use in uses:
+                use.kill()
+        elif self._killed_at == math.inf and (late or self._is_mute()):
+            self._killed_at = time.monotonic()
+            self.is_killed = any(use.kill_run() for use in uses)
+            return "did not end, killed" if self.is_killed else ""
+        return ""
+
+    def _is_mute(self) -> bool:
+        if self.has_heard:
+            return False
+        return self._signs.has_ceased if self._signs else time.monotonic() - self._begun > SILENCE
+
+
 def end_users(uses: Sequence[InstrumentUse], *, patience: float) -> Iterator[str]:
     """Free instruments, as they were looked at before: yield in words what became of each who uses them, or did then.
 
     One who has heard gets `patience` s to switch off and to let go; one who does not answer is killed after a second,
-    or later where it is only starved. Raises StandFault where a lock file is none.
+    or later where it is only starved, and nobody else with it. Raises StandFault where a lock file is none.
     """
-    reported = _users(uses)
-    held = _held(uses)  # somebody may have come meanwhile
-    reported |= _users(held)
-    for use in held:
-        use.ask()
-    held, heard = _awaited(held, patience)
-    left = {_pid(use) for use in held}
-    for pid, users in reported.items():
-        if pid not in left:
-            yield from (f"{who}: {'asked, has ended' if pid in heard else 'has ended'}" for who in users)
-    if not held:
-        return
-    killed = _users([use for use in held if use.kill_run()])
-    for who in chain.from_iterable(killed.values()):
-        yield f"{who}: did not end, killed"
-    until = time.monotonic() + _GUARD
-    while (held := _held(held)) and time.monotonic() < until:
+    reported, endings, begun = _users(uses), dict[int, _Ending](), time.monotonic()
+    while True:
+        held = _held(uses)
+        for pid, used in held.items():
+            if pid not in reported or pid not in endings:  # somebody may have come meanwhile
+                reported[pid] = _users(used)[pid]
+            ending = endings.setdefault(pid, _Ending(pid))
+            if became := ending.press(used, late=time.monotonic() - begun > patience):
+                yield from (f"{who}: {became}" for who in reported[pid])
+        for pid in [pid for pid in reported if pid not in held]:
+            users, was = reported.pop(pid), endings.get(pid)
+            if was is None or not was.is_killed:
+                asked = "asked, " if was is not None and was.has_heard else ""
+                yield from (f"{who}: {asked}has ended" for who in users)
+        if all(endings[pid].is_given_up for pid in held):
+            return
         time.sleep(_PAUSE)
-    for use in held:
-        use.kill()
-    time.sleep(_PAUSE if held else 0.0)
-    for who in chain.from_iterable(_users(_held(held)).values()):
-        yield f"{who}: CANNOT BE ENDED from here (another user's?)"
 
 
-def _awaited(held: list[InstrumentUse], patience: float) -> tuple[list[InstrumentUse], set[int]]:
-    """Wait for the end of those who were asked; return what is still held, and the processes that have heard."""
-    begun, heard = time.monotonic(), set[int]()
-    # One that waits for the disk (D) is starved, too: until it has what it waits for nothing ends it anyway.
-    signs = {pid: SignsOfLife(pid, starved="RD") for pid in map(_pid, held) if pid}
-    while held:
-        heard |= {_pid(use) for use in held if use.heard}
-        waited = time.monotonic() - begun
-        mute = {_pid(use) for use in held} - heard
-        if waited > patience or any(
-            signs[pid].has_ceased if pid in signs else waited > SILENCE for pid in mute
-        ):
-            break
-        time.sleep(_PAUSE)
-        held = _held(held)
-    return held, heard
-
-
-def _held(uses: Sequence[InstrumentUse]) -> list[InstrumentUse]:
-    return [use for use in uses if use.look().is_held]
+def _held(uses: Sequence[InstrumentUse]) -> dict[int, list[InstrumentUse]]:
+    """Look at instruments, and return those that are held by who holds them."""
+    found: dict[int, list[InstrumentUse]] = {}
+    for use in uses:
+        if use.look().is_held:
+            found.setdefault(_pid(use), []).append(use)
+    return found
 
 
 def _pid(use: InstrumentUse) -> int:

@@ -25,6 +25,7 @@ from hilseq.instruments.opening import Opening
 from hilseq.lease.addresses import StandInstrument, instruments_of, shares_lines_with_units
 from hilseq.lease.holder import Holder
 from hilseq.lease.lease import refusal, uses_of
+from hilseq.lease.process import Process
 from hilseq.lease.signs_of_life import SignsOfLife
 from hilseq.owner.relay import ThroughOwner
 from hilseq.owner.wire import (
@@ -359,7 +360,7 @@ def _started_in(scope: Sequence[str], stand: Stand, log: IO[bytes]) -> bytes:
     said = b""
     with suppress(BrokenPipeError), process.stdin, process.stdout:
         with suppress(BrokenPipeError):
-            process.stdin.write(pickle.dumps(stand))
+            process.stdin.write(pickle.dumps((stand, Process.of(os.getpid()))))
             process.stdin.close()
         said = process.stdout.read()
     return said

@@ -36,6 +36,7 @@ from hilseq.lease.addresses import address_of_parts, instruments_of
 from hilseq.lease.holder import Holder
 from hilseq.lease.latch import Latch
 from hilseq.lease.lease import Lease
+from hilseq.lease.process import Process
 from hilseq.lease.shared_folder import shared_folder
 from hilseq.lease.signs_of_life import SignsOfLife
 from hilseq.owner.line import Line
@@ -98,10 +99,11 @@ class StandClient:
 
 
 class StandOwner:
-    """Everything of one stand that there is one of."""
+    """Everything of one stand that there is one of. `starter`: who has started it, and is to be its first client."""
 
-    def __init__(self, stand: Stand) -> None:
+    def __init__(self, stand: Stand, starter: Process) -> None:
         self._stand = stand
+        self._starter = starter
         self._instruments = instruments_of(stand)
         self._door = _door_of(self._instruments[0].lock)
         self._lease = Lease(self._instruments, Holder.this("owner", stand.stand, door=str(self._door)))
@@ -168,7 +170,7 @@ class StandOwner:
         watching = threading.Event()
         threading.Thread(target=self._await_guard, args=(guard, watching), daemon=True).start()
         threading.Thread(target=self._watch_interlocks, daemon=True).start()
-        while self._clients or (time.monotonic() < self._busy_until and not self._why_ended):
+        while self._clients or self._awaits_the_first():
             for key, _ in self._selector.select(INTERVAL / 2):
                 key.data()
             guard.heartbeat()
@@ -190,6 +192,9 @@ class StandOwner:
         if self._shared_lock is not None:
             self._shared_lock.close()
         self._lease.close()
+
+    def _awaits_the_first(self) -> bool:
+        return self._starter.lives and time.monotonic() < self._busy_until and not self._why_ended
 
     def _await_guard(self, guard: Guard, watching: threading.Event) -> None:
         try:
@@ -475,12 +480,12 @@ def main() -> None:
     for name in (signal.SIGINT, signal.SIGHUP):
         # The terminal of whoever came first must not take the stand along.
         signal.signal(name, signal.SIG_IGN)
-    stand: Stand = pickle.loads(sys.stdin.buffer.read())  # noqa: S301 - our own parent's pipe
+    stand, starter = pickle.loads(sys.stdin.buffer.read())  # noqa: S301 - our own parent's pipe
     said = os.dup(sys.stdout.fileno())
     nowhere = os.open(os.devnull, os.O_RDWR)
     for stream in (0, 1):
         os.dup2(nowhere, stream)
-    owner = StandOwner(stand)
+    owner = StandOwner(stand, starter)
     trouble: HilseqError | None = None
     try:
         owner.open()
@@ -489,7 +494,8 @@ def main() -> None:
     except OSError as error:
         trouble = StandFault(f"the owner of the stand cannot be reached: {error}", place="this computer")
     signal.signal(signal.SIGTERM, lambda _number, _frame: setattr(owner, "is_asked_to_end", True))
-    os.write(said, pickle.dumps(trouble))
+    with suppress(BrokenPipeError):  # a starter that has died is not waited for
+        os.write(said, pickle.dumps(trouble))
     os.close(said)
     if trouble is None:
         owner.serve()

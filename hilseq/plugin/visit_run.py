@@ -29,6 +29,7 @@ from hilseq.journal.entries import (
     AMBIENT,
     CONDITIONS,
     FOLDER_RENAMED,
+    RELEASED,
     STOPPED,
     CheckEnded,
     CheckPlanned,
@@ -259,6 +260,8 @@ class VisitRun:
         self.kept_off = self._latch.standing()
         if not self._leaves_running:
             self._latch.require_released()
+        if (released := self._latch.last_release()) is not None:
+            self.event(RELEASED, released.words)
 
     def _hold_across_computers(self, instruments: Sequence[StandInstrument], holder: Holder) -> None:
         """Hold it in the records' database too, where several computers share one. Raises StandInUse."""

@@ -94,6 +94,8 @@ def test_safe_reaches_a_running_stand(wall: Any, rig: ModuleType, start: Start, 
     rig.wait_until(wall.is_on)
     os.kill(again.process.pid, signal.SIGINT)
     assert again.end() == 3
+    (released,) = [entry["text"] for entry in again.entries() if entry.get("what") == "stand released"]
+    assert "the test continues" in released
 
 
 def test_a_detached_run_needs_no_terminal(wall: Any, rig: ModuleType, tmp_path: Path) -> None:

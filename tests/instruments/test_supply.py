@@ -340,6 +340,18 @@ def test_an_odd_dialect_needs_no_python(make: Make, bench: Bench) -> None:
     ]  # fmt: skip
 
 
+def test_an_output_is_selected_in_the_message_that_is_for_it(make: Make, bench: Bench) -> None:
+    """IEEE 488.2, 7.3.2: units of a message by `;`; SCPI-1999, 6.2.4: `:` begins at the root, never before a `*`."""
+    identity, off = "INST:NSEL 2;*IDN?", "INST:NSEL 2;:OUTP?"
+    bench.answers |= {identity: "Kestrowell,QUAD-36,1,2", off: "0", "INST:NSEL 2;:MEAS:VOLT?": "5"}
+    joined = {"commands": {"select": "INST:NSEL {output}"}, "compound-messages": True}
+    supply = make(output=2, **joined)
+    assert supply.identify().model == "QUAD-36"
+    assert not supply.is_on()
+    assert supply.voltage().value == 5.0
+    assert bench.heard == [identity, off, "INST:NSEL 2;:MEAS:VOLT?"]
+
+
 def test_a_template_that_asks_for_nonsense(make: Make, bench: Bench) -> None:
     """A slip in a template of the stand file is reported with the template, nothing is sent."""
     supply = make()

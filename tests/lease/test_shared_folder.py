@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import signal
 import stat
 import subprocess
 import sys
@@ -18,7 +19,7 @@ from hilseq.errors import StandFault, StandInUse
 from hilseq.lease.addresses import StandInstrument, instruments_of
 from hilseq.lease.holder import LONGEST, Holder
 from hilseq.lease.latch import Latch
-from hilseq.lease.lease import Lease, uses_of
+from hilseq.lease.lease import Lease, end_users, uses_of
 from hilseq.lease.process import Process
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="kernel locks of POSIX")
@@ -39,26 +40,37 @@ def _lease(*instruments: StandInstrument, command: str = "run") -> Lease:
 
 
 HOLD = """
-import sys
+import signal, sys
 from hilseq.lease.addresses import StandInstrument
 from hilseq.lease.holder import Holder
 from hilseq.lease.lease import Lease
+part, address = sys.argv[1:]
 holder = Holder.this("run", "bench", folder="/runs/other", units={"A": "RH-7"})
-lease = Lease([StandInstrument("supply main", "192.0.2.10:instrument")], holder)
+lease = Lease([StandInstrument(part, address)], holder)
 lease.take()
+signal.signal(signal.SIGTERM, lambda *_: lease.heard())
 print("holds", flush=True)
 sys.stdin.read()
 """
 
 
-@pytest.fixture
-def holder() -> Iterator[subprocess.Popen[str]]:
-    """Another process that holds the supply."""
+def _holding(instrument: StandInstrument) -> subprocess.Popen[str]:
+    """Start a process that holds an instrument; it says that it has heard, and ends when its input does."""
     process = subprocess.Popen(
-        [sys.executable, "-c", HOLD], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+        [sys.executable, "-c", HOLD, instrument.part, instrument.address],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
     )
     assert process.stdout is not None
     assert process.stdout.readline() == "holds\n"
+    return process
+
+
+@pytest.fixture
+def holder() -> Iterator[subprocess.Popen[str]]:
+    """Another process that holds the supply."""
+    process = _holding(SUPPLY)
     yield process
     process.kill()
     process.communicate()
@@ -157,6 +169,21 @@ def test_who_is_named_by_somebody_else_is_not_killed(folder: Path, holder: subpr
     finally:
         stranger.communicate("\n")
     assert holder.poll() is None
+
+
+def test_only_who_is_mute_is_killed(holder: subprocess.Popen[str]) -> None:
+    """Of two who hold the stand, the one that has heard gets its time, whatever becomes of the other one."""
+    mute = _holding(IO)
+    os.kill(mute.pid, signal.SIGSTOP)
+    said = []
+    for words in end_users(uses_of([SUPPLY, IO]), patience=60.0):
+        said.append(words)
+        if "killed" in words:  # long after it was asked: now it lets go
+            holder.communicate("")
+    assert [f"process {mute.pid}" in said[0], said[0].endswith("did not end, killed")] == [True, True]
+    assert [f"process {holder.pid}" in said[1], said[1].endswith("asked, has ended")] == [True, True]
+    mute.communicate()
+    assert (mute.returncode, holder.returncode, len(said)) == (-signal.SIGKILL, 0, 2)
 
 
 def test_a_process_number_that_is_used_again_is_not_killed() -> None:
@@ -296,6 +323,11 @@ slots:
         ("TCPIP::127.0.0.1::4001::SOCKET", "TCPIP::localhost::4001::SOCKET", True),
         ("TCPIP::192.0.2.10::4001::SOCKET", "TCPIP::192.0.2.10::4002::SOCKET", False),
         ("GPIB::5::INSTR", "GPIB0::5", True),
+        ("GPIB0::5::INSTR", "gpib0::05::INSTR", True),
+        ("USB::0x1234::22136::SN1::INSTR", "USB0::4660::0x5678::sn1::0::INSTR", True),
+        ("USB::0x1234::0x5678::012::INSTR", "USB::0x1234::0x5678::12::INSTR", False),
+        ("TCPIP::192.0.2.10::hislip0,4880::INSTR", "TCPIP::192.0.2.10::05025::SOCKET", True),
+        ("TCPIP::127.0.0.1::4001::SOCKET", "TCPIP::LocalHost.::4001::SOCKET", True),
         ("ASRL/dev/null::INSTR", "ASRL/dev/../dev/null", True),
     ],
 )

@@ -229,7 +229,7 @@ def addresses_of_part(place: Place, what: str, described: AddressedModel) -> lis
     """Return the addresses of what stands at a place of the file and is called so."""
     found = []
     for end in described.addresses():
-        address = _of_resource((*place, end.key), what, end.text, end.part)
+        address = _of_resource((*place, end.key), what, end.text.strip(), end.part)
         found += (
             []
             if address is None
