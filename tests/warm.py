@@ -18,6 +18,8 @@ from typing import Any
 
 from tests.journal_schema import check_journal
 
+#: How long a command may take, s, unless stated otherwise.
+SECONDS = 280.0
 _CONTEXT = multiprocessing.get_context("forkserver")
 _CONTEXT.set_forkserver_preload(["tests.preloaded"])
 
@@ -31,12 +33,12 @@ class Done:
     stderr: str
 
 
-def hilseq(*arguments: str, cwd: Path, timeout: float = 280.0) -> Done:
+def hilseq(*arguments: str, cwd: Path, timeout: float = SECONDS) -> Done:
     """Run `hilseq` with these arguments in a folder. Raises TimeoutError when it does not end."""
     return _run("hilseq", arguments, cwd, timeout)
 
 
-def pytest(*arguments: str, cwd: Path, timeout: float = 280.0) -> Done:
+def pytest(*arguments: str, cwd: Path, timeout: float = SECONDS) -> Done:
     """Run `pytest` with these arguments in a folder. Raises TimeoutError when it does not end."""
     return _run("pytest", arguments, cwd, timeout)
 

@@ -69,6 +69,11 @@ def _share_a_session(supplies: Mapping[str, ScpiSupply]) -> Iterable[Finding]:
                     )
 
 
+#: How often an I/O simulator is asked again for an answer that it did not give: a moment on a busy network, or of this
+#: computer, is no fault of the stand.
+_ONCE_MORE = 1
+
+
 class ModbusChannelsDriver(ChannelsDriver):
     """`hilseq.channels`, `modbus`."""
 
@@ -92,6 +97,7 @@ class ModbusChannelsDriver(ChannelsDriver):
                 deadline=io.deadline,
                 responsible="stand",
                 quirks=io,
+                repeats=_ONCE_MORE,
             )
         else:
             device = ModbusDevice.over_serial(
@@ -103,6 +109,7 @@ class ModbusChannelsDriver(ChannelsDriver):
                 deadline=io.deadline,
                 responsible="stand",
                 quirks=io,
+                repeats=_ONCE_MORE,
             )
         return ModbusChannels(signals, device, max_gap=io.max_gap, identified=io.identity is not None)
 

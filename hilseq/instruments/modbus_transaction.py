@@ -98,6 +98,8 @@ class ModbusTransaction:
         self._keeps = False  # whether it has ever answered twice over one connection
         #: How many exchanges failed: no answer, a lost connection, or invalid data. For the caller to begin anew at 0.
         self.failures = 0
+        #: How many requests were sent that may change something.
+        self.commands: int | None = 0
         self.tally = LinkTally()
         self._repeats = repeats
         self._steady = False  # whether the device answered last
@@ -176,6 +178,8 @@ class ModbusTransaction:
             expected = pdu.expected_rtu_length(request)
             self._until += pdu.line_time(len(sent) + expected, self.transport.speed)
         self.tally.sent += 1
+        if self.commands is not None and request[0] not in pdu.HARMLESS:
+            self.commands += 1
         self.transport.send(sent, self._until)
 
     def response(self) -> bytes:

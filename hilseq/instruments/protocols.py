@@ -307,6 +307,10 @@ class Channels(NamedValues, Protocol):
         """Ask what it is, or at least whether it answers: None where it cannot say."""
         ...
 
+    def counted(self) -> LinkTally | None:
+        """Return what became of its exchanges; None where they are not counted."""
+        return None
+
     @abstractmethod
     def close(self) -> None:
         """Close the connection; nothing is switched."""
@@ -323,6 +327,8 @@ class UnitLink(Protocol):
     deadline: float
     #: How many exchanges failed: no answer, a lost connection, or invalid data. Who counts anew sets it to 0.
     failures: int = 0
+    #: How many requests were sent that may change something at the unit; None where nobody counts them.
+    commands: int | None = None
 
     def counted(self) -> LinkTally | None:
         """Return what became of its exchanges; None where they are not counted."""

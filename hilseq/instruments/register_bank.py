@@ -255,6 +255,10 @@ class ModbusChannels(RegisterBank, Channels):
         seen = self.device.identification()
         return Identification(seen.get(0, ""), seen.get(1, ""), "", seen.get(2, ""))
 
+    def counted(self) -> LinkTally:
+        """Return what became of its exchanges."""
+        return self.device.tally
+
     def close(self) -> None:
         """Close the connection."""
         self.device.close()

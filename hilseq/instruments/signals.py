@@ -122,6 +122,8 @@ class SignalBank:
         #: Whether other visits may use the same devices meanwhile.
         self.has_neighbours = alone is not nullcontext
         self._alone = alone
+        #: How often drives were written.
+        self.writes = 0
         self.signals = dict(signals)
         self._channels = channels
         #: By I/O simulator, how old its reads may be, s: as measured, or else as the stand file says.
@@ -234,6 +236,7 @@ class SignalBank:
         for name in values:
             if name in self.signals and self.signals[name].senses is not None:
                 raise StandFault(f"signal {name} senses {self.signals[name].senses} and is never written")
+        self.writes += 1
         self._keep(values)
         for channels, mine in self._by_device(values):
             channels.write_many({name: values[name] for name in mine})
@@ -294,6 +297,7 @@ class SignalBank:
         One that refuses does not keep the others: each is tried, again and again for `within` seconds of
         real time (default: three deadlines of its I/O simulator and a second).
         """
+        self.writes += 1
         wanted = set(self.signals if names is None else names)
         drives = [
             name for name, signal in self.signals.items() if signal.drives is not None and name in wanted

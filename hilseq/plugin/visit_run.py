@@ -618,6 +618,8 @@ class VisitRun:
             self.event(
                 "guard lost", "the guard process has died, or hangs; the run ended itself and made safe"
             )
+        for words in () if self._bench is None else self._bench.asked_again():
+            self.event("asked again", words)
         if self._membership is not None and (why := self._membership.lost or self._membership.why_ended):
             self.event("owner of the stand", why)
         with suppress(HilseqError):

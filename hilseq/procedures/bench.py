@@ -530,6 +530,16 @@ class Bench:
         for supply in self.instruments.supplies.values():
             supply.kick_watchdog()
 
+    def asked_again(self) -> Iterator[str]:
+        """Yield in words which I/O simulators had to be asked again for an answer that they did not give."""
+        for name, io in self.instruments.io.items():
+            tally = io.counted()
+            if tally is not None and tally.failed:
+                yield (
+                    f"io {name}: {tally.failed} of {tally.sent} exchanges were lost or invalid, and came right when "
+                    "asked again; look at its network and at what else keeps it or this computer busy"
+                )
+
     def close(self) -> None:
         """Close every connection; nothing is switched."""
         self.instruments.close()

@@ -18,7 +18,7 @@ from hilseq.procedures.operator import Operator
 from hilseq.procedures.polling import poll
 from hilseq.statements import compared
 
-#: A change is made so often more, at most, until its time is known to this share of what it may take.
+#: A change is made so often more, at most, until its time is surely what it may be, or known to this share of that.
 _AGAIN, _KNOWN = 5, 0.25
 
 
@@ -52,6 +52,8 @@ class Modes:
         #: Called with a mode that the unit is about to be reported, and with one that it has been seen in.
         self.telling: Callable[[Mode], None] = lambda _: None
         self.reached: Callable[[Mode], None] = lambda _: None
+        #: How many commands were sent over the link.
+        self.commands = 0
         #: Where a person said that the switch stands; empty until one was asked.
         self._turned_to = ""
 
@@ -95,6 +97,7 @@ class Modes:
             begun = self._clock.now()
             self._signals.write(self._contacts[contact], 1.0)
         elif command is not None and mode in command.values:
+            self.commands += 1
             try:
                 self._link.write(command, command.values[mode], verify=False)
             except UnitSilent as silence:
@@ -143,12 +146,13 @@ class Modes:
     def time_to(self, mode: Mode) -> Measured:
         """Bring the unit into `mode` from where it is; return the time it took, s, as well as this stand can know it.
 
-        Where a command or an answer took long it is done again, and the time that is known best counts. Raises
-        UnitFault when the unit does not follow.
+        Where a command or an answer took so long that the change may have taken longer than it may, it is made again,
+        and the time that is known best counts. Raises UnitFault when the unit does not follow.
         """
-        before, best = self.reported(), self.move_to(mode)
+        before, best, most = self.reported(), self.move_to(mode), self._profile.modes.change_within
         for _ in range(_AGAIN):
-            if before is mode or best.expanded_uncertainty <= _KNOWN * self._profile.modes.change_within:
+            unknown = best.expanded_uncertainty
+            if before is mode or unknown <= _KNOWN * most or best.value + unknown <= most:
                 break
             self.move_to(before)
             best = min(best, self.move_to(mode), key=lambda took: took.expanded_uncertainty)
@@ -171,15 +175,18 @@ class Modes:
         """Tell whether a switch holds the mode, so that the unit must take it up again by itself."""
         return self._position(mode)[0] is not None
 
-    def release(self) -> None:
-        """Put the switch where it stands when power comes; what a person moves stays until a check needs it back."""
+    def release(self) -> bool:
+        """Put the switch where it stands when power comes; return whether the unit is there, as far as the stand can.
+
+        What a person moves stays until a check needs it back.
+        """
         if self._turned_to:
-            return
+            return True
         try:
             self.set(self._profile.modes.at_start)
         except NotPerformed:
-            return
-        self.wait_for(self._profile.modes.at_start, self._clock.now())
+            return True
+        return self.wait_for(self._profile.modes.at_start, self._clock.now()) is not None
 
     def turn_back(self) -> None:
         """Have a switch that a person turned during the visit put where it stands when power comes.

@@ -18,6 +18,8 @@ from hilseq.procedures.wiring import served_by
 
 #: Toggles: the longest wait of so many, spread evenly, lies within a sixteenth of the longest there is.
 _TOGGLES, _MARGIN = 16, 1.1
+#: Toggles where exchanges hide more than an age may be: only a longer one can be seen, and shows in one of these.
+_HIDDEN_TOGGLES = 6
 #: Golden ratio: its multiples spread evenly over any period (Weyl; The Art of Computer Programming, vol. 3, 6.4).
 _GOLDEN = 0.6180339887498949
 #: s between two looks, longest scan that is looked for, longest wait for a path that never follows.
@@ -96,6 +98,8 @@ def _measured(io: str, loop: Loopback, stand: Stand, signals: SignalBank, clock:
             if late is None:
                 return None
             latest, hidden = max(latest, late[0]), max(hidden, late[1])
+            if number + 1 == _HIDDEN_TOGGLES and latest < _LOOK and hidden > MOST_LATE:
+                break
     finally:
         signals.write(loop.drive, rest)
     return ReadAge(io, latest * _MARGIN, stand.io[io].scan_time, min(hidden, ASSUMED))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
@@ -10,7 +11,7 @@ from hilseq.analysis.uncertainty import Term
 from hilseq.clock import Clock
 from hilseq.description.profile import Indicator, Profile
 from hilseq.description.stand import Slot
-from hilseq.errors import NotPerformed, UnitFault
+from hilseq.errors import HilseqError, NotPerformed, UnitFault
 from hilseq.instruments.protocols import UnitLink
 from hilseq.instruments.signals import SignalBank
 from hilseq.journal.entries import NOT_JUDGED, StoredFault
@@ -45,6 +46,22 @@ class SeenIdentity:
     maker: str
     product: str
     firmware: str
+
+
+@dataclass(frozen=True, slots=True)
+class _Touched:
+    """What differs once a unit was touched: since when it has power; how many commands, modes and drives it was sent.
+
+    Not a number equals nothing: of a link that does not count its commands nobody knows.
+    """
+
+    power: float | None
+    commands: float
+    modes: float
+    drives: float
+
+
+_NEVER = _Touched(None, math.nan, math.nan, math.nan)
 
 
 class Unit:
@@ -107,6 +124,8 @@ class Unit:
         self._ready_since: float | None = None
         #: What its counter of starts said when it was last seen to start.
         self._start_count: float | None = None
+        #: What it had been touched by when it was last idle.
+        self._idle = _NEVER
 
     @property
     def faults(self) -> Faults:
@@ -234,24 +253,39 @@ class Unit:
     def return_to_idle(self) -> None:
         """Outputs off, drives released, switch back. What the unit refuses is for the next check to find.
 
-        Raises InstrumentReset, afterwards, when the stand had let go of its drives before: what was seen of the
-        unit is not the unit's then.
+        What nobody has touched since the unit was idle is left alone. Raises InstrumentReset, afterwards, when the
+        stand had let go of its drives before: what was seen of the unit is not the unit's then.
         """
         if not self.supply.is_on:
             return
         try:
             self.check_drives()  # before they are written anew
+        except HilseqError:
+            self._idle = _NEVER
+            raise
         finally:
             self._rest()
 
+    def _touched(self) -> _Touched:
+        sent, modes = self.link.commands, self.modes.commands
+        other = math.nan if sent is None else sent - modes
+        return _Touched(self.supply.powered_since, other, modes, self._signals.writes)
+
     def _rest(self) -> None:
+        idle, now = self._idle, self._touched()
+        if idle.power != now.power:
+            idle = _NEVER
+        commanded, driven = now.commands != idle.commands, now.drives != idle.drives
+        is_off = is_back = False
         with suppress(UnitFault):
-            if self.outputs.names:
+            if self.outputs.names and commanded:
                 self.outputs.command()
+            is_off = True
         with suppress(UnitFault):
-            self.modes.release()
-        if self.inputs.names:
+            is_back = self.modes.release() if commanded or driven or now.modes != idle.modes else True
+        if self.inputs.names and driven:
             self.inputs.release()
+        self._idle = self._touched() if is_off and is_back else _NEVER
 
     # -- what it says --------------------------------------------------------------------------------
 

@@ -68,10 +68,13 @@ def visit(tmp_path: Path) -> MakeVisit:
         serial: str = "RH-000101",
         simulate: bool = True,
         name: str = "run",
+        within: float = warm.SECONDS,
     ) -> Visit:
         folder = tmp_path / name
         line = ["run", "--stand", str(stand), "--unit", str(unit), "--serial", serial, "--out", str(folder)]
-        done = warm.hilseq(*line, *(["--simulate"] if simulate else []), *options, cwd=tmp_path)
+        done = warm.hilseq(
+            *line, *(["--simulate"] if simulate else []), *options, cwd=tmp_path, timeout=within
+        )
         contradicts_nothing(folder)
         return Visit(done.returncode, done.stdout, done.stderr, folder)
 

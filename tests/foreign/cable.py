@@ -30,6 +30,8 @@ class Cable:
         self._lock = threading.Lock()
         #: Pause before each piece is passed on, s.
         self.delay = 0.0
+        #: Pause before a connection leads anywhere, s.
+        self.accept = 0.0
         self._is_cut = False
         self._alter: Alter | None = None
         self._trigger: tuple[Callable[[bytes], bool], Callable[[], None]] | None = None
@@ -92,6 +94,7 @@ class Cable:
                 near, _ = listener.accept()
             except OSError:
                 return
+            time.sleep(self.accept)
             try:
                 far = socket.create_connection(("127.0.0.1", self._target), timeout=5)
             except OSError:
@@ -147,6 +150,11 @@ def _bound(port: int) -> socket.socket:
 def writes_coil(first: int) -> Callable[[bytes], bool]:
     """Return what recognizes a Modbus TCP request that writes coils from `first` on (functions 05 and 15)."""
     return lambda data: len(data) > 9 and data[7] in (5, 15) and int.from_bytes(data[8:10], "big") >= first
+
+
+def reads_inputs(first: int) -> Callable[[bytes], bool]:
+    """Return what recognizes a Modbus TCP request that reads discrete inputs from `first` on (function 02)."""
+    return lambda data: len(data) > 9 and data[7] == 2 and int.from_bytes(data[8:10], "big") == first
 
 
 def answers_exception(code: int) -> Alter:

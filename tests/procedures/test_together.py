@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from hilseq.description.profile import Mode
-from hilseq.procedures.together import run_together
+from hilseq.procedures.together import STEPS, run_together
 from tests.procedures.conftest import MakeUnit
 
 UNIT_FAULTS = Path(__file__).with_name("unit_faults.py")
@@ -19,3 +19,12 @@ def test_a_port_that_is_mute_under_full_load_is_found(make: MakeUnit) -> None:
     assert places == ["port 1"]
     assert words == "port 1 carries no frame while every output is on"
     assert made.unit.modes.reported() is Mode.LIVE
+
+
+def test_slow_answers_leave_time_for_fewer_steps_and_the_claim_says_so(make: MakeUnit) -> None:
+    """Where each exchange takes 0.3 s, 200 steps would take ten minutes; what fewer of them show is stated."""
+    made = make(stand_changes={"twin": {"answer": "250..300 ms"}})
+    found = run_together(made.unit, made.clock)
+    assert found.failure() == ([], "")
+    assert 24 <= found.steps < STEPS
+    assert found.proven().startswith(f"{found.steps} steps ({STEPS} with quicker answers of unit and I/O)")
