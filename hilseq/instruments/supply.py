@@ -16,7 +16,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 
 from hilseq.analysis.agreement import Holding, holding
-from hilseq.analysis.uncertainty import largest_error, resolution
+from hilseq.analysis.uncertainty import Term, largest_error, resolution
 from hilseq.clock import Clock
 from hilseq.deadlines import try_until
 from hilseq.description.accuracy import InstrumentConditions, of_interruption
@@ -305,8 +305,10 @@ class PowerSupply:
                 f"supply {self.name} ({self._output.where}) is not on again after an interruption"
             )
         width = (back - asked) + (gone - begun)
-        known = math.hypot(of_interruption(self.description), resolution(width))
-        return Measured(0.5 * ((asked - gone) + (back - begun)), "s", known)
+        known = of_interruption(self.description)
+        stated = Term("response of the supply", known, "rectangular", source="stand file")
+        asked_for = Term("commands off and on", resolution(width), "rectangular", source="their times")
+        return Measured.of(0.5 * ((asked - gone) + (back - begun)), "s", stated, asked_for)
 
     # -- errors and protection
 

@@ -72,7 +72,11 @@ class SupplyMeter:
             limit = terms.of_reading * abs(value) + (terms.of_range * span + terms.fixed) * time_factor
             # A peak is one reading that nobody repeats; a charge is made of many.
             scatter = self._scatter(value, unit) if unit == "A" else 0.0
-            return Measured(value, unit, combine([rectangular(limit), scatter]))
+            accuracy = Term(
+                "accuracy of the supply's current", rectangular(limit), "rectangular", source="stand file"
+            )
+            noise = Term("repeatability of the supply's current", scatter, source="stand file")
+            return Measured.of(value, unit, accuracy, *([noise] if scatter else []))
 
         return MeasuredInrush(
             measured(recorded.peak, "A", 1.0), measured(recorded.charge, "As", seconds), seconds

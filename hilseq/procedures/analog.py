@@ -26,7 +26,7 @@ from hilseq.analysis.sensors import (
     SCALES,
     SensorScale,
 )
-from hilseq.analysis.uncertainty import coverage_factor, deviation_factor, expanded, resolution
+from hilseq.analysis.uncertainty import Term, coverage_factor, deviation_factor, expanded, resolution
 from hilseq.clock import Clock
 from hilseq.description.points import AnalogPoint, PointTables
 from hilseq.errors import NotPerformed
@@ -135,6 +135,11 @@ class Comparison:
     def error(self) -> float:
         """How far the channel is off, in the base unit of its register."""
         return self.found - self.expected
+
+    def deviation(self, channel: WiredChannel) -> Measured:
+        """Return that as a reading."""
+        accuracy = Term(f"accuracy of {channel.signal}", self.uncertainty, "rectangular", source="stand file")
+        return Measured.of(self.error, channel.unit, accuracy)
 
 
 def _wired(
@@ -352,7 +357,7 @@ class Swept:
     def deviation(self) -> tuple[Measured, Limits]:
         """Return the worst error over the range and the accuracy of the profile there."""
         look = self.worst()
-        return Measured(look.error, self.channel.unit, look.uncertainty), _both_ways(self._allowed(look))
+        return look.deviation(self.channel), _both_ways(self._allowed(look))
 
     def scatter(self) -> float:
         """Return the pooled standard deviation of repeated readings."""
@@ -369,12 +374,19 @@ class Swept:
         degrees = sum(len(step) - 1 for step in (*self.rising, *self.falling))
         above = twice * (deviation_factor(degrees) - 1.0)
         largest = max(self._allowed(look) for look in self.looks)
-        return Measured(twice, self.channel.unit, above / coverage_factor()), Limits(None, largest)
+        few = Term("scatter of few readings", above / coverage_factor(), source="its repeats")
+        return Measured.of(twice, self.channel.unit, few), Limits(None, largest)
 
-    @property
-    def _two_digits(self) -> float:
-        """What the last digit of two readings leaves unknown of their difference; what else errs is common to both."""
-        return math.sqrt(2.0) * resolution(self.channel.step)
+    def _of_a_difference(self, looks: int) -> tuple[Term, Term]:
+        """Return what is not known of the difference of two means of so many looks: the rest errs alike."""
+        scatter, digit = (
+            self.scatter() * math.sqrt(2.0 / looks),
+            math.sqrt(2.0) * resolution(self.channel.step),
+        )
+        return (
+            Term("scatter of the channel", scatter, source="its repeats"),
+            Term("last digit of two readings", digit, "rectangular", source="step of what is read"),
+        )
 
     def hysteresis(self) -> tuple[Measured, Limits]:
         """Return the largest difference between falling and rising, and the accuracy as its limit."""
@@ -382,9 +394,9 @@ class Swept:
         down = [_mean(step) for step in reversed(self.falling)]
         applied = [step[0].expected for step in self.rising]
         found = hysteresis(applied, up, down)
-        known = math.hypot(self.scatter() * math.sqrt(2.0 / LOOKS), self._two_digits)
+        known = self._of_a_difference(LOOKS)
         allowed = self.channel.largest_error(found.at)
-        return Measured(found.largest, self.channel.unit, known), _both_ways(allowed)
+        return Measured.of(found.largest, self.channel.unit, *known), _both_ways(allowed)
 
     def crosstalk(self) -> tuple[Measured, Limits] | None:
         """Return the change caused by the other channels, and the accuracy as its limit; None without others.
@@ -395,12 +407,12 @@ class Swept:
             return None
         channel = self.channel
         allowed = channel.largest_error(channel.said(channel.scale.at(0.5)))
-        known = math.hypot(self.scatter() * math.sqrt(2.0), self._two_digits)
-        if expanded(known) > allowed:
+        changed = Measured.of(self.disturbed, channel.unit, *self._of_a_difference(1))
+        if expanded(changed.standard_uncertainty) > allowed:
             raise NotPerformed(
                 f"{channel.name} scatters by more than its accuracy: a change cannot be distinguished from it"
             )
-        return Measured(self.disturbed, channel.unit, known), _both_ways(allowed)
+        return changed, _both_ways(allowed)
 
     def curve(self) -> tuple[str, list[str], list[list[float]]]:
         """Return the error curve as a table of the journal."""
@@ -453,7 +465,7 @@ class SpotCheck:
     def deviation(self) -> tuple[Measured, Limits]:
         """Return the error at the point and the accuracy of the profile there."""
         allowed = self.channel.largest_error(self.look.expected)
-        return Measured(self.look.error, self.channel.unit, self.look.uncertainty), _both_ways(allowed)
+        return self.look.deviation(self.channel), _both_ways(allowed)
 
 
 def take_spots(analog: AnalogPoints) -> dict[str, SpotCheck]:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import math
-
 from hilseq.analysis.clock_error import clock_error, span_needed
 from hilseq.analysis.limits import Limits
 from hilseq.analysis.uncertainty import Term, rectangular, resolution
@@ -158,7 +156,10 @@ def gained_in_visit(unit: Unit, clock: Clock) -> tuple[Measured, Limits]:
 def _gained(profile: Profile, first: ClockLook, last: ClockLook) -> Measured:
     gained = (last.shown - first.shown) - (last.at - first.at)
     step = max(fine_step(profile), first.spread, last.spread)
-    return Measured(gained, "s", math.sqrt(2.0) * resolution(step))  # two looks, each cut to a step
+    cut = Term(
+        "step of a look", resolution(step), "rectangular", source="last digit of the unit's clock, exchanges"
+    )
+    return Measured.of(gained, "s", cut, cut)  # two looks
 
 
 def _may_gain(profile: Profile, first: ClockLook, last: ClockLook, starts: int) -> Limits:

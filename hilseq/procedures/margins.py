@@ -6,7 +6,6 @@ the profile allows; the supply's own ceilings hold besides.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
@@ -14,7 +13,7 @@ from dataclasses import dataclass, field
 from hilseq.analysis.agreement import BETWEEN_INTERRUPTIONS, LONGEST_INTERRUPTION, InterruptionClass
 from hilseq.analysis.limits import Limits
 from hilseq.analysis.search import Bisection, Edge
-from hilseq.analysis.uncertainty import resolution
+from hilseq.analysis.uncertainty import Term, resolution
 from hilseq.clock import Clock
 from hilseq.description.plans import Margins
 from hilseq.description.profile import Mode, Profile
@@ -193,11 +192,13 @@ class RideThrough:
 
         The edge's width (rectangular) and what is not known of the interruption's length add in quadrature.
         """
-        width = self.edge.standard_uncertainty or 0.0
+        width = Term(
+            "width of the search", self.edge.standard_uncertainty or 0.0, "rectangular", source="trials"
+        )
         middle = self.edge.middle
         if middle is None:
             middle = 0.0 if self.edge.passes is None else self.edge.passes
-        return Measured(middle, "s", math.hypot(width, self.longest.standard_uncertainty))
+        return Measured.of(middle, "s", width, *self.longest.budget)
 
     def in_words(self) -> str:
         """Return the finding, its resolution, and how well the length of an interruption is known."""
@@ -347,7 +348,7 @@ class _Ramping:
         self.step = self._slope * max(unit.supply.settle, _LEAST_PERIOD)
         self.rows: list[tuple[float, float, float]] = []
         self._least = _DRAWS * unit.profile.start.idle_current.low
-        self._accuracy = 0.0
+        self._budget: tuple[Term, ...] = ()
         self.volts = unit.supply.level
 
     def to(self, volts: float) -> bool:
@@ -359,15 +360,14 @@ class _Ramping:
         self._unit.off_watch.watch_closely(reached - self._clock.now())
         self._clock.sleep_until(reached)
         read_volts, amperes = supply.both()
-        self._accuracy = read_volts.standard_uncertainty
+        self._budget = read_volts.budget
         self.rows.append((round(self._clock.now() - self._begun, 6), read_volts.value, amperes.value))
         return amperes.value >= self._least
 
     def between(self, before: float) -> Measured:
         """Return the edge between the voltage before and now: anywhere, and as exact as the supply is, V."""
-        width = abs(self.volts - before)
-        known = math.hypot(resolution(width), self._accuracy)
-        return Measured(0.5 * (self.volts + before), "V", known)
+        step = Term("step of the ramp", resolution(abs(self.volts - before)), "rectangular", source="trials")
+        return Measured.of(0.5 * (self.volts + before), "V", step, *self._budget)
 
 
 def slow_ramp(unit: Unit, clock: Clock) -> Ramp:

@@ -15,7 +15,7 @@ from typing import Protocol
 
 from hilseq.analysis.pattern_diagnosis import Diagnosis, FaultSite, diagnose, next_pattern
 from hilseq.analysis.patterns import Vector, shortest_complete
-from hilseq.analysis.uncertainty import resolution
+from hilseq.analysis.uncertainty import Term, resolution
 from hilseq.clock import Clock
 from hilseq.description.accuracy import DELAY_LOOKS, DELAY_NARROW, DELAY_PASSES
 from hilseq.errors import UnitFault
@@ -223,7 +223,11 @@ def _is_clear(earliest: float, latest: float, limit: float, finest: float) -> bo
 
 def _between(earliest: float, latest: float, finest: float) -> Measured:
     """Return a time that lies between two, s: rectangular, width / sqrt 12 (GUM 4.3.7)."""
-    return Measured(0.5 * (earliest + latest), "s", resolution(max(latest - earliest, finest)))
+    width = resolution(max(latest - earliest, finest))
+    term = Term(
+        "between two looks", width, "rectangular", source="times of commands and looks, age of a read"
+    )
+    return Measured.of(0.5 * (earliest + latest), "s", term)
 
 
 def _windows(

@@ -358,6 +358,8 @@ def _search(
         if edge.middle is None or edge.standard_uncertainty is None:
             found[name] = None
         else:
-            known = math.hypot(edge.standard_uncertainty, inputs.drive_uncertainty(name, edge.middle))
-            found[name] = Measured(edge.middle, "V", known)
+            width = Term("width of the search", edge.standard_uncertainty, "rectangular", source="trials")
+            drive = inputs.drive_uncertainty(name, edge.middle)
+            driven = Term("accuracy of the drive", drive, "rectangular", source="stand file")
+            found[name] = Measured.of(edge.middle, "V", width, driven)
     return found

@@ -118,22 +118,29 @@ def from_waveform(record: Sequence[tuple[float, Measured]], settled: float) -> M
     at = values.index(max(values))
     beside = values[max(0, at - 1) : at + 2]
     step = max(abs(values[at] - value) for value in beside)
-    peak = math.hypot(record[at][1].standard_uncertainty, rectangular(0.5 * step))
-    mean = math.fsum(current.standard_uncertainty for _, current in record) / len(record)
-    return MeasuredInrush(
-        Measured(found.peak, "A", peak), Measured(found.charge, "As", mean * times[-1]), times[-1]
+    between = Term(
+        "between two readings of the record", rectangular(0.5 * step), "rectangular", source="its step"
     )
+    mean = math.fsum(current.standard_uncertainty for _, current in record) / len(record)
+    whole = Term("accuracy of the supply's current", mean * times[-1], "rectangular", source="stand file")
+    peak = Measured.of(found.peak, "A", *record[at][1].budget, between)
+    return MeasuredInrush(peak, Measured.of(found.charge, "As", whole), times[-1])
 
 
 def _settling(rows: list[tuple[float, float, float]], final: float) -> Measured:
     """Return the time after which the current stays near its final value; inf if it never does."""
     outside = [index for index, row in enumerate(rows) if abs(row[2] - final) > _BAND * abs(final)]
     if not outside:
-        return Measured(0.5 * rows[0][0], "s", resolution(rows[0][0]))
+        return _within(0.0, rows[0][0])
     if outside[-1] + 1 >= len(rows):
         return Measured(math.inf, "s")
     before, after = rows[outside[-1]][0], rows[outside[-1] + 1][0]
-    return Measured(0.5 * (before + after), "s", resolution(after - before))
+    return _within(before, after)
+
+
+def _within(before: float, after: float) -> Measured:
+    term = Term("between two readings", resolution(after - before), "rectangular", source="their times")
+    return Measured.of(0.5 * (before + after), "s", term)
 
 
 #: From this share of the supply's current limit on a peak may be the limit, and not the unit's.
