@@ -128,6 +128,7 @@ if TYPE_CHECKING:
     from hilseq.procedures.soak.events import SoakOutcome as SoakOutcome
     from hilseq.procedures.together import Together as Together
     from hilseq.procedures.together import run_together as run_together
+    from hilseq.procedures.together import wrong_when_quiet as wrong_when_quiet
     from hilseq.procedures.unit import Unit as Unit
     from hilseq.procedures.unit_supply import UnitSupply as UnitSupply
     from hilseq.quantities import UNITS as UNITS
@@ -260,6 +261,7 @@ _HOMES = {
     "VisaSession": "hilseq.instruments.visa",
     "Volts": "hilseq.description.fields",
     "WithoutSupply": "hilseq.procedures.battery",
+    "wrong_when_quiet": "hilseq.procedures.together",
 }
 __all__ = ["__version__", *_HOMES]  # noqa: PLE0604 - names, every one
 

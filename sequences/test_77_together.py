@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 import pytest
 
-from hilseq import Together, Unit, UnitSupply, durations
+from hilseq import Clock, Together, Unit, UnitSupply, durations, wrong_when_quiet
 
 pytestmark = [
     pytest.mark.stage("inputs"),
@@ -27,3 +27,13 @@ def test_points_do_not_disturb_each_other(
     found = points_together()
     ready_unit.fail_at(*found.failure())
     supply.note("proof", found.proven())
+
+
+@pytest.mark.place("inputs")
+@pytest.mark.duration(estimate=durations.together_quiet)
+def test_points_while_outputs_are_off(ready_unit: Unit, clock: Clock) -> None:
+    """All points while outputs are off.
+
+    Held, and as it started, the unit reports its inputs and carries its frames as when live, and no output is on.
+    """
+    ready_unit.fail_at(*wrong_when_quiet(ready_unit, clock))

@@ -14,6 +14,7 @@ from hilseq import (
     Unit,
     UnitSupply,
     claimed_ride_through,
+    clock_check,
     durations,
     feeder,
     find_ride_through,
@@ -103,7 +104,7 @@ def test_slow_ramp(
 
     On a slow ramp the unit goes off once, below its range, comes back once, and restarts as it must.
     """
-    before = margins.stored(ready_unit)
+    before, begun = margins.stored(ready_unit), clock_check.look_where_kept(ready_unit, clock)
     ramp = slow_ramp(ready_unit, clock)
     provoked = margins.provoked(ready_unit, before)
     for fault in provoked:
@@ -119,6 +120,7 @@ def test_slow_ramp(
     assert ready_unit.self_test() in (None, 0), "the self-test failed after a slow ramp"
     at_start, seen = ready_unit.profile.modes.at_start, ready_unit.modes.reported()
     assert seen is at_start, f"after a slow ramp the unit is {seen} instead of {at_start}"
-    margins.assert_ramp_was_stored(ready_unit, provoked)
+    ended = clock_check.look_where_kept(ready_unit, clock)
+    margins.assert_ramp_was_stored(ready_unit, provoked, begun, ended)
     if words := feeder.fail_on_leakage(ready_unit, ramp):
         supply.note("proof", words)

@@ -34,6 +34,7 @@ from hilseq import (
     outputs_off,
     repeat,
     reported_error,
+    sensing,
 )
 
 pytestmark = [pytest.mark.stage("closing"), pytest.mark.duration(estimate=durations.exchanges)]
@@ -281,6 +282,19 @@ def test_provoked_faults_are_cleared(ready_unit: Unit, keep_faults: KeepFaults) 
         [fault.place for fault in left],
         f"what the stand provoked is cleared, and after a new start the unit reports {left[0] if left else 'nothing'}",
     )
+
+
+@pytest.mark.stage("set-up")
+@pytest.mark.place("stand")
+@pytest.mark.needs("points.outputs")
+@pytest.mark.duration(estimate=durations.mode_change)
+def test_channels_at_the_end(ready_unit: Unit, bench: Bench, supply: UnitSupply) -> None:
+    """Channels at the unit, at the end.
+
+    Where two channels sense one output, they still agree on it in every pattern: none has failed during the visit.
+    """
+    if words := sensing.channels_agree(bench, ready_unit):
+        supply.note("proof", words)
 
 
 @pytest.mark.place("link")

@@ -115,7 +115,7 @@ class FaultTable(Model):
         default=1, description="offset of the place in a record; null when it has none"
     )
     time: Annotated[int, Field(ge=0)] | None = Field(
-        default=None, description="offset of the time in a record, 32 bits, seconds"
+        default=None, description="offset of the time in a record, 32 bits, seconds of the unit's clock"
     )
     time_order: OrderWord = Field(
         default=WordOrder.HIGH_FIRST, description="word order of that time: high first or low first"

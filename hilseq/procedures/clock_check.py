@@ -54,6 +54,12 @@ def look(unit: Unit, clock: Clock) -> ClockLook:
     return found
 
 
+def look_where_kept(unit: Unit, clock: Clock) -> ClockLook | None:
+    """Read the clock of a unit that keeps it without supply; None of one that has none, or no battery."""
+    profile = unit.profile
+    return look(unit, clock) if profile.link.clock is not None and profile.battery is not None else None
+
+
 def _watched(unit: Unit) -> ClockLook | None:
     """Return the first look at the clock since power came; None where there is none."""
     first, since = unit.baseline.watched, unit.supply.powered_since

@@ -25,7 +25,7 @@ from hilseq.procedures.cycling import HOT_STARTS, cycling_of, start_plan
 from hilseq.procedures.margins import margins_of, ride_through_search
 from hilseq.procedures.outputs_off import AFTERWARDS
 from hilseq.procedures.ports import plan_of
-from hilseq.procedures.together import HOLD, STEPS
+from hilseq.procedures.together import HOLD, QUIET_STEPS, STEPS, quiet_modes
 
 #: Exchanges and settling of a check that waits for nothing, s; the twin with drawn timing took 0.44 (148 checks).
 EXCHANGES = 0.5
@@ -93,13 +93,21 @@ def restart_live(profile: Profile, supply: Supply) -> float:
 
 def together(profile: Profile, supply: Supply) -> float:
     """Into live, every step with its settling, and the time under load."""
+    return mode_change(profile, supply) + HOLD + STEPS * _step(profile)
+
+
+def together_quiet(profile: Profile, supply: Supply) -> float:
+    """Into each mode in which outputs are off, and every step there with its settling."""
+    each = mode_change(profile, supply) + QUIET_STEPS * _step(profile)
+    return len(quiet_modes(profile)) * each
+
+
+def _step(profile: Profile) -> float:
+    """Every point settled."""
     points = profile.points
-    outputs = [point.settle for point in points.outputs.values()]
-    inputs = [point.settle for point in points.inputs.values()]
+    digital = [point.settle for of in (points.outputs, points.inputs) for point in of.values()]
     channels = {**points.analog_inputs, **points.analog_outputs}
-    analog = max((channel.settle for channel in channels.values()), default=0.0)
-    step = max([*outputs, *inputs], default=0.0) + analog
-    return mode_change(profile, supply) + HOLD + STEPS * step
+    return max(digital, default=0.0) + max((channel.settle for channel in channels.values()), default=0.0)
 
 
 def each_mode(profile: Profile, supply: Supply) -> float:

@@ -22,6 +22,7 @@ from hilseq.journal.entries import PROVOKED as PROVOKED  # noqa: PLC0414 - seque
 from hilseq.journal.entries import StoredFault
 from hilseq.measured import Measured
 from hilseq.procedures.analog import take_spots
+from hilseq.procedures.baseline import ClockLook
 from hilseq.procedures.memory import new_faults, unusual
 from hilseq.procedures.unit import Unit
 
@@ -58,22 +59,67 @@ def provoked(unit: Unit, before: list[StoredFault]) -> list[StoredFault]:
     return new
 
 
-def assert_ramp_was_stored(unit: Unit, stored_by_it: list[StoredFault]) -> None:
-    """Raise UnitFault when the unit stored nothing of a slow ramp of which the profile says that it does.
+#: s by which the time of a stored fault may differ from the unit's clock: whole seconds, and the time to store it.
+_STAMPED = 5.0
 
-    A fault table that stores nothing looks like that of a unit which never had a fault.
+
+def assert_ramp_was_stored(
+    unit: Unit, stored_by_it: list[StoredFault], begun: ClockLook | None, ended: ClockLook | None
+) -> None:
+    """Raise UnitFault when the unit did not store a slow ramp as the profile says: its code, where, and when.
+
+    `begun` and `ended` are looks at its clock before and after the ramp, where it keeps one. A fault table that stores
+    nothing looks like that of a unit which never had a fault, and one that stores a wrong place sends whoever repairs
+    it there. Raises NotPerformed for a place that the profile does not know.
     """
     table = unit.profile.faults
     if table is None or table.at_slow_ramp is None:
         return
-    codes = [fault.code for fault in stored_by_it]
-    if table.at_slow_ramp not in codes:
-        reported = ", ".join(f"0x{code:X}" for code in codes) or "nothing"
+    of_ramp = [fault for fault in stored_by_it if fault.code == table.at_slow_ramp]
+    if not of_ramp:
+        reported = ", ".join(f"0x{fault.code:X}" for fault in stored_by_it) or "nothing"
         instead = f"instead of code 0x{table.at_slow_ramp:X}"
         raise UnitFault(
             f"on a slow ramp the unit stored {reported} {instead}: it does not store its faults",
             place="stored faults",
         )
+    _require_time(of_ramp, begun, ended)
+    if table.place is None:
+        return
+    for fault in of_ramp:
+        if fault.place in _parts(unit.profile):
+            raise UnitFault(
+                f"on a slow ramp the unit stored that at {fault.place}, which is none of the supply: it stores wrong "
+                "places",
+                place="stored faults",
+            )
+        if table.places and fault.place not in table.places.values():
+            raise NotPerformed(
+                f"on a slow ramp the unit stored that at a place which the profile does not know ({fault.place}): "
+                "whether it stores the right place is not known until `faults.places` has it"
+            )
+
+
+def _require_time(stored: list[StoredFault], before: ClockLook | None, after: ClockLook | None) -> None:
+    """Raise UnitFault for a fault whose time is not between two looks at the unit's clock, which went on meanwhile."""
+    if before is None or after is None:
+        return
+    if abs((after.shown - before.shown) - (after.at - before.at)) > _STAMPED:
+        return  # the clock is wrong, and has checks of its own
+    for fault in stored:
+        if fault.time is not None and not before.shown - _STAMPED <= fault.time <= after.shown + _STAMPED:
+            raise UnitFault(
+                f"what the unit stored on a slow ramp has the time {fault.time:.0f} s, and its clock went from "
+                f"{before.shown:.0f} to {after.shown:.0f} s meanwhile: it stores wrong times",
+                place="stored faults",
+            )
+
+
+def _parts(profile: Profile) -> set[str]:
+    """Return the places of a profile's points, ports and neighbours."""
+    points = profile.points
+    named = {*points.outputs, *points.inputs, *points.analog_inputs, *points.analog_outputs, *profile.ports}
+    return named | {f"neighbour {position}" for position in range(1, profile.rack_positions + 1)}
 
 
 def start_at(unit: Unit, volts: float, clock: Clock) -> Measured:
@@ -248,12 +294,12 @@ def _survives(unit: Unit, seconds: float, clock: Clock) -> tuple[Measured, bool]
     length = unit.supply.interrupt(seconds)
     back = clock.now()
     if counter is None:
-        survived = _is_live(unit, on)
+        survived = _is_live(unit, on, clock)
         clock.sleep_until(back + BETWEEN_INTERRUPTIONS)
     else:
         usual = min((start.took.value for start in unit.starts), default=unit.profile.start.ready_within)
         clock.sleep_until(back + max(BETWEEN_INTERRUPTIONS, _SURELY_READY * usual))
-        survived = _reads(unit, before) and _is_live(unit, on)
+        survived = _reads(unit, before) and _is_live(unit, on, clock)
     if not survived:
         _comes_back(unit, back, length, clock)
     return length, survived
@@ -268,15 +314,23 @@ def _reads(unit: Unit, before: float | None) -> bool:
         return False
 
 
-def _is_live(unit: Unit, on: set[str]) -> bool:
-    """Tell whether the unit is still live, and the outputs still on that were on before."""
+def _is_live(unit: Unit, on: set[str], clock: Clock) -> bool:
+    """Tell whether the unit is still live, and the outputs still on that were on before.
+
+    Those that go off in the same time without an interruption say nothing of the supply.
+    """
     try:
         if unit.modes.reported() is not Mode.LIVE:
             return False
     except UnitFault:
         return False
-    sensed = unit.outputs.sensed()
-    return all(sensed[name] for name in on)
+    lost = {name for name, is_on in unit.outputs.sensed().items() if name in on and not is_on}
+    if not lost:
+        return True
+    unit.outputs.drive()
+    unit.outputs.drive(*unit.outputs.names)
+    clock.sleep(BETWEEN_INTERRUPTIONS)
+    return not any(unit.outputs.sensed()[name] for name in lost)
 
 
 def _comes_back(unit: Unit, since: float, length: Measured, clock: Clock) -> None:

@@ -14,7 +14,7 @@ from statistics import median
 
 from hilseq.analysis.limits import Limits
 from hilseq.analysis.search import Bisection
-from hilseq.analysis.uncertainty import Term, largest_error
+from hilseq.analysis.uncertainty import Term, largest_error, rectangular
 from hilseq.clock import Clock
 from hilseq.description.accuracy import THRESHOLD_FINENESS
 from hilseq.description.findings import must_be_known
@@ -183,6 +183,9 @@ _IMPOSSIBLE = 2.0
 _OFF, _DROP, _LEAKAGE = "voltage when off", "voltage drop when on", "leakage when off"
 #: An output that loses less than this share of what the others do carries no load (common practice, no source).
 _UNLOADED = 0.25
+#: An output that loses so many times what the others do may carry a load that is as many times too small, which lets
+#: less of its leakage be seen (as far as outputs of one unit lie apart: common practice, no source).
+_SMALL_LOAD = 1.25
 #: How many others say what is usual, at least.
 _OTHERS = 3
 
@@ -275,16 +278,27 @@ def measure_loaded(
     on, off = _means([volts for volts, _ in taken]), _means([outputs.volts() for _ in range(looks)])
     supply = _mean([volts for _, volts in taken])
     drops = {name: supply - volts for name, volts in on.items()}
+    usual = {name: _usual(drops[other].value for other in drops if other != name) for name in drops}
     return {
         name: Loaded(
             outputs.voltmeter(name),
             drops[name],
             off[name],
-            _leakage(off[name], loads[name]) if name in loads else None,
-            usual=_usual(drops[other].value for other in drops if other != name),
+            _leakage(off[name], loads[name], _times_usual(drops[name], usual[name]))
+            if name in loads
+            else None,
+            usual=usual[name],
         )
         for name in on
     }
+
+
+def _times_usual(drop: Measured, usual: float | None) -> float:
+    """Return how many times what is usual an output loses, beyond what the stand knows; 1 where that is no more."""
+    if usual is None or usual <= 0.0:
+        return 1.0
+    times = (drop.value - drop.expanded_uncertainty) / usual
+    return times if times > _SMALL_LOAD else 1.0
 
 
 def _mean(looks: Sequence[Measured]) -> Measured:
@@ -300,12 +314,22 @@ def _usual(drops: Iterable[float]) -> float | None:
     return median(known) if len(known) >= _OTHERS else None
 
 
-def _leakage(volts: Measured, load: Measured) -> Measured:
-    """Return I = V / R, A: the relative uncertainties of both add in quadrature (GUM 5.1.6)."""
-    of_load = abs(volts.value) / load.value * load.standard_uncertainty / load.value
+def _leakage(volts: Measured, load: Measured, smaller: float) -> Measured:
+    """Return I = V / R, A: the relative uncertainties of both add in quadrature (GUM 5.1.6).
+
+    The load may be up to so many times smaller than the stand file says, by what the output loses to it; the current
+    is then as many times larger (rectangular, GUM 4.3.7).
+    """
+    amperes = volts.value / load.value
+    of_load = abs(amperes) * load.standard_uncertainty / load.value
     tolerance = Term("tolerance of the load", of_load, "rectangular", source="stand file: load-tolerance")
-    parts = [term * (1.0 / load.value) for term in volts.budget]
-    return Measured.of(volts.value / load.value, "A", *parts, tolerance)
+    parts = [*(term * (1.0 / load.value) for term in volts.budget), tolerance]
+    if smaller > 1.0:
+        drop = rectangular(abs(amperes) * (smaller - 1.0))
+        parts.append(
+            Term("load, by the drop", drop, "rectangular", source="voltage drop beside that of the others")
+        )
+    return Measured.of(amperes, "A", *parts)
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,8 +17,9 @@ from dataclasses import dataclass, field
 
 from hilseq.analysis.counted import upper_bound
 from hilseq.clock import Clock
-from hilseq.description.profile import Mode
+from hilseq.description.profile import Mode, Profile
 from hilseq.errors import UnitFault
+from hilseq.procedures import outputs_off
 from hilseq.procedures.unit import Unit
 
 #: For how long every output is held on under its load, s, looked at once a second.
@@ -26,6 +27,8 @@ HOLD = 60
 #: Steps: an event of one in 67 is seen with 95 % confidence (rule of three), and a part of an analog range that stands
 #: still from one in so many on.
 STEPS = 200
+#: Steps in each mode in which outputs are off: an event of one in ten is seen with 95 % confidence.
+QUIET_STEPS = 30
 #: For how long the exchanges of all steps may keep a visit, s, and steps that are made however long they take: of any
 #: two points each of the four combinations comes about six times.
 _EXCHANGING, _LEAST = 45.0, 24
@@ -39,6 +42,8 @@ _SEED = 20
 #: Share of the steps with another point on in which one that is coupled to it is wrong at least; the same of the frames
 #: of a port, which may lose some by itself.
 _COUPLED, _DISTURBED = 0.25, 0.8
+#: For how long after a step outputs that must be off are looked at fast, s.
+_CLOSELY = 1.0
 #: Share of its range from which an analog channel counts as on.
 _MIDDLE = 0.5
 
@@ -51,8 +56,8 @@ class Together:
     wrong: dict[str, dict[int, str]] = field(default_factory=dict)
     #: Outputs that went off while every output was held on, and after how many s.
     went_off: dict[str, int] = field(default_factory=dict)
-    #: Ports over which no frame came back while every output was held on, and some did before.
-    mute: list[str] = field(default_factory=list)
+    #: Ports over which no frame came back, and when: while every output was held on, say.
+    mute: dict[str, str] = field(default_factory=dict)
     #: What is to be said of a unit that left live by itself while every output was held on.
     left: str = ""
     #: Where in its range each analog channel stood in each step, as a share.
@@ -87,7 +92,7 @@ class Together:
             places[f"mode {Mode.LIVE}"] = None
             words.append(self.left)
         places.update(dict.fromkeys((*self.mute, *self.went_off)))
-        words += [f"{name} carries no frame while every output is on" for name in self.mute]
+        words += [f"{name} carries no frame {when}" for name, when in self.mute.items()]
         words += [
             f"{name} went off within {after} s, every output on" for name, after in self.went_off.items()
         ]
@@ -123,36 +128,16 @@ def run_together(unit: Unit, clock: Clock) -> Together:
     Then every output is held on under its load for a while. Everything is released afterwards. Raises UnitFault when
     the unit does not go live or does not answer.
     """
-    found, vectors = Together(), random.Random(_SEED)  # noqa: S311 - a test pattern, not a secret
     live = Mode.LIVE in unit.profile.mode_list()
     if live:
         unit.modes.move_to(Mode.LIVE)
     outputs = unit.outputs.names if live else ()
-    channels = [name for name, c in unit.analog.channels.items() if live or not c.is_output]
-    names = [*outputs, *unit.inputs.names, *channels]
-    if not names:
-        return found
-    found.planned = _affordable(unit, clock, outputs)
-    found.shares = {name: _spread(vectors, found.planned) for name in channels}
-    found.driven = {
-        name: [share >= _MIDDLE for share in found.shares[name]]
-        if name in found.shares
-        else _balanced(vectors, found.planned)
-        for name in names
-    }
     try:
-        for step in range(found.planned):
-            _step(unit, clock, found, {name: found.driven[name][step] for name in names}, outputs)
-            if step % _PORT_EVERY == 0:
-                _send_frames(unit, found, step)
+        found = _drive(unit, clock, outputs, _affordable(unit, clock, outputs), analog_outputs=live)
         if outputs:
             _hold(unit, clock, found)
     finally:
-        if outputs:
-            unit.outputs.command()
-        if unit.inputs.names:
-            unit.inputs.release()
-        unit.analog.release()
+        _release(unit, outputs)
     return found
 
 
@@ -169,6 +154,71 @@ def _affordable(unit: Unit, clock: Clock, outputs: tuple[str, ...]) -> int:
             unit.inputs.reported()
     each = clock.now() - begun
     return STEPS if STEPS * each <= _EXCHANGING else max(_LEAST, int(_EXCHANGING / each))
+
+
+def quiet_modes(profile: Profile) -> tuple[Mode, ...]:
+    """Return the modes in which outputs are off and a unit reports its inputs: where it starts, and held."""
+    return tuple(
+        mode
+        for mode in profile.mode_list()
+        if mode is not Mode.LIVE and mode in (profile.modes.at_start, Mode.HELD)
+    )
+
+
+def wrong_when_quiet(unit: Unit, clock: Clock) -> tuple[list[str], str]:
+    """Drive every input in each mode in which outputs are off; return which are wrong there, and ports, and a sentence.
+
+    The outputs are watched meanwhile. Raises UnitFault when the unit does not reach a mode, or has an output on in one.
+    """
+    places: dict[str, None] = {}
+    said = []
+    for mode in quiet_modes(unit.profile):
+        unit.modes.move_to(mode)
+        try:
+            steps = max(_LEAST // 3, QUIET_STEPS * _affordable(unit, clock, ()) // STEPS)
+            found = _drive(unit, clock, (), steps, analog_outputs=False)
+        finally:
+            _release(unit, ())
+        for name, lost in found.lost.items():
+            if lost == found.framed[name]:
+                found.mute[name] = "at all"
+        where, words = found.failure()
+        if where:
+            places.update(dict.fromkeys(where))
+            said.append(f"in mode {mode}: {words}")
+    outputs_off.fail_on_seen(unit)
+    return list(places), "; ".join(said)
+
+
+def _drive(
+    unit: Unit, clock: Clock, outputs: tuple[str, ...], steps: int, *, analog_outputs: bool
+) -> Together:
+    """Drive so many vectors in the mode that the unit is in, these outputs among them, and compare each."""
+    found, vectors = Together(planned=steps), random.Random(_SEED)  # noqa: S311 - a test pattern, not a secret
+    channels = [name for name, c in unit.analog.channels.items() if analog_outputs or not c.is_output]
+    names = [*outputs, *unit.inputs.names, *channels]
+    found.shares = {name: _spread(vectors, steps) for name in channels}
+    found.driven = {
+        name: [share >= _MIDDLE for share in found.shares[name]]
+        if name in found.shares
+        else _balanced(vectors, steps)
+        for name in names
+    }
+    for step in range(steps):
+        unit.off_watch.watch_closely(_CLOSELY)
+        if names:
+            _step(unit, clock, found, {name: found.driven[name][step] for name in names}, outputs)
+        if step % _PORT_EVERY == 0:
+            _send_frames(unit, found, step)
+    return found
+
+
+def _release(unit: Unit, outputs: tuple[str, ...]) -> None:
+    if outputs:
+        unit.outputs.command()
+    if unit.inputs.names:
+        unit.inputs.release()
+    unit.analog.release()
 
 
 def _step(
@@ -202,7 +252,9 @@ def _hold(unit: Unit, clock: Clock, found: Together) -> None:
     unit.outputs.command(*unit.outputs.names)
     clock.sleep(unit.outputs.settle)
     alive = [name for name, framed in found.framed.items() if len(found.lost[name]) < len(framed)]
-    found.mute = [name for name in alive if not any(_carries(unit, name) for _ in range(_HELD_FRAMES))]
+    for name in alive:
+        if not any(_carries(unit, name) for _ in range(_HELD_FRAMES)):
+            found.mute[name] = "while every output is on"
     begun, second = clock.now(), 0
     while second < HOLD:
         second = min(HOLD, max(second, int(clock.now() - begun)) + 1)

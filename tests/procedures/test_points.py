@@ -157,6 +157,19 @@ def test_the_budget_of_a_leakage_has_the_tolerance_of_its_load(loaded: dict[str,
     assert math.hypot(*terms.values()) == pytest.approx(volts.standard_uncertainty / 48.0)
 
 
+def test_a_load_that_may_be_too_small_leaves_the_leakage_open(loaded: dict[str, Loaded]) -> None:
+    """Twice the drop may be half the load: the leakage may then be twice what is read (rectangular, GUM 4.3.7)."""
+    suspect, usual = loaded["q05"], loaded["q06"]
+    assert suspect.leakage is not None
+    assert suspect.usual is not None
+    times = suspect.drop.value / suspect.usual
+    assert times > 1.5
+    highest = suspect.leakage.value + suspect.leakage.expanded_uncertainty
+    assert highest >= 0.95 * times * suspect.leakage.value
+    assert usual.leakage is not None
+    assert "load, by the drop" not in [term.name for term in usual.leakage.terms]
+
+
 def test_three_looks_show_the_scatter_and_one_does_not(live: TwinUnit, loaded: dict[str, Loaded]) -> None:
     """Three looks have two degrees of freedom; what is measured anew is one look, for `judge` to gather."""
     for measured in (loaded["q05"].drop, loaded["q05"].off_voltage):

@@ -6,6 +6,7 @@ t = C (V1^2 - V2^2) / (2 P), which the procedures do not know.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 
@@ -15,8 +16,9 @@ from hilseq_sim.world.unit import UnitModel
 
 from hilseq.description.profile import Mode, Profile
 from hilseq.description.visit import describe_visit
-from hilseq.errors import Interlock, UnitFault
-from hilseq.procedures import feeder, margins
+from hilseq.errors import Interlock, NotPerformed, UnitFault
+from hilseq.journal.entries import StoredFault
+from hilseq.procedures import clock_check, feeder, margins
 from hilseq.procedures.margins import (
     RideThrough,
     claimed_ride_through,
@@ -224,3 +226,28 @@ def test_a_routine_entry_is_not_blamed_on_the_supply(make: MakeUnit) -> None:
     made = make(changes={"faults.codes": codes, "faults.at-slow-ramp": 5, "causes": {}})
     assert [fault.code for fault in margins.stored(made.unit)].count(5) > 0
     margins.fail_on_new_faults(made.unit, [], "at 20.4 V")
+
+
+@pytest.mark.parametrize(
+    ("place", "late", "error", "words"),
+    [
+        ("head", 0.0, None, ""),
+        ("head", -600.0, UnitFault, "it stores wrong times"),
+        ("head", 3600.0, UnitFault, "it stores wrong times"),
+        ("q05", 0.0, UnitFault, "it stores wrong places"),
+        ("place 77", 0.0, NotPerformed, "the profile does not know"),
+    ],
+)
+def test_a_fault_that_the_ramp_stored_has_its_place_and_time(
+    good: TwinUnit, place: str, late: float, error: type[Exception] | None, words: str
+) -> None:
+    """A right code at a wrong place, or with a wrong time, sends whoever repairs the unit astray."""
+    begun = clock_check.look_where_kept(good.unit, good.clock)
+    assert begun is not None
+    ended = replace(begun, at=begun.at + 30.0, shown=begun.shown + 30.0)
+    stored = StoredFault(code=0x31, place=place, time=begun.shown + late, meaning="", cause="", remedy="")
+    if error is None:
+        margins.assert_ramp_was_stored(good.unit, [stored], begun, ended)
+        return
+    with pytest.raises(error, match=words):
+        margins.assert_ramp_was_stored(good.unit, [stored], begun, ended)

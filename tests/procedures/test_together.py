@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from hilseq.description.profile import Mode
-from hilseq.procedures.together import STEPS, run_together
+from hilseq.procedures.together import STEPS, run_together, wrong_when_quiet
 from tests.procedures.conftest import MakeUnit
 
 UNIT_FAULTS = Path(__file__).with_name("unit_faults.py")
@@ -28,3 +28,12 @@ def test_slow_answers_leave_time_for_fewer_steps_and_the_claim_says_so(make: Mak
     assert found.failure() == ([], "")
     assert 24 <= found.steps < STEPS
     assert found.proven().startswith(f"{found.steps} steps ({STEPS} with quicker answers of unit and I/O)")
+
+
+def test_what_is_wrong_while_held_only_is_found_at_its_place(make: MakeUnit) -> None:
+    """Inputs, analog channels and ports have their own checks live, or as the unit started."""
+    made = make("wrong-when-held@mode", defect_files=(UNIT_FAULTS,))
+    places, words = wrong_when_quiet(made.unit, made.clock)
+    assert set(places) == {"i02", "ai3", "port 1"}
+    assert words.startswith("in mode held: ")
+    assert "port 1 carries no frame at all" in words

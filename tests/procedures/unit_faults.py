@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
+from hilseq_sim.defects.model_faults import tap
 from hilseq_sim.defects.spec import Change, Kind, Spot, Wrap, places
 
 from hilseq.description.profile import Mode
@@ -79,6 +80,21 @@ def _dark_when_live(spot: Spot) -> list[Change]:
     return [Wrap(unit.modes, "_become", make)]
 
 
+def _wrong_when_held(spot: Spot) -> list[Change]:
+    """Let an input be reported off, an analog input be off by 0.2 mA and a port be mute while the unit is held."""
+    unit, port = spot.unit, spot.world.port_models[spot.slot, "port 1"]
+    channel, report = unit.analog_inputs["ai3"], unit.profile.points.inputs["i02"].report
+
+    def held() -> bool:
+        return unit.modes.mode is Mode.HELD
+
+    return [
+        tap(spot, report, lambda word: 0 if held() else word),
+        Wrap(channel, "_spoilt", lambda old: lambda value: old(value) + 0.2 * held()),
+        Wrap(port, "corrupt", lambda old: lambda data, speed: b"" if held() else old(data, speed)),
+    ]
+
+
 KINDS = [
     Kind("lamp-dark-when-live", "own", "the healthy lamp is dark in live mode", places.only("indicator"),
          ("indicator",), _dark_when_live),
@@ -87,4 +103,6 @@ KINDS = [
     Kind("output-off-when-low", "own", "an output is off at a low supply", places.outputs, ("{place}",), _off_when_low),
     Kind("port-mute-under-load", "own", "a port is mute with every output on", places.ports, ("{place}",),
          _mute_under_load),
+    Kind("wrong-when-held", "own", "points and a port are wrong while held", places.only("mode"),
+         ("i02", "ai3", "port 1"), _wrong_when_held),
 ]  # fmt: skip
