@@ -116,7 +116,12 @@ def _asked(
     line = [sys.executable, "-P", "-m", "hilseq_sim", word, "--stand", str(stand), "--unit", str(unit)]
     for file in defect_files:
         line += ["--defects", str(file)]
-    done = subprocess.run(line, input=lines, capture_output=True, text=True, check=False, timeout=timeout)
+    try:
+        done = subprocess.run(line, input=lines, capture_output=True, text=True, check=False, timeout=timeout)
+    except subprocess.TimeoutExpired:
+        raise StandFault(
+            f"the simulator did not answer within {timeout:g} s; is this computer busy? Try again"
+        ) from None
     if done.returncode != 0:
         raise UsageError(done.stderr.strip())
     return done.stdout

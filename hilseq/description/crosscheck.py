@@ -141,6 +141,31 @@ def terminals_are_of_the_unit(stand: Stand, slot: str, profile: Profile) -> Find
             )
 
 
+#: Shares of an output's rated current that a load may take: at half of it a drop says little of that at the whole
+#: (a choice, no source); more than 1.2 times nobody may take for long (IEC 61131-2:2003, 5.3, from memory).
+_LOADED = (0.5, 1.2)
+
+
+def loads_are_rated(stand: Stand, slot: str, profile: Profile) -> Findings:
+    """Warn of a load that takes much less or more than an output is rated for: its drop is judged there."""
+    for name, output in profile.points.outputs.items():
+        found = at_terminal(stand, slot, name, "voltage")
+        if found is None or found[1].load is None or not output.rated_current or output.voltage_drop is None:
+            continue
+        taken = profile.ratings.supply / found[1].load
+        if not _LOADED[0] <= taken / output.rated_current <= _LOADED[1]:
+            least, most = (profile.ratings.supply / (share * output.rated_current) for share in _LOADED[::-1])
+            yield Finding(
+                ("signals", found[0], "load"),
+                f"this load takes {taken:.2g} A of {name} of {profile.part}, which is rated for "
+                f"{output.rated_current:g} A: the voltage drop is judged at that",
+                f"{least:.2g} to {most:.2g} Ohm",
+                topic="load",
+                seen=("points", "outputs", name, "rated-current"),
+                warning=True,
+            )
+
+
 def lamps_are_seen(stand: Stand, slot: str, profile: Profile) -> Findings:
     """Require sensors for the lamps that the profile describes, or a person who looks at them."""
     if profile.indicator is None or stand.operator.look_at_indicator is not None:
@@ -331,7 +356,7 @@ def visit_warnings(
     """Return what this stand will judge badly of this unit, where the two fit each other."""
     if stand.model is None or stand.document is None or profile.model is None:
         return []
-    checks = (judging.limits_can_be_judged, terminals_are_of_the_unit)
+    checks = (judging.limits_can_be_judged, terminals_are_of_the_unit, loads_are_rated)
     found = collect(*(partial(check, stand.model, slot, profile.model) for check in checks))
     warnings = [_with_origin(finding, profile) for finding in found if finding.warning]
     return problems_of(warnings, stand.document, stand.path, partial=False)

@@ -217,7 +217,7 @@ class BatteryClaim(Model):
 class ClockClaim(Model):
     """The clock of the unit."""
 
-    drift: Ratio = Field(description="largest drift, such as 50 ppm")
+    drift: Ratio = Field(le=0.05, description="largest drift, such as 50 ppm")
     kept_for: Seconds = Field(
         default=60.0, gt=0, description="time without supply over which the battery must carry it"
     )

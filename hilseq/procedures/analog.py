@@ -112,7 +112,8 @@ class WiredChannel:
         """Return what the stand measures at the terminal as the register would say it."""
         at = measured.in_base_unit()
         quantity = self.scale.quantity(at.value)
-        return Measured(self.said(quantity), self.unit, self.per_terminal(quantity) * at.standard_uncertainty)
+        terms = (term * self.per_terminal(quantity) for term in at.budget)
+        return Measured.of(self.said(quantity), self.unit, *terms)
 
     def per_terminal(self, quantity: float) -> float:
         """Return by how much the register changes for one base unit at the terminal."""
@@ -288,7 +289,7 @@ def ne43_input_bands(analog: AnalogPoints, name: str) -> Iterator[Judged]:
             look = analog.look()[name]
             yield (
                 f"reading at {word}",
-                Measured(look.found, channel.unit, look.uncertainty),
+                replace(look.deviation(channel), value=look.found),
                 _said(channel, low, high),
             )
     finally:

@@ -165,7 +165,8 @@ def age(made: dt.date, today: dt.date) -> Measured:
     if made > today:
         raise NotPerformed(f"{INTAKE_WORD} {made} of the intake lies in the future: mistyped?")
     # The day is known to the day.
-    return Measured((today - made).days / _DAYS_PER_YEAR, "years", resolution(1.0 / _DAYS_PER_YEAR))
+    day = Term("to the day", resolution(1.0 / _DAYS_PER_YEAR), "rectangular", source="dates")
+    return Measured.of((today - made).days / _DAYS_PER_YEAR, "years", day)
 
 
 def in_words(made: dt.date | None, years: float) -> str:

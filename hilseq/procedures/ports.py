@@ -27,7 +27,7 @@ from hilseq.analysis.limits import Limits
 from hilseq.analysis.ratio_plans import RatioPlan, ratio_plan, risk_of_each
 from hilseq.analysis.search import Bisection, Edge, locate
 from hilseq.analysis.start_plans import Decision
-from hilseq.analysis.uncertainty import coverage_factor, rectangular
+from hilseq.analysis.uncertainty import Term, coverage_factor, rectangular
 from hilseq.description.drivers import find_driver
 from hilseq.description.points import Port
 from hilseq.description.registers import FULL_MODBUS, ModbusLimits, Register
@@ -122,7 +122,10 @@ class Tally:
             if trials:
                 bounds = self.plan.bounds(trials, events)
                 half = 0.5 * (bounds.upper - bounds.lower)
-                yield f"{what} {sure}", Measured(bounds.upper - half, "", half / coverage_factor()), limits
+                counted = Term(
+                    "bounds of the count", half / coverage_factor(), source="binomial, of all looks"
+                )
+                yield f"{what} {sure}", Measured.of(bounds.upper - half, "", counted), limits
 
     def table(self) -> tuple[str, list[str], list[list[float | str]]]:
         """Return the counts, and how often the plan errs, as a table of the journal."""
@@ -186,8 +189,9 @@ def clock_error(carries: Carries, *, character_bits: int, accuracy: float, place
         )
     up, down = ((edge.middle or 0.0, edge.standard_uncertainty or 0.0) for edge in edges)
     searched = 0.5 * math.hypot(up[1], down[1])
-    known = math.hypot(searched, rectangular(accuracy))
-    return Measured(100.0 * 0.5 * (up[0] + down[0]), "%", 100.0 * known)
+    width = Term("width of the search", 100.0 * searched, "rectangular", source="trials")
+    adapter = Term("adapter's clock", 100.0 * rectangular(accuracy), "rectangular", source="stand file")
+    return Measured.of(100.0 * 0.5 * (up[0] + down[0]), "%", width, adapter)
 
 
 def _edge(carries: Carries, far: float, accuracy: float) -> Edge:

@@ -253,6 +253,17 @@ def test_a_windows_port_and_a_stray_terminal_are_warned_of(tmp_path: Path) -> No
     assert "RH16 has no terminal 'd001' in slot A (and 15 more like it)" in words
 
 
+def test_a_load_that_is_not_the_rated_one_is_warned_of(break_profile: Break) -> None:
+    """A drop that is claimed at 5 A is judged at what the stand's load takes."""
+    broken = break_profile({"rated-current: 0.5 A": "rated-current: 5 A"})
+    assert broken.problems == ()
+    (words,) = (str(warning) for warning in inspect([STANDS / "sim-bench.yaml", broken.path]).warnings)
+    assert (
+        "this load takes 0.5 A of q01 of RH16, which is rated for 5 A: the voltage drop is judged at" in words
+    )
+    assert words.endswith("(and 15 more like it); expected 4 to 9.6 Ohm")
+
+
 def test_a_stage_and_a_reading_of_ones_own_are_warned_of(break_profile: Break) -> None:
     """Nobody knows the reader's own sequences here, and a name of theirs is no slip; nor are those of the shipped."""
     broken = break_profile(

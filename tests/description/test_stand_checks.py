@@ -37,6 +37,13 @@ CASES: dict[str, tuple[dict[str, str], str, str, str, str]] = {
         "one of main",
         "main",
     ),
+    "an instrument without an error": (
+        {"accuracy: 0.1 % + 2 mV": "accuracy: 0 %"},
+        "0 %, load",
+        "no instrument is without an error (and 15 more like it)",
+        "what its data sheet states",
+        "",
+    ),
     "exclusive part that nobody drives": (
         {"safety:": "exclusive: {load bank: [cover]}\n\nsafety:"},
         "cover]",

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from hilseq.description.loading import load_profile
+from hilseq.journal.entries import Reading
 from hilseq.journal.reader import read_journal, run_state
 from hilseq.journal.signatures import read_signatures
 from hilseq.plugin.visit_run import SIGNED_EVERY
@@ -49,7 +50,8 @@ STAND_DEFECTS = {
 def test_a_good_unit_ships(visit: MakeVisit, tmp_path: Path) -> None:
     """A unit without a defect ships, with other tolerances than the demo's, which ships too.
 
-    Its journal was signed each minute, and records beside it have seen each of these heads.
+    Its journal was signed each minute, and records beside it have seen each of these heads. Every reading says what
+    its uncertainty is made of.
     """
     open_database(runs=tmp_path).close()
     done = visit("--seed", "1")
@@ -58,6 +60,8 @@ def test_a_good_unit_ships(visit: MakeVisit, tmp_path: Path) -> None:
     assert not done.unit["findings"]
     journal, heads = read_journal(done.folder), read_signatures(done.folder).heads
     assert len(heads) >= journal.entries[-1].t / (2 * SIGNED_EVERY)
+    budgets = {reading.name: [term.name for term in reading.terms] for reading in journal.of(Reading)}
+    assert [name for name, terms in budgets.items() if not terms or "combined" in terms] == []
     assert [head.final for head in heads] == [False] * (len(heads) - 1) + [True]
     answer = witness_of(str(tmp_path / FILE_NAME))(journal, run_state(journal))
     assert answer.answer is Trust.AGREE

@@ -65,6 +65,35 @@ def battery_limits_are_ordered(profile: Profile) -> Findings:
         yield Finding(("battery", "lowest"), wrong, f"less than {battery.nominal:g} V")
 
 
+def limits_can_be_meant(profile: Profile) -> Findings:
+    """Refuse a limit that another one makes meaningless: a slip of its unit (mA for A, mV for V), mostly."""
+    start, battery, soak, highest = profile.start, profile.battery, profile.soak, profile.highest_case
+    idle = start.idle_current
+    if start.inrush_peak is not None and idle is not None and start.inrush_peak < idle.high:
+        wrong = f"an inrush peak of {start.inrush_peak:g} A is less than the unit draws when idle"
+        yield Finding(("start", "inrush-peak"), wrong, f"{idle.high:g} A or more")
+    for name, output in profile.points.outputs.items():
+        if output.leakage and output.rated_current and output.leakage >= output.rated_current:
+            wrong = f"a leakage of {output.leakage:g} A is no less than the rated current"
+            yield Finding(
+                ("points", "outputs", name, "leakage"),
+                wrong,
+                f"less than {output.rated_current:g} A",
+                topic="leakage",
+            )
+    if battery is not None and battery.lowest < 0.5 * battery.nominal:
+        wrong = f"lowest {battery.lowest:g} V is less than half of nominal: that battery would be empty"
+        yield Finding(("battery", "lowest"), wrong, f"at least {0.5 * battery.nominal:g} V")
+    if soak is not None and soak.ambient is not None and highest is not None and soak.ambient >= highest:
+        wrong = f"the soak's ambient of {soak.ambient:g} \u00b0C is no less than the highest case temperature"
+        yield Finding(("soak", "ambient"), wrong, f"less than `highest-case`, {highest:g} \u00b0C")
+    if profile.cycling is not None and profile.cycling.off < start.off_time:
+        wrong = f"off {show_duration(profile.cycling.off)} is shorter than the unit's off-time: no start would be cold"
+        yield Finding(
+            ("cycling", "off"), wrong, f"at least {show_duration(start.off_time)} (`start.off-time`)"
+        )
+
+
 def twin_starts_above_where_it_stops(profile: Profile) -> Findings:
     """Require that the twin's under-voltage lockout has its hysteresis the right way round."""
     twin = profile.twin

@@ -7,6 +7,7 @@ between its Modbus entries.
 from __future__ import annotations
 
 from collections.abc import Iterable
+from contextlib import suppress
 from typing import NamedTuple
 
 from hilseq.description.findings import Finding, Findings, Place, nearest_word
@@ -14,7 +15,7 @@ from hilseq.description.modbus import ModbusIo, ModbusLink, ModbusSignal
 from hilseq.description.profile import Profile
 from hilseq.description.registers import ModbusLimits, Register, documentation_number_hint
 from hilseq.description.stand import Stand
-from hilseq.quantities import SYMBOLS, QuantityError, dimension_of, parse_accuracy
+from hilseq.quantities import SYMBOLS, AccuracyTerms, QuantityError, dimension_of, parse_accuracy
 
 _WORD = 16
 
@@ -139,6 +140,22 @@ def accuracy_fits(place: Place, text: str, unit: str) -> Findings:
         in_unit = f" in {unit}" if unit else " without a unit"
         wrong = f"{text[:40]!r} is no accuracy of a channel{in_unit}"
         yield Finding(place, wrong, error.expected, error.nearest, topic="accuracy")
+
+
+def instruments_err(stand: Stand) -> Findings:
+    """Refuse an accuracy of nothing: readings would be judged as if they were exact."""
+    stated: dict[Place, AccuracyTerms | None] = {}
+    for name, signal in stand.signals.items():
+        with suppress(QuantityError):  # reported by itself
+            stated["signals", name, "accuracy"] = signal.accuracy_terms()
+    for name, supply in stand.supplies.items():
+        stated["supplies", name, "accuracy", "voltage"] = supply.accuracy.voltage
+        stated["supplies", name, "accuracy", "current"] = supply.accuracy.current
+    for place, terms in stated.items():
+        if terms == AccuracyTerms():
+            yield Finding(
+                place, "no instrument is without an error", "what its data sheet states", topic="no error"
+            )
 
 
 def signal_accuracies_fit(stand: Stand) -> Findings:
