@@ -2,9 +2,28 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import pytest
 
-from hilseq import Judge, KeepTable, Loaded, PatternRun, Swept, Unit, cycling, durations, glance
+from hilseq import (
+    Bench,
+    Clock,
+    Judge,
+    KeepTable,
+    Loaded,
+    ModeChange,
+    PatternRun,
+    Swept,
+    Together,
+    Unit,
+    clock_check,
+    cycling,
+    durations,
+    glance,
+    outputs_off,
+    wrong_when_quiet,
+)
 
 pytestmark = [
     pytest.mark.stage("soak"),
@@ -15,7 +34,7 @@ pytestmark = [
 
 @pytest.mark.place("start")
 @pytest.mark.duration(estimate=durations.hot_starts)
-def test_starts_hot(ready_unit: Unit, judge: Judge, keep_table: KeepTable) -> None:
+def test_starts_hot(ready_unit: Unit, clock: Clock, judge: Judge, keep_table: KeepTable) -> None:
     """Hot starts.
 
     Still warm from the soak, the unit starts in time, passes its self-test and stores no fault, and all of it is as
@@ -27,6 +46,43 @@ def test_starts_hot(ready_unit: Unit, judge: Judge, keep_table: KeepTable) -> No
     cycling.fail_on_failed([start for start in starts if start.wrong], "")
     slowest = max((start.took for start in ready_unit.starts[-len(starts) :]), key=lambda took: took.value)
     judge("largest time to ready, hot", slowest, ready_unit.limits.ready_time)
+    clock_check.look_where_kept(ready_unit, clock)
+
+
+@pytest.mark.needs("points.outputs|points.analog-outputs")
+@pytest.mark.duration(estimate=durations.leaving_live)
+def test_outputs_still_stay_off(ready_unit: Unit, quiet_change: ModeChange, clock: Clock) -> None:
+    """Outputs demanded through a mode change, after the soak.
+
+    After the soak whatever was on still goes off as the unit leaves live, and nothing is on afterwards.
+    """
+    outputs_off.change_demanded(ready_unit, quiet_change.before, quiet_change.after, clock)
+
+
+@pytest.mark.place("inputs")
+@pytest.mark.needs("points.inputs")
+@pytest.mark.duration(estimate=durations.together)
+def test_points_still_do_not_disturb_each_other(
+    ready_unit: Unit, points_together: Callable[[], Together]
+) -> None:
+    """All points at once after the soak.
+
+    After the soak, too, all points are right in every one of many steps at once, and held on for a minute.
+    """
+    found = points_together()
+    ready_unit.fail_at(*found.failure())
+    found.require_steady_indicator()
+
+
+@pytest.mark.place("inputs")
+@pytest.mark.needs("points.inputs")
+@pytest.mark.duration(estimate=durations.together_quiet)
+def test_points_while_outputs_are_off_after_the_soak(ready_unit: Unit, clock: Clock) -> None:
+    """All points while outputs are off, after the soak.
+
+    After the soak, too, the unit reports its inputs while it is held, and as it started, and no output is on.
+    """
+    ready_unit.fail_at(*wrong_when_quiet(ready_unit, clock))
 
 
 @pytest.mark.needs("points.outputs")
@@ -82,3 +138,15 @@ def test_still_carries_frames(ready_unit: Unit, port: str, judge: Judge) -> None
     for tally in ready_unit.ports.exchange(port):
         for name, measured, limits in tally.readings():
             judge(name, measured, limits)
+
+
+@pytest.mark.place("clock")
+@pytest.mark.needs("link.clock", "clock", "battery")
+@pytest.mark.duration(estimate=durations.clock_drift)
+def test_clock_still_runs_right(ready_unit: Unit, bench: Bench, clock: Clock, judge: Judge) -> None:
+    """Clock drift after the soak.
+
+    Warm, the unit's clock drifts from the stand's no more than is claimed.
+    """
+    drift = clock_check.drift(ready_unit, clock, accuracy=bench.stand.clock_accuracy)
+    judge("clock drift, warm", drift, clock_check.drift_limits(ready_unit.profile))

@@ -301,7 +301,9 @@ def test_channels_at_the_end(ready_unit: Unit, bench: Bench, supply: UnitSupply)
 def test_link(ready_unit: Unit, supply: UnitSupply, keep_table: KeepTable) -> None:
     """Link, whole visit.
 
-    No exchange with the unit was lost, answered wrongly or refused that came right when it was asked again.
+    No exchange with the unit was lost, answered wrongly or refused that came right when it was asked again, and no
+    point was read wrong once.
     """
     keep_table(*link_check.table(ready_unit))
+    ready_unit.fail_at(*link_check.misread(ready_unit.baseline.misread))
     supply.note("proof", link_check.assert_reliable(ready_unit))

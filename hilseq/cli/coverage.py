@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import os
 from functools import partial
+from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from hilseq import resources
-from hilseq.errors import UsageError
+from hilseq.errors import UsageError, not_installed
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -109,6 +110,8 @@ def coverage_command(
 
     Example: hilseq coverage --curves --kind true-voltage-drop --picture drop.svg --json drop.json
     """
+    if find_spec("distributed") is None:  # said before anything is drawn or asked of the model
+        raise not_installed("distributed")
     if curves:
         if sequence or defects or ideal_timing or random:
             raise UsageError(

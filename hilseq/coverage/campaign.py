@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, Protocol, Self
 from hilseq.coverage.cases import RowFile
 from hilseq.coverage.parcel import installed
 from hilseq.coverage.visits import Visited, words_for
-from hilseq.errors import StandFault, UsageError, not_installed
+from hilseq.errors import StandFault, UsageError
 
 if TYPE_CHECKING:
     from distributed import Client
@@ -108,11 +108,9 @@ class Workers:
 
     def _connected(self) -> Client:
         """Return a client of the scheduler, or of a cluster of our own. Raises UsageError."""
-        try:
-            import dask
-            from distributed import Client, LocalCluster
-        except ModuleNotFoundError:
-            raise not_installed("distributed") from None
+        import dask
+        from distributed import Client, LocalCluster
+
         for name in (
             "distributed",
             "distributed.client",

@@ -267,7 +267,7 @@ def input_patterns(
 
     def measure() -> PatternRun:
         unit: Unit = request.getfixturevalue("ready_unit")
-        run = run_patterns(unit.inputs, clock)
+        run = run_patterns(unit.inputs, clock, unit.baseline.misread)
         keep_table(*run.table("inputs"))
         return run
 

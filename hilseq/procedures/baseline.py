@@ -80,6 +80,8 @@ class Baseline:
     levels: list[tuple[Measured, dict[str, Measured]]] = field(default_factory=list)
     #: Places that were right in a look after a start (`glance`).
     right: set[str] = field(default_factory=set)
+    #: By point: how often it was read wrong over the link, and right when it was read again at once.
+    misread: Counter[str] = field(default_factory=Counter)
     #: The first look at its clock, and the first since it last got power.
     clock: ClockLook | None = None
     watched: ClockLook | None = None

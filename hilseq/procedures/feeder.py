@@ -31,6 +31,8 @@ _MARGIN = 0.05
 _HALF = 0.5
 #: Looks at a supply whose limit is being tried, and readings of which a mean is made.
 _LOOKS, _READINGS = 10, 3
+#: Further readings of a current that must be steady while a limit is tried, and the time between two, s.
+_STEADY, _BETWEEN = 12, 0.1
 #: At this share of its rated supply no unit is on; what it may draw there, as a share of its lowest idle current
 #: (common practice, no source).
 _BEFORE_START, _QUIESCENT = 0.15, 0.02
@@ -78,9 +80,16 @@ class FeederCheck:
         Raises UnitOrHarness.
         """
         unit = self._unit
-        seen, limits = repeat(unit.supply.current, _READINGS), unit.limits.any_current
-        if seen.value - seen.expanded_uncertainty > limits.high:
-            return self._leakage(seen.value, Limits(limits.low, limits.high))
+        unit.return_to_idle()
+        try:
+            is_idle = unit.modes.reported() is Mode.STOPPED
+        except UnitFault:
+            is_idle = False
+        claimed = unit.limits.any_current
+        limits = unit.limits.idle_current if is_idle else Limits(claimed.low, claimed.high)
+        seen = repeat(unit.supply.current, _READINGS)
+        if limits.high is not None and seen.value - seen.expanded_uncertainty > limits.high:
+            return self._leakage(seen.value, limits)
         least = _NOTHING * unit.profile.start.idle_current.low
         if seen.value - seen.expanded_uncertainty > least:
             return []
@@ -192,8 +201,17 @@ class FeederCheck:
         unit = self._unit
         unit.return_to_idle()
         ratings, supply = unit.profile.ratings, unit.supply
-        seen = supply.current()
+        looks = [supply.current()]
+        for _ in range(_STEADY):
+            self._clock.sleep(_BETWEEN)
+            looks.append(supply.current())
+        seen = looks[0]
         room = _MARGIN * abs(seen.value) + seen.expanded_uncertainty
+        highest = max(looks, key=lambda look: look.value)
+        if highest.value - min(look.value for look in looks) > room:
+            return [
+                f"what the unit draws is not steady (up to {highest.value:.4g} A): the limit says nothing of the meter"
+            ]
         above, below = seen.value + room, seen.value - room
         if below <= room or above >= ratings.current_limit:
             return []

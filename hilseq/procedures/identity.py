@@ -59,6 +59,30 @@ def assert_tells_its_state(unit: Unit) -> None:
     unit.fail_at(list(wrong), "; ".join(wrong.values()))
 
 
+def assert_tells_its_state_loaded(unit: Unit) -> None:
+    """Command every output of a live unit on; under that load it shows, reports and finds what it does without.
+
+    Raises UnitFault at every place where it does not.
+    """
+    unit.outputs.drive(*unit.outputs.names)
+    wrong = dict(_wrong_words(unit))
+    if unit.profile.identity.modules is not None:
+        fitted = unit.neighbours_fitted()
+        for position, name in unit.neighbours_found().items():
+            if name != fitted[position]:
+                wrong[f"neighbour {position}"] = f"it finds {name} in position {position}"
+    described, register = unit.profile.battery, unit.profile.link.battery_voltage
+    if (
+        described is not None
+        and register is not None
+        and (volts := unit.link.read(register)) < described.lowest
+    ):
+        wrong["battery"] = f"its battery has {volts:.3g} V"
+    assert_reported_supply(unit)
+    words = "; ".join(wrong.values())
+    unit.fail_at(list(wrong), f"with every output on: {words}")
+
+
 def _wrong_words(unit: Unit) -> Iterator[tuple[str, str]]:
     """Yield what a unit that is well says wrong of itself, with its place."""
     for how, seen in (("shows", unit.indicator_on_stand()), ("reports", unit.reported_indicator())):

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 from hilseq.analysis.counted import clopper_pearson, upper_bound
 from hilseq.errors import LinkLost, NotPerformed
 from hilseq.instruments.link_tally import PLACE, LinkTally
@@ -40,6 +42,17 @@ def assert_reliable(unit: Unit) -> str:
         f"{tally.sent} exchanges over the link, {words}: at {100 * _CONFIDENCE:g} % confidence fewer than one in "
         f"{int(1 / most)} goes wrong"
     )
+
+
+def misread(points: Mapping[str, int]) -> tuple[list[str], str]:
+    """Return where points were read wrong over the link, and right when read again at once, and a sentence.
+
+    One point alone is read wrong at its own place; where it goes round, it is the link by which all are read.
+    """
+    if not points:
+        return [], ""
+    words = f"read wrong over the link {sum(points.values())} times, and right when read again at once"
+    return [PLACE] if len(points) > 1 else list(points), f"{', '.join(points)} {words}"
 
 
 def _rate(tally: LinkTally) -> str:

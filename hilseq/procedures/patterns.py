@@ -8,6 +8,7 @@ Inputs and outputs are treated alike: commanded on one side, seen on the other.
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from functools import partial
@@ -126,15 +127,19 @@ def _bits(vector: Vector) -> str:
     return "".join("1" if level else "0" for level in vector)
 
 
-def run_patterns(points: DigitalPoints, clock: Clock) -> PatternRun:
-    """Run the patterns and measure the delays; all points are commanded off afterwards."""
+def run_patterns(points: DigitalPoints, clock: Clock, misread: Counter[str] | None = None) -> PatternRun:
+    """Run the patterns and measure the delays; all points are commanded off afterwards.
+
+    What was wrong once, and neither with patience nor in time again, is counted in `misread`, where it is given, and
+    not taken for late: it is for further looks to tell.
+    """
     run = PatternRun(points.names, points.settle, points.lag)
     vectors = shortest_complete(len(points.names))
     try:
         run.vectors = list(vectors)
         run.responses = [_apply(points, clock, vector, 1.0) for vector in vectors]
         if run.vectors != run.responses:
-            _second_look(points, clock, run)
+            _second_look(points, clock, run, misread)
         else:
             run.diagnosis = diagnose(run.vectors, run.responses)
         run.delays = _delays(points, clock)
@@ -143,7 +148,7 @@ def run_patterns(points: DigitalPoints, clock: Clock) -> PatternRun:
     return run
 
 
-def _second_look(points: DigitalPoints, clock: Clock, run: PatternRun) -> None:
+def _second_look(points: DigitalPoints, clock: Clock, run: PatternRun, misread: Counter[str] | None) -> None:
     """Part the points that are only late from those that are wrong, and diagnose these."""
     patient = [_apply(points, clock, vector, PATIENCE) for vector in run.vectors]
     wrong = {
@@ -152,6 +157,10 @@ def _second_look(points: DigitalPoints, clock: Clock, run: PatternRun) -> None:
         if any(v[number] != r[number] for v, r in zip(run.vectors, patient, strict=True))
     }
     hasty = set(diagnose(run.vectors, run.responses).points)
+    if misread is not None and hasty:
+        once = hasty - set(_hasty_again(points, clock, run))
+        misread.update(run.names[number] for number in once if run.names[number] not in wrong)
+        hasty -= once
     run.late = frozenset(
         name for number, name in enumerate(run.names) if number in hasty and name not in wrong
     )
@@ -166,6 +175,11 @@ def _second_look(points: DigitalPoints, clock: Clock, run: PatternRun) -> None:
         responses.append(response)
         run.responses.append(response)
         run.diagnosis = diagnose(run.vectors, responses)
+
+
+def _hasty_again(points: DigitalPoints, clock: Clock, run: PatternRun) -> tuple[int, ...]:
+    """Return the points that are wrong in the patterns once more, without patience."""
+    return diagnose(run.vectors, [_apply(points, clock, vector, 1.0) for vector in run.vectors]).points
 
 
 def _apply(points: DigitalPoints, clock: Clock, vector: Vector, patience: float) -> Vector:

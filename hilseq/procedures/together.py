@@ -12,15 +12,17 @@ between the steps: one that loses them while an output is on is disturbed by it.
 from __future__ import annotations
 
 import random
+from collections import Counter
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 
 from hilseq.analysis.counted import upper_bound
 from hilseq.clock import Clock
-from hilseq.description.profile import Mode, Profile
-from hilseq.errors import UnitFault
-from hilseq.procedures import outputs_off
+from hilseq.description.profile import Indicator, Mode, Profile
+from hilseq.errors import UnitFault, UnitOrHarness
+from hilseq.procedures import link_check, outputs_off
 from hilseq.procedures.unit import Unit
+from hilseq.verdicts import UNIT_OR_HARNESS
 
 #: For how long every output is held on under its load, s, looked at once a second.
 HOLD = 60
@@ -42,6 +44,12 @@ _SEED = 20
 #: Share of the steps with another point on in which one that is coupled to it is wrong at least; the same of the frames
 #: of a port, which may lose some by itself.
 _COUPLED, _DISTURBED = 0.25, 0.8
+#: So many outputs that should be on and are off, with no other on, may be those of a unit that is no longer live.
+_LEFT = 2
+#: An analog input is far from right beyond so many times its largest error: no scatter takes it there.
+_FAR = 3.0
+#: Steps from one look at lamps and current of a unit with no output on to the next.
+_LOOK_EVERY = 2
 #: For how long after a step outputs that must be off are looked at fast, s.
 _CLOSELY = 1.0
 #: Share of its range from which an analog channel counts as on.
@@ -54,12 +62,21 @@ class Together:
 
     driven: dict[str, list[bool]] = field(default_factory=dict)
     wrong: dict[str, dict[int, str]] = field(default_factory=dict)
-    #: Outputs that went off while every output was held on, and after how many s.
-    went_off: dict[str, int] = field(default_factory=dict)
+    #: What was said first of points that went off, or wrong, while every output and input was held on.
+    went_off: dict[str, str] = field(default_factory=dict)
     #: Ports over which no frame came back, and when: while every output was held on, say.
     mute: dict[str, str] = field(default_factory=dict)
-    #: What is to be said of a unit that left live by itself while every output was held on.
+    #: Points that stayed on when they were released after that.
+    stayed: list[str] = field(default_factory=list)
+    #: What is to be said of a unit that left live by itself.
     left: str = ""
+    #: How often the stand saw another indicator than healthy, and which; how often it looked.
+    indicators: Counter[Indicator] = field(default_factory=Counter)
+    lamp_looks: int = 0
+    #: By point: how often it was read wrong over the link, and right when it was read again at once.
+    misread: Counter[str] = field(default_factory=Counter)
+    #: Currents of the unit beyond what it may draw, A, as read meanwhile.
+    too_much: list[float] = field(default_factory=list)
     #: Where in its range each analog channel stood in each step, as a share.
     shares: dict[str, list[float]] = field(default_factory=dict)
     #: Steps in which a frame went over each port, and those in which it was lost.
@@ -91,12 +108,31 @@ class Together:
         if self.left:
             places[f"mode {Mode.LIVE}"] = None
             words.append(self.left)
-        places.update(dict.fromkeys((*self.mute, *self.went_off)))
+        where, misread = link_check.misread(self.misread)
+        if where:
+            places.update(dict.fromkeys(where))
+            words.append(misread)
+        if 0 < self.indicators.total() == self.lamp_looks:
+            places["indicator"] = None
+            words.append(f"the stand saw the indicator {' and '.join(self.indicators)}")
+        if self.too_much:
+            places["supply"] = None
+            most, looks = 1e3 * max(self.too_much), len(self.too_much)
+            words.append(f"with no output on, the unit drew up to {most:.4g} mA in {looks} looks")
+        places.update(dict.fromkeys((*self.mute, *self.went_off, *self.stayed)))
         words += [f"{name} carries no frame {when}" for name, when in self.mute.items()]
-        words += [
-            f"{name} went off within {after} s, every output on" for name, after in self.went_off.items()
-        ]
+        words += [f"{name} {said}, every output on" for name, said in self.went_off.items()]
+        words += [f"{name} stayed on when it was released after {HOLD} s" for name in self.stayed]
         return list(places), "; ".join(words)
+
+    def require_steady_indicator(self) -> None:
+        """Raise UnitOrHarness where the indicator was not healthy in some looks: a lamp, or its channel, flickers."""
+        if self.indicators:
+            raise UnitOrHarness(
+                f"{UNIT_OR_HARNESS}. The stand saw the indicator {' and '.join(self.indicators)} in "
+                f"{self.indicators.total()} of {self.lamp_looks} looks: a lamp that flickers, or its channel",
+                places=("indicator",),
+            )
 
     def _coupled_to(
         self, name: str, wrong: set[int], tried: Collection[int], *, share: float = _COUPLED
@@ -182,10 +218,16 @@ def wrong_when_quiet(unit: Unit, clock: Clock) -> tuple[list[str], str]:
         for name, lost in found.lost.items():
             if lost == found.framed[name]:
                 found.mute[name] = "at all"
+        if (seen := unit.modes.reported()) is not mode:
+            places[f"mode {mode}"] = None
+            said.append(f"in mode {mode} for some seconds, the unit is {seen} by itself")
+            continue
         where, words = found.failure()
         if where:
             places.update(dict.fromkeys(where))
             said.append(f"in mode {mode}: {words}")
+        else:
+            found.require_steady_indicator()
     outputs_off.fail_on_seen(unit)
     return list(places), "; ".join(said)
 
@@ -194,7 +236,8 @@ def _drive(
     unit: Unit, clock: Clock, outputs: tuple[str, ...], steps: int, *, analog_outputs: bool
 ) -> Together:
     """Drive so many vectors in the mode that the unit is in, these outputs among them, and compare each."""
-    found, vectors = Together(planned=steps), random.Random(_SEED)  # noqa: S311 - a test pattern, not a secret
+    found = Together(planned=steps, misread=unit.baseline.misread)
+    vectors = random.Random(_SEED)  # noqa: S311 - a test pattern, not a secret
     channels = [name for name, c in unit.analog.channels.items() if analog_outputs or not c.is_output]
     names = [*outputs, *unit.inputs.names, *channels]
     found.shares = {name: _spread(vectors, steps) for name in channels}
@@ -208,9 +251,19 @@ def _drive(
         unit.off_watch.watch_closely(_CLOSELY)
         if names:
             _step(unit, clock, found, {name: found.driven[name][step] for name in names}, outputs)
+        if not outputs and step % _LOOK_EVERY == 0:
+            _look_quietly(unit, found)
         if step % _PORT_EVERY == 0:
             _send_frames(unit, found, step)
     return found
+
+
+def _look_quietly(unit: Unit, found: Together) -> None:
+    """Look at what a unit without an output on shows, and at what it draws."""
+    _look_at_lamps(unit, found)
+    drawn = unit.supply.current()
+    if drawn.value - drawn.expanded_uncertainty > unit.limits.any_current.high:
+        found.too_much.append(drawn.value)
 
 
 def _release(unit: Unit, outputs: tuple[str, ...]) -> None:
@@ -234,23 +287,65 @@ def _step(
         {name: analog.channels[name].scale.at(shares[found.steps]) for name, shares in found.shares.items()}
     )
     clock.sleep(max(unit.outputs.settle, inputs.settle) + unit.outputs.lag)
-    seen = dict(unit.outputs.seen()) if outputs else {}
-    seen |= inputs.reported() if inputs.names else {}
-    for name, is_on in seen.items():
-        if is_on is not on[name]:
-            words = f"driven {'on' if on[name] else 'off'}, seen {'on' if is_on else 'off'}"
-            found.wrong.setdefault(name, {})[found.steps] = words
-    for name, look in analog.look().items():
-        if abs(look.error) > analog.channels[name].largest_error(look.expected) + 2.0 * look.uncertainty:
-            words = f"it says {look.found:.5g} where {look.expected:.5g} is right"
+    sensed = unit.outputs.seen() if outputs else {}
+    wrong = {name: _words(on[name], is_on) for name, is_on in sensed.items() if is_on is not on[name]}
+    if len(wrong) >= _LEFT and not any(sensed.values()) and (mode := unit.modes.reported()) is not Mode.LIVE:
+        # All at once have one cause.
+        found.left = found.left or f"the unit was {mode} in step {found.steps + 1}, and no output was on"
+    else:
+        wrong |= _wrong_values(unit, on, found)
+        for name, words in wrong.items():
             found.wrong.setdefault(name, {})[found.steps] = words
     found.steps += 1
 
 
+def _wrong_values(unit: Unit, on: Mapping[str, bool], found: Together) -> dict[str, str]:
+    """Return which inputs and analog channels are not as they are driven, and in words how.
+
+    What is read over the link, and far from right, is read again at once; where it is right then, it was misread.
+    """
+    first, far = _values(unit, on)
+    if not far:
+        return first
+    again, _ = _values(unit, on)
+    misread = far - again.keys()
+    found.misread.update(misread)
+    return {name: words for name, words in first.items() if name not in misread}
+
+
+def _values(unit: Unit, on: Mapping[str, bool]) -> tuple[dict[str, str], set[str]]:
+    """Return which are wrong, with words, and which of these are read over the link and far from right."""
+    wrong = {n: _words(on[n], is_on) for n, is_on in _reported(unit).items() if is_on is not on[n]}
+    far = set(wrong)
+    for name, look in unit.analog.look().items():
+        channel = unit.analog.channels[name]
+        most = channel.largest_error(look.expected) + 2.0 * look.uncertainty
+        if abs(look.error) > most:
+            wrong[name] = f"it says {look.found:.5g} where {look.expected:.5g} is right"
+            if abs(look.error) > _FAR * most and not channel.is_output:
+                far.add(name)
+    return wrong, far
+
+
+def _reported(unit: Unit) -> dict[str, bool]:
+    return unit.inputs.reported() if unit.inputs.names else {}
+
+
+def _words(driven: bool, seen: bool) -> str:
+    return f"driven {'on' if driven else 'off'}, seen {'on' if seen else 'off'}"
+
+
 def _hold(unit: Unit, clock: Clock, found: Together) -> None:
-    """Hold every output on, and note which go off by themselves; one that was wrong before has been reported."""
+    """Hold every output and input on, and note which go off by themselves, or stay on when they are released.
+
+    One that was wrong before has been reported.
+    """
+    inputs = unit.inputs
     unit.outputs.command(*unit.outputs.names)
-    clock.sleep(unit.outputs.settle)
+    if inputs.names:
+        inputs.command(*inputs.names)
+    settle = max(unit.outputs.settle, inputs.settle)
+    clock.sleep(settle)
     alive = [name for name, framed in found.framed.items() if len(found.lost[name]) < len(framed)]
     for name in alive:
         if not any(_carries(unit, name) for _ in range(_HELD_FRAMES)):
@@ -259,17 +354,35 @@ def _hold(unit: Unit, clock: Clock, found: Together) -> None:
     while second < HOLD:
         second = min(HOLD, max(second, int(clock.now() - begun)) + 1)
         clock.sleep_until(begun + second)
-        for name, is_on in unit.outputs.sensed().items():
-            if not is_on and name not in found.wrong:
-                found.went_off.setdefault(name, second)
-    if (
-        len(found.went_off) == len(unit.outputs.names) > 1
-        and (mode := unit.modes.reported()) is not Mode.LIVE
-    ):
-        # All at once have one cause.
-        after = next(iter(found.went_off.values()))
-        found.went_off.clear()
-        found.left = f"the unit was {mode} within {after} s of live with every output on"
+        sensed = unit.outputs.sensed()
+        if (
+            len(sensed) >= _LEFT
+            and not any(sensed.values())
+            and (mode := unit.modes.reported()) is not Mode.LIVE
+        ):
+            # All at once have one cause.
+            found.left = found.left or f"the unit was {mode} within {second} s of live with every output on"
+            continue
+        off = {name: "went off" for name, is_on in sensed.items() if not is_on}
+        off |= _wrong_values(unit, dict.fromkeys(inputs.names, True), found)
+        for name, words in off.items():
+            if name not in found.wrong:
+                found.went_off.setdefault(name, f"{words} within {second} s")
+        _look_at_lamps(unit, found)
+    unit.outputs.command()
+    if inputs.names:
+        inputs.command()
+    clock.sleep(settle)
+    left = [name for name, is_on in unit.outputs.sensed().items() if is_on]
+    left += _wrong_values(unit, dict.fromkeys(inputs.names, False), found)
+    found.stayed = [name for name in left if name not in found.wrong]
+
+
+def _look_at_lamps(unit: Unit, found: Together) -> None:
+    seen = unit.indicator_on_stand(at_once=True)
+    found.lamp_looks += seen is not None
+    if seen not in (None, Indicator.HEALTHY):
+        found.indicators[seen] += 1
 
 
 def _send_frames(unit: Unit, found: Together, step: int) -> None:

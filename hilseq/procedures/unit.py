@@ -294,11 +294,12 @@ class Unit:
         register = self.profile.link.self_test
         return None if register is None else self.link.read(register)
 
-    def indicator_on_stand(self) -> Indicator | None:
-        """Return the indicator as the stand sees it; None where it does not."""
+    def indicator_on_stand(self, *, at_once: bool = False) -> Indicator | None:
+        """Return the indicator as the stand sees it, now or `at_once` with the lag of its channels; None if not."""
         if not self._lamps:
             return None
-        seen = self._signals.fresh(self._lamps.values())
+        look = self._signals.snapshot if at_once else self._signals.fresh
+        seen = look(self._lamps.values())
         if seen[self._lamps[Indicator.FAULTED]]:
             return Indicator.FAULTED
         return Indicator.HEALTHY if seen[self._lamps[Indicator.HEALTHY]] else Indicator.DARK

@@ -4,7 +4,11 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pytest
+
 from hilseq.description.profile import Mode
+from hilseq.errors import UnitFault, UnitOrHarness
+from hilseq.procedures import identity
 from hilseq.procedures.together import STEPS, run_together, wrong_when_quiet
 from tests.procedures.conftest import MakeUnit
 
@@ -37,3 +41,29 @@ def test_what_is_wrong_while_held_only_is_found_at_its_place(make: MakeUnit) -> 
     assert set(places) == {"i02", "ai3", "port 1"}
     assert words.startswith("in mode held: ")
     assert "port 1 carries no frame at all" in words
+
+
+def test_reads_that_go_wrong_here_and_there_are_the_links(make: MakeUnit) -> None:
+    """And what shows only after a long time on, or in some looks, is found while everything is held on."""
+    made = make(
+        "reads-wrong@link", "input-late-off@i09", "unwell-under-load@self-test", defect_files=(UNIT_FAULTS,)
+    )
+    found = run_together(made.unit, made.clock)
+    places, words = found.failure()
+    assert set(places) == {"link", "i09"}
+    assert "i09 stayed on when it was released after 60 s" in words
+    with pytest.raises(UnitOrHarness, match="a lamp that flickers, or its channel"):
+        found.require_steady_indicator()
+    with pytest.raises(UnitFault, match="with every output on") as raised:
+        identity.assert_tells_its_state_loaded(made.unit)
+    assert set(raised.value.places) >= {"self-test", "neighbour 2"}
+
+
+def test_a_unit_that_leaves_a_mode_by_itself_is_one_finding(make: MakeUnit) -> None:
+    """Its outputs, all of them off then, are not sixteen more."""
+    made = make("leaves-modes@mode", defect_files=(UNIT_FAULTS,))
+    assert run_together(made.unit, made.clock).failure()[0] == ["mode live"]
+    assert wrong_when_quiet(made.unit, made.clock) == (
+        ["mode held"],
+        "in mode held for some seconds, the unit is stopped by itself",
+    )

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from typing import Any
 
 from hilseq_sim.defects.model_faults import tap
 from hilseq_sim.defects.spec import Change, Kind, Spot, Wrap, places
+from hilseq_sim.world.timeline import Timer
 
 from hilseq.description.profile import Mode
 
@@ -95,6 +97,87 @@ def _wrong_when_held(spot: Spot) -> list[Change]:
     ]
 
 
+def _misread(spot: Spot) -> list[Change]:
+    """Let one read of the inputs in ten have a bit wrong, now here, now there, and the lamp blink."""
+    unit, stream = spot.unit, spot.world.streams.of(spot.slot, "misread")
+    report = unit.profile.points.inputs["i01"].report
+    server = spot.world._links[spot.slot]
+
+    def make(old: Callable[..., list[int]]) -> Callable[..., list[int]]:
+        def read(table: object, address: int, count: int) -> list[int]:
+            words = list(old(table, address, count))
+            if table is report.table and address == report.address and stream.random() < 0.1:
+                words[stream.randrange(count)] ^= 1
+            return words
+
+        return read
+
+    def blink() -> None:
+        unit.healthy_lamp_dead = int(not unit.healthy_lamp_dead)
+        timer.start(1.0 if unit.healthy_lamp_dead else 6.0)
+
+    timer = Timer(unit.timeline, blink)
+    timer.start(6.0)
+    return [Wrap(server, "read", make)]
+
+
+def _late_off(spot: Spot) -> list[Change]:
+    """Let an input that was on for twenty seconds stay on for one more, as a filter does that has charged up."""
+    unit, since = spot.unit, [math.inf, -math.inf]
+    timeline = unit.timeline
+
+    def see(word: int) -> int:
+        if word:
+            since[0] = min(since[0], timeline.now)
+        elif since[0] < math.inf:
+            since[1] = timeline.now + (1.0 if timeline.now - since[0] > 20.0 else 0.0)
+            since[0] = math.inf
+        return int(word or timeline.now < since[1])
+
+    return [tap(spot, unit.profile.points.inputs[spot.place].report, see)]
+
+
+def _leaves(spot: Spot) -> list[Change]:
+    """Let a unit fall back to stopped after four seconds of held, and out of live for 0.3 s after ten."""
+    modes, timeline = spot.unit.modes, spot.unit.timeline
+
+    def back() -> None:
+        modes._become(Mode.LIVE)
+
+    def away() -> None:
+        if modes.mode is Mode.LIVE:
+            again.start(0.3)
+        modes._become(Mode.STOPPED)
+
+    timer, again = Timer(timeline, away), Timer(timeline, back)
+
+    def make(old: Callable[[Mode], None]) -> Callable[[Mode], None]:
+        def become(mode: Mode) -> None:
+            old(mode)
+            if mode is Mode.STOPPED:
+                timer.stop()
+            else:
+                timer.start(4.0 if mode is Mode.HELD else 10.0)
+
+        return become
+
+    return [Wrap(modes, "_become", make)]
+
+
+def _unwell_under_load(spot: Spot) -> list[Change]:
+    """Let a neighbour be lost and the self-test report a failure while twelve outputs are on."""
+    unit, register = spot.unit, spot.unit.profile.link.self_test
+    assert register is not None
+
+    def lost() -> bool:
+        return unit.outputs.active >= 12
+
+    return [
+        Wrap(unit, "neighbour", lambda old: lambda place: "empty" if place == 2 and lost() else old(place)),
+        tap(spot, register, lambda word: 4 if lost() else word),
+    ]
+
+
 KINDS = [
     Kind("lamp-dark-when-live", "own", "the healthy lamp is dark in live mode", places.only("indicator"),
          ("indicator",), _dark_when_live),
@@ -105,4 +188,10 @@ KINDS = [
          _mute_under_load),
     Kind("wrong-when-held", "own", "points and a port are wrong while held", places.only("mode"),
          ("i02", "ai3", "port 1"), _wrong_when_held),
+    Kind("reads-wrong", "own", "reads of inputs have a wrong bit now and then", places.only("link"),
+         ("link",), _misread),
+    Kind("input-late-off", "own", "an input stays on after a long time on", places.inputs, ("{place}",), _late_off),
+    Kind("leaves-modes", "own", "the unit leaves its modes by itself", places.only("mode"), ("mode",), _leaves),
+    Kind("unwell-under-load", "own", "a unit says under load that it is not well", places.only("self-test"),
+         ("self-test", "neighbour 2"), _unwell_under_load),
 ]  # fmt: skip
