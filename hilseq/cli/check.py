@@ -19,8 +19,8 @@ def check_command(
 ) -> None:
     """Check sequences against a stand and a profile: fixtures, markers, stages, places, parameters, names of points.
 
-    Nothing is powered, and no instrument is asked. Exit code: 0 all fits, 2 something does not; each problem is
-    reported with file and line.
+    So are methods and limits that cannot be, and checks that state nothing. Nothing is powered, and no instrument is
+    asked. Exit code: 0 all fits, 2 something does not; each problem is reported with file and line.
 
     Example: hilseq check shipped --stand stands/sim-bench.yaml --unit stands/units/rh16.yaml
     """

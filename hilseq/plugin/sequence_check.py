@@ -204,7 +204,8 @@ def _parameters(item: pytest.Item) -> Mapping[str, object]:
 # The class of a fixture is what its function returns; that of an attribute is how its class declares it. What is
 # computed, or of a class of nobody here, is not looked at: nothing right is refused.
 
-_OURS = "hilseq"
+#: Modules of base classes of ours whose instances have nothing but what `dir` tells.
+_PLAIN = {"builtins", "typing", "abc"}
 #: Says of itself that it compares something (`hilseq.statements`).
 _COMPARES = "compared"
 #: What a fixture function returns that a check receives one of.
@@ -250,7 +251,7 @@ class _Calls:
         self._given = {name: _returned(fixtures[name]) for name in arguments - self._own if name in fixtures}
         self._own |= arguments
         asked = [fixtures[name] for name in arguments if name in fixtures]
-        self._ours_alone = all(fixture.__module__.startswith(_OURS) for fixture in asked)
+        self._ours_alone = all(_is_ours(fixture) for fixture in asked)
 
     def slips(self) -> Iterator[_Slip]:
         """Yield attributes that nobody has, calls that cannot be made, and limits that are none."""
@@ -330,8 +331,7 @@ class _Calls:
     def _value(self, node: ast.expr) -> _Value:
         if isinstance(node, ast.Name) and node.id not in self._own:
             found = self._globals.get(node.id)
-            ours = callable(found) and str(getattr(found, "__module__", "")).startswith(_OURS)
-            return _Value(target=found) if ours else _Value()
+            return _Value(target=found) if callable(found) and _is_ours(found) else _Value()
         return _value_in(node, self._given)
 
 
@@ -388,7 +388,11 @@ def _hints(of: object) -> dict[str, Any]:
 def _class_of(hint: Any) -> type | None:
     if typing.get_origin(hint) in _YIELDING:
         hint = typing.get_args(hint)[0]
-    return hint if isinstance(hint, type) and hint.__module__.startswith(_OURS) else None
+    return hint if isinstance(hint, type) and _is_ours(hint) else None
+
+
+def _is_ours(thing: object) -> bool:
+    return str(getattr(thing, "__module__", "")).partition(".")[0] == hilseq.__name__
 
 
 def _member(owner: type, name: str) -> _Value:
@@ -406,7 +410,8 @@ def _member(owner: type, name: str) -> _Value:
 @lru_cache(maxsize=64)
 def _attributes(owner: type) -> frozenset[str] | None:
     """Return what an instance has; None where that cannot be known."""
-    if hasattr(owner, "__getattr__") or "__getattribute__" in vars(owner):
+    others = (each.__module__ for each in owner.__mro__ if not _is_ours(each))
+    if hasattr(owner, "__getattr__") or not set(others) <= _PLAIN:
         return None
     annotated = {name for each in owner.__mro__ for name in getattr(each, "__annotations__", {})}
     return frozenset({*dir(owner), *annotated, *_set_at_start(owner)})
@@ -417,10 +422,12 @@ def _set_at_start(owner: type) -> dict[str, type | None]:
     """Return the attributes that the methods of a class set, with the class of those that its start is given."""
     found: dict[str, type | None] = {}
     for each in owner.__mro__:
-        if not each.__module__.startswith(_OURS):
+        if not _is_ours(each):
             continue
         hints = _hints(vars(each).get("__init__"))
         for node in ast.walk(_tree_of(each)):
+            if isinstance(node, ast.Attribute) and isinstance(node.ctx, ast.Store):
+                found.setdefault(node.attr, None)
             targets = node.targets if isinstance(node, ast.Assign) else []
             targets = [node.target] if isinstance(node, ast.AnnAssign) else targets
             for target in targets:
