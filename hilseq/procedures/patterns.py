@@ -7,9 +7,8 @@ Inputs and outputs are treated alike: commanded on one side, seen on the other.
 
 from __future__ import annotations
 
-import math
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 from typing import Protocol
@@ -41,6 +40,8 @@ _FINE = 1.2
 #: Passes at most, beyond those that are planned, while a delay can still be on either side of its limit: where answers
 #: take longer than the delay, few passes have a quick one.
 _MOST_PASSES = 60
+#: Passes at least where a delay took more than a share of its limit: it may not always take as long.
+_VARIED, _NEAR = 8, 0.5
 #: Passes where no exchange is quick enough for any to end within the limit, and how far below the quickest one that was
 #: seen the quickest may lie: of n times spread evenly, but in one case of 1000 by less than 7/n of their spread.
 _SLOW_PASSES, _QUICKER = 3, 7.0
@@ -198,28 +199,48 @@ def _delays(points: DigitalPoints, clock: Clock) -> dict[str, Measured]:
     clock.sleep(PATIENCE * points.settle + points.lag)
     commands, looks = list[float](), list[float]()
     windows = partial(_windows, points, clock, commands, looks)
-    to_on, to_off = windows(level=True), windows(level=False)
+    taken: list[tuple[dict[str, list[tuple[float, float]]], bool]] = [({}, True), ({}, False)]
+    for known, level in taken:
+        _add(known, windows(level=level))
     finest = points.settle / DELAY_LOOKS
     for number in range(1, _MOST_PASSES):
-        bounds = [*to_on.values(), *to_off.values()]
+        bounds = [_narrowed(seen) for known, _ in taken for seen in known.values()]
         widest = max((latest - earliest for earliest, latest in bounds), default=0.0)
         slow = _quickest(commands) + _quickest(looks) > points.settle
         enough = slow or all(_is_clear(*window, points.settle, finest) for window in bounds)
         passes = _SLOW_PASSES if slow else DELAY_PASSES
-        if widest <= _FINE * finest or (enough and (widest <= DELAY_NARROW * finest or number >= passes)):
+        near = not slow and number < _VARIED and any(latest > _NEAR * points.settle for _, latest in bounds)
+        narrow = widest <= _FINE * finest or (
+            enough and (widest <= DELAY_NARROW * finest or number >= passes)
+        )
+        if narrow and not near:
             break
-        for known, level in ((to_on, True), (to_off, False)):
+        for known, level in taken:
             clock.sleep(points.settle + (points.lag + finest) * (number * _GOLDEN % 1.0))
-            for name, (earliest, latest) in windows(level=level).items():
-                before = known.get(name, (0.0, math.inf))
-                known[name] = max(before[0], earliest), min(before[1], latest)
+            _add(known, windows(level=level))
+    to_on, to_off = taken[0][0], taken[1][0]
     return {
         name: max(
-            (_between(*to_on[name], finest), _between(*to_off[name], finest)), key=lambda delay: delay.value
+            (_between(*_narrowed(known[name]), finest) for known in (to_on, to_off)),
+            key=lambda delay: delay.value,
         )
         for name in points.names
         if name in to_on and name in to_off
     }
+
+
+def _add(known: dict[str, list[tuple[float, float]]], windows: Mapping[str, tuple[float, float]]) -> None:
+    for name, window in windows.items():
+        known.setdefault(name, []).append(window)
+
+
+def _narrowed(windows: Sequence[tuple[float, float]]) -> tuple[float, float]:
+    """Return between which times a delay lies that was seen in each of some windows, s.
+
+    Where no time is in all of them it does not always take as long, as of a unit with a cycle: the longest counts.
+    """
+    earliest, latest = max(window[0] for window in windows), min(window[1] for window in windows)
+    return earliest, latest if latest >= earliest else max(window[1] for window in windows)
 
 
 def _quickest(times: Sequence[float]) -> float:

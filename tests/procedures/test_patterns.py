@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 from collections.abc import Callable, Iterator, Sequence
+from typing import Any
 
 import pytest
 
@@ -109,6 +110,25 @@ def test_a_delay_is_known_within_its_uncertainty(board: MakeBoard, clock: Steppe
         assert abs(delay.value - true) <= 2 * delay.standard_uncertainty
         assert delay.standard_uncertainty < 0.002
     assert run.faults() == {}
+
+
+class Varies(dict[int, float]):
+    """Delays of a unit with a cycle: each time another one, between two bounds."""
+
+    def __init__(self, low: float, high: float, seed: int) -> None:
+        super().__init__()
+        self._bounds, self._random = (low, high), random.Random(seed)
+
+    def get(self, key: int, default: Any = None) -> Any:
+        """Return how late a point is this time."""
+        return self._random.uniform(*self._bounds) if key == 1 else default
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_the_longest_of_delays_that_vary_counts(board: MakeBoard, clock: SteppedClock, seed: int) -> None:
+    """One of 30 ms at a time, and of 60 ms at another, is no delay of 45 ms."""
+    delay = run_patterns(board(4, late=Varies(0.030, 0.060, seed)).outputs(), clock).delay("q01")
+    assert delay.value - delay.expanded_uncertainty > SETTLE
 
 
 def test_the_patterns_are_kept(board: MakeBoard, clock: SteppedClock) -> None:
