@@ -102,11 +102,11 @@ def conformance_probability(value: float, standard_uncertainty: float, limits: L
         return 1.0 if value in limits else 0.0
     to_low = -math.inf if limits.low is None else (limits.low - value) / u
     to_high = math.inf if limits.high is None else (limits.high - value) / u
-    if to_low > 0.0:  # outside, subtract the small tails: 1 - tail would lose them
-        return _upper_tail(to_low) - _upper_tail(to_high)
-    if to_high < 0.0:
-        return _upper_tail(-to_high) - _upper_tail(-to_low)
-    return 1.0 - _upper_tail(-to_low) - _upper_tail(to_high)
+    if (
+        to_low + to_high < 0.0
+    ):  # from the other side: outside, small tails are subtracted, 1 - tail would lose them
+        to_low, to_high = -to_high, -to_low
+    return _upper_tail(to_low) - _upper_tail(to_high)
 
 
 def _upper_tail(z: float) -> float:
@@ -128,10 +128,9 @@ def test_uncertainty_ratio(limits: Limits, expanded_uncertainty: float) -> float
 
 #: The population is cut off this many standard deviations from its mean: 1e-19 of it is lost.
 _REACH = 9.0
-#: Gauss-Legendre points per panel; panels are at most one deviation of population or error wide near a limit.
+#: Gauss-Legendre points per panel; panels are at most one deviation of the population wide, and one of the error near
+#: an acceptance limit, where the acceptance probability bends.
 _POINTS = 20
-#: Where the acceptance probability bends, in standard uncertainties from an acceptance limit.
-_BENDS = (-9.0, -6.0, -4.0, -2.5, -1.25, 0.0, 1.25, 2.5, 4.0, 6.0, 9.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -203,9 +202,10 @@ def _edges(
 ) -> list[float]:
     """Return the panel edges of the quadrature: the integrand is smooth, and well resolved, between them."""
     low, high = mean - _REACH * deviation, mean + _REACH * deviation
-    cuts = {mean + step * deviation for step in range(-int(_REACH), int(_REACH) + 1)}
+    steps = range(-int(_REACH), int(_REACH) + 1)
+    cuts = {mean + step * deviation for step in steps}
     cuts.update(end for end in (tolerance.low, tolerance.high) if end is not None)
     for end in (acceptance.low, acceptance.high):
         if end is not None:
-            cuts.update(end + bend * uncertainty for bend in _BENDS)
+            cuts.update(end + step * uncertainty for step in steps)
     return sorted({low, high, *(cut for cut in cuts if low < cut < high)})

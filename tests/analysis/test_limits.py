@@ -224,6 +224,11 @@ def test_conformance_probability_is_a_probability(value: float, u: float, limits
     assert value in limits or probability <= 0.5
 
 
+def test_the_ends_of_limits_are_inside() -> None:
+    assert [value in Limits(20.0, 24.0) for value in (19.9, 20.0, 24.0, 24.1)] == [False, True, True, False]
+    assert lim.conformance_probability(24.0, 0.0, Limits(20.0, 24.0)) == 1.0
+
+
 def test_acceptance_limits_shrink_until_nothing_is_left() -> None:
     """One U is taken from each closed end; when they meet, nothing can conform."""
     assert lim.acceptance_limits(Limits(20.0, 24.0), 0.5) == Limits(20.5, 23.5)
@@ -236,6 +241,7 @@ def test_acceptance_limits_shrink_until_nothing_is_left() -> None:
 def test_uncertainty_ratio() -> None:
     """Half a tolerance of 4 V with U 0.5 V is 4:1; one-sided limits have no ratio."""
     assert lim.test_uncertainty_ratio(Limits(20.0, 24.0), 0.5) == 4.0
+    assert lim.test_uncertainty_ratio(Limits(20.0, 24.0), 0.25) == 8.0
     assert lim.test_uncertainty_ratio(Limits(20.0, 24.0), 0.0) == math.inf
     assert lim.test_uncertainty_ratio(Limits(low=20.0), 0.5) is None
 
