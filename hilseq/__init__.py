@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from hilseq.analysis.uncertainty import DecisionRule as DecisionRule
     from hilseq.clock import Clock as Clock
     from hilseq.deadlines import host_and_port as host_and_port
+    from hilseq.description.calibration import Calibration as Calibration
     from hilseq.description.drivers import DriverAddress as DriverAddress
     from hilseq.description.fields import Endpoint as Endpoint
     from hilseq.description.fields import Seconds as Seconds
@@ -34,12 +35,11 @@ if TYPE_CHECKING:
     from hilseq.description.registers import ModbusLimits as ModbusLimits
     from hilseq.description.registers import Register as Register
     from hilseq.description.registers import RegisterTable as RegisterTable
-    from hilseq.description.stand import Calibration as Calibration
     from hilseq.description.stand import Io as Io
     from hilseq.description.stand import Link as Link
     from hilseq.description.stand import Signal as Signal
     from hilseq.description.stand import Stand as Stand
-    from hilseq.description.stand import Supply as Supply
+    from hilseq.description.supplies import Supply as Supply
     from hilseq.errors import HilseqError as HilseqError
     from hilseq.errors import InstrumentError as InstrumentError
     from hilseq.errors import InstrumentReset as InstrumentReset
@@ -143,7 +143,7 @@ _HOMES = {
     "battery": "hilseq.procedures.battery",
     "Bench": "hilseq.procedures.bench",
     "bound_inrush": "hilseq.procedures.power_on",
-    "Calibration": "hilseq.description.stand",
+    "Calibration": "hilseq.description.calibration",
     "capture_start": "hilseq.procedures.power_on",
     "Channels": "hilseq.instruments.protocols",
     "ChannelsDriver": "hilseq.instruments.driver_protocols",
@@ -238,7 +238,7 @@ _HOMES = {
     "StandFault": "hilseq.errors",
     "start_times": "hilseq.procedures.power_on",
     "StoredFault": "hilseq.journal.entries",
-    "Supply": "hilseq.description.stand",
+    "Supply": "hilseq.description.supplies",
     "supply_delivers": "hilseq.procedures.self_check",
     "SupplyCorner": "hilseq.plugin.parametrize",
     "SupplyDriver": "hilseq.instruments.driver_protocols",

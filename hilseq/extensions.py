@@ -73,7 +73,7 @@ class Extensions:
 
     @cached_property
     def report_formats(self) -> tuple[ReportFormat, ...]:
-        """Formats in which a run is reported too."""
+        """Further formats of a report."""
         from hilseq.reports.write import ReportFormat
 
         return self._all(ReportFormat, hooks.hilseq_report_formats)

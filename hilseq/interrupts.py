@@ -39,22 +39,22 @@ def interrupt_on_termination(heard: Callable[[], None] = _nothing) -> None:
         nonlocal last
         heard()
         if number == HANG_UP:
-            let_go_of_closed_terminal()
+            detach_closed_terminal()
         now = time.monotonic()
         if now - last > ENDING:
             last = now
             raise KeyboardInterrupt(f"interrupted ({signal.Signals(number).name})")
 
-    for number in heeded():
+    for number in ending_signals():
         signal.signal(number, interrupt)
 
 
-def heeded() -> tuple[int, ...]:
-    """Return the signals that are heeded: a hang-up not where it was ignored from the start, as by `nohup`."""
+def ending_signals() -> tuple[int, ...]:
+    """Return the signals that end a run: a hang-up not where it was ignored from the start, as by `nohup`."""
     return tuple(n for n in _ALL if n != HANG_UP or signal.getsignal(n) is not signal.SIG_IGN)
 
 
-def let_go_of_closed_terminal() -> None:
+def detach_closed_terminal() -> None:
     """Lead nowhere what led to a terminal that is closed: writing there would fail, and hide the exit code."""
     with suppress(OSError):
         descriptors = [int(name) for name in os.listdir("/proc/self/fd")]  # noqa: PTH208 - no path each
@@ -78,10 +78,10 @@ def held_back(*, again: bool = False) -> Iterator[None]:
     def keep(number: int, _frame: object) -> None:
         _heard()
         if number == HANG_UP:
-            let_go_of_closed_terminal()
+            detach_closed_terminal()
         came.append(number)
 
-    before = {number: signal.signal(number, keep) for number in heeded()}
+    before = {number: signal.signal(number, keep) for number in ending_signals()}
     try:
         yield
     finally:

@@ -12,20 +12,10 @@ from typing import Any
 from hilseq.description.approved_plan import PlanContent
 from hilseq.journal.chain import GENESIS, seal
 from hilseq.journal.contradictions import contradictions
-from hilseq.journal.entries import (
-    CheckPlanned,
-    InputFile,
-    PlanCompared,
-    PriorRun,
-    RunStarted,
-    SoakColumn,
-    SoakEnded,
-    SoakEventLogged,
-    SoakStarted,
-    UnitUnderTest,
-)
+from hilseq.journal.entries import CheckPlanned, InputFile, PlanCompared, PriorRun, RunStarted, UnitUnderTest
 from hilseq.journal.reader import read_journal, run_state
 from hilseq.journal.seals import left_limits
+from hilseq.journal.soak_entries import SoakColumn, SoakEnded, SoakEventLogged, SoakStarted
 from hilseq.journal.writer import FILE_NAME
 
 #: What the instruments of invented journals are reached by.

@@ -249,7 +249,7 @@ def _curves(
 
     from hilseq.coverage import curves
     from hilseq.coverage.cases import RowFile, campaign_of
-    from hilseq.coverage.curve_drawing import draw_curves
+    from hilseq.coverage.curves import draw_curves
     from hilseq.twin import true_values
 
     stands, sequences = resources.folder("stands"), resources.folder("sequences")

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from importlib.resources import files
 from pathlib import Path
+from string import Template
 from typing import Annotated
 
 import typer
 
 from hilseq import resources
 from hilseq.cli.schema import as_text, schema
+from hilseq.errors import UsageError
 
 _SEQUENCE = '''"""My first sequence: a file like this, in any folder, runs without registration."""
 
@@ -74,6 +77,13 @@ _MARKS = {
     "soak": "how long and how it runs under load, or leave it out",
 }
 
+#: Outputs of one supply: what most instruments with several have at most.
+_OUTPUTS_OF_A_SUPPLY = 4
+#: Letters for the slots; with more of them they are numbered.
+_LETTERS = 26
+#: Signals that one stand file may hold (`description.ranges`), and those that no slot has.
+_MOST_SIGNALS, _FREE_SIGNALS = 4096, 1
+
 
 def _in_the_folder(text: str) -> str:
     """Return a copied text with the names that its files have in the new folder."""
@@ -112,8 +122,6 @@ def init_command(
 
     Example: hilseq init my-rack --slots 8 --outputs 32 --inputs 24
     """
-    from hilseq.errors import UsageError
-
     if slots is None and (outputs or inputs):
         raise UsageError("--outputs and --inputs are for a bench of alike slots: give --slots too")
 
@@ -124,8 +132,6 @@ def init_command(
     contents["unit.yaml"] = _marked(contents["unit.yaml"])
     serials = "TRY-1"
     if slots is not None:
-        from hilseq.cli.alike_slots import bench_files, example_serials
-
         serials = example_serials(slots)
         contents["stand.yaml"], contents["unit.yaml"] = bench_files(slots, outputs or 16, inputs or 16)
     for name in ("stand", "unit"):
@@ -152,3 +158,75 @@ def init_command(
         f"Rehearse simulated:  hilseq run --stand {folder}/stand.yaml --unit {folder}/unit.yaml "
         f"--serial {serials} --simulate"
     )
+
+
+# -- a bench of slots that are alike, and its unit ---------------------------------------------------------
+
+
+def bench_files(slots: int, outputs: int, inputs: int) -> tuple[str, str]:
+    """Return the stand file and the profile. Raises UsageError for more than one stand file holds."""
+    signals = slots * 2 * (outputs + inputs) + _FREE_SIGNALS
+    if signals > _MOST_SIGNALS:
+        raise UsageError(
+            f"{slots} slots with {outputs} outputs and {inputs} inputs have {signals} signals; one stand file holds "
+            f"at most {_MOST_SIGNALS}: make two stands of them"
+        )
+    names = _slot_names(slots)
+    q, i = _names("q", outputs), _names("i", inputs)
+    words = {
+        "slots": slots,
+        "outputs": outputs,
+        "inputs": inputs,
+        "slot_range": _range(names),
+        "first": names[0],
+        "last_host": 100 + slots,
+        "cover": slots * (outputs + inputs),
+        "behind_outputs": slots * outputs,
+        "q": _range(q),
+        "v": _range(_names("v", outputs)),
+        "i": _range(i),
+        "bi": _range(_names("bi", inputs)),
+        "q1": q[0],
+        "volts": "scale: 0.001, unit: V",
+        "accuracy": "0.1 % + 20 mV",
+        "q_last": q[-1],
+        "i1": i[0],
+        "i_last": i[-1],
+    }
+    supplies = [
+        _template("supply").substitute(names=_range([f"p{n}" for n in numbers]), host=10 + order)
+        for order, numbers in enumerate(_by_supply(slots))
+    ]
+    stand = _template("bench").substitute(words, supplies="".join(supplies))
+    return stand, _template("unit").substitute(words)
+
+
+def example_serials(slots: int) -> str:
+    """Return how serial numbers are given on such a bench, for its first units."""
+    if slots == 1:
+        return "TRY-1"
+    return ",".join(f"{slot}=TRY-{n}" for n, slot in enumerate(_slot_names(slots)[:2], 1))
+
+
+def _template(name: str) -> Template:
+    text = files("hilseq.cli").joinpath("templates", f"{name}.yaml.in").read_text("utf-8")
+    return Template(text)
+
+
+def _by_supply(slots: int) -> list[range]:
+    """Return the numbers of the slots that each instrument feeds."""
+    step = _OUTPUTS_OF_A_SUPPLY
+    return [range(first, min(first + step, slots + 1)) for first in range(1, slots + 1, step)]
+
+
+def _slot_names(count: int) -> list[str]:
+    return [chr(ord("A") + n) for n in range(count)] if count <= _LETTERS else _names("S", count)
+
+
+def _names(word: str, count: int) -> list[str]:
+    width = len(str(count))
+    return [f"{word}{n:0{width}d}" for n in range(1, count + 1)]
+
+
+def _range(names: list[str]) -> str:
+    return f"{names[0]}..{names[-1]}"

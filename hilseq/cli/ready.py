@@ -125,12 +125,12 @@ def _looks(visit: Visit, *, simulate: bool, defects: list[str], power: bool) -> 
         out=None,
     )
     run = VisitRun(options, visit, hands_over=False, leaves_running=not power)
-    interrupt_on_termination(run.heard_to_end)
+    interrupt_on_termination(run.hold.heard_to_end)
     looks: list[ReadinessResult] = []
     try:
         run.start()
-        if run.kept_off is not None:
-            looks.append(ReadinessResult("latch", "stand", False, f"kept off: latched {run.kept_off.words}"))
+        if (kept := run.hold.kept_off) is not None:
+            looks.append(ReadinessResult("latch", "stand", False, f"kept off: latched {kept.words}"))
         for look in _all_looks(run, power=power):
             run.clock.tick()  # the guard hears that it is alive
             looks.append(look)

@@ -184,7 +184,7 @@ def _detached(stand: Path, out: Path | None, serials: list[str], slot: str | Non
         line[end:end] = ["--out", str(folder)]
     log = folder.with_name(f"{folder.name}.log")
     log.parent.mkdir(parents=True, exist_ok=True)
-    before = signal.signal(signal.SIGHUP, signal.SIG_IGN)  # inherited, and heeded by the run
+    before = signal.signal(signal.SIGHUP, signal.SIG_IGN)  # inherited, and looked at by the run
     with log.open("ab") as output:
         run = subprocess.Popen(
             [sys.executable, "-P", "-m", "hilseq", *line],

@@ -26,7 +26,7 @@ from hilseq.cli.view import Screen, own_output
 from hilseq.description.loading import load_stand
 from hilseq.description.visit import describe_visit, profile_file
 from hilseq.errors import UsageError
-from hilseq.interrupts import HANG_UP, heeded, let_go_of_closed_terminal
+from hilseq.interrupts import HANG_UP, detach_closed_terminal, ending_signals
 from hilseq.journal.run_state import CheckState, RunState
 from hilseq.journal.writer import FILE_NAME
 from hilseq.live.follower import Follower
@@ -226,7 +226,7 @@ def _visit(asked: Asked, slot: str, serial: str, unit: Path, slots: Sequence[str
 
 @contextmanager
 def _shared(twin: Twin, visits: Sequence[SlotVisit]) -> Iterator[SteppedClock]:
-    """Have all visits use one twin; its time stands until the clock that is lent is closed."""
+    """Have all visits use one twin; its time stands until the clock that is yielded is closed."""
     with tempfile.TemporaryDirectory() as folder, closing(twin):
         file = Path(folder) / "twin.json"
         file.write_text(json.dumps(twin.endpoints), encoding="utf-8")
@@ -239,7 +239,7 @@ def _shared(twin: Twin, visits: Sequence[SlotVisit]) -> Iterator[SteppedClock]:
 def _run(visits: Sequence[SlotVisit], stream: IO[str], detail: int, clock: SteppedClock | None = None) -> int:
     """Run the visits until all have ended; return the worst exit code.
 
-    A clock is let go when each visit has begun or ended: from then on their time moves together.
+    The clock is closed when each visit has begun or ended: from then on their time moves together.
     """
     view = _View(stream, detail)
     with passed_on(visits) as heard:
@@ -277,18 +277,18 @@ def worst_code(codes: Iterable[int]) -> int:
 
 @contextmanager
 def passed_on(visits: Iterable[SlotVisit]) -> Iterator[list[int]]:
-    """Pass the signals that end a run on to every visit there is then: it makes its slot safe. Lend those that came."""
+    """Pass the signals that end a run on to every visit: each makes its slot safe. Yield those that came."""
     heard: list[int] = []
 
     def pass_on(number: int, _frame: object) -> None:
         heard.append(number)
         if number == HANG_UP:
-            let_go_of_closed_terminal()
+            detach_closed_terminal()
         for visit in list(visits):
             if visit.process is not None and visit.process.poll() is None:
                 visit.process.send_signal(number)
 
-    before = {number: signal.signal(number, pass_on) for number in heeded()}
+    before = {number: signal.signal(number, pass_on) for number in ending_signals()}
     try:
         yield heard
     finally:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from hilseq.journal.entries import SoakEventLogged, SoakGap, SoakStatus
+from hilseq.journal.soak_entries import SoakEventLogged, SoakGap, SoakStatus
 from hilseq.quantities import show_duration
 from hilseq.reports.formatting import symbol
 from hilseq.reports.sanitize import sanitize

@@ -279,7 +279,7 @@ class Day:
                 yield name
 
     def _line(self, units: Mapping[str, tuple[str, Path]]) -> list[str]:
-        """Return what `hilseq run` is reported of a visit."""
+        """Return the command line of a visit."""
         line = [*self._sequences, "--stand", str(self._path), "--attended"]
         for slot, (serial, profile) in units.items():
             line += [f"--unit={slot}={profile}", f"--serial={slot}={serial}"]

@@ -86,7 +86,7 @@ def _witness(records: str | None) -> Witness | None:
 
     if not records and not os.environ.get("HILSEQ_RECORDS"):
         return None
-    from hilseq.records.witness import witness_of
+    from hilseq.records.heads import witness_of
 
     return witness_of(records)
 

@@ -26,24 +26,17 @@ from rich.text import Text
 from hilseq.cli.soak_lines import SoakLine
 from hilseq.description.findings import nearest_word
 from hilseq.errors import UsageError
-from hilseq.journal.entries import (
+from hilseq.journal.entries import CheckEnded, CheckStarted, EventLogged, JournalEntry, Reading, RunStarted
+from hilseq.journal.event_names import (
     ANSWERED,
     ASKED,
     FOLDER_RENAMED,
     FOUND_NOT_AT_REST,
     NOT_ANSWERED,
     STOPPED,
-    CheckEnded,
-    CheckStarted,
-    EventLogged,
-    JournalEntry,
-    Reading,
-    RunStarted,
-    SoakEventLogged,
-    SoakGap,
-    SoakStatus,
 )
 from hilseq.journal.run_state import CheckState, RunState
+from hilseq.journal.soak_entries import SoakEventLogged, SoakGap, SoakStatus
 from hilseq.plugin.markers import duration_of
 from hilseq.plugin.parametrize import slot_of
 from hilseq.plugin.planned import CHECK

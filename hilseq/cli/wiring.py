@@ -169,7 +169,7 @@ def _headings(cells: Sequence[str], path: Path, problems: list[Problem]) -> list
 
 
 def _columns() -> tuple[str, ...]:
-    from hilseq.description.drivers import keys_of
+    from hilseq.description.fields import keys_of
     from hilseq.description.modbus import ModbusSignal
     from hilseq.description.stand import Signal
 

@@ -9,13 +9,17 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator
 from datetime import date
-from typing import Literal, NamedTuple
+from typing import TYPE_CHECKING, Literal, NamedTuple
 
 from hilseq.analysis.uncertainty import Term, combine, rectangular, resolution
 from hilseq.clock import Clock
+from hilseq.description.calibration import Calibration
 from hilseq.description.findings import Place
-from hilseq.description.stand import Calibration, Signal, Stand, Supply
+from hilseq.description.supplies import Supply
 from hilseq.quantities import AccuracyTerms, base_unit, dimension_of
+
+if TYPE_CHECKING:
+    from hilseq.description.stand import Signal, Stand
 
 #: A clock is watched until its claim is this many times what reading it leaves unknown (a standard uncertainty).
 CLOCK_FINENESS = 20.0

@@ -20,6 +20,7 @@ from pydantic import (
     GetJsonSchemaHandler,
     WithJsonSchema,
 )
+from pydantic.fields import FieldInfo
 from pydantic_core import CoreSchema
 
 from hilseq.quantities import (
@@ -50,6 +51,12 @@ class Model(BaseModel):
         arbitrary_types_allowed=True,
         allow_inf_nan=False,
     )
+
+
+def keys_of(model: type[BaseModel]) -> dict[str, FieldInfo]:
+    """Return the keys of a model as they are written in a file, its own before those shared with others."""
+    fields = sorted(model.model_fields.items(), key=lambda item: item[0] not in model.__annotations__)
+    return {field.alias or name: field for name, field in fields}
 
 
 class WordError(ValueError):

@@ -17,10 +17,12 @@ from pydantic import BaseModel, ConfigDict, ValidationError, create_model
 from pydantic_core import ErrorDetails
 
 from hilseq.description.checks import profile_values, registers, stand_file
-from hilseq.description.drivers import KEY_STEP, Shape, bare, findings_of_drivers, keys_of, own_model
+from hilseq.description.drivers import findings_of_drivers
+from hilseq.description.fields import keys_of
 from hilseq.description.findings import Finding, Place, SourcePosition, collect, problems_of
 from hilseq.description.profile import Profile
 from hilseq.description.ranges import RANGED_PLACES, expand_ranges
+from hilseq.description.shape import KEY_STEP, Shape, bare, own_model
 from hilseq.description.stages import stages_and_readings_are_known
 from hilseq.description.stand import Stand, with_drivers
 from hilseq.description.wording import in_words

@@ -16,11 +16,12 @@ from pydantic.fields import FieldInfo
 from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue
 from pydantic_core import PydanticUndefined, core_schema
 
-from hilseq.description.drivers import AddressedModel, DriverModel, installed, keys_of, own_model
-from hilseq.description.fields import WrittenAs
+from hilseq.description.drivers import AddressedModel, DriverModel, installed
+from hilseq.description.fields import WrittenAs, keys_of
 from hilseq.description.intake import IntakeSheet
 from hilseq.description.profile import Profile
 from hilseq.description.registers import ModbusLimits, Register
+from hilseq.description.shape import own_model
 from hilseq.description.stand import Signal, Stand
 from hilseq.quantities import UNITS, AccuracyTerms, show_duration
 
@@ -249,7 +250,7 @@ def _by_driver(general: type[DriverModel], definitions: dict[str, Any]) -> dict[
     usual = general.model_fields["driver"].default
     of_driver = {}
     for name in installed(general.role):
-        with suppress(Exception):  # one that cannot be loaded is commanded to those whose stand names it
+        with suppress(Exception):  # one that cannot be loaded is reported to those whose stand names it
             own = general.model_for({"driver": name})
             made = _generated(own)
             definitions.update(made.pop("$defs", {}))

@@ -16,7 +16,7 @@ from pydantic import (
 
 from hilseq.description.drivers import DriverAddress
 from hilseq.description.fields import Model, Seconds, Text, TextLine, WrittenAs
-from hilseq.description.stand import Supply
+from hilseq.description.supplies import Supply
 
 _PLACEHOLDERS = frozenset({"value", "output"})
 

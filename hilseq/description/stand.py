@@ -1,24 +1,17 @@
-"""The stand file: supplies, I/O, signals, slots, people and safety of one bench.
-
-The supplies of a stand, whatever they speak: what they may never exceed, how exactly they measure, until when.
-"""
+"""The stand file: I/O, signals, slots, people and safety of one bench."""
 
 from __future__ import annotations
 
-import datetime as dt
 import math
 import re
-from itertools import pairwise
-from typing import Annotated, Any, Literal, NamedTuple, Self
+from typing import Annotated, Any, Literal, Self
 
 from pydantic import BeforeValidator, Field, model_validator
 
-from hilseq.description.drivers import AddressedModel, DriverError, DriverModel, keys_of
+from hilseq.description.calibration import Calibration, require_points
+from hilseq.description.drivers import AddressedModel, DriverError, DriverModel
 from hilseq.description.fields import (
     AccuracyText,
-    AmpereAccuracy,
-    Amperes,
-    Celsius,
     Endpoint,
     Model,
     Name,
@@ -28,256 +21,13 @@ from hilseq.description.fields import (
     Terminal,
     Text,
     UnitSymbol,
-    VoltAccuracy,
-    Volts,
     WrittenAs,
+    keys_of,
 )
 from hilseq.description.intake import IntakeSheet
+from hilseq.description.supplies import InstrumentIdentity, Supply
 from hilseq.description.twin import StandTwin
-from hilseq.quantities import AccuracyTerms, dimension_of, parse, parse_accuracy
-
-
-def _date(value: Any) -> Any:
-    if isinstance(value, dt.datetime) or not isinstance(value, dt.date):
-        raise ValueError(f"{str(value)[:40]!r} is not a date; expected YYYY-MM-DD")  # noqa: TRY004
-    return value
-
-
-Date = Annotated[dt.date, BeforeValidator(_date), WrittenAs("date, YYYY-MM-DD")]
-
-
-class CalibrationPoint(Model):
-    """One point of a calibration certificate: what is added to a reading there, and how exactly that is known."""
-
-    at: Text = Field(description="where it was calibrated, such as 12 V")
-    correction: Text = Field(
-        description="what is added to a reading there, such as -1.2 mV: the reference less the reading"
-    )
-    uncertainty: Text = Field(description="expanded uncertainty of that, such as 0.8 mV")
-
-
-class Certified(NamedTuple):
-    """One such point in the base unit of its dimension; `uncertainty` is a standard uncertainty (k = 1)."""
-
-    at: float
-    correction: float
-    uncertainty: float
-
-
-def _error_dimension(dimension: str) -> str:
-    return "temperature difference" if dimension == "temperature" else dimension
-
-
-class Calibration(Model):
-    """When an instrument was calibrated and until when that holds, and what its certificate says, point by point."""
-
-    certificate: Text = Field(default="not stated", description="number of the calibration certificate")
-    done: Date | None = Field(default=None, description="date of the calibration, YYYY-MM-DD")
-    due: Date = Field(description="last day on which the calibration holds, YYYY-MM-DD")
-    drift: Ratio | None = Field(
-        default=None, description="largest change of its readings in a year since `done`, such as 100 ppm"
-    )
-    temperature: Celsius = Field(default=23.0, description="temperature around it at the calibration")
-    per_kelvin: Ratio | None = Field(
-        default=None,
-        description="largest change of its readings per kelvin away from `temperature`; the stand then names "
-        "its thermometer as `ambient`",
-    )
-    points: list[CalibrationPoint] = Field(
-        default_factory=list,
-        max_length=200,
-        description="of a signal that senses, point by point: between them its readings are corrected, and known as "
-        "well as the worse of two neighbours, whatever its accuracy says; beyond them its accuracy holds",
-    )
-    voltage_points: list[CalibrationPoint] = Field(
-        default_factory=list, max_length=200, description="the same of the voltage that a supply measures"
-    )
-    current_points: list[CalibrationPoint] = Field(
-        default_factory=list, max_length=200, description="the same of the current that a supply measures"
-    )
-    coverage_factor: float = Field(
-        default=2.0,
-        ge=1.0,
-        le=5.0,
-        description="k of the uncertainties in its points, as the certificate states it",
-    )
-    correlation: float = Field(
-        default=0.0,
-        ge=0.0,
-        le=1.0,
-        description="how far its errors at two points are the same, 0 to 1, where the certificate or its maker states "
-        "it: they cancel in a difference so far. A sum always takes them for the same",
-    )
-
-    def certified(
-        self, which: Literal["points", "voltage_points", "current_points"], dimension: str
-    ) -> tuple[Certified, ...]:
-        """Return these points in the base unit of their dimension, in order. Raises QuantityError."""
-        points: list[CalibrationPoint] = getattr(self, which)
-        error = _error_dimension(dimension)
-        found = [
-            Certified(
-                parse(point.at, dimension),
-                parse(point.correction, error),
-                parse(point.uncertainty, error) / self.coverage_factor,
-            )
-            for point in points
-        ]
-        return tuple(sorted(found))
-
-    @model_validator(mode="after")
-    def _holds_later(self) -> Self:
-        listed = bool(self.points or self.voltage_points or self.current_points)
-        if listed and (self.done is None or self.drift is None):
-            raise ValueError(
-                "its points are of the day of the calibration; expected `done`, and `drift`: what a reading may have "
-                "changed since, in a year"
-            )
-        return self
-
-    @model_validator(mode="after")
-    def _ordered(self) -> Self:
-        if self.drift is not None and self.done is None:
-            raise ValueError("`drift` counts from the day of the calibration; expected `done` as well")
-        if self.done is not None and self.due < self.done:
-            raise ValueError(
-                f"the calibration is due on {self.due}, before it was done on {self.done}; "
-                "expected a later day"
-            )
-        return self
-
-
-class InstrumentIdentity(Model):
-    """What the instrument must say it is; every text given must be equal (case does not matter)."""
-
-    maker: Text | None = Field(
-        default=None, description="first field of *IDN?, or object 0 of function 43/14"
-    )
-    model: Text | None = Field(default=None, description="second field of *IDN?, or object 1")
-    serial: Text | None = Field(default=None, description="third field of *IDN?")
-
-
-class SupplyAccuracy(Model):
-    """Accuracy of the supply's own measurements."""
-
-    voltage: VoltAccuracy = Field(
-        default=AccuracyTerms(0.001, 0.0, 0.02), description="of measured voltages, such as 0.05 % + 10 mV"
-    )
-    current: AmpereAccuracy = Field(
-        default=AccuracyTerms(0.002, 0.0, 0.005), description="of measured currents, such as 0.1 % + 2 mA"
-    )
-    voltage_repeatability: VoltAccuracy = Field(
-        default=AccuracyTerms(0.0, 0.0, 0.0),
-        description="standard deviation of repeated voltages, such as 1 mV, where the accuracy does not hold it; what "
-        "cannot be repeated is judged with it",
-    )
-    current_repeatability: AmpereAccuracy = Field(
-        default=AccuracyTerms(0.0, 0.0, 0.0), description="the same of currents, an inrush too, such as 2 mA"
-    )
-
-
-class SupplyCeilings(Model):
-    """What this stand may never exceed on this supply, whatever a profile or a sequence asks."""
-
-    voltage: Volts = Field(gt=0, description="largest voltage this stand ever sets")
-    current: Amperes = Field(gt=0, description="largest current limit this stand ever sets")
-
-
-#: A run may be busy with one thing this long before its guard ends it: a shorter watch could trip in good order, s.
-SHORTEST_WATCHDOG = 10.0
-
-
-def _require_points(points: tuple[Certified, ...]) -> None:
-    """Raise ValueError for two points at the same place, or an uncertainty that is none."""
-    for first, second in pairwise(points):
-        if first.at == second.at:
-            raise ValueError(f"two points at {first.at:g}; expected each place once")
-    for point in points:
-        if not point.uncertainty > 0.0:
-            raise ValueError(
-                f"the uncertainty at {point.at:g} is not above zero; expected that of the certificate"
-            )
-
-
-class Supply(AddressedModel):
-    """One output of a programmable DC supply: what holds of any; its driver says how it is spoken to."""
-
-    role = "supply"
-    part = "description"
-
-    driver: Text = Field(
-        default="scpi", description="driver that speaks to it; others come as packages of their own"
-    )
-
-    ceilings: SupplyCeilings = Field(description="voltage and current this stand never exceeds")
-    overvoltage: Volts | None = Field(
-        default=None, gt=0, description="over-voltage protection level, above the voltage ceiling"
-    )
-    identity: InstrumentIdentity = Field(
-        default=InstrumentIdentity(), description="what it must say it is, asked by *IDN? with SCPI"
-    )
-    accuracy: SupplyAccuracy = Field(
-        default=SupplyAccuracy(), description="accuracy of its own measurements, from its data sheet"
-    )
-    calibration: Calibration | None = Field(default=None, description="its calibration")
-    deadline: Seconds = Field(default=2.0, gt=0, description="longest wait for one answer")
-    settle: Seconds = Field(
-        default=0.05, description="time from a new setting, or another load, until its reading holds"
-    )
-    response: Seconds | None = Field(
-        default=None,
-        description="longest time from a command until the output has risen or fallen: how exactly the length "
-        "of an interruption is known; `settle` when not given",
-    )
-    watchdog: Seconds | None = Field(
-        default=None,
-        ge=SHORTEST_WATCHDOG,
-        description="silence after which it switches off by itself, set by `commands.set-watchdog`: for the case "
-        "that this computer, or the line to it, fails altogether",
-    )
-    without_watchdog: Text | None = Field(
-        default=None,
-        description="why a soak may run on it although it has no such watchdog and stays on should this computer fail; "
-        "without watchdog and reason no soak begins on hardware",
-    )
-
-    @property
-    def follows_within(self) -> float:
-        """Longest time from a command until the output has followed, s."""
-        return self.settle if self.response is None else self.response
-
-    @model_validator(mode="after")
-    def _calibrated_in_its_units(self) -> Self:
-        if self.calibration is not None:
-            if self.calibration.points:
-                raise ValueError("`points` are of a signal; expected `voltage-points` or `current-points`")
-            _require_points(self.calibration.certified("voltage_points", "voltage"))
-            _require_points(self.calibration.certified("current_points", "current"))
-        return self
-
-    @model_validator(mode="after")
-    def _watched_or_not(self) -> Self:
-        if self.watchdog is not None and self.without_watchdog is not None:
-            raise ValueError("a supply with a `watchdog` is not `without-watchdog`; expected one of them")
-        return self
-
-    @model_validator(mode="after")
-    def _watched_in_time(self) -> Self:
-        if self.watchdog is not None and self.watchdog < 3 * self.deadline:
-            raise ValueError(
-                f"a watchdog of {self.watchdog:g} s could trip while one answer is waited for (`deadline` is "
-                f"{self.deadline:g} s); expected three deadlines or more"
-            )
-        return self
-
-    @model_validator(mode="after")
-    def _protection_above_ceiling(self) -> Self:
-        if self.overvoltage is not None and self.overvoltage <= self.ceilings.voltage:
-            raise ValueError(
-                f"the `overvoltage` protection at {self.overvoltage:g} V would trip at the voltage ceiling of "
-                f"{self.ceilings.voltage:g} V; expected a level above it"
-            )
-        return self
+from hilseq.quantities import AccuracyTerms, dimension_of, parse_accuracy
 
 
 class Io(AddressedModel):
@@ -415,7 +165,7 @@ class Signal(DriverModel):
                 raise ValueError(
                     "it drives, and only readings are corrected; expected `points` at a signal that senses"
                 )
-            _require_points(calibration.certified("points", dimension_of(self.unit)))
+            require_points(calibration.certified("points", dimension_of(self.unit)))
         return self
 
     def accuracy_terms(self) -> AccuracyTerms | None:

@@ -7,10 +7,10 @@ from typing import Any, NamedTuple
 
 from pydantic_core import ErrorDetails
 
-from hilseq.description.drivers import KEY_STEP, Shape, keys_of
-from hilseq.description.fields import WordError
+from hilseq.description.fields import WordError, keys_of
 from hilseq.description.findings import Mark, Place, SourcePosition, nearest_word
 from hilseq.description.registers import RegisterTable, documentation_number_hint
+from hilseq.description.shape import KEY_STEP, Shape
 from hilseq.description.yaml_text import looks_sexagesimal, number_hint
 from hilseq.quantities import QuantityError
 

@@ -11,7 +11,8 @@ from functools import partial
 from typing import Any, Protocol, TypeVar, cast
 
 from hilseq.description.drivers import Role, brought_by, find_driver
-from hilseq.description.stand import Stand, Supply
+from hilseq.description.stand import Stand
+from hilseq.description.supplies import Supply
 from hilseq.errors import HilseqError, StandFault
 from hilseq.instruments.driver_protocols import ChannelsDriver
 from hilseq.instruments.protocols import Channels, Identification, SupplyOutput

@@ -19,15 +19,9 @@ from hilseq.analysis.uncertainty import Term, combine
 from hilseq.clock import Clock
 from hilseq.deadlines import try_until
 from hilseq.description.accuracy import InstrumentConditions, certified_signal, signal_terms
-from hilseq.description.stand import Calibration, Signal
-from hilseq.errors import (
-    HilseqError,
-    InstrumentReset,
-    InstrumentTimeout,
-    NotPerformed,
-    NotSafe,
-    StandFault,
-)
+from hilseq.description.calibration import Calibration
+from hilseq.description.stand import Signal
+from hilseq.errors import HilseqError, InstrumentReset, InstrumentTimeout, NotPerformed, NotSafe, StandFault
 from hilseq.instruments.protocols import Channels, SnapshotReader
 from hilseq.measured import Measured
 from hilseq.quantities import QuantityError, dimension_of

@@ -20,7 +20,7 @@ from hilseq.analysis.uncertainty import Term, largest_error, resolution
 from hilseq.clock import Clock
 from hilseq.deadlines import try_until
 from hilseq.description.accuracy import InstrumentConditions, of_interruption
-from hilseq.description.stand import Supply
+from hilseq.description.supplies import Supply
 from hilseq.errors import (
     HilseqError,
     InstrumentReset,

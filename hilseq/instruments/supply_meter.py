@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from hilseq.analysis.uncertainty import Term, combine, rectangular, resolution
 from hilseq.description.accuracy import CertifiedReading, InstrumentConditions, of_certificate
-from hilseq.description.stand import Supply
+from hilseq.description.supplies import Supply
 from hilseq.instruments.protocols import SupplyOutput
 from hilseq.measured import Measured
 

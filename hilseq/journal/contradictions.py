@@ -18,7 +18,6 @@ from typing import Any
 from hilseq.analysis.limits import Limits, ReadingVerdict, decide
 from hilseq.analysis.uncertainty import expanded_of
 from hilseq.journal.entries import (
-    SUPPLY_ON,
     CheckEnded,
     CheckPlanned,
     CheckStarted,
@@ -31,10 +30,11 @@ from hilseq.journal.entries import (
     Reading,
     RunEnded,
     RunResumed,
-    SoakEnded,
     without_slot,
 )
+from hilseq.journal.event_names import SUPPLY_ON
 from hilseq.journal.run_state import RunState, SoakState, UnitState
+from hilseq.journal.soak_entries import SoakEnded
 from hilseq.verdicts import CheckVerdict, ExitCode
 
 #: What an uncertainty may be off that is worked out again from its terms, of its size.

@@ -8,45 +8,24 @@ added, renamed or given another meaning raises `v` of its kind, and `upcasts` sa
 from __future__ import annotations
 
 import math
-from datetime import datetime
 from functools import cache
 from typing import Annotated, Any, Literal, TypeAlias, get_args
 
-from pydantic import (
-    AfterValidator,
-    BaseModel,
-    BeforeValidator,
-    ConfigDict,
-    Field,
-    PlainSerializer,
-    PlainValidator,
-    TypeAdapter,
-    ValidationError,
-    WithJsonSchema,
-)
+from pydantic import Field, TypeAdapter, ValidationError
 
 from hilseq.analysis.limits import ReadingVerdict
 from hilseq.analysis.uncertainty import DecisionRule, Term
+from hilseq.journal.fields import Cell, CheckId, Count, Entry, FiniteOrText, Part, Real, Rule, Seconds, Slot
+from hilseq.journal.soak_entries import (
+    SamplesMissed,
+    SamplesSealed,
+    SoakEnded,
+    SoakEventLogged,
+    SoakGap,
+    SoakStarted,
+)
 from hilseq.verdicts import CheckVerdict
 
-#: No run's clock goes further, s: a century.
-LONGEST = 3.2e9
-#: Years a run may be of: a century of the run's clock and every time zone fit beside them on either side.
-YEARS = range(1900, 2200)
-#: What the event of a prompt to the operator is called: when it is shown, and what became of it.
-ASKED, ANSWERED, NOT_ANSWERED = "asked", "answered", "not answered"
-#: What the events of an interlock are called: latched, and put right by a person.
-INTERLOCK, INTERLOCK_ACKNOWLEDGED = "interlock", "interlock acknowledged"
-#: What the events are called that tell how an instrument was found before anything was touched.
-FOUND, FOUND_NOT_AT_REST = "as found", "not at rest when found"
-#: What the event is called that tells where the run's folder has gone.
-FOLDER_RENAMED = "folder renamed"
-#: What the event of a run is called that `hilseq safe` has ended.
-STOPPED = "stopped by a person"
-#: What the event is called that tells who has released the stand after `hilseq safe`, the last time, and why.
-RELEASED = "stand released"
-#: What the event of a sign is called that a soak's plan does not count.
-NOT_COUNTED = "not counted"
 #: When a reading of the fault table is called that holds what the stand itself has provoked, and nothing else.
 PROVOKED = "provoked by the stand"
 #: Fewer repaired units than this say nothing about what cures a fault; a choice, no source.
@@ -55,76 +34,6 @@ ENOUGH_REPAIRS = 5
 MOST_CAUSES = 200
 #: Role of the shop's logo among the files of a run.
 LOGO = "logo"
-#: What the event is called that tells the temperature around the instruments.
-AMBIENT = "ambient"
-#: What the event of something is called that a check could not judge on this visit, and why.
-NOT_JUDGED = "not judged"
-#: What the events are called that tell the voltage of a unit, first in their text: with power, and changed under power.
-SUPPLY_ON, SUPPLY_SET = "supply on", "supply set"
-#: What the event is called of a unit that loses its power, and that of one that has reached a mode, which is its text.
-SUPPLY_OFF, MODE_REACHED = "supply off", "mode"
-#: What the event is called that tells, at the beginning of a stage, how warm it is at the unit and around it.
-CONDITIONS = "conditions"
-#: What the events are called that say what the looks of a check prove.
-PROOF = "proof"
-
-
-def _iso(text: str) -> str:
-    moment = datetime.fromisoformat(text)
-    if moment.year not in YEARS:
-        raise ValueError(f"no run is of the year {moment.year}")
-    return text
-
-
-def _text_if_not_finite(value: Any) -> Any:
-    return str(value) if isinstance(value, float) and not math.isfinite(value) else value
-
-
-_NO_NUMBER = {"enum": ["nan", "inf", "-inf"]}
-Date: TypeAlias = Annotated[str, AfterValidator(_iso), Field(description="date and time, ISO 8601, UTC")]
-Seconds: TypeAlias = Annotated[float, Field(ge=-LONGEST, le=LONGEST, allow_inf_nan=False)]
-#: A number that JSON may hold as text, because it is not finite.
-Real: TypeAlias = Annotated[float, WithJsonSchema({"anyOf": [{"type": "number"}, _NO_NUMBER]})]
-#: A number where there is one, else the text that stands in its place.
-FiniteOrText: TypeAlias = Annotated[float | str, BeforeValidator(_text_if_not_finite)]
-Cell: TypeAlias = Annotated[str | int | float | bool | None, BeforeValidator(_text_if_not_finite)]
-Slot: TypeAlias = Annotated[str, Field(description="slot of the unit")]
-CheckId: TypeAlias = Annotated[str, Field(description="the check: file and test, as pytest names it")]
-Count: TypeAlias = Annotated[int, Field(ge=0)]
-
-
-def _rule(value: Any) -> DecisionRule:
-    return value if isinstance(value, DecisionRule) else DecisionRule.read(str(value))
-
-
-Rule: TypeAlias = Annotated[
-    DecisionRule,
-    PlainValidator(_rule),
-    PlainSerializer(str),
-    WithJsonSchema({"type": "string", "examples": ["guarded", "simple", "0.83 U", "risk 1 %"]}),
-]
-Case: TypeAlias = Annotated[
-    Real | None, Field(description="case temperature then, \u00b0C; null where not known")
-]
-
-_CONFIG = ConfigDict(frozen=True, extra="forbid", defer_build=True)
-
-
-class Part(BaseModel):
-    """A part of an entry."""
-
-    model_config = _CONFIG
-
-
-class Entry(BaseModel):
-    """One line of the journal; `at` and `t` are stamped by the writer."""
-
-    model_config = _CONFIG
-
-    kind: str
-    v: int
-    at: Date = ""
-    t: Seconds = Field(default=0.0, description="time of the run's clock, s")
 
 
 # -- the run ---------------------------------------------------------------------------------------------
@@ -485,146 +394,6 @@ class CheckEnded(Entry):
     why: str = ""
     places: tuple[str, ...] = Field(default=(), description="where it failed; none: the place of the check")
     seconds: Seconds = Field(description="how long it took, s")
-
-
-# -- the soak --------------------------------------------------------------------------------------------
-
-
-class SoakColumn(Part):
-    """One sampled quantity."""
-
-    name: str
-    unit: str = ""
-    low: Real | None = Field(default=None, description="lower limit, in `unit`")
-    high: Real | None = Field(default=None, description="upper limit, in `unit`")
-
-
-class PortTally(Part):
-    """What one port has carried during a soak."""
-
-    frames: Count = Field(default=0, description="frames sent")
-    wrong_frames: Count = Field(default=0, description="frames that came back with another content")
-    lost_frames: Count = Field(default=0, description="frames that did not come back")
-    bits: Count = Field(default=0, description="bits compared")
-    wrong_bits: Count = 0
-    silent_in_a_row: Count = Field(default=0, description="frames lost in a row by now")
-    beyond: Seconds | None = Field(
-        default=None, description="since when the errors prove more than is claimed, s since the soak began"
-    )
-    beyond_case: Case = None
-
-
-class SoakStarted(Entry):
-    """A soak begins: what is planned and what is sampled."""
-
-    kind: Literal["soak started"] = "soak started"
-    v: Literal[1] = 1
-    slot: Slot
-    check: CheckId
-    file: str = Field(description="name of the sample file beside the journal")
-    zero: Seconds = Field(description="run's clock at the first sample, s")
-    end: Seconds = Field(description="run's clock at the planned end, s")
-    duration: Seconds = Field(description="planned for this run, s")
-    planned: Seconds = Field(description="planned by the profile, s")
-    period: Seconds = Field(description="between two samples, s")
-    mode: str = Field(description="mode that the unit must stay in")
-    modes: dict[str, float] = Field(description="mode by name: the number that the unit reports for it")
-    case: str | None = Field(description="column of the case temperature")
-    columns: tuple[SoakColumn, ...]
-    confidence: float = Field(description="of the statement about failures, 0 to 1")
-    cover: str
-    ambient: float = Field(description="\u00b0C")
-    plan: dict[str, Any] = Field(description="the soak plan as the profile says it")
-
-
-class SoakEventLogged(Entry):
-    """One sign of a failure during a soak; signs that came together have one number."""
-
-    kind: Literal["soak event"] = "soak event"
-    v: Literal[1] = 1
-    slot: Slot
-    number: int = Field(ge=1, description="number of the incident, from 1")
-    since: Seconds = Field(description="when, s since the soak began")
-    case: Case
-    what: str
-    place: str
-    text: str
-    outputs_on: Count = Field(description="outputs that were commanded on")
-
-
-class SoakGap(Entry):
-    """A stretch of a soak without samples."""
-
-    kind: Literal["soak gap"] = "soak gap"
-    v: Literal[1] = 1
-    slot: Slot
-    start: Seconds = Field(description="s since the soak began")
-    end: Seconds = Field(description="s since the soak began")
-    what: str
-    planned: bool
-    text: str
-    until: Seconds = Field(description="end of the soak from now on, s since it began")
-
-
-class SamplesMissed(Entry):
-    """The stand was too slow for some samples of a soak."""
-
-    kind: Literal["samples missed"] = "samples missed"
-    v: Literal[1] = 1
-    slot: Slot
-    count: int = Field(ge=1, description="samples that were due and not taken")
-
-    @property
-    def what(self) -> str:
-        """What happened, as in an event."""
-        return "overrun"
-
-    @property
-    def text(self) -> str:
-        """What happened, in words."""
-        return f"{self.count} sample{'s' * (self.count > 1)} missed"
-
-
-class SamplesSealed(Entry):
-    """The fingerprint of a sample file so far, and what its ports have carried."""
-
-    kind: Literal["samples sealed"] = "samples sealed"
-    v: Literal[1] = 1
-    slot: Slot
-    file: str
-    count: Count = Field(description="samples in the file")
-    sha256: str = Field(description="SHA-256 of the file up to its count-th sample, hexadecimal")
-    ports: dict[str, PortTally] = Field(default_factory=dict)
-
-
-class SoakEnded(Entry):
-    """A soak has come to its end."""
-
-    kind: Literal["soak ended"] = "soak ended"
-    v: Literal[1] = 1
-    slot: Slot
-    since: Seconds = Field(description="how long it lasted, s")
-    samples: Count
-    missed: Count = Field(description="samples missed")
-    events: Count = Field(description="incidents")
-    why: str
-    ports: dict[str, PortTally] = Field(default_factory=dict)
-    uncounted: dict[str, int] = Field(
-        default_factory=dict, description="signs that the plan does not count, and how often each was seen"
-    )
-
-
-class SoakStatus(Part):
-    """How a soak goes; shown to whoever watches the run, never written."""
-
-    slot: Slot
-    since: float = Field(description="s since the soak began")
-    until: float = Field(description="planned end, s since the soak began")
-    current: float = Field(description="A")
-    case: float | None = Field(description="\u00b0C")
-    well: bool
-    events: int
-    samples: int
 
 
 JournalEntry: TypeAlias = (

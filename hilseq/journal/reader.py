@@ -12,7 +12,8 @@ from typing import Any, TypeVar
 
 from hilseq.errors import UsageError
 from hilseq.journal.chain import GENESIS, BrokenLine, unseal
-from hilseq.journal.entries import Entry, JournalEntry, NotAnEntry, RunStarted, entry_from
+from hilseq.journal.entries import JournalEntry, NotAnEntry, RunStarted, entry_from
+from hilseq.journal.fields import Entry
 from hilseq.journal.run_state import RunState, fold
 from hilseq.journal.upcasts import upcast
 from hilseq.journal.writer import FILE_NAME
@@ -177,7 +178,7 @@ def lost(journal: Journal) -> str:
     """Return how a journal has lost all its lines, in words that name no folder, and what is left of its run.
 
     A power cut may leave a file so: empty, or full of NUL bytes. What was made of it before still lies beside it
-    and looks as good as ever; nothing vouches for it any more. Empty when the journal holds a line, when one is
+    and looks as good as ever; nothing proves it any more. Empty when the journal holds a line, when one is
     wrong (`Journal.broken` says so), and when it may have just begun.
     """
     if journal.entries or journal.broken or journal.foreign:

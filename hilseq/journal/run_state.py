@@ -16,7 +16,6 @@ from typing import Any, assert_never
 from hilseq.analysis.soak_events import reported
 from hilseq.analysis.uncertainty import DecisionRule
 from hilseq.journal.entries import (
-    INTERLOCK,
     PROVOKED,
     CausesStated,
     CertificateStated,
@@ -31,23 +30,26 @@ from hilseq.journal.entries import (
     KnownCause,
     MadeSafe,
     PlanCompared,
-    PortTally,
     PriorRun,
     Reading,
     RunEnded,
     RunResumed,
     RunStarted,
+    StoredFault,
+    TableKept,
+    UnitUnderTest,
+)
+from hilseq.journal.event_names import INTERLOCK
+from hilseq.journal.signatures import Signatures
+from hilseq.journal.soak_entries import (
+    PortTally,
     SamplesMissed,
     SamplesSealed,
     SoakEnded,
     SoakEventLogged,
     SoakGap,
     SoakStarted,
-    StoredFault,
-    TableKept,
-    UnitUnderTest,
 )
-from hilseq.journal.signatures import Signatures
 from hilseq.quantities import show_duration
 from hilseq.verdicts import UNIT_OR_HARNESS, WORST_FIRST, CheckVerdict, Disposition, dispose, exit_code
 

@@ -23,8 +23,8 @@ from typing import TYPE_CHECKING
 
 from hilseq.errors import UsageError
 from hilseq.interrupts import held_back
-from hilseq.journal.entries import PortTally, SamplesSealed
 from hilseq.journal.reader import FileTail
+from hilseq.journal.soak_entries import PortTally, SamplesSealed
 
 if TYPE_CHECKING:
     import numpy as np

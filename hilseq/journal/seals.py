@@ -1,6 +1,6 @@
 """Whether the sample files beside a journal are the ones that it has sealed.
 
-A journal vouches for its own lines; of the samples of a soak it holds only a fingerprint. Who believes the one
+A journal proves its own lines; of the samples of a soak it holds only a fingerprint. Who believes the one
 asks here for the other.
 """
 
@@ -12,11 +12,11 @@ from pathlib import Path
 
 from hilseq.analysis.soak_samples import band
 from hilseq.errors import UsageError
-from hilseq.journal.entries import SamplesSealed
 from hilseq.journal.reader import read_journal, run_state
 from hilseq.journal.run_state import RunState, SoakState
 from hilseq.journal.samples import prefix_hash, read_samples
 from hilseq.journal.signatures import read_signatures
+from hilseq.journal.soak_entries import SamplesSealed
 from hilseq.verdicts import CheckVerdict
 
 
@@ -50,7 +50,7 @@ def broken_seals(state: RunState, folder: Path) -> dict[str, str]:
     """Return slot -> what is wrong with its sample file, in words that name the file without its folder.
 
     Slots whose file is what the journal has sealed are left out. What was sampled after the last seal, by a run
-    that was cut off, nothing vouches for and nothing speaks against.
+    that was cut off, nothing proves and nothing contradicts.
     """
     found = {}
     for unit in state.units:

@@ -11,6 +11,7 @@ import os
 from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import asdict, dataclass, replace
+from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
@@ -170,3 +171,21 @@ def against(signatures: Signatures, links: Sequence[str], run: str, stand: str) 
         return "a signed summary beside the journal is not what its key has signed: it was changed"
     how = "torn: the computer stopped while it signed, or it was cut off" if signatures.torn else "damaged"
     return f"a line of the signatures beside the journal is {how}" if signatures.damaged else ""
+
+
+class Trust(StrEnum):
+    """Who stands behind a journal: its signature, or the records as a witness."""
+
+    KNOWN = "known"
+    UNKNOWN = "unknown"
+    AGREE = "agree"
+    NONE = "none"
+    CONTRADICTS = "contradicts"
+
+
+@dataclass(frozen=True, slots=True)
+class TrustAnswer:
+    """One of the answers about a journal, in words."""
+
+    answer: Trust
+    reported: str

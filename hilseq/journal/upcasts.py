@@ -10,6 +10,8 @@ from collections.abc import Callable, Iterable
 from typing import Any, TypeAlias
 
 from hilseq.journal import entries
+from hilseq.journal.fields import Entry, Part
+from hilseq.journal.soak_entries import SoakStarted
 
 Plain: TypeAlias = dict[str, Any]
 
@@ -26,7 +28,7 @@ def _version(plain: Plain) -> int | None:
     return version if isinstance(version, int) else None
 
 
-def _known(plain: Plain, model: type[entries.Entry | entries.Part]) -> Plain:
+def _known(plain: Plain, model: type[Entry | Part]) -> Plain:
     """Return the fields that a type has; a value that is null where the type has a default is left out."""
     return {
         name: plain[name]
@@ -35,7 +37,7 @@ def _known(plain: Plain, model: type[entries.Entry | entries.Part]) -> Plain:
     }
 
 
-def _parts(plain: Any, model: type[entries.Part]) -> list[Any]:
+def _parts(plain: Any, model: type[Part]) -> list[Any]:
     return [_known(one, model) if isinstance(one, dict) else one for one in _items(plain)]
 
 
@@ -87,7 +89,7 @@ def _v0_faults(plain: Plain) -> Plain:
 
 def _v0_soak_started(plan: Plain) -> Plain:
     """The plan's signs that make no event had another name."""
-    known = {**_known(plan, entries.SoakStarted), "v": 1}
+    known = {**_known(plan, SoakStarted), "v": 1}
     described = known.get("plan")
     if isinstance(described, dict) and "not_counted" in described:
         renamed = {"not_counted": "ignored_events"}

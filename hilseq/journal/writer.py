@@ -18,7 +18,8 @@ from hilseq.clock import Clock
 from hilseq.errors import UsageError
 from hilseq.interrupts import held_back
 from hilseq.journal.chain import GENESIS, BrokenLine, seal, unseal
-from hilseq.journal.entries import CheckPlanned, Entry, Reading, TableKept
+from hilseq.journal.entries import CheckPlanned, Reading, TableKept
+from hilseq.journal.fields import Entry
 
 if sys.platform != "win32":
     import fcntl

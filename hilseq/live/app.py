@@ -1,6 +1,6 @@
 """The addresses of the live page. Everything is read; nothing is changed.
 
-The server listens, serves until commanded to end, and ends at once with every stream.
+The server listens, serves until it is asked to end, and ends at once with every stream.
 """
 
 from __future__ import annotations

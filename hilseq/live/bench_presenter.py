@@ -14,7 +14,8 @@ from hilseq.description.findings import SourcePosition
 from hilseq.description.ranges import expand_ranges
 from hilseq.description.yaml_text import compose
 from hilseq.errors import HilseqError
-from hilseq.journal.entries import (
+from hilseq.journal.entries import EventLogged
+from hilseq.journal.event_names import (
     ANSWERED,
     ASKED,
     CONDITIONS,
@@ -22,7 +23,6 @@ from hilseq.journal.entries import (
     NOT_ANSWERED,
     SUPPLY_OFF,
     SUPPLY_ON,
-    EventLogged,
 )
 from hilseq.journal.run_state import RunState, RunStatus, UnitState
 from hilseq.live.follower import Follower, Found, RunsFolder

@@ -23,10 +23,11 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TypeVar
 
-from hilseq.journal.entries import JournalEntry, RunEnded, RunStarted, SoakStarted
+from hilseq.journal.entries import JournalEntry, RunEnded, RunStarted
 from hilseq.journal.reader import Journal, JournalTail, Replaced, lost
 from hilseq.journal.run_state import RunState, RunStatus
 from hilseq.journal.seals import look_for_damage
+from hilseq.journal.soak_entries import SoakStarted
 from hilseq.journal.writer import FILE_NAME, boot_id
 from hilseq.live.soaking import SampledSoak
 from hilseq.quantities import show_duration
@@ -74,7 +75,7 @@ def is_locked(path: Path) -> bool:
 
 
 def _has_died(journal: JournalTail, state: RunState | None) -> bool:
-    """Tell whether a run of this computer, since it was started, has let go of its journal without an end.
+    """Tell whether a run of this computer, since it was started, has released its journal without an end.
 
     The list of locks does not show those of every file system and container, but the kernel knows them all.
     """

@@ -10,15 +10,11 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from hilseq.journal.causes import diagnosis
-from hilseq.journal.entries import (
-    CONDITIONS,
-    FOUND,
-    MODE_REACHED,
-    PROOF,
-    EventLogged,
-    JournalEntry,
-    MadeSafe,
-    RunResumed,
+from hilseq.journal.entries import EventLogged, JournalEntry, MadeSafe, RunResumed
+from hilseq.journal.event_names import CONDITIONS, FOUND, MODE_REACHED, PROOF
+from hilseq.journal.run_state import CheckState, RunState, RunStatus, UnitState
+from hilseq.journal.samples import CURRENT, MODE, VOLTAGE
+from hilseq.journal.soak_entries import (
     SamplesMissed,
     SoakColumn,
     SoakEnded,
@@ -26,8 +22,6 @@ from hilseq.journal.entries import (
     SoakGap,
     SoakStarted,
 )
-from hilseq.journal.run_state import CheckState, RunState, RunStatus, UnitState
-from hilseq.journal.samples import CURRENT, MODE, VOLTAGE
 from hilseq.live.follower import RUNS, Follower, Found, Liveness
 from hilseq.live.follower import SIGNS as STATUS_SIGNS
 from hilseq.live.soaking import SampledSoak

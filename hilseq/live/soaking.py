@@ -14,9 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hilseq.analysis.decimation import MinMaxDecimator
-from hilseq.journal.entries import SoakColumn
 from hilseq.journal.run_state import SoakState
 from hilseq.journal.samples import CURRENT, MODE, TEMPERATURE, VOLTAGE, SampleTail, file_name
+from hilseq.journal.soak_entries import SoakColumn
 
 Numbers = NDArray[np.float64]
 

@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 from starlette.concurrency import run_in_threadpool
 
-from hilseq.journal.entries import SoakColumn
+from hilseq.journal.soak_entries import SoakColumn
 from hilseq.live.follower import Follower, Found, RunsFolder
 from hilseq.live.run_presenter import Plain, ValueFormat, as_json, label_of, run_reported, shown
 from hilseq.live.soaking import RECENT, SampledSoak, SampleWindow

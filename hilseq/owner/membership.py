@@ -209,7 +209,7 @@ class Membership:
             self._tell(DoneWith(what, self._shared_time()))
 
     def leave(self, *, safe: bool) -> None:
-        """Let go of the slots; the owner makes them safe where this run could not verify it."""
+        """Release the slots; the owner makes them safe where this run could not verify it."""
         self._beats.end()
         self._tell(Leaving(safe))
         self._wire.close()

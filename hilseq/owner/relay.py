@@ -13,7 +13,8 @@ from contextlib import suppress
 from functools import partial
 from typing import Any, cast
 
-from hilseq.description.stand import Io, Stand, Supply
+from hilseq.description.stand import Io, Stand
+from hilseq.description.supplies import Supply
 from hilseq.errors import InstrumentTimeout
 from hilseq.instruments.opening import Opening
 from hilseq.instruments.protocols import Channels, SnapshotReader, SupplyOutput

@@ -69,7 +69,7 @@ from hilseq.procedures.bench import Bench
 if TYPE_CHECKING:
     from hilseq.records.stand_lock import StandLock
 
-#: Longest wait for those who were commanded to end, s; what is left of them then is made safe by the owner.
+#: Longest wait for those who were asked to end, s; what is left of them then is made safe by the owner.
 _ENDING = 15.0
 #: Between two looks at the interlocks, s: everything is off within two.
 _INTERLOCKS = 0.5
@@ -177,7 +177,7 @@ class StandOwner:
             if guard.lost:
                 self._end("the guard process has died, or hangs")
             elif self.is_asked_to_end:
-                self._end("the owner of the stand was commanded to end")
+                self._end("the owner of the stand was asked to end")
             if self._why_ended:
                 self._have_all_end()
             self._tell_interlocks()

@@ -25,8 +25,10 @@ from allure_commons.utils import now
 
 from hilseq.analysis.limits import ReadingVerdict
 from hilseq.journal.causes import diagnosis
-from hilseq.journal.entries import FOLDER_RENAMED, EventLogged, JournalEntry, Reading, SoakStatus, TableKept
+from hilseq.journal.entries import EventLogged, JournalEntry, Reading, TableKept
+from hilseq.journal.event_names import FOLDER_RENAMED
 from hilseq.journal.run_state import UnitState
+from hilseq.journal.soak_entries import SoakStatus
 from hilseq.plugin.planned import CHECK
 from hilseq.plugin.visit_run import VisitRun
 from hilseq.reports.formatting import at_places, show_limits, show_value
@@ -64,7 +66,7 @@ class ChecksOnly(AllureReporter):
         super().close_test(uuid)  # type: ignore[no-untyped-call]
 
     def stop_group(self, uuid: object, **_: object) -> None:
-        """Let go of a fixture and what was noted of it."""
+        """Forget a fixture and what was noted of it."""
         self._items.pop(uuid)  # type: ignore[no-untyped-call]
 
 

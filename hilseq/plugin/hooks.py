@@ -242,7 +242,7 @@ class VisitHooks:
     def pytest_sessionstart(self, session: pytest.Session) -> None:
         """Have every way out make safe."""
         session.config.pluginmanager.register(_LastOfAll(self), "hilseq-last")
-        interrupt_on_termination(self.run.heard_to_end)
+        interrupt_on_termination(self.run.hold.heard_to_end)
 
     @pytest.hookimpl(tryfirst=True)
     def pytest_runtestloop(self) -> None:

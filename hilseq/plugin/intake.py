@@ -14,12 +14,13 @@ from datetime import date
 from pathlib import Path
 
 from hilseq.clock import Clock
-from hilseq.description.drivers import keys_of
+from hilseq.description.fields import keys_of
 from hilseq.description.findings import SourcePosition, nearest_word
 from hilseq.description.intake import IntakeSheet
 from hilseq.description.yaml_text import read_yaml
 from hilseq.errors import DescriptionError, NotPerformed, UsageError
-from hilseq.journal.entries import ANSWERED, ASKED, NOT_ANSWERED, OperatorPrompt
+from hilseq.journal.entries import OperatorPrompt
+from hilseq.journal.event_names import ANSWERED, ASKED, NOT_ANSWERED
 from hilseq.procedures.operator import DONE, Operator, Prompt
 from hilseq.reports.sanitize import sanitize
 

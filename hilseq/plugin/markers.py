@@ -18,7 +18,7 @@ from hilseq.quantities import QuantityError, parse
 
 if TYPE_CHECKING:
     from hilseq.description.profile import Profile
-    from hilseq.description.stand import Supply
+    from hilseq.description.supplies import Supply
 
 MARKERS = (
     "gate: a check whose failure makes the later checks of that unit pointless or dangerous",

@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
+from typing import TYPE_CHECKING, TypeVar
 
 from hilseq.analysis.soak_samples import band
 from hilseq.errors import HilseqError, UsageError, fenced
@@ -36,6 +37,11 @@ from hilseq.procedures.soak.record import ResumedSoak
 from hilseq.reports.formatting import at_places
 from hilseq.reports.sanitize import sanitize
 from hilseq.verdicts import CheckVerdict
+
+if TYPE_CHECKING:
+    from hilseq.records.database import Database
+
+_T = TypeVar("_T")
 
 #: Findings of an earlier run that are named.
 _MOST_FINDINGS = 5
@@ -93,78 +99,73 @@ def _neighbours(folder: Path, serial: str) -> Iterator[RunState]:
                 yield read_run(journal)
 
 
-def _recorded(runs: Path, part: str, serial: str, *, simulated: bool) -> list[PriorRun]:
-    """Return what the records say; nothing where there are none, or they cannot be reached."""
-    if not has_records(runs):
-        return []
-    visits = []
-    with fenced("earlier visits in the records are not known"):
-        try:
-            from hilseq.records.database import open_database
-            from hilseq.records.history.unit_history import visits_of
+def _of_records(runs: Path, not_known: str, ask: Callable[[Database], _T], nothing: _T) -> _T:
+    """Return what the records say; `nothing` where there are none, or they cannot be reached."""
+    if has_records(runs):
+        with fenced(not_known):
+            try:
+                from hilseq.records.database import open_database
 
-            with open_database(runs=runs, create=False, upgrade=False) as database:
-                visits = visits_of(database, part, serial)
-        except (ImportError, HilseqError):
-            return []
-    return [
-        PriorRun(
-            run=visit.run,
-            started=visit.started.isoformat(timespec="seconds"),
-            stand=visit.stand,
-            disposition=visit.disposition,
-            findings=tuple(f"{one.place}: {one.what}" for one in visit.findings[:_MOST_FINDINGS]),
-        )
-        for visit in visits
-        if visit.simulated == simulated
-    ]
+                with open_database(runs=runs, create=False, upgrade=False) as database:
+                    return ask(database)
+            except (ImportError, HilseqError):
+                pass
+    return nothing
+
+
+def _recorded(runs: Path, part: str, serial: str, *, simulated: bool) -> list[PriorRun]:
+    """Return the earlier visits of a unit that the records hold."""
+
+    def ask(database: Database) -> list[PriorRun]:
+        from hilseq.records.history.unit_history import visits_of
+
+        return [
+            PriorRun(
+                run=visit.run,
+                started=visit.started.isoformat(timespec="seconds"),
+                stand=visit.stand,
+                disposition=visit.disposition,
+                findings=tuple(f"{one.place}: {one.what}" for one in visit.findings[:_MOST_FINDINGS]),
+            )
+            for visit in visits_of(database, part, serial)
+            if visit.simulated == simulated
+        ]
+
+    return _of_records(runs, "earlier visits in the records are not known", ask, [])
 
 
 def repairs_known(runs: Path, part: str, *, simulated: bool) -> dict[str, tuple[int, int]]:
     """Return by action how many units of a part it was done to, and how many it cured, as far as the records know."""
-    if not has_records(runs):
-        return {}
-    found: dict[str, tuple[int, int]] = {}
-    with fenced("what cured earlier units is not known"):
-        try:
-            from hilseq.records.database import open_database
-            from hilseq.records.history.repairs import repairs
 
-            with open_database(runs=runs, create=False, upgrade=False) as database:
-                known = repairs(database, part, simulated=simulated)
-                found = {one.action: (one.units, one.cured) for one in known}
-        except (ImportError, HilseqError):
-            return {}
-    return found
+    def ask(database: Database) -> dict[str, tuple[int, int]]:
+        from hilseq.records.history.repairs import repairs
+
+        return {one.action: (one.units, one.cured) for one in repairs(database, part, simulated=simulated)}
+
+    return _of_records(runs, "what cured earlier units is not known", ask, {})
 
 
 def populations_known(
     runs: Path, part: str, names: Sequence[str], *, simulated: bool
 ) -> tuple[Population, ...]:
-    """Return what the records know of these readings of a part; nothing where there are none."""
-    if not names or not has_records(runs):
-        return ()
-    found: tuple[Population, ...] = ()
-    with fenced("the spread of earlier units is not known"):
-        try:
-            from hilseq.records.database import open_database
-            from hilseq.records.history.reading import known_spreads
+    """Return what the records know of these readings of a part."""
 
-            with open_database(runs=runs, create=False, upgrade=False) as database:
-                found = tuple(
-                    Population(
-                        name=one.quantity.name,
-                        place=one.quantity.place,
-                        unit=one.quantity.unit,
-                        mean=one.mean,
-                        deviation=one.deviation,
-                        count=one.count,
-                    )
-                    for one in known_spreads(database, part, names, simulated=simulated)
-                )
-        except (ImportError, HilseqError):
-            return ()
-    return found
+    def ask(database: Database) -> tuple[Population, ...]:
+        from hilseq.records.history.reading import known_spreads
+
+        return tuple(
+            Population(
+                name=one.quantity.name,
+                place=one.quantity.place,
+                unit=one.quantity.unit,
+                mean=one.mean,
+                deviation=one.deviation,
+                count=one.count,
+            )
+            for one in known_spreads(database, part, names, simulated=simulated)
+        )
+
+    return _of_records(runs, "the spread of earlier units is not known", ask, ()) if names else ()
 
 
 def has_records(runs: Path) -> bool:

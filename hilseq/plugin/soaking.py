@@ -8,10 +8,9 @@ from contextlib import suppress
 import pytest
 
 from hilseq.errors import NotPerformed
-from hilseq.journal.entries import (
-    EventLogged,
-    FaultsRead,
-    JournalEntry,
+from hilseq.journal.entries import EventLogged, FaultsRead, JournalEntry, StoredFault, TableKept
+from hilseq.journal.samples import SampleWriter, file_name
+from hilseq.journal.soak_entries import (
     PortTally,
     SamplesMissed,
     SoakColumn,
@@ -20,10 +19,7 @@ from hilseq.journal.entries import (
     SoakGap,
     SoakStarted,
     SoakStatus,
-    StoredFault,
-    TableKept,
 )
-from hilseq.journal.samples import SampleWriter, file_name
 from hilseq.plugin.planned import CHECK
 from hilseq.plugin.visit_run import VisitRun
 from hilseq.procedures.bench import Bench

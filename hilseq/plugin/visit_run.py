@@ -5,13 +5,11 @@ That line holds everything the run was given, word for word.
 
 from __future__ import annotations
 
-import os
-import socket
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NoReturn, TypeAlias
+from typing import NoReturn, TypeAlias
 
 import pytest
 
@@ -22,15 +20,9 @@ from hilseq.description.profile import Profile
 from hilseq.description.visit import Visit
 from hilseq.errors import HilseqError, StandFault, UsageError, fenced, in_words
 from hilseq.extensions import Extensions
-from hilseq.guard.client import Guard
 from hilseq.hooks import Element
 from hilseq.interrupts import held_back
 from hilseq.journal.entries import (
-    AMBIENT,
-    CONDITIONS,
-    FOLDER_RENAMED,
-    RELEASED,
-    STOPPED,
     CheckEnded,
     CheckPlanned,
     CheckStarted,
@@ -42,45 +34,26 @@ from hilseq.journal.entries import (
     RunEnded,
     RunResumed,
     RunStarted,
-    SoakStatus,
 )
+from hilseq.journal.event_names import AMBIENT, CONDITIONS, FOLDER_RENAMED
 from hilseq.journal.reader import left_by_a_run
 from hilseq.journal.run_state import RunState
-from hilseq.journal.seals import look_for_damage
-from hilseq.journal.signatures import Signer
+from hilseq.journal.soak_entries import SoakStatus
 from hilseq.journal.writer import FILE_NAME as JOURNAL
 from hilseq.journal.writer import JournalWriter, boot_id
-from hilseq.lease.addresses import StandInstrument, instruments_of
-from hilseq.lease.holder import Holder
-from hilseq.lease.latch import Latch, LatchLine
-from hilseq.lease.lease import Lease
-from hilseq.owner.membership import Membership, is_shared, join
-from hilseq.plugin.head_sender import HeadSender
+from hilseq.plugin.journal_signing import JournalSigning
 from hilseq.plugin.options import VisitOptions
-from hilseq.plugin.other_runs import (
-    Resumed,
-    failed_before,
-    populations_known,
-    repairs_known,
-    resumed_run,
-)
+from hilseq.plugin.other_runs import Resumed, failed_before, populations_known, repairs_known, resumed_run
 from hilseq.plugin.parametrize import elements_of
 from hilseq.plugin.run_header import default_folder, run_header
+from hilseq.plugin.stand_hold import StandHold
 from hilseq.procedures.bench import Bench
 from hilseq.procedures.operator import Nobody, Operator, Rehearsal
 from hilseq.procedures.soak.record import ResumedSoak
-from hilseq.procedures.wiring import parts_of, served_by
-from hilseq.reports.summary_code import summary_text
-from hilseq.signing import stand_key
+from hilseq.procedures.wiring import served_by
 from hilseq.stepped import SteppedClock
 from hilseq.twin import Twin, read_endpoints, repoint
 
-if TYPE_CHECKING:
-    from hilseq.records.stand_lock import StandLock
-
-
-#: Between two signatures of a journal that grows, s of the run's clock.
-SIGNED_EVERY = 60.0
 #: Entries that hooks write.
 _OF_HOOKS = (CheckPlanned, CheckStarted, CheckEnded, MadeSafe, RunEnded)
 #: Whoever watches a run is given its entries and, between them, how a soak goes.
@@ -112,13 +85,7 @@ class VisitRun:
         self.clock: Clock = WallClock()
         self._journal: JournalWriter | None = None
         self._twin: Twin | None = None
-        self._guard: Guard | None = None
-        self._lease: Lease | None = None
-        self._membership: Membership | None = None
-        self._latch: Latch | None = None
-        self._shared_lock: StandLock | None = None
-        #: The latch that stood when the stand was taken; only what powers nothing begins with one.
-        self.kept_off: LatchLine | None = None
+        self.hold = StandHold(self.event, powers_nothing=leaves_running)
         self._safe = True
         self._bench: Bench | None = None
         self._bench_fault: StandFault | None = None
@@ -132,19 +99,12 @@ class VisitRun:
         #: The interrupted run that is continued.
         self.resumed: Resumed | None = None
         self._reopened: JournalWriter | None = None
-        #: Whether a signal has this run end, or a person who has made the stand safe.
-        self._is_to_end = False
         #: Why nothing more can be written.
         self.disk_fault: StandFault | None = None
         #: Called with every journal entry, after it is on the disk.
         self.observers: list[Observer] = []
         self._notes = False
-        #: Who signs its journal; nobody before the first minute is over.
-        self._signer: Signer | None = None
-        #: Whether the stand has no key that works.
-        self._unsigned = False
-        self._signed_at = 0.0
-        self._head_sender: HeadSender | None = None
+        self._signing = JournalSigning()
         #: The state of the run by all entries so far; None before the first.
         self.state: RunState | None = None
 
@@ -179,10 +139,18 @@ class VisitRun:
         elif self.resumed is not None:
             self.clock = WallClock.since(self.resumed.started, at_least=self.resumed.last)
         if self._twin is None:
-            # A twin of our own ends with this process; everything else needs the guard.
-            self._hold_stand()
-            if self._lease is not None and not self._leaves_running:
-                self._start_guard()
+            # A twin of our own ends with this process; everything else is held, and needs the guard.
+            handed = self._hands_over
+            self.hold.take(
+                self._stand,
+                tuple(self.visit.profiles) or tuple(self._stand.slots),
+                "resume" if options.resume else "run" if handed else "ready",
+                dict(options.serials) if handed else None,
+                self.clock,
+                folder=self.folder if handed else None,
+                heed_interlock=self._heed_interlock,
+                switch_off=self._command_off,
+            )
 
     def _use_twin(self) -> None:
         """Use the twin that several visits share, or start one."""
@@ -203,109 +171,16 @@ class VisitRun:
 
         self._stand = repoint(self.visit.stand, self._twin.endpoints)
 
-    def _start_guard(self) -> None:
-        assert self._lease is not None
-        assert self._latch is not None
-        folder = self.folder if self._hands_over else None
-        self._guard = Guard(
-            self._stand,
-            folder,
-            self._latch,
-            handles=self._lease.handles,
-            stop_requested=self._must_end,
-            switch_off=self._command_off,
-        )
-        self._lease.note(self._lease.holder.guarded_by(self._guard.pid))
-        self.clock.tick = compose(self.clock.tick, self._guard.heartbeat)
-
     def _command_off(self) -> None:
         """Send what switches the supplies off; that it has is verified by whoever makes safe."""
         if self._bench is not None and not self._bench.is_left_alone:
             for supply in self._bench.instruments.supplies.values():
                 supply.command_power_off()
 
-    def _hold_stand(self) -> None:
-        """Hold every instrument that serves the visit. Raises StandInUse, StandFault."""
-        slots = tuple(self.visit.profiles) or tuple(self._stand.slots)
-        instruments = instruments_of(self._stand, parts_of(self._stand, slots))
-        command = "resume" if self.options.resume else "run" if self._hands_over else "ready"
-        folder = str(self.folder.absolute()) if self._hands_over else ""
-        shared = is_shared(self._stand, slots)
-        units = (
-            dict(self.options.serials)
-            if self._hands_over
-            else dict.fromkeys(slots if shared else (), "a unit")
-        )
-        holder = Holder.this(command, self._stand.stand, folder=folder, units=units)
-        self._latch = Latch(instruments)
-        if shared:
-            self._look_at_latch()
-            self._membership = join(self._stand, slots, holder, self.clock, self._must_end)
-            self.clock.tick = compose(self.clock.tick, self._membership.waiting, self._heed_interlock)
-            self._tell_not_held(self._membership.note)
-            return
-        lease = Lease(instruments, holder)
-        lease.take()
-        self._lease = lease
-        try:
-            self._look_at_latch()
-            self._hold_across_computers(instruments, lease.holder)
-        except HilseqError:
-            self._lease.close()
-            raise
-
-    def _look_at_latch(self) -> None:
-        """Take note of a latch that stands. Raises StandInUse where that keeps this visit from what it does."""
-        assert self._latch is not None
-        self.kept_off = self._latch.standing()
-        if not self._leaves_running:
-            self._latch.require_released()
-        if (released := self._latch.last_release()) is not None:
-            self.event(RELEASED, released.words)
-
-    def _hold_across_computers(self, instruments: Sequence[StandInstrument], holder: Holder) -> None:
-        """Hold it in the records' database too, where several computers share one. Raises StandInUse."""
-        if not os.environ.get("HILSEQ_RECORDS"):
-            return
-        with suppress(ImportError):  # reported at the end, when the run cannot be brought in
-            from hilseq.records.stand_lock import hold_together
-
-            shared = [(one.part, one.address) for one in instruments if not one.is_local]
-            by = f"{holder.command} of {holder.user}@{socket.gethostname()}"
-            self._shared_lock, why_not = hold_together(shared, by)
-            self._tell_not_held(why_not)
-
     def _heed_interlock(self) -> None:
         """Raise an interlock that others have seen; not out of a hook that only takes a note."""
         if self._bench is not None and not self._notes:
             self._bench.heed_interlock()
-
-    def _tell_not_held(self, why: str) -> None:
-        if why:
-            self.event("not held across computers", why)
-
-    def _latched_since(self) -> LatchLine | None:
-        """Return the latch that stands and did not when this began. Raises StandFault."""
-        standing = None if self._latch is None else self._latch.standing()
-        return None if standing == self.kept_off else standing
-
-    def _must_end(self) -> bool:
-        """Tell whether this run is to end: what is on is switched off then before it has unwound."""
-        with suppress(HilseqError):  # it is looked at again before power, and reported then
-            if not self._is_to_end and self._latched_since() is not None:
-                self.heard_to_end()  # also where the main thread is in a long call just now
-        return self._is_to_end
-
-    def _require_not_to_end(self) -> None:
-        """Power nothing for a run that is to end, or whose stand a person has made safe. Raises StandFault."""
-        if self._is_to_end or self._latched_since() is not None:
-            raise KeyboardInterrupt(STOPPED)
-
-    def heard_to_end(self) -> None:
-        """Take note that this run is to end, and tell others that it has heard."""
-        self._is_to_end = True
-        if self._lease is not None:
-            self._lease.heard()
 
     def repairs_of(self, part: str) -> dict[str, tuple[int, int]]:
         """Return by action how many units of a part it was done to, and how many it cured, by the records."""
@@ -360,7 +235,7 @@ class VisitRun:
             run_header(self.folder, self.options, self.visit, sequences, simulated=self._stand.simulated)
         )
         # What the run was given is signed at once: only that is run again, should it be resumed.
-        self._sign(self._journal, final=False)
+        self._sign(self._journal)
         for entry in early:
             self.note(entry)
 
@@ -390,31 +265,13 @@ class VisitRun:
             self.state = RunState(entry)
         elif self.state is not None:
             self.state.take(entry)
-        if entry.t - self._signed_at >= SIGNED_EVERY:
-            self._sign(self._journal, final=False)
+        if self._signing.is_due(entry.t):
+            self._sign(self._journal)
         self.show(entry)
 
-    def _sign(self, journal: JournalWriter, *, final: bool) -> None:
-        """Have the stand sign the journal as it is now. A stand without a key leaves a run that nobody has signed."""
+    def _sign(self, journal: JournalWriter, *, final: bool = False) -> None:
         assert self.state is not None
-        self._signed_at = self.state.last
-        if self._unsigned and not final:
-            return
-        self._unsigned = True  # reported once, and once more at the end, unless what follows comes to its end
-        with fenced("the run is not signed"):
-            self._signer = self._signer or Signer(
-                self.folder, self.state.stand, self.state.run, stand_key(self.state.stand)
-            )
-            self._signer.folder = self.folder
-            journal.sync()  # a signature of what a power cut can take would contradict the journal
-            head = self._signer.head(journal.lines, journal.chain, final=final)
-            self._head_sender = self._head_sender or HeadSender(journal.first)
-            self._head_sender.send(head, self.folder.parent)
-            if final:
-                self.state.chain = journal.chain
-                for unit in look_for_damage(self.state, self.folder).units:
-                    self._signer.summary(unit.slot, summary_text(self.state, unit))
-            self._unsigned = False
+        self._signing.sign(journal, self.state, self.folder, final=final)
 
     @contextmanager
     def on_disk(self) -> Iterator[None]:
@@ -533,15 +390,15 @@ class VisitRun:
                 self.event,
                 operator=self.operator,
                 intakes=options.intakes,
-                may_power=self._require_not_to_end,
-                **self._through_owner(),
+                may_power=self.hold.require_not_to_end,
+                **self.hold.for_bench(),
             )
             self._bench = bench
             if bench.is_watched:
                 self.clock.tick = compose(self.clock.tick, bench.kick_watchdog)
             try:
                 for instrument in bench.prepare(
-                    leave_running=self._leaves_running, before_touching=self._guarded
+                    leave_running=self._leaves_running, before_touching=self.hold.wait_until_guarded
                 ):
                     self.note(instrument)
                 self._note_ambient(bench)
@@ -550,19 +407,6 @@ class VisitRun:
                 raise
         return self._bench
 
-    def _through_owner(self) -> dict[str, Any]:
-        """Return what a bench is given where the instruments are held for several visits."""
-        if self._membership is None:
-            return {}
-        return {
-            "opening": self._membership.opening(),
-            "others": self._membership.others,
-            "interlock_seen": self._membership.tell_interlock,
-            "interlock_told": self._membership.interlock_told,
-            "alone": self._membership.alone,
-            "turn_to_power": self._membership.turn_to_power,
-        }
-
     def _note_ambient(self, bench: Bench) -> None:
         """Keep the temperature around the instruments, where the stand measures it; what is wrong is found later."""
         name = self._stand.ambient
@@ -570,15 +414,6 @@ class VisitRun:
             with suppress(HilseqError):
                 measured = bench.signals.measure(name)
                 self.event(AMBIENT, f"{measured.value:.1f} \u00b0C around the instruments")
-
-    def _guarded(self) -> None:
-        """Wait for the guard, without which nothing is touched. Raises StandFault."""
-        if self._membership is not None:
-            self._membership.wait_until_watching()
-        if self._lease is not None and self._guard is None:
-            self._start_guard()
-        if self._guard is not None:
-            self._guard.wait_until_watching()
 
     @property
     def journal_is_open(self) -> bool:
@@ -613,43 +448,26 @@ class VisitRun:
         return self._bench is not None and any(unit.supply.was_on for unit in self._bench.units.values())
 
     def finish(self, exit_code: int, *, interrupted: bool) -> None:
-        """Write the last journal line and let go of everything."""
-        if self._guard is not None and self._guard.lost:
-            self.event(
-                "guard lost", "the guard process has died, or hangs; the run ended itself and made safe"
-            )
+        """Write the last journal line and release everything."""
         for words in () if self._bench is None else self._bench.asked_again():
             self.event("asked again", words)
-        if self._membership is not None and (why := self._membership.lost or self._membership.why_ended):
-            self.event("owner of the stand", why)
-        with suppress(HilseqError):
-            if (latched := self._latched_since()) is not None:
-                self.event(STOPPED, f"latched {latched.words}")
+        for what, words in self.hold.why_ended():
+            with suppress(HilseqError):
+                self.event(what, words)
         self.note(RunEnded(exit_code=exit_code, interrupted=interrupted))
         if self._journal is not None:
             self._sign(self._journal, final=True)
             self._journal.close()
             self._journal = None
         self.close()
-        if self._head_sender is not None:
-            self._head_sender.finish()
+        self._signing.finish()
 
     def close(self) -> None:
-        """Let go of the bench, the guard and the twin."""
+        """Release the bench, the stand and the twin."""
         if self._bench is not None:
             self._bench.close()
             self._bench = None
-        if self._guard is not None:
-            self._guard.release(safe=self._safe or not self._hands_over)
-            self._guard = None
-        if self._membership is not None:
-            self._membership.leave(safe=self._safe or not self._hands_over)
-            self._membership = None
-        if self._shared_lock is not None:
-            self._shared_lock.close()
-        if self._lease is not None:
-            self._lease.close()
-            self._lease = None
+        self.hold.release(safe=self._safe or not self._hands_over)
         if self._twin is not None:
             self._twin.close()
             self._twin = None

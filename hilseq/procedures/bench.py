@@ -15,21 +15,14 @@ from hilseq.clock import Clock, nothing
 from hilseq.description.accuracy import InstrumentConditions
 from hilseq.description.profile import Indicator, Profile
 from hilseq.description.stand import Slot, Stand
-from hilseq.errors import (
-    HilseqError,
-    Interlock,
-    NotPerformed,
-    NotSafe,
-    StandFault,
-    WrongInstrument,
-    in_words,
-)
+from hilseq.errors import HilseqError, Interlock, NotPerformed, NotSafe, StandFault, WrongInstrument, in_words
 from hilseq.instruments.driver_protocols import LinkDriver
 from hilseq.instruments.opening import Opening, OwnConnections, identification, open_fitting
 from hilseq.instruments.protocols import UnitLink
 from hilseq.instruments.signals import SignalBank
 from hilseq.instruments.supply import PowerSupply, open_supplies
-from hilseq.journal.entries import FOUND, FOUND_NOT_AT_REST, InstrumentIdentified
+from hilseq.journal.entries import InstrumentIdentified
+from hilseq.journal.event_names import FOUND, FOUND_NOT_AT_REST
 from hilseq.procedures.analog import AnalogPoints
 from hilseq.procedures.found import FoundPart, found_state
 from hilseq.procedures.modes import Modes

@@ -18,7 +18,7 @@ from hilseq.analysis.bit_errors import Frame, duration
 from hilseq.description.drivers import find_driver
 from hilseq.description.points import Port
 from hilseq.description.profile import Profile
-from hilseq.description.stand import Supply
+from hilseq.description.supplies import Supply
 from hilseq.errors import NotPerformed
 from hilseq.procedures import battery, clock_check, ports
 from hilseq.procedures.cycling import HOT_STARTS, cycling_of, start_plan

@@ -12,7 +12,7 @@ from hilseq.description.stand import OperatorActions
 from hilseq.errors import HilseqError, NotPerformed, UnitFault, UnitSilent
 from hilseq.instruments.protocols import UnitLink
 from hilseq.instruments.signals import SignalBank
-from hilseq.journal.entries import MODE_REACHED
+from hilseq.journal.event_names import MODE_REACHED
 from hilseq.measured import Measured
 from hilseq.procedures.operator import Operator
 from hilseq.procedures.polling import poll

@@ -14,7 +14,8 @@ from hilseq.description.stand import Slot
 from hilseq.errors import HilseqError, NotPerformed, UnitFault
 from hilseq.instruments.protocols import UnitLink
 from hilseq.instruments.signals import SignalBank
-from hilseq.journal.entries import NOT_JUDGED, StoredFault
+from hilseq.journal.entries import StoredFault
+from hilseq.journal.event_names import NOT_JUDGED
 from hilseq.measured import Measured
 from hilseq.procedures.analog import AnalogPoints
 from hilseq.procedures.baseline import Baseline

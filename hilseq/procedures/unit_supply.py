@@ -13,7 +13,7 @@ from hilseq.description.profile import Profile
 from hilseq.errors import InstrumentReset, InvalidResponse, StandFault
 from hilseq.instruments.supply import PowerSupply
 from hilseq.instruments.supply_meter import MeasuredInrush
-from hilseq.journal.entries import SUPPLY_OFF, SUPPLY_ON, SUPPLY_SET
+from hilseq.journal.event_names import SUPPLY_OFF, SUPPLY_ON, SUPPLY_SET
 from hilseq.measured import Measured
 
 #: A reading above this many times the current limit is none: what a limit lets through for a moment is less.

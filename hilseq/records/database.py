@@ -188,7 +188,7 @@ class Database:
             yield connection
 
     def close(self) -> None:
-        """Let go of all connections."""
+        """Close all connections."""
         self._engine.dispose()
 
     @contextmanager

@@ -6,7 +6,7 @@ are worth by now. Two copies that begin alike and go different ways cannot both 
 
 Whether the samples behind a visit are still those that were sealed: what a sync looks at, and what follows of it.
 
-A journal vouches for itself, the samples of a soak lie beside it and may be damaged, swapped or lost at any time
+A journal proves itself, the samples of a soak lie beside it and may be damaged, swapped or lost at any time
 later. Each folder in which a run was found is one copy. A first look takes names, sizes and dates of its sample
 files; only where these are not what they were is a file read again and compared with its seal. A visit is worth
 what its best copy is: a unit that shipped is incomplete as soon as no copy has its samples.
@@ -94,7 +94,7 @@ def forget_copies(connection: Connection, run_id: int) -> None:
 def damage_of(connection: Connection, run_id: int, place: str, wrong: Mapping[str, str]) -> dict[str, str]:
     """Return by slot what is wrong with the samples in every copy, given what is in the one at `place`.
 
-    Another copy vouches for them only while it is here and looks as it did; else it is forgotten, so that the
+    Another copy proves them only while it is here and looks as it did; else it is forgotten, so that the
     next sync that comes upon it reads it again.
     """
     damage = dict(wrong)

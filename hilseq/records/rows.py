@@ -23,17 +23,11 @@ from pathlib import Path
 from typing import Any
 
 from hilseq.journal.causes import diagnosis
-from hilseq.journal.entries import (
-    EventLogged,
-    FaultsRead,
-    InstrumentIdentified,
-    Reading,
-    SamplesMissed,
-    StoredFault,
-)
+from hilseq.journal.entries import EventLogged, FaultsRead, InstrumentIdentified, Reading, StoredFault
 from hilseq.journal.reader import Journal, lost, read_journal, run_state
 from hilseq.journal.run_state import CheckState, RunState, RunStatus, UnitState
 from hilseq.journal.seals import broken_seals
+from hilseq.journal.soak_entries import SamplesMissed
 from hilseq.records.database import JournalRefused, NothingToImport
 from hilseq.records.tables import name, sanitize
 from hilseq.reports.formatting import finite

@@ -104,7 +104,7 @@ class StandLock:
         )
 
     def close(self) -> None:
-        """Let go."""
+        """Release it."""
         if self._connection is not None:
             with suppress(Exception):
                 self._connection.close()

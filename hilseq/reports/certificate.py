@@ -22,7 +22,8 @@ from importlib import resources
 from typing import Any, Literal
 
 from hilseq.errors import UsageError, not_installed
-from hilseq.journal.entries import AMBIENT, LOGO, NOT_JUDGED, Reading
+from hilseq.journal.entries import LOGO, Reading
+from hilseq.journal.event_names import AMBIENT, NOT_JUDGED
 from hilseq.journal.run_state import RunState, UnitState
 from hilseq.quantities import show_duration
 from hilseq.reports import formatting, page_views

@@ -11,7 +11,8 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from hilseq.journal.entries import CONDITIONS, NOT_JUDGED, PROOF, SUPPLY_ON, SUPPLY_SET, EventLogged, Reading
+from hilseq.journal.entries import EventLogged, Reading
+from hilseq.journal.event_names import CONDITIONS, NOT_JUDGED, PROOF, SUPPLY_ON, SUPPLY_SET
 from hilseq.journal.run_state import CheckState, UnitState
 from hilseq.quantities import show_duration
 from hilseq.reports.formatting import finite, join_truncated, show_value

@@ -19,7 +19,8 @@ import jinja2
 from markupsafe import Markup
 
 import hilseq
-from hilseq.journal.entries import CONDITIONS, PROOF, PriorRun
+from hilseq.journal.entries import PriorRun
+from hilseq.journal.event_names import CONDITIONS, PROOF
 from hilseq.journal.run_state import RunState, UnitState
 from hilseq.quantities import show_duration
 from hilseq.reports import formatting, page_views, soak_plots

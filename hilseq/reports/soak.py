@@ -19,10 +19,12 @@ from hilseq.analysis.bit_errors import ratio_upper
 from hilseq.analysis.counted import upper_bound
 from hilseq.analysis.soak_events import NEAR_START, above, event_rate, near_starts
 from hilseq.errors import UsageError
-from hilseq.journal.entries import INTERLOCK, INTERLOCK_ACKNOWLEDGED, NOT_COUNTED, RunResumed, SamplesMissed
+from hilseq.journal.entries import RunResumed
+from hilseq.journal.event_names import INTERLOCK, INTERLOCK_ACKNOWLEDGED, NOT_COUNTED
 from hilseq.journal.run_state import RunState, SoakState, UnitState
 from hilseq.journal.samples import CURRENT, FAULTS, MODE, VOLTAGE, Samples, read_samples
 from hilseq.journal.seals import sample_file
+from hilseq.journal.soak_entries import SamplesMissed
 from hilseq.quantities import show_duration
 from hilseq.reports import formatting
 from hilseq.reports.formatting import symbol

@@ -12,7 +12,7 @@ import json
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from enum import IntEnum, StrEnum
+from enum import IntEnum
 from functools import partial
 from pathlib import Path
 from typing import Any, Literal, TypeAlias
@@ -23,7 +23,7 @@ from hilseq.journal.entries import PriorRun
 from hilseq.journal.reader import Journal, read_journal, run_state
 from hilseq.journal.run_state import RunState, UnitState
 from hilseq.journal.seals import left_limits, look_for_damage
-from hilseq.journal.signatures import against
+from hilseq.journal.signatures import Trust, TrustAnswer, against
 from hilseq.reports.formatting import short_code
 from hilseq.reports.page import render
 from hilseq.reports.sanitize import sanitize
@@ -49,24 +49,6 @@ class VerifyOutcome(IntEnum):
     MATCHES = 0
     DOES_NOT_MATCH = 1
     CANNOT_TELL = 2
-
-
-class Trust(StrEnum):
-    """Who stands behind a journal: its signature, or the records as a witness."""
-
-    KNOWN = "known"
-    UNKNOWN = "unknown"
-    AGREE = "agree"
-    NONE = "none"
-    CONTRADICTS = "contradicts"
-
-
-@dataclass(frozen=True, slots=True)
-class TrustAnswer:
-    """One of the answers about a journal, in words."""
-
-    answer: Trust
-    reported: str
 
 
 #: What a witness knows: it is given the journal and its run.
@@ -116,7 +98,7 @@ def _page(content: bytes, run: RunState, unit: UnitState, folder: Path) -> bytes
 
 
 def _earlier(content: bytes) -> list[PriorRun]:
-    """Return the list of earlier runs that a page carries; the journal cannot vouch for it."""
+    """Return the list of earlier runs that a page carries; the journal does not prove it."""
     found = _EARLIER.search(content)
     try:
         rows = json.loads(found[1]) if found else []

@@ -111,7 +111,7 @@ def fault_of_stand(call: Callable[[], object], deadline: float, name: str) -> St
 
 #: Largest piece passed on at once.
 _PIECE = 65536
-#: Longest wait for a thread that is commanded to end, s.
+#: Longest wait for a thread that is asked to end, s.
 _JOIN = 5.0
 
 

@@ -13,8 +13,8 @@ import pytest
 
 from hilseq.clock import WallClock
 from hilseq.deadlines import try_until
-from hilseq.description.drivers import keys_of
-from hilseq.description.stand import Supply
+from hilseq.description.fields import keys_of
+from hilseq.description.supplies import Supply
 from hilseq.errors import InstrumentTimeout, Interlock, NotSafe, StandFault
 from hilseq.instruments.protocols import SupplyOutput, SupplySetting
 from hilseq.instruments.supply import PowerSupply

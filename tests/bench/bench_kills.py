@@ -24,9 +24,9 @@ from typing import Any
 
 import numpy as np
 
-from hilseq.journal.entries import SoakEnded, SoakStarted
 from hilseq.journal.reader import read_journal
 from hilseq.journal.samples import read_samples
+from hilseq.journal.soak_entries import SoakEnded, SoakStarted
 
 _SPEC = importlib.util.spec_from_file_location("rig", Path(__file__).parents[1] / "guard" / "rig.py")
 assert _SPEC is not None

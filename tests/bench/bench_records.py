@@ -249,9 +249,10 @@ def vacuum(url: sa.URL) -> None:
 
 def questions(database: Database) -> dict[str, Callable[[], object]]:
     """Return each question as a function to be timed."""
+    from hilseq.records.history.calibrations import calibrations_due
     from hilseq.records.history.part import first_pass, pareto, pooled, retested
     from hilseq.records.history.reading import reading_history
-    from hilseq.records.history.stands import calibrations_due, compare_stands
+    from hilseq.records.history.stands import compare_stands
     from hilseq.records.history.unit_history import unit_history
 
     part = "PART-1"

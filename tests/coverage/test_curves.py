@@ -13,7 +13,7 @@ import pytest
 from hilseq.analysis.limits import Limits, ReadingVerdict, decide
 from hilseq.analysis.uncertainty import DecisionRule, Term
 from hilseq.coverage import curves
-from hilseq.coverage.curve_drawing import draw_curves
+from hilseq.coverage.curves import draw_curves
 from hilseq.errors import UsageError
 from hilseq.journal.entries import CheckEnded, Reading
 from hilseq.twin import true_values

@@ -9,9 +9,9 @@ import pytest
 
 from hilseq.cli.inspect import inspect_files
 from hilseq.description.accuracy import Calibrated, calibrated_parts
+from hilseq.description.calibration import Calibration
 from hilseq.description.inspection import inspect
 from hilseq.description.loading import load_stand
-from hilseq.description.stand import Calibration
 from hilseq.description.visit import describe_visit
 from hilseq.errors import DescriptionError
 

@@ -9,8 +9,8 @@ import pytest
 from pydantic import ValidationError
 
 from hilseq.description.accuracy import certified_signal, of_certificate
+from hilseq.description.calibration import Calibration
 from hilseq.description.modbus import ModbusSignal
-from hilseq.description.stand import Calibration
 
 POINTS = [
     {"at": "0 V", "correction": "1 mV", "uncertainty": "2 mV"},

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 import yaml
 
-from hilseq.cli.alike_slots import bench_files
+from hilseq.cli.init import bench_files
 from hilseq.description.inspection import inspect
 from hilseq.description.loading import load_profile
 from tests import warm

@@ -12,11 +12,10 @@ import pytest
 from hilseq.description.loading import load_profile
 from hilseq.journal.entries import Reading
 from hilseq.journal.reader import read_journal, run_state
-from hilseq.journal.signatures import read_signatures
-from hilseq.plugin.visit_run import SIGNED_EVERY
+from hilseq.journal.signatures import Trust, read_signatures
+from hilseq.plugin.journal_signing import SIGNED_EVERY
 from hilseq.records.database import FILE_NAME, open_database
-from hilseq.records.witness import witness_of
-from hilseq.reports.verify import Trust
+from hilseq.records.heads import witness_of
 from tests.end_to_end.conftest import ROOT, STANDS, MakeVisit
 from tests.hasty import hasty_stand
 from tests.junit import assert_is_junit, properties_of

@@ -24,9 +24,9 @@ import pytest
 
 from hilseq.guard import watch
 from hilseq.journal.chain import GENESIS, unseal
-from hilseq.journal.entries import SoakStarted
 from hilseq.journal.reader import read_journal
 from hilseq.journal.samples import read_samples
+from hilseq.journal.soak_entries import SoakStarted
 from hilseq.lease.addresses import StandInstrument
 from hilseq.lease.latch import Latch
 from hilseq.lease.process import Process

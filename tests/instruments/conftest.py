@@ -17,7 +17,7 @@ import pytest
 from hypothesis import settings
 
 from hilseq.clock import WallClock
-from hilseq.description.stand import Supply
+from hilseq.description.supplies import Supply
 from hilseq.errors import InstrumentTimeout
 from hilseq.instruments.supply import PowerSupply, open_supplies
 from tests.instruments.supply_bench import Bench

@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from hilseq.clock import WallClock
-from hilseq.description.stand import Stand, Supply
+from hilseq.description.stand import Stand
+from hilseq.description.supplies import Supply
 from hilseq.errors import InstrumentTimeout, InvalidResponse, NotSafe
 from hilseq.instruments.scpi import BannerEcho
 from hilseq.instruments.supply import PowerSupply, open_supplies

@@ -9,7 +9,7 @@ from functools import partial
 import pytest
 
 from hilseq.description.accuracy import HOLDS, InstrumentConditions
-from hilseq.description.stand import Calibration
+from hilseq.description.calibration import Calibration
 from tests.instruments.conftest import SteppedClock
 
 DUE = date(2030, 1, 1)

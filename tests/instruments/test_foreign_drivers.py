@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from hilseq.description.stand import Supply
+from hilseq.description.supplies import Supply
 from hilseq.errors import NotSafe, StandFault, UnitFault
 from hilseq.instruments.opening import fence_driver
 from hilseq.instruments.protocols import WholeReader

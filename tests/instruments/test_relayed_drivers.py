@@ -13,7 +13,8 @@ from typing import Any
 import pytest
 
 from hilseq.clock import nothing
-from hilseq.description.stand import Io, Supply
+from hilseq.description.stand import Io
+from hilseq.description.supplies import Supply
 from hilseq.owner.line import Line
 from hilseq.owner.relay import RelayedChannels, RelayedOutput
 from hilseq.testing import ChannelsRig, SupplyRig

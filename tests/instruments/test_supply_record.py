@@ -8,11 +8,8 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from hilseq.description.stand import Supply
-from hilseq.errors import (
-    InstrumentTimeout,
-    StandFault,
-)
+from hilseq.description.supplies import Supply
+from hilseq.errors import InstrumentTimeout, StandFault
 from hilseq.instruments.supply import PowerSupply
 from tests.instruments.supply_bench import Bench
 

@@ -19,12 +19,11 @@ from hilseq.journal.entries import (
     JournalEntry,
     KnownCause,
     RunStarted,
-    SoakEventLogged,
-    SoakStarted,
     StoredFault,
     UnitUnderTest,
 )
 from hilseq.journal.run_state import fold
+from hilseq.journal.soak_entries import SoakEventLogged, SoakStarted
 from hilseq.verdicts import CheckVerdict
 
 AT = "2026-03-02T09:00:00+00:00"

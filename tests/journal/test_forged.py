@@ -19,9 +19,9 @@ from hilseq.journal.contradictions import contradictions
 from hilseq.journal.entries import RunStarted
 from hilseq.journal.reader import read_journal, run_state
 from hilseq.journal.signatures import FILE_NAME as SIGNATURES
-from hilseq.journal.signatures import Signer
+from hilseq.journal.signatures import Signer, Trust
 from hilseq.plugin.planned import contradicts_its_files
-from hilseq.reports.verify import Trust, Verification, VerifyOutcome, verify
+from hilseq.reports.verify import Verification, VerifyOutcome, verify
 from hilseq.signing import key_file, known_stands, stand_key
 from tests.journals import plan_input, plan_of
 from tests.reports.conftest import good_run

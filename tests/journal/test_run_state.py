@@ -6,8 +6,6 @@ import pytest
 
 from hilseq.analysis.limits import ReadingVerdict
 from hilseq.journal.entries import (
-    INTERLOCK,
-    INTERLOCK_ACKNOWLEDGED,
     CheckEnded,
     CheckStarted,
     EventLogged,
@@ -16,9 +14,10 @@ from hilseq.journal.entries import (
     Reading,
     RunEnded,
     RunResumed,
-    SamplesMissed,
 )
+from hilseq.journal.event_names import INTERLOCK, INTERLOCK_ACKNOWLEDGED
 from hilseq.journal.run_state import RunState, RunStatus, fold
+from hilseq.journal.soak_entries import SamplesMissed
 from hilseq.verdicts import CheckVerdict, Disposition, ExitCode
 from tests.journals import check_planned, run_started, soak_ended, soak_event, soak_started, unit
 

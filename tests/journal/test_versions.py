@@ -19,13 +19,12 @@ from hilseq.journal.entries import (
     OperatorPrompt,
     Reading,
     RunStarted,
-    SamplesMissed,
-    SoakStarted,
     entry_from,
 )
 from hilseq.journal.reader import read_journal, run_state
 from hilseq.journal.run_state import RunStatus
 from hilseq.journal.seals import read_run
+from hilseq.journal.soak_entries import SamplesMissed, SoakStarted
 from hilseq.journal.upcasts import UPCASTS, upcast
 from hilseq.plugin.other_runs import resumed_run
 from hilseq.reports.write import write_reports

@@ -16,17 +16,9 @@ from typing import Any
 import pytest
 
 from hilseq.analysis.limits import ReadingVerdict
-from hilseq.journal.entries import (
-    CheckEnded,
-    CheckStarted,
-    JournalEntry,
-    MadeSafe,
-    Reading,
-    RunEnded,
-    SoakColumn,
-    SoakGap,
-)
+from hilseq.journal.entries import CheckEnded, CheckStarted, JournalEntry, MadeSafe, Reading, RunEnded
 from hilseq.journal.samples import SampleWriter, file_name
+from hilseq.journal.soak_entries import SoakColumn, SoakGap
 from hilseq.journal.writer import JournalWriter
 from hilseq.live.app import Site, listen, make_server
 from hilseq.verdicts import CheckVerdict

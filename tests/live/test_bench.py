@@ -11,7 +11,8 @@ import pytest
 
 from hilseq.analysis.limits import ReadingVerdict
 from hilseq.cli.watch import watch_command
-from hilseq.journal.entries import CONDITIONS, MODE_REACHED, SUPPLY_ON, EventLogged, InputFile, Reading
+from hilseq.journal.entries import EventLogged, InputFile, Reading
+from hilseq.journal.event_names import CONDITIONS, MODE_REACHED, SUPPLY_ON
 from hilseq.live.bench_presenter import bench_reported, note_taken_out, slots_of
 from hilseq.live.follower import RunsFolder
 from hilseq.reports.bench_lines import board_lines

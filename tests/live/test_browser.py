@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from hilseq.journal.entries import SoakColumn
+from hilseq.journal.soak_entries import SoakColumn
 from hilseq.reports.write import write_reports
 
 if TYPE_CHECKING:

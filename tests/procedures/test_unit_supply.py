@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from hilseq.clock import nothing
-from hilseq.description.stand import Supply
+from hilseq.description.supplies import Supply
 from hilseq.description.visit import describe_visit
 from hilseq.errors import InvalidResponse
 from hilseq.instruments.supply import open_supplies

@@ -11,14 +11,12 @@ import sqlalchemy as sa
 
 from hilseq.journal.chain import GENESIS, seal
 from hilseq.journal.reader import read_journal, run_state
-from hilseq.journal.signatures import Signer
-from hilseq.plugin.head_sender import HeadSender
+from hilseq.journal.signatures import Signer, Trust, TrustAnswer
+from hilseq.plugin.journal_signing import HeadSender
 from hilseq.records import tables
 from hilseq.records.database import Database, JournalRefused, open_database
-from hilseq.records.heads import carry_heads
+from hilseq.records.heads import carry_heads, witness_of
 from hilseq.records.importing import import_run
-from hilseq.records.witness import witness_of
-from hilseq.reports.verify import Trust, TrustAnswer
 from hilseq.signing import stand_key
 
 

@@ -16,10 +16,11 @@ from hilseq.errors import UsageError
 from hilseq.records.database import Database, open_database
 from hilseq.records.history import drawings, present
 from hilseq.records.history.answer import Answer, AnswerTable, as_csv, as_json, plain, render
+from hilseq.records.history.calibrations import Due, calibrations_due
 from hilseq.records.history.part import first_pass, pareto, pooled, retested, yield_over_time
 from hilseq.records.history.reading import reading_history
 from hilseq.records.history.repairs import cure_rates
-from hilseq.records.history.stands import Due, calibrations_due, compare_stands
+from hilseq.records.history.stands import compare_stands
 from hilseq.records.history.unit_history import unit_history, visits_of
 from hilseq.records.importing import import_run
 

@@ -8,7 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from hilseq.journal.entries import PROOF, EventLogged
+from hilseq.journal.entries import EventLogged
+from hilseq.journal.event_names import PROOF
 from hilseq.journal.run_state import UnitState
 from hilseq.journal.seals import read_run
 from hilseq.reports.claims import ClaimShown, ledger

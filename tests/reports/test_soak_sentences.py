@@ -5,9 +5,10 @@ from __future__ import annotations
 import math
 from pathlib import Path
 
-from hilseq.journal.entries import CheckEnded, CheckStarted, RunEnded, SoakColumn
+from hilseq.journal.entries import CheckEnded, CheckStarted, RunEnded
 from hilseq.journal.reader import read_journal, run_state
 from hilseq.journal.samples import SampleWriter
+from hilseq.journal.soak_entries import SoakColumn
 from hilseq.journal.writer import JournalWriter
 from hilseq.reports.soak import SoakView, soak_of
 from hilseq.verdicts import CheckVerdict

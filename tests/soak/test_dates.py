@@ -6,8 +6,8 @@ from types import SimpleNamespace
 from typing import Any, cast
 
 from hilseq.description.plans import Soak
-from hilseq.journal.entries import SoakEventLogged
 from hilseq.journal.run_state import Incident, SoakFinding
+from hilseq.journal.soak_entries import SoakEventLogged
 from hilseq.procedures.soak.events import Events, SoakOutcome
 from hilseq.procedures.soak.record import SoakRecorder
 from hilseq.procedures.soak.traffic import Worse

@@ -17,9 +17,10 @@ import numpy as np
 import pytest
 
 from hilseq.cli.soak_lines import ModeBar
-from hilseq.journal.entries import RunResumed, SoakEnded, SoakEventLogged, SoakGap
+from hilseq.journal.entries import RunResumed
 from hilseq.journal.reader import read_journal
 from hilseq.journal.samples import read_samples
+from hilseq.journal.soak_entries import SoakEnded, SoakEventLogged, SoakGap
 from hilseq.plugin.other_runs import resumed_run
 from tests import warm
 

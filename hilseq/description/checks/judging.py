@@ -30,11 +30,12 @@ from hilseq.description.accuracy import (
     since_calibration,
     years_since,
 )
+from hilseq.description.calibration import Calibration
 from hilseq.description.findings import Finding, Findings, Place
 from hilseq.description.points import AnalogPoint
 from hilseq.description.profile import Profile
 from hilseq.description.scpi import ScpiSupply
-from hilseq.description.stand import Calibration, Signal, Stand
+from hilseq.description.stand import Signal, Stand
 from hilseq.quantities import base_unit, dimension_of, show_duration
 
 #: Test uncertainty ratio from which on a reading is judged well.

@@ -8,9 +8,10 @@ import re
 from collections.abc import Iterable
 from typing import NamedTuple
 
+from hilseq.description.calibration import Calibration
 from hilseq.description.drivers import AddressedModel
 from hilseq.description.findings import Finding, Findings, Place, nearest_word
-from hilseq.description.stand import Calibration, Stand
+from hilseq.description.stand import Stand
 from hilseq.quantities import SYMBOLS
 
 #: Most names that a message lists.

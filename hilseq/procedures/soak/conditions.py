@@ -18,8 +18,8 @@ from hilseq.description.profile import Indicator, Mode
 from hilseq.description.stand import Stand
 from hilseq.errors import Interlock, InvalidResponse
 from hilseq.journal import samples
-from hilseq.journal.entries import SoakColumn
 from hilseq.journal.run_state import SoakFinding
+from hilseq.journal.soak_entries import SoakColumn
 from hilseq.procedures.soak import sampler as columns
 from hilseq.procedures.soak.extremes import Extremes, LimitedColumn
 from hilseq.procedures.soak.sampler import Sample, Sampler

@@ -17,8 +17,10 @@ from typing import Any
 
 from hilseq.description.plans import Soak
 from hilseq.errors import UnitFault
-from hilseq.journal.entries import NOT_COUNTED, PROVOKED, PortTally, SoakEventLogged, StoredFault
+from hilseq.journal.entries import PROVOKED, StoredFault
+from hilseq.journal.event_names import NOT_COUNTED
 from hilseq.journal.run_state import Incident, SoakFinding
+from hilseq.journal.soak_entries import PortTally, SoakEventLogged
 from hilseq.procedures.memory import Key, added, counted, unusual
 from hilseq.procedures.soak.conditions import NEW_FAULT, SIGNS, SoakConditions
 from hilseq.procedures.soak.extremes import Extreme

@@ -11,7 +11,9 @@ from dataclasses import dataclass, replace
 from typing import Protocol
 
 from hilseq.clock import Clock
-from hilseq.journal.entries import (
+from hilseq.journal.entries import StoredFault
+from hilseq.journal.run_state import SoakState
+from hilseq.journal.soak_entries import (
     PortTally,
     SoakColumn,
     SoakEnded,
@@ -19,9 +21,7 @@ from hilseq.journal.entries import (
     SoakGap,
     SoakStarted,
     SoakStatus,
-    StoredFault,
 )
-from hilseq.journal.run_state import SoakState
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,8 +14,8 @@ from hilseq import gc_tuning
 from hilseq.description.plans import Soak, SoakCycles
 from hilseq.description.profile import Mode
 from hilseq.errors import Interlock, StandFault, UnitFault
-from hilseq.journal.entries import SoakEnded, SoakStarted, SoakStatus
 from hilseq.journal.run_state import Incident, SoakFinding
+from hilseq.journal.soak_entries import SoakEnded, SoakStarted, SoakStatus
 from hilseq.procedures.bench import Bench
 from hilseq.procedures.soak.conditions import SoakConditions, overloads
 from hilseq.procedures.soak.events import Events, SoakOutcome

@@ -19,8 +19,8 @@ from hilseq.description.registers import FULL_MODBUS, ModbusLimits
 from hilseq.description.stand import PortWiring
 from hilseq.errors import StandFault, UnitFault, UnitInvalidResponse
 from hilseq.instruments.protocols import SHORT_FRAME, SerialPartner
-from hilseq.journal.entries import PortTally
 from hilseq.journal.run_state import SoakFinding
+from hilseq.journal.soak_entries import PortTally
 from hilseq.procedures.polling import IN_VAIN
 from hilseq.procedures.ports import CONFIDENCE, Ports
 

@@ -1,4 +1,4 @@
-"""From what the records commanded to words, tables and drawings."""
+"""From what the records hold to words, tables and drawings."""
 
 from __future__ import annotations
 
@@ -9,12 +9,13 @@ from hilseq.analysis.gauge import GaugeStudy
 from hilseq.journal.entries import ENOUGH_REPAIRS
 from hilseq.records.history import drawings
 from hilseq.records.history.answer import Answer, AnswerTable, Share, percent
+from hilseq.records.history.calibrations import CalibrationDue, Due
 from hilseq.records.history.drawings import brief, span
 from hilseq.records.history.gauge import SlotGauge
 from hilseq.records.history.part import FirstPass, Pareto, Pooled, Retested, YieldOfPeriod
 from hilseq.records.history.reading import Chart, ReadingHistory
 from hilseq.records.history.repairs import CureRate
-from hilseq.records.history.stands import CalibrationDue, Due, StandComparison, StandRow
+from hilseq.records.history.stands import StandComparison, StandRow
 from hilseq.records.history.unit_history import UnitHistory, UnitVisit
 from hilseq.reports.formatting import DisplayScale, count, join_truncated, scale_of, symbol
 

@@ -10,11 +10,12 @@ import sqlalchemy as sa
 from hilseq.records.database import Database
 from hilseq.records.history import present
 from hilseq.records.history.answer import Answer, AnswerTable, percent
+from hilseq.records.history.calibrations import calibrations_due
 from hilseq.records.history.gauge import gauge
 from hilseq.records.history.part import first_pass, pareto, pooled, retested, yield_over_time
 from hilseq.records.history.reading import LAST_POINTS, reading_history, reading_names
 from hilseq.records.history.repairs import cure_rates
-from hilseq.records.history.stands import LAST_VISITS, calibrations_due, compare_stands
+from hilseq.records.history.stands import LAST_VISITS, compare_stands
 from hilseq.records.history.unit_history import unit_history
 from hilseq.records.tables import units, visits
 from hilseq.reports.formatting import count

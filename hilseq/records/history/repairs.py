@@ -1,6 +1,6 @@
 """Which action cured what: units that came back from a repair, and whether they then shipped.
 
-A repair is reported by the intake of the visit after it (`repair: memory battery`). Each unit counts once for each
+A repair is named by the intake of the visit after it (`repair: memory battery`). Each unit counts once for each
 action: at its first decided visit after it, and only where the visit before had sent it to repair. Bounds are exact
 (Clopper-Pearson).
 """
