@@ -11,6 +11,7 @@ channels move together, so that sixteen take as long as one; what they do to eac
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
@@ -157,6 +158,10 @@ def _wired(
     return replace(channel, step=step)
 
 
+#: An analog input is far from right beyond so many times its largest error: no scatter takes it there.
+_FAR = 2.0
+
+
 class AnalogPoints:
     """The analog channels of one unit. `signals_of` maps each channel to the signal at its terminal."""
 
@@ -184,6 +189,8 @@ class AnalogPoints:
         #: Longest time until every channel has settled, s.
         self.settle = max((channel.point.settle for channel in self.channels.values()), default=0.0)
         self._quantities: dict[str, float] = {}
+        #: By channel: how often it was read wrong over the link, and right when it was read again at once.
+        self.misread: Counter[str] = Counter()
         #: Called with whether any output is commanded to anything, or all to their lower ends.
         self.commanding: Callable[[bool], None] = lambda _: None
 
@@ -213,7 +220,25 @@ class AnalogPoints:
         self._clock.sleep(self.settle)
 
     def look(self) -> dict[str, Comparison]:
-        """Compare every channel that was set with what it says, by one look at all of them."""
+        """Compare every channel that was set with what it says, by one look at all of them.
+
+        An input that is far from right is read over the link again at once: where it is right then, it was misread.
+        """
+        looks = self._look()
+        far = [name for name in looks if self._is_far(name, looks[name])]
+        if far:
+            again = self._look()
+            misread = [name for name in far if not self._is_far(name, again[name])]
+            self.misread.update(misread)
+            looks |= {name: again[name] for name in misread}
+        return looks
+
+    def _is_far(self, name: str, look: Comparison) -> bool:
+        channel = self.channels[name]
+        most = channel.largest_error(look.expected) + 2.0 * look.uncertainty
+        return not channel.is_output and abs(look.error) > _FAR * most
+
+    def _look(self) -> dict[str, Comparison]:
         own = [name for name in self._quantities if not self.channels[name].is_output]
         read = self._inputs.snapshot(own) if own else {}
         sensed = self.sensed()

@@ -138,13 +138,20 @@ class ConfigurationMemory:
     """The configuration of one unit."""
 
     def __init__(
-        self, description: Configuration, link: UnitLink, clock: Clock, loaded: Callable[[], None] = nothing
+        self,
+        description: Configuration,
+        link: UnitLink,
+        clock: Clock,
+        loaded: Callable[[], None] = nothing,
+        misread: Counter[str] | None = None,
     ) -> None:
         self._description = description
         self._link = link
         self._clock = clock
         #: Called when the reference is about to be loaded.
         self._loaded = loaded
+        #: By place: how often it was read wrong over the link, and right when it was read again at once.
+        self._misread: Counter[str] = Counter() if misread is None else misread
 
     @property
     def complement(self) -> list[int]:
@@ -194,6 +201,9 @@ class ConfigurationMemory:
         """
         compared()
         held, reference = self.read(), list(self._description.content if content is None else content)
+        if held != reference and (again := self.read()) == reference:
+            self._misread["configuration"] += 1
+            held = again
         wrong = [index for index, pair in enumerate(zip(held, reference, strict=True)) if pair[0] != pair[1]]
         if wrong:
             index = wrong[0]

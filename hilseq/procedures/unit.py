@@ -120,6 +120,7 @@ class Unit:
         self._clock = clock
         #: What was seen of it early in this visit.
         self.baseline = Baseline()
+        analog.misread = self.baseline.misread
         #: Every start of this visit that came to ready, in order.
         self.starts: list[SeenStart] = []
         self._ready_since: float | None = None
@@ -140,8 +141,9 @@ class Unit:
         """The configuration memory. Raises NotPerformed when the profile has none."""
         if self.profile.configuration is None:
             raise NotPerformed("the profile describes no configuration")
+        known = self.baseline
         return ConfigurationMemory(
-            self.profile.configuration, self.link, self._clock, self.baseline.note_configured
+            self.profile.configuration, self.link, self._clock, known.note_configured, known.misread
         )
 
     # -- power and readiness -----------------------------------------------------------------------

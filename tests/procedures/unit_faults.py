@@ -98,16 +98,20 @@ def _wrong_when_held(spot: Spot) -> list[Change]:
 
 
 def _misread(spot: Spot) -> list[Change]:
-    """Let one read of the inputs in ten have a bit wrong, now here, now there, and the lamp blink."""
+    """Let one read of the points in ten have a bit wrong, now here, now there, and the lamp blink."""
     unit, stream = spot.unit, spot.world.streams.of(spot.slot, "misread")
-    report = unit.profile.points.inputs["i01"].report
+    points = unit.profile.points
+    registers = {points.inputs["i01"].report: 1, points.analog_inputs["ai1"].register_: 1 << 9}
+    wrong: dict[tuple[object, int], int] = {
+        (each.table, each.address): bit for each, bit in registers.items()
+    }
     server = spot.world._links[spot.slot]
 
     def make(old: Callable[..., list[int]]) -> Callable[..., list[int]]:
         def read(table: object, address: int, count: int) -> list[int]:
             words = list(old(table, address, count))
-            if table is report.table and address == report.address and stream.random() < 0.1:
-                words[stream.randrange(count)] ^= 1
+            if (table, address) in wrong and stream.random() < 0.1:
+                words[stream.randrange(count)] ^= wrong[table, address]
             return words
 
         return read
