@@ -275,8 +275,11 @@ class VisitHooks:
                 self._made_safe(check.slot)
 
     @pytest.hookimpl(specname="pytest_runtest_protocol")
-    def run_check(self, item: pytest.Item, nextitem: pytest.Item | None) -> bool:
-        """Run a check; once more when its link was away and has come back; only the second time is then reported."""
+    def pytest_runtest_protocol_again(self, item: pytest.Item, nextitem: pytest.Item | None) -> bool:
+        """Run a check; once more when its link was away and has come back; only the second time is then reported.
+
+        pytest takes nothing for a hook that is not called `pytest_…`, whatever it is marked with.
+        """
         check = item.stash[CHECK]
         where = {"nodeid": item.nodeid, "location": item.location}
         item.ihook.pytest_runtest_logstart(**where)

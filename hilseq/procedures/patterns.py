@@ -26,10 +26,6 @@ from hilseq.statements import compared
 MOST_FOLLOW_UPS = 16
 #: A point that reads wrong is given this many settling times in a second pass: it may only be late.
 PATIENCE = 5.0
-#: A read may be older than any that was seen while the age of reads was measured, by up to this factor: scans come
-#: early or late, and a few looks hardly meet the worst (a fifth of a scan each way: a choice, no source). Only the
-#: earliest time at which a point may have followed depends on it.
-_OLDER = 1.3
 #: How far beyond a settling time is looked while a delay is measured.
 _BEYOND = 1.5
 #: Where one pass leaves too much between the bounds of a delay, for the stand sees late or an instrument answers
@@ -56,11 +52,20 @@ class DigitalPoints(Protocol):
 
     @property
     def lag(self) -> float:
-        """How much later than it happens a change may be seen, s."""
+        """How much later than it happens a change may be seen, or reach its terminal, s."""
+        ...
+
+    @property
+    def longest_lag(self) -> float:
+        """The same where the scan that was measured may not have been the longest, s."""
         ...
 
     def command(self, *on: str) -> None:
         """Command the named points on and all others off, without waiting for the unit."""
+        ...
+
+    def command_at_once(self, *on: str) -> None:
+        """Do the same without waiting for the terminals either."""
         ...
 
     def seen(self) -> dict[str, bool]:
@@ -84,7 +89,7 @@ class PatternRun:
 
     def faults(self) -> dict[str, str]:
         """Return what is wrong with each point that is at fault, in words that name its companions."""
-        seen = f", as seen by channels that may be {1e3 * self.lag:.0f} ms late" if self.lag else ""
+        seen = f", through channels that may be {1e3 * self.lag:.0f} ms late" if self.lag else ""
         found = dict.fromkeys(sorted(self.late), f"follows only later than {1e3 * self.settle:g} ms{seen}")
         found = {name: f"{name} {words}" for name, words in found.items()}
         for site in self.diagnosis.sites:
@@ -131,8 +136,8 @@ def _bits(vector: Vector) -> str:
 def run_patterns(points: DigitalPoints, clock: Clock, misread: Counter[str] | None = None) -> PatternRun:
     """Run the patterns and measure the delays; all points are commanded off afterwards.
 
-    What was wrong once, and neither with patience nor in time again, is counted in `misread`, where it is given, and
-    not taken for late: it is for further looks to tell.
+    What was wrong once, and neither with patience nor in time again, is not taken for late; it is counted in `misread`,
+    where that is given, for further looks to tell.
     """
     run = PatternRun(points.names, points.settle, points.lag)
     vectors = shortest_complete(len(points.names))
@@ -158,9 +163,11 @@ def _second_look(points: DigitalPoints, clock: Clock, run: PatternRun, misread: 
         if any(v[number] != r[number] for v, r in zip(run.vectors, patient, strict=True))
     }
     hasty = set(diagnose(run.vectors, run.responses).points)
-    if misread is not None and hasty:
+    if hasty:
+        # What is late is so again; what was so once was the stand's doing, or is for further looks to tell.
         once = hasty - set(_hasty_again(points, clock, run))
-        misread.update(run.names[number] for number in once if run.names[number] not in wrong)
+        if misread is not None:
+            misread.update(run.names[number] for number in once if run.names[number] not in wrong)
         hasty -= once
     run.late = frozenset(
         name for number, name in enumerate(run.names) if number in hasty and name not in wrong
@@ -184,7 +191,7 @@ def _hasty_again(points: DigitalPoints, clock: Clock, run: PatternRun) -> tuple[
 
 
 def _apply(points: DigitalPoints, clock: Clock, vector: Vector, patience: float) -> Vector:
-    points.command(*(name for name, on in zip(points.names, vector, strict=True) if on))
+    points.command_at_once(*(name for name, on in zip(points.names, vector, strict=True) if on))
     clock.sleep(patience * points.settle + points.lag)
     seen = points.seen()
     return tuple(seen[name] for name in points.names)
@@ -237,10 +244,15 @@ def _add(known: dict[str, list[tuple[float, float]]], windows: Mapping[str, tupl
 def _narrowed(windows: Sequence[tuple[float, float]]) -> tuple[float, float]:
     """Return between which times a delay lies that was seen in each of some windows, s.
 
-    Where no time is in all of them it does not always take as long, as of a unit with a cycle: the longest counts.
+    Where no time is in all of them it does not always take as long, as of a unit with a cycle: the longest counts. One
+    alone that is later than all others is a moment in which the stand, or this computer, was held up.
     """
-    earliest, latest = max(window[0] for window in windows), min(window[1] for window in windows)
-    return earliest, latest if latest >= earliest else max(window[1] for window in windows)
+    ordered = sorted(windows)
+    latest = min(window[1] for window in windows)
+    if len(ordered) >= _VARIED and ordered[-2][0] <= latest < ordered[-1][0]:
+        ordered.pop()
+    earliest = ordered[-1][0]
+    return earliest, latest if latest >= earliest else max(window[1] for window in ordered)
 
 
 def _quickest(times: Sequence[float]) -> float:
@@ -273,10 +285,10 @@ def _windows(
     How long the command and each look took is added to `commands` and `looks`.
 
     Known between the last look that saw the old level, which may be old by the lag of the stand, and the first that
-    saw the new one. Sending the command takes time itself and widens that.
+    saw the new one. Sending the command takes time itself and widens that, as does the lag of a drive.
     """
     sending = clock.now()
-    points.command(*(points.names if level else ()))
+    points.command_at_once(*(points.names if level else ()))
     sent = clock.now()
     commands.append(sent - sending)
     waiting = dict.fromkeys(points.names, sent)
@@ -287,7 +299,7 @@ def _windows(
         answered = clock.now()
         looks.append(answered - asked)
         for name in [name for name in waiting if seen[name] is level]:
-            found[name] = max(0.0, waiting.pop(name) - _OLDER * points.lag - sent), answered - sending
+            found[name] = max(0.0, waiting.pop(name) - points.longest_lag - sent), answered - sending
         waiting = dict.fromkeys(waiting, asked)
         clock.sleep(points.settle / DELAY_LOOKS)
     return found

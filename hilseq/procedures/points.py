@@ -28,6 +28,11 @@ from hilseq.procedures.patterns import PATIENCE
 from hilseq.procedures.wiring import OutputLevel, Sensor
 from hilseq.quantities import base_unit
 
+#: A read may be older than any that was seen while the age of reads was measured, by up to this factor: scans come
+#: early or late, and a few looks hardly meet the worst (a fifth of a scan each way: a choice, no source). Only the
+#: earliest time at which a point may have followed depends on it.
+_OLDER = 1.3
+
 
 class Outputs:
     """The digital outputs: commanded over the link, sensed by the stand.
@@ -64,6 +69,9 @@ class Outputs:
         self.commanding(bool(on))
         self._commands.write_many({name: float(name in on) for name in self.names})
 
+    #: The link has no terminals to wait for.
+    command_at_once = command
+
     def drive(self, *on: str) -> dict[str, bool]:
         """Command the named outputs on and all others off; return what the stand senses then."""
         self.command(*on)
@@ -79,6 +87,11 @@ class Outputs:
     def lag(self) -> float:
         """How much later than its terminal the stand may show an output, s."""
         return self._signals.lag(sensor.name for sensor in self._sensors.values())
+
+    @property
+    def longest_lag(self) -> float:
+        """How much later a look may show it where scans come early or late, s."""
+        return _OLDER * self.lag
 
     def sensed(self) -> dict[str, bool]:
         """Return for each output whether the stand senses it on now: the lag of its channels is waited for."""
@@ -120,8 +133,6 @@ class Inputs:
         clock: Clock,
     ) -> None:
         self.names = tuple(points)
-        #: The unit reports its inputs itself.
-        self.lag = 0.0
         #: Longest time until every report follows, s.
         self.settle = max((point.settle for point in points.values()), default=0.0)
         self._reports = reports
@@ -134,10 +145,26 @@ class Inputs:
 
         Raises LookupError for no input.
         """
+        self._command(on, settle=True)
+
+    def command_at_once(self, *on: str) -> None:
+        """Do the same without waiting for the terminals: they have it within `lag`."""
+        self._command(on, settle=False)
+
+    def _command(self, on: tuple[str, ...], *, settle: bool) -> None:
         must_be_known("input", on, self.names)
-        self._signals.write_many(
-            {signal: level if name in on else 0.0 for name, (signal, level) in self._drives.items()}
-        )
+        values = {signal: level if name in on else 0.0 for name, (signal, level) in self._drives.items()}
+        self._signals.write_many(values, settle=settle)
+
+    @property
+    def lag(self) -> float:
+        """How much later than it was driven a terminal may have it, s; the unit reports its inputs itself."""
+        return self._signals.drive_lag(signal for signal, _ in self._drives.values())
+
+    @property
+    def longest_lag(self) -> float:
+        """The same: the way there and back, by which it is measured, is the longer one, s."""
+        return self.lag
 
     def drive(self, *on: str) -> dict[str, bool]:
         """Drive the named inputs and let go of all others; return what the unit reports then."""

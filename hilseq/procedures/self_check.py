@@ -398,8 +398,10 @@ def misfits(unit: Unit) -> list[Misfit]:
             return found
         else:
             answered = True
-    # Where all of them are garbled that is the link, and no width.
-    return found + (garbled if answered else [])
+    if answered:
+        return found + garbled
+    # Where all of them are garbled that is the link, and no width; so it is where a unit that was ready refuses all.
+    return [] if unit.starts else found
 
 
 def _identification(unit: Unit) -> list[Misfit]:

@@ -21,6 +21,7 @@ from hilseq.clock import Clock
 from hilseq.description.profile import Indicator, Mode, Profile
 from hilseq.errors import UnitFault, UnitOrHarness
 from hilseq.procedures import link_check, outputs_off
+from hilseq.procedures.patterns import PATIENCE
 from hilseq.procedures.unit import Unit
 from hilseq.verdicts import UNIT_OR_HARNESS
 
@@ -288,8 +289,14 @@ def _step(
     analog.set(
         {name: analog.channels[name].scale.at(shares[found.steps]) for name, shares in found.shares.items()}
     )
-    clock.sleep(max(unit.outputs.settle, inputs.settle) + unit.outputs.lag)
+    settle = max(unit.outputs.settle, inputs.settle)
+    clock.sleep(settle + unit.outputs.lag)
     sensed = unit.outputs.seen() if outputs else {}
+    late = {name for name, is_on in sensed.items() if is_on is not on[name]}
+    if late and all(found.steps and found.driven[name][found.steps - 1] is sensed[name] for name in late):
+        # Perhaps the stand has shown the last step too long. That a point is late is found by the patterns.
+        clock.sleep(PATIENCE * settle)
+        sensed = unit.outputs.seen()
     wrong = {name: _words(on[name], is_on) for name, is_on in sensed.items() if is_on is not on[name]}
     if len(wrong) >= _LEFT and not any(sensed.values()) and (mode := unit.modes.reported()) is not Mode.LIVE:
         # All at once have one cause.

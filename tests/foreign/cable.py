@@ -152,9 +152,9 @@ def writes_coil(first: int) -> Callable[[bytes], bool]:
     return lambda data: len(data) > 9 and data[7] in (5, 15) and int.from_bytes(data[8:10], "big") >= first
 
 
-def reads_inputs(first: int) -> Callable[[bytes], bool]:
-    """Return what recognizes a Modbus TCP request that reads discrete inputs from `first` on (function 02)."""
-    return lambda data: len(data) > 9 and data[7] == 2 and int.from_bytes(data[8:10], "big") == first
+def reads(function: int, first: int) -> Callable[[bytes], bool]:
+    """Return what recognizes a Modbus TCP request of a function that reads from `first` on."""
+    return lambda data: len(data) > 9 and data[7] == function and int.from_bytes(data[8:10], "big") == first
 
 
 def answers_exception(code: int) -> Alter:

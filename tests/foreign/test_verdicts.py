@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from tests.end_to_end.conftest import ROOT, MakeVisit, Visit
-from tests.foreign.cable import answers_exception, reads_inputs, writes_coil
+from tests.foreign.cable import answers_exception, reads, writes_coil
 from tests.foreign.conftest import STAND, Rig, StartRig
 
 pytestmark = pytest.mark.foreign
@@ -21,7 +21,7 @@ SHIP, REPAIR, INCOMPLETE, STAND_FAULT = (0, "ship"), (1, "repair"), (3, "incompl
 HEALTHY_VISITS = int(os.environ.get("HILSEQ_FOREIGN_VISITS", "1"))
 #: Slowest answers of unit, supply and I/O in these, ms: the whole range in the whole draw, a short visit otherwise.
 SLOWEST = 300 if HEALTHY_VISITS > 1 else 60
-POWER_ON, OUTPUTS = "test_10_power_on.py", "test_60_outputs.py"
+POWER_ON, OUTPUTS, INPUTS = "test_10_power_on.py", "test_60_outputs.py", "test_70_inputs.py"
 
 
 def nothing(_: Rig) -> None:
@@ -58,10 +58,16 @@ CASES = {
     "a unit that takes long to start": Case(SHIP, rig={"unit": ("--boot", "2.2")}),
     "a slow network to the I/O": Case(SHIP, act=lambda rig: setattr(rig.io, "delay", 0.02)),
     "one request to the unit and one to the I/O lost": Case(
-        SHIP, act=at_first_output(lambda rig: rig.io.when(reads_inputs(300), lambda: None))
+        SHIP, act=at_first_output(lambda rig: rig.io.when(reads(2, 300), lambda: None))
     ),
+    "an I/O that scans slowly": Case(SHIP, rig={"scan": 60.0}, sequences=(POWER_ON, INPUTS)),
     # Cables.
     "link out for 2 s": Case(SHIP, act=at_first_output(lambda rig: rig.link.cut(2.0))),
+    "link out while the configuration is read": Case(
+        SHIP,
+        act=lambda rig: rig.link.when(reads(3, 200), lambda: rig.link.cut(2.5)),
+        sequences=(POWER_ON, "test_40_configuration.py"),
+    ),
     "link out for good": Case(
         INCOMPLETE, "link", "the lamp is healthy", act=at_first_output(lambda rig: rig.link.cut())
     ),
@@ -79,6 +85,9 @@ CASES = {
     ),
     "link answers exceptions": Case(
         INCOMPLETE, "link", "error 4", act=at_first_output(lambda rig: rig.link.garble(answers_exception(4)))
+    ),
+    "link refuses everything": Case(
+        INCOMPLETE, "link", "illegal", act=at_first_output(lambda rig: rig.link.garble(answers_exception(2)))
     ),
     "a unit that is on without its supply": Case(
         STAND_FAULT,

@@ -10,8 +10,11 @@ from hilseq.analysis.limits import Limits, ReadingVerdict
 from hilseq.description.loading import load_stand
 from hilseq.errors import LinkLost, NotResolvable
 from hilseq.journal.entries import Reading
+from hilseq.plugin.allure_results import AllureResults
 from hilseq.plugin.classify import Outcome, classify
 from hilseq.plugin.gates import Gates, _too_much, _weigh_link
+from hilseq.plugin.hooks import JunitResults, VisitHooks
+from hilseq.plugin.judging import Judging
 from hilseq.procedures.wiring import parts_of, served_by
 from hilseq.verdicts import CheckVerdict
 
@@ -130,3 +133,15 @@ def test_a_fault_of_the_stand_closes_whom_it_concerns(places: tuple[str, ...], c
     outcome = Outcome(CheckVerdict.STAND_FAULT, "broken", places)
     assert gates.after("A", "a check", outcome, gate=False) == closed
     assert gates.reason("A") == "the stand failed earlier (broken)"
+
+
+def test_every_method_that_is_marked_as_a_hook_is_one() -> None:
+    """Pytest looks at `pytest_…` alone: by another name a hook is never called, and nobody says so."""
+    marked = [
+        f"{owner.__module__}.{owner.__qualname__}.{name}"
+        for owner in (VisitHooks, Judging, JunitResults, AllureResults)
+        for name, method in vars(owner).items()
+        if hasattr(method, "pytest_impl")
+    ]
+    assert len(marked) > 10
+    assert [name for name in marked if not name.rsplit(".", 1)[-1].startswith("pytest_")] == []

@@ -41,7 +41,7 @@ def board(clock: SteppedClock) -> Iterator[MakeBoard]:
     made: list[Board] = []
 
     def make(size: int, faults: Sequence[Fault] = (), late: dict[int, float] | None = None) -> Board:
-        made.append(Board(size, faults, late or {}, clock))
+        made.append(Board(size, faults, {} if late is None else late, clock))
         return made[-1]
 
     yield make
@@ -142,8 +142,9 @@ class SlowAnswers:
     """Points that are seen through answers of 1 to 300 ms; when in that time they are looked at, nobody knows."""
 
     def __init__(self, points: DigitalPoints, clock: SteppedClock, seed: int) -> None:
-        self.names, self.settle, self.lag = points.names, points.settle, points.lag
-        self.command = points.command
+        self.names, self.settle = points.names, points.settle
+        self.lag, self.longest_lag = points.lag, points.longest_lag
+        self.command, self.command_at_once = points.command, points.command_at_once
         self._seen, self._clock, self._random = points.seen, clock, random.Random(seed)
 
     def seen(self) -> dict[str, bool]:
@@ -163,3 +164,30 @@ def test_slow_answers_leave_no_delay_undecided(board: MakeBoard, clock: SteppedC
         delay = run.delay(name)
         assert delay.value + delay.expanded_uncertainty <= SETTLE
         assert abs(delay.value - true) <= 2 * delay.standard_uncertainty
+
+
+class OldPicture:
+    """Points of which one look shows what the look before did, as an I/O does that was held up for a moment."""
+
+    def __init__(self, points: DigitalPoints, number: int) -> None:
+        self.names, self.settle = points.names, points.settle
+        self.lag, self.longest_lag = points.lag, points.longest_lag
+        self.command, self.command_at_once = points.command, points.command_at_once
+        self._seen, self._left, self._last = points.seen, number, dict.fromkeys(points.names, False)
+
+    def seen(self) -> dict[str, bool]:
+        """Look, or show the last look once more when it is the turn for that."""
+        self._left -= 1
+        if self._left:
+            self._last = self._seen()
+        return self._last
+
+
+@pytest.mark.parametrize("number", [2, 5, 8, 12, 31])
+def test_one_old_picture_makes_no_point_late(board: MakeBoard, clock: SteppedClock, number: int) -> None:
+    """In the patterns and while delays are measured; a point that is late is so again."""
+    run = run_patterns(OldPicture(board(4, late={1: 0.010}).outputs(), number), clock)
+    assert run.faults() == {}
+    for name in run.names:
+        delay = run.delay(name)
+        assert delay.value + delay.expanded_uncertainty <= SETTLE

@@ -207,11 +207,7 @@ def _delays(stand: Stand, slot: str, profile: Profile) -> Iterator[_Judged]:
             if found is None:
                 continue
             signal_name, signal = found
-            late = (
-                0.0
-                if signal.drives is not None
-                else (signal.lag or 0.0) + (stand.io[signal.io].scan_time or 0.0)
-            )
+            late = (signal.lag or 0.0) + (stand.io[signal.io].scan_time or 0.0)
             yield _Judged(
                 f"settle of {name}",
                 reading,
