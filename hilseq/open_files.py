@@ -1,11 +1,18 @@
-"""How many files and connections this process may have open: enough before anything begins, or a clear refusal."""
+"""Files that are opened: how many this process may have, and none in a folder of others that is no plain file."""
 
 from __future__ import annotations
 
+import errno
+import os
+import stat
 import sys
+from io import BufferedReader
+from pathlib import Path
 
 from hilseq.errors import UsageError
 
+#: Longest first line of a journal, bytes: it holds the texts of all files the run was given.
+LONGEST_HEADER = 16 << 20
 #: What a visit, or the pages of runs, need at the least.
 NEEDED = 64
 
@@ -28,3 +35,15 @@ def require_open_files(needed: int = NEEDED) -> int:
         )
     resource.setrlimit(resource.RLIMIT_NOFILE, (needed, hard))
     return needed
+
+
+def open_plain(path: Path) -> BufferedReader:
+    """Open a file for reading that somebody else may have put there.
+
+    Raises OSError for what is no plain file: a pipe would be waited for, and a device has no end.
+    """
+    handle = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
+    if not stat.S_ISREG(os.fstat(handle).st_mode):
+        os.close(handle)
+        raise OSError(errno.EINVAL, "it is no plain file", str(path))
+    return os.fdopen(handle, "rb")

@@ -164,7 +164,7 @@ def read_endpoints(file: Path) -> dict[str, str]:
     """Return the addresses of a twin that serves several visits. Raises UsageError."""
     try:
         return {str(key): str(value) for key, value in json.loads(file.read_text("utf-8")).items()}
-    except (OSError, ValueError, AttributeError) as error:
+    except (OSError, ValueError, AttributeError, RecursionError) as error:
         raise UsageError(f"--twin {file}: there are no addresses of a twin in it ({error})") from None
 
 

@@ -136,8 +136,11 @@ def _own(kept: InputFile, folder: Path, *, trusted: bool) -> Path:
 
 def _unchanged(path: Path, kept: InputFile) -> Path | None:
     """Return the sequence where it was, if it is still the same: it may need its neighbours."""
+    from hilseq.open_files import open_plain
+
     try:
-        same = hashlib.sha256(path.read_bytes()).hexdigest() == kept.sha256
+        with open_plain(path) as file:
+            same = hashlib.file_digest(file, "sha256").hexdigest() == kept.sha256
     except (OSError, ValueError):  # ValueError: a name that no file has
         return None
     return path if same else None

@@ -15,13 +15,14 @@ from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
-from hilseq.analysis.limits import Limits, ReadingVerdict, decide
+from hilseq.analysis.limits import Limits, ReadingVerdict, conformance_probability, decide
 from hilseq.analysis.uncertainty import expanded_of
 from hilseq.journal.entries import (
     CheckEnded,
     CheckPlanned,
     CheckStarted,
     EventLogged,
+    FaultsRead,
     InputFile,
     InstrumentIdentified,
     JournalEntry,
@@ -32,7 +33,7 @@ from hilseq.journal.entries import (
     RunResumed,
     without_slot,
 )
-from hilseq.journal.event_names import SUPPLY_ON
+from hilseq.journal.event_names import REPEATED, STAND_ASKED, SUPPLY_OFF, SUPPLY_ON
 from hilseq.journal.run_state import RunState, SoakState, UnitState
 from hilseq.journal.soak_entries import SoakEnded
 from hilseq.verdicts import CheckVerdict, ExitCode
@@ -52,7 +53,7 @@ def contradictions(entries: Sequence[JournalEntry], state: RunState) -> list[str
     """Return what is wrong with a sound chain of entries, in words; nothing for a journal as a run writes it."""
     found = (
         *(_inputs(state), _origin(state), _times(entries), _order(entries), _safe(entries)),
-        *(_readings(state), _end(state)),
+        *(_readings(state), _traces(entries), _power(entries), _end(state)),
     )
     return [words for some in found for words in some]
 
@@ -63,13 +64,16 @@ def _inputs(state: RunState) -> Iterator[str]:
         if lossless and hashlib.sha256(one.text.encode("utf-8", "surrogatepass")).hexdigest() != one.sha256:
             yield f"the text of {one.role} {one.name} is not the one whose hash is noted"
     for unit in state.units:
+        role = f"approved plan of slot {unit.slot}"
         if unit.plan is not None:
-            yield from _plan(unit, unit.plan, state.inputs)
+            yield from _plan(unit, unit.plan, state)
+        elif state.end is not None and any(one.role == role for one in state.inputs):
+            yield f"the run had the {role}, and states nothing of it"
 
 
-def _plan(unit: UnitState, compared: PlanCompared, inputs: Sequence[InputFile]) -> Iterator[str]:
+def _plan(unit: UnitState, compared: PlanCompared, state: RunState) -> Iterator[str]:
     """Hold what a run says of its approved plan against the plan, the profile and the sequences that it was given."""
-    by_role = {one.role: one for one in inputs}
+    by_role = {one.role: one for one in state.inputs}
     named = by_role.get(f"approved plan of slot {compared.slot}")
     if named is None:
         if compared.revision:
@@ -91,7 +95,7 @@ def _plan(unit: UnitState, compared: PlanCompared, inputs: Sequence[InputFile]) 
     if hashlib.sha256(text.encode()).hexdigest() != identity:
         yield f"the approved plan of slot {compared.slot} is not the one whose identity it carries"
     if not compared.differences:
-        yield from _approved(unit, compared, content, inputs)
+        yield from _approved(unit, compared, content, state.inputs)
 
 
 def _approved(
@@ -118,6 +122,10 @@ def _approved(
     ]
     if lacking:
         yield f"the check {lacking[0]} of the approved plan is left out, and the run says that it is not"
+    known = set(plan["checks"].values())  # a soak is planned for itself
+    more = [check for check, stage in planned.items() if check not in plan["checks"] and stage in known]
+    if more:
+        yield f"the check {more[0]} is not in the approved plan, and the run says that all of its checks are"
 
 
 def _origin(state: RunState) -> Iterator[str]:
@@ -185,6 +193,50 @@ def _order(entries: Sequence[JournalEntry]) -> Iterator[str]:
             yield f"line {number} {wrong}"
 
 
+def _traces(entries: Sequence[JournalEntry]) -> Iterator[str]:
+    """Tell which lines carry marks of something else than they state: a fault in a check that passed, another slot."""
+    slots, blamed = dict[str, str](), ""
+    for number, entry in enumerate(entries, 1):
+        match entry:
+            case CheckPlanned():
+                slots[entry.check] = entry.slot
+            case CheckStarted():
+                blamed = ""
+            case EventLogged(what=what) if what in (STAND_ASKED, REPEATED):
+                blamed = entry.text if what == STAND_ASKED else ""
+            case Reading() if entry.slot and slots.get(entry.check) not in (None, "", entry.slot):
+                yield f"line {number} holds a reading of slot {entry.slot} in a check of slot {slots[entry.check]}"
+            case CheckEnded() if entry.verdict is CheckVerdict.PASSED and (
+                entry.why or entry.places or blamed
+            ):
+                beside = entry.why or blamed or ", ".join(entry.places)
+                yield f"line {number}: {entry.check} has passed, and beside it stands a fault: {beside}"
+            case _:
+                pass
+
+
+def _power(entries: Sequence[JournalEntry]) -> Iterator[str]:
+    """Tell where a unit without power does what takes power. A signal may come between a command and its line."""
+    end = entries[-1] if entries else None
+    if not isinstance(end, RunEnded) or end.interrupted:
+        return
+    powered: dict[str, bool] = {}
+    for number, entry in enumerate(entries, 1):
+        match entry:
+            case RunResumed():
+                powered.clear()
+            case EventLogged(what=what) if what == SUPPLY_ON:
+                powered[entry.slot] = True
+            case EventLogged(what=what) if what == SUPPLY_OFF:
+                if not powered.get(entry.slot):
+                    yield f"line {number} switches off a unit that was not on"
+                powered[entry.slot] = False
+            case FaultsRead() if not powered.get(entry.slot, True):
+                yield f"line {number} reads the faults of a unit that has no power"
+            case _:
+                pass
+
+
 def _safe(entries: Sequence[JournalEntry]) -> Iterator[str]:
     """Tell where the stand was made safe otherwise than a run does it: it always is, after power was on."""
     powered = False
@@ -219,7 +271,7 @@ def _zero(entry: JournalEntry) -> float:
 def _readings(state: RunState) -> Iterator[str]:
     waived = {unit.slot: unit.paper.waived for unit in state.units if unit.paper is not None}
     for check in state.checks:
-        doubled = Counter(reading.model_dump_json() for reading in check.readings)
+        doubled = Counter(check.readings)
         if any(times > 1 for times in doubled.values()):
             yield f"a reading of {check.id} stands there twice, of the same instant"
         for reading in check.readings:
@@ -245,12 +297,22 @@ def _reading(reading: Reading) -> Iterator[str]:
             f"{reading.name} of {reading.check} is noted with an uncertainty of {known:.6g}, and its "
             f"terms make {made:.6g}"
         )
+    factor = reading.coverage_factor
+    if factor is not None and not reading.terms:
+        yield f"{reading.name} of {reading.check} is noted with a coverage factor, and no terms"
+    u = math.hypot(*(term.value for term in reading.terms))
+    if factor is not None and reading.terms and not math.isclose(factor * u, known, rel_tol=_REWORKED):
+        yield f"{reading.name} of {reading.check} is noted with another coverage factor than its terms make"
     try:
         limits = Limits(reading.low, reading.high)
         found = decide(float(reading.value), reading.guard_band, limits)
+        inside = conformance_probability(float(reading.value), u, limits) if reading.terms else None
     except ValueError as error:
         yield f"{reading.name} of {reading.check} cannot be judged: {error}"
         return
+    stated = reading.probability
+    if inside is not None and stated is not None and not math.isclose(inside, stated, abs_tol=_REWORKED):
+        yield f"{reading.name} of {reading.check} lies inside with a probability of {inside:.6g}, not {stated:.6g}"
     conforms = ReadingVerdict.CONFORMS
     better = reading.verdict is ReadingVerdict.MARGINAL and found is ReadingVerdict.FAILS
     if (found is conforms) != (reading.verdict is conforms) or better:
@@ -262,6 +324,7 @@ def _end(state: RunState) -> Iterator[str]:
     for unit in state.units:
         if unit.soak is not None and unit.soak.ended is not None:
             yield from _soak(unit.soak, unit.soak.ended)
+            yield from _length(unit, unit.soak, unit.soak.ended, state.header.options.soak_duration)
             planned = None if unit.plan is None else unit.plan.soak
             if planned is not None and planned != unit.soak.started.planned:
                 yield f"the soak of slot {unit.slot} states another plan than the run compared itself with"
@@ -274,6 +337,18 @@ def _end(state: RunState) -> Iterator[str]:
             yield f"the run came to its end, and {(begun or lost)[0]} did not"
     if state.end.exit_code not in (state.exit_code, ExitCode.STAND_FAULT):
         yield f"the run ended with code {state.end.exit_code}, and its checks make it {state.exit_code}"
+
+
+def _length(unit: UnitState, soak: SoakState, ended: SoakEnded, asked: float | None) -> Iterator[str]:
+    """Tell where a soak was to last otherwise than was asked for, or has passed before its time."""
+    started = soak.started
+    wanted = started.planned if asked is None else asked
+    if not math.isclose(started.duration, wanted, rel_tol=_REWORKED):
+        yield f"the soak of slot {unit.slot} was to last {started.duration:g} s, and {wanted:g} s were asked for"
+    due = started.planned if started.plan.get("required") is True else started.duration
+    passed = any(c.id == started.check and c.verdict is CheckVerdict.PASSED for c in unit.checks)
+    if passed and ended.since < due - started.period - _CLOCKS:
+        yield f"the soak of slot {unit.slot} has passed after {ended.since:g} s of {due:g} s"
 
 
 def _soak(soak: SoakState, ended: SoakEnded) -> Iterator[str]:

@@ -107,6 +107,10 @@ class RunStarted(Entry):
     inputs: tuple[InputFile, ...] = ()
 
 
+#: The identity of an I/O simulator that cannot be asked for it.
+NOT_ASKED = "not asked"
+
+
 class InstrumentIdentified(Entry):
     """An instrument of the stand that says it is the right one."""
 

@@ -18,6 +18,9 @@ RELEASED = "stand released"
 NOT_COUNTED = "not counted"
 #: What the event is called that tells the temperature around the instruments.
 AMBIENT = "ambient"
+#: What the event is called that tells what the stand was asked before a failed check blames the unit, and that of a
+#: check that is made once more.
+STAND_ASKED, REPEATED = "stand asked", "check repeated"
 #: What the event of something is called that a check could not judge on this visit, and why.
 NOT_JUDGED = "not judged"
 #: What the events are called that tell the voltage of a unit, first in their text: with power, and changed under power.

@@ -17,6 +17,7 @@ from hilseq.journal.fields import Entry
 from hilseq.journal.run_state import RunState, fold
 from hilseq.journal.upcasts import upcast
 from hilseq.journal.writer import FILE_NAME
+from hilseq.open_files import open_plain
 
 _E = TypeVar("_E", bound=Entry)
 
@@ -45,7 +46,7 @@ class FileTail:
     def _added(self) -> bytes:
         """Return what lies behind the last look; empty when the file is gone. Raises Replaced."""
         try:
-            with self.path.open("rb") as file:
+            with open_plain(self.path) as file:
                 status = os.fstat(file.fileno())
                 if self._inode not in (None, status.st_ino) or status.st_size < self._offset:
                     raise Replaced(str(self.path))
@@ -202,7 +203,7 @@ def lost(journal: Journal) -> str:
 
 def _holds_nul(path: Path) -> bool:
     """Tell whether a file without a newline holds a NUL byte, which no writer puts there."""
-    with path.open("rb") as file:
+    with open_plain(path) as file:
         while block := file.read(1 << 20):
             if b"\0" in block:
                 return True

@@ -25,6 +25,7 @@ from hilseq.errors import UsageError
 from hilseq.interrupts import held_back
 from hilseq.journal.reader import FileTail
 from hilseq.journal.soak_entries import PortTally, SamplesSealed
+from hilseq.open_files import open_plain
 
 if TYPE_CHECKING:
     import numpy as np
@@ -217,8 +218,8 @@ def read_samples(path: Path) -> Samples:
 
 def prefix_hash(path: Path, count: int) -> str:
     """Return the SHA-256 of the file up to its `count`-th record, to compare with a seal of the journal."""
-    with path.open("rb") as file:
-        head = file.readline()
+    with open_plain(path) as file:
+        head = file.readline(_LONGEST_HEAD)
         columns = len(json.loads(head)["columns"])
         length = count * (_record(columns).size + _CRC.size)
         digest = hashlib.sha256(head)

@@ -92,7 +92,7 @@ def _wrong(file: Path, seal: SamplesSealed | None, *, last: bool) -> str:
         return _compared(file, seal, last=last)
     except OSError as error:
         return f"cannot be read: {error.strerror or 'it fails'}"
-    except (UsageError, ValueError, KeyError, TypeError, OverflowError):
+    except (UsageError, ValueError, KeyError, TypeError, OverflowError, RecursionError):
         return "is no sample file of hilseq: it was damaged or replaced"
 
 

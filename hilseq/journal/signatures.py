@@ -15,6 +15,7 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
+from hilseq.open_files import open_plain
 from hilseq.signing import StandKey, is_signed
 
 FILE_NAME = "signatures.jsonl"
@@ -112,9 +113,10 @@ class Signer:
 
 def _cut_torn_line(path: Path) -> None:
     """Take off what a computer that stopped has left of a signature: the next one would be lost behind it."""
-    with suppress(FileNotFoundError), path.open("r+b") as file:
-        content = file.read(_LARGEST)
-        file.truncate(content.rfind(b"\n") + 1)
+    with suppress(FileNotFoundError):
+        with open_plain(path) as file:
+            whole = file.read(_LARGEST).rfind(b"\n") + 1
+        os.truncate(path, whole)
 
 
 def _line(plain: dict[str, Any]) -> bytes:
@@ -124,7 +126,7 @@ def _line(plain: dict[str, Any]) -> bytes:
 def read_signatures(folder: Path) -> Signatures:
     """Return the signatures of the run in a folder, whatever its file holds; none where there is none."""
     try:
-        with (folder / FILE_NAME).open("rb") as file:
+        with open_plain(folder / FILE_NAME) as file:
             lines = file.read(_LARGEST).splitlines(keepends=True)
     except OSError:
         return Signatures()

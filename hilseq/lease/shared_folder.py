@@ -19,6 +19,8 @@ ENVIRONMENT = "HILSEQ_LOCKS"
 #: Kept over a restart of the computer, unlike /tmp and /run (Filesystem Hierarchy Standard 3.0, 5.15).
 _DEFAULT = "/var/tmp/hilseq"  # noqa: S108 - shared on purpose
 _ALL_MAY_WRITE = 0o1777
+#: No blocks or inodes, or no more of them for this user.
+_FULL = (errno.ENOSPC, errno.EDQUOT)
 _FLAGS = os.O_RDWR | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_CLOEXEC", 0) | getattr(os, "O_NONBLOCK", 0)
 
 
@@ -67,6 +69,11 @@ def open_shared(path: Path, *, make: bool = True) -> int:
             raise _unusable_file(path, "another process keeps deleting it") from None
         raise
     except OSError as error:
+        if error.errno in _FULL:
+            words = (
+                f"{path}, by which an instrument is held, cannot be made ({error.strerror}): make room there"
+            )
+            raise StandFault(f"{words}. Nothing is powered before", place="this computer") from error
         wrong = "is a link" if error.errno == errno.ELOOP else f"cannot be opened ({error.strerror})"
         raise _unusable_file(path, wrong) from error
     found = os.fstat(handle)

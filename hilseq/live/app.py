@@ -34,7 +34,7 @@ from hilseq.live.bench_presenter import bench_reported, stands_of
 from hilseq.live.follower import SIGNS as LIFE_SIGNS
 from hilseq.live.follower import Found, RunsFolder
 from hilseq.live.run_presenter import run_reported, shown
-from hilseq.open_files import require_open_files
+from hilseq.open_files import open_plain, require_open_files
 from hilseq.reports.formatting import date
 
 if TYPE_CHECKING:
@@ -137,7 +137,8 @@ class _Pages:
             raise HTTPException(
                 404, "This run has left no report yet; the run's own page shows it as it goes."
             )
-        content = (found.folder / name).read_bytes()[:_LONGEST_REPORT]
+        with open_plain(found.folder / name) as file:
+            content = file.read(_LONGEST_REPORT)
         return Response(
             content,
             media_type="text/html; charset=utf-8",

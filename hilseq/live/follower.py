@@ -30,6 +30,7 @@ from hilseq.journal.seals import look_for_damage
 from hilseq.journal.soak_entries import SoakStarted
 from hilseq.journal.writer import FILE_NAME, boot_id
 from hilseq.live.soaking import SampledSoak
+from hilseq.open_files import LONGEST_HEADER, open_plain
 from hilseq.quantities import show_duration
 from hilseq.reports.files import file_stem, report_names
 
@@ -113,7 +114,7 @@ def age_of(folder: Path) -> float:
 def _guard_acted(folder: Path, last: str) -> str:
     """Return why the guard made the stand safe after the journal's last entry; empty when it did not."""
     try:
-        with (folder / _GUARD).open("rb") as file:
+        with open_plain(folder / _GUARD) as file:
             file.seek(max(0, file.seek(0, 2) - _TAIL))
             entry = json.loads(file.read().splitlines()[-1])
         acted = datetime.fromisoformat(str(entry["at"])) > datetime.fromisoformat(last)
@@ -383,8 +384,8 @@ def _run_folders(folder: Path, depth: int) -> list[Path]:
 def _peek(path: Path) -> _Peek:
     """Return what the first line and the last tell, without reading the rest."""
     try:
-        with path.open("rb") as file:
-            first = json.loads(file.readline())
+        with open_plain(path) as file:
+            first = json.loads(file.readline(LONGEST_HEADER))
             file.seek(max(0, file.seek(0, os.SEEK_END) - _TAIL))
             last = file.read().splitlines()[-1]
         units = first.get("units")

@@ -21,6 +21,7 @@ from hilseq.description.stand import Stand
 from hilseq.errors import LinkLost, NotPerformed, StandFault, UnitFault, UnitOrHarness
 from hilseq.instruments.link_tally import PLACE as LINK
 from hilseq.journal.entries import Reading
+from hilseq.journal.event_names import STAND_ASKED
 from hilseq.plugin.classify import PROFILE, Outcome
 from hilseq.plugin.planned import PlannedCheck
 from hilseq.plugin.visit_run import VisitRun
@@ -122,7 +123,7 @@ def recheck_stand(run: VisitRun, check: PlannedCheck, outcome: Outcome) -> str:
         asked.append(f"{both}; the harness was shown right with a known good unit, {golden}")
     except (UnitFault, NotPerformed):
         pass  # what the unit does not do here is not asked of the stand
-    run.event("stand asked", f"before {', '.join(places)} was blamed: " + "; ".join(asked), slot)
+    run.event(STAND_ASKED, f"before {', '.join(places)} was blamed: " + "; ".join(asked), slot)
     return again
 
 

@@ -23,6 +23,7 @@ from hilseq.errors import DescriptionError, LinkLost, Problem, UnitOrHarness, Us
 from hilseq.interrupts import held_back, interrupt_on_termination
 from hilseq.journal.causes import diagnosis
 from hilseq.journal.entries import CheckStarted
+from hilseq.journal.event_names import REPEATED
 from hilseq.journal.run_state import RunState
 from hilseq.journal.seals import read_run
 from hilseq.plugin import markers, stages
@@ -285,7 +286,7 @@ class VisitHooks:
         item.ihook.pytest_runtest_logstart(**where)
         reports = runtestprotocol(item, log=False, nextitem=nextitem)
         if check.again:
-            self.run.event("check repeated", f"{check.title}: {check.again}", check.slot)
+            self.run.event(REPEATED, f"{check.title}: {check.again}", check.slot)
             check.again, check.repeated, check.outcome = "", True, PASSED
             item.user_properties.clear()
             check.readings.clear()

@@ -33,6 +33,7 @@ from hilseq.journal.samples import file_name, read_samples
 from hilseq.journal.seals import look_for_damage, read_run
 from hilseq.journal.signatures import against
 from hilseq.journal.writer import FILE_NAME
+from hilseq.open_files import LONGEST_HEADER, open_plain
 from hilseq.procedures.soak.record import ResumedSoak
 from hilseq.reports.formatting import at_places
 from hilseq.reports.sanitize import sanitize
@@ -45,8 +46,6 @@ _T = TypeVar("_T")
 
 #: Findings of an earlier run that are named.
 _MOST_FINDINGS = 5
-#: Longest first line of a journal: it holds the texts of all files the run was given.
-_HEADER = 16 << 20
 
 
 def earlier_runs(folder: Path, part: str, serial: str, *, simulated: bool) -> tuple[PriorRun, ...]:
@@ -76,13 +75,12 @@ def part_of(runs: Path, serial: str) -> str:
     """Return the part number under which a serial number was tested last in a folder of runs, or an empty text."""
     needle = json.dumps(serial).encode("ascii")
     for journal in sorted(runs.glob(f"*/{FILE_NAME}"), reverse=True):
-        with suppress(OSError, ValueError, KeyError, TypeError):
-            with journal.open("rb") as lines:
-                header = lines.readline(_HEADER)
-            if needle in header:
-                return next(
-                    str(unit["part"]) for unit in json.loads(header)["units"] if unit["serial"] == serial
-                )
+        with suppress(Exception):  # whatever lies there: it is another's, and stops nobody
+            with open_plain(journal) as lines:
+                header = lines.readline(LONGEST_HEADER)
+            for unit in json.loads(header)["units"] if needle in header else ():
+                if unit["serial"] == serial:
+                    return str(unit["part"])
     return ""
 
 
@@ -93,8 +91,8 @@ def _neighbours(folder: Path, serial: str) -> Iterator[RunState]:
         if journal.parent.resolve() == folder.resolve():
             continue
         with suppress(Exception):  # whatever lies beside this run: it is another's, and stops nobody
-            with journal.open("rb") as lines:
-                header = lines.readline(_HEADER)
+            with open_plain(journal) as lines:
+                header = lines.readline(LONGEST_HEADER)
             if needle in header:
                 yield read_run(journal)
 

@@ -27,15 +27,18 @@ from hilseq.description.crosscheck import waived
 from hilseq.description.loading import load_profile, load_stand
 from hilseq.description.profile import Profile
 from hilseq.description.stages import SOAK, STAGES
-from hilseq.description.stand import Stand
+from hilseq.description.stand import Io, Stand
+from hilseq.description.supplies import Supply
 from hilseq.description.visit import Visit
 from hilseq.errors import HilseqError
 from hilseq.hooks import Element, Stage
 from hilseq.journal.entries import (
+    NOT_ASKED,
     CausesStated,
     CertificateStated,
     CheckEnded,
     CheckPlanned,
+    EventLogged,
     JournalEntry,
     KnownCause,
     PlanCompared,
@@ -43,6 +46,7 @@ from hilseq.journal.entries import (
     Reading,
     without_slot,
 )
+from hilseq.journal.event_names import SUPPLY_ON
 from hilseq.journal.run_state import RunState, UnitState
 from hilseq.plugin import markers, stages
 from hilseq.plugin.classify import PASSED, Outcome
@@ -362,16 +366,37 @@ def contradicts_its_files(run: RunState) -> list[str]:
 def _of_stand(run: RunState, stand: Stand) -> Iterator[str]:
     if run.stand != stand.stand:
         yield f"the run states the stand {run.stand}, and its stand file is that of {stand.stand}"
-    parts = {f"supply {name}": supply.calibration for name, supply in stand.supplies.items()}
-    parts |= {f"io {name}": io.calibration for name, io in stand.io.items()}
-    for instrument in run.instruments:
-        calibration = parts.get(instrument.name)
-        due = "" if calibration is None else calibration.due.isoformat()
-        if instrument.name in parts and instrument.due != due:
-            words = (
-                f"the calibration of {instrument.name} is stated to hold until {instrument.due or 'no date'}"
-            )
-            yield f"{words}, and by the stand file until {due or 'no date'}"
+    parts: dict[str, Supply | Io] = {f"supply {name}": one for name, one in stand.supplies.items()}
+    parts |= {f"io {name}": one for name, one in stand.io.items()}
+    for instrument in (one for one in run.instruments if one.name in parts):
+        described = parts[instrument.name]
+        calibration, wanted = described.calibration, described.identity
+        for what, stated, expected in (
+            (
+                "end of the calibration",
+                instrument.due,
+                "" if calibration is None else calibration.due.isoformat(),
+            ),
+            ("certificate", instrument.certificate, "" if calibration is None else calibration.certificate),
+        ):
+            if stated != expected:
+                yield (
+                    f"the {what} of {instrument.name} is stated to be {stated or 'none'}, and by the stand file "
+                    f"{expected or 'none'}"
+                )
+        named = [] if wanted is None or instrument.identity == NOT_ASKED else [wanted.maker, wanted.model]
+        if wanted is not None and isinstance(described, Supply):  # an I/O simulator states no serial number
+            named.append(wanted.serial)
+        for name in named:
+            if name is not None and name.casefold() not in instrument.identity.casefold():
+                yield f"{instrument.name} is stated to be {instrument.identity}, and by the stand file is {name}"
+    known = {instrument.name for instrument in run.instruments}
+    for unit in (one for one in run.units if one.slot in stand.slots):
+        supply = f"supply {stand.slots[unit.slot].supply}"
+        if supply not in known and any(
+            isinstance(event, EventLogged) and event.what == SUPPLY_ON for event in unit.events
+        ):
+            yield f"{supply} was switched on, and the run does not state which instrument it is"
 
 
 def _of_unit(run: RunState, unit: UnitState, stand: Stand, profile: Profile) -> Iterator[str]:

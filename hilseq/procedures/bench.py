@@ -21,7 +21,7 @@ from hilseq.instruments.opening import Opening, OwnConnections, identification, 
 from hilseq.instruments.protocols import UnitLink
 from hilseq.instruments.signals import SignalBank
 from hilseq.instruments.supply import PowerSupply, open_supplies
-from hilseq.journal.entries import InstrumentIdentified
+from hilseq.journal.entries import NOT_ASKED, InstrumentIdentified
 from hilseq.journal.event_names import FOUND, FOUND_NOT_AT_REST
 from hilseq.procedures.analog import AnalogPoints
 from hilseq.procedures.found import FoundPart, found_state
@@ -94,7 +94,7 @@ class Instruments:
         """Ask an I/O simulator what it is, where the stand file says; else whether it answers at all."""
         expected, seen = self._stand.io[name].identity, identification(self.io[name])
         if seen is None:
-            return "not asked"
+            return NOT_ASKED
         for field in ("maker", "model", "serial"):
             wanted, found = getattr(expected, field, None), getattr(seen, field)
             if field == "serial" and not found:

@@ -28,6 +28,7 @@ from hilseq.journal.reader import Journal, lost, read_journal, run_state
 from hilseq.journal.run_state import CheckState, RunState, RunStatus, UnitState
 from hilseq.journal.seals import broken_seals
 from hilseq.journal.soak_entries import SamplesMissed
+from hilseq.open_files import open_plain
 from hilseq.records.database import JournalRefused, NothingToImport
 from hilseq.records.tables import name, sanitize
 from hilseq.reports.formatting import finite
@@ -118,7 +119,7 @@ def read_rows(path: Path) -> RunRows:
 
 def _reads_well(journal: Journal) -> bool:
     """Tell whether the line that breaks the chain is JSON with a chain value: changed, not damaged."""
-    with journal.path.open("rb") as lines:
+    with open_plain(journal.path) as lines:
         for number, line in enumerate(lines):
             if number == len(journal.entries):
                 try:

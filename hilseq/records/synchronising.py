@@ -12,6 +12,7 @@ import sqlalchemy as sa
 
 from hilseq.errors import HilseqError, UsageError
 from hilseq.journal.writer import FILE_NAME
+from hilseq.open_files import LONGEST_HEADER, open_plain
 from hilseq.records.database import (
     Database,
     NothingToImport,
@@ -140,12 +141,12 @@ def _ends(path: Path) -> tuple[str, str] | None:
     None when either is not plain to see; then the whole journal is read.
     """
     try:
-        with path.open("rb") as file:
-            first = file.readline()
+        with open_plain(path) as file:
+            first = file.readline(LONGEST_HEADER)
             file.seek(max(0, file.seek(0, 2) - _TAIL_BYTES))
             *_, last = _whole_lines(file.read())
         return str(json.loads(first)["chain"]), str(json.loads(last)["chain"])
-    except (ValueError, KeyError, TypeError):
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
         return None
 
 

@@ -10,6 +10,7 @@ import tempfile
 from pathlib import Path
 
 from hilseq.errors import UsageError
+from hilseq.open_files import open_plain
 from hilseq.reports.files import write_file
 from hilseq.reports.sanitize import sanitize
 
@@ -65,8 +66,9 @@ def _title(results: Path) -> str:
     names = []
     for path in sorted(results.glob("*-result.json")):
         try:
-            result = json.loads(path.read_bytes())
-        except (OSError, ValueError):
+            with open_plain(path) as file:
+                result = json.load(file)
+        except (OSError, ValueError, RecursionError):
             continue
         if isinstance(result, dict) and str(result.get("fullName", "")).startswith("hilseq.disposition."):
             names.append(sanitize(result.get("name", "")))

@@ -24,6 +24,7 @@ from hilseq.journal.reader import Journal, read_journal, run_state
 from hilseq.journal.run_state import RunState, UnitState
 from hilseq.journal.seals import left_limits, look_for_damage
 from hilseq.journal.signatures import Trust, TrustAnswer, against
+from hilseq.open_files import open_plain
 from hilseq.reports.formatting import short_code
 from hilseq.reports.page import render
 from hilseq.reports.sanitize import sanitize
@@ -341,11 +342,13 @@ def _journal_itself(run: RunState) -> Verification:
 
 def _content(file: Path) -> bytes:
     try:
-        if file.stat().st_size > _LARGEST:
-            raise UsageError(f"{file} is larger than anything hilseq makes")
-        return file.read_bytes()
+        with open_plain(file) as opened:
+            content = opened.read(_LARGEST + 1)
     except OSError as error:
         raise UsageError(f"{file} cannot be read: {error.strerror or error}") from None
+    if len(content) > _LARGEST:
+        raise UsageError(f"{file} is larger than anything hilseq makes")
+    return content
 
 
 def as_json(result: Verification) -> dict[str, Any]:

@@ -19,8 +19,11 @@ from typing import Any
 
 import pytest
 
+from hilseq.description.loading import load_stand
 from hilseq.description.registers import RegisterTable
 from hilseq.instruments.modbus import ModbusDevice
+from hilseq.lease.process import Process
+from hilseq.owner.serve import StandOwner
 from hilseq.twin import write_pointing_stand
 
 Start = Callable[..., Any]
@@ -189,6 +192,17 @@ def test_an_owner_that_dies_or_hangs_is_a_fault_of_the_stand(
         assert "stand fault" in _verdicts(run)
         assert "failed" not in _verdicts(run)
         assert "owns the stand" in run.log.read_text()
+
+
+def test_an_owner_waits_for_its_first_run_while_that_lives(duo: Duo) -> None:
+    """One whose starter was killed before it joined holds the stand for nobody."""
+    described = load_stand(Path(duo.stand))
+    gone = subprocess.Popen(["true"])
+    died = Process.of(gone.pid)
+    gone.wait()
+    assert [
+        StandOwner(described, starter)._awaits_the_first() for starter in (Process.of(os.getpid()), died)
+    ] == [True, False]
 
 
 def test_an_owner_without_its_guard_ends_every_run(both: dict[str, Any], duo: Duo) -> None:

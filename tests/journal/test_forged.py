@@ -18,6 +18,7 @@ from hilseq.journal.chain import GENESIS, seal
 from hilseq.journal.contradictions import contradictions
 from hilseq.journal.entries import RunStarted
 from hilseq.journal.reader import read_journal, run_state
+from hilseq.journal.seals import left_limits
 from hilseq.journal.signatures import FILE_NAME as SIGNATURES
 from hilseq.journal.signatures import Signer, Trust
 from hilseq.plugin.planned import contradicts_its_files
@@ -165,8 +166,55 @@ def _reading_doubled(lines: Lines) -> None:
     lines.insert(at, dict(lines[at]))
 
 
+def _half_a_character_doubled(lines: Lines) -> None:
+    lines[_first(lines, "reading")]["name"] = "\ud800"
+    _reading_doubled(lines)
+
+
 def _safe_after_all(lines: Lines) -> None:
     lines[_first(lines, "made safe")] |= {"verified": True, "why": "supply main still delivers 24 V"}
+
+
+def _failing_readings_taken_out(lines: Lines) -> None:
+    for line in lines:
+        if line.get("verdict") == "failed":
+            line |= {"verdict": "passed", "why": "", "places": []}
+    lines[:] = [line for line in lines if line["kind"] != "reading" or line["verdict"] == "conforms"]
+    lines[-1]["exit_code"] = 0
+
+
+def _passed_and_why_not(lines: Lines) -> None:
+    lines[_first(lines, "check ended", verdict="passed")]["why"] = "time to ready is 9 s"
+
+
+def _of_another_slot(lines: Lines) -> None:
+    lines[_first(lines, "reading")]["slot"] = "B"
+
+
+def _with_a_term(lines: Lines, **otherwise: Any) -> None:
+    """Give a reading of twice its uncertainty from its limit the term that this is made of."""
+    reading = lines[_first(lines, "reading", verdict="conforms", low=None)]
+    u = (reading["high"] - reading["value"]) / 8.0
+    term = {"name": "a", "value": u, "distribution": "normal", "degrees_of_freedom": None, "source": ""}
+    known = {"v": 2, "terms": [term], "uncertainty": 2.0 * u, "coverage_factor": 2.0, "probability": 1.0}
+    reading |= known | otherwise
+
+
+def _coverage(lines: Lines) -> None:
+    _with_a_term(lines, coverage_factor=3.0)
+
+
+def _probability(lines: Lines) -> None:
+    _with_a_term(lines, probability=0.5)
+
+
+def _terms_taken_out(lines: Lines) -> None:
+    _with_a_term(lines, terms=[])
+
+
+def _switched_off_twice(lines: Lines) -> None:
+    event = {"kind": "event", "slot": "A", "what": "supply off", "text": "", "prompt": None}
+    lines[-1:-1] = [event | {name: lines[-1][name] for name in ("at", "t")}] * 2
 
 
 def _never_made_safe(lines: Lines) -> None:
@@ -197,8 +245,16 @@ FORGED: list[tuple[Callable[[Lines], None], str]] = [
     (_reading_in_words, "cannot be judged"),
     (_reading_without_uncertainty, "and by its limits it fails"),
     (_reading_doubled, "stands there twice"),
+    (_half_a_character_doubled, "stands there twice"),
     (_safe_after_all, "the safe state is verified, and why it could not be"),
     (_never_made_safe, "with its stand under power"),
+    (_failing_readings_taken_out, "and beside it stands a fault: before "),
+    (_passed_and_why_not, "and beside it stands a fault: time to ready is 9 s"),
+    (_of_another_slot, "holds a reading of slot B in a check of slot A"),
+    (_coverage, "another coverage factor than its terms make"),
+    (_probability, "with a probability of 1, not 0.5"),
+    (_terms_taken_out, "with a coverage factor, and no terms"),
+    (_switched_off_twice, "switches off a unit that was not on"),
 ]
 
 
@@ -229,11 +285,17 @@ def _limits_of_samples(lines: Lines) -> None:
     next(one for one in columns if one["name"] == "supply current")["low"] = 0.15
 
 
+def _shorter_than_asked_for(lines: Lines) -> None:
+    lines[_first(lines, "soak started")]["duration"] = 600.0
+
+
 FORGED_SOAKS: list[tuple[Callable[[Lines], None], str]] = [
     (_soak_longer, "which its clock does not"),
     (_soak_longer_by_its_clock_too, "and has samples of less"),
     (_events_taken_out, "states 3 events, and 0 are in the journal"),
     (_limits_of_samples, "has passed, and its samples leave the limits of supply current"),
+    (_limits_of_samples, "has passed after "),
+    (_shorter_than_asked_for, "was to last 600 s, and 2400 s were asked for"),
 ]
 
 
@@ -265,9 +327,10 @@ def test_a_forged_soak_is_reported_as_what_it_is(
     lines = _lines(run)
     forge(lines)
     _rewrite(run, lines)
-    result = verify(run / "journal.jsonl", run)
-    assert result.outcome is VerifyOutcome.DOES_NOT_MATCH
-    assert words in result.reported
+    assert verify(run / "journal.jsonl", run).outcome is VerifyOutcome.DOES_NOT_MATCH
+    journal = read_journal(run)
+    state = run_state(journal)
+    assert any(words in one for one in (*contradictions(journal.entries, state), *left_limits(state, run)))
 
 
 @pytest.mark.parametrize(
@@ -346,7 +409,8 @@ def _of_shipped_files(lines: Lines) -> None:
     lines[0]["units"][0]["description"] = load_profile(given["profile of slot A"]).description
     for line in lines:
         if line["kind"] == "instrument":
-            line["due"] = "2099-12-31"
+            supply = line["name"].startswith("supply")
+            line |= {"due": "2099-12-31", "certificate": "SIM-PS-1" if supply else "SIM-IO-1"}
 
 
 def _another_stand(lines: Lines) -> None:
@@ -355,6 +419,18 @@ def _another_stand(lines: Lines) -> None:
 
 def _calibrated_longer(lines: Lines) -> None:
     lines[_first(lines, "instrument")]["due"] = "2150-01-01"
+
+
+def _by_another_certificate(lines: Lines) -> None:
+    lines[_first(lines, "instrument")]["certificate"] = "better"
+
+
+def _another_instrument(lines: Lines) -> None:
+    lines[_first(lines, "instrument")]["identity"] = "Kestrowell, QUAD-36, 1, 1.0"
+
+
+def _no_instrument(lines: Lines) -> None:
+    lines[:] = [line for line in lines if line["kind"] != "instrument"]
 
 
 def _described_otherwise(lines: Lines) -> None:
@@ -373,7 +449,10 @@ def _a_waived_reading(lines: Lines) -> None:
     ("forge", "words"),
     [
         (_another_stand, "its stand file is that of"),
-        (_calibrated_longer, "is stated to hold until 2150-01-01, and by the stand file until"),
+        (_calibrated_longer, "is stated to be 2150-01-01, and by the stand file 2099-12-31"),
+        (_by_another_certificate, "the certificate of supply main is stated to be better"),
+        (_another_instrument, "is stated to be Kestrowell, QUAD-36, 1, 1.0, and by the stand file is "),
+        (_no_instrument, "supply main was switched on, and the run does not state which instrument it is"),
         (_described_otherwise, "stated to be another than that of its profile"),
         (_by_another_rule, "states the decision rule `simple` for slot A, and the profile `guarded`"),
         (_a_waived_reading, "another content of `waived readings and calibrations` than its files"),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import shutil
 from collections.abc import Callable
 from pathlib import Path
@@ -14,6 +15,7 @@ from hilseq.errors import UsageError
 from hilseq.journal.chain import GENESIS, seal
 from hilseq.journal.entries import CheckEnded
 from hilseq.journal.reader import read_journal, run_state
+from hilseq.plugin.other_runs import part_of
 from hilseq.reports import write
 from hilseq.reports.files import write_file
 from hilseq.reports.verify import VerifyOutcome, as_json, verify
@@ -227,6 +229,20 @@ def test_what_is_no_file_of_ours_is_a_usage_error(run: Path, tmp_path: Path) -> 
         verify(tmp_path / "nothing.pdf", run)
     with pytest.raises(UsageError, match="holds no journal"):
         verify(run / "summary.json", tmp_path)
+
+
+def test_what_is_no_plain_file_is_not_waited_for(run: Path) -> None:
+    """A pipe that nobody writes into, in the place of a report, the signatures, or the journal of a neighbour."""
+    beside = run.parent / "beside"
+    beside.mkdir()
+    signatures = run / "signatures.jsonl"
+    signatures.unlink(missing_ok=True)
+    for path in (run / "page.html", signatures, beside / "journal.jsonl"):
+        os.mkfifo(path)
+    with pytest.raises(UsageError, match="no plain file"):
+        verify(run / "page.html", run)
+    assert verify(run / "journal.jsonl", run).outcome is VerifyOutcome.MATCHES
+    assert part_of(run.parent, "nobody's") == ""
 
 
 def test_a_page_of_somebody_else_is_not_genuine_and_said_to_carry_no_code(run: Path, tmp_path: Path) -> None:

@@ -82,6 +82,6 @@ def cure_rates(
 def _action(intake: str) -> str:
     try:
         reported = json.loads(intake)
-    except ValueError:
+    except (ValueError, RecursionError):
         return ""
     return str(reported.get(_REPAIR, "")).strip().lower() if isinstance(reported, dict) else ""
