@@ -59,6 +59,13 @@ CASES: dict[str, tuple[dict[str, str], str, str, str, str]] = {
         "",
         "time to ready",
     ),
+    "a key reading twice": (
+        {"key-readings: [time to ready, idle current": "key-readings: [time to ready, time to ready"},
+        "time to ready, live current",
+        "the reading 'time to ready' stands here a second time",
+        "each once",
+        "",
+    ),
     "a waived reading almost as one there is": (
         {"rack-positions: 3": "rack-positions: 3\nwaived-readings: {clock drfit: no time}"},
         "clock drfit",
