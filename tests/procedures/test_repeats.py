@@ -5,9 +5,10 @@ from __future__ import annotations
 import math
 
 import pytest
+from scipy.special import stdtrit
 
 from hilseq.analysis.uncertainty import Term
-from hilseq.measured import Measured, repeat
+from hilseq.measured import Measured, averaged, repeat
 
 
 def _readings(values: list[float], uncertainty: float) -> Measured:
@@ -49,3 +50,31 @@ def test_one_reading_is_no_repeat() -> None:
     """One reading has no scatter."""
     with pytest.raises(ValueError, match="expected at least 2"):
         _readings([1.0], 0.1)
+
+
+def test_the_least_known_of_the_repeats_tells_what_the_instrument_knows() -> None:
+    """Readings in different ranges are known differently; the mean is known no better than the worst."""
+    queue = [Measured(10.0, "V", 0.03), Measured(10.0, "V", 0.01)]
+    assert repeat(queue.pop, 2).standard_uncertainty == pytest.approx(0.03)
+
+
+def test_a_scatter_is_known_of_repeats_alone() -> None:
+    """Beside an accuracy that is as good as certain, too."""
+    assert _readings([10.0, 10.1], 0.02).scatter_is_known
+    assert not Measured(10.0, "V", 0.02).scatter_is_known
+    assert not Measured(10.0, "V").scatter_is_known
+
+
+def test_a_reading_without_terms_is_one_term() -> None:
+    """An exact one has none; degrees of freedom are never fewer than those of two readings."""
+    (term,) = Measured(10.0, "V", 1.0, 4.0).budget
+    assert (term.value, term.degrees_of_freedom) == (1.0, 4.0)
+    assert Measured(10.0, "V").budget == ()
+    assert Measured.of(10.0, "V", Term("scatter", 0.1, "t", 1.0)).degrees_of_freedom == 1.0
+
+
+def test_who_looks_again_takes_a_wider_scatter() -> None:
+    """By Student's factor for a twentieth of what a single look may err, over that for the whole."""
+    readings = [Measured(value, "V") for value in (10.0, 10.1, 9.9, 10.0, 10.05)]
+    once, again = averaged(readings).terms[0].value, averaged(readings, 0.05).terms[0].value
+    assert again / once == pytest.approx(stdtrit(4, 1 - 0.05 * 0.02275) / stdtrit(4, 1 - 0.02275), rel=1e-3)
