@@ -14,6 +14,7 @@ from hilseq.analysis.uncertainty import (
     coverage_factor,
     expanded,
     format_measured,
+    largest_error,
     rectangular,
     type_a,
     welch_satterthwaite,
@@ -100,6 +101,7 @@ def test_certain_terms_leave_infinite_degrees() -> None:
 def test_rectangular_limit() -> None:
     """A limit of sqrt 3 is a standard uncertainty of 1 (GUM 4.3.7)."""
     assert rectangular(math.sqrt(3.0)) == pytest.approx(1.0)
+    assert largest_error(rectangular(0.3)) == pytest.approx(0.3)
 
 
 def test_type_a_keeps_digits_beside_a_large_constant() -> None:
