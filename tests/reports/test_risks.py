@@ -19,6 +19,10 @@ TOLERANCE = Limits(1499.8, 1500.2)
 SEEN = math.hypot(UNITS, MEASURED)
 
 
+def test_units_that_scatter_no_more_than_their_measurement_tell_nothing() -> None:
+    assert population_risks(MEAN, MEASURED, MEASURED, TOLERANCE, 0.0) is None
+
+
 @pytest.mark.parametrize(
     ("rule", "consumer", "producer"),
     [
