@@ -49,6 +49,8 @@ _COUPLED, _DISTURBED = 0.25, 0.8
 _LEFT = 2
 #: Steps in which a point may be wrong by a link that misreads here and there.
 _TWICE = 2
+#: Share of the steps in which a point is wrong that has a fault of its own beside a unit that left live.
+_FEW = 0.05
 #: Steps from one look at lamps and current of a unit with no output on to the next.
 _LOOK_EVERY = 2
 #: For how long after a step outputs that must be off are looked at fast, s.
@@ -98,6 +100,8 @@ class Together:
         for name, steps in self.wrong.items():
             if name not in where and name in self.misread and len(steps) <= _TWICE:
                 continue  # a link that misreads one point after another does so twice on end at times
+            if self.left and len(steps) < _FEW * self.steps:
+                continue  # as it left live, or came back
             by = self._coupled_to(name, set(steps), range(self.steps))
             places.update(dict.fromkeys((name, *by)))
             first = next(iter(steps.values()))
