@@ -155,7 +155,7 @@ def forged(folder: Path) -> Iterator[tuple[str, bool]]:
 
     kinds = [*((forge, "repair") for forge, _ in FORGED), *((forge, "soak") for forge, _ in FORGED_SOAKS)]
     for forge, source in kinds:
-        run = Path(shutil.copytree(DATA / source, folder / forge.__name__))
+        run = Path(shutil.copytree(DATA / source, folder / forge.__name__, dirs_exist_ok=True))
         lines = _lines(run)
         forge(lines)
         _rewrite(run, lines)
