@@ -52,7 +52,7 @@ def test_starts_hot(ready_unit: Unit, clock: Clock, judge: Judge, keep_table: Ke
 @pytest.mark.needs("points.outputs|points.analog-outputs")
 @pytest.mark.duration(estimate=durations.leaving_live)
 def test_outputs_still_stay_off(ready_unit: Unit, quiet_change: ModeChange, clock: Clock) -> None:
-    """Outputs demanded through a mode change, after the soak.
+    """Outputs after a mode change, after the soak.
 
     After the soak whatever was on still goes off as the unit leaves live, and nothing is on afterwards.
     """
@@ -78,7 +78,7 @@ def test_points_still_do_not_disturb_each_other(
 @pytest.mark.needs("points.inputs")
 @pytest.mark.duration(estimate=durations.together_quiet)
 def test_points_while_outputs_are_off_after_the_soak(ready_unit: Unit, clock: Clock) -> None:
-    """All points while outputs are off, after the soak.
+    """All points with outputs off, after the soak.
 
     After the soak, too, the unit reports its inputs while it is held, and as it started, and no output is on.
     """
@@ -149,4 +149,4 @@ def test_clock_still_runs_right(ready_unit: Unit, bench: Bench, clock: Clock, ju
     Warm, the unit's clock drifts from the stand's no more than is claimed.
     """
     drift = clock_check.drift(ready_unit, clock, accuracy=bench.stand.clock_accuracy)
-    judge("clock drift, warm", drift, clock_check.drift_limits(ready_unit.profile))
+    judge("clock drift", drift, clock_check.drift_limits(ready_unit.profile))

@@ -14,8 +14,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from typer.testing import CliRunner
 
 import hilseq
+from hilseq.cli.main import app
 from hilseq.coverage import campaign
 from hilseq.coverage.campaign import Workers, _visit
 from hilseq.coverage.cases import Case, RowFile, campaign_of
@@ -146,12 +148,12 @@ def test_where_no_scheduler_is(make: Any, monkeypatch: pytest.MonkeyPatch, addre
         make(nowhere)
 
 
-def test_without_the_extra_its_name_is_reported(make: Any, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Dask is no part of the least installation."""
-    monkeypatch.setitem(sys.modules, "distributed", None)
-    how = r"this needs distributed: python -m pip install 'hilseq\[cluster\]'"
-    with Workers(1) as nowhere, pytest.raises(UsageError, match=how):
-        make(nowhere)
+def test_without_the_extra_its_name_is_reported(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Dask is no part of the least installation; that it is missing is said before anything is drawn."""
+    monkeypatch.setattr("hilseq.cli.coverage.find_spec", {"distributed": None}.__getitem__)
+    done = CliRunner().invoke(app, ["coverage", "--random", "1"])
+    assert isinstance(done.exception, UsageError)
+    assert "this needs distributed: python -m pip install 'hilseq[cluster]'" in str(done.exception)
 
 
 def test_what_is_sent_is_what_lies_there(tmp_path: Path) -> None:
