@@ -18,7 +18,7 @@ from statistics import fmean, median
 from hilseq.analysis.agreement import Equation, Explanation, Level
 from hilseq.analysis.limits import Limits
 from hilseq.analysis.patterns import shortest_complete
-from hilseq.analysis.uncertainty import rectangular
+from hilseq.analysis.uncertainty import expanded, rectangular
 from hilseq.description.profile import Indicator, Mode
 from hilseq.errors import NotPerformed, UnitFault, UnitOrHarness
 from hilseq.instruments.signals import SignalBank
@@ -113,6 +113,9 @@ class FaultLocation:
             yield partial(self._overloaded, outputs)
         if measured := [name for name in outputs if name in unit.outputs.measured]:
             yield partial(self._outputs, measured)
+        inputs = self._analog_inputs()
+        if any(channel.name in places for channel in inputs):
+            yield partial(self._reference, inputs)
         for name in places:
             yield from self._of_place(name)
         for seen, limits in currents:
@@ -355,7 +358,42 @@ class FaultLocation:
                 found[name] = Level.ON if self._signals.read(signal) else Level.OFF
         return found
 
-    # -- analog outputs --------------------------------------------------------------------------------
+    # -- analog channels -------------------------------------------------------------------------------
+
+    def _analog_inputs(self) -> list[WiredChannel]:
+        return [channel for channel in self._unit.analog.channels.values() if not channel.is_output]
+
+    def _reference(self, channels: Sequence[WiredChannel]) -> list[str]:
+        """Look whether all analog inputs are wrong by one share: of the unit's reference, or of that of their drives.
+
+        A read-back of the same I/O does not acquit it.
+        """
+        if len(channels) < _SEVERAL:
+            return []
+        analog = self._unit.analog
+        high = {channel.name: channel.scale.at(_TRIED[-1]) for channel in channels}
+        try:
+            analog.set(high)
+            looks = analog.look()
+        finally:
+            analog.release()
+        shares, apart, beyond = list[float](), list[float](), 0
+        for channel in channels:
+            look, quantity = looks[channel.name], high[channel.name]
+            full = channel.scale.terminal(quantity) * channel.per_terminal(quantity)
+            limit = channel.largest_error(look.expected)
+            shares.append(look.error / full)
+            apart.append(abs((limit + expanded(look.uncertainty)) / full))
+            beyond += abs(look.error) > limit
+        usual = median(shares)
+        alike = all(abs(share - usual) <= most for share, most in zip(shares, apart, strict=True))
+        if alike and 2 * beyond > len(channels):
+            raise UnitOrHarness(
+                f"all {len(channels)} analog inputs are wrong by one share, {usual:+.1%}: the reference of the unit, "
+                "or of what drives them",
+                places=[channel.name for channel in channels],
+            )
+        return []
 
     def _analog_output(self, channel: WiredChannel) -> list[str]:
         """Weigh an analog output by what it gives at three places of its range, and while it is not driven."""

@@ -36,6 +36,13 @@ def _every_voltmeter(spot: Spot) -> list[Change]:
     return [Scale(spot.world.wiring.channels[f"v{number:02}"], "gain", 0.95) for number in range(1, 17)]
 
 
+def _reference_of_the_drives(spot: Spot) -> list[Change]:
+    """Let every analog drive, and what reads it back, be wrong alike: they have one reference."""
+    channels = spot.world.wiring.channels
+    driven = [name for name in channels if name.startswith("ai")]
+    return [Scale(channels[name], "gain", 1.02) for name in driven]
+
+
 def _input_at_another(spot: Spot) -> list[Change]:
     """Put the wire of i11 to the terminal of i12; what drives i12 comes to both."""
     lost, found = (spot.world.wiring.channels[name] for name in ("i11", "i12"))
@@ -100,6 +107,7 @@ EFFECTS: dict[str, Callable[[Spot], list[Change]]] = {
     "channel-flickers": _flickers,
     "analog-channel-noisy": _scatters("ao1", 100),
     "case-noisy": _scatters("case", 60),
+    "analog-reference": _reference_of_the_drives,
     "feeder-open": lambda spot: [Add(spot.unit.input, "resistance", 1e7)],
 }
 KINDS = [

@@ -45,8 +45,8 @@ def broken_harness(tmp_path_factory: pytest.TempPathFactory) -> Iterator[TwinUni
 def broken_unit(tmp_path_factory: pytest.TempPathFactory) -> Iterator[TwinUnit]:
     """A unit with many faults on a good harness."""
     kinds = ("output-leaky@q05,severity=0.1", "output-stuck-off@q02", "output-weak@q09", "analog-bent@ao1")
-    more = ("analog-offset@ao2", "idle-current-high", "temperature-sensor-wrong", "inputs-joined@i05+i06")
-    made = _twin(tmp_path_factory.mktemp("unit"), *kinds, *more)
+    more = ("analog-offset@ao2", "analog-gain@ai2", "idle-current-high", "temperature-sensor-wrong")
+    made = _twin(tmp_path_factory.mktemp("unit"), *kinds, *more, "inputs-joined@i05+i06")
     yield made
     made.close()
 
@@ -97,10 +97,23 @@ def test_what_both_explain_blames_nobody(broken_harness: TwinUnit, place: str, w
     assert place in both.value.places
 
 
-@pytest.mark.parametrize("place", ["q05", "q02", "ao1", "ao2", "temperature", "i05", "supply"])
+@pytest.mark.parametrize("place", ["q05", "q02", "ao1", "ao2", "ai2", "temperature", "i05", "supply"])
 def test_what_the_unit_alone_explains_stays_with_it(broken_unit: TwinUnit, place: str) -> None:
     """A leakage, a dead output that two channels see, a bent line, an offset that is gone without drive, a current."""
     _asked(broken_unit, place)
+
+
+def test_inputs_that_are_wrong_by_one_share_have_one_reference(tmp_path: Path) -> None:
+    """It is the unit's, or that of what drives them; a read-back by the same reference decides nothing."""
+    twin = _twin(tmp_path, "analog-reference@supply")
+    try:
+        with pytest.raises(
+            UnitOrHarness, match=r"all 4 analog inputs are wrong by one share, \+2\.\d%"
+        ) as both:
+            _asked(twin, "ai2")
+    finally:
+        twin.close()
+    assert both.value.places == ("ai1", "ai2", "ai3", "ai4")
 
 
 @pytest.mark.parametrize(
