@@ -20,10 +20,10 @@ from hilseq.analysis.limits import Limits
 from hilseq.analysis.patterns import shortest_complete
 from hilseq.analysis.uncertainty import expanded, rectangular
 from hilseq.description.profile import Indicator, Mode
-from hilseq.errors import NotPerformed, UnitFault, UnitOrHarness
+from hilseq.errors import NotPerformed, StandFault, UnitFault, UnitOrHarness
 from hilseq.instruments.signals import SignalBank
 from hilseq.measured import Measured
-from hilseq.procedures import margins
+from hilseq.procedures import link_check, margins
 from hilseq.procedures.analog import WiredChannel
 from hilseq.procedures.bench import Bench
 from hilseq.procedures.feeder import FeederCheck
@@ -110,6 +110,7 @@ class FaultLocation:
         if fed and not currents:
             yield self._feeder.any_current
         if outputs:
+            yield self._another_answers
             yield partial(self._overloaded, outputs)
         if measured := [name for name in outputs if name in unit.outputs.measured]:
             yield partial(self._outputs, measured)
@@ -260,6 +261,26 @@ class FaultLocation:
             ),
         ]
         return decide_side(name, equations, explanations, beyond=beyond)
+
+    def _another_answers(self) -> list[str]:
+        """Look, where no output follows at all, whether somebody else answers at the unit's address."""
+        unit, outputs = self._unit, self._unit.outputs
+        if unit.modes.reported() is not Mode.LIVE:
+            unit.modes.move_to(Mode.LIVE)
+        try:
+            outputs.command(*outputs.names)
+            self._clock.sleep(outputs.settle + outputs.lag)
+            follows = any(outputs.seen().values())
+        finally:
+            outputs.command()
+        if follows:
+            return []
+        what = f"link of slot {unit.slot}"
+        unit.supply.power_off()
+        if link_check.answers_at(self._stand.slots[unit.slot], unit.profile, what):
+            raise StandFault(f"{what}: {link_check.ANOTHER}", place=what)
+        unit.make_ready()
+        return ["no output follows, and nobody answers for the unit while it has no power"]
 
     def _overloaded(self, suspects: Sequence[str]) -> list[str]:
         """Look whether an output comes on and goes off again by itself: its load or its wire may overload it.

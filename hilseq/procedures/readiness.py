@@ -20,7 +20,8 @@ from hilseq.description.points import Port
 from hilseq.description.stand import Signal
 from hilseq.errors import HilseqError, NotPerformed, NotResolvable, StandFault, UnitFault
 from hilseq.instruments.ports import open_port
-from hilseq.procedures.bench import Bench, open_link
+from hilseq.procedures import link_check
+from hilseq.procedures.bench import Bench
 from hilseq.procedures.ports import partner_of
 from hilseq.procedures.self_check import Loopbacks, misfits, supply_delivers
 from hilseq.procedures.unit import Unit
@@ -30,8 +31,6 @@ from hilseq.statements import compared
 
 #: Longest wait until what is stored behind an output has run down, and the pause between two looks, s.
 _RUN_DOWN, _LOOK = 10.0, 0.1
-#: Longest wait for somebody to answer at the address of a unit that has no power, s.
-_MUTE = 0.2
 #: Begins the words of a visit that has no visit of a known good unit to rely on.
 NO_GOLDEN_VISIT = "no known good unit was tested"
 #: How a stand is opened again that a control chart has closed.
@@ -340,22 +339,13 @@ class Readiness:
             if slot not in self.slots:
                 continue
             what = f"link of slot {slot}"
-            deadline = min(_MUTE, self._stand.slots[slot].link.deadline)
-            link = open_link(self._stand.slots[slot], unit.profile, what, deadline=deadline)
             try:
-                link.read(unit.profile.link.mode)
-            except UnitFault:
-                yield ReadinessResult("addresses", what, True, "no answer while the unit has no power")
+                answers = link_check.answers_at(self._stand.slots[slot], unit.profile, what)
             except StandFault as fault:
                 yield ReadinessResult("addresses", what, False, str(fault), fault.places)
-            else:
-                words = (
-                    "something answers there though the unit has no power: another device has the unit's "
-                    "address, or the unit is fed from elsewhere"
-                )
-                yield ReadinessResult("addresses", what, False, words, (what,))
-            finally:
-                link.close()
+                continue
+            words = link_check.ANOTHER if answers else "no answer while the unit has no power"
+            yield ReadinessResult("addresses", what, not answers, words, (what,) if answers else ())
 
 
 def _opened(what: str, name: str, resource: str, port: Port | None) -> ReadinessResult:

@@ -54,6 +54,11 @@ class Cable:
             listener.close()
         self._drop()
 
+    def plug_into(self, target: int) -> None:
+        """Lead to another port of this computer from now on: what is open ends."""
+        self._target = target
+        self._drop()
+
     def garble(self, alter: Alter) -> None:
         """Change the answers."""
         self._alter = alter

@@ -95,7 +95,7 @@ def rig(built: Path, tmp_path: Path) -> Iterator[StartRig]:
                 things.callback(process.wait, 10)
                 things.callback(process.kill)
             cables = {
-                name: things.enter_context(Cable(_listening(cells, wire)))
+                name: things.enter_context(Cable(listening(cells, wire)))
                 for name, wire in {"supply": "SUPPLY_PORT", "io": "IO_PORT", "link": "UNIT_PORT"}.items()
             }
             made = Rig(**cables, folder=tmp_path, cells=cells)
@@ -107,7 +107,7 @@ def rig(built: Path, tmp_path: Path) -> Iterator[StartRig]:
         yield start
 
 
-def _listening(cells: MutableSequence[float], name: str) -> int:
+def listening(cells: MutableSequence[float], name: str) -> int:
     """Return the port of a device as soon as it listens; the time limit of the test bounds the wait."""
     while not cells[WIRES.index(name)]:
         time.sleep(0.01)

@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import os
 import random
+import subprocess
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any
 
 import pytest
 
 from tests.end_to_end.conftest import ROOT, MakeVisit, Visit
 from tests.foreign.cable import answers_exception, reads, writes_coil
-from tests.foreign.conftest import STAND, Rig, StartRig
+from tests.foreign.conftest import STAND, Rig, StartRig, listening
+from tests.foreign.rack import WIRES, world
 
 pytestmark = pytest.mark.foreign
 
@@ -132,6 +135,27 @@ def visited(visit: MakeVisit, rig: Rig, sequences: tuple[str, ...] = (), **optio
     """Make a visit in real time, the whole one unless some sequences are named."""
     files = [str(ROOT / "sequences" / name) for name in sequences]
     return visit(*files, stand=rig.stand, unit=rig.unit, serial="F-1", simulate=False, **options)
+
+
+def test_another_unit_at_the_address(visit: MakeVisit, rig: StartRig, built: Path) -> None:
+    """One that has a supply of its own takes over the address in the middle of a visit: no output follows, by that."""
+    bench, others = rig(), list[subprocess.Popen[bytes]]()
+    wires = bench.folder / "others"
+
+    def take_over(bench: Rig) -> None:
+        wires.write_bytes(bytes(8 * len(WIRES)))
+        others.append(subprocess.Popen([str(built / "unit"), str(wires), "--fault", "always-on"]))
+        bench.link.plug_into(listening(world(wires), "UNIT_PORT"))
+
+    at_first_output(take_over)(bench)
+    try:
+        done = visited(visit, bench, (POWER_ON, OUTPUTS))
+    finally:
+        for process in others:
+            process.kill()
+            process.wait(10)
+    assert (done.code, done.disposition) == STAND_FAULT, done.out
+    assert done.places == {"link of slot P"}, done.out
 
 
 @pytest.mark.parametrize("case", CASES.values(), ids=CASES.keys())
