@@ -228,15 +228,18 @@ class AnalogPoints:
         far = [name for name in looks if self._is_far(name, looks[name])]
         if far:
             again = self._look()
-            misread = [name for name in far if not self._is_far(name, again[name])]
+            misread = [name for name in far if not self._is_beyond(name, again[name])]
             self.misread.update(misread)
             looks |= {name: again[name] for name in misread}
         return looks
 
     def _is_far(self, name: str, look: Comparison) -> bool:
-        channel = self.channels[name]
-        most = channel.largest_error(look.expected) + 2.0 * look.uncertainty
-        return not channel.is_output and abs(look.error) > _FAR * most
+        return not self.channels[name].is_output and self._is_beyond(name, look, times=_FAR)
+
+    def _is_beyond(self, name: str, look: Comparison, times: float = 1.0) -> bool:
+        """Tell whether an error is surely larger than so many times the largest that the profile allows."""
+        most = self.channels[name].largest_error(look.expected) + 2.0 * look.uncertainty
+        return abs(look.error) > times * most
 
     def _look(self) -> dict[str, Comparison]:
         own = [name for name in self._quantities if not self.channels[name].is_output]

@@ -15,6 +15,8 @@ from hilseq.statements import compared
 
 #: Confidence of the bounds.
 _CONFIDENCE = 0.95
+#: How many times as often as all others together a point is misread that is unsteady itself.
+_FAR_MORE = 3
 #: How long somebody at the address of a unit without power has to answer, s.
 _MUTE = 0.2
 ANOTHER = (
@@ -71,12 +73,15 @@ def assert_reliable(unit: Unit) -> str:
 def misread(points: Mapping[str, int]) -> tuple[list[str], str]:
     """Return where points were read wrong over the link, and right when read again at once, and a sentence.
 
-    One point alone is read wrong at its own place; where it goes round, it is the link by which all are read.
+    One point alone, or one far more often than all others, is read wrong at its own place: it may be unsteady itself.
+    Where it goes round, it is the link by which all are read.
     """
     if not points:
         return [], ""
+    most = max(points, key=points.__getitem__)
+    others = sum(points.values()) - points[most]
     words = f"read wrong over the link {sum(points.values())} times, and right when read again at once"
-    return [PLACE] if len(points) > 1 else list(points), f"{', '.join(points)} {words}"
+    return [most] if points[most] > _FAR_MORE * others else [PLACE], f"{', '.join(points)} {words}"
 
 
 def _rate(tally: LinkTally) -> str:

@@ -8,7 +8,7 @@ import pytest
 
 from hilseq.description.profile import Mode
 from hilseq.errors import UnitFault, UnitOrHarness
-from hilseq.procedures import identity
+from hilseq.procedures import identity, link_check
 from hilseq.procedures.together import STEPS, run_together, wrong_when_quiet
 from tests.procedures.conftest import MakeUnit
 
@@ -67,3 +67,18 @@ def test_a_unit_that_leaves_a_mode_by_itself_is_one_finding(make: MakeUnit) -> N
         ["mode held"],
         "in mode held for some seconds, the unit is stopped by itself",
     )
+
+
+@pytest.mark.parametrize(
+    ("points", "places"),
+    [
+        ({}, []),
+        ({"ai4": 40}, ["ai4"]),
+        ({"ai3": 2, "ai4": 40}, ["ai4"]),
+        ({"ai1": 1, "i03": 2}, ["link"]),
+        ({"ai1": 9, "i03": 3}, ["link"]),
+    ],
+)
+def test_where_points_are_misread(points: dict[str, int], places: list[str]) -> None:
+    """One point far more often than all others is unsteady itself; where it goes round it is the link."""
+    assert link_check.misread(points)[0] == places
