@@ -15,7 +15,16 @@ from hilseq.clock import Clock, nothing
 from hilseq.description.accuracy import InstrumentConditions
 from hilseq.description.profile import Indicator, Profile
 from hilseq.description.stand import Slot, Stand
-from hilseq.errors import HilseqError, Interlock, NotPerformed, NotSafe, StandFault, WrongInstrument, in_words
+from hilseq.errors import (
+    HilseqError,
+    Interlock,
+    NotPerformed,
+    NotSafe,
+    StandFault,
+    UnitFault,
+    WrongInstrument,
+    in_words,
+)
 from hilseq.instruments.driver_protocols import LinkDriver
 from hilseq.instruments.opening import Opening, OwnConnections, identification, open_fitting
 from hilseq.instruments.protocols import UnitLink
@@ -34,6 +43,13 @@ from hilseq.procedures.unit import Unit
 from hilseq.procedures.unit_supply import UnitSupply
 from hilseq.procedures.wiring import SlotWiring, parts_of, served_by
 
+#: How long somebody at the address of a unit without power has to answer, s.
+_MUTE = 0.2
+ANOTHER = (
+    "something answers there though the unit has no power: another device has the unit's address, or the unit is fed "
+    "from elsewhere"
+)
+
 
 def open_link(slot: Slot, profile: Profile, name: str, *, deadline: float | None = None) -> UnitLink:
     """Return the unit's own link; nothing is sent yet. `deadline` in s, the slot's own by default."""
@@ -42,6 +58,21 @@ def open_link(slot: Slot, profile: Profile, name: str, *, deadline: float | None
         return driver.open(name, slot.link, profile.link, deadline=deadline)
 
     return open_fitting("link", slot.link.driver, name, UnitLink, opened)
+
+
+def answers_at(slot: Slot, profile: Profile, what: str) -> bool:
+    """Tell whether anything answers where the unit of a slot would, by a link of its own that is called `what`.
+
+    Asked while the unit has no power. Raises StandFault where the way there is wrong.
+    """
+    link = open_link(slot, profile, what, deadline=min(_MUTE, slot.link.deadline))
+    try:
+        link.read(profile.link.mode)
+    except UnitFault:
+        return False
+    finally:
+        link.close()
+    return True
 
 
 class Instruments:

@@ -23,9 +23,9 @@ from hilseq.description.profile import Indicator, Mode
 from hilseq.errors import NotPerformed, StandFault, UnitFault, UnitOrHarness
 from hilseq.instruments.signals import SignalBank
 from hilseq.measured import Measured
-from hilseq.procedures import link_check, margins
+from hilseq.procedures import margins
 from hilseq.procedures.analog import WiredChannel
-from hilseq.procedures.bench import Bench
+from hilseq.procedures.bench import ANOTHER, Bench, answers_at
 from hilseq.procedures.feeder import FeederCheck
 from hilseq.procedures.points import Inputs, Outputs
 from hilseq.procedures.unit import Unit
@@ -277,8 +277,8 @@ class FaultLocation:
             return []
         what = f"link of slot {unit.slot}"
         unit.supply.power_off()
-        if link_check.answers_at(self._stand.slots[unit.slot], unit.profile, what):
-            raise StandFault(f"{what}: {link_check.ANOTHER}", place=what)
+        if answers_at(self._stand.slots[unit.slot], unit.profile, what):
+            raise StandFault(f"{what}: {ANOTHER}", place=what)
         unit.make_ready()
         return ["no output follows, and nobody answers for the unit while it has no power"]
 

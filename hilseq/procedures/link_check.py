@@ -5,11 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from hilseq.analysis.counted import clopper_pearson, upper_bound
-from hilseq.description.profile import Profile
-from hilseq.description.stand import Slot
-from hilseq.errors import LinkLost, NotPerformed, UnitFault
+from hilseq.errors import LinkLost, NotPerformed
 from hilseq.instruments.link_tally import PLACE, LinkTally
-from hilseq.procedures.bench import open_link
 from hilseq.procedures.unit import Unit
 from hilseq.statements import compared
 
@@ -17,27 +14,6 @@ from hilseq.statements import compared
 _CONFIDENCE = 0.95
 #: How many times as often as all others together a point is misread that is unsteady itself.
 _FAR_MORE = 3
-#: How long somebody at the address of a unit without power has to answer, s.
-_MUTE = 0.2
-ANOTHER = (
-    "something answers there though the unit has no power: another device has the unit's address, or the unit is fed "
-    "from elsewhere"
-)
-
-
-def answers_at(slot: Slot, profile: Profile, what: str) -> bool:
-    """Tell whether anything answers where the unit of a slot would, by a link of its own that is called `what`.
-
-    Asked while the unit has no power. Raises StandFault where the way there is wrong.
-    """
-    link = open_link(slot, profile, what, deadline=min(_MUTE, slot.link.deadline))
-    try:
-        link.read(profile.link.mode)
-    except UnitFault:
-        return False
-    finally:
-        link.close()
-    return True
 
 
 def table(unit: Unit) -> tuple[str, list[str], list[tuple[int, int, int, int]]]:

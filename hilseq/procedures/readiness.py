@@ -20,8 +20,7 @@ from hilseq.description.points import Port
 from hilseq.description.stand import Signal
 from hilseq.errors import HilseqError, NotPerformed, NotResolvable, StandFault, UnitFault
 from hilseq.instruments.ports import open_port
-from hilseq.procedures import link_check
-from hilseq.procedures.bench import Bench
+from hilseq.procedures.bench import ANOTHER, Bench, answers_at
 from hilseq.procedures.ports import partner_of
 from hilseq.procedures.self_check import Loopbacks, misfits, supply_delivers
 from hilseq.procedures.unit import Unit
@@ -340,11 +339,11 @@ class Readiness:
                 continue
             what = f"link of slot {slot}"
             try:
-                answers = link_check.answers_at(self._stand.slots[slot], unit.profile, what)
+                answers = answers_at(self._stand.slots[slot], unit.profile, what)
             except StandFault as fault:
                 yield ReadinessResult("addresses", what, False, str(fault), fault.places)
                 continue
-            words = link_check.ANOTHER if answers else "no answer while the unit has no power"
+            words = ANOTHER if answers else "no answer while the unit has no power"
             yield ReadinessResult("addresses", what, not answers, words, (what,) if answers else ())
 
 
