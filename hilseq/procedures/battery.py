@@ -26,8 +26,12 @@ _DAYS_PER_YEAR = 365.25
 
 def must_be_in(unit: Unit) -> None:
     """Raise NotPerformed when intake says that the battery was taken out: nothing can be kept then."""
-    if unit.profile.battery is not None and str(unit.intake.get(PULLED, "")).casefold() == "yes":
+    if unit.profile.battery is not None and _is_taken_out(unit):
         raise NotPerformed("the battery is taken out (intake): put one in to see what the unit remembers")
+
+
+def _is_taken_out(unit: Unit) -> bool:
+    return str(unit.intake.get(PULLED, "")).casefold() == "yes"
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,6 +136,15 @@ def voltage(unit: Unit) -> Measured:
             Term("the unit's own converter", converter, "rectangular", source="profile: battery, accuracy")
         )
     return Measured.of(volts, "V", *terms)
+
+
+def low_voltage(unit: Unit) -> Measured | None:
+    """Return the battery's voltage, V, where it surely is below the lowest that the profile allows; None elsewhere."""
+    described = unit.profile.battery
+    if described is None or unit.profile.link.battery_voltage is None or _is_taken_out(unit):
+        return None
+    volts = voltage(unit)
+    return volts if described.lowest - volts.value > volts.expanded_uncertainty else None
 
 
 def made_on(intake: Mapping[str, Any]) -> dt.date | None:

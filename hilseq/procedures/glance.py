@@ -54,11 +54,7 @@ def _of_itself(unit: Unit) -> dict[str, str]:
         found["identity"] = _wrong(lambda: identity.assert_names(unit))
     if known.serial_number is not None:
         found["identity"] = found.get("identity") or _wrong(lambda: identity.assert_serial_number(unit))
-    if known.modules is not None:
-        seen, fitted = unit.neighbours_found(), unit.neighbours_fitted()
-        for position, name in seen.items():
-            right = name == fitted[position]
-            found[f"neighbour {position}"] = "" if right else f"it finds {name} in position {position}"
+    found |= identity.neighbours(unit)
     if unit.baseline.configured:
         found["configuration"] = _wrong(unit.configuration.compare)
     drawn = unit.supply.current()

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from hilseq.description.profile import Indicator
+from hilseq.procedures import battery
 from hilseq.procedures.margins import assert_reported_supply
 from hilseq.procedures.unit import Unit
 from hilseq.statements import compared
@@ -45,6 +46,17 @@ def assert_neighbours(unit: Unit) -> None:
     unit.fail_at([f"neighbour {position}" for position in wrong], words)
 
 
+def neighbours(unit: Unit) -> dict[str, str]:
+    """Return by place of each neighbour what the unit finds wrong there, in words; nothing of one that is right."""
+    if unit.profile.identity.modules is None:
+        return {}
+    fitted = unit.neighbours_fitted()
+    return {
+        f"neighbour {position}": "" if name == fitted[position] else f"it finds {name} in position {position}"
+        for position, name in unit.neighbours_found().items()
+    }
+
+
 def assert_tells_its_state(unit: Unit) -> None:
     """Go through the modes: in each the unit shows and reports that it is well, and tells its own supply right.
 
@@ -66,18 +78,9 @@ def assert_tells_its_state_loaded(unit: Unit) -> None:
     """
     unit.outputs.drive(*unit.outputs.names)
     wrong = dict(_wrong_words(unit))
-    if unit.profile.identity.modules is not None:
-        fitted = unit.neighbours_fitted()
-        for position, name in unit.neighbours_found().items():
-            if name != fitted[position]:
-                wrong[f"neighbour {position}"] = f"it finds {name} in position {position}"
-    described, register = unit.profile.battery, unit.profile.link.battery_voltage
-    if (
-        described is not None
-        and register is not None
-        and (volts := unit.link.read(register)) < described.lowest
-    ):
-        wrong["battery"] = f"its battery has {volts:.3g} V"
+    wrong |= {place: words for place, words in neighbours(unit).items() if words}
+    if (volts := battery.low_voltage(unit)) is not None:
+        wrong["battery"] = f"its battery has {volts.value:.3g} V"
     assert_reported_supply(unit)
     words = "; ".join(wrong.values())
     unit.fail_at(list(wrong), f"with every output on: {words}")

@@ -59,6 +59,28 @@ def test_reads_that_go_wrong_here_and_there_are_the_links(make: MakeUnit) -> Non
     assert set(raised.value.places) >= {"self-test", "neighbour 2"}
 
 
+@pytest.mark.parametrize(
+    ("defect", "out", "places"),
+    [
+        ("battery-open", "no", ["battery"]),
+        ("battery-open", "yes", []),
+        ("battery-low,severity=0.55", "no", []),
+    ],
+)
+def test_a_battery_is_low_under_load_only_where_there_is_one(
+    make: MakeUnit, defect: str, out: str, places: list[str]
+) -> None:
+    """Not where intake says that it was taken out, and not within what the unit's converter may be off."""
+    made = make(defect, intake={"battery-pulled": out})
+    made.unit.modes.move_to(Mode.LIVE)
+    found: list[str] = []
+    try:
+        identity.assert_tells_its_state_loaded(made.unit)
+    except UnitFault as fault:
+        found = list(fault.places)
+    assert found == places
+
+
 def test_a_unit_that_leaves_a_mode_by_itself_is_one_finding(make: MakeUnit) -> None:
     """Its outputs, all of them off then, are not sixteen more."""
     made = make("leaves-modes@mode", defect_files=(UNIT_FAULTS,))
