@@ -102,9 +102,8 @@ def conformance_probability(value: float, standard_uncertainty: float, limits: L
         return 1.0 if value in limits else 0.0
     to_low = -math.inf if limits.low is None else (limits.low - value) / u
     to_high = math.inf if limits.high is None else (limits.high - value) / u
-    if (
-        to_low + to_high < 0.0
-    ):  # from the other side: outside, small tails are subtracted, 1 - tail would lose them
+    # From the side with the smaller tails: 1 - tail would lose them.
+    if to_low + to_high < 0.0:
         to_low, to_high = -to_high, -to_low
     return _upper_tail(to_low) - _upper_tail(to_high)
 

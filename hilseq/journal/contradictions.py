@@ -195,21 +195,21 @@ def _order(entries: Sequence[JournalEntry]) -> Iterator[str]:
 
 def _traces(entries: Sequence[JournalEntry]) -> Iterator[str]:
     """Tell which lines carry marks of something else than they state: a fault in a check that passed, another slot."""
-    slots, blamed = dict[str, str](), ""
+    slots, recheck = dict[str, str](), ""
     for number, entry in enumerate(entries, 1):
         match entry:
             case CheckPlanned():
                 slots[entry.check] = entry.slot
             case CheckStarted():
-                blamed = ""
+                recheck = ""
             case EventLogged(what=what) if what in (STAND_ASKED, REPEATED):
-                blamed = entry.text if what == STAND_ASKED else ""
+                recheck = entry.text if what == STAND_ASKED else ""
             case Reading() if entry.slot and slots.get(entry.check) not in (None, "", entry.slot):
                 yield f"line {number} holds a reading of slot {entry.slot} in a check of slot {slots[entry.check]}"
             case CheckEnded() if entry.verdict is CheckVerdict.PASSED and (
-                entry.why or entry.places or blamed
+                entry.why or entry.places or recheck
             ):
-                beside = entry.why or blamed or ", ".join(entry.places)
+                beside = entry.why or recheck or ", ".join(entry.places)
                 yield f"line {number}: {entry.check} has passed, and beside it stands a fault: {beside}"
             case _:
                 pass

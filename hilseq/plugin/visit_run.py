@@ -449,9 +449,8 @@ class VisitRun:
 
     def finish(self, exit_code: int, *, interrupted: bool) -> None:
         """Write the last journal line and release everything."""
-        with suppress(HilseqError):  # a stand whose owner has died is asked nothing more
-            for words in () if self._bench is None else self._bench.asked_again():
-                self.event("asked again", words)
+        for words in () if self._bench is None else self._bench.asked_again():
+            self.event("asked again", words)
         for what, words in self.hold.why_ended():
             with suppress(HilseqError):
                 self.event(what, words)

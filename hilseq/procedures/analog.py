@@ -158,7 +158,7 @@ def _wired(
     return replace(channel, step=step)
 
 
-#: An analog input is far from right beyond so many times its largest error: no scatter takes it there.
+#: An analog input is far from right beyond so many times its largest error: the scatter of a good one never goes there.
 _FAR = 2.0
 
 

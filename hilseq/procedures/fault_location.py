@@ -157,8 +157,7 @@ class FaultLocation:
 
     def _outputs(self, suspects: Sequence[str]) -> list[str]:
         unit, outputs = self._unit, self._unit.outputs
-        if unit.modes.reported() is not Mode.LIVE:
-            unit.modes.move_to(Mode.LIVE)
+        unit.modes.ensure(Mode.LIVE)
         try:
             outputs.drive(*outputs.names)
             on, meter, register = outputs.volts(), unit.supply.voltage(), self._register()
@@ -265,8 +264,7 @@ class FaultLocation:
     def _another_answers(self) -> list[str]:
         """Look, where no output follows at all, whether somebody else answers at the unit's address."""
         unit, outputs = self._unit, self._unit.outputs
-        if unit.modes.reported() is not Mode.LIVE:
-            unit.modes.move_to(Mode.LIVE)
+        unit.modes.ensure(Mode.LIVE)
         try:
             outputs.command(*outputs.names)
             self._clock.sleep(outputs.settle + outputs.lag)
@@ -289,8 +287,7 @@ class FaultLocation:
         """
         unit, outputs = self._unit, self._unit.outputs
         before = margins.stored(unit)
-        if unit.modes.reported() is not Mode.LIVE:
-            unit.modes.move_to(Mode.LIVE)
+        unit.modes.ensure(Mode.LIVE)
         tripped = [name for name in suspects if self._goes_off(name)]
         outputs.command()
         margins.provoked(unit, before)
@@ -475,8 +472,8 @@ class FaultLocation:
         """Look whether a point does exactly what another is commanded, and not what it is: wires may be exchanged."""
         unit = self._unit
         points = unit.outputs if name in unit.outputs.names else unit.inputs
-        if points is unit.outputs and unit.modes.reported() is not Mode.LIVE:
-            unit.modes.move_to(Mode.LIVE)
+        if points is unit.outputs:
+            unit.modes.ensure(Mode.LIVE)
         try:
             follows = [other for other, is_on in points.drive(name).items() if is_on]
             if len(follows) == 1 and follows != [name]:

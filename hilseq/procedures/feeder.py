@@ -162,8 +162,7 @@ class FeederCheck:
         outputs = unit.outputs
         if not outputs.measured or Mode.LIVE not in unit.profile.mode_list():
             return None
-        if unit.modes.reported() is not Mode.LIVE:
-            unit.modes.move_to(Mode.LIVE)
+        unit.modes.ensure(Mode.LIVE)
         name = outputs.measured[0]
         try:
             light, heavy = (self._lost(name, on) for on in ((name,), outputs.names))

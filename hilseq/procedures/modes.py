@@ -143,6 +143,11 @@ class Modes:
         command = Term("duration of the command", reported.standard_uncertainty, "rectangular")
         return Measured.of(took.value, "s", *took.budget, command)
 
+    def ensure(self, mode: Mode) -> None:
+        """Bring the unit into `mode` unless it is there. Raises UnitFault when it does not follow."""
+        if self.reported() is not mode:
+            self.move_to(mode)
+
     def time_to(self, mode: Mode) -> Measured:
         """Bring the unit into `mode` from where it is; return the time it took, s, as well as this stand can know it.
 

@@ -254,8 +254,7 @@ class SelfCheck:
         agreeing = []
         # A unit that does not even answer is no witness for or against the stand.
         with suppress(UnitFault, NotPerformed):
-            if unit.modes.reported() is not Mode.LIVE:
-                unit.modes.move_to(Mode.LIVE)
+            unit.modes.ensure(Mode.LIVE)
             for terminal, sensors in twice.items():
                 names = [sensor.name for sensor in sensors]
                 for on in ((), (terminal,)):

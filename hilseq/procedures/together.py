@@ -302,14 +302,23 @@ def _step(
         clock.sleep(PATIENCE * settle)
         sensed = unit.outputs.seen()
     wrong = {name: _words(on[name], is_on) for name, is_on in sensed.items() if is_on is not on[name]}
-    if len(wrong) >= _LEFT and not any(sensed.values()) and (mode := unit.modes.reported()) is not Mode.LIVE:
-        # All at once have one cause.
+    if mode := _left_for(unit, sensed, len(wrong)):
         found.left = found.left or f"the unit was {mode} in step {found.steps + 1}, and no output was on"
     else:
         wrong |= _wrong_values(unit, on, found)
         for name, words in wrong.items():
             found.wrong.setdefault(name, {})[found.steps] = words
     found.steps += 1
+
+
+def _left_for(unit: Unit, sensed: Mapping[str, bool], off: int) -> Mode | None:
+    """Return the mode that a unit has left live for, of whose outputs so many are wrongly off, all at once.
+
+    None where others are on, too few are off, or it is live: then each has a cause of its own.
+    """
+    if off < _LEFT or any(sensed.values()) or (mode := unit.modes.reported()) is Mode.LIVE:
+        return None
+    return mode
 
 
 def _wrong_values(unit: Unit, on: Mapping[str, bool], found: Together) -> dict[str, str]:
@@ -360,12 +369,7 @@ def _hold(unit: Unit, clock: Clock, found: Together) -> None:
         second = min(HOLD, max(second, int(clock.now() - begun)) + 1)
         clock.sleep_until(begun + second)
         sensed = unit.outputs.sensed()
-        if (
-            len(sensed) >= _LEFT
-            and not any(sensed.values())
-            and (mode := unit.modes.reported()) is not Mode.LIVE
-        ):
-            # All at once have one cause.
+        if mode := _left_for(unit, sensed, len(sensed)):
             found.left = found.left or f"the unit was {mode} within {second} s of live with every output on"
             continue
         off = {name: "went off" for name, is_on in sensed.items() if not is_on}
