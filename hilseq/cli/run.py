@@ -196,9 +196,8 @@ def _detached(stand: Path, out: Path | None, serials: list[str], slot: str | Non
     signal.signal(signal.SIGHUP, before)
     until = time.monotonic() + _BEGINS
     while run.poll() is None and time.monotonic() < until:
-        if (folder / FILE_NAME).exists() or any(
-            folder.glob(f"*/{FILE_NAME}")
-        ):  # a folder for each of several units
+        # A folder for each of several units.
+        if (folder / FILE_NAME).exists() or any(folder.glob(f"*/{FILE_NAME}")):
             break
         time.sleep(0.1)
     if run.returncode is not None:

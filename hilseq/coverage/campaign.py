@@ -111,10 +111,8 @@ class Workers:
         import dask
         from distributed import Client, LocalCluster
 
-        for name in (
-            "distributed",
-            "distributed.client",
-        ):  # what goes wrong is reported here, without a traceback
+        # What goes wrong is reported here, without a traceback.
+        for name in ("distributed", "distributed.client"):
             logging.getLogger(name).setLevel(logging.CRITICAL)
         if self._scheduler is None:
             self._begun.enter_context(dask.config.set(_QUIET))

@@ -114,9 +114,8 @@ class Guard:
     def _lose(self) -> None:
         """The guard is gone, or hangs: the main thread makes safe, as it does for Ctrl-C."""
         self.lost = True
-        if (
-            self._watching
-        ):  # else nothing is powered yet, and `wait_until_watching` will say why nothing will be
+        # Otherwise nothing is powered yet, and `wait_until_watching` will say why nothing will be.
+        if self._watching:
             self._interrupt()
 
     def _interrupt(self) -> None:

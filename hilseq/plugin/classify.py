@@ -89,9 +89,8 @@ def _raised(error: BaseException) -> str:
 def _line_of(error: BaseException) -> str:
     """Return file, line and source line at which a sequence went wrong: the innermost that is not hilseq's own."""
     passed = list(traceback.extract_tb(error.__traceback__))
-    frames = [
-        frame for frame in passed if not frame.filename.startswith("<")
-    ] or passed  # `<string>`: a dataclass
+    # `<string>`: a dataclass.
+    frames = [frame for frame in passed if not frame.filename.startswith("<")] or passed
     own = [frame for frame in frames if not frame.filename.startswith(_NOT_OURS)] or frames
     if not own:
         return ""

@@ -115,9 +115,8 @@ def unit(request: pytest.FixtureRequest, bench: Bench, slot: str) -> Unit:
     """The unit under test, as it is: powered or not."""
     found = bench.unit(slot)
     found.link.failures = 0  # of this check
-    if (
-        "live_unit" not in request.fixturenames
-    ):  # a person turns the switch back when it is needed there, not before
+    # A person turns the switch back when it is needed there, not before.
+    if "live_unit" not in request.fixturenames:
         found.modes.turn_back()
     return found
 

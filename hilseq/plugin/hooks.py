@@ -199,9 +199,8 @@ class VisitHooks:
 
     def pytest_collection_finish(self, session: pytest.Session) -> None:
         """Write the plan into the journal before anything is powered."""
-        was_refused = (
-            sys.exc_info()[0] is not None
-        )  # pytest calls this even then, as for a wrong expression of -k
+        # pytest calls this even then, as for a wrong expression of -k.
+        was_refused = sys.exc_info()[0] is not None
         if session.config.option.collectonly or session.testsfailed or not self._arranged or was_refused:
             return
         if self.run.resumed is not None:

@@ -247,9 +247,8 @@ class VisitRun:
         if self.disk_fault is not None:
             return
         self._notes = True
-        with suppress(
-            StandFault
-        ):  # an owner that has gone is reported by what waits for it, and never by a hook
+        # An owner that has gone is reported by what waits for it, and never by a hook.
+        with suppress(StandFault):
             self.clock.tick()
         self._notes = False
         self.follow_folder()

@@ -87,10 +87,8 @@ class FaultLocation:
                 asked += weighing()
             except UnitOrHarness as both:
                 undecided.append(both)
-            except (
-                UnitFault,
-                NotPerformed,
-            ) as reason:  # what the unit does not do here says nothing of the stand
+            # What the unit does not do here says nothing of the stand.
+            except (UnitFault, NotPerformed) as reason:
                 not_asked.append(str(reason))
         said = list(dict.fromkeys(str(each) for each in undecided))
         explained = list(dict.fromkeys(place for each in undecided for place in each.places))
@@ -226,7 +224,7 @@ class FaultLocation:
         more = {"off": 1.0, "zero": held}
         channel, full = self._unit.outputs.voltmeter(name), on.value + drop
         lowest = 0.0 if off.value <= off.standard_uncertainty else -full
-        gain = _reported("on", on.value + max(drop, 0.0)) | _reported("off", leaves)
+        gain = {"on": on.value + max(drop, 0.0), "off": leaves}
         explanations = [
             Explanation(
                 (name,), False, f"{name} loses more than the others", scaled({"on": -1.0}), 0.0, full
@@ -509,9 +507,8 @@ class FaultLocation:
         try:
             for mode in modes.driven:
                 modes.set(mode)
-                self._clock.sleep(
-                    self._unit.profile.modes.change_within
-                )  # it may report the last one for a while
+                # It may report the last one for a while.
+                self._clock.sleep(self._unit.profile.modes.change_within)
                 seen[mode] = modes.reported()
         finally:
             modes.release()
@@ -653,10 +650,6 @@ def thermometers_agree(bench: Bench, unit: Unit) -> None:
     compared()
     with suppress(UnitOrHarness):
         FaultLocation(bench, unit).thermometers()
-
-
-def _reported(name: str, amount: float) -> dict[str, float]:
-    return {name: amount}
 
 
 def _load(drop: float, leaves: float, held: float, size: float) -> dict[str, float]:

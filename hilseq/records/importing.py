@@ -235,9 +235,8 @@ def import_run(database: Database, path: Path) -> Imported:
     Raises UsageError (no journal), NothingToImport, JournalRefused, RecordsUnreachable.
     """
     place = place_of(path)
-    look = look_at(
-        find_journal(path).parent
-    )  # before they are read: a change meanwhile is seen the next time
+    # Before they are read: a change meanwhile is seen the next time.
+    look = look_at(find_journal(path).parent)
     rows = read_rows(path)
     with database.writing() as connection:
         _witness(connection, rows, path)

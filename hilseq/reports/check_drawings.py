@@ -49,9 +49,8 @@ def _axis(reading: Reading, uncertainty: float) -> svg.Axis:
         return svg.Axis(low, high, _LOW_AT, _HIGH_AT, _EDGES)
     positive = high is not None and high > _TINY and (value is None or value >= 0)
     if low is None and high is not None and positive and reading.verdict != "marginal":
-        return svg.Axis(
-            0.0, high, _BAR.left, _HIGH_AT, _EDGES
-        )  # what has only a highest value begins at zero
+        # What has only a highest value begins at zero.
+        return svg.Axis(0.0, high, _BAR.left, _HIGH_AT, _EDGES)
     # One open end, or one point: the distance of value and limit gives the scale.
     limit = high if high is not None else low if low is not None else 0.0
     reach = max(abs((limit if value is None else value) - limit), 2 * uncertainty, abs(limit) * 0.05)

@@ -176,9 +176,8 @@ def _exchange_registers(view: ModbusView, request: bytes) -> bytes:
         raise ModbusRefusal(ILLEGAL_VALUE)
     _check_range(address, count)
     _check_range(written_to, written)
-    view.read(
-        RegisterTable.HOLDING_REGISTER, address, count
-    )  # a bad address must be refused before anything is written
+    # A bad address must be refused before anything is written.
+    view.read(RegisterTable.HOLDING_REGISTER, address, count)
     view.write(RegisterTable.HOLDING_REGISTER, written_to, list(_WORDS[written].unpack(data)))
     values = view.read(RegisterTable.HOLDING_REGISTER, address, count)
     response: bytes = _READ_WORDS[count].pack(request[0], 2 * count, *values)

@@ -281,9 +281,8 @@ class UnitPort:
         drawn = self._random.random()
         if drawn >= 1.0 - (1.0 - ratio) ** (8 * len(data)):
             return data
-        first = int(
-            math.log1p(-drawn) / math.log1p(-ratio)
-        )  # geometric: what was drawn says which bit is the first
+        # Geometric: what was drawn says which bit is the first.
+        first = int(math.log1p(-drawn) / math.log1p(-ratio))
         return self._flip(data, min(first, 8 * len(data) - 1), ratio)
 
     def _share_lost(self, clock_error: float) -> float:
