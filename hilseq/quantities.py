@@ -274,25 +274,40 @@ _FIXED = {
     "current": "2 mA",
     "temperature": "0.5 K",
     "resistance": "0.2 Ohm",
-    "ratio": "0.1 %",
+    "ratio": "1",
 }
 
 
-def parse_accuracy(text: str, dimension: str) -> AccuracyTerms:
-    """Return `0.05 % + 10 mV` or `0.3 % of range` as AccuracyTerms. Raises QuantityError."""
+def accuracy_of_channel(text: str, unit: str) -> AccuracyTerms:
+    """Return the accuracy of a channel whose values have a unit, in the base unit. Raises QuantityError.
+
+    Of a count, and of a channel in % or ppm, the fixed part is a number alone: `0.1 % + 1`.
+    """
+    dimension = dimension_of(unit)
+    return parse_accuracy(text, dimension, plain=base_unit(unit)[1] if dimension == "ratio" else None)
+
+
+def parse_accuracy(text: str, dimension: str, *, plain: float | None = None) -> AccuracyTerms:
+    """Return `0.05 % + 10 mV` or `0.3 % of range` as AccuracyTerms. Raises QuantityError.
+
+    `plain`: what 1 without a unit is worth, in the base unit; None where a unit must stand.
+    """
     fixed_example = _FIXED.get(dimension, f"10 {UNITS[dimension][0]}")
     expected = f"an accuracy such as 0.05 % + {fixed_example}, 0.3 % of range, or a sum of these"
-    terms = _accuracy_terms(plain_symbols(text), dimension) if len(text) <= LONGEST else None
+    terms = _accuracy_terms(plain_symbols(text), dimension, plain) if len(text) <= LONGEST else None
     if terms is None:
         raise QuantityError(text, expected + _about_commas(text), _accuracy_meant(text, dimension))
     return terms
 
 
-def _accuracy_terms(text: str, dimension: str) -> AccuracyTerms | None:
+def _accuracy_terms(text: str, dimension: str, plain: float | None = None) -> AccuracyTerms | None:
     of_reading = of_range = fixed = 0.0
     # An error of a temperature is a difference: 0.5 K and 0.5 degC mean the same.
     wanted = ("ratio", dimension, "temperature difference" if dimension == "temperature" else dimension)
     for part in text.split("+"):
+        if plain is not None and re.fullmatch(rf"\s*{_NUMBER}\s*", part) and float(part) >= 0:
+            fixed += float(part) * plain
+            continue
         match = re.fullmatch(rf"\s*({_NUMBER})\s*({_SYMBOL})(\s+of\s+range|\s+of\s+reading)?\s*", part)
         known = SYMBOLS.get(match[2]) if match is not None else None
         if match is None or known is None or known[0] not in wanted or float(match[1]) < 0:

@@ -14,6 +14,7 @@ from hilseq.quantities import (
     AccuracyTerms,
     Interval,
     QuantityError,
+    accuracy_of_channel,
     dimension_of,
     parse,
     parse_accuracy,
@@ -125,6 +126,17 @@ def test_an_accuracy_is_the_sum_of_its_terms(text: str, dimension: str, terms: A
     assert (read.of_reading, read.of_range, read.fixed) == pytest.approx(
         (terms.of_reading, terms.of_range, terms.fixed)
     )
+
+
+@pytest.mark.parametrize(
+    ("text", "unit", "fixed"),
+    [("0.1 % + 1", "", 1.0), ("1", "", 1.0), ("2", "%", 0.02), ("2", "ppm", 2e-6), ("2 mV", "mV", 0.002)],
+)
+def test_a_number_alone_is_the_fixed_part_where_a_channel_counts(text: str, unit: str, fixed: float) -> None:
+    """A count is wrong by whole counts, a channel in percent by points; others need their unit."""
+    assert accuracy_of_channel(text, unit).fixed == pytest.approx(fixed)
+    with pytest.raises(QuantityError):
+        accuracy_of_channel("1", "V")
 
 
 @pytest.mark.parametrize(

@@ -76,7 +76,7 @@ def summary_lines(found: Inspection) -> list[str]:
         where = f"slot{'s' if len(slots) > 1 else ''} {', '.join(slots)}"
         lines.append(f"profile {profile} fits {where} of stand {stand}")
         if unmeasured:
-            lines.append(f"  claimed by the profile and not measured there: {'; '.join(unmeasured)}")
+            lines.append(f"  not measured there: {'; '.join(unmeasured)}")
     return lines
 
 

@@ -89,8 +89,8 @@ def find_driver(role: Role, name: str) -> Any:
     if not entries:
         near = nearest_word(name, known)
         raise DriverError(
-            f"no driver {name!r} for the role {role} is installed; expected one of {', '.join(sorted(known))}"
-            + (f" (did you mean {near!r}?)" if near else "")
+            f"no driver {name!r} for the role {role} is installed; expected one of {', '.join(sorted(known))}, or "
+            "an installation of the package that brings it" + (f" (did you mean {near!r}?)" if near else "")
             if known
             else f"no driver for the role {role} is installed, not even hilseq's own; expected an installation "
             "that is up to date (pip install)"

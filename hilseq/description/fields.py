@@ -256,11 +256,18 @@ Text = Annotated[str, Field(min_length=1, max_length=2000), WrittenAs("text")]
 def _accuracy_text(value: Any) -> Any:
     if isinstance(value, str):
         return value
+    if isinstance(value, int | float) and not isinstance(value, bool):
+        return str(value)
     raise QuantityError(str(value), "an accuracy such as 0.05 % + 10 mV, in the unit of the channel")
 
 
 #: An accuracy whose unit is that of its channel: read when that is known.
-AccuracyText = Annotated[Text, BeforeValidator(_accuracy_text), WrittenAs("accuracy, such as 0.05 % + 10 mV")]
+AccuracyText = Annotated[
+    Text,
+    BeforeValidator(_accuracy_text),
+    WrittenAs("accuracy, such as 0.05 % + 10 mV"),
+    WithJsonSchema({"type": ["string", "number"], "examples": ["0.05 % + 10 mV"]}),
+]
 
 
 def _unit_symbol(value: Any) -> Any:

@@ -20,7 +20,7 @@ from hilseq.description.fields import (
     WrittenAs,
 )
 from hilseq.description.registers import Register
-from hilseq.quantities import AccuracyTerms, Interval, dimension_of, parse_accuracy
+from hilseq.quantities import AccuracyTerms, Interval, accuracy_of_channel
 
 
 class OutputPoint(Model):
@@ -92,7 +92,7 @@ class AnalogPoint(Model):
 
         Raises QuantityError when the text does not fit the unit; a checked profile has no such point.
         """
-        return parse_accuracy(self.accuracy, dimension_of(self.register_.unit))
+        return accuracy_of_channel(self.accuracy, self.register_.unit)
 
 
 class PointTables(Model):

@@ -27,7 +27,7 @@ from hilseq.description.fields import (
 from hilseq.description.intake import IntakeSheet
 from hilseq.description.supplies import InstrumentIdentity, Supply
 from hilseq.description.twin import StandTwin
-from hilseq.quantities import AccuracyTerms, dimension_of, parse_accuracy
+from hilseq.quantities import AccuracyTerms, accuracy_of_channel, dimension_of
 
 
 class Io(AddressedModel):
@@ -83,7 +83,8 @@ class Signal(DriverModel):
         default="", description="unit of the value: V, mA, degC, Ohm, Hz, %; empty for a plain number"
     )
     accuracy: AccuracyText | None = Field(
-        default=None, description="accuracy of the channel, such as 0.05 % + 2 mV"
+        default=None,
+        description="accuracy of the channel, such as 0.05 % + 2 mV; of a count a number alone, such as 1",
     )
     repeatability: AccuracyText | None = Field(
         default=None,
@@ -173,15 +174,11 @@ class Signal(DriverModel):
 
         Raises QuantityError when the text does not fit the unit; a checked stand has no such signal.
         """
-        return None if self.accuracy is None else parse_accuracy(self.accuracy, dimension_of(self.unit))
+        return None if self.accuracy is None else accuracy_of_channel(self.accuracy, self.unit)
 
     def repeatability_terms(self) -> AccuracyTerms | None:
         """Return the repeatability as `accuracy_terms` does the accuracy."""
-        return (
-            None
-            if self.repeatability is None
-            else parse_accuracy(self.repeatability, dimension_of(self.unit))
-        )
+        return None if self.repeatability is None else accuracy_of_channel(self.repeatability, self.unit)
 
 
 class PortWiring(Model):

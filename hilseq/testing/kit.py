@@ -40,7 +40,7 @@ class Capabilities:
     reads_settings_back: bool = False
     #: `SupplyOutput.is_on` answers.
     tells_whether_on: bool = False
-    #: Supplies: `ends` of its entry in the stand file returns an address, by which it is held for one user.
+    #: Supplies: `addresses` of its entry in the stand file returns an address, by which it is held for one user.
     has_an_address: bool = False
     #: It can say what it is: `identify` (of a link: `identification`) returns something.
     identifies: bool = False

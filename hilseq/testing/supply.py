@@ -97,14 +97,14 @@ class SupplyTests(DriverTests):
 
     @claimed("has_an_address")
     def test_it_says_where_it_is_reached(self, rig: SupplyRig) -> None:
-        """`ends` returns an address, and the key of the stand file where it stands."""
-        ends_of_it = rig.description.addresses()
-        assert ends_of_it, "`ends` returned no address, though the driver claims to have one"
-        for end in ends_of_it:
-            assert end.key in keys_of(type(rig.description)), (
-                f"`ends` names {end.key!r}, no key of the supply"
+        """`addresses` returns an address, and the key of the stand file where it stands."""
+        addresses = rig.description.addresses()
+        assert addresses, "`addresses` returned none, though the driver claims to have one"
+        for address in addresses:
+            assert address.key in keys_of(type(rig.description)), (
+                f"`addresses` names {address.key!r}, no key of the supply"
             )
-            assert end.text, f"`ends` returned no text for {end.key!r}"
+            assert address.text, f"`addresses` returned no text for {address.key!r}"
 
     def test_settings_arrive(self, rig: SupplyRig) -> None:
         """What is programmed stands in the instrument; the output keeps its state."""

@@ -28,7 +28,7 @@ def test_sound_files_are_summed_up_on_stdout(capsys: pytest.CaptureFixture[str])
             "10 fault codes, 32 configuration words"
         ),
         "profile RH16 fits slot A of stand sim-bench",
-        "  claimed by the profile and not measured there: clock error of port 1, port 2",
+        "  not measured there: clock error of port 1, port 2",
     ]
 
 

@@ -15,7 +15,7 @@ from hilseq.description.modbus import ModbusIo, ModbusLink, ModbusSignal
 from hilseq.description.profile import Profile
 from hilseq.description.registers import ModbusLimits, Register, documentation_number_hint
 from hilseq.description.stand import Stand
-from hilseq.quantities import SYMBOLS, AccuracyTerms, QuantityError, dimension_of, parse_accuracy
+from hilseq.quantities import SYMBOLS, AccuracyTerms, QuantityError, accuracy_of_channel, dimension_of
 
 _WORD = 16
 
@@ -131,11 +131,11 @@ def _unit_is_known(place: Place, unit: str) -> Findings:
 def accuracy_fits(place: Place, text: str, unit: str) -> Findings:
     """Require that an accuracy is written in the unit of its channel."""
     try:
-        dimension = dimension_of(unit)
+        dimension_of(unit)
     except QuantityError:
         return  # the unit itself is reported elsewhere
     try:
-        parse_accuracy(text, dimension)
+        accuracy_of_channel(text, unit)
     except QuantityError as error:
         in_unit = f" in {unit}" if unit else " without a unit"
         wrong = f"{text[:40]!r} is no accuracy of a channel{in_unit}"
