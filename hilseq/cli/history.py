@@ -70,6 +70,7 @@ def _answer(
     if as_json and as_csv:
         raise UsageError("--json and --csv both write to stdout: choose one")
     with reached(), open_database(records, create=False) as database:
+        database.require_sound(thorough=False)
         say_upgraded(database)
         reported = ask(Questions(database))
         address = str(database)

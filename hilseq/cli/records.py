@@ -216,6 +216,7 @@ def status_command(*, records: Records = None, runs: Runs = Path("runs"), as_jso
     from hilseq.records.synchronising import status
 
     with reached(), open_database(records, runs=runs, upgrade=False, create=False) as database:
+        database.require_sound(thorough=True)
         found = status(database, runs)
     if as_json:
         _print_json(found)

@@ -236,6 +236,7 @@ class _Pages:
             return _no_records(f"{not_installed(error.name or 'sqlalchemy')}, then start again")
         try:
             with open_database(where, runs=runs, upgrade=False, create=False) as database:
+                database.require_sound(thorough=False)
                 answer, address = ask(Questions(database)), str(database)
         except (RecordsUnreachable, RecordsUnusable) as error:
             return _no_records(str(error))

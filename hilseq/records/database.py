@@ -39,11 +39,17 @@ RUNS_FOLDER = Path("runs")
 CONNECT_SECONDS = 5
 WAIT_SECONDS = 60
 
+#: A SQLite file up to this size, bytes, is looked through with each question: it takes a tenth of a second or two.
+SMALL = 100_000_000
+
 #: The newest revision in `migrations/versions`; here, so that opening need not load Alembic. A test compares.
 NEWEST = "0004"
 
 #: Any fixed number: two stands that open an old PostgreSQL at once upgrade one after the other.
 _UPGRADE_LOCK = 0x68696C73
+
+#: What SQLite says of a file that cannot be used now; whatever else it says means that the file is not as it was.
+_NOT_NOW = ("locked", "busy", "unable to open", "disk I/O", "readonly", "disk is full", "interrupted")
 
 _WRITES = "hilseq_writes"
 _POSTGRES: Mapping[str, Any] = MappingProxyType(
@@ -187,6 +193,22 @@ class Database:
         with self._translated(), engine.begin() as connection:
             yield connection
 
+    def require_sound(self, *, thorough: bool) -> None:
+        """Look through a SQLite file: a damaged one may count less, or more, than was put into it.
+
+        Unless it is to be thorough, files larger than `SMALL` are left out, and indexes not compared with their
+        tables, which takes ten times as long. What a server keeps is for the server to look after. Raises
+        RecordsUnusable.
+        """
+        file = _file_of(self.url)
+        if file is None or (not thorough and file.stat().st_size > SMALL):
+            return
+        with self.reading() as connection:
+            look = "integrity_check" if thorough else "quick_check"
+            found = connection.exec_driver_sql(f"PRAGMA {look}(1)").scalar()
+        if found != "ok":
+            raise self._damaged(str(found).splitlines()[-1])
+
     def close(self) -> None:
         """Close all connections."""
         self._engine.dispose()
@@ -196,8 +218,8 @@ class Database:
         try:
             yield
         except (OperationalError, InterfaceError) as error:
-            if "malformed" in str(error.orig) and _file_of(self.url) is not None:
-                raise self._damaged(error) from error
+            if _file_of(self.url) is not None and not any(words in str(error.orig) for words in _NOT_NOW):
+                raise self._damaged(_first_line(error)) from error
             raise RecordsUnreachable(
                 f"the records at {self} cannot be reached: {_first_line(error)}; nothing is "
                 "lost, the journals stay where they are: run `hilseq records sync` when it answers again"
@@ -209,12 +231,19 @@ class Database:
                     "hilseq records rebuild; or give another address with --records"
                 ) from error
             if _file_of(self.url) is not None:
-                raise self._damaged(error) from error
+                raise self._damaged(_first_line(error)) from error
             raise
+        # The driver reads its own words, and dates, from the file.
+        except ValueError as error:
+            if _file_of(self.url) is None or not (
+                isinstance(error, UnicodeDecodeError) or "datetime" in str(error)
+            ):
+                raise
+            raise self._damaged(str(error)) from error
 
-    def _damaged(self, error: DatabaseError | InterfaceError) -> RecordsUnusable:
+    def _damaged(self, why: str) -> RecordsUnusable:
         return RecordsUnusable(
-            f"the records at {self} are damaged ({_first_line(error)}); the journals are not: "
+            f"the records at {self} are damaged ({why}); the journals are not: "
             "hilseq records rebuild sets the file aside and makes it anew from them"
         )
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import socket
+import sqlite3
 import threading
 from collections.abc import Callable
 from pathlib import Path
@@ -173,3 +174,40 @@ def test_words_of_older_records_are_those_of_a_run_state(url: str, make_run: Mak
         found = dict(connection.execute(sa.select(runs.c.key, runs.c.state)).all())
         assert revision(connection) == NEWEST
     assert [found[key] for key in keys] == [word for _, _, word in BEFORE]
+
+
+def test_a_file_that_lost_rows_is_not_counted(make_run: MakeRun, tmp_path: Path) -> None:
+    """A damaged page that SQLite reads past would make the count smaller without a word."""
+    file = tmp_path / "records.sqlite"
+    with open_database(file) as database:
+        import_run(database, make_run())
+        database.require_sound(thorough=True)
+    content = bytearray(file.read_bytes())
+    page = int.from_bytes(content[16:18], "big")
+    root = _root_of_an_index(file)
+    # Its number of cells, in the header of the page (SQLite file format, 1.6, offset 3): none.
+    content[(root - 1) * page + 3 : (root - 1) * page + 5] = b"\0\0"
+    file.write_bytes(content)
+    with open_database(file) as database:
+        for thorough in (False, True):
+            with pytest.raises(RecordsUnusable, match="hilseq records rebuild"):
+                database.require_sound(thorough=thorough)
+
+
+def _root_of_an_index(file: Path) -> int:
+    with sqlite3.connect(file) as raw:
+        query = "SELECT rootpage FROM sqlite_master WHERE name = 'ix_visits_unit_id_started'"
+        (root,) = raw.execute(query).fetchone()
+    raw.close()
+    return int(root)
+
+
+def test_words_of_the_driver_that_are_no_text_mean_damage(make_run: MakeRun, tmp_path: Path) -> None:
+    """The name of a table that is no UTF-8 any more breaks the driver's own message."""
+    file = tmp_path / "records.sqlite"
+    with open_database(file) as database:
+        import_run(database, make_run())
+    content = file.read_bytes()
+    file.write_bytes(content.replace(b"CREATE TABLE readings", b"CREATE TABLE readi\x89gs"))
+    with pytest.raises(RecordsUnusable, match="hilseq records rebuild"), open_database(file) as database:
+        database.require_sound(thorough=False)
