@@ -12,6 +12,7 @@ import io
 import json
 import re
 from collections.abc import Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -283,7 +284,7 @@ def _section_lines(
 
 def _scalar(text: str) -> str:
     """Return a cell as YAML: a number as it is, a word that YAML would take for something else in quotes."""
-    from hilseq.description.yaml_text import number_hint, read_scalar
+    from hilseq.description.yaml_text import ScalarTrapError, number_hint, read_scalar
 
     number = number_hint(text) or text
     if _NUMBER.fullmatch(number) and not re.fullmatch(r"[-+]?0[0-9].*", number):
@@ -292,8 +293,11 @@ def _scalar(text: str) -> str:
         return text
     if text in ("true", "false"):
         return text
-    plain = _PLAIN.fullmatch(text) is not None and isinstance(read_scalar(text), str)
-    return text if plain else json.dumps(text, ensure_ascii=False)
+    if _PLAIN.fullmatch(text):
+        with suppress(ScalarTrapError):  # such as 0012, an octal number without quotes
+            if isinstance(read_scalar(text), str):
+                return text
+    return json.dumps(text, ensure_ascii=False)
 
 
 def _placed(

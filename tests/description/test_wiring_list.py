@@ -110,6 +110,11 @@ WRONG: dict[str, tuple[str, str, str]] = {
         ":2:8: '0,001' is no number",
         "write 0.001",
     ),
+    "a leading zero": (
+        HEAD + "q1,A,q01,senses,005,coil,0,,,\n",
+        ":2:5: '005' is not a name",
+        "beginning with a letter",
+    ),
     "a documentation number": (
         HEAD + "v1,A,q01,senses,rack,holding register,40001,,V,\n",
         ":2:7: 40001 looks like the documentation number",
