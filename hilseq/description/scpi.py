@@ -98,7 +98,11 @@ class SupplyCommands(Model):
     command; commands that something depends on cannot be `none`.
     """
 
-    identify: Query = Field(default="*IDN?", description="asks for maker, model, serial number, firmware")
+    identify: OptionalQuery = Field(
+        default="*IDN?",
+        description="asks for maker, model, serial number, firmware; `none` where it does not tell, and only whether "
+        "it answers is known",
+    )
     clear: OptionalCommand = Field(default="*CLS", description="empties the error queue")
     select: OptionalCommand = Field(
         default=None, description="sent before every other command on instruments with several outputs"
@@ -180,6 +184,8 @@ Lines = Annotated[int, BeforeValidator(_lines), WrittenAs("true, false, or numbe
 
 #: More lines than anybody greets with.
 _MOST_LINES = 100
+#: More than any supply needs, s.
+_LONGEST_PAUSE = 10.0
 
 
 #: Readings of a record: fewer show no shape, more do not fit one answer.
@@ -247,6 +253,22 @@ class ScpiSupply(Supply):
         default=False,
         description="whether it sends each command line back, before the answer; another line is garbage",
     )
+    pause: Seconds = Field(
+        default=0.0,
+        ge=0,
+        le=_LONGEST_PAUSE,
+        description="time between a command, or its answer, and the next command, where it loses one that comes "
+        "sooner, such as 50 ms",
+    )
+
+    @model_validator(mode="after")
+    def _identified(self) -> Self:
+        if self.commands.identify is None and self.identity.model_fields_set:
+            raise ValueError(
+                "`identity` is what the supply must say it is, but `identify: none` says that it does not tell; "
+                "expected one or the other"
+            )
+        return self
 
     @model_validator(mode="after")
     def _selects(self) -> Self:

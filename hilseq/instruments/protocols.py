@@ -170,6 +170,10 @@ class SupplyOutput(Protocol):
         """Ask it something when it has not been spoken to for `quiet` s of real time; no matter what comes of it."""
         return  # nothing, where it is optional
 
+    def late_answers(self) -> int:
+        """Return how many answers came after their deadline and were waited for."""
+        return 0
+
     def clear_watchdog(self) -> None:
         """End the watch that SupplySetting.WATCHDOG began; no matter what comes of it."""
         return  # nothing, where it is optional

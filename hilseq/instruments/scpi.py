@@ -260,7 +260,10 @@ def parse_error(text: str) -> ErrorEntry:
     """
     match = _ENTRY.fullmatch(text) if len(text) <= _LONGEST_ENTRY else None
     if match is None:
-        raise DecodeError(f"'{quote(text)}' is not an entry of an error queue; expected number,\"text\"")
+        raise DecodeError(
+            f"'{quote(text)}' is not an entry of an error queue; expected number,\"text\", or `next-error: none` in "
+            "the stand file where the supply reports its errors otherwise"
+        )
     number, words = int(match[1]), (match[2] or "").strip()
     if not words:
         return ErrorEntry(number, ERROR_TEXTS.get(number, "no text"))

@@ -46,6 +46,7 @@ def _session_with(name: str, supply: ScpiSupply) -> VisaSession:
         write_termination=supply.write_termination,
         line=supply.line,
         chatter=BannerEcho(supply.greeting, supply.echo),
+        pause=supply.pause,
     )
 
 
@@ -58,7 +59,7 @@ class ScpiOutput(SupplyOutput):
         self._description = description
         self._commands = description.commands
         self._session = session or _session_with(name, description)
-        self._last_command = self._commands.identify
+        self._last_command = self._commands.output_off
         #: By unit and decade of a measured value, the finest last digit of an answer.
         self._digits: dict[str, dict[float, float]] = {}
 
@@ -136,8 +137,11 @@ class ScpiOutput(SupplyOutput):
     # -- what a supply does
 
     def identify(self) -> Identification:
-        """Ask who it is (IEEE 488.2, 10.14)."""
+        """Ask who it is (IEEE 488.2, 10.14), or something else where it does not tell: whether it answers."""
         command = self._commands.identify
+        if command is None:
+            self._ask_something()
+            return Identification("", "", "", "")
         return self.parsed(command, self.ask(command), scpi.parse_identity)
 
     def can_program(self, setting: SupplySetting) -> bool:
@@ -286,7 +290,16 @@ class ScpiOutput(SupplyOutput):
         if self._session.under_way or self._session.quiet < quiet:
             return
         with suppress(HilseqError):
-            self.ask(self._commands.read_output or self._commands.identify)
+            self._ask_something()
+
+    def late_answers(self) -> int:
+        """Return how many answers came after the deadline, of whichever output of the instrument."""
+        return self._session.late
+
+    def _ask_something(self) -> None:
+        """Ask a question of which the answer does not matter."""
+        if self.is_on() is None:
+            self.measure()
 
     def clear_watchdog(self) -> None:
         """Send the command that ends the watch, where there is one."""

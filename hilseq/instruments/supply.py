@@ -360,6 +360,11 @@ class PowerSupply:
                 place=name,
             )
 
+    @property
+    def late_answers(self) -> int:
+        """How many answers came after their deadline, and were waited for."""
+        return self._output.late_answers()
+
     def kick_watchdog(self) -> None:
         """Let the supply's own watchdog hear that all is well; nothing where it has none, and between two halves."""
         if self._watched and self.description.watchdog is not None:

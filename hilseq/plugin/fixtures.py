@@ -129,10 +129,16 @@ def supply(unit: Unit) -> UnitSupply:
 
 @pytest.fixture
 def ready_unit(unit: Unit) -> Iterator[Unit]:
-    """The unit, powered and ready, in its start mode; put back there afterwards."""
+    """The unit, powered and ready, in its start mode; put back there afterwards.
+
+    One that has left its mode by itself meanwhile fails the check.
+    """
     unit.make_ready()
     yield unit
-    unit.return_to_idle()
+    try:
+        unit.assert_stayed()
+    finally:
+        unit.return_to_idle()
 
 
 @pytest.fixture

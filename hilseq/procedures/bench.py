@@ -103,7 +103,7 @@ class Instruments:
         try:
             if sort == "supply":
                 described = self._stand.supplies[name]
-                identity = str(self.supplies[name].identify())
+                identity = str(self.supplies[name].identify()) or NOT_ASKED
                 what, resource, calibration = "supply", described.where, described.calibration
             else:
                 io = self._stand.io[name]
@@ -555,10 +555,19 @@ class Bench:
             supply.kick_watchdog()
 
     def asked_again(self) -> Iterator[str]:
-        """Yield in words which I/O simulators had to be asked again for an answer that they did not give.
+        """Yield in words which instruments were late: I/O simulators that had to be asked again, supplies waited for.
 
         Of one that cannot be asked now, as through an owner that has died, nothing is known.
         """
+        for name, supply in self.instruments.supplies.items():
+            late = 0
+            with suppress(HilseqError):
+                late = supply.late_answers
+            if late:
+                yield (
+                    f"supply {name}: {late} answers came later than its deadline of {supply.description.deadline:g} s, "
+                    "and were waited for; look at its network and at what else keeps it or this computer busy"
+                )
         for name, io in self.instruments.io.items():
             tally = None
             with suppress(HilseqError):

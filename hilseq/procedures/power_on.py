@@ -84,8 +84,10 @@ def capture_start(unit: Unit, clock: Clock) -> StartCurve:
         read()
     unit.wait_until_ready()
     for _ in range(_SETTLED_READINGS):
+        clock.sleep(
+            period
+        )  # with the unit ready its load is another: what is read at once may be the old one
         read()
-        clock.sleep(period)
     final = last[-_SETTLED_READINGS:]
     mean = math.fsum(reading.value for reading in final) / len(final)
     settled = Measured(mean, "A", max(reading.standard_uncertainty for reading in final))

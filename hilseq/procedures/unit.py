@@ -9,9 +9,16 @@ from dataclasses import dataclass
 
 from hilseq.analysis.uncertainty import Term
 from hilseq.clock import Clock
-from hilseq.description.profile import Indicator, Profile
+from hilseq.description.profile import Indicator, Mode, Profile
 from hilseq.description.stand import Slot
-from hilseq.errors import HilseqError, NotPerformed, UnitFault
+from hilseq.errors import (
+    HilseqError,
+    NotPerformed,
+    UnitFault,
+    UnitInvalidResponse,
+    UnitRefused,
+    UnitSilent,
+)
 from hilseq.instruments.protocols import UnitLink
 from hilseq.instruments.signals import SignalBank
 from hilseq.journal.entries import StoredFault
@@ -128,6 +135,9 @@ class Unit:
         self._start_count: float | None = None
         #: What it had been touched by when it was last idle.
         self._idle = _NEVER
+        #: The mode that it was last seen in, and what it had been touched by then; None once it is told another.
+        self._seen_in: tuple[Mode, _Touched] | None = None
+        self._watch_modes(modes)
 
     @property
     def faults(self) -> Faults:
@@ -268,6 +278,39 @@ class Unit:
             raise
         finally:
             self._rest()
+
+    def _watch_modes(self, modes: Modes) -> None:
+        telling, reached = modes.telling, modes.reached
+
+        def tell(mode: Mode) -> None:
+            self._seen_in = None
+            telling(mode)
+
+        def reach(mode: Mode) -> None:
+            self._seen_in = mode, self._touched()
+            reached(mode)
+
+        modes.telling, modes.reached = tell, reach
+
+    def assert_stayed(self) -> None:
+        """Raise UnitFault when the unit has left the mode that it was last seen in, though nothing was sent to it.
+
+        Whatever was sent tells for itself what has become of it, and so does a link that failed.
+        """
+        if self._seen_in is None or self.link.failures or self.link.commands is None:
+            return
+        if self._touched() != self._seen_in[1]:
+            return
+        mode = self._seen_in[0]
+        with suppress(UnitSilent, UnitInvalidResponse, UnitRefused):
+            compared()
+            if self.modes.reported() is mode or (seen := self.modes.reported()) is mode:
+                return
+            self._seen_in, self._idle = None, _NEVER
+            raise UnitFault(
+                f"the unit was {mode} and reports {seen}, though nothing was sent to it meanwhile",
+                place=f"mode {mode}",
+            )
 
     def _touched(self) -> _Touched:
         sent, modes = self.link.commands, self.modes.commands

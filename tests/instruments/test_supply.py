@@ -89,6 +89,12 @@ def test_identity_is_compared_with_the_stand_file(make: Make, bench: Bench) -> N
         make().identify()
 
 
+def test_a_supply_that_does_not_tell_what_it_is_is_asked_whether_it_answers(make: Make, bench: Bench) -> None:
+    """Its state is asked, nothing that it does not know."""
+    assert str(make(commands={"identify": "none"}).identify()) == ""
+    assert bench.heard == ["OUTP?"]
+
+
 @pytest.mark.parametrize(("voltage", "current"), [(32.1, 1.0), (24.0, 3.1), (-1.0, 1.0), (math.nan, 1.0)])
 def test_beyond_a_ceiling_nothing_is_sent(make: Make, bench: Bench, voltage: float, current: float) -> None:
     """The ceilings of the stand hold whatever a profile or a sequence asks."""

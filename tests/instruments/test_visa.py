@@ -19,6 +19,7 @@ from hilseq.errors import InstrumentTimeout, InvalidResponse, StandFault, UnitSi
 from hilseq.instruments.scpi_supply import ScpiOutput
 from hilseq.instruments.transport import resource_manager
 from hilseq.instruments.visa import VisaSession
+from tests.instruments.conftest import lines
 
 if TYPE_CHECKING:
     from tests.instruments.conftest import Answer, RawServer, SerialPair, Serve
@@ -384,3 +385,41 @@ def test_a_missing_serial_port_is_a_stand_fault() -> None:
     """A wrong device name in the stand file is reported as such."""
     with pytest.raises(StandFault, match="nosuch"):
         VisaSession("ASRL/dev/nosuch::INSTR", name="supply main", deadline=0.2).open()
+
+
+def test_a_late_answer_is_waited_for_and_not_asked_for_twice(serve: Serve) -> None:
+    """Of an instrument that has answered before: a question that takes an entry off a queue would act twice."""
+    heard = list[str]()
+
+    def late(connection: socket.socket, _: int) -> None:
+        for line in lines(connection):
+            heard.append(line)
+            time.sleep(1.3 * DEADLINE if line == "SYST:ERR?" else 0.0)
+            connection.sendall(f"answer to {line}\n".encode())
+
+    with session(serve(late)) as visa:
+        visa.query("VOLT?")
+        assert visa.query("SYST:ERR?") == "answer to SYST:ERR?"
+        assert visa.query("CURR?") == "answer to CURR?"
+    assert heard == ["VOLT?", "SYST:ERR?", "CURR?"]
+    assert visa.late == 1
+
+
+def test_an_instrument_is_left_the_pause_that_it_needs(serve: Serve) -> None:
+    """One that loses what comes within 50 ms of its last command or answer gets every message."""
+    quiet, heard = 0.05, list[str]()
+
+    def hasty(connection: socket.socket, _: int) -> None:
+        ready = 0.0
+        for line in lines(connection):
+            if time.monotonic() >= ready:
+                heard.append(line)
+                if line.endswith("?"):
+                    connection.sendall(b"1\n")
+            ready = time.monotonic() + quiet
+
+    with VisaSession(serve(hasty).resource, name="supply main", deadline=DEADLINE, pause=2 * quiet) as visa:
+        for _ in range(3):
+            visa.write("VOLT 24")
+            assert visa.query("VOLT?") == "1"
+    assert heard == ["VOLT 24", "VOLT?"] * 3

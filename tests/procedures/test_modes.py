@@ -161,6 +161,22 @@ def test_nothing_is_sent_to_a_unit_that_is_idle_already(good: TwinUnit) -> None:
     assert not any(unit.outputs.sensed().values())
 
 
+def test_a_unit_that_leaves_its_mode_by_itself_has_not_stayed(make: MakeUnit) -> None:
+    """Nothing was sent to it: whoever asks then is told, once, and it is put back."""
+    made = make("mode-unreachable@live,after=60s")
+    unit = made.unit
+    unit.modes.move_to(Mode.LIVE)
+    unit.assert_stayed()
+    made.clock.sleep(90.0)
+    with pytest.raises(UnitFault, match="was live and reports stopped, though nothing was sent") as caught:
+        unit.assert_stayed()
+    assert caught.value.places == ("mode live",)
+    unit.assert_stayed()
+    unit.return_to_idle()
+    assert unit.modes.reported() is unit.profile.modes.at_start
+    unit.assert_stayed()
+
+
 def test_a_lamp_that_is_wrong_in_one_mode_only_is_found_there(make: MakeUnit) -> None:
     """The unit goes through its modes, and what it shows and reports is held against its being well in each."""
     made = make("lamp-dark-when-live", defect_files=(Path(__file__).with_name("unit_faults.py"),))
