@@ -26,6 +26,12 @@ CLOCK_FINENESS = 20.0
 #: Looks at a point within its settling time while its delay is measured; spaces between two looks that are narrow
 #: enough; and passes, begun at other instants, that are made where they are wider.
 DELAY_LOOKS, DELAY_NARROW, DELAY_PASSES = 10, 2.0, 12
+#: Time between two questions to the unit, s; least time between two readings of a start, and two steps of a ramp, s: a
+#: supply that settles faster is not asked more often.
+POLL_INTERVAL, SUPPLY_PERIOD = 0.02, 0.05
+#: How finely the edges of a port's clock are searched, as a share of its speed; an adapter that is less exact is not
+#: asked for more.
+PORT_FINENESS = 0.002
 #: Resolution of the search for a threshold, in parts of the rated supply: 0.1 V at 24 V.
 THRESHOLD_FINENESS = 1.0 / 240.0
 #: Days of a year, as data sheets count the drift of an instrument.

@@ -12,7 +12,7 @@ import re
 from collections.abc import Iterable, Iterator, Mapping
 from functools import partial
 
-from hilseq.description.checks import judging
+from hilseq.description.checks import judging, magnitudes
 from hilseq.description.checks.judging import at_terminal
 from hilseq.description.checks.profile_values import terminals_of
 from hilseq.description.drivers import find_driver
@@ -318,6 +318,7 @@ _CHECKS = (
     ports_are_wired,
     neighbours_are_known,
     link_driver_agrees,
+    magnitudes.signals_can_show,
     judging.limits_can_be_judged,
     judging.claims_can_be_reached,
 )

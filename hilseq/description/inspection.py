@@ -9,6 +9,7 @@ from datetime import date, datetime
 from pathlib import Path
 
 from hilseq.description.accuracy import calibrated_parts
+from hilseq.description.checks.magnitudes import unusual_numbers_of_a_profile, unusual_numbers_of_a_stand
 from hilseq.description.checks.stand_file import serial_ports_are_of_this_system
 from hilseq.description.crosscheck import untested_claims, visit_problems, visit_warnings, waived
 from hilseq.description.findings import Finding, problems_of
@@ -91,7 +92,8 @@ def inspect(paths: Sequence[Path]) -> Inspection:
     today = datetime.now().astimezone().date()
     warnings = [warning for stand in stands for warning in _uncalibrated(stand, today)]
     warnings += [warning for stand in stands for warning in _of_another_system(stand)]
-    warnings += [warning for profile in profiles for warning in _of_ones_own(profile)]
+    for loaded in (*stands, *profiles):
+        warnings += _of_the_file(loaded)
     warnings += _badly_judged(stands, profiles, fits)
     return Inspection(tuple(files), tuple(fits), tuple(sorted({*problems, *unfit})), tuple(sorted(warnings)))
 
@@ -170,11 +172,15 @@ def _of_another_system(loaded: DescriptionFile[Stand]) -> list[Problem]:
     return problems_of(found, loaded.document, loaded.path, partial=False)
 
 
-def _of_ones_own(loaded: DescriptionFile[Profile]) -> list[Problem]:
-    """Return what a profile names that no shipped sequence has: one's own may, which nobody knows here."""
+def _of_the_file(loaded: DescriptionFile[Stand] | DescriptionFile[Profile]) -> list[Problem]:
+    """Return what is no fault of a file by itself and can hardly be meant, or is of one's own sequences."""
     if loaded.problems or loaded.model is None or loaded.document is None:
         return []
-    found = [finding for finding in stages_and_readings_are_known(loaded.model) if finding.warning]
+    if isinstance(loaded.model, Stand):
+        found = [*unusual_numbers_of_a_stand(loaded.model)]
+    else:
+        found = [*stages_and_readings_are_known(loaded.model), *unusual_numbers_of_a_profile(loaded.model)]
+    found = [finding for finding in found if finding.warning]
     return problems_of(found, loaded.document, loaded.path, partial=False)
 
 

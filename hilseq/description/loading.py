@@ -16,7 +16,7 @@ from typing import Any, Generic, Literal, TypeVar, get_args, get_origin
 from pydantic import BaseModel, ConfigDict, ValidationError, create_model
 from pydantic_core import ErrorDetails
 
-from hilseq.description.checks import profile_values, registers, stand_file
+from hilseq.description.checks import magnitudes, profile_values, registers, stand_file
 from hilseq.description.drivers import findings_of_drivers
 from hilseq.description.fields import keys_of
 from hilseq.description.findings import Finding, Place, SourcePosition, collect, problems_of
@@ -85,6 +85,8 @@ def profile_findings(profile: Profile) -> list[Finding]:
         profile_values.soak_traffic_has_ports,
         profile_values.starts_can_be_made,
         profile_values.starts_keep_their_risk,
+        magnitudes.values_can_be_held,
+        magnitudes.batteries_can_be_judged,
     )
     of_registers = (registers.overlaps, registers.blocks_end_inside, registers.units_are_known)
     return collect(

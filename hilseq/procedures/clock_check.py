@@ -6,13 +6,12 @@ from hilseq.analysis.clock_error import clock_error, span_needed
 from hilseq.analysis.limits import Limits
 from hilseq.analysis.uncertainty import Term, rectangular, resolution
 from hilseq.clock import Clock
-from hilseq.description.accuracy import CLOCK_FINENESS
+from hilseq.description.accuracy import CLOCK_FINENESS, POLL_INTERVAL
 from hilseq.description.profile import Profile
 from hilseq.description.registers import Register
 from hilseq.errors import NotPerformed, UnitFault
 from hilseq.measured import Measured
 from hilseq.procedures.baseline import ClockLook
-from hilseq.procedures.polling import INTERVAL
 from hilseq.procedures.unit import Unit
 
 #: The quickest of so many exchanges tells the time best: the others waited somewhere.
@@ -38,7 +37,7 @@ def fine_step(profile: Profile) -> float:
 
     A clock that shows whole seconds is watched until it changes.
     """
-    return min(_register(profile).step, INTERVAL)
+    return min(_register(profile).step, POLL_INTERVAL)
 
 
 def look(unit: Unit, clock: Clock) -> ClockLook:
@@ -69,12 +68,12 @@ def _watched(unit: Unit) -> ClockLook | None:
 def _look(unit: Unit, clock: Clock) -> ClockLook:
     register = _register(unit.profile)
     step = register.step
-    if step <= INTERVAL:
+    if step <= POLL_INTERVAL:
         return min((_read(unit, register, clock) for _ in range(_LOOKS)), key=lambda moment: moment.spread)
     before = _read(unit, register, clock)
     until = before.at + _STEPS * step
     while clock.now() < until:
-        clock.sleep(INTERVAL)
+        clock.sleep(POLL_INTERVAL)
         now = _read(unit, register, clock)
         if now.shown != before.shown:
             return ClockLook(0.5 * (before.at + now.at), now.shown, now.at - before.at)

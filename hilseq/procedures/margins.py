@@ -15,6 +15,7 @@ from hilseq.analysis.limits import Limits
 from hilseq.analysis.search import Bisection, Edge
 from hilseq.analysis.uncertainty import Term, resolution
 from hilseq.clock import Clock
+from hilseq.description.accuracy import SUPPLY_PERIOD
 from hilseq.description.plans import Margins
 from hilseq.description.profile import Mode, Profile
 from hilseq.errors import NotPerformed, UnitFault
@@ -359,8 +360,6 @@ def _comes_back(unit: Unit, since: float, length: Measured, clock: Clock) -> Non
 _DRAWS = 0.4
 #: Steps of a ramp that the searched edge cannot lie in are this many times as large.
 _COARSE = 5
-#: Least time between two steps of a ramp, s.
-_LEAST_PERIOD = 0.05
 
 
 @dataclass(slots=True)
@@ -399,7 +398,7 @@ class _Ramping:
         self._clock = clock
         self._slope = margins_of(unit.profile).ramp
         self._begun = clock.now()
-        self.step = self._slope * max(unit.supply.settle, _LEAST_PERIOD)
+        self.step = self._slope * max(unit.supply.settle, SUPPLY_PERIOD)
         self.rows: list[tuple[float, float, float]] = []
         self._least = _DRAWS * unit.profile.start.idle_current.low
         self._budget: tuple[Term, ...] = ()

@@ -7,11 +7,10 @@ from collections.abc import Callable
 
 from hilseq.analysis.uncertainty import Term, resolution
 from hilseq.clock import Clock
+from hilseq.description.accuracy import POLL_INTERVAL
 from hilseq.errors import UnitFault, UnitSilent
 from hilseq.measured import Measured
 
-#: Time between two questions, s.
-INTERVAL = 0.02
 #: A wait of this share of a deadline was a wait in vain.
 IN_VAIN = 0.8
 
@@ -34,7 +33,7 @@ def poll(
                 # that is busy is asked again and again.
                 answered = clock.now()
                 half = (answered + last_no) / 2 - since
-                known = resolution(max(answered - last_no, INTERVAL))
+                known = resolution(max(answered - last_no, POLL_INTERVAL))
                 between = Term("between two answers", known, "rectangular", source="the clock of the stand")
                 return Measured.of(half, "s", between)
         except UnitFault as refusal:
@@ -47,4 +46,4 @@ def poll(
         last_no = asked
         if clock.now() - since > within:
             return None
-        clock.sleep(INTERVAL)
+        clock.sleep(POLL_INTERVAL)

@@ -28,6 +28,7 @@ from hilseq.analysis.ratio_plans import RatioPlan, ratio_plan, risk_of_each
 from hilseq.analysis.search import Bisection, Edge, locate
 from hilseq.analysis.start_plans import Decision
 from hilseq.analysis.uncertainty import Term, coverage_factor, rectangular
+from hilseq.description.accuracy import PORT_FINENESS
 from hilseq.description.drivers import find_driver
 from hilseq.description.points import Port
 from hilseq.description.registers import FULL_MODBUS, ModbusLimits, Register
@@ -154,8 +155,6 @@ class Tally:
         return f"frames at {self.speed:g} Bd", columns, [row]
 
 
-#: How finely the edges are searched, as a share of the speed; an adapter that is less exact is not asked for more.
-_RESOLUTION = 0.002
 #: Shift at which nothing can come through, in widths 1/(2 n - 1): twice for a unit that is off by as much, and some.
 _FAR = 2.2
 
@@ -211,7 +210,7 @@ def _far(character_bits: int) -> float:
 
 
 def _search(far: float, accuracy: float) -> Bisection:
-    return Bisection(0.0, far, max(_RESOLUTION, accuracy))
+    return Bisection(0.0, far, max(PORT_FINENESS, accuracy))
 
 
 def trials(character_bits: int) -> int:

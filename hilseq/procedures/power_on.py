@@ -10,6 +10,7 @@ from typing import Any
 from hilseq.analysis import waveform
 from hilseq.analysis.uncertainty import Term, largest_error, rectangular, resolution, type_a
 from hilseq.clock import Clock
+from hilseq.description.accuracy import SUPPLY_PERIOD
 from hilseq.description.profile import Mode
 from hilseq.description.stand import Stand
 from hilseq.errors import NotPerformed, UnitFault
@@ -27,8 +28,6 @@ _BAND = 0.05
 _STANDS = 0.95
 #: A record of the inrush has seen its end when it ends within these shares of the settled current, or of its peak.
 _NEAR_SETTLED, _NEAR_PEAK = 0.5, 0.1
-#: Least time between two readings of a start, s; a supply that settles faster is not asked more often.
-_LEAST_PERIOD = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +65,7 @@ def capture_start(unit: Unit, clock: Clock) -> StartCurve:
     # From the command on, when power came at the earliest (a rectangle has a half-width of sqrt 3 of its standard
     # uncertainty): a charge bounded by this time leaves nothing out.
     since = supply.powered_since - largest_error(supply.came_within)
-    period = max(supply.settle, _LEAST_PERIOD)
+    period = max(supply.settle, SUPPLY_PERIOD)
     rows: list[tuple[float, float, float]] = []
     last: list[Measured] = []
 

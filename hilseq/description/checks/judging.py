@@ -14,12 +14,15 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from hilseq.analysis.agreement import threshold_limits
+from hilseq.analysis.agreement import no_signal, threshold_limits
 from hilseq.analysis.limits import Limits, test_uncertainty_ratio
-from hilseq.analysis.sensors import SCALES
+from hilseq.analysis.sensors import FAILURE_HIGH, FAILURE_LOW, MEASURING_HIGH, MEASURING_LOW, SCALES
 from hilseq.analysis.uncertainty import DecisionRule, expanded, rectangular, resolution
 from hilseq.description.accuracy import (
     CLOCK_FINENESS,
+    POLL_INTERVAL,
+    PORT_FINENESS,
+    SUPPLY_PERIOD,
     THRESHOLD_FINENESS,
     certified_signal,
     of_delay,
@@ -42,6 +45,15 @@ from hilseq.quantities import base_unit, dimension_of, show_duration
 ENOUGH = 4.0
 #: Share of the limits from which on a guard band leaves no room at all.
 _HOPELESS = 0.99
+#: What a visit judges once more, later, under another name: whoever waives a reading has to waive that, too.
+_AGAIN = {
+    "time to ready": ("largest time to ready", "largest time to ready, hot"),
+    "idle current": ("idle current at the end",),
+    "live current": ("live current at the end",),
+    "error of the reported temperature": ("error of the reported temperature at the end",),
+    "time to change": ("time to change at the end",),
+    "largest deviation": ("deviation at the end",),
+}
 #: Shares of the range of an analog channel at which its accuracy is looked at.
 _SHARES = (0.0, 0.25, 0.5, 0.75, 1.0)
 
@@ -98,19 +110,23 @@ def limits_can_be_judged(stand: Stand, slot: str, profile: Profile) -> Findings:
     for judged in (
         *_currents(stand, slot, profile),
         *_inrush(stand, slot, profile),
+        *_starts(stand, slot, profile),
         *_delays(stand, slot, profile),
         *_thresholds(stand, slot, profile),
         *_outputs(stand, slot, profile),
         *_analog(stand, slot, profile),
+        *_loops(stand, slot, profile),
         *_ports(stand, slot, profile),
         *_times(stand, slot, profile),
         *_own(stand, slot, profile),
     ):
-        refused = (
-            judged.share * profile.decision_rule.ratio
-            > (profile.largest_guard_band if judged.stated else judged.hopeless)
-            and judged.name not in profile.waived_readings
-        )
+        most = profile.largest_guard_band if judged.stated else judged.hopeless
+        names = [
+            name
+            for name in (judged.name, *_AGAIN.get(judged.name, ()))
+            if name not in profile.waived_readings
+        ]
+        refused = judged.share * profile.decision_rule.ratio > most and bool(names)
         if not refused and judged.ratio >= ENOUGH:
             continue
         half = (
@@ -128,7 +144,11 @@ def limits_can_be_judged(stand: Stand, slot: str, profile: Profile) -> Findings:
             + f": {share}",
             f"at most ± {half / ENOUGH:.2g}{unit} (test uncertainty ratio {ENOUGH:g}:1, here "
             f"{judged.ratio:.1f}:1)"
-            + (f", or {judged.name!r} under `waived-readings` of the profile" if refused else ""),
+            + (
+                f", or {' and '.join(map(repr, names))} under `waived-readings` of the profile"
+                if refused
+                else ""
+            ),
             topic=judged.topic,
             seen=judged.seen,
             warning=not refused,
@@ -175,7 +195,8 @@ def _inrush(stand: Stand, slot: str, profile: Profile) -> Iterator[_Judged]:
         ("inrush-peak", "inrush peak", "A", start.inrush_peak, "measure_peak_current", 1.0),
         ("inrush-charge", "inrush charge", "As", start.inrush_charge, "measure_charge", start.ready_within),
     ):
-        if limit is None or commands is None or getattr(commands, kept) is None:
+        recorded = commands is not None and (commands.read_waveform or getattr(commands, kept)) is not None
+        if limit is None or not recorded:
             continue
         terms, span = supply.accuracy.current, supply.ceilings.current
         error = terms.of_reading * limit + (terms.of_range * span + terms.fixed) * seconds
@@ -191,6 +212,44 @@ def _inrush(stand: Stand, slot: str, profile: Profile) -> Iterator[_Judged]:
             key,
             "current" in supply.accuracy.model_fields_set,
         )
+
+
+def _starts(stand: Stand, slot: str, profile: Profile) -> Iterator[_Judged]:
+    """Times that are found by asking the unit again and again, since power came or a contact was closed."""
+    name = stand.slots[slot].supply
+    supply, asked = stand.supplies[name], resolution(POLL_INTERVAL)
+    stated = supply.response is not None
+    came = resolution(supply.follows_within)
+    settles = resolution(max(supply.settle, SUPPLY_PERIOD))
+    for reading, known in (
+        ("time to ready", math.hypot(asked, came)),
+        ("settling time of the current", math.hypot(settles, came)),
+    ):
+        yield _Judged(
+            f"ready-within ({reading})",
+            reading,
+            "s",
+            Limits(None, profile.start.ready_within),
+            expanded(known),
+            ("supplies", name, "response" if stated else "settle"),
+            ("start", "ready-within"),
+            reading,
+            stated,
+        )
+    contacts = [position.contact for position in profile.modes.switch.values() if position.contact]
+    drives = [found for contact in contacts if (found := at_logic_terminal(stand, slot, contact)) is not None]
+    slowest = max((signal.settle for _, signal in drives), default=0.0)
+    yield _Judged(
+        "change-within",
+        "time to change",
+        "s",
+        Limits(None, profile.modes.change_within),
+        expanded(math.hypot(asked, resolution(slowest))),
+        ("signals", drives[0][0], "settle") if drives else ("slots", slot, "link"),
+        ("modes", "change-within"),
+        "time to change",
+        bool(drives),
+    )
 
 
 def _delays(stand: Stand, slot: str, profile: Profile) -> Iterator[_Judged]:
@@ -231,16 +290,17 @@ def _thresholds(stand: Stand, slot: str, profile: Profile) -> Iterator[_Judged]:
         limits = threshold_limits(point.type_, rated)
         known = _signal_expanded(stand, found[1], limits.high or rated)
         step = expanded(resolution(rated * THRESHOLD_FINENESS))
-        yield _Judged(
-            f"type of {name}",
-            "threshold rising",
-            "V",
-            limits,
-            math.hypot(known, step),
-            ("signals", found[0], "accuracy"),
-            ("points", "inputs", name),
-            "input threshold",
-        )
+        for way in ("rising", "falling"):
+            yield _Judged(
+                f"type of {name}",
+                f"threshold {way}",
+                "V",
+                limits,
+                math.hypot(known, step),
+                ("signals", found[0], "accuracy"),
+                ("points", "inputs", name),
+                f"input threshold {way}",
+            )
 
 
 def at_logic_terminal(stand: Stand, slot: str, terminal: str) -> tuple[str, Signal] | None:
@@ -282,6 +342,16 @@ def _outputs(stand: Stand, slot: str, profile: Profile) -> Iterator[_Judged]:
             continue
         signal_name, signal = found
         place, seen = ("signals", signal_name, "accuracy"), ("points", "outputs", name)
+        yield _Judged(
+            "the voltage of outputs that are off",
+            "voltage when off",
+            "V",
+            no_signal(volts),
+            _signal_expanded(stand, signal, 0.0),
+            place,
+            seen,
+            "voltage when off",
+        )
         if point.voltage_drop is not None:
             known = math.hypot(of_supply, _signal_expanded(stand, signal, volts))
             limits = Limits(None, point.voltage_drop)
@@ -319,12 +389,98 @@ def _analog(stand: Stand, slot: str, profile: Profile) -> Iterator[_Judged]:
         for name, point in points.items():
             found = at_terminal(stand, slot, name, point.terminal_dimension)
             if found is not None:
-                yield _worst(
-                    stand,
-                    point,
-                    found,
-                    seen=("points", section, name, "accuracy"),
-                    topic=f"accuracy of {section}",
+                seen = ("points", section, name, "accuracy")
+                yield _worst(stand, point, found, seen=seen, topic=f"accuracy of {section}")
+                yield from _differences(point, found, seen=seen, is_output=section == "analog-outputs")
+
+
+def said(point: AnalogPoint, quantity: float) -> float:
+    """Return what the register of a channel should hold for a quantity, in the base unit of the register."""
+    scale = SCALES[point.kind]
+    dimension = dimension_of(point.register_.unit) if point.register_.unit else "temperature"
+    if dimension == "ratio":
+        return (quantity - scale.low) / scale.span
+    return scale.terminal(quantity) if dimension == point.terminal_dimension else quantity
+
+
+def _per_terminal(point: AnalogPoint, share: float) -> float:
+    """Return by how much the register of a channel changes for one base unit at the terminal."""
+    scale = SCALES[point.kind]
+    quantity, near = scale.at(share), scale.at(share + (1e-4 if share < 1.0 else -1e-4))
+    rise = said(point, near) - said(point, quantity)
+    return abs(rise / (scale.terminal(near) - scale.terminal(quantity)))
+
+
+def _largest_error(point: AnalogPoint, share: float) -> float:
+    scale = SCALES[point.kind]
+    span = said(point, scale.high) - said(point, scale.low)
+    return point.accuracy_terms().limit(said(point, scale.at(share)), span)
+
+
+def _differences(
+    point: AnalogPoint, found: tuple[str, Signal], *, seen: Place, is_output: bool
+) -> Iterator[_Judged]:
+    """Differences of two readings of a channel: as exact as the last digit of what is read, whoever reads it."""
+    name, signal = found
+    if is_output:
+        step = signal.step * base_unit(signal.unit)[1] * _per_terminal(point, 0.5)
+    else:
+        step = point.register_.step * base_unit(point.register_.unit)[1]
+    least = min(_largest_error(point, share) for share in _SHARES)
+    for reading, times in (
+        ("hysteresis", math.sqrt(2.0)),
+        ("repeatability (2 s)", 1.0),
+        ("change caused by the others", math.sqrt(2.0)),
+    ):
+        yield _Judged(
+            f"{reading} of {seen[2]}",
+            reading,
+            base_unit(point.register_.unit)[0],
+            Limits(-least, least),
+            expanded(times * resolution(step)),
+            ("signals", name, "scale") if is_output else ("signals", name),
+            seen if is_output else (*seen[:3], "register", "scale"),
+            f"{reading} of {seen[1]}",
+        )
+
+
+def _loops(stand: Stand, slot: str, profile: Profile) -> Iterator[_Judged]:
+    """Bands of a current loop that tell a failure from a measurement (NE 43): each by the accuracy of the stand."""
+    for section, points, bands in (
+        (
+            "analog-inputs",
+            profile.points.analog_inputs,
+            (
+                ("reading at under-range", FAILURE_LOW, MEASURING_LOW),
+                ("reading at over-range", MEASURING_HIGH, FAILURE_HIGH),
+                ("reading at failure low", None, FAILURE_LOW),
+                ("reading at failure high", FAILURE_HIGH, None),
+            ),
+        ),
+        (
+            "analog-outputs",
+            profile.points.analog_outputs,
+            (
+                ("output asked for 0 mA", FAILURE_LOW, FAILURE_HIGH),
+                ("output asked for 24 mA", FAILURE_LOW, FAILURE_HIGH),
+                ("output while not driven", None, FAILURE_LOW),
+            ),
+        ),
+    ):
+        for name, point in points.items():
+            found = at_terminal(stand, slot, name, "current")
+            if point.loop_limits is None or found is None:
+                continue
+            for reading, low, high in bands:
+                yield _Judged(
+                    f"loop-limits of {name} ({reading})",
+                    reading,
+                    "A",
+                    Limits(low, high),
+                    _signal_expanded(stand, found[1], high or low or 0.0),
+                    ("signals", found[0], "accuracy"),
+                    ("points", section, name, "loop-limits"),
+                    f"loop-limits, {reading}",
                 )
 
 
@@ -333,20 +489,11 @@ def _worst(
 ) -> _Judged:
     """Return the value over the range of a channel at which the stand is least fit to judge it."""
     name, signal = found
-    scale = SCALES[point.kind]
-    dimension = dimension_of(point.register_.unit) if point.register_.unit else "temperature"
-
-    def said(quantity: float) -> float:
-        if dimension == "ratio":
-            return (quantity - scale.low) / scale.span
-        return scale.terminal(quantity) if dimension == point.terminal_dimension else quantity
 
     def judged(share: float) -> _Judged:
-        quantity = scale.at(share)
-        near = scale.at(share + (1e-4 if share < 1.0 else -1e-4))
-        per_terminal = abs((said(near) - said(quantity)) / (scale.terminal(near) - scale.terminal(quantity)))
-        known = _signal_expanded(stand, signal, scale.terminal(quantity)) * per_terminal
-        largest = point.accuracy_terms().limit(said(quantity), said(scale.high) - said(scale.low))
+        at = SCALES[point.kind].terminal(SCALES[point.kind].at(share))
+        known = _signal_expanded(stand, signal, at) * _per_terminal(point, share)
+        largest = _largest_error(point, share)
         place: Place = ("signals", name, "accuracy")
         return _Judged(
             f"accuracy of {seen[2]}",
@@ -369,12 +516,14 @@ def _ports(stand: Stand, slot: str, profile: Profile) -> Iterator[_Judged]:
         if port.clock_error is None or wiring is None or wiring.speed_accuracy is None:
             continue
         most = 100.0 * port.clock_error
+        # Two edges are searched, each to the finest step; their middle is the unit's speed.
+        searched = resolution(max(PORT_FINENESS, wiring.speed_accuracy)) / math.sqrt(2.0)
         yield _Judged(
             f"clock-error of {name}",
             "error of the port's clock",
             "%",
             Limits(-most, most),
-            100.0 * expanded(rectangular(wiring.speed_accuracy)),
+            100.0 * expanded(math.hypot(rectangular(wiring.speed_accuracy), searched)),
             ("slots", slot, "ports", name, "speed-accuracy"),
             ("ports", name, "clock-error"),
             "port clock",
@@ -398,6 +547,21 @@ def _times(stand: Stand, slot: str, profile: Profile) -> Iterator[_Judged]:
             "ride-through",
             supply.response is not None,
         )
+        lowest = profile.ratings.supply_range.low
+        volts = _expanded(of_supply_voltage(supply, lowest), supply.calibration, lowest)
+        step = expanded(resolution(margins.ramp * max(supply.settle, SUPPLY_PERIOD)))
+        for reading in ("drop-out voltage", "pick-up voltage"):
+            yield _Judged(
+                f"ramp ({reading})",
+                reading,
+                "V",
+                Limits(None, lowest),
+                math.hypot(volts, step),
+                ("supplies", name, "settle"),
+                ("margins", "ramp"),
+                reading,
+                "settle" in supply.model_fields_set,
+            )
     if profile.clock is not None and profile.link.clock is not None:
         drift = profile.clock.drift
         yield _Judged(
@@ -415,7 +579,18 @@ def _times(stand: Stand, slot: str, profile: Profile) -> Iterator[_Judged]:
 def _own(stand: Stand, slot: str, profile: Profile) -> Iterator[_Judged]:
     """What the unit says of itself: the temperature of its case, against the stand's sensor."""
     claimed, register = profile.link.temperature_error, profile.link.temperature
-    found = at_terminal(stand, slot, "case", "temperature")
+    found, highest = at_terminal(stand, slot, "case", "temperature"), profile.highest_case
+    if found is not None and highest is not None and profile.soak is not None:
+        yield _Judged(
+            "highest-case",
+            "highest case temperature",
+            "degC",
+            Limits(None, highest),
+            _signal_expanded(stand, found[1], highest),
+            ("signals", found[0], "accuracy"),
+            ("highest-case",),
+            "highest-case",
+        )
     if claimed is not None and register is not None and found is not None:
         name, signal = found
         known = math.hypot(

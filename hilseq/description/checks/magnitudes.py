@@ -1,0 +1,413 @@
+"""Numbers that can hardly be meant: a slip of a unit or a sign, a limit that no unit could fail, a scale too small.
+
+What cannot be is a fault. What is only far from all that is usual is told as a warning, and taken as it is written: the
+usual values are common practice, no source.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator
+from typing import NamedTuple
+
+from hilseq.analysis.sensors import SCALES
+from hilseq.analysis.uncertainty import expanded, rectangular, resolution
+from hilseq.description.calibration import Calibration
+from hilseq.description.checks.judging import at_terminal, said
+from hilseq.description.findings import Finding, Findings, Place
+from hilseq.description.points import AnalogPoint
+from hilseq.description.profile import Profile
+from hilseq.description.registers import Register, RegisterType
+from hilseq.description.stand import Signal, Stand
+from hilseq.quantities import AccuracyTerms, QuantityError, base_unit, dimension_of, show_duration
+
+#: A range ends where a value lies by a part of its width: a scale is rounded.
+_ROUNDED = 1e-3
+
+
+def _holds(ends: tuple[float, float], values: tuple[float, ...]) -> bool:
+    slack = _ROUNDED * (max(values) - min(values) or abs(values[0]))
+    return all(ends[0] - slack <= value <= ends[1] + slack for value in values)
+
+
+def _in_unit(values: tuple[float, ...], unit: str) -> tuple[float, ...]:
+    factor = base_unit(unit)[1]
+    return tuple(value / factor for value in values)
+
+
+def _is(unit: str, dimension: str) -> bool:
+    """Tell whether a unit is one of this dimension; one that is not known is reported by itself."""
+    try:
+        return dimension_of(unit) == dimension
+    except QuantityError:
+        return False
+
+
+def _too_small(
+    place: Place, what: str, ends: tuple[float, float], needed: tuple[float, ...], unit: str
+) -> Finding:
+    shown = " and ".join(f"{value:.4g} {unit}".rstrip() for value in dict.fromkeys(needed))
+    return Finding(
+        (*place, "scale"),
+        f"{what} holds {ends[0]:.4g} to {ends[1]:.4g} {unit}".rstrip() + f", but not {shown}",
+        "the scale, offset and type of its manual; is the sign or the decimal point of the scale right?",
+        topic=f"too small for {shown}",
+    )
+
+
+def _analog(profile: Profile) -> Iterator[tuple[str, str, AnalogPoint]]:
+    for section, points in (
+        ("analog-inputs", profile.points.analog_inputs),
+        ("analog-outputs", profile.points.analog_outputs),
+    ):
+        for name, point in points.items():
+            yield section, name, point
+
+
+def values_can_be_held(profile: Profile) -> Findings:
+    """Require that registers can hold what the profile expects in them: a wrong scale makes them too small."""
+    link, battery = profile.link, profile.battery
+    supply, highest = profile.ratings.supply_range, profile.highest_case
+    expected: list[tuple[Place, Register | None, str, tuple[float, ...]]] = [
+        (("link", "supply-voltage"), link.supply_voltage, "voltage", (supply.low, supply.high)),
+        (("link", "temperature"), link.temperature, "temperature", () if highest is None else (highest,)),
+        (
+            ("link", "battery-voltage"),
+            link.battery_voltage,
+            "voltage",
+            () if battery is None else (battery.nominal,),
+        ),
+    ]
+    for section, name, point in _analog(profile):
+        place: Place = ("points", section, name, "register")
+        for dimension in (
+            point.terminal_dimension,
+            "ratio",
+        ):  # of a sensor, no unit need take all temperatures
+            if point.register_.unit and _is(point.register_.unit, dimension):
+                scale = SCALES[point.kind]
+                expected.append(
+                    (place, point.register_, dimension, (said(point, scale.low), said(point, scale.high)))
+                )
+    for place, register, dimension, values in expected:
+        if register is None or not values or register.is_bit or not _is(register.unit, dimension):
+            continue
+        needed = values if dimension == "temperature" else _in_unit(values, register.unit)
+        if not _holds(register.range, needed):
+            name = str(place[-1] if place[0] == "link" else place[2])
+            yield _too_small(place, f"the register of {name}", register.range, needed, register.unit)
+    if link.clock is not None and link.clock.scale < 0.0:
+        yield Finding(
+            ("link", "clock", "scale"),
+            f"with a scale of {link.clock.scale:g} the unit's clock would run backwards",
+            "the scale of its manual, above zero",
+        )
+
+
+def batteries_can_be_judged(profile: Profile) -> Findings:
+    """Require that a unit tells its battery so exactly that a fresh one can be known from an empty one."""
+    battery, register = profile.battery, profile.link.battery_voltage
+    if battery is None or register is None or "battery voltage" in profile.waived_readings:
+        return
+    error = expanded(rectangular(battery.accuracy.limit(battery.nominal, 0.0)))
+    known, room = math.hypot(error, expanded(resolution(register.step))), battery.nominal - battery.lowest
+    if 0.0 < room <= known * profile.decision_rule.ratio:
+        yield Finding(
+            ("battery", "accuracy" if "accuracy" in battery.model_fields_set else "lowest"),
+            f"the unit tells its battery to \u00b1 {known:.2g} V, so that a fresh one of {battery.nominal:g} V cannot "
+            f"be known from one that must be replaced at {battery.lowest:g} V",
+            "how exactly the unit measures it (`accuracy`, the `scale` of its register), or 'battery voltage' and "
+            "'battery voltage at the end' under `waived-readings`",
+        )
+
+
+def signals_can_show(stand: Stand, slot: str, profile: Profile) -> Findings:
+    """Require that the stand's signals can have the values that they are to show or to drive at this unit."""
+    supply, highest = profile.ratings.supply, profile.highest_case
+    wanted: list[tuple[str, str, tuple[float, ...], Place]] = [
+        (name, "voltage", (0.0, supply), ("ratings", "supply"))
+        for name in (*profile.points.outputs, *profile.points.inputs)
+    ]
+    for section, name, point in _analog(profile):
+        ends = point.terminal_range()
+        wanted.append(
+            (name, point.terminal_dimension, (ends.low, ends.high), ("points", section, name, "kind"))
+        )
+    if highest is not None:
+        wanted.append(("case", "temperature", (highest,), ("highest-case",)))
+    for terminal, dimension, values, seen in wanted:
+        found = at_terminal(stand, slot, terminal, dimension)
+        if found is None or (terminal == "case" and found[1].unit != "degC"):
+            continue
+        name, signal = found
+        if dimension == "resistance" or (dimension == "voltage" and values[1] < 1.0):
+            continue  # a simulator of sensors need not cover the whole table
+        needed = values if terminal == "case" else _in_unit(values, signal.unit)
+        if not _holds(signal.range, needed):
+            yield _too_small(
+                ("signals", name), f"the signal {name!r}", signal.range, needed, signal.unit
+            )._replace(seen=seen)
+
+
+class _Usual(NamedTuple):
+    """A number, what it is called, and between which ends it usually lies; times are in s."""
+
+    place: Place
+    what: str
+    value: float
+    least: float
+    most: float
+    unit: str = "s"
+
+    def show(self, value: float) -> str:
+        """Return a value as a person says it."""
+        return show_duration(value) if self.unit == "s" else f"{value:.4g} {self.unit}".rstrip()
+
+
+def _unusual(usual: Iterable[_Usual]) -> Findings:
+    for one in usual:
+        if one.least <= one.value <= one.most:
+            continue
+        end = f"at most {one.show(one.most)}" if one.value > one.most else f"at least {one.show(one.least)}"
+        yield Finding(
+            one.place,
+            f"{one.what} of {one.show(one.value)} is far from what is usual; is its unit right, and its decimal point?",
+            f"{end} as a rule; what is meant is taken as it stands",
+            topic=f"unusual {one.what}",
+            warning=True,
+        )
+
+
+def unusual_numbers_of_a_profile(profile: Profile) -> Findings:
+    """Warn of times far from what is usual, of limits that no unit could fail, and of scales that turn a sign."""
+    yield from _unusual(_times_of_a_profile(profile))
+    yield from _unusual(_numbers_of_a_profile(profile))
+    yield from _cannot_fail(profile)
+    registers = [(("link", key), getattr(profile.link, key.replace("-", "_"))) for key in _QUANTITIES]
+    registers += [
+        (("points", section, name, "register"), point.register_) for section, name, point in _analog(profile)
+    ]
+    yield from _turned((place, register) for place, register in registers if register is not None)
+
+
+_QUANTITIES = ("supply-voltage", "temperature", "battery-voltage")
+_SIGNED = (RegisterType.INT16, RegisterType.INT32, RegisterType.FLOAT32)
+
+
+def _turned(registers: Iterable[tuple[Place, Register]]) -> Findings:
+    for place, register in registers:
+        if register.scale < 0.0 and register.kind in _SIGNED:
+            yield Finding(
+                (*place, "scale"),
+                f"a scale of {register.scale:g} turns the sign of what is read",
+                "a scale above zero, unless the device counts the other way round",
+                topic="turned sign",
+                warning=True,
+            )
+
+
+def _times_of_a_profile(profile: Profile) -> Iterator[_Usual]:
+    points, start, margins = profile.points, profile.start, profile.margins
+    for section, digital in (("outputs", points.outputs), ("inputs", points.inputs)):
+        for name, one in digital.items():
+            yield _Usual(("points", section, name, "settle"), "a settling time", one.settle, 1e-5, 5.0)
+    for section, name, point in _analog(profile):
+        yield _Usual(("points", section, name, "settle"), "a settling time", point.settle, 1e-4, 60.0)
+    yield _Usual(("modes", "change-within"), "a mode change", profile.modes.change_within, 1e-3, 120.0)
+    yield _Usual(("start", "ready-within"), "a start", start.ready_within, 0.02, 1800.0)
+    yield _Usual(("start", "off-time"), "a time without supply", start.off_time, 0.02, 3600.0)
+    if margins is not None:
+        yield _Usual(
+            ("margins", "longest-interruption"), "an interruption", margins.longest_interruption, 1e-3, 10.0
+        )
+    if profile.configuration is not None:
+        yield _Usual(
+            ("configuration", "store-time"), "a time to store", profile.configuration.store_time, 0.0, 120.0
+        )
+    for name, port in profile.ports.items():
+        yield _Usual(("ports", name, "deadline"), "a deadline", port.deadline, 0.005, 60.0)
+
+
+def _numbers_of_a_profile(profile: Profile) -> Iterator[_Usual]:
+    cycling, margins, highest, clock = profile.cycling, profile.margins, profile.highest_case, profile.clock
+    if profile.battery is not None:
+        yield _Usual(("battery", "years"), "a battery's life", profile.battery.years, 0.5, 30.0, "years")
+    if highest is not None:
+        yield _Usual(("highest-case",), "a case temperature", highest, 30.0, 130.0, "degC")
+    if margins is not None:
+        yield _Usual(("margins", "ramp"), "a slow ramp", margins.ramp, 0.0, 100.0, "V/s")
+    if clock is not None:
+        yield _Usual(("clock", "drift"), "a clock's drift", 1e6 * clock.drift, 0.0, 5000.0, "ppm")
+    if cycling is not None:
+        yield _Usual(
+            ("cycling", "start-probability"),
+            "a start probability",
+            cycling.start_probability,
+            0.5,
+            1.0,
+            "",
+        )
+        yield _Usual(("cycling", "confidence"), "a confidence", cycling.confidence, 0.5, 1.0, "")
+
+
+#: From these shares on a limit says next to nothing: of a rated supply, of the span of a channel, of bits.
+_DROP, _SPAN, _ERRORS, _KELVIN = 0.25, 0.1, 0.01, 30.0
+
+
+class _Wide(NamedTuple):
+    """A limit so wide that hardly any unit could fail it: where, what, and what was expected."""
+
+    place: Place
+    what: str
+    expected: str
+
+
+def _cannot_fail(profile: Profile) -> Findings:
+    """Warn of limits so wide that hardly any unit could fail them."""
+    for wide in (*_wide_points(profile), *_wide_ports(profile), *_wide_of_the_whole(profile)):
+        yield Finding(
+            wide.place,
+            f"{wide.what} is so much that hardly any unit could fail",
+            f"{wide.expected}; what is meant is taken as it stands",
+            topic=f"too wide {wide.place[-1]}",
+            warning=True,
+        )
+
+
+def _wide_points(profile: Profile) -> Iterator[_Wide]:
+    most = _DROP * profile.ratings.supply
+    for name, output in profile.points.outputs.items():
+        if output.voltage_drop is not None and output.voltage_drop >= most:
+            place: Place = ("points", "outputs", name, "voltage-drop")
+            yield _Wide(
+                place,
+                f"a drop of {output.voltage_drop:g} V",
+                f"less than {most:g} V, a quarter of the supply",
+            )
+    for section, name, point in _analog(profile):
+        span = said(point, SCALES[point.kind].high) - said(point, SCALES[point.kind].low)
+        if point.accuracy_terms().limit(0.0, span) >= _SPAN * span:
+            place = ("points", section, name, "accuracy")
+            yield _Wide(place, f"an accuracy of {point.accuracy}", "less than a tenth of the range")
+
+
+def _wide_ports(profile: Profile) -> Iterator[_Wide]:
+    for name, port in profile.ports.items():
+        ratio, error, bits = port.bit_error_ratio, port.clock_error, port.character_bits
+        reach = 1.0 / (2.0 * bits - 1.0)
+        if ratio is not None and ratio > _ERRORS:
+            yield _Wide(
+                ("ports", name, "bit-error-ratio"), f"a bit error ratio of {ratio:g}", f"at most {_ERRORS:g}"
+            )
+        if error is not None and error >= reach:
+            yield _Wide(
+                ("ports", name, "clock-error"),
+                f"a clock that is off by {100.0 * error:g} %",
+                f"less than {100.0 * reach:.2g} %, at which frames of {bits} bits are lost",
+            )
+
+
+def _wide_of_the_whole(profile: Profile) -> Iterator[_Wide]:
+    start, error = profile.start, profile.link.temperature_error
+    most = profile.ratings.current_limit * start.ready_within
+    if error is not None and error > _KELVIN:
+        yield _Wide(("link", "temperature-error"), f"an error of {error:g} K", f"at most {_KELVIN:g} K")
+    if start.inrush_charge is not None and start.inrush_charge > most:
+        yield _Wide(
+            ("start", "inrush-charge"),
+            f"a charge of {start.inrush_charge:g} As",
+            f"at most the {most:.3g} As that `current-limit` lets through in `ready-within`",
+        )
+
+
+def unusual_numbers_of_a_stand(stand: Stand) -> Findings:
+    """Warn of times far from what is usual, of certificates that do not fit their accuracy, and of turned signs."""
+    yield from _unusual(_times_of_a_stand(stand))
+    yield from _turned(
+        (("signals", name), signal)
+        for name, signal in stand.signals.items()
+        if isinstance(signal, Register) and signal.unit
+    )
+    for name, signal in stand.signals.items():
+        if signal.lag == 0.0 and not signal.is_bit and stand.io[signal.io].scan_time is None:
+            yield Finding(
+                ("signals", name, "lag"),
+                f"the signal {name!r} is said to follow at once, and {signal.io!r} states no scan-time",
+                "what the data sheets of channel and I/O state: a look too early shows what was before",
+                topic="no lag",
+                warning=True,
+            )
+        if signal.calibration is not None and signal.calibration.points and signal.accuracy is not None:
+            yield from _certificate(
+                ("signals", name, "calibration", "points"),
+                signal,
+                signal.calibration,
+                signal.accuracy_terms(),
+            )
+    for name, supply in stand.supplies.items():
+        for key, terms, span in (
+            ("voltage_points", supply.accuracy.voltage, supply.ceilings.voltage),
+            ("current_points", supply.accuracy.current, supply.ceilings.current),
+        ):
+            if supply.calibration is not None:
+                place = ("supplies", name, "calibration", key.replace("_", "-"))
+                dimension = key.partition("_")[0]
+                found = supply.calibration.certified(key, dimension)  # type: ignore[arg-type]
+                yield from _points(place, found, terms, span, None)
+
+
+def _times_of_a_stand(stand: Stand) -> Iterator[_Usual]:
+    for name, supply in stand.supplies.items():
+        yield _Usual(("supplies", name, "settle"), "a settling time", supply.settle, 0.0, 5.0)
+        yield _Usual(("supplies", name, "deadline"), "a deadline", supply.deadline, 0.005, 60.0)
+    for name, io in stand.io.items():
+        yield _Usual(("io", name, "deadline"), "a deadline", io.deadline, 0.005, 60.0)
+    for name, signal in stand.signals.items():
+        yield _Usual(("signals", name, "settle"), "a settling time", signal.settle, 0.0, 5.0)
+        yield _Usual(("signals", name, "lag"), "a lag", signal.lag or 0.0, 0.0, 5.0)
+    for name, slot in stand.slots.items():
+        yield _Usual(("slots", name, "link", "deadline"), "a deadline", slot.link.deadline, 0.005, 60.0)
+
+
+def _certificate(
+    place: Place, signal: Signal, calibration: Calibration, terms: AccuracyTerms | None
+) -> Findings:
+    if terms is None:
+        return
+    factor = base_unit(signal.unit)[1]
+    found = calibration.certified("points", dimension_of(signal.unit))
+    ends = (signal.range[0] * factor, signal.range[1] * factor)
+    yield from _points(place, found, terms, signal.span * factor, None if signal.unit == "degC" else ends)
+
+
+#: A correction beyond so many times what the accuracy allows, or an uncertainty beyond it, is none of that instrument.
+_BEYOND = 2.0
+
+
+def _points(
+    place: Place,
+    points: tuple[tuple[float, float, float], ...],
+    terms: AccuracyTerms,
+    span: float,
+    ends: tuple[float, float] | None,
+) -> Findings:
+    """Warn of points of a certificate that can hardly be of this instrument, all in its base unit."""
+    for at, correction, uncertainty in points:
+        most = terms.limit(at, span)
+        wrong = ""
+        if ends is not None and not _holds(ends, (at,)):
+            wrong = f"the point at {at:g} lies outside what the signal can show ({ends[0]:g} to {ends[1]:g})"
+        elif 2.0 * uncertainty > max(_BEYOND * most, most + abs(correction)):
+            wrong = f"the uncertainty of {2.0 * uncertainty:g} at {at:g} is more than the accuracy of {most:.3g} there"
+        elif abs(correction) > _BEYOND * most + 2.0 * uncertainty:
+            wrong = (
+                f"the correction of {correction:g} at {at:g} is far beyond the accuracy of {most:.3g} there"
+            )
+        if wrong:
+            yield Finding(
+                place,
+                wrong,
+                "what the certificate states there: the reference less the reading, each with its unit",
+                topic=wrong.partition(" of ")[0].partition(" at ")[0],
+                warning=True,
+            )
