@@ -90,6 +90,17 @@ def resolution(width: float) -> float:
     return rectangular(0.5 * width)
 
 
+#: How many times `resolution` the last digit of a single reading counts. The limit, a round number, may lie on a digit,
+#: and then the error of the digit is not independent of the others, as GUM F.2.2.1 has it: up to 15 % of what is at
+#: such a limit would be accepted where the rest of the error is as large as the digit; so it is 2 % (enumerated).
+_ON_A_DIGIT = 1.5
+
+
+def last_digit(step: float) -> float:
+    """Return the standard uncertainty of a value read in steps that is held against a limit: 1.5 w / sqrt 12."""
+    return _ON_A_DIGIT * resolution(step)
+
+
 def largest_error(standard_uncertainty: float) -> float:
     """Return the half width of the rectangle with this standard uncertainty: sqrt 3 u, the reverse of `rectangular`.
 

@@ -92,8 +92,8 @@ def inspect(paths: Sequence[Path]) -> Inspection:
     today = datetime.now().astimezone().date()
     warnings = [warning for stand in stands for warning in _uncalibrated(stand, today)]
     warnings += [warning for stand in stands for warning in _of_another_system(stand)]
-    for loaded in (*stands, *profiles):
-        warnings += _of_the_file(loaded)
+    warnings += [warning for stand in stands for warning in _of_the_file(stand)]
+    warnings += [warning for profile in profiles for warning in _of_the_file(profile)]
     warnings += _badly_judged(stands, profiles, fits)
     return Inspection(tuple(files), tuple(fits), tuple(sorted({*problems, *unfit})), tuple(sorted(warnings)))
 

@@ -33,7 +33,7 @@ from hilseq.description.points import AnalogPoint, PointTables
 from hilseq.errors import NotPerformed
 from hilseq.instruments.protocols import NamedValues
 from hilseq.instruments.signals import SignalBank
-from hilseq.measured import Measured
+from hilseq.measured import Measured, averaged
 from hilseq.procedures.wiring import OutputLevel
 from hilseq.quantities import base_unit, dimension_of
 
@@ -350,8 +350,9 @@ def _said(channel: WiredChannel, low: float | None, high: float | None) -> Limit
     return Limits(*ends)
 
 
-#: Steps from one end of the range to the other, and looks at each.
-STEPS, LOOKS = 10, 2
+#: Steps from one end of the range to the other, and looks at each; looks at a single point, so that its scatter is
+#: known.
+STEPS, LOOKS, _SPOT_LOOKS = 10, 2, 5
 
 
 @dataclass(slots=True)
@@ -388,6 +389,11 @@ class Swept:
         look = self.worst()
         return look.deviation(self.channel), _both_ways(self._allowed(look))
 
+    @property
+    def _degrees(self) -> int:
+        """Degrees of freedom of the scatter."""
+        return sum(len(step) - 1 for step in (*self.rising, *self.falling))
+
     def scatter(self) -> float:
         """Return the pooled standard deviation of repeated readings."""
         return repeatability([[look.found for look in step] for step in (*self.rising, *self.falling)])
@@ -400,8 +406,7 @@ class Swept:
         source.
         """
         twice = 2.0 * math.hypot(self.scatter(), resolution(self.channel.step))
-        degrees = sum(len(step) - 1 for step in (*self.rising, *self.falling))
-        above = twice * (deviation_factor(degrees) - 1.0)
+        above = twice * (deviation_factor(self._degrees) - 1.0)
         largest = max(self._allowed(look) for look in self.looks)
         few = Term("scatter of few readings", above / coverage_factor(), source="its repeats")
         return Measured.of(twice, self.channel.unit, few), Limits(None, largest)
@@ -413,7 +418,7 @@ class Swept:
             math.sqrt(2.0) * resolution(self.channel.step),
         )
         return (
-            Term("scatter of the channel", scatter, source="its repeats"),
+            Term("scatter of the channel", scatter, "t", float(self._degrees), "its repeats"),
             Term("last digit of two readings", digit, "rectangular", source="step of what is read"),
         )
 
@@ -486,15 +491,15 @@ def _mean_error(step: Sequence[Comparison]) -> float:
 
 @dataclass(frozen=True, slots=True)
 class SpotCheck:
-    """One point of a channel, in the base unit of its register."""
+    """One point of a channel, looked at a few times, in the base unit of its register."""
 
     channel: WiredChannel
-    look: Comparison
+    looks: tuple[Comparison, ...]
 
     def deviation(self) -> tuple[Measured, Limits]:
-        """Return the error at the point and the accuracy of the profile there."""
-        allowed = self.channel.largest_error(self.look.expected)
-        return self.look.deviation(self.channel), _both_ways(allowed)
+        """Return the mean error at the point, with its scatter, and the accuracy of the profile there."""
+        allowed = self.channel.largest_error(self.looks[0].expected)
+        return averaged([look.deviation(self.channel) for look in self.looks]), _both_ways(allowed)
 
 
 def take_spots(analog: AnalogPoints) -> dict[str, SpotCheck]:
@@ -510,10 +515,13 @@ def take_spots(analog: AnalogPoints) -> dict[str, SpotCheck]:
                 for number, (name, channel) in enumerate(analog.channels.items())
             }
         )
-        looks = analog.look()
+        looks = [analog.look() for _ in range(_SPOT_LOOKS)]
     finally:
         analog.release()
-    return {name: SpotCheck(channel, looks[name]) for name, channel in analog.channels.items()}
+    return {
+        name: SpotCheck(channel, tuple(look[name] for look in looks))
+        for name, channel in analog.channels.items()
+    }
 
 
 def sweep(analog: AnalogPoints) -> dict[str, Swept]:

@@ -9,7 +9,7 @@ from functools import partial
 from typing import Any
 
 from hilseq.analysis.limits import Limits
-from hilseq.analysis.uncertainty import Term, rectangular, resolution
+from hilseq.analysis.uncertainty import Term, last_digit, rectangular, resolution
 from hilseq.clock import Clock
 from hilseq.description.profile import Profile
 from hilseq.errors import NotPerformed, UnitFault
@@ -128,7 +128,7 @@ def voltage(unit: Unit) -> Measured:
         raise NotPerformed("the profile knows no register with the battery voltage")
     volts = unit.link.read(register)
     terms = [
-        Term("last digit of the unit", resolution(register.step), "rectangular", source="profile: register")
+        Term("last digit of the unit", last_digit(register.step), "rectangular", source="profile: register")
     ]
     if battery is not None:
         converter = rectangular(battery.accuracy.limit(volts, 0.0))

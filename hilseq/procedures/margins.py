@@ -6,6 +6,7 @@ the profile allows; the supply's own ceilings hold besides.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
@@ -221,6 +222,8 @@ def _fail_on_lost(unit: Unit, lost: Sequence[str], words: str, right: Callable[[
     unit.fail_at(["supply", *lost], words)
 
 
+#: An interruption that a unit does not survive is made so often at most where it was longer than it should be.
+_HELD_UP = 3
 #: A start is given so much longer than the shortest seen before the unit is asked whether it started.
 _SURELY_READY = 1.25
 
@@ -232,6 +235,8 @@ class RideThrough:
     edge: Edge
     longest: Measured
     rows: list[tuple[float, float, str]] = field(default_factory=list)
+    #: How much longer than usual the interruption was that it did not survive, s: this computer was held up.
+    late: float = 0.0
 
     @property
     def value(self) -> Measured:
@@ -239,13 +244,10 @@ class RideThrough:
 
         The edge's width (rectangular) and what is not known of the interruption's length add in quadrature.
         """
-        width = Term(
-            "width of the search", self.edge.standard_uncertainty or 0.0, "rectangular", source="trials"
-        )
-        middle = self.edge.middle
-        if middle is None:
-            middle = 0.0 if self.edge.passes is None else self.edge.passes
-        return Measured.of(middle, "s", width, *self.longest.budget)
+        passes = self.edge.passes or 0.0
+        fails = passes if self.edge.passes is None or self.edge.fails is None else self.edge.fails + self.late
+        width = Term("width of the search", resolution(fails - passes), "rectangular", source="trials")
+        return Measured.of(0.5 * (passes + fails), "s", width, *self.longest.budget)
 
     def in_words(self) -> str:
         """Return the finding, its resolution, and how well the length of an interruption is known."""
@@ -276,11 +278,19 @@ def find_ride_through(unit: Unit, clock: Clock) -> RideThrough:
     search = ride_through_search(unit.profile)
     rows: list[tuple[float, float, str]] = []
     length = Measured(0.0, "s")
+    late, usual = 0.0, math.inf
     while (wanted := search.next_point()) is not None:
-        length, survived = _survives(unit, wanted, clock)
-        rows.append((wanted, length.value, "rode through" if survived else "started anew"))
+        for _ in range(_HELD_UP):
+            length, survived = _survives(unit, wanted, clock)
+            rows.append((wanted, length.value, "rode through" if survived else "started anew"))
+            usual = min(usual, length.value - wanted)
+            beyond = length.value - wanted - usual
+            if survived or beyond <= search.resolution:
+                break
+        if not survived:
+            late = beyond
         search.tell(passed=survived)
-    return RideThrough(search.found(), length, rows)
+    return RideThrough(search.found(), length, rows, late)
 
 
 def _survives(unit: Unit, seconds: float, clock: Clock) -> tuple[Measured, bool]:
@@ -401,7 +411,8 @@ class _Ramping:
         self.step = self._slope * max(unit.supply.settle, SUPPLY_PERIOD)
         self.rows: list[tuple[float, float, float]] = []
         self._least = _DRAWS * unit.profile.start.idle_current.low
-        self._budget: tuple[Term, ...] = ()
+        #: What the supply read at this step and the one before: what it gives, whatever it was set to.
+        self._read = self._before = unit.supply.voltage()
         self.volts = unit.supply.level
 
     def to(self, volts: float) -> bool:
@@ -412,15 +423,17 @@ class _Ramping:
         supply.move_to(self.volts)
         self._unit.off_watch.watch_closely(reached - self._clock.now())
         self._clock.sleep_until(reached)
-        read_volts, amperes = supply.both()
-        self._budget = read_volts.budget
-        self.rows.append((round(self._clock.now() - self._begun, 6), read_volts.value, amperes.value))
+        self._before = self._read
+        self._read, amperes = supply.both()
+        self.rows.append((round(self._clock.now() - self._begun, 6), self._read.value, amperes.value))
         return amperes.value >= self._least
 
-    def between(self, before: float) -> Measured:
-        """Return the edge between the voltage before and now: anywhere, and as exact as the supply is, V."""
-        step = Term("step of the ramp", resolution(abs(self.volts - before)), "rectangular", source="trials")
-        return Measured.of(0.5 * (self.volts + before), "V", step, *self._budget)
+    @property
+    def edge(self) -> Measured:
+        """An edge between the voltage before and now: anywhere, and as exact as the supply reads, V."""
+        before, now = self._before.value, self._read.value
+        step = Term("step of the ramp", resolution(abs(now - before)), "rectangular", source="trials")
+        return Measured.of(0.5 * (now + before), "V", step, *self._read.budget)
 
 
 def slow_ramp(unit: Unit, clock: Clock) -> Ramp:
@@ -445,7 +458,7 @@ def _fall(ramp: _Ramping, low: float) -> Measured:
         last = ramp.volts
         step = ramp.step if last <= low + _COARSE * ramp.step else _COARSE * ramp.step
         if not ramp.to(last - step):
-            return ramp.between(last)
+            return ramp.edge
         if ramp.volts <= 0.0:
             raise UnitFault(
                 "the unit draws current even at 0 V of its supply: is it fed from elsewhere?", place="supply"
@@ -464,7 +477,7 @@ def _rise(ramp: _Ramping, unit: Unit, down: float, clock: Clock) -> tuple[Measur
         if draws_now and not drew:
             draws += 1
             if found is None and ramp.volts > last:
-                found = ramp.between(last)
+                found = ramp.edge
                 unit.supply.came_back(clock.now(), 0.0)
         drew = draws_now
 

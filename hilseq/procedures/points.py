@@ -213,6 +213,8 @@ _UNLOADED = 0.25
 #: An output that loses so many times what the others do may carry a load that is as many times too small, which lets
 #: less of its leakage be seen (as far as outputs of one unit lie apart: common practice, no source).
 _SMALL_LOAD = 1.25
+#: A tolerance takes at most this share of a load: one that may be nothing is none.
+_LEAST_LOAD = 0.9
 #: How many others say what is usual, at least.
 _OTHERS = 3
 
@@ -344,11 +346,13 @@ def _usual(drops: Iterable[float]) -> float | None:
 def _leakage(volts: Measured, load: Measured, smaller: float) -> Measured:
     """Return I = V / R, A: the relative uncertainties of both add in quadrature (GUM 5.1.6).
 
-    The load may be up to so many times smaller than the stand file says, by what the output loses to it; the current
+    With the smallest load that its tolerance allows the current is largest: so far its tolerance counts. The load may
+    be up to so many times smaller than the stand file says, by what the output loses to it; the current
     is then as many times larger (rectangular, GUM 4.3.7).
     """
     amperes = volts.value / load.value
-    of_load = abs(amperes) * load.standard_uncertainty / load.value
+    less = min(largest_error(load.standard_uncertainty) / load.value, _LEAST_LOAD)
+    of_load = rectangular(abs(amperes) * less / (1.0 - less))
     tolerance = Term("tolerance of the load", of_load, "rectangular", source="stand file: load-tolerance")
     parts = [*(term * (1.0 / load.value) for term in volts.budget), tolerance]
     if smaller > 1.0:

@@ -93,7 +93,7 @@ def capture_start(unit: Unit, clock: Clock) -> StartCurve:
     if waveform is not None:
         recorded = from_waveform(waveform, mean)
     drawn = [(round(time, 9), current.value) for time, current in waveform or ()]
-    return StartCurve(rows, drawn, recorded, _settling(rows, mean), settled)
+    return StartCurve(rows, drawn, recorded, _settling(rows, settled), settled)
 
 
 def from_waveform(record: Sequence[tuple[float, Measured]], settled: float) -> MeasuredInrush:
@@ -128,9 +128,13 @@ def from_waveform(record: Sequence[tuple[float, Measured]], settled: float) -> M
     return MeasuredInrush(peak, Measured.of(found.charge, "As", whole), times[-1])
 
 
-def _settling(rows: list[tuple[float, float, float]], final: float) -> Measured:
-    """Return the time after which the current stays near its final value; inf if it never does."""
-    outside = [index for index, row in enumerate(rows) if abs(row[2] - final) > _BAND * abs(final)]
+def _settling(rows: list[tuple[float, float, float]], settled: Measured) -> Measured:
+    """Return the time after which the current stays near its settled value; inf if it never does.
+
+    Near is what the supply can tell: two of its readings may be wrong by all that they may be, one way and the other.
+    """
+    near = max(_BAND * abs(settled.value), 2.0 * largest_error(settled.standard_uncertainty))
+    outside = [index for index, row in enumerate(rows) if abs(row[2] - settled.value) > near]
     if not outside:
         return _within(0.0, rows[0][0])
     if outside[-1] + 1 >= len(rows):

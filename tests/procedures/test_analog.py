@@ -139,6 +139,8 @@ def test_play_and_scatter_are_distinguished() -> None:
     played, limits = swept({"play": 0.02}).hysteresis()
     assert played.value == pytest.approx(0.02)
     assert limits.high == pytest.approx(0.05)
+    # Of 22 steps looked at twice: Student's factor for 22 degrees of freedom guards a difference.
+    assert played.budget[0].degrees_of_freedom == 22.0
     # Two readings 4 mV apart have a standard deviation of 4 / sqrt 2 mV.
     spread, _ = swept({}, noise=0.002).repeatability()
     assert spread.value == pytest.approx(2 * 0.004 / 2**0.5)

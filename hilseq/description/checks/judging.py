@@ -631,8 +631,25 @@ def claims_can_be_reached(stand: Stand, slot: str, profile: Profile) -> Findings
 
 
 def _unknown(stand: Stand, slot: str, profile: Profile) -> Findings:
-    """Warn of signals that measure or drive a quantity to be judged, and say nothing of their accuracy."""
-    points = profile.points
+    """Warn of what measures or drives a quantity to be judged, and of whose accuracy nothing is said."""
+    points, link = profile.points, profile.link
+    alone = link.temperature is not None and at_terminal(stand, slot, "case", "temperature") is None
+    if (
+        alone
+        and profile.soak is not None
+        and profile.highest_case is not None
+        and link.temperature_error is None
+    ):
+        yield Finding(
+            ("slots", slot),
+            "no signal senses the case, and no `temperature-error` is stated of the unit's own thermometer: the "
+            "temperature of a soak is judged as if that were exact",
+            f"a signal that senses {slot}.case, or `temperature-error` of `link`",
+            at_key=True,
+            topic="no accuracy",
+            seen=("link", "temperature"),
+            warning=True,
+        )
     for name, dimension in (
         *((name, "voltage") for name in points.outputs),
         *((name, p.terminal_dimension) for name, p in points.analog_inputs.items()),

@@ -11,10 +11,11 @@ from collections.abc import Iterable, Iterator
 from typing import NamedTuple
 
 from hilseq.analysis.sensors import SCALES
-from hilseq.analysis.uncertainty import expanded, rectangular, resolution
+from hilseq.analysis.uncertainty import expanded, last_digit, rectangular
 from hilseq.description.calibration import Calibration
 from hilseq.description.checks.judging import at_terminal, said
 from hilseq.description.findings import Finding, Findings, Place
+from hilseq.description.modbus import ModbusSignal
 from hilseq.description.points import AnalogPoint
 from hilseq.description.profile import Profile
 from hilseq.description.registers import Register, RegisterType
@@ -110,7 +111,7 @@ def batteries_can_be_judged(profile: Profile) -> Findings:
     if battery is None or register is None or "battery voltage" in profile.waived_readings:
         return
     error = expanded(rectangular(battery.accuracy.limit(battery.nominal, 0.0)))
-    known, room = math.hypot(error, expanded(resolution(register.step))), battery.nominal - battery.lowest
+    known, room = math.hypot(error, expanded(last_digit(register.step))), battery.nominal - battery.lowest
     if 0.0 < room <= known * profile.decision_rule.ratio:
         yield Finding(
             ("battery", "accuracy" if "accuracy" in battery.model_fields_set else "lowest"),
@@ -183,7 +184,9 @@ def unusual_numbers_of_a_profile(profile: Profile) -> Findings:
     yield from _unusual(_times_of_a_profile(profile))
     yield from _unusual(_numbers_of_a_profile(profile))
     yield from _cannot_fail(profile)
-    registers = [(("link", key), getattr(profile.link, key.replace("-", "_"))) for key in _QUANTITIES]
+    registers: list[tuple[Place, Register | None]] = [
+        (("link", key), getattr(profile.link, key.replace("-", "_"))) for key in _QUANTITIES
+    ]
     registers += [
         (("points", section, name, "register"), point.register_) for section, name, point in _analog(profile)
     ]
@@ -326,7 +329,7 @@ def unusual_numbers_of_a_stand(stand: Stand) -> Findings:
     yield from _turned(
         (("signals", name), signal)
         for name, signal in stand.signals.items()
-        if isinstance(signal, Register) and signal.unit
+        if isinstance(signal, ModbusSignal) and signal.unit
     )
     for name, signal in stand.signals.items():
         if signal.lag == 0.0 and not signal.is_bit and stand.io[signal.io].scan_time is None:

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 from hilseq.analysis.agreement import LIMITED, Holding
 from hilseq.analysis.limits import Limits
+from hilseq.analysis.uncertainty import rectangular, resolution
 from hilseq.description.plans import Sign
 from hilseq.description.profile import Indicator, Mode
 from hilseq.description.stand import Stand
@@ -206,9 +207,13 @@ class SoakConditions:
         return None if math.isnan(value) else value
 
     def _case_uncertainty(self, value: float) -> float:
-        """Return the standard uncertainty of a case temperature, K; 0 where only the unit itself tells it."""
+        """Return the standard uncertainty of a case temperature, K; of the unit's own thermometer, what is claimed."""
         name = "" if self.case_index is None else self._sampler.columns[self.case_index]
-        return self._sampler.bank.uncertainty(name, value) if name in self._stand.signals else 0.0
+        if name in self._stand.signals:
+            return self._sampler.bank.uncertainty(name, value)
+        link = self._unit.profile.link
+        digit = 0.0 if link.temperature is None else link.temperature.step
+        return math.hypot(rectangular(link.temperature_error or 0.0), resolution(digit))
 
     # -- looking -------------------------------------------------------------------------------------
 
