@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from hilseq import Judge, Loaded, Unit, durations, identity
+from hilseq import Judge, Loaded, Unit, durations
 
 pytestmark = [
     pytest.mark.stage("outputs"),
@@ -23,12 +23,3 @@ def test_carries_its_load(
     loaded = loaded_outputs[loaded_output]
     for name, measured, limits in loaded.against(unit.limits.output(loaded_output)):
         judge(name, measured, limits, again=loaded.again(name))
-
-
-@pytest.mark.place("indicator")
-def test_tells_its_state_loaded(live_unit: Unit) -> None:
-    """Indicator and reports with every output on.
-
-    With every output on, lamps and reports say that the unit is well, and it finds its neighbours.
-    """
-    identity.assert_tells_its_state_loaded(live_unit)

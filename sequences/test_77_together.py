@@ -26,7 +26,7 @@ def test_points_do_not_disturb_each_other(
     """
     found = points_together()
     ready_unit.fail_at(*found.failure())
-    found.require_steady_indicator()
+    found.require_steady()
     supply.note("proof", found.proven())
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import pytest
 
 from hilseq import (
@@ -9,7 +11,8 @@ from hilseq import (
     Judge,
     KeepTable,
     Limits,
-    Mode,
+    Loaded,
+    Measured,
     SupplyCorner,
     Unit,
     UnitSupply,
@@ -32,7 +35,11 @@ pytestmark = [
 
 @pytest.mark.duration(estimate=durations.restart)
 def test_works_at_the_corner(
-    rated_afterwards: Unit, supply_corner: SupplyCorner, clock: Clock, judge: Judge
+    rated_afterwards: Unit,
+    supply_corner: SupplyCorner,
+    clock: Clock,
+    judge: Judge,
+    measure_loads: Callable[..., dict[str, Loaded]],
 ) -> None:
     """Operation at the end of the supply range.
 
@@ -40,16 +47,12 @@ def test_works_at_the_corner(
     ports work as at rated supply, and it stores no fault.
     """
     unit = rated_afterwards
-    unit.modes.move_to(Mode.LIVE)
-    normally, before = margins.followers(unit), margins.stored(unit)
-    right = margins.right_points(unit)
-    unit.return_to_idle()
-    judge("time to ready", margins.start_at(unit, supply_corner.voltage, clock), unit.limits.ready_time)
-    unit.modes.move_to(Mode.LIVE)
-    margins.fail_on_lost_outputs(unit, normally, supply_corner.voltage)
-    margins.assert_reported_supply(unit)
-    margins.fail_on_lost_points(unit, right, supply_corner.voltage)
-    margins.fail_on_new_faults(unit, before, f"at {supply_corner.voltage:g} V")
+
+    def judge_start(took: Measured) -> None:
+        judge("time to ready", took, unit.limits.ready_time)
+
+    words = margins.work_at(unit, supply_corner.voltage, clock, measure_loads, judge_start)
+    unit.supply.note("proof", words)
     sensing.fail_on_offsets(unit)
 
 

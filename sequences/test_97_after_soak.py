@@ -12,15 +12,20 @@ from hilseq import (
     Judge,
     KeepTable,
     Loaded,
+    Measured,
     ModeChange,
     PatternRun,
+    SupplyCorner,
     Swept,
     Together,
     Unit,
+    claimed_ride_through,
     clock_check,
     cycling,
     durations,
+    find_ride_through,
     glance,
+    margins,
     outputs_off,
     wrong_when_quiet,
 )
@@ -49,6 +54,44 @@ def test_starts_hot(ready_unit: Unit, clock: Clock, judge: Judge, keep_table: Ke
     clock_check.look_where_kept(ready_unit, clock)
 
 
+@pytest.mark.place("supply")
+@pytest.mark.needs("margins")
+@pytest.mark.duration(estimate=durations.restart)
+def test_still_works_at_the_corner(
+    rated_afterwards: Unit,
+    supply_corner: SupplyCorner,
+    clock: Clock,
+    judge: Judge,
+    measure_loads: Callable[..., dict[str, Loaded]],
+) -> None:
+    """Operation at the end of the supply range, after the soak.
+
+    Warm, too, the unit starts and works at this end of its supply range as at rated supply.
+    """
+    unit = rated_afterwards
+
+    def judge_start(took: Measured) -> None:
+        judge("time to ready, hot", took, unit.limits.ready_time)
+
+    words = margins.work_at(unit, supply_corner.voltage, clock, measure_loads, judge_start)
+    unit.supply.note("proof", words)
+
+
+@pytest.mark.place("supply")
+@pytest.mark.needs("margins")
+@pytest.mark.duration(estimate=durations.ride_through)
+def test_still_rides_through(live_unit: Unit, clock: Clock, judge: Judge, keep_table: KeepTable) -> None:
+    """Ride-through of supply interruptions, after the soak.
+
+    Warm, too, the unit rides through interruptions of its supply, or restarts.
+    """
+    before = margins.stored(live_unit)
+    found = find_ride_through(live_unit, clock)
+    keep_table("interruptions", ["wanted s", "made s", "the unit"], found.rows)
+    margins.fail_on_new_faults(live_unit, before, "after interruptions")
+    judge("ride-through", found.value, claimed_ride_through(live_unit.profile))
+
+
 @pytest.mark.needs("points.outputs|points.analog-outputs")
 @pytest.mark.duration(estimate=durations.leaving_live)
 def test_outputs_still_stay_off(ready_unit: Unit, quiet_change: ModeChange, clock: Clock) -> None:
@@ -71,7 +114,7 @@ def test_points_still_do_not_disturb_each_other(
     """
     found = points_together()
     ready_unit.fail_at(*found.failure())
-    found.require_steady_indicator()
+    found.require_steady()
 
 
 @pytest.mark.place("inputs")

@@ -26,6 +26,7 @@ from hilseq import (
     UnitSupply,
     battery,
     clock_check,
+    cycling,
     durations,
     fail_on_standing_thermometer,
     identity,
@@ -146,13 +147,14 @@ def test_analog_at_the_end(analog_spots: dict[str, SpotCheck], analog_point: str
 
 
 @pytest.mark.needs("ports")
-def test_port_carries_frames_at_the_end(ready_unit: Unit, port: str) -> None:
+def test_port_carries_frames_at_the_end(ready_unit: Unit, supply: UnitSupply, port: str) -> None:
     """Frame transfer at the end.
 
     Some frames that are sent into the port still come back as they must, long ones too.
     """
     ready_unit.ports.assert_carries(port)
     ready_unit.ports.assert_long_frames(port)
+    supply.note("proof", ready_unit.ports.proven(port))
 
 
 @pytest.mark.needs("identity.device-identification")
@@ -193,8 +195,7 @@ def test_configuration_at_the_end(ready_unit: Unit) -> None:
     The reference configuration that was loaded is still there.
     """
     battery.must_be_in(ready_unit)
-    if not ready_unit.baseline.configured:
-        raise NotPerformed("no configuration was loaded in this visit: there is nothing to compare with")
+    ready_unit.baseline.require_configured()
     ready_unit.configuration.compare()
 
 
@@ -206,6 +207,7 @@ def test_clock_at_the_end(ready_unit: Unit, clock: Clock, judge: Judge) -> None:
     The clock goes, and has gone on through every start of the visit.
     """
     battery.must_be_in(ready_unit)
+    clock_check.fail_on_jump(ready_unit)
     judge("clock error over a few seconds at the end", *clock_check.gained_in_between(ready_unit, clock))
     judge("clock error since it was first looked at", *clock_check.gained_in_visit(ready_unit, clock))
 
@@ -234,6 +236,16 @@ def test_outputs_stayed_off(ready_unit: Unit, supply: UnitSupply, keep_table: Ke
     keep_table(*ready_unit.off_watch.table())
     supply.note("proof", ready_unit.off_watch.resolution())
     outputs_off.fail_on_seen(ready_unit)
+
+
+@pytest.mark.place("start")
+@pytest.mark.needs("link.starts")
+def test_started_with_its_supply_only(ready_unit: Unit) -> None:
+    """Starts, whole visit.
+
+    By its own counter the unit has started only when its supply came.
+    """
+    cycling.fail_on_own_starts(ready_unit)
 
 
 @pytest.mark.place("stored faults")

@@ -107,6 +107,12 @@ def test_loaded_outputs(loaded_outputs, unit, loaded_output, judge):
         judge(name, measured, limits)
 
 
+def test_measure_loads(measure_loads, live_unit, loaded_output, judge):
+    """The same anew, by one look, wherever the supply stands now."""
+    loaded = measure_loads(looks=1)[loaded_output]
+    judge("voltage drop", loaded.drop, live_unit.limits.output(loaded_output).drop)
+
+
 def test_thresholds(thresholds, threshold_input):
     """The voltage at which an input turns on: at most 15 V at 24 V (IEC 61131-2)."""
     assert thresholds[threshold_input].rising.value < 15.0

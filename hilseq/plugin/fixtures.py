@@ -280,16 +280,25 @@ def input_patterns(
 
 
 @pytest.fixture
+def measure_loads(unit: Unit, slot: str, clock: Clock, bench: Bench) -> Callable[..., dict[str, Loaded]]:
+    """Measures each measured output of a live unit under its load, all together, by name; so many `looks`."""
+    wiring = SlotWiring(bench.stand, slot)
+    loads = {name: load for name in unit.outputs.names if (load := wiring.load(name)) is not None}
+    return partial(measure_loaded, unit.outputs, unit.supply.voltage, loads, clock)
+
+
+@pytest.fixture
 def loaded_outputs(
-    request: pytest.FixtureRequest, once: MeasurementCache, slot: str, clock: Clock, bench: Bench
+    request: pytest.FixtureRequest,
+    once: MeasurementCache,
+    slot: str,
+    measure_loads: Callable[..., dict[str, Loaded]],
 ) -> dict[str, Loaded]:
     """Each measured output under its load, all together, by name: drop, voltage when off, leakage."""
 
     def measure(**looks: int) -> dict[str, Loaded]:
-        unit: Unit = request.getfixturevalue("live_unit")
-        wiring = SlotWiring(bench.stand, slot)
-        loads = {name: load for name in unit.outputs.names if (load := wiring.load(name)) is not None}
-        return measure_loaded(unit.outputs, unit.supply.voltage, loads, clock, **looks)
+        request.getfixturevalue("live_unit")
+        return measure_loads(**looks)
 
     def anew(name: str) -> Loaded:
         return measure(looks=1)[name]

@@ -143,7 +143,9 @@ def soak(
 
     def run() -> SoakOutcome:
         duration = visit_run.options.soak_duration
-        return SoakRun(bench, ready_unit, plan, recorder, duration=duration, state=state).run()
+        outcome = SoakRun(bench, ready_unit, plan, recorder, duration=duration, state=state).run()
+        ready_unit.accept_starts()
+        return outcome
 
     try:
         yield run

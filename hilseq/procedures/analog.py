@@ -30,7 +30,7 @@ from hilseq.analysis.sensors import (
 from hilseq.analysis.uncertainty import Term, coverage_factor, deviation_factor, expanded, resolution
 from hilseq.clock import Clock
 from hilseq.description.points import AnalogPoint, PointTables
-from hilseq.errors import NotPerformed
+from hilseq.errors import NotPerformed, UnitFault
 from hilseq.instruments.protocols import NamedValues
 from hilseq.instruments.signals import SignalBank
 from hilseq.measured import Measured, averaged
@@ -228,15 +228,15 @@ class AnalogPoints:
         far = [name for name in looks if self._is_far(name, looks[name])]
         if far:
             again = self._look()
-            misread = [name for name in far if not self._is_beyond(name, again[name])]
+            misread = [name for name in far if not self.is_beyond(name, again[name])]
             self.misread.update(misread)
             looks |= {name: again[name] for name in misread}
         return looks
 
     def _is_far(self, name: str, look: Comparison) -> bool:
-        return not self.channels[name].is_output and self._is_beyond(name, look, times=_FAR)
+        return not self.channels[name].is_output and self.is_beyond(name, look, times=_FAR)
 
-    def _is_beyond(self, name: str, look: Comparison, times: float = 1.0) -> bool:
+    def is_beyond(self, name: str, look: Comparison, times: float = 1.0) -> bool:
         """Tell whether an error is surely larger than so many times the largest that the profile allows."""
         most = self.channels[name].largest_error(look.expected) + 2.0 * look.uncertainty
         return abs(look.error) > times * most
@@ -309,12 +309,21 @@ Judged = tuple[str, Measured, Limits]
 
 
 def ne43_input_bands(analog: AnalogPoints, name: str) -> Iterator[Judged]:
-    """Drive an input into each band; yield what it reports and the ends of the band."""
+    """Drive an input into each band; yield what it reports and the ends of the band.
+
+    The other inputs stand in the middle of their ranges meanwhile. Raises UnitFault for those that are wrong there.
+    """
     channel = analog.channels[name]
+    others = {n: c for n, c in analog.channels.items() if n != name and not c.is_output}
+    wrong: dict[str, str] = {}
     try:
         for word, current, low, high in _DRIVEN:
-            analog.set({name: current})
-            look = analog.look()[name]
+            analog.set({name: current} | {n: c.scale.at(0.5) for n, c in others.items()})
+            looks = analog.look()
+            look = looks[name]
+            for other in others:
+                if analog.is_beyond(other, looks[other]):
+                    wrong.setdefault(other, f"{other} is wrong while {name} is at {word}")
             yield (
                 f"reading at {word}",
                 replace(look.deviation(channel), value=look.found),
@@ -322,6 +331,8 @@ def ne43_input_bands(analog: AnalogPoints, name: str) -> Iterator[Judged]:
             )
     finally:
         analog.release()
+    if wrong:
+        raise UnitFault("; ".join(wrong.values()), places=list(wrong))
 
 
 def ne43_output_range(analog: AnalogPoints, name: str) -> Iterator[Judged]:
@@ -502,8 +513,10 @@ class SpotCheck:
         return averaged([look.deviation(self.channel) for look in self.looks]), _both_ways(allowed)
 
 
-def take_spots(analog: AnalogPoints) -> dict[str, SpotCheck]:
+def take_spots(analog: AnalogPoints, at: float | None = None) -> dict[str, SpotCheck]:
     """Look at one point of every channel, each at another part of its range, so that no two can be swapped unseen.
+
+    Or all at the same share of their ranges, where that is given.
 
     Leaves drives released and outputs at their lower end.
     """
@@ -511,7 +524,7 @@ def take_spots(analog: AnalogPoints) -> dict[str, SpotCheck]:
     try:
         analog.set(
             {
-                name: channel.scale.at((number + 1) / (count + 1))
+                name: channel.scale.at((number + 1) / (count + 1) if at is None else at)
                 for number, (name, channel) in enumerate(analog.channels.items())
             }
         )

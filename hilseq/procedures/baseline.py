@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
+from hilseq.errors import NotPerformed
 from hilseq.journal.entries import StoredFault
 from hilseq.measured import Measured
 from hilseq.procedures.memory import Key, added, counted, unusual
@@ -85,6 +86,16 @@ class Baseline:
     #: The first look at its clock, and the first since it last got power.
     clock: ClockLook | None = None
     watched: ClockLook | None = None
+
+    #: Every look at its clock, in order.
+    clocks: list[ClockLook] = field(default_factory=list)
+    #: Between which times (s) the unit has started by itself, by its own counter.
+    own_starts: list[tuple[float, float]] = field(default_factory=list)
+
+    def require_configured(self) -> None:
+        """Raise NotPerformed where the reference configuration was not loaded in this visit."""
+        if not self.configured:
+            raise NotPerformed("no configuration was loaded in this visit: there is nothing to compare with")
 
     def note_configured(self) -> None:
         """Take note that the reference configuration is being loaded."""

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 from hilseq.analysis.clock_error import clock_error, span_needed
 from hilseq.analysis.limits import Limits
 from hilseq.analysis.uncertainty import Term, rectangular, resolution
@@ -13,6 +15,7 @@ from hilseq.errors import NotPerformed, UnitFault
 from hilseq.measured import Measured
 from hilseq.procedures.baseline import ClockLook
 from hilseq.procedures.unit import Unit
+from hilseq.statements import compared
 
 #: The quickest of so many exchanges tells the time best: the others waited somewhere.
 _LOOKS = 5
@@ -22,6 +25,8 @@ _SECOND = 1.0
 _STEPS = 3.0
 #: s between two looks that only show that the clock goes, and the share of that time that it may be wrong by.
 BETWEEN, _COARSE = 2.0, 0.05
+#: So many times what a clock may gain between two looks it jumps.
+_JUMPS = 2.0
 #: Time that one exchange with the unit takes on a network of its own, for a plan; a guess, no source.
 _EXCHANGE = 0.003
 
@@ -46,6 +51,7 @@ def look(unit: Unit, clock: Clock) -> ClockLook:
     The first look of the visit is kept, for `gained_in_visit`, and the first since power came, for `drift`.
     """
     found = _look(unit, clock)
+    unit.baseline.clocks.append(found)
     if unit.baseline.clock is None:
         unit.baseline.clock = found
     if _watched(unit) is None:
@@ -156,6 +162,24 @@ def gained_in_visit(unit: Unit, clock: Clock) -> tuple[Measured, Limits]:
     last = look(unit, clock)
     starts = sum(start.at > first.at for start in unit.starts) + 1
     return _gained(profile, first, last), _may_gain(profile, first, last, starts)
+
+
+def fail_on_jump(unit: Unit) -> None:
+    """Raise UnitFault where the clock has gained or lost far more from one look to the next than it may.
+
+    It may its drift over that time, which has a check of its own, and one second for each start in between.
+    """
+    compared()
+    for before, after in pairwise(unit.baseline.clocks):
+        starts = sum(before.at < start.at <= after.at for start in unit.starts)
+        gained, limits = _gained(unit.profile, before, after), _may_gain(unit.profile, before, after, starts)
+        assert limits.high is not None
+        if abs(gained.value) > _JUMPS * limits.high + gained.expanded_uncertainty:
+            raise UnitFault(
+                f"the unit's clock gained {gained.value:.3g} s between {before.at:.1f} and {after.at:.1f} s of the "
+                f"visit, where it may by {limits.high:.3g} s",
+                place="clock",
+            )
 
 
 def _gained(profile: Profile, first: ClockLook, last: ClockLook) -> Measured:

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from contextlib import suppress
 from dataclasses import dataclass, field, replace
 
 from hilseq.analysis.start_plans import Decision, SequentialStarts, StartPlan, SuccessRun
 from hilseq.description.plans import Cycling
 from hilseq.description.profile import Indicator, Profile
-from hilseq.errors import NotPerformed, UnitFault
+from hilseq.errors import NotPerformed, UnitFault, UnitOrHarness
 from hilseq.procedures.unit import Unit
 from hilseq.statements import compared
+from hilseq.verdicts import UNIT_OR_HARNESS
 
 #: Below this share of the rated supply a unit has surely lost it.
 _FALLEN = 0.25
@@ -139,9 +139,7 @@ def _start_and_look(unit: Unit, cycle: int, sort: str, off: float, look: Look) -
 def start_once(unit: Unit, cycle: int, sort: str, off: float) -> Start:
     """Take the supply away for `off` s, give it back, and see whether the unit starts as it must."""
     counter = unit.profile.link.starts
-    before = after = None
-    with suppress(UnitFault):  # what the last start left behind does not speak against this one
-        before = None if counter is None else unit.link.read(counter)
+    before, after = unit.look_for_own_starts(), None
     try:
         unit.supply.cycle(off)
         took = unit.wait_until_ready(measured=False)
@@ -151,6 +149,7 @@ def start_once(unit: Unit, cycle: int, sort: str, off: float) -> Start:
                 return Start(cycle, sort, off, None, "")
             _check_that_supply_falls(unit, sort, off)
         unit.log_start(took)
+        unit.note_clock()
         wrong, places = _wrong_with(unit, before, after)
         stored = False
         if not wrong:
@@ -228,6 +227,19 @@ def fail_on_failed(failed: list[Start], proven: str) -> None:
     places = dict.fromkeys([*starting, *(place for start in failed for place in start.places)])
     words = f"{first.sort} start {first.cycle}{more} failed: {first.wrong}"
     raise UnitFault(f"{words}. {proven}" if proven else words, places=list(places))
+
+
+def fail_on_own_starts(unit: Unit) -> None:
+    """Raise UnitOrHarness where the unit has started by itself, as far as its counter was looked at."""
+    compared()
+    unit.look_for_own_starts()
+    if seen := unit.baseline.own_starts:
+        words = ", ".join(f"between {since:.1f} and {until:.1f} s of the visit" for since, until in seen)
+        raise UnitOrHarness(
+            f"{UNIT_OR_HARNESS}. By its own counter the unit has started by itself {words}: the unit, or a supply that "
+            "was away for a moment",
+            places=("start",),
+        )
 
 
 def fail_on_lost(starts: Sequence[Start]) -> None:

@@ -46,6 +46,8 @@ _TRIED = (0.1, 0.5, 0.9)
 FED = frozenset({"supply", "start"})
 #: An output that goes off by itself so soon after its command, s, is overloaded; and the pause between two looks.
 _TRIPS, _LOOK = 0.5, 0.02
+#: For how long two channels are watched for a change of one output, s.
+_LATEST = 1.0
 #: How far from straight a good analog channel is, as a share of its largest error (common practice, no source).
 _STRAIGHT = 0.1
 #: How many outputs must be wrong alike before they have one cause.
@@ -156,6 +158,8 @@ class FaultLocation:
     def _outputs(self, suspects: Sequence[str]) -> list[str]:
         unit, outputs = self._unit, self._unit.outputs
         unit.modes.ensure(Mode.LIVE)
+        for name in suspects:
+            self._require_seen_alike(name)
         try:
             outputs.drive(*outputs.names)
             on, meter, register = outputs.volts(), unit.supply.voltage(), self._register()
@@ -190,6 +194,32 @@ class FaultLocation:
                 beyond = name in most and drops[name] > most[name]
                 asked += self._output(name, source, known, usual=usual, leaves=leaves, beyond=beyond)
         return asked
+
+    def _require_seen_alike(self, name: str) -> None:
+        """Raise UnitOrHarness for an output that its channels see change at different times: one of them is late.
+
+        Or it rises slowly, through the level of one channel long before that of the other.
+        """
+        outputs, sensors = self._unit.outputs, self._wiring.sensors(name, self._unit.profile.ratings.supply)
+        signals = [sensor.name for sensor in sensors]
+        apart = outputs.settle + self._signals.lag(signals)
+        for level in (True, False):
+            outputs.command(*([name] if level else []))
+            begun, found = self._clock.now(), dict[str, float]()
+            while len(found) < len(sensors) and self._clock.now() - begun < _LATEST:
+                seen = self._signals.snapshot(signals)
+                on = {sensor.name for sensor in sensors if sensor.band.counts_as_on(seen[sensor.name])}
+                took = self._clock.now() - begun
+                found |= {one: took for one in signals if one not in found and (one in on) is level}
+                self._clock.sleep(_LOOK)
+            late = max(found, key=found.__getitem__, default="")
+            if len(found) == len(sensors) and found[late] - min(found.values()) > apart:
+                words = ", ".join(f"{one} after {1e3 * took:.0f} ms" for one, took in found.items())
+                raise UnitOrHarness(
+                    f"{name} is seen to go {'on' if level else 'off'} by {words}: the channel {late} is late, or the "
+                    "output changes slowly",
+                    places=(name,),
+                )
 
     def _output(
         self,

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from hilseq.description.profile import Indicator
+from hilseq.description.profile import Indicator, Mode
 from hilseq.procedures import battery
 from hilseq.procedures.margins import assert_reported_supply
 from hilseq.procedures.unit import Unit
@@ -74,10 +74,18 @@ def assert_tells_its_state(unit: Unit) -> None:
 def assert_tells_its_state_loaded(unit: Unit) -> None:
     """Command every output of a live unit on; under that load it shows, reports and finds what it does without.
 
-    Raises UnitFault at every place where it does not.
+    No case becomes warmer at once: its own temperature must not jump. Raises UnitFault at every place that is wrong.
     """
+    known = unit.profile.link
+    cool = None if known.temperature is None else unit.link.read(known.temperature)
     unit.outputs.drive(*unit.outputs.names)
     wrong = dict(_wrong_words(unit))
+    if known.temperature is not None and cool is not None and known.temperature_error is not None:
+        jump = unit.link.read(known.temperature) - cool
+        if abs(jump) > known.temperature_error:
+            wrong["temperature"] = f"the temperature that it reports jumps by {jump:.3g} K"
+    if known.outputs_enabled is not None and not unit.outputs_enabled():
+        wrong[f"mode {Mode.LIVE}"] = "it reports its outputs not enabled"
     wrong |= {place: words for place, words in neighbours(unit).items() if words}
     if (volts := battery.low_voltage(unit)) is not None:
         wrong["battery"] = f"its battery has {volts.value:.3g} V"

@@ -7,9 +7,10 @@ the profile allows; the supply's own ceilings hold besides.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
+from functools import partial
 
 from hilseq.analysis.agreement import BETWEEN_INTERRUPTIONS, LONGEST_INTERRUPTION, InterruptionClass
 from hilseq.analysis.limits import Limits
@@ -19,13 +20,14 @@ from hilseq.clock import Clock
 from hilseq.description.accuracy import SUPPLY_PERIOD
 from hilseq.description.plans import Margins
 from hilseq.description.profile import Mode, Profile
-from hilseq.errors import NotPerformed, UnitFault
+from hilseq.errors import NotPerformed, UnitFault, UnitInvalidResponse, UnitRefused, UnitSilent
 from hilseq.journal.entries import PROVOKED as PROVOKED  # noqa: PLC0414 - sequences name it
 from hilseq.journal.entries import StoredFault
 from hilseq.measured import Measured
-from hilseq.procedures.analog import take_spots
+from hilseq.procedures.analog import SpotCheck, take_spots
 from hilseq.procedures.baseline import ClockLook
 from hilseq.procedures.memory import new_faults, unusual
+from hilseq.procedures.points import Loaded
 from hilseq.procedures.unit import Unit
 
 
@@ -129,6 +131,7 @@ def start_at(unit: Unit, volts: float, clock: Clock) -> Measured:
 
     A unit that does not start is left without supply. Its range says that it must: UnitFault at the supply.
     """
+    unit.look_for_own_starts()
     unit.supply.off()
     clock.sleep(unit.profile.start.off_time)
     unit.supply.on(volts)
@@ -158,6 +161,79 @@ def fail_on_lost_outputs(unit: Unit, normally: set[str], volts: float) -> None:
     _fail_on_lost(unit, lost, f"at {volts:g} V, {', '.join(lost)} does not follow any more", followers)
 
 
+def fail_on_loads(unit: Unit, measure: Callable[[], Mapping[str, Loaded]], volts: float) -> None:
+    """Raise UnitFault, at the supply and at each output, for those that lose, or let through, too much at a voltage, V.
+
+    Above its rated supply a load draws more than is rated, and as many times more is allowed.
+    """
+
+    def right(unit: Unit) -> set[str]:
+        times = max(1.0, unit.supply.level / unit.profile.ratings.supply)
+        return {
+            name
+            for name, loaded in measure().items()
+            if all(
+                limits.high is None or measured.value - measured.expanded_uncertainty <= times * limits.high
+                for _, measured, limits in loaded.against(unit.limits.output(name))
+            )
+        }
+
+    lost = sorted(set(unit.outputs.measured) - right(unit)) if unit.outputs.measured else []
+    _fail_on_lost(
+        unit, lost, f"at {volts:g} V, {', '.join(lost)} loses, or lets through, more than it may", right
+    )
+
+
+def work_at(
+    unit: Unit,
+    volts: float,
+    clock: Clock,
+    measure_loads: Callable[..., Mapping[str, Loaded]],
+    judge_start: Callable[[Measured], None],
+) -> str:
+    """Start a unit anew at a voltage, V, and try all that is right at rated supply; return in words what that was.
+
+    `judge_start` is given the time to ready, s. Raises UnitFault at what is lost.
+    """
+    unit.modes.move_to(Mode.LIVE)
+    normally, before = followers(unit), stored(unit)
+    right = right_points(unit)
+    unit.return_to_idle()
+    judge_start(start_at(unit, volts, clock))
+    unit.modes.move_to(Mode.LIVE)
+    faults: list[UnitFault] = []
+    for look in (
+        partial(fail_on_lost_outputs, unit, normally, volts),
+        partial(fail_on_loads, unit, partial(measure_loads, looks=1), volts),
+        partial(assert_reported_supply, unit),
+        partial(fail_on_lost_points, unit, right, volts),
+        partial(fail_on_new_faults, unit, before, f"at {volts:g} V"),
+    ):
+        try:
+            look()
+        except (UnitSilent, UnitInvalidResponse, UnitRefused):
+            raise  # it may have been the link alone
+        except UnitFault as fault:  # what else is wrong there is looked at all the same
+            faults.append(fault)
+    places = [place for fault in faults for place in fault.places or ("supply",)]
+    unit.fail_at(places, "; ".join(map(str, faults)))
+    return f"at {volts:g} V {len(normally)} outputs and {len(right)} inputs, analog channels and ports were tried"
+
+
+def beyond_drop(unit: Unit) -> dict[str, str]:
+    """Return which outputs of those measured, all on, surely lose more voltage than they may, and in words how much."""
+    outputs = unit.outputs
+    if not outputs.measured:
+        return {}
+    volts, meter = outputs.volts(), unit.supply.voltage()
+    found = {}
+    for name, at in volts.items():
+        drop, limits = meter - at, unit.limits.output(name).drop
+        if limits is not None and -limits.margin(drop.value) > drop.expanded_uncertainty:
+            found[name] = f"lost {drop.value:.3g} V"
+    return found
+
+
 #: Largest error of the supply voltage that a unit reports, where no profile claims any: behind its diode and its wires
 #: (common practice, no source).
 _REPORTED = 0.10
@@ -174,27 +250,35 @@ def assert_reported_supply(unit: Unit) -> None:
         raise UnitFault(words, place="supply")
 
 
+#: Share of its range at which an analog channel has next to no room left.
+_TOP = 0.97
+
+
 def right_points(unit: Unit, carries: Callable[[str], None] | None = None) -> set[str]:
     """Try every input, analog channel and port of a live unit once, shortly; return those that are right.
 
-    Inputs on and off, each analog channel at one point of its range, some frames over each port, or what `carries`
-    sends over it, which raises UnitFault where it is not carried.
+    Inputs on and off, each analog channel at a point of its range and near its upper end, some frames over each port.
+    Where `carries` is given, in haste: it raises UnitFault for a port that does not carry, and one point is enough.
     """
+    shares = (None,) if carries else (None, _TOP)
     carries = carries or unit.ports.assert_carries
     inputs = unit.inputs
     right: set[str] = set()
     if inputs.names:
         on, off = inputs.drive(*inputs.names), inputs.drive()
         right = {name for name in inputs.names if on[name] and not off[name]}
-    for name, spot in take_spots(unit.analog).items():
-        error, limits = spot.deviation()
-        if limits.high is not None and abs(error.value) <= limits.high + error.expanded_uncertainty:
-            right.add(name)
+    spots = [take_spots(unit.analog, at=share) for share in shares]
+    right |= {name for name in unit.analog.names if all(_is_accurate(each[name]) for each in spots)}
     for name in unit.ports.names:
         with suppress(UnitFault):
             carries(name)
             right.add(name)
     return right
+
+
+def _is_accurate(spot: SpotCheck) -> bool:
+    error, limits = spot.deviation()
+    return -limits.margin(error.value) <= error.expanded_uncertainty
 
 
 def fail_on_lost_points(unit: Unit, normally: set[str], volts: float) -> None:

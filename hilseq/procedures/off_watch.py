@@ -16,7 +16,7 @@ from datetime import datetime
 
 from hilseq.clock import Clock
 from hilseq.description.profile import Mode
-from hilseq.errors import HilseqError
+from hilseq.errors import HilseqError, NotPerformed
 from hilseq.instruments.signals import SignalBank
 from hilseq.procedures.wiring import OutputLevel
 
@@ -238,8 +238,13 @@ class OffWatch:
         return list(places), "; ".join(words), single and not many
 
     def resolution(self) -> str:
-        """Return how closely was watched, in a sentence: what is shorter may have passed unseen."""
+        """Return how closely was watched, in a sentence: what is shorter may have passed unseen.
+
+        Raises NotPerformed where nothing was looked at.
+        """
         looks = sum(watched.looks for watched in self.watched.values())
+        if not looks:
+            raise NotPerformed("no output was looked at where it must be off")
         gap = max((watched.longest_gap for watched in self.watched.values()), default=0.0)
         lag = self._signals.lag(self._names)
         settle = [1e3 * level.settle for level in self._levels]

@@ -17,12 +17,14 @@ from __future__ import annotations
 
 import math
 import time
+from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from itertools import islice
 from typing import Protocol
 
+from hilseq.analysis.counted import upper_bound
 from hilseq.analysis.limits import Limits
 from hilseq.analysis.ratio_plans import RatioPlan, ratio_plan, risk_of_each
 from hilseq.analysis.search import Bisection, Edge, locate
@@ -268,6 +270,9 @@ class Ports:
         self._loopback = loopback
         self._mode = mode
         self._manners = quirks
+        #: By port: frames that were sent over it in this visit, and of how many nothing, or something else, came back.
+        self.sent: Counter[str] = Counter()
+        self.lost: Counter[str] = Counter()
 
     def claim(self, name: str) -> float | None:
         """Bit error ratio that the profile claims of a port, if any."""
@@ -303,38 +308,63 @@ class Ports:
         Raises UnitFault when nothing, or something else, comes back.
         """
         with self.open(name, self._ports[name].speeds[0]) as partner:
-            return len(partner.exchange(partner.short.data)) == len(partner.short.data)
+            data = partner.short.data
+            return len(self._exchange(name, partner, data)) == len(data)
+
+    def _exchange(self, name: str, partner: SerialPartner, data: bytes) -> bytes:
+        """Send a frame over a port, count it, and return what comes back. Raises UnitFault where nothing does."""
+        self.sent[name] += 1
+        self.lost[name] += 1
+        back = partner.exchange(data)
+        self.lost[name] -= len(back) == len(data)
+        return back
+
+    def proven(self, name: str) -> str:
+        """Return in a sentence how many frames of the visit were lost over a port, and what that shows."""
+        sent, lost = self.sent[name], self.lost[name]
+        most = upper_bound(lost, sent, CONFIDENCE)
+        sure = f"at {100 * CONFIDENCE:g} % confidence fewer than one in {int(1 / most)} is"
+        return f"{name}: {sent} frames in the whole visit, {lost or 'none'} lost: {sure}"
 
     def assert_long_frames(self, name: str) -> str:
         """Send frames as long as the profile says, or the partner's protocol allows; return in words what came of it.
 
-        Only their length is compared: their bits are counted with all others. Raises UnitFault when none comes back
-        whole; what only the protocol allows is no fault, and said.
+        At every speed, and only their length is compared: their bits are counted with all others. Raises UnitFault when
+        none comes back whole; what only the protocol allows is no fault, and said.
         """
         compared()
-        port = self._ports[name]
-        with self.open(name, port.speeds[0]) as partner:
-            length = port.longest_frame or partner.longest
-            if not length:
-                return ""
+        port, length, speeds = self._ports[name], 0, tried_speeds(self._ports[name])
+        for speed in speeds:
+            length, reported = self._long_frame(name, speed)
+            if reported and port.longest_frame is None:
+                return f"{name}: long frames are not shown; with {length} characters, which nobody claims, {reported}"
+            if reported:
+                raise UnitFault(
+                    f"none of {_LONG_FRAMES} frames of {length} characters came back whole at {speed:g} Bd: {reported}",
+                    place=name,
+                )
+        if not length:
+            return ""
+        at = ", ".join(f"{speed:g}" for speed in speeds)
+        return f"{name}: a frame of {length} characters came back whole at {at} Bd{self._framed(name)}"
+
+    def _long_frame(self, name: str, speed: float) -> tuple[int, str]:
+        """Return how long a frame was tried at a speed, and what came back instead of it; empty where it came back."""
+        claimed = self._ports[name].longest_frame
+        with self.open(name, speed) as partner:
+            length = claimed or partner.longest
             data = b"".join(frame.data for frame in islice(partner.frames(), length))[:length]
             reported = ""
-            for _ in range(_LONG_FRAMES):
+            for _ in range(_LONG_FRAMES if claimed else bool(length)):
                 try:
-                    back = partner.exchange(data)
+                    back = self._exchange(name, partner, data) if claimed else partner.exchange(data)
                 except UnitFault as fault:
                     reported = str(fault)
-                    if port.longest_frame is None:
-                        break
                 else:
                     if len(back) == len(data):
-                        return f"{name}: a frame of {length} characters came back whole{self._framed(name)}"
+                        return length, ""
                     reported = f"{len(back)} characters came back"
-        if port.longest_frame is None:
-            return f"{name}: long frames are not shown; with {length} characters, which nobody claims, {reported}"
-        raise UnitFault(
-            f"none of {_LONG_FRAMES} frames of {length} characters came back whole: {reported}", place=name
-        )
+        return length, reported
 
     def _framed(self, name: str) -> str:
         """Return in words whether the line has the frame of the profile, parity and all; empty for a network."""
@@ -353,7 +383,7 @@ class Ports:
                 if not wants_more(tally) or (tally.dead and tally.silent >= _DEAD_AFTER):
                     break
                 try:
-                    tally.add(frame.bits, _wrong(frame.data, partner.exchange(frame.data)))
+                    tally.add(frame.bits, _wrong(frame.data, self._exchange(name, partner, frame.data)))
                 except UnitFault as fault:
                     tally.lost(frame.bits, str(fault), silent=isinstance(fault, UnitSilent))
         if tally.dead:

@@ -65,6 +65,11 @@ def say_what_is_untested(bench: Bench, unit: Unit) -> None:
     switched = [n for n in unit.inputs.names if not wiring.drives_with_a_voltage(n)]
     if switched:
         unit.not_judged(f"the thresholds of {', '.join(switched)}", "the stand only switches these inputs")
+    loaded = [n for n in unit.outputs.measured if wiring.load(n) is not None]
+    if loaded:
+        unit.not_judged(
+            f"the loads of {', '.join(loaded)}", "the stand file states them, and nothing measures them"
+        )
     measured = [c.signal for c in unit.analog.channels.values() if c.is_output]
     if measured:
         unit.not_judged(f"the gain of the channels {', '.join(measured)}", "nothing else measures there")

@@ -13,20 +13,22 @@ from __future__ import annotations
 
 import random
 from collections import Counter
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 from hilseq.analysis.counted import upper_bound
 from hilseq.clock import Clock
 from hilseq.description.profile import Indicator, Mode, Profile
 from hilseq.errors import UnitFault, UnitOrHarness
-from hilseq.procedures import link_check, outputs_off
+from hilseq.measured import Measured
+from hilseq.procedures import link_check, margins, outputs_off
 from hilseq.procedures.patterns import PATIENCE
 from hilseq.procedures.unit import Unit
 from hilseq.verdicts import UNIT_OR_HARNESS
 
-#: For how long every output is held on under its load, s, looked at once a second.
-HOLD = 60
+#: For how long every output is held on under its load, s; looked at so often, s.
+HOLD, _GLANCE = 60, 0.2
 #: Steps: an event of one in 67 is seen with 95 % confidence (rule of three), and a part of an analog range that stands
 #: still from one in so many on.
 STEPS = 200
@@ -40,6 +42,8 @@ _PORT_EVERY, _PORT_DEAD = 5, 3
 #: Frames over each port while every output is on, of which one must come back.
 _HELD_FRAMES = 4
 _CONFIDENCE = 0.95
+#: The first steps: every output off or on beside every input off or on.
+_CORNERS = 4
 #: The vectors are the same in every visit.
 _SEED = 20
 #: Share of the steps with another point on in which one that is coupled to it is wrong at least; the same of the frames
@@ -55,6 +59,9 @@ _FEW = 0.05
 _LOOK_EVERY = 2
 #: For how long after a step outputs that must be off are looked at fast, s.
 _CLOSELY = 1.0
+#: Looks on end in which an output that is held on must be off, after the first, to be off; and the last currents, one a
+#: second, the middle one of which is what the unit draws at last.
+_CONFIRMED, _LAST = 2, 10
 #: Share of its range from which an analog channel counts as on.
 _MIDDLE = 0.5
 
@@ -67,6 +74,9 @@ class Together:
     wrong: dict[str, dict[int, str]] = field(default_factory=dict)
     #: What was said first of points that went off, or wrong, while every output and input was held on.
     went_off: dict[str, str] = field(default_factory=dict)
+    #: How often an output that was held on was off in one look and on in the next; when they were looked at, s.
+    flickers: Counter[str] = field(default_factory=Counter)
+    held_at: list[float] = field(default_factory=list)
     #: Ports over which no frame came back, and when: while every output was held on, say.
     mute: dict[str, str] = field(default_factory=dict)
     #: Points that stayed on when they were released after that.
@@ -78,8 +88,11 @@ class Together:
     lamp_looks: int = 0
     #: By point: how often it was read wrong over the link, and right when it was read again at once.
     misread: Counter[str] = field(default_factory=Counter)
-    #: Currents of the unit beyond what it may draw, A, as read meanwhile.
+    #: Currents of the unit beyond what it may draw, A, as read with no output on.
     too_much: list[float] = field(default_factory=list)
+    #: Whether every output was held on to the end, and in words that the unit drew too much then.
+    held: bool = False
+    held_current: str = ""
     #: Where in its range each analog channel stood in each step, as a share.
     shares: dict[str, list[float]] = field(default_factory=dict)
     #: Steps in which a frame went over each port, and those in which it was lost.
@@ -119,27 +132,56 @@ class Together:
         if where:
             places.update(dict.fromkeys(where))
             words.append(misread)
-        if 0 < self.indicators.total() == self.lamp_looks:
-            places["indicator"] = None
-            words.append(f"the stand saw the indicator {' and '.join(self.indicators)}")
-        if self.too_much:
-            places["supply"] = None
-            most, looks = 1e3 * max(self.too_much), len(self.too_much)
-            words.append(f"with no output on, the unit drew up to {most:.4g} mA in {looks} looks")
-        places.update(dict.fromkeys((*self.mute, *self.went_off, *self.stayed)))
-        words += [f"{name} carries no frame {when}" for name, when in self.mute.items()]
-        words += [f"{name} {said}, every output on" for name, said in self.went_off.items()]
-        words += [f"{name} stayed on when it was released after {HOLD} s" for name in self.stayed]
+        for place, said in (*self._of_itself(), *self._while_held()):
+            places[place] = None
+            words.append(said)
         return list(places), "; ".join(words)
 
-    def require_steady_indicator(self) -> None:
-        """Raise UnitOrHarness where the indicator was not healthy in some looks: a lamp, or its channel, flickers."""
-        if self.indicators:
-            raise UnitOrHarness(
-                f"{UNIT_OR_HARNESS}. The stand saw the indicator {' and '.join(self.indicators)} in "
-                f"{self.indicators.total()} of {self.lamp_looks} looks: a lamp that flickers, or its channel",
-                places=("indicator",),
+    def _of_itself(self) -> Iterator[tuple[str, str]]:
+        """Yield what was wrong with lamps and current, with its place."""
+        if 0 < self.indicators.total() == self.lamp_looks:
+            yield "indicator", f"the stand saw the indicator {' and '.join(self.indicators)}"
+        if self.too_much:
+            most, looks = 1e3 * max(self.too_much), len(self.too_much)
+            yield "supply", f"with no output on, the unit drew up to {most:.4g} mA in {looks} looks"
+        if self.held_current:
+            yield "supply", self.held_current
+
+    def _while_held(self) -> Iterator[tuple[str, str]]:
+        """Yield what was wrong while every output was held on, or after it, with its place."""
+        yield from ((name, f"{name} carries no frame {when}") for name, when in self.mute.items())
+        yield from ((name, f"{name} {said}, every output on") for name, said in self.went_off.items())
+        yield from (
+            (name, f"{name} stayed on when it was released after a long time") for name in self.stayed
+        )
+
+    def note_off(self, points: Mapping[str, str], when: str) -> None:
+        """Take note, in words, of points that are wrong while every output is held on, and were right before."""
+        for name, words in points.items():
+            if name not in self.wrong and name not in self.stayed:
+                self.went_off.setdefault(name, f"{words} {when}")
+
+    def note_stayed(self, points: Iterable[str]) -> None:
+        """Take note of points that stay on when they are released, and were right before."""
+        self.stayed += [name for name in points if name not in self.wrong]
+
+    def require_steady(self) -> None:
+        """Raise UnitOrHarness for what was wrong in single looks: a lamp or an output flickers, or its channel."""
+        flickers = [name for name in self.flickers if name not in self.went_off]
+        words = []
+        if flickers:
+            words.append(
+                f"Held on, {', '.join(flickers)} was off in single ones of {len(self.held_at)} looks: an output that "
+                "goes off at times, or its channel"
             )
+        if self.indicators:
+            words.append(
+                f"The stand saw the indicator {' and '.join(self.indicators)} in {self.indicators.total()} of "
+                f"{self.lamp_looks} looks: a lamp that flickers, or its channel"
+            )
+            flickers.append("indicator")
+        if words:
+            raise UnitOrHarness(f"{UNIT_OR_HARNESS}. {'. '.join(words)}", places=flickers)
 
     def _coupled_to(
         self, name: str, wrong: set[int], tried: Collection[int], *, share: float = _COUPLED
@@ -155,14 +197,28 @@ class Together:
         return found if len(found) == 1 else []
 
     def proven(self) -> str:
-        """Return what steps without an error show, in a sentence."""
+        """Return what steps without an error show, in a sentence: of what was driven, and no more."""
         share = upper_bound(0, self.steps, _CONFIDENCE)
         fewer = f" ({STEPS} with quicker answers of unit and I/O)" if self.planned < STEPS else ""
-        return (
-            f"{self.steps} steps{fewer} with every point at once, none wrong: with {_CONFIDENCE:.0%} confidence a "
-            f"point is wrong in fewer than {share:.1%} of its changes. Each analog channel stood once in each "
-            f"{self.steps}th of its range. Every output carried its load for {HOLD} s"
+        none_wrong = (
+            f"with {_CONFIDENCE:.0%} confidence a point is wrong in fewer than {share:.1%} of its changes"
         )
+        words = [
+            f"{self.steps} steps{fewer} with every point at once, none of {len(self.driven)} wrong: {none_wrong}"
+        ]
+        if self.shares:
+            words.append(
+                f"Each of {len(self.shares)} analog channels stood once in each {self.steps}th of its range"
+            )
+        for name, framed in self.framed.items():
+            words.append(f"{name} lost {len(self.lost[name]) or 'none'} of {len(framed)} short frames")
+        if self.held:
+            gap = max((after - before for before, after in pairwise(self.held_at)), default=HOLD)
+            words.append(
+                f"Every output carried its load for {HOLD} s, looked at {len(self.held_at)} times: what was off for "
+                f"less than {1e3 * gap:.0f} ms may have passed unseen"
+            )
+        return ". ".join(words)
 
 
 def run_together(unit: Unit, clock: Clock) -> Together:
@@ -234,7 +290,7 @@ def wrong_when_quiet(unit: Unit, clock: Clock) -> tuple[list[str], str]:
             places.update(dict.fromkeys(where))
             said.append(f"in mode {mode}: {words}")
         else:
-            found.require_steady_indicator()
+            found.require_steady()
     outputs_off.fail_on_seen(unit)
     return list(places), "; ".join(said)
 
@@ -254,6 +310,9 @@ def _drive(
         else _balanced(vectors, steps)
         for name in names
     }
+    for step in range(min(_CORNERS, steps)):
+        found.driven |= {name: _with(found.driven[name], step, on=step % 2 > 0) for name in outputs}
+        found.driven |= {name: _with(found.driven[name], step, on=step > 1) for name in unit.inputs.names}
     for step in range(steps):
         unit.off_watch.watch_closely(_CLOSELY)
         if names:
@@ -350,42 +409,94 @@ def _words(driven: bool, seen: bool) -> str:
 
 
 def _hold(unit: Unit, clock: Clock, found: Together) -> None:
-    """Hold every output and input on, and note which go off by themselves, or stay on when they are released.
+    """Hold every output on, and each half of the inputs in turn; note which change, lose too much, or stay on at last.
 
     One that was wrong before has been reported.
     """
-    inputs = unit.inputs
-    unit.outputs.command(*unit.outputs.names)
-    if inputs.names:
-        inputs.command(*inputs.names)
-    settle = max(unit.outputs.settle, inputs.settle)
-    clock.sleep(settle)
+    outputs, inputs = unit.outputs, unit.inputs
+    outputs.command(*outputs.names)
+    settle = max(outputs.settle, inputs.settle)
+    clock.sleep(settle + outputs.lag)
     alive = [name for name, framed in found.framed.items() if len(found.lost[name]) < len(framed)]
     for name in alive:
         if not any(_carries(unit, name) for _ in range(_HELD_FRAMES)):
             found.mute[name] = "while every output is on"
-    begun, second = clock.now(), 0
-    while second < HOLD:
-        second = min(HOLD, max(second, int(clock.now() - begun)) + 1)
-        clock.sleep_until(begun + second)
-        sensed = unit.outputs.sensed()
-        if mode := _left_for(unit, sensed, len(sensed)):
-            found.left = found.left or f"the unit was {mode} within {second} s of live with every output on"
-            continue
-        off = {name: "went off" for name, is_on in sensed.items() if not is_on}
-        off |= _wrong_values(unit, dict.fromkeys(inputs.names, True), found)
-        for name, words in off.items():
-            if name not in found.wrong:
-                found.went_off.setdefault(name, f"{words} within {second} s")
-        _look_at_lamps(unit, found)
-    unit.outputs.command()
+    currents: list[Measured] = []
+    begun = clock.now()
+    for half, held in enumerate((inputs.names[::2], inputs.names[1::2])):
+        on = {name: name in held for name in inputs.names}
+        if inputs.names:
+            inputs.command(*held)
+        clock.sleep(settle)
+        found.note_stayed(_still_on(unit, on))
+        second = half * HOLD // 2
+        while second < (half + 1) * HOLD // 2:
+            second = min(HOLD, max(second, int(clock.now() - begun)) + 1)
+            _watch(unit, clock, found, on, (begun + second, f"within {second} s"))
+            _look_at_lamps(unit, found)
+            currents.append(unit.supply.current())
+            clock.sleep_until(begun + second)
+    found.held_current = _too_much_held(unit, currents)
+    if not found.left:
+        found.note_off(margins.beyond_drop(unit), f"after {HOLD} s")
+    outputs.command()
     if inputs.names:
         inputs.command()
     clock.sleep(settle)
-    left = [name for name, is_on in unit.outputs.sensed().items() if is_on]
-    released = dict.fromkeys(inputs.names, False)
-    left += [name for name in _wrong_inputs(unit, released) if name in _wrong_inputs(unit, released)]
-    found.stayed = [name for name in left if name not in found.wrong]
+    found.note_stayed(name for name, is_on in outputs.sensed().items() if is_on)
+    found.note_stayed(_still_on(unit, dict.fromkeys(inputs.names, False)))
+    for name in alive:
+        if name not in found.mute and not found.lost[name] and not _carries(unit, name):
+            found.mute[name] = f"at first, after {HOLD} s without any"
+    found.held = True
+
+
+def _still_on(unit: Unit, on: Mapping[str, bool]) -> list[str]:
+    """Return the inputs that are not driven and reported on in two looks."""
+    return [name for name in _wrong_inputs(unit, on) if not on[name] and name in _wrong_inputs(unit, on)]
+
+
+def _too_much_held(unit: Unit, currents: Sequence[Measured]) -> str:
+    """Return in words that a unit with every output on draws more than it may at last; empty if not."""
+    last = sorted(currents[-_LAST:], key=lambda drawn: drawn.value)
+    drawn, limits = last[len(last) // 2], unit.limits.loaded_current
+    most = unit.limits.any_current.high if limits is None or limits.high is None else limits.high
+    if drawn.value - drawn.expanded_uncertainty <= most:
+        return ""
+    return f"after {HOLD} s with every output on, the unit drew {1e3 * drawn.value:.4g} mA"
+
+
+def _watch(
+    unit: Unit, clock: Clock, found: Together, on: Mapping[str, bool], until: tuple[float, str]
+) -> None:
+    """Look at all points, again and again until an instant, with every output and these inputs held on."""
+    instant, when = until
+    while True:
+        found.held_at.append(clock.now())
+        sensed = _sensed_on(unit, found)
+        if mode := _left_for(unit, sensed, len(sensed)):
+            found.left = found.left or f"the unit was {mode} {when} of live with every output on"
+        else:
+            off = {name: "went off" for name, is_on in sensed.items() if not is_on}
+            wrong = _wrong_values(unit, on, found)
+            again = _wrong_values(unit, on, found) if wrong else {}
+            off |= {name: words for name, words in wrong.items() if name in again}
+            found.note_off(off, when)
+        if clock.now() + _GLANCE > instant:
+            return
+        clock.sleep(_GLANCE)
+
+
+def _sensed_on(unit: Unit, found: Together) -> dict[str, bool]:
+    """Return which outputs that are held on are sensed so; one that is off in one look flickers, or its channel."""
+    outputs = unit.outputs
+    sensed = outputs.seen()
+    if all(sensed.values()):
+        return sensed
+    again = [outputs.sensed() for _ in range(_CONFIRMED)]
+    on = {name: is_on or any(look[name] for look in again) for name, is_on in sensed.items()}
+    found.flickers.update(name for name, is_on in on.items() if is_on and not sensed[name])
+    return on
 
 
 def _look_at_lamps(unit: Unit, found: Together) -> None:
@@ -418,6 +529,10 @@ def _spread(vectors: random.Random, steps: int) -> list[float]:
     shares = [(number + vectors.random()) / steps for number in range(steps)]
     vectors.shuffle(shares)
     return shares
+
+
+def _with(column: list[bool], step: int, *, on: bool) -> list[bool]:
+    return [*column[:step], on, *column[step + 1 :]]
 
 
 def _balanced(vectors: random.Random, steps: int) -> list[bool]:

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 from hilseq.analysis.uncertainty import Term
 from hilseq.clock import Clock
+from hilseq.description.accuracy import POLL_INTERVAL
 from hilseq.description.profile import Indicator, Mode, Profile
 from hilseq.description.stand import Slot
 from hilseq.errors import (
@@ -25,7 +26,7 @@ from hilseq.journal.entries import StoredFault
 from hilseq.journal.event_names import NOT_JUDGED
 from hilseq.measured import Measured
 from hilseq.procedures.analog import AnalogPoints
-from hilseq.procedures.baseline import Baseline
+from hilseq.procedures.baseline import Baseline, ClockLook
 from hilseq.procedures.limits import UnitLimits
 from hilseq.procedures.memory import ConfigurationMemory, Faults
 from hilseq.procedures.modes import Modes
@@ -216,6 +217,31 @@ class Unit:
             return None if register is None else self.link.read(register)
         return None
 
+    def look_for_own_starts(self) -> float | None:
+        """Take note where the unit has started by itself since it was last made ready; return its counter of starts.
+
+        To be called before its power is taken away: afterwards nobody can tell.
+        """
+        counted = self._starts_counted()
+        if counted is not None and self._start_count is not None and counted != self._start_count:
+            self.baseline.own_starts.append((self._ready_since or 0.0, self._clock.now()))
+        self._start_count = counted
+        return counted
+
+    def note_clock(self) -> None:
+        """Take note of what its clock shows, by one exchange; not of a clock of whole seconds, which takes longer."""
+        register = self.profile.link.clock
+        if register is None or register.step > POLL_INTERVAL:
+            return
+        asked = self._clock.now()
+        with suppress(UnitFault):
+            shown, answered = self.link.read(register), self._clock.now()
+            self.baseline.clocks.append(ClockLook(0.5 * (asked + answered), shown, answered - asked))
+
+    def accept_starts(self) -> None:
+        """Take the counter of starts as it is: what the unit has started until now has been judged."""
+        self._start_count = self._starts_counted()
+
     def has_restarted(self) -> bool:
         """Tell whether the unit's own counter says that it has started since it was last made ready."""
         return self._starts_counted() != self._start_count
@@ -256,6 +282,7 @@ class Unit:
 
     def restart(self) -> Measured:
         """Take the supply away for the profile's off-time, give it back, wait until ready."""
+        self.look_for_own_starts()
         self.supply.cycle()
         return self.wait_until_ready()
 

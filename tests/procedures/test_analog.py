@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 from scipy.stats import chi2
 
 from hilseq.analysis.sensors import SCALES
 from hilseq.description.points import AnalogPoint
-from hilseq.errors import NotPerformed
+from hilseq.errors import NotPerformed, UnitFault
 from hilseq.measured import Measured
-from hilseq.procedures.analog import STEPS, Comparison, Swept, WiredChannel
+from hilseq.procedures.analog import STEPS, Comparison, Swept, WiredChannel, ne43_input_bands
+from tests.procedures.conftest import MakeUnit
 
 
 def channel(
@@ -166,3 +168,13 @@ def test_the_curve_is_a_table_with_limits() -> None:
     assert (name, len(rows)) == ("error of ai1", STEPS + 1)
     assert columns[-2:] == ["limit low", "limit high"]
     assert rows[5] == pytest.approx([5.0, 0.01, 0.014, -0.05, 0.05])
+
+
+def test_an_input_that_minds_another_beyond_its_range_is_found(make: MakeUnit) -> None:
+    """Within their ranges they do not disturb each other, and no sweep shows it."""
+    faults = Path(__file__).with_name("unit_faults.py")
+    analog = make("analog-minds-the-others@ai2", defect_files=(faults,)).unit.analog
+    assert len(list(ne43_input_bands(analog, "ai2"))) == 4
+    with pytest.raises(UnitFault, match="ai2 is wrong while ai3 is at failure high") as caught:
+        list(ne43_input_bands(analog, "ai3"))
+    assert caught.value.places == ("ai2",)

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 
 from hilseq.analysis.start_plans import Decision
-from hilseq.errors import UnitFault
+from hilseq.errors import UnitFault, UnitOrHarness
 from hilseq.instruments.register_bank import ModbusUnit
 from hilseq.procedures import cycling
 from hilseq.procedures.glance import lost_since
@@ -14,6 +16,8 @@ from tests.procedures.conftest import MakeUnit
 from tests.procedures.twin_unit import TwinUnit
 
 pytestmark = pytest.mark.whole_run
+
+UNIT_FAULTS = Path(__file__).with_name("unit_faults.py")
 
 
 def test_a_good_unit_starts_as_often_as_the_claim_takes(good: TwinUnit) -> None:
@@ -214,3 +218,14 @@ def test_a_unit_that_hung_begins_anew_for_the_next_check(make: MakeUnit) -> None
     assert not made.unit.supply.is_on
     made.clock.sleep(6.0)
     made.unit.make_ready()
+
+
+def test_a_unit_that_starts_by_itself_is_found_where_it_counts_its_starts(make: MakeUnit) -> None:
+    """In a pause, when nobody talks to it; its supply, too, may have been away for a moment: nobody is blamed."""
+    made = make("starts-anew@start,after=20s", defect_files=(UNIT_FAULTS,))
+    cycling.fail_on_own_starts(made.unit)
+    made.clock.sleep(30.0)
+    assert cycling.start_once(made.unit, 1, "cold", 3.0).wrong == ""
+    with pytest.raises(UnitOrHarness, match="has started by itself between") as caught:
+        cycling.fail_on_own_starts(made.unit)
+    assert caught.value.places == ("start",)

@@ -7,6 +7,7 @@ t = C (V1^2 - V2^2) / (2 P), which the procedures do not know.
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 from itertools import pairwise
 from pathlib import Path
 
@@ -28,6 +29,7 @@ from hilseq.procedures.margins import (
     ride_through_search,
     slow_ramp,
 )
+from hilseq.procedures.points import measure_loaded
 from tests.procedures.conftest import MakeUnit
 from tests.procedures.twin_unit import STANDS, TwinUnit
 
@@ -212,6 +214,17 @@ def test_an_output_that_stays_lost_at_rated_supply_says_nothing_of_the_supply(ma
         with pytest.raises(UnitFault, match=r"at 20\.4 V, q05") as caught:
             margins.fail_on_lost_outputs(made.unit, normally, 20.4)
         assert caught.value.places == places
+
+
+def test_an_output_that_loses_more_at_a_corner_is_found(make: MakeUnit) -> None:
+    """It follows its commands there all the same."""
+    made = make("output-weak-when-low@q07", defect_files=(UNIT_FAULTS,))
+    measure = partial(measure_loaded, made.unit.outputs, made.unit.supply.voltage, {}, made.clock)
+    with pytest.raises(
+        UnitFault, match=r"at 20\.4 V, q07 loses, or lets through, more than it may"
+    ) as caught:
+        margins.work_at(made.unit, 20.4, made.clock, measure, lambda _: None)
+    assert caught.value.places == ("supply", "q07")
 
 
 def test_a_corner_above_the_ceiling_is_refused(good: TwinUnit) -> None:

@@ -182,7 +182,109 @@ def _unwell_under_load(spot: Spot) -> list[Change]:
     ]
 
 
+def _chops(spot: Spot) -> list[Change]:
+    """Let an output go off for 0.5 s each ten seconds of being on."""
+    output, bank, timeline = spot.unit.outputs.outputs[spot.place], spot.unit.outputs, spot.unit.timeline
+
+    def off() -> None:
+        output.stuck_off += 1
+        bank.refresh()
+        back.start(0.5)
+
+    def on() -> None:
+        output.stuck_off -= 1
+        bank.refresh()
+
+    timer, back = Timer(timeline, off), Timer(timeline, on)
+
+    def make(old: Callable[[], None]) -> Callable[[], None]:
+        def changed() -> None:
+            old()
+            if not output.on:
+                timer.stop()
+            elif not timer.running:
+                timer.start(10.0)
+
+        return changed
+
+    return [Wrap(bank, "changed", make)]
+
+
+def _runs_away(spot: Spot) -> list[Change]:
+    """Let the unit draw twice as much when every output has been on for a second."""
+    unit, since = spot.unit, [math.inf]
+
+    def load() -> float:
+        return 2.0 if unit.timeline.now - since[0] > 1.0 else 1.0
+
+    def make(old: Callable[[], None]) -> Callable[[], None]:
+        def changed() -> None:
+            is_on = unit.outputs.active == len(unit.outputs.outputs)
+            since[0] = min(since[0], unit.timeline.now) if is_on else math.inf
+            old()
+
+        return changed
+
+    def again() -> None:
+        unit.input.update()
+        timer.start(1.0)
+
+    timer = Timer(unit.timeline, again)
+    timer.start(1.0)
+    return [Wrap(unit.outputs, "changed", make), Wrap(unit.input, "load", lambda old: lambda: old() * load())]
+
+
+def _weak_when_low(spot: Spot) -> list[Change]:
+    """Let an output lose a tenth of its supply while the unit has less than 21 V."""
+    unit, output = spot.unit, spot.unit.outputs.outputs[spot.place]
+
+    def make(old: Callable[[], None]) -> Callable[[], None]:
+        def solve() -> None:
+            usual = output.resistance
+            output.resistance = 0.1 * output.load if unit.input.volts() < 21.0 else usual
+            old()
+            output.resistance = usual
+
+        return solve
+
+    return [Wrap(unit.outputs, "_solve", make)]
+
+
+def _minds_the_others(spot: Spot) -> list[Change]:
+    """Let an analog input be 0.25 mA off while another one has more than 21 mA."""
+    unit, place = spot.unit, spot.place
+    others = [channel for name, channel in unit.analog_inputs.items() if name != place]
+
+    def off() -> float:
+        return 0.25 if any(other.value.at(unit.timeline.now) > 21.0 for other in others) else 0.0
+
+    return [Wrap(unit.analog_inputs[place], "_spoilt", lambda old: lambda value: old(value) - off())]
+
+
+class _StartsAnew:
+    """One start without the supply having been away."""
+
+    def __init__(self, spot: Spot) -> None:
+        self._start = spot.unit.start
+
+    def apply(self) -> None:
+        """See Change."""
+        self._start.power_good()
+
+    def undo(self) -> None:
+        """See Change."""
+
+
 KINDS = [
+    Kind("output-chops", "own", "an output goes off for a moment now and then", places.outputs, ("{place}",), _chops),
+    Kind("runs-away", "own", "a unit with every output on draws more and more", places.only("supply"), ("supply",),
+         _runs_away),
+    Kind("output-weak-when-low", "own", "an output loses more at a low supply", places.outputs, ("{place}",),
+         _weak_when_low),
+    Kind("analog-minds-the-others", "own", "an analog input is off while another is over-range",
+         places.analog, ("{place}",), _minds_the_others),
+    Kind("starts-anew", "own", "the unit starts by itself once", places.only("start"), ("start",),
+         lambda spot: [_StartsAnew(spot)]),
     Kind("lamp-dark-when-live", "own", "the healthy lamp is dark in live mode", places.only("indicator"),
          ("indicator",), _dark_when_live),
     Kind("word-written-twice", "own", "a word is written into another, too", places.only("configuration"),

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from hilseq.journal.entries import EventLogged
-from hilseq.journal.event_names import PROOF
+from hilseq.journal.event_names import CONDITIONS, PROOF, SUPPLY_ON, SUPPLY_SET
 from hilseq.journal.run_state import UnitState
 from hilseq.journal.seals import read_run
 from hilseq.reports.claims import ClaimShown, ledger
@@ -48,26 +48,52 @@ def test_every_sentence_goes_with_its_observation(unit: UnitState) -> None:
         assert claim.sentence in {each.sentence for each in missing}
 
 
-def test_every_part_of_a_domain_goes_with_what_was_seen(unit: UnitState) -> None:
-    """A reading, a table or a proof that was not kept is not reported of."""
-    parts = Counter[str]()
-    for claim in ledger(unit).claims:
-        broken = deepcopy(unit)
-        mine = [check for check in broken.checks if check.id in claim.checks]
-        names = {reading.name for check in mine for reading in check.readings}
-        tables = {table.name for check in mine for table in check.tables}
+def _without_what_is_behind(unit: UnitState, claim: ClaimShown, part: str) -> str:
+    """Take out of a visit what one part of a claim's domain was seen by, and nothing else; return what sort it is."""
+    mine = [check for check in unit.checks if check.id in claim.checks]
+    events = [event for event in unit.events if isinstance(event, EventLogged)]
+    sorts = {"supplied with": (SUPPLY_ON, SUPPLY_SET), "case ": (CONDITIONS,), "around ": (CONDITIONS,)}
+    gone = next((what for begins, what in sorts.items() if part.startswith(begins)), ())
+    if not gone and any(event.what == PROOF and part in event.text for event in events):
+        gone = (PROOF,)
+    if gone:
+        unit.events = [event for event in unit.events if getattr(event, "what", "") not in gone]
+        return gone[0]
+    if part.startswith("at "):
+        for check in mine[1:]:
+            check.verdict = CheckVerdict.NOT_PERFORMED
+        mine[0].id = mine[0].id.partition("[")[0]
+        return "points"
+    if part.startswith("in ") and mine:
         for check in mine:
-            check.readings.clear()
-            check.tables.clear()
-        proofs = [e for e in unit.events if isinstance(e, EventLogged) and e.what == PROOF]
-        broken.events = [e for e in broken.events if getattr(e, "what", "") != PROOF]
-        left = _claim(broken, claim)
-        assert left is not None
-        reported = [part for part in claim.domain.split("; ") if part not in left.domain.split("; ")]
-        assert all(any(part.startswith(name) for part in reported) for name in names | tables)
-        assert all(proof.text.rstrip(".") not in left.domain for proof in proofs)
-        parts.update({"readings": len(names), "tables": len(tables)})
-    assert parts["readings"]
+            check.seconds = 0.0
+        return "time"
+    for sort in ("readings", "tables"):
+        behind = {one.name for check in mine for one in getattr(check, sort) if part.startswith(one.name)}
+        if behind:
+            for check in mine:
+                setattr(check, sort, [one for one in getattr(check, sort) if one.name not in behind])
+            return sort
+    return ""
+
+
+def test_every_part_of_a_domain_goes_with_what_was_seen(unit: UnitState) -> None:
+    """One after the other: there is something behind each, and without it the part is gone."""
+    sorts = Counter[str]()
+    for claim in ledger(unit).claims:
+        for part in claim.domain.split("; "):
+            if part == "once":
+                continue  # nothing but its check is behind it, and that goes with the sentence
+            broken = deepcopy(unit)
+            sorts[sort := _without_what_is_behind(broken, claim, part)] += 1
+            assert sort, part
+            left = next(one for one in ledger(broken).claims if one.sentence == claim.sentence)
+            assert part not in left.domain.split("; ")
+    seen = [check for check in unit.checks if check.verdict is CheckVerdict.PASSED]
+    assert sorts["readings"]
+    assert bool(sorts["tables"]) == any(check.tables for check in seen)
+    assert bool(sorts["points"]) == any(check.element for check in seen)
+    assert bool(sorts[PROOF]) == any(getattr(event, "what", "") == PROOF for event in unit.events)
 
 
 def test_what_failed_is_not_shown(unit: UnitState) -> None:
