@@ -82,6 +82,7 @@ MAY_IMPORT: dict[str, set[str]] = {
         "lease",
         "stepped",
         "twin",
+        "resources",
         "hooks",
         "extensions",
         *FOUNDATION,

@@ -42,9 +42,9 @@ def verify_command(
     """Tell whether a file is the one that this run's journal makes, and what stands behind the journal.
 
     Three answers. Intact: the lines follow from each other, samples and files are those noted, readings, verdicts and
-    end fit each other, and so does what is stated from stand file, profile and plan; a journal that somebody invented
-    whole can be intact too. Signed: by a stand whose public key is known (--key, or the list known-stands beside your
-    own keys), by a key that is not, or unsigned; only who has the stand's secret key can sign another journal.
+    end fit each other, and so does what is stated from stand file, profile, plan and sequences; a journal that somebody
+    invented whole can be intact too. Signed: by a stand whose public key is known (--key, or the list known-stands
+    beside your own keys), by a key that is not, or unsigned; only who has the stand's secret key can sign another one.
     Witnessed: records that have seen this run agree or not.
 
     Exit code 0: the file matches this journal, which is intact and contradicted by nothing; read who has signed it.

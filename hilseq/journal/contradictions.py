@@ -11,13 +11,16 @@ import hashlib
 import json
 import math
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
-from datetime import datetime
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from pathlib import Path
 from typing import Any
 
 from hilseq.analysis.limits import Limits, ReadingVerdict, conformance_probability, decide
-from hilseq.analysis.uncertainty import expanded_of
+from hilseq.analysis.uncertainty import expanded_of, welch_satterthwaite
 from hilseq.journal.entries import (
+    PROVOKED,
     CheckEnded,
     CheckPlanned,
     CheckStarted,
@@ -31,12 +34,13 @@ from hilseq.journal.entries import (
     Reading,
     RunEnded,
     RunResumed,
+    StoredFault,
     without_slot,
 )
-from hilseq.journal.event_names import REPEATED, STAND_ASKED, SUPPLY_OFF, SUPPLY_ON
+from hilseq.journal.event_names import AMBIENT, CONDITIONS, REPEATED, STAND_ASKED, SUPPLY_OFF, SUPPLY_ON
 from hilseq.journal.run_state import RunState, SoakState, UnitState
-from hilseq.journal.soak_entries import SoakEnded
-from hilseq.verdicts import CheckVerdict, ExitCode
+from hilseq.journal.soak_entries import SoakEnded, SoakStarted
+from hilseq.verdicts import CheckVerdict, Disposition, ExitCode
 
 #: What an uncertainty may be off that is worked out again from its terms, of its size.
 _REWORKED = 1e-6
@@ -46,19 +50,32 @@ _ROUNDING = 1e-9
 _CLOCKS = 2.0
 #: What share of the instants of a soak has a sample, at the least, and how many may be under way.
 _SAMPLED, _BEGUN = 0.95, 30
+#: How much the air around the instruments may change until the unit is looked at, K; a choice, no source.
+_WARMER = 10.0
+#: Dates of two places, and of two clocks, may be so far apart.
+_ONE_DAY = timedelta(days=1)
 _PASSED_WITH = (ReadingVerdict.CONFORMS,)
+
+
+@dataclass(frozen=True, slots=True)
+class FilesCompared:
+    """Where a journal contradicts its own files, in words; `unread` says why it could not be held against them."""
+
+    wrong: Sequence[str]
+    unread: str = ""
 
 
 def contradictions(entries: Sequence[JournalEntry], state: RunState) -> list[str]:
     """Return what is wrong with a sound chain of entries, in words; nothing for a journal as a run writes it."""
     found = (
-        *(_inputs(state), _origin(state), _times(entries), _order(entries), _safe(entries)),
-        *(_readings(state), _traces(entries), _power(entries), _end(state)),
+        *(_inputs(state), _origin(state), _earlier(state), _times(entries), _order(entries), _safe(entries)),
+        *(_readings(state), _traces(entries), _power(entries), _shipped(state), _end(state)),
     )
     return [words for some in found for words in some]
 
 
 def _inputs(state: RunState) -> Iterator[str]:
+    yield from _kept(state)
     for one in state.inputs:
         lossless = "\ufffd" not in one.text  # bytes that were no text cannot be had back
         if lossless and hashlib.sha256(one.text.encode("utf-8", "surrogatepass")).hexdigest() != one.sha256:
@@ -69,6 +86,25 @@ def _inputs(state: RunState) -> Iterator[str]:
             yield from _plan(unit, unit.plan, state)
         elif state.end is not None and any(one.role == role for one in state.inputs):
             yield f"the run had the {role}, and states nothing of it"
+
+
+def _kept(state: RunState) -> Iterator[str]:
+    """Tell which files are taken out, or added: a run keeps each that it was given."""
+    roles = {one.role for one in state.inputs}
+    for role in ("stand file", *(f"profile of slot {unit.slot}" for unit in state.units)):
+        if role not in roles:
+            yield f"the {role} is not among the files of the run"
+    kept = [one.name for one in state.inputs if one.role == "sequence"]
+    named = [Path(path).name for path in state.header.options.sequences]
+    if named and sorted(named) != sorted(kept):
+        yield f"the run was given the sequences {', '.join(named)}, and keeps {', '.join(kept) or 'none'}"
+    lost = [check.id for check in state.checks if check.started and kept and _file_of(check.id) not in kept]
+    if lost:
+        yield f"the check {lost[0]} ran, and its sequence is not among the files of the run"
+
+
+def _file_of(check: str) -> str:
+    return Path(check.partition("::")[0]).name
 
 
 def _plan(unit: UnitState, compared: PlanCompared, state: RunState) -> Iterator[str]:
@@ -94,6 +130,8 @@ def _plan(unit: UnitState, compared: PlanCompared, state: RunState) -> Iterator[
         yield f"the approved plan of slot {compared.slot} is not the one that the run compared itself with"
     if hashlib.sha256(text.encode()).hexdigest() != identity:
         yield f"the approved plan of slot {compared.slot} is not the one whose identity it carries"
+    if compared.approved_on and compared.approved_on > (_date(state) + _ONE_DAY).isoformat():
+        yield f"the plan of slot {compared.slot} was approved on {compared.approved_on}, after the run"
     if not compared.differences:
         yield from _approved(unit, compared, content, state.inputs)
 
@@ -112,9 +150,17 @@ def _approved(
     ]
     if changed:
         yield f"the sequence {changed[0]} is not the approved one, and the run says that it is"
+    named = {Path(name).name for name in plan["sequences"]}
+    given_too = {one.name for one in inputs if one.role == "sequence"}
+    ran = {_file_of(check.id) for check in unit.checks if check.started}
+    if strange := sorted((given_too - named) | (ran & named - given_too)):
+        yield f"the sequence {strange[0]} is not the one of the approved plan, and the run says that it is"
     if unit.part != plan["part"]:
         yield f"the approved plan of slot {compared.slot} is that of another part than the unit's"
     planned = {without_slot(check.id, compared.slot): check.stage for check in unit.checks}
+    here = [check for check in compared.not_on_stand if check in planned]
+    if here:
+        yield f"the check {here[0]} is said not to be possible on the stand, and is planned"
     lacking = [
         check
         for check, stage in plan["checks"].items()
@@ -170,23 +216,29 @@ def _times(entries: Sequence[JournalEntry]) -> Iterator[str]:
 
 def _order(entries: Sequence[JournalEntry]) -> Iterator[str]:
     """Tell which lines of checks were moved, doubled, or taken from elsewhere."""
-    planned, running = set[str](), ""
+    planned, ended, running, repeated = set[str](), set[str](), "", False
     for number, entry in enumerate(entries, 1):
         wrong = ""
         match entry:
+            case EventLogged(what=what) if what == REPEATED:
+                repeated = True
             case CheckPlanned():
                 wrong = f"plans {entry.check} a second time" if entry.check in planned else ""
                 planned.add(entry.check)
             case CheckStarted():
-                wrong = f"begins a check while {running} runs" if running not in ("", entry.check) else ""
-                running = entry.check
+                wrong = _wrong_start(entry.check, running, ended, repeated=repeated)
+                running, repeated = entry.check, False
             case Reading() if entry.check != running:
                 wrong = f"holds a reading of {entry.check}, which does not run then"
+            case SoakStarted() if entry.check != running and entry.check in planned:
+                wrong = f"begins the soak of {entry.check}, which does not run then"
             case CheckEnded():
                 wrong = _wrong_end(entry, running)
                 running = ""
+                ended.add(entry.check)
             case RunResumed():
                 running = ""
+                ended.clear()
             case _:
                 pass
         if wrong:
@@ -237,6 +289,54 @@ def _power(entries: Sequence[JournalEntry]) -> Iterator[str]:
                 pass
 
 
+def _shipped(state: RunState) -> Iterator[str]:
+    """Tell what stands beside a unit that ships and keeps every unit from it."""
+    if state.end is None or state.end.interrupted:
+        return
+    for unit in state.units:
+        if unit.disposition is not Disposition.STAND_FAULT:
+            yield from _ambient(state, unit)
+        if unit.disposition is not Disposition.SHIP:
+            continue
+        if state.interlock is not None:
+            yield f"the unit of slot {unit.slot} ships, and an interlock stands open: {state.interlock.text}"
+        yield from _explained(unit)
+
+
+def _explained(unit: UnitState) -> Iterator[str]:
+    """Hold what the stand is said to have provoked against the tables that were read."""
+    known = set[StoredFault]()
+    for read in unit.faults:
+        if read.when != PROVOKED:
+            known |= set(read.entries)
+        elif strange := [fault for fault in read.entries if fault not in known]:
+            yield f"the stand is said to have provoked what the unit of slot {unit.slot} did not report: {strange[0]}"
+    last = unit.faults[-1] if unit.faults else None
+    if last is None or PROVOKED not in (read.when for read in unit.faults[:-1]):
+        return
+    left = [fault for fault in last.entries if not fault.routine and fault not in unit.provoked]
+    if left:
+        yield f"the unit of slot {unit.slot} ships, and nothing explains what it stores: {left[0]}"
+
+
+def _ambient(state: RunState, unit: UnitState) -> Iterator[str]:
+    """Hold the temperature around the instruments, when they were opened, against the first at the unit."""
+    opened = [event for event in state.events if event.what == AMBIENT]
+    around = [event for event in unit.events if event.what == CONDITIONS and "around " in event.text]
+    if not opened or not around:
+        return
+    one, other = (_leading(text) for text in (opened[0].text, around[0].text.partition("around ")[2]))
+    if abs(one - other) > _WARMER:
+        yield f"it was {one:g} \u00b0C around the instruments, and {other:g} \u00b0C when the unit was looked at first"
+
+
+def _leading(text: str) -> float:
+    try:
+        return float(text.partition(" ")[0])
+    except ValueError:
+        return math.nan
+
+
 def _safe(entries: Sequence[JournalEntry]) -> Iterator[str]:
     """Tell where the stand was made safe otherwise than a run does it: it always is, after power was on."""
     powered = False
@@ -252,6 +352,14 @@ def _safe(entries: Sequence[JournalEntry]) -> Iterator[str]:
                 yield f"line {number}: the run ended with its stand under power, and nothing was made safe"
             case _:
                 pass
+
+
+def _wrong_start(check: str, running: str, ended: Collection[str], *, repeated: bool) -> str:
+    if running not in ("", check):
+        return f"begins a check while {running} runs"
+    if check in ended:
+        return f"begins {check} anew, which had ended"
+    return f"begins {check} anew, and nothing says why" if running and not repeated else ""
 
 
 def _wrong_end(entry: CheckEnded, running: str) -> str:
@@ -290,6 +398,9 @@ def _readings(state: RunState) -> Iterator[str]:
 
 def _reading(reading: Reading) -> Iterator[str]:
     """Judge a reading anew. What lies outside by less than its uncertainty once failed, and is marginal now."""
+    degrees = math.inf if reading.degrees_of_freedom is None else reading.degrees_of_freedom
+    if reading.terms and not math.isclose(_degrees(reading), degrees, rel_tol=_REWORKED):
+        yield f"{reading.name} of {reading.check} is noted with other degrees of freedom than its terms make"
     made = expanded_of(term.for_numbers() for term in reading.terms)
     known = reading.uncertainty or 0.0
     if reading.terms and not math.isclose(made, known, rel_tol=_REWORKED):
@@ -317,6 +428,28 @@ def _reading(reading: Reading) -> Iterator[str]:
     better = reading.verdict is ReadingVerdict.MARGINAL and found is ReadingVerdict.FAILS
     if (found is conforms) != (reading.verdict is conforms) or better:
         yield f"{reading.name} of {reading.check} is noted as {reading.verdict}, and by its limits it {found}"
+
+
+def _degrees(reading: Reading) -> float:
+    terms = [term.for_numbers() for term in reading.terms]
+    return welch_satterthwaite([term.value for term in terms], [term.degrees_of_freedom for term in terms])
+
+
+def _date(state: RunState) -> date:
+    return datetime.fromisoformat(state.started).date() if state.started else date.max - _ONE_DAY
+
+
+def _earlier(state: RunState) -> Iterator[str]:
+    """Tell which earlier visit began later. Clocks of other computers may be a day off."""
+    for unit in state.units:
+        for prior in unit.prior_runs:
+            try:
+                begun = datetime.fromisoformat(prior.started).date()
+            except ValueError:
+                yield f"the earlier run {prior.run} has no date"
+                continue
+            if begun > _date(state) + _ONE_DAY:
+                yield f"the earlier run {prior.run} of {unit.serial} began on {begun}, after this one"
 
 
 def _end(state: RunState) -> Iterator[str]:
@@ -347,6 +480,8 @@ def _length(unit: UnitState, soak: SoakState, ended: SoakEnded, asked: float | N
         yield f"the soak of slot {unit.slot} was to last {started.duration:g} s, and {wanted:g} s were asked for"
     due = started.planned if started.plan.get("required") is True else started.duration
     passed = any(c.id == started.check and c.verdict is CheckVerdict.PASSED for c in unit.checks)
+    if passed and soak.incidents:
+        yield f"the soak of slot {unit.slot} has passed, and {len(soak.incidents)} incidents are in the journal"
     if passed and ended.since < due - started.period - _CLOCKS:
         yield f"the soak of slot {unit.slot} has passed after {ended.since:g} s of {due:g} s"
 
@@ -358,6 +493,13 @@ def _soak(soak: SoakState, ended: SoakEnded) -> Iterator[str]:
         yield f"the soak of slot {started.slot} has ended without a seal on its samples"
     elif sealed is not None and sealed.count != ended.samples:
         yield f"the soak of slot {started.slot} states {ended.samples} samples, and {sealed.count} were sealed"
+    elif sealed is not None and sealed.ports != ended.ports:
+        yield f"the soak of slot {started.slot} states other frames over its ports than were sealed"
+    if ended.missed != soak.missed:
+        yield f"the soak of slot {started.slot} states {ended.missed} missed samples, and {soak.missed} were noted"
+    for name in ("period", "mode", "confidence", "cover", "ambient"):
+        if name in started.plan and started.plan[name] != getattr(started, name):
+            yield f"the soak of slot {started.slot} states another {name} than its plan"
     if abs(ended.t - started.zero - ended.since) > _CLOCKS + started.period:
         yield f"the soak of slot {started.slot} states {ended.since:g} s, which its clock does not"
     lost = sum(gap.end - gap.start for gap in soak.gaps)

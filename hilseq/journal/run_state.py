@@ -162,7 +162,7 @@ class SoakState:
     notes: list[EventLogged | SamplesMissed] = field(default_factory=list)
     #: The fault table as it was read last.
     faults: tuple[StoredFault, ...] = ()
-    sealed: SamplesSealed | None = None
+    seals: list[SamplesSealed] = field(default_factory=list)
     ended: SoakEnded | None = None
     #: Time of the last entry.
     last: float = 0.0
@@ -171,6 +171,11 @@ class SoakState:
     def until(self) -> float:
         """End of the soak as planned: later where time was lost."""
         return self.gaps[-1].until if self.gaps else self.started.end - self.started.zero
+
+    @property
+    def sealed(self) -> SamplesSealed | None:
+        """The last seal on its samples."""
+        return self.seals[-1] if self.seals else None
 
     @property
     def missed(self) -> int:
@@ -197,7 +202,7 @@ class SoakState:
             case FaultsRead():
                 self.faults = entry.entries
             case SamplesSealed():
-                self.sealed = entry
+                self.seals.append(entry)
             case SoakEnded():
                 self.ended = entry
             case _:

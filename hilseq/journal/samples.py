@@ -216,14 +216,17 @@ def read_samples(path: Path) -> Samples:
     return Samples(tail.columns, times, values, tail.whole_bytes, max(size - tail.whole_bytes, 0))
 
 
-def prefix_hash(path: Path, count: int) -> str:
-    """Return the SHA-256 of the file up to its `count`-th record, to compare with a seal of the journal."""
+def prefix_hashes(path: Path, counts: Sequence[int]) -> list[str]:
+    """Return the SHA-256 of the file up to each of these numbers of records, to compare with seals of the journal."""
+    found = {}
     with open_plain(path) as file:
         head = file.readline(_LONGEST_HEAD)
-        columns = len(json.loads(head)["columns"])
-        length = count * (_record(columns).size + _CRC.size)
-        digest = hashlib.sha256(head)
-        while length > 0 and (block := file.read(min(length, 1 << 20))):
-            digest.update(block)
-            length -= len(block)
-    return digest.hexdigest()
+        size = _record(len(json.loads(head)["columns"])).size + _CRC.size
+        digest, done = hashlib.sha256(head), 0
+        for count in sorted(set(counts)):
+            length = (count - done) * size
+            while length > 0 and (block := file.read(min(length, 1 << 20))):
+                digest.update(block)
+                length -= len(block)
+            done, found[count] = count, digest.hexdigest()
+    return [found[count] for count in counts]

@@ -7,14 +7,14 @@ asks here for the other.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from hilseq.analysis.soak_samples import band
 from hilseq.errors import UsageError
 from hilseq.journal.reader import read_journal, run_state
 from hilseq.journal.run_state import RunState, SoakState
-from hilseq.journal.samples import prefix_hash, read_samples
+from hilseq.journal.samples import MODE, prefix_hashes, read_samples
 from hilseq.journal.signatures import read_signatures
 from hilseq.journal.soak_entries import SamplesSealed
 from hilseq.verdicts import CheckVerdict
@@ -57,13 +57,13 @@ def broken_seals(state: RunState, folder: Path) -> dict[str, str]:
         if unit.soak is None:
             continue
         file = sample_file(folder, unit.soak)
-        if why := _wrong(file, unit.soak.sealed, last=unit.soak.ended is not None):
+        if why := _wrong(file, unit.soak.seals, last=unit.soak.ended is not None):
             found[unit.slot] = f"{file.name} {why}"
     return found
 
 
 def left_limits(state: RunState, folder: Path) -> Iterator[str]:
-    """Tell of each soak that has passed, and whose samples lie outside limits that the journal says they kept.
+    """Tell of each soak that has passed, and whose samples left the limits, or the mode, that they are to have kept.
 
     Raises UsageError, OSError.
     """
@@ -72,6 +72,10 @@ def left_limits(state: RunState, folder: Path) -> Iterator[str]:
         if soak is None or soak.started.check not in passed:
             continue
         samples = read_samples(sample_file(folder, soak))
+        seen = band(samples.column(MODE).astype("f8")) if MODE in samples.columns else None
+        wanted = soak.started.modes.get(soak.started.mode)
+        if seen is not None and wanted is not None and not seen.low == wanted == seen.high:
+            yield f"the soak of slot {unit.slot} has passed, and its samples show another mode than {soak.started.mode}"
         for column in soak.started.columns:
             seen = band(samples.column(column.name).astype("f8")) if column.name in samples.columns else None
             low, high = (math.nan if limit is None else limit for limit in (column.low, column.high))
@@ -84,28 +88,31 @@ def _rounding(limit: float) -> float:
     return abs(limit) * 1e-6
 
 
-def _wrong(file: Path, seal: SamplesSealed | None, *, last: bool) -> str:
+def _wrong(file: Path, seals: Sequence[SamplesSealed], *, last: bool) -> str:
     """Return what is wrong with a file, or an empty text; nothing may follow the `last` seal of a soak."""
     if not file.is_file():
         return "is not there, which holds the samples of this soak: it was moved away or deleted"
     try:
-        return _compared(file, seal, last=last)
+        return _compared(file, seals, last=last)
     except OSError as error:
         return f"cannot be read: {error.strerror or 'it fails'}"
     except (UsageError, ValueError, KeyError, TypeError, OverflowError, RecursionError):
         return "is no sample file of hilseq: it was damaged or replaced"
 
 
-def _compared(file: Path, seal: SamplesSealed | None, *, last: bool) -> str:
-    if seal is None:
+def _compared(file: Path, seals: Sequence[SamplesSealed], *, last: bool) -> str:
+    if not seals:
         read_samples(file)
         return ""
-    count = seal.count
-    if prefix_hash(file, count) != seal.sha256:
+    count = seals[-1].count
+    hashes = prefix_hashes(file, [seal.count for seal in seals])
+    if hashes[-1] != seals[-1].sha256:
         left = len(read_samples(file).times)
         if left < count:
             return f"is damaged: only {left} of the {count} samples that the journal has sealed can be read"
         return "is not the one that the journal has sealed: it was changed, or belongs to another run"
+    if hashes != [seal.sha256 for seal in seals]:
+        return "is the one that was sealed last, and not the one that the journal has sealed before"
     more = len(read_samples(file).times) - count if last else 0
     return (
         f"continues after the last of the {count} samples that the soak took: it was changed" if more else ""

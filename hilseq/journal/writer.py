@@ -108,6 +108,9 @@ class JournalWriter:
             self._handle = os.open(self.path, os.O_RDWR | os.O_APPEND)
         except FileNotFoundError:
             raise UsageError(f"{self.path} does not exist: there is nothing to continue") from None
+        except OSError as error:  # another user's, or on a disk that is read only
+            words = f"{self.path} cannot be written ({error.strerror}): a run is continued by who has made it"
+            raise UsageError(words) from None
         self._lock()
         self._number, self._length, self._chain = 0, 0, GENESIS
         with self.path.open("rb") as lines:

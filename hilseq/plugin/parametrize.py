@@ -40,6 +40,7 @@ from hilseq.analysis.limits import Limits
 from hilseq.description.findings import SLIP, SourcePosition, nearest_word
 from hilseq.description.points import AnalogPoint
 from hilseq.description.profile import Mode, Profile
+from hilseq.description.stand import Stand
 from hilseq.description.visit import Visit
 from hilseq.errors import DescriptionError, Problem, UsageError, gathered
 from hilseq.extensions import Extensions
@@ -169,6 +170,12 @@ def slot_of(item: pytest.Item, visit: Visit) -> str:
         if callspec and "slot" in callspec.params
         else next(iter(visit.profiles))
     )
+
+
+def is_on_stand(value: str, stand: Stand, slot: str, profile: Profile) -> bool:
+    """Tell whether a stand has the means for every element that ships and has this value."""
+    having = [(element, one) for element in _SHIPPED for one in element.values(profile) if str(one) == value]
+    return bool(having) and all(element.measurable(stand, slot, one) for element, one in having)
 
 
 def place_of(item: pytest.Item, elements: Mapping[str, Element]) -> str:

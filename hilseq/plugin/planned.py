@@ -6,11 +6,14 @@ verified, what it states is held against the stand file and the profiles that st
 
 from __future__ import annotations
 
+import ast
+import math
 import re
 import tempfile
 from collections import Counter
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -23,15 +26,16 @@ from hilseq.description.approved_plan import (
     read_plan,
     sha256_of,
 )
-from hilseq.description.crosscheck import waived
+from hilseq.description.crosscheck import untested_claims, waived
 from hilseq.description.loading import load_profile, load_stand
-from hilseq.description.profile import Profile
+from hilseq.description.profile import Mode, Profile
 from hilseq.description.stages import SOAK, STAGES
 from hilseq.description.stand import Io, Stand
 from hilseq.description.supplies import Supply
 from hilseq.description.visit import Visit
 from hilseq.errors import HilseqError
 from hilseq.hooks import Element, Stage
+from hilseq.journal.contradictions import FilesCompared
 from hilseq.journal.entries import (
     NOT_ASKED,
     CausesStated,
@@ -47,11 +51,14 @@ from hilseq.journal.entries import (
     without_slot,
 )
 from hilseq.journal.event_names import SUPPLY_ON
-from hilseq.journal.run_state import RunState, UnitState
+from hilseq.journal.run_state import CheckState, RunState, SoakState, UnitState
+from hilseq.journal.samples import CURRENT
 from hilseq.plugin import markers, stages
 from hilseq.plugin.classify import PASSED, Outcome
-from hilseq.plugin.parametrize import place_of, slot_of
+from hilseq.plugin.parametrize import is_on_stand, place_of, slot_of
+from hilseq.procedures.limits import UnitLimits
 from hilseq.reports.formatting import join_truncated
+from hilseq.resources import folder as folder_of
 from hilseq.verdicts import CheckVerdict
 
 CHECK = pytest.StashKey["PlannedCheck"]()
@@ -330,15 +337,19 @@ def _missing(
     return reported
 
 
+#: What limits may be off by the rounding of JSON, of their size.
+_ROUNDING = 1e-9
+
+
 # -- a journal against its files ------------------------------------------------------------------------
 
 
-def contradicts_its_files(run: RunState) -> list[str]:
-    """Return where a journal states otherwise what its own stand file and profiles say, in words; mostly nothing.
+def contradicts_its_files(run: RunState) -> FilesCompared:
+    """Return where a journal states otherwise what its own stand file, profiles and sequences say; mostly nowhere.
 
     Whoever writes a journal anew may leave those files as they are, with their hashes, and state otherwise what they
     say. Names, numbers and rules are compared; sentences, which an earlier version may have put otherwise, are not.
-    A file that this version cannot read says nothing.
+    With a file that this version cannot read nothing is compared.
     """
     texts = {one.role: one.text for one in run.inputs}
     with tempfile.TemporaryDirectory(prefix="hilseq-verify-") as name:
@@ -352,15 +363,27 @@ def contradicts_its_files(run: RunState) -> list[str]:
         try:
             stand = load_stand(written("stand file"))
         except (HilseqError, RecursionError):
-            return []
-        found = list(_of_stand(run, stand))
+            return FilesCompared(list(_of_sequences(run)), "its stand file is none that this hilseq reads")
+        found, unread = [*_of_sequences(run), *_calibrated_later(run, stand), *_of_stand(run, stand)], ""
         for unit in run.units:
             try:
                 profile = load_profile(written(f"profile of slot {unit.slot}"))
             except (HilseqError, RecursionError):
+                unread = f"the profile of slot {unit.slot} is none that this hilseq reads"
                 continue
             found += _of_unit(run, unit, stand, profile)
-        return found
+            if unit.slot in stand.slots:
+                found += _of_shipped(run, unit, stand, profile)
+        return FilesCompared(found, unread)
+
+
+def _calibrated_later(run: RunState, stand: Stand) -> Iterator[str]:
+    latest = datetime.fromisoformat(run.started).date() + timedelta(days=1)
+    parts: list[tuple[str, Supply | Io]] = [*stand.supplies.items(), *stand.io.items()]
+    for name, part in parts:
+        done = None if part.calibration is None else part.calibration.done
+        if done is not None and done > latest:
+            yield f"{name} was calibrated on {done}, after the run"
 
 
 def _of_stand(run: RunState, stand: Stand) -> Iterator[str]:
@@ -415,10 +438,121 @@ def _of_unit(run: RunState, unit: UnitState, stand: Stand, profile: Profile) -> 
         claimed = {*stages.required(profile, ()), *soak} & set(unit.plan.not_claimed)
         if claimed:
             yield f"the run states that the profile of slot {slot} does not claim {min(claimed)}, and it does"
+    if unit.soak is not None and profile.soak is not None:
+        yield from _of_soak(unit.soak, profile)
     if unit.paper is not None:
         yield from _of_paper(unit.paper, certificate_stated(slot, stand, profile, ()))
     if unit.known_causes and _causes(unit.known_causes) != _causes(causes_stated(slot, profile, {}).causes):
         yield f"the run states other causes for slot {slot} than the profile"
+
+
+def _of_soak(soak: SoakState, profile: Profile) -> Iterator[str]:
+    started, plan = soak.started, profile.soak
+    assert plan is not None
+    described = plan.model_dump(mode="json")
+    other = [key for key, value in started.plan.items() if key in described and described[key] != value]
+    if other:
+        yield f"the soak of slot {started.slot} states another {other[0]} than the profile plans"
+    current = plan.current or UnitLimits(profile).soaked_current(live=Mode(plan.mode) is Mode.LIVE)
+    limits: dict[str, tuple[float | None, float | None]] = {CURRENT: (current.low, current.high)}
+    if started.case is not None and profile.highest_case is not None:
+        limits[started.case] = (None, profile.highest_case)
+    for column in started.columns:
+        if column.name in limits and not _alike((column.low, column.high), limits[column.name]):
+            yield f"the soak of slot {started.slot} states other limits of {column.name} than the profile"
+
+
+def _alike(stated: tuple[float | None, float | None], expected: tuple[float | None, float | None]) -> bool:
+    return all(
+        one == other
+        or (one is not None and other is not None and math.isclose(one, other, rel_tol=_ROUNDING))
+        for one, other in zip(stated, expected, strict=True)
+    )
+
+
+def _of_shipped(run: RunState, unit: UnitState, stand: Stand, profile: Profile) -> Iterator[str]:
+    """Hold what the sequences that ship with this hilseq have judged against profile and stand."""
+    shipped = {path.name: sha256_of(path) for path in folder_of("sequences").glob("test_*.py")}
+    same = {one.name for one in run.inputs if one.role == "sequence" and shipped.get(one.name) == one.sha256}
+    limits = UnitLimits(profile)
+    for check in (check for check in unit.checks if _file_of(check.id) in same):
+        for reading in check.readings:
+            stated = limits.of_reading(reading.name, reading.place)
+            if stated is not None and not _alike((reading.low, reading.high), (stated.low, stated.high)):
+                yield f"{reading.name} of {check.id} was judged by other limits than the profile's"
+    if not same:
+        return
+    if unit.unmeasured != tuple(untested_claims(stand, unit.slot, profile)):
+        yield f"the run states of other claims that slot {unit.slot} cannot measure them than its files"
+    tests = {check.id.partition("[")[0] for check in unit.checks}
+    for name in () if unit.plan is None else unit.plan.not_on_stand:
+        test, _, element = name.removesuffix("]").partition("[")
+        if (
+            element
+            and test in tests
+            and _file_of(name) in same
+            and is_on_stand(element, stand, unit.slot, profile)
+        ):
+            yield f"the check {name} is said not to be possible on this stand, which has all that it takes"
+
+
+def _file_of(check: str) -> str:
+    return Path(check.partition("::")[0]).name
+
+
+def _of_sequences(run: RunState) -> Iterator[str]:
+    """Hold checks against the text of their sequences: what they are called, and what one that passes has recorded."""
+    functions: dict[tuple[str, str], list[ast.FunctionDef]] = {}
+    for one in run.inputs:
+        if one.role == "sequence":
+            for node in _functions(one.text):
+                functions.setdefault((one.name, node.name), []).append(node)
+    for unit in run.units:
+        for check in unit.checks:
+            test = check.id.partition("::")[2].partition("[")[0]
+            found = functions.get((_file_of(check.id), test), [])
+            if len(found) == 1:
+                yield from _of_test(unit, check, found[0])
+
+
+def _functions(text: str) -> list[ast.FunctionDef]:
+    try:
+        return [node for node in ast.walk(ast.parse(text)) if isinstance(node, ast.FunctionDef)]
+    except (SyntaxError, ValueError, RecursionError, MemoryError):
+        return []
+
+
+def _of_test(unit: UnitState, check: CheckState, test: ast.FunctionDef) -> Iterator[str]:
+    paragraphs = [" ".join(each.split()) for each in (ast.get_docstring(test) or "").split("\n\n")]
+    if paragraphs[0] and paragraphs[0].removesuffix(".") != check.title:
+        yield f"the check {check.id} is called otherwise than in its sequence"
+    if check.sentence and check.sentence not in paragraphs[1:2]:
+        yield f"the check {check.id} is said to show something else than its sequence says"
+    if check.verdict is not CheckVerdict.PASSED:
+        return
+    names = {reading.name for reading in check.readings}
+    for name in _always_recorded(test, "judge"):
+        if name not in names:
+            yield f"{check.id} has passed, and its sequence judges {name}, of which there is no reading"
+    noted = {event.what for event in unit.events if check.begun_at <= event.t <= check.ended_at}
+    for what in _always_recorded(test, "supply.note"):
+        if what not in noted:
+            yield f"{check.id} has passed, and its sequence notes `{what}`, which is not there"
+
+
+def _always_recorded(test: ast.FunctionDef, by: str) -> Iterator[str]:
+    """Yield the names that a test which comes to its end has given to the fixture `judge`, or to `supply.note`."""
+    if by.partition(".")[0] not in {argument.arg for argument in test.args.args}:
+        return
+    for statement in test.body:
+        if any(isinstance(node, ast.Return) for node in ast.walk(statement)):
+            return
+        call = statement.value if isinstance(statement, ast.Expr) else None
+        if not isinstance(call, ast.Call) or ast.unparse(call.func) != by or not call.args:
+            continue
+        first = call.args[0]
+        if isinstance(first, ast.Constant) and isinstance(first.value, str):
+            yield first.value
 
 
 def _of_paper(stated: CertificateStated, expected: CertificateStated) -> Iterator[str]:

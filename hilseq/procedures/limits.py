@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
-from hilseq.analysis.agreement import no_signal, threshold_limits
+from hilseq.analysis.agreement import LIMITED, no_signal, threshold_limits
 from hilseq.analysis.limits import Limits
 from hilseq.description.profile import Profile
 from hilseq.errors import NotPerformed
@@ -87,6 +88,14 @@ class UnitLimits:
         stated = self._profile.start.inrush_charge
         return None if stated is None else Limits(None, stated)
 
+    def soaked_current(self, *, live: bool) -> Interval:
+        """Current of a soak, A: what is claimed of its load; up to the limit where nothing is."""
+        start, most = self._profile.start, LIMITED * self._profile.ratings.current_limit
+        lowest = (start.live_current if live else None) or start.idle_current
+        highest = start.loaded_current if live and self._profile.points.outputs else start.live_current
+        known = [current.high for current in (start.idle_current, start.live_current, highest) if current]
+        return Interval(lowest.low, most if highest is None else max(known))
+
     def port_clock(self, name: str) -> Limits:
         """Error of a port's clock, %, either way."""
         most = 100.0 * (self._profile.ports[name].clock_error or math.inf)
@@ -122,3 +131,33 @@ class UnitLimits:
     def input_threshold(self, name: str) -> Limits:
         """Range in which an input must change over, V: that of its type in IEC 61131-2."""
         return threshold_limits(self._profile.points.inputs[name].type_, self._profile.ratings.supply)
+
+    def of_reading(self, name: str, place: str) -> Limits | None:
+        """Return the limits that the profile itself states for a reading of the shipped checks; None for any other."""
+        named = name.removesuffix(", hot").removesuffix(" at the end").removeprefix("largest ")
+        stated = _STATED.get(named)
+        try:
+            return None if stated is None else stated(self, place)
+        except (NotPerformed, KeyError):  # the profile states none, or has no such point
+            return None
+
+
+#: The readings of the shipped checks whose limits stand in the profile.
+_STATED: Mapping[str, Callable[[UnitLimits, str], Limits | None]] = {
+    "time to ready": lambda limits, _: limits.ready_time,
+    "settling time of the current": lambda limits, _: limits.ready_time,
+    "idle current": lambda limits, _: limits.idle_current,
+    "live current": lambda limits, _: limits.live_current,
+    "loaded current": lambda limits, _: limits.loaded_current,
+    "inrush peak": lambda limits, _: limits.inrush_peak,
+    "inrush charge": lambda limits, _: limits.inrush_charge,
+    "error of the reported temperature": lambda limits, _: limits.temperature_error,
+    "time to change": lambda limits, _: limits.mode_change_time,
+    "switching delay": UnitLimits.output_delay,
+    "voltage drop when on": lambda limits, place: limits.output(place).drop,
+    "voltage when off": lambda limits, place: limits.output(place).off_voltage,
+    "leakage when off": lambda limits, place: limits.output(place).leakage,
+    "input delay": UnitLimits.input_delay,
+    "threshold rising": UnitLimits.input_threshold,
+    "threshold falling": UnitLimits.input_threshold,
+}

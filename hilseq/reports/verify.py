@@ -10,7 +10,7 @@ from __future__ import annotations
 import hashlib
 import json
 import re
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from enum import IntEnum
 from functools import partial
@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Any, Literal, TypeAlias
 
 from hilseq.errors import UsageError
-from hilseq.journal.contradictions import contradictions
+from hilseq.journal.contradictions import FilesCompared, contradictions
 from hilseq.journal.entries import PriorRun
 from hilseq.journal.reader import Journal, read_journal, run_state
 from hilseq.journal.run_state import RunState, UnitState
@@ -54,8 +54,8 @@ class VerifyOutcome(IntEnum):
 
 #: What a witness knows: it is given the journal and its run.
 Witness: TypeAlias = Callable[[Journal, RunState], TrustAnswer]
-#: Tells where a journal states otherwise what its own stand file and profiles say.
-Restated: TypeAlias = Callable[[RunState], Sequence[str]]
+#: Holds a journal against its own stand file, profiles and sequences.
+Restated: TypeAlias = Callable[[RunState], FilesCompared]
 NOBODY_SIGNED = TrustAnswer(Trust.NONE, "unsigned: there is no signature beside the journal")
 NO_WITNESS = TrustAnswer(Trust.NONE, "no records were asked")
 
@@ -72,12 +72,16 @@ class Verification:
     intact: str = ""
     signed: TrustAnswer = NOBODY_SIGNED
     witnessed: TrustAnswer = NO_WITNESS
+    #: Why an intact journal could not be held against its own files, or an empty text.
+    unread: str = ""
 
     def lines(self) -> list[str]:
         """Return the outcome and the three answers, a line each."""
-        intact = (
-            f"no: {self.intact}" if self.intact else "yes: chain, samples, files, readings and verdicts fit"
-        )
+        intact = "yes: chain, samples, files, readings and verdicts fit"
+        if self.unread:
+            intact = f"as far as can be told: chain, samples, readings and verdicts fit, and {self.unread}"
+        if self.intact:
+            intact = f"no: {self.intact}"
         answers = (
             ("intact", intact),
             ("signed", self.signed.reported),
@@ -160,8 +164,11 @@ def _not_intact(journal: Journal, reported: str, kind: str = "journal", where: s
     return Verification(VerifyOutcome.DOES_NOT_MATCH, reported, kind, where, journal.chain, intact=reported)
 
 
-def _sound(journal: Journal, restated: Restated) -> RunState | Verification:
-    """Return the run that a journal tells, or what is wrong with the journal or the samples that it has sealed."""
+def _sound(journal: Journal, restated: Restated) -> tuple[RunState, str] | Verification:
+    """Return the run that a journal tells, or what is wrong with the journal or the samples that it has sealed.
+
+    With the run comes why it could not be held against its own files, or an empty text.
+    """
     if journal.broken:
         reported = f"the journal was changed or is damaged: {journal.broken}; believe only what stands before"
         return _not_intact(journal, reported, where=journal.broken)
@@ -176,7 +183,12 @@ def _sound(journal: Journal, restated: Restated) -> RunState | Verification:
             "the soak can no longer be checked against the samples; find the untouched file, then verify again"
         )
         return _not_intact(journal, reported, "samples", ", ".join(one.split()[0] for one in damage))
-    found = [*contradictions(journal.entries, run), *restated(run), *left_limits(run, journal.path.parent)]
+    compared = restated(run)
+    found = [
+        *contradictions(journal.entries, run),
+        *compared.wrong,
+        *left_limits(run, journal.path.parent),
+    ]
     if found:
         more = f" (and {len(found) - 1} more)" if len(found) > 1 else ""
         reported = f"the journal contradicts itself, so that no run has written it as it is: {found[0]}{more}"
@@ -185,7 +197,7 @@ def _sound(journal: Journal, restated: Restated) -> RunState | Verification:
         left = f"up to its torn last line of {run.torn} bytes" if run.torn else "as far as it goes"
         why = "its end was cut off, or the run was killed, or still runs"
         return _not_intact(journal, f"not whole: the journal is sound {left}, but it has no end: {why}")
-    return run
+    return run, compared.unread
 
 
 def _signed(journal: Journal, run: RunState, known: Mapping[str, str]) -> TrustAnswer:
@@ -261,7 +273,7 @@ def verify(
     known: Mapping[str, str] | None = None,
     witness: Witness | None = None,
     template: bytes | None = None,
-    restated: Restated = lambda _: (),
+    restated: Restated = lambda _: FilesCompared([]),
 ) -> Verification:
     """Return whether `file` is what the journal in `run_folder` makes, and what stands behind that journal.
 
@@ -272,9 +284,10 @@ def verify(
     """
     journal = read_journal(run_folder)
     content = _content(file)
-    run = _sound(journal, restated)
-    if isinstance(run, Verification):
-        return run
+    sound = _sound(journal, restated)
+    if isinstance(sound, Verification):
+        return sound
+    run, unread = sound
     signed = _signed(journal, run, known or {})
     witnessed = NO_WITNESS if witness is None else witness(journal, run)
     contradicted = [one.reported for one in (signed, witnessed) if one.answer is Trust.CONTRADICTS]
@@ -287,7 +300,22 @@ def verify(
         found = _journal_itself(run)
     else:
         found = _compared(file, content, journal, run, template)
-    return replace(found, signed=signed, witnessed=witnessed)
+    if found.outcome is VerifyOutcome.MATCHES:
+        found = _weighed(found, run, signed, witnessed, unread)
+    return replace(found, signed=signed, witnessed=witnessed, unread=unread)
+
+
+def _weighed(
+    found: Verification, run: RunState, signed: TrustAnswer, witnessed: TrustAnswer, unread: str
+) -> Verification:
+    """Return a match with what it is worth where nobody stands behind the journal, or its files cannot be read."""
+    if unread and not all(unit.unapproved for unit in run.units):
+        reported = f"{found.reported}; but {unread}: verify with the hilseq that made it, {run.hilseq}"
+        return replace(found, outcome=VerifyOutcome.CANNOT_TELL, reported=sanitize(reported, 600))
+    if signed.answer is Trust.KNOWN or witnessed.answer is Trust.AGREE:
+        return found
+    who = "nobody has signed it" if signed.answer is Trust.NONE else "who has signed it is not known here"
+    return replace(found, reported=f"{found.reported}; {who}, so that anybody can have written it")
 
 
 def _compared(

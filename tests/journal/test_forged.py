@@ -16,7 +16,8 @@ from hilseq.description.approved_plan import PlanContent
 from hilseq.description.loading import load_profile
 from hilseq.journal.chain import GENESIS, seal
 from hilseq.journal.contradictions import contradictions
-from hilseq.journal.entries import RunStarted
+from hilseq.journal.entries import PROVOKED, RunStarted
+from hilseq.journal.event_names import REPEATED, STAND_ASKED
 from hilseq.journal.reader import read_journal, run_state
 from hilseq.journal.seals import left_limits
 from hilseq.journal.signatures import FILE_NAME as SIGNATURES
@@ -24,6 +25,7 @@ from hilseq.journal.signatures import Signer, Trust
 from hilseq.plugin.planned import contradicts_its_files
 from hilseq.reports.verify import Verification, VerifyOutcome, verify
 from hilseq.signing import key_file, known_stands, stand_key
+from tests import warm
 from tests.journals import plan_input, plan_of
 from tests.reports.conftest import good_run
 
@@ -221,7 +223,67 @@ def _never_made_safe(lines: Lines) -> None:
     lines[:] = [line for line in lines if line["kind"] != "made safe"]
 
 
+def _passes_the_second_time(lines: Lines) -> None:
+    at = _first(lines, "check ended", verdict="failed")
+    end = lines[at]
+    begun = {"kind": "check started", "v": 1, "check": end["check"], "at": end["at"], "t": end["t"]}
+    lines[at + 1 : at + 1] = [begun, end | {"verdict": "passed", "why": "", "places": []}]
+
+
+def _begun_twice(lines: Lines) -> None:
+    at = _first(lines, "check started")
+    lines.insert(at, lines[at])
+
+
+def _without_its_stand_file(lines: Lines) -> None:
+    lines[0]["inputs"] = [one for one in lines[0]["inputs"] if one["role"] != "stand file"]
+
+
+def _without_a_sequence(lines: Lines) -> None:
+    lines[0]["inputs"] = lines[0]["inputs"][:-1]
+    lines[0]["options"]["sequences"] = lines[0]["options"]["sequences"][:-1]
+
+
+def _with_a_sequence_more(lines: Lines) -> None:
+    lines[0]["inputs"].append(lines[0]["inputs"][-1] | {"name": "test_mine.py"})
+
+
+def _after_a_later_visit(lines: Lines) -> None:
+    later = {"run": "x", "started": "2099-01-01T00:00:00+00:00", "stand": "s", "disposition": "ship"}
+    lines[0]["units"][0]["earlier_runs"] = [later | {"findings": []}]
+
+
+def _provoked_after_all(lines: Lines) -> None:
+    at = max(number for number, line in enumerate(lines) if line["kind"] == "faults")
+    fault = {"code": 0x71, "place": "q05", "time": None, "meaning": "", "cause": "", "remedy": ""}
+    for line in lines:
+        if line["kind"] == "check ended":
+            line |= {"verdict": "passed", "why": "", "places": []}
+    lines[-1]["exit_code"] = 0
+    provoked = lines[at] | {"when": PROVOKED, "entries": [fault | {"routine": False}]}
+    lines.insert(at + 1, provoked)
+
+
+def _ships_with_an_open_interlock(lines: Lines) -> None:
+    _failing_readings_taken_out(lines)
+    event = {"kind": "event", "slot": "", "what": "interlock", "text": "the cover is open", "prompt": None}
+    lines.insert(-2, event | {name: lines[-2][name] for name in ("at", "t")})
+
+
+def _degrees_of_freedom(lines: Lines) -> None:
+    _with_a_term(lines, degrees_of_freedom=3.0)
+
+
 FORGED: list[tuple[Callable[[Lines], None], str]] = [
+    (_passes_the_second_time, "anew, which had ended"),
+    (_begun_twice, "anew, and nothing says why"),
+    (_without_its_stand_file, "the stand file is not among the files of the run"),
+    (_without_a_sequence, "ran, and its sequence is not among the files"),
+    (_with_a_sequence_more, "and keeps "),
+    (_after_a_later_visit, "began on 2099-01-01, after this one"),
+    (_provoked_after_all, "is said to have provoked what the unit of slot A did not report"),
+    (_ships_with_an_open_interlock, "ships, and an interlock stands open: the cover is open"),
+    (_degrees_of_freedom, "other degrees of freedom than its terms make"),
     (_passes_with_a_reading_that_fails, "has passed, and its reading"),
     (_on_hardware, "which its stand file does not name"),
     (_asked_for_with_defects, "was asked for with a simulated stand"),
@@ -289,7 +351,32 @@ def _shorter_than_asked_for(lines: Lines) -> None:
     lines[_first(lines, "soak started")]["duration"] = 600.0
 
 
+def _a_soak_with_events_passes(lines: Lines) -> None:
+    check = lines[_first(lines, "soak started")]["check"]
+    lines[_first(lines, "check ended", check=check)] |= {"verdict": "passed", "why": "", "places": []}
+
+
+def _none_was_missed(lines: Lines) -> None:
+    at = _first(lines, "soak ended")
+    lines[at]["missed"] = 0
+    missed = {"kind": "samples missed", "v": 1, "slot": "A", "count": 100}
+    lines.insert(at, missed | {name: lines[at][name] for name in ("at", "t")})
+
+
+def _other_frames(lines: Lines) -> None:
+    ended = lines[_first(lines, "soak ended")]
+    ended["ports"] = {"port 1": {"frames": 1000}}
+
+
+def _surer(lines: Lines) -> None:
+    lines[_first(lines, "soak started")]["confidence"] = 0.5
+
+
 FORGED_SOAKS: list[tuple[Callable[[Lines], None], str]] = [
+    (_a_soak_with_events_passes, "has passed, and 3 incidents are in the journal"),
+    (_none_was_missed, "states 0 missed samples, and "),
+    (_other_frames, "states other frames over its ports than were sealed"),
+    (_surer, "states another confidence than its plan"),
     (_soak_longer, "which its clock does not"),
     (_soak_longer_by_its_clock_too, "and has samples of less"),
     (_events_taken_out, "states 3 events, and 0 are in the journal"),
@@ -465,13 +552,92 @@ def test_what_is_stated_from_files_is_held_against_them(
     lines = _lines(run)
     _of_shipped_files(lines)
     _rewrite(run, lines)
-    assert contradicts_its_files(run_state(read_journal(run))) == []
+    assert contradicts_its_files(run_state(read_journal(run))).wrong == []
     forge(lines)
     _rewrite(run, lines)
-    found = contradicts_its_files(run_state(read_journal(run)))
+    found = contradicts_its_files(run_state(read_journal(run))).wrong
     assert any(words in one for one in found), found
     reported = verify(run / "journal.jsonl", run, restated=contradicts_its_files)
     assert reported.outcome is VerifyOutcome.DOES_NOT_MATCH
+
+
+@pytest.fixture(scope="module", name="visited")
+def _visited(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """One visit as today's hilseq makes it: modes and outputs of a unit with an output that is stuck on."""
+    place = tmp_path_factory.mktemp("forged")
+    sequences = [
+        str(STANDS.parent / "sequences" / name) for name in ("test_50_modes.py", "test_60_outputs.py")
+    ]
+    line = [
+        "run",
+        *sequences,
+        "--stand",
+        str(STANDS / "sim-bench.yaml"),
+        "--unit",
+        "RH16",
+        "--serial",
+        "RH-7",
+    ]
+    done = warm.hilseq(*line, "--simulate", "--defect", "output-stuck-on@q05", "--out", "visit", cwd=place)
+    assert done.returncode == 1, done.stdout + done.stderr
+    return place / "visit"
+
+
+def _clean(lines: Lines) -> None:
+    _failing_readings_taken_out(lines)
+    lines[:] = [line for line in lines if line.get("what") not in (STAND_ASKED, REPEATED)]
+
+
+def _wider(lines: Lines) -> None:
+    lines[_first(lines, "reading", name="time to change")]["high"] *= 2.0
+
+
+def _says_more(lines: Lines) -> None:
+    lines[_first(lines, "check planned", stage="modes")]["sentence"] = "Everything about the unit is right."
+
+
+def _called_otherwise(lines: Lines) -> None:
+    lines[_first(lines, "check planned", stage="modes")]["title"] = "Everything"
+
+
+def _measures_all(lines: Lines) -> None:
+    lines[0]["units"][0]["unmeasured"] = []
+
+
+def _not_here(lines: Lines) -> None:
+    lines[_first(lines, "plan compared")]["not_on_stand"] = ["test_60_outputs.py::test_follows[q05]"]
+    lines[:] = [line for line in lines if line.get("check") != "test_60_outputs.py::test_follows[q05]"]
+
+
+@pytest.mark.parametrize(
+    ("forge", "words"),
+    [
+        (_clean, "its sequence judges switching delay, of which there is no reading"),
+        (_wider, "time to change of test_50_modes.py::test_reaches[stopped] was judged by other limits"),
+        (_says_more, "is said to show something else than its sequence says"),
+        (_called_otherwise, "is called otherwise than in its sequence"),
+        (_measures_all, "states of other claims that slot A cannot measure them than its files"),
+        (_not_here, "is said not to be possible on this stand, which has all that it takes"),
+    ],
+)
+def test_what_sequences_say_is_held_against_their_text(
+    visited: Path, tmp_path: Path, forge: Callable[[Lines], None], words: str
+) -> None:
+    """The text of each sequence stands in the journal: what a check that passed must have recorded, by which limits."""
+    run = Path(shutil.copytree(visited, tmp_path / "visit"))
+    lines = _lines(run)
+    forge(lines)
+    _rewrite(run, lines)
+    found = contradicts_its_files(run_state(read_journal(run))).wrong
+    assert any(words in one for one in found), found
+
+
+def test_a_stand_file_that_cannot_be_read_is_reported(tmp_path: Path) -> None:
+    """Whoever spoils the stand file in a journal keeps it from being compared: a certificate is then not confirmed."""
+    run = good_run(tmp_path / "run")
+    result = verify(run / "journal.jsonl", run, restated=contradicts_its_files)
+    assert result.outcome is VerifyOutcome.CANNOT_TELL
+    assert "its stand file is none that this hilseq reads" in result.lines()[1]
 
 
 def test_a_plan_is_stated_as_it_was_approved(tmp_path: Path) -> None:
@@ -489,7 +655,7 @@ def test_what_runs_have_written_contradicts_nothing(name: str) -> None:
     """Journals of earlier versions too, cut off or whole."""
     journal = read_journal(DATA / name)
     assert contradictions(journal.entries, run_state(journal)) == []
-    assert contradicts_its_files(run_state(journal)) == []
+    assert contradicts_its_files(run_state(journal)).wrong == []
 
 
 # -- signatures --------------------------------------------------------------------------------------------

@@ -77,7 +77,7 @@ def test_a_file_that_cannot_be_read_vouches_for_nothing(
         raise OSError(errno.EIO, os.strerror(errno.EIO))
 
     journal = _soaked(tmp_path / "run", "A")
-    monkeypatch.setattr(seals, "prefix_hash", unreadable)
+    monkeypatch.setattr(seals, "prefix_hashes", unreadable)
     assert broken_seals(journal) == {"A": f"samples-A.bin cannot be read: {os.strerror(errno.EIO)}"}
 
 

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from hilseq.errors import UsageError
-from hilseq.journal.samples import SampleWriter, prefix_hash, read_samples
+from hilseq.journal.samples import SampleWriter, prefix_hashes, read_samples
 
 
 def _written(path: Path, count: int = 5) -> bytes:
@@ -58,13 +58,13 @@ def test_a_seal_finds_a_later_change(tmp_path: Path) -> None:
         writer.append(float(number), [0.1, 25.0])
     seal = writer.seal("A", {})
     writer.close()
-    assert prefix_hash(path, 5) == seal.sha256
+    assert prefix_hashes(path, [5])[0] == seal.sha256
     forged = SampleWriter(other, ["current", "case"])
     for number in range(5):
         forged.append(float(number), [0.1, 24.0 if number == 2 else 25.0])
     forged.close()
     assert len(read_samples(other).times) == 5
-    assert prefix_hash(other, 5) != seal.sha256
+    assert prefix_hashes(other, [5])[0] != seal.sha256
 
 
 def test_a_seal_after_a_break_covers_what_was_before_it(tmp_path: Path) -> None:
@@ -76,7 +76,7 @@ def test_a_seal_after_a_break_covers_what_was_before_it(tmp_path: Path) -> None:
     seal = writer.seal("A", {})
     writer.close()
     assert seal.count == 5
-    assert seal.sha256 == hashlib.sha256(path.read_bytes()).hexdigest() == prefix_hash(path, 5)
+    assert seal.sha256 == hashlib.sha256(path.read_bytes()).hexdigest() == prefix_hashes(path, [5])[0]
 
 
 def test_other_columns_are_not_continued(tmp_path: Path) -> None:

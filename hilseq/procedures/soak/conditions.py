@@ -11,7 +11,7 @@ import operator
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
-from hilseq.analysis.agreement import LIMITED, Holding
+from hilseq.analysis.agreement import Holding
 from hilseq.analysis.limits import Limits
 from hilseq.analysis.uncertainty import rectangular, resolution
 from hilseq.description.plans import Sign
@@ -26,7 +26,6 @@ from hilseq.procedures.soak.extremes import Extremes, LimitedColumn
 from hilseq.procedures.soak.sampler import Sample, Sampler
 from hilseq.procedures.unit import Unit
 from hilseq.procedures.wiring import Sensor, SlotWiring, contradiction
-from hilseq.quantities import Interval
 
 NEW_FAULT = "new fault"
 #: What is found -> the plan's word for it, of what a plan may leave uncounted.
@@ -146,7 +145,7 @@ class SoakConditions:
     def _limits(self) -> list[LimitedColumn]:
         profile, plan = self._unit.profile, self._unit.profile.soak
         given = None if plan is None else plan.current
-        claimed = given or self._claimed_current()
+        claimed = given or self._unit.limits.soaked_current(live=self._target is Mode.LIVE)
         of_current = self._unit.supply.instrument.current_uncertainty
         limits = Limits(claimed.low, claimed.high)
         watched = [LimitedColumn(self._index[samples.CURRENT], limits, of_current, "current", "supply", "A")]
@@ -155,15 +154,6 @@ class SoakConditions:
             limits, known = Limits(None, highest), self._case_uncertainty
             watched.append(LimitedColumn(case, limits, known, "case temperature", "temperature", "degC"))
         return watched
-
-    def _claimed_current(self) -> Interval:
-        """Return what the profile claims of the current under this load; up to the limit where it claims nothing."""
-        start, most = self._unit.profile.start, LIMITED * self._unit.profile.ratings.current_limit
-        live = self._target is Mode.LIVE
-        lowest = (start.live_current if live else None) or start.idle_current
-        highest = start.loaded_current if live and self._unit.outputs.names else start.live_current
-        known = [current.high for current in (start.idle_current, start.live_current, highest) if current]
-        return Interval(lowest.low, most if highest is None else max(known))
 
     def _output_sensors(self) -> list[_Sensor]:
         supply = self._unit.profile.ratings.supply
