@@ -326,6 +326,8 @@ slots:
         ("GPIB0::5::INSTR", "gpib0::05::INSTR", True),
         ("USB::0x1234::22136::SN1::INSTR", "USB0::4660::0x5678::sn1::0::INSTR", True),
         ("USB::0x1234::0x5678::012::INSTR", "USB::0x1234::0x5678::12::INSTR", False),
+        ("TCPIP::127.0.0.1::5025::SOCKET", "TCPIP::0.0.0.0::5025::SOCKET", True),
+        ("TCPIP::127.0.0.1::5025::SOCKET", "TCPIP::127.0.0.2::5025::SOCKET", False),
         ("TCPIP::192.0.2.10::hislip0,4880::INSTR", "TCPIP::192.0.2.10::05025::SOCKET", True),
         ("TCPIP::127.0.0.1::4001::SOCKET", "TCPIP::LocalHost.::4001::SOCKET", True),
         ("ASRL/dev/null::INSTR", "ASRL/dev/../dev/null", True),
