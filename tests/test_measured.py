@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import operator
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
@@ -111,5 +112,8 @@ def test_a_difference_cancels_what_is_known_to_be_the_same(correlation: float, e
     for difference in (one - two, -two + one, one + -1.0 * two, two - one):
         assert difference.standard_uncertainty == pytest.approx(expected)
     assert (one - -two).standard_uncertainty == pytest.approx(7.0)
+    # Of two that are known so far and so far to be the same, no more cancels than both are.
+    better = replace(two, terms=(replace(two.terms[0], correlation=1.0),))
+    assert (one - better).standard_uncertainty == pytest.approx(expected)
     other = Measured.of(20.0, "V", Term("calibration", 3.0, shared="v02", correlation=correlation))
     assert (one - other).standard_uncertainty == pytest.approx(5.0)

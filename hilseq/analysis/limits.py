@@ -103,9 +103,8 @@ def conformance_probability(value: float, standard_uncertainty: float, limits: L
     to_low = -math.inf if limits.low is None else (limits.low - value) / u
     to_high = math.inf if limits.high is None else (limits.high - value) / u
     # From the side with the smaller tails: 1 - tail would lose them.
-    if to_low + to_high < 0.0:
-        to_low, to_high = -to_high, -to_low
-    return _upper_tail(to_low) - _upper_tail(to_high)
+    side = math.copysign(1.0, to_low + to_high)
+    return abs(_upper_tail(side * to_low) - _upper_tail(side * to_high))
 
 
 def _upper_tail(z: float) -> float:
@@ -207,4 +206,4 @@ def _edges(
     for end in (acceptance.low, acceptance.high):
         if end is not None:
             cuts.update(end + step * uncertainty for step in steps)
-    return sorted({low, high, *(cut for cut in cuts if low < cut < high)})
+    return sorted({min(max(cut, low), high) for cut in cuts})

@@ -8,14 +8,20 @@ from decimal import Decimal
 import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
+from scipy.stats import chi2
 
 from hilseq.analysis.uncertainty import (
+    DecisionRule,
+    Term,
     combine,
     coverage_factor,
+    deviation_factor,
     expanded,
     format_measured,
     largest_error,
+    last_digit,
     rectangular,
+    resolution,
     type_a,
     welch_satterthwaite,
 )
@@ -104,6 +110,27 @@ def test_rectangular_limit() -> None:
     assert largest_error(rectangular(0.3)) == pytest.approx(0.3)
 
 
+def test_a_width_and_a_last_digit() -> None:
+    """Anywhere in a width of sqrt 12: 1 (GUM F.2.2.1); a digit that a limit may lie on counts half as much again."""
+    assert resolution(math.sqrt(12.0)) == pytest.approx(1.0)
+    assert resolution(0.2) == pytest.approx(0.2 / math.sqrt(12.0))
+    assert last_digit(math.sqrt(12.0)) == pytest.approx(1.5)
+
+
+@pytest.mark.parametrize(("degrees", "share"), [(1, 0.9), (4, 0.9545), (22, 0.99)])
+def test_a_true_deviation_is_at_most_so_many_times_what_was_seen(degrees: int, share: float) -> None:
+    """V s^2 / sigma^2 is chi-square: below v / f^2 it lies in half of the rest (e-Handbook 7.2.3)."""
+    factor = deviation_factor(degrees, share)
+    assert chi2.cdf(degrees / factor**2, degrees) == pytest.approx(0.5 * (1.0 - share))
+
+
+@pytest.mark.parametrize(("factor", "opposed"), [(-0.5, True), (0.5, False), (2.0, False), (-1.0, True)])
+def test_a_term_goes_the_other_way_with_a_negative_factor(factor: float, opposed: bool) -> None:
+    """Its size is never negative; whether it goes with the others or against them is kept beside it."""
+    scaled = Term("calibration", 0.4) * factor
+    assert (scaled.value, scaled.opposed) == (pytest.approx(0.4 * abs(factor)), opposed)
+
+
 def test_type_a_keeps_digits_beside_a_large_constant() -> None:
     """NIST NumAcc4: mean 10000000.2, sd 0.1 to the digits a double holds (checks 5.25, 5.26)."""
     values = [10000000.2] + [10000000.1, 10000000.3] * 500
@@ -182,6 +209,12 @@ def test_ordinary_uncertainties_keep_at_most_two_digits(value: float, uncertaint
         (lambda: welch_satterthwaite([1.0], [0.5]), "degrees of freedom 0.5; expected 1 or more"),
         (lambda: coverage_factor(math.nan), "degrees of freedom nan; expected 1 or more"),
         (lambda: coverage_factor(5, 1.0), "coverage probability 1.0; expected"),
+        (lambda: coverage_factor(5, 0.0), "coverage probability 0.0; expected"),
+        (lambda: deviation_factor(5, 1.0), "coverage probability 1.0; expected"),
+        (lambda: deviation_factor(5, 0.0), "coverage probability 0.0; expected"),
+        (lambda: DecisionRule(risk=0.6), "a risk of 60 %; expected"),
+        (lambda: DecisionRule(share=10.5), "a guard band of 10.5 U; expected 0 to 10 U"),
+        (lambda: DecisionRule.read("x" * 50), "^'x{40}' is no decision rule"),
         (lambda: type_a([1.0]), "1 readings; expected at least 2"),
         (lambda: type_a([1.0, math.inf]), "reading inf; expected a finite number"),
         (lambda: format_measured(1.0, -0.1, "V"), "expanded uncertainty -0.1; expected zero or more"),

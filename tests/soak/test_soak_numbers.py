@@ -3,13 +3,22 @@
 from __future__ import annotations
 
 import math
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
 
 from hilseq.analysis import soak_samples as numbers
+from hilseq.analysis.limits import Limits, ReadingVerdict
 from hilseq.analysis.soak_events import above, event_rate, near_starts, reported, soak_outlook
+from hilseq.analysis.uncertainty import DecisionRule
 from hilseq.description.plans import Soak
+from hilseq.errors import NotResolvable
+from hilseq.journal.entries import Reading
+from hilseq.plugin.judge import Judge, require_resolved
+from hilseq.procedures.soak.conditions import SoakConditions
+from hilseq.procedures.soak.extremes import LimitedColumn
 
 HOUR = 3600.0
 
@@ -148,3 +157,42 @@ def test_the_sentence_of_an_event() -> None:
     words = reported("11 h 42 min", 57.31, [("left live", "the unit reports stopped"), ("fault 0x21", fault)])
     assert words == f"left live at 11 h 42 min, case 57.3 °C, {fault}; the unit reports stopped"
     assert reported("3 s", None, [("fault 0x21", fault)]) == f"new fault at 3 s, {fault}"
+
+
+@pytest.mark.parametrize(
+    ("hottest", "is_event", "verdict"),
+    [
+        (68.9, False, ReadingVerdict.CONFORMS),
+        (69.5, False, ReadingVerdict.MARGINAL),
+        (70.5, False, ReadingVerdict.MARGINAL),
+        (71.1, True, ReadingVerdict.FAILS),
+    ],
+)
+def test_the_hottest_sample_is_judged_as_any_reading(
+    hottest: float, is_event: bool, verdict: ReadingVerdict
+) -> None:
+    """Within U = 1 K of 70 degC the soak is neither passed nor an event; a marginal temperature passed once."""
+    case = LimitedColumn(0, Limits(None, 70.0), lambda _: 0.5, "case temperature", "temperature", "degC")
+    for sample in (60.0, hottest, math.nan, 65.0):
+        case.keep(sample)
+    (seen,) = case.extremes()
+    assert seen.fails(DecisionRule.GUARDED) is is_event
+    kept: list[Reading] = []
+    judge = Judge(DecisionRule.GUARDED, kept.append, lambda *_: None, check="c", slot="A", place="p")
+    assert judge.record(seen.name, seen.measured, seen.limits).verdict is verdict
+    if verdict is ReadingVerdict.MARGINAL:
+        with pytest.raises(NotResolvable, match="highest case temperature is"):
+            require_resolved(kept)
+
+
+def test_a_case_that_only_the_unit_tells_is_as_exact_as_its_claim() -> None:
+    """5 K and a digit of 1 K: 5 / sqrt 3 and 1 / sqrt 12 (GUM 4.3.7, F.2.2.1); it was taken for exact."""
+    link = SimpleNamespace(temperature_error=5.0, temperature=SimpleNamespace(step=1.0))
+    soak: Any = SimpleNamespace(
+        case_index=0,
+        _sampler=SimpleNamespace(columns=("temperature",)),
+        _stand=SimpleNamespace(signals={}),
+        _unit=SimpleNamespace(profile=SimpleNamespace(link=link)),
+    )
+    known = SoakConditions._case_uncertainty(soak, 60.0)
+    assert known == pytest.approx(math.hypot(5.0 / math.sqrt(3.0), 1.0 / math.sqrt(12.0)))
