@@ -15,6 +15,7 @@ from statistics import median
 from hilseq.analysis.patterns import shortest_complete
 from hilseq.analysis.uncertainty import largest_error
 from hilseq.clock import Clock
+from hilseq.description.findings import listed
 from hilseq.description.profile import Mode
 from hilseq.errors import NotPerformed, UnitFault, UnitOrHarness
 from hilseq.measured import Measured
@@ -78,6 +79,16 @@ def say_what_is_untested(bench: Bench, unit: Unit) -> None:
         unit.not_judged(
             f"an offset below zero of the channels {', '.join(hidden)}", "they show nothing below zero"
         )
+    unstated = [
+        name
+        for name, signal in signals.items()
+        if (signal.senses or signal.drives or "").startswith(f"{unit.slot}.")
+        and not signal.is_bit
+        and signal.accuracy is None
+    ]
+    if unstated:
+        why = "the stand file states no `accuracy`, and their readings are judged as if they were exact"
+        unit.not_judged(f"how exact {listed(unstated)} are", why)
     looped = {loop.drive for loop in bench.stand.loopbacks.values()}
     driven = [c.signal for c in unit.analog.channels.values() if not c.is_output and c.signal not in looped]
     if driven:

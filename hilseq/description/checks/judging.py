@@ -189,14 +189,15 @@ def _inrush(stand: Stand, slot: str, profile: Profile) -> Iterator[_Judged]:
     """What the supply keeps of a start, where the stand file says that it keeps anything."""
     name, start = stand.slots[slot].supply, profile.start
     supply = stand.supplies[name]
-    commands = supply.commands if isinstance(supply, ScpiSupply) else None
-    # A charge is a current over time: its constant terms count for every second of a start.
+    if not isinstance(supply, ScpiSupply):
+        return
+    # A charge is a current over time: its constant terms count for every second of a record, or of a start.
+    length = start.ready_within if supply.waveform is None else supply.waveform.length
     for key, what, unit, limit, kept, seconds in (
         ("inrush-peak", "inrush peak", "A", start.inrush_peak, "measure_peak_current", 1.0),
-        ("inrush-charge", "inrush charge", "As", start.inrush_charge, "measure_charge", start.ready_within),
+        ("inrush-charge", "inrush charge", "As", start.inrush_charge, "measure_charge", length),
     ):
-        recorded = commands is not None and (commands.read_waveform or getattr(commands, kept)) is not None
-        if limit is None or not recorded:
+        if limit is None or (supply.waveform is None and getattr(supply.commands, kept) is None):
             continue
         terms, span = supply.accuracy.current, supply.ceilings.current
         error = terms.of_reading * limit + (terms.of_range * span + terms.fixed) * seconds
