@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Self
 
@@ -130,6 +130,16 @@ class Measured:
 def repeat(measure: Callable[[], Measured], count: int) -> Measured:
     """Measure `count` times (at least 2) and return the mean with what is known of it (`averaged`)."""
     return averaged([measure() for _ in range(count)])
+
+
+def hardest(readings: Iterable[Measured], most: float) -> Measured:
+    """Return the one of several readings that is hardest to judge by an upper limit, in their unit.
+
+    One that is surely beyond it, else the one that may be largest, which need not have the largest value.
+    """
+    several = list(readings)
+    beyond = [each for each in several if each.value - each.expanded_uncertainty > most]
+    return max(beyond or several, key=lambda each: each.value + each.expanded_uncertainty)
 
 
 def averaged(readings: Sequence[Measured], share: float = 1.0) -> Measured:

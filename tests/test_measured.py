@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from hilseq.analysis.uncertainty import Term
-from hilseq.measured import Measured
+from hilseq.measured import Measured, hardest
 
 VALUES = st.floats(-1e6, 1e6)
 KNOWN = st.floats(0, 1e3)
@@ -100,6 +100,14 @@ def test_ten_resistors_calibrated_with_one_standard() -> None:
     assert total.standard_uncertainty == pytest.approx(1.0)
     alone = Measured.of(1000.0, "Ohm", Term("calibration", 0.1))
     assert sum((alone for _ in range(9)), alone).standard_uncertainty == pytest.approx(0.1 * math.sqrt(10.0))
+
+
+def test_the_reading_that_may_be_largest_is_the_hardest() -> None:
+    """30 ms known to 2 ms says less against 50 ms than 28 ms known to 40; one that is surely beyond comes first."""
+    known, unknown = Measured(0.030, "s", 0.001), Measured(0.028, "s", 0.020)
+    assert hardest([known, unknown], 0.050) is unknown
+    surely = Measured(0.055, "s", 0.001)
+    assert hardest([known, surely, unknown], 0.050) is surely
 
 
 @pytest.mark.parametrize(("correlation", "expected"), [(0.0, 5.0), (0.5, math.sqrt(13.0)), (1.0, 1.0)])

@@ -19,7 +19,7 @@ from hilseq.analysis.uncertainty import Term, resolution
 from hilseq.clock import Clock
 from hilseq.description.accuracy import DELAY_LOOKS, DELAY_NARROW, DELAY_PASSES
 from hilseq.errors import UnitFault
-from hilseq.measured import Measured
+from hilseq.measured import Measured, hardest
 from hilseq.statements import compared
 
 #: Patterns that may be added to part explanations; each halves them at worst, so this parts thousands.
@@ -198,7 +198,7 @@ def _apply(points: DigitalPoints, clock: Clock, vector: Vector, patience: float)
 
 
 def _delays(points: DigitalPoints, clock: Clock) -> dict[str, Measured]:
-    """Return the longer of the delays to on and to off of each point that went both ways.
+    """Return of the delays to on and to off of each point that went both ways the one that is hardest to judge.
 
     All points are switched at once and looked at until each has followed, so that many take as long as one.
     """
@@ -227,10 +227,7 @@ def _delays(points: DigitalPoints, clock: Clock) -> dict[str, Measured]:
             _add(known, windows(level=level))
     to_on, to_off = taken[0][0], taken[1][0]
     return {
-        name: max(
-            (_between(*_narrowed(known[name]), finest) for known in (to_on, to_off)),
-            key=lambda delay: delay.value,
-        )
+        name: hardest((_between(*_narrowed(known[name]), finest) for known in (to_on, to_off)), points.settle)
         for name in points.names
         if name in to_on and name in to_off
     }
