@@ -13,7 +13,9 @@ after no failure. chi2(p; 2k)/2 is the inverse of the regularised incomplete gam
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 from dataclasses import dataclass
+from functools import partial
 
 #: Beyond this many trials a plan is not a plan for a test stand; it also bounds the search.
 _MOST_TRIALS = 10**12
@@ -107,32 +109,26 @@ def trials_needed(reliability: float, confidence: float, failures: int = 0) -> i
     enough = confidence * (1.0 - 1e-12)
     if failures == 0:
         return max(1, math.ceil(math.log1p(-enough) / math.log(reliability)))
-    low, high = failures, failures + 1
-    while confidence_shown(high, reliability, failures) < enough:
-        low, high = high, 2 * high
-        if high > _MOST_TRIALS:
-            raise ValueError(
-                f"reliability {reliability!r}: expected one that {_MOST_TRIALS} trials can prove"
-            )
-    while high - low > 1:
-        middle = (low + high) // 2
-        if confidence_shown(middle, reliability, failures) < enough:
-            low = middle
-        else:
-            high = middle
-    return high
+    shown = partial(confidence_shown, reliability=reliability, failures=failures)
+    found = bisect_left(range(_MOST_TRIALS), enough, failures + 1, key=shown)
+    if found == _MOST_TRIALS:
+        raise ValueError(f"reliability {reliability!r}: expected one that {_MOST_TRIALS} trials can prove")
+    return found
 
 
-def _checked(events: int, exposure: float) -> None:
+def _counted(events: int) -> None:
     if events < 0:
         raise ValueError(f"{events} failures: expected 0 or more")
+
+
+def _lasted(exposure: float) -> None:
     if not (exposure > 0.0 and math.isfinite(exposure)):
         raise ValueError(f"a running time of {exposure!r}: expected a finite time above 0")
 
 
 def mean_count_upper(events: int, confidence: float) -> float:
     """Return the exact one-sided upper bound of a Poisson mean when `events` were counted."""
-    _checked(events, 1.0)
+    _counted(events)
     share("confidence", confidence)
     if events == 0:
         return -math.log1p(-confidence)
@@ -143,7 +139,7 @@ def mean_count_upper(events: int, confidence: float) -> float:
 
 def mean_count_lower(events: int, confidence: float) -> float:
     """Return the exact one-sided lower bound of a Poisson mean when `events` were counted."""
-    _checked(events, 1.0)
+    _counted(events)
     share("confidence", confidence)
     if events == 0:
         return 0.0
@@ -154,7 +150,7 @@ def mean_count_lower(events: int, confidence: float) -> float:
 
 def rate_interval(events: int, exposure: float, confidence: float) -> Bounds:
     """Return the exact two-sided interval of a rate, in events per unit of the exposure."""
-    _checked(events, exposure)
+    _lasted(exposure)
     one_sided = (1.0 + share("confidence", confidence)) / 2.0
     return Bounds(
         mean_count_lower(events, one_sided) / exposure, mean_count_upper(events, one_sided) / exposure
@@ -163,7 +159,7 @@ def rate_interval(events: int, exposure: float, confidence: float) -> Bounds:
 
 def mtbf_lower(running_time: float, failures: int, confidence: float) -> float:
     """Return the MTBF exceeded at this one-sided confidence; after no failure T/(-ln(1-confidence))."""
-    _checked(failures, running_time)
+    _lasted(running_time)
     return running_time / mean_count_upper(failures, confidence)
 
 
@@ -172,7 +168,7 @@ def mtbf_interval(running_time: float, failures: int, confidence: float) -> Boun
 
     The handbook drops the upper side after no failure and gives the whole risk to the lower one.
     """
-    _checked(failures, running_time)
+    _lasted(running_time)
     if failures == 0:
         return Bounds(mtbf_lower(running_time, 0, confidence), math.inf)
     rate = rate_interval(failures, running_time, confidence)
@@ -181,7 +177,7 @@ def mtbf_interval(running_time: float, failures: int, confidence: float) -> Boun
 
 def probability_of_showing(mtbf: float, running_time: float) -> float:
     """Return the probability that a fault with this MTBF shows at least once in the running time."""
-    _checked(0, mtbf)
+    _lasted(mtbf)
     if running_time < 0.0:
         raise ValueError(f"a running time of {running_time!r}: expected 0 or more")
     return -math.expm1(-running_time / mtbf)

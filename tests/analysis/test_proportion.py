@@ -82,6 +82,13 @@ def test_allowed_failures_cost_trials(reliability: float, confidence: float, fai
     assert trials > trials_needed(reliability, confidence, failures - 1)
 
 
+def test_where_all_fail_nothing_is_shown() -> None:
+    """5 of 5: any probability up to 1 is possible, and no reliability is shown (Clopper-Pearson, exact)."""
+    assert upper_bound(5, 5, 0.95) == 1.0
+    assert confidence_shown(5, 0.9, failures=5) == 0.0
+    assert reliability_shown(5, 0.95, failures=5) == 0.0
+
+
 def test_nonsense_is_refused() -> None:
     """Impossible counts and confidences in percent are errors that say what was expected."""
     with pytest.raises(ValueError, match="21 events in 20 trials"):
