@@ -31,7 +31,7 @@ def ready_command(
     unit: UnitOption = None,
     power: Annotated[
         bool,
-        typer.Option("--power", help="Power each --unit too: supply reading, link, neighbours."),
+        typer.Option("--power", help="Power each --unit too: supply reading, link, modes, neighbours."),
     ] = False,
     setup_sheet: Annotated[
         Path | None,
@@ -178,7 +178,9 @@ def _all_looks(run: VisitRun, *, power: bool) -> Iterator[ReadinessResult]:
             yield from attempt(topic, looks)
     for slot in usable if power else ():
         unit = bench.units[slot]
-        yield from attempt("under power", partial(powered_looks, unit, partial(run.visit.written, slot)))
+        yield from attempt(
+            "under power", partial(powered_looks, unit, partial(run.visit.written, slot), bench.clock)
+        )
         yield from attempt("under power", partial(_thermometers, bench, unit))
         run.make_safe(slot)
 

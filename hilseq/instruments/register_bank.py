@@ -7,6 +7,7 @@ not know signals, terminals or units.
 from __future__ import annotations
 
 import threading
+import time
 from collections.abc import Collection, Iterable, Mapping, Sequence
 
 from hilseq.description.modbus import ModbusSignal
@@ -21,6 +22,9 @@ from hilseq.instruments.protocols import Channels, Identification, NamedValues, 
 from hilseq.instruments.signals import Snapshot
 from hilseq.instruments.translate import DecodeError, fault, reraise
 
+#: For how long an I/O simulator may show what it drove before, and the pause between two looks, s: one that scans more
+#: slowly is not fit anyway.
+_SHOWN_WITHIN, _PAUSE = 0.25, 0.02
 #: How many names are reported in a message.
 _SHOWN = 4
 
@@ -113,9 +117,14 @@ class RegisterBank(NamedValues):
     def _verify(self, run: Run, values: Mapping[str, float], changing: Collection[str]) -> None:
         """Read a run back, and again where it differs: what is right then, the link had wrong, and no point is.
 
-        Where all that was to change has not, the request was lost, and is made once more.
+        Where all that was to change has not, the request was lost, and is made once more. An I/O simulator may show
+        what it was sent only after its next scan.
         """
         differing = self._read_back(run, values)
+        until = time.monotonic() + _SHOWN_WITHIN
+        while differing and not self.device.asks_again and time.monotonic() < until:
+            time.sleep(_PAUSE)
+            differing = self._read_back(run, values)
         if differing and self.device.asks_again:
             of_run = {name for name in changing if _lies_in(run, self.registers[name])}
             if len(differing) > 1 and differing.keys() == of_run:

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
 
@@ -85,6 +85,7 @@ class PowerSupply:
         self._ceiling: float | None = None  # volts; known once `prepare` has programmed it
         self._set: tuple[float, float] = (0.0, description.ceilings.current)
         self._settings: dict[SupplySetting, float] = {}  # what was sent, of those that can be read back
+        self._just_read: set[SupplySetting] = set()  # those read back since the output was last switched
         self._watched = False  # whether it switches off by itself when it hears nothing
         self._wanted_on = False
         self._on_since = 0.0  # instant of the clock at which it was last switched on
@@ -175,7 +176,9 @@ class PowerSupply:
         """
         if self._ceiling is None:
             raise StandFault(f"supply {self.name} was not prepared: its ceilings are programmed before power")
-        self.check_settings()  # without its protection a unit gets no power
+        self._check_settings(
+            self._settings.keys() - self._just_read
+        )  # without its protection a unit gets no power
         self._output.arm()
         self._wanted_on = True
         self._switch(on=True)
@@ -191,12 +194,18 @@ class PowerSupply:
             self._compare_measured(self._set[0])
 
     def off(self) -> None:
-        """Switch the output off and verify it. Raises StandFault."""
-        self._wanted_on = False
+        """Switch the output off and verify it. Raises StandFault.
+
+        InstrumentReset where somebody else has set its voltage or current limit while it was on, or it has forgotten
+        them: what was seen of a unit until then was seen at another supply.
+        """
+        was_on, self._wanted_on = self._wanted_on, False
         self._switch(on=False)
         self._settles()
         self.errors()
         self._verify_off()
+        if was_on:
+            self._check_settings(self._settings.keys() - {SupplySetting.OVERVOLTAGE})
 
     @property
     def switched(self) -> Measured:
@@ -339,11 +348,15 @@ class PowerSupply:
         that switches off keeps the settings. Where the protection still stands, somebody else has set the rest.
         Nothing is said where no setting can be read back.
         """
+        self._check_settings(self._settings.keys())
+
+    def _check_settings(self, which: Collection[SupplySetting]) -> None:
         if self._ceiling is None:
             return
         name = f"supply {self.name}"
         for setting, sent in reversed(self._settings.items()):  # the protection matters most
-            back, unit = self._differing(setting, sent), setting.unit
+            back = self._differing(setting, sent) if setting in which else None
+            unit = setting.unit
             if back is None:
                 continue
             words = f"({setting} {back:g} {unit} instead of {sent:g} {unit})"
@@ -401,6 +414,7 @@ class PowerSupply:
 
     def _switch(self, *, on: bool) -> None:
         begun = self._clock.now()
+        self._just_read.clear()
         self._output.switch(on=on)
         width = self._clock.now() + self.response - begun
         self._switched = Measured(begun + width / 2, "s", resolution(width))
@@ -478,6 +492,7 @@ class PowerSupply:
                 f"supply {self.name} ({self._output.where}): the {setting} was sent as {value:g} {unit} "
                 f"and reads back as {back:g} {unit}; the difference may be {self._meter.limit(value, unit):g} {unit}"
             )
+        self._just_read.add(setting)
 
     def _set_watchdog(self) -> None:
         """Have the instrument watch, where the stand file says for how long. Raises StandFault."""

@@ -149,7 +149,9 @@ def _require_fit(run: VisitRun, unit: Unit) -> None:
     """Raise StandFault when the profile has hilseq read what this unit does not have."""
     if not unit.supply.is_on:
         return
-    wrong = [f"{run.visit.written(unit.slot, one.place)}: {one.words}" for one in misfits(unit)]
+    wrong = [
+        f"{run.visit.written(unit.slot, one.place)}: {one.words}" for one in misfits(unit, run.bench().clock)
+    ]
     if wrong:
         raise StandFault(
             f"the profile does not fit the unit that answers, or this is another type of unit: {'; '.join(wrong)}",

@@ -8,21 +8,23 @@ at by `powered_looks`.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import partial
 
 from hilseq.analysis.agreement import LOGIC, agree
 from hilseq.analysis.uncertainty import largest_error
+from hilseq.clock import Clock
 from hilseq.description.accuracy import calibrated_parts
 from hilseq.description.checks.stand_file import addresses_of
 from hilseq.description.findings import Place
 from hilseq.description.points import Port
 from hilseq.description.stand import Signal
-from hilseq.errors import HilseqError, NotPerformed, NotResolvable, StandFault, UnitFault
+from hilseq.errors import HilseqError, NotPerformed, NotResolvable, StandFault, UnitFault, UnitSilent
 from hilseq.instruments.ports import open_port
 from hilseq.procedures.bench import ANOTHER, Bench, answers_at
 from hilseq.procedures.ports import partner_of
-from hilseq.procedures.self_check import Loopbacks, misfits, supply_delivers
+from hilseq.procedures.self_check import Loopbacks, Misfit, misfits, supply_delivers
 from hilseq.procedures.unit import Unit
 from hilseq.procedures.wiring import SlotWiring, served_by
 from hilseq.quantities import SYMBOLS
@@ -374,7 +376,7 @@ def attempt(topic: str, looks: Callable[[], Results]) -> list[ReadinessResult]:
     return found
 
 
-def powered_looks(unit: Unit, written: Callable[[Place], str]) -> Results:
+def powered_looks(unit: Unit, written: Callable[[Place], str], clock: Clock) -> Results:
     """Power one unit and look at the stand through it. Whether the unit is well is not judged here.
 
     `written` tells where a key of its profile stands. It is left powered. Raises StandFault, Interlock.
@@ -383,7 +385,7 @@ def powered_looks(unit: Unit, written: Callable[[Place], str]) -> Results:
     yield _supply(unit)
     link = _link(unit)
     yield link
-    yield from _fit(unit, written, ready=link.right is True)
+    yield from _fit(unit, written, clock, ready=link.right is True)
     yield from _network_ports(unit)
     yield from _neighbours(unit)
 
@@ -409,15 +411,52 @@ def _link(unit: Unit) -> ReadinessResult:
     )
 
 
-def _fit(unit: Unit, written: Callable[[Place], str], *, ready: bool) -> Results:
-    """Whatever the profile has hilseq read is there."""
-    wrong = misfits(unit)
+def _fit(unit: Unit, written: Callable[[Place], str], clock: Clock, *, ready: bool) -> Results:
+    """Whatever the profile has hilseq read is there and says something, and each mode can be reached."""
+    wrong = misfits(unit, clock)
+    if not ready:
+        wrong += _not_ready(unit)
+    elif not any(one.place == ("link", "mode") for one in wrong):
+        wrong += _modes(unit)
     for one in wrong:
         yield ReadinessResult("profile", written(one.place), False, one.words, ("profile",))
     if ready and not wrong:
         yield ReadinessResult(
             "profile", f"profile of slot {unit.slot}", True, "the unit has what it has hilseq read"
         )
+
+
+def _not_ready(unit: Unit) -> list[Misfit]:
+    """Return a misfit where a unit that tells its mode never says that it is ready, or nobody has its number."""
+    link = unit.profile.link
+    try:
+        mode, said = unit.modes.reported(), 1.0 if link.ready is None else unit.link.read(link.ready)
+    except UnitSilent:
+        reached = unit.link.reachable()
+        words = f"nothing answers as device {link.device_id}, and the address {reached}: another number, if it is good"
+        return [Misfit(("link", "device-id"), words)] if reached else []
+    except UnitFault:
+        return []
+    words = f"it reads {said:g}, though the unit is {mode}: another register, or a unit that does not start"
+    return [] if said else [Misfit(("link", "ready"), words)]
+
+
+def _modes(unit: Unit) -> list[Misfit]:
+    """Return where a mode that the stand can command by itself is not reached; the unit is back afterwards."""
+    found = []
+    key = "mode" if unit.profile.link.mode_command is None else "mode-command"
+    for mode in unit.profile.mode_list():
+        try:
+            unit.modes.move_to(mode)
+        except NotPerformed:
+            continue
+        except UnitFault as fault:
+            found.append(
+                Misfit(("link", key), f"{fault}: another register, or other numbers, if the unit is good")
+            )
+    with suppress(UnitFault):
+        unit.modes.release()
+    return found
 
 
 def _network_ports(unit: Unit) -> Results:

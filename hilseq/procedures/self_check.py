@@ -18,6 +18,7 @@ draws, is at fault; one that looks well is not, since a cable, a switch or an ad
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
@@ -28,8 +29,10 @@ from hilseq.clock import Clock
 from hilseq.description.checks.registers import Use, orders, profile_uses
 from hilseq.description.findings import Place
 from hilseq.description.profile import Indicator, Mode, Profile
+from hilseq.description.registers import Register
 from hilseq.description.stand import Loopback, Signal, Stand
 from hilseq.errors import LinkLost, NotPerformed, StandFault, UnitFault, UnitInvalidResponse, UnitRefused
+from hilseq.instruments import codec
 from hilseq.instruments.link_tally import PLACE
 from hilseq.instruments.signals import SignalBank
 from hilseq.procedures.bench import Bench
@@ -375,8 +378,8 @@ class Misfit:
     words: str
 
 
-def misfits(unit: Unit) -> list[Misfit]:
-    """Return what the profile has hilseq read and the unit, powered and ready, does not have.
+def misfits(unit: Unit, clock: Clock) -> list[Misfit]:
+    """Return what the profile has hilseq read and the unit, powered and ready, does not have, or has otherwise.
 
     Nothing is said of a unit whose link is silent: that is another fault.
     """
@@ -398,9 +401,76 @@ def misfits(unit: Unit) -> list[Misfit]:
         else:
             answered = True
     if answered:
-        return found + garbled
+        return found + garbled + _meaningless(unit, clock)
     # Where all of them are garbled that is the link, and no width; so it is where a unit that was ready refuses all.
     return [] if unit.starts else found
+
+
+#: By how much a rate or a voltage may differ from what another scale makes of it, as a share; s between two looks at a
+#: clock, long beside what the looks take.
+_ALIKE, _CLOCK_LOOKS = 0.1, 1.1
+
+
+def _meaningless(unit: Unit, clock: Clock) -> list[Misfit]:
+    """Return what is there, and says what no unit says: another register, or another scale or order of words.
+
+    Of a unit that has told its mode before, a number that the profile does not know is the unit's, or its link's.
+    """
+    link, found = unit.profile.link, []
+    with suppress(UnitFault, NotPerformed):
+        for key, register in (("mode", link.mode), ("indicator", link.indicator)):
+            if register is None or (key == "mode" and unit.has_told_its_mode):
+                continue
+            said = unit.link.read(register)
+            if said not in register.values.values():
+                known = ", ".join(f"{number} {name}" for name, number in register.values.items())
+                words = f"it reads {said:g}, which `values` does not know ({known}): another register, or other numbers"
+                found.append(Misfit(("link", key), words))
+        if link.supply_voltage is not None:
+            measured = unit.supply.voltage().value
+            found += _otherwise(unit, "supply-voltage", link.supply_voltage, measured)
+        if link.clock is not None and not link.clock.is_bit:
+            found += _clock_otherwise(unit, link.clock, clock)
+    return found
+
+
+def _otherwise(unit: Unit, key: str, register: Register, right: float) -> list[Misfit]:
+    """Return a misfit where a register is far from what is right, and right in another order or by a power of ten."""
+    words = unit.link.read_block(register.table, register.address, register.kind.width)
+    said = codec.decode(register, words)
+    if abs(said - right) <= _ALIKE * right:
+        return []
+    other = codec.decode(register, words[::-1])
+    if register.kind.width > 1 and abs(other - right) <= _ALIKE * right:
+        return [
+            Misfit(
+                ("link", key),
+                f"it reads {said:.4g} where {right:.4g} is right: the other `order` makes it so",
+            )
+        ]
+    return _by_power_of_ten(key, said / right, f"it reads {said:.4g} where {right:.4g} is right")
+
+
+def _clock_otherwise(unit: Unit, register: Register, clock: Clock) -> list[Misfit]:
+    """Return a misfit where the clock runs so fast or slow as only another order of words or scale makes it."""
+    begun, first = clock.now(), unit.link.read(register)
+    clock.sleep(_CLOCK_LOOKS)
+    ended, last = clock.now(), unit.link.read(register)
+    rate = (last - first) / (ended - begun)
+    if (
+        register.kind.width > 1 and rate >= (1 << 15) * register.scale
+    ):  # whole seconds in less than two of them
+        words = f"it goes on by {rate:.4g} s in a second: the other `order` makes a clock of it"
+        return [Misfit(("link", "clock"), words)]
+    return _by_power_of_ten("clock", rate, f"it goes on by {rate:.4g} s in a second")
+
+
+def _by_power_of_ten(key: str, factor: float, words: str) -> list[Misfit]:
+    if factor <= 0.0 or not (power := round(math.log10(factor))):
+        return []
+    if abs(factor / 10.0**power - 1.0) > _ALIKE:
+        return []
+    return [Misfit(("link", key), f"{words}, a factor of {10.0**power:g}: another `scale` makes it so")]
 
 
 def _identification(unit: Unit) -> list[Misfit]:

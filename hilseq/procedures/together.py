@@ -243,7 +243,7 @@ def run_together(unit: Unit, clock: Clock) -> Together:
 def _affordable(unit: Unit, clock: Clock, outputs: tuple[str, ...]) -> int:
     """Return how many steps are made: fewer where their exchanges take long, with a unit or an I/O that answers slowly.
 
-    In each step the points are written, read back and looked at, which takes about as long as three looks.
+    In each step the points are written, read back and looked at, which takes about as long as three looks at each kind.
     """
     begun = clock.now()
     for _ in range(3):
@@ -251,6 +251,8 @@ def _affordable(unit: Unit, clock: Clock, outputs: tuple[str, ...]) -> int:
             unit.outputs.seen()
         if unit.inputs.names:
             unit.inputs.reported()
+        if unit.analog.names:  # which are written and read over the link, too
+            unit.modes.reported()
     each = clock.now() - begun
     return STEPS if STEPS * each <= _EXCHANGING else max(_LEAST, int(_EXCHANGING / each))
 

@@ -44,6 +44,8 @@ PATIENCE = 2.0
 _LEFT_ALONE = 0.9
 #: Time between two looks at the interlocks while a starting unit is left alone, s.
 _WATCHED_EVERY = 0.5
+#: What has answered so shortly before is ready still: from the end of one check to the next, s.
+_JUST_HEARD = 1.0
 #: Time not worth waiting for, s.
 _AT_ONCE = 1e-6
 
@@ -138,6 +140,8 @@ class Unit:
         self._idle = _NEVER
         #: The mode that it was last seen in, and what it had been touched by then; None once it is told another.
         self._seen_in: tuple[Mode, _Touched] | None = None
+        #: When it last told its mode as it should, s of the clock.
+        self._heard = -math.inf
         self._watch_modes(modes)
 
     @property
@@ -278,7 +282,22 @@ class Unit:
         """Power the unit if it is off, and wait until it is ready."""
         if not self.supply.is_on:
             self.supply.on()
-        self.wait_until_ready()
+        if self._was_just_heard():
+            self.supply.check_interlocks()
+        else:
+            self.wait_until_ready()
+
+    @property
+    def has_told_its_mode(self) -> bool:
+        """Whether it was ever seen in a mode that the profile knows and it was told."""
+        return math.isfinite(self._heard)
+
+    def _was_just_heard(self) -> bool:
+        """Tell whether the unit has told its mode since it got ready, and so shortly before that it need not again."""
+        since = self.supply.powered_since
+        return (
+            since is not None and since == self._ready_since and self._clock.now() - self._heard < _JUST_HEARD
+        )
 
     def restart(self) -> Measured:
         """Take the supply away for the profile's off-time, give it back, wait until ready."""
@@ -314,7 +333,7 @@ class Unit:
             telling(mode)
 
         def reach(mode: Mode) -> None:
-            self._seen_in = mode, self._touched()
+            self._seen_in, self._heard = (mode, self._touched()), self._clock.now()
             reached(mode)
 
         modes.telling, modes.reached = tell, reach
@@ -332,6 +351,7 @@ class Unit:
         with suppress(UnitSilent, UnitInvalidResponse, UnitRefused):
             compared()
             if self.modes.reported() is mode or (seen := self.modes.reported()) is mode:
+                self._heard = self._clock.now()
                 return
             self._seen_in, self._idle = None, _NEVER
             raise UnitFault(

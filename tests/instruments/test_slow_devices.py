@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from hilseq.description.registers import ModbusLimits, Register, RegisterTable
-from hilseq.errors import InstrumentTimeout, UnitSilent
+from hilseq.errors import InstrumentTimeout, StandFault, UnitSilent
 from hilseq.instruments import pdu
 from hilseq.instruments.modbus import ModbusDevice
 from hilseq.instruments.register_bank import RegisterBank
@@ -323,3 +323,20 @@ def test_a_device_that_goes_on_refusing_is_reported_at_the_deadline(one_at_a_tim
         for _ in range(2):
             with pytest.raises(UnitSilent, match=r"[Rr]efused"):
                 device.read_block(HOLDING, 0, 1)
+
+
+def test_an_io_that_shows_what_it_was_sent_after_its_next_scan(serve: Serve) -> None:
+    """It is read back until it does; one that never does is reported as ever."""
+    shown = [0, 0, 42]
+
+    def late(connection: socket.socket, _: int) -> None:
+        for head, body in modbus_requests(connection):
+            read = b"\x03\x02\x00" + bytes([shown.pop(0) if len(shown) > 1 else shown[0]])
+            connection.sendall(modbus_frame(head, read if body[0] == 3 else body[:5]))
+
+    register = Register(table=HOLDING, address=0)
+    with ModbusDevice.over_tcp("io rack", serve(late).endpoint) as device:
+        bank = RegisterBank({"level": register}, device)
+        bank.write_many({"level": 42.0})
+        with pytest.raises(StandFault, match="written as 41 and reads back as 42"):
+            bank.write_many({"level": 41.0})

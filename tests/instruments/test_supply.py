@@ -174,6 +174,18 @@ def test_a_supply_that_was_without_mains_gives_no_power(
     supply.check_settings()
 
 
+def test_a_supply_that_was_set_while_it_was_on_tells_when_it_is_off(make: Make, bench: Bench) -> None:
+    """What was seen of a unit until then was seen at another supply; the output is off all the same."""
+    supply = make()
+    supply.prepare(30.0, 0.5)
+    supply.set(24.0)
+    supply.on()
+    bench.settings["VOLT"] = 21.0
+    with pytest.raises(InstrumentReset, match="voltage setting 21 V instead of 24 V"):
+        supply.off()
+    assert not bench.on
+
+
 def test_without_read_backs_nothing_is_said_of_the_settings(make: Make, bench: Bench) -> None:
     """What cannot be asked is no reason to stop, nor is anything before it was prepared."""
     supply = make(commands=NO_READ_BACK)

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import cast
 
 import pytest
 
+from hilseq.description.registers import WordOrder
 from hilseq.errors import LinkLost
 from hilseq.plugin.classify import Outcome
 from hilseq.plugin.gates import recheck_stand
 from hilseq.plugin.planned import PlannedCheck
 from hilseq.plugin.visit_run import VisitRun
 from hilseq.procedures.bench import Bench
+from hilseq.procedures.self_check import misfits
 from hilseq.verdicts import CheckVerdict
 from tests.procedures.twin_unit import TwinUnit
 
@@ -77,3 +80,30 @@ def test_what_is_not_made_once_more_is_weighed(away: TwinUnit, stage: str, repea
     again, run = _recheck(away, "q05", stage=stage, repeated=repeated)
     assert again == ""
     assert [what for what, _ in run.events] == ["stand asked"]
+
+
+@pytest.mark.parametrize(
+    ("key", "change", "words"),
+    [
+        ("supply_voltage", {"scale": 0.0001}, "where 24 is right, a factor of 0.1: another `scale`"),
+        ("clock", {"scale": 1.0}, "a factor of 1000: another `scale`"),
+        ("clock", {"order": WordOrder.LOW_FIRST}, "the other `order` makes a clock of it"),
+        ("mode", {"values": {"stopped": 4, "live": 5}}, "it reads 0, which `values` does not know"),
+    ],
+    ids=["scale of a voltage", "scale of a clock", "order of words", "numbers of the modes"],
+)
+def test_what_a_register_cannot_say_is_the_profiles(
+    good: TwinUnit, key: str, change: dict[str, object], words: str
+) -> None:
+    """It is there and reads, and means nothing as the profile has it: the key is told."""
+    unit, known = good.unit, good.unit.profile
+    register = getattr(known.link, key).model_copy(update=change)
+    unit._heard = -math.inf  # as of one that was never told a mode
+    assert misfits(unit, good.clock) == []
+    unit.profile = known.model_copy(update={"link": known.link.model_copy(update={key: register})})
+    try:
+        (found,) = misfits(unit, good.clock)
+    finally:
+        unit.profile = known
+    assert found.place == ("link", key.replace("_", "-"))
+    assert words in found.words
