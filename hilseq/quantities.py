@@ -62,7 +62,8 @@ class QuantityError(ValueError):
 def legal_forms(dimension: str) -> str:
     """Return the sentence that tells how a quantity of `dimension` is written."""
     _, table = UNITS[dimension]
-    return f"a {dimension} with one of the units {', '.join(table)}"
+    units = f"one of the units {', '.join(table)}" if len(table) > 1 else f"the unit {next(iter(table))}"
+    return f"a {dimension} with {units}"
 
 
 #: Two spellings of one symbol: the micro sign and the Greek letter, the ohm sign and the Greek letter, the minus sign.

@@ -39,4 +39,6 @@ def sequences(named: Iterable[str]) -> list[str]:
             near = difflib.get_close_matches(path.name, [other.name for other in beside], n=1)
             meant = f"; did you mean {str(path.with_name(near[0]))!r}?" if near else ""
             raise UsageError(f"there is no sequence {one}: expected a file or a folder of sequences{meant}")
+        if path.is_file() and path.suffix != ".py":
+            raise UsageError(f"{path} is no sequence: expected a Python file, or a folder of them")
     return found

@@ -7,12 +7,13 @@ import re
 import shutil
 import sys
 import textwrap
+from collections import Counter
 from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import Annotated, Any, ClassVar
 
 import typer
-from typer.core import TyperCommand, TyperGroup
+from typer.core import TyperCommand, TyperGroup, TyperOption
 
 STAND = "HILSEQ_STAND"
 StandOption = Annotated[Path, typer.Option("--stand", metavar="FILE", envvar=STAND, help="Stand file.")]
@@ -54,9 +55,17 @@ class CliCommand(TyperCommand):
 
     #: Key in the context's `meta` of what follows `--`.
     AFTER = "hilseq.after"
+    #: The one option whose last value counts: whoever is given a line with a folder may name another.
+    OUT = "--out"
 
     def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
-        """Read the command line; a value of another type is refused with what was expected."""
+        """Read the command line; a value of another type, and a second one, is refused with what was expected."""
+        given = Counter(self.make_parser(ctx).parse_args(list(args))[2])
+        for option, times in given.items():
+            if not isinstance(option, TyperOption) or option.multiple or option.is_flag:
+                continue
+            if times > 1 and self.OUT not in option.opts:
+                raise typer.BadParameter(f"it is given {times} times; expected it once", ctx, option)
         try:
             return super().parse_args(ctx, args)
         except typer.BadParameter as error:
@@ -72,11 +81,28 @@ class PytestCommand(CliCommand):
     """A command that hands what follows `--` on to pytest."""
 
     def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
-        """Put what follows `--` aside."""
+        """Put what follows `--` aside; an option that only pytest may know belongs there."""
         if "--" in args:
             place = args.index("--")
             args, ctx.meta[self.AFTER] = args[:place], args[place + 1 :]
-        return super().parse_args(ctx, args)
+        try:
+            return super().parse_args(ctx, args)
+        except typer.Exit:
+            raise
+        except Exception as error:
+            unknown = getattr(error, "option_name", "")
+            if unknown and not getattr(error, "possibilities", None):
+                own = {name for each in self.params for name in each.opts}
+                dashed = next(
+                    (f"-{word}" for word in args if word.startswith(unknown) and f"-{word}" in own), ""
+                )
+                error.message = (  # type: ignore[attr-defined] # the library's error has no name of its own
+                    f"No such option: {dashed[1:]}; did you mean {dashed}?"
+                    if dashed
+                    else f"No such option: {unknown}; options of pytest follow after --, as in: "
+                    f"hilseq {ctx.info_name} ... -- {unknown}"
+                )
+            raise
 
 
 #: What stands before the words of a line: spaces, a dash, or a short name with a colon.
@@ -86,7 +112,7 @@ _BEFORE = re.compile(r" *(?:- |[a-z ]{1,14}: +)?")
 def say(text: object = "", *, err: bool = False) -> None:
     """Print lines; on a terminal each is broken between words, and what follows is set in below them."""
     stream = sys.stderr if err else sys.stdout
-    columns = shutil.get_terminal_size().columns if stream.isatty() else 0
+    columns = shutil.get_terminal_size().columns if stream is not None and stream.isatty() else 0
     for line in str(text).split("\n"):
         before = _BEFORE.match(line)
         inside = " " * (before.end() if before is not None and before.end() else 4)

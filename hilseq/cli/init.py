@@ -107,24 +107,31 @@ def init_command(
         int | None, typer.Option(metavar="N", min=1, max=64, help="A bench of so many slots that are alike.")
     ] = None,
     outputs: Annotated[
-        int | None, typer.Option(metavar="N", min=1, max=512, help="With --slots: outputs of a unit (16).")
+        int | None,
+        typer.Option(
+            metavar="N", min=1, max=512, help="Outputs of a unit on such a bench, one slot by default (16)."
+        ),
     ] = None,
     inputs: Annotated[
-        int | None, typer.Option(metavar="N", min=1, max=512, help="With --slots: inputs of a unit (16).")
+        int | None,
+        typer.Option(
+            metavar="N", min=1, max=512, help="Inputs of a unit on such a bench, one slot by default (16)."
+        ),
     ] = None,
 ) -> None:
     """Make a folder with a stand file, a profile, a sequence and the documents to start from.
 
-    What is to be changed is marked with <==. Nothing that exists is written over. Without --slots the stand is a bench
+    What is to be changed is marked with <==. Nothing that exists is written over. Without a number the stand is a bench
     with one slot whose every line is explained, and the unit one with everything that a profile can hold.
 
     Example: hilseq init my-bench
 
+    Example: hilseq init my-bench --outputs 12 --inputs 10
+
     Example: hilseq init my-rack --slots 8 --outputs 32 --inputs 24
     """
     if slots is None and (outputs or inputs):
-        raise UsageError("--outputs and --inputs are for a bench of alike slots: give --slots too")
-
+        slots = 1
     contents = {
         name: _in_the_folder((resources.folder(room) / path).read_text(encoding="utf-8"))
         for name, (room, path) in _COPIES.items()
@@ -173,13 +180,27 @@ def bench_files(slots: int, outputs: int, inputs: int) -> tuple[str, str]:
         )
     names = _slot_names(slots)
     q, i = _names("q", outputs), _names("i", inputs)
+    many = slots > 1
+    all_slots, hosts = _range(names), f"{{101..{100 + slots}}}" if many else "101"
+    alike = f"# A bench of {slots} slots that are alike: `{all_slots}` stands for all of them."
     words = {
-        "slots": slots,
+        "about": alike if many else "# A bench with one slot.",
+        "rules": "TOPICS.md, *Many slots*, has the rules;"
+        if many
+        else "README.md builds such a bench step by step;",
+        "count": f"{slots} slots" if many else "one slot",
+        "order": "The first slot first, then the others at the addresses that follow."
+        if many
+        else "The wiring list.",
+        "whose": "the units' own addresses" if many else "the unit's own address",
+        "where": " of slot {slot}" if many else "",
+        "each": f"{all_slots} " if many else "",
+        "one": f"{names[0]} " if many else "",
+        "hosts": hosts,
         "outputs": outputs,
         "inputs": inputs,
-        "slot_range": _range(names),
+        "slot_range": all_slots,
         "first": names[0],
-        "last_host": 100 + slots,
         "cover": slots * (outputs + inputs),
         "behind_outputs": slots * outputs,
         "q": _range(q),
@@ -191,10 +212,14 @@ def bench_files(slots: int, outputs: int, inputs: int) -> tuple[str, str]:
         "accuracy": "0.1 % + 20 mV",
         "q_last": q[-1],
         "i1": i[0],
-        "i_last": i[-1],
+        "at_inputs": _range([f"at {name}" for name in i]),
     }
     supplies = [
-        _template("supply").substitute(names=_range([f"p{n}" for n in numbers]), host=10 + order)
+        _template("supply").substitute(
+            names=_range([f"p{n}" for n in numbers]),
+            host=10 + order,
+            which="the first; the others count on" if len(numbers) > 1 else "number of the output",
+        )
         for order, numbers in enumerate(_by_supply(slots))
     ]
     stand = _template("bench").substitute(words, supplies="".join(supplies))
@@ -229,4 +254,4 @@ def _names(word: str, count: int) -> list[str]:
 
 
 def _range(names: list[str]) -> str:
-    return f"{names[0]}..{names[-1]}"
+    return f"{names[0]}..{names[-1]}" if len(names) > 1 else names[0]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Mapping
+from pathlib import Path
 from typing import ClassVar
 
 import typer
@@ -101,6 +102,15 @@ def top(
 UNEXPECTED = 70
 
 
+def _about(error: OSError) -> str:
+    """Return what stood in the way, in words."""
+    try:
+        Path.cwd()
+    except OSError:
+        return "the present folder does not exist any more; change into another one"
+    return f"{error.filename or 'the output'}: {error.strerror or error}"
+
+
 def main() -> None:
     """Run the command line; errors of our own are one or two lines on stderr, never a traceback."""
     from hilseq.errors import (
@@ -129,8 +139,7 @@ def main() -> None:
         # What is ours to write is met where it is written; this is the output, or a file we were given.
         if os.environ.get("HILSEQ_DEBUG"):
             raise
-        where = error.filename or "the output"
-        print(f"hilseq: {where}: {error.strerror or error}", file=sys.stderr)
+        print(f"hilseq: {_about(error)}", file=sys.stderr)
         sys.exit(int(ExitCode.USAGE))
     except Exception as error:
         if os.environ.get("HILSEQ_DEBUG"):

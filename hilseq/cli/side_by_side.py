@@ -12,7 +12,7 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -242,7 +242,7 @@ def _run(visits: Sequence[SlotVisit], stream: IO[str], detail: int, clock: Stepp
     The clock is closed when each visit has begun or ended: from then on their time moves together.
     """
     view = _View(stream, detail)
-    with passed_on(visits) as heard:
+    with passed_on(lambda: [visit.process for visit in visits]) as heard:
         visits[0].start()  # alone, so that what holds the stand for all is there before the others ask for it
         with view.live(visits):
             while not all(visit.ended for visit in visits):
@@ -276,7 +276,7 @@ def worst_code(codes: Iterable[int]) -> int:
 
 
 @contextmanager
-def passed_on(visits: Iterable[SlotVisit]) -> Iterator[list[int]]:
+def passed_on(processes: Callable[[], Iterable[subprocess.Popen[bytes] | None]]) -> Iterator[list[int]]:
     """Pass the signals that end a run on to every visit: each makes its slot safe. Yield those that came."""
     heard: list[int] = []
 
@@ -284,9 +284,9 @@ def passed_on(visits: Iterable[SlotVisit]) -> Iterator[list[int]]:
         heard.append(number)
         if number == HANG_UP:
             detach_closed_terminal()
-        for visit in list(visits):
-            if visit.process is not None and visit.process.poll() is None:
-                visit.process.send_signal(number)
+        for process in processes():
+            if process is not None and process.poll() is None:
+                process.send_signal(number)
 
     before = {number: signal.signal(number, pass_on) for number in ending_signals()}
     try:
@@ -294,6 +294,19 @@ def passed_on(visits: Iterable[SlotVisit]) -> Iterator[list[int]]:
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)
+
+
+def visit_here(line: Sequence[str]) -> tuple[int, list[int]]:
+    """Run `hilseq run` in a process of its own, in this terminal; return its exit code and the signals that came.
+
+    They end the visit, which makes its stand safe, and not the process that waits for it.
+    """
+    begun: list[subprocess.Popen[bytes]] = []
+    with passed_on(lambda: begun) as heard:
+        command = [sys.executable, "-P", "-m", "hilseq", "run", *line]
+        begun.append(subprocess.Popen(command, start_new_session=True))  # Ctrl-C comes once, from us
+        code = begun[0].wait()
+    return int(ExitCode.INCOMPLETE) if code < 0 else code, heard
 
 
 class _View:

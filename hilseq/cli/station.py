@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 import shlex
+import signal
 import subprocess
 import sys
 import time
@@ -153,6 +154,8 @@ class Day:
         self._warning = ""
         #: Whether no more units are taken.
         self._ends = False
+        #: Signals that came.
+        self._heard: list[int] = []
         self._fitted: dict[str, str] = {}
         self._tally: Counter[Disposition] = Counter()
 
@@ -160,8 +163,8 @@ class Day:
 
     @property
     def is_hung_up(self) -> bool:
-        """Whether the terminal was closed under it: never here, where that ends the process or its visit."""
-        return False
+        """Whether the terminal was closed under a visit."""
+        return HANG_UP in self._heard
 
     def work(self, operator: str) -> None:
         """Take unit after unit. Raises EOFError when the day ends."""
@@ -294,13 +297,14 @@ class Day:
 
     def _run(self, units: Mapping[str, tuple[str, Path]]) -> Path:
         """Make the visit in a process of its own; return its folder."""
+        from hilseq.cli.side_by_side import visit_here
+
         folder = self._folder(serial for serial, _ in units.values())
-        line = [sys.executable, "-P", "-m", "hilseq", "run", *self._line(units), "--out", str(folder)]
         self._clear()
-        run = subprocess.Popen([*line, "--", "--intake-complete"])
-        while run.returncode is None:
-            with suppress(KeyboardInterrupt):  # the run hears it too, and makes the stand safe
-                run.wait()
+        line = [*self._line(units), "--out", str(folder), "--", "--intake-complete"]
+        _, self._heard = visit_here(line)
+        if set(self._heard) - {signal.SIGINT}:  # Ctrl-C ends the visit, anything else the day
+            raise EOFError
         return folder
 
     # -- what is seen --------------------------------------------------------------------------------
@@ -405,20 +409,13 @@ class BenchDay(Day):
         super().__init__(*about)
         self._visits: dict[str, SlotVisit] = {}
         self._begun: dict[str, float] = {}
-        #: Signals that came: then the visits end, and nobody is asked any more.
-        self._heard: list[int] = []
         #: By slot, the question that was answered last.
         self._answered: dict[str, EventLogged] = {}
         self._shown: tuple[str, ...] = ()
         self._tick = self._require_quiet
 
-    @property
-    def is_hung_up(self) -> bool:
-        """Whether the terminal was closed under it."""
-        return HANG_UP in self._heard
-
     def _require_quiet(self) -> None:
-        if self._heard:
+        if self._heard:  # the visits end, and nobody is asked any more
             raise EOFError
 
     def work(self, operator: str) -> None:
@@ -426,7 +423,7 @@ class BenchDay(Day):
         from hilseq.cli.side_by_side import passed_on
 
         self._operator = operator or self._ask("Who is at the stand? Type your name.")
-        with passed_on(self._visits.values()) as self._heard:
+        with passed_on(lambda: [visit.process for visit in self._visits.values()]) as self._heard:
             while self._visits or not self._ends:
                 with suppress(EOFError):
                     self._continue()

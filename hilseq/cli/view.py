@@ -336,6 +336,7 @@ def _refused_by_pytest(words: str, plugins: pytest.PytestPluginManager) -> str:
     if not said.startswith(_NO_OPTION):
         return f"what follows --: {said}"
     word = said.removeprefix(_NO_OPTION).split()[0].partition("=")[0]
+    where = "PYTEST_ADDOPTS" if word in os.environ.get("PYTEST_ADDOPTS", "") else "what follows --"
     parser = plugins.getplugin("pytestconfig")._parser  # noqa: SLF001 - pytest has no other list of its options
     groups = (parser._anonymous, *parser._groups)  # noqa: SLF001
     near = nearest_word(
@@ -344,7 +345,7 @@ def _refused_by_pytest(words: str, plugins: pytest.PytestPluginManager) -> str:
     meant = (
         f"did you mean {near!r}?" if near else "expected an option of pytest, such as -x, -k WORDS or --lf"
     )
-    return f"what follows --: there is no option {word!r}; {meant}"
+    return f"{where}: there is no option {word!r}; {meant}"
 
 
 @contextmanager

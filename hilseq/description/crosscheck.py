@@ -235,16 +235,18 @@ def supply_serves_the_ratings(stand: Stand, slot: str, profile: Profile) -> Find
 def ports_are_wired(stand: Stand, slot: str, profile: Profile) -> Findings:
     """Each port of the unit is wired in the slot, and each wired port is one of the unit."""
     wired, part = stand.slots[slot].ports, profile.part
+    unwired = [name for name in profile.ports if name not in wired]
+    meant = {name: nearest_word(name, unwired) for name in wired if name not in profile.ports}
     for name, port in profile.ports.items():
-        if name not in wired:
-            yield Finding(
-                ("slots", slot, "ports"),
-                f"{name} of {part} is not wired in slot {slot}",
-                f"the key {name!r} with a resource",
-                nearest_word(name, [known for known in wired if known not in profile.ports]),
-                at_key=True,
-                seen=("ports", name),
-            )
+        if name in unwired:
+            if name not in meant.values():  # said where it is misspelt
+                yield Finding(
+                    ("slots", slot, "ports"),
+                    f"{name} of {part} is not wired in slot {slot}",
+                    f"the key {name!r} with a resource",
+                    at_key=True,
+                    seen=("ports", name),
+                )
         elif find_driver("serial partner", port.partner).network and not re.fullmatch(
             r"\S+:\d+", wired[name].resource
         ):
@@ -254,16 +256,15 @@ def ports_are_wired(stand: Stand, slot: str, profile: Profile) -> Findings:
                 "HOST:PORT such as 192.0.2.30:502",
                 seen=("ports", name, "partner"),
             )
-    for name in wired:
-        if name not in profile.ports:
-            yield Finding(
-                ("slots", slot, "ports", name),
-                f"{part} has no {name!r}",
-                f"one of {', '.join(profile.ports)}" if profile.ports else "no ports in this slot",
-                nearest_word(name, [known for known in profile.ports if known not in wired]),
-                at_key=True,
-                seen=("ports",),
-            )
+    for name, nearest in meant.items():
+        yield Finding(
+            ("slots", slot, "ports", name),
+            f"{part} has no {name!r}",
+            f"one of {', '.join(profile.ports)}" if profile.ports else "no ports in this slot",
+            nearest,
+            at_key=True,
+            seen=("ports",),
+        )
 
 
 def neighbours_are_known(stand: Stand, slot: str, profile: Profile) -> Findings:

@@ -202,8 +202,17 @@ def nearest_word(word: object, words: Iterable[object], likeness: float = LIKE) 
     for habit in _HABITS.get(str(word)[:100].lower().replace("_", "-"), ()):
         if habit in known and habit != word:
             return habit
+    alike = [name for name in known if _without_zeros(name) == _without_zeros(str(word)[:100]) != ""]
+    if len(alike) == 1 and alike[0] != word:  # q1 for q01
+        return alike[0]
     meant = _closest(str(word)[:100], known, likeness)
     return meant if meant != word else ""
+
+
+def _without_zeros(name: str) -> str:
+    """Return a name with its last number without leading zeros; empty for one that ends in none."""
+    prefix = name.rstrip("0123456789")
+    return f"{prefix.lower()}{int(name[len(prefix) :])}" if prefix != name else ""
 
 
 def must_be_known(kind: str, names: Iterable[str], known: Collection[str]) -> None:

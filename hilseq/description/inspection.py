@@ -10,6 +10,7 @@ from pathlib import Path
 
 from hilseq.description.accuracy import calibrated_parts
 from hilseq.description.checks.magnitudes import unusual_numbers_of_a_profile, unusual_numbers_of_a_stand
+from hilseq.description.checks.profile_values import cycles_fall_into_the_soak
 from hilseq.description.checks.stand_file import serial_ports_are_of_this_system
 from hilseq.description.crosscheck import untested_claims, visit_problems, visit_warnings, waived
 from hilseq.description.findings import Finding, problems_of
@@ -179,7 +180,9 @@ def _of_the_file(loaded: DescriptionFile[Stand] | DescriptionFile[Profile]) -> l
     if isinstance(loaded.model, Stand):
         found = [*unusual_numbers_of_a_stand(loaded.model)]
     else:
-        found = [*stages_and_readings_are_known(loaded.model), *unusual_numbers_of_a_profile(loaded.model)]
+        profile = loaded.model
+        found = [*stages_and_readings_are_known(profile), *unusual_numbers_of_a_profile(profile)]
+        found += cycles_fall_into_the_soak(profile)
     found = [finding for finding in found if finding.warning]
     return problems_of(found, loaded.document, loaded.path, partial=False)
 

@@ -227,11 +227,17 @@ def _worded(faults: list[ErrorDetails], document: SourcePosition, path: Path, sh
     """Put faults into words; those of one range stand at one place and are said once."""
     said: set[tuple[object, ...]] = set()
     result: list[Problem] = []
-    for fault in faults:
+    #: Keys that were meant by one that is not known: they are not missing.
+    meant: set[Place] = set()
+    for fault in sorted(faults, key=lambda fault: fault["type"] == "missing"):
         if len(result) >= _MOST_FAULTS:
             result.append(Problem(path, 0, 0, f"more than {_MOST_FAULTS} faults; the rest is not shown"))
             break
         wording = in_words(fault, document, shape)
+        if fault["type"] == "missing" and _place_of(fault) in meant:
+            continue
+        if fault["type"] == "extra_forbidden" and wording.nearest:
+            meant.add((*_place_of(fault)[:-1], wording.nearest))
         same = (wording.mark, fault["type"], str(fault["loc"][-1:]))
         if same not in said:
             said.add(same)

@@ -171,9 +171,10 @@ def _plain_words(
 
 def _listed_once(value: SourcePosition) -> str:
     """Return how a value that stands alone is written as a list."""
-    if isinstance(value.content, dict) or not (value.quoted or isinstance(value.content, int | float)):
+    is_item = value.quoted or isinstance(value.content, int | float) or "," in value.text
+    if isinstance(value.content, dict) or not is_item:
         return _WANTED["list_type"]
-    item = f'"{value.text}"' if value.quoted else value.text
+    item = f'"{value.text}"' if value.quoted or isinstance(value.content, float) else value.text
     return f"a list, such as [{item[:_SHOWN]}]"
 
 
@@ -260,6 +261,9 @@ def _as_number(text: str) -> str:
     percent = re.fullmatch(r"([0-9]+(?:\.[0-9]+)?) ?%", text)
     if percent is not None:
         return f"; write {float(percent[1]) / _PERCENT:g}"
+    fraction = re.fullmatch(r"([0-9]{1,9}) ?/ ?([1-9][0-9]{0,8})", text)
+    if fraction is not None:
+        return f"; write {int(fraction[1]) / int(fraction[2]):.12g}"
     if re.fullmatch(r"[-+]?[0-9]+,[0-9]+", text):
         return f"; write {text.replace(',', '.')}"
     hexadecimal = re.fullmatch(

@@ -39,6 +39,12 @@ def read_text(path: Path) -> str:
     data = _read_bytes(path)
     if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
         raise _whole(path, "the file is UTF-16", "UTF-8; save it again with that encoding")
+    if data[:4] == b"PK\x03\x04":
+        raise _whole(
+            path,
+            "this is no text but a workbook of a spreadsheet, or another archive",
+            "a text file; save it as CSV",
+        )
     try:
         text = data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -77,6 +83,10 @@ def compose(text: str, path: Path) -> tuple[SourcePosition, list[Problem]]:
     except (yaml.YAMLError, RecursionError) as error:
         composer.problems.append(Problem(path, 0, 0, f"not readable as YAML ({error})"))
         document = None
+    if document is not None and isinstance(document.content, str) and not document.quoted:
+        missing = _missing_colon(_LINE_BREAK.split(text), document.mark.line - 1)
+        if missing is not None:  # YAML takes it all for one text
+            raise DescriptionError([*composer.problems, Problem(path, *missing)])
     if document is None:
         if composer.problems:
             raise DescriptionError(composer.problems)
@@ -165,25 +175,49 @@ def _syntax_problem(error: yaml.MarkedYAMLError, text: str, path: Path) -> Probl
     return Problem(path, place.line + 1, place.column + 1, *_syntax_words(said, here, opened))
 
 
-_KEY = re.compile(r"(?P<indent> *)(?:- )?(?P<key>[\w.][\w. -]*):(?P<value>.*)")
+_KEY = re.compile(r" *(?:- )?(?P<key>[\w.][\w. -]*):(?P<value>.*)")
 _NO_SPACE = re.compile(r" *(?:- )?(?P<key>[\w.-]+):[^\s/]")
 _NO_COLON = re.compile(r" *(?P<key>[\w.-]+) +[\[{]")
+_WORDS_WITHOUT_COLON = re.compile(r" *(?:- )?(?P<key>[A-Za-z][\w.-]*) +[^\s:](?:[^:]|:(?!\s|$))*")
 
 
-def _slip_of_layout(said: str, lines: list[str], line: int, opened: int) -> tuple[int, int, str, str] | None:
-    """Return line, column, what is wrong and what was expected where a slip of the layout explains a syntax error."""
+def _missing_colon(lines: list[str], line: int) -> tuple[int, int, str, str] | None:
+    """Return the problem of a line that begins with a word and values and has no colon, None where it has one."""
+    written = lines[line].partition(" #")[0].rstrip() if 0 <= line < len(lines) else ""
+    match = _WORDS_WITHOUT_COLON.fullmatch(written)
+    if match is None:
+        return None
+    wrong = f"no colon behind `{match['key']}`"
+    return line + 1, match.end("key") + 1, wrong, "a colon and a space behind the key"
+
+
+def _slip_of_colon(said: str, lines: list[str], line: int, opened: int) -> tuple[int, int, str, str] | None:
+    """Return line, column, what is wrong and what was expected where a key lacks its colon, or the space behind it."""
     if "could not find expected ':'" in said:
         match = _NO_SPACE.match(lines[opened])
         if match is not None:
             wrong = f"no space behind the colon of `{match['key']}`"
             return opened + 1, match.end(), wrong, "a space between the colon and the value"
-    if not any(part in said for part in ("mapping values", "expected key", "<block end>")):
+        return _missing_colon(lines, opened)
+    above = next(
+        (at for at in range(line - 1, -1, -1) if lines[at].strip() and lines[at].lstrip()[0] != "#"), None
+    )
+    if above is None or not any(part in said for part in ("mapping values", "<document start>")):
         return None
-    above = next((at for at in range(line - 1, -1, -1) if lines[at].strip()), None)
-    match = None if above is None or "mapping values" not in said else _NO_SPACE.match(lines[above])
-    if above is not None and match is not None:  # it took this line for the rest of a text
+    match = _NO_SPACE.match(lines[above])
+    if match is not None:  # it took this line for the rest of a text
         wrong = f"no space behind the colon of `{match['key']}`"
         return above + 1, match.end(), wrong, "a space between the colon and the value"
+    return _missing_colon(lines, above)
+
+
+def _slip_of_layout(said: str, lines: list[str], line: int, opened: int) -> tuple[int, int, str, str] | None:
+    """Return line, column, what is wrong and what was expected where a slip of the layout explains a syntax error."""
+    slip = _slip_of_colon(said, lines, line, opened)
+    if slip is not None:
+        return slip
+    if not any(part in said for part in ("mapping values", "expected key", "<block end>", "'-' indicator")):
+        return None
     text = lines[line] if line < len(lines) else ""
     match = _NO_COLON.match(text)
     if match is not None:
@@ -201,10 +235,10 @@ def _slip_of_indentation(lines: list[str], line: int) -> tuple[int, int, str, st
     above = [(at, found) for at in range(line) if (found := _KEY.match(lines[at])) is not None]
     if here is None or not above:
         return None
-    indent = len(here["indent"])
+    indent = here.start("key")
     open_levels: dict[int, int] = {}
     for at, found in reversed(above):
-        level = len(found["indent"])
+        level = found.start("key")
         if not open_levels or level < min(open_levels):
             open_levels[level] = at + 1
     last, key = above[-1]
@@ -214,7 +248,7 @@ def _slip_of_indentation(lines: list[str], line: int) -> tuple[int, int, str, st
         f"{level} (as line {number})" for level, number in sorted(open_levels.items())[::-1]
     )
     wrong = f"`{here['key']}` is indented by {indent} space{'s' * (indent != 1)}"
-    if indent > len(key["indent"]):
+    if indent > key.start("key"):
         wrong += f", deeper than line {last + 1}, which has a value already"
     return line + 1, indent + 1, wrong, f"as many spaces as the keys it belongs to: {fitting}"
 
@@ -241,6 +275,14 @@ _SYNTAX_WORDS = {
     "expected <block end>": (
         "this line is indented differently from those above",
         "the same indentation for all keys of a mapping",
+    ),
+    "hexdecimal number": (
+        "a backslash in double quotes begins an escape, and this is none",
+        "single quotes around the text, or the backslash twice",
+    ),
+    "unknown escape character": (
+        "a backslash in double quotes begins an escape, and this is none",
+        "single quotes around the text, or the backslash twice",
     ),
     "did not find expected key": (
         "here a key should begin",

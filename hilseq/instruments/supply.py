@@ -398,7 +398,7 @@ class PowerSupply:
         if reason is not None:
             raise NotSafe(
                 f"supply {self.name} ({self._output.where}) could not be switched off "
-                f"for certain within {patience:g} s: {in_words(reason)}. Switch it off by hand."
+                f"for certain within {patience:g} s: {in_words(reason)}; switch it off by hand"
             ) from (reason if isinstance(reason, Exception) else None)
 
     def command_power_off(self) -> None:

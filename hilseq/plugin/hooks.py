@@ -44,6 +44,7 @@ from hilseq.plugin.planned import (
     content,
     seen,
 )
+from hilseq.plugin.sequence_check import silent_slips
 from hilseq.plugin.visit_run import VisitRun
 from hilseq.reports import visit_lines
 from hilseq.reports.formatting import at_places
@@ -146,6 +147,7 @@ class VisitHooks:
         visit = self.run.visit
         self._seen = seen(items)
         concerned = []
+        self.problems += silent_slips(items)
         for item in items:
             with gathered(self.problems):
                 markers.refuse_misspelt(item)

@@ -106,8 +106,20 @@ def read_intake(path: Path, slots: Sequence[str], own: Sequence[str] = ()) -> di
     content = dict(document.items())
     if not content:
         raise UsageError(
-            f"{path}: expected keys such as `work-order: 4711`, or one mapping of them for each slot"
+            f"{path}:{document.mark.line}:{document.mark.column}: expected keys such as `work-order: 4711`, or one "
+            "mapping of them for each slot"
         )
+    by_slot = [key for key, value in content.items() if isinstance(value.content, dict)]
+    if len(by_slot) == len(content) or any(key in slots for key in by_slot):
+        for key, value in content.items():
+            place = f"{path}:{value.start.line}:{value.start.column}"
+            if key not in by_slot:
+                raise UsageError(
+                    f"{place}: {key} stands beside the slot {by_slot[0]}; expected either keys, or one mapping of "
+                    "them for each slot"
+                )
+            if key not in slots and key not in (*KEYS, *own):
+                raise UsageError(f"{place}: there is no slot {key!r}; expected one of {', '.join(slots)}")
     if all(key in slots and isinstance(value.content, dict) for key, value in content.items()):
         return {str(slot): _said(value, path, own) for slot, value in content.items()}
     said = _said(document, path, own)

@@ -172,7 +172,7 @@ def serial_number(slot: str, text: str) -> str:
     if len(text) > SERIAL_LONGEST or not text.isprintable() or text != text.strip():
         raise UsageError(
             f"--serial of slot {slot}: {text[:SERIAL_LONGEST]!r} is not a serial number; expected at most "
-            f"{SERIAL_LONGEST} printable characters"
+            f"{SERIAL_LONGEST} printable characters, without spaces before or behind them"
         )
     return text
 
@@ -230,7 +230,7 @@ def slot_of_option(text: str | None, slots: Sequence[str]) -> str:
 
         near = nearest_word(text, slots)
         raise UsageError(
-            f"--slot {text[:40]!r}: the stand has the slots {', '.join(slots)}"
+            f"--slot: there is no slot {text[:40]!r}; expected one of {', '.join(slots)}"
             + (f"; did you mean {near!r}?" if near else "")
         )
     return text or ""
@@ -326,10 +326,13 @@ def read_options(config: Any, slots: Sequence[str], own_intake: Sequence[str] = 
     )
 
 
-class Error(Exit):
+class NothingPowered(Exit):
     """Ends pytest where nothing was powered yet."""
+
+
+NothingPowered.__name__ = "hilseq"  # pytest prints it before the words, as the commands do
 
 
 def refuse(error: object, code: ExitCode = ExitCode.USAGE) -> NoReturn:
     """End the session with what is wrong. pytest's own code for a usage error is that of a stand fault here."""
-    raise Error(f"nothing was powered:\n{error}", returncode=int(code))
+    raise NothingPowered(f"nothing was powered:\n{error}", returncode=int(code))

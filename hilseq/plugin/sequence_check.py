@@ -84,6 +84,8 @@ def why_not_collected(report: pytest.CollectReport) -> str:
         file = getattr(report, "path", None)
         if not own and file is not None:
             place = f"{shown_path(file)}:{line_of_marker(file, marker[1])}"
+    if "codec can't decode" in words:
+        words += "; save the file in UTF-8"
     return f"{place}: {words}" + (f"; did you mean {near!r}?" if near else "")
 
 
@@ -178,6 +180,83 @@ def _uses(tree: ast.FunctionDef, first: int) -> Iterator[_Use]:
                 yield _Use(kind, argument.value, first + argument.lineno - 1)
 
 
+# -- what pytest passes over in silence -----------------------------------------------------------------
+
+#: Markers that say nothing without a word in parentheses.
+_NEED_A_WORD = ("stage", "place", "needs", "parameter")
+
+
+def silent_slips(items: Iterable[pytest.Item]) -> list[Problem]:
+    """Return what is written in the files of these checks, and would never run, or not as it is written."""
+    found = dict[Problem, None]()
+    for path in dict.fromkeys(item.path for item in items):
+        found |= dict.fromkeys(_silent_in(path))
+    for item in items:
+        # Where an extension of pytest runs coroutines, the item is one of its own.
+        if type(item) is pytest.Function and inspect.iscoroutinefunction(item.function):
+            line = item.function.__code__.co_firstlineno
+            wrong = f"{item.function.__name__} is a coroutine, which is never run"
+            found[Problem(shown_path(item.path), line, 1, wrong, "def, without async")] = None
+    return list(found)
+
+
+def _silent_in(path: Path) -> Iterator[Problem]:
+    tree, shown = _parsed(path), shown_path(path)
+    called = {id(node.func) for node in ast.walk(tree) if isinstance(node, ast.Call) and node.args}
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Module | ast.ClassDef):
+            yield from _twice(node, shown)
+        if isinstance(node, ast.ClassDef) and node.name.startswith("Test"):
+            yield from _without_self(node, shown)
+        if (
+            isinstance(node, ast.Attribute)
+            and node.attr in _NEED_A_WORD
+            and id(node) not in called
+            and getattr(node.value, "attr", "") == "mark"
+        ):
+            wrong = f"the marker {node.attr!r} says nothing"
+            yield Problem(shown, node.lineno, node.col_offset + 1, wrong, f'{node.attr}("...")')
+
+
+def _twice(scope: ast.Module | ast.ClassDef, shown: Path) -> Iterator[Problem]:
+    first: dict[str, int] = {}
+    for node in scope.body:
+        if isinstance(node, ast.FunctionDef) and node.name.startswith("test"):
+            if node.name in first:
+                wrong = f"{node.name} stands here a second time: the one in line {first[node.name]} would never run"
+                yield Problem(
+                    shown, node.lineno, node.col_offset + 1, wrong, "a name of its own for each check"
+                )
+            first[node.name] = node.lineno
+
+
+def _without_self(scope: ast.ClassDef, shown: Path) -> Iterator[Problem]:
+    for node in scope.body:
+        if isinstance(node, ast.FunctionDef) and node.name.startswith("test"):
+            bare = not any(
+                getattr(each, "id", "") in ("staticmethod", "classmethod") for each in node.decorator_list
+            )
+            if bare and [each.arg for each in node.args.args][:1] != ["self"]:
+                wrong = f"{node.name} of {scope.name} does not begin with self"
+                yield Problem(shown, node.lineno, node.col_offset + 1, wrong, f"{node.name}(self, ...)")
+
+
+def _waits_unseen(path: Path) -> Iterator[Problem]:
+    """Yield waits that the clock of the visit does not see."""
+    for node in ast.walk(_parsed(path)):
+        if isinstance(node, ast.Call) and ast.unparse(node.func) == "time.sleep":
+            wrong = "time.sleep is seen neither by a simulated stand nor by the watch over a real one"
+            expected = "clock.sleep(SECONDS), with the fixture clock"
+            yield Problem(shown_path(path), node.lineno, node.col_offset + 1, wrong, expected)
+
+
+def _parsed(path: Path) -> ast.Module:
+    try:
+        return ast.parse(path.read_bytes())
+    except (OSError, SyntaxError, ValueError):  # said where it is collected
+        return ast.Module([], [])
+
+
 def all_problems(
     items: Iterable[pytest.Item],
     slot_of: Callable[[pytest.Item], str],
@@ -185,7 +264,9 @@ def all_problems(
     stand: Stand,
 ) -> list[Problem]:
     """Return the problems of all checks, each once however many elements it has."""
-    found = dict[Problem, None]()
+    items, found = list(items), dict[Problem, None]()
+    for path in dict.fromkeys(item.path for item in items):
+        found |= dict.fromkeys(_waits_unseen(path))
     for item in items:
         found |= dict.fromkeys(problems_of_item(item, profiles[slot_of(item)], stand))
     return sorted(found)

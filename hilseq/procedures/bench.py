@@ -462,7 +462,7 @@ class Bench:
     def temperatures(self, slot: str) -> str:
         """Return in words how warm it is at a unit and around it, as far as the stand measures either."""
         case = SlotWiring(self.stand, slot).sensor_of_unit("case", "degC")
-        signals = {"case": case, "around": self.stand.ambient}
+        signals = {"case": case, "ambient": self.stand.ambient}
         known = {word: name for word, name in signals.items() if name is not None}
         seen = self.signals.snapshot(tuple(known.values())) if known else {}
         return ", ".join(f"{word} {seen[name]:.1f} \u00b0C" for word, name in known.items())

@@ -435,8 +435,8 @@ class FaultLocation:
         alike = all(abs(share - usual) <= most for share, most in zip(shares, apart, strict=True))
         if alike and 2 * beyond > len(channels):
             raise UnitOrHarness(
-                f"all {len(channels)} analog inputs are wrong by one share, {usual:+.1%}: the reference of the unit, "
-                "or of what drives them",
+                f"all {len(channels)} analog inputs are wrong by one share, {100 * usual:+.1f} %: the reference of the "
+                "unit, or of what drives them",
                 places=[channel.name for channel in channels],
             )
         return []
@@ -462,7 +462,7 @@ class FaultLocation:
                 quantity = channel.scale.at(share)
                 analog.set({name: quantity})
                 look = analog.look()[name]
-                at, limit = f"at {share:.0%}", channel.largest_error(look.expected)
+                at, limit = f"at {100 * share:.0f} %", channel.largest_error(look.expected)
                 beyond = beyond or abs(look.error) > limit
                 # What a channel of the stand multiplies is the voltage or current at its terminal.
                 gain[at] = channel.scale.terminal(quantity) * per_terminal

@@ -67,7 +67,7 @@ class FeederCheck:
         unit = self._unit
         drawn = unit.limits.any_current.high
         loss, rated = found.value * drawn, unit.profile.ratings.supply
-        words = f"{found.value:.2g} Ohm lie between {self._supply} and the outputs of the unit"
+        words = f"{found.value:.2g} Ω lie between {self._supply} and the outputs of the unit"
         if loss - found.expanded_uncertainty * drawn > _LOSS * rated:
             raise UnitOrHarness(
                 f"{words}: the feeder, its plug, or the power input of the unit", places=("supply",)
@@ -283,7 +283,7 @@ def fail_on_leakage(unit: Unit, ramp: margins.Ramp) -> str:
     words = f"a leakage of {1e3 * leaks:.2g} mA at {rated:g} V"
     if leaks - known > _BLEEDS * unit.profile.start.idle_current.low:
         raise UnitOrHarness(
-            f"{UNIT_OR_HARNESS}. Before the unit starts, {words} ({rated / leaks:.2g} Ohm) shows: across the "
+            f"{UNIT_OR_HARNESS}. Before the unit starts, {words} ({rated / leaks:.2g} Ω) shows: across the "
             "feeder, or in the power input of the unit",
             places=("supply",),
         )

@@ -62,14 +62,14 @@ def say_what_is_untested(bench: Bench, unit: Unit) -> None:
     wiring, signals = SlotWiring(bench.stand, unit.slot), bench.signals.signals
     once = [n for n in unit.outputs.names if len(wiring.sensors(n, unit.profile.ratings.supply)) == 1]
     if once:
-        unit.not_judged(f"the channels of {', '.join(once)}", "nothing else senses these outputs")
+        unit.not_judged(f"the channels of {listed(once)}", "nothing else senses these outputs")
     switched = [n for n in unit.inputs.names if not wiring.drives_with_a_voltage(n)]
     if switched:
-        unit.not_judged(f"the thresholds of {', '.join(switched)}", "the stand only switches these inputs")
+        unit.not_judged(f"the thresholds of {listed(switched)}", "the stand only switches these inputs")
     loaded = [n for n in unit.outputs.measured if wiring.load(n) is not None]
     if loaded:
         unit.not_judged(
-            f"the loads of {', '.join(loaded)}", "the stand file states them, and nothing measures them"
+            f"the loads of {listed(loaded)}", "the stand file states them, and nothing measures them"
         )
     measured = [c.signal for c in unit.analog.channels.values() if c.is_output]
     if measured:

@@ -201,7 +201,8 @@ class Together:
         share = upper_bound(0, self.steps, _CONFIDENCE)
         fewer = f" ({STEPS} with quicker answers of unit and I/O)" if self.planned < STEPS else ""
         none_wrong = (
-            f"with {_CONFIDENCE:.0%} confidence a point is wrong in fewer than {share:.1%} of its changes"
+            f"with {100 * _CONFIDENCE:.0f} % confidence a point is wrong in fewer than {100 * share:.1f} % of its "
+            "changes"
         )
         words = [
             f"{self.steps} steps{fewer} with every point at once, none of {len(self.driven)} wrong: {none_wrong}"

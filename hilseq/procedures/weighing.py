@@ -24,7 +24,7 @@ def decide_side(
     if not beyond and agreement(equations).holds:
         return []
     left = remaining(weigh(equations, explanations))
-    words = ", ".join(f"{one.explanation.words} ({one.probability:.0%})" for one in left)
+    words = ", ".join(f"{one.explanation.words} ({100 * one.probability:.0f} %)" for one in left)
     of_stand = [one.explanation for one in left if one.explanation.of_stand]
     if not of_stand:
         return [f"{what}: {words or 'no single fault explains its readings'}"]

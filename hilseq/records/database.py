@@ -15,6 +15,7 @@ HilseqError
 from __future__ import annotations
 
 import os
+import re
 import sqlite3
 import time
 from collections.abc import Iterator, Mapping
@@ -87,6 +88,8 @@ def address(where: str | Path | None = None, runs: Path = RUNS_FOLDER) -> URL:
     """
     text = str(where or os.environ.get(ENVIRONMENT) or runs / FILE_NAME)
     if "://" not in text:
+        if re.match(r"(?:postgres|sqlite|mysql)\w*(?:\+\w+)?(?::/|//)", text):  # an address that lacks a sign
+            raise UsageError(f"{_masked(text)!r} is neither a file nor an address of a database; {_EXPECTED}")
         return URL.create("sqlite", database=text)
     try:
         url = make_url(text)

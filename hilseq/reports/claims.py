@@ -79,7 +79,7 @@ def ledger(unit: UnitState) -> Ledger:
 
 
 #: How a part of a domain begins that tells the supply, and the temperature.
-_SUPPLIED, _WARM = "supplied with", ("case ", "around ")
+_SUPPLIED, _WARM = "supplied with", ("case ", "ambient ", "around ")
 
 
 def shortened(claims: Sequence[ClaimShown]) -> tuple[str, list[tuple[str, str]]]:

@@ -137,7 +137,7 @@ def render(
     stages = page_views.stages(unit)
     reasons, more_reasons = page_views.reasons(unit, stages)
     events = _events(run, unit)
-    proofs = [e.text for e in [*run.events, *unit.events] if e.what == PROOF]
+    proofs = list(dict.fromkeys(e.text for e in [*run.events, *unit.events] if e.what == PROOF))
     plots, strip = _plots(soak) if soak else ([], Markup())
     return (
         _environment()

@@ -255,6 +255,30 @@ CASES: dict[str, tuple[dict[str, str], str, str, str, str]] = {
         "letters, digits, '-' and '_', beginning with a letter",
         "",
     ),
+    "a key that is needed, with a space too many": (
+        {"stand: sim-bench": "'stand ': sim-bench"},
+        "'stand '",
+        "the key `stand ` is not known",
+        (
+            "one of stand, simulated, simulated-clock, exclusive, power-on-gap, uncalibrated, twin, golden-unit, shop, "
+            "intake"
+        ),
+        "stand",
+    ),
+    "a fraction for a number": (
+        {"address: 17, type: int16, scale: 0.1": "address: 17, type: int16, scale: 1/10"},
+        "1/10",
+        "'1/10' is no number",
+        "a number; write 0.1",
+        "",
+    ),
+    "a subnet without its bits": (
+        {"network: 192.0.2.0/24": "network: 192.0.2.0"},
+        "192.0.2.0",
+        "'192.0.2.0' is no subnet",
+        "a subnet such as 192.0.2.0/24",
+        "",
+    ),
     "a link to two places": (
         {'link: {address: "192.0.2.30:502",': 'link: {address: "192.0.2.30:502", port: /dev/ttyS0,'},
         "link: {",

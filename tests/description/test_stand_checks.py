@@ -274,8 +274,8 @@ CASES: dict[str, tuple[dict[str, str], str, str, str, str]] = {
         "TCPIP::192.0.2.10:5025::SOCKET",
         "'TCPIP::192.0.2.10:5025::SOCKET' is no VISA resource",
         (
-            "TCPIP::HOST::PORT::SOCKET, TCPIP::HOST::INSTR, USB::...::INSTR, GPIB::NUMBER::INSTR or "
-            "ASRL<port>::INSTR"
+            "TCPIP::HOST::PORT::SOCKET, TCPIP::HOST::INSTR, USB::MAKER::MODEL::SERIAL::INSTR, GPIB::0::INSTR "
+            "to GPIB::30::INSTR or ASRL<port>::INSTR"
         ),
         "",
     ),

@@ -142,6 +142,14 @@ CASES: dict[str, tuple[dict[str, str], str, str, str, str, str]] = {
         "the key 'port 2' with a resource",
         "",
     ),
+    "a port whose name is misspelt": (
+        {"      port 2: {resource": "      port2: {resource"},
+        "port2:",
+        "RH16 has no 'port2'",
+        "ports:\n  port 1: {partner",
+        "one of port 1, port 2",
+        "port 2",
+    ),
     "a port that the unit lacks": (
         {"    neighbours:": "      port 9: {resource: /dev/ttyUSB9}\n    neighbours:"},
         "port 9:",

@@ -12,6 +12,7 @@ from hilseq.description.yaml_text import LARGEST_BYTES, compose, read_yaml
 from hilseq.errors import DescriptionError, Problem
 
 FILE = Path("bench.yaml")
+COLON = "a colon and a space behind the key"
 
 #: id -> text, line, column, what is wrong, what was expected
 TRAPS: dict[str, tuple[str, int, int, str, str]] = {
@@ -28,6 +29,17 @@ TRAPS: dict[str, tuple[str, int, int, str, str]] = {
         1,
         "the key '0x11' stands here a second time",
         "each key once; the first is in line 1",
+    ),
+    "no colon, the only line": ("a 1\n", 1, 2, "no colon behind `a`", COLON),
+    "no colon, the first line": ("# x: y\na 1\nb: 2\n", 2, 2, "no colon behind `a`", COLON),
+    "no colon, the last line": ("b: 2\na 1  # x: y\n", 2, 2, "no colon behind `a`", COLON),
+    "no colon, within": ("c:\n  d: 1\n  a 1\n  # x: y\n\n  b: 2\n", 3, 4, "no colon behind `a`", COLON),
+    "an item whose keys are not below each other": (
+        "a:\n  - b: 1\n   c: 2\n",
+        3,
+        4,
+        "`c` is indented by 3 spaces",
+        "as many spaces as the keys it belongs to: 4 (as line 2) or 0 (as line 1)",
     ),
     "tab in front": ("a:\n\tb: 1\n", 2, 1, "a tab stands where YAML wants spaces", "spaces for indentation"),
     "tab at the top": ("\ta: 1\n", 1, 1, "a tab stands where YAML wants spaces", "spaces for indentation"),

@@ -128,6 +128,36 @@ def test_a_marker_that_does_not_fit_is_reported(tmp_path: Path, marker: str, wor
     assert words in done.stderr
 
 
+SILENT = """
+import pytest, time
+
+@pytest.mark.stage
+def test_twice(unit): assert unit
+
+def test_twice(unit): assert unit
+
+async def test_later(unit): assert unit
+
+class TestOwn:
+    def test_it(unit): assert unit
+
+def test_waits(unit): time.sleep(2); assert unit
+"""
+
+
+def test_what_would_never_run_is_reported(tmp_path: Path) -> None:
+    """What pytest passes over in silence: a check that another one replaces, a coroutine, a marker without its word."""
+    done = check(tmp_path, SILENT)
+    assert done.returncode == 2
+    assert [line.partition(";")[0] for line in done.stderr.splitlines()] == [
+        "hilseq: test_own.py:4:2: the marker 'stage' says nothing",
+        "hilseq: test_own.py:7:1: test_twice stands here a second time: the one in line 5 would never run",
+        "hilseq: test_own.py:9:1: test_later is a coroutine, which is never run",
+        "hilseq: test_own.py:12:5: test_it of TestOwn does not begin with self",
+        "hilseq: test_own.py:14:23: time.sleep is seen neither by a simulated stand nor by the watch over a real one",
+    ]
+
+
 def test_a_file_that_cannot_be_read_hides_no_other(tmp_path: Path) -> None:
     """What is wrong with the other files of a folder is reported beside it."""
     (tmp_path / "test_broken.py").write_text("def test_it(\n", encoding="utf-8")

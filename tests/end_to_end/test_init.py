@@ -66,6 +66,7 @@ def test_a_bench_of_slots_that_are_alike(slots: int, tmp_path: Path) -> None:
     found = inspect([stand, unit])
     assert (found.problems, found.warnings) == ((), ())
     assert len(found.fits) == slots
+    assert ("A.." in texts[0], "slots that are alike" in texts[0]) == (slots > 1 and slots <= 26, slots > 1)
     points = load_profile(unit).points
     assert (len(points.outputs), len(points.inputs)) == (32, 24)
     assert all(re.search(rf"^# <== .+\n{key}:", texts[1], re.MULTILINE) for key in yaml.safe_load(texts[1]))

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import os
 import re
+import signal
 import sys
+import time
 from pathlib import Path
 
 import pytest
 
+from hilseq.journal.reader import read_journal, run_state
 from tests import warm
 from tests.end_to_end.conftest import ROOT, STANDS, MakeVisit
 from tests.terminal import Terminal
@@ -45,6 +49,22 @@ def test_the_demo_on_a_terminal(tmp_path: Path) -> None:
     assert sum("\u2588\u2580\u2580\u2584" in line for line in lines) == 2, "two verdicts in large letters"
     (outputs,) = [line for line in lines if line.startswith("  outputs ")]
     assert outputs.endswith("2 failed: q05, q06")
+
+
+@pytest.mark.timeout(120)
+def test_a_demo_that_is_ended_ends_its_visit(tmp_path: Path) -> None:
+    """SIGTERM ends the visit with everything off, and no other begins."""
+    demo = warm.Running("demo", "--out", str(tmp_path / "d"), log=tmp_path / "log")
+    first = tmp_path / "d" / "RH-000101"
+    while not (first / "journal.jsonl").exists():
+        assert demo.poll() is None, (tmp_path / "log").read_text()
+        time.sleep(0.1)
+    os.kill(demo.pid, signal.SIGTERM)
+    assert demo.wait(60) == 3
+    state = run_state(read_journal(first))
+    assert state.end is not None
+    assert [path.name for path in (tmp_path / "d").iterdir()] == ["RH-000101"]
+    assert "must" not in (tmp_path / "log").read_text()
 
 
 def test_long_lines_are_broken_between_words_on_a_terminal(tmp_path: Path) -> None:

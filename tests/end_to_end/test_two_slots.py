@@ -116,7 +116,7 @@ def test_what_cannot_be_made_safe_ends_the_run(duo: MakeDuo, tmp_path: Path) -> 
     )
     done = duo("--defect", "supply-silent@A.supply left,after=3s", *SHORT, stand=stand)
     assert done.code == 4, done.out[-3000:]
-    assert "Switch it off by hand" in " ".join(done.out.split()), done.out
+    assert "switch it off by hand" in " ".join(done.out.split()), done.out
     assert "failed" not in {*verdicts(done, "A").values(), *verdicts(done, "B").values()}
     assert "supply on" not in {e.get("what") for e in entries(done) if e.get("slot") == "B"}
 

@@ -125,7 +125,7 @@ def test_a_greeting_nobody_declared_keeps_it_from_being_made_safe(
 ) -> None:
     """What a technician saw before the key existed, and still sees without it: the greeting, in words."""
     main = supply(talkative(greeting=WELCOME))
-    with pytest.raises(NotSafe, match=rf"'{WELCOME}' .*Switch it off by hand"):
+    with pytest.raises(NotSafe, match=rf"'{WELCOME}' .*switch it off by hand"):
         main.power_off(within=0.2)
 
 

@@ -417,7 +417,7 @@ def test_power_off_keeps_trying(make: Make, bench: Bench) -> None:
     """An instrument that is deaf for a while is switched off as soon as it hears again."""
     supply = make()
     bench.stuck_on = True
-    with pytest.raises(NotSafe, match=r"still says that it is on\. Switch it off by hand"):
+    with pytest.raises(NotSafe, match=r"still says that it is on; switch it off by hand"):
         supply.power_off(within=0.3)
     assert bench.heard.count("OUTP OFF") > 2
     bench.stuck_on = False

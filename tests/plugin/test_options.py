@@ -111,14 +111,30 @@ def test_an_intake_file(tmp_path: Path) -> None:
     ("content", "words"),
     [
         ("", "empty"),
-        ("- a\n", "expected keys such as"),
+        ("- a\n", ":1:1: expected keys such as"),
+        ("C: {work-order: 1}\n", ":1:1: there is no slot 'C'; expected one of A"),
+        ("A: {work-order: 1}\ncomplaint: a\n", ":2:1: complaint stands beside the slot A"),
+        ('complaint: "C:\\x"\n', "a backslash in double quotes begins an escape"),
+        ("work-order 4711\n", ":1:11: no colon behind `work-order`"),
         ("work-order: 0012\n", "'0012' in quotes for a text"),
         ("complaint: {a: b}\n", ":1:12: complaint holds a mapping; expected one line of text"),
         ("colour: red\n", "is nothing that intake asks for"),
         ("complaint: a\ncomplaint: b\n", "complaint"),
         ("complaint: [\n", "YAML"),
     ],
-    ids=["empty", "a list", "an octal number", "a mapping", "an unknown key", "a key twice", "no YAML"],
+    ids=[
+        "empty",
+        "a list",
+        "a slot",
+        "a slot and keys",
+        "an escape",
+        "no colon",
+        "an octal number",
+        "a mapping",
+        "an unknown key",
+        "a key twice",
+        "no YAML",
+    ],
 )
 def test_slips_in_an_intake_file(tmp_path: Path, content: str, words: str) -> None:
     """The file, and where it is known the line, are named."""

@@ -108,7 +108,7 @@ def test_inputs_that_are_wrong_by_one_share_have_one_reference(tmp_path: Path) -
     twin = _twin(tmp_path, "analog-reference@supply")
     try:
         with pytest.raises(
-            UnitOrHarness, match=r"all 4 analog inputs are wrong by one share, \+2\.\d%"
+            UnitOrHarness, match=r"all 4 analog inputs are wrong by one share, \+2\.\d %"
         ) as both:
             _asked(twin, "ai2")
     finally:
@@ -152,7 +152,7 @@ def test_what_no_limit_of_the_unit_shows_is_looked_for(tmp_path: Path) -> None:
         assert wrong.places == ("case", "ambient")
         assert "K warmer than its surroundings" in wrong.words
         twin.unit.make_ready()
-        with pytest.raises(UnitOrHarness, match=r"3\.5 Ohm lie between supply main"):
+        with pytest.raises(UnitOrHarness, match=r"3\.5 Ω lie between supply main"):
             feeder.fail_on_resistance(twin.unit, twin.clock)
         twin.unit.return_to_idle()
         with pytest.raises(UnitOrHarness, match="across the feeder, or in the power input"):

@@ -57,6 +57,15 @@ def times_are_ordered(profile: Profile) -> Findings:
             )
 
 
+def cycles_fall_into_the_soak(profile: Profile) -> Findings:
+    """Warn of power cycles that are planned later than the soak ends."""
+    soak = profile.soak
+    if soak is not None and soak.cycles is not None and soak.cycles.every >= soak.duration:
+        every, duration = show_duration(soak.cycles.every), show_duration(soak.duration)
+        wrong = f"a cycle every {every} falls into no soak of {duration}: none is made"
+        yield Finding(("soak", "cycles", "every"), wrong, f"less than {duration}", warning=True)
+
+
 def battery_limits_are_ordered(profile: Profile) -> Findings:
     """Require that a battery is replaced below its nominal voltage."""
     battery = profile.battery

@@ -41,6 +41,8 @@ def signals_name_their_io(stand: Stand) -> Findings:
 
 def terminals_name_a_slot(stand: Stand) -> Findings:
     """Each terminal that a signal drives or senses belongs to a slot of the file."""
+    if not stand.slots:  # said where they are missing
+        return
     for name, signal in stand.signals.items():
         for key, terminal in (("drives", signal.drives), ("senses", signal.senses)):
             slot = (terminal or "").partition(".")[0]
@@ -170,7 +172,13 @@ _TCPIP = re.compile(
     re.IGNORECASE,
 )
 _SERIAL = re.compile(r"ASRL(?P<port>.+?)(?:::INSTR)?", re.IGNORECASE)
-_OTHER_INTERFACE = re.compile(r"(?:USB|GPIB|VXI|PXI|PRLGX-TCPIP|PRLGX-ASRL)\d*::.+", re.IGNORECASE)
+#: VPP-4.3, table of address strings; a primary address of GPIB goes from 0 to 30 (IEEE 488.1). From memory.
+_OTHER_INTERFACE = re.compile(
+    r"GPIB\d*::(?:[0-2]?\d|30)(?:::\d{1,3})?(?:::INSTR)?"
+    r"|USB\d*::[^:]+::[^:]+::[^:]+(?:::\d+)?(?:::(?:INSTR|RAW))?"
+    r"|(?:VXI|PXI|PRLGX-TCPIP|PRLGX-ASRL)\d*::.+",
+    re.IGNORECASE,
+)
 _ENDPOINT = re.compile(r"(?P<host>\[[0-9A-Fa-f:]+\]|[A-Za-z0-9.-]+):(?P<port>\d{1,5})")
 
 
@@ -271,14 +279,11 @@ def _may_share(one: Address, other: Address) -> bool:
 
 def network_is_a_subnet(stand: Stand) -> Findings:
     """Require that the network of the stand is written as a subnet."""
-    if stand.network is None:
-        return
-    try:
-        ipaddress.ip_network(stand.network)
-    except ValueError:
+    if stand.network is not None and _network_of(stand) is None:
         nearest = ""
         with contextlib.suppress(ValueError):  # not even with bits of a host in it
-            nearest = str(ipaddress.ip_network(stand.network, strict=False))
+            network = ipaddress.ip_network(stand.network, strict=False)
+            nearest = str(network) if network.num_addresses > 1 else ""
         yield Finding(
             ("network",), f"{stand.network[:40]!r} is no subnet", "a subnet such as 192.0.2.0/24", nearest
         )
@@ -326,9 +331,10 @@ def _network_of(stand: Stand) -> _Network | None:
     if stand.network is None:
         return None
     try:
-        return ipaddress.ip_network(stand.network)
+        network = ipaddress.ip_network(stand.network)
     except ValueError:
         return None  # reported on its own
+    return network if network.num_addresses > 1 else None
 
 
 def supply_resource_is_one(place: Place, text: str) -> Findings:
@@ -392,6 +398,6 @@ def resource_is_spelt_right(place: Place, text: str) -> Findings:
         yield Finding(
             place,
             f"{text[:60]!r} is no VISA resource",
-            "TCPIP::HOST::PORT::SOCKET, TCPIP::HOST::INSTR, USB::...::INSTR, GPIB::NUMBER::INSTR or "
-            "ASRL<port>::INSTR",
+            "TCPIP::HOST::PORT::SOCKET, TCPIP::HOST::INSTR, USB::MAKER::MODEL::SERIAL::INSTR, GPIB::0::INSTR "
+            "to GPIB::30::INSTR or ASRL<port>::INSTR",
         )

@@ -20,7 +20,6 @@ a chance it begins anew at each power-up, otherwise whenever the other condition
 
 from __future__ import annotations
 
-import difflib
 import math
 import re
 import runpy
@@ -29,6 +28,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from hilseq.description.findings import nearest_word
 from hilseq.quantities import parse
 from hilseq_sim.defects import places
 from hilseq_sim.defects.catalogue import CATALOGUE, Kind
@@ -54,8 +54,8 @@ class DefectError(ValueError):
 
 def nearest(word: str, words: Iterable[str]) -> str:
     """Return `; did you mean 'x'?`, or an empty text when nothing is near."""
-    near = difflib.get_close_matches(word, list(words), n=1, cutoff=0.5)
-    return f"; did you mean {near[0]!r}?" if near else ""
+    near = nearest_word(word, words, 0.5)
+    return f"; did you mean {near!r}?" if near else ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,7 +187,11 @@ def resolve(text: str, visit: VisitWords) -> Defect:
     row = CATALOGUE.get(word) or TRUE_VALUES.get(word)
     spec = parse_defect(text, parameters=row.parameters if row else ())
     if row is None:
-        raise DefectError(f"there is no defect {spec.kind!r}{nearest(spec.kind, CATALOGUE)}")
+        near = (
+            nearest(spec.kind, CATALOGUE)
+            or "; expected KIND@PLACE such as output-stuck-on@q05 (sim/README.md)"
+        )
+        raise DefectError(f"there is no defect {spec.kind!r}{near}")
     slots = list(visit.profiles)
     if not slots:
         raise DefectError("no slot of this visit has a unit")
