@@ -185,6 +185,18 @@ def test_the_hottest_sample_is_judged_as_any_reading(
             require_resolved(kept)
 
 
+@pytest.mark.parametrize(("scatter", "is_event"), [(0.0, True), (1.0, False)])
+def test_one_of_very_many_samples_is_known_less_well(scatter: float, is_event: bool) -> None:
+    """4 standard deviations beyond the limit lie some of 259 200 samples of a unit that is well inside it."""
+    current = LimitedColumn(
+        0, Limits(None, 195.0), lambda _: 1.0, "current", "supply", "mA", lambda _: scatter
+    )
+    assert current.seen(199.0).fails(DecisionRule.GUARDED) is is_event
+    # Beyond 2 sqrt(1 + 2.4^2) = 5.2 of them not one in a million does (normal distribution, 1e-7).
+    assert current.seen(200.3).fails(DecisionRule.GUARDED)
+    assert not current.seen(196.9).fails(DecisionRule.GUARDED)
+
+
 def test_a_case_that_only_the_unit_tells_is_as_exact_as_its_claim() -> None:
     """5 K and a digit of 1 K: 5 / sqrt 3 and 1 / sqrt 12 (GUM 4.3.7, F.2.2.1); it was taken for exact."""
     link = SimpleNamespace(temperature_error=5.0, temperature=SimpleNamespace(step=1.0))

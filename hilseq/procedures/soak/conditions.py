@@ -148,11 +148,25 @@ class SoakConditions:
         claimed = given or self._unit.limits.soaked_current(live=self._target is Mode.LIVE)
         of_current = self._unit.supply.instrument.current_uncertainty
         limits = Limits(claimed.low, claimed.high)
-        watched = [LimitedColumn(self._index[samples.CURRENT], limits, of_current, "current", "supply", "A")]
+        watched = [
+            LimitedColumn(
+                self._index[samples.CURRENT],
+                limits,
+                of_current,
+                "current",
+                "supply",
+                "A",
+                self._current_scatter,
+            )
+        ]
         case, highest = self.case_index, profile.highest_case
         if case is not None and highest is not None:
             limits, known = Limits(None, highest), self._case_uncertainty
-            watched.append(LimitedColumn(case, limits, known, "case temperature", "temperature", "degC"))
+            watched.append(
+                LimitedColumn(
+                    case, limits, known, "case temperature", "temperature", "degC", self._case_scatter
+                )
+            )
         return watched
 
     def _output_sensors(self) -> list[_Sensor]:
@@ -195,6 +209,17 @@ class SoakConditions:
         """Return the case temperature of a sample, degC, where it is known."""
         value = math.nan if self.case_index is None else sample.values[self.case_index]
         return None if math.isnan(value) else value
+
+    def _current_scatter(self, value: float) -> float:
+        """Return the repeatability that the stand file states of the supply's current, A."""
+        described = self._stand.supplies[self._stand.slots[self._unit.slot].supply]
+        return described.accuracy.current_repeatability.limit(value, described.ceilings.current)
+
+    def _case_scatter(self, value: float) -> float:
+        """Return the repeatability that the stand file states of the case temperature, K."""
+        signal = self._stand.signals.get(self._sampler.columns[self.case_index or 0])
+        stated = None if signal is None else signal.repeatability_terms()
+        return 0.0 if signal is None or stated is None else stated.limit(value, signal.span)
 
     def _case_uncertainty(self, value: float) -> float:
         """Return the standard uncertainty of a case temperature, K; of the unit's own thermometer, what is claimed."""
