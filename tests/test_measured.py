@@ -120,6 +120,9 @@ def test_a_difference_cancels_what_is_known_to_be_the_same(correlation: float, e
     for difference in (one - two, -two + one, one + -1.0 * two, two - one):
         assert difference.standard_uncertainty == pytest.approx(expected)
     assert (one - -two).standard_uncertainty == pytest.approx(7.0)
+    # What two terms are together is called after the larger.
+    even = replace(two, terms=(replace(two.terms[0], distribution="rectangular"),))
+    assert [term.distribution for term in (even - one).budget] == ["normal"]
     # Of two that are known so far and so far to be the same, no more cancels than both are.
     better = replace(two, terms=(replace(two.terms[0], correlation=1.0),))
     assert (one - better).standard_uncertainty == pytest.approx(expected)

@@ -13,6 +13,7 @@ from scipy.stats import chi2
 from hilseq.analysis.uncertainty import (
     DecisionRule,
     Term,
+    check_standard,
     combine,
     coverage_factor,
     deviation_factor,
@@ -114,7 +115,23 @@ def test_a_width_and_a_last_digit() -> None:
     """Anywhere in a width of sqrt 12: 1 (GUM F.2.2.1); a digit that a limit may lie on counts half as much again."""
     assert resolution(math.sqrt(12.0)) == pytest.approx(1.0)
     assert resolution(0.2) == pytest.approx(0.2 / math.sqrt(12.0))
-    assert last_digit(math.sqrt(12.0)) == pytest.approx(1.5)
+    assert last_digit(0.2) == pytest.approx(1.5 * 0.2 / math.sqrt(12.0))
+
+
+def test_the_next_value_of_a_check_standard() -> None:
+    """Of 1 to 5: mean 3, s = 1.5811, and with 4 degrees of freedom at 5 % t = 2.776: 2.776 x 1.5811 x sqrt(1 + 1/5).
+
+    NIST/SEMATECH e-Handbook 2.2.2.1 (from memory); Student's table, check 6.7.
+    """
+    mean, beyond = check_standard([1.0, 2.0, 3.0, 4.0, 5.0], 0.05)
+    assert mean == pytest.approx(3.0)
+    assert beyond == pytest.approx(2.776 * 1.58114 * math.sqrt(1.2), abs=2e-3)
+
+
+def test_no_guard_band_is_a_rule() -> None:
+    """A share of 0 is simple acceptance, and the widest is 10 U (ILAC-G8:09/2019, table 1: r = 0)."""
+    assert DecisionRule(0.0) == DecisionRule.SIMPLE
+    assert DecisionRule(10.0).ratio == pytest.approx(10.0)
 
 
 @pytest.mark.parametrize(("degrees", "share"), [(1, 0.9), (4, 0.9545), (22, 0.99)])
