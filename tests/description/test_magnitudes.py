@@ -157,6 +157,7 @@ def test_every_reading_is_known_before_power(tmp_path: Path) -> None:
     """With limits that leave no room for any guard band, each reading that can be too wide is refused by its name."""
     every = {
         "rack-positions: 3\n": "rack-positions: 3\nlargest-guard-band: 0 %\n",
+        "address: 16, drives: A.s1}": "address: 16, drives: A.s1, settle: 20 ms}",
         "kind: 0..10 V": "kind: 4..20 mA\n      loop-limits: NE 43",
         "type: int16, scale: 0.001, unit: V}": "type: int16, scale: 0.001, unit: mA}",
         "address: 18, scale: 0.0005, unit: V, senses": "address: 18, scale: 0.0005, unit: mA, senses",

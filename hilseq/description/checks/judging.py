@@ -249,7 +249,7 @@ def _starts(stand: Stand, slot: str, profile: Profile) -> Iterator[_Judged]:
         ("signals", drives[0][0], "settle") if drives else ("slots", slot, "link"),
         ("modes", "change-within"),
         "time to change",
-        bool(drives),
+        any("settle" in signal.model_fields_set for _, signal in drives),
     )
 
 
