@@ -82,7 +82,7 @@ class BusyPoll:
         return None
 
     def sees(self, file: int) -> bool:
-        """Tell whether `file` can be read, as soon as it can or it is time to go to sleep."""
+        """Return whether `file` can be read, as soon as it can or it is time to go to sleep."""
 
         def look(_: int) -> bytes:
             if not select.select([file], [], [], 0)[0]:
@@ -142,7 +142,7 @@ class WallClock:
 
     @classmethod
     def since(cls, epoch: datetime, *, at_least: float) -> WallClock:
-        """Return a clock that continues where an earlier one with this epoch broke off, after `at_least` s."""
+        """Return a clock that continues where an earlier one with this epoch stopped, after `at_least` s."""
         clock = cls()
         passed = max((clock._epoch - epoch).total_seconds(), at_least)
         clock._zero -= passed

@@ -129,7 +129,7 @@ class NotPerformed(HilseqError):
 
 
 class NotResolvable(NotPerformed):
-    """A reading lies so near a limit that this stand cannot tell on which side: nothing is held against the unit.
+    """A reading lies so near a limit that this stand cannot tell on which side: the unit is not blamed.
 
     `places` name where, as of UnitFault.
     """

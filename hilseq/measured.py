@@ -53,7 +53,7 @@ class Measured:
 
     @property
     def budget(self) -> tuple[Term, ...]:
-        """The terms of its uncertainty; where none were reported, the whole is one."""
+        """The terms of its uncertainty; where none were given, the whole is one."""
         if self.terms or self.standard_uncertainty == 0.0:
             return self.terms
         return (Term("combined", self.standard_uncertainty, "normal", self.degrees_of_freedom),)

@@ -204,7 +204,7 @@ class Interval:
     high: float
 
     def __contains__(self, value: float) -> bool:
-        """Tell whether the value lies inside, ends included."""
+        """Return whether the value lies inside, ends included."""
         return self.low <= value <= self.high
 
     @property

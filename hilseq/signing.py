@@ -108,7 +108,7 @@ def _make(path: Path) -> None:
 
 
 def is_signed(text: bytes, signature: str, public: str) -> bool:
-    """Tell whether the holder of a public key has signed a text; False for what is no key or no signature."""
+    """Return whether the holder of a public key has signed a text; False for what is no key or no signature."""
     from cryptography.exceptions import InvalidSignature
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
 

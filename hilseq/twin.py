@@ -317,7 +317,9 @@ class Twin:
                 words = said.decode("utf-8", "replace").strip()
                 if words.startswith(_REFUSES):
                     raise UsageError(words)
-                raise StandFault(f"the simulated stand did not start: {words or 'it ended without a word'}")
+                raise StandFault(
+                    f"the simulated stand did not start: {words or 'it ended without a message'}"
+                )
         self.close()
         raise StandFault(f"the simulated stand did not start within {START_DEADLINE:g} s")
 

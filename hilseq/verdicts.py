@@ -19,7 +19,7 @@ class CheckVerdict(StrEnum):
     NOT_PERFORMED = "not performed"
 
 
-#: Begins the reason of a check that was not performed because its sequence raised what is nobody's verdict.
+#: Begins the reason of a check that was not performed because of an error in its sequence.
 ERROR_IN_SEQUENCE = "error in the sequence"
 
 #: Begins the reason of a check that found what the unit and its harness explain alike.

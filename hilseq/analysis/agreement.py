@@ -106,12 +106,12 @@ _RATED = 24.0
 
 
 def agree(one: float, other: float, *errors: float) -> bool:
-    """Tell whether two values may be the same, given the largest error of each; all in one unit."""
+    """Return whether two values may be the same, given the largest error of each; all in one unit."""
     return abs(one - other) <= sum(errors)
 
 
 class Level(StrEnum):
-    """What a channel says of a terminal."""
+    """What a channel says about a terminal."""
 
     OFF = "off"
     BETWEEN = "in between"  #: a logic channel may take it either way
@@ -130,13 +130,13 @@ class LevelBand:
     on: float
 
     def level(self, value: float) -> Level:
-        """Return what a value of the channel says of its terminal."""
+        """Return what a value of the channel says about its terminal."""
         if value >= self.on:
             return Level.ON
         return Level.OFF if value <= self.off else Level.BETWEEN
 
     def counts_as_on(self, value: float) -> bool:
-        """Tell whether a value counts as on, where it must be one or the other."""
+        """Return whether a value counts as on, where it must be one or the other."""
         return value >= self.half
 
 
@@ -162,7 +162,7 @@ def voltage_band(rated: float, per_volt: float = 1.0, error: float = 0.0) -> Lev
 
 
 def contradict(one: Level, other: Level) -> bool:
-    """Tell whether two channels cannot both be right: one says on and the other off."""
+    """Return whether two channels cannot both be right: one says on and the other off."""
     return {one, other} == {Level.ON, Level.OFF}
 
 
@@ -175,7 +175,7 @@ class Holding(StrEnum):
 
 
 def is_limited(amperes: float, current_limit: float) -> bool:
-    """Tell whether a current is so near the limit of its supply that the limit may act, both in A."""
+    """Return whether a current is so near the limit of its supply that the limit may act, both in A."""
     return amperes > LIMITED * current_limit
 
 
@@ -242,7 +242,7 @@ class Agreement:
 
     @property
     def holds(self) -> bool:
-        """Tell whether the readings agree within their uncertainties."""
+        """Return whether the readings agree within their uncertainties."""
         return self.probability >= CHANCE
 
 

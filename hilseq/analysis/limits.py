@@ -46,7 +46,7 @@ class Limits:
             raise ValueError(f"limits {self.low!r}..{self.high!r}; expected the low end first")
 
     def __contains__(self, value: float) -> bool:
-        """Tell whether the value lies inside, ends included; NaN and infinities never do."""
+        """Return whether the value lies inside, ends included; NaN and infinities never do."""
         return self.margin(value) >= 0.0
 
     def margin(self, value: float) -> float:

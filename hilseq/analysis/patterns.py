@@ -234,7 +234,7 @@ def _driven(vector: Vector, faults: Iterable[Fault]) -> dict[int, bool]:
 
 
 def _wired(level: dict[int, bool], faults: Iterable[Fault]) -> None:
-    """Give every net its one level, then couple it into the victims (coupling does not go on from there)."""
+    """Give every net its one level, then couple it into the victims (coupling does not continue from there)."""
     faults = tuple(faults)
     for net in _nets(fault for fault in faults if isinstance(fault, Short)):
         net_level = _net_level(net, level)

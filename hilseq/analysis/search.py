@@ -1,13 +1,13 @@
 """Bisection for the edge between passing and failing: a threshold, the longest interruption survived.
 
-The engine asks for a point and is reported pass or fail; it knows nothing of what is being tried. It works
+The engine asks for a point and is given pass or fail; it knows nothing of what is being tried. It works
 on a grid laid from the passing end to the failing end with at most the stated resolution between its
 points, so it ends after a number of points known beforehand and never asks for a point between two steps
 of an instrument.
 
     search = Bisection(passes_at=0.0, fails_at=0.1, resolution=1e-3, repeats=3)
     while (point := search.next_point()) is not None:
-        search.tell(passed=try_it(point))
+        search.record(passed=try_it(point))
     search.found().describe()
 """
 
@@ -113,7 +113,7 @@ class Bisection:
         step = self._next_step()
         return None if step is None else self._point(step)
 
-    def tell(self, *, passed: bool) -> None:
+    def record(self, *, passed: bool) -> None:
         """Take the result of one trial at `next_point`. Raises ValueError when the search is over."""
         step = self._next_step()
         if step is None:
@@ -152,5 +152,5 @@ class Bisection:
 def locate(search: Bisection, passes: Callable[[float], bool]) -> Edge:
     """Run a search to its end with a function that tries one point, and return the finding."""
     while (point := search.next_point()) is not None:
-        search.tell(passed=passes(point))
+        search.record(passed=passes(point))
     return search.found()

@@ -31,7 +31,7 @@ _OF_EVERY_APP: dict[str, Any] = {
     "rich_markup_mode": None,
     "pretty_exceptions_enable": False,
 }
-#: What typer says of a value that is none of its type.
+#: What typer says about a value that is none of its type.
 _NO_VALUE = re.compile(r"^Input should be (.{1,200}?)(?:, unable .{1,200})?$")
 
 

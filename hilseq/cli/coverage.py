@@ -115,7 +115,7 @@ def coverage_command(
     if curves:
         if sequence or defects or ideal_timing or random:
             raise UsageError(
-                "--curves looks at the shipped sequences on stands that take their time; leave out SEQUENCE, "
+                "--curves looks at the shipped sequences on stands with real timing; leave out SEQUENCE, "
                 "--defects, --random and --ideal-timing"
             )
         with _workers(jobs, scheduler) as workers:
@@ -363,7 +363,7 @@ def _workers(jobs: int | None, scheduler: str | None) -> Workers:
 
     if scheduler is not None and jobs is not None:
         raise UsageError(
-            "--jobs is of this computer; how many workers a scheduler has is said where they are started"
+            "--jobs is of this computer; the number of workers of a scheduler is set where they are started"
         )
     return Workers(jobs or os.cpu_count() or 1, scheduler, partial(typer.echo, err=True))
 

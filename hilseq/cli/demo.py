@@ -36,7 +36,7 @@ def demo_command(
 ) -> None:
     """Run the whole job on a simulated bench: one unit that may ship, and one that goes to repair.
 
-    Needs no hardware. Exit code 0 when all end as they must, 3 when it was ended.
+    Needs no hardware. Exit code 0 when all end as expected, 3 when it was ended.
 
     Example: hilseq demo
 
@@ -59,7 +59,7 @@ def demo_command(
         code = _visit(line)
         right = right and code == expected
     if not right:
-        typer.echo("hilseq: the demo did not end as it must; please report this", err=True)
+        typer.echo("hilseq: the demo did not end as expected; please report this", err=True)
         raise typer.Exit(1)
 
 
@@ -84,7 +84,7 @@ def _rack(stands: Path, folder: Path, slots: int) -> int:
     line += ["--defect", "outputs-shorted@B.q05+q06", "--out", str(folder)]
     code = _visit(line)
     if code != ExitCode.REPAIR:
-        typer.echo("hilseq: the demo did not end as it must; please report this", err=True)
+        typer.echo("hilseq: the demo did not end as expected; please report this", err=True)
         return 1
     typer.echo(f"The whole bench: hilseq watch {folder}   or, in a browser: hilseq serve --runs {folder}")
     return 0

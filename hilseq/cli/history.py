@@ -40,7 +40,7 @@ _WIDE = 240
 def make_history_app() -> typer.Typer:
     """Return the sub-commands of `hilseq history`."""
     return group_app(
-        "What the records tell: a unit's history, a part's yield, a reading, the stands, the instruments.",
+        "Show what the records hold: a unit's history, a part's yield, a reading, the stands, the instruments.",
         {
             "unit": unit_command,
             "part": part_command,
@@ -153,7 +153,7 @@ def unit_command(
     as_csv: Csv = False,
     html: Html = None,
 ) -> None:
-    """Tell a unit's history: every visit, what was found, and the readings that moved.
+    """Show a unit's history: every visit, what was found, and the readings that moved.
 
     Visits on hardware and simulated ones are both shown, each with its kind, but for --simulated.
 
@@ -180,7 +180,7 @@ def part_command(
     as_csv: Csv = False,
     html: Html = None,
 ) -> None:
-    """Tell a part: first-pass yield, where and how it fails, what all starts and soaks prove together.
+    """Show a part: first-pass yield, where and how it fails, what all starts and soaks prove together.
 
     Example: hilseq history part RH16 --simulated
     """
@@ -206,7 +206,7 @@ def reading_command(
     as_csv: Csv = False,
     html: Html = None,
 ) -> None:
-    """Tell a reading of a part: its spread at each place, and control charts of those that need a look.
+    """Show a reading of a part: its spread at each place, and control charts of those that need a look.
 
     Example: hilseq history reading RH16 "idle current"
     """
@@ -280,7 +280,7 @@ def gauge_command(
     as_csv: Csv = False,
     html: Html = None,
 ) -> None:
-    """Tell how much of the spread of a reading is the measuring, by analysis of variance.
+    """Show how much of the spread of a reading comes from the measurement, by analysis of variance.
 
     Repeatability in a slot, reproducibility between slots or stands. Takes the units that were measured at least twice
     in each of two slots or more; nothing may have been changed in them meanwhile.

@@ -40,7 +40,9 @@ def inspect_command(
         print_words(words)
         return
     if not files:
-        raise UsageError("inspect what? give stand files and profiles, or --words stand, or --words profile")
+        raise UsageError(
+            "nothing to inspect: give stand files and profiles, or --words stand, or --words profile"
+        )
     raise typer.Exit(inspect_files(files, json=json))
 
 

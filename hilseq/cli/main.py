@@ -88,7 +88,7 @@ def _debug(asked: bool) -> None:
 @app.callback()
 def top(
     version: bool = typer.Option(
-        False, "--version", callback=_version, is_eager=True, help="Say the version."
+        False, "--version", callback=_version, is_eager=True, help="Show the version."
     ),
     debug: bool = typer.Option(False, "--debug", callback=_debug, help="Show tracebacks of errors."),
 ) -> None:

@@ -115,7 +115,7 @@ def plan_command(
     by: Annotated[str, typer.Option(metavar="NAME", help="With --approve: who approves it.")] = "",
     why: Annotated[str, typer.Option(metavar="TEXT", help="With --approve: why, in a sentence.")] = "",
 ) -> None:
-    """Say what a run will do: checks by stage, power cycles, time on hardware, disk, and what it will prove.
+    """Show what a run will do: checks by stage, power cycles, time on hardware, disk, and what it will prove.
 
     Nothing is powered, and no instrument is asked. Of several slots, which work beside each other, it says how many
     units a week the bench can do, and which instrument will be the first to have no more room.
@@ -419,7 +419,7 @@ def plan_lines(plan: UnitPlan) -> list[str]:
     lines += [f"  {name:{width}}  no check: the unit could not ship" for name in plan.missing]
     lines.append(
         f"time on hardware: at most about {show_duration(plan.seconds)}{_and_unknown(plan.unknown)}, "
-        "if every start takes all it may"
+        "if every start takes its longest permitted time"
     )
     if plan.starts is not None:
         number = str(plan.starts["most"])

@@ -58,7 +58,7 @@ def ready_command(
         Path | None,
         typer.Option(
             metavar="RUN",
-            help="Keep this visit of a known good unit as the proof of the harness; no look is made.",
+            help="Keep this visit of a known good unit as the proof of the harness; nothing is checked now.",
         ),
     ] = None,
     by: Annotated[
@@ -72,14 +72,14 @@ def ready_command(
     ] = False,
     json: Annotated[bool, typer.Option("--json", help="Print the answer as JSON, for programs.")] = False,
 ) -> None:
-    """Look at all that a stand can find out about itself: instruments, calibration, loop-backs, ports, addresses.
+    """Check everything that a stand can find out about itself: instruments, calibration, loop-backs, ports, addresses.
 
     Nothing is powered without --power, and a stand with an output on is reported and left on. The stage set-up of every
     visit runs the same procedure.
 
     --golden RUN keeps a visit in which a known good unit passed every check, beside the stand file
     (bench.golden.json for bench.yaml), until the harness changes. With it, what a unit and its harness
-    explain alike is put down to the unit; a stand file with `golden-unit: true` asks for it.
+    explain alike is blamed on the unit; a stand file with `golden-unit: true` asks for it.
     Its readings are points of control charts, with limits from the sixth visit of the same unit on: a reading that
     leaves its chart closes the stand (exit code 4, and every visit) until the unit is back in it, or --anew.
     Exit code: 0 ready, 2 bad file or option, 4 not ready, 75 in use by somebody else, or kept off.
@@ -213,9 +213,9 @@ def _record_golden(stand: Path, run: Path, by: str, *, anew: bool) -> int:
     try:
         state = read_run(run)
     except ValueError as error:
-        raise UsageError(f"{run} does not tell a run: {error}") from None
+        raise UsageError(f"{run} is not the folder of a run: {error}") from None
     if not state.complete or not state.sound:
-        raise UsageError(f"{run} is {state.status}: only a run that came to its end shows a harness right")
+        raise UsageError(f"{run} is {state.status}: only a completed run proves a harness")
     harness = harness_hash(load_stand(stand))
     if _harness_of(state) != harness:
         raise UsageError(
@@ -343,6 +343,8 @@ def _tell(stand: str, looks: list[ReadinessResult], *, json: bool) -> int:
         return code
     for look in looks:
         say(f"{_VERDICTS[look.right]:<14}{look.topic:<15} {sanitize(look.what)}: {sanitize(look.words)}")
-    verdict = "ready" if not wrong else f"NOT READY: {len(wrong)} of {len(looks)} looks found something wrong"
+    verdict = (
+        "ready" if not wrong else f"NOT READY: {len(wrong)} of {len(looks)} checks found something wrong"
+    )
     say(f"\nstand {stand}: {verdict}")
     return code

@@ -208,7 +208,7 @@ def upgrade_command(*, records: Records = None) -> None:
 
 
 def status_command(*, records: Records = None, runs: Runs = Path("runs"), as_json: Json = False) -> None:
-    """Tell what the records hold, and which runs of the folder are not in them yet.
+    """Show what the records hold, and which runs of the folder are not in them yet.
 
     Example: hilseq records status --json
     """

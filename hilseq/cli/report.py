@@ -39,8 +39,8 @@ def report_command(
 ) -> None:
     """Write the reports of a run again from its journal: one page per unit and a summary for programs.
 
-    The exit code tells whether the files were written, not what they say. Where the samples of a soak are not those
-    that the journal has sealed, stderr says so, and so do the files.
+    The exit code says whether the files were written, not which verdict is in them. Where the samples of a soak are not
+    those that the journal has sealed, stderr says so, and so do the files.
 
     Example: hilseq report runs/20261125-081200-RH0001 --certificate --label
     """

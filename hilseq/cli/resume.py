@@ -99,7 +99,7 @@ def _kept(header: RunStarted, role: str) -> InputFile:
 
 
 def _signed_here(folder: Path, stand: str) -> bool:
-    """Tell whether this stand itself has signed the beginning of a journal: what it was given then may run again."""
+    """Return whether this stand itself has signed the beginning of a journal: what it was given then may run again."""
     from hilseq.errors import UsageError
     from hilseq.journal.reader import read_journal
     from hilseq.journal.signatures import read_signatures
@@ -147,7 +147,7 @@ def _unchanged(path: Path, kept: InputFile) -> Path | None:
 
 
 def _can_be_named(name: str) -> bool:
-    """Tell whether a file can have that name here: a NUL and an unpaired surrogate are in none."""
+    """Return whether a file can have that name here: a NUL and an unpaired surrogate are in none."""
     try:
         return b"\0" not in os.fsencode(name)
     except UnicodeEncodeError:

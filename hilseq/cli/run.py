@@ -102,7 +102,7 @@ def run_command(
     ] = False,
     quiet: Annotated[bool, typer.Option("--quiet", "-q", help="Show the verdict only.")] = False,
 ) -> None:
-    """Test the units on a stand, unattended, and say of each: ship, repair, or incomplete.
+    """Test the units on a stand, unattended, and decide for each: ship, repair, or incomplete.
 
     A stand with several slots tests several units, each in a visit of its own, with a folder and a journal of its own:
     --unit FILE --serial A=SN1,B=SN2, or --unit A=… for each; with --out DIR their folders are DIR/A and DIR/B. The exit
@@ -203,7 +203,7 @@ def _detached(stand: Path, out: Path | None, serials: list[str], slot: str | Non
     if run.returncode is not None:
         typer.echo(log.read_text(errors="replace").strip(), err=bool(run.returncode))
         return run.returncode
-    typer.echo(f"process {run.pid}, run {folder}; what it says is in {log}")
+    typer.echo(f"process {run.pid}, run {folder}; its output is in {log}")
     typer.echo(f"see it with: hilseq watch {folder}")
     typer.echo(f"end it with: kill {run.pid}   or, with the stand: hilseq safe --stand {stand}")
     lingering = Path("/var/lib/systemd/linger") / user_name()

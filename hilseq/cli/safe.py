@@ -74,7 +74,7 @@ def patience_with(stand: Stand) -> float:
 
 
 def _held(instruments: list[StandInstrument], stand: Stand) -> Lease:
-    """Hold the stand while it is switched off; where somebody else cannot be ended, it is switched off all the same."""
+    """Hold the stand while it is switched off; where somebody else cannot be ended, it is switched off nevertheless."""
     from hilseq.errors import HilseqError
     from hilseq.lease.holder import Holder
     from hilseq.lease.lease import Lease

@@ -49,7 +49,7 @@ def serve_command(
 ) -> None:
     """Follow runs in a browser: the active ones, with live plots; reports; history. Changes nothing.
 
-    Needs the extra `serve`. Ctrl-C ends it; no run is touched by its coming or going.
+    Needs the extra `serve`. Ctrl-C ends it; runs are not affected.
 
     Example: hilseq serve --runs runs
     """
@@ -76,7 +76,7 @@ def _serve(runs: Path, records: str | None, host: str, port: int, token: str | N
     server = make_server(Site(runs.resolve(), records), host, token)
     typer.echo(f"hilseq serves {runs} at {address_of(listening, host)} (read only; Ctrl-C ends it)")
     if token is not None:
-        typer.echo("The first time, open it with ?token=… behind the address; the browser keeps a pass.")
+        typer.echo("The first time, open it with ?token=… after the address; the browser remembers it.")
     if not is_loopback(host):
         typer.echo(
             "The connection is not encrypted: serve on a network that you trust, or behind a proxy with TLS."

@@ -80,7 +80,7 @@ def _instruments(stand: Stand) -> Iterator[SheetLine]:
 
 
 def _unit(name: str, stand: Stand, profile: Profile | None, said: Mapping[str, str]) -> Iterator[SheetLine]:
-    """Yield the unit itself with its serial number, and what else was said of it."""
+    """Yield the unit itself with its serial number, and what else was said about it."""
     if profile is None:
         return
     known = [

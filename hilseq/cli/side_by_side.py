@@ -368,11 +368,11 @@ class _View:
             self._console.print(bench_lines.slot_line(visit.slot, visit.serial, state, None))
 
     def tell_verdict(self, visit: SlotVisit) -> None:
-        """Say what came of a visit."""
+        """Report the result of a visit."""
         state, code = visit.state, 0 if visit.process is None else visit.process.returncode
         if state is None:
             words = visit.words() if code >= 0 else f"its process was ended by signal {-code}"
-            self._unbegun.setdefault(words or "its process ended without a word", []).append(visit.slot)
+            self._unbegun.setdefault(words or "its process ended without a message", []).append(visit.slot)
             return
         self._console.print(Text(f"slot {sanitize(visit.slot)}", "bold"))
         warned = [f"its process was ended by signal {-code}"] if code < 0 else visit.words().splitlines()

@@ -39,7 +39,7 @@ def stand_command(
         str, typer.Argument(metavar="[key]", help="key: print the public key that the stand signs with.")
     ] = "",
 ) -> None:
-    """Tell who uses a stand on this computer: by which run, since when, with which unit in which slot.
+    """Show who uses a stand on this computer: by which run, since when, with which unit in which slot.
 
     No instrument is asked. Where runs of several slots may work at once, the load of each instrument is shown. --end
     has all of them end. --release ends what `hilseq safe` began; who did it and why is kept beside the latch.
@@ -131,7 +131,7 @@ def _use(use: InstrumentUse) -> str:
     if not use.is_held:
         return "free"
     if use.holder is None:
-        return "in use by a process that has left no word of itself"
+        return "in use by a process that has not said who it is"
     return f"in use by process {use.holder.process.pid}"
 
 

@@ -207,7 +207,7 @@ class Day:
             self._instruct(words, picture, f"slot {slot}, step {number} of {len(steps)}")
 
     def _scan(self, slot: str, units: Mapping[str, tuple[str, Path]]) -> tuple[str, Path] | None:
-        """Return serial number and profile of the next unit; None when those that are fitted shall be run."""
+        """Return serial number and profile of the next unit; None when those that are fitted are to be run."""
         taken = {serial for serial, _ in units.values()}
         words = f"Scan or type the serial number of the {'next ' if taken else ''}unit for slot {slot}."
         more = f"Enter starts the run, `{END}` the last one." if taken else f"`{END}` ends the day."
@@ -317,7 +317,7 @@ class Day:
         try:
             record = read_run(folder)
         except (HilseqError, OSError, ValueError):
-            self._warning = "The run did not begin; what is wrong stands above."
+            self._warning = "The run did not begin: see above."
             self._ask("", "Press Enter to continue.", alone=False)
             return
         verdicts = visit_lines.verdicts_of(record, folder)
@@ -332,7 +332,7 @@ class Day:
         self._ask(f"Take {names}.", "Enter: the next unit.", alone=False)
 
     def _labels(self, folder: Path, verdicts: Sequence[Verdict]) -> Iterator[str]:
-        """Make and print the labels of units that have a verdict; yield what came of it."""
+        """Make and print the labels of units that have a verdict; yield the outcome in words."""
         from hilseq.cli.report import make_reports
         from hilseq.verdicts import Disposition
 
@@ -462,7 +462,7 @@ class BenchDay(Day):
             )
         if self._ends:
             return "The day ends when these visits do.", "Ctrl-C ends them now, safely."
-        return "Every slot is in use.", f"What is done is reported here. `{END}` takes no more units."
+        return "Every slot is in use.", f"Finished visits are reported here. `{END}` takes no more units."
 
     def _free_slot(self) -> str | None:
         taken = set(self._visits) | (set() if "--simulate" in self._options else _in_use(self._stand))
@@ -498,7 +498,7 @@ class BenchDay(Day):
         visit = self._visits.pop(slot)
         if visit.state is None:
             self._warning = (
-                f"slot {slot}: the visit did not begin: {visit.words() or 'it ended without a word'}"
+                f"slot {slot}: the visit did not begin: {visit.words() or 'it ended without a message'}"
             )
             return
         with suppress(EOFError):

@@ -39,7 +39,7 @@ def verify_command(
     template: Template = None,
     json: Annotated[bool, typer.Option("--json", help="Print the answer as JSON, for programs.")] = False,
 ) -> None:
-    """Tell whether a file is the one that this run's journal makes, and what stands behind the journal.
+    """Check whether a file is the one that this run's journal makes, and whether that journal is intact and signed.
 
     Three answers. Intact: the lines follow from each other, samples and files are those noted, readings, verdicts and
     end fit each other, and so does what is stated from stand file, profile, plan and sequences; a journal that somebody

@@ -54,7 +54,7 @@ _TOO_EARLY = 0.02
 
 
 class Detail(IntEnum):
-    """How much is said of what goes well."""
+    """How much is shown of what goes well."""
 
     VERDICT = 0
     STAGES = 1
@@ -140,7 +140,7 @@ class VisitView:
                 where = f"{check.slot} " if len(state.units) > 1 else ""
                 self._print([Text(f"{where}{sanitize(check.stage)}", "bold")])
             self._print(visit_lines.check_lines(check))
-        elif self._tells_at_once:
+        elif self._prints_at_once:
             self._print(self._failures.lines(check))
         if not self._draws and self._detail is Detail.STAGES:
             for stage in visit_lines.stages_of(state.unit(check.slot)):
@@ -170,7 +170,7 @@ class VisitView:
                 self._print(wrapped(self._soak.text, indent=2))
 
     @property
-    def _tells_at_once(self) -> bool:
+    def _prints_at_once(self) -> bool:
         """Whether a failure is printed when it comes, not shown where it fills up and printed with the verdict."""
         return self._detail is Detail.CHECKS or (self._detail is Detail.STAGES and not self._draws)
 
@@ -202,7 +202,7 @@ class VisitView:
             done = sum(check.ended for check in state.checks)
             last = visit_lines.progress_line(done, len(state.checks), self._rest(state))
             room = max(self._console.height - len(lines) - 2, 0)
-            return Group(*lines, *(wrong[-room:] if room and not self._tells_at_once else ()), last)
+            return Group(*lines, *(wrong[-room:] if room and not self._prints_at_once else ()), last)
 
     def _rest(self, state: RunState) -> Rest:
         elapsed = time.monotonic() - self._begun
@@ -232,7 +232,7 @@ class VisitView:
         self.stop()
         for reported in visit_lines.verdicts_of(record, folder):
             lines = visit_lines.verdict_lines(
-                reported, self._console.width, letters=self._draws, full=not self._tells_at_once
+                reported, self._console.width, letters=self._draws, full=not self._prints_at_once
             )
             self._print(lines)
 
@@ -331,7 +331,7 @@ _NO_OPTION = "unrecognized arguments: "
 
 
 def _refused_by_pytest(words: str, plugins: pytest.PytestPluginManager) -> str:
-    """Return what pytest says of a command line without its usage, with the nearest option for an unknown one."""
+    """Return what pytest says about a command line without its usage, with the nearest option for an unknown one."""
     said = words.partition("error: ")[2].partition("\n")[0] or words
     if not said.startswith(_NO_OPTION):
         return f"what follows --: {said}"

@@ -45,12 +45,12 @@ def watch_command(
     runs: Annotated[Path, typer.Option(metavar="DIR", help="With a stand: folder of its runs.")] = Path(
         "runs"
     ),
-    once: Annotated[bool, typer.Option("--once", help="Say how it stands now, and end.")] = False,
+    once: Annotated[bool, typer.Option("--once", help="Show the present state, and end.")] = False,
     every: Annotated[float, typer.Option(metavar="SECONDS", min=0.1, help="Time between two looks.")] = 1.0,
 ) -> None:
     """Follow a run: checks, the soak with time left, mode strip, current, temperature and events.
 
-    Reads the files of the run and nothing else: no effect on it. Ends when the run does, and so does Ctrl-C.
+    Reads the files of the run and has no effect on it. Ends when the run does, and so does Ctrl-C.
 
     With a stand file it shows every slot with its unit, how far it is, its verdict, and who must do what next. A folder
     that several units of one stand were tested into (`--out`) shows the same.

@@ -166,7 +166,7 @@ def judge_case(case: Case, summary: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def _is_undecided(unit: Mapping[str, Any]) -> bool:
-    """Tell whether a fault was found that unit and harness explain alike, and nobody was blamed."""
+    """Return whether a fault was found that unit and harness explain alike, and nobody was blamed."""
     undecided = any(check["why"].startswith(UNIT_OR_HARNESS) for check in unit["checks"])
     return unit["disposition"] == Disposition.INCOMPLETE and undecided
 

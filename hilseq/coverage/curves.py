@@ -37,10 +37,10 @@ _DEEP = 2.1
 _SURE = 1.96
 #: First visits of each group, which show how wide the guard bands are; what is taken until then.
 _PILOTS, _BAND = 2, 0.05
-#: Share of the limit at which two guard bands inside it shall lie, or nearer; what lies farther has a reason.
+#: Share of the limit at which two guard bands inside it must lie, or nearer; what lies farther has a reason.
 NEAR = 0.2
 _NO_REASON = "no reason is known"
-#: What became of a true value that was not looked at: the visit did not come to its check.
+#: The outcome of a true value that was not looked at: the visit did not come to its check.
 _NOT_READ = "none"
 #: The kind of the twin that uses up every accuracy.
 _STAND = "stand-errors@stand"
@@ -62,7 +62,7 @@ class Judged:
     wide: str = ""
 
     def is_of(self, name: str) -> bool:
-        """Tell whether a reading of this name is one of it; some say at which speed they were taken."""
+        """Return whether a reading of this name is one of it; some say at which speed they were taken."""
         return name == self.reading or name.startswith(f"{self.reading} at ")
 
     def limit(self, reading: Reading) -> float | None:
@@ -148,7 +148,7 @@ class CurveCase:
         return (_STAND, *(value.spec for value in self.values))
 
     def row(self, run: Path) -> dict[str, Any]:
-        """Return what became of each true value in a finished visit."""
+        """Return the outcome of each true value in a finished visit."""
         journal = read_journal(run)
         kinds = {judged.kind: judged for judged in JUDGED}
         single = {value.kind for value in self.values if sum(v.kind == value.kind for v in self.values) == 1}
@@ -172,7 +172,7 @@ class CurveCase:
 
 
 def _unread(judged: Judged, place: str, journal: Journal) -> str:
-    """Return what became of a true value of which there is no reading: refused by its check, or not looked at."""
+    """Return the outcome of a true value of which there is no reading: refused by its check, or not looked at."""
     refused = any(
         check.verdict is CheckVerdict.FAILED
         and check.check.startswith(judged.checks)
@@ -313,7 +313,7 @@ class OperatingCurve:
         return words
 
     def is_broken_at(self, share: float) -> bool:
-        """Tell whether acceptance with the true value at this share of the limit speaks against the promise."""
+        """Return whether acceptance with the true value at this share of the limit speaks against the promise."""
         accepted = self.accepted[share].value or 0.0
         if share <= 1.0 if self.judged.low else share >= 1.0:
             return accepted > MOST

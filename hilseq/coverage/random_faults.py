@@ -173,12 +173,12 @@ class FaultOutcome:
 
     @property
     def detected(self) -> bool:
-        """Tell whether the unit does not ship, for a finding at the fault."""
+        """Return whether the unit does not ship, for a finding at the fault."""
         return self.right > 0 and self.disposition != Disposition.SHIP
 
     @property
     def placed(self) -> bool:
-        """Tell whether every finding lies at the fault."""
+        """Return whether every finding lies at the fault."""
         return self.detected and self.wrong == 0
 
     @property
@@ -214,7 +214,7 @@ class FaultOutcome:
 
 
 def outcomes(cases: Sequence[Case], rows: Sequence[Mapping[str, Any]]) -> list[FaultOutcome]:
-    """Return what came of every case that has its visit and the one without the fault."""
+    """Return the result of every case that has its visit and the one without the fault."""
     by_number = {row["number"]: row for row in rows}
     without = {
         (case.seed, case.warm): {tuple(each) for each in by_number[case.number]["found"]}

@@ -145,7 +145,9 @@ class _VisitProcess:
         except (EOFError, OSError, pickle.UnpicklingError):
             self._process.kill()
             self._process.wait()
-            raise StandFault(f"{words_for(case)} was ended from outside: for want of memory, say") from None
+            raise StandFault(
+                f"{words_for(case)} was ended from outside, perhaps because memory ran out"
+            ) from None
         if isinstance(answer, HilseqError):
             raise answer
         row: dict[str, Any] = answer

@@ -1,4 +1,4 @@
-"""From what a stand file says of an instrument to the standard uncertainty of one of its readings.
+"""From what a stand file says about an instrument to the standard uncertainty of one of its readings.
 
 The largest error promised (`0.05 % + 5 mV`) and the last digit are rectangular (GUM 4.3.7, F.2.2.1); so is
 what the time and the temperature since the calibration add, where the stand file says how much.
@@ -75,7 +75,7 @@ def signal_terms(name: str, signal: Signal, value: float) -> list[Term]:
 
 
 class CertifiedReading(NamedTuple):
-    """What a calibration certificate says of a reading: what is added to it, and the term of its uncertainty."""
+    """What a calibration certificate says about a reading: what is added to it, and the term of its uncertainty."""
 
     correction: float
     term: Term
@@ -88,7 +88,7 @@ def of_certificate(
     value: float,
     name: str,
 ) -> CertifiedReading | None:
-    """Return what a certificate says of a reading of `name`, all in the base unit; None where it says nothing.
+    """Return what a certificate says about a reading of `name`, all in the base unit; None where it says nothing.
 
     Between two points the correction is interpolated, and the worse of their uncertainties holds. Beyond the first and
     the last it says nothing. Raises QuantityError when a point does not fit the unit.
@@ -111,7 +111,7 @@ def of_certificate(
 
 
 def certified_signal(name: str, signal: Signal, value: float) -> CertifiedReading | None:
-    """Return what the certificate of a signal says of a reading, both in its own unit. Raises QuantityError."""
+    """Return what the certificate of a signal says about a reading, both in its own unit. Raises QuantityError."""
     calibration = signal.calibration
     if calibration is None or not calibration.points:
         return None

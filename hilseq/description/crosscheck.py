@@ -1,4 +1,4 @@
-"""A stand held against the profiles of the units it is to test: what does not fit, and what it cannot measure.
+"""A stand compared with the profiles of the units it is to test: what does not fit, and what it cannot measure.
 
 A stand of logic channels alone is of use, so a claim that nobody measures is no fault; but nobody may take `ship`
 for a word about it.

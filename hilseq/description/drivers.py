@@ -104,12 +104,12 @@ def find_driver(role: Role, name: str) -> Any:
     except Exception as error:  # whatever somebody else's module raises while it is imported
         raise DriverError(
             f"the driver {name!r} of {_origin(entry)[0]} cannot be loaded ({type(error).__name__}: {error}); "
-            "expected one that can"
+            "expected one that can be loaded"
         ) from error
     wrong = list(_shortcomings(role, driver))
     if wrong:
         raise DriverError(
-            f"the driver {name!r} of {_origin(entry)[0]} {'; '.join(wrong)}; expected a whole driver for the "
+            f"the driver {name!r} of {_origin(entry)[0]} {'; '.join(wrong)}; expected a complete driver for the "
             f"role {role}"
         )
     return driver
@@ -182,12 +182,12 @@ class DriverModel(Model):
 
     @classmethod
     def is_open(cls) -> bool:
-        """Tell whether this is the general class, and its driver decides which keys there are."""
+        """Return whether this is the general class, and its driver decides which keys there are."""
         return "role" in cls.__dict__
 
     @classmethod
     def is_model_of(cls, role: Role, part: str) -> bool:
-        """Tell whether this is a driver's own class for such a part of such a role."""
+        """Return whether this is a driver's own class for such a part of such a role."""
         mine = (getattr(cls, "role", None), getattr(cls, "part", None))
         return mine == (role, part) and not cls.is_open()
 

@@ -71,7 +71,7 @@ class SourcePosition:
         return found
 
     def holds(self, place: Place) -> bool:
-        """Tell whether something is written at a place."""
+        """Return whether something is written at a place."""
         found: SourcePosition | None = self
         for key in place:
             found = None if found is None else found.child(key)
@@ -94,7 +94,7 @@ class SourcePosition:
 
 
 class Finding(NamedTuple):
-    """One fault that only shows when two places of the descriptions are held against each other.
+    """One fault that only shows when two places of the descriptions are compared.
 
     `absent` is the place whose absence is the fault: should it stand in the file after all (but be
     faulty itself), the finding is only a consequence and is not reported. `at_key` points at the key
@@ -131,7 +131,7 @@ def collect(*checks: Callable[[], Iterable[Finding]]) -> list[Finding]:
 
 
 def _of_description(missing: AttributeError) -> bool:
-    """Tell whether an unset field of a partly read description was asked for (not a slip of ours)."""
+    """Return whether an unset field of a partly read description was asked for (not a slip of ours)."""
     fields = getattr(type(missing.obj), "model_fields", {})
     return missing.name in fields
 

@@ -1,7 +1,7 @@
 """The visit of a known good unit that shows a harness right, kept beside the stand file until the harness changes.
 
 A file like `bench.golden.json` for `bench.yaml`, written by `hilseq ready --golden` and by nobody else. It names the
-visit by its run and the end of its journal's chain, and the harness by the hash of what the stand file says of it:
+visit by its run and the end of its journal's chain, and the harness by the hash of what the stand file says about it:
 supplies, I/O, signals, slots and loop-backs.
 """
 
@@ -87,7 +87,7 @@ class GoldenVisits(RootModel[dict[str, GoldenVisit]]):
 
 
 def harness_hash(stand: Stand) -> str:
-    """Return the SHA-256 of what a stand file says of the harness, however it is laid out."""
+    """Return the SHA-256 of what a stand file says about the harness, however it is laid out."""
     wiring = stand.model_dump(mode="json", include=_WIRING)
     return hashlib.sha256(json.dumps(wiring, sort_keys=True, default=str).encode()).hexdigest()
 

@@ -160,7 +160,7 @@ def written_out(path: Path) -> dict[str, Any]:
 
 
 def kind_of(document: SourcePosition) -> Kind | None:
-    """Tell whether a document is a stand file or a profile by its keys; None when it is neither."""
+    """Return whether a document is a stand file or a profile by its keys; None when it is neither."""
     keys = {key for key, _ in document.items()}
     votes = {kind: sum(key in keys for key in telling) for kind, telling in _TELLING.items()}
     if votes["stand"] == votes["profile"]:
@@ -261,7 +261,7 @@ class _Faulty:
         self._above = frozenset(place[:length] for place in self.at for length in range(len(place) + 1))
 
     def touch(self, place: Place) -> bool:
-        """Tell whether a fault lies at a place or inside it."""
+        """Return whether a fault lies at a place or inside it."""
         return place in self._above
 
 

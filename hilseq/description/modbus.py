@@ -1,4 +1,4 @@
-"""What a stand file says of Modbus: a device of the stand, a signal in one of its registers, the link of a unit."""
+"""What a stand file says about Modbus: a device of the stand, a signal in one of its registers, the link of a unit."""
 
 from __future__ import annotations
 
@@ -59,7 +59,7 @@ class ModbusSignal(Register, Signal):
 
     @property
     def writable(self) -> bool:
-        """Tell whether its table can be written."""
+        """Return whether its table can be written."""
         return self.table.writable
 
     @property

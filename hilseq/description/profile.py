@@ -370,7 +370,7 @@ class Lamps(Model):
     faulted: Name = Field(description="terminal of the sensor that sees the faulted lamp")
 
 
-#: What may stand for a parameter; the sequence that declares it says of what kind it is.
+#: What may stand for a parameter; the sequence that declares it states its kind.
 ParameterValue = Annotated[str | bool | int | float, WrittenAs("text, quantity, number, true or false")]
 
 
@@ -395,7 +395,7 @@ class Profile(Model):
     causes: dict[Text, PossibleCause] = Field(
         default_factory=dict,
         max_length=200,
-        description="what may be behind failures, by name: report and repair slip say what to look at first",
+        description="likely causes of failures, by name: report and repair slip say what to look at first",
     )
     configuration: Configuration | None = Field(default=None, description="the reference configuration")
     battery: BatteryClaim | None = Field(default=None, description="the memory battery")

@@ -311,7 +311,7 @@ def _in_slot(text: str, step: _Step) -> str:
     """Return a terminal or a signal of the first slot of a range as that of the slot which it is about."""
     if not text.startswith((f"{step.first}.", f"{step.first} ")):
         raise _RangeError(
-            f"{text[:60]!r} is nothing of slot {step.first}, with which the range begins",
+            f"{text[:60]!r} does not belong to slot {step.first}, with which the range begins",
             f"a terminal such as {step.first}.q01, or a signal such as {step.first} q01",
         )
     return step.slot + text[len(step.first) :]

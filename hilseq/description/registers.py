@@ -26,12 +26,12 @@ class RegisterTable(StrEnum):
 
     @property
     def holds_bits(self) -> bool:
-        """Tell whether one address is one bit (otherwise 16)."""
+        """Return whether one address is one bit (otherwise 16)."""
         return self in (RegisterTable.COIL, RegisterTable.DISCRETE_INPUT)
 
     @property
     def writable(self) -> bool:
-        """Tell whether a client may write the table."""
+        """Return whether a client may write the table."""
         return self in (RegisterTable.COIL, RegisterTable.HOLDING_REGISTER)
 
 
@@ -148,7 +148,7 @@ class Register(Model):
 
     @property
     def is_bit(self) -> bool:
-        """Tell whether the value is a single bit, in whatever table."""
+        """Return whether the value is a single bit, in whatever table."""
         return self.kind is RegisterType.BIT
 
     @property
@@ -256,7 +256,7 @@ class ModbusLimits(Model):
 
     @property
     def usual(self) -> bool:
-        """Tell whether the device has all of the specification, and needs no pause."""
+        """Return whether the device has all of the specification, and needs no pause."""
         return all(getattr(self, name) == field.default for name, field in ModbusLimits.model_fields.items())
 
     def most_read(self, table: RegisterTable) -> int:
@@ -273,11 +273,11 @@ class ModbusLimits(Model):
         return min(self.most_written(table), self.most_read(table))
 
     def has_single(self, table: RegisterTable) -> bool:
-        """Tell whether the device has the function that writes one value of a table."""
+        """Return whether the device has the function that writes one value of a table."""
         return self._writes(table)[0] != "several"
 
     def has_several(self, table: RegisterTable) -> bool:
-        """Tell whether the device has the function that writes several values of a table."""
+        """Return whether the device has the function that writes several values of a table."""
         return self._writes(table)[0] != "single"
 
     def _writes(self, table: RegisterTable) -> tuple[Writes, int]:

@@ -73,13 +73,13 @@ _AT, _OF_A_SOAK = " at ", ("lowest ", "highest ")
 
 
 def tells_who_it_is(profile: Profile) -> bool:
-    """Tell whether the unit can be asked anything about what it is."""
+    """Return whether the unit can be asked anything about what it is."""
     identity = profile.identity
     return identity.device_identification or bool(identity.serial_number or identity.modules)
 
 
 def remembers(profile: Profile) -> bool:
-    """Tell whether the profile describes anything that the unit must remember without supply."""
+    """Return whether the profile describes anything that the unit must remember without supply."""
     clock = profile.clock is not None and profile.link.clock is not None
     return clock or profile.battery is not None or profile.configuration is not None
 
@@ -140,5 +140,5 @@ def _unknown(place: Place, kind: str, name: str, slip: str, near: str) -> Findin
 
 
 def _is_shipped(name: str) -> bool:
-    """Tell whether a shipped check has a reading of this name."""
+    """Return whether a shipped check has a reading of this name."""
     return name.partition(_AT)[0] in READINGS or name in READINGS or name.startswith(_OF_A_SOAK)

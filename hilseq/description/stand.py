@@ -110,12 +110,12 @@ class Signal(DriverModel):
 
     @property
     def is_bit(self) -> bool:
-        """Tell whether it is 0 or 1 and nothing between."""
+        """Return whether it is 0 or 1 and nothing between."""
         return False
 
     @property
     def writable(self) -> bool:
-        """Tell whether the stand may write it."""
+        """Return whether the stand may write it."""
         return False
 
     @property
@@ -408,7 +408,7 @@ class Stand(Model):
 def with_drivers(data: Any) -> Any:
     """Return what a stand file holds, each signal with the driver of its io.
 
-    Signals whose driver cannot be had are left out: that is reported of the io.
+    Signals whose driver cannot be had are left out: that is reported for the io.
     """
     if not isinstance(data, dict):
         return data

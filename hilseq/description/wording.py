@@ -273,5 +273,5 @@ def _as_number(text: str) -> str:
 
 
 def _is_number(text: str) -> bool:
-    """Tell whether a quoted text would be a number without its quotes."""
+    """Return whether a quoted text would be a number without its quotes."""
     return re.fullmatch(r"[-+]?[0-9]+(\.[0-9]+)?", text) is not None

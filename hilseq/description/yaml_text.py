@@ -407,7 +407,7 @@ class _Composer:
             )
 
     def _is_decimal_comma(self, parent: _Open, key: SourcePosition, value: SourcePosition) -> bool:
-        """Tell whether `{nominal: 3,0 V}` was written: a comma between digits, which ends the value there."""
+        """Return whether `{nominal: 3,0 V}` was written: a comma between digits, which ends the value there."""
         if not parent.mapped or value.text or value.content is not None or key.quoted:
             return False
         name, before = next(reversed(parent.mapped.items()))
@@ -526,5 +526,5 @@ def number_hint(text: str) -> str:
 
 
 def looks_sexagesimal(text: str) -> bool:
-    """Tell whether YAML 1.1 would read the word as a number to base 60, such as 12:30:00."""
+    """Return whether YAML 1.1 would read the word as a number to base 60, such as 12:30:00."""
     return len(text) <= _LONGEST and _SEXAGESIMAL.fullmatch(text) is not None

@@ -54,7 +54,7 @@ def _exactly(pipe: Any, count: int) -> bytes:
     while len(data) < count:
         part = pipe.read(count - len(data))
         if not part:
-            sys.exit("the guard got no orders")
+            sys.exit("the guard received no instructions")
         data += part
     return data
 

@@ -73,6 +73,6 @@ class SerialPartnerDriver(Protocol):
         """Return the partner at a `resource` of the stand, at `speed` (Bd); nothing is sent yet.
 
         `loopback` and `mode` tell what a unit's Modbus answers, `quirks` how it wants to be asked; `place` goes into
-        what is held against the unit.
+        faults of the unit.
         """
         ...

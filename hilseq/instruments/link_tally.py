@@ -1,4 +1,4 @@
-"""What became of the exchanges over a link, for what goes wrong now and then. Knows no protocol."""
+"""The outcome of the exchanges over a link, for what goes wrong now and then. Knows no protocol."""
 
 from __future__ import annotations
 

@@ -420,7 +420,7 @@ class ModbusTransaction:
     def about(
         self, command: str, *, responsible: Responsible | None = None, path: Responsible | None = None
     ) -> Exchange:
-        """Return what a message says of an exchange with this device."""
+        """Return what a message says about an exchange with this device."""
         return Exchange(
             self.name,
             f"{self.transport.resource}, device {self._device}",
@@ -453,5 +453,5 @@ class ModbusTransaction:
 
 
 def _refuses(answer: bytes) -> bool:
-    """Tell whether an answer says no; a device that is busy, or has begun what it was commanded, does not."""
+    """Return whether an answer says no; a device that is busy, or has begun what it was commanded, does not."""
     return bool(answer[0] & pdu.EXCEPTION_BIT) and answer[1] not in (pdu.ACKNOWLEDGED, pdu.BUSY)

@@ -102,7 +102,7 @@ def _members(protocol: type) -> list[str]:
 
 
 def _has(thing: object, name: str) -> bool:
-    """Tell whether something has an attribute; a property is not asked for its value."""
+    """Return whether something has an attribute; a property is not asked for its value."""
     return hasattr(type(thing), name) or hasattr(thing, name)
 
 

@@ -278,7 +278,7 @@ def next_transaction(transaction: int) -> int:
 
 
 def is_late(data: bytes, transaction: int, earlier: int) -> bool:
-    """Tell whether `data` begins an answer to one of the `earlier` questions before `transaction`."""
+    """Return whether `data` begins an answer to one of the `earlier` questions before `transaction`."""
     if len(data) < 2 or any(data[2:4]):  # noqa: PLR2004 - the transaction; then the protocol, which is 0
         return False
     seen = data[0] << 8 | data[1]

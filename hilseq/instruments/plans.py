@@ -228,7 +228,7 @@ class Run:
 
     @property
     def partial(self) -> bool:
-        """Tell whether some register is written in part only."""
+        """Return whether some register is written in part only."""
         return not self.table.holds_bits and any(mask != _WHOLE for mask in self.masks)
 
     def filled(self, old: list[int]) -> list[int]:

@@ -93,7 +93,7 @@ class SupplyOutput(Protocol):
         return []
 
     def can_program(self, setting: SupplySetting) -> bool:
-        """Tell whether it has this setting; voltage and current limit it must have."""
+        """Return whether it has this setting; voltage and current limit it must have."""
         return setting in (SupplySetting.VOLTAGE, SupplySetting.CURRENT_LIMIT)
 
     @abstractmethod
@@ -108,7 +108,7 @@ class SupplyOutput(Protocol):
 
     @abstractmethod
     def switch(self, *, on: bool) -> None:
-        """Switch the output on or off: one message, as short as it can be; what came of it is asked later."""
+        """Switch the output on or off: one message, as short as it can be; the result is asked later."""
         ...
 
     @abstractmethod
@@ -312,7 +312,7 @@ class Channels(NamedValues, Protocol):
         ...
 
     def counted(self) -> LinkTally | None:
-        """Return what became of its exchanges; None where they are not counted."""
+        """Return the outcome of its exchanges; None where they are not counted."""
         return None
 
     @abstractmethod
@@ -335,7 +335,7 @@ class UnitLink(Protocol):
     commands: int | None = None
 
     def counted(self) -> LinkTally | None:
-        """Return what became of its exchanges; None where they are not counted."""
+        """Return the outcome of its exchanges; None where they are not counted."""
         return None
 
     def reachable(self) -> str:

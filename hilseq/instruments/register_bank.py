@@ -265,7 +265,7 @@ class ModbusChannels(RegisterBank, Channels):
         return Identification(seen.get(0, ""), seen.get(1, ""), "", seen.get(2, ""))
 
     def counted(self) -> LinkTally:
-        """Return what became of its exchanges."""
+        """Return the outcome of its exchanges."""
         return self.device.tally
 
     def close(self) -> None:
@@ -277,7 +277,7 @@ class ModbusUnit(ModbusDevice, UnitLink):
     """The Modbus server of a unit."""
 
     def counted(self) -> LinkTally:
-        """Return what became of its exchanges."""
+        """Return the outcome of its exchanges."""
         return self.tally
 
     def values(

@@ -230,12 +230,12 @@ class ErrorEntry(NamedTuple):
 
     @property
     def is_empty(self) -> bool:
-        """Tell whether the entry says that the queue is empty."""
+        """Return whether the entry says that the queue is empty."""
         return self.number == 0
 
     @property
     def is_error(self) -> bool:
-        """Tell whether it is an error; positive numbers are, the events -600 to -899 are not."""
+        """Return whether it is an error; positive numbers are, the events -600 to -899 are not."""
         return self.number != 0 and self.number not in _EVENTS
 
     @property

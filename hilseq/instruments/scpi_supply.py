@@ -130,7 +130,7 @@ class ScpiOutput(SupplyOutput):
             reraise(error, self.about(template))
 
     def about(self, command: str) -> Exchange:
-        """Return what errors say of an exchange."""
+        """Return what errors say about an exchange."""
         known = self._description
         return Exchange(self.name, known.resource, command, known.deadline, place=self.name)
 
@@ -145,7 +145,7 @@ class ScpiOutput(SupplyOutput):
         return self.parsed(command, self.ask(command), scpi.parse_identity)
 
     def can_program(self, setting: SupplySetting) -> bool:
-        """Tell whether there is a command for the setting."""
+        """Return whether there is a command for the setting."""
         return self._setting(setting)[0] is not None
 
     def program(self, setting: SupplySetting, value: float) -> None:

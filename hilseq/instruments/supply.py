@@ -216,7 +216,7 @@ class PowerSupply:
         return self._switched
 
     def is_on(self) -> bool:
-        """Tell whether the output is on, by its own word or, without one, by what it delivers."""
+        """Return whether the output is on, by its own answer or, without one, by what it delivers."""
         reported = self._output.is_on()
         return self._delivers() if reported is None else reported
 
@@ -330,11 +330,11 @@ class PowerSupply:
         return self._output.check_errors()
 
     def reports_trip(self) -> bool:
-        """Tell whether it says by itself that its protection has tripped."""
+        """Return whether it says by itself that its protection has tripped."""
         return self._output.tripped() is True
 
     def protection_tripped(self) -> bool:
-        """Tell whether the over-voltage protection has switched the output off.
+        """Return whether the over-voltage protection has switched the output off.
 
         Where it cannot be asked: whether the output is off although it was switched on.
         """

@@ -124,7 +124,7 @@ _VISA: dict[str, Kind] = {
 
 
 def _raised_in(error: BaseException, package: str) -> bool:
-    """Tell whether an error comes from the inside of a package: from the frame in which it was raised."""
+    """Return whether an error comes from the inside of a package: from the frame in which it was raised."""
     trace = error.__traceback__
     while trace is not None and trace.tb_next is not None:
         trace = trace.tb_next

@@ -48,7 +48,7 @@ class Transport(Protocol):
 
     @property
     def is_open(self) -> bool:
-        """Tell whether it was opened and not closed since."""
+        """Return whether it was opened and not closed since."""
         ...
 
     def open(self, deadline: float) -> None:
@@ -85,7 +85,7 @@ class TcpTransport:
 
     @property
     def is_open(self) -> bool:
-        """Tell whether it is open."""
+        """Return whether it is open."""
         return self._socket is not None
 
     def open(self, deadline: float) -> None:
@@ -131,7 +131,7 @@ class SerialTransport:
 
     @property
     def is_open(self) -> bool:
-        """Tell whether it is open."""
+        """Return whether it is open."""
         return self._port is not None
 
     def open(self, deadline: float) -> None:
@@ -207,7 +207,7 @@ class VisaTransport:
 
     @property
     def is_open(self) -> bool:
-        """Tell whether it is open."""
+        """Return whether it is open."""
         return self._visa is not None
 
     def open(self, deadline: float) -> None:
@@ -363,7 +363,7 @@ def line_frame(port: str, frame: str) -> tuple[int, str, int]:
 
 
 def line_has(resource: str, frame: str) -> bool | None:
-    """Tell whether a serial line has the frame that it is asked for; None where a device server sets it.
+    """Return whether a serial line has the frame that it is asked for; None where a device server sets it.
 
     A pseudo-terminal has no parity, and eight bits always.
     """

@@ -196,9 +196,9 @@ class VisaSession:
             self._let_greet(deadline)
 
     def _let_greet(self, deadline: float) -> None:
-        """Throw the greeting away: as many lines as were reported, and whatever comes right behind them.
+        """Discard the greeting: as many lines as the stand file states, and whatever comes right behind them.
 
-        All within `deadline`. Who does not greet in time is spoken to all the same: off must be sent.
+        All within `deadline`. Who does not greet in time is spoken to nevertheless: off must be sent.
         """
         came, until = 0, time.monotonic() + deadline
         while (left := until - time.monotonic()) > 0:
@@ -316,7 +316,7 @@ class VisaSession:
 
     @property
     def under_way(self) -> bool:
-        """Tell whether a question waits for its answer, or the last one never got any that made sense."""
+        """Return whether a question waits for its answer, or the last one never got any that made sense."""
         return self._stale
 
     def mark_desynchronized(self) -> None:

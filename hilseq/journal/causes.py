@@ -100,7 +100,7 @@ class UnitDiagnosis:
 
 
 def diagnosis(unit: UnitState) -> UnitDiagnosis:
-    """Return what is wrong with a unit, from its findings and from what its profile says of causes."""
+    """Return what is wrong with a unit, from its findings and from the causes of its profile."""
     seen = _Seen(unit)
     symptoms = _symptoms(unit.findings, seen)
     causes = [_cause(symptoms, of) for of in _gathered(symptoms, seen)]
@@ -161,7 +161,7 @@ class _Seen:
         self._of_the_unit = _OF_THE_UNIT | {fault.place for fault in stored} - self._points
 
     def are_points(self, places: Iterable[str]) -> bool:
-        """Tell whether some of the places are single points or ports."""
+        """Return whether some of the places are single points or ports."""
         return not self._points.isdisjoint(places)
 
     def incidents(self, symptom: Symptom) -> set[tuple[str, int]]:
@@ -178,7 +178,7 @@ class _Seen:
         return [check.ended_at for check in self._of(symptom) if not check.signs]
 
     def of_the_unit(self, symptom: Symptom) -> bool:
-        """Tell whether a symptom shows that the unit as a whole is out of order."""
+        """Return whether a symptom shows that the unit as a whole is out of order."""
         return all(place in self._of_the_unit or place.startswith(_MODE) for place in symptom.places)
 
     def _of(self, symptom: Symptom) -> list[CheckState]:

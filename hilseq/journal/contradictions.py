@@ -89,7 +89,7 @@ def _inputs(state: RunState) -> Iterator[str]:
 
 
 def _kept(state: RunState) -> Iterator[str]:
-    """Tell which files are taken out, or added: a run keeps each that it was given."""
+    """Yield which files are taken out, or added: a run keeps each that it was given."""
     roles = {one.role for one in state.inputs}
     for role in ("stand file", *(f"profile of slot {unit.slot}" for unit in state.units)):
         if role not in roles:
@@ -108,7 +108,7 @@ def _file_of(check: str) -> str:
 
 
 def _plan(unit: UnitState, compared: PlanCompared, state: RunState) -> Iterator[str]:
-    """Hold what a run says of its approved plan against the plan, the profile and the sequences that it was given."""
+    """Compare what a run says about its approved plan with the plan, the profile and the sequences it was given."""
     by_role = {one.role: one for one in state.inputs}
     named = by_role.get(f"approved plan of slot {compared.slot}")
     if named is None:
@@ -175,7 +175,7 @@ def _approved(
 
 
 def _origin(state: RunState) -> Iterator[str]:
-    """Tell whether a run that says it was on hardware was on a simulated stand."""
+    """Return whether a run that says it was on hardware was on a simulated stand."""
     header = state.header
     if header.simulated:
         return
@@ -192,7 +192,7 @@ def _origin(state: RunState) -> Iterator[str]:
 
 
 def _names(described: str, instrument: InstrumentIdentified) -> bool:
-    """Tell whether a stand file holds an address, however it is put together: each of its parts stands there."""
+    """Return whether a stand file holds an address, however it is put together: each of its parts stands there."""
     resource = instrument.resource.lower()
     text = described.lower()
     parts = [part for part in resource.replace("::", ":").split(":") if part not in ("", "socket", "instr")]
@@ -200,7 +200,7 @@ def _names(described: str, instrument: InstrumentIdentified) -> bool:
 
 
 def _times(entries: Sequence[JournalEntry]) -> Iterator[str]:
-    """Tell which lines have a time, or stand at a place, at which no run writes them."""
+    """Yield which lines have a time, or stand at a place, at which no run writes them."""
     last, zero, ended = -math.inf, _zero(entries[0]) if entries else 0.0, False
     for number, entry in enumerate(entries, 1):
         resumed = isinstance(entry, RunResumed)
@@ -215,7 +215,7 @@ def _times(entries: Sequence[JournalEntry]) -> Iterator[str]:
 
 
 def _order(entries: Sequence[JournalEntry]) -> Iterator[str]:
-    """Tell which lines of checks were moved, doubled, or taken from elsewhere."""
+    """Yield which lines of checks were moved, doubled, or taken from elsewhere."""
     planned, ended, running, repeated = set[str](), set[str](), "", False
     for number, entry in enumerate(entries, 1):
         wrong = ""
@@ -246,7 +246,7 @@ def _order(entries: Sequence[JournalEntry]) -> Iterator[str]:
 
 
 def _traces(entries: Sequence[JournalEntry]) -> Iterator[str]:
-    """Tell which lines carry marks of something else than they state: a fault in a check that passed, another slot."""
+    """Yield which lines carry marks of something else than they state: a fault in a check that passed, another slot."""
     slots, recheck = dict[str, str](), ""
     for number, entry in enumerate(entries, 1):
         match entry:
@@ -268,7 +268,7 @@ def _traces(entries: Sequence[JournalEntry]) -> Iterator[str]:
 
 
 def _power(entries: Sequence[JournalEntry]) -> Iterator[str]:
-    """Tell where a unit without power does what takes power. A signal may come between a command and its line."""
+    """Yield where a unit without power does what takes power. A signal may come between a command and its line."""
     end = entries[-1] if entries else None
     if not isinstance(end, RunEnded) or end.interrupted:
         return
@@ -290,7 +290,7 @@ def _power(entries: Sequence[JournalEntry]) -> Iterator[str]:
 
 
 def _shipped(state: RunState) -> Iterator[str]:
-    """Tell what stands beside a unit that ships and keeps every unit from it."""
+    """Yield what stands beside a unit that ships and keeps every unit from it."""
     if state.end is None or state.end.interrupted:
         return
     for unit in state.units:
@@ -338,7 +338,7 @@ def _leading(text: str) -> float:
 
 
 def _safe(entries: Sequence[JournalEntry]) -> Iterator[str]:
-    """Tell where the stand was made safe otherwise than a run does it: it always is, after power was on."""
+    """Yield where the stand was made safe otherwise than a run does it: it always is, after power was on."""
     powered = False
     for number, entry in enumerate(entries, 1):
         match entry:
@@ -440,7 +440,7 @@ def _date(state: RunState) -> date:
 
 
 def _earlier(state: RunState) -> Iterator[str]:
-    """Tell which earlier visit began later. Clocks of other computers may be a day off."""
+    """Yield which earlier visit began later. Clocks of other computers may be a day off."""
     for unit in state.units:
         for prior in unit.prior_runs:
             try:
@@ -453,7 +453,7 @@ def _earlier(state: RunState) -> Iterator[str]:
 
 
 def _end(state: RunState) -> Iterator[str]:
-    """Tell where what a run came to is not what its checks, and its soaks, came to."""
+    """Yield where what a run came to is not what its checks, and its soaks, came to."""
     for unit in state.units:
         if unit.soak is not None and unit.soak.ended is not None:
             yield from _soak(unit.soak, unit.soak.ended)
@@ -473,7 +473,7 @@ def _end(state: RunState) -> Iterator[str]:
 
 
 def _length(unit: UnitState, soak: SoakState, ended: SoakEnded, asked: float | None) -> Iterator[str]:
-    """Tell where a soak was to last otherwise than was asked for, or has passed before its time."""
+    """Yield where a soak was to last otherwise than was asked for, or has passed before its time."""
     started = soak.started
     wanted = started.planned if asked is None else asked
     if not math.isclose(started.duration, wanted, rel_tol=_REWORKED):
@@ -487,7 +487,7 @@ def _length(unit: UnitState, soak: SoakState, ended: SoakEnded, asked: float | N
 
 
 def _soak(soak: SoakState, ended: SoakEnded) -> Iterator[str]:
-    """Tell where a soak is longer than its samples, or tells of other events and samples than there are."""
+    """Yield where a soak is longer than its samples, or tells of other events and samples than there are."""
     started, sealed = soak.started, soak.sealed
     if ended.samples and sealed is None:
         yield f"the soak of slot {started.slot} has ended without a seal on its samples"

@@ -223,7 +223,7 @@ class PlanCompared(Entry):
 
 
 class KnownCause(Part):
-    """What the profile says of one cause: where it shows, and what to do."""
+    """One cause of the profile: where it shows, and what to do."""
 
     name: str
     action: str = Field(description="what to look at, and what to do")
@@ -389,7 +389,7 @@ class FaultsRead(Entry):
 
 
 class CheckEnded(Entry):
-    """What came of a check."""
+    """The result of a check."""
 
     kind: Literal["check ended"] = "check ended"
     v: Literal[1] = 1

@@ -202,7 +202,7 @@ def lost(journal: Journal) -> str:
 
 
 def _holds_nul(path: Path) -> bool:
-    """Tell whether a file without a newline holds a NUL byte, which no writer puts there."""
+    """Return whether a file without a newline holds a NUL byte, which no writer puts there."""
     with open_plain(path) as file:
         while block := file.read(1 << 20):
             if b"\0" in block:
@@ -211,4 +211,4 @@ def _holds_nul(path: Path) -> bool:
 
 
 def _foreign(path: Path, why: str) -> str:
-    return f"{path}: {why}; it was made by other means, or by a hilseq that is newer than this one"
+    return f"{path}: {why}; it was not made by hilseq, or by a newer version than this one"

@@ -69,7 +69,7 @@ class RunStatus(StrEnum):
 
 @dataclass(slots=True)
 class CheckState:
-    """One check: what was planned, and what came of it so far."""
+    """One check: what was planned, and its result so far."""
 
     id: str
     sequence: str
@@ -103,7 +103,7 @@ class CheckState:
 
     @property
     def is_undecided(self) -> bool:
-        """Tell whether unit and harness explain alike what it found."""
+        """Return whether unit and harness explain alike what it found."""
         return self.verdict is CheckVerdict.NOT_PERFORMED and self.why.startswith(UNIT_OR_HARNESS)
 
     def found_at(self, place: str) -> str:
@@ -229,7 +229,7 @@ class UnitState:
     soak: SoakState | None = None
     #: How the run compares with the approved plan; None in runs of before there were any.
     plan: PlanCompared | None = None
-    #: What its profile says of causes.
+    #: The causes of its profile.
     known_causes: tuple[KnownCause, ...] = ()
     #: What its certificate says beside what was found; None in runs of before there was any of it.
     paper: CertificateStated | None = None
@@ -273,7 +273,7 @@ class UnitState:
 
     @property
     def intake(self) -> Mapping[str, Any]:
-        """What the intake says of it."""
+        """What the intake says about it."""
         return self.described.intake
 
     @property
@@ -333,7 +333,7 @@ class UnitState:
 class RunState:
     """One run. Made of its first entry, and given every further one by `take`.
 
-    `chain`, `torn` and `broken` say of the file it was read from: its last chain value, the bytes of an unfinished
+    `chain`, `torn` and `broken` say about the file it was read from: its last chain value, the bytes of an unfinished
     last line, and what is wrong with it.
     """
 
@@ -580,7 +580,7 @@ class RunState:
 
     @property
     def open_checks(self) -> frozenset[str]:
-        """The checks that were not done because the run broke off in its soak."""
+        """The checks that were not done because the run stopped in its soak."""
         return frozenset(check.id for check in self._checks.values() if check.open)
 
     @property
@@ -596,7 +596,7 @@ class RunState:
         return int(exit_code(unit.disposition for unit in self.units))
 
     def final(self, unit: UnitState) -> Disposition:
-        """Return what may be reported of the unit: a run that is not whole releases nothing.
+        """Return what may be stated about the unit: an incomplete run releases nothing.
 
         Nor does one whose samples of this unit are damaged or missing: nobody can look at them again. Nor does
         one that could not make safe the part of the stand that the unit is on.

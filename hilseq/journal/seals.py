@@ -63,7 +63,7 @@ def broken_seals(state: RunState, folder: Path) -> dict[str, str]:
 
 
 def left_limits(state: RunState, folder: Path) -> Iterator[str]:
-    """Tell of each soak that has passed, and whose samples left the limits, or the mode, that they are to have kept.
+    """Yield the soaks that have passed although their samples left the limits, or the mode, that they had to keep.
 
     Raises UsageError, OSError.
     """

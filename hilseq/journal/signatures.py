@@ -1,4 +1,4 @@
-"""Signatures of a run, in a file beside its journal: heads of the journal as it grew, and what came of each unit.
+"""Signatures of a run, in a file beside its journal: heads of the journal as it grew, and the result of each unit.
 
 A signed head says: the journal of this run had so many lines, the last with this chain value. Whoever rewrites a line
 before it, or cuts lines off, contradicts it, and cannot sign another one without the stand's key.
@@ -50,7 +50,7 @@ class SignedHead:
 
 @dataclass(frozen=True, slots=True)
 class SignedSummary:
-    """What came of the unit in a slot, in one line of text, as the code of its certificate carries it."""
+    """The result of the unit in a slot, in one line of text, as the code of its certificate carries it."""
 
     slot: str
     text: str
@@ -100,7 +100,7 @@ class Signer:
         return head
 
     def summary(self, slot: str, text: str) -> None:
-        """Sign what came of the unit in a slot. Raises OSError."""
+        """Sign the result of the unit in a slot. Raises OSError."""
         signature = self._key.sign(text.encode())
         self._add({"kind": "summary", **asdict(SignedSummary(slot, text, self._key.public, signature))})
 

@@ -34,7 +34,7 @@ _E = TypeVar("_E", bound=Entry)
 def boot_id() -> str:
     """Return which start of which computer this is, by the random name that its kernel took; empty where it took none.
 
-    What a kernel says of locks holds for nobody else. Better than the computer's name, which two benches on one
+    What a kernel says about locks holds for nobody else. Better than the computer's name, which two benches on one
     shared folder may have in common.
     """
     try:

@@ -38,7 +38,7 @@ class StandInstrument:
 
     @property
     def is_local(self) -> bool:
-        """Tell whether only this computer can reach it: a serial line, or an address of its own."""
+        """Return whether only this computer can reach it: a serial line, or an address of its own."""
         host = self.address.rpartition(":")[0].strip("[]")
         try:
             return not host or ipaddress.ip_address(host).is_loopback
@@ -79,7 +79,7 @@ def address_of_parts(stand: Stand) -> dict[str, str]:
 
 
 def shares_lines_with_units(stand: Stand) -> bool:
-    """Tell whether a unit is spoken to where another unit or an instrument is: one process alone can have it open."""
+    """Return whether a unit is spoken to where another unit or an instrument is: one process alone can have it open."""
     seen: dict[str, str] = {}
     for address in addresses_of(stand):
         whose = str(address.place[1]) if address.place[0] == "slots" else ""

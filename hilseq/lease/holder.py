@@ -66,7 +66,7 @@ class Holder:
         return replace(self, guard=Process.of(pid))
 
     def about_to_end(self) -> Holder:
-        """Return the holder that has heard that it shall end."""
+        """Return the holder that has heard that it is to end."""
         return replace(self, ending=True)
 
     def joined_by(self, members: Sequence[Holder]) -> Holder:
@@ -86,7 +86,7 @@ class Holder:
 
     @property
     def is_of_now(self) -> bool:
-        """Tell whether one of its processes lives: a record outlives whoever wrote it."""
+        """Return whether one of its processes lives: a record outlives whoever wrote it."""
         return self.boot == boot_id() and any(process.lives for process in self.processes)
 
     @property

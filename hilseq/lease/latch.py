@@ -40,7 +40,9 @@ class LatchLine:
         return f"by {self.by}, {when}: {self.why}"
 
 
-_UNREADABLE = LatchLine(_LATCHED, "somebody", "at a time that cannot be read", "its file makes no sense")
+_UNREADABLE = LatchLine(
+    _LATCHED, "somebody", "at a time that cannot be read", "its file cannot be understood"
+)
 
 
 class Latch:

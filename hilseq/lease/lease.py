@@ -1,7 +1,7 @@
 """Holding the instruments of a stand on this computer, by locks of the kernel that end with whoever holds them.
 
 The guard of a run inherits them: a stand whose run has died is held until its guard has switched it off.
-A lock file is never deleted; what it says of its holder is for messages, the lock alone decides.
+A lock file is never deleted; what it says about its holder is for messages, the lock alone decides.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ class Lease:
         self._instruments = instruments
         self.holder = holder
         self._held: list[int] = []
-        #: A holder hears in one thread that it shall end, and lets go in another.
+        #: A holder hears in one thread that it is to end, and releases in another.
         self._noting = threading.RLock()
 
     def take(self) -> None:
@@ -72,7 +72,7 @@ class Lease:
                     os.ftruncate(handle, len(words))
 
     def heard(self) -> None:
-        """Say that this process has heard that it shall end."""
+        """Say that this process has heard that it is to end."""
         with self._noting:
             if self._held and not self.holder.ending:
                 self.note(self.holder.about_to_end())
@@ -108,7 +108,7 @@ def refusal(instrument: StandInstrument, holder: Holder | None) -> str:
     where = f"{instrument.part} ({instrument.address})"
     if holder is None:
         return (
-            f"{where} is in use by another process, which has left no word of itself; `hilseq stand` tells more, "
+            f"{where} is in use by another process, which has not said who it is; `hilseq stand` tells more, "
             "`hilseq safe` switches off"
         )
     watch = "".join(f" see it with: hilseq watch {run.folder};" for run in holder.runs if run.folder)
@@ -157,7 +157,7 @@ class InstrumentUse:
 
     @property
     def heard(self) -> bool:
-        """Tell whether the holder has said that it has heard."""
+        """Return whether the holder has said that it has heard."""
         return self.holder is not None and self.holder.ending
 
     def ask(self) -> None:
@@ -190,7 +190,7 @@ def uses_of(instruments: Sequence[StandInstrument]) -> list[InstrumentUse]:
 
 
 class _Ending:
-    """One process that holds instruments and shall let go: asked, then killed, then its guard with it."""
+    """One process that holds instruments and is to release them: asked, then killed, then its guard with it."""
 
     def __init__(self, pid: int) -> None:
         # One that waits for the disk (D) is starved, too: until it has what it waits for nothing ends it anyway.
@@ -203,7 +203,7 @@ class _Ending:
         self.is_given_up = False
 
     def press(self, uses: Sequence[InstrumentUse], *, late: bool) -> str:
-        """Do what is due to end it, and return what became of it, once. `late`: whether its time to end is over."""
+        """Do what is due to end it, and return the outcome, once. `late`: whether its time to end is over."""
         if not self._asked:
             self._asked = True
             for use in uses:
@@ -229,7 +229,7 @@ class _Ending:
 
 
 def end_users(uses: Sequence[InstrumentUse], *, patience: float) -> Iterator[str]:
-    """Free instruments, as they were looked at before: yield in words what became of each who uses them, or did then.
+    """Free instruments, as they were looked at before: yield in words the outcome for each who uses them, or did then.
 
     One who has heard gets `patience` s to switch off and to let go; one who does not answer is killed after a second,
     or later where it is only starved, and nobody else with it. Raises StandFault where a lock file is none.

@@ -30,12 +30,12 @@ class Process:
 
     @property
     def lives(self) -> bool:
-        """Tell whether it is there, and has not ended."""
+        """Return whether it is there, and has not ended."""
         fields = kernel_fields(Path(f"/proc/{self.pid}/stat"))
         return fields[19:20] == [self.started] and fields[0] not in ("Z", "X")
 
     def holds_open(self, handle: int) -> bool:
-        """Tell whether it has the file of our descriptor open; False where that may not be seen."""
+        """Return whether it has the file of our descriptor open; False where that may not be seen."""
         ours = os.fstat(handle)
         with suppress(OSError):
             for entry in Path(f"/proc/{self.pid}/fd").iterdir():

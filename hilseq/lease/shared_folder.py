@@ -107,7 +107,7 @@ def _unusable_file(path: Path, wrong: str) -> StandFault:
 
 
 def is_still(handle: int, path: Path) -> bool:
-    """Tell whether the open file is still the one of that name."""
+    """Return whether the open file is still the one of that name."""
     try:
         there = os.lstat(path)
     except OSError:

@@ -1,4 +1,4 @@
-"""Whether another process lives, by when it was last heard and what the operating system says of it."""
+"""Whether another process lives, by when it was last heard and what the operating system says about it."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ class SignsOfLife:
 
     @property
     def has_ceased(self) -> bool:
-        """Tell whether it hangs. One that is only starved, by what the operating system says, gets more time."""
+        """Return whether it hangs. One that is only starved, by what the operating system says, gets more time."""
         silence = self.silence
         if silence >= STOPPED and kernel_fields(Path(f"/proc/{self._pid}/stat"))[:1] in (["T"], ["t"]):
             return True
@@ -53,7 +53,7 @@ class SignsOfLife:
 
 
 def _is_in(pid: int, states: str) -> bool:
-    """Tell whether a thread of it is in one of these states (R: it would run if there were a processor to spare)."""
+    """Return whether a thread of it is in one of these states (R: it would run if there were a processor to spare)."""
     with contextlib.suppress(OSError):
         tasks = Path(f"/proc/{pid}/task").iterdir()
         return any(state in states for task in tasks for state in kernel_fields(task / "stat")[:1])

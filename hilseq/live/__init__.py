@@ -6,8 +6,8 @@
 | liveness | how a run stands: running, completed, interrupted, unfinished, damaged |
 | soaking | one soak as it goes: its samples as buckets, the last ones as they are, and the strip of modes |
 | follower | one run as it goes, for everybody who looks at it |
-| run_presenter | a run in words: what pages and streams say of it |
-| stream | the same as server-sent events, resumed where they broke off |
+| run_presenter | a run in words: what pages and streams show of it |
+| stream | the same as server-sent events, resumed where they stopped |
 | history | what the records tell |
 | access | who may ask, and what a browser may do with the answer |
 | app, rendering | addresses and templates |

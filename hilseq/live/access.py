@@ -73,7 +73,7 @@ class AccessPolicy:
     token: str | None = None
 
     def knows(self, host: str) -> bool:
-        """Tell whether a Host header names this server."""
+        """Return whether a Host header names this server."""
         match = _HOST.fullmatch(host)
         if match is None:
             return False
@@ -85,7 +85,7 @@ class AccessPolicy:
         return self.any_address or address.is_loopback or name in self.names
 
     def admits(self, offered: str) -> bool:
-        """Tell whether this is the token; takes as long for a near miss as for a far one."""
+        """Return whether this is the token; takes as long for a near miss as for a far one."""
         return self.token is not None and hmac.compare_digest(_digest(offered), _digest(self.token))
 
     @property
@@ -99,7 +99,7 @@ def _digest(text: str) -> bytes:
 
 
 def is_loopback(host: str) -> bool:
-    """Tell whether every address that this name stands for is this computer's own. Raises OSError."""
+    """Return whether every address that this name stands for is this computer's own. Raises OSError."""
     found = socket.getaddrinfo(host, None, type=socket.SOCK_STREAM)
     return all(ipaddress.ip_address(str(one[4][0]).partition("%")[0]).is_loopback for one in found)
 

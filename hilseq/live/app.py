@@ -134,9 +134,7 @@ class _Pages:
         reports = self.folder.follow(found.folder).look(lambda one: one.reports, samples=False)
         name = reports[number - 1] if 0 < number <= len(reports) else ""
         if not name:
-            raise HTTPException(
-                404, "This run has left no report yet; the run's own page shows it as it goes."
-            )
+            raise HTTPException(404, "This run has no report yet; its own page shows it while it is running.")
         with open_plain(found.folder / name) as file:
             content = file.read(_LONGEST_REPORT)
         return Response(
@@ -191,7 +189,7 @@ class _Pages:
         return self._history("overview", lambda asked: asked.overview())
 
     def part(self, request: Request) -> Response:
-        """Return what became of a part."""
+        """Return the history of a part."""
         name = request.query_params.get("part", "")
         simulated = _simulated(request)
         return self._history("part", lambda asked: asked.part_and_readings(name, simulated=simulated))
@@ -305,7 +303,7 @@ def _refused(_: Request, error: Exception) -> Response:
 
 
 def _failed(_: Request, error: Exception) -> Response:
-    reported = f"This should not happen ({type(error).__name__}). The run is not touched by it."
+    reported = f"This should not happen ({type(error).__name__}). The run is not affected."
     return page("reported", 500, title="That went wrong", words=[reported])
 
 

@@ -1,6 +1,6 @@
 """The whole bench in words: every slot of a stand with the unit in it, how far it is, and who must do what next.
 
-A slot shows its newest run. What is said of it is what its journal and samples say, as plain data fit to be shown.
+A slot shows its newest run. What is shown is what its journal and samples say, as plain data.
 """
 
 from __future__ import annotations
@@ -38,7 +38,7 @@ _AFTER = {
     Disposition.SHIP: "take it out",
     Disposition.REPAIR: "take it out and repair what the report names",
     Disposition.INCOMPLETE: "see in the report what was not performed",
-    Disposition.STAND_FAULT: "put the stand right, then test the unit again",
+    Disposition.STAND_FAULT: "repair the stand, then test the unit again",
 }
 #: Beside the journal of a run whose unit is no longer in its slot.
 TAKEN_OUT = "taken-out.txt"
@@ -73,7 +73,7 @@ def stands_of(folder: RunsFolder) -> list[str]:
 
 
 def bench_reported(folder: RunsFolder, stand: str, slots: Sequence[str] = ()) -> Plain | None:
-    """Return what is said of a stand, its slots in order; None where no slots are given and there is no run of it.
+    """Return what is shown of a stand, its slots in order; None where no slots are given and there is no run of it.
 
     `slots` are those of its stand file; without them they are read from what its newest run was given.
     """
@@ -150,7 +150,7 @@ def _reported(found: Found, follower: Follower, slot: str, empty: Plain) -> Plai
 
 
 def _last_seen(unit: UnitState) -> dict[str, str]:
-    """Return the mode, the current and how warm the case is by the last that a visit said of each."""
+    """Return the mode, the current and how warm the case is by the last values of a visit."""
     seen: dict[str, str] = {}
     for event in (event for event in unit.events if isinstance(event, EventLogged)):
         if event.what == CONDITIONS and event.text.startswith("case "):

@@ -39,7 +39,7 @@ if sys.platform != "win32":
 
 #: A run that wrote nothing for so long, s, and is not known to be alive, is not called active.
 SIGN_OF_LIFE = 120.0
-#: What is said of a run that is running and has nothing else to say.
+#: Words for a run that is running and needs no other.
 RUNS = "running"
 _GUARD = "guard.jsonl"
 _LOCKS = Path("/proc/locks")
@@ -65,7 +65,7 @@ class Liveness:
 
 
 def is_locked(path: Path) -> bool:
-    """Tell whether some process of this computer holds a lock on the file."""
+    """Return whether some process of this computer holds a lock on the file."""
     try:
         status = path.stat()
         listed = _LOCKS.read_text("ascii", "replace")
@@ -76,7 +76,7 @@ def is_locked(path: Path) -> bool:
 
 
 def _has_died(journal: JournalTail, state: RunState | None) -> bool:
-    """Tell whether a run of this computer, since it was started, has released its journal without an end.
+    """Return whether a run of this computer, since it was started, has released its journal without an end.
 
     The list of locks does not show those of every file system and container, but the kernel knows them all.
     """
@@ -146,7 +146,7 @@ def _without_end(journal: JournalTail, state: RunState | None, age: float) -> Li
         quiet = f"; nothing new for {silence}" if age > SIGN_OF_LIFE else ""
         return Liveness(RunStatus.RUNNING, f"{RUNS}{quiet}", age)
     if _has_died(journal, state):
-        return Liveness(RunStatus.UNFINISHED, "broke off: its process has ended without a word", age)
+        return Liveness(RunStatus.UNFINISHED, "broke off: its process has ended without a message", age)
     if age <= SIGN_OF_LIFE:
         return Liveness(RunStatus.RUNNING, RUNS, age)
     if age == float("inf"):
@@ -201,7 +201,7 @@ class Follower:
             for entry in new:
                 self._take(entry)
         except ValueError as error:
-            self._wrong = f"{error}; it was made by other means, or by a hilseq that is newer than this one"
+            self._wrong = f"{error}; it was not made by hilseq, or by a newer version than this one"
         state = self.state
         if state is not None:
             state.chain, state.torn, state.broken = self.journal.chain, self.journal.torn, self.journal.broken
@@ -230,7 +230,7 @@ class Follower:
 
     @property
     def refused(self) -> str:
-        """Why nothing, or nothing more, can be said of the run; empty for a sound journal."""
+        """Why nothing, or nothing more, can be said about the run; empty for a sound journal."""
         wrong = self._wrong or self.journal.foreign
         if wrong:
             return f"{self.journal.path}: {wrong}"

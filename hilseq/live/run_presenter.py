@@ -1,4 +1,4 @@
-"""A run in words: what pages and streams say of it, as plain data whose every text is fit to be shown."""
+"""A run in words: what pages and streams show of it, as plain data whose every text is fit to be shown."""
 
 from __future__ import annotations
 
@@ -68,7 +68,7 @@ def as_json(value: Any) -> str:
 
 
 def run_reported(found: Found, follower: Follower) -> Plain:
-    """Return all that is said of a run; to be called inside the follower's `look`."""
+    """Return all that is shown of a run; to be called inside the follower's `look`."""
     life, record = follower.liveness, follower.record
     reported: Plain = {
         "key": found.key,
@@ -120,7 +120,7 @@ def _said(code: str, sign: str, word: str, reported: str = "") -> Plain:
 
 
 def _disposition(record: RunState, unit: UnitState, life: Liveness, soak: SampledSoak | None) -> Plain:
-    """Return what may be said of the unit now. A running run has shipped nothing."""
+    """Return what may be said about the unit now. A running run has shipped nothing."""
     if life.status is RunStatus.RUNNING:
         failed = sum(check.verdict is CheckVerdict.FAILED for check in unit.checks)
         broken = sum(check.verdict is CheckVerdict.STAND_FAULT for check in unit.checks)
@@ -297,7 +297,7 @@ def _soak_words(soak: SampledSoak, life: Liveness) -> str:
     if soak.state.ended is not None:
         return f"The soak is over: {soak.state.ended.why}, after {lasted}."
     if life.status is not RunStatus.RUNNING:
-        return f"The soak broke off after {lasted}. `hilseq resume` can continue it."
+        return f"The soak stopped after {lasted}. `hilseq resume` can continue it."
     if soak.damaged:
         return "The sample file holds something that is no sample; nothing from there on is shown."
     return f"The soak is running: {lasted} of {show_duration(round(soak.state.until))}."

@@ -154,7 +154,7 @@ class SampledSoak:
 
     @property
     def damaged(self) -> bool:
-        """Tell whether the sample file holds something that is no sample."""
+        """Return whether the sample file holds something that is no sample."""
         return self._tail is not None and self._tail.damaged
 
     @property

@@ -181,7 +181,7 @@ async def follow(
 
 
 def reported_of(folder: RunsFolder, found: Found) -> Plain:
-    """Return what is said of a run now; the samples of one that has ended are not read for it."""
+    """Return what is shown of a run now; the samples of one that has ended are not read for it."""
     follower = folder.follow(found.folder)
     return follower.look(lambda one: run_reported(found, one), samples=not found.ended)
 

@@ -65,7 +65,7 @@ _ANSWERS = 5.0
 
 
 def is_shared(stand: Stand, slots: Collection[str]) -> bool:
-    """Tell whether visits of these slots leave room for others: they work through the owner of the stand then.
+    """Return whether visits of these slots leave room for others: they work through the owner of the stand then.
 
     A visit that takes every slot has the stand for itself, and so has each on a stand where a unit is spoken to over
     the line of an instrument or of another unit.
@@ -162,7 +162,7 @@ class Membership:
         """Have the owner switch off every slot: an interlock is not safe."""
         self._tell(InterlockSeen(str(seen), seen.places[0]))
 
-    def interlock_told(self) -> Interlock | None:
+    def interlock_from_others(self) -> Interlock | None:
         """Return an interlock that others have seen, once: the owner has switched off every slot."""
         seen, self._interlock = self._interlock, None
         if seen is None:
@@ -313,7 +313,9 @@ def _claimed(door: str, claim: Claim) -> tuple[MessageSocket, ClaimGranted] | No
     if isinstance(answer, ClaimGranted):
         return wire, answer
     wire.close()
-    why = answer.why if isinstance(answer, ClaimRefused) else "its owner says something else than was asked"
+    why = (
+        answer.why if isinstance(answer, ClaimRefused) else "its owner answered something else than was asked"
+    )
     raise StandInUse(why)
 
 

@@ -157,7 +157,7 @@ class StandOwner:
                 self._shared_lock, self._not_held = hold_together(shared, by)
 
     def serve(self) -> None:
-        """Go on until the last client has left."""
+        """Continue until the last client has left."""
         guard = Guard(
             self._stand,
             None,

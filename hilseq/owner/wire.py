@@ -1,6 +1,6 @@
 """What an owner and its clients say to each other: whole messages over a Unix socket, among processes of one user.
 
-Both ends look at the other's user by the word of the kernel, before they read anything.
+Both ends ask the kernel for the other's user before they read anything.
 """
 
 from __future__ import annotations
@@ -74,7 +74,7 @@ class Dialled:
 #: One message to an instrument: its number, its name, positional and named arguments. A plain tuple, as a soak sends
 #: a million of them, and a pickle of anything else takes five times as long.
 Request: TypeAlias = tuple[int, str, tuple[Any, ...], dict[str, Any]]
-#: What came of it: the same number, its value, or else the error that it raised.
+#: The result: the same number, its value, or else the error that it raised.
 Reply: TypeAlias = tuple[int, Any, Exception | None]
 
 
@@ -91,7 +91,7 @@ class MessageSocket:
         return self.socket.fileno()
 
     def require_same_user(self) -> None:
-        """Raise PermissionError, and close, where the other end is another user's, by the word of the kernel."""
+        """Raise PermissionError, and close, where the other end is another user's, as the kernel reports it."""
         reported = self.socket.getsockopt(socket.SOL_SOCKET, socket.SO_PEERCRED, _CREDENTIALS.size)
         _, user, _ = _CREDENTIALS.unpack(reported)
         if user != os.getuid():
@@ -154,7 +154,7 @@ class MessageSocket:
 
 
 def is_possible() -> bool:
-    """Tell whether this computer has what an owner needs."""
+    """Return whether this computer has what an owner needs."""
     return hasattr(socket, "SO_PEERCRED") and hasattr(socket, "AF_UNIX")
 
 

@@ -39,7 +39,7 @@ from hilseq.verdicts import Disposition
 #: Allure sorts what did not pass into these; the first that matches takes it.
 CATEGORIES = (
     {"name": "unit: the unit is at fault", "matchedStatuses": ["failed"]},
-    {"name": "stand: the stand is at fault, nothing is said against the unit", "matchedStatuses": ["broken"]},
+    {"name": "stand: the stand is at fault: no verdict about the unit", "matchedStatuses": ["broken"]},
     {"name": "not performed", "matchedStatuses": ["skipped"]},
 )
 

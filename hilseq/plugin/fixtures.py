@@ -356,7 +356,7 @@ def analog_spots(
 def points_together(
     request: pytest.FixtureRequest, once: MeasurementCache, slot: str, clock: Clock
 ) -> Callable[[], Together]:
-    """Drives every point at once in many steps, and returns what came of it; made once a visit, by who asks first."""
+    """Drives every point at once in many steps, and returns the result; made once a visit, by who asks first."""
 
     def run() -> Together:
         return once(

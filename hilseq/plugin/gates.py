@@ -4,11 +4,11 @@ A failed gate closes its unit. A fault of the stand closes every unit that the f
 other; where it cannot be known whom it serves, all of them. A reading that is too near its limit for this stand
 closes nothing: it says nothing against continuing.
 
-Before a failed check is put down to the unit, the stand is asked about itself.
+Before a failed check is blamed on the unit, the stand is re-checked.
 
 One mechanism for every check: it runs after the check's own clean-up and before its verdict is noted. What it
 finds makes the check a stand fault, with what was seen of the unit in its words. The unit's link is weighed last: a
-check during which it was away is repeated once, and one whose link stays away is not held against the unit.
+check during which it was away is repeated once, and one whose link stays away does not blame the unit.
 """
 
 from __future__ import annotations
@@ -52,7 +52,7 @@ class Gates:
         if outcome.too_near:
             return []
         if outcome.verdict is CheckVerdict.NOT_PERFORMED and LINK in outcome.places:
-            return self._close([slot], f"the link of the unit was lost during {title!r}, which says more")
+            return self._close([slot], f"the link of the unit was lost during {title!r}: see there")
         if gate and outcome.verdict in (CheckVerdict.FAILED, CheckVerdict.NOT_PERFORMED):
             return self._close([slot], f"the gate {title!r} was {outcome.verdict} before it")
         return []
@@ -120,10 +120,10 @@ def recheck_stand(run: VisitRun, check: PlannedCheck, outcome: Outcome) -> str:
         golden = run.golden(slot)
         if not golden:
             raise UnitOrHarness(f"{UNIT_OR_HARNESS}. {outcome.why}; {both}", places=both.places) from both
-        asked.append(f"{both}; the harness was shown right with a known good unit, {golden}")
+        asked.append(f"{both}; the harness was proved with a known good unit, {golden}")
     except (UnitFault, NotPerformed):
         pass  # what the unit does not do here is not asked of the stand
-    run.event(STAND_ASKED, f"before {', '.join(places)} was blamed: " + "; ".join(asked), slot)
+    run.event(STAND_ASKED, f"stand re-checked for {', '.join(places)}: " + "; ".join(asked), slot)
     return again
 
 
@@ -142,7 +142,7 @@ def _weigh_link(outcome: Outcome, away: str) -> None:
     The samples of a soak keep looking at all that needs no link (lamp, current, outputs), and nothing else was seen.
     """
     if away and set(outcome.places) == {LINK}:
-        raise LinkLost(f"{outcome.why}; {away}, and nothing else was seen of the unit", place=LINK)
+        raise LinkLost(f"{outcome.why}; {away}, and nothing else was wrong with the unit", place=LINK)
 
 
 def _require_fit(run: VisitRun, unit: Unit) -> None:

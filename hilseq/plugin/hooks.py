@@ -30,7 +30,7 @@ from hilseq.plugin import markers, stages
 from hilseq.plugin.classify import PASSED, Outcome, classify, worse
 from hilseq.plugin.gates import Gates, recheck_stand
 from hilseq.plugin.judge import require_resolved
-from hilseq.plugin.judging import compiled_to_tell
+from hilseq.plugin.judging import compiled_with_assertion_hook
 from hilseq.plugin.options import refuse
 from hilseq.plugin.other_runs import rank
 from hilseq.plugin.parametrize import check_parameters, is_empty, parametrize, slot_of
@@ -126,7 +126,7 @@ class VisitHooks:
     def pytest_collection(self, session: pytest.Session) -> Generator[None, object, object]:
         """Say what cannot be collected with the exit code of a bad option: pytest's own means a stand fault here."""
         try:
-            with compiled_to_tell(session.config):
+            with compiled_with_assertion_hook(session.config):
                 return (yield)
         except pytest.UsageError as error:
             refuse("\n".join(map(str, error.args)))
@@ -178,7 +178,7 @@ class VisitHooks:
             )
 
     def _check_profiles(self, items: list[pytest.Item]) -> None:
-        """Hold the profiles against what the checks of their units name, and keep what does not fit."""
+        """Compare the profiles with what the checks of their units name, and keep what does not fit."""
         visit = self.run.visit
         for slot, profile in visit.profiles.items():
             mine = [item for item in items if slot_of(item, visit) == slot]
@@ -248,7 +248,7 @@ class VisitHooks:
 
     @pytest.hookimpl(tryfirst=True)
     def pytest_runtestloop(self) -> None:
-        """Begin with everything loaded."""
+        """Begin once everything is loaded."""
         gc_tuning.settled(collect=False)
 
     @pytest.hookimpl(wrapper=True)
@@ -307,14 +307,14 @@ class VisitHooks:
 
     @pytest.hookimpl(wrapper=True)
     def pytest_runtest_call(self, item: pytest.Item) -> Generator[None, object, object]:
-        """Hold a check that found nothing for not performed when a reading was too near its limit to tell."""
+        """Count a check that found nothing as not performed when a reading was too near its limit to tell."""
         result = yield
         require_resolved(item.stash[CHECK].readings)
         return result
 
     @pytest.hookimpl(wrapper=True)
     def pytest_runtest_teardown(self, item: pytest.Item) -> Generator[None, Any, Any]:
-        """Ask the stand about itself before a failure is put down to the unit."""
+        """Re-check the stand before a failure is blamed on the unit."""
         check = item.stash[CHECK]
         try:
             result = yield
@@ -372,11 +372,12 @@ class VisitHooks:
         except Exception as error:
             if not running or isinstance(error, pytest.exit.Exception):
                 raise
-            # JUnit XML or Allure results, which are pytest's business: the unit was tested all the same.
+            # JUnit XML or Allure results, which are pytest's business: the unit was tested nevertheless.
             if self.run.disk_fault is None:
                 reported = (getattr(error, "strerror", None) or error, getattr(error, "filename", None))
                 words = f"{reported[1] or 'junit.xml or allure-results'}: {reported[0]}"
-                print(f"hilseq: what others read of this run is not whole: {words}", file=sys.stderr)  # noqa: T201
+                words = f"hilseq: files of this run for other programs are incomplete: {words}"
+                print(words, file=sys.stderr)  # noqa: T201
             return None
         finally:
             self.finish(session, exitstatus)
@@ -404,24 +405,22 @@ class VisitHooks:
             self._end_the_rest(session.items)
         code = self.run.state.exit_code
         if exitstatus == pytest.ExitCode.INTERNAL_ERROR:
-            code = int(ExitCode.STAND_FAULT)  # a hook broke: that is nobody's verdict
+            code = int(ExitCode.STAND_FAULT)  # a hook failed: no verdict follows from that
         with held_back():
             self.run.finish(code, interrupted=ended_early)
         self._report(session)
 
     def _end_the_rest(self, items: list[pytest.Item]) -> None:
-        """Say of the checks after the failure at which a person wanted the run to end that they were not performed."""
+        """Mark the checks after the failure at which a person wanted the run to end as not performed."""
         assert self.run.state is not None
         ended = {check.id for check in self.run.state.checks if check.ended}
-        outcome = Outcome(
-            CheckVerdict.NOT_PERFORMED, "the run was to end at a failure before it (-x or --maxfail)"
-        )
+        outcome = Outcome(CheckVerdict.NOT_PERFORMED, "the run ended at an earlier failure (-x or --maxfail)")
         for check in (item.stash[CHECK] for item in items if CHECK in item.stash):
             if check.id not in ended:
                 self._plan.end(check, outcome, 0.0)
 
     def _report(self, session: pytest.Session) -> None:
-        """Write the reports of a run that has come to its end, and take the exit code from them."""
+        """Write the reports of a run that has ended, and take the exit code from them."""
         from hilseq.reports.write import write_formats, write_reports
 
         if self.run.disk_fault is None:
@@ -445,17 +444,17 @@ class VisitHooks:
         except OSError:
             raise
         except Exception as error:  # noqa: BLE001 - of a drawing, a template, a library: the verdict stands
-            print(f"hilseq: the report is not whole: {type(error).__name__}: {error}", file=sys.stderr)  # noqa: T201
+            print(f"hilseq: the report is incomplete: {type(error).__name__}: {error}", file=sys.stderr)  # noqa: T201
             return record
 
     def _say_disk_fault(self, session: pytest.Session) -> None:
-        """Say on stderr what no file can: nothing more can be written; what is on the disk stays readable."""
+        """Report on stderr that nothing more can be written; what is on the disk stays readable."""
         print(f"hilseq: {self.run.disk_fault}", file=sys.stderr)  # noqa: T201 - the journal is what failed
         session.exitstatus = int(ExitCode.STAND_FAULT)
 
     @pytest.hookimpl(wrapper=True, tryfirst=True)
     def pytest_terminal_summary(self, terminalreporter: Any) -> Generator[None, object, object]:
-        """Say the stages and the verdict of every unit last, where the technician looks."""
+        """Print the stages and the verdict of every unit last, where the technician looks."""
         result = yield
         if self.record is not None:
             terminalreporter.section("verdict")
@@ -485,7 +484,7 @@ class VisitHooks:
 
 
 class _LastOfAll:
-    """Ends the run when other plugins have ended, and before the terminal tells the summary."""
+    """Ends the run when other plugins have ended, and before the terminal prints the summary."""
 
     def __init__(self, hooks: VisitHooks) -> None:
         self._hooks = hooks
@@ -497,7 +496,7 @@ class _LastOfAll:
 
 
 class JunitResults:
-    """What JUnit XML says of a visit beside pytest's own words; registered only when it is written.
+    """What JUnit XML says about a visit in addition to pytest's own words; registered only when it is written.
 
     A test case is of the class that is its stage, because readers of JUnit group by class, and carries part, serial
     number and slot; the suite carries the disposition, which no single case knows.
@@ -525,7 +524,7 @@ class JunitResults:
 
     @pytest.hookimpl(tryfirst=True)
     def pytest_sessionfinish(self, session: pytest.Session) -> None:
-        """Say of the suite which units it was about, and what has become of them."""
+        """Name the units and their dispositions in the suite."""
         state, xml = self._run.state, session.config.stash.get(xml_key, None)
         if state is None or xml is None:
             return

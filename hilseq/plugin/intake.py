@@ -56,7 +56,7 @@ def key_of(word: str, own: Sequence[str], where: str) -> str:
     known = (*KEYS, *own)
     near = nearest_word(word, known)
     raise UsageError(
-        f"{where}: {word[:40]!r} is nothing that intake asks for; expected one of {', '.join(known)}"
+        f"{where}: {word[:40]!r} is no field of the intake; expected one of {', '.join(known)}"
         + (
             f"; did you mean {near!r}?"
             if near
@@ -94,7 +94,7 @@ def _date(text: str, where: str) -> str:
 
 
 def read_intake(path: Path, slots: Sequence[str], own: Sequence[str] = ()) -> dict[str, Intake]:
-    """Return what a file says of each slot: a mapping of keys, or one such mapping for each slot.
+    """Return what a file says about each slot: a mapping of keys, or one such mapping for each slot.
 
     `own` are the keys that the stand file adds.
 
@@ -146,7 +146,7 @@ def _said(written: SourcePosition, path: Path, own: Sequence[str]) -> Intake:
 
 
 def read_notes(texts: Sequence[str], slots: Sequence[str], own: Sequence[str] = ()) -> dict[str, Intake]:
-    """Return what `KEY=VALUE` and `SLOT.KEY=VALUE` options say of each slot. Raises UsageError."""
+    """Return what `KEY=VALUE` and `SLOT.KEY=VALUE` options say about each slot. Raises UsageError."""
     found: dict[str, Intake] = {}
     for text in texts:
         word, equals, value = text.partition("=")

@@ -39,11 +39,11 @@ class JournalSigning:
         self._sender: HeadSender | None = None
 
     def is_due(self, time: float) -> bool:
-        """Tell whether the next signature is due at a time of the run's clock, s."""
+        """Return whether the next signature is due at a time of the run's clock, s."""
         return time - self._signed_at >= SIGNED_EVERY
 
     def sign(self, journal: JournalWriter, state: RunState, folder: Path, *, final: bool) -> None:
-        """Have the stand sign the journal as it is now, the last time with what came of each unit."""
+        """Have the stand sign the journal as it is now, the last time with the result of each unit."""
         self._signed_at = state.last
         if self._unsigned and not final:
             return

@@ -145,7 +145,7 @@ class Judge:
         return measured
 
     def _is_clear(self, measured: Measured, limits: Limits) -> bool:
-        """Tell whether the scatter of a first reading is known, or would have to be out of all proportion."""
+        """Return whether the scatter of a first reading is known, or would have to be out of all proportion."""
         if measured.scatter_is_known:
             return True
         width = self._rule.guard_band(measured.budget)

@@ -36,7 +36,7 @@ _BETWEEN = (
 
 
 @contextmanager
-def compiled_to_tell(config: pytest.Config) -> Iterator[None]:
+def compiled_with_assertion_hook(config: pytest.Config) -> Iterator[None]:
     """Have what is imported meanwhile tell of assertions that hold. Raises UsageError where pytest may not."""
     if config.getoption("assertmode") == "plain":
         raise UsageError("--assert=plain: a check must be seen to assert something; leave the option out")
@@ -56,7 +56,7 @@ class Judging:
     @pytest.hookimpl
     def pytest_assertion_pass(self) -> None:
         """Count an assertion of a sequence that holds; those of hilseq itself say nothing of a unit."""
-        file = _asserting(sys._getframe(1))  # noqa: SLF001 - the hook is reported no file
+        file = _asserting(sys._getframe(1))  # noqa: SLF001 - the hook is given no file
         if not file.startswith(_OURS) or file.startswith(_SEQUENCES):
             compared()
 
@@ -70,7 +70,7 @@ class Judging:
         result = yield
         if comparisons() == before and not pyfuncitem.stash[CHECK].readings:
             raise NothingJudged(
-                f"{where(pyfuncitem)} judged no reading and executed no assertion, so it says nothing of the unit; "
+                f"{where(pyfuncitem)} judged no reading and executed no assertion, so it shows nothing about the unit; "
                 "judge what it measures, or assert what it sees"
             )
         return result

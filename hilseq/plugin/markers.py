@@ -99,7 +99,7 @@ def shown_path(path: Path) -> Path:
 
 
 def is_gate(item: pytest.Item) -> bool:
-    """Tell whether the check is a gate."""
+    """Return whether the check is a gate."""
     return item.get_closest_marker("gate") is not None
 
 

@@ -131,7 +131,7 @@ class VisitOptions:
 
 
 def _parts(text: str, slots: Sequence[str]) -> list[str]:
-    """Split `A=1,B=2`; where a stand has one slot, a comma inside a single value is left alone."""
+    """Split `A=1,B=2`; where a stand has one slot, a comma inside a single value does not split it."""
     parts = text.split(",")
     named = [part.partition("=")[0] in slots for part in parts]
     return parts if all(named) or (len(slots) > 1 and named[0]) else [text]
@@ -254,7 +254,7 @@ def units_of(
 
 
 def _intakes(config: Any, slots: Sequence[str], own: Sequence[str]) -> dict[str, dict[str, str]]:
-    """Return what file and notes say of each slot; a note outweighs the file."""
+    """Return what file and notes say about each slot; a note overrides the file."""
     from hilseq.plugin.intake import read_intake, read_notes
 
     option = config.getoption

@@ -140,7 +140,7 @@ def repairs_known(runs: Path, part: str, *, simulated: bool) -> dict[str, tuple[
 
         return {one.action: (one.units, one.cured) for one in repairs(database, part, simulated=simulated)}
 
-    return _of_records(runs, "what cured earlier units is not known", ask, {})
+    return _of_records(runs, "which repairs helped earlier units is not known", ask, {})
 
 
 def populations_known(
@@ -167,7 +167,7 @@ def populations_known(
 
 
 def has_records(runs: Path) -> bool:
-    """Tell whether records are named, or lie in a folder of runs."""
+    """Return whether records are named, or lie in a folder of runs."""
     return bool(os.environ.get("HILSEQ_RECORDS")) or (runs / "records.sqlite").is_file()
 
 
@@ -224,7 +224,7 @@ class Resumed:
         return self.state.moment_of_zero
 
     def is_open(self, check: str) -> bool:
-        """Tell whether a check is still to be done."""
+        """Return whether a check is still to be done."""
         return check in self.open_checks
 
 

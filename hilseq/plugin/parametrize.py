@@ -188,7 +188,7 @@ def place_of(item: pytest.Item, elements: Mapping[str, Element]) -> str:
 
 
 def is_empty(item: pytest.Item) -> bool:
-    """Tell whether pytest made the item for an element that this profile has none of."""
+    """Return whether pytest made the item for an element that this profile has none of."""
     callspec: Any = getattr(item, "callspec", None)
     return callspec is not None and "NOTSET" in callspec.id
 

@@ -1,7 +1,7 @@
 """The checks of a visit as the plugin keeps them: identified, planned into the journal, ended there.
 
-Before anything is powered, what a run is to do is held against the approved plan of each profile; when its journal is
-verified, what it states is held against the stand file and the profiles that stand in it.
+Before anything is powered, what a run is to do is compared with the approved plan of each profile; when its journal is
+verified, what it states is compared with the stand file and the profiles that it contains.
 """
 
 from __future__ import annotations
@@ -180,7 +180,7 @@ class VisitPlan:
         )
 
     def end(self, check: PlannedCheck, outcome: Outcome, seconds: float) -> None:
-        """Write what came of a check."""
+        """Write the result of a check."""
         self._note(
             CheckEnded(
                 check=check.id,
@@ -285,7 +285,7 @@ def compare(
 
 
 def causes_stated(slot: str, profile: Profile, repaired: Mapping[str, tuple[int, int]]) -> CausesStated:
-    """Return what a profile says of causes, as the journal keeps it.
+    """Return the causes of a profile, as the journal keeps them.
 
     `repaired` holds, by the name of a cause in small letters, the units repaired for it, and those that it cured.
     """
@@ -423,7 +423,7 @@ def _of_stand(run: RunState, stand: Stand) -> Iterator[str]:
 
 
 def _of_unit(run: RunState, unit: UnitState, stand: Stand, profile: Profile) -> Iterator[str]:
-    """Compare what is stated of a unit; what its run knew nothing of yet is not held against it."""
+    """Compare what is stated of a unit; what its run did not record yet is not compared."""
     slot = unit.slot
     if unit.part != profile.part or unit.description != profile.description:
         yield f"the unit of slot {slot} is stated to be another than that of its profile"

@@ -121,7 +121,7 @@ def _attended(config: pytest.Config, options: VisitOptions, stand: Stand) -> tup
 
 
 def _report_to_others(config: pytest.Config, run: VisitRun) -> None:
-    """Have JUnit XML and Allure results, where they are written, speak of the unit."""
+    """Name the unit in JUnit XML and Allure results, where they are written."""
     if getattr(config.option, "allure_report_dir", None):
         from hilseq.plugin.allure_results import AllureResults
 

@@ -55,7 +55,7 @@ class _Use:
     line: int
 
 
-#: Where a traceback of pytest says that it went through a file, and what it says of a marker that nobody registers.
+#: Where a traceback of pytest names a file it went through, and what it says about a marker that nobody registers.
 _WENT_THROUGH = re.compile(r"^(\S+\.py):(\d+): |File \"([^\"]+\.py)\", line (\d+)", re.MULTILINE)
 _NO_MARKER = re.compile(r"'([^']+)' not found in `markers` configuration option")
 _NO_NAME = re.compile(r"cannot import name '([^']+)' from 'hilseq'")
@@ -125,7 +125,7 @@ def _calls(
         line, column = first + slip.node.lineno - 1, slip.node.col_offset + 1
         yield Problem(path, line, column, slip.wrong, slip.expected, slip.nearest)
     if calls.says_nothing():
-        wrong = f"{tree.name} judges no reading and asserts nothing, so it says nothing of the unit"
+        wrong = f"{tree.name} judges no reading and asserts nothing, so it shows nothing about the unit"
         expected = "judge(NAME, MEASURED, LIMITS), or an assert of what is seen"
         yield Problem(path, first + tree.lineno - 1, 1, wrong, expected)
 
@@ -287,7 +287,7 @@ def _parameters(item: pytest.Item) -> Mapping[str, object]:
 
 #: Modules of base classes of ours whose instances have nothing but what `dir` tells.
 _PLAIN = {"builtins", "typing", "abc"}
-#: Says of itself that it compares something (`hilseq.statements`).
+#: Marks a function that compares something (`hilseq.statements`).
 _COMPARES = "compared"
 #: What a fixture function returns that a check receives one of.
 _YIELDING = (collections.abc.Iterator, collections.abc.Generator)
@@ -355,7 +355,7 @@ class _Calls:
                     yield _Slip(value, f"{name} is not called", f"{name}()")
 
     def says_nothing(self) -> bool:
-        """Tell whether it can judge nothing: no assertion, and all that it calls only does or measures something."""
+        """Return whether it can judge nothing: no assertion, and all that it calls only does or measures something."""
         if not self._ours_alone:
             return False
         for node in ast.walk(self._tree):
@@ -399,7 +399,7 @@ class _Calls:
             yield from self._measured(node)
 
     def _measured(self, node: ast.Call) -> Iterator[_Slip]:
-        """Say of what is judged why it is no reading."""
+        """Say why what is judged is no reading."""
         measured = next(
             (each.value for each in node.keywords if each.arg == "measured"), (*node.args, None, None)[1]
         )
@@ -438,7 +438,7 @@ def _value_in(node: ast.expr, given: Mapping[str, type | None]) -> _Value:
 
 
 def _limits(node: ast.Call) -> Iterator[_Slip]:
-    """Say of limits that are written out what is wrong with them."""
+    """Say what is wrong with limits that are written out."""
     try:
         ends = [ast.literal_eval(each) for each in node.args]
         named = {str(each.arg): ast.literal_eval(each.value) for each in node.keywords}
@@ -531,7 +531,7 @@ def _tree_of(owner: type | Callable[..., Any]) -> ast.AST:
 
 @lru_cache(maxsize=256)
 def _compares(owner: type, name: str) -> bool:
-    """Tell whether a method compares something that could speak against a unit, itself or by what it calls."""
+    """Return whether a method compares something that could speak against a unit, itself or by what it calls."""
     left, seen = [(owner, name)], {(owner, name)}
     while left:
         kind, method = left.pop()

@@ -62,12 +62,12 @@ def check_required(
 
 
 def asked_for(item: pytest.Item, *, soak: bool) -> bool:
-    """Tell whether the check runs in this visit: a soak takes days, so only when it is asked for."""
+    """Return whether the check runs in this visit: a soak takes days, so only when it is asked for."""
     return soak or stage_of(item) != SOAK
 
 
 def has_section(described: Profile | Stand, section: str) -> bool:
-    """Tell whether a description has the section (`faults`, `identity.modules`, `points.inputs`).
+    """Return whether a description has the section (`faults`, `identity.modules`, `points.inputs`).
 
     Raises KeyError with the name that no such description can have.
     """
@@ -83,7 +83,7 @@ def has_section(described: Profile | Stand, section: str) -> bool:
 
 
 def applies(item: pytest.Item, profile: Profile, stand: Stand) -> bool:
-    """Tell whether the check concerns this type of unit, on this stand, at all. Raises DescriptionError."""
+    """Return whether the check concerns this type of unit, on this stand, at all. Raises DescriptionError."""
     needed = [str(sections) for marker in item.iter_markers("needs") for sections in marker.args]
     return all(
         any(_has_needed(item, section, profile, stand) for section in sections.split("|"))

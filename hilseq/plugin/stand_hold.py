@@ -147,7 +147,7 @@ class StandHold:
             "opening": self._membership.opening(),
             "others": self._membership.others,
             "interlock_seen": self._membership.tell_interlock,
-            "interlock_told": self._membership.interlock_told,
+            "interlock_from_others": self._membership.interlock_from_others,
             "alone": self._membership.alone,
             "turn_to_power": self._membership.turn_to_power,
         }
@@ -161,12 +161,12 @@ class StandHold:
             self._lease.heard()
 
     def require_not_to_end(self) -> None:
-        """Power nothing for a run that is to end, or whose stand a person has made safe. Raises StandFault."""
+        """Power nothing for a run that is to end, or whose stand a person has made safe. Raises KeyboardInterrupt."""
         if self._is_to_end or self._latched_since() is not None:
             raise KeyboardInterrupt(STOPPED)
 
     def _must_end(self) -> bool:
-        """Tell whether this run is to end: what is on is switched off then before it has unwound."""
+        """Return whether this run is to end: what is on is switched off then before it has unwound."""
         with suppress(HilseqError):  # it is looked at again before power, and reported then
             if not self._is_to_end and self._latched_since() is not None:
                 self.heard_to_end()  # also where the main thread is in a long call just now

@@ -134,7 +134,7 @@ class VisitRun:
             self.clock = clock = SteppedClock(self._stand.simulated_clock)
             self.operator = Rehearsal(self.operator, clock.turn)
             if self.resumed is not None:
-                # A new twin begins at zero: it lives, unpowered, to where the run broke off.
+                # A new twin begins at zero: it lives, unpowered, to where the run stopped.
                 self.clock.sleep_until(self.resumed.last)
         elif self.resumed is not None:
             self.clock = WallClock.since(self.resumed.started, at_least=self.resumed.last)
@@ -281,14 +281,14 @@ class VisitRun:
             self.disk_failed(error)
 
     def disk_failed(self, error: OSError) -> NoReturn:
-        """Make the stand safe, then say that nothing more can be kept. What was written stays whole."""
+        """Make the stand safe, then report that nothing more can be written. What was written stays whole."""
         if self.disk_fault is None:
             self.disk_fault = self._cannot_be_written(error, f"hilseq resume {self.folder}")
             self.make_safe()
         raise self.disk_fault
 
     def reports_failed(self, error: OSError) -> None:
-        """Say that the run has come to its end, and its reports cannot be kept."""
+        """Report that the run has ended, and that its reports cannot be written."""
         self.disk_fault = self._cannot_be_written(error, f"hilseq report {self.folder}")
 
     def _cannot_be_written(self, error: OSError, then: str) -> StandFault:
@@ -312,7 +312,7 @@ class VisitRun:
 
     @property
     def is_gone(self) -> bool:
-        """Tell whether somebody deleted or moved the journal under the run."""
+        """Return whether somebody deleted or moved the journal under the run."""
         return not (self.folder / JOURNAL).exists()
 
     def show(self, entry: JournalEntry | SoakStatus) -> None:
@@ -416,7 +416,7 @@ class VisitRun:
 
     @property
     def journal_is_open(self) -> bool:
-        """Tell whether the run has begun and not yet ended."""
+        """Return whether the run has begun and not yet ended."""
         return self._journal is not None
 
     def make_safe(self, slot: str | None = None) -> tuple[str, list[str]]:
@@ -443,7 +443,7 @@ class VisitRun:
 
     @property
     def was_powered(self) -> bool:
-        """Tell whether this run has ever switched a supply on."""
+        """Return whether this run has ever switched a supply on."""
         return self._bench is not None and any(unit.supply.was_on for unit in self._bench.units.values())
 
     def finish(self, exit_code: int, *, interrupted: bool) -> None:

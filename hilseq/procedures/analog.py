@@ -237,7 +237,7 @@ class AnalogPoints:
         return not self.channels[name].is_output and self.is_beyond(name, look, times=_FAR)
 
     def is_beyond(self, name: str, look: Comparison, times: float = 1.0) -> bool:
-        """Tell whether an error is surely larger than so many times the largest that the profile allows."""
+        """Return whether an error is surely larger than so many times the largest that the profile allows."""
         most = self.channels[name].largest_error(look.expected) + 2.0 * look.uncertainty
         return abs(look.error) > times * most
 

@@ -30,7 +30,7 @@ class KnownFaults:
 
     @property
     def begun(self) -> bool:
-        """Tell whether the table was read at all in this visit."""
+        """Return whether the table was read at all in this visit."""
         return self._known is not None
 
     def learn(self, stored: Iterable[StoredFault]) -> None:
@@ -42,16 +42,16 @@ class KnownFaults:
         self._known = Counter(entries)
 
     def add(self, faults: Iterable[StoredFault]) -> None:
-        """Take these as known beside the others: the stand provoked them, or they were held against the unit."""
+        """Take these as known beside the others: the stand provoked them, or the unit was blamed for them."""
         if self._known is not None:
             self._known.update(counted(faults))
 
     def tell(self, faults: Iterable[StoredFault]) -> None:
-        """Take note that these were held against the unit: what returns at each start is reported once."""
+        """Take note that the unit was blamed for these: what returns at each start is reported once."""
         self._reported.update((fault.code, fault.place) for fault in faults)
 
     def provoked(self, stored: Iterable[StoredFault]) -> list[StoredFault]:
-        """Return what a healthy unit does not store of itself, and what was not held against the unit."""
+        """Return what a healthy unit does not store by itself, and what the unit was not blamed for."""
         return [fault for fault in unusual(stored) if (fault.code, fault.place) not in self._reported]
 
     def accounted(self, stored: Iterable[StoredFault]) -> list[StoredFault]:

@@ -51,7 +51,7 @@ class WithoutSupply:
         """Return what the clock gained, and limits, s. Raises UnitFault where it stood or did not answer."""
         if isinstance(self.clock, UnitFault):
             raise self.clock
-        assert self.clock is not None, "the profile claims nothing of the clock"
+        assert self.clock is not None, "the profile states nothing about the clock"
         return self.clock
 
     def assert_configuration(self) -> None:
@@ -183,7 +183,7 @@ def age(made: dt.date, today: dt.date) -> Measured:
 
 
 def in_words(made: dt.date | None, years: float) -> str:
-    """Return what the report says of the battery's age."""
+    """Return what the report says about the battery's age."""
     life = f"about {years:g} years (common practice, no source)"
     if made is None:
         return f"its age is not known: give {INTAKE_WORD} at intake; such a battery lasts {life}"

@@ -1,6 +1,6 @@
 """The opened stand: instruments, signals and the units in its slots; and its safe state.
 
-Instruments are opened once each, identified by their own word and closed together; a unit is its profile and
+Instruments are opened once each, identified by their own answer and closed together; a unit is its profile and
 everything of the stand that reaches it.
 """
 
@@ -61,7 +61,7 @@ def open_link(slot: Slot, profile: Profile, name: str, *, deadline: float | None
 
 
 def answers_at(slot: Slot, profile: Profile, what: str) -> bool:
-    """Tell whether anything answers where the unit of a slot would, by a link of its own that is called `what`.
+    """Return whether anything answers where the unit of a slot would, by a link of its own that is called `what`.
 
     Asked while the unit has no power. Raises StandFault where the way there is wrong.
     """
@@ -250,7 +250,7 @@ def _watch(
     signals: SignalBank,
     clock: WatchingClock,
 ) -> OffWatch:
-    """Return the watch over the unit's outputs, reported of everything that may stir them."""
+    """Return the watch over the unit's outputs, informed of everything that may switch them."""
     watch = OffWatch(
         [*outputs.levels(), *analog.levels()],
         signals,
@@ -259,7 +259,7 @@ def _watch(
         follows_switch=modes.follows_switch,
     )
     supply.power_changed = watch.power
-    modes.telling, modes.reached = watch.tell_mode, watch.reach_mode
+    modes.commanding, modes.reached = watch.mode_commanded, watch.reach_mode
     outputs.commanding = partial(watch.demand, "outputs")
     analog.commanding = partial(watch.demand, "analog outputs")
     clock.add(watch)
@@ -285,10 +285,10 @@ class Bench:
     """One stand with the units of one visit. Nothing is touched before `prepare`.
 
     Only what serves the slots of these units is used; without any unit, everything. `event(what, text, slot)`
-    takes note of what is done, `intakes` holds by slot what was said of each unit at intake. `others` are the slots
-    that other visits work on meanwhile, `interlock_seen` is called with an interlock that is not safe, `interlock_told`
-    returns one that they have seen, `alone` keeps others from what only one visit at a time may use, and so does
-    `turn_to_power` from switching a unit on.
+    takes note of what is done, `intakes` holds by slot what was stated about each unit at intake. `others` are the
+    slots that other visits work on meanwhile, `interlock_seen` is called with an interlock that is not safe,
+    `interlock_from_others` returns one that they have seen, `alone` keeps others from what only one visit at a time
+    may use, and `turn_to_power` keeps them from switching a unit on.
     """
 
     def __init__(
@@ -305,13 +305,13 @@ class Bench:
         opening: Opening | None = None,
         others: Collection[str] = (),
         interlock_seen: Callable[[Interlock], None] = lambda _: None,
-        interlock_told: Callable[[], Interlock | None] = lambda: None,
+        interlock_from_others: Callable[[], Interlock | None] = lambda: None,
         alone: Callable[[str], AbstractContextManager[object]] = nullcontext,
         turn_to_power: Callable[[], AbstractContextManager[None]] = nullcontext,
     ) -> None:
         self._others = others
         self._interlock_seen = interlock_seen
-        self._interlock_told = interlock_told
+        self._interlock_from_others = interlock_from_others
         self._goes_off = False
         #: Asked before anything is powered; raises what ends the visit where a person keeps the stand off.
         self._may_power = may_power
@@ -470,7 +470,7 @@ class Bench:
     def check_interlocks(self) -> None:
         """Read every interlock. Raises Interlock naming the first that is not safe; what `may_power` raises."""
         self._may_power()
-        reported = self._interlock_told()
+        reported = self._interlock_from_others()
         interlocks = self.stand.safety.interlocks
         if not interlocks:
             return
@@ -485,7 +485,7 @@ class Bench:
 
     def heed_interlock(self) -> None:
         """Raise an Interlock that other visits or the owner of the stand have seen, unless all goes off just now."""
-        if not self._goes_off and (reported := self._interlock_told()) is not None:
+        if not self._goes_off and (reported := self._interlock_from_others()) is not None:
             raise reported
 
     def make_safe(self, slot: str | None = None) -> None:
@@ -526,7 +526,7 @@ class Bench:
                     self.signals.release(mine)
                 except Exception as error:  # noqa: BLE001 - of any kind: it keeps nothing else on
                     found[f"io {name}"] = in_words(error)
-        self._interlock_told()  # what was reported until now has been followed
+        self._interlock_from_others()  # an interlock that others have seen until now has been acted on
         return found
 
     @staticmethod
@@ -534,7 +534,7 @@ class Bench:
         """Switch supplies off; return by instrument why it could not be verified, empty where it was."""
         found = {f"supply {supply.name}": "" for supply in supplies}
         if len(supplies) > 1:
-            # All are reported before the first is waited for: one that is mute keeps no other on.
+            # All are commanded off before the first is waited for: one that is mute keeps no other on.
             for supply in supplies:
                 supply.command_power_off()
         for supply in supplies:
@@ -546,7 +546,7 @@ class Bench:
 
     @property
     def is_watched(self) -> bool:
-        """Tell whether a supply has a watchdog of its own."""
+        """Return whether a supply has a watchdog of its own."""
         return any(supply.description.watchdog for supply in self.instruments.supplies.values())
 
     def kick_watchdog(self) -> None:

@@ -97,10 +97,10 @@ def _read(unit: Unit, register: Register, clock: Clock) -> ClockLook:
 def watching_time(profile: Profile, exchange: float) -> float:
     """Return for how long a clock must be watched so that the uncertainty is a tenth of the claim, s.
 
-    `exchange` is the time over which a look is spread, s.
+    `exchange` is the time over which a look is spread, s. Raises NotPerformed when the profile has no clock.
     """
     if profile.clock is None:
-        raise NotPerformed("the profile claims nothing of the unit's clock")
+        raise NotPerformed("the profile states nothing about the unit's clock")
     wanted = 1e6 * profile.clock.drift / CLOCK_FINENESS
     return span_needed(wanted, clock_step=fine_step(profile), reference_step=exchange)
 

@@ -23,7 +23,7 @@ COLUMNS = ("cycle", "start", "without supply s", "time to ready s", "what went w
 def cycling_of(profile: Profile) -> Cycling:
     """Return the claim about starting. Raises NotPerformed when the profile makes none."""
     if profile.cycling is None:
-        raise NotPerformed("the profile claims nothing about starting")
+        raise NotPerformed("the profile states nothing about starting")
     return profile.cycling
 
 

@@ -185,7 +185,7 @@ def _look_at_all(profile: Profile) -> float:
 
 
 def port_clock(profile: Profile, _: Supply) -> float:
-    """Every shifted speed carries a few frames there and back, or waits for them in vain."""
+    """Every shifted speed carries a few frames there and back, or waits for them without an answer."""
     return _EXCHANGES.get() + max(
         (
             ports.trials(port.character_bits) * _SHIFTED_BITS / max(port.speeds)

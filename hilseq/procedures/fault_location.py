@@ -1,6 +1,6 @@
-"""Is it the unit, or the stand? All that the stand can read at this moment, held against each other.
+"""Is it the unit, or the stand? All that the stand can read at this moment, compared with each other.
 
-Before a finding is put down to a unit, everything that has a part in it is read once more: the setting of the supply
+Before a finding is blamed on a unit, everything that has a part in it is read once more: the setting of the supply
 and its meter, the unit's own register, the terminals with and without load, an output that is not driven, the other
 points of the same kind. A model of the bench (analysis.agreement) says which single faults explain all of it. A
 fault of the stand that alone explains it is a stand fault; where the unit and the stand explain it alike, nobody is
@@ -522,7 +522,7 @@ class FaultLocation:
 
     @staticmethod
     def _leader(points: Outputs | Inputs, name: str) -> str:
-        """Return the one other point that a point follows whatever else is reported; empty where there is none."""
+        """Return the one other point that a point follows whatever else is on; empty where there is none."""
         leaders = set(points.names) - {name}
         for vector in shortest_complete(len(points.names)):
             reported = {other for other, is_on in zip(points.names, vector, strict=True) if is_on}
@@ -608,7 +608,7 @@ class FaultLocation:
     # -- what one channel alone shows ----------------------------------------------------------------------
 
     def _lamps(self) -> list[str]:
-        """Compare the lamps as the stand sees them with what the unit says of its indicator."""
+        """Compare the lamps as the stand sees them with what the unit reports about its indicator."""
         unit, register = self._unit, self._unit.profile.link.indicator
         seen, lamps = unit.indicator_on_stand(), unit.profile.indicator
         if seen is None or lamps is None or register is None:

@@ -1,9 +1,9 @@
 """The feeder: what lies between a supply's meter and the unit, and whether a finding of current or voltage is its.
 
 Three things there look like a fault of the unit: a meter that reads wrong, a leakage across the feeder, a resistance
-along it. The meter is held against the supply's own current limit. A leakage draws its current at a voltage at which no
-unit is on; a resistance shows in how far the voltage at the terminals falls when more current flows. Whether what leaks
-or resists is the feeder or the power input of the unit behind it, no reading of this stand tells.
+along it. The meter is compared with the supply's own current limit. A leakage draws its current at a voltage at which
+no unit is on; a resistance shows in how far the voltage at the terminals falls when more current flows. Whether the
+fault is in the feeder or in the power input of the unit, no reading of this stand can tell.
 """
 
 from __future__ import annotations
@@ -266,7 +266,7 @@ def fail_on_resistance(unit: Unit, clock: Clock) -> str:
 
 
 def fail_on_leakage(unit: Unit, ramp: margins.Ramp) -> str:
-    """Return in words what a ramp says of a leakage across the feeder, empty where it has too few readings.
+    """Return in words what a ramp shows about a leakage across the feeder, empty where it has too few readings.
 
     On its way up to where the unit starts nothing draws in proportion to the voltage but a leakage; what charges the
     unit's capacitors is the same at every voltage. Raises UnitOrHarness.

@@ -24,7 +24,7 @@ class FoundPart:
 
     @property
     def is_on(self) -> bool:
-        """Tell whether it is a supply whose output is on."""
+        """Return whether it is a supply whose output is on."""
         return self.part.startswith("supply ") and self.at_rest is False
 
 

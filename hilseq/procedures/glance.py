@@ -1,8 +1,8 @@
 """A short look at all of a unit that has just started: what depends on how it came up is seen after a start, or never.
 
 Most of what a visit measures it measures at one or two starts of the unit. A fault that is there after one start in ten
-shows only when everything is looked at after each of many, however shortly: what it says of itself, what it draws, what
-it keeps, and each point and port once on and once off.
+shows only when everything is looked at after each of many starts, if only briefly: what the unit reports about itself,
+what it draws, what it keeps, and each point and port once on and once off.
 """
 
 from __future__ import annotations
@@ -48,7 +48,7 @@ def _look(unit: Unit) -> dict[str, str]:
 
 
 def _of_itself(unit: Unit) -> dict[str, str]:
-    """Return what is wrong with what a unit says of itself, keeps and draws."""
+    """Return what is wrong with what a unit reports about itself, keeps and draws."""
     known, found = unit.profile.identity, dict[str, str]()
     if known.device_identification:
         found["identity"] = _wrong(lambda: identity.assert_names(unit))

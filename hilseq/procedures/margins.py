@@ -373,7 +373,7 @@ def find_ride_through(unit: Unit, clock: Clock) -> RideThrough:
                 break
         if not survived:
             late = beyond
-        search.tell(passed=survived)
+        search.record(passed=survived)
     return RideThrough(search.found(), length, rows, late)
 
 
@@ -410,7 +410,7 @@ def _reads(unit: Unit, before: float | None) -> bool:
 
 
 def _is_live(unit: Unit, on: set[str], clock: Clock) -> bool:
-    """Tell whether the unit is still live, and the outputs still on that were on before.
+    """Return whether the unit is still live, and the outputs still on that were on before.
 
     Those that go off in the same time without an interruption say nothing of the supply.
     """
@@ -550,7 +550,7 @@ def _fall(ramp: _Ramping, low: float) -> Measured:
 
 
 def _rise(ramp: _Ramping, unit: Unit, down: float, clock: Clock) -> tuple[Measured, int]:
-    """Go on down to 0 V and up to rated; return the pick-up, and how often the unit began to draw current."""
+    """Continue down to 0 V and up to rated; return the pick-up, and how often the unit began to draw current."""
     found: Measured | None = None
     draws, drew, rated = 0, False, unit.profile.ratings.supply
 

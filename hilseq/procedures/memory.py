@@ -89,7 +89,7 @@ class Faults:
 
     @property
     def clearable(self) -> bool:
-        """Tell whether the table can be cleared over the link."""
+        """Return whether the table can be cleared over the link."""
         return self._table.clear is not None
 
     def read(self) -> list[StoredFault]:

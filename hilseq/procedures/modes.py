@@ -49,8 +49,8 @@ class Modes:
         self._texts = texts
         self._clock = clock
         self._event = event
-        #: Called with a mode that the unit is about to be reported, and with one that it has been seen in.
-        self.telling: Callable[[Mode], None] = lambda _: None
+        #: Called with a mode that the unit is about to be commanded to, and with one that it has been seen in.
+        self.commanding: Callable[[Mode], None] = lambda _: None
         self.reached: Callable[[Mode], None] = lambda _: None
         #: How many commands were sent over the link.
         self.commands = 0
@@ -84,9 +84,9 @@ class Modes:
 
         Between the beginning of the command and its confirmation (rectangular, GUM 4.3.7). A command of which the
         confirmation was lost, as by units that begin their links anew with the mode, may have been carried out
-        all the same: whether the mode follows tells. Raises NotPerformed when that needs a person and none is there.
+        nevertheless: whether the mode follows tells. Raises NotPerformed when that needs a person and none is there.
         """
-        self.telling(mode)
+        self.commanding(mode)
         begun = self._clock.now()
         command = self._profile.link.mode_command
         position, contact = self._position(mode)
@@ -112,7 +112,7 @@ class Modes:
         return Measured(begun + width / 2, "s", resolution(width))
 
     def _stands_at(self, position: str, mode: Mode) -> bool:
-        """Tell whether the switch is there: as the person said last, or else as the unit reports."""
+        """Return whether the switch is there: as the person said last, or else as the unit reports."""
         if self._turned_to:
             return self._turned_to == position
         try:
@@ -177,7 +177,7 @@ class Modes:
         return took
 
     def follows_switch(self, mode: Mode) -> bool:
-        """Tell whether a switch holds the mode, so that the unit must take it up again by itself."""
+        """Return whether a switch holds the mode, so that the unit must take it up again by itself."""
         return self._position(mode)[0] is not None
 
     def release(self) -> bool:

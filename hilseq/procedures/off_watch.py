@@ -108,8 +108,8 @@ class OffWatch:
             self._ready = True
             self._stir(was_off=self.must_be_off())
 
-    def tell_mode(self, mode: Mode) -> None:
-        """Take note that the unit is about to be reported another mode."""
+    def mode_commanded(self, mode: Mode) -> None:
+        """Take note that the unit is about to be commanded to another mode."""
         was_off = self.must_be_off()
         self._changing = self._changing or mode is not self._mode
         self._wanted = mode
@@ -144,11 +144,11 @@ class OffWatch:
             self._off_since = now
 
     def watch_closely(self, seconds: float) -> None:
-        """Go on with fast looks for so many seconds."""
+        """Continue with fast looks for so many seconds."""
         self._fast_until = max(self._fast_until, self._clock.now() + seconds)
 
     def must_be_off(self) -> bool:
-        """Tell whether no output may be on now."""
+        """Return whether no output may be on now."""
         if not self._powered or not self._levels:
             return False
         may_be_live = Mode.LIVE in (self._wanted, self._mode) if self._changing else self._mode is Mode.LIVE
@@ -167,7 +167,7 @@ class OffWatch:
         return self._took
 
     def look(self) -> None:
-        """Look at every output at once, and keep what is on. An I/O simulator that fails is left alone for a while."""
+        """Look at every output at once, and keep what is on. An I/O simulator that fails is not asked for a while."""
         asked = self._clock.now()
         try:
             values = self._signals.snapshot(self._names)
@@ -206,7 +206,7 @@ class OffWatch:
         without = " before any command" if self._mode is Mode.LIVE else ""
         return f"in mode {self._mode}{without}", f"mode {self._mode}"
 
-    # -- telling -------------------------------------------------------------------------------------
+    # -- reporting -------------------------------------------------------------------------------------
 
     def unreported(self) -> tuple[list[str], str, bool]:
         """Return where outputs were on that had to be off, a sentence, and whether a channel may have shown it wrong.

@@ -47,7 +47,7 @@ class Operator(ABC):
 
 
 class Rehearsal(Operator):
-    """The person at a simulated stand: `turn(slot, position)` turns the twin's switch when reported that it is done."""
+    """The person at a simulated stand: `turn(slot, position)` turns the twin's switch once the person confirms."""
 
     def __init__(self, person: Operator, turn: Callable[[str, str], None]) -> None:
         self._person = person

@@ -260,7 +260,7 @@ def _quickest(times: Sequence[float]) -> float:
 
 
 def _is_clear(earliest: float, latest: float, limit: float, finest: float) -> bool:
-    """Tell whether a time between two is inside a limit or beyond it, s, with all its uncertainty."""
+    """Return whether a time between two is inside a limit or beyond it, s, with all its uncertainty."""
     delay = _between(earliest, latest, finest)
     return delay.value + delay.expanded_uncertainty <= limit or earliest > limit
 

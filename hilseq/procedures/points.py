@@ -221,7 +221,7 @@ _OTHERS = 3
 
 @dataclass(frozen=True, slots=True)
 class Loaded:
-    """One output under its load: drop when on (V), voltage when off (V), leakage (A) where it can be reported.
+    """One output under its load: drop when on (V), voltage when off (V), leakage (A) where it can be computed.
 
     `channel` is the signal of the stand that measured it; `anew` measures the same output once more; `usual` is
     what the others lose, V, where there are several.
@@ -406,7 +406,7 @@ def _search(
         inputs.drive_volts(dict.fromkeys(points, start))
         seen = inputs.drive_volts(points)
         for name in points:
-            searches[name].tell(passed=seen[name] is quiet)
+            searches[name].record(passed=seen[name] is quiet)
     found: dict[str, Measured | None] = {}
     for name, search in searches.items():
         edge = search.found()

@@ -11,7 +11,7 @@ from hilseq.description.accuracy import POLL_INTERVAL
 from hilseq.errors import UnitFault, UnitSilent
 from hilseq.measured import Measured
 
-#: A wait of this share of a deadline was a wait in vain.
+#: A wait of this share of a deadline counts as unanswered.
 IN_VAIN = 0.8
 
 

@@ -57,7 +57,7 @@ UNCLAIMED = 1e-3
 
 @dataclass(slots=True)
 class Tally:
-    """What came of the exchanges at one speed (Bd): bits compared and wrong ones, frames sent and lost ones.
+    """The result of the exchanges at one speed (Bd): bits compared and wrong ones, frames sent and lost ones.
 
     A frame of which nothing comes back, or another one, has been lost, and nothing is known of its bits. So bit errors
     are counted among the bits that came back, and lost frames among all bits sent: both by `plan`, as many of either
@@ -93,18 +93,18 @@ class Tally:
 
     @property
     def dead(self) -> bool:
-        """Tell whether nothing ever came back."""
+        """Return whether nothing ever came back."""
         return self.silent == self.exchanges > 0
 
     @property
     def wants_more(self) -> bool:
-        """Tell whether more frames are needed: until both ratios are within the claim, or one is given up."""
+        """Return whether more frames are needed: until both ratios are within the claim, or one is given up."""
         found = {self.plan.decide(trials, events) for trials, events in self._counts()}
         return Decision.REJECT not in found and Decision.CONTINUE in found
 
     @property
     def condemned(self) -> bool:
-        """Tell whether more than one error proves the port worse than its claim: the stand may lose a frame, too."""
+        """Return whether more than one error proves the port worse than its claim: the stand may lose a frame, too."""
         return any(
             events > 1 and self.plan.bounds(trials, events).lower > self.plan.claim
             for trials, events in self._counts()
@@ -199,7 +199,7 @@ def _edge(carries: Carries, far: float, accuracy: float) -> Edge:
     """Find one edge in haste; where a patient look at what failed finds that it carries, search again patiently.
 
     The nearest speed that failed bounds all others that did: a trial that only came too late, because this computer
-    was busy, is either that one or lies beyond a true failure. Nothing is held against the unit in haste.
+    was busy, is either that one or lies beyond a true failure. No fast trial alone blames the unit.
     """
     edge = locate(_search(far, accuracy), partial(carries, patient=False))
     if edge.fails is not None and carries(edge.fails, patient=True):
@@ -303,7 +303,7 @@ class Ports:
             )
 
     def carries_one(self, name: str) -> bool:
-        """Tell whether a short frame comes back over a port at its first speed, whatever of its bits is wrong.
+        """Return whether a short frame comes back over a port at its first speed, whatever of its bits is wrong.
 
         Raises UnitFault when nothing, or something else, comes back.
         """
@@ -327,7 +327,7 @@ class Ports:
         return f"{name}: {sent} frames in the whole visit, {lost or 'none'} lost: {sure}"
 
     def assert_long_frames(self, name: str) -> str:
-        """Send frames as long as the profile says, or the partner's protocol allows; return in words what came of it.
+        """Send frames as long as the profile says, or the partner's protocol allows; return the result in words.
 
         At every speed, and only their length is compared: their bits are counted with all others. Raises UnitFault when
         none comes back whole; what only the protocol allows is no fault, and said.
@@ -429,7 +429,7 @@ class Ports:
     def open(self, name: str, speed: float, *, place: str | None = None) -> SerialPartner:
         """Return the stand's side of a port, to speak with its partner at `speed` (Bd); nothing is sent yet.
 
-        `place` goes into what is held against the unit; without it the check's own place does.
+        `place` goes into faults of the unit; without it the check's own place does.
         """
         return self._opened(name, self._ports[name], speed, place=place)
 

@@ -57,7 +57,7 @@ class StartCurve:
 def capture_start(unit: Unit, clock: Clock) -> StartCurve:
     """Take the supply away for the profile's off-time, give it back, and follow voltage and current.
 
-    The unit's link is left alone until it should be ready. Raises UnitFault when it never gets ready.
+    The unit's link is not used until it should be ready. Raises UnitFault when it never gets ready.
     """
     supply = unit.supply
     supply.cycle()
@@ -182,7 +182,7 @@ def bound_inrush(unit: Unit, curve: StartCurve) -> str:
     stood = next((time for time, volts, _ in curve.rows if volts >= _STANDS * unit.supply.level), math.inf)
     words = (
         f"the inrush was not measured, this supply keeps no record of it; it is bounded by the supply's "
-        f"limit of {limit:g} A, but for what the supply's own output capacitor gives"
+        f"limit of {limit:g} A, except for what the supply's own output capacitor delivers"
     )
     if math.isfinite(stood):
         words += f". The voltage stood after {stood:.3g} s: at most {limit * stood:.3g} C went in until then"
@@ -315,14 +315,14 @@ _MOVED = 1.0
 
 
 def fail_on_standing_thermometer(unit: Unit) -> None:
-    """Raise UnitFault when the unit has reported one temperature all along while its case became warmer or colder."""
+    """Raise UnitFault when the unit has reported one temperature throughout while its case became warmer or colder."""
     seen = unit.baseline.temperatures
     if len({reported.value for reported, _ in seen}) != 1:
         return
     (low, high) = (end(measured.value for _, measured in seen) for end in (min, max))
     known = max(measured.expanded_uncertainty for _, measured in seen)
     if high - low > known + _MOVED:
-        reported = f"the unit reports {seen[0][0].value:g} degC all along"
+        reported = f"the unit reports {seen[0][0].value:g} degC throughout"
         raise UnitFault(
             f"{reported} while its case went from {low:.4g} to {high:.4g} degC", place="temperature"
         )

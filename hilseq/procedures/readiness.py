@@ -196,8 +196,8 @@ class Readiness:
         ]
         if missing:
             raise NotResolvable(
-                f"no calibration is stated of {', '.join(missing)}: what the readings are worth is not known; state "
-                "`calibration`, or name it under `uncalibrated` of the stand file with the reason",
+                f"no calibration is stated of {', '.join(missing)}: the uncertainty of its readings is not known; "
+                "state `calibration`, or name it under `uncalibrated` of the stand file with the reason",
                 places=missing,
             )
 
@@ -278,7 +278,7 @@ class Readiness:
         yield ReadinessResult("I/O at zero", case, right, words, (case, ambient))
 
     def _reads_zero(self, name: str, value: float) -> bool:
-        """Tell whether a channel shows nothing, within its largest error; a logic channel has none."""
+        """Return whether a channel shows nothing, within its largest error; a logic channel has none."""
         signals = self._bench.signals
         if signals.signals[name].is_bit:
             return not LOGIC.counts_as_on(value)

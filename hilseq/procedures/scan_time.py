@@ -33,7 +33,7 @@ ASSUMED = 0.05
 
 @dataclass(frozen=True, slots=True)
 class ReadAge:
-    """How old reads of an I/O simulator were seen to be at most, s, and what the stand file says of it.
+    """How old reads of an I/O simulator were seen to be at most, s, and what the stand file says about it.
 
     `hidden` is how old they may be without having been seen to be, for its exchanges take that long.
     """
@@ -55,7 +55,7 @@ class ReadAge:
 
     @property
     def right(self) -> bool:
-        """Tell whether the stand can be judged with."""
+        """Return whether the stand can be judged with."""
         return self.seconds <= self.allowed
 
     @property

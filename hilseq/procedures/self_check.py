@@ -1,6 +1,6 @@
 """What is asked when a unit has just failed a check, before it is blamed: the stand, the profile, the link.
 
-The stand about itself: interlocks, every instrument of the slot by its own word, the supply's output, the loop-backs
+The stand about itself: interlocks, every instrument of the slot by its own answer, the supply's output, the loop-backs
 of the terminals under suspicion, and the second channel of outputs that are sensed twice.
 
 Loop-backs are paths of the stand back into itself, by which it tests its own channels. One that taps the terminal of
@@ -299,7 +299,7 @@ def supply_delivers(unit: Unit) -> str:
 
 
 def recheck_link(unit: Unit, clock: Clock, failures: int) -> str:
-    """Say what became of a link of which `failures` exchanges failed during a check; empty when nothing did.
+    """Say what happened to a link of which `failures` exchanges failed during a check; empty when nothing did.
 
     A link that was away and answers again, of a unit that did not start anew meanwhile, is no fault of the unit: its
     check is to be repeated, and what is returned says why. Raises LinkLost for one that stays away as long as the
@@ -350,7 +350,7 @@ def _trouble(unit: Unit, *, reraise: bool = False) -> str:
 
 
 def witnesses(unit: Unit) -> tuple[bool, str]:
-    """Tell whether a powered unit looks well to whatever needs no link, and what was seen. Raises StandFault."""
+    """Return whether a powered unit looks well to whatever needs no link, and what was seen. Raises StandFault."""
     seen = []
     well = True
     lamp = unit.indicator_on_stand()
@@ -381,7 +381,7 @@ class Misfit:
 def misfits(unit: Unit, clock: Clock) -> list[Misfit]:
     """Return what the profile has hilseq read and the unit, powered and ready, does not have, or has otherwise.
 
-    Nothing is said of a unit whose link is silent: that is another fault.
+    A unit whose link is silent is left out: that is another fault.
     """
     found = _identification(unit)
     answered, garbled = False, []

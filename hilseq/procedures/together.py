@@ -37,7 +37,7 @@ QUIET_STEPS = 30
 #: For how long the exchanges of all steps may keep a visit, s, and steps that are made however long they take: of any
 #: two points each of the four combinations comes about six times.
 _EXCHANGING, _LEAST = 45.0, 24
-#: Steps from one frame over each port to the next, and frames lost from the first on after which a port is left alone.
+#: Steps between two frames over each port; frames lost, from the first on, after which a port is no longer used.
 _PORT_EVERY, _PORT_DEAD = 5, 3
 #: Frames over each port while every output is on, of which one must come back.
 _HELD_FRAMES = 4
@@ -68,7 +68,7 @@ _MIDDLE = 0.5
 
 @dataclass(slots=True)
 class Together:
-    """What came of the steps: by point how it was driven in each, and in which steps it was wrong, with words."""
+    """The result of the steps: by point how it was driven in each, and in which steps it was wrong, with words."""
 
     driven: dict[str, list[bool]] = field(default_factory=dict)
     wrong: dict[str, dict[int, str]] = field(default_factory=dict)
@@ -77,11 +77,11 @@ class Together:
     #: How often an output that was held on was off in one look and on in the next; when they were looked at, s.
     flickers: Counter[str] = field(default_factory=Counter)
     held_at: list[float] = field(default_factory=list)
-    #: Ports over which no frame came back, and when: while every output was held on, say.
+    #: Ports over which no frame came back, and when: for example while every output was held on.
     mute: dict[str, str] = field(default_factory=dict)
     #: Points that stayed on when they were released after that.
     stayed: list[str] = field(default_factory=list)
-    #: What is to be said of a unit that left live by itself.
+    #: What is to be reported of a unit that left live by itself.
     left: str = ""
     #: How often the stand saw another indicator than healthy, and which; how often it looked.
     indicators: Counter[Indicator] = field(default_factory=Counter)

@@ -42,7 +42,7 @@ PATIENCE = 2.0
 #: A starting unit is not asked before this share of the shortest start seen: it has better things to do, and
 #: a silent question costs its whole deadline.
 _LEFT_ALONE = 0.9
-#: Time between two looks at the interlocks while a starting unit is left alone, s.
+#: Time between two looks at the interlocks while a starting unit is not asked, s.
 _WATCHED_EVERY = 0.5
 #: What has answered so shortly before is ready still: from the end of one check to the next, s.
 _JUST_HEARD = 1.0
@@ -103,7 +103,7 @@ class Unit:
         self.serial = serial
         self.profile = profile
         self.limits = UnitLimits(profile)
-        #: What was said of this unit at intake: work order, complaint, battery, …
+        #: What was stated about this unit at intake: work order, complaint, battery, …
         self.intake = intake
         self.supply = supply
         self.link = link
@@ -247,7 +247,7 @@ class Unit:
         self._start_count = self._starts_counted()
 
     def has_restarted(self) -> bool:
-        """Tell whether the unit's own counter says that it has started since it was last made ready."""
+        """Return whether the unit's own counter says that it has started since it was last made ready."""
         return self._starts_counted() != self._start_count
 
     def log_start(self, took: Measured) -> None:
@@ -256,7 +256,7 @@ class Unit:
         self.starts.append(SeenStart(self.supply.powered_since, self.supply.level, self.supply.off_for, took))
 
     def startup_quiet_time(self) -> float:
-        """Return for how long a starting unit is left alone, s after power came."""
+        """Return for how long a starting unit is not asked anything, s after power came."""
         seen = _LEFT_ALONE * min((start.took.value for start in self.starts), default=0.0)
         return max(seen, self.profile.start.startup_quiet)
 
@@ -312,7 +312,7 @@ class Unit:
     def return_to_idle(self) -> None:
         """Outputs off, drives released, switch back. What the unit refuses is for the next check to find.
 
-        What nobody has touched since the unit was idle is left alone. Raises InstrumentReset, afterwards, when the
+        What nobody has touched since the unit was idle is not touched. Raises InstrumentReset, afterwards, when the
         stand had let go of its drives before: what was seen of the unit is not the unit's then.
         """
         if not self.supply.is_on:
@@ -326,17 +326,17 @@ class Unit:
             self._rest()
 
     def _watch_modes(self, modes: Modes) -> None:
-        telling, reached = modes.telling, modes.reached
+        commanding, reached = modes.commanding, modes.reached
 
-        def tell(mode: Mode) -> None:
+        def command(mode: Mode) -> None:
             self._seen_in = None
-            telling(mode)
+            commanding(mode)
 
         def reach(mode: Mode) -> None:
             self._seen_in, self._heard = (mode, self._touched()), self._clock.now()
             reached(mode)
 
-        modes.telling, modes.reached = tell, reach
+        modes.commanding, modes.reached = command, reach
 
     def assert_stayed(self) -> None:
         """Raise UnitFault when the unit has left the mode that it was last seen in, though nothing was sent to it.
@@ -426,7 +426,7 @@ class Unit:
         return SeenIdentity(objects.get(0, ""), objects.get(1, ""), objects.get(2, ""))
 
     def serial_number_inside(self) -> str:
-        """Return the serial number that the unit holds, as digits."""
+        """Return the serial number in the unit, as digits. Raises NotPerformed when the profile has no register."""
         register = self.profile.identity.serial_number
         if register is None:
             raise NotPerformed("the profile knows no register with the serial number")
@@ -437,7 +437,7 @@ class Unit:
         return "".join(c for c in self.serial if c.isascii() and c.isdigit()).lstrip("0") or "0"
 
     def neighbours_found(self) -> dict[int, str]:
-        """Return the module that the unit reports in each rack position (counted from 1)."""
+        """Return the module reported in each rack position, from 1. Raises NotPerformed when the unit reports none."""
         modules = self.profile.identity.modules
         if modules is None:
             raise NotPerformed("the unit does not report its neighbours")
@@ -465,7 +465,7 @@ class Unit:
         return new
 
     def outputs_enabled(self) -> bool:
-        """Tell whether the unit reports its outputs driven."""
+        """Return whether the unit reports its outputs driven. Raises NotPerformed when it does not report that."""
         register = self.profile.link.outputs_enabled
         if register is None:
             raise NotPerformed("the unit does not report whether its outputs are enabled")

@@ -64,7 +64,7 @@ class UnitSupply:
         self._off_since: float | None = None
         #: Time of the clock at which power last came, or None while it is off.
         self.powered_since: float | None = None
-        #: Whether this run has ever reported it to switch on.
+        #: Whether this run has ever commanded it on.
         self.was_on = False
         #: Standard uncertainty of that time, s.
         self.came_within = 0.0
@@ -199,7 +199,7 @@ class UnitSupply:
 
     @property
     def is_on(self) -> bool:
-        """Tell whether power was switched on by this run."""
+        """Return whether power was switched on by this run."""
         return self.powered_since is not None
 
     @property

@@ -136,7 +136,7 @@ class SlotWiring:
         return name, 1.0 if signal.is_bit else supply / base_unit(signal.unit)[1]
 
     def drives_with_a_voltage(self, terminal: str) -> bool:
-        """Tell whether the signal that drives the terminal is a voltage, not a switch."""
+        """Return whether the signal that drives the terminal is a voltage, not a switch."""
         found = self._driving.get(terminal)
         return found is not None and not found[1].is_bit and base_unit(found[1].unit)[0] == "V"
 
@@ -148,7 +148,7 @@ class SlotWiring:
         return None
 
     def makes_any_speed(self, port: str) -> bool:
-        """Tell whether the adapter of a port of the unit makes any speed."""
+        """Return whether the adapter of a port of the unit makes any speed."""
         return port in self._ports and self._ports[port].speed_accuracy is not None
 
     def load(self, terminal: str) -> Measured | None:
@@ -196,7 +196,7 @@ class SlotWiring:
 def served_by(stand: Stand, part: str) -> frozenset[str]:
     """Return the slots that a fault of a part (`supply main`, `io rack`, a signal) can reach.
 
-    Every slot of the stand where that cannot be reported: an interlock, a spare path, an unknown word.
+    Every slot of the stand where that cannot be determined: an interlock, a spare path, an unknown word.
     """
     everyone = frozenset(stand.slots)
     sort, _, name = part.partition(" ")

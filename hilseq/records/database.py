@@ -49,7 +49,7 @@ NEWEST = "0004"
 #: Any fixed number: two stands that open an old PostgreSQL at once upgrade one after the other.
 _UPGRADE_LOCK = 0x68696C73
 
-#: What SQLite says of a file that cannot be used now; whatever else it says means that the file is not as it was.
+#: What SQLite says about a file that cannot be used now; whatever else it says means that the file is not as it was.
 _NOT_NOW = ("locked", "busy", "unable to open", "disk I/O", "readonly", "disk is full", "interrupted")
 
 _WRITES = "hilseq_writes"
@@ -177,7 +177,7 @@ class Database:
 
     @property
     def is_postgres(self) -> bool:
-        """Tell whether this is PostgreSQL."""
+        """Return whether this is PostgreSQL."""
         return self._engine.dialect.name == "postgresql"
 
     @contextmanager

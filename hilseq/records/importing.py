@@ -191,7 +191,7 @@ def keep_rollups(connection: Connection, run_id: int, rows: Iterable[Rollup]) ->
 
 
 def has_rollups(connection: Connection, run_id: int) -> bool:
-    """Tell whether a run has any."""
+    """Return whether a run has any."""
     return (
         connection.execute(
             sa.select(soak_minutes.c.run_id).where(soak_minutes.c.run_id == run_id).limit(1)
@@ -215,7 +215,7 @@ class ImportOutcome(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Imported:
-    """One journal and what became of it; `state` is a word of `RunStatus`.
+    """One journal and the outcome of it; `state` is a word of `RunStatus`.
 
     `samples_fault` says what is wrong with the samples of a soak; empty when they are those that were sealed.
     """
@@ -286,7 +286,7 @@ def _witness(connection: Connection, rows: RunRows, path: Path) -> None:
 
 
 def _is_whole_copy(connection: Connection, run_id: int, rows: RunRows) -> bool:
-    """Tell whether a journal says all that the records have of its run: a shorter one seals less."""
+    """Return whether a journal says all that the records have of its run: a shorter one seals less."""
     kept = connection.execute(sa.select(tables.runs.c.chain).where(tables.runs.c.id == run_id)).scalar_one()
     return bool(kept == rows.run["chain"])
 

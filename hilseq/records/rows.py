@@ -39,7 +39,7 @@ Row = dict[str, Any]
 COLD_STARTS, WRONG = "cold starts", "what went wrong"
 SOAK_HOURS = "soak hours"
 _HOUR = 3600.0
-#: What is said of a journal whose last line is not whole.
+#: What is reported of a journal whose last line is not whole.
 TORN = "the writer was killed in the middle of a line; that line does not count"
 
 
@@ -118,7 +118,7 @@ def read_rows(path: Path) -> RunRows:
 
 
 def _reads_well(journal: Journal) -> bool:
-    """Tell whether the line that breaks the chain is JSON with a chain value: changed, not damaged."""
+    """Return whether the line that breaks the chain is JSON with a chain value: changed, not damaged."""
     with open_plain(journal.path) as lines:
         for number, line in enumerate(lines):
             if number == len(journal.entries):

@@ -1,7 +1,7 @@
 """Holding a stand across computers: advisory locks in the PostgreSQL database that keeps the records.
 
 They end with the connection that took them. A stand needs nothing but its own computer: where the database cannot
-be reached it is held there alone, and the caller is reported so.
+be reached it is held there alone, and the caller is informed.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ WHERE l.locktype = 'advisory' AND l.granted AND l.objsubid = 1
 
 
 def is_kept_together() -> bool:
-    """Tell whether the records are named, and lie in a database that several computers share."""
+    """Return whether the records are named, and lie in a database that several computers share."""
     return bool(os.environ.get(ENVIRONMENT)) and address().drivername.startswith("postgresql")
 
 

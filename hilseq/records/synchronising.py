@@ -94,7 +94,7 @@ def waiting_in(database: Database, folder: Path) -> list[Path]:
 
 
 def _is_known(path: Path, known: Known) -> bool:
-    """Tell whether the records have this journal to its last line, and its sample files look as they did then."""
+    """Return whether the records have this journal to its last line, and its sample files look as they did then."""
     ends = _ends(path)
     if ends is None or ends[0] not in known:
         return False

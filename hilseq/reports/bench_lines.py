@@ -1,4 +1,4 @@
-"""The slots of a bench in lines: what runs in each, how far it is, what came of it. Pure: from states to text."""
+"""The slots of a bench in lines: what runs in each, how far it is, its result. Pure: from states to text."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from hilseq.reports.visit_lines import STYLES, WIDTH, coarse, fit, strip_of, wra
 from hilseq.verdicts import Disposition
 
 _SLOT, _SERIAL, _STAGE, _COUNT = 5, 15, 18, 11
-#: Share of the checks before which nothing is said of the time left.
+#: Share of the checks before which nothing is said about the time left.
 _TOO_EARLY = 0.05
 
 

@@ -45,7 +45,7 @@ _SIGNS = frozenset("\u2013\u2014\u2018\u2019\u201c\u201d\u2022\u2026\u2264\u2265
 _SIZES = (10.0, 8.5, 7.0, 6.0)
 #: A page, as a PDF/A holds it.
 _PAGE = re.compile(rb"/Type\s*/Page\b(?!s)")
-#: Begins what a certificate says of a template that is not the shipped one.
+#: Begins what a certificate says about a template that is not the shipped one.
 TEMPLATE_MARK = "hilseq-template:"
 #: Points of a drawn curve, and how many of its steps without a sample are a gap.
 _POINTS, _GAP = 160, 3.0

@@ -244,7 +244,7 @@ def _waived(unit: UnitState) -> str:
 def _plan(unit: UnitState) -> str:
     plan = unit.plan
     if plan is None:
-        return "The run knows of no approved plan."
+        return "The run had no approved plan."
     named = f"plan of {unit.part}, revision {plan.revision} ({plan.identity[:16]})"
     by = f"approved by {plan.approved_by} on {plan.approved_on}: {plan.why.rstrip('.')}"
     if not plan.revision:

@@ -36,8 +36,7 @@ MEANINGS = {
     Disposition.SHIP: "The unit may ship.",
     Disposition.REPAIR: "The unit goes to repair.",
     Disposition.INCOMPLETE: "The unit may not ship on this run.",
-    Disposition.STAND_FAULT: "Nothing is said against the unit, and nothing for it: repair the stand and "
-    "test again.",
+    Disposition.STAND_FAULT: "There is no verdict about the unit: repair the stand and test again.",
 }
 #: What is meant where the samples of a soak are not those that were taken.
 DAMAGED = "The samples of its soak are damaged or missing: the unit may not ship on this run."
@@ -50,9 +49,9 @@ RULES = {
     "guarded": "Guarded acceptance: a reading conforms only when it lies inside its limits by at least its "
     "own expanded uncertainty (k = 2, or Student's factor for few repeats: about 95 % coverage). A unit whose "
     "true value is outside is then accepted with a probability of at most 2.5 % per reading. A reading nearer to "
-    "a limit than that, on either side, is held neither for the unit nor against it: its check is not performed, and "
-    "the unit may not ship on this run. The price is paid by good units: one whose true value is inside by just its "
-    "expanded uncertainty is accepted half of the time, one inside by twice that with 97.7 %. (JCGM 106:2012; "
+    "a limit than that, on either side, decides nothing: its check is not performed, and the unit may not ship on "
+    "this run. That also costs good units: one whose true value is inside by just its expanded uncertainty is "
+    "accepted with a probability of 50 %, one inside by twice that with 97.7 %. (JCGM 106:2012; "
     "ILAC-G8:09/2019, guard band w = U)",
     "simple": "Simple acceptance: a reading conforms when it lies inside its limits. The uncertainty of the "
     "stand is shown but not taken into account, so that near a limit the risk of a wrong decision is shared "
@@ -97,9 +96,9 @@ def rule_in_words(rule: DecisionRule, *, short: bool = False) -> str:
     if short:
         return words
     return (
-        f"{words} A reading nearer to a limit than that, on either side, is held neither for the unit nor against it: "
+        f"{words} A reading nearer to a limit than that, on either side, decides nothing: "
         "its check is not performed, and the unit may not ship on this run. A good unit whose true value is inside by "
-        f"just the guard band is accepted half of the time, one inside by twice that with "
+        f"just the guard band is accepted with a probability of 50 %, one inside by twice that with "
         f"{100.0 * (1.0 - rule.specific_risk):.3g} %. (JCGM 106:2012; {source})"
     )
 

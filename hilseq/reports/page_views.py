@@ -91,7 +91,7 @@ class CheckView:
 
     @property
     def word(self) -> str:
-        """What the reader is told of it."""
+        """What the reader sees of it."""
         return word_of(self)
 
 
@@ -267,7 +267,7 @@ def tally(checks: Iterable[CheckState | CheckView]) -> str:
     return ", ".join(f"{n} {word}" for word in worst_first if (n := words.count(word)))
 
 
-#: A check that was made and left a reading too near its limit: nothing is held against the unit.
+#: A check that was made and left a reading too near its limit: the unit is not blamed.
 _NOT_DECIDED = "not decided"
 
 

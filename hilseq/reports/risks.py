@@ -77,14 +77,14 @@ def _with_prior(unit: UnitState) -> Iterator[str]:
     if not known:
         wanted = unit.paper is not None and unit.paper.key_readings
         if wanted:
-            yield "The records know too little of earlier units to say either risk as a share of all."
+            yield "The records hold too little about earlier units to state either risk as a share of all units."
         return
     customer = max(known, key=lambda one: one.risks.consumer)
     shop = max(known, key=lambda one: one.risks.producer)
     fewest = min(one.population.count for one in known)
     yield (
-        f"Of all units, if they are as the records know them from {fewest} values or more of each of "
-        f"{count(len(known), 'key reading')} (normal distribution): accepted though outside, at most "
+        f"Of all units, estimated from {fewest} values or more of each of {count(len(known), 'key reading')} in the "
+        f"records (normal distribution): accepted though outside, at most "
         f"{_percent(customer.risks.consumer)} ({_named(customer.reading)}); not accepted though inside, at most "
         f"{_percent(shop.risks.producer)} ({_named(shop.reading)})."
     )

@@ -121,7 +121,7 @@ def soak_of(folder: Path, run: RunState, unit: UnitState) -> SoakView | None:
             samples=0,
             series=(),
             events=_events(soak),
-            sentences=("The samples of this soak cannot be read: nothing is said about them.",),
+            sentences=("The samples of this soak cannot be read: they are not evaluated.",),
         )
     return _view(soak, samples, unit.damage, run.resumed)
 
@@ -169,11 +169,11 @@ def _uncounted(soak: SoakState) -> list[str]:
     signs = soak.started.plan.get("ignored_events", ())
     if not signs:
         return []
-    sentences = [f"By its plan this soak counts no event for: {', '.join(signs)}."]
+    sentences = [f"By its plan this soak does not count as events: {', '.join(signs)}."]
     seen = {} if soak.ended is None else soak.ended.uncounted
     if seen:
         times = ", ".join(f"{sign} {formatting.count(number, 'time')}" for sign, number in seen.items())
-        sentences.append(f"Seen all the same: {times}.")
+        sentences.append(f"Seen nevertheless: {times}.")
     return sentences
 
 
@@ -186,7 +186,7 @@ def _course(soak: SoakState, lasted: float) -> list[str]:
         )
     incidents = soak.incidents
     if soak.ended is None:
-        sentences.append(f"The soak did not finish; it is known until {show_duration(lasted)}.")
+        sentences.append(f"The soak did not finish; its record ends after {show_duration(lasted)}.")
     elif incidents:
         sentences.append(f"The soak ended after {show_duration(lasted)}: {soak.ended.why}.")
     if not incidents:
@@ -213,7 +213,7 @@ def _knowledge(
         lost = sum(gap.end - gap.start for gap in gaps)
         sentences.append(
             f"In {len(gaps)} gap{'s' * (len(gaps) > 1)}, {show_duration(lost)} together, nothing was "
-            "sampled; they count in no statistic."
+            "sampled; the statistics leave them out."
         )
     if samples.cut_bytes:
         sentences.append(
@@ -286,7 +286,7 @@ def _warmth(warm: numbers.WarmUp | None, gaps: Sequence[TimeSpan]) -> list[str]:
         sentences.append(f"It was steady from {show_duration(warm.steady)} on ({warm.criterion.name}).")
     else:
         before = " before the first gap" if gaps else ""
-        sentences.append(f"It was not seen to be steady{before} ({warm.criterion.name}).")
+        sentences.append(f"It did not become steady{before} ({warm.criterion.name}).")
     return sentences
 
 

@@ -215,7 +215,7 @@ def draw_modes(modes: Sequence[TimeSpan], frame: TimeFrame) -> Markup:
 
 
 def _crossed(left: float, right: float, frame: TimeFrame) -> bool:
-    """Tell whether a gap lies between two places."""
+    """Return whether a gap lies between two places."""
     return any(frame.x(gap.start) < right and frame.x(gap.end) > left for gap in frame.gaps)
 
 

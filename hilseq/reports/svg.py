@@ -157,7 +157,7 @@ class Axis:
         return min(max(self._unclipped(value), left), right)
 
     def clipped(self, value: float) -> bool:
-        """Tell whether a value lies beyond the edges."""
+        """Return whether a value lies beyond the edges."""
         left, right = sorted(self.edges or (self.begin, self.end))
         return not left - 0.01 <= self._unclipped(value) <= right + 0.01
 

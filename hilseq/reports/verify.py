@@ -170,7 +170,9 @@ def _sound(journal: Journal, restated: Restated) -> tuple[RunState, str] | Verif
     With the run comes why it could not be held against its own files, or an empty text.
     """
     if journal.broken:
-        reported = f"the journal was changed or is damaged: {journal.broken}; believe only what stands before"
+        reported = (
+            f"the journal was changed or is damaged: {journal.broken}; trust only what comes before that"
+        )
         return _not_intact(journal, reported, where=journal.broken)
     try:
         run = look_for_damage(run_state(journal), journal.path.parent)
@@ -217,7 +219,7 @@ def _signed(journal: Journal, run: RunState, known: Mapping[str, str]) -> TrustA
         )
         return TrustAnswer(Trust.CONTRADICTS if last.final else Trust.NONE, reported)
     if len({head.key for head in signatures.heads} | {one.key for one in signatures.summaries}) > 1:
-        return TrustAnswer(Trust.CONTRADICTS, "by more than one key, which no run is")
+        return TrustAnswer(Trust.CONTRADICTS, "by more than one key, but a run has one")
     name = known.get(last.key)
     if name is None:
         reported = f"by a key that is not known here, which calls itself stand {run.stand}: {last.key}"

@@ -429,7 +429,7 @@ def next_step(reported: Verdict) -> str:
         case Disposition.REPAIR:
             return f"repair what is named, then test again with --retest {run}"
         case Disposition.STAND_FAULT:
-            return "put the stand right, see that `hilseq ready` finds nothing, then test the unit again"
+            return "repair the stand, check it with `hilseq ready`, then test the unit again"
         case Disposition.INCOMPLETE:
             return _completed(reported)
 
@@ -443,8 +443,8 @@ def _completed(reported: Verdict) -> str:
         return "correct the sequence, then test the unit again"
     if any(why.startswith(UNIT_OR_HARNESS) for why in whys):
         return (
-            "test a known good unit here. It passes: keep that visit (hilseq ready --golden) and test this unit again. "
-            "It does not: look at the harness"
+            "test a known good unit here. If it passes, keep that visit (hilseq ready --golden) and test this unit "
+            "again; if not, look at the harness"
         )
     if any("needs an operator" in why for why in whys):
         return "test again with --attended and a person at the stand"

@@ -153,7 +153,7 @@ class ChannelsTests(DriverTests):
 
     @claimed("writes")
     def test_a_mute_device_is_not_called_safe(self, rig: ChannelsRig, bank: SignalBank) -> None:
-        """Released without a word of it is NotSafe, in time."""
+        """A release that the device does not confirm is NotSafe, in time."""
         bank.write_many(rig.drives)
         rig.wire.mute()
         with pytest.raises(NotSafe):

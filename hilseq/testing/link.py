@@ -129,7 +129,7 @@ class LinkTests(DriverTests):
 
     @claimed("refuses_garbled_answers")
     def test_an_invalid_answer_is_no_value(self, rig: LinkRig) -> None:
-        """An answer of turned bits is held against the unit, and the next sound one counts again."""
+        """An answer of turned bits is a fault of the unit, and the next sound one counts again."""
         rig.link.read(rig.first)
         rig.wire.garble()
         with pytest.raises(UnitFault):

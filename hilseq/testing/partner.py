@@ -76,7 +76,7 @@ class PartnerTests(DriverTests):
                 _comes_back(frame.data, ends(partial(partner.exchange, frame.data), rig.deadline))
 
     def test_turned_bits_are_seen(self, rig: PartnerRig) -> None:
-        """A garbled answer is held against the unit, or comes back other than it was sent; then all is well again."""
+        """A garbled answer is a fault of the unit, or comes back other than it was sent; then all is well again."""
         with rig.partner as partner:
             partner.exchange(partner.short.data)
             rig.wire.garble()

@@ -24,7 +24,7 @@ from hilseq.testing.kit import DriverTests, Wire, claimed, ends, fault_of_stand
 _LOW, _VOLTS, _AMPERES = 3.0, 5.0, 0.1
 #: A current limit that charges what may hang on the terminals well within the settling time, A.
 _ENOUGH = 1.0
-#: Voltages differ from their setting by less than this, V, where nothing is said of accuracy.
+#: Voltages differ from their setting by less than this, V, where no accuracy is stated.
 _NEAR = 0.5
 #: Pause between two looks at what a command has done, s.
 _LOOK = 0.01
@@ -232,7 +232,7 @@ class SupplyTests(DriverTests):
         _stands(rig, on=on, volts=_LOW)
 
     def test_a_mute_supply_is_not_called_safe(self, rig: SupplyRig, supply: PowerSupply) -> None:
-        """Off without a word of it is NotSafe, in time."""
+        """Switching off that the supply does not confirm is NotSafe, in time."""
         supply.prepare(rig.description.ceilings.voltage, _AMPERES)
         supply.on()
         rig.wire.mute()

@@ -5,7 +5,7 @@ terminals and registers with instruments that are never wrong and take no time, 
 vector, every part of a range, every register against what it stands for. What is not kept is named, with how far
 beyond its limit it is; what is there or not, without.
 
-Registers for which the profile claims no accuracy are held against a tenth of what they tell (common practice, no
+Registers for which the profile claims no accuracy are compared with a tenth of what they report (common practice, no
 source).
 """
 

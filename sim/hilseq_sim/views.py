@@ -104,7 +104,7 @@ class ModbusView(Protocol):
     quirks: ModbusLimits | None
 
     def answering(self) -> bool:
-        """Tell whether the device answers at all (a unit without power does not)."""
+        """Return whether the device answers at all (a unit without power does not)."""
         ...
 
     def read(self, table: RegisterTable, address: int, count: int) -> list[int]:
@@ -120,7 +120,7 @@ class ModbusView(Protocol):
         ...
 
     def loopback(self) -> bool:
-        """Tell whether function 08/0000 is answered."""
+        """Return whether function 08/0000 is answered."""
         ...
 
 

@@ -49,7 +49,7 @@ def answers(vectors: Vectors, *faults: Fault) -> Vectors:
 
 
 def alike(one: tuple[Fault, ...], two: tuple[Fault, ...], points: int) -> bool:
-    """Tell whether no vector over the points concerned parts the two (other points do not matter)."""
+    """Return whether no vector over the points concerned parts the two (other points do not matter)."""
     concerned = sorted({point for fault in (*one, *two) for point in fault.points})
     for levels in product((False, True), repeat=len(concerned)):
         level = dict(zip(concerned, levels, strict=True))

@@ -52,7 +52,7 @@ def test_plan_is_never_exceeded(steps: int, repeats: int, data: st.DataObject) -
     left = search.most_trials
     while search.next_point() is not None:
         assert left > 0
-        search.tell(passed=data.draw(st.booleans()))
+        search.record(passed=data.draw(st.booleans()))
         assert search.most_trials < left
         left = search.most_trials
     assert left == 0
@@ -64,7 +64,7 @@ def test_points_are_whole_steps_of_the_instrument() -> None:
     asked = []
     while (point := search.next_point()) is not None:
         asked.append(point)
-        search.tell(passed=point < 9.3)
+        search.record(passed=point < 9.3)
     assert all(point == round(2.0 * point) / 2.0 for point in asked)
     assert len(set(asked)) == len(asked)
 
@@ -111,7 +111,7 @@ def test_asking_twice_changes_nothing() -> None:
     """The point to try stays the same until its result is reported."""
     search = Bisection(0.0, 8.0, resolution=1.0)
     assert search.next_point() == search.next_point() == 0.0
-    search.tell(passed=True)
+    search.record(passed=True)
     assert search.next_point() == 8.0
 
 
@@ -120,9 +120,9 @@ def test_results_out_of_turn_are_refused() -> None:
     search = Bisection(0.0, 8.0, resolution=1.0)
     with pytest.raises(ValueError, match=r"not over; expected a result at 0\.0 first"):
         search.found()
-    search.tell(passed=False)
+    search.record(passed=False)
     with pytest.raises(ValueError, match="a result after the end of the search"):
-        search.tell(passed=False)
+        search.record(passed=False)
 
 
 @pytest.mark.parametrize(

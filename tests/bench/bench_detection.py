@@ -67,7 +67,7 @@ def remember_papers() -> None:
 
 
 def reported(run: Path, file: Path) -> bool:
-    """Tell whether `hilseq verify` tells a change: it calls it no match, or ends with an error in words."""
+    """Return whether `hilseq verify` tells a change: it calls it no match, or ends with an error in words."""
     try:
         return verify(file, run, known=known_stands()).outcome is not VerifyOutcome.MATCHES
     except HilseqError:

@@ -233,7 +233,7 @@ class Copy:
             importlib.import_module(name)
 
     def passes(self, tests: Sequence[str], mutant: Mutant | None) -> bool:
-        """Tell whether all of these tests pass with a mutant, or without one."""
+        """Return whether all of these tests pass with a mutant, or without one."""
         if mutant is None:
             return self._run(tests, None)
         path = self._folder / mutant.file

@@ -118,7 +118,7 @@ class Trial:
 
     @property
     def right(self) -> bool:
-        """Tell whether all was as it must be, however long it took."""
+        """Return whether all was as it must be, however long it took."""
         return self.off < NEVER and not self.disturbed and not self.lost
 
 

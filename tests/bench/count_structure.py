@@ -208,7 +208,7 @@ def _top_level(body: Iterable[ast.stmt]) -> Iterator[ast.stmt]:
 
 
 def _is_for_types(node: ast.stmt) -> bool:
-    """Tell whether a statement is read by the type checker alone."""
+    """Return whether a statement is read by the type checker alone."""
     return isinstance(node, ast.If) and isinstance(node.test, ast.Name) and node.test.id == "TYPE_CHECKING"
 
 

@@ -147,7 +147,7 @@ ALIKE_WRONG: dict[str, tuple[str, str, str, str]] = {
     "another slot": (
         "senses: A.lamp-green",
         "senses: B.lamp-green",
-        "'B.lamp-green' is nothing of slot A, with which the range begins",
+        "'B.lamp-green' does not belong to slot A, with which the range begins",
         "a terminal such as A.q01, or a signal such as A q01",
     ),
 }

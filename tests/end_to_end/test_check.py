@@ -85,7 +85,7 @@ def test_what_is_called_and_is_not_there_is_reported_before_power(tmp_path: Path
     done = check(tmp_path, CALLS)
     assert done.returncode == 2
     nothing = (
-        "judges no reading and asserts nothing, so it says nothing of the unit; "
+        "judges no reading and asserts nothing, so it shows nothing about the unit; "
         "expected judge(NAME, MEASURED, LIMITS), or an assert of what is seen"
     )
     point, value = "and a point for decimals", 'Measured(value, "V", standard_uncertainty)'

@@ -130,4 +130,4 @@ def test_with_it_what_both_explain_is_the_units(tmp_path: Path, bench: Path, vis
     after = visit(*weak, stand=bench, name="after")
     assert (after.code, after.places) == (1, {"q05"})
     journal = (after.folder / "journal.jsonl").read_text(encoding="utf-8")
-    assert "the harness was shown right with a known good unit, RH16 RH0001" in journal
+    assert "the harness was proved with a known good unit, RH16 RH0001" in journal

@@ -45,7 +45,7 @@ def test_a_check_must_say_something(visit: MakeVisit, tmp_path: Path) -> None:
 
 
 def test_assertions_that_nobody_can_count_are_refused(visit: MakeVisit, tmp_path: Path) -> None:
-    """Pytest is not to leave assertions as they are: whether one was executed could not be reported."""
+    """Pytest is not to leave assertions as they are: whether one was executed could not be told."""
     sequence = tmp_path / "test_mine.py"
     sequence.write_text(CHECKS, encoding="utf-8")
     done = visit(str(sequence), "--", "--assert=plain")

@@ -136,7 +136,7 @@ def test_output_on_a_full_disk(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("name", "code", "reported"),
     [
-        ("junit.xml", 3, "what others read of this run is not whole: "),
+        ("junit.xml", 3, "files of this run for other programs are incomplete: "),
         ("summary.json", 4, "cannot be written any more (Is a directory); what was written before is whole"),
     ],
 )

@@ -116,11 +116,11 @@ class Simulator:
         return ""
 
     def is_off(self) -> bool:
-        """Tell whether the supply says that its output is off."""
+        """Return whether the supply says that its output is off."""
         return self.ask_supply("OUTP?") == "0"
 
     def is_on(self) -> bool:
-        """Tell whether the supply says that its output is on."""
+        """Return whether the supply says that its output is on."""
         return self.ask_supply("OUTP?") == "1"
 
     def leave_at_rest(self) -> None:
@@ -189,7 +189,7 @@ class Run:
         return [json.loads(line) for line in lines]
 
     def has(self, kind: str, **fields: Any) -> bool:
-        """Tell whether the journal holds an entry of this kind with these fields."""
+        """Return whether the journal holds an entry of this kind with these fields."""
         return any(e["kind"] == kind and fields.items() <= e.items() for e in self.entries())
 
     def guard_pid(self) -> int:

@@ -52,11 +52,11 @@ class Duo:
         self.stand = str(simulator.stand)
 
     def is_on(self, slot: str) -> bool:
-        """Tell whether the supply says that the output of a slot is on; what the runs have selected stays selected."""
+        """Return whether the supply says that a slot's output is on; what the runs have selected stays selected."""
         return bool(self.simulator.ask_supply(f"OUTP{'AB'.index(slot) + 1}?") == "1")
 
     def is_off(self, slot: str) -> bool:
-        """Tell whether it says that it is off."""
+        """Return whether it says that it is off."""
         return bool(self.simulator.ask_supply(f"OUTP{'AB'.index(slot) + 1}?") == "0")
 
     def state(self) -> dict[str, Any]:

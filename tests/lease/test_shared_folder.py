@@ -147,7 +147,7 @@ def test_contents_are_not_believed(content: bytes, folder: Path) -> None:
     (use,) = uses_of([SUPPLY])
     assert use.is_held
     assert use.holder is None
-    with pytest.raises(StandInUse, match="no word of itself"):
+    with pytest.raises(StandInUse, match="has not said who it is"):
         _lease(SUPPLY).take()
     lease.close()
     _lease(SUPPLY).take()

@@ -90,7 +90,7 @@ def test_every_slot_says_what_goes_on_and_who_must_act(runs: Path) -> None:
     assert reported["next"] == [
         "slot C is done: SHIP, take it out",
         "slot D is done: REPAIR, take it out and repair what the report names",
-        "slot E is done: STAND FAULT, put the stand right, then test the unit again",
+        "slot E is done: STAND FAULT, repair the stand, then test the unit again",
     ]
 
 

@@ -193,7 +193,7 @@ def test_without_script_the_page_says_the_same(
     text = browser.value("document.body.innerText")
     assert "Case temperature" in text
     assert "supply voltage" in text
-    assert "As of when this page was loaded" in text
+    assert "State when this page was loaded" in text
     assert browser.value("getComputedStyle(document.querySelector('[data-part=drawn]')).display") == "none"
 
 

@@ -62,7 +62,7 @@ def test_running_runs_come_first_and_a_broken_off_one_never_looks_complete(
     page = _said(served.ask(f"/runs/{killed.folder.name}"))
     assert "unfinished did not end; no heartbeat since" in page
     assert "the unit may not ship" in page
-    assert "The soak broke off" in page
+    assert "The soak stopped" in page
 
 
 def test_an_interrupted_run_says_so(served: Any, begin: Callable[..., Any]) -> None:

@@ -72,7 +72,7 @@ def test_a_lost_link_closes_its_unit(verdict: CheckVerdict, closed: list[str]) -
     gates = Gates(DUO, BOTH)
     assert gates.after("A", "an output", Outcome(verdict, "away", ("link",)), gate=False) == closed
     assert gates.reason("A") == (
-        "the link of the unit was lost during 'an output', which says more" if closed else ""
+        "the link of the unit was lost during 'an output': see there" if closed else ""
     )
 
 
@@ -99,7 +99,7 @@ def test_the_first_current_that_fails_is_what_a_leak_must_explain() -> None:
 def test_a_soak_that_failed_by_its_link_alone_is_the_links() -> None:
     """Nothing else was seen of the unit; what failed elsewhere too, or while the link was there, stays with it."""
     failed = Outcome(CheckVerdict.FAILED, "no answer", ("link",))
-    with pytest.raises(LinkLost, match="no answer; it was away, and nothing else was seen"):
+    with pytest.raises(LinkLost, match="no answer; it was away, and nothing else was wrong"):
         _weigh_link(failed, "it was away")
     _weigh_link(failed, "")
     _weigh_link(Outcome(CheckVerdict.FAILED, "dark", ("link", "q05")), "it was away")

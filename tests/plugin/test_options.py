@@ -70,7 +70,7 @@ def test_notes_by_slot() -> None:
     ("text", "words"),
     [
         ("work-order", "expected KEY=VALUE such as work-order=4711"),
-        ("workorder=7", "'workorder' is nothing that intake asks for"),
+        ("workorder=7", "'workorder' is no field of the intake"),
         ("workorder=7", "did you mean 'work-order'?"),
         ("battery-date=2021-13", "is no date; expected YYYY-MM-DD or YYYY-MM"),
         ("battery-pulled=maybe", "expected yes or no"),
@@ -118,7 +118,7 @@ def test_an_intake_file(tmp_path: Path) -> None:
         ("work-order 4711\n", ":1:11: no colon behind `work-order`"),
         ("work-order: 0012\n", "'0012' in quotes for a text"),
         ("complaint: {a: b}\n", ":1:12: complaint holds a mapping; expected one line of text"),
-        ("colour: red\n", "is nothing that intake asks for"),
+        ("colour: red\n", "is no field of the intake"),
         ("complaint: a\ncomplaint: b\n", "complaint"),
         ("complaint: [\n", "YAML"),
     ],

@@ -56,7 +56,7 @@ def test_the_stand_is_asked_about_what_failed(good: TwinUnit, places: tuple[str,
     assert again == ""
     ((what, text),) = run.events
     assert what == "stand asked"
-    assert text.startswith(f"before {blamed} was blamed: supply main answers; ")
+    assert text.startswith(f"stand re-checked for {blamed}: supply main answers; ")
 
 
 @pytest.fixture

@@ -153,11 +153,11 @@ def _kelvin(value: float) -> Measured:
 def test_a_thermometer_that_stands_is_no_thermometer(
     good: TwinUnit, reported: float, high: float, stands: bool
 ) -> None:
-    """One value all along while the case warmed up by 4 K; 1 K is no more than the stand itself may err."""
+    """One value throughout while the case warmed up by 4 K; 1 K is no more than the stand itself may err."""
     seen = good.unit.baseline.temperatures
     seen[:] = [(_kelvin(30.0), _kelvin(30.2)), (_kelvin(reported), _kelvin(high))]
     if stands:
-        with pytest.raises(UnitFault, match="30 degC all along") as caught:
+        with pytest.raises(UnitFault, match="30 degC throughout") as caught:
             fail_on_standing_thermometer(good.unit)
         assert caught.value.places == ("temperature",)
     else:

@@ -151,7 +151,7 @@ def test_a_stand_fault_says_nothing_against_the_unit(story: Any, page_of: Page, 
         places=["io rack"],
     )
     said = read_page(page_of(reported.end(4))).said()
-    assert "Nothing is said against the unit, and nothing for it" in said
+    assert "There is no verdict about the unit" in said
     assert "io rack : the I/O simulator did not answer" in said
 
 

@@ -70,7 +70,7 @@ def test_without_records_the_risks_are_those_of_the_readings() -> None:
     assert "at most 2.3 % for any of 2 accepted readings (resistance at r1)" in customer
     assert "nothing was refused" in shop
     assert "resistance at r1 would not be accepted with 16 %" in shop
-    assert "too little of earlier units" in unknown
+    assert "too little about earlier units" in unknown
 
 
 def test_a_refused_reading_has_its_own_risk_of_the_shop() -> None:
@@ -88,6 +88,6 @@ def test_the_records_are_the_prior_where_they_know_the_reading() -> None:
     assert "not accepted though inside, at most 11 % (resistance at r1)" in reported
     other = known.model_copy(update={"unit": "mA"})
     assert (
-        "too little of earlier units"
+        "too little about earlier units"
         in risk_sentences(_unit(_reading(1500.0, "0.5 U"), populations=(other,)))[-1]
     )

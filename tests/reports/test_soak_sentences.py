@@ -64,4 +64,4 @@ def test_without_a_gap_none_is_spoken_of(tmp_path: Path) -> None:
     view = _soak(tmp_path, case_then=32.9)
     assert view.gaps == []
     assert not any("first gap" in sentence for sentence in view.sentences)
-    assert any("not seen to be steady (" in sentence for sentence in view.sentences)
+    assert any("did not become steady (" in sentence for sentence in view.sentences)

@@ -91,7 +91,7 @@ def test_a_killed_run_of_this_computer_is_known_to_be_dead(running: tuple[Any, P
     process.wait(10)
     seen = warm.hilseq("watch", str(folder), cwd=folder.parent)
     assert seen.returncode == 0
-    assert "broke off: its process has ended without a word" in seen.stdout
+    assert "broke off: its process has ended without a message" in seen.stdout
 
 
 def test_what_has_ended_is_not_continued(

@@ -143,8 +143,8 @@ def test_what_the_plan_does_not_count_is_kept_and_blames_nobody(
     assert soak.of_kind("soak event") == []
     notes = [entry for entry in soak.of_kind("event") if entry["what"] == "not counted"]
     assert len(notes) == 1
-    assert f"By its plan this soak counts no event for: {sign}." in soak.page
-    assert f"Seen all the same: {seen}" in soak.page
+    assert f"By its plan this soak does not count as events: {sign}." in soak.page
+    assert f"Seen nevertheless: {seen}" in soak.page
 
 
 @pytest.mark.parametrize("plan", ["", "  ignored-events: [silent link]"])
@@ -161,7 +161,7 @@ def test_a_link_that_answers_nonsense_is_called_that(plan: str, soaked: Soaked) 
     assert {event["place"] for event in events} == {"link"}
     verdict, why = soak.verdict
     assert verdict == "not performed"
-    assert "nothing else was seen of the unit" in why
+    assert "nothing else was wrong with the unit" in why
     assert re.match(r"link sends invalid data at [45] min.*gave an invalid answer to .*", why)
 
 
@@ -508,7 +508,7 @@ def test_a_stand_fault_that_ends_a_soak_says_when_and_what_came_before(soaked: S
         r"\(after [34] min [^)]*of the soak; before that the unit: output does not follow at", why
     )
     assert soak.of_kind("samples sealed")[-1]["count"] == len(soak.samples.times)
-    assert "The soak did not finish; it is known until" in soak.page
+    assert "The soak did not finish; its record ends after" in soak.page
 
 
 def test_each_place_is_reported_with_its_own_sign(soaked: Soaked) -> None:

@@ -1,7 +1,7 @@
 """Can this stand judge this unit? The limits of the profile against the accuracies of the stand file.
 
 The test uncertainty ratio is the half width of the limits over the expanded uncertainty (k = 2) of the
-reading that will be held against them; 4 is the common rule (common practice; ANSI/NCSL Z540.3 names it,
+reading that will be compared with them; 4 is the common rule (common practice; ANSI/NCSL Z540.3 names it,
 from memory). Below it a warning: good units near a limit will not be distinguished from bad ones. Where the guard band
 takes more of the limits than the profile allows (`largest-guard-band`), the pair is refused before power, unless the
 profile waives the reading by name. Uncertainties are those on the last day of the calibration, at its
@@ -256,7 +256,7 @@ def _starts(stand: Stand, slot: str, profile: Profile) -> Iterator[_Judged]:
 def _delays(stand: Stand, slot: str, profile: Profile) -> Iterator[_Judged]:
     """Delays of points: one within which the stand looks a few times; its own lag hides the rest until repeats find it.
 
-    What the stand file does not say of scans is measured before anything is judged, and is not known here.
+    What the stand file does not say about scans is measured before anything is judged, and is not known here.
     """
     for section, reading, points in (
         ("outputs", "switching delay", profile.points.outputs),
@@ -511,7 +511,7 @@ def _worst(
 
 
 def _ports(stand: Stand, slot: str, profile: Profile) -> Iterator[_Judged]:
-    """Clocks of ports: what an adapter says of its own speeds counts whole, in %."""
+    """Clocks of ports: the stated accuracy of the adapter's own speeds counts whole, in %."""
     for name, port in profile.ports.items():
         wiring = stand.slots[slot].ports.get(name)
         if port.clock_error is None or wiring is None or wiring.speed_accuracy is None:
@@ -578,7 +578,7 @@ def _times(stand: Stand, slot: str, profile: Profile) -> Iterator[_Judged]:
 
 
 def _own(stand: Stand, slot: str, profile: Profile) -> Iterator[_Judged]:
-    """What the unit says of itself: the temperature of its case, against the stand's sensor."""
+    """What the unit reports about itself: the temperature of its case, against the stand's sensor."""
     claimed, register = profile.link.temperature_error, profile.link.temperature
     found, highest = at_terminal(stand, slot, "case", "temperature"), profile.highest_case
     if found is not None and highest is not None and profile.soak is not None:

@@ -32,7 +32,7 @@ def currents_lie_below_the_limit(profile: Profile) -> Findings:
 def times_are_ordered(profile: Profile) -> Findings:
     """Require that the shorter of two times is the shorter one."""
     margins, soak, start = profile.margins, profile.soak, profile.start
-    # Left alone for longer, a unit that is ready in time could not be distinguished from one that is not.
+    # Without a question for longer, a unit that is ready in time could not be distinguished from one that is not.
     half = ("half of ready-within", 0.5 * start.ready_within)
     pairs: list[tuple[Place, str, float, str, float]] = [
         (("start",), "startup-quiet", start.startup_quiet, *half)

@@ -123,7 +123,7 @@ def ambient_is_a_temperature(stand: Stand) -> Findings:
     ]
     for place, calibration in calibrations:
         if calibration is not None and calibration.per_kelvin and stand.ambient is None:
-            wrong = "how far a temperature is from that of the calibration cannot be reported on this stand"
+            wrong = "how far a temperature is from that of the calibration cannot be known on this stand"
             yield Finding(place, wrong, "`ambient: NAME` of the signal that measures it", topic="ambient")
 
 
@@ -290,7 +290,7 @@ def network_is_a_subnet(stand: Stand) -> Findings:
 
 
 def addresses_lie_in_the_network(stand: Stand) -> Findings:
-    """Each IP address is one, and lies in the stand's subnet; host names are left alone."""
+    """Each IP address is one, and lies in the stand's subnet; host names are not checked."""
     network = _network_of(stand)
     for address in addresses_of(stand):
         try:

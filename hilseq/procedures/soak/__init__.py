@@ -6,7 +6,7 @@
 | progress | the instants of samples, how far it has come, gaps |
 | sampler | how one sample of everything is taken |
 | conditions | what counts as an event |
-| events | what is kept of an event: fault table, burst; and what came of the soak |
+| events | what is kept of an event: fault table, burst; and the result of the soak |
 | traffic | frames on ports kept busy |
 | starts | the unit into its mode and under its load |
 | recovery | what the stand does wrong: safe first, then back to work |

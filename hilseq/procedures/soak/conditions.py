@@ -1,7 +1,7 @@
 """What counts as an event in a soak, looked for in every sample.
 
 A condition that comes true is reported once, and again only after it has been well in between. What a sample says
-of the stand comes first: nothing is said of a unit whose supply or wiring is wrong.
+of the stand comes first: a unit whose supply or wiring is wrong is not judged.
 """
 
 from __future__ import annotations
@@ -189,7 +189,7 @@ class SoakConditions:
 
     @property
     def outputs_unknown(self) -> bool:
-        """Tell whether nothing is expected of the outputs until they are commanded anew.
+        """Return whether nothing is expected of the outputs until they are commanded anew.
 
         A unit that was silent, out of its mode or reset may have forgotten its commands, and is none the worse.
         """
@@ -201,7 +201,7 @@ class SoakConditions:
         self._voltage_error = self._unit.supply.voltage_error()
 
     def resumed_with(self, sample: Sample) -> bool:
-        """Tell whether the unit does all that it should, apart from its outputs."""
+        """Return whether the unit does all that it should, apart from its outputs."""
         values = sample.values
         return not sample.silence and all(values[index] == wanted for index, wanted in self._well)
 
@@ -332,7 +332,11 @@ class SoakConditions:
             return
         names = {number: mode for mode, number in self._unit.profile.link.mode.values.items()}
         seen = names.get(int(raw)) if raw == int(raw) else None
-        words = f"the unit reports {seen}" if seen else f"the unit reports mode {raw:g}, which means nothing"
+        words = (
+            f"the unit reports {seen}"
+            if seen
+            else f"the unit reports mode {raw:g}, which the profile does not know"
+        )
         bad[f"left {self._target}", f"mode {self._target}"] = words
 
     def _look_at_indicator(self, sample: Sample, bad: dict[tuple[str, str], str]) -> None:
@@ -399,7 +403,7 @@ class SoakConditions:
             raise InvalidResponse(str(fault), places=fault.places)
 
     def _stays(self, key: tuple[str, str]) -> bool:
-        """Tell whether an output that failed has not yet followed both on and off again."""
+        """Return whether an output that failed has not yet followed both on and off again."""
         what, place = key
         if what != "output does not follow":
             return False

@@ -37,7 +37,7 @@ _FILLED = 0.5
 
 @dataclass(slots=True)
 class SoakOutcome:
-    """What came of a soak; times in s. `extremes` are to be judged: nothing else says that they keep their limits."""
+    """The result of a soak; times in s. `extremes` are to be judged: nothing else says that they keep their limits."""
 
     planned: float
     lasted: float
@@ -137,7 +137,7 @@ class Events:
             self._keep(incident, sample, [finding for finding in found if finding.what == NEW_FAULT])
 
     def ends_well(self) -> bool:
-        """Tell whether the unit was well in the last sample of the burst."""
+        """Return whether the unit was well in the last sample of the burst."""
         return bool(self._burst) and self._conditions.resumed_with(self._burst[-1])
 
     def close(self, *, cut_off: bool = False) -> None:
@@ -259,7 +259,7 @@ class Events:
         self.known = Counter(stored)
 
     def _only_routine(self, sample: Sample, found: list[SoakFinding]) -> bool:
-        """Tell whether all that was found are entries that a healthy unit stores too."""
+        """Return whether all that was found are entries that a healthy unit stores too."""
         if sample.silence or any(finding.what != NEW_FAULT for finding in found):
             return False
         stored = self._stored()
@@ -275,7 +275,7 @@ class Events:
         return True
 
     def table_moved(self) -> list[SoakFinding]:
-        """Read the fault table, which a unit without a counter has moved unseen; tell what became of it."""
+        """Read the fault table, which a unit without a counter has moved unseen; return the outcome."""
         stored = self._stored()
         new = [] if stored is None else added(self.known, stored)
         return [SoakFinding(NEW_FAULT, "stored faults", f"{len(new)} new in the fault table")] if new else []

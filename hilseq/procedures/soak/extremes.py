@@ -25,7 +25,7 @@ class Extreme:
     place: str
 
     def fails(self, rule: DecisionRule) -> bool:
-        """Tell whether it lies surely outside, by this rule."""
+        """Return whether it lies surely outside, by this rule."""
         return (
             decide(self.measured.value, rule.guard_band(self.measured.budget), self.limits)
             is ReadingVerdict.FAILS

@@ -1,6 +1,6 @@
 """What a soak keeps, and who keeps it: the seam between what is done and where it is written.
 
-How far a soak has come is reported in instants, zero + k * period, computed from k, so that three days do not drift.
+The progress of a soak is counted in instants, zero + k * period, computed from k, so that three days do not drift.
 """
 
 from __future__ import annotations
@@ -62,7 +62,7 @@ class SoakRecorder(Protocol):
         ...
 
     def resume(self, columns: Sequence[SoakColumn]) -> None:
-        """Go on with the samples of an interrupted soak."""
+        """Continue the samples of an interrupted soak."""
         ...
 
     def sample(self, at: float, values: Sequence[float]) -> None:
@@ -130,11 +130,11 @@ class Schedule:
 
     @property
     def done(self) -> bool:
-        """Tell whether no instant is left before the end."""
+        """Return whether no instant is left before the end."""
         return self.instant >= self.end - _ALIKE * self.period
 
     def taken(self, now: float) -> int:
-        """Go on to the next instant that is still to come; return how many were missed.
+        """Continue with the next instant that is still to come; return how many were missed.
 
         One that is less than a period late is still taken.
         """
@@ -147,7 +147,7 @@ class Schedule:
         return behind
 
     def skip_to(self, now: float) -> None:
-        """Go on to the first instant at or after `now`: a pause is no overrun."""
+        """Continue with the first instant at or after `now`: a pause is no overrun."""
         self._next = max(self._next, math.ceil((now - self.zero) / self.period - _ALIKE))
 
 
@@ -188,7 +188,7 @@ class SoakProgress:
         self.last = zero
 
     def over(self) -> bool:
-        """Tell whether the soak is at its end, or stops before it."""
+        """Return whether the soak is at its end, or stops before it."""
         return bool(self.stop) or self.schedule.done
 
     def since(self, instant: float) -> float:

@@ -1,4 +1,4 @@
-"""The stand's own troubles during a soak: safe first, then back to work; nothing of it is said of the unit.
+"""The stand's own troubles during a soak: safe first, then back to work; nothing of it concerns the unit.
 
 A lost instrument is waited for, safe or held meanwhile, and tried again with bounded back-off, for so long.
 Then, as at the beginning and after a power cycle, the unit goes into its mode and under its load: the pattern is
@@ -73,7 +73,7 @@ class Load:
         self.outputs_on = 0
 
     def due(self, since: float) -> bool:
-        """Tell whether the next step is due, `since` seconds after the soak began."""
+        """Return whether the next step is due, `since` seconds after the soak began."""
         return math.floor(since / self._plan.pattern_period + _ALIKE) != self._step
 
     def command(self, since: float) -> None:
@@ -92,7 +92,7 @@ class Load:
                 self._conditions.expect_outputs((), math.inf)
                 self._step = None
                 return
-            # It was reported, and some outputs do not take it: the samples show what comes of that.
+            # It was commanded, and some outputs do not follow: the samples show what comes of that.
         driven = on if self._plan.mode == str(Mode.LIVE) else ()
         self._conditions.expect_outputs(
             driven, self._clock.now() + self._settle + self._unit.outputs.lag - _ALIKE
@@ -199,7 +199,7 @@ class Starts:
         return incident
 
 
-#: StandRecovery in a row that are met, and samples without one that end the row.
+#: Faults of the stand in a row that are recovered from, and samples without one that end the row.
 MOST, _LASTING = 5, 10.0
 #: Pauses between two attempts to reach a lost instrument, s of the clock.
 FIRST_PAUSE, LONGEST_PAUSE = 1.0, 30.0
@@ -229,7 +229,7 @@ class Recovery:
 
     @property
     def policy(self) -> str:
-        """What the stand file says of lost instruments: `make safe` or `hold`."""
+        """What the stand file says about lost instruments: `make safe` or `hold`."""
         return self._bench.stand.safety.lost_instrument
 
     def wait(self, fault: StandFault) -> None:
@@ -310,7 +310,7 @@ class StandRecovery:
         self._in_a_row = 0
 
     def guarded(self, act: Callable[[], None]) -> None:
-        """Do one step; what the stand does wrong is met here, and never said of the unit.
+        """Do one step; what the stand does wrong is met here, and never blamed on the unit.
 
         Raises StandFault, with the slot safe, for what waiting does not mend.
         """

@@ -283,7 +283,7 @@ class SoakRun:
             self._uneventful(sample)
 
     def _uneventful(self, sample: Sample) -> None:
-        """Go on: nothing is asked before the next instant, so time may pass while the sample is kept."""
+        """Continue: nothing is asked before the next instant, so time may pass while the sample is kept."""
         self._events.follow(sample, [])
         self._go_to_next()
         schedule = self._progress.schedule
@@ -319,7 +319,7 @@ class SoakRun:
         return since >= self._next_traffic - _ALIKE
 
     def _something_due(self, since: float) -> bool:
-        """Tell whether the plan has something between this sample and the next."""
+        """Return whether the plan has something between this sample and the next."""
         soonest = min(self._next_traffic, self._next_cycle, self._next_look, self._next_seal)
         return since >= soonest - _ALIKE or self._load.due(since)
 

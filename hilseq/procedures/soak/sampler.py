@@ -185,7 +185,7 @@ class Sampler:
         return None
 
     def _spent(self, begun: float, deadline: float) -> None:
-        """Count a wait in vain: a stepped clock stood still while it ran on the wall."""
+        """Count a wait without an answer: a stepped clock stood still while it ran on the wall."""
         if time.monotonic() - begun > IN_VAIN * deadline:
             with suppress(HilseqError):
                 self._clock.account_wait(deadline)

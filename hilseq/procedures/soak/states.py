@@ -130,7 +130,7 @@ TABLE: Mapping[SoakPhase, Mapping[Event, Move]] = MappingProxyType(
 )
 
 
-#: Keeps something of a move: what moved the soak, and what the mover says of it.
+#: Keeps something of a move: what moved the soak, and the words of the mover.
 Keeper = Callable[[Event, Any], None]
 
 

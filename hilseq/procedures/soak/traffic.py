@@ -26,7 +26,7 @@ from hilseq.procedures.ports import CONFIDENCE, Ports
 
 #: A port that answers so many frames in a row with nothing is silent: no bit error ratio explains that.
 SILENT_AFTER = 3
-#: Most rounds that a silent port is left alone before it is tried again.
+#: Most rounds for which a silent port is skipped before it is tried again.
 LONGEST_REST = 64
 #: Fewer errors in days condemn no port, whatever its claim: the stand may lose a frame, too.
 FEWEST_ERRORS = 3
@@ -108,7 +108,7 @@ class Traffic:
         self._partners: dict[str, SerialPartner] = {}
         #: Ports with a frame under way, or why it could not be sent.
         self._sent: dict[str, UnitFault | None] = {}
-        #: Rounds that a silent port is still left alone: each frame to it costs its deadline.
+        #: Rounds for which a silent port is still skipped: each frame to it costs its deadline.
         self._rests: Counter[str] = Counter()
         self.carried = {name: Carried() for name in self._ports}
 

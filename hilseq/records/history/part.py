@@ -265,7 +265,7 @@ def pooled(database: Database, part: str, *, confidence: float = 0.95, simulated
 
     Raises UsageError when the part is not in the records.
     """
-    # Hours whose samples are damaged prove nothing; what failed in them stands in the journal all the same.
+    # Hours whose samples are damaged prove nothing; what failed in them stands in the journal nevertheless.
     unproven = (exposures.c.what == SOAK_HOURS) & (visits.c.damage != "")
     query = (
         sa.select(

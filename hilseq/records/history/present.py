@@ -30,7 +30,7 @@ def _reported(visit: UnitVisit) -> list[str]:
 
 
 def of_unit(lives: Sequence[UnitHistory]) -> Answer:
-    """Tell a unit's history; several when parts share the serial."""
+    """Show a unit's history; several when parts share the serial."""
     sentences, pictures = [], []
     rows = []
     for life in lives:
@@ -93,7 +93,7 @@ def of_part(
     *,
     cures: Sequence[CureRate],
 ) -> Answer:
-    """Tell a part: yield, causes, what cured them, and what all units prove together."""
+    """Show a part: yield, causes, what cured them, and what all units prove together."""
     kind = "simulated" if first.simulated else "on hardware"
     sentences = [_yield_words(first, kind), *_proof_words(proof)]
     if stand_faults.causes_found:
@@ -199,7 +199,7 @@ def _floor(share: float) -> str:
 
 
 def of_reading(history: ReadingHistory) -> Answer:
-    """Tell a reading: spreads, charts and rule violations."""
+    """Show a reading: spreads, charts and rule violations."""
     rows = [
         (one.quantity.place, one.quantity.kind, symbol(one.quantity.unit), one.count, one.units, one.mean,
          one.deviation, one.min, one.max, one.marginal, one.failed)
@@ -264,7 +264,7 @@ def _chart_words(chart: Chart) -> str:
 
 
 def of_retested(found: Sequence[Retested], part: str | None) -> Answer:
-    """Tell which units were tested until they passed."""
+    """Show which units were tested until they passed."""
     soon = [one for one in found if one.hours_between <= SOON_HOURS]
     sentences = [f"{count(len(found), 'unit')} passed after failing."]
     if soon:
@@ -296,7 +296,7 @@ def of_retested(found: Sequence[Retested], part: str | None) -> Answer:
 
 
 def of_calibrations_due(found: Sequence[CalibrationDue], within_days: int) -> Answer:
-    """Tell which instruments must be calibrated."""
+    """Show which instruments must be calibrated."""
     late = [one for one in found if one.state is Due.OVERDUE]
     sentences = []
     if late:
@@ -339,7 +339,7 @@ def of_calibrations_due(found: Sequence[CalibrationDue], within_days: int) -> An
 
 
 def of_gauge(found: Sequence[SlotGauge], part: str, name: str) -> Answer:
-    """Tell how much of the spread of a reading is the measuring, and which share of its limits that takes."""
+    """Show how much of the spread of a reading comes from the measurement, and which share of its limits that takes."""
     return Answer(
         title=f"Gauge study of {name} of part {part}",
         sentences=[_gauge_words(one) for one in found],
@@ -423,7 +423,7 @@ def _gauge_words(one: SlotGauge) -> str:
 
 
 def of_stands(compared: StandComparison) -> Answer:
-    """Tell how the stands agree."""
+    """Show how the stands agree."""
     rows = [
         (row.quantity.place, row.stand, row.units, row.units_elsewhere, symbol(row.quantity.unit), row.shift, row.low,
          row.high, row.probability, row.uncertainty, row.drift, row.drift_probability, _stand_verdict(row))
@@ -510,7 +510,7 @@ def _stand_words(row: StandRow) -> str:
 
 
 def _drift_words(rows: Sequence[StandRow]) -> list[str]:
-    """Tell drifts place by place: of one stand, or of all at once, which blames the units."""
+    """Show drifts place by place: of one stand, or of all at once, which blames the units."""
     words = []
     for quantity in sorted({row.quantity for row in rows}):
         of_it = [row for row in rows if row.quantity == quantity]

@@ -31,7 +31,7 @@ class Questions:
         self._database = database
 
     def overview(self) -> Answer:
-        """Tell which parts were on a stand, how often, and what shipped the first time."""
+        """Show which parts were on a stand, how often, and what shipped the first time."""
         query = (
             sa.select(units.c.part, visits.c.simulated, sa.func.max(visits.c.started).label("last"))
             .join(visits, visits.c.unit_id == units.c.id)
@@ -56,11 +56,11 @@ class Questions:
         return Answer("History", [words], [AnswerTable("Parts", columns, rows)])
 
     def unit(self, serial: str, part: str | None = None, *, simulated: bool = False) -> Answer:
-        """Tell what happened to a unit: in all its visits, or in the simulated ones alone."""
+        """Show what happened to a unit: in all its visits, or in the simulated ones alone."""
         return present.of_unit(unit_history(self._database, serial, part, simulated=simulated))
 
     def part(self, part: str, *, confidence: float = 0.95, simulated: bool = False) -> Answer:
-        """Tell what became of all units of a part."""
+        """Show the outcome of all units of a part."""
         database = self._database
         return present.of_part(
             first_pass(database, part, confidence=confidence, simulated=simulated),
@@ -72,7 +72,7 @@ class Questions:
         )
 
     def part_and_readings(self, part: str, *, simulated: bool) -> Answer:
-        """Tell the same, with the names of the readings that can be asked for next."""
+        """Show the same, with the names of the readings that can be asked for next."""
         answer = self.part(part, simulated=simulated)
         names = reading_names(self._database, part, simulated=simulated)
         return replace(answer, data={**answer.data, "part": part, "simulated": simulated, "readings": names})
@@ -87,7 +87,7 @@ class Questions:
         last: int = LAST_POINTS,
         simulated: bool = False,
     ) -> Answer:
-        """Tell how a reading of a part is spread, with its control charts."""
+        """Show how a reading of a part is spread, with its control charts."""
         return present.of_reading(
             reading_history(
                 self._database, part, name, place=place, stand=stand, last=last, simulated=simulated
@@ -103,7 +103,7 @@ class Questions:
         by_stand: bool = False,
         simulated: bool = False,
     ) -> Answer:
-        """Tell how much of the spread of a reading is the measuring."""
+        """Show how much of the spread of a reading comes from the measurement."""
         found = gauge(self._database, part, name, place=place, by_stand=by_stand, simulated=simulated)
         return present.of_gauge(found, part, name)
 
@@ -116,18 +116,18 @@ class Questions:
         last: int = LAST_VISITS,
         simulated: bool = False,
     ) -> Answer:
-        """Tell how the stands agree about a reading of a part."""
+        """Show how the stands agree about a reading of a part."""
         return present.of_stands(
             compare_stands(self._database, part, name, place=place, last=last, simulated=simulated)
         )
 
     def retested(self, part: str | None = None, *, simulated: bool = False) -> Answer:
-        """Tell which units were tested until they passed."""
+        """Show which units were tested until they passed."""
         return present.of_retested(retested(self._database, part, simulated=simulated), part)
 
     def calibrations_due(
         self, today: date, days: int, *, simulated: bool = False, every: bool = False
     ) -> Answer:
-        """Tell which instruments are due for calibration within so many days."""
+        """Show which instruments are due for calibration within so many days."""
         found = calibrations_due(self._database, today, days, simulated=simulated, every=every)
         return present.of_calibrations_due(found, days)

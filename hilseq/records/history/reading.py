@@ -65,7 +65,7 @@ class Chart:
     """Individuals and moving range chart of the last points of one series, oldest first.
 
     `limits` is None, and nothing signals, where fewer than two points or no scatter at all give none. `risks` are
-    those of the decision rule if units are as these values say; None where that cannot be reported.
+    those of the decision rule if units are as these values say; None where they cannot be computed.
     """
 
     quantity: Quantity

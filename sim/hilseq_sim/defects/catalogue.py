@@ -52,7 +52,7 @@ class Kind:
 
     @property
     def graded(self) -> bool:
-        """Tell whether severity decides what may be said of it."""
+        """Return whether severity decides what may be said about it."""
         return self.matters is not None
 
 

@@ -14,6 +14,7 @@ from itertools import pairwise
 from typing import Any
 
 from hilseq.description.registers import Register, WordOrder
+from hilseq_sim.defects import effects
 from hilseq_sim.defects.spec import Add, Change, Count, Kind, Scale, Spot, Tap, Wrap, places
 from hilseq_sim.world.analog import AnalogChannel
 from hilseq_sim.world.timeline import Timer
@@ -54,14 +55,6 @@ def tap(spot: Spot, register: Register, see: Callable[[int], int]) -> Change:
 
 
 # -- points ------------------------------------------------------------------------------------------
-
-
-def _output(attribute: str) -> Effect:
-    return lambda spot: [Add(spot.unit.outputs.outputs[spot.place], attribute)]
-
-
-def _input(attribute: str) -> Effect:
-    return lambda spot: [Add(spot.unit.inputs.inputs[spot.place], attribute)]
 
 
 def drift_output(spot: Spot) -> list[Change]:
@@ -465,10 +458,6 @@ def offset_channel(spot: Spot) -> list[Change]:
     return [Add(channel, "offset", 100.0 * times(spot) * abs(channel.signal.scale))]
 
 
-def _channel(attribute: str) -> Effect:
-    return lambda spot: [Add(spot.world.wiring.channels[spot.place], attribute)]
-
-
 def swap_wires(spot: Spot) -> list[Change]:
     """Wire two drives to each other's terminals."""
     one, other = (spot.world.wiring.channels[name] for name in spot.places)
@@ -541,8 +530,8 @@ _CONFIGURED = places.only("configuration", _has_configuration)
 _SUPPLY = places.only("supply")
 
 KINDS = [
-    _unit("open-output", "an output is never on", places.outputs, _output("stuck_off")),
-    _unit("stuck-output", "an output is always on", places.outputs, _output("stuck_on")),
+    _unit("open-output", "an output is never on", places.outputs, effects.output("stuck_off")),
+    _unit("stuck-output", "an output is always on", places.outputs, effects.output("stuck_on")),
     _unit("short-outputs", "two terminals are joined", _neighbours(places.outputs),
           lambda spot: [Count(spot.unit.outputs.joined, spot.places)]),
     _unit("swap-outputs", "two outputs are exchanged", _neighbours(places.outputs), swap_outputs),
@@ -551,8 +540,8 @@ KINDS = [
     _unit("delay-output", "an output is late", places.outputs, delay_output, severity=_GRADED),
     _unit("intermittent-output", "an output misses commands", places.outputs, intermittent_output, severity=_RATE),
     _unit("thermal-output", "an output goes off under load", places.outputs, thermal_output, severity=_GRADED),
-    _unit("open-input", "an input is never on", places.inputs, _input("stuck_off")),
-    _unit("stuck-input", "an input is always on", places.inputs, _input("stuck_on")),
+    _unit("open-input", "an input is never on", places.inputs, effects.input_("stuck_off")),
+    _unit("stuck-input", "an input is always on", places.inputs, effects.input_("stuck_on")),
     _unit("swap-inputs", "two inputs are exchanged", _neighbours(places.inputs), swap_inputs),
     _unit("delay-input", "an input is late", places.inputs, delay_input, severity=_GRADED),
     _unit("intermittent-input", "an input is reported wrong at times", places.inputs, intermittent_input,
@@ -602,8 +591,8 @@ KINDS = [
     _unit("intermittent-bits", "a port spoils bits", places.claimed_ports, intermittent_bits, severity=_GRADED),
     _unit("intermittent-frames", "a port loses frames", places.serial_ports, intermittent_frames, severity=_RATE),
     _unit("short-frames", "a port cuts long frames", places.serial_ports, short_frames, severity=_GRADED),
-    _stand("open-wire", "a wire to the unit is broken", _wires, _channel("broken")),
-    _stand("stuck-channel", "a channel of the stand does nothing", _wires, _channel("dead")),
+    _stand("open-wire", "a wire to the unit is broken", _wires, effects.channel("broken")),
+    _stand("stuck-channel", "a channel of the stand does nothing", _wires, effects.channel("dead")),
     _stand("gain-sense", "the gain of a sensing channel is off", _sensed_values, gain_channel, _GRADED),
     _stand("offset-sense", "a sensing channel is off", _sensed_values, offset_channel, _GRADED),
     _stand("gain-drive", "the gain of a driving channel is off", _driven_values, gain_channel, _GRADED),

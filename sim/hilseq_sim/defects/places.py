@@ -76,12 +76,12 @@ def rated_outputs(where: Where) -> list[str]:
 
 
 def measured(where: Where, terminal: str) -> bool:
-    """Tell whether the stand measures a voltage at a terminal."""
+    """Return whether the stand measures a voltage at a terminal."""
     return any(not signal.is_bit for _, signal in where.wired(terminal))
 
 
 def loads_stated(where: Where) -> bool:
-    """Tell whether the leakage of every output that claims one can be measured: the stand states its loads."""
+    """Return whether the leakage of every output that claims one can be measured: the stand states its loads."""
     points = where.profile.points.outputs
     claimed = [name for name in outputs(where) if points[name].leakage]
     return bool(claimed) and all(

@@ -9,7 +9,7 @@ connections; commands sent before it, which have no answer, are carried out befo
 With several clients time moves when all of them wait, to the earliest instant that one of them waits for. Each has
 the instants that it would have alone; who asks first changes nothing. One counts from its first line on. A client whose
 connection ends holds time no longer, and neither does one that has said nothing for five minutes, until it asks again.
-Whoever waits for others is reported `wait` every second.
+Whoever waits for others is sent `wait` every second.
 """
 
 from __future__ import annotations

@@ -21,7 +21,7 @@ from hilseq_sim.views import Trouble, WorldView
 
 #: Questions from the beginning of one busy time to that of the next; those asked while it is busy do not count.
 BUSY_EVERY = 50
-#: Questions before the first: the shortest visits shall meet it too.
+#: Questions before the first: the shortest visits must meet it too.
 BUSY_FIRST = 5
 
 
@@ -34,7 +34,7 @@ class BusySchedule:
         self._until: dict[str, float] = {}
 
     def busy(self, endpoint: str, seconds: float) -> bool:
-        """Tell whether it is busy now that it is asked; it is then busy for `seconds`."""
+        """Return whether it is busy now that it is asked; it is then busy for `seconds`."""
         now = self._clock()
         if now < self._until.get(endpoint, now):
             return True
@@ -98,7 +98,7 @@ class ServedWorld:
 
     @property
     def takes_time(self) -> bool:
-        """Tell whether answers take their time."""
+        """Return whether answers take their time."""
         return bool(self._answers)
 
     def answer_time(self, endpoint: str) -> float:
@@ -109,7 +109,7 @@ class ServedWorld:
         return float(low * (high / low) ** chance.random()) if low > 0.0 else chance.uniform(low, high)
 
     def advance(self, seconds: float) -> None:
-        """Advance the world, and let listeners follow what became of their connections."""
+        """Advance the world, and let listeners follow the outcome of their connections."""
         self.world.advance(seconds)
         self.refresh()
 

@@ -121,7 +121,7 @@ class EventRegister:
 
     @property
     def summary(self) -> bool:
-        """Tell whether an enabled event is latched."""
+        """Return whether an enabled event is latched."""
         return bool(self.event & self.enable)
 
 

@@ -200,7 +200,7 @@ class StandardSense(Protocol):
     """Tells what the standard instrument makes of a command."""
 
     def understands(self, purpose: str, command: str) -> bool:
-        """Tell whether the standard gives `command` the sense of `purpose`."""
+        """Return whether the standard gives `command` the sense of `purpose`."""
         ...
 
 
@@ -215,7 +215,7 @@ class OddCommand:
 
     @property
     def spans_units(self) -> bool:
-        """Tell whether the template is a message of several units."""
+        """Return whether the template is a message of several units."""
         return ";" in self.template
 
 

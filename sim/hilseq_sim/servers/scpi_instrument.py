@@ -196,7 +196,7 @@ class Instrument:
         self._state.status.report(number)
 
     def understands(self, purpose: str, command: str) -> bool:
-        """Tell whether the standard gives `command` the sense of `purpose`, on the output selected."""
+        """Return whether the standard gives `command` the sense of `purpose`, on the output selected."""
         wanted = ("measure_voltage", "measure_current") if purpose == "measure_both" else (purpose,)
         texts = [text.strip(_SPACES) for text in split(command, ";")]
         path: list[str] = []

@@ -195,7 +195,7 @@ def boolean(text: str) -> bool:
 
 
 def is_channel_list(text: str) -> bool:
-    """Tell whether a parameter is meant as a channel list."""
+    """Return whether a parameter is meant as a channel list."""
     return text.startswith("(")
 
 

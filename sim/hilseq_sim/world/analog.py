@@ -14,7 +14,7 @@ from collections.abc import Callable
 from functools import cache
 
 from hilseq.description.points import AnalogPoint
-from hilseq.quantities import SYMBOLS, AccuracyTerms, parse_accuracy
+from hilseq.quantities import SYMBOLS, AccuracyTerms, QuantityError, accuracy_of_channel, base_unit
 from hilseq_sim.defects.change import Change, Swap
 from hilseq_sim.world.draw import Noise, Streams
 from hilseq_sim.world.timeline import Approach, Timeline, bisect
@@ -104,14 +104,14 @@ _ADJUSTED_AT, _DRIFT_OVER = 25.0, 40.0
 #: Time constants in the settling time of a channel.
 _LAGS = 14.0
 
-#: kind -> dimension, symbol of the value, range of the value, what the converter can still tell
+#: kind -> symbol of the value, range of the value, what the converter can still tell
 _KINDS = {
-    "4..20 mA": ("current", "mA", (4.0, 20.0), (0.0, 22.5)),
-    "0..20 mA": ("current", "mA", (0.0, 20.0), (0.0, 22.5)),
-    "0..10 V": ("voltage", "V", (0.0, 10.0), (0.0, 11.0)),
-    "Pt100": ("temperature", "degC", PT100_RANGE, PT100_RANGE),
-    "thermocouple J": ("temperature", "degC", THERMOCOUPLE_RANGES["J"], THERMOCOUPLE_RANGES["J"]),
-    "thermocouple K": ("temperature", "degC", THERMOCOUPLE_RANGES["K"], THERMOCOUPLE_RANGES["K"]),
+    "4..20 mA": ("mA", (4.0, 20.0), (0.0, 22.5)),
+    "0..20 mA": ("mA", (0.0, 20.0), (0.0, 22.5)),
+    "0..10 V": ("V", (0.0, 10.0), (0.0, 11.0)),
+    "Pt100": ("degC", PT100_RANGE, PT100_RANGE),
+    "thermocouple J": ("degC", THERMOCOUPLE_RANGES["J"], THERMOCOUPLE_RANGES["J"]),
+    "thermocouple K": ("degC", THERMOCOUPLE_RANGES["K"], THERMOCOUPLE_RANGES["K"]),
 }
 
 
@@ -124,19 +124,15 @@ def factor_between(symbol: str, other: str) -> float:
     return one[1] / two[1]
 
 
-def accuracy_in(text: str | None, dimension: str, symbol: str) -> AccuracyTerms:
+def accuracy_in(text: str | None, symbol: str) -> AccuracyTerms:
     """Return an accuracy text with its fixed part in `symbol`; none is an ideal channel."""
     if text is None:
         return AccuracyTerms()
-    dimensions = (dimension, "temperature difference") if dimension == "temperature" else (dimension,)
-    for candidate in dimensions:
-        try:
-            terms = parse_accuracy(text, candidate)
-        except ValueError:
-            continue
-        scale = SYMBOLS[symbol][1] if symbol in SYMBOLS else 1.0
-        return AccuracyTerms(terms.of_reading, terms.of_range, terms.fixed / scale)
-    return AccuracyTerms()  # the loader has checked it; a text it could not read adds no error
+    try:
+        terms = accuracy_of_channel(text, symbol)
+    except QuantityError:
+        return AccuracyTerms()  # in the unit of a register that holds a plain number
+    return AccuracyTerms(terms.of_reading, terms.of_range, terms.fixed / base_unit(symbol)[1])
 
 
 class AnalogChannel:
@@ -154,8 +150,8 @@ class AnalogChannel:
     ) -> None:
         self.name = name
         self.kind = point.kind
-        dimension, self.symbol, (self.low, self.high), self._converter = _KINDS[point.kind]
-        self._accuracy = accuracy_in(point.accuracy, dimension, self.symbol)
+        self.symbol, (self.low, self.high), self._converter = _KINDS[point.kind]
+        self._accuracy = accuracy_in(point.accuracy, self.symbol)
         self._timeline = timeline
         self._case = case
         even = streams.of(slot, "analog", name).uniform

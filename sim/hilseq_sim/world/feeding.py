@@ -212,7 +212,7 @@ class ConstantVoltage:
 
     @property
     def moving(self) -> bool:
-        """Tell whether the source moves."""
+        """Return whether the source moves."""
         return self._slope != 0.0 or self._follow != 0.0
 
     def volts(self, x: float) -> float:

@@ -61,7 +61,7 @@ class Battery:
         return 0.0 if self.open else max(0.0, cell_voltage(self._new, self.charge()) - self.drop)
 
     def retains(self) -> bool:
-        """Tell whether it has carried memory and clock without a gap since the supply went, until now."""
+        """Return whether it has carried memory and clock without a gap since the supply went, until now."""
         return not self._failed and self._holds()
 
     def anchor(self) -> None:
@@ -105,7 +105,7 @@ class UnitClock:
         self._since = self._timeline.now
 
     def power_good(self, retained: bool) -> None:
-        """Go on, or begin at zero when nothing has carried it."""
+        """Continue, or begin at zero when nothing has carried it."""
         if self.not_kept or not retained:
             self._value = 0.0
             self._since = self._timeline.now

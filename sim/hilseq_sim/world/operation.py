@@ -48,17 +48,17 @@ class Starter:
 
     @property
     def ready(self) -> bool:
-        """Tell whether the unit is through its self-test and its processor runs."""
+        """Return whether the unit is through its self-test and its processor runs."""
         return self.phase is Phase.READY and not self.stops
 
     @property
     def running(self) -> bool:
-        """Tell whether the program runs and may answer: from the self-test on."""
+        """Return whether the program runs and may answer: from the self-test on."""
         return self.phase in (Phase.SELF_TEST, Phase.READY) and not self.stops
 
     @property
     def healthy(self) -> bool:
-        """Tell whether the unit is ready and its self-test has passed."""
+        """Return whether the unit is ready and its self-test has passed."""
         return self.ready and self.result == 0
 
     def power_good(self) -> None:

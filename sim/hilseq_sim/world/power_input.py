@@ -114,11 +114,11 @@ class PowerInput:
         return value
 
     def limited(self) -> bool:
-        """Tell whether the supply limits the current."""
+        """Return whether the supply limits the current."""
         return self._limited
 
     def strained(self) -> bool:
-        """Tell whether a supply is there to stay and yet too low: what a unit sees in front of its diode.
+        """Return whether a supply is there to stay and yet too low: what a unit sees in front of its diode.
 
         A supply that is off leaves nothing there; after an interruption that was a moment too long it is coming
         back, and a program that looks twice sees that.

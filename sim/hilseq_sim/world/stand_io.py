@@ -16,7 +16,6 @@ from hilseq.description.modbus import ModbusIo, ModbusSignal
 from hilseq.description.registers import ModbusLimits, RegisterTable, RegisterType
 from hilseq.description.simulated import modbus_devices, modbus_signals
 from hilseq.description.stand import Stand
-from hilseq.quantities import SYMBOLS
 from hilseq_sim.defects.change import Add, Change
 from hilseq_sim.world.analog import accuracy_in, factor_between
 from hilseq_sim.world.draw import Chance, Noise, Streams
@@ -56,8 +55,7 @@ class Channel:
         self.unsafe = 0
         stream = streams.of("channel", name)
         symbol = signal.unit
-        dimension = SYMBOLS[symbol][0] if symbol in SYMBOLS else "voltage"
-        accuracy = accuracy_in(signal.accuracy, dimension, symbol)
+        accuracy = accuracy_in(signal.accuracy, symbol)
         span = abs(signal.scale) * 0xFFFF
         fixed = accuracy.fixed + accuracy.of_range * span
         if signal.accuracy is None:

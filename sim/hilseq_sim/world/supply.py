@@ -79,7 +79,7 @@ class Feeder(Protocol):
         ...
 
     def limited(self) -> bool:
-        """Tell whether the supply limits the current it draws."""
+        """Return whether the supply limits the current it draws."""
         ...
 
     def terminal(self) -> float:
@@ -238,7 +238,7 @@ class SupplyModel:
 
     @property
     def connected(self) -> bool:
-        """Tell whether the output is closed."""
+        """Return whether the output is closed."""
         return self._output
 
     def share(self) -> float:

@@ -88,7 +88,7 @@ class Timer:
 
     @property
     def running(self) -> bool:
-        """Tell whether it is still ahead."""
+        """Return whether it is still ahead."""
         return self.count != 0
 
     def start(self, delay: float) -> None:

@@ -64,7 +64,7 @@ class History:
             before.popleft()
 
     def recent(self) -> bool:
-        """Tell whether anything is remembered that may still count."""
+        """Return whether anything is remembered that may still count."""
         self._forget(self._timeline.now)
         return bool(self._before)
 

@@ -227,7 +227,7 @@ class UnitModel:
         return max(0.0, power + self.outputs.active * self.parts.power_per_output)
 
     def outputs_driven(self) -> bool:
-        """Tell whether commanded outputs are driven."""
+        """Return whether commanded outputs are driven."""
         start, mode = self.start, self.modes.mode
         if start.phase is not Phase.READY or start.result:
             return False
@@ -239,11 +239,11 @@ class UnitModel:
         return enabled != (self.enabled_misreported > 0)
 
     def running(self) -> bool:
-        """Tell whether the program runs and serves its ports."""
+        """Return whether the program runs and serves its ports."""
         return self.start.running
 
     def answering(self) -> bool:
-        """Tell whether the link answers: from the self-test on, or when ready where no register says so."""
+        """Return whether the link answers: from the self-test on, or when ready where no register says so."""
         if self.link_dead:
             return False
         return self.start.running if self.profile.link.ready is not None else self.start.ready
@@ -255,11 +255,11 @@ class UnitModel:
         return Indicator.HEALTHY if self.start.healthy else Indicator.FAULTED
 
     def healthy_lamp(self) -> bool:
-        """Tell whether the lamp shines that says healthy."""
+        """Return whether the lamp shines that says healthy."""
         return self.indicator() is Indicator.HEALTHY and not self.healthy_lamp_dead
 
     def faulted_lamp(self) -> bool:
-        """Tell whether the lamp shines that says faulted."""
+        """Return whether the lamp shines that says faulted."""
         shines = self.indicator() is Indicator.FAULTED
         return shines or (self.faulted_lamp_stuck > 0 and self.input.powered)
 

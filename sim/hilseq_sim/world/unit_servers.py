@@ -259,7 +259,7 @@ class UnitPort:
         self.clock_error = 0.0
 
     def answering(self) -> bool:
-        """Tell whether anything comes out at all."""
+        """Return whether anything comes out at all."""
         return not self.dead and self._running()
 
     def receive(self, data: bytes, speed: int) -> bytes:

@@ -57,7 +57,7 @@ class ChamberSignal(Signal):
 
     @property
     def writable(self) -> bool:
-        """Tell whether it may be written: the node refuses what may not."""
+        """Return whether it may be written: the node refuses what may not."""
         return True
 
 

@@ -30,7 +30,7 @@ def clock(served: Served) -> Iterator[SteppedClock]:
 
 
 def soon(served: Served, instant: float) -> bool:
-    """Tell whether the world gets to an instant by itself."""
+    """Return whether the world gets to an instant by itself."""
     until = time.monotonic() + 10.0
     while served.world.time != instant and time.monotonic() < until:
         time.sleep(0.001)

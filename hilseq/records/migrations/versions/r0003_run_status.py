@@ -9,7 +9,7 @@ revision = "0003"
 down_revision = "0002"
 
 _RUNS = sa.table("runs", sa.column("state", sa.Text()), sa.column("state_text", sa.Text()))
-#: What was said of a journal without an end; one that says it was interrupted stays so.
+#: What was said about a journal without an end; one that says it was interrupted stays so.
 _NO_END = "the journal ends before the run did"
 
 
