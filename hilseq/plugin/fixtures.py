@@ -335,7 +335,9 @@ def analog_sweep(
     """Each analog channel after its sweep over the range and back, by name."""
 
     def measure() -> dict[str, Swept]:
-        return sweep(_for_analog(request, unit).analog)
+        found = sweep(_for_analog(request, unit).analog)
+        unit.require_drives()
+        return found
 
     return once(slot, "analog sweep", measure)
 

@@ -191,6 +191,8 @@ class AnalogPoints:
         self._quantities: dict[str, float] = {}
         #: By channel: how often it was read wrong over the link, and right when it was read again at once.
         self.misread: Counter[str] = Counter()
+        #: Called with drives, and the value that each has, whose inputs are far from right.
+        self.doubting: Callable[[Mapping[str, float]], None] = lambda _: None
         #: Called with whether any output is commanded to anything, or all to their lower ends.
         self.commanding: Callable[[bool], None] = lambda _: None
 
@@ -227,6 +229,8 @@ class AnalogPoints:
         looks = self._look()
         far = [name for name in looks if self._is_far(name, looks[name])]
         if far:
+            wired = {name: self.channels[name] for name in far}
+            self.doubting({c.signal: c.drive_value(self._quantities[name]) for name, c in wired.items()})
             again = self._look()
             misread = [name for name in far if not self.is_beyond(name, again[name])]
             self.misread.update(misread)

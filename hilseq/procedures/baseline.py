@@ -83,6 +83,8 @@ class Baseline:
     right: set[str] = field(default_factory=set)
     #: By point: how often it was read wrong over the link, and right when it was read again at once.
     misread: Counter[str] = field(default_factory=Counter)
+    #: By drive: how often its read-back showed that the stand had let go of it, when the unit was wrong.
+    let_go: Counter[str] = field(default_factory=Counter)
     #: The first look at its clock, and the first since it last got power.
     clock: ClockLook | None = None
     watched: ClockLook | None = None

@@ -41,7 +41,7 @@ from hilseq.procedures.points import Inputs, Outputs
 from hilseq.procedures.scan_time import ASSUMED, ReadAge, measure_read_age
 from hilseq.procedures.unit import Unit
 from hilseq.procedures.unit_supply import UnitSupply
-from hilseq.procedures.wiring import SlotWiring, parts_of, served_by
+from hilseq.procedures.wiring import ReadBacks, SlotWiring, parts_of, served_by
 
 #: How long somebody at the address of a unit without power has to answer, s.
 _MUTE = 0.2
@@ -236,6 +236,7 @@ def unit_in(
             {n: wiring.drive(n, profile.ratings.supply) for n in points.inputs},
             clock,
         ),
+        read_backs=ReadBacks(stand, signals),
         clock=clock,
     )
 

@@ -156,6 +156,10 @@ class Inputs:
         values = {signal: level if name in on else 0.0 for name, (signal, level) in self._drives.items()}
         self._signals.write_many(values, settle=settle)
 
+    def driven(self, on: Mapping[str, bool]) -> dict[str, float]:
+        """Return the drives of inputs, each with the value that means whether it is on."""
+        return {signal: level if on[n] else 0.0 for n, (signal, level) in self._drives.items() if n in on}
+
     @property
     def lag(self) -> float:
         """How much later than it was driven a terminal may have it, s; the unit reports its inputs itself."""

@@ -71,6 +71,9 @@ def say_what_is_untested(bench: Bench, unit: Unit) -> None:
         unit.not_judged(
             f"the loads of {listed(loaded)}", "the stand file states them, and nothing measures them"
         )
+    if unit.profile.margins is not None:
+        follows = f"how fast supply {unit.supply.instrument.name} follows, by which an interruption is as long as it is"
+        unit.not_judged(follows, "the stand file states it, and nothing measures it")
     measured = [c.signal for c in unit.analog.channels.values() if c.is_output]
     if measured:
         unit.not_judged(f"the gain of the channels {', '.join(measured)}", "nothing else measures there")

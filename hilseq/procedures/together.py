@@ -226,7 +226,7 @@ def run_together(unit: Unit, clock: Clock) -> Together:
     """Drive every point of a unit that goes live, all at once, and compare all of them in each step.
 
     Then every output is held on under its load for a while. Everything is released afterwards. Raises UnitFault when
-    the unit does not go live or does not answer.
+    the unit does not go live or does not answer, StandFault where a drive let go.
     """
     live = Mode.LIVE in unit.profile.mode_list()
     if live:
@@ -238,6 +238,7 @@ def run_together(unit: Unit, clock: Clock) -> Together:
             _hold(unit, clock, found)
     finally:
         _release(unit, outputs)
+    unit.require_drives()
     return found
 
 
@@ -294,6 +295,7 @@ def wrong_when_quiet(unit: Unit, clock: Clock) -> tuple[list[str], str]:
             said.append(f"in mode {mode}: {words}")
         else:
             found.require_steady()
+    unit.require_drives()
     outputs_off.fail_on_seen(unit)
     return list(places), "; ".join(said)
 
@@ -390,6 +392,7 @@ def _wrong_values(unit: Unit, on: Mapping[str, bool], found: Together) -> dict[s
     """
     wrong = _wrong_inputs(unit, on)
     if wrong:
+        unit.doubt(unit.inputs.driven({name: on[name] for name in wrong}))
         again = _wrong_inputs(unit, on)
         found.misread.update(wrong.keys() - again.keys())
         wrong = again

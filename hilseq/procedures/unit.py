@@ -15,6 +15,7 @@ from hilseq.description.stand import Slot
 from hilseq.errors import (
     HilseqError,
     NotPerformed,
+    StandFault,
     UnitFault,
     UnitInvalidResponse,
     UnitRefused,
@@ -35,6 +36,7 @@ from hilseq.procedures.points import Inputs, Outputs
 from hilseq.procedures.polling import poll
 from hilseq.procedures.ports import Ports
 from hilseq.procedures.unit_supply import SeenStart, UnitSupply
+from hilseq.procedures.wiring import ReadBacks
 from hilseq.statements import compared
 
 #: Readiness is waited for this much longer than allowed, so that a late unit is measured, not just missed.
@@ -97,6 +99,7 @@ class Unit:
         inputs: Inputs,
         analog: AnalogPoints,
         off_watch: OffWatch,
+        read_backs: ReadBacks,
         clock: Clock,
     ) -> None:
         self.slot = name
@@ -131,6 +134,8 @@ class Unit:
         #: What was seen of it early in this visit.
         self.baseline = Baseline()
         analog.misread = self.baseline.misread
+        self._read_backs = read_backs
+        analog.doubting = self.doubt
         #: Every start of this visit that came to ready, in order.
         self.starts: list[SeenStart] = []
         self._ready_since: float | None = None
@@ -308,6 +313,23 @@ class Unit:
     def check_drives(self) -> None:
         """Raise InstrumentReset when the stand no longer drives the unit as it was commanded to."""
         self._signals.check_drives(self._drives)
+
+    def doubt(self, driven: Mapping[str, float]) -> None:
+        """Look whether these drives, each with the value in its unit that it was given, are at their terminals now.
+
+        To be called at once when the unit does not say what it is driven to: an intermittent contact is back soon.
+        """
+        self.baseline.let_go.update(self._read_backs.contradicted(driven))
+
+    def require_drives(self) -> None:
+        """Raise StandFault where a read-back has shown that the stand did not drive the unit as it was commanded to."""
+        if let_go := self.baseline.let_go:
+            words = ", ".join(f"{name} {count} times" for name, count in let_go.items())
+            raise StandFault(
+                f"the read-backs at the terminals show that drives of the stand let go for a moment ({words}), when "
+                "the unit did not say what it was driven to: look at their contacts and wires",
+                places=tuple(let_go),
+            )
 
     def return_to_idle(self) -> None:
         """Outputs off, drives released, switch back. What the unit refuses is for the next check to find.

@@ -15,6 +15,7 @@ from hilseq.analysis.uncertainty import largest_error, rectangular
 from hilseq.description.accuracy import of_signal
 from hilseq.description.stand import Signal, Stand
 from hilseq.errors import StandFault, UsageError
+from hilseq.instruments.signals import SignalBank
 from hilseq.measured import Measured
 from hilseq.quantities import SYMBOLS, base_unit, dimension_of
 
@@ -191,6 +192,33 @@ class SlotWiring:
         if not sensors:
             raise UsageError(f"no signal of the stand senses {self._slot}.{terminal}")
         return sensors[0]
+
+
+class ReadBacks:
+    """The loop-backs at the terminals: whether a drive is there, at this moment."""
+
+    def __init__(self, stand: Stand, signals: SignalBank) -> None:
+        self._signals = signals
+        self._senses = {
+            loop.drive: loop.sense
+            for loop in stand.loopbacks.values()
+            if stand.signals[loop.drive].unit == stand.signals[loop.sense].unit
+        }
+
+    def contradicted(self, driven: Mapping[str, float]) -> list[str]:
+        """Return which of these drives, each given a value in its unit, do not show that at their terminals now."""
+        senses = {drive: self._senses[drive] for drive in driven if drive in self._senses}
+        seen = self._signals.fresh(tuple(senses.values())) if senses else {}
+        return [
+            drive
+            for drive, sense in senses.items()
+            if abs(seen[sense] - driven[drive]) > self._allowed(drive, sense, driven[drive])
+        ]
+
+    def _allowed(self, drive: str, sense: str, value: float) -> float:
+        if self._signals.signals[sense].is_bit:
+            return 0.5
+        return sum(largest_error(self._signals.uncertainty(name, value)) for name in (drive, sense))
 
 
 def served_by(stand: Stand, part: str) -> frozenset[str]:

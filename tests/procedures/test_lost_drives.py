@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 
 from hilseq.description.profile import Mode
 from hilseq.description.registers import RegisterTable
-from hilseq.errors import InstrumentReset
+from hilseq.errors import InstrumentReset, StandFault
 from hilseq.instruments.modbus import ModbusDevice
 from hilseq.procedures.self_check import SelfCheck
 from hilseq.procedures.soak.conditions import overloads
+from hilseq.procedures.together import wrong_when_quiet
+from tests.procedures.conftest import MakeUnit
 from tests.procedures.twin_unit import TwinUnit
 
 #: The coils of the mode switch on the shipped stand.
@@ -51,3 +55,12 @@ def test_a_stand_that_holds_its_drives_clears_nobody(good: TwinUnit) -> None:
     assert overloads(good.unit) == []
     asked = SelfCheck(good.bench, good.unit.slot).against(("q01",))
     assert "io rack answers" in asked
+
+
+@pytest.mark.parametrize("drive", ["i11", "ai2"])
+def test_a_contact_that_opens_now_and_then_is_the_stands(make: MakeUnit, drive: str) -> None:
+    """Its read-back shows it at the moment at which the unit is wrong, and a while later nothing does."""
+    made = make(f"contact-lets-go@{drive}", defect_files=(Path(__file__).with_name("unit_faults.py"),))
+    with pytest.raises(StandFault, match=f"let go for a moment .{drive} ") as caught:
+        wrong_when_quiet(made.unit, made.clock)
+    assert caught.value.places == (drive,)

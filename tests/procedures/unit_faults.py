@@ -275,7 +275,23 @@ class _StartsAnew:
         """See Change."""
 
 
+def _lets_go(spot: Spot) -> list[Change]:
+    """Let the contact of a drive open for 0.3 s in each two seconds."""
+    channel, timeline = spot.world.wiring.channels[spot.place], spot.unit.timeline
+
+    def act() -> None:
+        channel.broken = 1 - channel.broken
+        channel.connect()
+        timer.start(0.3 if channel.broken else 1.7)
+
+    timer = Timer(timeline, act)
+    timer.start(1.7)
+    return []
+
+
 KINDS = [
+    Kind("contact-lets-go", "own", "the contact of a drive opens now and then", lambda _: ["i11", "ai2"], ("{place}",),
+         _lets_go, side="stand"),
     Kind("output-chops", "own", "an output goes off for a moment now and then", places.outputs, ("{place}",), _chops),
     Kind("runs-away", "own", "a unit with every output on draws more and more", places.only("supply"), ("supply",),
          _runs_away),
