@@ -232,6 +232,7 @@ class FeederCheck:
         finally:
             supply.instrument.set(supply.level, ratings.current_limit)
             with suppress(UnitFault, NotPerformed):
+                unit.accept_starts()
                 unit.restart()
                 margins.provoked(unit, before)
         return [f"{words}, and its current limit says so, too"]

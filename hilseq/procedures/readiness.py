@@ -22,6 +22,7 @@ from hilseq.description.points import Port
 from hilseq.description.stand import Signal
 from hilseq.errors import HilseqError, NotPerformed, NotResolvable, StandFault, UnitFault, UnitSilent
 from hilseq.instruments.ports import open_port
+from hilseq.measured import Measured
 from hilseq.procedures.bench import ANOTHER, Bench, answers_at
 from hilseq.procedures.ports import partner_of
 from hilseq.procedures.self_check import Loopbacks, Misfit, misfits, supply_delivers
@@ -45,6 +46,8 @@ _COLDER, _WARMER = 8.0, 20.0
 #: Looks at what a unit without power must show, so that a channel that scatters is seen; K by which a temperature may
 #: seem to change between two of them, beside the accuracy of its channel (common practice, no source).
 _LOOKS, _JUMPS = 8, 1.0
+#: So many times what a reading may err a meter scatters that once read zero.
+_SCATTERS = 3.0
 #: Dimensions that read zero at a terminal of a unit without power.
 _ZERO_WITHOUT_POWER = ("voltage", "current")
 
@@ -226,10 +229,12 @@ class Readiness:
             until = self._bench.clock.now() + _RUN_DOWN
             while True:
                 readings = supply.both()
-                off = [r for r in readings if not agree(r.value, 0.0, largest_error(r.standard_uncertainty))]
+                off = _not_zero(readings)
                 if not off or self._bench.clock.now() >= until:
                     break
                 self._bench.clock.sleep(_LOOK)
+            if not off:  # what has come to rest stays there: another look shows a meter that scatters
+                off = [far for _ in range(_LOOKS) for far in _not_zero(supply.both(), _SCATTERS)][:1]
             words = " and ".join(f"{reading.value:.2g} {reading.unit}" for reading in off or readings)
             words = f"reads {words} with its output off"
             yield ReadinessResult("supply at zero", f"supply {name}", not off, words, (f"supply {name}",))
@@ -358,6 +363,11 @@ def _opened(what: str, name: str, resource: str, port: Port | None) -> Readiness
     except HilseqError as fault:
         return ReadinessResult("ports", what, False, str(fault), (name,))
     return ReadinessResult("ports", what, True, f"{resource} can be opened", (name,))
+
+
+def _not_zero(readings: Iterable[Measured], times: float = 1.0) -> list[Measured]:
+    """Return those that are not zero, by so many times what each may err."""
+    return [r for r in readings if not agree(r.value, 0.0, times * largest_error(r.standard_uncertainty))]
 
 
 def _zero_without_power(signal: Signal) -> bool:

@@ -141,6 +141,8 @@ class Unit:
         self._ready_since: float | None = None
         #: What its counter of starts said when it was last seen to start.
         self._start_count: float | None = None
+        #: The same as it was read just before its power was taken away; None where nobody looked.
+        self._count_before: float | None = None
         #: What it had been touched by when it was last idle.
         self._idle = _NEVER
         #: The mode that it was last seen in, and what it had been touched by then; None once it is told another.
@@ -215,10 +217,22 @@ class Unit:
         self._ready_since = since
         self.off_watch.is_ready()
         if starting:
-            self._start_count = self._starts_counted()
+            measured = self._started_once(since) and measured
         if starting and measured:
             self.log_start(took)
         return took
+
+    def _started_once(self, since: float) -> bool:
+        """Take the counter of starts as it is; tell whether it has gone on by one, as far as that is known.
+
+        A start that was broken off, by the unit or by its supply, says nothing of the time that one takes.
+        """
+        before, self._count_before = self._count_before, None
+        self._start_count = counted = self._starts_counted()
+        if before is None or counted is None or counted - before <= 1.0:
+            return True
+        self.baseline.own_starts.append((since, self._clock.now()))
+        return False
 
     def _starts_counted(self) -> float | None:
         register = self.profile.link.starts
@@ -234,7 +248,7 @@ class Unit:
         counted = self._starts_counted()
         if counted is not None and self._start_count is not None and counted != self._start_count:
             self.baseline.own_starts.append((self._ready_since or 0.0, self._clock.now()))
-        self._start_count = counted
+        self._start_count = self._count_before = counted
         return counted
 
     def note_clock(self) -> None:
