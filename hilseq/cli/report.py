@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
+
+if TYPE_CHECKING:
+    from hilseq.journal.run_state import RunState
 
 Template = Annotated[
     Path | None,
@@ -40,7 +43,8 @@ def report_command(
     """Write the reports of a run again from its journal: one page per unit and a summary for programs.
 
     The exit code says whether the files were written, not which verdict is in them. Where the samples of a soak are not
-    those that the journal has sealed, stderr says so, and so do the files.
+    those that the journal has sealed, stderr says so, and so do the files. A journal that contradicts itself, or what
+    its stand has signed, is reported on stderr, and gets no certificate and no label.
 
     Example: hilseq report runs/20261125-081200-RH0001 --certificate --label
     """
@@ -52,6 +56,29 @@ def report_command(
         return
     for file in files:
         typer.echo(file)
+
+
+def _tell_wrong(run: Path, record: RunState, *, papers: bool) -> None:
+    """Tell what is wrong with samples and journal. Raises UsageError where `papers` are to be made of such a one."""
+    from hilseq.errors import UsageError
+    from hilseq.journal.reader import read_journal
+    from hilseq.journal.signatures import against
+    from hilseq.plugin.planned import contradicts_its_files
+    from hilseq.reports.sanitize import sanitize
+    from hilseq.reports.verify import contradicted
+
+    damaged = [unit.damage for unit in record.units if unit.damage]
+    for words in damaged:
+        typer.echo(f"hilseq: CAUTION: {sanitize(words)}", err=True)
+    if damaged or record.broken:
+        return  # nothing of it is compared, and no certificate is made of it
+    journal = read_journal(run)
+    signed = against(record.signatures, journal.links, record.run, record.stand)
+    wrong = contradicted(journal, record, contradicts_its_files(record).wrong) or sanitize(signed, 300)
+    if wrong:
+        typer.echo(f"hilseq: CAUTION: {wrong}", err=True)
+    if wrong and papers:
+        raise UsageError(f"no certificate, and no label: {wrong}")
 
 
 def read_template(path: Path | None) -> bytes | None:
@@ -80,15 +107,12 @@ def make_reports(
     from hilseq.reports import files as names
     from hilseq.reports import write
     from hilseq.reports.allure import build_allure
-    from hilseq.reports.sanitize import sanitize
 
     home = find_journal(run).parent
     folder = out or home
     try:
         record = write.write_reports(run, out)
-        for unit in record.units:
-            if unit.damage:
-                typer.echo(f"hilseq: CAUTION: {sanitize(unit.damage)}", err=True)
+        _tell_wrong(run, record, papers=certificate or label)
         files = [folder / write.SUMMARY, *(folder / name for name in names.report_names(record).values())]
         others, wrong = write.write_formats(record, folder, Extensions().report_formats)
         files += others

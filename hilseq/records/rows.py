@@ -23,6 +23,7 @@ from pathlib import Path
 from typing import Any
 
 from hilseq.journal.causes import diagnosis
+from hilseq.journal.contradictions import contradictions
 from hilseq.journal.entries import EventLogged, FaultsRead, InstrumentIdentified, Reading, StoredFault
 from hilseq.journal.reader import Journal, lost, read_journal, run_state
 from hilseq.journal.run_state import CheckState, RunState, RunStatus, UnitState
@@ -130,7 +131,7 @@ def _reads_well(journal: Journal) -> bool:
     return False
 
 
-def _status_text(record: RunState) -> str:
+def _status_text(journal: Journal, record: RunState) -> str:
     """Return what more there is to say of how a run stands."""
     if record.status is RunStatus.DAMAGED:
         return f"{record.broken}; nothing from there on counts"
@@ -138,7 +139,11 @@ def _status_text(record: RunState) -> str:
         return TORN
     if record.status is RunStatus.UNFINISHED:
         return "the journal ends before the run did"
-    return record.why_it_broke_off if record.status is RunStatus.INTERRUPTED else ""
+    if record.status is RunStatus.INTERRUPTED:
+        return record.why_it_broke_off
+    if found := contradictions(journal.entries, record):
+        return f"the journal contradicts itself, so that no run has written it as it is: {found[0]}"
+    return ""
 
 
 def _moment(text: Any) -> datetime:
@@ -292,7 +297,7 @@ def _rows(journal: Journal, record: RunState) -> RunRows:
         "interrupted": bool(record.interrupted),
         "exit_code": record.final_exit_code,
         "state": str(record.status),
-        "state_text": sanitize(_status_text(record)),
+        "state_text": sanitize(_status_text(journal, record)),
         "chain": links[-1],
         "lines": len(links),
     }

@@ -10,7 +10,7 @@ from __future__ import annotations
 import hashlib
 import json
 import re
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import IntEnum
 from functools import partial
@@ -186,20 +186,30 @@ def _sound(journal: Journal, restated: Restated) -> tuple[RunState, str] | Verif
         )
         return _not_intact(journal, reported, "samples", ", ".join(one.split()[0] for one in damage))
     compared = restated(run)
-    found = [
-        *contradictions(journal.entries, run),
-        *compared.wrong,
-        *left_limits(run, journal.path.parent),
-    ]
-    if found:
-        more = f" (and {len(found) - 1} more)" if len(found) > 1 else ""
-        reported = f"the journal contradicts itself, so that no run has written it as it is: {found[0]}{more}"
-        return _not_intact(journal, sanitize(reported, 600))
+    if reported := contradicted(journal, run, compared.wrong):
+        return _not_intact(journal, reported)
     if run.torn or run.end is None:
         left = f"up to its torn last line of {run.torn} bytes" if run.torn else "as far as it goes"
         why = "its end was cut off, or the run was killed, or still runs"
         return _not_intact(journal, f"not whole: the journal is sound {left}, but it has no end: {why}")
     return run, compared.unread
+
+
+def contradicted(journal: Journal, run: RunState, wrong: Sequence[str]) -> str:
+    """Return in words that a journal contradicts itself or its samples, or an empty text.
+
+    `wrong` says where it contradicts its own files. Raises UsageError.
+    """
+    found = [
+        *contradictions(journal.entries, run),
+        *wrong,
+        *left_limits(run, journal.path.parent),
+    ]
+    if not found:
+        return ""
+    more = f" (and {len(found) - 1} more)" if len(found) > 1 else ""
+    reported = f"the journal contradicts itself, so that no run has written it as it is: {found[0]}{more}"
+    return sanitize(reported, 600)
 
 
 def _signed(journal: Journal, run: RunState, known: Mapping[str, str]) -> TrustAnswer:

@@ -23,6 +23,8 @@ from hilseq.journal.seals import left_limits
 from hilseq.journal.signatures import FILE_NAME as SIGNATURES
 from hilseq.journal.signatures import Signer, Trust
 from hilseq.plugin.planned import contradicts_its_files
+from hilseq.records.database import open_database
+from hilseq.records.importing import import_run
 from hilseq.reports.verify import Verification, VerifyOutcome, verify
 from hilseq.signing import key_file, known_stands, stand_key
 from tests import warm
@@ -401,6 +403,20 @@ def test_a_forged_journal_is_reported_as_what_it_is(
     journal = read_journal(run)
     if words:
         assert any(words in one for one in contradictions(journal.entries, run_state(journal)))
+
+
+def test_a_forged_journal_gets_no_papers(run: Path) -> None:
+    """`report` tells it and makes neither certificate nor label of it; the records tell it, too."""
+    lines = _lines(run)
+    _passes_the_second_time(lines)
+    _rewrite(run, lines)
+    for papers, code in (((), 0), (("--certificate",), 2), (("--label",), 2)):
+        done = warm.hilseq("report", str(run), *papers, cwd=run.parent)
+        assert done.returncode == code
+        assert "CAUTION: the journal contradicts itself, so that no run has written it" in done.stderr
+    assert not [*run.glob("*.pdf"), *run.glob("label*")]
+    with open_database(run.parent / "records.sqlite") as database:
+        assert "the journal contradicts itself" in import_run(database, run).state_text
 
 
 @pytest.mark.parametrize(
