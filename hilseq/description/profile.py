@@ -368,6 +368,13 @@ class Lamps(Model):
 
     healthy: Name = Field(description="terminal of the sensor that sees the healthy lamp")
     faulted: Name = Field(description="terminal of the sensor that sees the faulted lamp")
+    blinks: Seconds | None = Field(
+        default=None,
+        gt=0,
+        le=10,
+        description="period of a lamp that blinks, such as 1 s: it counts as lit where it is seen lit within so long. "
+        "Such lamps are not watched in a soak, nor while points are driven",
+    )
 
 
 #: What may stand for a parameter; the sequence that declares it states its kind.

@@ -17,7 +17,7 @@ from hilseq.errors import NotPerformed, UnitFault
 from hilseq.instruments.signals import SignalBank
 from hilseq.instruments.supply_meter import MeasuredInrush
 from hilseq.measured import Measured, hardest, repeat
-from hilseq.procedures.unit import Unit
+from hilseq.procedures.unit import PATIENCE, Unit
 from hilseq.procedures.wiring import SlotWiring
 
 #: Readings after ready from which the settled current is taken.
@@ -82,18 +82,23 @@ def capture_start(unit: Unit, clock: Clock) -> StartCurve:
         clock.sleep(period)
         read()
     unit.wait_until_ready()
-    for _ in range(_SETTLED_READINGS):
-        clock.sleep(
-            period
-        )  # with the unit ready its load is another: what is read at once may be the old one
+    for _ in range(_SETTLED_READINGS - 1):
+        clock.sleep(period)  # the unit that is ready is another load: what is read at once may be the old one
         read()
-    final = last[-_SETTLED_READINGS:]
-    mean = math.fsum(reading.value for reading in final) / len(final)
-    settled = Measured(mean, "A", max(reading.standard_uncertainty for reading in final))
+    while True:
+        clock.sleep(period)
+        read()
+        final = last[-_SETTLED_READINGS:]
+        mean = math.fsum(reading.value for reading in final) / len(final)
+        settled = Measured(mean, "A", max(reading.standard_uncertainty for reading in final))
+        settling = _settling(rows, settled)
+        # Within its time to ready it may settle: the last readings may hold a step of the unit, or of a slow meter.
+        if math.isfinite(settling.value) or clock.now() - since > PATIENCE * unit.profile.start.ready_within:
+            break
     if waveform is not None:
         recorded = from_waveform(waveform, mean)
     drawn = [(round(time, 9), current.value) for time, current in waveform or ()]
-    return StartCurve(rows, drawn, recorded, _settling(rows, settled), settled)
+    return StartCurve(rows, drawn, recorded, settling, settled)
 
 
 def from_waveform(record: Sequence[tuple[float, Measured]], settled: float) -> MeasuredInrush:

@@ -46,6 +46,8 @@ PATIENCE = 2.0
 _LEFT_ALONE = 0.9
 #: Time between two looks at the interlocks while a starting unit is not asked, s.
 _WATCHED_EVERY = 0.5
+#: Longest time between two looks at a lamp that blinks, s, and looks at least in one period.
+_LAMP_LOOK, _LAMP_LOOKS = 0.05, 8
 #: What has answered so shortly before is ready still: from the end of one check to the next, s.
 _JUST_HEARD = 1.0
 #: Time not worth waiting for, s.
@@ -424,14 +426,25 @@ class Unit:
         return None if register is None else self.link.read(register)
 
     def indicator_on_stand(self, *, at_once: bool = False) -> Indicator | None:
-        """Return the indicator as the stand sees it, now or `at_once` with the lag of its channels; None if not."""
-        if not self._lamps:
+        """Return the indicator as the stand sees it, now or `at_once` with the lag of its channels; None if not.
+
+        One that blinks is looked at for its whole period, and not at once.
+        """
+        lamps = self.profile.indicator
+        period = 0.0 if lamps is None or lamps.blinks is None else lamps.blinks
+        if not self._lamps or (at_once and period):
             return None
         look = self._signals.snapshot if at_once else self._signals.fresh
-        seen = look(self._lamps.values())
-        if seen[self._lamps[Indicator.FAULTED]]:
-            return Indicator.FAULTED
-        return Indicator.HEALTHY if seen[self._lamps[Indicator.HEALTHY]] else Indicator.DARK
+        lit, until = set[Indicator](), self._clock.now() + period
+        while True:
+            seen = look(self._lamps.values())
+            lit |= {state for state, signal in self._lamps.items() if seen[signal]}
+            if self._clock.now() >= until:
+                break
+            self._clock.sleep(min(_LAMP_LOOK, period / _LAMP_LOOKS))
+        return next(
+            (state for state in (Indicator.FAULTED, Indicator.HEALTHY) if state in lit), Indicator.DARK
+        )
 
     def indicator_seen(self) -> Indicator:
         """Return the indicator as the stand sees it, or else as the unit reports it, or else as a person does.

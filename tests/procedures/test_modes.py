@@ -13,7 +13,7 @@ import pytest
 import yaml
 
 from hilseq.clock import WallClock
-from hilseq.description.profile import Mode, Profile
+from hilseq.description.profile import Indicator, Mode, Profile
 from hilseq.description.stand import OperatorActions
 from hilseq.errors import UnitFault
 from hilseq.instruments.register_bank import ModbusUnit
@@ -183,3 +183,13 @@ def test_a_lamp_that_is_wrong_in_one_mode_only_is_found_there(make: MakeUnit) ->
     with pytest.raises(UnitFault, match="its indicator shows dark in mode live") as caught:
         identity.assert_tells_its_state(made.unit)
     assert caught.value.places == ("indicator",)
+
+
+def test_a_lamp_that_blinks_counts_as_lit_where_the_profile_says_so(make: MakeUnit) -> None:
+    """Dark for a second of seven: it is looked at for its whole period, and a look at once says nothing."""
+    faults = (Path(__file__).with_name("unit_faults.py"),)
+    made = make("reads-wrong", defect_files=faults, changes={"indicator.blinks": "2 s"})
+    assert made.unit.indicator_on_stand(at_once=True) is None
+    for _ in range(8):
+        assert made.unit.indicator_on_stand() is Indicator.HEALTHY
+        made.clock.sleep(0.9)

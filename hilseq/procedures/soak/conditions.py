@@ -126,6 +126,8 @@ class SoakConditions:
         profile = self._unit.profile
         self._lamps: tuple[int, int] | None = None
         lamps = profile.indicator
+        if lamps is not None and lamps.blinks is not None:
+            lamps = None
         seen = None if lamps is None else [wiring.sensor_of_bit(t) for t in (lamps.healthy, lamps.faulted)]
         if seen is not None and seen[0] in self._index and seen[1] in self._index:
             self._lamps = (self._index[str(seen[0])], self._index[str(seen[1])])
