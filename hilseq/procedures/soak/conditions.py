@@ -334,11 +334,8 @@ class SoakConditions:
             return
         names = {number: mode for mode, number in self._unit.profile.link.mode.values.items()}
         seen = names.get(int(raw)) if raw == int(raw) else None
-        words = (
-            f"the unit reports {seen}"
-            if seen
-            else f"the unit reports mode {raw:g}, which the profile does not know"
-        )
+        reported = seen or f"mode {raw:g}, which the profile does not know"
+        words = f"the unit reports {reported}"
         bad[f"left {self._target}", f"mode {self._target}"] = words
 
     def _look_at_indicator(self, sample: Sample, bad: dict[tuple[str, str], str]) -> None:
