@@ -55,17 +55,9 @@ class CliCommand(TyperCommand):
 
     #: Key in the context's `meta` of what follows `--`.
     AFTER = "hilseq.after"
-    #: The one option whose last value counts: whoever is given a line with a folder may name another.
-    OUT = "--out"
 
     def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
-        """Read the command line; a value of another type, and a second one, is refused with what was expected."""
-        given = Counter(self.make_parser(ctx).parse_args(list(args))[2])
-        for option, times in given.items():
-            if not isinstance(option, TyperOption) or option.multiple or option.is_flag:
-                continue
-            if times > 1 and self.OUT not in option.opts:
-                raise typer.BadParameter(f"it is given {times} times; expected it once", ctx, option)
+        """Read the command line; a value of another type is refused with what was expected."""
         try:
             return super().parse_args(ctx, args)
         except typer.BadParameter as error:
@@ -80,12 +72,25 @@ class CliCommand(TyperCommand):
 class PytestCommand(CliCommand):
     """A command that hands what follows `--` on to pytest."""
 
+    #: The one option whose last value counts: whoever is given a line with a folder may name another.
+    OUT = "--out"
+
+    def _refuse_twice(self, ctx: Any, args: list[str]) -> None:
+        """Raise BadParameter for an option of one value that is given twice: what is tested would be the last."""
+        given = Counter(self.make_parser(ctx).parse_args(list(args))[2])
+        for option, times in given.items():
+            if not isinstance(option, TyperOption) or option.multiple or option.is_flag:
+                continue
+            if times > 1 and self.OUT not in option.opts:
+                raise typer.BadParameter(f"it is given {times} times; expected it once", ctx, option)
+
     def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
-        """Put what follows `--` aside; an option that only pytest may know belongs there."""
+        """Put what follows `--` aside; an option that only pytest may know belongs there, a second value is refused."""
         if "--" in args:
             place = args.index("--")
             args, ctx.meta[self.AFTER] = args[:place], args[place + 1 :]
         try:
+            self._refuse_twice(ctx, args)
             return super().parse_args(ctx, args)
         except typer.Exit:
             raise

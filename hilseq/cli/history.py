@@ -40,7 +40,8 @@ _WIDE = 240
 def make_history_app() -> typer.Typer:
     """Return the sub-commands of `hilseq history`."""
     return group_app(
-        "Show what the records hold: a unit's history, a part's yield, a reading, the stands, the instruments.",
+        "Show what the records hold: a unit's history, a part's yield, a reading, the stands, the instruments.\n\n"
+        "Example: hilseq history unit RH-0001",
         {
             "unit": unit_command,
             "part": part_command,
@@ -172,7 +173,8 @@ def part_command(
     part: Part,
     *,
     confidence: Annotated[
-        float, typer.Option("--confidence", min=0.5, max=0.999, help="Confidence of all bounds.")
+        float,
+        typer.Option("--confidence", metavar="SHARE", min=0.5, max=0.999, help="Confidence of all bounds."),
     ] = 0.95,
     simulated: Simulated = False,
     records: Records = None,

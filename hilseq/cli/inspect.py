@@ -21,7 +21,8 @@ _PLURALS = {"supply": "supplies", "io": "io"}
 
 def inspect_command(
     files: Annotated[
-        list[Path] | None, typer.Argument(help="Stand files and profiles, in any order.", show_default=False)
+        list[Path] | None,
+        typer.Argument(metavar="FILE", help="Stand files and profiles, in any order.", show_default=False),
     ] = None,
     words: Annotated[
         str | None,

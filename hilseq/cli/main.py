@@ -65,7 +65,7 @@ class _Commands(Group):
 
 app = typer.Typer(
     name="hilseq",
-    help="Decide, unit by unit, whether a refurbished controller module may ship.",
+    help="Decide, unit by unit, whether a refurbished controller module may ship.\n\nExample: hilseq demo",
     no_args_is_help=True,
     cls=_Commands,
     pretty_exceptions_enable=False,
@@ -92,10 +92,7 @@ def top(
     ),
     debug: bool = typer.Option(False, "--debug", callback=_debug, help="Show tracebacks of errors."),
 ) -> None:
-    """Decide, unit by unit, whether a refurbished controller module may ship.
-
-    Start with:  hilseq demo
-    """
+    """Take the options that stand before every command."""
 
 
 #: Exit code of an error that nobody foresaw; sysexits.h calls it EX_SOFTWARE.

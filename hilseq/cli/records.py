@@ -30,13 +30,13 @@ Records = Annotated[
     ),
 ]
 Runs = Annotated[Path, typer.Option("--runs", metavar="DIR", help="Folder of runs.")]
-Json = Annotated[bool, typer.Option("--json", help="Answer for programs, on stdout.")]
+Json = Annotated[bool, typer.Option("--json", help="Print the answer as JSON, for programs.")]
 
 
 def make_records_app() -> typer.Typer:
     """Return the sub-commands of `hilseq records`."""
     return group_app(
-        "The database of all runs: bring journals in, look after it.",
+        "The database of all runs: bring journals in, look after it.\n\nExample: hilseq records sync",
         {
             "sync": sync_command,
             "import": import_command,

@@ -36,7 +36,7 @@ def stand_command(
     ] = False,
     json: Annotated[bool, typer.Option("--json", help="Print the answer as JSON, for programs.")] = False,
     word: Annotated[
-        str, typer.Argument(metavar="[key]", help="key: print the public key that the stand signs with.")
+        str, typer.Argument(metavar="key", help="key: print the public key that the stand signs with.")
     ] = "",
 ) -> None:
     """Show who uses a stand on this computer: by which run, since when, with which unit in which slot.

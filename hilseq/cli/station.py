@@ -310,7 +310,10 @@ class Day:
     # -- what is seen --------------------------------------------------------------------------------
 
     def _show_end(self, folder: Path, serials: Mapping[str, str]) -> None:
-        """Show the verdict of each unit, print its label, and have it taken out."""
+        """Show the verdict of each unit, print its label, and have it taken out.
+
+        It stays until it is answered: a key that was pressed during the visit is no answer.
+        """
         from hilseq.journal.seals import read_run
         from hilseq.reports import visit_lines
 
@@ -329,6 +332,7 @@ class Day:
         for line in self._labels(folder, verdicts):
             self._console.print(f"  {line}", markup=False)
         names = " and ".join(f"{serial} out of slot {slot}" for slot, serial in serials.items())
+        self._lines.forget_typed()
         self._ask(f"Take {names}.", "Enter: the next unit.", alone=False)
 
     def _labels(self, folder: Path, verdicts: Sequence[Verdict]) -> Iterator[str]:

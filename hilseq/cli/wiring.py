@@ -315,7 +315,8 @@ def _placed(
 def make_wiring_app() -> typer.Typer:
     """Return the sub-commands of `hilseq wiring`."""
     return group_app(
-        "The wiring list of a stand as CSV: out of a stand file, and into one.",
+        "The wiring list of a stand as CSV: out of a stand file, and into one.\n\n"
+        "Example: hilseq wiring export --stand stands/sim-bench.yaml",
         {
             "export": export_command,
             "import": import_command,

@@ -8,6 +8,7 @@ from __future__ import annotations
 import os
 import re
 import select
+import termios
 import time
 from collections.abc import Callable, Mapping, Sequence
 from datetime import date
@@ -255,6 +256,12 @@ class Lines:
             self._buffer = (self._buffer + came)[-2 * LONGEST_ANSWER :]
         line, _, self._buffer = self._buffer.partition(b"\n")
         return line.decode("utf-8", "replace").strip()
+
+    def forget_typed(self) -> None:
+        """Leave out what was typed on a terminal before now: it answers nothing that is asked from now on."""
+        if os.isatty(self._handle):
+            termios.tcflush(self._handle, termios.TCIFLUSH)
+            self._buffer = b""
 
 
 class Person(Operator):

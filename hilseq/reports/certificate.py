@@ -188,10 +188,9 @@ def _facts(run: RunState, unit: UnitState) -> tuple[list[list[str]], list[list[s
     own = [key for key in unit.intake if key not in (*_FACTS, *_NOT_SHOWN)]
     known = [[_label(key), str(unit.intake.get(key, ""))] for key in (*_FACTS, *own)]
     left = [
-        ["Unit type", unit.part],
-        ["Serial number", unit.serial],
-        ["Description", unit.description],
-        *[row for row in known if row[1]][:_MOST_FACTS],
+        *_printed([["Unit type", unit.part], ["Serial number", unit.serial]]),
+        *_printed([["Description", unit.description]], 120),
+        *_printed([row for row in known if row[1]][:_MOST_FACTS]),
     ]
     profile = run.given(f"profile of slot {unit.slot}")
     plan = unit.plan
@@ -208,7 +207,7 @@ def _facts(run: RunState, unit: UnitState) -> tuple[list[list[str]], list[list[s
         ["Ended", f"{formatting.date(run.ended)}, after {show_duration(run.seconds)}"],
         ["Ambient", _ambient(unit, run)],
     ]
-    return _printed(left), _printed(right, 60)
+    return left, _printed(right, 60)
 
 
 def _label(key: str) -> str:

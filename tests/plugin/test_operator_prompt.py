@@ -9,10 +9,10 @@ from pathlib import Path
 
 import pytest
 
-from hilseq.clock import WallClock
+from hilseq.clock import WallClock, nothing
 from hilseq.errors import NotPerformed
 from hilseq.journal.entries import OperatorPrompt
-from hilseq.plugin.intake import Person
+from hilseq.plugin.intake import Lines, Person
 from hilseq.procedures.operator import Nobody, Prompt
 
 
@@ -84,6 +84,22 @@ def test_expected_answers(desk: Desk, typed: str, answer: str) -> None:
     desk.type(typed + "\n")
     assert desk.person.ask(Prompt("The lamp?", 5, ("dark", "healthy", "faulted"))) == answer
     assert ("expected one of: dark, healthy, faulted" in desk.shown()) == ("\n" in typed)
+
+
+def test_a_key_that_was_pressed_before_answers_nothing() -> None:
+    """On a terminal; what a script has written into a pipe is kept."""
+    terminal, keyboard = os.openpty()
+    reader, writer = os.pipe()
+    try:
+        for typed, source in ((terminal, keyboard), (writer, reader)):
+            lines = Lines(source)
+            os.write(typed, b"too early\n")
+            lines.forget_typed()
+            os.write(typed, b"in time\n")
+            assert lines.next(10.0, nothing) == ("in time" if source == keyboard else "too early")
+    finally:
+        for handle in (terminal, keyboard, reader, writer):
+            os.close(handle)
 
 
 def test_an_empty_line_is_done(desk: Desk) -> None:
