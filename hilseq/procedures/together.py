@@ -487,7 +487,10 @@ def _watch(
             wrong = _wrong_values(unit, on, found)
             again = _wrong_values(unit, on, found) if wrong else {}
             off |= {name: words for name, words in wrong.items() if name in again}
-            found.note_off(off, when)
+            if off and (mode := unit.modes.reported()) is not Mode.LIVE:
+                found.left = found.left or f"the unit was {mode} {when} of live with every output on"
+            else:
+                found.note_off(off, when)
         if clock.now() + _GLANCE > instant:
             return
         clock.sleep(_GLANCE)
