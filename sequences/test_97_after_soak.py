@@ -65,7 +65,7 @@ def test_still_works_at_the_corner(
     judge: Judge,
     measure_loads: Callable[..., dict[str, Loaded]],
 ) -> None:
-    """Operation at the end of the supply range, after the soak.
+    """End of the supply range, after the soak.
 
     Warm, too, the unit starts and works at this end of its supply range as at rated supply.
     """
@@ -82,7 +82,7 @@ def test_still_works_at_the_corner(
 @pytest.mark.needs("margins")
 @pytest.mark.duration(estimate=durations.ride_through)
 def test_still_rides_through(live_unit: Unit, clock: Clock, judge: Judge, keep_table: KeepTable) -> None:
-    """Ride-through of supply interruptions, after the soak.
+    """Ride-through, after the soak.
 
     Warm, too, the unit rides through interruptions of its supply, or restarts.
     """

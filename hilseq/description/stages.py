@@ -20,6 +20,7 @@ _A_SLIP = 0.85
 #: The readings of the shipped checks.
 READINGS = (
     "time to ready",
+    "time to ready, hot",
     "settling time of the current",
     "inrush peak",
     "inrush charge",

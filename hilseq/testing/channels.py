@@ -14,7 +14,7 @@ from hilseq.description.stand import Signal
 from hilseq.errors import InstrumentTimeout, NotSafe, StandFault
 from hilseq.instruments.protocols import Channels
 from hilseq.instruments.signals import SignalBank
-from hilseq.testing.kit import DriverTests, Wire, claimed, ends, fault_of_stand
+from hilseq.testing.kit import LATE, DriverTests, Wire, claimed, ends, fault_of_stand
 
 
 @dataclass(frozen=True)
@@ -188,7 +188,7 @@ class ChannelsTests(DriverTests):
         """After a time-out the answer that comes late is not taken for that to another question."""
         name, value = next(iter(rig.senses.items()))
         before = rig.channels.read(name)
-        rig.wire.delay(1.5 * rig.deadline)
+        rig.wire.delay(LATE * rig.deadline)
         with pytest.raises(InstrumentTimeout):
             ends(lambda: rig.channels.read(name), rig.deadline)
         rig.wire.heal()

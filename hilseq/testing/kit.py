@@ -21,6 +21,8 @@ from hilseq.errors import StandFault
 R = TypeVar("R")
 #: A call must have come to its end after so many deadlines, and some seconds for a busy computer.
 _DEADLINES, _SECONDS = 20, 20.0
+#: An instrument's late answer comes after so many deadlines: its driver may wait one more for what answered before.
+LATE = 2.5
 
 
 @dataclass(frozen=True)

@@ -18,7 +18,7 @@ from hilseq.description.supplies import Supply
 from hilseq.errors import InstrumentTimeout, Interlock, NotSafe, StandFault
 from hilseq.instruments.protocols import SupplyOutput, SupplySetting
 from hilseq.instruments.supply import PowerSupply
-from hilseq.testing.kit import DriverTests, Wire, claimed, ends, fault_of_stand
+from hilseq.testing.kit import LATE, DriverTests, Wire, claimed, ends, fault_of_stand
 
 #: Settings of the tests, V and A; every supply of a stand can make them.
 _LOW, _VOLTS, _AMPERES = 3.0, 5.0, 0.1
@@ -180,7 +180,7 @@ class SupplyTests(DriverTests):
         """After a time-out the answer that comes late is not taken for that to another question."""
         rig.output.program(SupplySetting.VOLTAGE, _LOW)
         _is_near(rig.output.programmed(SupplySetting.VOLTAGE), _LOW)
-        rig.wire.delay(1.5 * rig.description.deadline)
+        rig.wire.delay(LATE * rig.description.deadline)
         with pytest.raises(InstrumentTimeout):
             ends(lambda: rig.output.programmed(SupplySetting.VOLTAGE), rig.description.deadline)
         rig.wire.heal()

@@ -47,7 +47,7 @@ STAND_CASES: dict[str, tuple[dict[str, str], str, tuple[str, ...]]] = {
     "an accuracy without unit": (
         {"accuracy: 0.5 degC": "accuracy: 0.5"},
         "0.5}",
-        ("'0.5' has no unit", "in the unit of the channel"),
+        ("'0.5' is no accuracy of a channel in degC", "0.5 K"),
     ),
     "a terminal of another unit": (
         {

@@ -47,7 +47,7 @@ ENOUGH = 4.0
 _HOPELESS = 0.99
 #: What a visit judges once more, later, under another name: whoever waives a reading has to waive that, too.
 _AGAIN = {
-    "time to ready": ("largest time to ready", "largest time to ready, hot"),
+    "time to ready": ("largest time to ready", "largest time to ready, hot", "time to ready, hot"),
     "idle current": ("idle current at the end",),
     "live current": ("live current at the end",),
     "error of the reported temperature": ("error of the reported temperature at the end",),
