@@ -36,7 +36,9 @@ BY_CI = (
     ".venv/bin/ruff",
     "pytest sequences",
 )
-KNOWN = ("hilseq ", "python tests/bench/", "python -m hilseq_sim", "dask ", *BY_CI)
+#: What other tests run: the distribution's own (tests/distribution).
+BY_TESTS = ("pytest kit_checks.py",)
+KNOWN = ("hilseq ", "python tests/bench/", "python -m hilseq_sim", "dask ", *BY_CI, *BY_TESTS)
 #: Programs of tests/bench and the smallest arguments that they take.
 BENCHES = {
     "bench_campaign.py": ("1", "1"),
