@@ -80,8 +80,9 @@ def test_what_is_no_quantity_is_refused_with_the_legal_units(text: str, dimensio
     """A wrong quantity names every legal unit, and the one that was probably meant."""
     with pytest.raises(QuantityError) as caught:
         parse(text, dimension)
-    units = ", ".join(UNITS[dimension][1])
-    assert caught.value.expected == f"a {dimension} with one of the units {units}"
+    units = list(UNITS[dimension][1])
+    any_of = f"one of the units {', '.join(units)}" if len(units) > 1 else f"the unit {units[0]}"
+    assert caught.value.expected == f"a {dimension} with {any_of}"
     assert caught.value.nearest == nearest
     assert len(str(caught.value)) < 200
 

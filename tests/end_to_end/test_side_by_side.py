@@ -181,4 +181,7 @@ def test_a_slot_that_the_stand_lacks(tmp_path: Path) -> None:
     """The option that names one slot says which there are."""
     done = warm.hilseq("run", *LINE, "--slot", "a", "--serial", "1", cwd=tmp_path)
     assert done.returncode == 2
-    assert "--slot 'a': the stand has the slots A, B, C, D, E, F, G, H" in done.stderr
+    assert (
+        "--slot: there is no slot 'a'; expected one of A, B, C, D, E, F, G, H; did you mean 'A'?"
+        in done.stderr
+    )
