@@ -47,7 +47,9 @@ class Running:
     """A `hilseq` that was begun in a session of its own: its process, as `subprocess.Popen` shows one."""
 
     def __init__(self, *arguments: str, log: Path) -> None:
-        self._process = _CONTEXT.Process(target=_in_its_session, args=(arguments, Path.cwd(), log))
+        self._process = _CONTEXT.Process(
+            target=_in_its_session, args=(arguments, Path.cwd(), log, dict(os.environ))
+        )
         self._process.start()
         assert self._process.pid is not None
         self.pid = self._process.pid
@@ -76,7 +78,9 @@ class Running:
 def _run(program: str, arguments: tuple[str, ...], cwd: Path, timeout: float) -> Done:
     with tempfile.TemporaryDirectory() as folder:
         out, err = Path(folder) / "out", Path(folder) / "err"
-        process = _CONTEXT.Process(target=_command_line, args=(program, arguments, cwd, out, err))
+        process = _CONTEXT.Process(
+            target=_command_line, args=(program, arguments, cwd, out, err, dict(os.environ))
+        )
         process.start()
         process.join(timeout)
         if process.exitcode is None:
@@ -131,12 +135,21 @@ def _twin(arguments: list[str], streams: dict[int, int]) -> None:
         os._exit(code)
 
 
-def _in_its_session(arguments: tuple[str, ...], cwd: Path, log: Path) -> None:
+def _in_its_session(arguments: tuple[str, ...], cwd: Path, log: Path, environment: dict[str, str]) -> None:
     os.setsid()
-    _command_line("hilseq", arguments, cwd, log, log)
+    _command_line("hilseq", arguments, cwd, log, log, environment)
 
 
-def _command_line(program: str, arguments: tuple[str, ...], cwd: Path, out: Path, err: Path) -> None:
+def _command_line(  # noqa: PLR0917 - as a process is given them
+    program: str,
+    arguments: tuple[str, ...],
+    cwd: Path,
+    out: Path,
+    err: Path,
+    environment: dict[str, str],
+) -> None:
+    os.environ.clear()  # that of the server is the one of whichever test came first
+    os.environ.update(environment)
     for descriptor, path in ((1, out), (2, err)):
         handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_APPEND)
         os.dup2(handle, descriptor)

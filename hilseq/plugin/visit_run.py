@@ -229,13 +229,13 @@ class VisitRun:
     def open_journal(self, sequences: Sequence[Path]) -> None:
         """Begin the journal with everything the run was given."""
         early, self._early = self._early, []
-        self._journal = JournalWriter(self.folder)
-        self._journal.clock = self.clock
-        self.note(
-            run_header(self.folder, self.options, self.visit, sequences, simulated=self._stand.simulated)
-        )
-        # What the run was given is signed at once: only that is run again, should it be resumed.
-        self._sign(self._journal)
+        header = run_header(self.folder, self.options, self.visit, sequences, simulated=self._stand.simulated)
+        with held_back(again=True):  # a journal without its first line tells nothing
+            self._journal = JournalWriter(self.folder)
+            self._journal.clock = self.clock
+            self.note(header)
+            # What the run was given is signed at once: only that is run again, should it be resumed.
+            self._sign(self._journal)
         for entry in early:
             self.note(entry)
 

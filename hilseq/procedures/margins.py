@@ -161,10 +161,13 @@ def fail_on_lost_outputs(unit: Unit, normally: set[str], volts: float) -> None:
     _fail_on_lost(unit, lost, f"at {volts:g} V, {', '.join(lost)} does not follow any more", followers)
 
 
-def fail_on_loads(unit: Unit, measure: Callable[[], Mapping[str, Loaded]], volts: float) -> None:
+def fail_on_loads(
+    unit: Unit, normally: set[str], measure: Callable[[], Mapping[str, Loaded]], volts: float
+) -> None:
     """Raise UnitFault, at the supply and at each output, for those that lose, or let through, too much at a voltage, V.
 
-    Above its rated supply a load draws more than is rated, and as many times more is allowed.
+    Only of those that `normally` follow: one that is dead at rated supply says nothing of it. Above its rated supply
+    a load draws more than is rated, and as many times more is allowed.
     """
 
     def right(unit: Unit) -> set[str]:
@@ -178,7 +181,8 @@ def fail_on_loads(unit: Unit, measure: Callable[[], Mapping[str, Loaded]], volts
             )
         }
 
-    lost = sorted(set(unit.outputs.measured) - right(unit)) if unit.outputs.measured else []
+    tried = normally & set(unit.outputs.measured)
+    lost = sorted(tried - right(unit)) if tried else []
     _fail_on_lost(
         unit, lost, f"at {volts:g} V, {', '.join(lost)} loses, or lets through, more than it may", right
     )
@@ -204,7 +208,7 @@ def work_at(
     faults: list[UnitFault] = []
     for look in (
         partial(fail_on_lost_outputs, unit, normally, volts),
-        partial(fail_on_loads, unit, partial(measure_loads, looks=1), volts),
+        partial(fail_on_loads, unit, normally, partial(measure_loads, looks=1), volts),
         partial(assert_reported_supply, unit),
         partial(fail_on_lost_points, unit, right, volts),
         partial(fail_on_new_faults, unit, before, f"at {volts:g} V"),
