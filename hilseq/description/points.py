@@ -6,6 +6,7 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import BeforeValidator, Field, model_validator
 
+from hilseq.analysis.sensors import SCALES, SensorScale
 from hilseq.description.drivers import find_driver, installed
 from hilseq.description.fields import (
     AccuracyText,
@@ -20,7 +21,7 @@ from hilseq.description.fields import (
     WrittenAs,
 )
 from hilseq.description.registers import Register
-from hilseq.quantities import AccuracyTerms, Interval, accuracy_of_channel
+from hilseq.quantities import AccuracyTerms, Interval, accuracy_of_channel, dimension_of
 
 
 class OutputPoint(Model):
@@ -52,6 +53,9 @@ _AT_THE_TERMINAL: dict[str, tuple[str, Interval]] = {
     "thermocouple J": ("voltage", Interval(-0.008095, 0.069553)),
     "thermocouple K": ("voltage", Interval(-0.006458, 0.054886)),
 }
+
+#: What a plain number in the register of a channel means; temperatures where nothing is said.
+_PLAIN = {"4..20 mA": "mA", "0..20 mA": "mA", "0..10 V": "V"}
 
 
 class AnalogPoint(Model):
@@ -87,12 +91,48 @@ class AnalogPoint(Model):
         """Return the range at the terminal, in the base unit of `terminal_dimension` (A, V, Ohm)."""
         return _AT_THE_TERMINAL[self.kind][1]
 
+    @property
+    def unit(self) -> str:
+        """Unit of what the register holds: its own; a plain number is in that of the terminal, or in degC."""
+        return self.register_.unit or _PLAIN.get(self.kind, "degC")
+
+    @property
+    def scale(self) -> SensorScale:
+        """Range of the quantity, and the way to the terminal."""
+        return SCALES[self.kind]
+
     def accuracy_terms(self) -> AccuracyTerms:
-        """Return the accuracy in the base unit of the register's dimension.
+        """Return the accuracy in the base unit of `unit`.
 
         Raises QuantityError when the text does not fit the unit; a checked profile has no such point.
         """
-        return accuracy_of_channel(self.accuracy, self.register_.unit)
+        return accuracy_of_channel(self.accuracy, self.unit)
+
+    # -- three ways to say one thing: a quantity, the register, the terminal
+
+    def said(self, quantity: float) -> float:
+        """Return what the register should hold for a quantity, in the base unit of `unit`."""
+        dimension = dimension_of(self.unit)
+        if dimension == "ratio":
+            return (quantity - self.scale.low) / self.scale.span
+        return self.scale.terminal(quantity) if dimension == self.terminal_dimension else quantity
+
+    @property
+    def span(self) -> float:
+        """Width of the range as the register says it, in the base unit of `unit`."""
+        return self.said(self.scale.high) - self.said(self.scale.low)
+
+    def largest_error(self, said: float) -> float:
+        """Return the largest error allowed where the register should say `said`, in the base unit of `unit`."""
+        return self.accuracy_terms().limit(said, self.span)
+
+    def per_terminal(self, quantity: float) -> float:
+        """Return by how much the register changes for one base unit at the terminal."""
+        inside = min(max(quantity, self.scale.low), self.scale.high)
+        step = 1e-4 * self.scale.span
+        left, right = max(self.scale.low, inside - step), min(self.scale.high, inside + step)
+        rise = self.said(right) - self.said(left)
+        return abs(rise / (self.scale.terminal(right) - self.scale.terminal(left)))
 
 
 class PointTables(Model):

@@ -24,7 +24,6 @@ from hilseq.analysis.sensors import (
     FAILURE_LOW,
     MEASURING_HIGH,
     MEASURING_LOW,
-    SCALES,
     SensorScale,
 )
 from hilseq.analysis.uncertainty import Term, coverage_factor, deviation_factor, expanded, resolution
@@ -35,11 +34,7 @@ from hilseq.instruments.protocols import NamedValues
 from hilseq.instruments.signals import SignalBank
 from hilseq.measured import Measured, averaged
 from hilseq.procedures.wiring import OutputLevel
-from hilseq.quantities import base_unit, dimension_of
-
-#: What a plain number in the register of a channel means; temperatures where nothing is said.
-_PLAIN = {"4..20 mA": "mA", "0..20 mA": "mA", "0..10 V": "V"}
-
+from hilseq.quantities import base_unit
 
 #: Share of its range by which an analog output that is driven lies beyond its rest (common practice, no source).
 DRIVEN = 0.05
@@ -59,40 +54,35 @@ class WiredChannel:
 
     @property
     def scale(self) -> SensorScale:
-        """Range of the quantity, and the way to the terminal."""
-        return SCALES[self.point.kind]
+        """See AnalogPoint."""
+        return self.point.scale
 
     @property
     def unit(self) -> str:
         """Base unit of the register: A, V, Ohm, degC, or none for a share of the range."""
-        return base_unit(self._symbol)[0]
-
-    @property
-    def _symbol(self) -> str:
-        return self.point.register_.unit or _PLAIN.get(self.point.kind, "degC")
+        return base_unit(self.point.unit)[0]
 
     @property
     def _factor(self) -> float:
         """How many base units one number of the register is."""
-        return base_unit(self._symbol)[1]
-
-    # -- three ways to say one thing: a quantity, the register, the terminal
+        return base_unit(self.point.unit)[1]
 
     def said(self, quantity: float) -> float:
-        """Return what the register should hold for a quantity, in its base unit."""
-        dimension = dimension_of(self._symbol)
-        if dimension == "ratio":
-            return (quantity - self.scale.low) / self.scale.span
-        return self.scale.terminal(quantity) if dimension == self.point.terminal_dimension else quantity
+        """See AnalogPoint."""
+        return self.point.said(quantity)
 
     @property
     def span(self) -> float:
-        """Width of the range as the register says it."""
-        return self.said(self.scale.high) - self.said(self.scale.low)
+        """See AnalogPoint."""
+        return self.point.span
 
     def largest_error(self, said: float) -> float:
-        """Return the largest error that the profile allows where the register should say `said`."""
-        return self.point.accuracy_terms().limit(said, self.span)
+        """See AnalogPoint."""
+        return self.point.largest_error(said)
+
+    def per_terminal(self, quantity: float) -> float:
+        """See AnalogPoint."""
+        return self.point.per_terminal(quantity)
 
     def raw(self, said: float) -> float:
         """Return a value of the register, in its own unit, at the nearest that it can hold."""
@@ -115,14 +105,6 @@ class WiredChannel:
         quantity = self.scale.quantity(at.value)
         terms = (term * self.per_terminal(quantity) for term in at.budget)
         return Measured.of(self.said(quantity), self.unit, *terms)
-
-    def per_terminal(self, quantity: float) -> float:
-        """Return by how much the register changes for one base unit at the terminal."""
-        inside = min(max(quantity, self.scale.low), self.scale.high)
-        step = 1e-4 * self.scale.span
-        left, right = max(self.scale.low, inside - step), min(self.scale.high, inside + step)
-        rise = self.said(right) - self.said(left)
-        return abs(rise / (self.scale.terminal(right) - self.scale.terminal(left)))
 
 
 @dataclass(frozen=True, slots=True)

@@ -178,3 +178,18 @@ def test_an_input_that_minds_another_beyond_its_range_is_found(make: MakeUnit) -
     with pytest.raises(UnitFault, match="ai2 is wrong while ai3 is at failure high") as caught:
         list(ne43_input_bands(analog, "ai3"))
     assert caught.value.places == ("ai2",)
+
+
+def test_a_plain_number_of_a_current_loop_is_in_milliamperes() -> None:
+    """The same before power and in the visit: what the register holds, and how exact it must be."""
+    register = {"table": "input register", "address": 0, "scale": 0.001}
+    point = AnalogPoint.model_validate(
+        {"register": register, "kind": "4..20 mA", "accuracy": "0.1 % + 0.02 mA"}
+    )
+    assert point.unit == "mA"
+    assert point.said(0.0) == pytest.approx(point.scale.terminal(0.0))
+    assert point.span == pytest.approx(0.016)
+    assert point.largest_error(0.020) == pytest.approx(0.001 * 0.020 + 2e-5)
+    channel = WiredChannel("ai1", point, "drive", "mA", is_output=False)
+    assert channel.unit == "A"
+    assert channel.from_register(20.0) == pytest.approx(0.020)

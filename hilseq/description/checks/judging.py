@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 from hilseq.analysis.agreement import no_signal, threshold_limits
 from hilseq.analysis.limits import Limits, test_uncertainty_ratio
-from hilseq.analysis.sensors import FAILURE_HIGH, FAILURE_LOW, MEASURING_HIGH, MEASURING_LOW, SCALES
+from hilseq.analysis.sensors import FAILURE_HIGH, FAILURE_LOW, MEASURING_HIGH, MEASURING_LOW
 from hilseq.analysis.uncertainty import DecisionRule, expanded, rectangular, resolution
 from hilseq.description.accuracy import (
     CLOCK_FINENESS,
@@ -395,27 +395,8 @@ def _analog(stand: Stand, slot: str, profile: Profile) -> Iterator[_Judged]:
                 yield from _differences(point, found, seen=seen, is_output=section == "analog-outputs")
 
 
-def said(point: AnalogPoint, quantity: float) -> float:
-    """Return what the register of a channel should hold for a quantity, in the base unit of the register."""
-    scale = SCALES[point.kind]
-    dimension = dimension_of(point.register_.unit) if point.register_.unit else "temperature"
-    if dimension == "ratio":
-        return (quantity - scale.low) / scale.span
-    return scale.terminal(quantity) if dimension == point.terminal_dimension else quantity
-
-
-def _per_terminal(point: AnalogPoint, share: float) -> float:
-    """Return by how much the register of a channel changes for one base unit at the terminal."""
-    scale = SCALES[point.kind]
-    quantity, near = scale.at(share), scale.at(share + (1e-4 if share < 1.0 else -1e-4))
-    rise = said(point, near) - said(point, quantity)
-    return abs(rise / (scale.terminal(near) - scale.terminal(quantity)))
-
-
 def _largest_error(point: AnalogPoint, share: float) -> float:
-    scale = SCALES[point.kind]
-    span = said(point, scale.high) - said(point, scale.low)
-    return point.accuracy_terms().limit(said(point, scale.at(share)), span)
+    return point.largest_error(point.said(point.scale.at(share)))
 
 
 def _differences(
@@ -424,9 +405,9 @@ def _differences(
     """Differences of two readings of a channel: as exact as the last digit of what is read, whoever reads it."""
     name, signal = found
     if is_output:
-        step = signal.step * base_unit(signal.unit)[1] * _per_terminal(point, 0.5)
+        step = signal.step * base_unit(signal.unit)[1] * point.per_terminal(point.scale.at(0.5))
     else:
-        step = point.register_.step * base_unit(point.register_.unit)[1]
+        step = point.register_.step * base_unit(point.unit)[1]
     least = min(_largest_error(point, share) for share in _SHARES)
     for reading, times in (
         ("hysteresis", math.sqrt(2.0)),
@@ -436,7 +417,7 @@ def _differences(
         yield _Judged(
             f"{reading} of {seen[2]}",
             reading,
-            base_unit(point.register_.unit)[0],
+            base_unit(point.unit)[0],
             Limits(-least, least),
             expanded(times * resolution(step)),
             ("signals", name, "scale") if is_output else ("signals", name),
@@ -492,14 +473,14 @@ def _worst(
     name, signal = found
 
     def judged(share: float) -> _Judged:
-        at = SCALES[point.kind].terminal(SCALES[point.kind].at(share))
-        known = _signal_expanded(stand, signal, at) * _per_terminal(point, share)
+        at = point.scale.terminal(point.scale.at(share))
+        known = _signal_expanded(stand, signal, at) * point.per_terminal(point.scale.at(share))
         largest = _largest_error(point, share)
         place: Place = ("signals", name, "accuracy")
         return _Judged(
             f"accuracy of {seen[2]}",
             "largest deviation",
-            base_unit(point.register_.unit)[0],
+            base_unit(point.unit)[0],
             Limits(-largest, largest),
             known,
             place,

@@ -10,10 +10,9 @@ import math
 from collections.abc import Iterable, Iterator
 from typing import NamedTuple
 
-from hilseq.analysis.sensors import SCALES
 from hilseq.analysis.uncertainty import expanded, last_digit, rectangular
 from hilseq.description.calibration import Calibration
-from hilseq.description.checks.judging import at_terminal, said
+from hilseq.description.checks.judging import at_terminal
 from hilseq.description.findings import Finding, Findings, Place
 from hilseq.description.modbus import ModbusSignal
 from hilseq.description.points import AnalogPoint
@@ -86,9 +85,9 @@ def values_can_be_held(profile: Profile) -> Findings:
             "ratio",
         ):  # of a sensor, no unit need take all temperatures
             if point.register_.unit and _is(point.register_.unit, dimension):
-                scale = SCALES[point.kind]
+                scale = point.scale
                 expected.append(
-                    (place, point.register_, dimension, (said(point, scale.low), said(point, scale.high)))
+                    (place, point.register_, dimension, (point.said(scale.low), point.said(scale.high)))
                 )
     for place, register, dimension, values in expected:
         if register is None or not values or register.is_bit or not _is(register.unit, dimension):
@@ -288,7 +287,7 @@ def _wide_points(profile: Profile) -> Iterator[_Wide]:
                 f"less than {most:g} V, a quarter of the supply",
             )
     for section, name, point in _analog(profile):
-        span = said(point, SCALES[point.kind].high) - said(point, SCALES[point.kind].low)
+        span = point.span
         if point.accuracy_terms().limit(0.0, span) >= _SPAN * span:
             place = ("points", section, name, "accuracy")
             yield _Wide(place, f"an accuracy of {point.accuracy}", "less than a tenth of the range")

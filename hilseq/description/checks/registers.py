@@ -349,7 +349,7 @@ def analog_points_fit(profile: Profile) -> Findings:
                 wrong = f"{name} is {point.kind}, but its register has the unit {unit!r}"
                 expected = f"a unit of {' or '.join(fitting)}"
                 yield Finding((*place, "register", "unit"), wrong, expected, topic="kind and unit")
-            yield from accuracy_fits((*place, "accuracy"), point.accuracy, unit)
+            yield from accuracy_fits((*place, "accuracy"), point.accuracy, point.unit)
 
 
 def signals_have_their_registers(stand: Stand) -> Findings:
