@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Annotated, Any, Literal, Self
 
 from pydantic import BeforeValidator, Field, model_validator
@@ -142,6 +143,13 @@ class PointTables(Model):
     inputs: dict[Name, InputPoint] = Field(default_factory=dict, description="digital inputs")
     analog_inputs: dict[Name, AnalogPoint] = Field(default_factory=dict, description="analog inputs")
     analog_outputs: dict[Name, AnalogPoint] = Field(default_factory=dict, description="analog outputs")
+
+    def analog(self) -> Iterator[tuple[Literal["analog-inputs", "analog-outputs"], str, AnalogPoint]]:
+        """Yield every analog channel: its section in a profile, its name and the channel, inputs first."""
+        for name, point in self.analog_inputs.items():
+            yield "analog-inputs", name, point
+        for name, point in self.analog_outputs.items():
+            yield "analog-outputs", name, point
 
 
 def _partner(value: Any) -> Any:

@@ -371,7 +371,7 @@ class VisaSession:
 
     @property
     def _reads_lines(self) -> bool:
-        """Tell whether answers are read straight from the socket: half the time of the way through the VISA library."""
+        """Return whether answers are read straight from the socket: in half the time of the VISA library."""
         return self._watched is not None and self._terminations[0] != "" and not self._chatter.echo
 
     def _received_line(self, patience: float = 0.0, *, whole: bool = False) -> str:

@@ -37,7 +37,15 @@ from hilseq.journal.entries import (
     StoredFault,
     without_slot,
 )
-from hilseq.journal.event_names import AMBIENT, CONDITIONS, REPEATED, STAND_ASKED, SUPPLY_OFF, SUPPLY_ON
+from hilseq.journal.event_names import (
+    AMBIENT,
+    AT_AMBIENT,
+    CONDITIONS,
+    REPEATED,
+    STAND_ASKED,
+    SUPPLY_OFF,
+    SUPPLY_ON,
+)
 from hilseq.journal.run_state import RunState, SoakState, UnitState
 from hilseq.journal.soak_entries import SoakEnded, SoakStarted
 from hilseq.verdicts import CheckVerdict, Disposition, ExitCode
@@ -322,10 +330,11 @@ def _explained(unit: UnitState) -> Iterator[str]:
 def _ambient(state: RunState, unit: UnitState) -> Iterator[str]:
     """Hold the temperature around the instruments, when they were opened, against the first at the unit."""
     opened = [event for event in state.events if event.what == AMBIENT]
-    around = [event for event in unit.events if event.what == CONDITIONS and "around " in event.text]
+    parts = (part for event in unit.events if event.what == CONDITIONS for part in event.text.split(", "))
+    around = [value for word, _, value in (part.partition(" ") for part in parts) if word in AT_AMBIENT]
     if not opened or not around:
         return
-    one, other = (_leading(text) for text in (opened[0].text, around[0].text.partition("around ")[2]))
+    one, other = (_leading(text) for text in (opened[0].text, around[0]))
     if abs(one - other) > _WARMER:
         yield f"it was {one:g} \u00b0C around the instruments, and {other:g} \u00b0C when the unit was looked at first"
 

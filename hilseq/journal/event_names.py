@@ -28,5 +28,7 @@ SUPPLY_ON, SUPPLY_SET = "supply on", "supply set"
 SUPPLY_OFF, MODE_REACHED = "supply off", "mode"
 #: How warm it is at the unit and around it, at the beginning of a stage.
 CONDITIONS = "conditions"
+#: How the temperatures in the text of that begin: at the case, and around it (the second word: earlier versions).
+AT_CASE, AT_AMBIENT = "case", ("ambient", "around")
 #: What the looks of a check prove.
 PROOF = "proof"

@@ -173,7 +173,7 @@ def slot_of(item: pytest.Item, visit: Visit) -> str:
 
 
 def is_on_stand(value: str, stand: Stand, slot: str, profile: Profile) -> bool:
-    """Tell whether a stand has the means for every element that ships and has this value."""
+    """Return whether a stand has the means for every element that ships and has this value."""
     having = [(element, one) for element in _SHIPPED for one in element.values(profile) if str(one) == value]
     return bool(having) and all(element.measurable(stand, slot, one) for element, one in having)
 

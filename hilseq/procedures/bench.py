@@ -31,7 +31,7 @@ from hilseq.instruments.protocols import UnitLink
 from hilseq.instruments.signals import SignalBank
 from hilseq.instruments.supply import PowerSupply, open_supplies
 from hilseq.journal.entries import NOT_ASKED, InstrumentIdentified
-from hilseq.journal.event_names import FOUND, FOUND_NOT_AT_REST
+from hilseq.journal.event_names import AT_AMBIENT, AT_CASE, FOUND, FOUND_NOT_AT_REST
 from hilseq.procedures.analog import AnalogPoints
 from hilseq.procedures.found import FoundPart, found_state
 from hilseq.procedures.modes import Modes
@@ -463,7 +463,7 @@ class Bench:
     def temperatures(self, slot: str) -> str:
         """Return in words how warm it is at a unit and around it, as far as the stand measures either."""
         case = SlotWiring(self.stand, slot).sensor_of_unit("case", "degC")
-        signals = {"case": case, "ambient": self.stand.ambient}
+        signals = {AT_CASE: case, AT_AMBIENT[0]: self.stand.ambient}
         known = {word: name for word, name in signals.items() if name is not None}
         seen = self.signals.snapshot(tuple(known.values())) if known else {}
         return ", ".join(f"{word} {seen[name]:.1f} \u00b0C" for word, name in known.items())

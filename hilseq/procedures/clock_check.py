@@ -75,23 +75,16 @@ def _look(unit: Unit, clock: Clock) -> ClockLook:
     register = _register(unit.profile)
     step = register.step
     if step <= POLL_INTERVAL:
-        return min((_read(unit, register, clock) for _ in range(_LOOKS)), key=lambda moment: moment.spread)
-    before = _read(unit, register, clock)
+        return min((unit.read_clock(register) for _ in range(_LOOKS)), key=lambda moment: moment.spread)
+    before = unit.read_clock(register)
     until = before.at + _STEPS * step
     while clock.now() < until:
         clock.sleep(POLL_INTERVAL)
-        now = _read(unit, register, clock)
+        now = unit.read_clock(register)
         if now.shown != before.shown:
             return ClockLook(0.5 * (before.at + now.at), now.shown, now.at - before.at)
         before = now
     raise UnitFault(f"the unit's clock stood at {before.shown:g} s for {_STEPS * step:g} s", place="clock")
-
-
-def _read(unit: Unit, register: Register, clock: Clock) -> ClockLook:
-    asked = clock.now()
-    shown = unit.link.read(register)
-    answered = clock.now()
-    return ClockLook(0.5 * (asked + answered), shown, answered - asked)
 
 
 def watching_time(profile: Profile, exchange: float) -> float:

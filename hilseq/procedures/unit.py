@@ -11,6 +11,7 @@ from hilseq.analysis.uncertainty import Term
 from hilseq.clock import Clock
 from hilseq.description.accuracy import POLL_INTERVAL
 from hilseq.description.profile import Indicator, Mode, Profile
+from hilseq.description.registers import Register
 from hilseq.description.stand import Slot
 from hilseq.errors import (
     HilseqError,
@@ -225,7 +226,7 @@ class Unit:
         return took
 
     def _started_once(self, since: float) -> bool:
-        """Take the counter of starts as it is; tell whether it has gone on by one, as far as that is known.
+        """Take the counter of starts as it is; return whether it has gone on by one, as far as that is known.
 
         A start that was broken off, by the unit or by its supply, says nothing of the time that one takes.
         """
@@ -258,10 +259,14 @@ class Unit:
         register = self.profile.link.clock
         if register is None or register.step > POLL_INTERVAL:
             return
-        asked = self._clock.now()
         with suppress(UnitFault):
-            shown, answered = self.link.read(register), self._clock.now()
-            self.baseline.clocks.append(ClockLook(0.5 * (asked + answered), shown, answered - asked))
+            self.baseline.clocks.append(self.read_clock(register))
+
+    def read_clock(self, register: Register) -> ClockLook:
+        """Return what its clock shows, by one exchange. Raises UnitFault."""
+        asked = self._clock.now()
+        shown, answered = self.link.read(register), self._clock.now()
+        return ClockLook(0.5 * (asked + answered), shown, answered - asked)
 
     def accept_starts(self) -> None:
         """Take the counter of starts as it is: what the unit has started until now has been judged."""
@@ -314,7 +319,7 @@ class Unit:
         return math.isfinite(self._heard)
 
     def _was_just_heard(self) -> bool:
-        """Tell whether the unit has told its mode since it got ready, and so shortly before that it need not again."""
+        """Return whether the unit has told its mode since it got ready, so shortly before that it need not again."""
         since = self.supply.powered_since
         return (
             since is not None and since == self._ready_since and self._clock.now() - self._heard < _JUST_HEARD

@@ -12,7 +12,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from hilseq.journal.entries import EventLogged, Reading
-from hilseq.journal.event_names import CONDITIONS, NOT_JUDGED, PROOF, SUPPLY_ON, SUPPLY_SET
+from hilseq.journal.event_names import (
+    AT_AMBIENT,
+    AT_CASE,
+    CONDITIONS,
+    NOT_JUDGED,
+    PROOF,
+    SUPPLY_ON,
+    SUPPLY_SET,
+)
 from hilseq.journal.run_state import CheckState, UnitState
 from hilseq.quantities import show_duration
 from hilseq.reports.formatting import finite, join_truncated, show_value
@@ -79,7 +87,7 @@ def ledger(unit: UnitState) -> Ledger:
 
 
 #: How a part of a domain begins that tells the supply, and the temperature.
-_SUPPLIED, _WARM = "supplied with", ("case ", "ambient ", "around ")
+_SUPPLIED, _WARM = "supplied with", tuple(f"{word} " for word in (AT_CASE, *AT_AMBIENT))
 
 
 def shortened(claims: Sequence[ClaimShown]) -> tuple[str, list[tuple[str, str]]]:

@@ -17,7 +17,7 @@ from hilseq.description.loading import load_profile
 from hilseq.journal.chain import GENESIS, seal
 from hilseq.journal.contradictions import contradictions
 from hilseq.journal.entries import PROVOKED, RunStarted
-from hilseq.journal.event_names import REPEATED, STAND_ASKED
+from hilseq.journal.event_names import AMBIENT, REPEATED, STAND_ASKED
 from hilseq.journal.reader import read_journal, run_state
 from hilseq.journal.seals import left_limits
 from hilseq.journal.signatures import FILE_NAME as SIGNATURES
@@ -646,6 +646,19 @@ def test_what_sequences_say_is_held_against_their_text(
     _rewrite(run, lines)
     found = contradicts_its_files(run_state(read_journal(run))).wrong
     assert any(words in one for one in found), found
+
+
+def test_another_temperature_than_at_the_unit_is_reported(visited: Path, tmp_path: Path) -> None:
+    """How warm it is around the instruments and around the unit, as a visit writes both, fits together."""
+    run = Path(shutil.copytree(visited, tmp_path / "visit"))
+    journal = read_journal(run)
+    assert contradictions(journal.entries, run_state(journal)) == []
+    lines = _lines(run)
+    lines[_first(lines, "event", what=AMBIENT)]["text"] = "4.0 \u00b0C around the instruments"
+    _rewrite(run, lines)
+    journal = read_journal(run)
+    (found,) = contradictions(journal.entries, run_state(journal))
+    assert found.startswith("it was 4 \u00b0C around the instruments, and ")
 
 
 def test_a_stand_file_that_cannot_be_read_is_reported(tmp_path: Path) -> None:

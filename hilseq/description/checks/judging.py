@@ -383,16 +383,12 @@ def _outputs(stand: Stand, slot: str, profile: Profile) -> Iterator[_Judged]:
 
 
 def _analog(stand: Stand, slot: str, profile: Profile) -> Iterator[_Judged]:
-    for section, points in (
-        ("analog-inputs", profile.points.analog_inputs),
-        ("analog-outputs", profile.points.analog_outputs),
-    ):
-        for name, point in points.items():
-            found = at_terminal(stand, slot, name, point.terminal_dimension)
-            if found is not None:
-                seen = ("points", section, name, "accuracy")
-                yield _worst(stand, point, found, seen=seen, topic=f"accuracy of {section}")
-                yield from _differences(point, found, seen=seen, is_output=section == "analog-outputs")
+    for section, name, point in profile.points.analog():
+        found = at_terminal(stand, slot, name, point.terminal_dimension)
+        if found is not None:
+            seen = ("points", section, name, "accuracy")
+            yield _worst(stand, point, found, seen=seen, topic=f"accuracy of {section}")
+            yield from _differences(point, found, seen=seen, is_output=section == "analog-outputs")
 
 
 def _largest_error(point: AnalogPoint, share: float) -> float:

@@ -15,7 +15,6 @@ from hilseq.description.calibration import Calibration
 from hilseq.description.checks.judging import at_terminal
 from hilseq.description.findings import Finding, Findings, Place
 from hilseq.description.modbus import ModbusSignal
-from hilseq.description.points import AnalogPoint
 from hilseq.description.profile import Profile
 from hilseq.description.registers import Register, RegisterType
 from hilseq.description.stand import Signal, Stand
@@ -36,7 +35,7 @@ def _in_unit(values: tuple[float, ...], unit: str) -> tuple[float, ...]:
 
 
 def _is(unit: str, dimension: str) -> bool:
-    """Tell whether a unit is one of this dimension; one that is not known is reported by itself."""
+    """Return whether a unit is one of this dimension; one that is not known is reported by itself."""
     try:
         return dimension_of(unit) == dimension
     except QuantityError:
@@ -55,15 +54,6 @@ def _too_small(
     )
 
 
-def _analog(profile: Profile) -> Iterator[tuple[str, str, AnalogPoint]]:
-    for section, points in (
-        ("analog-inputs", profile.points.analog_inputs),
-        ("analog-outputs", profile.points.analog_outputs),
-    ):
-        for name, point in points.items():
-            yield section, name, point
-
-
 def values_can_be_held(profile: Profile) -> Findings:
     """Require that registers can hold what the profile expects in them: a wrong scale makes them too small."""
     link, battery = profile.link, profile.battery
@@ -78,12 +68,10 @@ def values_can_be_held(profile: Profile) -> Findings:
             () if battery is None else (battery.nominal,),
         ),
     ]
-    for section, name, point in _analog(profile):
+    for section, name, point in profile.points.analog():
         place: Place = ("points", section, name, "register")
-        for dimension in (
-            point.terminal_dimension,
-            "ratio",
-        ):  # of a sensor, no unit need take all temperatures
+        # Of a sensor, no unit need take all temperatures.
+        for dimension in (point.terminal_dimension, "ratio"):
             if point.register_.unit and _is(point.register_.unit, dimension):
                 scale = point.scale
                 expected.append(
@@ -128,7 +116,7 @@ def signals_can_show(stand: Stand, slot: str, profile: Profile) -> Findings:
         (name, "voltage", (0.0, supply), ("ratings", "supply"))
         for name in (*profile.points.outputs, *profile.points.inputs)
     ]
-    for section, name, point in _analog(profile):
+    for section, name, point in profile.points.analog():
         ends = point.terminal_range()
         wanted.append(
             (name, point.terminal_dimension, (ends.low, ends.high), ("points", section, name, "kind"))
@@ -187,7 +175,8 @@ def unusual_numbers_of_a_profile(profile: Profile) -> Findings:
         (("link", key), getattr(profile.link, key.replace("-", "_"))) for key in _QUANTITIES
     ]
     registers += [
-        (("points", section, name, "register"), point.register_) for section, name, point in _analog(profile)
+        (("points", section, name, "register"), point.register_)
+        for section, name, point in profile.points.analog()
     ]
     yield from _turned((place, register) for place, register in registers if register is not None)
 
@@ -213,7 +202,7 @@ def _times_of_a_profile(profile: Profile) -> Iterator[_Usual]:
     for section, digital in (("outputs", points.outputs), ("inputs", points.inputs)):
         for name, one in digital.items():
             yield _Usual(("points", section, name, "settle"), "a settling time", one.settle, 1e-5, 5.0)
-    for section, name, point in _analog(profile):
+    for section, name, point in profile.points.analog():
         yield _Usual(("points", section, name, "settle"), "a settling time", point.settle, 1e-4, 60.0)
     yield _Usual(("modes", "change-within"), "a mode change", profile.modes.change_within, 1e-3, 120.0)
     yield _Usual(("start", "ready-within"), "a start", start.ready_within, 0.02, 1800.0)
@@ -286,7 +275,7 @@ def _wide_points(profile: Profile) -> Iterator[_Wide]:
                 f"a drop of {output.voltage_drop:g} V",
                 f"less than {most:g} V, a quarter of the supply",
             )
-    for section, name, point in _analog(profile):
+    for section, name, point in profile.points.analog():
         span = point.span
         if point.accuracy_terms().limit(0.0, span) >= _SPAN * span:
             place = ("points", section, name, "accuracy")
@@ -347,15 +336,16 @@ def unusual_numbers_of_a_stand(stand: Stand) -> Findings:
                 signal.accuracy_terms(),
             )
     for name, supply in stand.supplies.items():
-        for key, terms, span in (
-            ("voltage_points", supply.accuracy.voltage, supply.ceilings.voltage),
-            ("current_points", supply.accuracy.current, supply.ceilings.current),
-        ):
-            if supply.calibration is not None:
-                place = ("supplies", name, "calibration", key.replace("_", "-"))
-                dimension = key.partition("_")[0]
-                found = supply.calibration.certified(key, dimension)  # type: ignore[arg-type]
-                yield from _points(place, found, terms, span, None)
+        known, most, accuracy = supply.calibration, supply.ceilings, supply.accuracy
+        if known is None:
+            continue
+        place: Place = ("supplies", name, "calibration")
+        volts, amperes = (
+            known.certified("voltage_points", "voltage"),
+            known.certified("current_points", "current"),
+        )
+        yield from _points((*place, "voltage-points"), volts, accuracy.voltage, most.voltage, None)
+        yield from _points((*place, "current-points"), amperes, accuracy.current, most.current, None)
 
 
 def _times_of_a_stand(stand: Stand) -> Iterator[_Usual]:

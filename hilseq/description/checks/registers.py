@@ -226,8 +226,7 @@ def point_uses(profile: Profile) -> list[Use]:
     found: list[tuple[str, str, str, Register]] = []
     found += [("outputs", name, "command", point.command) for name, point in points.outputs.items()]
     found += [("inputs", name, "report", point.report) for name, point in points.inputs.items()]
-    found += [("analog-inputs", name, "register", p.register_) for name, p in points.analog_inputs.items()]
-    found += [("analog-outputs", name, "register", p.register_) for name, p in points.analog_outputs.items()]
+    found += [(section, name, "register", point.register_) for section, name, point in points.analog()]
     return [
         Use(("points", section, name, key), f"{key} of {name}", register)
         for section, name, key, register in found
@@ -335,21 +334,16 @@ def _dimension(unit: str) -> str:
 
 def analog_points_fit(profile: Profile) -> Findings:
     """Require that unit and accuracy of an analog point go with its kind."""
-    sections = (
-        ("analog-inputs", profile.points.analog_inputs),
-        ("analog-outputs", profile.points.analog_outputs),
-    )
-    for section, points in sections:
-        for name, point in points.items():
-            place = ("points", section, name)
-            unit = point.register_.unit
-            dimension = _dimension(unit)
-            fitting = _LINK_DIMENSIONS[point.terminal_dimension]
-            if dimension and dimension not in fitting:
-                wrong = f"{name} is {point.kind}, but its register has the unit {unit!r}"
-                expected = f"a unit of {' or '.join(fitting)}"
-                yield Finding((*place, "register", "unit"), wrong, expected, topic="kind and unit")
-            yield from accuracy_fits((*place, "accuracy"), point.accuracy, point.unit)
+    for section, name, point in profile.points.analog():
+        place = ("points", section, name)
+        unit = point.register_.unit
+        dimension = _dimension(unit)
+        fitting = _LINK_DIMENSIONS[point.terminal_dimension]
+        if dimension and dimension not in fitting:
+            wrong = f"{name} is {point.kind}, but its register has the unit {unit!r}"
+            expected = f"a unit of {' or '.join(fitting)}"
+            yield Finding((*place, "register", "unit"), wrong, expected, topic="kind and unit")
+        yield from accuracy_fits((*place, "accuracy"), point.accuracy, point.unit)
 
 
 def signals_have_their_registers(stand: Stand) -> Findings:

@@ -281,7 +281,7 @@ class Events:
         return [SoakFinding(NEW_FAULT, "stored faults", f"{len(new)} new in the fault table")] if new else []
 
     def look_at_faults(self, incident: Incident, sample: Sample) -> bool:
-        """Read the fault table; what is new in it becomes part of the event. Tell whether anything is."""
+        """Read the fault table; what is new in it becomes part of the event. Return whether anything is."""
         stored = self.keep_faults(f"at event {incident.number}")
         return stored is not None and self._take(incident, sample, stored)
 
