@@ -260,7 +260,8 @@ def _watch(
         follows_switch=modes.follows_switch,
     )
     supply.power_changed = watch.power
-    modes.commanding, modes.reached = watch.mode_commanded, watch.reach_mode
+    modes.commanding.append(watch.mode_commanded)
+    modes.reached.append(watch.reach_mode)
     outputs.commanding = partial(watch.demand, "outputs")
     analog.commanding = partial(watch.demand, "analog outputs")
     clock.add(watch)

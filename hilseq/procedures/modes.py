@@ -50,8 +50,8 @@ class Modes:
         self._clock = clock
         self._event = event
         #: Called with a mode that the unit is about to be commanded to, and with one that it has been seen in.
-        self.commanding: Callable[[Mode], None] = lambda _: None
-        self.reached: Callable[[Mode], None] = lambda _: None
+        self.commanding: list[Callable[[Mode], None]] = []
+        self.reached: list[Callable[[Mode], None]] = []
         #: How many commands were sent over the link.
         self.commands = 0
         #: Where a person said that the switch stands; empty until one was asked.
@@ -86,7 +86,8 @@ class Modes:
         confirmation was lost, as by units that begin their links anew with the mode, may have been carried out
         nevertheless: whether the mode follows tells. Raises NotPerformed when that needs a person and none is there.
         """
-        self.commanding(mode)
+        for watch in self.commanding:
+            watch(mode)
         begun = self._clock.now()
         command = self._profile.link.mode_command
         position, contact = self._position(mode)
@@ -173,7 +174,8 @@ class Modes:
             link_deadline=self._link_deadline,
         )
         if took is not None:
-            self.reached(mode)
+            for watch in self.reached:
+                watch(mode)
         return took
 
     def follows_switch(self, mode: Mode) -> bool:

@@ -152,7 +152,8 @@ class Unit:
         self._seen_in: tuple[Mode, _Touched] | None = None
         #: When it last told its mode as it should, s of the clock.
         self._heard = -math.inf
-        self._watch_modes(modes)
+        modes.commanding.append(self._mode_commanded)
+        modes.reached.append(self._mode_reached)
 
     @property
     def faults(self) -> Faults:
@@ -368,18 +369,11 @@ class Unit:
         finally:
             self._rest()
 
-    def _watch_modes(self, modes: Modes) -> None:
-        commanding, reached = modes.commanding, modes.reached
+    def _mode_commanded(self, _mode: Mode) -> None:
+        self._seen_in = None
 
-        def command(mode: Mode) -> None:
-            self._seen_in = None
-            commanding(mode)
-
-        def reach(mode: Mode) -> None:
-            self._seen_in, self._heard = (mode, self._touched()), self._clock.now()
-            reached(mode)
-
-        modes.commanding, modes.reached = command, reach
+    def _mode_reached(self, mode: Mode) -> None:
+        self._seen_in, self._heard = (mode, self._touched()), self._clock.now()
 
     def assert_stayed(self) -> None:
         """Raise UnitFault when the unit has left the mode that it was last seen in, though nothing was sent to it.
