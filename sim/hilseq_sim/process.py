@@ -16,8 +16,7 @@ from hilseq_sim.servers.clock_server import ClockClients, ClockSession
 from hilseq_sim.servers.connections import Connection, Listener, ServedWorld
 from hilseq_sim.servers.loop import Loop
 from hilseq_sim.servers.modbus_sessions import ModbusRtuSession, ModbusTcpSession
-from hilseq_sim.servers.scpi_server import ScpiSession, instrument
-from hilseq_sim.servers.scpi_watchdog import Watchdog
+from hilseq_sim.servers.scpi_server import ScpiSession, Watchdog, instrument
 from hilseq_sim.servers.serial_line import PortSession, at_speed, pseudo_terminal, to_unit
 from hilseq_sim.servers.session import Session, SilentSession
 from hilseq_sim.views import ModbusView, PortView, SupplyView, WorldView

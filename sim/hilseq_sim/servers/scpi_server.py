@@ -1,8 +1,10 @@
-"""SCPI over a stream: messages between terminators, a bounded input buffer."""
+"""SCPI over a stream: messages between terminators, a bounded input buffer, a watchdog over the silence."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+import math
+import time
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from random import Random
 
 from hilseq.clock import nothing
@@ -108,3 +110,44 @@ class ScpiSession(Session):
         """Report -420 for a client that leaves in the middle of a message: it never asked its question."""
         if self._buffer.strip():
             self._instrument.report(UNTERMINATED)
+
+
+class Watchdog:
+    """Switches the outputs of an instrument off when it hears nothing for too long.
+
+    Real time, whatever the clock of the world: it watches the line and not the load. `after(seconds, callback)`
+    calls back later, `catch_up` lets the world live until now.
+    """
+
+    def __init__(
+        self,
+        outputs: Iterable[InstrumentOutput],
+        after: Callable[[float, Callable[[], None]], None],
+        catch_up: Callable[[], None],
+    ) -> None:
+        self._outputs = tuple(outputs)
+        self._after = after
+        self._catch_up = catch_up
+        self._heard_at = time.monotonic()
+        self._next_look = math.inf
+
+    def heard(self) -> None:
+        """Take note that the instrument was spoken to."""
+        self._heard_at = time.monotonic()
+        self._wait()
+
+    def _wait(self) -> None:
+        due = self._heard_at + min((o.watchdog for o in self._outputs if o.watchdog), default=math.inf)
+        if due < self._next_look:
+            self._next_look = due
+            self._after(max(0.0, due - time.monotonic()), self._look)
+
+    def _look(self) -> None:
+        self._next_look = math.inf
+        silence = time.monotonic() - self._heard_at
+        for output in self._outputs:
+            if output.watchdog and silence >= output.watchdog:
+                self._catch_up()
+                output.view.output = False
+                output.watchdog = 0.0
+        self._wait()

@@ -182,7 +182,7 @@ def test_the_readme_examples_work(served: Served, capsys: pytest.CaptureFixture[
 
 def test_the_readme_lists_every_command_and_function() -> None:
     from hilseq_sim.servers.modbus_pdu import _HANDLERS
-    from hilseq_sim.servers.scpi_instrument import COMMANDS
+    from hilseq_sim.servers.scpi_commands import COMMANDS
 
     text = README.read_text(encoding="utf-8")
     for command in COMMANDS:

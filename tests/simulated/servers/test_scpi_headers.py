@@ -6,9 +6,9 @@ import itertools
 import re
 
 import pytest
+from hilseq_sim.servers.scpi_commands import COMMANDS
 from hilseq_sim.servers.scpi_errors import ScpiError
 from hilseq_sim.servers.scpi_headers import Tree, short_form, split
-from hilseq_sim.servers.scpi_instrument import COMMANDS
 from hypothesis import given, settings
 from hypothesis import strategies as st
 

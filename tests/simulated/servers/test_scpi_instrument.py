@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import pytest
-from hilseq_sim.servers.scpi_commands import InstrumentOutput
-from hilseq_sim.servers.scpi_instrument import COMMANDS, Instrument
+from hilseq_sim.servers.scpi_commands import COMMANDS, InstrumentOutput
+from hilseq_sim.servers.scpi_instrument import Instrument
 from hilseq_sim.servers.scpi_server import instrument as build
 from hypothesis import given, settings
 from hypothesis import strategies as st
