@@ -30,69 +30,32 @@ def _written(folder: Path, name: str, changes: dict[str, str]) -> Path:
 @pytest.mark.parametrize(
     ("changes", "words", "ratio"),
     [
-        (
-            {"current: 0.1 % + 1 mA": "current: 0.1 % + 30 mA"},
-            "idle-current of RH16 cannot be judged",
-            "0.7:1",
-        ),
-        (
-            {f"{V_ACCURACY}, load: 48 Ohm": "senses: A.q01, accuracy: 1 V"},
-            "voltage-drop of RH16 cannot be judged",
-            "0.3:1",
-        ),
-        (
-            {AI_ACCURACY: "drives: A.ai1, accuracy: 100 uA"},
-            (
-                "accuracy of ai1 of RH16 cannot be judged on this stand: its limits are ± 8e-05 A wide, the "
-                "uncertainty of its reading is ± 0.00012 A"
-            ),
-            "0.7:1",
-        ),
-        (
-            {V_ACCURACY: "senses: A.q01, accuracy: 0.1 % + 20 mV"},
-            "leakage of RH16 cannot be judged on this stand",
-            "0.5:1",
-        ),
-        (
-            {"current: 0.1 % + 1 mA": "current: 0.1 % + 30 mA"},
-            "loaded-current of RH16 cannot be judged",
-            "1.0:1",
-        ),
-        (
-            {"current: 0.1 % + 1 mA": "current: 0.1 % + 1 mA, current-repeatability: 0.5 A"},
-            "inrush-peak of RH16 cannot be judged",
-            "1.2:1",
-        ),
-        (
-            {"current: 0.1 % + 1 mA": "current: 0.1 % + 30 mA"},
-            "inrush-charge of RH16 cannot be judged",
-            "0.4:1",
-        ),
-        (
-            {"identity: {maker: Ombrella, model: IO-64}": "scan-time: 1 s"},
-            "settle of q01 of RH16 cannot be judged",
-            "0.5:1",
-        ),
-        (
-            {"response: 2 ms": "response: 20 ms"},
-            "ride-through of RH16 cannot be judged on this stand",
-            "0.6:1",
-        ),
-        (
-            {"clock-accuracy: 10 ppm ": "clock-accuracy: 100 ppm"},
-            "drift of RH16 cannot be judged on this stand",
-            "0.9:1",
-        ),
-        (
-            {"accuracy: 0.5 degC": "accuracy: 3 degC"},
-            "temperature-error of RH16 cannot be judged on this stand",
-            "1.4:1",
-        ),
-        (
-            {"current: 0.1 % + 1 mA": "current: 0.1 % + 6 mA"},
-            "idle-current of RH16 can hardly be judged",
-            "3.5:1",
-        ),
+        ({"current: 0.1 % + 1 mA": "current: 0.1 % + 30 mA"}, "idle-current of RH16 cannot be judged",
+            "0.7:1"),
+        ({f"{V_ACCURACY}, load: 48 Ohm": "senses: A.q01, accuracy: 1 V"},
+            "voltage-drop of RH16 cannot be judged", "0.3:1"),
+        ({AI_ACCURACY: "drives: A.ai1, accuracy: 100 uA"},
+            ("accuracy of ai1 of RH16 cannot be judged on this stand: its limits are ± 8e-05 A wide, the "
+             "uncertainty of its reading is ± 0.00012 A"),
+            "0.7:1"),
+        ({V_ACCURACY: "senses: A.q01, accuracy: 0.1 % + 20 mV"},
+            "leakage of RH16 cannot be judged on this stand", "0.5:1"),
+        ({"current: 0.1 % + 1 mA": "current: 0.1 % + 30 mA"}, "loaded-current of RH16 cannot be judged",
+            "1.0:1"),
+        ({"current: 0.1 % + 1 mA": "current: 0.1 % + 1 mA, current-repeatability: 0.5 A"},
+            "inrush-peak of RH16 cannot be judged", "1.2:1"),
+        ({"current: 0.1 % + 1 mA": "current: 0.1 % + 30 mA"}, "inrush-charge of RH16 cannot be judged",
+            "0.4:1"),
+        ({"identity: {maker: Ombrella, model: IO-64}": "scan-time: 1 s"},
+            "settle of q01 of RH16 cannot be judged", "0.5:1"),
+        ({"response: 2 ms": "response: 20 ms"}, "ride-through of RH16 cannot be judged on this stand",
+            "0.6:1"),
+        ({"clock-accuracy: 10 ppm ": "clock-accuracy: 100 ppm"},
+            "drift of RH16 cannot be judged on this stand", "0.9:1"),
+        ({"accuracy: 0.5 degC": "accuracy: 3 degC"},
+            "temperature-error of RH16 cannot be judged on this stand", "1.4:1"),
+        ({"current: 0.1 % + 1 mA": "current: 0.1 % + 6 mA"}, "idle-current of RH16 can hardly be judged",
+            "3.5:1"),
     ],
     ids=[
         "a current",
@@ -108,7 +71,7 @@ def _written(folder: Path, name: str, changes: dict[str, str]) -> Path:
         "a temperature",
         "a current, hardly",
     ],
-)
+)  # fmt: skip
 def test_a_limit_finer_than_the_stand(
     changes: dict[str, str], words: str, ratio: str, tmp_path: Path
 ) -> None:

@@ -73,76 +73,37 @@ def test_a_stand_without_signals_gets_them(tmp_path: Path) -> None:
 
 #: id -> the table, and what its one message must begin with behind the file's name, and hold.
 WRONG: dict[str, tuple[str, str, str]] = {
-    "a heading misspelt": (
-        HEAD.replace("address", "adress") + "q1,A,q01,senses,rack,coil,0,,,\n",
-        ":1:7: the heading 'adress' is not known",
-        "did you mean 'address'?",
-    ),
-    "no heading for the signal": (
-        "io,table\nrack,coil\n",
-        ":1:1: there is no column 'signal'",
-        "wiring export",
-    ),
-    "a formula": (
-        HEAD + 'q1,A,q01,senses,rack,coil,0,,"=HYPERLINK(""http://x"")",\n',
-        ":2:9: '=HYPERLINK(\"http://x\")' under unit is a formula",
-        "paste values only",
-    ),
+    "a heading misspelt": (HEAD.replace("address", "adress") + "q1,A,q01,senses,rack,coil,0,,,\n",
+        ":1:7: the heading 'adress' is not known", "did you mean 'address'?"),
+    "no heading for the signal": ("io,table\nrack,coil\n", ":1:1: there is no column 'signal'",
+        "wiring export"),
+    "a formula": (HEAD + 'q1,A,q01,senses,rack,coil,0,,"=HYPERLINK(""http://x"")",\n',
+        ":2:9: '=HYPERLINK(\"http://x\")' under unit is a formula", "paste values only"),
     "another formula": (HEAD + "@SUM(A1),A,q01,senses,rack,coil,0,,,\n", ":2:1: '@SUM(A1)'", "is a formula"),
-    "a direction": (
-        HEAD + "q1,A,q01,sense,rack,coil,0,,,\n",
-        ":2:4: the direction 'sense' is not known",
-        "did you mean 'senses'?",
-    ),
-    "a terminal without slot": (
-        HEAD + "q1,,q01,senses,rack,coil,0,,,\n",
-        ":2:3: slot, terminal and",
-        "all three",
-    ),
-    "a table misspelt": (
-        HEAD + "q1,A,q01,senses,rack,coils,0,,,\n",
-        ":2:6: 'coils' is not known here",
-        "did you mean 'coil'?",
-    ),
+    "a direction": (HEAD + "q1,A,q01,sense,rack,coil,0,,,\n", ":2:4: the direction 'sense' is not known",
+        "did you mean 'senses'?"),
+    "a terminal without slot": (HEAD + "q1,,q01,senses,rack,coil,0,,,\n", ":2:3: slot, terminal and",
+        "all three"),
+    "a table misspelt": (HEAD + "q1,A,q01,senses,rack,coils,0,,,\n", ":2:6: 'coils' is not known here",
+        "did you mean 'coil'?"),
     "an io that is none": (HEAD + "q1,A,q01,senses,rck,coil,0,,,\n", ":2:5: there is no io 'rck'", "rack"),
-    "a decimal comma": (
-        HEAD.replace(",", ";") + "v1;A;q01;senses;rack;input register;0;0,001;V;\n",
-        ":2:8: '0,001' is no number",
-        "write 0.001",
-    ),
-    "a leading zero": (
-        HEAD + "q1,A,q01,senses,005,coil,0,,,\n",
-        ":2:5: '005' is not a name",
-        "beginning with a letter",
-    ),
-    "a documentation number": (
-        HEAD + "v1,A,q01,senses,rack,holding register,40001,,V,\n",
-        ":2:7: 40001 looks like the documentation number",
-        "write 0",
-    ),
-    "a signal twice": (
-        HEAD + "q1,A,q01,senses,rack,coil,0,,,\nq1,A,q02,senses,rack,coil,1,,,\n",
-        ":3:1: the signal 'q1' stands here a second time",
-        "the first is in line 2",
-    ),
-    "a cell too many": (
-        HEAD + "q1,A,q01,senses,rack,coil,0,,,,more\n",
-        ":2:11: 11 cells in a row under 10",
-        "each",
-    ),
+    "a decimal comma": (HEAD.replace(",", ";") + "v1;A;q01;senses;rack;input register;0;0,001;V;\n",
+        ":2:8: '0,001' is no number", "write 0.001"),
+    "a leading zero": (HEAD + "q1,A,q01,senses,005,coil,0,,,\n", ":2:5: '005' is not a name",
+        "beginning with a letter"),
+    "a documentation number": (HEAD + "v1,A,q01,senses,rack,holding register,40001,,V,\n",
+        ":2:7: 40001 looks like the documentation number", "write 0"),
+    "a signal twice": (HEAD + "q1,A,q01,senses,rack,coil,0,,,\nq1,A,q02,senses,rack,coil,1,,,\n",
+        ":3:1: the signal 'q1' stands here a second time", "the first is in line 2"),
+    "a cell too many": (HEAD + "q1,A,q01,senses,rack,coil,0,,,,more\n", ":2:11: 11 cells in a row under 10",
+        "each"),
     "a quote inside": (HEAD + 'q1,A,q01,senses,rack,"coil"x,0,,,\n', ":2:1: this is no CSV", "quotes"),
-    "a line break inside a cell": (
-        HEAD + 'q1,A,q01,senses,rack,"coil\nx: y",0,,,\n',
-        ":2:6: a control character under table",
-        "one line of text",
-    ),
-    "YAML inside a cell": (
-        HEAD + 'q1,A,q01,senses,rack,"coil}\u2029",0,,,\n'.replace("\u2029", ", drives: A.i01, {"),
-        ":2:6: 'coil}, drives: A.i01, {' is not known here",
-        "one of coil",
-    ),
+    "a line break inside a cell": (HEAD + 'q1,A,q01,senses,rack,"coil\nx: y",0,,,\n',
+        ":2:6: a control character under table", "one line of text"),
+    "YAML inside a cell": (HEAD + 'q1,A,q01,senses,rack,"coil}\u2029",0,,,\n'.replace("\u2029", ", drives: A.i01, {"),
+        ":2:6: 'coil}, drives: A.i01, {' is not known here", "one of coil"),
     "headings only": (HEAD, ": no row below the headings", "one row for each signal"),
-}
+}  # fmt: skip
 
 
 @pytest.mark.parametrize("case", WRONG)
