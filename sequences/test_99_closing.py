@@ -147,11 +147,14 @@ def test_analog_at_the_end(analog_spots: dict[str, SpotCheck], analog_point: str
 
 
 @pytest.mark.needs("ports")
+@pytest.mark.duration(estimate=durations.mode_change)
 def test_port_carries_frames_at_the_end(ready_unit: Unit, supply: UnitSupply, port: str) -> None:
     """Frame transfer at the end.
 
-    Some frames that are sent into the port still come back as they must, long ones too.
+    Some frames that are sent into the port still come back as they must, long ones too, while every output and input
+    is on.
     """
+    ready_unit.switch_all_on()
     ready_unit.ports.assert_carries(port)
     ready_unit.ports.assert_long_frames(port)
     supply.note("proof", ready_unit.ports.proven(port))

@@ -369,6 +369,15 @@ class Unit:
         finally:
             self._rest()
 
+    def switch_all_on(self) -> None:
+        """Go live where the unit does, every output and input on; `return_to_idle` ends it. Raises UnitFault."""
+        if Mode.LIVE in self.profile.mode_list():
+            self.modes.move_to(Mode.LIVE)
+            if self.outputs.names:
+                self.outputs.drive(*self.outputs.names)
+        if self.inputs.names:
+            self.inputs.drive(*self.inputs.names)
+
     def _mode_commanded(self, _mode: Mode) -> None:
         self._seen_in = None
 

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from hilseq.twin import model_faults
 from tests.end_to_end.conftest import ROOT, MakeVisit
 
 WAIT = """
@@ -48,6 +49,18 @@ def test_what_breaks_during_the_visit_is_found_at_its_end(visit: MakeVisit, tmp_
     assert not shipped.places
     done = visit(*early, str(ROOT / "sequences" / "test_99_closing.py"), *after)
     assert set(LATE.values()) <= done.places, done.out[-3000:]
+
+
+def test_an_output_that_comes_to_disturb_a_port_is_found_at_the_end(visit: MakeVisit, tmp_path: Path) -> None:
+    """Each is right alone: the frames at the end are lost because every output is on beside them."""
+    early = sequences(tmp_path, "20_identity", "30_stored_faults")
+    done = visit(
+        *early,
+        str(ROOT / "sequences" / "test_99_closing.py"),
+        f"--defects={model_faults()}",
+        "--defect=coupling-output-port@q04+port 2,after=60s",
+    )
+    assert done.places == {"port 2"}, done.out[-3000:]
 
 
 @pytest.mark.parametrize("kind", ["link-loses", "link-misnumbers"])
