@@ -134,18 +134,20 @@ class Tap:
         self.registers.taps(self.table, self.address).remove(self.see)
 
 
+@dataclass(frozen=True, slots=True)
 class Spot:
     """Where one defect sits: the world, the unit of its slot, its places and how severe it is."""
 
-    def __init__(
-        self, world: World, slot: str, places: tuple[str, ...], severity: float, parameters: dict[str, str]
-    ) -> None:
-        self.world = world
-        self.unit: UnitModel = world.units[slot]
-        self.slot = slot
-        self.places = places
-        self.severity = severity
-        self.parameters = parameters
+    world: World
+    slot: str
+    places: tuple[str, ...]
+    severity: float
+    parameters: dict[str, str]
+
+    @property
+    def unit(self) -> UnitModel:
+        """The unit of its slot."""
+        return self.world.units[self.slot]
 
     @property
     def place(self) -> str:

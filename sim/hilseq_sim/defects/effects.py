@@ -6,22 +6,91 @@ beyond it at 1 as a good unit lies inside.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Hashable, MutableMapping
+from typing import Any
 
 from hilseq.description.accuracy import calibrated_parts
 from hilseq_sim.defects.change import Add, Change, Count, Scale, Spot
+from hilseq_sim.world.analog import AnalogChannel
 from hilseq_sim.world.draw import ride_through, worst_power
 from hilseq_sim.world.heat import COVER, NEIGHBOUR_POWER, NEIGHBOUR_RESISTANCE
 from hilseq_sim.world.operation import position_of
 from hilseq_sim.world.points import BANDS, RATED
+from hilseq_sim.world.supply import SupplyModel
 
-#: Ohm of a shorted input; factor left of a load that is shorted to ground; K by which a sensor is off.
-_SHORT, _GROUNDED, _SENSOR = 1.5, 0.002, 20.0
+#: Ohm of a shorted input.
+_SHORT = 1.5
 #: Share of the rated voltage that the worst leaking output leaves at its terminal.
 _LEAKS_TO = 0.6
 
 
 Effect = Callable[[Spot], list[Change]]
+#: Finds a part from a Spot; the type checker meets these tables before it knows the world.
+Part = Callable[[Any], object]
+Amount = Callable[[Spot], float]
+
+
+def part(of: Part) -> Callable[..., Effect]:
+    """Return what makes effects on a part: adds 1, or an amount, to attributes of it; nothing where it is not there."""
+
+    def adds(*attributes: str, amount: Amount = lambda _: 1) -> Effect:
+        def effect(spot: Spot) -> list[Change]:
+            found = of(spot)
+            return [] if found is None else [Add(found, name, amount(spot)) for name in attributes]
+
+        return effect
+
+    return adds
+
+
+def counts(table: Callable[[Spot], MutableMapping[Any, int]], key: Callable[[Spot], Hashable]) -> Effect:
+    """Return the effect that counts up one entry of a table."""
+    return lambda spot: [Count(table(spot), key(spot))]
+
+
+def graded(most: float) -> Amount:
+    """Return an amount that is `most` at severity 1, and less with the severity."""
+    return lambda spot: most * spot.severity
+
+
+def channel_of(spot: Spot) -> AnalogChannel:
+    """Return the analog channel of a spot."""
+    return spot.unit.analog_inputs.get(spot.place) or spot.unit.analog_outputs[spot.place]
+
+
+def supply_of(spot: Spot) -> SupplyModel:
+    """Return the supply of a spot at the stand's `supply NAME`."""
+    return spot.world.supply_models[spot.place.removeprefix("supply ")]
+
+
+def deadline_twice(spot: Spot) -> float:
+    """Return twice the deadline of an instrument or of the unit's link, with the cube of the severity."""
+    sort, _, name = spot.place.partition(" ")
+    stand = spot.world.stand
+    if sort == "link":
+        deadline = stand.slots[spot.slot].link.deadline
+    else:
+        deadline = stand.supplies[name].deadline if sort == "supply" else stand.io[name].deadline
+    return 2.0 * deadline * spot.severity**3
+
+
+in_unit = part(lambda spot: spot.unit)
+in_start = part(lambda spot: spot.unit.start)
+in_memory = part(lambda spot: spot.unit.memory)
+in_modes = part(lambda spot: spot.unit.modes)
+in_outputs = part(lambda spot: spot.unit.outputs)
+in_clock = part(lambda spot: spot.unit.clock)
+in_battery = part(lambda spot: spot.unit.battery)
+in_heat = part(lambda spot: spot.unit.heat)
+output = part(lambda spot: spot.unit.outputs.outputs[spot.place])
+input_ = part(lambda spot: spot.unit.inputs.inputs[spot.place])
+analog = part(channel_of)
+port = part(lambda spot: spot.world.port_models[spot.slot, spot.place])
+link = part(lambda spot: spot.world.connections[f"link {spot.slot}"])
+connection = part(lambda spot: spot.world.connections[spot.place])
+channel = part(lambda spot: spot.world.wiring.channels[spot.place])
+supply = part(supply_of)
+rack = part(lambda spot: spot.world.wiring.io[spot.place.removeprefix("io ")])
 
 
 # -- power -------------------------------------------------------------------------------------------
@@ -96,32 +165,7 @@ def slow_start(spot: Spot) -> list[Change]:
     return [Add(start, "boot", spot.twice(room))]
 
 
-def in_start(attribute: str, *more: str) -> Effect:
-    """Count up counters of the starter."""
-    return lambda spot: [Add(spot.unit.start, name) for name in (attribute, *more)]
-
-
-def in_unit(attribute: str) -> Effect:
-    """Count up a counter of the unit itself."""
-    return lambda spot: [Add(spot.unit, attribute)]
-
-
 # -- identity, memory, stored faults -----------------------------------------------------------------
-
-
-def neighbour_missing(spot: Spot) -> list[Change]:
-    """Hide a neighbour from the unit."""
-    return [Count(spot.unit.missing_neighbours, spot.position)]
-
-
-def neighbour_wrong(spot: Spot) -> list[Change]:
-    """Let the unit take a neighbour for another."""
-    return [Count(spot.unit.wrong_neighbours, spot.position)]
-
-
-def in_memory(attribute: str) -> Effect:
-    """Count up a counter of the configuration memory."""
-    return lambda spot: [Add(spot.unit.memory, attribute)] if spot.unit.memory is not None else []
 
 
 def configuration_bit(spot: Spot) -> list[Change]:
@@ -163,73 +207,13 @@ def mode_contact_open(spot: Spot) -> list[Change]:
     return [Count(switch.open, position)] if position is not None else []
 
 
-def mode_unreachable(spot: Spot) -> list[Change]:
-    """Keep the unit from entering a mode, and make it leave that mode for stopped."""
-    return [Count(spot.unit.modes.impossible, spot.mode)]
-
-
 def mode_change_slow(spot: Spot) -> list[Change]:
     """Every change takes longer by the room left in its time."""
     modes = spot.unit.modes
     return [Add(modes, "change_time", spot.twice(spot.unit.profile.modes.change_within - modes.change_time))]
 
 
-def mode_misreported(spot: Spot) -> list[Change]:
-    """Let the unit report another mode than the one it is in."""
-    return [Count(spot.unit.mode_misreported, spot.mode)]
-
-
-def gate_open(spot: Spot) -> list[Change]:
-    """Let outputs follow their commands in a mode in which they must be off."""
-    return [Count(spot.unit.gate_open, spot.mode)]
-
-
-def freezes(spot: Spot) -> list[Change]:
-    """Let the outputs stay as they are when the unit comes into a mode."""
-    return [Count(spot.unit.freezes, spot.mode)]
-
-
-def on_at_boot(spot: Spot) -> list[Change]:
-    """Let every output be on for 0.8 s when the boot begins."""
-    return [Add(spot.unit, "on_at_boot", 0.8)]
-
-
-def passes_live(spot: Spot) -> list[Change]:
-    """Let the unit be live for 0.1 s on its way between two other modes."""
-    return [Add(spot.unit.modes, "passes_live", 0.1)]
-
-
-def linger(spot: Spot) -> list[Change]:
-    """Let outputs stay on when the unit leaves live: for a second at severity 1."""
-    return [Add(spot.unit.outputs, "lingers", spot.severity)]
-
-
-def remembers(spot: Spot) -> list[Change]:
-    """Let commands of outputs outlive the supply."""
-    return [Add(spot.unit.outputs, "remembers")]
-
-
 # -- points ------------------------------------------------------------------------------------------
-
-
-def output(attribute: str) -> Effect:
-    """Count up a counter of one output."""
-    return lambda spot: [Add(spot.unit.outputs.outputs[spot.place], attribute)]
-
-
-def outputs_shorted(spot: Spot) -> list[Change]:
-    """Make two terminals one node."""
-    return [Count(spot.unit.outputs.joined, spot.places)]
-
-
-def output_follows(spot: Spot) -> list[Change]:
-    """Let the second output switch on with the first."""
-    return [Count(spot.unit.outputs.follows, spot.places)]
-
-
-def output_grounded(spot: Spot) -> list[Change]:
-    """Tie a terminal to 0 V nearly without resistance."""
-    return [Scale(spot.unit.outputs.outputs[spot.place], "load", _GROUNDED)]
 
 
 def output_weak(spot: Spot) -> list[Change]:
@@ -249,27 +233,10 @@ def output_leaky(spot: Spot) -> list[Change]:
     return [Add(model, "leakage", max(0.0, leakage - model.leakage))]
 
 
-def output_slow(spot: Spot) -> list[Change]:
-    """Let the output follow late; at the end of its settling time at severity 0.5."""
-    settle = spot.unit.profile.points.outputs[spot.place].settle
-    return [Add(spot.unit.outputs.outputs[spot.place], "extra_delay", spot.twice(settle))]
-
-
-def input_(attribute: str) -> Effect:
-    """Count up a counter of one input."""
-    return lambda spot: [Add(spot.unit.inputs.inputs[spot.place], attribute)]
-
-
 def inputs_joined(spot: Spot) -> list[Change]:
     """Each of two inputs sees the voltage of the other."""
     one, other = spot.places
     return [Count(spot.unit.inputs.sees, (one, other)), Count(spot.unit.inputs.sees, (other, one))]
-
-
-def input_slow(spot: Spot) -> list[Change]:
-    """Let the input follow late; at the end of its settling time at severity 0.5."""
-    settle = spot.unit.profile.points.inputs[spot.place].settle
-    return [Add(spot.unit.inputs.inputs[spot.place], "extra_delay", spot.twice(settle))]
 
 
 def input_threshold(spot: Spot) -> list[Change]:
@@ -279,29 +246,7 @@ def input_threshold(spot: Spot) -> list[Change]:
     return [Add(model, "threshold", spot.twice(high - model.threshold))]
 
 
-def analog(attribute: str, accuracies: float) -> Effect:
-    """Add an error of so many accuracies at severity 1 to an analog channel."""
-
-    def effect(spot: Spot) -> list[Change]:
-        unit = spot.unit
-        channel = unit.analog_inputs.get(spot.place) or unit.analog_outputs[spot.place]
-        return [Add(channel, attribute, accuracies * spot.severity)]
-
-    return effect
-
-
-def analog_dead(spot: Spot) -> list[Change]:
-    """Leave the channel at its lower end."""
-    unit = spot.unit
-    return [Add(unit.analog_inputs.get(spot.place) or unit.analog_outputs[spot.place], "dead")]
-
-
 # -- ports, clock, battery, heat ---------------------------------------------------------------------
-
-
-def port_dead(spot: Spot) -> list[Change]:
-    """Let nothing in or out."""
-    return [Add(spot.world.port_models[spot.slot, spot.place], "dead")]
 
 
 def port_bit_errors(spot: Spot) -> list[Change]:
@@ -311,21 +256,11 @@ def port_bit_errors(spot: Spot) -> list[Change]:
     return [Add(spot.world.port_models[spot.slot, spot.place], "bit_errors", ratio)]
 
 
-def port_clock_error(spot: Spot) -> list[Change]:
-    """Make the port's clock wrong by up to 10 %; characters are lost from 4.8 % on."""
-    return [Add(spot.world.port_models[spot.slot, spot.place], "clock_error", 0.1 * spot.severity)]
-
-
 def clock_drifts(spot: Spot) -> list[Change]:
     """Add a drift of up to four times the profile's limit, in the direction the clock has already."""
     claim, clock = spot.unit.profile.clock, spot.unit.clock
     limit = claim.drift if claim else 100e-6
     return [Add(clock, "drift", spot.severity * 4.0 * limit * (1.0 if clock.drift >= 0.0 else -1.0))]
-
-
-def in_clock(attribute: str) -> Effect:
-    """Count up a counter of the clock."""
-    return lambda spot: [Add(spot.unit.clock, attribute)]
 
 
 def battery_low(spot: Spot) -> list[Change]:
@@ -334,11 +269,6 @@ def battery_low(spot: Spot) -> list[Change]:
     if unit.battery is None or unit.profile.battery is None:
         return []
     return [Add(unit.battery, "drop", spot.twice(unit.battery.volts() - unit.profile.battery.lowest))]
-
-
-def battery_open(spot: Spot) -> list[Change]:
-    """Take the battery out, or open its contact."""
-    return [Add(spot.unit.battery, "open")] if spot.unit.battery is not None else []
 
 
 def runs_hot(spot: Spot) -> list[Change]:
@@ -353,41 +283,7 @@ def runs_hot(spot: Spot) -> list[Change]:
     return [Add(unit.heat, "resistance", spot.twice(most - unit.heat.resistance))]
 
 
-def temperature_sensor_wrong(spot: Spot) -> list[Change]:
-    """Make the unit's own temperature wrong by up to 20 K."""
-    return [Add(spot.unit.heat, "sensor_error", _SENSOR * spot.severity)]
-
-
 # -- connections and the stand's own -----------------------------------------------------------------
-
-
-def link(attribute: str) -> Effect:
-    """Let the unit's link misbehave."""
-    return lambda spot: [Add(spot.world.connections[f"link {spot.slot}"], attribute)]
-
-
-def link_share(attribute: str) -> Effect:
-    """Let the unit's link misbehave now and then: one exchange in ten at severity 1."""
-    return lambda spot: [Add(spot.world.connections[f"link {spot.slot}"], attribute, 0.1 * spot.severity)]
-
-
-def link_late(spot: Spot) -> list[Change]:
-    """Let answers come late: twice the deadline at severity 1, with the cube of the severity."""
-    late = 2.0 * spot.world.stand.slots[spot.slot].link.deadline * spot.severity**3
-    return [Add(spot.world.connections[f"link {spot.slot}"], "late", late)]
-
-
-def connection(attribute: str) -> Effect:
-    """Let an instrument's connection misbehave."""
-    return lambda spot: [Add(spot.world.connections[spot.place], attribute)]
-
-
-def instrument_late(spot: Spot) -> list[Change]:
-    """Let answers come late: twice the deadline at severity 1, with the cube of the severity."""
-    sort, _, name = spot.place.partition(" ")
-    stand = spot.world.stand
-    deadline = stand.supplies[name].deadline if sort == "supply" else stand.io[name].deadline
-    return [Add(spot.world.connections[spot.place], "late", 2.0 * deadline * spot.severity**3)]
 
 
 def wrong_instrument(spot: Spot) -> list[Change]:
@@ -408,51 +304,17 @@ def calibration_expired(spot: Spot) -> list[Change]:
     return [Add(spot.world, "days_later", left + round(60.0 * (spot.severity - 0.5)))]
 
 
-def supply_readback_drifts(spot: Spot) -> list[Change]:
-    """Put the supply's voltage reading off by 5 % at severity 1, with the square of the severity."""
-    model = spot.world.supply_models[spot.place.removeprefix("supply ")]
-    return [Scale(model, "volt_gain", 1.0 + 0.05 * spot.severity**2)]
-
-
-def supply_resets(spot: Spot) -> list[Change]:
-    """Let the supply lose its mains for a moment, again and again."""
-    return [Add(spot.world.supply_models[spot.place.removeprefix("supply ")], "resets")]
-
-
 def supply_trips_early(spot: Spot) -> list[Change]:
     """Let the over-voltage protection act at 90 % of the rated supply."""
-    model = spot.world.supply_models[spot.place.removeprefix("supply ")]
+    model = supply_of(spot)
     description = spot.world.stand.supplies[model.name]
     level = description.overvoltage or spot.unit.profile.ratings.absolute_maximum
     wanted = 0.9 * spot.unit.profile.ratings.supply
     return [Add(model, "trips_early", max(0.0, max(level, description.ceilings.voltage * 1.1) - wanted))]
 
 
-def channel(attribute: str) -> Effect:
-    """Count up a counter of one channel of the stand."""
-    return lambda spot: [Add(spot.world.wiring.channels[spot.place], attribute)]
-
-
-#: s by which reads are old at severity 1.
-_OLD = 1.0
 #: Later answers behind which a copy comes at severity 1.
 _FAR_BEHIND = 1000
-
-
-def io_resets(spot: Spot) -> list[Change]:
-    """Let the device lose its mains for a moment each minute, and with it what it was driving."""
-    return [Add(spot.world.wiring.io[spot.place.removeprefix("io ")], "resets")]
-
-
-def io_reads_late(spot: Spot) -> list[Change]:
-    """Let the device serve values that are old: by a second at severity 1."""
-    return [Add(spot.world.wiring.io[spot.place.removeprefix("io ")], "stale", _OLD * spot.severity)]
-
-
-def io_busy(spot: Spot) -> list[Change]:
-    """Let the device be busy at times: for twice the deadline at severity 1, with the cube of the severity."""
-    deadline = spot.world.stand.io[spot.place.removeprefix("io ")].deadline
-    return [Add(spot.world.connections[spot.place], "busy", 2.0 * deadline * spot.severity**3)]
 
 
 def io_answers_twice(spot: Spot) -> list[Change]:

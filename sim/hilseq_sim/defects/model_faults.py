@@ -15,8 +15,7 @@ from typing import Any
 
 from hilseq.description.registers import Register, WordOrder
 from hilseq_sim.defects import effects
-from hilseq_sim.defects.spec import Add, Change, Count, Kind, Scale, Spot, Tap, Wrap, places
-from hilseq_sim.world.analog import AnalogChannel
+from hilseq_sim.defects.spec import Add, Change, Kind, Scale, Spot, Tap, Wrap, places
 from hilseq_sim.world.timeline import Timer
 
 Effect = Callable[[Spot], list[Change]]
@@ -36,6 +35,11 @@ def chance(spot: Spot) -> Callable[[], bool]:
     stream = spot.world.streams.of(spot.slot, "rare", spot.place)
     rate = 10.0 ** (2.0 * spot.severity - 2.5)
     return lambda: stream.random() < rate
+
+
+def gain(part: Callable[[Spot], object], attribute: str, by: float) -> Effect:
+    """Return the effect that puts a gain off by so much times what a fault is of its limit."""
+    return lambda spot: [Scale(part(spot), attribute, 1.0 + by * times(spot))]
 
 
 def tap(spot: Spot, register: Register, see: Callable[[int], int]) -> Change:
@@ -70,18 +74,6 @@ def drift_leakage(spot: Spot) -> list[Change]:
     """Let an output that is off pass so many times its limit."""
     model, point = spot.unit.outputs.outputs[spot.place], spot.unit.profile.points.outputs[spot.place]
     return [Add(model, "leakage", max(0.0, times(spot) * (point.leakage or 0.0) - model.leakage))]
-
-
-def delay_output(spot: Spot) -> list[Change]:
-    """Let an output follow after so many times its settling time."""
-    settle = spot.unit.profile.points.outputs[spot.place].settle
-    return [Add(spot.unit.outputs.outputs[spot.place], "extra_delay", times(spot) * settle)]
-
-
-def delay_input(spot: Spot) -> list[Change]:
-    """Let an input follow after so many times its settling time."""
-    settle = spot.unit.profile.points.inputs[spot.place].settle
-    return [Add(spot.unit.inputs.inputs[spot.place], "extra_delay", times(spot) * settle)]
 
 
 def swap_outputs(spot: Spot) -> list[Change]:
@@ -173,18 +165,9 @@ def thermal_output(spot: Spot) -> list[Change]:
 # -- analog ------------------------------------------------------------------------------------------
 
 
-def channel_of(spot: Spot) -> AnalogChannel:
-    """Return the analog channel of a spot."""
-    return spot.unit.analog_inputs.get(spot.place) or spot.unit.analog_outputs[spot.place]
-
-
-def _analog(attribute: str) -> Effect:
-    return lambda spot: [Add(channel_of(spot), attribute, times(spot))]
-
-
 def flat_analog(spot: Spot) -> list[Change]:
     """Let a part of the range stand at one value: as wide as so many accuracies, at a place drawn."""
-    channel = channel_of(spot)
+    channel = effects.channel_of(spot)
     share = spot.world.streams.of(spot.slot, "flat", spot.place).random()
     width = min(0.9 * (channel.high - channel.low), times(spot) * channel.limit(channel.high))
     start = channel.low + share * (channel.high - channel.low - width)
@@ -199,7 +182,7 @@ def flat_analog(spot: Spot) -> list[Change]:
 
 def intermittent_analog(spot: Spot) -> list[Change]:
     """Let a reading be four accuracies off now and then."""
-    channel, wrong = channel_of(spot), chance(spot)
+    channel, wrong = effects.channel_of(spot), chance(spot)
     more = 4.0 * channel.limit(channel.high)
     return [Wrap(channel, "_spoilt", lambda old: lambda value: old(value) + (more if wrong() else 0.0))]
 
@@ -222,7 +205,7 @@ def swap_analog(spot: Spot) -> list[Change]:
 
 def aging_analog(spot: Spot) -> list[Change]:
     """Let the offset grow, to so many accuracies in ten minutes."""
-    channel, timeline = channel_of(spot), spot.unit.timeline
+    channel, timeline = effects.channel_of(spot), spot.unit.timeline
     rate = times(spot) * channel.limit(channel.high) / _AGED
     return [Wrap(channel, "_spoilt", lambda old: lambda value: old(value) + rate * timeline.now)]
 
@@ -352,11 +335,6 @@ def delay_start(spot: Spot) -> list[Change]:
     ]
 
 
-def delay_mode(spot: Spot) -> list[Change]:
-    """Let a change of mode take so many times its limit."""
-    return [Add(spot.unit.modes, "change_time", times(spot) * spot.unit.profile.modes.change_within)]
-
-
 def drift_clock(spot: Spot) -> list[Change]:
     """Let the clock go wrong by so many times its limit."""
     claim = spot.unit.profile.clock
@@ -371,25 +349,8 @@ def drift_battery(spot: Spot) -> list[Change]:
     return [Add(battery, "drop", min(battery.volts(), times(spot) * (battery.volts() - claim.lowest)))]
 
 
-def offset_temperature(spot: Spot) -> list[Change]:
-    """Put the unit's own thermometer off by so many times its limit."""
-    limit = spot.unit.profile.link.temperature_error or 5.0
-    return [Add(spot.unit.heat, "sensor_error", times(spot) * limit)]
-
-
-def gain_supply_register(spot: Spot) -> list[Change]:
-    """Let the unit measure its own supply wrong, by so many times a tenth."""
-    return [Scale(spot.unit, "_volt_gain", 1.0 + 0.1 * times(spot))]
-
-
 def _port(spot: Spot) -> Any:
     return spot.world.port_models[spot.slot, spot.place]
-
-
-def intermittent_bits(spot: Spot) -> list[Change]:
-    """Let bits be wrong so many times as often as is claimed."""
-    claim = spot.unit.profile.ports[spot.place].bit_error_ratio or 1e-3
-    return [Add(_port(spot), "bit_errors", times(spot) * claim)]
 
 
 def short_frames(spot: Spot) -> list[Change]:
@@ -447,11 +408,6 @@ def _neighbouring_drives(where: places.Where) -> list[str]:
     return ["+".join(pair) for pair in pairwise(bits)]
 
 
-def gain_channel(spot: Spot) -> list[Change]:
-    """Put the gain of a channel off by so many hundredths."""
-    return [Scale(spot.world.wiring.channels[spot.place], "gain", 1.0 + 0.01 * times(spot))]
-
-
 def offset_channel(spot: Spot) -> list[Change]:
     """Put a channel off by so many hundred steps of its register."""
     channel = spot.world.wiring.channels[spot.place]
@@ -463,31 +419,6 @@ def swap_wires(spot: Spot) -> list[Change]:
     one, other = (spot.world.wiring.channels[name] for name in spot.places)
     mine, others = one.deliver, other.deliver
     return [Wrap(one, "deliver", lambda _: others), Wrap(other, "deliver", lambda _: mine)]
-
-
-def gain_supply(spot: Spot) -> list[Change]:
-    """Let the supply read its voltage wrong, by so many hundredths."""
-    return [
-        Scale(
-            spot.world.supply_models[spot.place.removeprefix("supply ")],
-            "volt_gain",
-            1.0 + 0.01 * times(spot),
-        )
-    ]
-
-
-def gain_ammeter(spot: Spot) -> list[Change]:
-    """Let the supply read its current wrong, by so many twentieths."""
-    return [
-        Scale(
-            spot.world.supply_models[spot.place.removeprefix("supply ")], "amp_gain", 1.0 + 0.05 * times(spot)
-        )
-    ]
-
-
-def delay_io(spot: Spot) -> list[Change]:
-    """Let an I/O simulator serve what is old: by so many tenths of a second."""
-    return [Add(spot.world.wiring.io[spot.place.removeprefix("io ")], "stale", 0.1 * times(spot))]
 
 
 def _across(one: places.Places, other: places.Places) -> places.Places:
@@ -528,22 +459,27 @@ def _stand(kind: str, does: str, at: places.Places, effect: Effect, severity: st
 
 _CONFIGURED = places.only("configuration", _has_configuration)
 _SUPPLY = places.only("supply")
+_CHANNEL_GAIN = gain(lambda s: s.world.wiring.channels[s.place], "gain", 0.01)
 
 KINDS = [
     _unit("open-output", "an output is never on", places.outputs, effects.output("stuck_off")),
     _unit("stuck-output", "an output is always on", places.outputs, effects.output("stuck_on")),
     _unit("short-outputs", "two terminals are joined", _neighbours(places.outputs),
-          lambda spot: [Count(spot.unit.outputs.joined, spot.places)]),
+          effects.counts(lambda s: s.unit.outputs.joined, lambda s: s.places)),
     _unit("swap-outputs", "two outputs are exchanged", _neighbours(places.outputs), swap_outputs),
     _unit("drift-output", "an output loses voltage", places.rated_outputs, drift_output, severity=_GRADED),
     _unit("drift-leakage", "an output leaks", places.rated_outputs, drift_leakage, severity=_GRADED),
-    _unit("delay-output", "an output is late", places.outputs, delay_output, severity=_GRADED),
+    _unit("delay-output", "an output is late", places.outputs,
+          effects.output("extra_delay", amount=lambda s: times(s) * s.unit.profile.points.outputs[s.place].settle),
+          severity=_GRADED),
     _unit("intermittent-output", "an output misses commands", places.outputs, intermittent_output, severity=_RATE),
     _unit("thermal-output", "an output goes off under load", places.outputs, thermal_output, severity=_GRADED),
     _unit("open-input", "an input is never on", places.inputs, effects.input_("stuck_off")),
     _unit("stuck-input", "an input is always on", places.inputs, effects.input_("stuck_on")),
     _unit("swap-inputs", "two inputs are exchanged", _neighbours(places.inputs), swap_inputs),
-    _unit("delay-input", "an input is late", places.inputs, delay_input, severity=_GRADED),
+    _unit("delay-input", "an input is late", places.inputs,
+          effects.input_("extra_delay", amount=lambda s: times(s) * s.unit.profile.points.inputs[s.place].settle),
+          severity=_GRADED),
     _unit("intermittent-input", "an input is reported wrong at times", places.inputs, intermittent_input,
           severity=_RATE),
     _unit("coupling-output-input", "an output is seen by an input", _across(places.outputs, places.inputs),
@@ -553,13 +489,13 @@ KINDS = [
     _unit("coupling-output-analog", "an output moves an analog channel", _across(places.outputs, places.analog),
           coupling_analog, severity=_GRADED),
     _unit("coupling-output-port", "an output disturbs a port", _across(places.outputs, places.ports), coupling_port),
-    _unit("stuck-analog", "an analog channel stands", places.analog,
-          lambda spot: [Add(channel_of(spot), "dead")]),
-    _unit("offset-analog", "an analog channel is off", places.analog, _analog("offset_error"), severity=_GRADED),
-    _unit("gain-analog", "the gain of an analog channel is off", places.analog, _analog("gain_error"),
+    _unit("stuck-analog", "an analog channel stands", places.analog, effects.analog("dead")),
+    _unit("offset-analog", "an analog channel is off", places.analog, effects.analog("offset_error", amount=times),
           severity=_GRADED),
-    _unit("thermal-analog", "an analog channel drifts as it warms up", places.analog, _analog("drift_error"),
-          severity=_GRADED, stage="heat"),
+    _unit("gain-analog", "the gain of an analog channel is off", places.analog,
+          effects.analog("gain_error", amount=times), severity=_GRADED),
+    _unit("thermal-analog", "an analog channel drifts as it warms up", places.analog,
+          effects.analog("drift_error", amount=times), severity=_GRADED, stage="heat"),
     _unit("flat-analog", "a part of a range stands at one value", places.analog, flat_analog, severity=_GRADED),
     _unit("intermittent-analog", "an analog channel jumps at times", places.analog, intermittent_analog,
           severity=_RATE),
@@ -567,11 +503,12 @@ KINDS = [
     _unit("aging-analog", "an analog channel goes off with time", places.analog, aging_analog, severity=_GRADED),
     *_register_kinds(),
     _unit("gain-register-supply-voltage", "the unit measures its supply wrong",
-          places.only("supply", partial(_has_register, "supply_voltage")), gain_supply_register, "supply",
-          severity=_GRADED),
+          places.only("supply", partial(_has_register, "supply_voltage")), gain(lambda s: s.unit, "_volt_gain", 0.1),
+          "supply", severity=_GRADED),
     _unit("offset-register-temperature", "the unit measures its temperature wrong",
-          places.only("temperature", partial(_has_register, "temperature")), offset_temperature, "temperature",
-          severity=_GRADED),
+          places.only("temperature", partial(_has_register, "temperature")),
+          effects.in_heat("sensor_error", amount=lambda s: times(s) * (s.unit.profile.link.temperature_error or 5.0)),
+          "temperature", severity=_GRADED),
     _unit("stuck-cell", "a bit of the configuration cannot be changed", _CONFIGURED, stuck_cell),
     _unit("swap-cells", "a word of the configuration is another", _CONFIGURED, swap_cells),
     _unit("drift-idle-current", "the unit draws more", _SUPPLY, drift_idle, severity=_GRADED),
@@ -580,24 +517,31 @@ KINDS = [
           severity=_GRADED),
     _unit("delay-start", "the unit starts late", places.only("start"), delay_start, severity=_GRADED),
     _unit("stuck-start", "the unit does not start", places.only("start"),
-          lambda spot: [Add(spot.unit.start, "never_boots")]),
-    _unit("delay-mode", "a change of mode takes long", places.only("mode"), delay_mode, "mode", "modes",
-          severity=_GRADED),
+          effects.in_start("never_boots")),
+    _unit("delay-mode", "a change of mode takes long", places.only("mode"),
+          effects.in_modes("change_time", amount=lambda s: times(s) * s.unit.profile.modes.change_within),
+          "mode", "modes", severity=_GRADED),
     _unit("drift-clock", "the clock goes wrong", places.only("clock", lambda w: w.profile.clock), drift_clock,
           severity=_GRADED),
     _unit("drift-battery", "the battery is old", places.only("battery", lambda w: w.profile.battery), drift_battery,
           severity=_GRADED),
-    _unit("stuck-port", "a port is dead", places.ports, lambda spot: [Add(_port(spot), "dead")]),
-    _unit("intermittent-bits", "a port spoils bits", places.claimed_ports, intermittent_bits, severity=_GRADED),
+    _unit("stuck-port", "a port is dead", places.ports, effects.port("dead")),
+    _unit("intermittent-bits", "a port spoils bits", places.claimed_ports,
+          effects.port(
+              "bit_errors", amount=lambda s: times(s) * (s.unit.profile.ports[s.place].bit_error_ratio or 1e-3)),
+          severity=_GRADED),
     _unit("intermittent-frames", "a port loses frames", places.serial_ports, intermittent_frames, severity=_RATE),
     _unit("short-frames", "a port cuts long frames", places.serial_ports, short_frames, severity=_GRADED),
     _stand("open-wire", "a wire to the unit is broken", _wires, effects.channel("broken")),
     _stand("stuck-channel", "a channel of the stand does nothing", _wires, effects.channel("dead")),
-    _stand("gain-sense", "the gain of a sensing channel is off", _sensed_values, gain_channel, _GRADED),
+    _stand("gain-sense", "the gain of a sensing channel is off", _sensed_values, _CHANNEL_GAIN, _GRADED),
     _stand("offset-sense", "a sensing channel is off", _sensed_values, offset_channel, _GRADED),
-    _stand("gain-drive", "the gain of a driving channel is off", _driven_values, gain_channel, _GRADED),
+    _stand("gain-drive", "the gain of a driving channel is off", _driven_values, _CHANNEL_GAIN, _GRADED),
     _stand("swap-wires", "two driven wires are exchanged", _neighbouring_drives, swap_wires),
-    _stand("gain-voltmeter", "the supply reads its voltage wrong", places.supply, gain_supply, _GRADED),
-    _stand("gain-ammeter", "the supply reads its current wrong", places.supply, gain_ammeter, _GRADED),
-    _stand("delay-io", "the I/O simulator serves what is old", places.racks, delay_io, _GRADED),
+    _stand("gain-voltmeter", "the supply reads its voltage wrong", places.supply,
+           gain(effects.supply_of, "volt_gain", 0.01), _GRADED),
+    _stand("gain-ammeter", "the supply reads its current wrong", places.supply,
+           gain(effects.supply_of, "amp_gain", 0.05), _GRADED),
+    _stand("delay-io", "the I/O simulator serves what is old", places.racks,
+           effects.rack("stale", amount=lambda s: 0.1 * times(s)), _GRADED),
 ]  # fmt: skip
