@@ -139,6 +139,15 @@ def known_stands(more: Path | None = None) -> dict[str, str]:
     return known
 
 
+def trusted_keys(stand: str) -> frozenset[str]:
+    """Return the public keys that count for a stand here: those of the known stands, and its own where it is ours.
+
+    Raises UsageError for a list or a key that cannot be read.
+    """
+    own = {stand_key(stand).public} if key_file(stand).is_file() else set[str]()
+    return frozenset(own | known_stands().keys())
+
+
 def _listed(path: Path) -> dict[str, str]:
     try:
         with path.open(encoding="utf-8") as file:

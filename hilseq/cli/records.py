@@ -109,8 +109,8 @@ def _say_synchronised(result: Synchronised) -> None:
 def _say_imported(imported: Imported) -> None:
     state = f" ({imported.state}: {imported.state_text})" if imported.state_text else ""
     typer.echo(f"{imported.outcome!s:<10} {_plain(imported.run)}{_plain(state)}")
-    if imported.samples_fault:
-        typer.echo(f"hilseq: {_plain(imported.run)}: {_plain(imported.samples_fault)}", err=True)
+    for words in filter(None, (imported.other, imported.samples_fault)):
+        typer.echo(f"hilseq: {_plain(imported.run)}: {_plain(words)}", err=True)
 
 
 def _plain(words: object) -> str:
@@ -133,7 +133,8 @@ def import_command(
 ) -> None:
     """Bring in the journals of these runs; repeated, or in any order, the records are the same.
 
-    The samples of a soak are compared with their seals each time: damaged, they release no unit.
+    The samples of a soak are compared with their seals each time: damaged, they release no unit. Of two journals of
+    one run the first is kept, unless a stand that is known here has signed the other one only: that takes its place.
 
     Exit code: 0 done, 1 a journal was refused, 2 bad option or file, 3 the records cannot be reached now.
 
@@ -209,6 +210,9 @@ def upgrade_command(*, records: Records = None) -> None:
 
 def status_command(*, records: Records = None, runs: Runs = Path("runs"), as_json: Json = False) -> None:
     """Show what the records hold, and which runs of the folder are not in them yet.
+
+    A file that is damaged is reported. A value that was changed in the database is not seen: what proves a run is its
+    journal, by `hilseq verify`, and `hilseq records rebuild` makes the records anew from the journals.
 
     Example: hilseq records status --json
     """

@@ -30,7 +30,7 @@ from hilseq.interrupts import HANG_UP, detach_closed_terminal, ending_signals
 from hilseq.journal.run_state import CheckState, RunState
 from hilseq.journal.writer import FILE_NAME
 from hilseq.live.follower import Follower
-from hilseq.owner.membership import is_shared
+from hilseq.owner.membership import is_shared, require_free_slots
 from hilseq.plugin.intake import read_intake
 from hilseq.plugin.options import by_slot, serial_number, units_of
 from hilseq.plugin.run_header import default_folder
@@ -157,7 +157,7 @@ def run_several(asked: Asked) -> int | None:
     """Test the units of several slots, each by a visit of its own; return the worst exit code.
 
     None where one process is right: for one unit, where nothing is tested, and where visits cannot share the stand.
-    Raises UsageError and DescriptionError before anything is started.
+    Raises UsageError, DescriptionError and StandInUse before anything is started.
     """
     stand = load_stand(asked.stand)
     slots = list(stand.slots)
@@ -187,6 +187,7 @@ def run_several(asked: Asked) -> int | None:
         raise UsageError("two units have the same serial number; give another --out to test both")
     with own_output() as output:
         if not asked.simulate:
+            require_free_slots(stand, serials)
             return _run(visits, output, asked.detail)
         twin = Twin(
             asked.stand,
@@ -241,7 +242,7 @@ def _run(visits: Sequence[SlotVisit], stream: IO[str], detail: int, clock: Stepp
 
     The clock is closed when each visit has begun or ended: from then on their time moves together.
     """
-    view = _View(stream, detail)
+    view, settled = _View(stream, detail), False
     with passed_on(lambda: [visit.process for visit in visits]) as heard:
         visits[0].start()  # alone, so that what holds the stand for all is there before the others ask for it
         with view.live(visits):
@@ -257,14 +258,14 @@ def _run(visits: Sequence[SlotVisit], stream: IO[str], detail: int, clock: Stepp
                     if over and not visit.ended:
                         visit.ended = True
                         view.tell_end(visit)
-                if clock is not None and all(v.ended or v.state is not None for v in visits):
-                    clock.close()
-                    clock = None
+                if not settled and all(v.ended or v.state is not None for v in visits):
+                    settled = True
+                    view.tell_unbegun(visits)
+                    if clock is not None:
+                        clock.close()
                 time.sleep(_EVERY)
     for visit in visits:
-        if visit.process is not None:
-            view.tell_verdict(visit)
-    view.tell_unbegun()
+        view.tell_verdict(visit)
     return worst_code(visit.code for visit in visits)
 
 
@@ -318,8 +319,6 @@ class _View:
         self._detail = detail
         self._begun = time.monotonic()
         self._stage = ("", "")
-        #: Why visits did not begin -> their slots.
-        self._unbegun: dict[str, list[str]] = {}
 
     @contextmanager
     def live(self, visits: Sequence[SlotVisit]) -> Iterator[None]:
@@ -368,11 +367,9 @@ class _View:
             self._console.print(bench_lines.slot_line(visit.slot, visit.serial, state, None))
 
     def tell_verdict(self, visit: SlotVisit) -> None:
-        """Report the result of a visit."""
+        """Report the result of a visit that has begun."""
         state, code = visit.state, 0 if visit.process is None else visit.process.returncode
         if state is None:
-            words = visit.words() if code >= 0 else f"its process was ended by signal {-code}"
-            self._unbegun.setdefault(words or "its process ended without a message", []).append(visit.slot)
             return
         self._console.print(Text(f"slot {sanitize(visit.slot)}", "bold"))
         warned = [f"its process was ended by signal {-code}"] if code < 0 else visit.words().splitlines()
@@ -385,9 +382,16 @@ class _View:
             ):
                 self._console.print(line)
 
-    def tell_unbegun(self) -> None:
-        """Say why visits did not begin: once, where one reason holds for several."""
-        for words, slots in self._unbegun.items():
+    def tell_unbegun(self, visits: Sequence[SlotVisit]) -> None:
+        """Say at once why visits did not begin, while the others run: once, where one reason holds for several."""
+        unbegun: dict[str, list[str]] = {}
+        for visit in visits:
+            if visit.process is None or visit.state is not None:
+                continue
+            code = visit.process.returncode
+            words = visit.words() if code >= 0 else f"its process was ended by signal {-code}"
+            unbegun.setdefault(words or "its process ended without a message", []).append(visit.slot)
+        for words, slots in unbegun.items():
             where = f"slot{'s' if len(slots) > 1 else ''} {', '.join(slots)}"
             for line in words.removeprefix("hilseq: ").splitlines():
                 print(f"hilseq: {where}: {sanitize(line)}", file=sys.stderr)

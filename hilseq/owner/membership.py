@@ -293,6 +293,25 @@ def join(
         time.sleep(_PAUSE)
 
 
+def require_free_slots(stand: Stand, slots: Collection[str]) -> None:
+    """Raise StandInUse with who uses any of these slots, StandFault where a lock file is not one.
+
+    For what begins several visits, so that none begins where one cannot; each still claims its slot for itself.
+    """
+    members = {
+        member.process.pid: member
+        for use in uses_of(instruments_of(stand))
+        for member in (use.holder.members if use.holder is not None else ())
+    }
+    taken = [
+        f"slot {slot} is in use by {member.words}"
+        for member in members.values()
+        for slot in sorted(set(slots) & set(member.units))
+    ]
+    if taken:
+        raise StandInUse(f"{'; '.join(sorted(taken))}. Nothing was begun in other slots")
+
+
 def _claimed(door: str, claim: Claim) -> tuple[MessageSocket, ClaimGranted] | None:
     """Return the connection to an owner that has granted a claim; None where it is about to go.
 

@@ -5,7 +5,8 @@ So they are a witness of a journal: they have seen it as it is, or otherwise, or
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +17,8 @@ from hilseq.journal.reader import Journal
 from hilseq.journal.run_state import RunState
 from hilseq.journal.signatures import SignedHead, Trust, TrustAnswer
 from hilseq.records.database import Database, JournalRefused, open_database
-from hilseq.records.tables import heads, insert_for, name
+from hilseq.records.tables import heads, insert_for, name, runs
+from hilseq.signing import trusted_keys
 
 
 def keep_heads(database: Database, run_key: str, signed: Iterable[SignedHead]) -> None:
@@ -26,10 +28,10 @@ def keep_heads(database: Database, run_key: str, signed: Iterable[SignedHead]) -
     """
     new = {head.lines: head for head in signed}
     with database.writing() as connection:
-        for lines, chain in heads_of(connection, run_key):
-            if lines in new and new[lines].chain != chain:
+        for seen in heads_of(connection, run_key):
+            if seen.lines in new and new[seen.lines].chain != seen.chain:
                 raise JournalRefused(
-                    f"{database} has seen another line {lines} of the run {new[lines].run!r}"
+                    f"{database} has seen another line {seen.lines} of the run {new[seen.lines].run!r}"
                 )
         add_heads(
             connection,
@@ -47,10 +49,27 @@ def keep_heads(database: Database, run_key: str, signed: Iterable[SignedHead]) -
         )
 
 
-def heads_of(connection: Connection, run_key: str) -> list[tuple[int, str]]:
-    """Return the lines that were seen of a run, each with its chain value then."""
-    seen = sa.select(heads.c.lines, heads.c.chain).where(heads.c.run_key == run_key)
-    return [(row.lines, row.chain) for row in connection.execute(seen)]
+@dataclass(frozen=True, slots=True)
+class SeenHead:
+    """That a run had so many `lines`, the last with this `chain` value, and who has signed that, or nobody."""
+
+    lines: int
+    chain: str
+    signed_by: str
+
+    def fits(self, links: Sequence[str]) -> bool:
+        """Return whether a journal whose lines have these chain values is the one that was seen, or more of it."""
+        return 0 < self.lines <= len(links) and links[self.lines - 1] == self.chain
+
+
+def heads_of(connection: Connection, run_key: str) -> list[SeenHead]:
+    """Return what was seen of a run, the fewest lines first."""
+    seen = (
+        sa.select(heads.c.lines, heads.c.chain, heads.c.signed_by)
+        .where(heads.c.run_key == run_key)
+        .order_by(heads.c.lines)
+    )
+    return [SeenHead(*row) for row in connection.execute(seen)]
 
 
 def add_heads(connection: Connection, rows: list[dict[str, Any]]) -> None:
@@ -79,35 +98,48 @@ def witness_of(where: str | None) -> Callable[[Journal, RunState], TrustAnswer]:
 
     def witness(journal: Journal, run: RunState) -> TrustAnswer:
         same_name = sa.and_(heads.c.run == name(run.run), heads.c.stand == name(run.stand))
-        query = (
-            sa.select(heads.c.run_key, heads.c.lines, heads.c.chain)
-            .where(sa.or_(heads.c.run_key == journal.links[0], same_name))
-            .order_by(heads.c.lines)
-        )
+        held = sa.select(runs.c.chain).where(runs.c.key == journal.links[0])
         with open_database(where, create=False, upgrade=False) as database:
             with database.reading() as connection:
-                seen = connection.execute(query).all()
-            return _compared(str(database), journal, [tuple(row) for row in seen])
+                mine = heads_of(connection, journal.links[0])
+                named = connection.execute(sa.select(heads.c.lines).where(same_name)).first() is not None
+                is_held = connection.execute(held).scalar() == journal.links[-1]
+            there = f"the records at {database}"
+            if mine:
+                return _compared(there, journal, mine, is_held=is_held, stand=run.stand)
+            if named:
+                reported = f"{there} know a run of this name on this stand, and it began otherwise"
+                return TrustAnswer(Trust.CONTRADICTS, reported)
+            return TrustAnswer(Trust.NONE, f"{there} have not seen this run")
 
     return witness
 
 
-def _compared(address: str, journal: Journal, seen: list[tuple[str, int, str]]) -> TrustAnswer:
-    if not seen:
-        return TrustAnswer(Trust.NONE, f"the records at {address} have not seen this run")
-    mine = [(lines, chain) for key, lines, chain in seen if key == journal.links[0]]
-    for lines, chain in mine:
-        if lines > len(journal.links):
-            here = len(journal.links)
-            reported = f"the records at {address} have seen {lines} lines of this run, and {here} are here"
-            return TrustAnswer(Trust.CONTRADICTS, reported)
-        if lines < 1 or journal.links[lines - 1] != chain:
-            return TrustAnswer(
-                Trust.CONTRADICTS, f"the records at {address} have seen another line {lines} of this run"
-            )
-    if mine:
-        times = f", {len(mine)} times" if len(mine) > 1 else ""
-        reported = f"the records at {address} have seen this run, to line {mine[-1][0]}{times}"
-        return TrustAnswer(Trust.AGREE, reported)
-    reported = f"the records at {address} know a run of this name on this stand, and it began otherwise"
-    return TrustAnswer(Trust.CONTRADICTS, reported)
+def _compared(
+    there: str, journal: Journal, seen: Sequence[SeenHead], *, is_held: bool, stand: str
+) -> TrustAnswer:
+    links = journal.links
+    agree = [head for head in seen if head.fits(links)]
+    wrong = [head for head in seen if not head.fits(links)]
+    words = ""
+    if wrong and is_held and outweighs(agree[-1:], wrong, stand):
+        words = "; they had another journal of it before, which no stand that is known here had signed"
+    elif wrong:
+        first = wrong[0].lines
+        reported = f"{there} have seen another line {first} of this run"
+        if first > len(links):
+            reported = f"{there} have seen {first} lines of this run, and {len(links)} are here"
+        return TrustAnswer(Trust.CONTRADICTS, reported)
+    times = f", {len(agree)} times" if len(agree) > 1 else ""
+    return TrustAnswer(Trust.AGREE, f"{there} have seen this run, to line {agree[-1].lines}{times}{words}")
+
+
+def outweighs(mine: Iterable[SeenHead], other: Iterable[SeenHead], stand: str) -> bool:
+    """Return whether a stand that is known here has signed some of the heads of one journal, and none of the other.
+
+    Raises UsageError where keys cannot be read.
+    """
+    trusted = trusted_keys(stand)
+    return any(head.signed_by in trusted for head in mine) and not any(
+        head.signed_by in trusted for head in other
+    )

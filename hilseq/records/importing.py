@@ -33,10 +33,10 @@ from hilseq.journal.reader import find_journal
 from hilseq.journal.run_state import RunState, RunStatus
 from hilseq.journal.samples import read_samples
 from hilseq.journal.seals import sample_file
-from hilseq.journal.signatures import read_signatures
+from hilseq.journal.signatures import against, read_signatures
 from hilseq.records import tables
 from hilseq.records.database import Database, JournalRefused
-from hilseq.records.heads import add_heads, heads_of
+from hilseq.records.heads import SeenHead, add_heads, heads_of, outweighs
 from hilseq.records.rows import TORN, RunRows, VisitRows, read_rows
 from hilseq.records.tables import (
     copies,
@@ -211,6 +211,8 @@ class ImportOutcome(StrEnum):
     UNCHANGED = "unchanged"
     #: The journal is known; the samples behind it are not what they were when it came in.
     CHANGED = "changed"
+    #: Another journal of the run was known, which no known stand had signed, and this one is signed by one.
+    REPLACED = "replaced"
 
 
 @dataclass(frozen=True, slots=True)
@@ -218,6 +220,7 @@ class Imported:
     """One journal and the outcome of it; `state` is a word of `RunStatus`.
 
     `samples_fault` says what is wrong with the samples of a soak; empty when they are those that were sealed.
+    `other` tells of another journal of the run whose place this one has taken, or is empty.
     """
 
     path: Path
@@ -227,6 +230,7 @@ class Imported:
     state: str
     state_text: str
     samples_fault: str = ""
+    other: str = ""
 
 
 def import_run(database: Database, path: Path) -> Imported:
@@ -239,8 +243,8 @@ def import_run(database: Database, path: Path) -> Imported:
     look = look_at(find_journal(path).parent)
     rows = read_rows(path)
     with database.writing() as connection:
-        _witness(connection, rows, path)
-        run_id, outcome = _store(connection, rows, path)
+        replaces = _witness(connection, rows, path)
+        run_id, outcome, other = _store(connection, rows, path, replaces=replaces)
         wrong = _store_samples(connection, run_id, rows, outcome)
         if _is_whole_copy(connection, run_id, rows):
             keep_copy(connection, run_id, place, look, rows.wrong)
@@ -251,24 +255,32 @@ def import_run(database: Database, path: Path) -> Imported:
             if rows.wrong and not damage:
                 wrong += "; another copy of the run has them whole"
     run = rows.run
-    return Imported(path, run["run"], run["key"], outcome, run["state"], run["state_text"], wrong)
+    return Imported(path, run["run"], run["key"], outcome, run["state"], run["state_text"], wrong, other)
 
 
-def _witness(connection: Connection, rows: RunRows, path: Path) -> None:
+def _witness(connection: Connection, rows: RunRows, path: Path) -> bool:
     """Keep what is seen of a journal: its end, and every head that its stand has signed.
 
-    Raises JournalRefused when that is not what was seen of it before.
+    Return whether something else was seen of it before, and a known stand has signed this one to its end, and not the
+    other. Raises JournalRefused when something else was seen that is not outweighed so.
     """
     key, links = rows.links[0], rows.links
-    for lines, chain in heads_of(connection, key):
-        if lines <= len(links) and links[lines - 1] != chain:
-            raise JournalRefused(
-                f"{path} begins like run {rows.run['run']!r} in the records but says something else by line {lines}: "
-                "one of the two was changed; the records keep what they have"
-            )
+    signatures = read_signatures(rows.journal.path.parent)
+    last = signatures.heads[-1] if signatures.heads else None
+    others = [head for head in heads_of(connection, key) if not head.fits(links)]
+    replaces = (
+        bool(others)
+        and last is not None
+        and (last.final, last.lines) == (True, len(links))
+        and not against(signatures, links, rows.record.run, rows.record.stand)
+        and outweighs([SeenHead(last.lines, last.chain, last.key)], others, rows.record.stand)
+    )
+    forked = [head for head in others if head.lines <= len(links)]
+    if forked and not replaces:
+        raise _fork(rows, forked[0].lines, path)
     signed = {
         head.lines: head.key
-        for head in read_signatures(rows.journal.path.parent).heads
+        for head in signatures.heads
         if 0 < head.lines <= len(links) and links[head.lines - 1] == head.chain and head.holds
     }
     found = [
@@ -283,6 +295,7 @@ def _witness(connection: Connection, rows: RunRows, path: Path) -> None:
         for lines in sorted({len(links), *signed})
     ]
     add_heads(connection, found)
+    return replaces
 
 
 def _is_whole_copy(connection: Connection, run_id: int, rows: RunRows) -> bool:
@@ -306,7 +319,10 @@ def _store_samples(connection: Connection, run_id: int, rows: RunRows, outcome: 
     return "; ".join(f"{why}; {then}" for why in rows.wrong.values())
 
 
-def _store(connection: Connection, rows: RunRows, path: Path) -> tuple[int, ImportOutcome]:
+def _store(
+    connection: Connection, rows: RunRows, path: Path, *, replaces: bool
+) -> tuple[int, ImportOutcome, str]:
+    """Keep a run; return its id, the outcome, and in words whose place it has taken. Raises JournalRefused."""
     stand_id = ids_of(connection, tables.stands, ("name",), [{"name": rows.stand}])[rows.stand,]
     values = {**rows.run, "stand_id": stand_id}
     inserted = connection.execute(
@@ -326,17 +342,21 @@ def _store(connection: Connection, rows: RunRows, path: Path) -> tuple[int, Impo
         .where(tables.runs.c.key == rows.run["key"])
         .with_for_update()
     ).one()
-    outcome = ImportOutcome.NEW
+    outcome, other = ImportOutcome.NEW, ""
     if not inserted:
-        _refuse_fork(rows, kept.lines, kept.chain, path)
-        if _worth(kept._asdict()) >= _worth(rows.run):
-            return kept.id, ImportOutcome.UNCHANGED
-        outcome = ImportOutcome.GROWN
+        if replaces and kept.chain != rows.run["chain"]:
+            outcome, other = ImportOutcome.REPLACED, _take_out(connection, kept.id)
+        else:
+            if len(rows.links) >= kept.lines and rows.links[kept.lines - 1] != kept.chain:
+                raise _fork(rows, kept.lines, path)
+            if _worth(kept._asdict()) >= _worth(rows.run):
+                return kept.id, ImportOutcome.UNCHANGED, ""
+            outcome = ImportOutcome.GROWN
         _clear(connection, kept.id)
         forget_copies(connection, kept.id)
         connection.execute(sa.update(tables.runs).where(tables.runs.c.id == kept.id).values(values))
     _store_children(connection, kept.id, stand_id, rows)
-    return kept.id, outcome
+    return kept.id, outcome, other
 
 
 def _worth(run: Mapping[str, Any]) -> tuple[int, int, bool]:
@@ -344,13 +364,22 @@ def _worth(run: Mapping[str, Any]) -> tuple[int, int, bool]:
     return run["lines"], -list(RunStatus).index(RunStatus(run["state"])), run["state_text"] != TORN
 
 
-def _refuse_fork(rows: RunRows, kept_lines: int, kept_chain: str, path: Path) -> None:
-    """Raise JournalRefused when the kept journal is no beginning of this one, where that can be seen."""
-    if len(rows.links) >= kept_lines and rows.links[kept_lines - 1] != kept_chain:
-        raise JournalRefused(
-            f"{path} begins like run {rows.run['run']!r} in the records but says something else by line "
-            f"{kept_lines}: one of the two was changed; the records keep what they have"
-        )
+def _fork(rows: RunRows, lines: int, path: Path) -> JournalRefused:
+    return JournalRefused(
+        f"{path} begins like run {rows.run['run']!r} in the records but says something else by line {lines}: one of "
+        "the two was changed; the records keep what they have (of two, one that a known stand has signed counts)"
+    )
+
+
+def _take_out(connection: Connection, run_id: int) -> str:
+    """Take the minutes of another journal's samples out of the records; say in words where that journal was."""
+    places = connection.execute(sa.select(copies.c.place).where(copies.c.run_id == run_id)).scalars()
+    connection.execute(sa.delete(soak_minutes).where(soak_minutes.c.run_id == run_id))
+    return (
+        f"the records had another journal of this run, from {', '.join(places) or 'a place that is not kept'}, which "
+        "no stand that is known here has signed; this one is signed, and has taken its place. One of the two was "
+        "written anew: find out who did, and what was decided by it"
+    )
 
 
 def _clear(connection: Connection, run_id: int) -> None:

@@ -324,10 +324,13 @@ def _weighed(
     if unread and not all(unit.unapproved for unit in run.units):
         reported = f"{found.reported}; but {unread}: verify with the hilseq that made it, {run.hilseq}"
         return replace(found, outcome=VerifyOutcome.CANNOT_TELL, reported=sanitize(reported, 600))
-    if signed.answer is Trust.KNOWN or witnessed.answer is Trust.AGREE:
+    if signed.answer is Trust.KNOWN:
         return found
     who = "nobody has signed it" if signed.answer is Trust.NONE else "who has signed it is not known here"
-    return replace(found, reported=f"{found.reported}; {who}, so that anybody can have written it")
+    seen = ""
+    if witnessed.answer is Trust.AGREE:
+        seen = " before the records saw it, and nobody since"
+    return replace(found, reported=f"{found.reported}; {who}, so that anybody can have written it{seen}")
 
 
 def _compared(

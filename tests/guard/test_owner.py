@@ -115,6 +115,11 @@ def test_neighbours_do_not_notice(
     assert both["A"].guarded()["reason"] == "the run has died"
     assert duo.is_on("B")
     rig.wait_until(lambda: duo.state()["slots"] == {"A": None, "B": "RH-B"})
+    pair = ("run", str(rig.HOLD), *unit, "--serial", "A=RH-4,B=RH-5", "--out", str(tmp_path / "pair"))
+    refused = _hilseq(*pair)
+    assert refused.returncode == 75, refused.stdout + refused.stderr
+    assert f"process {both['B'].process.pid}" in refused.stderr
+    assert not (tmp_path / "pair").exists()  # nothing was begun in the slot that is free
     next_one = start(duo.simulator, serial="A=RH-3")
     rig.wait_until(lambda: duo.is_on("A"))
     os.kill(next_one.process.pid, signal.SIGSTOP)

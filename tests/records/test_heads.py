@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +17,7 @@ from hilseq.plugin.journal_signing import HeadSender
 from hilseq.records import tables
 from hilseq.records.database import Database, JournalRefused, open_database
 from hilseq.records.heads import carry_heads, witness_of
-from hilseq.records.importing import import_run
+from hilseq.records.importing import ImportOutcome, import_run
 from hilseq.signing import stand_key
 
 
@@ -63,6 +64,36 @@ def test_a_later_rewrite_contradicts_the_witness(
     _rewrite(run, change)
     answer = _ask(url, run)
     assert (answer.answer, words in answer.reported) == (Trust.CONTRADICTS, True), answer.reported
+
+
+def _longer(lines: list[dict[str, Any]]) -> None:
+    lines.insert(-1, dict(lines[-2]))
+    _later(lines)
+
+
+@pytest.mark.parametrize("change", [_later, _longer])
+def test_a_signed_journal_takes_the_place_of_one_that_was_written_anew(  # noqa: PLR0917 - fixtures
+    url: str, database: Database, make_run: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, change: Any
+) -> None:
+    """Where that one was brought in first: both are reported, and only the signed one is witnessed then."""
+    monkeypatch.setenv("HILSEQ_KEYS", str(tmp_path / "keys"))
+    run, forged = make_run(), tmp_path / "forged"
+    links = read_journal(run).links
+    shutil.copytree(run, forged)
+    Signer(run, "north", run.name, stand_key("north")).head(len(links), links[-1], final=True)
+    _rewrite(forged, change)
+    import_run(database, forged)
+    assert _ask(url, forged).answer is Trust.AGREE
+    done = import_run(database, run)
+    assert (done.outcome, str(forged) in done.other) == (ImportOutcome.REPLACED, True)
+    answer = _ask(url, run)
+    assert (answer.answer, "had another journal of it before" in answer.reported) == (Trust.AGREE, True)
+    assert _ask(url, forged).answer is Trust.CONTRADICTS
+    with pytest.raises(JournalRefused, match="one of the two was changed"):
+        import_run(database, forged)
+    assert import_run(database, run).outcome is ImportOutcome.UNCHANGED
+    with database.reading() as connection:
+        assert connection.execute(sa.select(tables.runs.c.chain)).scalars().all() == [links[-1]]
 
 
 def test_nothing_in_the_heads_can_be_changed_and_no_forgotten_run_takes_them_along(
