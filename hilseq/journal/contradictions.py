@@ -30,6 +30,7 @@ from hilseq.journal.entries import (
     InstrumentIdentified,
     JournalEntry,
     MadeSafe,
+    OperatorPrompt,
     PlanCompared,
     Reading,
     RunEnded,
@@ -39,6 +40,7 @@ from hilseq.journal.entries import (
 )
 from hilseq.journal.event_names import (
     AMBIENT,
+    ANSWERED,
     AT_AMBIENT,
     CONDITIONS,
     REPEATED,
@@ -183,11 +185,13 @@ def _approved(
 
 
 def _origin(state: RunState) -> Iterator[str]:
-    """Return whether a run that says it was on hardware was on a simulated stand."""
+    """Yield where a run had another stand than it says: hardware, or a simulated one."""
     header = state.header
+    options = header.options
+    if options.simulate and header.seed is None:
+        yield "the run was asked for with a simulated stand, and states no seed"
     if header.simulated:
         return
-    options = header.options
     if options.simulate or options.defects or options.real_timing or header.seed is not None:
         yield "the run says that it was on hardware, and was asked for with a simulated stand"
     described = state.given("stand file")
@@ -255,13 +259,20 @@ def _order(entries: Sequence[JournalEntry]) -> Iterator[str]:
 
 def _traces(entries: Sequence[JournalEntry]) -> Iterator[str]:
     """Yield which lines carry marks of something else than they state: a fault in a check that passed, another slot."""
-    slots, recheck = dict[str, str](), ""
+    slots, recheck, begun = dict[str, str](), "", dict[str, float]()
     for number, entry in enumerate(entries, 1):
         match entry:
             case CheckPlanned():
                 slots[entry.check] = entry.slot
             case CheckStarted():
                 recheck = ""
+                begun[entry.check] = entry.t
+            case RunResumed():
+                begun.clear()
+            case EventLogged(what=what, prompt=OperatorPrompt() as prompt) if what == ANSWERED and (
+                prompt.answer is None or (prompt.expected and prompt.answer not in prompt.expected)
+            ):
+                yield f"line {number} holds an answer that is not taken: {prompt.answer!r}"
             case EventLogged(what=what) if what in (STAND_ASKED, REPEATED):
                 recheck = entry.text if what == STAND_ASKED else ""
             case Reading() if entry.slot and slots.get(entry.check) not in (None, "", entry.slot):
@@ -271,6 +282,11 @@ def _traces(entries: Sequence[JournalEntry]) -> Iterator[str]:
             ):
                 beside = entry.why or recheck or ", ".join(entry.places)
                 yield f"line {number}: {entry.check} has passed, and beside it stands a fault: {beside}"
+            case CheckEnded() if entry.check in begun and (
+                abs(entry.t - begun[entry.check] - entry.seconds) > _CLOCKS
+            ):
+                took = entry.t - begun[entry.check]
+                yield f"line {number}: {entry.check} states {entry.seconds:g} s, and took {took:g} s"
             case _:
                 pass
 

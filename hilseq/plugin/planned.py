@@ -57,6 +57,7 @@ from hilseq.plugin import markers, stages
 from hilseq.plugin.classify import PASSED, Outcome
 from hilseq.plugin.parametrize import is_on_stand, place_of, slot_of
 from hilseq.procedures.limits import UnitLimits
+from hilseq.procedures.wiring import parts_of
 from hilseq.reports.formatting import join_truncated
 from hilseq.resources import folder as folder_of
 from hilseq.verdicts import CheckVerdict
@@ -413,13 +414,24 @@ def _of_stand(run: RunState, stand: Stand) -> Iterator[str]:
         for name in named:
             if name is not None and name.casefold() not in instrument.identity.casefold():
                 yield f"{instrument.name} is stated to be {instrument.identity}, and by the stand file is {name}"
+    yield from _unidentified(run, stand)
+
+
+def _unidentified(run: RunState, stand: Stand) -> Iterator[str]:
+    """Yield the slots that the stand does not have, and what served a slot under power and is not identified."""
     known = {instrument.name for instrument in run.instruments}
-    for unit in (one for one in run.units if one.slot in stand.slots):
-        supply = f"supply {stand.slots[unit.slot].supply}"
-        if supply not in known and any(
-            isinstance(event, EventLogged) and event.what == SUPPLY_ON for event in unit.events
-        ):
-            yield f"{supply} was switched on, and the run does not state which instrument it is"
+    for unit in run.units:
+        if unit.slot not in stand.slots:
+            yield f"{unit.serial} is stated to be in slot {unit.slot}, which the stand file does not have"
+        elif not any(isinstance(event, EventLogged) and event.what == SUPPLY_ON for event in unit.events):
+            if unit.faults:
+                yield f"faults of the unit of slot {unit.slot} were read, and it was never switched on"
+        else:
+            supply = f"supply {stand.slots[unit.slot].supply}"
+            for part in parts_of(stand, (unit.slot,)):
+                if part not in known:
+                    which = "it" if part == supply else part
+                    yield f"{supply} was switched on, and the run does not state which instrument {which} is"
 
 
 def _of_unit(run: RunState, unit: UnitState, stand: Stand, profile: Profile) -> Iterator[str]:
@@ -442,7 +454,10 @@ def _of_unit(run: RunState, unit: UnitState, stand: Stand, profile: Profile) -> 
         yield from _of_soak(unit.soak, profile)
     if unit.paper is not None:
         yield from _of_paper(unit.paper, certificate_stated(slot, stand, profile, ()))
-    if unit.known_causes and _causes(unit.known_causes) != _causes(causes_stated(slot, profile, {}).causes):
+    elif unit.plan is not None:
+        yield f"the run states nothing of what the certificate of slot {slot} is to say, as each run does"
+    stated = unit.paper is not None or unit.known_causes
+    if stated and _causes(unit.known_causes) != _causes(causes_stated(slot, profile, {}).causes):
         yield f"the run states other causes for slot {slot} than the profile"
 
 
@@ -508,11 +523,16 @@ def _of_sequences(run: RunState) -> Iterator[str]:
             for node in _functions(one.text):
                 functions.setdefault((one.name, node.name), []).append(node)
     for unit in run.units:
+        planned = set[tuple[str, str]]()
         for check in unit.checks:
-            test = check.id.partition("::")[2].partition("[")[0]
-            found = functions.get((_file_of(check.id), test), [])
-            if len(found) == 1:
+            test = (_file_of(check.id), check.id.partition("::")[2].partition("[")[0])
+            planned.add(test)
+            if len(found := functions.get(test, [])) == 1:
                 yield from _of_test(unit, check, found[0])
+        if run.header.options.soak and unit.plan is not None and unit.plan.soak is not None:
+            soaks = {test for test, found in functions.items() if any(_called(one, "soak") for one in found)}
+            if lacking := sorted(soaks - planned):
+                yield f"a soak was asked for, and {'::'.join(lacking[0])} is not planned in slot {unit.slot}"
 
 
 def _functions(text: str) -> list[ast.FunctionDef]:
@@ -528,8 +548,12 @@ def _of_test(unit: UnitState, check: CheckState, test: ast.FunctionDef) -> Itera
         yield f"the check {check.id} is called otherwise than in its sequence"
     if check.sentence and check.sentence not in paragraphs[1:2]:
         yield f"the check {check.id} is said to show something else than its sequence says"
-    if check.verdict is not CheckVerdict.PASSED:
-        return
+    if check.verdict is CheckVerdict.PASSED:
+        yield from _not_recorded(unit, check, test)
+
+
+def _not_recorded(unit: UnitState, check: CheckState, test: ast.FunctionDef) -> Iterator[str]:
+    """Yield what a test that comes to its end has recorded, and the journal does not have of its check."""
     names = {reading.name for reading in check.readings}
     for name in _always_recorded(test, "judge"):
         if name not in names:
@@ -538,21 +562,38 @@ def _of_test(unit: UnitState, check: CheckState, test: ast.FunctionDef) -> Itera
     for what in _always_recorded(test, "supply.note"):
         if what not in noted:
             yield f"{check.id} has passed, and its sequence notes `{what}`, which is not there"
+    kept = {read.when for read in unit.faults if check.begun_at <= read.t <= check.ended_at}
+    for when in _always_recorded(test, "keep_faults"):
+        if when not in kept:
+            yield f"{check.id} has passed, and its sequence keeps the faults {when}, which are not there"
+    tables = {table.name for table in check.tables}
+    for title in _always_recorded(test, "keep_table"):
+        if title not in tables:
+            yield f"{check.id} has passed, and its sequence keeps the table `{title}`, which is not there"
+    if _called(test, "soak") and (unit.soak is None or unit.soak.started.check != check.id):
+        yield f"{check.id} has passed, and its sequence soaks, and no soak of it is there"
 
 
 def _always_recorded(test: ast.FunctionDef, by: str) -> Iterator[str]:
     """Yield the names that a test which comes to its end has given to the fixture `judge`, or to `supply.note`."""
-    if by.partition(".")[0] not in {argument.arg for argument in test.args.args}:
-        return
-    for statement in test.body:
-        if any(isinstance(node, ast.Return) for node in ast.walk(statement)):
-            return
-        call = statement.value if isinstance(statement, ast.Expr) else None
-        if not isinstance(call, ast.Call) or ast.unparse(call.func) != by or not call.args:
-            continue
-        first = call.args[0]
+    for call in _called(test, by):
+        first = call.args[0] if call.args else None
         if isinstance(first, ast.Constant) and isinstance(first.value, str):
             yield first.value
+
+
+def _called(test: ast.FunctionDef, by: str) -> list[ast.Call]:
+    """Return where a test which comes to its end has called a fixture, or a method of one."""
+    found = list[ast.Call]()
+    if by.partition(".")[0] not in {argument.arg for argument in test.args.args}:
+        return found
+    for statement in test.body:
+        if any(isinstance(node, ast.Return) for node in ast.walk(statement)):
+            break
+        call = statement.value if isinstance(statement, ast.Expr | ast.Assign) else None
+        if isinstance(call, ast.Call) and ast.unparse(call.func) == by:
+            found.append(call)
+    return found
 
 
 def _of_paper(stated: CertificateStated, expected: CertificateStated) -> Iterator[str]:

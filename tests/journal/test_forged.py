@@ -17,7 +17,7 @@ from hilseq.description.loading import load_profile
 from hilseq.journal.chain import GENESIS, seal
 from hilseq.journal.contradictions import contradictions
 from hilseq.journal.entries import PROVOKED, RunStarted
-from hilseq.journal.event_names import AMBIENT, REPEATED, STAND_ASKED
+from hilseq.journal.event_names import AMBIENT, REPEATED, STAND_ASKED, SUPPLY_OFF, SUPPLY_ON
 from hilseq.journal.reader import read_journal, run_state
 from hilseq.journal.seals import left_limits
 from hilseq.journal.signatures import FILE_NAME as SIGNATURES
@@ -645,6 +645,88 @@ def test_what_sequences_say_is_held_against_their_text(
     forge(lines)
     _rewrite(run, lines)
     found = contradicts_its_files(run_state(read_journal(run))).wrong
+    assert any(words in one for one in found), found
+
+
+def _without_power(lines: Lines) -> None:
+    lines[:] = [line for line in lines if line.get("what") not in (SUPPLY_ON, SUPPLY_OFF)]
+    at = lines[_first(lines, "check ended", verdict="passed")]
+    lines.insert(
+        _first(lines, "check ended", verdict="passed"),
+        {"kind": "faults", "v": 1, "slot": "A", "when": "before", "entries": []}
+        | {k: at[k] for k in ("at", "t")},
+    )
+
+
+def _in_no_time(lines: Lines) -> None:
+    next(line for line in lines if line.get("seconds", 0) > 3.0)["seconds"] = 0.1
+
+
+def _without_its_io(lines: Lines) -> None:
+    del lines[_first(lines, "instrument", name="io rack")]
+
+
+def _without_its_paper(lines: Lines) -> None:
+    del lines[_first(lines, "certificate")]
+
+
+def _without_its_causes(lines: Lines) -> None:
+    del lines[_first(lines, "causes")]
+
+
+def _with_no_seed(lines: Lines) -> None:
+    lines[0]["seed"] = None
+
+
+def _answered_otherwise(lines: Lines) -> None:
+    event = lines[_first(lines, "event")]
+    event |= {
+        "what": "answered",
+        "prompt": {"question": "Is it lit?", "expected": ["yes", "no"], "answer": "maybe"},
+    }
+
+
+def _in_another_slot(lines: Lines) -> None:
+    lines[:] = json.loads(json.dumps(lines).replace('"slot": "A"', '"slot": "B"').replace("slot A", "slot B"))
+    lines[0]["decision_rules"] = {"B": "guarded"}
+
+
+def _without_the_soak_that_was_asked_for(lines: Lines) -> None:
+    text = "def test_soaks(soak):\n    soak()\n"
+    digest = hashlib.sha256(text.encode()).hexdigest()
+    soak = {"role": "sequence", "name": "test_95_soak.py", "text": text, "sha256": digest}
+    lines[0]["inputs"].append(soak)
+    lines[0]["options"] |= {"soak": True, "sequences": [*lines[0]["options"]["sequences"], "test_95_soak.py"]}
+
+
+@pytest.mark.parametrize(
+    ("forge", "words"),
+    [
+        (_without_power, "faults of the unit of slot A were read, and it was never switched on"),
+        (_in_no_time, "states 0.1 s, and took "),
+        (_without_its_io, "and the run does not state which instrument io rack is"),
+        (_without_its_paper, "states nothing of what the certificate of slot A is to say"),
+        (_without_its_causes, "states other causes for slot A than the profile"),
+        (_with_no_seed, "was asked for with a simulated stand, and states no seed"),
+        (_answered_otherwise, "holds an answer that is not taken: 'maybe'"),
+        (_in_another_slot, "is stated to be in slot B, which the stand file does not have"),
+        (
+            _without_the_soak_that_was_asked_for,
+            "a soak was asked for, and test_95_soak.py::test_soaks is not planned",
+        ),
+    ],
+)
+def test_what_every_visit_writes_is_missed(
+    visited: Path, tmp_path: Path, forge: Callable[[Lines], None], words: str
+) -> None:
+    """What was taken out, or stated so that no visit writes it."""
+    run = Path(shutil.copytree(visited, tmp_path / "visit"))
+    lines = _lines(run)
+    forge(lines)
+    _rewrite(run, lines)
+    journal = read_journal(run)
+    state = run_state(journal)
+    found = [*contradictions(journal.entries, state), *contradicts_its_files(state).wrong]
     assert any(words in one for one in found), found
 
 
