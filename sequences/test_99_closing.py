@@ -12,7 +12,6 @@ import pytest
 from hilseq import (
     Bench,
     Clock,
-    Indicator,
     Judge,
     KeepFaults,
     KeepTable,
@@ -53,14 +52,14 @@ def test_self_test_at_the_end(ready_unit: Unit) -> None:
 
 
 @pytest.mark.place("indicator")
-@pytest.mark.needs("indicator|link.indicator")
-def test_indicator_at_the_end(ready_unit: Unit) -> None:
-    """Indicator at the end.
+@pytest.mark.needs("indicator|link.indicator|link.supply-voltage|link.outputs-enabled")
+@pytest.mark.duration(estimate=durations.each_mode)
+def test_tells_its_state_at_the_end(ready_unit: Unit) -> None:
+    """Indicator and reports by mode, at the end.
 
-    The indicator is healthy at the end.
+    In each mode the unit's lamps and reports still say that it is well, and it tells its supply and outputs right.
     """
-    seen = ready_unit.indicator_seen()
-    assert seen is Indicator.HEALTHY, f"the indicator is {seen} at the end"
+    identity.assert_tells_its_state(ready_unit)
 
 
 @pytest.mark.place("temperature")

@@ -58,7 +58,7 @@ def neighbours(unit: Unit) -> dict[str, str]:
 
 
 def assert_tells_its_state(unit: Unit) -> None:
-    """Go through the modes: in each the unit shows and reports that it is well, and tells its own supply right.
+    """Go through the modes: in each the unit shows and reports that it is well, its supply and whether outputs are on.
 
     Raises UnitFault at every place where it does not.
     """
@@ -67,6 +67,8 @@ def assert_tells_its_state(unit: Unit) -> None:
         unit.modes.move_to(mode)
         for place, words in _wrong_words(unit):
             wrong.setdefault(place, f"{words} in mode {mode}")
+        if words := _wrong_enable(unit, mode):
+            wrong.setdefault(f"mode {mode}", f"{words} in mode {mode}")
         assert_reported_supply(unit)
     unit.fail_at(list(wrong), "; ".join(wrong.values()))
 
@@ -84,14 +86,23 @@ def assert_tells_its_state_loaded(unit: Unit) -> None:
         jump = unit.link.read(known.temperature) - cool
         if abs(jump) > known.temperature_error:
             wrong["temperature"] = f"the temperature that it reports jumps by {jump:.3g} K"
-    if known.outputs_enabled is not None and not unit.outputs_enabled():
-        wrong[f"mode {Mode.LIVE}"] = "it reports its outputs not enabled"
+    if words := _wrong_enable(unit, Mode.LIVE):
+        wrong[f"mode {Mode.LIVE}"] = words
     wrong |= {place: words for place, words in neighbours(unit).items() if words}
     if (volts := battery.low_voltage(unit)) is not None:
         wrong["battery"] = f"its battery has {volts.value:.3g} V"
     assert_reported_supply(unit)
     words = "; ".join(wrong.values())
     unit.fail_at(list(wrong), f"with every output on: {words}")
+
+
+def _wrong_enable(unit: Unit, mode: Mode) -> str:
+    """Return in words that a unit in this mode reports its outputs enabled, or not, as it must not; empty if not."""
+    if unit.profile.link.outputs_enabled is None or (enabled := unit.outputs_enabled()) is (
+        mode is Mode.LIVE
+    ):
+        return ""
+    return f"it reports its outputs {'' if enabled else 'not '}enabled"
 
 
 def _wrong_words(unit: Unit) -> Iterator[tuple[str, str]]:

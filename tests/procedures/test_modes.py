@@ -21,6 +21,7 @@ from hilseq.instruments.signals import SignalBank
 from hilseq.procedures import identity
 from hilseq.procedures.modes import Modes
 from hilseq.procedures.operator import Nobody
+from hilseq.twin import model_faults
 from tests.procedures.conftest import MakeUnit
 from tests.procedures.twin_unit import TwinUnit
 
@@ -183,6 +184,14 @@ def test_a_lamp_that_is_wrong_in_one_mode_only_is_found_there(make: MakeUnit) ->
     with pytest.raises(UnitFault, match="its indicator shows dark in mode live") as caught:
         identity.assert_tells_its_state(made.unit)
     assert caught.value.places == ("indicator",)
+
+
+def test_a_unit_that_does_not_report_its_outputs_enabled_is_found(make: MakeUnit) -> None:
+    """The register keeps what was first read of it, stopped: with the outputs live it is wrong."""
+    made = make("stuck-register-outputs-enabled@mode", defect_files=(model_faults(),))
+    with pytest.raises(UnitFault, match="reports its outputs not enabled in mode live") as caught:
+        identity.assert_tells_its_state(made.unit)
+    assert caught.value.places == ("mode live",)
 
 
 def test_a_lamp_that_blinks_counts_as_lit_where_the_profile_says_so(make: MakeUnit) -> None:
