@@ -26,6 +26,10 @@ CLOCK_FINENESS = 20.0
 #: Looks at a point within its settling time while its delay is measured; spaces between two looks that are narrow
 #: enough; and passes, begun at other instants, that are made where they are wider.
 DELAY_LOOKS, DELAY_NARROW, DELAY_PASSES = 10, 2.0, 12
+#: s that a command and a look take together at least, on a network of their own (common practice, no source).
+DELAY_EXCHANGES = 2e-3
+#: Readings at most whose mean is judged, where one is too near a limit.
+MOST_READINGS = 20
 #: Time between two questions to the unit, s; least time between two readings of a start, and two steps of a ramp, s: a
 #: supply that settles faster is not asked more often.
 POLL_INTERVAL, SUPPLY_PERIOD = 0.02, 0.05
@@ -141,12 +145,13 @@ def of_supply_voltage(supply: Supply, volts: float) -> float:
     return of_terms(supply.accuracy.voltage, volts, span=supply.ceilings.voltage)
 
 
-def of_delay(settle: float, late: float) -> float:
-    """Return how well a stand that shows a point `late` s late knows its delay, a standard uncertainty in s.
+def of_delay(settle: float, *, scan: float, lag: float) -> float:
+    """Return how well a stand knows the delay of a point, a standard uncertainty in s.
 
-    Between two looks (rectangular, GUM 4.3.7); passes begun at other instants narrow what the stand hides.
+    Between two looks (rectangular, GUM 4.3.7). Passes begun at other instants narrow what a `scan` of the stand hides,
+    and nothing of a `lag`, of which only the longest is known. All in s.
     """
-    return resolution(max(DELAY_NARROW * settle / DELAY_LOOKS, late / DELAY_PASSES))
+    return resolution(max(DELAY_NARROW * settle / DELAY_LOOKS, DELAY_EXCHANGES, scan / DELAY_PASSES, lag))
 
 
 def of_interruption(supply: Supply) -> float:

@@ -85,8 +85,10 @@ def profile_findings(profile: Profile) -> list[Finding]:
         profile_values.soak_traffic_has_ports,
         profile_values.starts_can_be_made,
         profile_values.starts_keep_their_risk,
+        profile_values.ports_can_be_decided,
         magnitudes.values_can_be_held,
         magnitudes.batteries_can_be_judged,
+        magnitudes.clocks_hold_a_visit,
     )
     of_registers = (registers.overlaps, registers.blocks_end_inside, registers.units_are_known)
     return collect(

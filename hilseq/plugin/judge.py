@@ -17,6 +17,7 @@ from hilseq.analysis.limits import (
     decide,
 )
 from hilseq.analysis.uncertainty import DecisionRule, Term, format_measured
+from hilseq.description.accuracy import MOST_READINGS
 from hilseq.errors import NotResolvable, UnitFault
 from hilseq.journal.entries import Reading, UncertaintyTerm
 from hilseq.measured import Measured, averaged
@@ -24,7 +25,7 @@ from hilseq.reports.formatting import scale, show_limits, show_value
 from hilseq.statements import compared
 
 #: How many readings, all taken anew, stand behind each further look at a marginal one. The last is final.
-LOOKS = (10, 20)
+LOOKS = (10, MOST_READINGS)
 #: What each of them may add to the risk of a wrong decision, as a share of that of the first look (2.28 % on one side):
 #: a tenth for all together, so that it stays below 2.5 % (Bonferroni).
 _SHARE = 0.1 / len(LOOKS)

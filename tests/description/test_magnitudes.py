@@ -89,6 +89,30 @@ UNUSUAL = {
         "link:",
         "a deadline of 8 min 20 s",
     ),
+    "rack-positions: 3\n": (
+        "rack-positions: 3\ndecision-rule: risk 40 %\nlargest-guard-band: 1000 %\n",
+        "decision-rule",
+        "a risk of accepting what is outside of 40 %",
+    ),
+    "resolution: 1 ms": ("resolution: 1 us", "margins", "a resolution of 0.001 ms"),
+    "confidence: 0.90": ("confidence: 0.60", "cycling", "a confidence of 0.6"),
+    "  period: 1 s\n": ("  period: 1 us\n", "period", "a time between samples of 0.001 ms"),
+    "every: 12 h, off: 30 s": ("every: 12 h, off: 1 ms", "every", "a cycle of 1 ms is shorter"),
+    "ambient: 30 degC": ("ambient: -200 degC", "ambient", "an ambient of -200 degC"),
+    "address: 4, scale: 0.001": ("address: 4, scale: 5", "supply-voltage", "a last digit of 5 V"),
+    "address: 7, type: uint32, scale: 0.001": (
+        "address: 7, type: uint16, scale: 1",
+        "clock:",
+        "this clock begins anew after 18 h 12 min",
+    ),
+    "leakage: 0.5 mA": ("leakage: 60 mA", "leakage", "a leakage of 0.06 A is so much"),
+    "inrush-peak: 2.5 A": ("inrush-peak: 25 A", "ceilings", "an inrush peak of 25 A lies above all"),
+    "unit: mA, accuracy: 0.03 % + 4 uA}": (
+        "unit: mA, accuracy: 30 %}",
+        "bai1..bai4",
+        "the loop-back 'at ai1' reads to \u00b1 0.011 A what ai1 drives to \u00b1 1.6e-05: it shows no error",
+    ),
+    "senses: A.case, accuracy: 0.5 degC": ("senses: A.case", "case:", "the signal 'case' states no accuracy"),
 }  # fmt: skip
 
 
@@ -102,7 +126,12 @@ def test_what_is_far_from_usual_is_told_and_taken(tmp_path: Path) -> None:
         if not any(key in line and words in said for line, said in told)
     ]
     assert not missing, told
-    others = ("a bit error ratio of 0.9", "follow at once", "the point at 80 lies outside")
+    others = (
+        "a bit error ratio of 0.9",
+        "follow at once",
+        "the point at 80 lies outside",
+        "guard band of 1000 %",
+    )
     assert all(any(words in said for _, said in told) for words in others), told
     assert all(each.expected for each in found.warnings)
 
@@ -129,11 +158,42 @@ REGISTERS = {
 }  # fmt: skip
 
 
-@pytest.mark.parametrize("slips", [TOO_SMALL, REGISTERS], ids=["signals", "registers"])
-def test_what_cannot_hold_its_values_is_refused(
-    slips: dict[str, tuple[str, str, str]], tmp_path: Path
-) -> None:
-    """A scale with a wrong sign or decimal point leaves a register too small for what the profile expects in it."""
+#: An error of nothing, a claim that nobody can prove, currents that exclude each other.
+CANNOT_BE = {
+    "response: 2 ms": ("response: 0 s", "response", "no instrument is without an error"),
+    "clock-accuracy: 10 ppm": ("clock-accuracy: 0 ppm", "clock-accuracy", "no instrument is without an error"),
+    "load-tolerance: 1 %": ("load-tolerance: 0 %", "v01..v16", "no instrument is without an error"),
+    "idle-current: 85..135 mA": ("idle-current: 200..300 mA", "idle", "where live-current ends at 0.155 A"),
+    "bit-error-ratio: 1.0e-3, clock-error: 2 %}\n  port 2": (
+        "bit-error-ratio: 1.0e-12, clock-error: 2 %}\n  port 2",
+        "port 1",
+        "takes 3e+12 bits without an error",
+    ),
+    "nominal: 3.0 V,": ("nominal: 3.0 V, accuracy: 0 %,", "battery", "no converter is without an error"),
+    "address: 7, type: uint32": ("address: 7, type: uint16", "clock", "begins anew after 1 min 6 s"),
+}  # fmt: skip
+#: What no uncertainty of this stand leaves room for.
+UNRESOLVED = {
+    "supply-range: 20.4..28.8 V": ("supply-range: 23.99..24.01 V", "voltage: 0.05 %", "the ends of the supply range"),
+    "settle: 50 ms\n      rated-current": ("settle: 1 ms\n      rated-current", "rack", "settle of q01 of RH16 cannot"),
+    "drives: A.i01}": ("drives: A.i01, settle: 40 ms}", "i01..i16", "settle of i01 of RH16 cannot be judged"),
+    "current: 0.1 % + 1 mA}": (
+        "current: 0.1 % + 1 mA, current-repeatability: 100 mA}",
+        "current-repeatability",
+        "idle-current of RH16 cannot be judged",
+    ),
+    "inrush-peak: 2.5 A": ("inrush-peak: 2.5 A", "current-repeatability", "live-current of RH16 cannot be judged"),
+    "inrush-charge: 100 mAs": ("inrush-charge: 100 mAs", "current-rep", "loaded-current of RH16 cannot be judged"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    "slips",
+    [TOO_SMALL, REGISTERS, CANNOT_BE, UNRESOLVED],
+    ids=["signals", "registers", "cannot be", "unresolved"],
+)
+def test_what_cannot_be_is_refused(slips: dict[str, tuple[str, str, str]], tmp_path: Path) -> None:
+    """A register too small for what is expected in it, an error of nothing, a claim that nothing here can show."""
     found, texts = _seen(tmp_path, {old: slip[0] for old, slip in slips.items()})
     told = _told(found, texts, warnings=False)
     assert all(

@@ -20,6 +20,7 @@ from hilseq.analysis.sensors import FAILURE_HIGH, FAILURE_LOW, MEASURING_HIGH, M
 from hilseq.analysis.uncertainty import DecisionRule, expanded, rectangular, resolution
 from hilseq.description.accuracy import (
     CLOCK_FINENESS,
+    MOST_READINGS,
     POLL_INTERVAL,
     PORT_FINENESS,
     SUPPLY_PERIOD,
@@ -172,12 +173,14 @@ def _currents(stand: Stand, slot: str, profile: Profile) -> Iterator[_Judged]:
         ("loaded-current", profile.start.loaded_current),
     ):
         if current is not None:
+            scatter = supply.accuracy.current_repeatability.limit(current.high, supply.ceilings.current)
+            known = math.hypot(of_supply_current(supply, current.high), scatter / math.sqrt(MOST_READINGS))
             yield _Judged(
                 key,
                 key.replace("-", " "),
                 "A",
                 Limits(current.low, current.high),
-                _expanded(of_supply_current(supply, current.high), supply.calibration, current.high),
+                _expanded(known, supply.calibration, current.high),
                 ("supplies", name, "accuracy", "current"),
                 ("start", key),
                 key,
@@ -256,7 +259,7 @@ def _starts(stand: Stand, slot: str, profile: Profile) -> Iterator[_Judged]:
 def _delays(stand: Stand, slot: str, profile: Profile) -> Iterator[_Judged]:
     """Delays of points: one within which the stand looks a few times; its own lag hides the rest until repeats find it.
 
-    What the stand file does not say about scans is measured before anything is judged, and is not known here.
+    What the stand file does not say about scans is measured before anything is judged, and is only assumed here.
     """
     for section, reading, points in (
         ("outputs", "switching delay", profile.points.outputs),
@@ -267,17 +270,22 @@ def _delays(stand: Stand, slot: str, profile: Profile) -> Iterator[_Judged]:
             if found is None:
                 continue
             signal_name, signal = found
-            late = (signal.lag or 0.0) + (stand.io[signal.io].scan_time or 0.0)
+            # A drive that says nothing of itself is taken to be quick.
+            own = signal.settle if signal.drives and "settle" in signal.model_fields_set else 0.0
+            lag = max(own, signal.lag or 0.0)
+            scan = stand.io[signal.io].scan_time
             yield _Judged(
                 f"settle of {name}",
                 reading,
                 "s",
                 Limits(None, point.settle),
-                expanded(of_delay(point.settle, late)),
-                ("signals", signal_name, "lag") if signal.lag else ("io", signal.io, "scan-time"),
+                expanded(of_delay(point.settle, scan=scan or 0.0, lag=lag)),
+                ("signals", signal_name, "settle" if own else "lag")
+                if lag
+                else ("io", signal.io, "scan-time"),
                 ("points", section, name, "settle"),
                 reading,
-                bool(late),
+                bool(lag or scan),
             )
 
 
@@ -587,8 +595,23 @@ def _own(stand: Stand, slot: str, profile: Profile) -> Iterator[_Judged]:
 
 
 def claims_can_be_reached(stand: Stand, slot: str, profile: Profile) -> Findings:
-    """Require that a good unit can prove its ride-through: the longest interruption tried, less its guard band."""
+    """Require that a good unit can prove its ride-through, and that the ends of its supply range are told apart.
+
+    The longest interruption tried counts less its guard band.
+    """
     margins, supply = profile.margins, stand.supplies[stand.slots[slot].supply]
+    ends = profile.ratings.supply_range
+    volts = _expanded(of_supply_voltage(supply, ends.high), supply.calibration, ends.high)
+    if ends.high - ends.low <= 2.0 * volts:
+        yield Finding(
+            ("supplies", stand.slots[slot].supply, "accuracy", "voltage"),
+            f"the ends of the supply range of {profile.part}, {ends.low:g} V and {ends.high:g} V, are one to a supply "
+            f"that is right to \u00b1 {volts:.2g} V",
+            f"less than \u00b1 {0.5 * (ends.high - ends.low):.2g} V, or a wider `supply-range`",
+            at_key=True,
+            topic="supply-range",
+            seen=("ratings", "supply-range"),
+        )
     if margins is None or profile.decision_rule == DecisionRule.SIMPLE:
         return
     guard = profile.decision_rule.ratio * expanded(of_interruption(supply))
@@ -610,7 +633,17 @@ def claims_can_be_reached(stand: Stand, slot: str, profile: Profile) -> Findings
 
 def _unknown(stand: Stand, slot: str, profile: Profile) -> Findings:
     """Warn of what measures or drives a quantity to be judged, and of whose accuracy nothing is said."""
-    points, link = profile.points, profile.link
+    points, link, start = profile.points, profile.link, profile.start
+    feeds = stand.slots[slot].supply
+    if start.inrush_peak is not None and start.inrush_peak > (most := stand.supplies[feeds].ceilings.current):
+        yield Finding(
+            ("supplies", feeds, "ceilings", "current"),
+            f"an inrush peak of {start.inrush_peak:g} A lies above all that this supply may give: no unit can fail",
+            f"more than {start.inrush_peak:g} A, where the supply has it; here {most:g} A",
+            topic="inrush peak",
+            seen=("start", "inrush-peak"),
+            warning=True,
+        )
     alone = link.temperature is not None and at_terminal(stand, slot, "case", "temperature") is None
     if (
         alone
@@ -629,6 +662,7 @@ def _unknown(stand: Stand, slot: str, profile: Profile) -> Findings:
             warning=True,
         )
     for name, dimension in (
+        ("case", "temperature"),
         *((name, "voltage") for name in points.outputs),
         *((name, p.terminal_dimension) for name, p in points.analog_inputs.items()),
         *((name, p.terminal_dimension) for name, p in points.analog_outputs.items()),

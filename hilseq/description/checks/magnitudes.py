@@ -10,7 +10,8 @@ import math
 from collections.abc import Iterable, Iterator
 from typing import NamedTuple
 
-from hilseq.analysis.uncertainty import expanded, last_digit, rectangular
+from hilseq.analysis.uncertainty import DecisionRule, expanded, last_digit, rectangular
+from hilseq.description.accuracy import of_signal
 from hilseq.description.calibration import Calibration
 from hilseq.description.checks.judging import at_terminal
 from hilseq.description.findings import Finding, Findings, Place
@@ -107,6 +108,10 @@ def batteries_can_be_judged(profile: Profile) -> Findings:
             "how exactly the unit measures it (`accuracy`, the `scale` of its register), or 'battery voltage' and "
             "'battery voltage at the end' under `waived-readings`",
         )
+    elif error == 0.0:
+        yield Finding(
+            ("battery", "accuracy"), "no converter is without an error", "what its maker states of it"
+        )
 
 
 def signals_can_show(stand: Stand, slot: str, profile: Profile) -> Findings:
@@ -170,6 +175,7 @@ def unusual_numbers_of_a_profile(profile: Profile) -> Findings:
     """Warn of times far from what is usual, of limits that no unit could fail, and of scales that turn a sign."""
     yield from _unusual(_times_of_a_profile(profile))
     yield from _unusual(_numbers_of_a_profile(profile))
+    yield from _unusual(_decisions_of_a_profile(profile))
     yield from _cannot_fail(profile)
     registers: list[tuple[Place, Register | None]] = [
         (("link", key), getattr(profile.link, key.replace("-", "_"))) for key in _QUANTITIES
@@ -179,6 +185,31 @@ def unusual_numbers_of_a_profile(profile: Profile) -> Findings:
         for section, name, point in profile.points.analog()
     ]
     yield from _turned((place, register) for place, register in registers if register is not None)
+    yield from _begins_anew(profile, warning=True)
+
+
+#: s that a clock must go on for: a visit, and a day.
+_VISIT, _DAY = 3600.0, 86400.0
+
+
+def clocks_hold_a_visit(profile: Profile) -> Findings:
+    """Require that the unit's clock does not begin anew within a visit: that would be its fault."""
+    yield from _begins_anew(profile, warning=False)
+
+
+def _begins_anew(profile: Profile, *, warning: bool) -> Findings:
+    clock = profile.link.clock
+    if clock is None or not _is(clock.unit, "time") or clock.scale <= 0.0:
+        return
+    ends = clock.range[1] * base_unit(clock.unit)[1]
+    if ends < _VISIT if not warning else _VISIT <= ends < _DAY:
+        yield Finding(
+            ("link", "clock"),
+            f"this clock begins anew after {show_duration(ends)}, which would be told as a jump of it",
+            "the type and the scale of its manual: a clock that goes on for a day",
+            at_key=True,
+            warning=warning,
+        )
 
 
 _QUANTITIES = ("supply-voltage", "temperature", "battery-voltage")
@@ -211,6 +242,9 @@ def _times_of_a_profile(profile: Profile) -> Iterator[_Usual]:
         yield _Usual(
             ("margins", "longest-interruption"), "an interruption", margins.longest_interruption, 1e-3, 10.0
         )
+        yield _Usual(("margins", "resolution"), "a resolution", margins.resolution, 1e-4, 1.0)
+    if profile.soak is not None:
+        yield _Usual(("soak", "period"), "a time between samples", profile.soak.period, 0.01, 3600.0)
     if profile.configuration is not None:
         yield _Usual(
             ("configuration", "store-time"), "a time to store", profile.configuration.store_time, 0.0, 120.0
@@ -238,11 +272,38 @@ def _numbers_of_a_profile(profile: Profile) -> Iterator[_Usual]:
             1.0,
             "",
         )
-        yield _Usual(("cycling", "confidence"), "a confidence", cycling.confidence, 0.5, 1.0, "")
 
 
-#: From these shares on a limit says next to nothing: of a rated supply, of the span of a channel, of bits.
-_DROP, _SPAN, _ERRORS, _KELVIN = 0.25, 0.1, 0.01, 30.0
+def _decisions_of_a_profile(profile: Profile) -> Iterator[_Usual]:
+    """Yield how sure the profile asks to be, and what it asks of the unit's own reports."""
+    rule, soak, cycling, link = profile.decision_rule, profile.soak, profile.cycling, profile.link
+    share = 100.0 * profile.largest_guard_band
+    yield _Usual(("largest-guard-band",), "a largest guard band", share, 0.0, 50.0, "%")
+    if rule != DecisionRule.SIMPLE:
+        risk = 100.0 * rule.specific_risk
+        yield _Usual(("decision-rule",), "a risk of accepting what is outside", risk, 0.0, _RISK, "%")
+    if cycling is not None:
+        yield _Usual(("cycling", "confidence"), "a confidence", cycling.confidence, _SURE, 1.0, "")
+        for key in ("producer-risk", "consumer-risk") if cycling.plan == "sequential" else ():
+            risk = 100.0 * getattr(cycling, key.replace("-", "_"))
+            yield _Usual(
+                ("cycling", key), f"a {key.replace('-', ' ')}", risk, 0.0, 100.0 * (1.0 - _SURE), "%"
+            )
+    if soak is not None:
+        yield _Usual(("soak", "confidence"), "a confidence", soak.confidence, _SURE, 1.0, "")
+        yield _Usual(("soak", "ambient"), "an ambient", soak.ambient, -40.0, 85.0, "degC")
+    if link.supply_voltage is not None:
+        step, most = link.supply_voltage.step, _DIGIT * profile.ratings.supply
+        yield _Usual(("link", "supply-voltage", "scale"), "a last digit", step, 0.0, most, "V")
+    if link.clock is not None:
+        yield _Usual(("link", "clock", "scale"), "a last digit of a clock", link.clock.step, 0.0, 60.0)
+
+
+#: What is usual: risk of a decision, % at most; confidence at least; last digit as a share of a voltage at most.
+_RISK, _SURE, _DIGIT = 10.0, 0.8, 0.05
+#: From these shares on a limit says next to nothing: of a rated supply, of a rated current, of the span of a channel,
+#: of bits.
+_DROP, _LEAKS, _SPAN, _ERRORS, _KELVIN = 0.25, 0.1, 0.1, 0.01, 30.0
 
 
 class _Wide(NamedTuple):
@@ -274,6 +335,14 @@ def _wide_points(profile: Profile) -> Iterator[_Wide]:
                 place,
                 f"a drop of {output.voltage_drop:g} V",
                 f"less than {most:g} V, a quarter of the supply",
+            )
+        if output.leakage and output.rated_current and output.leakage >= _LEAKS * output.rated_current:
+            leaks = _LEAKS * output.rated_current
+            place = ("points", "outputs", name, "leakage")
+            yield _Wide(
+                place,
+                f"a leakage of {output.leakage:g} A",
+                f"less than {leaks:g} A, a tenth of the rated current",
             )
     for section, name, point in profile.points.analog():
         span = point.span
@@ -314,6 +383,7 @@ def _wide_of_the_whole(profile: Profile) -> Iterator[_Wide]:
 def unusual_numbers_of_a_stand(stand: Stand) -> Findings:
     """Warn of times far from what is usual, of certificates that do not fit their accuracy, and of turned signs."""
     yield from _unusual(_times_of_a_stand(stand))
+    yield from _read_back(stand)
     yield from _turned(
         (("signals", name), signal)
         for name, signal in stand.signals.items()
@@ -346,6 +416,33 @@ def unusual_numbers_of_a_stand(stand: Stand) -> Findings:
         )
         yield from _points((*place, "voltage-points"), volts, accuracy.voltage, most.voltage, None)
         yield from _points((*place, "current-points"), amperes, accuracy.current, most.current, None)
+
+
+#: A read-back so many times less exact than its drive shows no error of it.
+_COARSE = 10.0
+
+
+def _read_back(stand: Stand) -> Findings:
+    """Warn of loop-backs that are far less exact than what they are to test."""
+    for name, loop in stand.loopbacks.items():
+        drive, sense = stand.signals[loop.drive], stand.signals[loop.sense]
+        if drive.accuracy is None or sense.accuracy is None or drive.unit == "degC":
+            continue
+        if not _is(sense.unit, dimension_of(drive.unit)):
+            continue
+        (_, of_drive), (_, of_sense) = base_unit(drive.unit), base_unit(sense.unit)
+        at = drive.range[1]
+        driven = of_drive * expanded(of_signal(drive, at))
+        read = of_sense * expanded(of_signal(sense, at * of_drive / of_sense))
+        if read > _COARSE * driven:
+            yield Finding(
+                ("signals", loop.sense, "accuracy"),
+                f"the loop-back {name!r} reads to \u00b1 {read:.2g} {base_unit(sense.unit)[0]} what {loop.drive} "
+                f"drives to \u00b1 {driven:.2g}: it shows no error of that drive",
+                "an accuracy and a scale about as fine as those of the drive",
+                topic="coarse loop-back",
+                warning=True,
+            )
 
 
 def _times_of_a_stand(stand: Stand) -> Iterator[_Usual]:

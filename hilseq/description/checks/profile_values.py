@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from itertools import pairwise
 
 from hilseq.analysis.counted import trials_needed
 from hilseq.analysis.start_plans import SequentialStarts, sequential_starts_about
+from hilseq.description.drivers import find_driver
 from hilseq.description.findings import SLIP, Finding, Findings, Place, nearest_word
 from hilseq.description.plans import Cycling
 from hilseq.description.profile import PLACES, Indicator, Mode, Profile
@@ -58,8 +60,12 @@ def times_are_ordered(profile: Profile) -> Findings:
 
 
 def cycles_fall_into_the_soak(profile: Profile) -> Findings:
-    """Warn of power cycles that are planned later than the soak ends."""
-    soak = profile.soak
+    """Warn of power cycles that are planned later than the soak ends, or too short for the unit to go off."""
+    soak, off = profile.soak, profile.start.off_time
+    if soak is not None and soak.cycles is not None and soak.cycles.off < off:
+        wrong = f"a cycle of {show_duration(soak.cycles.off)} is shorter than the unit's off-time: no start is cold"
+        expected = f"at least {show_duration(off)} (`start.off-time`)"
+        yield Finding(("soak", "cycles", "off"), wrong, expected, at_key=True, warning=True)
     if soak is not None and soak.cycles is not None and soak.cycles.every >= soak.duration:
         every, duration = show_duration(soak.cycles.every), show_duration(soak.duration)
         wrong = f"a cycle every {every} falls into no soak of {duration}: none is made"
@@ -81,6 +87,21 @@ def limits_can_be_meant(profile: Profile) -> Findings:
     if start.inrush_peak is not None and idle is not None and start.inrush_peak < idle.high:
         wrong = f"an inrush peak of {start.inrush_peak:g} A is less than the unit draws when idle"
         yield Finding(("start", "inrush-peak"), wrong, f"{idle.high:g} A or more")
+    rising = [
+        (key, current)
+        for key, current in (
+            ("idle-current", idle),
+            ("live-current", start.live_current),
+            ("loaded-current", start.loaded_current),
+        )
+        if current is not None
+    ]
+    for (less, small), (more, large) in pairwise(rising):
+        if small.low >= large.high:
+            wrong = (
+                f"{less} begins at {small.low:g} A, where {more} ends at {large.high:g} A: no unit keeps both"
+            )
+            yield Finding(("start", less), wrong, f"less than {large.high:g} A")
     for name, output in profile.points.outputs.items():
         if output.leakage and output.rated_current and output.leakage >= output.rated_current:
             wrong = f"a leakage of {output.leakage:g} A is no less than the rated current"
@@ -390,6 +411,30 @@ def starts_can_be_made(profile: Profile) -> Findings:
         f"{wrong}, up to {takes}",
         f"a claim that {MOST_STARTS} starts can prove",
     )
+
+
+#: Nobody waits longer for the bits of one port, s; and bits that a network port is taken to carry in one second.
+_MOST_BITS_TIME, _NETWORK_RATE = 86400.0, 1e6
+
+
+def ports_can_be_decided(profile: Profile) -> Findings:
+    """Require that a bit error ratio can be proven by bits that somebody would wait for."""
+    for name, port in profile.ports.items():
+        if port.bit_error_ratio is None:
+            continue
+        bits = trials_needed(1.0 - port.bit_error_ratio, 0.95)
+        network = find_driver("serial partner", port.partner).network
+        each = port.character_bits / int(port.frame[0])
+        takes = bits / _NETWORK_RATE if network else sum(bits * each / speed for speed in port.speeds)
+        if takes > _MOST_BITS_TIME:
+            least = 1.05 * port.bit_error_ratio * takes / _MOST_BITS_TIME  # rounded, but never down
+            yield Finding(
+                ("ports", name, "bit-error-ratio"),
+                f"a bit error ratio of {port.bit_error_ratio:g} takes {bits:.2g} bits without an error, and these "
+                f"{show_duration(takes)}: no visit can show it",
+                f"{least:.2g} or more, or no `bit-error-ratio`: 1e-3 is tested then",
+                topic="bit-error-ratio",
+            )
 
 
 #: A sequential plan that is cut off early may pass a bad unit this many times as often as its profile says.

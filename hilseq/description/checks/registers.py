@@ -143,16 +143,21 @@ def accuracy_fits(place: Place, text: str, unit: str) -> Findings:
 
 
 def instruments_err(stand: Stand) -> Findings:
-    """Refuse an accuracy of nothing: readings would be judged as if they were exact."""
-    stated: dict[Place, AccuracyTerms | None] = {}
+    """Refuse an error of nothing: readings would be judged as if they were exact."""
+    nothing = AccuracyTerms()
+    stated: dict[Place, AccuracyTerms | float | None] = {("clock-accuracy",): stand.clock_accuracy}
     for name, signal in stand.signals.items():
         with suppress(QuantityError):  # reported by itself
             stated["signals", name, "accuracy"] = signal.accuracy_terms()
+        if signal.load is not None:
+            stated["signals", name, "load-tolerance"] = signal.load_tolerance
     for name, supply in stand.supplies.items():
         stated["supplies", name, "accuracy", "voltage"] = supply.accuracy.voltage
         stated["supplies", name, "accuracy", "current"] = supply.accuracy.current
-    for place, terms in stated.items():
-        if terms == AccuracyTerms():
+        key = "settle" if supply.response is None else "response"
+        stated["supplies", name, key] = supply.follows_within
+    for place, error in stated.items():
+        if error in (nothing, 0.0):
             yield Finding(
                 place, "no instrument is without an error", "what its data sheet states", topic="no error"
             )
