@@ -295,7 +295,7 @@ Judged = tuple[str, Measured, Limits]
 
 
 def ne43_input_bands(analog: AnalogPoints, name: str) -> Iterator[Judged]:
-    """Drive an input into each band; yield what it reports and the ends of the band.
+    """Drive an input into each band; yield what it reports, the mean of a few looks, and the ends of the band.
 
     The other inputs stand in the middle of their ranges meanwhile. Raises UnitFault for those that are wrong there.
     """
@@ -305,16 +305,13 @@ def ne43_input_bands(analog: AnalogPoints, name: str) -> Iterator[Judged]:
     try:
         for word, current, low, high in _DRIVEN:
             analog.set({name: current} | {n: c.scale.at(0.5) for n, c in others.items()})
-            looks = analog.look()
-            look = looks[name]
+            looks = [analog.look() for _ in range(_SPOT_LOOKS)]
             for other in others:
-                if analog.is_beyond(other, looks[other]):
+                if all(analog.is_beyond(other, each[other]) for each in looks):
                     wrong.setdefault(other, f"{other} is wrong while {name} is at {word}")
-            yield (
-                f"reading at {word}",
-                replace(look.deviation(channel), value=look.found),
-                _said(channel, low, high),
-            )
+            mine = [each[name] for each in looks]
+            said = averaged([replace(look.deviation(channel), value=look.found) for look in mine])
+            yield f"reading at {word}", said, _said(channel, low, high)
     finally:
         analog.release()
     if wrong:
@@ -331,7 +328,7 @@ def ne43_output_range(analog: AnalogPoints, name: str) -> Iterator[Judged]:
     try:
         for word, current in _ASKED:
             analog.set({name: current})
-            yield f"output {word}", analog.sensed()[name], band
+            yield f"output {word}", _mean_sensed(analog, name), band
     finally:
         analog.release()
 
@@ -339,7 +336,11 @@ def ne43_output_range(analog: AnalogPoints, name: str) -> Iterator[Judged]:
 def ne43_undriven_output(analog: AnalogPoints, name: str) -> Judged:
     """Return what an output puts out that is not driven, and the band that says so."""
     channel = analog.channels[name]
-    return "output while not driven", analog.sensed()[name], _said(channel, None, FAILURE_LOW)
+    return "output while not driven", _mean_sensed(analog, name), _said(channel, None, FAILURE_LOW)
+
+
+def _mean_sensed(analog: AnalogPoints, name: str) -> Measured:
+    return averaged([analog.sensed()[name] for _ in range(_SPOT_LOOKS)])
 
 
 def _said(channel: WiredChannel, low: float | None, high: float | None) -> Limits:
