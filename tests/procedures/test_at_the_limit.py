@@ -19,9 +19,11 @@ import pytest
 from hilseq.analysis.clock_error import clock_error as rate_of
 from hilseq.analysis.limits import Limits, ReadingVerdict
 from hilseq.analysis.search import Bisection, locate
-from hilseq.analysis.uncertainty import DecisionRule, Term, last_digit, rectangular
+from hilseq.analysis.uncertainty import DecisionRule, Term, last_digit, rectangular, resolution
 from hilseq.coverage.table import Rate
 from hilseq.description.loading import load_profile
+from hilseq.description.points import Port
+from hilseq.description.stages import READINGS
 from hilseq.journal.entries import Reading
 from hilseq.measured import Measured, repeat
 from hilseq.plugin.judge import Judge
@@ -32,7 +34,7 @@ from hilseq.procedures.margins import RideThrough, _Ramping
 from hilseq.procedures.patterns import _delays
 from hilseq.procedures.points import _leakage
 from hilseq.procedures.polling import poll
-from hilseq.procedures.ports import clock_error
+from hilseq.procedures.ports import Tally, clock_error, plan_of
 from hilseq.procedures.power_on import from_waveform
 from tests.instruments.conftest import SteppedClock
 from tests.procedures.test_analog import channel
@@ -259,6 +261,47 @@ def a_time(draw: random.Random, true: float) -> tuple[Measured, Limits, None]:
     return Measured.of(took.value, "s", *took.budget, came), Limits(None, 1.0), None
 
 
+def a_temperature(draw: random.Random, true: float) -> tuple[Measured, Limits, None]:
+    """What a unit reports of its case, in steps of 0.1 of what it may err, less what the stand's own sensor says."""
+    off, warm, term = _even(draw, 0.1), draw.uniform(0.0, 1.0), _accuracy("case", 0.1)
+
+    def measure() -> Measured:
+        told = round((40.0 + warm + true + draw.gauss(0.0, 0.02)) / 0.1) * 0.1
+        digit = Term("digit", resolution(0.1), "rectangular")
+        return Measured.of(told, "degC", digit) - Measured.of(40.0 + warm + off, "degC", term)
+
+    return repeat(measure, 3), Limits(-1.0, 1.0), None
+
+
+def _counting(count: Callable[[Tally], None]) -> Tally:
+    """Count frames of the only speed of the only port of a unit until its plan ends; 0.01 is its claim."""
+    port = Port.model_validate({"partner": "echo", "bit-error-ratio": 0.01})
+    tally = Tally(9600.0, plan_of(port, [port]))
+    while tally.wants_more:
+        count(tally)
+    return tally
+
+
+def a_bit_error_ratio(draw: random.Random, true: float) -> tuple[Measured, Limits, None]:
+    """Bit errors in frames of 400 bits, none of which is lost."""
+    tally = _counting(lambda tally: tally.add(400, sum(draw.random() < 0.01 * true for _ in range(400))))
+    _, measured, limits = next(tally.readings())
+    return measured, limits, None
+
+
+def a_loss_ratio(draw: random.Random, true: float) -> tuple[Measured, Limits, None]:
+    """Frames of 40 bits, of which so many are lost that it is the claim for each bit."""
+
+    def count(tally: Tally) -> None:
+        if draw.random() < 0.4 * true:
+            tally.lost(40, "lost", silent=False)
+        else:
+            tally.add(40, 0)
+
+    _, measured, limits = list(_counting(count).readings())[-1]
+    return measured, limits, None
+
+
 class Loop(AnalogPoints):
     """One input of a current loop, each look at which is drawn."""
 
@@ -321,10 +364,52 @@ def a_charge(draw: random.Random, true: float) -> tuple[Measured, Limits, None]:
 
 
 KINDS: tuple[Draw, ...] = (
-    a_delay_seen_by_scans, a_delay_behind_a_drive, a_time, a_band, a_drop_out, a_gain, a_charge,
+    a_delay_seen_by_scans, a_delay_behind_a_drive, a_time, a_band, a_drop_out, a_gain, a_charge, a_temperature,
+    a_bit_error_ratio, a_loss_ratio,
     a_difference, a_leakage, a_battery, a_clock, a_spot, a_deviation, a_hysteresis, a_coarse_hysteresis,
     a_repeatability, a_crosstalk, a_threshold, a_ride_through, a_port_clock, a_scattering_meter, a_peak,
 )  # fmt: skip
+
+
+#: The draw that is like each reading of the shipped sequences; of what has none, why it needs none.
+PROOF: dict[str, Draw | str] = {
+    **dict.fromkeys(("time to ready", "time to ready, hot", "largest time to ready", "largest time to ready, hot",
+                     "settling time of the current", "time to change", "time to change at the end"), a_time),
+    "inrush peak": a_peak,
+    "inrush charge": a_charge,
+    **dict.fromkeys(("idle current", "live current", "loaded current", "idle current at the end",
+                     "live current at the end"), a_scattering_meter),
+    **dict.fromkeys(("error of the reported temperature", "error of the reported temperature at the end"),
+                    a_temperature),
+    "clock drift": a_clock,
+    **dict.fromkeys(("battery voltage", "battery voltage at the end"), a_battery),
+    "battery age": "a date, to the day",
+    **dict.fromkeys((name for name in READINGS if name.startswith("clock error")), a_gain),
+    "switching delay": a_delay_seen_by_scans,
+    "input delay": a_delay_behind_a_drive,
+    **dict.fromkeys(("voltage drop when on", "voltage when off"), a_difference),
+    "leakage when off": a_leakage,
+    **dict.fromkeys(("threshold rising", "threshold falling"), a_threshold),
+    "largest deviation": a_deviation,
+    "deviation at the end": a_spot,
+    "hysteresis": a_hysteresis,
+    "repeatability (2 s)": a_repeatability,
+    "change caused by the others": a_crosstalk,
+    **dict.fromkeys((name for name in READINGS if name.startswith(("reading at", "output"))), a_band),
+    "bit error ratio": a_bit_error_ratio,
+    "lost frames per bit": a_loss_ratio,
+    "error of the port's clock": a_port_clock,
+    "ride-through": a_ride_through,
+    **dict.fromkeys(("drop-out voltage", "pick-up voltage"), a_drop_out),
+}  # fmt: skip
+
+
+def test_every_reading_of_the_shipped_sequences_is_drawn() -> None:
+    """Who adds a reading says which of these draws it is like, or adds one."""
+    assert set(PROOF) == set(READINGS)
+    assert {kind for kind in PROOF.values() if not isinstance(kind, str)} | {a_coarse_hysteresis} == set(
+        KINDS
+    )
 
 
 def accepted(kind: Draw, true: float, draws: int = DRAWS, seed: int = 1) -> Rate:
