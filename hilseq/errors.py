@@ -75,6 +75,11 @@ class UnitRefused(UnitFault):
         self.number = number
         self.text = text
 
+    @property
+    def is_lack(self) -> bool:
+        """Whether it says that there is no such function, address or value (Modbus V1.1b3, 7)."""
+        return self.number in (1, 2, 3)
+
 
 class StandFault(HilseqError):
     """The stand is at fault: nothing may be concluded about the unit.

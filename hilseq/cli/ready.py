@@ -164,7 +164,15 @@ def _all_looks(run: VisitRun, *, power: bool) -> Iterator[ReadinessResult]:
         right = None if seen.at_rest is None else not seen.is_on
         yield ReadinessResult("as found", seen.part, right, f"{seen.words} when found", (seen.part,))
     usable = [slot for slot in bench.slots if slot not in bench.unusable]
-    yield from Readiness(bench).instruments()
+    told = {seen.part for seen in bench.found if seen.is_on}
+    for look in Readiness(bench).instruments():
+        told.update(look.places if look.right is False else ())
+        yield look
+    for fault in dict.fromkeys(bench.unusable.values()):  # it answers, and cannot be made ready
+        if told.isdisjoint(fault.places):
+            yield ReadinessResult(
+                "instruments", ", ".join(fault.places) or "stand", False, str(fault), fault.places
+            )
     profiled = run.visit.profiles
     charts = {slot: run.golden_charts(slot) for slot in profiled}
     yield from Readiness(bench, charts=lambda slot: charts.get(slot, [])).calibrations()

@@ -105,7 +105,9 @@ class SupplyCommands(Model):
     )
     clear: OptionalCommand = Field(default="*CLS", description="empties the error queue")
     select: OptionalCommand = Field(
-        default=None, description="sent before every other command on instruments with several outputs"
+        default=None,
+        description="sent before every other command: selects the output where there are several, or puts one that "
+        "forgets it into remote operation, such as SYST:REM",
     )
     set_voltage: Setting = Field(default="VOLT {value}", description="sets the voltage, in volts")
     read_set_voltage: OptionalQuery = Field(default="VOLT?", description="asks for the voltage setting")

@@ -397,36 +397,33 @@ class ModbusTransaction:
             reraise(error, about)
         if self.tally.is_unreliable:
             self.failures += 1  # perhaps the link's doing too: a command is not asked again here
-        raise self._reported(error, about) from error
+        raise self._reported(error, about, pdu.way_out(request, error.code)) from error
 
-    def _reported(self, error: pdu.Refused, about: Exchange) -> HilseqError:
+    def _reported(self, error: pdu.Refused, about: Exchange, key: str) -> HilseqError:
         """Return the error for an exception response.
 
-        On the link of a unit, a gateway that says its target is silent says that the unit is (0B); one that
-        has no path speaks of its own set-up, which is the stand's (0A).
+        On the link of a unit, what a gateway says of the way behind it (0A, 0B) says that the unit is not reached.
         """
-        if self._responsible == "unit" and error.code == pdu.GATEWAY_TARGET_SILENT:
+        if self._responsible == "unit" and error.code in pdu.GATEWAY_REFUSALS:
             return fault("lost", str(error), self.about(about.command, path="unit"))
-        if self._responsible == "unit" and error.code == pdu.GATEWAY_PATH_UNAVAILABLE:
-            about = self.about(about.command, responsible="stand")
         again = error.code == pdu.BUSY and self._asked > 1
         hint = f" (asked {self._asked} times within {self.deadline:g} s)" if again else ""
+        if key and about.responsible == "stand":
+            hint = f"; a device that does not take such a request is described with `{key}`"
         return reported(error.code, error.words, about, hint)
 
     def _least_pause(self) -> float:
         line = pdu.silent_interval(self.transport.speed) if self._rtu and self.transport.speed else 0.0
         return max(self.quirks.pause, line)
 
-    def about(
-        self, command: str, *, responsible: Responsible | None = None, path: Responsible | None = None
-    ) -> Exchange:
+    def about(self, command: str, *, path: Responsible | None = None) -> Exchange:
         """Return what a message says about an exchange with this device."""
         return Exchange(
             self.name,
             f"{self.transport.resource}, device {self._device}",
             command,
             self.deadline,
-            responsible or self._responsible,
+            self._responsible,
             path or path_responsible(self.transport, self._responsible),
             self._place or (PLACE if self.tally.is_unreliable else None),
         )

@@ -56,11 +56,11 @@ EXCEPTIONS = {
     0x0A: "gateway path unavailable",
     0x0B: "gateway target device failed to respond",
 }
-ILLEGAL_ADDRESS = 0x02
+ILLEGAL_FUNCTION, ILLEGAL_ADDRESS, ILLEGAL_VALUE = 0x01, 0x02, 0x03
 ACKNOWLEDGED = 0x05
 BUSY = 0x06
-GATEWAY_PATH_UNAVAILABLE = 0x0A
-GATEWAY_TARGET_SILENT = 0x0B
+#: What a gateway says of the way behind it: no path, no answer (Modbus V1.1b3, 7).
+GATEWAY_REFUSALS = (0x0A, 0x0B)
 EXCEPTION_BIT = 0x80
 _COIL_ON, _COIL_OFF = 0xFF00, 0x0000
 
@@ -79,6 +79,15 @@ _READ_REQUEST: dict[RegisterTable, type[ModbusPDU]] = {
 #: Functions that change nothing: a question that was lost may be asked once more.
 HARMLESS = frozenset({*READ_FUNCTION.values(), 0x2B})
 _TABLE_OF_FUNCTION = {function: table for table, function in READ_FUNCTION.items()}
+#: By exception and function, the key of a stand file for a device that lacks this.
+_WAYS_OUT = {
+    **{(ILLEGAL_FUNCTION, function): "bit-writes" for function in (5, 15)},
+    **{(ILLEGAL_FUNCTION, function): "writes" for function in (6, 16)},
+    **{(ILLEGAL_VALUE, function): "max-bit-read" for function in (1, 2)},
+    **{(ILLEGAL_VALUE, function): "max-read" for function in (3, 4)},
+    (ILLEGAL_VALUE, 15): "max-bit-write",
+    (ILLEGAL_VALUE, 16): "max-write",
+}
 _LOOPBACK, _INTERFACE, _IDENTIFICATION = 0x08, 0x2B, 0x0E
 _WRITES = {
     5: "write coil",
@@ -104,6 +113,12 @@ class Refused(Exception):  # noqa: N818 - it says what the device did, like the 
         self.code = code
         self.words = EXCEPTIONS.get(code, "a code the specification does not know")
         super().__init__(f"exception {code:02X}: {self.words}")
+
+
+def way_out(request: bytes, code: int) -> str:
+    """Return the key by which a stand file says that a device does not take such a request; empty where none does."""
+    several = int.from_bytes(request[3:5], "big") > 1
+    return _WAYS_OUT.get((code, request[0]), "") if several or code == ILLEGAL_FUNCTION else ""
 
 
 # -- requests

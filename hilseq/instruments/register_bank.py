@@ -230,6 +230,7 @@ class RegisterReader:
             f"that the stand file does not list, set `max-gap: 0` there.",
             number=error.number,
             text=error.text,
+            place=next(iter(error.places), None),
         )
 
 

@@ -60,6 +60,7 @@ _DECIMAL = re.compile(
     r"([+-]?)([0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:\s*E\s*([+-]?[0-9]{1,10}))?\s*([A-Z]*)",
     re.ASCII | re.IGNORECASE,
 )
+_COMMA = re.compile(r"[+-]?[0-9]+,[0-9]+(?:E[+-]?[0-9]+)?\s*[A-Z]*", re.ASCII | re.IGNORECASE)
 #: An `E` can begin the multiplier `EX`; the pattern above wants digits behind it, so nothing is ambiguous.
 _RADIX = {"H": 16, "Q": 8, "B": 2}
 _MOST_RADIX_DIGITS = 64
@@ -93,7 +94,8 @@ def _parse_radix(word: str) -> float:
 def _parse_decimal(word: str, unit: str) -> float:
     match = _DECIMAL.fullmatch(word)
     if match is None:
-        raise DecodeError(f"'{quote(word)}' is not a number")
+        comma = "; it writes a decimal comma: set it to a decimal point" if _COMMA.fullmatch(word) else ""
+        raise DecodeError(f"'{quote(word)}' is not a number{comma}")
     sign, mantissa, exponent, suffix = match.groups(default="")
     if len(mantissa.replace(".", "").lstrip("0")) > MOST_DIGITS:
         raise DecodeError(f"'{quote(word)}' has more than {MOST_DIGITS} digits")
@@ -135,11 +137,17 @@ def last_digit(text: str, unit: str = "") -> float:
     return float(f"1E{int(exponent or 0) - decimals}") * _suffix_factor(suffix, unit, text)
 
 
+class NothingMeasuredError(DecodeError):
+    """An answer that stands for infinity or for `not a number`."""
+
+
 def parse_measurement(text: str, unit: str = "") -> float:
-    """Return a measured number. Infinity and `not a number` mean that nothing was measured: DecodeError."""
+    """Return a measured number. Infinity and `not a number` mean that nothing was measured: NothingMeasuredError."""
     value = parse_number(text, unit)
     if not math.isfinite(value):
-        raise DecodeError(f"'{quote(text)}' says that nothing was measured (overflow or not a number)")
+        raise NothingMeasuredError(
+            f"'{quote(text)}' says that nothing was measured (overflow or not a number)"
+        )
     return value
 
 
@@ -277,17 +285,29 @@ def parse_error(text: str) -> ErrorEntry:
 
 
 _LONGEST_IDENTITY = 512
+#: A comma between fields, or the name of a model: two letters, which no number and no state of an output has.
+_IDENTITY = re.compile(r",|^(?!(?:ON|OFF|INF|NAN)$).*[A-Za-z].*[A-Za-z]", re.IGNORECASE)
 
 
 def parse_identity(text: str) -> Identification:
     """Return the answer to `*IDN?` (IEEE 488.2, 10.14: four fields, `0` for an unknown one).
 
-    Instruments that answer fewer fields are understood as far as they go, further commas belong to the
-    firmware. Raises DecodeError when there is no comma at all, or something that is not printable ASCII.
+    Instruments that answer fewer fields are understood as far as they go, one without a comma as a model; further
+    commas belong to the firmware. Raises DecodeError for a number, which answers another question, and for what is
+    not printable ASCII.
     """
     word = text.strip()
-    if len(word) > _LONGEST_IDENTITY or "," not in word or not (word.isascii() and word.isprintable()):
-        raise DecodeError(f"'{quote(text)}' is not an identity; expected maker,model,serial,firmware")
+    if (
+        len(word) > _LONGEST_IDENTITY
+        or not _IDENTITY.search(word)
+        or not (word.isascii() and word.isprintable())
+    ):
+        raise DecodeError(
+            f"'{quote(text)}' is not an identity; expected maker,model,serial,firmware, or `identify: none` in the "
+            "stand file where it does not tell"
+        )
+    if "," not in word:
+        return Identification("", word, "", "")
     fields = [field.strip() for field in word.split(",", 3)]
     maker, model, serial, firmware = fields + [""] * (4 - len(fields))
     return Identification(maker, model, "" if serial == "0" else serial, "" if firmware == "0" else firmware)

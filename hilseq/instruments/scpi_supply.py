@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 import re
+import time
 from collections.abc import Callable, Mapping
 from contextlib import suppress
 from typing import TypeVar
@@ -18,7 +19,7 @@ from hilseq.description.scpi import ScpiSupply
 from hilseq.errors import HilseqError, InstrumentTimeout
 from hilseq.instruments import scpi
 from hilseq.instruments.protocols import Identification, InrushRecord, SupplyOutput, SupplySetting
-from hilseq.instruments.scpi import BannerEcho
+from hilseq.instruments.scpi import BannerEcho, NothingMeasuredError
 from hilseq.instruments.translate import DecodeError, Exchange, fault, kind_of, reported, reraise
 from hilseq.instruments.visa import VisaSession
 
@@ -26,6 +27,12 @@ Parsed = TypeVar("Parsed")
 
 #: An error queue holds some tens of entries (SCPI asks for at least two); one that holds more is chattering.
 MOST_ERRORS = 64
+#: Pause before a reading is asked for again, s.
+_NOTHING_PAUSE = 0.02
+_ENDLESS = (
+    f"its error queue does not end after {MOST_ERRORS} entries; expected `next-error: none` in the stand file where "
+    "it never says that it is empty"
+)
 #: SCPI-1999, 21.8.9: it does not understand the command.
 _COMMAND_ERRORS = range(-199, -99)
 #: Share of the deadline in which the queue says why a question was not answered.
@@ -99,7 +106,24 @@ class ScpiOutput(SupplyOutput):
         return self.parsed(template, self.ask(template), lambda text: scpi.parse_measurement(text, unit))
 
     def _reading(self, template: str, unit: str) -> float:
-        return self.parsed(template, self.ask(template), lambda text: self._reported(text, unit))
+        return self._measured(template, lambda text: self._reported(text, unit))
+
+    def _measured(self, template: str, parse: Callable[[str], Parsed], answer: str | None = None) -> Parsed:
+        """Return what `parse` makes of a reading, or of its `answer`.
+
+        While that says that nothing is measured (SCPI-1999, 7.2.1.5), as an instrument does that changes its range or
+        has just been switched, it is asked for again, for a deadline.
+        """
+        until = time.monotonic() + self._description.deadline
+        while True:
+            answer = self.ask(template) if answer is None else answer
+            try:
+                return parse(answer)
+            except DecodeError as error:
+                if not isinstance(error, NothingMeasuredError) or time.monotonic() > until:
+                    return self.parsed(template, answer, parse)
+            answer = None
+            time.sleep(_NOTHING_PAUSE)
 
     def _reported(self, text: str, unit: str) -> float:
         """Return a number of an answer, and take note of its last digit."""
@@ -200,7 +224,7 @@ class ScpiOutput(SupplyOutput):
         command = self._commands.measure_both
         if command is None:
             return self.measure_voltage(), self.measure_current()
-        return self.parsed(command, self.ask(command), self._pair)
+        return self._measured(command, self._pair)
 
     def measure_voltage(self) -> float:
         """Measure the voltage alone, where there is a query for that."""
@@ -222,14 +246,14 @@ class ScpiOutput(SupplyOutput):
         with self._session.used_by(self.name):
             text = self._session.answer()
         if command is None:
-            volts = self.parsed(
-                self._single(self._commands.measure_voltage), text, lambda text: self._reported(text, "V")
+            volts = self._measured(
+                self._single(self._commands.measure_voltage), lambda text: self._reported(text, "V"), text
             )
-            return volts, self.number(self._single(self._commands.measure_current), "A")
+            return volts, self._reading(self._single(self._commands.measure_current), "A")
         plain = _PLAIN_PAIR.fullmatch(text)
         if plain is not None:
             return float(plain[1]), float(plain[2])
-        return self.parsed(command, text, self._pair)
+        return self._measured(command, self._pair, text)
 
     def _pair(self, text: str) -> tuple[float, float]:
         volts, amperes = scpi.parts_of(text, 2)
@@ -325,12 +349,12 @@ class ScpiOutput(SupplyOutput):
         entries, ended = self._drain()
         faults = [entry for entry in entries if entry.is_error]
         if faults:
-            more = "".join(f"; then {entry}" for entry in faults[1:])
+            more = "".join(f"; then {entry}" for entry in faults[1:]) if ended else f"; {_ENDLESS}"
             first = faults[0]
             hint = f" ({first.meaning})" if first.meaning else ""
             raise reported(first.number, first.text, self.about(self._last_command), hint + more)
         if not ended:
-            raise self._endless()
+            raise fault("garbage", _ENDLESS, self.about(self._last_command))
         return [str(entry) for entry in entries]
 
     def _refusal(self) -> scpi.ErrorEntry | None:
@@ -361,14 +385,6 @@ class ScpiOutput(SupplyOutput):
                 return entries, True
             entries.append(entry)
         return entries, False
-
-    def _endless(self) -> HilseqError:
-        """Return the fault of an error queue without an end."""
-        return fault(
-            "garbage",
-            f"its error queue does not end after {MOST_ERRORS} entries",
-            self.about(self._last_command),
-        )
 
     def _selecting(self, command: str) -> str:
         """Return the message that carries a command to this output; what selects it has been sent, or is part of it."""

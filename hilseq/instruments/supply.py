@@ -10,10 +10,12 @@ What cannot be asked is measured, as far as a measurement can tell.
 from __future__ import annotations
 
 import math
+import operator
 import time
-from collections.abc import Collection, Mapping
+from collections.abc import Callable, Collection, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
+from typing import TypeVar
 
 from hilseq.analysis.agreement import Holding, holding
 from hilseq.analysis.uncertainty import Term, largest_error, resolution
@@ -35,6 +37,9 @@ from hilseq.instruments.protocols import Identification, SupplyOutput, SupplySet
 from hilseq.instruments.supply_meter import MeasuredInrush, SupplyMeter
 from hilseq.instruments.translate import quote
 from hilseq.measured import Measured
+from hilseq.quantities import show_duration
+
+Said = TypeVar("Said")
 
 #: An output whose read-back is `none` counts as on when it shows more than this part of a setting.
 _SIGN_OF_LIFE = 0.05
@@ -47,6 +52,8 @@ _RUN_DOWN_LOOK = 0.25
 _RUN_DOWN_LOOKS = 20
 #: A supply with a watchdog is asked something after this part of its time.
 _FED_AFTER = 1 / 3
+#: Pause between two looks at what a supply says of itself while `settle` has not passed, s.
+_SAYS_LOOK = 0.01
 #: What an instrument may make of that time: it counts in whole seconds, or in its own.
 _RELATIVE, _ABSOLUTE = 0.01, 0.5
 
@@ -185,11 +192,10 @@ class PowerSupply:
         self._on_since = self._clock.now()
         self._settles()
         self.errors()
-        if not self.is_on():
+        if not self._when_it_holds(self.is_on, bool):
             tripped = " (its over-voltage protection has tripped)" if self.reports_trip() else ""
-            raise StandFault(
-                f"supply {self.name} ({self._output.where}) is not on after it was switched on{tripped}"
-            )
+            within = show_duration(self.description.settle)
+            raise self._fault(f"is not on after it was switched on{tripped}, within {within} (`settle`)")
         if SupplySetting.VOLTAGE not in self._settings:
             self._compare_measured(self._set[0])
 
@@ -309,10 +315,8 @@ class PowerSupply:
         self._on_since = back
         self._settles()
         self.errors()
-        if not self.is_on():
-            raise StandFault(
-                f"supply {self.name} ({self._output.where}) is not on again after an interruption"
-            )
+        if not self._when_it_holds(self.is_on, bool):
+            raise self._fault("is not on again after an interruption")
         width = (back - asked) + (gone - begun)
         known = of_interruption(self.description)
         stated = Term("response of the supply", known, "rectangular", source="stand file")
@@ -427,16 +431,23 @@ class PowerSupply:
             self._clock.sleep_until(self._holds_from)
             self._holds_from = -math.inf
 
+    def _when_it_holds(self, look: Callable[[], Said], holds: Callable[[Said], bool]) -> Said:
+        """Return what `look` says as soon as it `holds`, or once `settle` has passed: it may lag what it was told."""
+        until = self._clock.now() + self.description.settle
+        while not holds(said := look()) and self._clock.now() < until:
+            self._clock.sleep(_SAYS_LOOK)
+        return said
+
     def _verify_off(self) -> None:
         for look in range(_RUN_DOWN_LOOKS):
             if look:
                 self._clock.sleep(_RUN_DOWN_LOOK)
-            reported = self._output.is_on()
+            reported = self._when_it_holds(self._output.is_on, operator.not_)
             if not (self._delivers() if reported is None else reported):
                 return
             if reported is not None:
                 break
-        raise StandFault(f"supply {self.name} ({self._output.where}) is still on after it was switched off")
+        raise self._fault("is still on after it was switched off")
 
     def _try_to_switch_off(self) -> Exception | str | None:
         """Return None once the output is surely off, else why it is not."""
@@ -481,16 +492,19 @@ class PowerSupply:
     def _program(self, setting: SupplySetting, value: float) -> None:
         """Program a setting and read it back. What it reports explains more than a difference, and comes first."""
         self._output.program(setting, value)
-        back = self._output.programmed(setting)
+        back = self._when_it_holds(
+            lambda: self._output.programmed(setting),
+            lambda back: back is None or not self._is_off(setting, back, value),
+        )
         if back is None:
             return
         self._settings[setting] = value
         if self._is_off(setting, back, value):
             self.errors()
             unit = setting.unit
-            raise StandFault(
-                f"supply {self.name} ({self._output.where}): the {setting} was sent as {value:g} {unit} "
-                f"and reads back as {back:g} {unit}; the difference may be {self._meter.limit(value, unit):g} {unit}"
+            raise self._fault(
+                f"reads back {back:g} {unit} as its {setting}, sent as {value:g} {unit}; the difference may be "
+                f"{self._meter.limit(value, unit):g} {unit} after {show_duration(self.description.settle)} (`settle`)"
             )
         self._just_read.add(setting)
 
@@ -503,11 +517,7 @@ class PowerSupply:
         self._watched = True
         back = self._output.programmed(SupplySetting.WATCHDOG)
         if back is not None and not math.isclose(back, patience, rel_tol=_RELATIVE, abs_tol=_ABSOLUTE):
-            raise StandFault(
-                f"supply {self.name} ({self._output.where}): the watchdog was set to {patience:g} s and reads back as "
-                f"{back:g} s",
-                place=f"supply {self.name}",
-            )
+            raise self._fault(f"reads back {back:g} s as its watchdog, set to {patience:g} s")
 
     def _differing(self, setting: SupplySetting, sent: float) -> float | None:
         """Return what a setting reads back as, None when that is what was sent."""
@@ -523,10 +533,13 @@ class PowerSupply:
         error = self.voltage_error(sent)
         found = holding(voltage.value, current.value, setting=sent, error=error, current_limit=self._set[1])
         if found is Holding.WRONG:
-            raise StandFault(
-                f"supply {self.name} ({self._output.where}) was set to {sent:g} V and delivers "
-                f"{voltage.value:g} V at {current.value:g} A; the difference may be {2.0 * error:.3g} V"
+            raise self._fault(
+                f"was set to {sent:g} V and delivers {voltage.value:g} V at {current.value:g} A; the difference may be "
+                f"{2.0 * error:.3g} V"
             )
+
+    def _fault(self, words: str) -> StandFault:
+        return StandFault(f"supply {self.name} ({self._output.where}) {words}", place=f"supply {self.name}")
 
 
 def open_supplies(

@@ -22,6 +22,7 @@ from hilseq.errors import (
     NotSafe,
     StandFault,
     UnitFault,
+    UnitRefused,
     WrongInstrument,
     in_words,
 )
@@ -68,6 +69,8 @@ def answers_at(slot: Slot, profile: Profile, what: str) -> bool:
     link = open_link(slot, profile, what, deadline=min(_MUTE, slot.link.deadline))
     try:
         link.read(profile.link.mode)
+    except UnitRefused as refusal:
+        return refusal.is_lack  # by somebody who has other registers; a gateway has none
     except UnitFault:
         return False
     finally:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 from hilseq.analysis.start_plans import Decision, SequentialStarts, StartPlan, SuccessRun
 from hilseq.description.plans import Cycling
 from hilseq.description.profile import Indicator, Profile
-from hilseq.errors import NotPerformed, UnitFault, UnitOrHarness
+from hilseq.errors import NotPerformed, StandFault, UnitFault, UnitOrHarness
 from hilseq.procedures.unit import Unit
 from hilseq.statements import compared
 from hilseq.verdicts import UNIT_OR_HARNESS
@@ -17,6 +17,8 @@ from hilseq.verdicts import UNIT_OR_HARNESS
 _FALLEN = 0.25
 #: Starts of a hot unit after its soak.
 HOT_STARTS = 3
+#: What one more is in a counter of 32 bits of which the words are taken in the wrong order.
+_ONE_IN_THE_OTHER_ORDER = 1 << 16
 COLUMNS = ("cycle", "start", "without supply s", "time to ready s", "what went wrong")
 
 
@@ -183,7 +185,8 @@ def _check_that_supply_falls(unit: Unit, sort: str, off: float) -> None:
 def _wrong_with(unit: Unit, before: float | None, after: float | None) -> tuple[str, tuple[str, ...]]:
     """Return what is wrong with a unit that says it is ready, and where; empty when nothing is.
 
-    `before` and `after` are its counter of starts; None where it has none.
+    `before` and `after` are its counter of starts; None where it has none. Raises StandFault for one of which the
+    profile has the words in the wrong order.
     """
     result = unit.self_test()
     if result:
@@ -198,6 +201,11 @@ def _wrong_with(unit: Unit, before: float | None, after: float | None) -> tuple[
     if counter is None or before is None or after is None:
         return "", ()
     counted = round(after - before) % (1 << 16 * counter.kind.width)
+    if counted == _ONE_IN_THE_OTHER_ORDER:
+        raise StandFault(
+            f"the unit's counter of starts goes on by {counted}: the other `order` of `link.starts` makes 1 of it",
+            place="profile",
+        )
     if counted == 0:
         return "the unit counts no new start: it never lost its supply", ("start",)
     return ("", ()) if counted == 1 else (f"the unit counts {counted} starts instead of one", ("start",))

@@ -65,6 +65,10 @@ def provoked(unit: Unit, before: list[StoredFault]) -> list[StoredFault]:
 
 #: s by which the time of a stored fault may differ from the unit's clock: whole seconds, and the time to store it.
 _STAMPED = 5.0
+#: What units count such times in that do not count seconds, s.
+_OTHER_UNITS = {"milliseconds": 1e-3, "hundredths": 0.01, "tenths": 0.1, "minutes": 60.0}
+#: So many of them a clock must be beyond, so that a time near 0 is none of them.
+_FAR_ON = 100.0
 
 
 def assert_ramp_was_stored(
@@ -105,18 +109,34 @@ def assert_ramp_was_stored(
 
 
 def _require_time(stored: list[StoredFault], before: ClockLook | None, after: ClockLook | None) -> None:
-    """Raise UnitFault for a fault whose time is not between two looks at the unit's clock, which went on meanwhile."""
+    """Raise UnitFault for a fault whose time is not between two looks at the unit's clock, which went on meanwhile.
+
+    NotPerformed where it is in another unit: the profile takes it for seconds.
+    """
     if before is None or after is None:
         return
     if abs((after.shown - before.shown) - (after.at - before.at)) > _STAMPED:
         return  # the clock is wrong, and has checks of its own
-    for fault in stored:
-        if fault.time is not None and not before.shown - _STAMPED <= fault.time <= after.shown + _STAMPED:
-            raise UnitFault(
-                f"what the unit stored on a slow ramp has the time {fault.time:.0f} s, and its clock went from "
-                f"{before.shown:.0f} to {after.shown:.0f} s meanwhile: it stores wrong times",
-                place="stored faults",
+
+    def fits(time: float, seconds: float) -> bool:
+        return before.shown - _STAMPED - seconds <= time * seconds <= after.shown + _STAMPED + seconds
+
+    for time in [fault.time for fault in stored if fault.time is not None]:
+        if fits(time, 1.0):
+            continue
+        far_on = {unit: s for unit, s in _OTHER_UNITS.items() if before.shown > _FAR_ON * s}
+        other = next((unit for unit, seconds in far_on.items() if fits(time, seconds)), "")
+        if other:
+            raise NotPerformed(
+                f"what the unit stored on a slow ramp has the time {time:.0f}, and its clock is at "
+                f"{after.shown:.0f} s: it counts {other}, and `faults.time` is for seconds; leave it out for such "
+                "a unit"
             )
+        raise UnitFault(
+            f"what the unit stored on a slow ramp has the time {time:.0f} s, and its clock went from "
+            f"{before.shown:.0f} to {after.shown:.0f} s meanwhile: it stores wrong times",
+            place="stored faults",
+        )
 
 
 def _parts(profile: Profile) -> set[str]:

@@ -54,6 +54,7 @@ class Modes:
         self.reached: list[Callable[[Mode], None]] = []
         #: How many commands were sent over the link.
         self.commands = 0
+        self._confirmed = True  # whether the unit has answered the last of them
         #: Where a person said that the switch stands; empty until one was asked.
         self._turned_to = ""
 
@@ -88,6 +89,7 @@ class Modes:
         """
         for watch in self.commanding:
             watch(mode)
+        self._confirmed = True
         begun = self._clock.now()
         command = self._profile.link.mode_command
         position, contact = self._position(mode)
@@ -102,6 +104,7 @@ class Modes:
             try:
                 self._link.write(command, command.values[mode], verify=False)
             except UnitSilent as silence:
+                self._confirmed = False
                 self._event("mode command not confirmed", f"{mode}: {silence}")
         elif position is not None and self._texts.move_switch is not None:
             if not self._stands_at(position, mode):
@@ -129,10 +132,16 @@ class Modes:
         self._turned_to = position
 
     def move_to(self, mode: Mode) -> Measured:
-        """Bring the unit into `mode`; return the time it took, s. Raises UnitFault when it does not follow."""
+        """Bring the unit into `mode`; return the time it took, s. Raises UnitFault when it does not follow.
+
+        A command that was not confirmed, and has done nothing, may never have reached the unit: it is given once more.
+        """
         compared()
         reported = self.set(mode)
         took = self.wait_for(mode, reported.value)
+        if took is None and not self._confirmed:
+            reported = self.set(mode)
+            took = self.wait_for(mode, reported.value)
         if took is None:
             seen = self.reported()
             raise UnitFault(

@@ -123,7 +123,7 @@ class OffWatch:
             self._stir(was_off)
 
     def demand(self, which: str, on: bool) -> None:
-        """Take note that some of `outputs` or `analog outputs` are about to be commanded on, or all off."""
+        """Take note that some of `outputs` or `analog outputs` are about to be commanded on, or all were off."""
         was_off = self.must_be_off()
         if on:
             self._demands.add(which)

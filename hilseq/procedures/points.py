@@ -60,14 +60,17 @@ class Outputs:
         self._sensors = sensors
         self._clock = clock
         self._voltmeters = dict(voltmeters or {})
-        #: Called with whether any output is about to be commanded on.
+        #: Called with true before any output is commanded on, with false when all have been commanded off.
         self.commanding: Callable[[bool], None] = lambda _: None
 
     def command(self, *on: str) -> None:
         """Command the named outputs on and all others off, without waiting. Raises LookupError for no output."""
         must_be_known("output", on, self.names)
-        self.commanding(bool(on))
+        if on:
+            self.commanding(True)
         self._commands.write_many({name: float(name in on) for name in self.names})
+        if not on:  # the time to switch off runs from here: the command may take its time to reach the unit
+            self.commanding(False)
 
     #: The link has no terminals to wait for.
     command_at_once = command

@@ -28,7 +28,7 @@ from hilseq.procedures.ports import partner_of
 from hilseq.procedures.self_check import Loopbacks, Misfit, misfits, supply_delivers
 from hilseq.procedures.unit import Unit
 from hilseq.procedures.wiring import SlotWiring, served_by
-from hilseq.quantities import SYMBOLS
+from hilseq.quantities import SYMBOLS, show_duration
 from hilseq.statements import compared
 
 #: Longest wait until what is stored behind an output has run down, and the pause between two looks, s.
@@ -40,6 +40,8 @@ REOPEN = (
     "the stand is closed: find what has changed (instrument, cable, load, the unit itself), then visit the known good "
     "unit again and hilseq ready --golden RUN; after a repair or a calibration add --anew, which begins new charts"
 )
+#: s: the slowest meter that is told from one that reads wrong.
+_SLOWEST_METER = 3.0
 #: How much colder than its surroundings a unit may be that was brought in, and how much warmer from an earlier run, K
 #: (common practice, no source).
 _COLDER, _WARMER = 8.0, 20.0
@@ -392,7 +394,7 @@ def powered_looks(unit: Unit, written: Callable[[Place], str], clock: Clock) -> 
     `written` tells where a key of its profile stands. It is left powered. Raises StandFault, Interlock.
     """
     unit.supply.on()
-    yield _supply(unit)
+    yield _supply(unit, clock)
     link = _link(unit)
     yield link
     yield from _fit(unit, written, clock, ready=link.right is True)
@@ -400,14 +402,29 @@ def powered_looks(unit: Unit, written: Callable[[Place], str], clock: Clock) -> 
     yield from _neighbours(unit)
 
 
-def _supply(unit: Unit) -> ReadinessResult:
-    name = f"supply {unit.supply.instrument.name}"
+def _supply(unit: Unit, clock: Clock) -> ReadinessResult:
+    """Look at what the supply delivers; where that is wrong at first, how much later than `settle` it reads right."""
+    name, begun = f"supply {unit.supply.instrument.name}", clock.now()
     try:
-        return ReadinessResult("under power", name, True, supply_delivers(unit), (name,))
+        return ReadinessResult("under power", name, True, _delivers(unit), (name,))
     except StandFault as fault:
+        while clock.now() - begun < _SLOWEST_METER:
+            with suppress(StandFault):
+                words = f"{_delivers(unit)}, but reads so only "
+                words += f"{show_duration(round(clock.now() - begun, 2))} after it was switched on; `settle` of the "
+                words += f"stand file says {show_duration(unit.supply.settle)}"
+                return ReadinessResult("under power", name, False, words, (name,))
+            clock.sleep(_LOOK)
         return ReadinessResult("under power", name, False, str(fault), fault.places)
     except NotPerformed as reason:
         return ReadinessResult("under power", name, None, str(reason), (name,))
+
+
+def _delivers(unit: Unit) -> str:
+    """Return what the supply delivers, in words. Raises StandFault for that and for a current that nothing can draw."""
+    words = supply_delivers(unit)
+    unit.supply.current()
+    return words
 
 
 def _link(unit: Unit) -> ReadinessResult:

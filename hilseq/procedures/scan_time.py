@@ -76,7 +76,8 @@ def measure_read_age(
 ) -> ReadAge | None:
     """Return how old the reads of an I/O simulator are; None without a logic loop-back, or with one that is broken.
 
-    Only paths that are spare or serve one of `slots` are used.
+    Only paths that are spare or serve one of `slots` are used. What is too late must be so again: one exchange that
+    is held up, by the network or by this computer, is no scan time.
 
     The drive is back at its safe value afterwards. Raises StandFault when the I/O simulator does not do its part.
     """
@@ -84,7 +85,11 @@ def measure_read_age(
     if loop is None:
         return None
     with signals.alone_with((loop.drive,)):
-        return _measured(io, loop, stand, signals, clock)
+        age = _measured(io, loop, stand, signals, clock)
+        if age is None or age.right:
+            return age
+        again = _measured(io, loop, stand, signals, clock)
+        return again if again is None or again.seconds < age.seconds else age
 
 
 def _measured(io: str, loop: Loopback, stand: Stand, signals: SignalBank, clock: Clock) -> ReadAge | None:

@@ -34,6 +34,7 @@ from hilseq.description.stand import Loopback, Signal, Stand
 from hilseq.errors import LinkLost, NotPerformed, StandFault, UnitFault, UnitInvalidResponse, UnitRefused
 from hilseq.instruments import codec
 from hilseq.instruments.link_tally import PLACE
+from hilseq.instruments.pdu import ILLEGAL_VALUE
 from hilseq.instruments.signals import SignalBank
 from hilseq.procedures.bench import Bench
 from hilseq.procedures.polling import poll
@@ -366,10 +367,6 @@ def witnesses(unit: Unit) -> tuple[bool, str]:
     return well, ", ".join(seen[:-1]) + " and " + seen[-1]
 
 
-#: Exceptions that say that a unit has no such thing: function, address, value (Modbus V1.1b3, 7).
-_LACKS = (1, 2, 3)
-
-
 @dataclass(frozen=True, slots=True)
 class Misfit:
     """What a unit does not have: `place` is the key of the profile, `words` what the unit answers."""
@@ -391,9 +388,12 @@ def misfits(unit: Unit, clock: Clock) -> list[Misfit]:
         try:
             unit.link.read_block(register.table, register.address, count)
         except UnitRefused as refusal:
-            if refusal.number in _LACKS:
+            if refusal.is_lack:
                 words = f"{use.what}: the unit answers a read of {register.table} {register.address} with "
-                found.append(Misfit(use.place, f"{words}exception {refusal.number:02d} ({refusal.text})"))
+                words += f"exception {refusal.number:02d} ({refusal.text})"
+                if refusal.number == ILLEGAL_VALUE and count > 1:
+                    words += f"; one that takes fewer than {count} at once is described with `max-read`"
+                found.append(Misfit(use.place, words))
         except UnitInvalidResponse as garbage:
             garbled.append(Misfit(use.place, f"{use.what}: {garbage}"))
         except UnitFault:
@@ -401,7 +401,7 @@ def misfits(unit: Unit, clock: Clock) -> list[Misfit]:
         else:
             answered = True
     if answered:
-        return found + garbled + _meaningless(unit, clock)
+        return found + garbled + ([] if unit.makes_sense else _meaningless(unit, clock))
     # Where all of them are garbled that is the link, and no width; so it is where a unit that was ready refuses all.
     return [] if unit.starts else found
 
@@ -431,6 +431,7 @@ def _meaningless(unit: Unit, clock: Clock) -> list[Misfit]:
             found += _otherwise(unit, "supply-voltage", link.supply_voltage, measured)
         if link.clock is not None and not link.clock.is_bit:
             found += _clock_otherwise(unit, link.clock, clock)
+        unit.makes_sense = not found
     return found
 
 
@@ -478,7 +479,7 @@ def _identification(unit: Unit) -> list[Misfit]:
         try:
             unit.link.identification()
         except UnitRefused as refusal:
-            if refusal.number in _LACKS:
+            if refusal.is_lack:
                 words = f"the unit does not offer function 43 ({refusal.text}); expected `device-identification: false`"
                 return [Misfit(("identity", "device-identification"), words)]
         except UnitFault:

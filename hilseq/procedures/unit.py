@@ -134,6 +134,8 @@ class Unit:
         self._lamps = lamps
         self._look = look
         self._clock = clock
+        #: Whether its registers were seen to mean what the profile says, in its order and scale: they stay so.
+        self.makes_sense = False
         #: What was seen of it early in this visit.
         self.baseline = Baseline()
         analog.misread = self.baseline.misread

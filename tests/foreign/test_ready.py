@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.foreign.conftest import UNIT, Rig, StartRig
+from tests.foreign.conftest import STAND, UNIT, Rig, StartRig
 
 pytestmark = pytest.mark.foreign
 
@@ -119,6 +119,18 @@ def test_one_that_fails_leaves_nothing_behind(rig: StartRig, tmp_path: Path, wha
     code, reported = ready(bench, tmp_path, "--power")
     assert code == 4, reported
     assert "NOT READY" in reported
+
+
+def test_a_supply_that_cannot_be_made_ready(rig: StartRig, tmp_path: Path) -> None:
+    """It answers, and refuses a command of the stand file: that is reported, and not that the stand is ready."""
+    wrong = STAND.replace(
+        "    deadline: 1 s\n", "    deadline: 1 s\n    commands: {{set-current: 'LIMIT {{value}}'}}\n"
+    )
+    assert wrong != STAND
+    code, reported = ready(rig(stand=wrong), tmp_path)
+    assert code == 4, reported
+    assert "WRONG         instruments     supply bench: supply bench (" in reported
+    assert "answered 'LIMIT 0.5' with error -113" in reported
 
 
 def test_a_supply_that_goes_silent_under_power(rig: StartRig, tmp_path: Path) -> None:

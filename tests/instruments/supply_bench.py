@@ -16,6 +16,8 @@ class Bench:
         self.stuck_on = False
         self.dead = False
         self.answers: dict[str, str] = {"*IDN?": "ACME,PS-1,4711,1.02"}
+        #: Answers that are given to a question before any other: what it says lags what it was told.
+        self.before: dict[str, list[str]] = {}
         self.ignored: set[str] = set()
         #: Questions it does not answer, and whether it says so in its error queue.
         self.mute: set[str] = set()
@@ -28,6 +30,8 @@ class Bench:
         if line in self.mute:
             self.errors += ['-113,"Undefined header"'] if self.refuses else []
             return None
+        if self.before.get(line):
+            return self.before[line].pop(0)
         if line in self.answers:
             return self.answers[line]
         if line.endswith("?"):

@@ -22,7 +22,7 @@ from hilseq.errors import (
 )
 from hilseq.instruments import pdu
 from hilseq.instruments.modbus import ModbusDevice
-from hilseq.instruments.pdu import Refused
+from hilseq.instruments.pdu import Refused, read_request, write_request
 
 if TYPE_CHECKING:
     from tests.instruments.conftest import ForeignModbus, RawServer, Reply, SerialPair, Serve
@@ -103,9 +103,29 @@ def test_an_exception_of_the_unit_is_the_units_fault(foreign: ForeignModbus) -> 
 
 
 @pytest.mark.parametrize(
+    ("asked", "code", "key"),
+    [
+        (read_request(HOLDING, 0, 2), 3, "max-read"),
+        (read_request(HOLDING, 0, 1), 3, ""),  # refused for its own sake
+        (write_request(COIL, 0, [1]), 1, "bit-writes"),
+        (write_request(HOLDING, 0, [1, 2]), 1, "writes"),
+        (write_request(HOLDING, 0, [1, 2]), 3, "max-write"),
+    ],
+)
+def test_a_refusal_names_the_key_for_such_a_device(
+    serve_modbus: ServeModbus, asked: bytes, code: int, key: str
+) -> None:
+    """Of one that takes fewer values at once, or lacks a function."""
+    server = serve_modbus(lambda request: bytes([request[0] | 0x80, code]))
+    with stand_device(server) as device, pytest.raises(InstrumentError) as caught:
+        device.data(asked, device.exchange(asked))
+    assert str(caught.value).endswith(f"described with `{key}`" if key else "illegal data value")
+
+
+@pytest.mark.parametrize(
     ("code", "of_stand", "of_unit"),
     [
-        (0x0A, InstrumentError, InstrumentError),
+        (0x0A, InstrumentError, UnitSilent),
         (0x0B, InstrumentError, UnitSilent),
         (4, InstrumentError, UnitRefused),
     ],
@@ -113,7 +133,7 @@ def test_an_exception_of_the_unit_is_the_units_fault(foreign: ForeignModbus) -> 
 def test_gateway_codes(
     serve_modbus: ServeModbus, code: int, of_stand: type[Exception], of_unit: type[Exception]
 ) -> None:
-    """0B says the unit behind the gateway is silent; 0A speaks of the gateway, which is the stand's."""
+    """What a gateway says of the way behind it is no answer of the unit: its link is weighed with the witnesses."""
     server = serve_modbus(lambda request: bytes([request[0] | 0x80, code]))
     for device, expected in ((stand_device(server), of_stand), (unit_link(server), of_unit)):
         with device, pytest.raises(expected) as caught:

@@ -219,9 +219,12 @@ def test_identity_fields() -> None:
         "ACME", "PS 1", "77", "1.02,opt 3"
     )
     assert scpi.parse_identity("ACME,PS-1") == Identification("ACME", "PS-1", "", "")
+    assert scpi.parse_identity("LP-20 V1.3") == Identification("", "LP-20 V1.3", "", "")
 
 
-@pytest.mark.parametrize("text", ["", "24.001", "ACME,\x1b[2J,0,0", "ACMÉ,PS,0,0", "A," * 300])
+@pytest.mark.parametrize(
+    "text", ["", "24.001", "+2.4E+01", "ON", "0", "NAN", "ACME,\x1b[2J,0,0", "ACMÉ,PS,0,0", "A," * 300]
+)
 def test_what_is_no_identity_is_refused(text: str) -> None:
     """A measured value taken for an identity would be compared for nothing."""
     with pytest.raises(DecodeError):

@@ -44,7 +44,7 @@ def test_a_watchdog_that_reads_back_otherwise_powers_nothing(make: Make, bench: 
     bench.ignored = {"WDOG"}
     bench.answers |= {"WDOG?": "0.012"}
     supply = make(**WATCHDOG)
-    with pytest.raises(StandFault, match=r"watchdog was set to 12 s and reads back as 0\.012 s"):
+    with pytest.raises(StandFault, match=r"reads back 0\.012 s as its watchdog, set to 12 s"):
         supply.prepare(30.0, 0.5)
     with pytest.raises(StandFault, match="was not prepared"):
         supply.on()

@@ -40,11 +40,14 @@ _RESET = struct.pack("ii", 1, 0)
 class Controller:
     """A unit of one register that resets the connection over which it is commanded a mode, before it confirms.
 
-    `obeys` false: it resets the connection and does nothing else. `delay`: it confirms that late, s.
+    `obeys` false: it resets the connection and does nothing else. `delay`: it confirms that late, s. `loses`: so many
+    commands do nothing but reset the connection.
     """
 
-    def __init__(self, *, obeys: bool = True, resets: bool = True, delay: float = 0.0) -> None:
-        self.mode, self.obeys, self.resets, self.delay = 0, obeys, resets, delay
+    def __init__(
+        self, *, obeys: bool = True, resets: bool = True, delay: float = 0.0, loses: int = 0
+    ) -> None:
+        self.mode, self.obeys, self.resets, self.delay, self.loses = 0, obeys, resets, delay, loses
         self.reported_at = 0.0
         self._listener = socket.create_server(("127.0.0.1", 0))
         self.endpoint = f"127.0.0.1:{self._listener.getsockname()[1]}"
@@ -66,8 +69,9 @@ class Controller:
             pdu = bytes([3, 2, 0, self.mode])
         else:
             self.reported_at = time.monotonic()
-            self.mode = frame[-1] if self.obeys else self.mode
-            if self.resets:
+            self.loses -= 1
+            self.mode = frame[-1] if self.obeys and self.loses < 0 else self.mode
+            if self.resets or self.loses >= 0:
                 connection.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, _RESET)
                 return False
             time.sleep(self.delay)
@@ -112,6 +116,16 @@ def controllers() -> Iterator[list[Controller]]:
 def test_a_unit_that_begins_its_link_anew_with_the_mode_has_followed(controllers: list[Controller]) -> None:
     """The confirmation is lost with the connection; the mode register tells that the command was carried out."""
     controllers.append(Controller())
+    said: list[str] = []
+    modes, link = _modes(controllers[0], said)
+    assert modes.move_to(Mode.LIVE).value < 0.5
+    assert said == ["mode command not confirmed", "mode"]
+    link.close()
+
+
+def test_a_command_that_was_lost_with_the_connection_is_given_again(controllers: list[Controller]) -> None:
+    """One that nobody confirmed, and that did nothing, may never have reached the unit."""
+    controllers.append(Controller(resets=False, loses=1))
     said: list[str] = []
     modes, link = _modes(controllers[0], said)
     assert modes.move_to(Mode.LIVE).value < 0.5

@@ -43,6 +43,19 @@ def _output(drop: float, known: float, usual: float | None, off: float = 0.0) ->
     return Loaded("v03", Measured(drop, "V", 0.5 * known), Measured(off, "V", 0.5 * known), None, usual=usual)
 
 
+def test_the_time_to_switch_off_runs_from_the_end_of_the_command(
+    good: TwinUnit, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Over a slow link the command to switch off takes longer than the output may: it still has its time then."""
+    outputs, link = good.unit.outputs, good.unit.link
+    seen: list[tuple[bool, int | None]] = []
+    monkeypatch.setattr(outputs, "commanding", lambda on: seen.append((on, link.commands)))
+    begun = link.commands
+    outputs.command(outputs.names[0])
+    outputs.command()
+    assert seen == [(True, begun), (False, link.commands)]
+
+
 @pytest.mark.parametrize(
     ("drop", "known", "usual", "at_fault"),
     [

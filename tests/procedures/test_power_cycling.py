@@ -7,7 +7,8 @@ from pathlib import Path
 import pytest
 
 from hilseq.analysis.start_plans import Decision
-from hilseq.errors import UnitFault, UnitOrHarness
+from hilseq.description.registers import RegisterType
+from hilseq.errors import StandFault, UnitFault, UnitOrHarness
 from hilseq.instruments.register_bank import ModbusUnit
 from hilseq.procedures import cycling
 from hilseq.procedures.glance import lost_since
@@ -42,6 +43,20 @@ def test_a_good_unit_starts_as_often_as_the_claim_takes(good: TwinUnit) -> None:
     } <= made.unit.baseline.right
     cycling.fail_on_lost(cold.starts)
     assert "with 90 % confidence the unit starts with a probability of at least 0.9006" in cold.proven()
+
+
+def test_a_counter_of_starts_in_the_other_order_is_the_profiles(good: TwinUnit) -> None:
+    """One more in its high word: the unit counts right, and the profile takes its words in the wrong order."""
+    unit, known = good.unit, good.profile
+    assert known.link.starts is not None
+    counter = known.link.starts.model_copy(update={"type_": RegisterType.UINT32})
+    unit.profile = known.model_copy(update={"link": known.link.model_copy(update={"starts": counter})})
+    try:
+        with pytest.raises(StandFault, match=r"the other `order` of `link\.starts`") as caught:
+            cycling._wrong_with(unit, 3.0, 65539.0)
+    finally:
+        unit.profile = known
+    assert caught.value.places == ("profile",)
 
 
 def test_a_starting_unit_is_not_asked_before_it_can_answer(make: MakeUnit) -> None:

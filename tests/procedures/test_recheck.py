@@ -100,6 +100,10 @@ def test_what_a_register_cannot_say_is_the_profiles(
     register = getattr(known.link, key).model_copy(update=change)
     unit._heard = -math.inf  # as of one that was never told a mode
     assert misfits(unit, good.clock) == []
+    begun = good.clock.now()
+    assert misfits(unit, good.clock) == []
+    assert good.clock.now() - begun < 1.0  # what was found to make sense is not asked for again
+    unit.makes_sense = False
     unit.profile = known.model_copy(update={"link": known.link.model_copy(update={key: register})})
     try:
         (found,) = misfits(unit, good.clock)

@@ -258,6 +258,7 @@ def test_a_routine_entry_is_not_blamed_on_the_supply(make: MakeUnit) -> None:
     ("place", "late", "error", "words"),
     [
         ("head", 0.0, None, ""),
+        ("head", None, NotPerformed, "it counts milliseconds, and `faults.time` is for seconds"),
         ("head", -600.0, UnitFault, "it stores wrong times"),
         ("head", 3600.0, UnitFault, "it stores wrong times"),
         ("q05", 0.0, UnitFault, "it stores wrong places"),
@@ -265,13 +266,17 @@ def test_a_routine_entry_is_not_blamed_on_the_supply(make: MakeUnit) -> None:
     ],
 )
 def test_a_fault_that_the_ramp_stored_has_its_place_and_time(
-    good: TwinUnit, place: str, late: float, error: type[Exception] | None, words: str
+    good: TwinUnit, place: str, late: float | None, error: type[Exception] | None, words: str
 ) -> None:
-    """A right code at a wrong place, or with a wrong time, sends whoever repairs the unit astray."""
+    """A right code at a wrong place, or with a wrong time, sends whoever repairs the unit astray.
+
+    A time in milliseconds (`late` None) is the profile's.
+    """
     begun = clock_check.look_where_kept(good.unit, good.clock)
     assert begun is not None
     ended = replace(begun, at=begun.at + 30.0, shown=begun.shown + 30.0)
-    stored = StoredFault(code=0x31, place=place, time=begun.shown + late, meaning="", cause="", remedy="")
+    time = begun.shown * 1e3 if late is None else begun.shown + late
+    stored = StoredFault(code=0x31, place=place, time=time, meaning="", cause="", remedy="")
     if error is None:
         margins.assert_ramp_was_stored(good.unit, [stored], begun, ended)
         return
