@@ -15,7 +15,8 @@ The first fork answers the first question of whoever reads the message: whose fa
     │   ├── WrongInstrument      it answers, but it is not what the stand file expects
     │   ├── NotSafe              the safe state could not be verified
     │   └── Interlock            an interlock is open or a ceiling was passed
-    ├── NotPerformed         a check cannot be done here (no operator, nothing to measure with)
+    ├── NotPerformed         a check cannot be done here (nothing to measure with, say)
+    │   ├── NoOperator           somebody would have to do something at the stand
     │   ├── NotResolvable        a reading is too near a limit for this stand to tell
     │   ├── LinkLost             the link stays away while the unit looks well: which of both it is, is not known
     │   └── UnitOrHarness        a finding that the unit and its harness explain alike: a known good unit decides
@@ -131,6 +132,10 @@ class Interlock(StandFault):
 
 class NotPerformed(HilseqError):
     """A check that cannot be done on this visit; the reason is its message."""
+
+
+class NoOperator(NotPerformed):
+    """Somebody at the stand would have to do something, and nobody is there."""
 
 
 class NotResolvable(NotPerformed):

@@ -19,11 +19,14 @@ class CheckVerdict(StrEnum):
     NOT_PERFORMED = "not performed"
 
 
-#: Begins the reason of a check that was not performed because of an error in its sequence.
-ERROR_IN_SEQUENCE = "error in the sequence"
+class Obstacle(StrEnum):
+    """What kept a check from being performed, where that decides what is done next; a check's words say the rest."""
 
-#: Begins the reason of a check that found what the unit and its harness explain alike.
-UNIT_OR_HARNESS = "unit or harness: repeat with a known good unit"
+    UNIT_OR_HARNESS = "unit or harness"
+    TOO_NEAR = "too near a limit"
+    ERROR_IN_SEQUENCE = "error in the sequence"
+    NO_OPERATOR = "no operator"
+    NOT_SELECTED = "not selected"
 
 
 class Disposition(StrEnum):

@@ -17,7 +17,7 @@ from typing import Any
 
 from hilseq.coverage.parcel import Parcel, installed
 from hilseq.errors import UsageError
-from hilseq.verdicts import UNIT_OR_HARNESS, Disposition
+from hilseq.verdicts import Disposition, Obstacle
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,7 +167,7 @@ def judge_case(case: Case, summary: Mapping[str, Any]) -> dict[str, Any]:
 
 def _is_undecided(unit: Mapping[str, Any]) -> bool:
     """Return whether a fault was found that unit and harness explain alike, and nobody was blamed."""
-    undecided = any(check["why"].startswith(UNIT_OR_HARNESS) for check in unit["checks"])
+    undecided = any(check["obstacle"] == Obstacle.UNIT_OR_HARNESS for check in unit["checks"])
     return unit["disposition"] == Disposition.INCOMPLETE and undecided
 
 

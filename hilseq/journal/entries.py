@@ -24,7 +24,7 @@ from hilseq.journal.soak_entries import (
     SoakGap,
     SoakStarted,
 )
-from hilseq.verdicts import CheckVerdict
+from hilseq.verdicts import CheckVerdict, Obstacle
 
 #: When a reading of the fault table is called that holds what the stand itself has provoked, and nothing else.
 PROVOKED = "provoked by the stand"
@@ -392,10 +392,13 @@ class CheckEnded(Entry):
     """The result of a check."""
 
     kind: Literal["check ended"] = "check ended"
-    v: Literal[1] = 1
+    v: Literal[2] = 2
     check: CheckId
     verdict: CheckVerdict
     why: str = ""
+    obstacle: Obstacle | None = Field(
+        default=None, description="what kept it from being performed, where that is one of these"
+    )
     places: tuple[str, ...] = Field(default=(), description="where it failed; none: the place of the check")
     seconds: Seconds = Field(description="how long it took, s")
 

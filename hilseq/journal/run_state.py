@@ -51,7 +51,7 @@ from hilseq.journal.soak_entries import (
     SoakStarted,
 )
 from hilseq.quantities import show_duration
-from hilseq.verdicts import UNIT_OR_HARNESS, WORST_FIRST, CheckVerdict, Disposition, dispose, exit_code
+from hilseq.verdicts import WORST_FIRST, CheckVerdict, Disposition, Obstacle, dispose, exit_code
 
 #: What a resumed run does again.
 _OPEN = (CheckVerdict.NOT_PERFORMED, CheckVerdict.STAND_FAULT)
@@ -82,6 +82,8 @@ class CheckState:
     sentence: str = ""
     verdict: CheckVerdict = CheckVerdict.NOT_PERFORMED
     why: str = "the run ended before this check"
+    #: What kept it from being performed, where that decides what is done next.
+    obstacle: Obstacle | None = None
     places: tuple[str, ...] = ()
     seconds: float = 0.0
     started: bool = False
@@ -100,11 +102,6 @@ class CheckState:
     def element(self) -> str:
         """What it was made for, such as `q05` or `stopped to held`; empty where its test is made once."""
         return self.id.partition("[")[2].removesuffix("]")
-
-    @property
-    def is_undecided(self) -> bool:
-        """Return whether unit and harness explain alike what it found."""
-        return self.verdict is CheckVerdict.NOT_PERFORMED and self.why.startswith(UNIT_OR_HARNESS)
 
     def found_at(self, place: str) -> str:
         """Return what was found at a place: its own sign, where several failed at different times."""
@@ -325,7 +322,8 @@ class UnitState:
         return [
             UnitFinding(place, check.found_at(place), check.id)
             for check in self.checks
-            if check.verdict is blamed or (blamed is CheckVerdict.FAILED and check.is_undecided)
+            if check.verdict is blamed
+            or (blamed is CheckVerdict.FAILED and check.obstacle is Obstacle.UNIT_OR_HARNESS)
             for place in check.places or (() if blamed is CheckVerdict.NOT_PERFORMED else (check.place,))
         ]
 
@@ -420,7 +418,7 @@ class RunState:
                 check.started, check.ended = True, False
                 check.begun_at = entry.t
                 check.verdict, check.why = CheckVerdict.NOT_PERFORMED, "the run ended during this check"
-                check.places = ()
+                check.places, check.obstacle = (), None
                 # One that is repeated counts as it went the last time.
                 check.readings.clear()
                 check.tables.clear()
@@ -431,6 +429,7 @@ class RunState:
             case CheckEnded():
                 check.ended = True
                 check.verdict, check.why, check.places = entry.verdict, entry.why, entry.places
+                check.obstacle = entry.obstacle
                 check.seconds, check.ended_at = entry.seconds, entry.t
                 check.open = check.open and self._soaked and entry.verdict in _OPEN
 

@@ -6,12 +6,14 @@ know, and so does what brings them up.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable
 from typing import Any, TypeAlias
 
 from hilseq.journal import entries
 from hilseq.journal.fields import Entry, Part
 from hilseq.journal.soak_entries import SoakStarted
+from hilseq.verdicts import CheckVerdict, Obstacle
 
 Plain: TypeAlias = dict[str, Any]
 
@@ -107,6 +109,21 @@ def _v1_certificate(plain: Plain) -> Plain:
     return {**plain, "v": 2}
 
 
+#: How the words of a check that was not performed told what kept it from that.
+_SAID = {
+    Obstacle.UNIT_OR_HARNESS: re.compile(r"unit or harness: "),
+    Obstacle.ERROR_IN_SEQUENCE: re.compile(r"error in the sequence: "),
+    Obstacle.NO_OPERATOR: re.compile(r"it needs an operator and none is there"),
+    Obstacle.NOT_SELECTED: re.compile(r".* selected$|checks of the approved plan were not selected: "),
+}
+
+
+def _v1_check_ended(plain: Plain) -> Plain:
+    """What kept a check from being performed stood in its words alone."""
+    why = str(plain.get("why", "")) if plain.get("verdict") == CheckVerdict.NOT_PERFORMED else ""
+    return {**plain, "v": 2, "obstacle": next((one for one, said in _SAID.items() if said.match(why)), None)}
+
+
 UPCASTS: dict[tuple[str | None, int | None], Callable[[Plain], Plain]] = {
     **{(kind, 0): _v0_same(kind) for kind in entries.KINDS if kind != "samples missed"},
     ("run started", 0): _v0_run_started,
@@ -114,6 +131,7 @@ UPCASTS: dict[tuple[str | None, int | None], Callable[[Plain], Plain]] = {
     ("soak started", 0): _v0_soak_started,
     ("made safe", 0): _v0_made_safe,
     ("reading", 1): _v1_reading,
+    ("check ended", 1): _v1_check_ended,
     ("certificate", 1): _v1_certificate,
     ("faults", 0): _v0_faults,
 }

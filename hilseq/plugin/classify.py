@@ -12,8 +12,8 @@ import pluggy
 import pytest
 
 import hilseq
-from hilseq.errors import NotPerformed, NotResolvable, StandFault, UnitFault
-from hilseq.verdicts import ERROR_IN_SEQUENCE, CheckVerdict
+from hilseq.errors import NoOperator, NotPerformed, NotResolvable, StandFault, UnitFault, UnitOrHarness
+from hilseq.verdicts import CheckVerdict, Obstacle
 
 WHY_LONGEST = 2000
 #: The place of a profile that does not fit its unit.
@@ -30,18 +30,27 @@ class NothingJudged(Exception):  # noqa: N818 - it says what is wrong with a seq
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What one phase of a check came to; `places` is empty when the exception names none.
-
-    `too_near` says that only a reading too near a limit for this stand kept the check from its verdict.
-    """
+    """What one phase of a check came to; `places` is empty when the exception names none."""
 
     verdict: CheckVerdict
     why: str = ""
     places: tuple[str, ...] = ()
-    too_near: bool = False
+    obstacle: Obstacle | None = None
 
 
 PASSED = Outcome(CheckVerdict.PASSED)
+
+
+def not_performed(why: str, obstacle: Obstacle | None = None, places: tuple[str, ...] = ()) -> Outcome:
+    """Return the outcome of a check that was not performed."""
+    return Outcome(CheckVerdict.NOT_PERFORMED, why[:WHY_LONGEST], places, obstacle)
+
+
+_OBSTACLES = {
+    UnitOrHarness: Obstacle.UNIT_OR_HARNESS,
+    NotResolvable: Obstacle.TOO_NEAR,
+    NoOperator: Obstacle.NO_OPERATOR,
+}
 
 #: Worst first: a fault of the stand outweighs what it made us think of the unit.
 _ORDER = (
@@ -72,14 +81,15 @@ def classify(error: BaseException) -> Outcome:
         case StandFault():
             return Outcome(CheckVerdict.STAND_FAULT, _first_words(error), error.places)
         case NotPerformed() | pytest.skip.Exception():
-            words, places = _first_words(error), getattr(error, "places", ())
-            too_near = isinstance(error, NotResolvable)
-            return Outcome(CheckVerdict.NOT_PERFORMED, words, places, too_near=too_near)
+            obstacle, words = _OBSTACLES.get(type(error)), _first_words(error)
+            if obstacle is Obstacle.UNIT_OR_HARNESS:
+                words = f"{obstacle}: repeat with a known good unit. {words}"
+            return not_performed(words, obstacle, getattr(error, "places", ()))
         case KeyboardInterrupt() | pytest.exit.Exception():
-            return Outcome(CheckVerdict.NOT_PERFORMED, "the run was interrupted during this check")
+            return not_performed("the run was interrupted during this check")
         case _:
             said = str(error) if isinstance(error, NothingJudged) else _raised(error)
-            return Outcome(CheckVerdict.NOT_PERFORMED, f"{ERROR_IN_SEQUENCE}: {said}"[:WHY_LONGEST])
+            return not_performed(f"{Obstacle.ERROR_IN_SEQUENCE}: {said}", Obstacle.ERROR_IN_SEQUENCE)
 
 
 def _raised(error: BaseException) -> str:

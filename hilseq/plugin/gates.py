@@ -29,7 +29,7 @@ from hilseq.procedures.fault_location import FaultLocation
 from hilseq.procedures.self_check import SelfCheck, misfits, recheck_link
 from hilseq.procedures.unit import Unit
 from hilseq.procedures.wiring import served_by
-from hilseq.verdicts import UNIT_OR_HARNESS, CheckVerdict
+from hilseq.verdicts import CheckVerdict, Obstacle
 
 #: The place of what a supply measures of a unit.
 SUPPLY = "supply"
@@ -49,7 +49,7 @@ class Gates:
             return self._close(
                 self.concerned(slot, outcome.places), f"the stand failed earlier ({outcome.why})"
             )
-        if outcome.too_near:
+        if outcome.obstacle is Obstacle.TOO_NEAR:
             return []
         if outcome.verdict is CheckVerdict.NOT_PERFORMED and LINK in outcome.places:
             return self._close([slot], f"the link of the unit was lost during {title!r}: see there")
@@ -119,7 +119,7 @@ def recheck_stand(run: VisitRun, check: PlannedCheck, outcome: Outcome) -> str:
     except UnitOrHarness as both:
         golden = run.golden(slot)
         if not golden:
-            raise UnitOrHarness(f"{UNIT_OR_HARNESS}. {outcome.why}; {both}", places=both.places) from both
+            raise UnitOrHarness(f"{outcome.why}; {both}", places=both.places) from both
         asked.append(f"{both}; the harness was proved with a known good unit, {golden}")
     except (UnitFault, NotPerformed):
         pass  # what the unit does not do here is not asked of the stand

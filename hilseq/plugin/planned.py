@@ -54,13 +54,13 @@ from hilseq.journal.event_names import SUPPLY_ON
 from hilseq.journal.run_state import CheckState, RunState, SoakState, UnitState
 from hilseq.journal.samples import CURRENT
 from hilseq.plugin import markers, stages
-from hilseq.plugin.classify import PASSED, Outcome
+from hilseq.plugin.classify import PASSED, Outcome, not_performed
 from hilseq.plugin.parametrize import is_on_stand, place_of, slot_of
 from hilseq.procedures.limits import UnitLimits
 from hilseq.procedures.wiring import parts_of
 from hilseq.reports.formatting import join_truncated
 from hilseq.resources import folder as folder_of
-from hilseq.verdicts import CheckVerdict
+from hilseq.verdicts import CheckVerdict, Obstacle
 
 CHECK = pytest.StashKey["PlannedCheck"]()
 _NOT_SELECTED = "not selected"
@@ -142,7 +142,7 @@ class VisitPlan:
         for check in (*selected, *left_out):
             self.plan(check)
         for check in left_out:
-            self.end(check, Outcome(CheckVerdict.NOT_PERFORMED, "it was not selected"), 0.0)
+            self.end(check, not_performed("it was not selected", Obstacle.NOT_SELECTED), 0.0)
         for slot, profile in self._visit.profiles.items():
             covered = {check.stage for check in (*selected, *left_out) if check.slot == slot}
             called_for = stages.required(profile, added)
@@ -153,7 +153,7 @@ class VisitPlan:
                 if stage in covered:
                     checks = join_truncated(lacking[slot][stage])
                     words = f"checks of the approved plan were not selected: {checks}"
-                why = Outcome(CheckVerdict.NOT_PERFORMED, words)
+                why = not_performed(words, Obstacle.NOT_SELECTED)
                 self.reported(
                     slot, f"stage {stage}", why, stage=stage, title=f"the stage {stage}", place=stage
                 )
@@ -188,6 +188,7 @@ class VisitPlan:
                 verdict=outcome.verdict,
                 why=outcome.why,
                 places=outcome.places,
+                obstacle=outcome.obstacle,
                 seconds=round(seconds, 6),
             )
         )

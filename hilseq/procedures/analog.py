@@ -24,7 +24,6 @@ from hilseq.analysis.sensors import (
     FAILURE_LOW,
     MEASURING_HIGH,
     MEASURING_LOW,
-    SensorScale,
 )
 from hilseq.analysis.uncertainty import Term, coverage_factor, deviation_factor, expanded, resolution
 from hilseq.clock import Clock
@@ -53,11 +52,6 @@ class WiredChannel:
     step: float = 0.0
 
     @property
-    def scale(self) -> SensorScale:
-        """See AnalogPoint."""
-        return self.point.scale
-
-    @property
     def unit(self) -> str:
         """Base unit of the register: A, V, Ohm, degC, or none for a share of the range."""
         return base_unit(self.point.unit)[0]
@@ -66,23 +60,6 @@ class WiredChannel:
     def _factor(self) -> float:
         """How many base units one number of the register is."""
         return base_unit(self.point.unit)[1]
-
-    def said(self, quantity: float) -> float:
-        """See AnalogPoint."""
-        return self.point.said(quantity)
-
-    @property
-    def span(self) -> float:
-        """See AnalogPoint."""
-        return self.point.span
-
-    def largest_error(self, said: float) -> float:
-        """See AnalogPoint."""
-        return self.point.largest_error(said)
-
-    def per_terminal(self, quantity: float) -> float:
-        """See AnalogPoint."""
-        return self.point.per_terminal(quantity)
 
     def raw(self, said: float) -> float:
         """Return a value of the register, in its own unit, at the nearest that it can hold."""
@@ -97,14 +74,14 @@ class WiredChannel:
 
     def drive_value(self, quantity: float) -> float:
         """Return what the stand has to drive for a quantity, in the unit of its signal."""
-        return self.scale.terminal(quantity) / base_unit(self.signal_unit)[1]
+        return self.point.scale.terminal(quantity) / base_unit(self.signal_unit)[1]
 
     def sensed(self, measured: Measured) -> Measured:
         """Return what the stand measures at the terminal as the register would say it."""
         at = measured.in_base_unit()
-        quantity = self.scale.quantity(at.value)
-        terms = (term * self.per_terminal(quantity) for term in at.budget)
-        return Measured.of(self.said(quantity), self.unit, *terms)
+        quantity = self.point.scale.quantity(at.value)
+        terms = (term * self.point.per_terminal(quantity) for term in at.budget)
+        return Measured.of(self.point.said(quantity), self.unit, *terms)
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,7 +111,7 @@ def _wired(
     channel = WiredChannel(name, point, signal_name, signal.unit, is_output)
     if is_output:
         at_terminal = signal.step * base_unit(signal.unit)[1]
-        step = at_terminal * channel.per_terminal(channel.scale.at(0.5))
+        step = at_terminal * channel.point.per_terminal(channel.point.scale.at(0.5))
     else:
         step = abs(channel.from_register(point.register_.step))
     return replace(channel, step=step)
@@ -192,7 +169,7 @@ class AnalogPoints:
         for name, quantity in quantities.items():
             channel = self.channels[name]
             if channel.is_output:
-                commands[name] = channel.raw(channel.said(quantity))
+                commands[name] = channel.raw(channel.point.said(quantity))
             else:
                 drives[channel.signal] = channel.drive_value(quantity)
         self._quantities.update(quantities)
@@ -224,7 +201,7 @@ class AnalogPoints:
 
     def is_beyond(self, name: str, look: Comparison, times: float = 1.0) -> bool:
         """Return whether an error is surely larger than so many times the largest that the profile allows."""
-        most = self.channels[name].largest_error(look.expected) + 2.0 * look.uncertainty
+        most = self.channels[name].point.largest_error(look.expected) + 2.0 * look.uncertainty
         return abs(look.error) > times * most
 
     def _look(self) -> dict[str, Comparison]:
@@ -235,12 +212,14 @@ class AnalogPoints:
         for name, quantity in self._quantities.items():
             channel = self.channels[name]
             if channel.is_output:
-                expected = channel.from_register(channel.raw(channel.said(quantity)))
+                expected = channel.from_register(channel.raw(channel.point.said(quantity)))
                 looks[name] = Comparison(expected, sensed[name].value, sensed[name].standard_uncertainty)
             else:
                 known = self._signals.uncertainty(channel.signal, channel.drive_value(quantity))
-                known *= base_unit(channel.signal_unit)[1] * channel.per_terminal(quantity)
-                looks[name] = Comparison(channel.said(quantity), channel.from_register(read[name]), known)
+                known *= base_unit(channel.signal_unit)[1] * channel.point.per_terminal(quantity)
+                looks[name] = Comparison(
+                    channel.point.said(quantity), channel.from_register(read[name]), known
+                )
         return looks
 
     def sensed(self) -> dict[str, Measured]:
@@ -256,7 +235,9 @@ class AnalogPoints:
         """
         for channel in self.channels.values():
             if channel.is_output:
-                low, high = (channel.drive_value(q) for q in (channel.scale.low, channel.scale.high))
+                low, high = (
+                    channel.drive_value(q) for q in (channel.point.scale.low, channel.point.scale.high)
+                )
                 rest, margin = max(low, 0.0), DRIVEN * (high - low)
                 is_on = partial(_is_driven, rest, margin, both_ways=low < 0.0)
                 yield OutputLevel(channel.name, channel.signal, is_on, channel.point.settle)
@@ -270,7 +251,9 @@ class AnalogPoints:
         self._quantities.clear()
         if commands:
             low = {name: self.channels[name] for name in commands}
-            self._outputs.write_many({name: c.raw(c.said(c.scale.low)) for name, c in low.items()})
+            self._outputs.write_many(
+                {name: c.raw(c.point.said(c.point.scale.low)) for name, c in low.items()}
+            )
             self._clock.sleep(self.settle)
             self.commanding(False)
         if drives:
@@ -304,7 +287,7 @@ def ne43_input_bands(analog: AnalogPoints, name: str) -> Iterator[Judged]:
     wrong: dict[str, str] = {}
     try:
         for word, current, low, high in _DRIVEN:
-            analog.set({name: current} | {n: c.scale.at(0.5) for n, c in others.items()})
+            analog.set({name: current} | {n: c.point.scale.at(0.5) for n, c in others.items()})
             looks = [analog.look() for _ in range(_SPOT_LOOKS)]
             for other in others:
                 if all(analog.is_beyond(other, each[other]) for each in looks):
@@ -344,7 +327,7 @@ def _mean_sensed(analog: AnalogPoints, name: str) -> Measured:
 
 
 def _said(channel: WiredChannel, low: float | None, high: float | None) -> Limits:
-    ends = [None if end is None else channel.said(end) for end in (low, high)]
+    ends = [None if end is None else channel.point.said(end) for end in (low, high)]
     return Limits(*ends)
 
 
@@ -380,7 +363,7 @@ class Swept:
         return self._allowed(look) - abs(look.error)
 
     def _allowed(self, look: Comparison) -> float:
-        return self.channel.largest_error(look.expected)
+        return self.channel.point.largest_error(look.expected)
 
     def deviation(self) -> tuple[Measured, Limits]:
         """Return the worst error over the range and the accuracy of the profile there."""
@@ -427,7 +410,7 @@ class Swept:
         applied = [step[0].expected for step in self.rising]
         found = hysteresis(applied, up, down)
         known = self._of_a_difference(LOOKS)
-        allowed = self.channel.largest_error(found.at)
+        allowed = self.channel.point.largest_error(found.at)
         return Measured.of(found.largest, self.channel.unit, *known), _both_ways(allowed)
 
     def crosstalk(self) -> tuple[Measured, Limits] | None:
@@ -438,7 +421,7 @@ class Swept:
         if self.disturbed is None:
             return None
         channel = self.channel
-        allowed = channel.largest_error(channel.said(channel.scale.at(0.5)))
+        allowed = channel.point.largest_error(channel.point.said(channel.point.scale.at(0.5)))
         changed = Measured.of(self.disturbed, channel.unit, *self._of_a_difference(1))
         if expanded(changed.standard_uncertainty) > allowed:
             raise NotPerformed(
@@ -496,7 +479,7 @@ class SpotCheck:
 
     def deviation(self) -> tuple[Measured, Limits]:
         """Return the mean error at the point, with its scatter, and the accuracy of the profile there."""
-        allowed = self.channel.largest_error(self.looks[0].expected)
+        allowed = self.channel.point.largest_error(self.looks[0].expected)
         return averaged([look.deviation(self.channel) for look in self.looks]), _both_ways(allowed)
 
 
@@ -511,7 +494,7 @@ def take_spots(analog: AnalogPoints, at: float | None = None) -> dict[str, SpotC
     try:
         analog.set(
             {
-                name: channel.scale.at((number + 1) / (count + 1) if at is None else at)
+                name: channel.point.scale.at((number + 1) / (count + 1) if at is None else at)
                 for number, (name, channel) in enumerate(analog.channels.items())
             }
         )
@@ -534,7 +517,7 @@ def sweep(analog: AnalogPoints) -> dict[str, Swept]:
     try:
         for direction, order in (("rising", fractions), ("falling", fractions[::-1])):
             for fraction in order:
-                analog.set({name: c.scale.at(fraction) for name, c in analog.channels.items()})
+                analog.set({name: c.point.scale.at(fraction) for name, c in analog.channels.items()})
                 seen = [analog.look() for _ in range(LOOKS)]
                 for name, result in swept.items():
                     getattr(result, direction).append([looks[name] for looks in seen])
@@ -558,7 +541,7 @@ def _disturb(analog: AnalogPoints, swept: dict[str, Swept]) -> None:
         looks = []
         for end in (0.0, 1.0):
             fractions = {name: 0.5 if name in held else end for name in names}
-            analog.set({name: c.scale.at(fractions[name]) for name, c in analog.channels.items()})
+            analog.set({name: c.point.scale.at(fractions[name]) for name, c in analog.channels.items()})
             looks.append(analog.look())
         for name in held:
             change = looks[1][name].found - looks[0][name].found

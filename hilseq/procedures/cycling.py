@@ -11,7 +11,6 @@ from hilseq.description.profile import Indicator, Profile
 from hilseq.errors import NotPerformed, StandFault, UnitFault, UnitOrHarness
 from hilseq.procedures.unit import Unit
 from hilseq.statements import compared
-from hilseq.verdicts import UNIT_OR_HARNESS
 
 #: Below this share of the rated supply a unit has surely lost it.
 _FALLEN = 0.25
@@ -244,7 +243,7 @@ def fail_on_own_starts(unit: Unit) -> None:
     if seen := unit.baseline.own_starts:
         words = ", ".join(f"between {since:.1f} and {until:.1f} s of the visit" for since, until in seen)
         raise UnitOrHarness(
-            f"{UNIT_OR_HARNESS}. By its own counter the unit has started by itself {words}: the unit, or a supply that "
+            f"By its own counter the unit has started by itself {words}: the unit, or a supply that "
             "was away for a moment",
             places=("start",),
         )

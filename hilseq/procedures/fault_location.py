@@ -417,7 +417,7 @@ class FaultLocation:
         if len(channels) < _SEVERAL:
             return []
         analog = self._unit.analog
-        high = {channel.name: channel.scale.at(_TRIED[-1]) for channel in channels}
+        high = {channel.name: channel.point.scale.at(_TRIED[-1]) for channel in channels}
         try:
             analog.set(high)
             looks = analog.look()
@@ -426,8 +426,8 @@ class FaultLocation:
         shares, apart, beyond = list[float](), list[float](), 0
         for channel in channels:
             look, quantity = looks[channel.name], high[channel.name]
-            full = channel.scale.terminal(quantity) * channel.per_terminal(quantity)
-            limit = channel.largest_error(look.expected)
+            full = channel.point.scale.terminal(quantity) * channel.point.per_terminal(quantity)
+            limit = channel.point.largest_error(look.expected)
             shares.append(look.error / full)
             apart.append(abs((limit + expanded(look.uncertainty)) / full))
             beyond += abs(look.error) > limit
@@ -448,31 +448,33 @@ class FaultLocation:
         unit.modes.move_to(next(mode for mode in unit.profile.mode_list() if mode is not Mode.LIVE))
         rest = self._signals.measure(signal).in_base_unit()
         unit.modes.move_to(Mode.LIVE)
-        middle = channel.scale.at(0.5)
-        per_terminal = channel.per_terminal(middle)
+        middle = channel.point.scale.at(0.5)
+        per_terminal = channel.point.per_terminal(middle)
         # A good channel has an offset and a gain within its accuracy, and is straight.
-        own = {"offset": rectangular(channel.largest_error(channel.said(middle)))}
-        own["gain"] = own["offset"] / (abs(channel.scale.terminal(channel.scale.high)) * per_terminal)
+        own = {"offset": rectangular(channel.point.largest_error(channel.point.said(middle)))}
+        own["gain"] = own["offset"] / (
+            abs(channel.point.scale.terminal(channel.point.scale.high)) * per_terminal
+        )
         equations = [Equation("rest", rest.value * per_terminal, above_zero(rest) * per_terminal, {})]
         equations += [Equation(f"usual {what}", 0.0, known, {what: 1.0}) for what, known in own.items()]
         gain, bend = dict[str, float](), dict[str, float]()
         beyond = False
         try:
             for share in _TRIED:
-                quantity = channel.scale.at(share)
+                quantity = channel.point.scale.at(share)
                 analog.set({name: quantity})
                 look = analog.look()[name]
-                at, limit = f"at {100 * share:.0f} %", channel.largest_error(look.expected)
+                at, limit = f"at {100 * share:.0f} %", channel.point.largest_error(look.expected)
                 beyond = beyond or abs(look.error) > limit
                 # What a channel of the stand multiplies is the voltage or current at its terminal.
-                gain[at] = channel.scale.terminal(quantity) * per_terminal
+                gain[at] = channel.point.scale.terminal(quantity) * per_terminal
                 terms = {"offset": 1.0, "gain": gain[at]}
                 known = math.hypot(look.uncertainty, _STRAIGHT * limit)
                 equations.append(Equation(at, look.error, known, terms))
                 bend[at] = 1.0 - (2.0 * share - 1.0) ** 2
         finally:
             analog.release()
-        level, span = dict.fromkeys(gain, 1.0), 2.0 * abs(channel.span)
+        level, span = dict.fromkeys(gain, 1.0), 2.0 * abs(channel.point.span)
         hidden = rest.value <= above_zero(rest)  # a channel that shows nothing below zero hides its offset
         offset = scaled(level | {"rest": 1.0})
         explanations = [
@@ -558,8 +560,8 @@ class FaultLocation:
         alike = [
             c for c in analog.channels.values() if not c.is_output and c.point.kind == suspect.point.kind
         ]
-        low, high = suspect.scale.at(_TRIED[0]), suspect.scale.at(_TRIED[-1])
-        middle = suspect.said(suspect.scale.at(0.5))
+        low, high = suspect.point.scale.at(_TRIED[0]), suspect.point.scale.at(_TRIED[-1])
+        middle = suspect.point.said(suspect.point.scale.at(0.5))
 
         def shows(reported: WiredChannel) -> list[str]:
             analog.set({channel.name: high if channel is reported else low for channel in alike})

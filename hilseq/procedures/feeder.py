@@ -23,7 +23,6 @@ from hilseq.procedures import margins
 from hilseq.procedures.unit import Unit
 from hilseq.procedures.weighing import above_zero, decide_side, scaled
 from hilseq.statements import compared
-from hilseq.verdicts import UNIT_OR_HARNESS
 
 #: The limit of a supply is put so far below and above what it says the unit draws, as a share.
 _MARGIN = 0.05
@@ -260,10 +259,7 @@ def fail_on_resistance(unit: Unit, clock: Clock) -> str:
     Raises UnitOrHarness where it takes more than a little of the unit's supply.
     """
     compared()
-    try:
-        return "; ".join(FeederCheck(unit, clock).voltage())
-    except UnitOrHarness as both:
-        raise UnitOrHarness(f"{UNIT_OR_HARNESS}. {both}", places=both.places) from both
+    return "; ".join(FeederCheck(unit, clock).voltage())
 
 
 def fail_on_leakage(unit: Unit, ramp: margins.Ramp) -> str:
@@ -284,7 +280,7 @@ def fail_on_leakage(unit: Unit, ramp: margins.Ramp) -> str:
     words = f"a leakage of {1e3 * leaks:.2g} mA at {rated:g} V"
     if leaks - known > _BLEEDS * unit.profile.start.idle_current.low:
         raise UnitOrHarness(
-            f"{UNIT_OR_HARNESS}. Before the unit starts, {words} ({rated / leaks:.2g} Ω) shows: across the "
+            f"Before the unit starts, {words} ({rated / leaks:.2g} Ω) shows: across the "
             "feeder, or in the power input of the unit",
             places=("supply",),
         )

@@ -6,7 +6,7 @@ from abc import ABC, abstractmethod
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from hilseq.errors import NotPerformed
+from hilseq.errors import NoOperator, NotPerformed
 
 DONE, CANNOT = "done", "cannot"
 
@@ -65,5 +65,5 @@ class Nobody(Operator):
     """An unattended stand."""
 
     def ask(self, prompt: Prompt) -> str:
-        """Raise NotPerformed with what would have to be done."""
-        raise NotPerformed(f"it needs an operator and none is there: {prompt.text}")
+        """Raise NoOperator with what would have to be done."""
+        raise NoOperator(f"it needs an operator and none is there: {prompt.text}")

@@ -9,7 +9,6 @@ from hilseq.clock import Clock
 from hilseq.description.profile import Mode
 from hilseq.errors import UnitOrHarness
 from hilseq.procedures.unit import Unit
-from hilseq.verdicts import UNIT_OR_HARNESS
 
 #: For how long the outputs are watched after a change, s.
 AFTERWARDS = 3.0
@@ -20,7 +19,7 @@ def demand_everything(unit: Unit) -> None:
     if unit.outputs.names:
         unit.outputs.command(*unit.outputs.names)
     channels = unit.analog.channels
-    unit.analog.set({name: c.scale.high for name, c in channels.items() if c.is_output})
+    unit.analog.set({name: c.point.scale.high for name, c in channels.items() if c.is_output})
 
 
 def demand_nothing(unit: Unit) -> None:
@@ -73,7 +72,7 @@ def fail_on_seen(unit: Unit) -> None:
     places, words, doubtful = unit.off_watch.unreported()
     if places and doubtful:
         raise UnitOrHarness(
-            f"{UNIT_OR_HARNESS}. {words}: each in single looks only, by one channel, which may flicker",
+            f"{words}: each in single looks only, by one channel, which may flicker",
             places=places,
         )
     unit.fail_at(places, words)

@@ -24,7 +24,6 @@ from hilseq.procedures.feeder import FeederCheck
 from hilseq.procedures.unit import Unit
 from hilseq.procedures.wiring import SlotWiring, contradiction
 from hilseq.statements import compared
-from hilseq.verdicts import UNIT_OR_HARNESS
 
 #: How many supply voltages, and how many outputs, tell an offset.
 _LEVELS, _OUTPUTS = 3, 3
@@ -124,7 +123,7 @@ def fail_on_offsets(unit: Unit) -> None:
         words = ", ".join(f"{name} by {volts:+.2g} V" for name, volts in wrong.items())
         channels = ", ".join(unit.outputs.voltmeter(name) for name in wrong)
         raise UnitOrHarness(
-            f"{UNIT_OR_HARNESS}. At every supply voltage these outputs differ from the others by as much ({words}): "
+            f"At every supply voltage these outputs differ from the others by as much ({words}): "
             f"the offset of the channel {channels}, or an output that loses a constant voltage",
             places=list(wrong),
         )

@@ -25,7 +25,6 @@ from hilseq.measured import Measured
 from hilseq.procedures import link_check, margins, outputs_off
 from hilseq.procedures.patterns import PATIENCE
 from hilseq.procedures.unit import Unit
-from hilseq.verdicts import UNIT_OR_HARNESS
 
 #: For how long every output is held on under its load, s; looked at so often, s.
 HOLD, _GLANCE = 60, 0.2
@@ -181,7 +180,7 @@ class Together:
             )
             flickers.append("indicator")
         if words:
-            raise UnitOrHarness(f"{UNIT_OR_HARNESS}. {'. '.join(words)}", places=flickers)
+            raise UnitOrHarness(". ".join(words), places=flickers)
 
     def _coupled_to(
         self, name: str, wrong: set[int], tried: Collection[int], *, share: float = _COUPLED
@@ -355,7 +354,10 @@ def _step(
     if inputs.names:
         inputs.command(*(name for name in inputs.names if on[name]))
     analog.set(
-        {name: analog.channels[name].scale.at(shares[found.steps]) for name, shares in found.shares.items()}
+        {
+            name: analog.channels[name].point.scale.at(shares[found.steps])
+            for name, shares in found.shares.items()
+        }
     )
     settle = max(unit.outputs.settle, inputs.settle)
     clock.sleep(settle + unit.outputs.lag)
@@ -397,7 +399,10 @@ def _wrong_values(unit: Unit, on: Mapping[str, bool], found: Together) -> dict[s
         found.misread.update(wrong.keys() - again.keys())
         wrong = again
     for name, look in unit.analog.look().items():
-        if abs(look.error) > unit.analog.channels[name].largest_error(look.expected) + 2.0 * look.uncertainty:
+        if (
+            abs(look.error)
+            > unit.analog.channels[name].point.largest_error(look.expected) + 2.0 * look.uncertainty
+        ):
             wrong[name] = f"it says {look.found:.5g} where {look.expected:.5g} is right"
     return wrong
 

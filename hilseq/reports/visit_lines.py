@@ -24,7 +24,7 @@ from hilseq.reports.claims import without_certificate
 from hilseq.reports.files import report_names
 from hilseq.reports.formatting import at_places, count, join_truncated, show_limits, show_value, worst
 from hilseq.reports.sanitize import sanitize
-from hilseq.verdicts import ERROR_IN_SEQUENCE, UNIT_OR_HARNESS, CheckVerdict, Disposition
+from hilseq.verdicts import CheckVerdict, Disposition, Obstacle
 
 #: Letter -> its rows from the top, `#` for a dot.
 _DOTS = {
@@ -143,14 +143,15 @@ class StageState:
         """Why nothing of it was performed, where that is one reason for all; otherwise an empty text."""
         if not all(check.ended and check.verdict is CheckVerdict.NOT_PERFORMED for check in self.checks):
             return ""
-        whys = {_reason(check.why) for check in self.checks}
+        whys = {_reason(check) for check in self.checks}
         return whys.pop() if len(whys) == 1 else ""
 
 
-def _reason(why: str) -> str:
+def _reason(check: CheckState) -> str:
     """Return why a check was not performed, without what is reported where it happened."""
-    if why.endswith("selected"):
-        return "not selected"
+    why = check.why
+    if check.obstacle is Obstacle.NOT_SELECTED:
+        return check.obstacle
     return why.partition(" (")[0] if why.startswith("the stand failed earlier") else why
 
 
@@ -284,7 +285,7 @@ def wrong_so_far(unit: UnitState) -> list[Text]:
 
 
 def _is_error(check: CheckState) -> bool:
-    return check.started and check.why.startswith(ERROR_IN_SEQUENCE)
+    return check.started and check.obstacle is Obstacle.ERROR_IN_SEQUENCE
 
 
 def progress_line(done: int, planned: int, rest: Rest) -> Text:
@@ -384,7 +385,7 @@ def causes(reported: Verdict, *, full: bool) -> list[Text]:
     error = next((check for check in left_undone if _is_error(check)), None)
     if error is not None:
         return wrapped(sanitize(error.why), indent=2)
-    if left_undone and all(check.why.endswith("selected") for check in left_undone):
+    if left_undone and all(check.obstacle is Obstacle.NOT_SELECTED for check in left_undone):
         return [Text("  Nothing failed; stages or checks were not selected.")]
     why = left_undone[0].why if left_undone else unit.damage or "no check was performed"
     words = f"{count(len(left_undone), 'check')} not performed; the first: {why}" if left_undone else why
@@ -436,19 +437,19 @@ def next_step(reported: Verdict) -> str:
 
 def _completed(reported: Verdict) -> str:
     """Return what makes an incomplete unit a whole visit."""
-    whys = [check.why for check in reported.unit.checks if check.verdict is CheckVerdict.NOT_PERFORMED]
+    obstacles = {check.obstacle for check in reported.unit.checks}
     if reported.resumable:
         return f"continue its soak: hilseq resume {sanitize(reported.run)}"
-    if any(why.startswith(ERROR_IN_SEQUENCE) for why in whys):
+    if Obstacle.ERROR_IN_SEQUENCE in obstacles:
         return "correct the sequence, then test the unit again"
-    if any(why.startswith(UNIT_OR_HARNESS) for why in whys):
+    if Obstacle.UNIT_OR_HARNESS in obstacles:
         return (
             "test a known good unit here. If it passes, keep that visit (hilseq ready --golden) and test this unit "
             "again; if not, look at the harness"
         )
-    if any("needs an operator" in why for why in whys):
+    if Obstacle.NO_OPERATOR in obstacles:
         return "test again with --attended and a person at the stand"
-    if any(why.endswith("selected") for why in whys):
+    if Obstacle.NOT_SELECTED in obstacles:
         return "test again without leaving stages or checks out"
     return "test the unit again"
 

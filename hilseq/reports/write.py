@@ -36,6 +36,7 @@ def _check(check: CheckState) -> dict[str, Any]:
         "sequence": check.sequence,
         "verdict": str(check.verdict),
         "why": check.why,
+        "obstacle": check.obstacle,
         "readings": [_reading(reading) for reading in check.readings],
     }
 

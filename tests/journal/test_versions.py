@@ -219,7 +219,25 @@ def test_a_field_that_was_only_ever_in_fixtures_is_ignored_as_it_was_then() -> N
         entry_from({**upcast(_stored("good", "check ended")), "stand_places": []})
 
 
+@pytest.mark.parametrize(
+    ("why", "obstacle"),
+    [
+        ("unit or harness: repeat with a known good unit. q05 is weak", "unit or harness"),
+        ("error in the sequence: KeyError: 'q05'", "error in the sequence"),
+        ("it needs an operator and none is there: turn the switch", "no operator"),
+        ("it was not selected", "not selected"),
+        ("the link of the unit was lost", None),
+    ],
+)
+def test_what_kept_a_check_from_being_performed_was_told_by_its_words(why: str, obstacle: str | None) -> None:
+    """Only of a check that was not performed: what failed may be said in any words."""
+    line = _stored("good", "check ended") | {"why": why}
+    for verdict, known in (("not performed", obstacle), ("failed", None)):
+        entry = json.loads(entry_from(upcast({**line, "verdict": verdict})).model_dump_json())
+        assert (entry["why"], entry["obstacle"]) == (why, known)
+
+
 def test_a_version_of_tomorrow_is_refused_in_words() -> None:
-    line = upcast(_stored("good", "check ended")) | {"v": 2}
-    with pytest.raises(NotAnEntry, match="of version 2, which this hilseq does not know"):
+    line = upcast(_stored("good", "check ended")) | {"v": 3}
+    with pytest.raises(NotAnEntry, match="of version 3, which this hilseq does not know"):
         entry_from(upcast(line))

@@ -6,9 +6,17 @@ from pathlib import Path
 
 import pytest
 
-from hilseq.errors import LinkLost, NotPerformed, NotResolvable, StandFault, UnitFault, UnitOrHarness
+from hilseq.errors import (
+    LinkLost,
+    NoOperator,
+    NotPerformed,
+    NotResolvable,
+    StandFault,
+    UnitFault,
+    UnitOrHarness,
+)
 from hilseq.plugin.classify import PASSED, NothingJudged, Outcome, classify, worse
-from hilseq.verdicts import CheckVerdict
+from hilseq.verdicts import CheckVerdict, Obstacle
 
 FAILED, FAULT, UNDONE = CheckVerdict.FAILED, CheckVerdict.STAND_FAULT, CheckVerdict.NOT_PERFORMED
 ENDS = {
@@ -17,13 +25,22 @@ ENDS = {
     "of the stand": (StandFault("no answer", place="supply main"), FAULT, ("supply main",)),
     "of its link": (LinkLost("away", place="link"), UNDONE, ("link",)),
     "of the unit or its harness": (UnitOrHarness("either", places=("q05",)), UNDONE, ("q05",)),
-    "not performed": (NotPerformed("needs an operator"), UNDONE, ()),
+    "not performed": (NotPerformed("nothing measures it"), UNDONE, ()),
+    "nobody there": (NoOperator("turn it"), UNDONE, ()),
     "skipped": (pytest.skip.Exception("not here"), UNDONE, ()),
     "too near": (NotResolvable("135 mA", places=("supply",)), UNDONE, ("supply",)),
     "interrupted": (KeyboardInterrupt(), UNDONE, ()),
     "ended": (pytest.exit.Exception("enough"), UNDONE, ()),
     "nothing judged": (NothingJudged("it judged nothing"), UNDONE, ()),
     "a slip": (ZeroDivisionError("division by zero"), UNDONE, ()),
+}
+
+OBSTACLES = {
+    UnitOrHarness: Obstacle.UNIT_OR_HARNESS,
+    NotResolvable: Obstacle.TOO_NEAR,
+    NoOperator: Obstacle.NO_OPERATOR,
+    NothingJudged: Obstacle.ERROR_IN_SEQUENCE,
+    ZeroDivisionError: Obstacle.ERROR_IN_SEQUENCE,
 }
 
 
@@ -35,7 +52,8 @@ def test_whose_fault_an_exception_is(
     outcome = classify(error)
     assert outcome.verdict is verdict
     assert tuple(outcome.places) == places
-    assert outcome.too_near is isinstance(error, NotResolvable)
+    assert outcome.obstacle is OBSTACLES.get(type(error))
+    assert outcome.why.startswith("unit or harness: ") is isinstance(error, UnitOrHarness)
 
 
 def test_the_words_of_an_exception_are_one_line_of_bounded_length() -> None:
@@ -106,4 +124,3 @@ def test_the_worse_of_two_ends() -> None:
             assert worse(other, worst).verdict is worst.verdict
     first, second = Outcome(FAILED, "first"), Outcome(FAILED, "second")
     assert worse(first, second) is first
-    assert PASSED.too_near is False

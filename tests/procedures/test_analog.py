@@ -53,14 +53,14 @@ def test_terminals_follow_the_published_tables(kind: str, quantity: float, termi
 def test_a_channel_is_spoken_to_in_its_own_units() -> None:
     """12 mA is 12 000 of a register in uA, 50 % of one in percent, and 0.012 A for the limits."""
     loop = channel("4..20 mA", "mA", signal_unit="mA")
-    assert loop.said(0.012) == 0.012
+    assert loop.point.said(0.012) == 0.012
     assert loop.raw(0.012) == pytest.approx(12.0)
     assert loop.drive_value(0.012) == pytest.approx(12.0)
-    assert loop.largest_error(0.004) == pytest.approx(0.005 * 0.016)
+    assert loop.point.largest_error(0.004) == pytest.approx(0.005 * 0.016)
     percent = channel("4..20 mA", "%", signal_unit="mA")
-    assert percent.said(0.012) == pytest.approx(0.5)
+    assert percent.point.said(0.012) == pytest.approx(0.5)
     assert percent.raw(0.5) == pytest.approx(32.767)
-    assert percent.per_terminal(0.012) == pytest.approx(1 / 0.016)
+    assert percent.point.per_terminal(0.012) == pytest.approx(1 / 0.016)
 
 
 def test_an_uncertainty_is_carried_to_the_temperature() -> None:

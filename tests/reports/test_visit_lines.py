@@ -13,7 +13,7 @@ from hilseq.journal.entries import CheckEnded, CheckStarted
 from hilseq.journal.run_state import RunState
 from hilseq.reports import visit_lines as lines
 from hilseq.reports.visit_lines import large
-from hilseq.verdicts import ERROR_IN_SEQUENCE, CheckVerdict, Disposition
+from hilseq.verdicts import CheckVerdict, Disposition, Obstacle, dispose
 from tests.journals import check_planned, plan_compared, run_started, unit
 
 PASSED, FAILED = CheckVerdict.PASSED, CheckVerdict.FAILED
@@ -21,7 +21,10 @@ FAULT, UNDONE = CheckVerdict.STAND_FAULT, CheckVerdict.NOT_PERFORMED
 
 
 def run(
-    *stages: tuple[str, Sequence[CheckVerdict | None]], why: str = "it is wrong", title: str = "Title"
+    *stages: tuple[str, Sequence[CheckVerdict | None]],
+    why: str = "it is wrong",
+    title: str = "Title",
+    obstacle: Obstacle | None = None,
 ) -> RunState:
     """Return a run of one unit; None is a check that has not ended."""
     state = RunState(run_started(unit(serial="RH-1")))
@@ -32,7 +35,8 @@ def run(
             if verdict is not None:
                 state.take(CheckStarted(check=name))
                 reported = "" if verdict is PASSED else why
-                state.take(CheckEnded(check=name, verdict=verdict, why=reported, seconds=1.0))
+                ended = CheckEnded(check=name, verdict=verdict, why=reported, seconds=1.0, obstacle=obstacle)
+                state.take(ended)
     return state
 
 
@@ -88,33 +92,39 @@ def test_a_reason_is_reported_once() -> None:
 
 
 @pytest.mark.parametrize(
-    ("verdict", "why", "disposition", "reported", "following"),
+    ("verdict", "why", "obstacle", "reported", "following"),
     [
         (
             PASSED,
             "",
-            Disposition.SHIP,
+            None,
             "All 1 check of 1 stage passed.",
             "hilseq report DIR --certificate --label",
         ),
-        (FAILED, "it is dark", Disposition.REPAIR, "q00: it is dark", "test again with --retest DIR"),
-        (FAULT, "io rack is silent", Disposition.STAND_FAULT, "q00: io rack is silent", "`hilseq ready`"),
-        (UNDONE, "it was not selected", Disposition.INCOMPLETE, "not selected", "without leaving"),
-        (UNDONE, "it needs an operator", Disposition.INCOMPLETE, "needs an operator", "--attended"),
+        (FAILED, "it is dark", None, "q00: it is dark", "test again with --retest DIR"),
+        (FAULT, "rack is silent", None, "q00: rack is silent", "`hilseq ready`"),
         (
             UNDONE,
-            f"{ERROR_IN_SEQUENCE}: x",
-            Disposition.INCOMPLETE,
-            ERROR_IN_SEQUENCE,
-            "correct the sequence",
+            "it was not",
+            Obstacle.NOT_SELECTED,
+            "not selected",
+            "without leaving",
         ),
+        (UNDONE, "nobody", Obstacle.NO_OPERATOR, "nobody", "--attended"),
+        (UNDONE, "slip", Obstacle.ERROR_IN_SEQUENCE, "slip", "correct the sequence"),
+        (UNDONE, "either", Obstacle.UNIT_OR_HARNESS, "either", "known good unit"),
     ],
 )
 def test_a_verdict_has_its_cause_and_the_next_step(
-    verdict: CheckVerdict, why: str, disposition: Disposition, reported: str, following: str
+    verdict: CheckVerdict,
+    why: str,
+    obstacle: Obstacle | None,
+    reported: str,
+    following: str,
 ) -> None:
     """Whatever it is; large on a screen, a word on paper."""
-    state = run(("outputs", [verdict]), why=why)
+    disposition = dispose([verdict])
+    state = run(("outputs", [verdict]), why=why, obstacle=obstacle)
     state.take(plan_compared())
     end = lines.Verdict(state.units[0], disposition, "DIR", "DIR/report.html")
     paper = lines.verdict_lines(end, letters=False, full=True)

@@ -60,7 +60,7 @@ class Looks:
                     is_driven, says = ("on" if on else "off" for on in (name in driven, reported[name]))
                     wrong[name] = f"{name} is driven {is_driven} and the unit reports it {says}"
         for name, look in unit.analog.look().items():
-            allowed = unit.analog.channels[name].largest_error(look.expected)
+            allowed = unit.analog.channels[name].point.largest_error(look.expected)
             if abs(look.error) > allowed + expanded(look.uncertainty):
                 wrong[name] = (
                     f"{name} says {look.found:.5g} where {look.expected:.5g} is right to {allowed:.3g}"
@@ -82,7 +82,7 @@ class Looks:
         fraction = _POINTS[self._turn % len(_POINTS)]
         unit.analog.set(
             {
-                name: channel.scale.at(fraction)
+                name: channel.point.scale.at(fraction)
                 for name, channel in unit.analog.channels.items()
                 if self._live or not channel.is_output
             }
