@@ -297,6 +297,8 @@ def parse_accuracy(text: str, dimension: str, *, plain: float | None = None) -> 
     expected = f"an accuracy such as 0.05 % + {fixed_example}, 0.3 % of range, or a sum of these"
     terms = _accuracy_terms(plain_symbols(text), dimension, plain) if len(text) <= LONGEST else None
     if terms is None:
+        if re.search(r"\b(?:digits?|counts?|dgts?|lsd)\b", text, re.IGNORECASE):
+            expected += f"; digits are written as what they are worth, such as {fixed_example}"
         raise QuantityError(text, expected + _about_commas(text), _accuracy_meant(text, dimension))
     return terms
 

@@ -24,6 +24,7 @@ from hilseq.cli.command import PytestCommand, StandOption, UnitOption
 from hilseq.clock import nothing
 from hilseq.errors import HilseqError, StandInUse, UsageError
 from hilseq.interrupts import HANG_UP
+from hilseq.verdicts import Disposition, ExitCode
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -35,7 +36,6 @@ if TYPE_CHECKING:
     from hilseq.description.stand import Stand
     from hilseq.journal.entries import EventLogged
     from hilseq.reports.visit_lines import Verdict
-    from hilseq.verdicts import Disposition
 
 #: What ends the day.
 END = "end"
@@ -74,6 +74,8 @@ def station_command(
     On a stand with several slots the visit of each unit begins as soon as it is fitted, beside the others; the next
     free slot is named, and each result is shown as it comes. Ctrl-C ends the running visits, safely.
 
+    Of a unit that comes back from repair it asks what was repaired, and has what failed tested first.
+
     The profile is found by the part number: the only one there is, that of an earlier run of the serial number, or
     what is scanned before it (PART SERIAL). A line `end` ends the day. Options of hilseq run may follow after --.
 
@@ -84,7 +86,6 @@ def station_command(
     """
     from hilseq.description.loading import load_stand
     from hilseq.owner.membership import is_shared
-    from hilseq.verdicts import ExitCode
 
     described = load_stand(stand)
     if not simulate:
@@ -136,8 +137,7 @@ class Day:
         out: Path,
         label_command: str,
     ) -> None:
-        from rich.console import Console
-
+        from hilseq.cli.view import Screen
         from hilseq.plugin.intake import Lines
         from hilseq.plugin.options import unit_files
 
@@ -147,7 +147,7 @@ class Day:
         self._path, self._stand = path, stand
         self._sequences, self._options, self._out = sequences, options, out
         self._label_command = label_command
-        self._console = Console(highlight=False, soft_wrap=True)
+        self._console = Screen(highlight=False)
         self._fixed = unit_files(units, list(stand.slots), path) if units else {}
         self._operator = ""
         #: What the next page says first.
@@ -157,6 +157,8 @@ class Day:
         #: Signals that came.
         self._heard: list[int] = []
         self._fitted: dict[str, str] = {}
+        #: Serial number -> the run that sent it to repair, and what was repaired since, for those who come back.
+        self._repaired: dict[str, tuple[Path, str]] = {}
         self._tally: Counter[Disposition] = Counter()
 
     # -- the day -------------------------------------------------------------------------------------
@@ -202,6 +204,7 @@ class Day:
 
     def _fit(self, slot: str, serial: str, profile: Path) -> None:
         """Have a unit put into its slot, step by step."""
+        self._ask_for_repair(serial, profile)
         steps = list(self._steps(slot, serial, profile))
         for number, (words, picture) in enumerate(steps, 1):
             self._instruct(words, picture, f"slot {slot}, step {number} of {len(steps)}")
@@ -255,6 +258,21 @@ class Day:
             self._warning = "" if part else f"There is no profile of part {typed}."
         return serial, profile_file(part, self._path)
 
+    def _ask_for_repair(self, serial: str, profile: Path) -> None:
+        """Ask what was repaired where the last visit of a unit sent it to repair: what failed is tested first then."""
+        from hilseq.description.loading import load_profile
+        from hilseq.plugin.other_runs import earlier_runs
+
+        self._repaired.pop(serial, None)
+        simulated = "--simulate" in self._options
+        earlier = earlier_runs(self._out / serial, load_profile(profile).part, serial, simulated=simulated)
+        if not earlier or earlier[-1].disposition != Disposition.REPAIR:
+            return
+        found = "; ".join(earlier[-1].findings)
+        words = f"The last visit of {serial} sent it to repair: {found}. What was repaired since?"
+        done = self._ask(words, "Type it in a few words; Enter when nothing was.")
+        self._repaired[serial] = self._out / earlier[-1].run, done
+
     def _steps(self, slot: str, serial: str, path: Path) -> Iterator[tuple[str, str]]:
         """Yield what a person does to fit a unit, and the picture of it where the stand file has one."""
         from hilseq.description.loading import load_profile
@@ -286,6 +304,11 @@ class Day:
         line = [*self._sequences, "--stand", str(self._path), "--attended"]
         for slot, (serial, profile) in units.items():
             line += [f"--unit={slot}={profile}", f"--serial={slot}={serial}"]
+            before, repair = self._repaired.get(serial, (None, ""))
+            if before is not None and before.is_dir():  # of another computer it is known, and not at hand
+                line.append(f"--retest={before}")
+            if repair:
+                line.append(f"--note={slot}.repair={repair}")
         if self._operator:
             line.append(f"--note=operator={self._operator}")
         return [*line, *self._options]
@@ -328,17 +351,16 @@ class Day:
         for reported in verdicts:
             self._tally[reported.disposition] += 1
             width = self._console.width
-            self._print(visit_lines.verdict_lines(reported, width, letters=True, full=True, huge=True))
+            self._print(visit_lines.verdict_lines(reported, width, letters=True, full=True, station=True))
         for line in self._labels(folder, verdicts):
             self._console.print(f"  {line}", markup=False)
         names = " and ".join(f"{serial} out of slot {slot}" for slot, serial in serials.items())
         self._lines.forget_typed()
-        self._ask(f"Take {names}.", "Enter: the next unit.", alone=False)
+        self._ask(f"Take {names}.", "Enter when it is out.", alone=False)
 
     def _labels(self, folder: Path, verdicts: Sequence[Verdict]) -> Iterator[str]:
         """Make and print the labels of units that have a verdict; yield the outcome in words."""
         from hilseq.cli.report import make_reports
-        from hilseq.verdicts import Disposition
 
         if not any(reported.disposition in (Disposition.SHIP, Disposition.REPAIR) for reported in verdicts):
             return

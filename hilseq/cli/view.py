@@ -65,7 +65,7 @@ class VisitView:
     """Shows journal entries as they come."""
 
     def __init__(self, stream: IO[str], detail: Detail = Detail.STAGES) -> None:
-        self._console = Screen(file=stream, highlight=False, soft_wrap=True)
+        self._console = Screen(file=stream, highlight=False)
         self._detail = detail
         self._draws = self._console.draws
         self._lock = threading.RLock()
@@ -150,7 +150,7 @@ class VisitView:
     def _print_stage(self, state: RunState, stage: StageState) -> None:
         """Print a stage once; those that nothing was performed of are reported together at the end."""
         key = (stage.slot, stage.name)
-        if key not in self._printed and not stage.not_performed:
+        if key not in self._printed and stage.begun and not stage.not_performed:
             self._printed.add(key)
             self._print([visit_lines.stage_line(stage, strip=self._draws, slot=len(state.units) > 1)])
 
@@ -238,7 +238,14 @@ class VisitView:
 
 
 class Screen(Console):
-    """A screen that may go away: a run is for its journal, whoever looks on."""
+    """A screen that may go away: a run is for its journal, whoever looks on.
+
+    Lines are made for WIDTH columns; a narrower terminal breaks them between words, paper never.
+    """
+
+    def __init__(self, **about: Any) -> None:
+        super().__init__(**about)
+        self.soft_wrap = not self.is_terminal or self.width >= visit_lines.WIDTH
 
     @property
     def draws(self) -> bool:

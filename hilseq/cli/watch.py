@@ -146,8 +146,10 @@ def lines(follower: Follower) -> list[str]:
         return [f"no run to show yet{': ' + follower.refused if follower.refused else ''}"]
     reported = [sanitize(f"{record.run} on stand {record.stand}: {follower.liveness.reported}")]
     for unit in record.units:
-        done = sum(check.started for check in unit.checks)
-        reported.append(sanitize(f"{unit.part} {unit.serial}: {done} of {len(unit.checks)} checks begun"))
+        done = f"{sum(check.started for check in unit.checks)} of {len(unit.checks)} checks begun"
+        if record.end is not None:
+            done = f"{str(record.final(unit)).upper()}, {done.removesuffix(' begun')}"
+        reported.append(sanitize(f"{unit.part} {unit.serial}: {done}"))
         reported += [sanitize(f"  {at_places(one.places, one.what)}") for one in diagnosis(unit).causes]
         if unit.damage:
             reported.append(sanitize(f"  CAUTION: {unit.damage}"))

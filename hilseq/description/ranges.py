@@ -43,7 +43,7 @@ _RANGE = re.compile(r"(?P<first>.*?)\.\.(?P<last>.*)")
 #: `q01-q16` and `q01 to q16`: nobody names one wire so. The word before the number is compared with the one after
 #: it: a word of more than a hundred characters is no slip of the pen.
 _ALMOST_RANGE = re.compile(
-    r"(?P<first>(?P<prefix>.{0,99}?[^0-9\s])[0-9]{1,9})\s*(?:-|\u2013|\u2026|:|~|\bto\b)\s*(?P=prefix)(?P<last>[0-9]{1,9})"
+    r"(?P<first>(?P<prefix>.{0,99}?[^0-9\s])[0-9]{1,9})\s*(?:-|\u2013|\u2026|:|~|\bto\b|\.{3,})\s*(?P=prefix)(?P<last>[0-9]{1,9})"
 )
 _NUMBERED = re.compile(r"(?P<prefix>.*?)(?P<digits>[0-9]{1,9})")
 #: `A..H q01..q16`, and `A..H green`: the slots, and what is in each of them.
@@ -65,11 +65,12 @@ class _RangeError(ValueError):
 def range_names(key: str) -> list[str] | None:
     """Return the names a key stands for, or None when it is no range. Raises ValueError."""
     match = _RANGE.fullmatch(key)
-    if match is None:
+    if match is None or "..." in key:
         almost = _ALMOST_RANGE.fullmatch(key)
         if almost is not None:
             first, last = almost["first"], almost["prefix"] + almost["last"]
             raise _RangeError(f"{key[:60]!r} looks like a range of names", f"two dots: {first}..{last}")
+    if match is None:
         return None
     first, last = _NUMBERED.fullmatch(match["first"].strip()), _NUMBERED.fullmatch(match["last"].strip())
     shown = key[:60]

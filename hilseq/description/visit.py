@@ -115,7 +115,10 @@ def profile_file(text: str, stand: Path) -> Path:
         raise UsageError(
             f"part {text}: {fitting[0]} and {fitting[1]} both describe it; give one of them as --unit"
         )
-    where = ", ".join(str(folder) for folder in folders(stand))
+    where = ", ".join(
+        f"{folder}{'' if folder.is_dir() or not os.environ.get(FOLDERS) else ' (no such folder)'}"
+        for folder in folders(stand)
+    )
     near = nearest_word(text, known)
     hint = f"; did you mean {near!r}?" if near else ""
     raise UsageError(f"there is no file {text}, and no profile of a part {text} in {where} ({FOLDERS}){hint}")

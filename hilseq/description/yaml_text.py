@@ -366,6 +366,8 @@ class _Composer:
     def _scalar(self, event: yaml.ScalarEvent, mark: Mark) -> SourcePosition:
         self._refuse_decoration(event, mark)
         quoted = not event.implicit[0]
+        if event.value == "<<" and not quoted:
+            self._say(mark, "the merge key <<", "the keys written out; merging is not used here")
         if quoted:
             return SourcePosition(event.value, mark, text=event.value, quoted=True)
         try:

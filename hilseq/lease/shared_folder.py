@@ -12,7 +12,7 @@ import stat
 from contextlib import suppress
 from pathlib import Path
 
-from hilseq.errors import StandFault
+from hilseq.errors import HilseqError, StandFault, UsageError
 
 #: Names the folder; all users of one stand need the same.
 ENVIRONMENT = "HILSEQ_LOCKS"
@@ -25,7 +25,10 @@ _FLAGS = os.O_RDWR | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_CLOEXEC", 0) 
 
 
 def shared_folder() -> Path:
-    """Return the folder, made where there is none. Raises StandFault when it cannot be used."""
+    """Return the folder, made where there is none.
+
+    Raises UsageError when the one that is named cannot be used, StandFault when the default one cannot.
+    """
     path = Path(os.environ.get(ENVIRONMENT) or _DEFAULT)
     before = os.umask(0)
     try:
@@ -48,7 +51,12 @@ def shared_folder() -> Path:
     return path
 
 
-def _unusable(path: Path, wrong: str) -> StandFault:
+def _unusable(path: Path, wrong: str) -> HilseqError:
+    if os.environ.get(ENVIRONMENT):
+        return UsageError(
+            f"{ENVIRONMENT}={path}: this folder, by which stands are held, {wrong}; expected a folder that all who "
+            "use the stand may write to, the same for all"
+        )
     return StandFault(
         f"the folder by which stands are held, {path}, {wrong}. Put it right, or name another one in {ENVIRONMENT}, "
         "the same for all who use the stand",

@@ -163,7 +163,7 @@ def _last_seen(unit: UnitState) -> dict[str, str]:
             seen["mode"] = event.text
     amperes = [reading for check in unit.checks for reading in check.readings if reading.unit == "A"]
     if amperes and seen.get("mode") != "off" and (value := finite(amperes[-1].value)) is not None:
-        seen["current"] = scale(amperes[-1]).quantity(value)
+        seen["current"] = scale(amperes[-1]).quantity(float(f"{value:.3g}"))
     return seen
 
 

@@ -35,6 +35,7 @@ from hilseq.reports.formatting import (
     date,
     join_truncated,
     scale_of,
+    without_places,
     worst,
 )
 from hilseq.reports.sanitize import sanitize
@@ -164,7 +165,8 @@ def _unit(record: RunState, unit: UnitState, life: Liveness, soak: SampledSoak |
         "now": f"{now[-1].stage}: {now[-1].title} ({now[-1].place})" if now and running else "",
         "stages": [_stage(name, checks, running=running) for name, checks in unit.stages.items()],
         "findings": [
-            {"place": join_truncated(one.places), "what": one.what} for one in causes[:MOST_FINDINGS]
+            {"place": join_truncated(one.places), "what": without_places(one.places, one.what)}
+            for one in causes[:MOST_FINDINGS]
         ],
         "more_findings": max(len(causes) - MOST_FINDINGS, 0),
         "soak": None if soak is None else _soak(soak, life),

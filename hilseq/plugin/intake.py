@@ -18,6 +18,7 @@ from hilseq.clock import Clock
 from hilseq.description.fields import keys_of
 from hilseq.description.findings import SourcePosition, nearest_word
 from hilseq.description.intake import IntakeSheet
+from hilseq.description.loading import kind_of
 from hilseq.description.yaml_text import read_yaml
 from hilseq.errors import DescriptionError, NotPerformed, UsageError
 from hilseq.journal.entries import OperatorPrompt
@@ -111,6 +112,13 @@ def read_intake(path: Path, slots: Sequence[str], own: Sequence[str] = ()) -> di
             "mapping of them for each slot"
         )
     by_slot = [key for key, value in content.items() if isinstance(value.content, dict)]
+    kind = kind_of(document)
+    if kind is not None and by_slot and not any(key in slots for key in by_slot):
+        name, option = ("profile", "--unit") if kind == "profile" else ("stand file", "--stand")
+        raise UsageError(
+            f"{path}: this is a {name}, which belongs to {option}; expected what is known of the unit, such as "
+            "`work-order: 4711` or `complaint: hangs when warm`"
+        )
     if len(by_slot) == len(content) or any(key in slots for key in by_slot):
         for key, value in content.items():
             place = f"{path}:{value.start.line}:{value.start.column}"

@@ -123,7 +123,9 @@ def _recorded(runs: Path, part: str, serial: str, *, simulated: bool) -> list[Pr
                 started=visit.started.isoformat(timespec="seconds"),
                 stand=visit.stand,
                 disposition=visit.disposition,
-                findings=tuple(f"{one.place}: {one.what}" for one in visit.findings[:_MOST_FINDINGS]),
+                findings=tuple(
+                    at_places(one.place.split(", "), one.what) for one in visit.findings[:_MOST_FINDINGS]
+                ),
             )
             for visit in visits_of(database, part, serial)
             if visit.simulated == simulated

@@ -295,7 +295,7 @@ def declared(item: pytest.Item) -> dict[str, Parameter]:
             raise markers.slip(item, "parameter", "marker parameter is not understood", form) from None
         named = f"parameter({parameter.name!r}, {parameter.kind!r})"
         if parameter.kind not in KINDS:
-            near = nearest_word(parameter.kind, KINDS)
+            near = "time" if parameter.kind == "duration" else nearest_word(parameter.kind, KINDS)
             expected = "" if near else f"one of {', '.join(KINDS)}"
             raise markers.slip(item, "parameter", f"{named}: there is no such kind", expected, near)
         if parameter.default is not None:
@@ -329,7 +329,8 @@ def check_parameters(
     for item in items:
         with gathered(problems):
             for name, parameter in declared(item).items():
-                known, where = asked.setdefault(name, (parameter, markers.where(item)))
+                # Of each slot and element the same: told once.
+                known, where = asked.setdefault(name, (parameter, markers.where(item).partition("[")[0]))
                 if known != parameter:
                     wrong = f"{where} declares the parameter {name!r} differently"
                     raise markers.slip(item, "parameter", wrong, "the same kind and default in both")

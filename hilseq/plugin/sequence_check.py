@@ -140,8 +140,9 @@ def _fixtures(item: pytest.Item) -> Iterator[Problem]:
             continue
         line = item.location[1] or 0
         wrong = f"{item.name.partition('[')[0]} asks for the fixture {name!r}, which does not exist"
-        near = nearest_word(name, _own_fixtures(item))
-        yield Problem(shown_path(item.path), line + 1, 1, wrong, nearest=near)
+        near = nearest_word(name, own := _own_fixtures(item))
+        expected = "" if near else f"a fixture of your own, or one of {', '.join(own)}"
+        yield Problem(shown_path(item.path), line + 1, 1, wrong, expected, near)
 
 
 def _own_fixtures(item: pytest.Item) -> list[str]:
@@ -272,12 +273,12 @@ def all_problems(
     return sorted(found)
 
 
-def _parameters(item: pytest.Item) -> Mapping[str, object]:
-    """Return the parameters that a check declares, none where its marker is wrong, which is reported by itself."""
+def _parameters(item: pytest.Item) -> Iterable[str]:
+    """Return the names of the parameters that a check declares; a marker that is wrong is reported by itself."""
     try:
         return declared(item)
     except DescriptionError:
-        return {}
+        return [str(marker.args[0]) for marker in item.iter_markers("parameter") if marker.args]
 
 
 # -- what is called on what hilseq gives it -------------------------------------------------------------

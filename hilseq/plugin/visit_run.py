@@ -207,6 +207,11 @@ class VisitRun:
     def _check_soak_plans(self) -> None:
         for slot, profile in self.visit.profiles.items():
             if self.options.soak and profile.soak is None:
+                if self.options.resume is not None:
+                    raise UsageError(
+                        f"{self.options.resume}: {profile.part} has no soak, and a run is continued in its soak only; "
+                        "test the unit again"
+                    )
                 raise UsageError(f"--soak: the profile of slot {slot} ({profile.part}) has no soak plan")
         if self.options.soak and self.options.resume is None and not self._is_simulated:
             self._require_watchdogs()

@@ -13,7 +13,7 @@ from hilseq.reports.sanitize import sanitize
 from hilseq.reports.visit_lines import STYLES, WIDTH, coarse, fit, strip_of, wrapped
 from hilseq.verdicts import Disposition
 
-_SLOT, _SERIAL, _STAGE, _COUNT = 5, 15, 18, 11
+_SLOT, _SERIAL, _STAGE, _COUNT = 5, 15, 17, 8
 #: Share of the checks before which nothing is said about the time left.
 _TOO_EARLY = 0.05
 
@@ -43,12 +43,12 @@ def slot_line(slot: str, serial: str, state: RunState | None, elapsed: float | N
     done = sum(check.ended for check in checks)
     line.append(f"{fit(sanitize(present_stage(unit)), _STAGE - 1):<{_STAGE}}")
     line.append_text(strip_of(checks))
-    line.append(f" {f'{done} of {len(checks)}':<{_COUNT}}")
+    line.append(f" {f'{done}/{len(checks)}':<{_COUNT}}")
     if elapsed is None or state.end is not None:
         disposition = state.final(unit)
         line.append(fit(disposition.upper(), WIDTH - len(line.plain)), STYLES[disposition])
     elif (left := time_left(done, len(checks), elapsed)) is not None:
-        line.append(fit(f"-{show_duration(coarse(left))}", WIDTH - len(line.plain)), "dim")
+        line.append(fit(f"{show_duration(coarse(left))} left", WIDTH - len(line.plain)), "dim")
     return line
 
 
@@ -59,8 +59,8 @@ def board_lines(reported: Mapping[str, Any]) -> list[Text]:
         said = place["disposition"]
         line = Text("  ")
         line.append(f"{fit(place['slot'], _SLOT - 1):<{_SLOT}}", "bold")
-        line.append(f"{fit(said['word'].upper(), 18):<19}", _style(said["code"]))
-        line.append(f"{fit(place['unit'], 22):<23}")
+        line.append(f"{fit(said['word'].upper(), 19):<20}", _style(said["code"]))
+        line.append(f"{fit(place['unit'], 21):<22}")
         if place["unit"]:
             far = f"{place['done']} of {place['planned']}"
             line.append(fit(" ".join(filter(None, (place["stage"], far))), WIDTH - len(line.plain)))

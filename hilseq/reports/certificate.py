@@ -15,7 +15,7 @@ import json
 import math
 import re
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from functools import cache
 from importlib import resources
@@ -94,22 +94,26 @@ def typeset(
     form: Literal["pdf", "svg", "png"] = "pdf",
     *,
     pages: int = 1,
+    shorter: Sequence[Mapping[str, Any]] = (),
 ) -> bytes:
     """Return what a template makes of `data`; `moment` (a journal's date) is its only time.
 
     The template gets `size`, the size of its letters in points; the largest with which it needs no more than `pages`
-    is taken. It reads no file. Raises UsageError when typst is not installed, or none fits.
+    is taken. Where none is small enough, `shorter` replaces parts of the data, one after the other. It reads no file.
+    Raises UsageError when typst is not installed, or nothing fits.
     """
     typst = require("typst")
+    attempts: list[tuple[Mapping[str, Any], float]] = [({}, size) for size in _SIZES]
+    attempts += [(less, _SIZES[-1]) for less in shorter]
     with tempfile.TemporaryDirectory(prefix="hilseq-") as empty:
-        for size in _SIZES:
+        for less, size in attempts:
             try:
                 result = typst.compile(
                     source,
                     root=empty,
                     format=form,
                     sys_inputs={
-                        "data": json.dumps({**data, "size": size}, ensure_ascii=True, sort_keys=True)
+                        "data": json.dumps({**data, **less, "size": size}, ensure_ascii=True, sort_keys=True)
                     },
                     pdf_standards=list(STANDARDS) if form == "pdf" else [],
                     timestamp=_time(moment),
@@ -349,17 +353,19 @@ def _curve(series: Series | None, lasted: float) -> tuple[list[list[list[float]]
     return [stroke for stroke in strokes if len(stroke) > 1], f"{low:.4g}", f"{high:.4g}"
 
 
-def _claims(unit: UnitState) -> dict[str, Any]:
+def _claims(unit: UnitState, most: int = _PAGE_OF_CLAIMS) -> dict[str, Any]:
     """Return every claim with its domain, and apart from them the conditions that they share.
 
-    Where all of them are longer than a page takes, domains are cut, each to its share of the page.
+    Where all of them have more than `most` characters, domains are cut, each to its share of them; of 0 none is left.
     """
     shared, reported = shortened(ledger(unit).claims)
     claims = [
         (printable(sentence, 160), printable(where, 600)) for sentence, where in reported[:_MOST_CLAIMS]
     ]
-    if sum(len(sentence) + len(where) for sentence, where in claims) > _PAGE_OF_CLAIMS:
-        share = _PAGE_OF_CLAIMS // len(claims)
+    if not most:
+        claims = []
+    elif sum(len(sentence) + len(where) for sentence, where in claims) > most:
+        share = most // len(claims)
         claims = [(sentence, printable(where, max(share - len(sentence), 20))) for sentence, where in claims]
     return {
         "shared": printable(shared, 200),
@@ -463,11 +469,12 @@ def certificate(
         ],
         # What was tested, the table of stages says.
         "coverage": [
-            [name, printable(words, 600)]
+            [name, printable(words, 1000)]
             for name, words in coverage_statement(unit).lines()
             if name != TESTED
         ],
-        **_claims(unit),
+        # Who repairs a unit asks what is wrong with it.
+        **_claims(unit, 0 if disposition is Disposition.REPAIR else _PAGE_OF_CLAIMS),
         "stages": [[printable(cell, 50) for cell in row] for row in rows],
         "readings": _key_readings(unit),
         "soak": _soak(unit, soak),
@@ -482,10 +489,11 @@ def certificate(
         "rule": printable(formatting.rule_in_words(unit.rule, short=True), 500),
         "risks": [printable(words, 400) for words in risk_sentences(unit)],
     }
+    shorter = [_claims(unit, _PAGE_OF_CLAIMS // 2), _claims(unit, 0)]
     if template is None:
-        return typeset(shipped("certificate.typ"), data, run.ended, pages=2)
+        return typeset(shipped("certificate.typ"), data, run.ended, pages=2, shorter=shorter)
     data["keywords"] = [*shared["keywords"], f"{TEMPLATE_MARK}{hashlib.sha256(template).hexdigest()}"]
-    return typeset(template, data, run.ended, pages=2)
+    return typeset(template, data, run.ended, pages=2, shorter=shorter)
 
 
 def label(

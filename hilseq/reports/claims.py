@@ -191,7 +191,7 @@ class CoverageStatement:
             (TESTED, self.tested),
             ("Not claimed by the profile", self.not_claimed),
             ("Not possible on this stand", self.not_possible),
-            ("Not shown", self.not_shown),
+            ("Not proven", self.not_shown),
             ("Waived", self.waived),
         ]
         return [(name, words) for name, words in reported if words]
@@ -265,7 +265,7 @@ def _plan(unit: UnitState) -> str:
 def _soak(unit: UnitState) -> str:
     planned = None if unit.plan is None else unit.plan.soak
     if unit.soak is None:
-        return f"none of {show_duration(planned)} planned" if planned else ""
+        return f"not run, {show_duration(planned)} planned" if planned else ""
     planned = planned or unit.soak.started.planned
     done = unit.soak.last if unit.soak.ended is None else unit.soak.ended.since
     return f"{show_duration(done)} of {show_duration(planned)} planned"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
@@ -114,20 +114,31 @@ def count(number: int, one: str, many: str = "") -> str:
     return f"{number} {one if number == 1 else many or one + 's'}"
 
 
-def join_truncated(names: Iterable[str], most: int = 6) -> str:
+def join_truncated(names: Iterable[str], most: int = 6, between: str = ", ") -> str:
     """Return `q01, q02 and 4 more`."""
     names = list(dict.fromkeys(name for name in names if name))
     if len(names) <= most:
-        return ", ".join(names)
-    return f"{', '.join(names[: most - 1])} and {len(names) - most + 1} more"
+        return between.join(names)
+    return f"{between.join(names[: most - 1])} and {len(names) - most + 1} more"
 
 
 def at_places(places: Iterable[str], what: str, most: int = 6) -> str:
-    """Return what was found with its places, at most so many, before it, unless it begins with them already."""
+    """Return what was found with its places, at most so many, before it, each of them once."""
     named = list(places)
-    begins = (", ".join(named), " and ".join(named))
-    said = any(what.startswith(f"{names}:") for names in begins)
-    return what if said else f"{join_truncated(named, most)}: {what}"
+    begins = tuple(f"{names}{sign}" for names in _together(named) for sign in ": ")
+    return what if what.startswith(begins) else f"{join_truncated(named, most)}: {what}"
+
+
+def without_places(places: Iterable[str], what: str) -> str:
+    """Return what was found without the places that it begins with, for where they stand before it."""
+    for names in _together(list(places)):
+        if what.startswith(f"{names}: "):
+            return what.removeprefix(f"{names}: ")
+    return what
+
+
+def _together(names: Sequence[str]) -> list[str]:
+    return [", ".join(names), " and ".join(names)] if any(names) else []
 
 
 def date(text: str) -> str:

@@ -26,6 +26,7 @@ from hilseq.reports.formatting import (
     scale,
     show_limits,
     show_value,
+    without_places,
     worst,
 )
 from hilseq.verdicts import CheckVerdict, Disposition
@@ -355,11 +356,14 @@ def reasons(unit: UnitState, views: Sequence[StageView]) -> tuple[list[Reason], 
     for cause in found.causes[:_MOST_REASONS]:
         by = [checks[check] for check in cause.checks]
         titles = dict.fromkeys((check.title, anchors[check.stage]) for check in by)
-        also = [Consequence(join_truncated(one.places), one.what) for one in cause.consequences]
+        also = [
+            Consequence(join_truncated(one.places), without_places(one.places, one.what))
+            for one in cause.consequences
+        ]
         lines.append(
             Reason(
                 join_truncated(cause.places),
-                cause.what,
+                without_places(cause.places, cause.what),
                 tuple(titles),
                 _deciding(checks[cause.symptoms[0].checks[0]]),
                 tuple(also[:_MOST_CONSEQUENCES]),

@@ -88,6 +88,8 @@ _AHEAD = "\u00b7"
 _NAME, _STRIP, _COUNT, _VERDICT, _PLACE, _READING = 18, 16, 9, 13, 16, 32
 #: Most causes and places that a verdict names; the failures above it, and the report, have them all.
 _MOST_CAUSES, _MOST_PLACES = 4, 4
+#: Most consequences that are told with their cause.
+_MOST_CONSEQUENCES = 3
 #: Most steps of the repair order on a terminal, alone and below a whole visit; the report has all of them.
 _MOST_STEPS, _MOST_STEPS_BELOW = 3, 1
 #: Columns of the shortest word in large letters, so that what stands beside it stands apart.
@@ -137,6 +139,11 @@ class StageState:
     def ended(self) -> bool:
         """Whether nothing more comes."""
         return all(check.ended for check in self.checks)
+
+    @property
+    def begun(self) -> bool:
+        """Whether anything of it has come."""
+        return any(check.started or check.ended for check in self.checks)
 
     @property
     def not_performed(self) -> str:
@@ -216,7 +223,7 @@ def left_out(stages: Iterable[StageState], *, slot: bool) -> list[Text]:
     """Return the stages of which nothing was performed: one line for each reason, not one for each stage."""
     reasons: dict[tuple[str, str], list[str]] = {}
     for stage in stages:
-        if why := stage.not_performed:
+        if why := stage.not_performed or ("" if stage.begun else "the run ended before"):
             reasons.setdefault((stage.slot, why), []).append(stage.name)
     return [
         line
@@ -279,7 +286,7 @@ def wrong_so_far(unit: UnitState) -> list[Text]:
         line
         for (verdict, why), places in found.items()
         for line in wrapped(
-            f"{join_truncated(places, _MOST_PLACES)}: {sanitize(why)}", indent=2, style=STYLES[verdict]
+            sanitize(at_places(dict.fromkeys(places), why, _MOST_PLACES)), indent=2, style=STYLES[verdict]
         )
     ]
 
@@ -334,22 +341,25 @@ def verdicts_of(record: RunState, folder: Path) -> list[Verdict]:
 
 
 def verdict_lines(
-    reported: Verdict, width: int = WIDTH, *, letters: bool, full: bool, huge: bool = False
+    reported: Verdict, width: int = WIDTH, *, letters: bool, full: bool, station: bool = False
 ) -> list[Text]:
     """Return the verdict of one unit: in large letters where the terminal draws them, then cause and next step.
 
-    `full` tells the causes in full, where they have not been reported before.
+    `full` tells the causes in full, where they have not been reported before. At a `station` the letters are larger,
+    and nobody types a command.
     """
     unit, disposition = reported.unit, reported.disposition
     style, name = STYLES[disposition], f"{sanitize(unit.part)} {sanitize(unit.serial)}"
     if letters:
-        rows = [Text(f"  {row:{_LETTERS}}", style) for row in large(disposition, width - 2, huge=huge)]
+        rows = [Text(f"  {row:{_LETTERS}}", style) for row in large(disposition, width - 2, huge=station)]
         rows[len(rows) // 2].append(f"  {fit(name, max(width - cell_len(rows[1].plain) - 2, 1))}", "bold")
         lines = [Text(), *rows]
     else:
         lines = [Text(f"{disposition.upper()}  {name}", style)]
     lines += causes(reported, full=full)
-    lines += wrapped(f"Next: {next_step(reported)}", indent=2, style="bold")
+    repair = station and disposition is Disposition.REPAIR
+    following = "after the repair, scan it here again" if repair else next_step(reported)
+    lines += wrapped(f"Next: {following}", indent=2, style="bold")
     if reported.report:
         lines += [Text(f"  Report: {sanitize(reported.report)}")]
     return lines
@@ -365,18 +375,15 @@ def causes(reported: Verdict, *, full: bool) -> list[Text]:
     reported_of = found.causes[: None if full else _MOST_CAUSES]
     lines: list[Text] = []
     for cause in reported_of:
-        words = cause.what if full else _first_clause(cause.what)
-        said = sanitize(at_places(cause.places, words, _MOST_PLACES))
-        # Findings against a unit stand in full above; what is wrong with the stand is never cut.
-        if full or len(reported_of) == 1 or reported.disposition is not Disposition.REPAIR:
-            lines += wrapped(said, indent=2)
-        else:
-            lines.append(Text(fit(f"  {said}", WIDTH)))
+        words = at_places(cause.places, cause.what if full else _first_clause(cause.what), _MOST_PLACES)
+        # What is wrong with a unit stands in full above; what is wrong with the stand is never shortened.
+        brief = not full and reported.disposition is Disposition.REPAIR
+        lines += wrapped(sanitize(_in_one_line(words) if brief else words), indent=2)
         if full and cause.consequences:
             seen = (
-                f"{_places(one.places)}: {sanitize(_first_clause(one.what))}" for one in cause.consequences
+                at_places(one.places, _first_clause(one.what), _MOST_PLACES) for one in cause.consequences
             )
-            lines.append(Text(fit(f"    also {'; '.join(seen)}", WIDTH)))
+            lines += wrapped(sanitize(f"also {join_truncated(seen, _MOST_CONSEQUENCES, '; ')}"), indent=4)
     if left := len(found.causes) - len(reported_of):
         lines.append(Text(f"  and {count(left, 'more cause')}: see above, or the report"))
     if lines:
@@ -408,11 +415,17 @@ def _repair_order(found: UnitDiagnosis, *, full: bool) -> list[Text]:
     if not steps:
         return []
     (first, step), *later = steps
-    words = f"Look first at {first}: {sanitize(step.known.action)}"
-    lines = wrapped(words, indent=2) if full else [Text(fit(f"  {words}", WIDTH))]
+    lines = wrapped(f"Look first at {first}{f': {sanitize(step.known.action)}' if full else ''}", indent=2)
     if later:
         lines += wrapped(f"then at {', '.join(name for name, _ in later)}", indent=2)
     return lines
+
+
+def _in_one_line(words: str) -> str:
+    """Return words up to the last comma that leaves them one line, as they are where none does."""
+    while cell_len(words) > WIDTH - 2 and ", " in words:
+        words = words.rpartition(", ")[0]
+    return words
 
 
 def _first_clause(words: str) -> str:
@@ -426,9 +439,9 @@ def next_step(reported: Verdict) -> str:
         case Disposition.SHIP:
             if why := without_certificate(reported.unit):
                 return sanitize(why, 300)
-            return f"certificate and label: hilseq report {run} --certificate --label"
+            return f"hilseq report {run} --certificate --label"
         case Disposition.REPAIR:
-            return f"repair what is named, then test again with --retest {run}"
+            return f"repair it, test again with --retest {run}"
         case Disposition.STAND_FAULT:
             return "repair the stand, check it with `hilseq ready`, then test the unit again"
         case Disposition.INCOMPLETE:

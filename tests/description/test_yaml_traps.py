@@ -31,6 +31,7 @@ TRAPS: dict[str, tuple[str, int, int, str, str]] = {
     "tab at the top": ("\ta: 1\n", 1, 1, "a tab stands where YAML wants spaces", "spaces for indentation"),
     "anchor": ("a: &x 1\n", 1, 4, "the anchor &x", "a value without it; anchors are not used here"),
     "alias": ("b: *x\n", 1, 4, "the alias *x", "the value written out; aliases are not used here"),
+    "merge key": ("b:\n  <<: 1\n", 2, 3, "the merge key <<", "the keys written out; merging is not used here"),
     "python tag": ("a: !!python/object/apply:os.system [echo]\n", 1, 4,
         "the tag !!python/object/apply:os.system", "a plain value; tags are not used here"),
     "own tag": ("a: !mine x\n", 1, 4, "the tag !mine", "a plain value; tags are not used here"),

@@ -85,7 +85,7 @@ def test_an_allure_result_is_in_one_suite_and_one_is_the_disposition(folder: Pat
         "q05 and q06: shorted, wired-or",
     ]
     assert "shorted, wired-or" in whole["statusDetails"]["message"]
-    assert "repair what is named" in whole["description"]
+    assert "repair it" in whole["description"]
 
 
 @pytest.mark.browser

@@ -13,6 +13,7 @@ import pytest
 from hilseq.cli.station import Day
 from hilseq.description.loading import load_stand
 from tests.end_to_end.conftest import ROOT, STANDS
+from tests.live.conftest import whole_run
 from tests.terminal import Terminal
 
 SEQUENCE = """
@@ -78,7 +79,7 @@ def test_a_day(bench: Path, tmp_path: Path) -> None:
         end = terminal.answer("Take RH-2 out of slot A.", "")
         assert "\u2588\u2588\u2588\u2588" in end, "REPAIR in huge letters"
         assert "it is the second unit" in end
-        assert "--retest day/" in " ".join(end.split())
+        assert "after the repair, scan it here again" in end
         terminal.answer("Scan or type the serial number", "RH16 RH-3")
         page = terminal.answer("Put RH16 RH-3 into slot A.", "")
         assert "step 1 of 2" in page, "what is fitted already is not fitted again"
@@ -160,17 +161,25 @@ def test_a_part_that_nobody_knows_is_asked_for(tmp_path: Path) -> None:
         assert "slot A, step 1 of" in terminal.until("Enter when it is done")
 
 
-def test_the_end_of_the_day_leaves_no_fitted_unit_untested(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Where several units are tested in one visit, `end` at the next slot runs what is fitted as the last visit."""
+def test_the_end_of_the_day_leaves_no_fitted_unit_untested(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """Where several units are tested in one visit, `end` at the next slot runs what is fitted as the last visit.
+
+    A unit that comes back from repair is retested: what failed first, with a note of what was repaired.
+    """
+    failed = whole_run(tmp_path / "20260105-080000-RH_1", "failed", serial="RH-1", simulated=True)
     stand = STANDS / "duo-bench.yaml"
     reading, writing = os.pipe()
     with os.fdopen(reading) as lines, os.fdopen(writing, "w") as person:
         monkeypatch.setattr(sys, "stdin", lines)
         profile = f"A={STANDS / 'units' / 'rh16.yaml'}"
-        day = Day(stand, load_stand(stand), [profile], [], ["--simulate"], Path("day"), "")
+        day = Day(stand, load_stand(stand), [profile], [], ["--simulate"], tmp_path, "")
         steps = len(list(day._steps("A", "RH-1", STANDS / "units" / "rh16.yaml")))
         day._fitted.clear()
-        person.write("RH-1\n" + "\n" * steps + "end\n")
+        person.write("RH-1\n" + "driver of q01\n" + "\n" * steps + "end\n")
         person.flush()
-        assert list(day._fit_units()) == ["A"]
+        units = day._fit_units()
+        assert list(units) == ["A"]
         assert day._ends
+        assert {f"--retest={failed}", "--note=A.repair=driver of q01"} <= set(day._line(units))

@@ -15,7 +15,7 @@ from pathlib import Path
 import pytest
 
 from hilseq.description.loading import load_stand
-from hilseq.errors import StandFault, StandInUse
+from hilseq.errors import StandFault, StandInUse, UsageError
 from hilseq.lease.addresses import StandInstrument, instruments_of
 from hilseq.lease.holder import LONGEST, Holder
 from hilseq.lease.latch import Latch
@@ -215,10 +215,16 @@ def test_what_is_no_plain_file_is_refused(what: str, folder: Path, tmp_path: Pat
     assert victim.read_text() == "mine"
 
 
-def test_a_folder_that_is_a_link_is_refused(folder: Path, tmp_path: Path) -> None:
-    """Somebody else's link is no lock folder."""
+def test_a_folder_that_is_a_link_is_refused(
+    folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Somebody else's link is no lock folder: an error of whoever named it, or of the computer where nobody did."""
     (tmp_path / "elsewhere").mkdir()
     folder.symlink_to(tmp_path / "elsewhere")
+    with pytest.raises(UsageError, match=f"HILSEQ_LOCKS={folder}"):
+        _lease(SUPPLY).take()
+    monkeypatch.delenv("HILSEQ_LOCKS")
+    monkeypatch.setattr("hilseq.lease.shared_folder._DEFAULT", str(folder))
     with pytest.raises(StandFault, match="HILSEQ_LOCKS"):
         _lease(SUPPLY).take()
 

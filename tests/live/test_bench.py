@@ -83,7 +83,7 @@ def test_every_slot_says_what_goes_on_and_who_must_act(runs: Path) -> None:
     assert (places["B"]["stage"], places["B"]["done"], places["B"]["planned"]) == ("outputs", 4, 16)
     assert places["B"]["left"].startswith("about ")
     seen = [places["B"][key] for key in ("mode", "current", "temperature")]
-    assert seen == ["held", "108.3 mA", "31.2 \u00b0C"]
+    assert seen == ["held", "108 mA", "31.2 \u00b0C"]
     assert [places[slot]["disposition"]["code"] for slot in "CDE"] == ["ship", "repair", "stand-fault"]
     assert places["D"]["unit"] == "RH16 RH-000104"
     assert reported["free"] == list("FGH")

@@ -80,6 +80,10 @@ def test_stages_left_out_for_one_reason_are_one_line() -> None:
     )
     (reported,) = lines.left_out(lines.stages_of(state.units[0]), slot=False)
     assert reported.plain == "  2 stages not performed: outputs, inputs (the stand failed earlier)"
+    (reported,) = lines.left_out(
+        lines.stages_of(run(("outputs", [None]), ("inputs", [None])).units[0]), slot=False
+    )
+    assert reported.plain == "  2 stages not performed: outputs, inputs (the run ended before)"
 
 
 def test_a_reason_is_reported_once() -> None:
@@ -88,7 +92,7 @@ def test_a_reason_is_reported_once() -> None:
     state = run(("outputs", [FAILED, FAILED, PASSED]), why="q00 and q01: shorted")
     reported = [plain(failures.lines(check)) for check in state.units[0].checks]  # type: ignore[arg-type]
     assert reported == ["failed: q00, Title: q00 and q01: shorted", "", ""]
-    assert plain(lines.wrong_so_far(state.units[0])) == "q00, q01: q00 and q01: shorted"  # type: ignore[arg-type]
+    assert plain(lines.wrong_so_far(state.units[0])) == "q00 and q01: shorted"  # type: ignore[arg-type]
 
 
 @pytest.mark.parametrize(

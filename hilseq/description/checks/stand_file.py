@@ -341,7 +341,10 @@ def supply_resource_is_one(place: Place, text: str) -> Findings:
     """Require a VISA resource, or an alias, where a supply is reached: an address alone or a serial port is none."""
     endpoint = _ENDPOINT.fullmatch(text)
     serial = re.fullmatch(r"/dev/\S+|COM\d+", text, re.IGNORECASE)
-    if endpoint is not None:
+    url = re.fullmatch(r"\w+://(?P<host>[^/:\s]+)(?::(?P<port>\d+))?(?:/\S*)?", text)
+    if url is not None:
+        meant = f"TCPIP::{url['host']}::{url['port'] or 5025}::SOCKET"
+    elif endpoint is not None:
         meant = f"TCPIP::{endpoint['host']}::{endpoint['port']}::SOCKET"
     elif serial is not None:
         meant = f"ASRL{text}::INSTR"

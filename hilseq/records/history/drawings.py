@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from datetime import datetime
 from itertools import pairwise
 from statistics import median
 
@@ -48,8 +49,14 @@ def _places(count: int) -> list[float]:
 
 
 def title_of(quantity: Quantity) -> str:
-    """Return `on voltage at q05 (point follows)`."""
-    return f"{quantity.name} at {quantity.place} ({quantity.kind})"
+    """Return `voltage when off at q05, outputs`: what is read, where, and in which stage."""
+    return f"{quantity.name} at {quantity.place}, {quantity.stage}"
+
+
+def _dates(moments: Sequence[datetime]) -> list[str]:
+    """Return dates; month, day and time where two are on one day."""
+    days = [f"{moment:%Y-%m-%d}" for moment in moments]
+    return days if len(set(days)) == len(days) else [f"{moment:%m-%d %H:%M}" for moment in moments]
 
 
 def control_chart(chart: Chart) -> Markup:
@@ -89,8 +96,9 @@ def control_chart(chart: Chart) -> Markup:
     unit = f" ({shown.unit})" if shown.unit else ""
     parts.append(svg.label(f"{title_of(chart.quantity)}{unit}", 4, 14, "name"))
     parts.append(svg.label("moving range", 4, 208, "number"))
-    for x, point, anchor in ((_LEFT + _WORDS, chart.points[0], "middle"), (_RIGHT, last, "end")):
-        parts.append(svg.label(f"{point.at:%Y-%m-%d}", x, 306, "number", anchor=anchor))
+    dates = _dates([chart.points[0].at, last.at])
+    for x, date, anchor in zip((_LEFT + _WORDS, _RIGHT), dates, ("middle", "end"), strict=True):
+        parts.append(svg.label(date, x, 306, "number", anchor=anchor))
     reported = f"{len(values)} values; {len(struck)} of them rule violations"
     return svg.drawing((WIDTH, 312.0), title_of(chart.quantity), reported, parts, "plot")
 
@@ -185,13 +193,14 @@ def visits_line(visits: Sequence[UnitVisit]) -> Markup:
         return Markup()
     width = (_RIGHT - 40) / len(shown)
     parts = [svg.line(20, 34, _RIGHT, 34, "grid")]
-    for number, visit in enumerate(shown):
+    dates = _dates([visit.started for visit in shown])
+    for number, (visit, date) in enumerate(zip(shown, dates, strict=True)):
         x = 20 + width * (number + 0.5)
         class_ = f"stop {visit.disposition.replace(' ', '-')}"
         parts.append(svg.element("circle", cx=x, cy=34, r=12, class_=class_))
         sign = DISPOSITION_SIGNS.get(Disposition(visit.disposition), "?")
         parts.append(svg.label(sign, x, 39, "sign", anchor="middle"))
-        parts.append(svg.label(f"{visit.started:%Y-%m-%d}", x, 64, "number", anchor="middle"))
+        parts.append(svg.label(date, x, 64, "number", anchor="middle"))
         parts.append(svg.label(visit.disposition, x, 14, "number", anchor="middle"))
     reported = "; ".join(f"{visit.started:%Y-%m-%d} {visit.disposition}" for visit in shown)
     return svg.drawing((WIDTH, 72.0), f"The last {len(shown)} visits", reported, parts, "plot")
@@ -215,8 +224,9 @@ def trend_line(trend: ReadingTrend) -> Markup:
     ]
     unit = f" ({shown.unit})" if shown.unit else ""
     parts.append(svg.label(f"{title_of(trend.quantity)}{unit}", 4, 14, "name"))
-    for x, point, anchor in ((_LEFT + _WORDS, trend.points[0], "middle"), (_RIGHT, last, "end")):
-        parts.append(svg.label(f"{point.started:%Y-%m-%d}", x, 126, "number", anchor=anchor))
+    dates = _dates([trend.points[0].started, last.started])
+    for x, date, anchor in zip((_LEFT + _WORDS, _RIGHT), dates, ("middle", "end"), strict=True):
+        parts.append(svg.label(date, x, 126, "number", anchor=anchor))
     reported = f"{len(values)} visits, from {shown.quantity(values[0])} to {shown.quantity(values[-1])}"
     return svg.drawing((WIDTH, 132.0), title_of(trend.quantity), reported, parts, "plot")
 

@@ -17,7 +17,7 @@ from hilseq.records.history.reading import Chart, ReadingHistory
 from hilseq.records.history.repairs import CureRate
 from hilseq.records.history.stands import StandComparison, StandRow
 from hilseq.records.history.unit_history import UnitHistory, UnitVisit
-from hilseq.reports.formatting import DisplayScale, count, join_truncated, scale_of, symbol
+from hilseq.reports.formatting import DisplayScale, at_places, count, join_truncated, scale_of, symbol
 
 #: A pass within so many hours of a failure leaves little time for a repair.
 SOON_HOURS = 24.0
@@ -25,7 +25,7 @@ SOON_HOURS = 24.0
 
 def _reported(visit: UnitVisit) -> list[str]:
     """Return what a visit found, and what is wrong with what it left behind."""
-    found = dict.fromkeys(f"{found.place}: {found.what}" for found in visit.findings)
+    found = dict.fromkeys(at_places(found.place.split(", "), found.what) for found in visit.findings)
     return [*found, *([visit.damage] if visit.damage else [])]
 
 
@@ -127,7 +127,7 @@ def of_part(
                     (one.action, one.units, one.cured, *map(Share, (one.share, one.low, one.high)))
                     for one in cures
                 ],
-                f"no action was done to {ENOUGH_REPAIRS} units or more",
+                f"too few repairs yet: an action is counted once it was done to {ENOUGH_REPAIRS} units",
             ),
             AnswerTable(
                 "First-pass yield over time",
