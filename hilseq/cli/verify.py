@@ -45,7 +45,7 @@ def verify_command(
     end fit each other, and so does what is stated from stand file, profile, plan and sequences; a journal that somebody
     invented whole can be intact too. Signed: by a stand whose public key is known (--key, or the list known-stands
     beside your own keys), by a key that is not, or unsigned; only who has the stand's secret key can sign another one.
-    Witnessed: records that have seen this run agree or not.
+    Witnessed: records that have seen this run agree or not; what was written before that, they cannot know.
 
     Exit code 0: the file matches this journal, which is intact and contradicted by nothing; read who has signed it.
     1: file, journal or samples were changed, do not belong together, are not whole, or are contradicted.

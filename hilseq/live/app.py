@@ -26,6 +26,7 @@ from starlette.middleware import Middleware
 from starlette.requests import Request
 from starlette.responses import Response, StreamingResponse
 from starlette.routing import Route
+from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from hilseq.errors import HilseqError, UsageError, not_installed
 from hilseq.live import stream
@@ -336,8 +337,28 @@ def make_app(site: Site, door: AccessPolicy) -> Starlette:
 
 #: A shorter token can be guessed.
 SHORTEST_TOKEN = 16
+#: Time after which a connection is closed that asks nothing, s; twice that where it has asked before.
+IDLE = 10.0
 #: Seconds that answers under way may take when the server ends.
 _PATIENCE = 3
+
+
+class _Connection(H11Protocol):
+    """Closes one that asks nothing, or never comes to the end of what it asks: it takes the place of others."""
+
+    def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
+        super().connection_made(transport)
+        self.loop.call_later(IDLE, self._look, self.cycle)
+
+    def _look(self, before: object) -> None:
+        """Close it where nothing was asked since the last look, when it had the request `before`, or none."""
+        if self.transport.is_closing():
+            return
+        answers = self.cycle is not None and not self.cycle.response_complete
+        if self.cycle is before and not answers:
+            self.transport.close()
+        else:
+            self.loop.call_later(IDLE, self._look, self.cycle)
 
 
 class _Server(uvicorn.Server):
@@ -410,7 +431,7 @@ def make_server(site: Site, host: str, token: str | None) -> uvicorn.Server:
         proxy_headers=False,
         lifespan="off",
         ws="none",
-        http="h11",
+        http=_Connection,
         loop="asyncio",
         timeout_graceful_shutdown=_PATIENCE,
     )

@@ -455,9 +455,9 @@ def _of_unit(run: RunState, unit: UnitState, stand: Stand, profile: Profile) -> 
         yield from _of_soak(unit.soak, profile)
     if unit.paper is not None:
         yield from _of_paper(unit.paper, certificate_stated(slot, stand, profile, ()))
-    elif unit.plan is not None:
+    elif unit.plan is not None and run.end is not None:
         yield f"the run states nothing of what the certificate of slot {slot} is to say, as each run does"
-    stated = unit.paper is not None or unit.known_causes
+    stated = unit.known_causes or (unit.paper is not None and run.end is not None)
     if stated and _causes(unit.known_causes) != _causes(causes_stated(slot, profile, {}).causes):
         yield f"the run states other causes for slot {slot} than the profile"
 
@@ -592,9 +592,18 @@ def _called(test: ast.FunctionDef, by: str) -> list[ast.Call]:
         if any(isinstance(node, ast.Return) for node in ast.walk(statement)):
             break
         call = statement.value if isinstance(statement, ast.Expr | ast.Assign) else None
-        if isinstance(call, ast.Call) and ast.unparse(call.func) == by:
+        if isinstance(call, ast.Call) and _dotted(call.func) == by:
             found.append(call)
     return found
+
+
+def _dotted(node: ast.expr) -> str:
+    """Return a name with its dots, or an empty text; however long it is (`ast.unparse` recurses)."""
+    names = list[str]()
+    while isinstance(node, ast.Attribute):
+        names.append(node.attr)
+        node = node.value
+    return ".".join([node.id, *reversed(names)]) if isinstance(node, ast.Name) else ""
 
 
 def _of_paper(stated: CertificateStated, expected: CertificateStated) -> Iterator[str]:

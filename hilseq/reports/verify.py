@@ -58,6 +58,7 @@ Witness: TypeAlias = Callable[[Journal, RunState], TrustAnswer]
 Restated: TypeAlias = Callable[[RunState], FilesCompared]
 NOBODY_SIGNED = TrustAnswer(Trust.NONE, "unsigned: there is no signature beside the journal")
 NO_WITNESS = TrustAnswer(Trust.NONE, "no records were asked")
+NOT_ASKED = TrustAnswer(Trust.NONE, "not looked at, where the journal itself cannot be read to its end")
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,24 +161,20 @@ def _difference(found: bytes, expected: bytes) -> str:
     return f"line {line}, column {at - begin + 1}: {sanitize(shown, 80)!r} instead of {sanitize(truth, 80)!r}"
 
 
+def _unreadable(journal: Journal, reported: str) -> Verification:
+    found = _not_intact(journal, reported, where=journal.broken)
+    return replace(found, signed=NOT_ASKED, witnessed=NOT_ASKED)
+
+
 def _not_intact(journal: Journal, reported: str, kind: str = "journal", where: str = "") -> Verification:
     return Verification(VerifyOutcome.DOES_NOT_MATCH, reported, kind, where, journal.chain, intact=reported)
 
 
-def _sound(journal: Journal, restated: Restated) -> tuple[RunState, str] | Verification:
-    """Return the run that a journal tells, or what is wrong with the journal or the samples that it has sealed.
+def _sound(journal: Journal, run: RunState, restated: Restated) -> str | Verification:
+    """Return what is wrong with a journal, or with the samples that it has sealed.
 
-    With the run comes why it could not be held against its own files, or an empty text.
+    Of one that is intact, return why it could not be held against its own files, or an empty text.
     """
-    if journal.broken:
-        reported = (
-            f"the journal was changed or is damaged: {journal.broken}; trust only what comes before that"
-        )
-        return _not_intact(journal, reported, where=journal.broken)
-    try:
-        run = look_for_damage(run_state(journal), journal.path.parent)
-    except ValueError as error:
-        return _not_intact(journal, str(error))
     damage = [unit.damage for unit in run.units if unit.damage]
     if damage:
         reported = (
@@ -192,7 +189,7 @@ def _sound(journal: Journal, restated: Restated) -> tuple[RunState, str] | Verif
         left = f"up to its torn last line of {run.torn} bytes" if run.torn else "as far as it goes"
         why = "its end was cut off, or the run was killed, or still runs"
         return _not_intact(journal, f"not whole: the journal is sound {left}, but it has no end: {why}")
-    return run, compared.unread
+    return compared.unread
 
 
 def contradicted(journal: Journal, run: RunState, wrong: Sequence[str]) -> str:
@@ -218,15 +215,18 @@ def _signed(journal: Journal, run: RunState, known: Mapping[str, str]) -> TrustA
     why = against(signatures, journal.links, run.run, run.stand)
     if {one.slot for one in signatures.summaries} - {unit.slot for unit in run.units}:
         why = why or "a signed summary is of a slot that the run does not have"
+    if {one.text.rpartition("|")[2] for one in signatures.summaries} - set(journal.links):
+        why = why or "a signed summary beside the journal is that of another journal"
     if why:
         return TrustAnswer(Trust.CONTRADICTS, why)
     if not signatures.heads:
         return NOBODY_SIGNED
     last = signatures.heads[-1]
     if not last.final or last.lines != len(journal.links):
-        reported = (
-            f"up to line {last.lines} of {len(journal.links)} only: it continued, or was continued by another"
-        )
+        reported = f"up to its last line {last.lines}, and not as the end of the run"
+        if last.lines != len(journal.links):
+            lines = f"line {last.lines} of {len(journal.links)}"
+            reported = f"up to {lines} only: it continued, or was continued by another"
         return TrustAnswer(Trust.CONTRADICTS if last.final else Trust.NONE, reported)
     if len({head.key for head in signatures.heads} | {one.key for one in signatures.summaries}) > 1:
         return TrustAnswer(Trust.CONTRADICTS, "by more than one key, but a run has one")
@@ -296,12 +296,20 @@ def verify(
     """
     journal = read_journal(run_folder)
     content = _content(file)
-    sound = _sound(journal, restated)
-    if isinstance(sound, Verification):
-        return sound
-    run, unread = sound
+    if journal.broken:
+        reported = (
+            f"the journal was changed or is damaged: {journal.broken}; trust only what comes before that"
+        )
+        return _unreadable(journal, reported)
+    try:
+        run = look_for_damage(run_state(journal), journal.path.parent)
+    except ValueError as error:
+        return _unreadable(journal, str(error))
     signed = _signed(journal, run, known or {})
     witnessed = NO_WITNESS if witness is None else witness(journal, run)
+    unread = _sound(journal, run, restated)
+    if isinstance(unread, Verification):
+        return replace(unread, signed=signed, witnessed=witnessed)
     contradicted = [one.reported for one in (signed, witnessed) if one.answer is Trust.CONTRADICTS]
     if contradicted:
         reported = (
@@ -327,6 +335,8 @@ def _weighed(
     if signed.answer is Trust.KNOWN:
         return found
     who = "nobody has signed it" if signed.answer is Trust.NONE else "who has signed it is not known here"
+    if signed.answer is Trust.NONE and run.signatures.heads:
+        who += " to its end"
     seen = ""
     if witnessed.answer is Trust.AGREE:
         seen = " before the records saw it, and nobody since"

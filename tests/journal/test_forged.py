@@ -730,6 +730,18 @@ def test_what_every_visit_writes_is_missed(
     assert any(words in one for one in found), found
 
 
+def test_a_sequence_that_is_nested_deeply_is_read(visited: Path, tmp_path: Path) -> None:
+    """Texts of sequences come from whoever wrote the journal."""
+    run = Path(shutil.copytree(visited, tmp_path / "visit"))
+    lines = _lines(run)
+    sequence = next(one for one in lines[0]["inputs"] if one["name"] == "test_50_modes.py")
+    deep = f"    taken = judge{'.b' * 900}()\n"
+    sequence["text"] = sequence["text"].replace("    judge(", f"{deep}    judge(")
+    sequence["sha256"] = hashlib.sha256(sequence["text"].encode()).hexdigest()
+    _rewrite(run, lines)
+    assert contradicts_its_files(run_state(read_journal(run))).wrong == []
+
+
 def test_another_temperature_than_at_the_unit_is_reported(visited: Path, tmp_path: Path) -> None:
     """How warm it is around the instruments and around the unit, as a visit writes both, fits together."""
     run = Path(shutil.copytree(visited, tmp_path / "visit"))
@@ -798,6 +810,23 @@ def _verified(run: Path, known: dict[str, str]) -> Verification:
 
 
 @pytest.mark.usefixtures("keys")
+def test_who_has_signed_one_that_is_not_intact(run: Path) -> None:
+    """The answers are given each for itself: one that has no end is signed as far as it goes, or was cut."""
+    _sign(run, 5, final=False)
+    lines = (run / "journal.jsonl").read_bytes().splitlines(keepends=True)
+    (run / "journal.jsonl").write_bytes(b"".join(lines[:7]))
+    growing = _verified(run, _known(run))
+    assert growing.outcome is VerifyOutcome.DOES_NOT_MATCH
+    assert growing.intact.startswith("not whole")
+    assert growing.signed.reported.startswith("up to line 5 of 7 only")
+    (run / "journal.jsonl").write_bytes(b"".join(lines[:4]))
+    cut = _verified(run, _known(run))
+    assert cut.signed.answer is Trust.CONTRADICTS
+    (run / "journal.jsonl").write_bytes(lines[0] + lines[2])
+    assert "not looked at" in _verified(run, _known(run)).signed.reported
+
+
+@pytest.mark.usefixtures("keys")
 def test_who_has_signed(run: Path) -> None:
     """Known, unknown, nobody; and heads of each minute on the way."""
     assert _verified(run, _known(run)).signed.answer is Trust.NONE
@@ -848,6 +877,13 @@ def _of_another_run(run: Path) -> None:
     Signer(run, stand, "another", stand_key(stand)).head(head["lines"], head["chain"], final=True)
 
 
+def _with_the_summary_of_another(run: Path) -> None:
+    stand = run_state(read_journal(run)).stand
+    Signer(run, stand, run_state(read_journal(run)).run, stand_key(stand)).summary(
+        "A", f"HILSEQ2|RH16|{'0' * 64}"
+    )
+
+
 def _by_two_keys(run: Path) -> None:
     stand = run_state(read_journal(run)).stand
     key_file(stand).unlink()
@@ -860,6 +896,7 @@ def _by_two_keys(run: Path) -> None:
     [
         (_change_a_reading, "the journal was rewritten"),
         (_cut_the_end, "the journal is cut off: the stand signed"),
+        (_with_the_summary_of_another, "a signed summary beside the journal is that of another journal"),
         (_change_a_head, "not that of its key"),
         (_spoil_a_head, "is damaged"),
         (_end_a_line_otherwise, "is torn"),

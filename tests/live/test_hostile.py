@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import socket
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -10,6 +11,7 @@ from typing import Any
 import pytest
 
 from hilseq.journal.entries import EventLogged, MadeSafe
+from hilseq.live import app
 from tests.journals import append_raw, unit
 
 DEED = "document.title='owned'"
@@ -136,6 +138,24 @@ def test_a_journal_that_is_none_breaks_no_page(served: Any, runs: Path, content:
     (runs / "odd" / "journal.jsonl").write_bytes(content)
     for path in ("/", "/runs/odd"):
         assert served.ask(path)[0] == 200
+
+
+def test_who_asks_nothing_takes_nobodys_place(
+    serve: Callable[..., Any], begin: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Connections without a request, or with half of one, are closed; a stream stays, however little comes."""
+    monkeypatch.setattr(app, "IDLE", 0.2)
+    story = begin()
+    served = serve().served
+    with served.listen(f"/runs/{story.folder.name}/stream") as events:
+        next(events)
+        for sent in (b"", b"GET / HTTP/1.1\r\nHo", b"GET / HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\nGET /"):
+            with socket.create_connection(("127.0.0.1", served.port), timeout=20.0) as idle:
+                idle.sendall(sent)
+                while idle.recv(65536):
+                    pass  # until the server closes it
+        story.sample(1)
+        assert next(event for event in events if event["event"] == "news")
 
 
 @pytest.mark.parametrize(
