@@ -176,6 +176,10 @@ class Port(Model):
     frame: Literal["8E1", "8O1", "8N1", "8N2", "7E1", "7O1"] = Field(
         default="8E1", description="data bits, parity, stop bits"
     )
+    flow_control: Literal["none", "xon/xoff"] = Field(
+        default="none",
+        description="xon/xoff where the port keeps the characters 0x11 and 0x13 for itself: they are not sent then",
+    )
     device_id: int = Field(
         default=1, ge=0, le=255, description="Modbus unit identifier, for the modbus partners"
     )
@@ -194,6 +198,11 @@ class Port(Model):
         description="largest error of its clock that may ship, such as 2 %; measured where the stand's adapter has a "
         "`speed-accuracy`",
     )
+
+    @property
+    def reserved_characters(self) -> tuple[int, ...]:
+        """XON and XOFF (DC1 and DC3 of ISO/IEC 646) where the port keeps them for itself."""
+        return (0x11, 0x13) if self.flow_control == "xon/xoff" else ()
 
     @property
     def character_bits(self) -> int:

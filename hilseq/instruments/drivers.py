@@ -168,7 +168,7 @@ class EchoPartners(SerialPartnerDriver):
         from hilseq.instruments.transport import serial_transport
 
         line = OpenPort(name, serial_transport(resource, round(speed), port.frame), port.deadline)
-        return EchoPartner(line, int(port.frame[0]))
+        return EchoPartner(line, int(port.frame[0]), port.reserved_characters)
 
 
 class ModbusSerialPartners(SerialPartnerDriver):

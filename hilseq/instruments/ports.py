@@ -11,7 +11,7 @@ Knows which frames prove something, and how many bits. Must not know how many ar
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from itertools import chain, repeat
 from types import TracebackType
 from typing import NoReturn, Self
@@ -161,6 +161,8 @@ def open_port(
 
 #: Characters that catch what breaks first: constant levels, alternation, single bits, every low code.
 _TELLING = (b"\x00" * 8, b"\xff" * 8, b"\x55\xaa" * 8, bytes(1 << bit for bit in range(8)), bytes(range(32)))
+#: What makes another character, of seven bits too, of one that is reserved.
+_SPARED = 0x40
 #: Characters of one pseudo-random frame.
 _LENGTH = 64
 #: Data of a Modbus loop-back: the pair of octets of the specification's example, then what breaks first.
@@ -171,17 +173,26 @@ _READ_BITS = 8 * (8 + 7)
 
 
 class EchoPartner(SerialPartner):
-    """The unit sends back what it gets: an echoed bit has gone over the line twice, so it counts twice."""
+    """The unit sends back what it gets: an echoed bit has gone over the line twice, so it counts twice.
 
-    def __init__(self, port: OpenPort, data_bits: int) -> None:
+    Only characters are sent that the line carries: of `data_bits`, and none of those `reserved` for its flow control.
+    """
+
+    def __init__(self, port: OpenPort, data_bits: int, reserved: Collection[int] = ()) -> None:
         self._port = port
         self._data_bits = data_bits
-        self.short = PortFrame(SHORT_FRAME, 2 * data_bits * len(SHORT_FRAME))
+        self._reserved = reserved
+        self.short = self._frame(SHORT_FRAME)
+
+    def _frame(self, data: bytes) -> PortFrame:
+        octets = [octet & ((1 << self._data_bits) - 1) for octet in data]
+        carried = bytes(octet ^ _SPARED if octet in self._reserved else octet for octet in octets)
+        return PortFrame(carried, 2 * self._data_bits * len(carried))
 
     def frames(self) -> Iterator[PortFrame]:
         """Yield the telling characters, then pseudo-random ones."""
         for data in frames(self._data_bits):
-            yield PortFrame(data, 2 * self._data_bits * len(data))
+            yield self._frame(data)
 
     def open(self) -> None:
         """Open the port."""
@@ -255,10 +266,8 @@ class ModbusPartner(SerialPartner):
 
 def frames(data_bits: int) -> Iterator[bytes]:
     """Yield the telling characters, then pseudo-random ones (O.150, 2^9-1, first bit first on the line)."""
-    mask = (1 << data_bits) - 1
-    for telling in _TELLING:
-        yield bytes(octet & mask for octet in telling)
-    source = BitSource(PRBS9)
+    yield from _TELLING
+    mask, source = (1 << data_bits) - 1, BitSource(PRBS9)
     while True:
         bits = source.bits(data_bits * _LENGTH)
         yield bytes(bits >> (data_bits * place) & mask for place in range(_LENGTH))

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import socket
 import time
+from itertools import islice
 from typing import TYPE_CHECKING
 
 import pytest
 
+from hilseq.description.points import Port
 from hilseq.description.registers import RegisterTable
 from hilseq.errors import InstrumentTimeout, StandFault, UnitFault, UnitSilent
 from hilseq.instruments import pdu
-from hilseq.instruments.ports import OpenPort, open_port
+from hilseq.instruments.ports import EchoPartner, OpenPort, open_port
 
 if TYPE_CHECKING:
     from tests.instruments.conftest import RawServer, SerialPair, Serve
@@ -35,6 +37,17 @@ def test_an_echo_partner(port: OpenPort, serial_pair: SerialPair) -> None:
         every = bytes(range(256))
         assert port.exchange(every, len(every)) == every
         assert port.exchange(b"U", 1) == b"U"
+
+
+def test_an_echo_partner_sends_what_its_line_carries(port: OpenPort) -> None:
+    """Seven bits where it has no more, and neither XON nor XOFF where the unit keeps them for itself."""
+    described = Port.model_validate({"partner": "echo", "frame": "7E1", "flow-control": "xon/xoff"})
+    partner = EchoPartner(port, int(described.frame[0]), described.reserved_characters)
+    sent = b"".join(frame.data for frame in (partner.short, *islice(partner.frames(), 100)))
+    assert max(sent) == 0x7F
+    assert not {0x11, 0x13} & set(sent)
+    assert len(set(sent)) > 0x40
+    port.close()
 
 
 @pytest.mark.parametrize("frame", ["8E1", "8O1", "7E1", "8N2"])
