@@ -24,7 +24,7 @@ from hilseq.errors import NotPerformed, StandFault, UnitFault, UnitOrHarness
 from hilseq.instruments.signals import SignalBank
 from hilseq.measured import Measured
 from hilseq.procedures import margins
-from hilseq.procedures.analog import WiredChannel
+from hilseq.procedures.analog import Comparison, WiredChannel
 from hilseq.procedures.bench import ANOTHER, Bench, answers_at
 from hilseq.procedures.feeder import FeederCheck
 from hilseq.procedures.points import Inputs, Outputs
@@ -115,7 +115,8 @@ class FaultLocation:
         if measured := [name for name in outputs if name in unit.outputs.measured]:
             yield partial(self._outputs, measured)
         inputs = self._analog_inputs()
-        if any(channel.name in places for channel in inputs):
+        if suspects := [channel for channel in inputs if channel.name in places]:
+            yield partial(self._scaled_otherwise, suspects[0])
             yield partial(self._reference, inputs)
         for name in places:
             yield from self._of_place(name)
@@ -441,6 +442,16 @@ class FaultLocation:
             )
         return []
 
+    def _scaled_otherwise(self, channel: WiredChannel) -> list[str]:
+        """Look whether an analog input says what is right by a power of ten."""
+        analog = self._unit.analog
+        try:
+            analog.set({channel.name: channel.scale.at(_TRIED[-1])})
+            _require_scale(channel, analog.look()[channel.name])
+        finally:
+            analog.release()
+        return []
+
     def _analog_output(self, channel: WiredChannel) -> list[str]:
         """Weigh an analog output by what it gives at three places of its range, and while it is not driven."""
         unit, signal = self._unit, channel.signal
@@ -466,6 +477,8 @@ class FaultLocation:
                 look = analog.look()[name]
                 at, limit = f"at {100 * share:.0f} %", channel.point.largest_error(look.expected)
                 beyond = beyond or abs(look.error) > limit
+                if share == _TRIED[-1]:  # what is stuck at its end is ten times a tenth of it
+                    _require_scale(channel, look)
                 # What a channel of the stand multiplies is the voltage or current at its terminal.
                 gain[at] = channel.point.scale.terminal(quantity) * per_terminal
                 terms = {"offset": 1.0, "gain": gain[at]}
@@ -682,6 +695,20 @@ def thermometers_agree(bench: Bench, unit: Unit) -> None:
     compared()
     with suppress(UnitOrHarness):
         FaultLocation(bench, unit).thermometers()
+
+
+def _require_scale(channel: WiredChannel, look: Comparison) -> None:
+    """Raise StandFault where a channel is right but for a power of ten, which the profile's scale makes of it."""
+    limit = channel.largest_error(look.expected) + 2.0 * look.uncertainty
+    if look.found * look.expected <= 0.0 or abs(look.found) <= limit:
+        return
+    power = 10.0 ** round(math.log10(look.found / look.expected))
+    if power != 1.0 and abs(look.found / power - look.expected) <= limit:
+        raise StandFault(
+            f"{channel.name} is {look.found:.4g} {channel.unit} where {look.expected:.4g} {channel.unit} is right, a "
+            f"factor of {power:g}: another `scale` of its register in the profile makes it so",
+            place="profile",
+        )
 
 
 def _load(drop: float, leaves: float, held: float, size: float) -> dict[str, float]:

@@ -11,7 +11,8 @@ import pytest
 from hilseq.analysis.limits import Limits
 from hilseq.errors import HilseqError, StandFault, UnitFault, UnitOrHarness
 from hilseq.procedures import feeder, margins, outputs_off
-from hilseq.procedures.fault_location import FaultLocation
+from hilseq.procedures.analog import Comparison
+from hilseq.procedures.fault_location import FaultLocation, _require_scale
 from hilseq.procedures.readiness import Readiness
 from tests.procedures.twin_unit import TwinUnit, twin_unit
 
@@ -101,6 +102,18 @@ def test_what_both_explain_blames_nobody(broken_harness: TwinUnit, place: str, w
 def test_what_the_unit_alone_explains_stays_with_it(broken_unit: TwinUnit, place: str) -> None:
     """A leakage, a dead output that two channels see, a bent line, an offset that is gone without drive, a current."""
     _asked(broken_unit, place)
+
+
+def test_a_channel_that_is_right_but_for_a_power_of_ten_is_the_profiles(broken_unit: TwinUnit) -> None:
+    """Another scale; what is dead, stuck or a few per cent off is none."""
+    channel = broken_unit.unit.analog.channels["ai1"]
+    right = channel.said(channel.scale.at(0.9))
+    for wrong in (0.0, 0.003, 0.7, 1.03, 1.1, 9.0, -10.0):
+        _require_scale(channel, Comparison(right, wrong * right, 0.0))
+    for times in (0.1, 10.0, 1e3):
+        with pytest.raises(StandFault, match=f"a factor of {times:g}: another `scale`") as caught:
+            _require_scale(channel, Comparison(right, times * right, 0.0))
+        assert caught.value.places == ("profile",)
 
 
 def test_inputs_that_are_wrong_by_one_share_have_one_reference(tmp_path: Path) -> None:
