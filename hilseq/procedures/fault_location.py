@@ -446,7 +446,7 @@ class FaultLocation:
         """Look whether an analog input says what is right by a power of ten."""
         analog = self._unit.analog
         try:
-            analog.set({channel.name: channel.scale.at(_TRIED[-1])})
+            analog.set({channel.name: channel.point.scale.at(_TRIED[-1])})
             _require_scale(channel, analog.look()[channel.name])
         finally:
             analog.release()
@@ -526,6 +526,11 @@ class FaultLocation:
                         f"{name} and {follows[0]} do what the other is commanded: their wires may be exchanged",
                         places=(name, follows[0]),
                     )
+                raise UnitOrHarness(
+                    f"{follows[0]} does what {name} is commanded, and {name} does not: the wires may be one place "
+                    "further on, or the addresses of the profile",
+                    places=(name, follows[0]),
+                )
             if name not in follows and (leader := self._leader(points, name)):
                 raise UnitOrHarness(
                     f"{name} does what {leader} is commanded, and not its own: its wire may be at the other's terminal",
@@ -699,7 +704,7 @@ def thermometers_agree(bench: Bench, unit: Unit) -> None:
 
 def _require_scale(channel: WiredChannel, look: Comparison) -> None:
     """Raise StandFault where a channel is right but for a power of ten, which the profile's scale makes of it."""
-    limit = channel.largest_error(look.expected) + 2.0 * look.uncertainty
+    limit = channel.point.largest_error(look.expected) + 2.0 * look.uncertainty
     if look.found * look.expected <= 0.0 or abs(look.found) <= limit:
         return
     power = 10.0 ** round(math.log10(look.found / look.expected))

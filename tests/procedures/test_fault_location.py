@@ -104,10 +104,25 @@ def test_what_the_unit_alone_explains_stays_with_it(broken_unit: TwinUnit, place
     _asked(broken_unit, place)
 
 
+def test_points_that_are_one_place_further_on_blame_nobody(
+    broken_unit: TwinUnit, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The last one does nothing, and the one before it what the last is commanded: wires, or addresses of a profile."""
+    inputs = broken_unit.unit.inputs
+    shifted = dict(zip(inputs.names, (*inputs.names[1:], ""), strict=True))
+    monkeypatch.setattr(inputs, "drive", lambda *on: {name: shifted[name] in on for name in inputs.names})
+    last, before = inputs.names[-1], inputs.names[-2]
+    with pytest.raises(
+        UnitOrHarness, match=f"{before} does what {last} is commanded, and {last} does not"
+    ) as both:
+        _asked(broken_unit, last)
+    assert both.value.places == (last, before)
+
+
 def test_a_channel_that_is_right_but_for_a_power_of_ten_is_the_profiles(broken_unit: TwinUnit) -> None:
     """Another scale; what is dead, stuck or a few per cent off is none."""
     channel = broken_unit.unit.analog.channels["ai1"]
-    right = channel.said(channel.scale.at(0.9))
+    right = channel.point.said(channel.point.scale.at(0.9))
     for wrong in (0.0, 0.003, 0.7, 1.03, 1.1, 9.0, -10.0):
         _require_scale(channel, Comparison(right, wrong * right, 0.0))
     for times in (0.1, 10.0, 1e3):
