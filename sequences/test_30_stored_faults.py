@@ -17,10 +17,11 @@ pytestmark = [
 def test_clears_and_stays_clear(ready_unit: Unit, keep_faults: KeepFaults) -> None:
     """Stored faults, cleared and read again.
 
-    The fault table clears, where the link can clear it, and a new start adds nothing.
+    The fault table clears, where the link can clear it, and a new start adds nothing; its counter agrees with it.
     """
     before = ready_unit.faults.read()
     keep_faults("before clearing", before)
+    ready_unit.faults.assert_counted(before)
     account = ready_unit.baseline.faults
     account.learn(before)
     known = before
@@ -28,6 +29,7 @@ def test_clears_and_stays_clear(ready_unit: Unit, keep_faults: KeepFaults) -> No
         ready_unit.faults.clear()
         known = ready_unit.faults.read()
         keep_faults("after clearing", known)
+        ready_unit.faults.assert_counted(known)
         account.learn(known)
         left = [fault for fault in known if fault in before or not fault.routine]
         assert not left, f"the table does not clear: {left[0]}"

@@ -2,9 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import pytest
 
-from hilseq import Clock, Judge, Mode, ModeChange, NotPerformed, Unit, durations, identity, outputs_off
+from hilseq import (
+    Clock,
+    Judge,
+    Loaded,
+    Mode,
+    ModeChange,
+    NotPerformed,
+    Unit,
+    durations,
+    identity,
+    margins,
+    outputs_off,
+)
 
 pytestmark = pytest.mark.stage("modes")
 
@@ -31,10 +45,12 @@ def test_changes(ready_unit: Unit, mode_change: ModeChange, judge: Judge) -> Non
 
 @pytest.mark.needs("points.outputs")
 @pytest.mark.duration(estimate=durations.mode_change)
-def test_outputs_follow_only_when_live(ready_unit: Unit, mode: Mode) -> None:
+def test_outputs_follow_only_when_live(
+    ready_unit: Unit, mode: Mode, measure_loads: Callable[..., dict[str, Loaded]]
+) -> None:
     """Outputs by mode.
 
-    Outputs follow their commands when live, and never otherwise.
+    Outputs follow their commands when live, and never otherwise; off, they let through no more than they may.
     """
     ready_unit.modes.move_to(mode)
     outputs = ready_unit.outputs
@@ -44,6 +60,8 @@ def test_outputs_follow_only_when_live(ready_unit: Unit, mode: Mode) -> None:
         assert following, "no output follows its command though the unit is live"
     else:
         assert not following, f"{len(following)} outputs follow their commands though the unit is {mode}"
+        beyond = margins.beyond_loads(ready_unit, measure_loads(looks=1), driven=False)
+        ready_unit.fail_at(list(beyond), f"with the unit {mode}, {'; '.join(beyond.values())}")
 
 
 @pytest.mark.needs("points.outputs|points.analog-outputs")

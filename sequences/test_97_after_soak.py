@@ -13,6 +13,7 @@ from hilseq import (
     KeepTable,
     Loaded,
     Measured,
+    Mode,
     ModeChange,
     PatternRun,
     SupplyCorner,
@@ -26,6 +27,9 @@ from hilseq import (
     find_ride_through,
     glance,
     margins,
+    ne43_input_bands,
+    ne43_output_range,
+    ne43_undriven_output,
     outputs_off,
     start_times,
     wrong_when_quiet,
@@ -170,6 +174,26 @@ def test_is_still_accurate(
     channel = analog_sweep[analog_point]
     keep_table(*channel.curve())
     judge("largest deviation", *channel.deviation())
+
+
+def test_still_tells_failures_apart(ready_unit: Unit, loop_input: str, judge: Judge) -> None:
+    """Loop input failure detection after the soak.
+
+    After the soak, too, the loop input tells under-range, over-range and both failures from a measurement (NE 43).
+    """
+    for name, measured, limits in ne43_input_bands(ready_unit.analog, loop_input):
+        judge(name, measured, limits)
+
+
+def test_still_stays_in_its_loop(ready_unit: Unit, loop_output: str, judge: Judge) -> None:
+    """Loop output failure signal after the soak.
+
+    After the soak, too, the loop output signals a failure while not driven, and never feigns one while it is (NE 43).
+    """
+    judge(*ne43_undriven_output(ready_unit.analog, loop_output))
+    ready_unit.modes.move_to(Mode.LIVE)
+    for name, measured, limits in ne43_output_range(ready_unit.analog, loop_output):
+        judge(name, measured, limits)
 
 
 @pytest.mark.needs("ports")

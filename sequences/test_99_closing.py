@@ -5,6 +5,7 @@ The unit is still as warm as the visit has made it. What was measured before is 
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import partial
 
 import pytest
@@ -16,6 +17,7 @@ from hilseq import (
     KeepFaults,
     KeepTable,
     Limits,
+    Loaded,
     Measured,
     Mode,
     NotPerformed,
@@ -124,6 +126,22 @@ def test_output_follows_at_the_end(output_patterns: PatternRun, output_point: st
     The output still follows its commands, whatever the others do.
     """
     output_patterns.assert_follows(output_point)
+
+
+@pytest.mark.place("outputs")
+@pytest.mark.needs("points.outputs")
+def test_carry_their_loads_at_the_end(
+    live_unit: Unit, measure_loads: Callable[..., dict[str, Loaded]]
+) -> None:
+    """Loads of the outputs at the end.
+
+    Where the stand measures them, the outputs still lose no more than they may, and let no more through when off.
+    """
+    if not live_unit.outputs.measured:
+        live_unit.not_judged("the loads of the outputs at the end", "the stand measures no voltage there")
+        return
+    beyond = margins.beyond_loads(live_unit, measure_loads(looks=1))
+    live_unit.fail_at(list(beyond), "; ".join(beyond.values()))
 
 
 @pytest.mark.needs("points.inputs")
@@ -267,10 +285,7 @@ def test_no_fault_since(ready_unit: Unit, keep_faults: KeepFaults) -> None:
     ready_unit.fail_at(
         [fault.place for fault in new], f"during the visit the unit stored {new[0] if new else 'nothing'}"
     )
-    counted = ready_unit.faults.count()
-    assert counted is None or counted >= len(stored), (
-        f"the unit counts {counted:g} stored faults, its table holds {len(stored)}"
-    )
+    ready_unit.faults.assert_counted(stored)
 
 
 @pytest.mark.place("stored faults")

@@ -36,6 +36,9 @@ POLL_INTERVAL, SUPPLY_PERIOD = 0.02, 0.05
 #: How finely the edges of a port's clock are searched, as a share of its speed; an adapter that is less exact is not
 #: asked for more.
 PORT_FINENESS = 0.002
+#: Largest error of the supply voltage that a unit reports, as a share, where no profile claims any: behind its diode
+#: and its wires (common practice, no source).
+REPORTED_SUPPLY = 0.10
 #: Resolution of the search for a threshold, in parts of the rated supply: 0.1 V at 24 V.
 THRESHOLD_FINENESS = 1.0 / 240.0
 #: Days of a year, as data sheets count the drift of an instrument.

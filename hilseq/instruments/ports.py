@@ -163,8 +163,8 @@ def open_port(
 _TELLING = (b"\x00" * 8, b"\xff" * 8, b"\x55\xaa" * 8, bytes(1 << bit for bit in range(8)), bytes(range(32)))
 #: What makes another character, of seven bits too, of one that is reserved.
 _SPARED = 0x40
-#: Characters of one pseudo-random frame.
-_LENGTH = 64
+#: Characters of one pseudo-random frame: odd, for the other frames are even.
+_LENGTH = 63
 #: Data of a Modbus loop-back: the pair of octets of the specification's example, then what breaks first.
 _LOOPBACK = (b"\xa5\x37", b"\x00\x00", b"\xff\xff", b"\x55\xaa")
 #: Modbus RTU, MODBUS over Serial Line V1.02: address, function, sub-function, data, CRC, in octets each way.

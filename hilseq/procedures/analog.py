@@ -538,10 +538,12 @@ def _disturb(analog: AnalogPoints, swept: dict[str, Swept]) -> None:
         return
     for vector in true_complement(len(names)):
         held = {name for name, hold in zip(names, vector, strict=True) if hold}
-        looks = []
+        looks = list[dict[str, Comparison]]()
         for end in (0.0, 1.0):
             fractions = {name: 0.5 if name in held else end for name in names}
-            analog.set({name: c.point.scale.at(fractions[name]) for name, c in analog.channels.items()})
+            # What is held is not written again: a command that disturbs another output would be undone by it.
+            moved = names if not looks else [name for name in names if name not in held]
+            analog.set({name: analog.channels[name].point.scale.at(fractions[name]) for name in moved})
             looks.append(analog.look())
         for name in held:
             change = looks[1][name].found - looks[0][name].found

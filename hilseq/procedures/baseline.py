@@ -73,6 +73,10 @@ class Baseline:
     """What one visit has seen of its unit so far."""
 
     faults: KnownFaults = field(default_factory=KnownFaults)
+    #: How many faults the table held, and what the unit's counter said, each time the two were compared.
+    fault_counts: list[tuple[int, float]] = field(default_factory=list)
+    #: What it told of what it is, and of its neighbours, when it was asked first: the same in every mode.
+    told: dict[str, float] = field(default_factory=dict)
     #: Whether the reference configuration was loaded in this visit.
     configured: bool = False
     #: What its own thermometer reported, and what the stand measured then, degC.

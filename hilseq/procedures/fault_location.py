@@ -19,6 +19,7 @@ from hilseq.analysis.agreement import Equation, Explanation, Level
 from hilseq.analysis.limits import Limits
 from hilseq.analysis.patterns import shortest_complete
 from hilseq.analysis.uncertainty import expanded, rectangular
+from hilseq.description.accuracy import REPORTED_SUPPLY
 from hilseq.description.profile import Indicator, Mode
 from hilseq.errors import NotPerformed, StandFault, UnitFault, UnitOrHarness
 from hilseq.instruments.signals import SignalBank
@@ -34,8 +35,6 @@ from hilseq.procedures.wiring import SlotWiring
 from hilseq.quantities import base_unit
 from hilseq.statements import compared
 
-#: Largest error of the supply that a unit reports, where no profile claims any (common practice, no source).
-_REPORTED = 0.10
 #: How far the drops of the outputs of one unit lie apart, as a share (common practice, no source).
 _ALIKE = 0.25
 #: A load that is open is this many times as large, at most: what is left is the input of the channel.
@@ -178,6 +177,13 @@ class FaultLocation:
         over = [name for name, limit in most.items() if drops[name] > limit]
         if len(over) >= _SEVERAL and 2 * len(over) > len(on):
             return self._alike(over, max(most.values()), [*source, *register], on)
+        through = [name for name, volts in off.items() if self._lets_through(name, volts)]
+        if len(through) >= _SEVERAL and 2 * len(through) > len(off):
+            raise UnitOrHarness(
+                f"{len(through)} outputs alike let more through than they may: their loads, or what these return "
+                "through, may be open, or the stage of the outputs leaks",
+                places=through,
+            )
         asked = []
         for name in suspects:
             if logic.get(name) is Level.OFF or logic_off.get(name) is Level.ON:
@@ -367,6 +373,11 @@ class FaultLocation:
         ]
         return decide_side(f"{len(names)} outputs alike", equations, explanations, beyond=True)
 
+    def _lets_through(self, name: str, off: Measured) -> bool:
+        """Return whether an output that is off lets more through than it may, by the load that the stand states."""
+        load, limits = self._wiring.load(name), self._unit.limits.output(name).leakage
+        return load is not None and limits is not None and limits.margin(off.value / load.value) < 0.0
+
     def _without_power(self, names: Sequence[str]) -> dict[str, Measured]:
         """Return what the voltmeters of some outputs show while the unit has no power: their own offset."""
         if not names:
@@ -393,7 +404,9 @@ class FaultLocation:
             return []
         reported = self._unit.link.read(register) * base_unit(register.unit or "V")[1]
         return [
-            Equation("register", reported, rectangular(_REPORTED * abs(reported)) + 1e-3, {"source": 1.0})
+            Equation(
+                "register", reported, rectangular(REPORTED_SUPPLY * abs(reported)) + 1e-3, {"source": 1.0}
+            )
         ]
 
     def _logic(self, names: Sequence[str]) -> dict[str, Level]:

@@ -1,10 +1,17 @@
-"""The unit's link over a whole visit: how often an exchange went wrong, against none at all."""
+"""The unit's link over a whole visit: how often an exchange went wrong, against none at all.
+
+And what the unit tells of itself over it, asked again and again.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 
 from hilseq.analysis.counted import clopper_pearson, upper_bound
+from hilseq.description.accuracy import REPORTED_SUPPLY
+from hilseq.description.checks.registers import link_uses
+from hilseq.description.profile import Mode
+from hilseq.description.registers import Register
 from hilseq.errors import LinkLost, NotPerformed
 from hilseq.instruments.link_tally import PLACE, LinkTally
 from hilseq.procedures.unit import Unit
@@ -12,8 +19,77 @@ from hilseq.statements import compared
 
 #: Confidence of the bounds.
 _CONFIDENCE = 0.95
+#: Places of what a unit tells alike in every mode.
+_ALWAYS = ("identity", "neighbour ")
+#: Two readings that are both as wrong as one may be differ by so many times that.
+_TWO = 2.0
 #: How many times as often as all others together a point is misread that is unsteady itself.
 _FAR_MORE = 3
+
+
+class OwnReports:
+    """What a unit tells of itself, all of it in few exchanges: what stays as it is in one mode, and what must not jump.
+
+    What it tells wrong all the time is found elsewhere: each look is held against the first.
+    """
+
+    def __init__(self, unit: Unit, mode: Mode) -> None:
+        profile = unit.profile
+        link, modules, battery, lamps = (
+            profile.link,
+            profile.identity.modules,
+            profile.battery,
+            profile.indicator,
+        )
+        steady: list[tuple[str, Register | None]] = [
+            (f"mode {mode}", link.mode),
+            (f"mode {mode}", link.outputs_enabled),
+            ("indicator", link.indicator if lamps is None or lamps.blinks is None else None),
+            ("self-test", link.self_test),
+            ("start", link.ready),
+            ("identity", profile.identity.serial_number),
+        ]
+        if modules is not None:
+            steady += [
+                (f"neighbour {n + 1}", modules.first.model_copy(update=modules.first.moved(n)))
+                for n in range(profile.rack_positions)
+            ]
+        warm = link.temperature_error
+        near = [
+            ("supply", link.supply_voltage, _TWO * REPORTED_SUPPLY * profile.ratings.supply),
+            ("temperature", link.temperature, None if warm is None else _TWO * warm),
+            ("battery", link.battery_voltage, None if battery is None else battery.nominal - battery.lowest),
+        ]
+        #: A place, its register, and by how much that may change from one look to the next.
+        self._told = {
+            f"{place}, {number}": (place, register, by)
+            for number, (place, register, by) in enumerate([*((*each, 0.0) for each in steady), *near])
+            if register is not None and by is not None
+        }
+        between = [use.register for use in link_uses(profile) if use.place[-1] != "mode-command"]
+        self._values = unit.link.values(
+            {name: register for name, (_, register, _) in self._told.items()}, between=between
+        )
+        self._right = {name: value for name, value in unit.baseline.told.items() if name in self._told}
+        self._kept = unit.baseline.told
+
+    def changed(self) -> dict[str, str]:
+        """Return by place, in words, what is not as it was. Raises UnitFault when the unit does not answer."""
+        if not self._told:
+            return {}
+        compared()
+        found = self._values.snapshot()
+        changed = {}
+        for name, value in found.items():
+            place, register, by = self._told[name]
+            right = self._right.setdefault(name, value)
+            if place.startswith(_ALWAYS):
+                self._kept.setdefault(name, value)
+            if abs(value - right) <= by:
+                self._right[name] = value
+            else:
+                changed[place] = f"{register.table} {register.address} reads {value:g} after {right:g}"
+        return changed
 
 
 def table(unit: Unit) -> tuple[str, list[str], list[tuple[int, int, int, int]]]:

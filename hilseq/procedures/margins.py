@@ -17,7 +17,7 @@ from hilseq.analysis.limits import Limits
 from hilseq.analysis.search import Bisection, Edge
 from hilseq.analysis.uncertainty import Term, resolution
 from hilseq.clock import Clock
-from hilseq.description.accuracy import SUPPLY_PERIOD
+from hilseq.description.accuracy import REPORTED_SUPPLY, SUPPLY_PERIOD
 from hilseq.description.plans import Margins
 from hilseq.description.profile import Mode, Profile
 from hilseq.errors import NotPerformed, UnitFault, UnitInvalidResponse, UnitRefused, UnitSilent
@@ -186,26 +186,34 @@ def fail_on_loads(
 ) -> None:
     """Raise UnitFault, at the supply and at each output, for those that lose, or let through, too much at a voltage, V.
 
-    Only of those that `normally` follow: one that is dead at rated supply says nothing of it. Above its rated supply
-    a load draws more than is rated, and as many times more is allowed.
+    Only of those that `normally` follow: one that is dead at rated supply says nothing of it.
     """
 
     def right(unit: Unit) -> set[str]:
-        times = max(1.0, unit.supply.level / unit.profile.ratings.supply)
-        return {
-            name
-            for name, loaded in measure().items()
-            if all(
-                limits.high is None or measured.value - measured.expanded_uncertainty <= times * limits.high
-                for _, measured, limits in loaded.against(unit.limits.output(name))
-            )
-        }
+        return set(unit.outputs.measured) - set(beyond_loads(unit, measure()))
 
     tried = normally & set(unit.outputs.measured)
     lost = sorted(tried - right(unit)) if tried else []
     _fail_on_lost(
         unit, lost, f"at {volts:g} V, {', '.join(lost)} loses, or lets through, more than it may", right
     )
+
+
+def beyond_loads(unit: Unit, loads: Mapping[str, Loaded], *, driven: bool = True) -> dict[str, str]:
+    """Return which outputs surely lose, or let through, more than they may, and in words what.
+
+    Not what they lose where they are not `driven`, as in a mode that is not live. Above its rated supply a load draws
+    more than is rated, and as many times more is allowed.
+    """
+    times, found = max(1.0, unit.supply.level / unit.profile.ratings.supply), dict[str, str]()
+    for name, loaded in loads.items():
+        for what, measured, limits in loaded.against(unit.limits.output(name)):
+            most = math.inf if limits.high is None else times * limits.high
+            if measured.value - measured.expanded_uncertainty > most and (
+                driven or measured is not loaded.drop
+            ):
+                found[name] = f"{name} has a {what} of {measured.value:.3g} {measured.unit}"
+    return found
 
 
 def work_at(
@@ -258,18 +266,13 @@ def beyond_drop(unit: Unit) -> dict[str, str]:
     return found
 
 
-#: Largest error of the supply voltage that a unit reports, where no profile claims any: behind its diode and its wires
-#: (common practice, no source).
-_REPORTED = 0.10
-
-
 def assert_reported_supply(unit: Unit) -> None:
     """Hold the supply voltage that the unit reports, where it does, against that of the supply. Raises UnitFault."""
     register = unit.profile.link.supply_voltage
     if register is None:
         return
     reported, measured = unit.link.read(register), unit.supply.voltage().value
-    if abs(reported - measured) > _REPORTED * measured:
+    if abs(reported - measured) > REPORTED_SUPPLY * measured:
         words = f"the unit reports a supply of {reported:.4g} V where the supply gives {measured:.4g} V"
         raise UnitFault(words, place="supply")
 

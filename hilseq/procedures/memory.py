@@ -82,10 +82,14 @@ def new_faults(known: Iterable[StoredFault], stored: Iterable[StoredFault]) -> l
 class Faults:
     """The fault table of one unit."""
 
-    def __init__(self, table: FaultTable, link: UnitLink, clock: Clock) -> None:
+    def __init__(
+        self, table: FaultTable, link: UnitLink, clock: Clock, counts: list[tuple[int, float]]
+    ) -> None:
         self._table = table
         self._link = link
         self._clock = clock
+        #: How many faults the table held, and what the counter said, each time they were compared.
+        self._counts = counts
 
     @property
     def clearable(self) -> bool:
@@ -101,9 +105,23 @@ class Faults:
             table,
         )
 
-    def count(self) -> float | None:
-        """Return the unit's own counter of stored faults; None where it has none."""
-        return None if self._table.count is None else self._link.read(self._table.count)
+    def assert_counted(self, stored: Sequence[StoredFault]) -> None:
+        """Hold the unit's own counter against a table that was just read; nothing where it has none.
+
+        It counts what is in the table, or all that ever was: never less than the table holds, and more when that has
+        grown. Raises UnitFault.
+        """
+        if self._table.count is None:
+            return
+        compared()
+        held, count = len(stored), self._link.read(self._table.count)
+        words = f"the unit counts {count:g} stored faults, its table holds {held}"
+        if count < held:
+            raise UnitFault(words, place="stored faults")
+        for fewer, before in self._counts:
+            if fewer < held and count == before:
+                raise UnitFault(f"{words}, and counted as many when it held {fewer}", place="stored faults")
+        self._counts.append((held, count))
 
     def clear(self) -> None:
         """Clear the table where it can be. Read it first: it is the history of the unit."""

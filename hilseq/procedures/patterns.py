@@ -26,6 +26,8 @@ from hilseq.statements import compared
 MOST_FOLLOW_UPS = 16
 #: A point that reads wrong is given this many settling times in a second pass: it may only be late.
 PATIENCE = 5.0
+#: What is wrong then, too, is given so many: one that still shows the last pattern looks coupled to others.
+_LONGER = 20.0
 #: How far beyond a settling time is looked while a delay is measured.
 _BEYOND = 1.5
 #: Where one pass leaves too much between the bounds of a delay, for the stand sees late or an instrument answers
@@ -156,7 +158,11 @@ def run_patterns(points: DigitalPoints, clock: Clock, misread: Counter[str] | No
 
 def _second_look(points: DigitalPoints, clock: Clock, run: PatternRun, misread: Counter[str] | None) -> None:
     """Part the points that are only late from those that are wrong, and diagnose these."""
-    patient = [_apply(points, clock, vector, PATIENCE) for vector in run.vectors]
+    patience = PATIENCE
+    patient = [_apply(points, clock, vector, patience) for vector in run.vectors]
+    if patient != run.vectors:
+        patience = _LONGER
+        patient = [_apply(points, clock, vector, patience) for vector in run.vectors]
     wrong = {
         name
         for number, name in enumerate(run.names)
@@ -178,7 +184,7 @@ def _second_look(points: DigitalPoints, clock: Clock, run: PatternRun, misread: 
         vector = next_pattern(run.diagnosis)
         if vector is None:
             break
-        response = _apply(points, clock, vector, PATIENCE)
+        response = _apply(points, clock, vector, patience)
         run.vectors.append(vector)
         responses.append(response)
         run.responses.append(response)

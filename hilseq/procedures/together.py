@@ -23,6 +23,7 @@ from hilseq.description.profile import Indicator, Mode, Profile
 from hilseq.errors import UnitFault, UnitOrHarness
 from hilseq.measured import Measured
 from hilseq.procedures import link_check, margins, outputs_off
+from hilseq.procedures.link_check import OwnReports
 from hilseq.procedures.patterns import PATIENCE
 from hilseq.procedures.unit import Unit
 
@@ -48,13 +49,15 @@ _SEED = 20
 #: Share of the steps with another point on in which one that is coupled to it is wrong at least; the same of the frames
 #: of a port, which may lose some by itself.
 _COUPLED, _DISTURBED = 0.25, 0.8
+#: Largest probability that another point is on by chance in all the steps in which one is wrong.
+_CHANCE = 0.01
 #: So many outputs that should be on and are off, with no other on, may be those of a unit that is no longer live.
 _LEFT = 2
 #: Steps in which a point may be wrong by a link that misreads here and there.
 _TWICE = 2
 #: Share of the steps in which a point is wrong that has a fault of its own beside a unit that left live.
 _FEW = 0.05
-#: Steps from one look at lamps and current of a unit with no output on to the next.
+#: Steps from one look at what a unit tells of itself, and at lamps and current without an output on, to the next.
 _LOOK_EVERY = 2
 #: For how long after a step outputs that must be off are looked at fast, s.
 _CLOSELY = 1.0
@@ -87,6 +90,9 @@ class Together:
     lamp_looks: int = 0
     #: By point: how often it was read wrong over the link, and right when it was read again at once.
     misread: Counter[str] = field(default_factory=Counter)
+    #: By place, in words: what the unit told of itself, twice on end, and not at first; how often it was asked.
+    reports: dict[str, str] = field(default_factory=dict)
+    asked: int = 0
     #: Currents of the unit beyond what it may draw, A, as read with no output on.
     too_much: list[float] = field(default_factory=list)
     #: Whether every output was held on to the end, and in words that the unit drew too much then.
@@ -137,12 +143,13 @@ class Together:
         return list(places), "; ".join(words)
 
     def _of_itself(self) -> Iterator[tuple[str, str]]:
-        """Yield what was wrong with lamps and current, with its place."""
+        """Yield what was wrong with lamps, what it told of itself, and current, with its place."""
         if 0 < self.indicators.total() == self.lamp_looks:
             yield "indicator", f"the stand saw the indicator {' and '.join(self.indicators)}"
         if self.too_much:
             most, looks = 1e3 * max(self.too_much), len(self.too_much)
             yield "supply", f"with no output on, the unit drew up to {most:.4g} mA in {looks} looks"
+        yield from ((place, f"of {place}, {said}") for place, said in self.reports.items())
         if self.held_current:
             yield "supply", self.held_current
 
@@ -186,7 +193,7 @@ class Together:
         self, name: str, wrong: set[int], tried: Collection[int], *, share: float = _COUPLED
     ) -> list[str]:
         """Return the one point that is on in all steps that were wrong, where that many of its steps were."""
-        if len(wrong) < 4:  # noqa: PLR2004 - too few to tell from chance
+        if len(self.driven) * 0.5 ** len(wrong) > _CHANCE:  # each of the others is on in half of the steps
             return []
         found = []
         for other, driven in self.driven.items():
@@ -210,13 +217,15 @@ class Together:
             words.append(
                 f"Each of {len(self.shares)} analog channels stood once in each {self.steps}th of its range"
             )
+        if self.asked:
+            words.append(f"What the unit tells of itself did not change in {self.asked} looks")
         for name, framed in self.framed.items():
             words.append(f"{name} lost {len(self.lost[name]) or 'none'} of {len(framed)} short frames")
         if self.held:
             gap = max((after - before for before, after in pairwise(self.held_at)), default=HOLD)
             words.append(
-                f"Every output carried its load for {HOLD} s, looked at {len(self.held_at)} times: what was off for "
-                f"less than {1e3 * gap:.0f} ms may have passed unseen"
+                f"Every output carried its load for {HOLD} s, looked at {len(self.held_at)} times (what was off for "
+                f"less than {1e3 * gap:.0f} ms may have passed unseen), and went off when it was released, once"
             )
         return ". ".join(words)
 
@@ -232,9 +241,10 @@ def run_together(unit: Unit, clock: Clock) -> Together:
         unit.modes.move_to(Mode.LIVE)
     outputs = unit.outputs.names if live else ()
     try:
-        found = _drive(unit, clock, outputs, _affordable(unit, clock, outputs), analog_outputs=live)
+        reports = OwnReports(unit, unit.modes.reported())
+        found = _drive(unit, clock, reports, outputs, _affordable(unit, clock, outputs), analog_outputs=live)
         if outputs:
-            _hold(unit, clock, found)
+            _hold(unit, clock, reports, found)
     finally:
         _release(unit, outputs)
     unit.require_drives()
@@ -278,7 +288,7 @@ def wrong_when_quiet(unit: Unit, clock: Clock) -> tuple[list[str], str]:
         unit.modes.move_to(mode)
         try:
             steps = max(_LEAST // 3, QUIET_STEPS * _affordable(unit, clock, ()) // STEPS)
-            found = _drive(unit, clock, (), steps, analog_outputs=False)
+            found = _drive(unit, clock, OwnReports(unit, mode), (), steps, analog_outputs=False)
         finally:
             _release(unit, ())
         for name, lost in found.lost.items():
@@ -300,7 +310,13 @@ def wrong_when_quiet(unit: Unit, clock: Clock) -> tuple[list[str], str]:
 
 
 def _drive(
-    unit: Unit, clock: Clock, outputs: tuple[str, ...], steps: int, *, analog_outputs: bool
+    unit: Unit,
+    clock: Clock,
+    reports: OwnReports,
+    outputs: tuple[str, ...],
+    steps: int,
+    *,
+    analog_outputs: bool,
 ) -> Together:
     """Drive so many vectors in the mode that the unit is in, these outputs among them, and compare each."""
     found = Together(planned=steps, misread=unit.baseline.misread)
@@ -323,9 +339,24 @@ def _drive(
             _step(unit, clock, found, {name: found.driven[name][step] for name in names}, outputs)
         if not outputs and step % _LOOK_EVERY == 0:
             _look_quietly(unit, found)
+        if step % _LOOK_EVERY == 0:
+            _ask(reports, found, f"in step {step + 1}")
         if step % _PORT_EVERY == 0:
             _send_frames(unit, found, step)
     return found
+
+
+def _ask(reports: OwnReports, found: Together, when: str) -> None:
+    """Ask the unit what it tells of itself, once more where that has changed: it may have been misread."""
+    if found.left:
+        return
+    found.asked += 1
+    changed = reports.changed()
+    again = reports.changed() if changed else {}
+    found.misread.update(changed.keys() - again.keys())
+    for place, words in again.items():
+        if place in changed:
+            found.reports.setdefault(place, f"{words}, {when}")
 
 
 def _look_quietly(unit: Unit, found: Together) -> None:
@@ -419,7 +450,7 @@ def _words(driven: bool, seen: bool) -> str:
     return f"driven {'on' if driven else 'off'}, seen {'on' if seen else 'off'}"
 
 
-def _hold(unit: Unit, clock: Clock, found: Together) -> None:
+def _hold(unit: Unit, clock: Clock, reports: OwnReports, found: Together) -> None:
     """Hold every output on, and each half of the inputs in turn; note which change, lose too much, or stay on at last.
 
     One that was wrong before has been reported.
@@ -445,6 +476,7 @@ def _hold(unit: Unit, clock: Clock, found: Together) -> None:
             second = min(HOLD, max(second, int(clock.now() - begun)) + 1)
             _watch(unit, clock, found, on, (begun + second, f"within {second} s"))
             _look_at_lamps(unit, found)
+            _ask(reports, found, f"within {second} s of every output on")
             currents.append(unit.supply.current())
             clock.sleep_until(begun + second)
     found.held_current = _too_much_held(unit, currents)

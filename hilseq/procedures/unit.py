@@ -162,7 +162,7 @@ class Unit:
         """The fault table. Raises NotPerformed when the profile has none."""
         if self.profile.faults is None:
             raise NotPerformed("the profile describes no fault table")
-        return Faults(self.profile.faults, self.link, self._clock)
+        return Faults(self.profile.faults, self.link, self._clock, self.baseline.fault_counts)
 
     @property
     def configuration(self) -> ConfigurationMemory:

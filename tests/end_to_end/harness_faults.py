@@ -94,6 +94,9 @@ EFFECTS: dict[str, Callable[[Spot], list[Change]]] = {
     "ammeter": lambda spot: [Scale(spot.world.supply_models["main"], "amp_gain", 1.4)],
     "input-wire": _channel("i09", "contact_resistance", 8000.0, Add),
     "every-voltmeter": _every_voltmeter,
+    "every-load-open": lambda spot: [
+        Scale(each, "load", 200.0) for each in spot.unit.outputs.outputs.values()
+    ],
     "contacts-exchanged": _exchange("s1", "s2"),
     "load-quarter": lambda spot: [Scale(spot.unit.outputs.outputs["q12"], "load", 0.25)],
     "input-at-another": _input_at_another,

@@ -81,7 +81,7 @@ def test_a_plan_says_what_a_person_asks(tmp_path: Path) -> None:
         "power cycles: 22 cold, 6 warm and short",
         "disk: about",
         "soak (not needed to ship, only with --soak): 3 d more, at least 259025 samples, 5 power cycles, about 51.",
-        "the whole visit: at most about 14 min 18 s on hardware, with --soak 3 d",
+        "the whole visit: at most about 14 min 19 s on hardware, with --soak 3 d",
         "of it 13 min 7 s are what unit and stand need: off-times, starts, settling; 8 % are exchanges",
         "shows a mean time between failures above 24 h with 95 % confidence",  # check value 5.10
         "a start probability of at least 0.9006 with 90 % confidence",

@@ -131,7 +131,7 @@ def test_what_belongs_together_comes_in_one_request(
         {"table": register(address=0), "entries": entries, "words": words, "place": None}
     )
     with device(serve_modbus(peer), max_read=words + more) as link:
-        Faults(table, link, WallClock()).read()
+        Faults(table, link, WallClock(), []).read()
     counts = peer.counts(3)
     assert sum(counts) == entries * words
     assert all(count % words == 0 and count <= words + more for count in counts)
@@ -143,7 +143,7 @@ def test_a_fault_table_of_usual_size_is_not_torn_either(serve_modbus: ServeModbu
     peer = Peer()
     table = FaultTable.model_validate({"table": register(address=0), "entries": 64, "words": 4})
     with device(serve_modbus(peer)) as link:
-        Faults(table, link, WallClock()).read()
+        Faults(table, link, WallClock(), []).read()
     assert peer.counts(3) == [124, 124, 8]
 
 

@@ -8,7 +8,11 @@ import pytest
 
 from hilseq.description.profile import Mode
 from hilseq.errors import UnitFault, UnitOrHarness
-from hilseq.procedures import identity, link_check
+from hilseq.measured import Measured
+from hilseq.procedures import identity, link_check, margins
+from hilseq.procedures.analog import sweep
+from hilseq.procedures.points import measure_loaded
+from hilseq.procedures.self_check import misfits
 from hilseq.procedures.together import STEPS, run_together, wrong_when_quiet
 from tests.procedures.conftest import MakeUnit
 
@@ -49,13 +53,43 @@ def test_reads_that_go_wrong_here_and_there_are_the_links(make: MakeUnit) -> Non
     made = make(*defects, "runs-away@supply", defect_files=(UNIT_FAULTS,))
     found = run_together(made.unit, made.clock)
     places, words = found.failure()
-    assert set(places) == {"link", "i09", "q03", "supply"}
+    assert set(places) == {"link", "i09", "q03", "supply", "self-test", "neighbour 2"}
+    assert "of self-test, input register 2 reads 4 after 0, " in words
     assert "i09 stayed on when it was released after a long time" in words
     with pytest.raises(UnitOrHarness, match="a lamp that flickers, or its channel"):
         found.require_steady()
     with pytest.raises(UnitFault, match="with every output on") as raised:
         identity.assert_tells_its_state_loaded(made.unit)
     assert set(raised.value.places) >= {"self-test", "neighbour 2"}
+
+
+def test_what_depends_on_where_one_looks_is_the_units(make: MakeUnit) -> None:
+    """Leakage while held, an output that another's command moves; a clock that jumps is no profile that does not fit.
+
+    And a counter of stored faults that stands, while the table grows.
+    """
+    made = make(
+        "clock-jumps@clock",
+        "moved-by-another@ao2",
+        "leaks-when-held@q09",
+        "fault-returns@stored faults",
+        defect_files=(UNIT_FAULTS,),
+    )
+    unit = made.unit
+    assert misfits(unit, made.clock) == []
+    stored = unit.faults.read()
+    unit.faults.assert_counted(stored[:-1])
+    with pytest.raises(UnitFault, match=f"counts {len(stored)} .*, and counted as many when it held"):
+        unit.faults.assert_counted(stored)
+    loads = {name: Measured(48.0, "Ohm") for name in unit.outputs.names}
+    unit.modes.move_to(Mode.HELD)
+    seen = measure_loaded(unit.outputs, unit.supply.voltage, loads, made.clock, looks=1)
+    assert list(margins.beyond_loads(unit, seen, driven=False)) == ["q09"]
+    unit.modes.move_to(Mode.LIVE)
+    moved = [swept.crosstalk() for swept in sweep(unit.analog).values()]
+    assert [each and abs(each[0].value) > 0.1 for each in moved] == [
+        name == "ao2" for name in unit.analog.names
+    ]
 
 
 @pytest.mark.parametrize(

@@ -289,7 +289,53 @@ def _lets_go(spot: Spot) -> list[Change]:
     return []
 
 
+def _jumps(spot: Spot) -> list[Change]:
+    """Let the clock be a minute further on in each look."""
+    register, looks = spot.unit.profile.link.clock, iter(range(10_000))
+    assert register is not None
+    return [tap(spot, register, lambda high: high + next(looks))]
+
+
+def _moved_by_another(spot: Spot) -> list[Change]:
+    """Let the command of the first analog output move another by 0.12 V, until that one is commanded."""
+    unit, off = spot.unit, [0.0]
+
+    def make(by: float) -> Callable[[Callable[[float], None]], Callable[[float], None]]:
+        def wrapped(old: Callable[[float], None]) -> Callable[[float], None]:
+            def set_(value: float) -> None:
+                off[0] = by
+                old(value)
+
+            return set_
+
+        return wrapped
+
+    mine = unit.analog_outputs[spot.place]
+    spoil = Wrap(mine, "_spoilt", lambda old: lambda value: old(value) + off[0])
+    return [Wrap(unit.analog_outputs["ao1"], "set", make(0.12)), Wrap(mine, "set", make(0.0)), spoil]
+
+
+def _leaks_when_held(spot: Spot) -> list[Change]:
+    """Let an output leak 4 mA while the unit is held."""
+    unit, output = spot.unit, spot.unit.outputs.outputs[spot.place]
+
+    def make(old: Callable[[], None]) -> Callable[[], None]:
+        def solve() -> None:
+            usual = output.leakage
+            output.leakage = 4e-3 if unit.modes.mode is Mode.HELD else usual
+            old()
+            output.leakage = usual
+
+        return solve
+
+    return [Wrap(unit.outputs, "_solve", make)]
+
+
 KINDS = [
+    Kind("clock-jumps", "own", "the clock jumps in each look", places.only("clock"), ("clock",), _jumps),
+    Kind("moved-by-another", "own", "an analog output is moved by the command of another", lambda _: ["ao2"],
+         ("{place}",), _moved_by_another),
+    Kind("leaks-when-held", "own", "an output leaks while held", places.outputs, ("{place}",), _leaks_when_held),
     Kind("contact-lets-go", "own", "the contact of a drive opens now and then", lambda _: ["i11", "ai2"], ("{place}",),
          _lets_go, side="stand"),
     Kind("output-chops", "own", "an output goes off for a moment now and then", places.outputs, ("{place}",), _chops),
