@@ -434,3 +434,31 @@ def test_at_the_limit_next_to_nothing_is_accepted(kind: Draw) -> None:
     # Far inside, what scatters is all that keeps a channel from conforming.
     inside = 3.0 if kind in (a_battery, a_ride_through) else 0.3 if kind in (a_threshold, a_time) else 0.0
     assert (accepted(kind, inside, 5 if slow else 20).value or 0.0) >= 0.7
+
+
+#: Of what more good ones are refused two guard bands inside, and why.
+REFUSED_INSIDE = {
+    a_bit_error_ratio: "few bits are counted, so that the bound is nearly the claim",
+    a_loss_ratio: "the same",
+    a_crosstalk: "one look at either end of a channel that scatters much here",
+    a_deviation: "the worst of 44 single looks counts, with all its scatter",
+    a_ride_through: "the shortest of three counts, so that a supply that falls late is taken for the unit",
+}
+
+
+@pytest.mark.parametrize(
+    "kind", [kind for kind in KINDS if kind not in REFUSED_INSIDE], ids=lambda kind: kind.__name__
+)
+def test_two_guard_bands_inside_nearly_all_is_accepted(kind: Draw) -> None:
+    """Producer's risk: one guard band inside half is refused, two inside at most a twentieth may be."""
+    draw, known = random.Random(7), list[float]()
+    for _ in range(9):
+        measured, limits, _ = kind(draw, 1.0)
+        ends = [end for end in (limits.low, limits.high) if end is not None]
+        width = 0.5 * (ends[1] - ends[0]) if len(ends) > 1 else abs(ends[0])
+        known.append(measured.expanded_uncertainty / width)
+    inside = 2.0 * sum(known) / len(known)
+    slow = kind in (a_delay_seen_by_scans, a_delay_behind_a_drive)
+    rate = accepted(kind, 1.0 + inside if limits.high is None else 1.0 - inside, DRAWS // (20 if slow else 4))
+    assert rate.bounds is not None
+    assert rate.bounds[1] >= 0.95, rate

@@ -8,9 +8,11 @@ from dataclasses import replace
 from statistics import median
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from hilseq.analysis.limits import Limits
-from hilseq.analysis.uncertainty import rectangular
+from hilseq.analysis.uncertainty import Term, largest_error, rectangular
 from hilseq.description.accuracy import THRESHOLD_FINENESS
 from hilseq.description.points import InputPoint, OutputPoint
 from hilseq.description.profile import Mode
@@ -24,6 +26,8 @@ from hilseq.procedures.points import (
     Loaded,
     Outputs,
     Thresholds,
+    _leakage,
+    _times_usual,
     _usual,
     find_thresholds,
     measure_loaded,
@@ -181,6 +185,42 @@ def test_a_load_that_may_be_too_small_leaves_the_leakage_open(loaded: dict[str, 
     assert highest >= 0.95 * times * suspect.leakage.value
     assert usual.leakage is not None
     assert "load, by the drop" not in [term.name for term in usual.leakage.terms]
+
+
+@given(st.floats(-1.0, 24.0), st.floats(1.0, 1e4), st.floats(0.001, 1.5), st.floats(1.0, 5.0))
+def test_a_leakage_reaches_to_that_of_the_smallest_load(
+    volts: float, ohms: float, tolerance: float, smaller: float
+) -> None:
+    """Ohm's law with the load less its tolerance, of which nine tenths are the most, and with one so much smaller."""
+    load = Measured(ohms, "Ohm", rectangular(tolerance * ohms))
+    found = _leakage(Measured.of(volts, "V", Term("meter", 0.01)), load, smaller)
+    terms = {term.name: term.value for term in found.terms}
+    amperes = abs(volts) / ohms
+    assert found.value == pytest.approx(volts / ohms)
+    assert terms.pop("meter") == pytest.approx(0.01 / ohms)
+    more = abs(volts) / (ohms * (1.0 - min(tolerance, 0.9))) - amperes
+    assert largest_error(terms.pop("tolerance of the load")) == pytest.approx(more, rel=1e-6, abs=1e-12)
+    assert bool(terms) == (smaller > 1.0)
+    by_drop = largest_error(terms.get("load, by the drop", 0.0))
+    assert by_drop == pytest.approx(abs(volts) / (ohms / smaller) - amperes, rel=1e-6, abs=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("drop", "known", "usual", "times"),
+    [
+        (0.52, 0.01, 0.4, 1.275),  # surely more than 1.25 times
+        (0.50, 0.01, 0.4, 1.0),  # 1.225 times, as far as is known
+        (0.10, 0.01, 0.4, 1.0),
+        (0.50, 0.01, 0.0, 1.0),
+        (0.50, 0.01, -0.1, 1.0),
+        (0.50, 0.01, None, 1.0),
+    ],
+)
+def test_a_load_is_only_taken_for_too_small_where_that_is_sure(
+    drop: float, known: float, usual: float | None, times: float
+) -> None:
+    """What an output loses, less all its uncertainty, against what the others lose."""
+    assert _times_usual(Measured(drop, "V", 0.5 * known), usual) == pytest.approx(times)
 
 
 def test_three_looks_show_the_scatter_and_one_does_not(live: TwinUnit, loaded: dict[str, Loaded]) -> None:
