@@ -21,7 +21,9 @@ POINTS = (
 )
 CURRENT_POINTS = (
     "calibration: {certificate: SIM-PS-1, done: 2026-01-01, due: 2099-12-31, drift: 10 ppm, current-points: "
-    "[{at: 0 A, correction: 0 A, uncertainty: 1 mA}, {at: 1 A, correction: 0 A, uncertainty: 50 mA}]}"
+    "[{at: 0 A, correction: 0 A, uncertainty: 1 mA}, {at: 1 A, correction: 0 A, uncertainty: 50 mA}], voltage-points: "
+    "[{at: 24 V, correction: 0 V, uncertainty: 1 mV}, {at: 24.001 V, correction: 0 V, uncertainty: 1 mV}], "
+    "temperature: 2300 degC, per-kelvin: 20 %}"
 )
 
 
@@ -131,6 +133,10 @@ def test_what_is_far_from_usual_is_told_and_taken(tmp_path: Path) -> None:
         "follow at once",
         "the point at 80 lies outside",
         "guard band of 1000 %",
+        "an interval of calibration of 74 years",
+        "a per-kelvin of a calibration of 20 %",
+        "a room of 2300 degC",
+        "speaks of 24 to 24.001 alone, of 30 that there are",
     )
     assert all(any(words in said for _, said in told) for words in others), told
     assert all(each.expected for each in found.warnings)
@@ -200,6 +206,24 @@ def test_what_cannot_be_is_refused(slips: dict[str, tuple[str, str, str]], tmp_p
         any(key in line and words in said for line, said in told) for _, key, words in slips.values()
     ), told
     assert len(told) == len(slips), told
+
+
+def test_a_simulator_of_sensors_holds_the_whole_table(tmp_path: Path) -> None:
+    """The sweep drives all of it: a Pt100 has 390.5 Ohm at 850 degC (IEC 60751)."""
+    changes = {
+        "scale: 0.001, unit: mA}\n      kind: 4..20 mA\n      accuracy: 0.5 % of range\n      loop-limits: NE 43":
+            "scale: 0.1, unit: degC}\n      kind: Pt100\n      accuracy: 1 K",
+        "scale: 0.0005, unit: mA, drives: A.ai1, accuracy: 0.03 % + 4 uA":
+            "scale: {}, unit: Ohm, drives: A.ai1, safe-value: 1, accuracy: 0.02 Ohm",
+        "  at ai1..at ai4: {drive: ai1, sense: bai1}\n": "",
+    }  # fmt: skip
+    for scale, words in (
+        (0.01, []),
+        (0.0059, ["the signal 'ai1' holds 0 to 386.7 Ohm, but not 18.52 Ohm and 390.5 Ohm"]),
+    ):
+        found, texts = _seen(tmp_path, {old: new.replace("{}", str(scale)) for old, new in changes.items()})
+        told = [said.partition(" (")[0] for _, said in _told(found, texts, warnings=False)]
+        assert told == words
 
 
 #: Readings that need no look beforehand: counted until they are decided, a date, or a second for each start.

@@ -11,7 +11,7 @@ from collections.abc import Iterable, Iterator
 from typing import NamedTuple
 
 from hilseq.analysis.uncertainty import DecisionRule, expanded, last_digit, rectangular
-from hilseq.description.accuracy import of_signal
+from hilseq.description.accuracy import calibrated_parts, of_signal
 from hilseq.description.calibration import Calibration
 from hilseq.description.checks.judging import at_terminal
 from hilseq.description.findings import Finding, Findings, Place
@@ -133,8 +133,6 @@ def signals_can_show(stand: Stand, slot: str, profile: Profile) -> Findings:
         if found is None or (terminal == "case" and found[1].unit != "degC"):
             continue
         name, signal = found
-        if dimension == "resistance" or (dimension == "voltage" and values[1] < 1.0):
-            continue  # a simulator of sensors need not cover the whole table
         needed = values if terminal == "case" else _in_unit(values, signal.unit)
         if not _holds(signal.range, needed):
             yield _too_small(
@@ -456,6 +454,16 @@ def _times_of_a_stand(stand: Stand) -> Iterator[_Usual]:
         yield _Usual(("signals", name, "lag"), "a lag", signal.lag or 0.0, 0.0, 5.0)
     for name, slot in stand.slots.items():
         yield _Usual(("slots", name, "link", "deadline"), "a deadline", slot.link.deadline, 0.005, 60.0)
+    for (*place, _), known in ((part.place, part.calibration) for part in calibrated_parts(stand)):
+        if known is None:
+            continue
+        if known.done is not None:
+            years = (known.due - known.done).days / 365.25
+            yield _Usual((*place, "due"), "an interval of calibration", years, 0.0, 10.0, "years")
+        for key, change, most in (("drift", known.drift, 5.0), ("per-kelvin", known.per_kelvin, 1.0)):
+            if change is not None:
+                yield _Usual((*place, key), f"a {key} of a calibration", 100.0 * change, 0.0, most, "%")
+        yield _Usual((*place, "temperature"), "a room", known.temperature, 10.0, 40.0, "degC")
 
 
 def _certificate(
@@ -469,6 +477,8 @@ def _certificate(
     yield from _points(place, found, terms, signal.span * factor, None if signal.unit == "degC" else ends)
 
 
+#: Points of a certificate that lie within this share of all values say next to nothing.
+_NARROW = 0.01
 #: A correction beyond so many times what the accuracy allows, or an uncertainty beyond it, is none of that instrument.
 _BEYOND = 2.0
 
@@ -481,6 +491,14 @@ def _points(
     ends: tuple[float, float] | None,
 ) -> Findings:
     """Warn of points of a certificate that can hardly be of this instrument, all in its base unit."""
+    if points and points[-1][0] - points[0][0] < _NARROW * span:
+        yield Finding(
+            place,
+            f"the certificate speaks of {points[0][0]:g} to {points[-1][0]:g} alone, of {span:.4g} that there are",
+            "a point at either end of what is measured: beyond them the accuracy holds",
+            topic="narrow certificate",
+            warning=True,
+        )
     for at, correction, uncertainty in points:
         most = terms.limit(at, span)
         wrong = ""
