@@ -496,6 +496,8 @@ def _of_shipped(run: RunState, unit: UnitState, stand: Stand, profile: Profile) 
             stated = limits.of_reading(reading.name, reading.place)
             if stated is not None and not _alike((reading.low, reading.high), (stated.low, stated.high)):
                 yield f"{reading.name} of {check.id} was judged by other limits than the profile's"
+            if reading.uncertainty != 0.0 and not reading.terms:
+                yield f"{reading.name} of {check.id} does not state what its uncertainty is made of, as each does"
     if not same:
         return
     if unit.unmeasured != tuple(untested_claims(stand, unit.slot, profile)):

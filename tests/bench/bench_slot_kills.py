@@ -162,6 +162,8 @@ def kill_once(rack: BusyRack, draw: random.Random) -> Trial:
 
 def main() -> int:
     """Run the campaign and print what came of it."""
+    signal.signal(signal.SIGHUP, signal.SIG_DFL)  # ignored under nohup, and runs heed what they inherit
+    signal.signal(signal.SIGINT, signal.default_int_handler)
     count = int(sys.argv[1]) if len(sys.argv) > 1 else 200
     draw = random.Random(int(sys.argv[2]) if len(sys.argv) > 2 else 1)
     slots = "ABCDEFGH"[: int(sys.argv[3]) if len(sys.argv) > 3 else 8]

@@ -608,6 +608,11 @@ def _wider(lines: Lines) -> None:
     lines[_first(lines, "reading", name="time to change")]["high"] *= 2.0
 
 
+def _sure_of_itself(lines: Lines) -> None:
+    reading = lines[_first(lines, "reading", name="time to change")]
+    reading |= {"uncertainty": None, "terms": [], "coverage_factor": None, "degrees_of_freedom": None}
+
+
 def _says_more(lines: Lines) -> None:
     lines[_first(lines, "check planned", stage="modes")]["sentence"] = "Everything about the unit is right."
 
@@ -630,6 +635,7 @@ def _not_here(lines: Lines) -> None:
     [
         (_clean, "its sequence judges switching delay, of which there is no reading"),
         (_wider, "time to change of test_50_modes.py::test_reaches[stopped] was judged by other limits"),
+        (_sure_of_itself, "does not state what its uncertainty is made of"),
         (_says_more, "is said to show something else than its sequence says"),
         (_called_otherwise, "is called otherwise than in its sequence"),
         (_measures_all, "states of other claims that slot A cannot measure them than its files"),
