@@ -220,7 +220,8 @@ class ModbusTransaction:
             except (TimeoutError, DecodeError) as error:
                 if not left:
                     raise
-                missed.lost += isinstance(error, TimeoutError)
+                # Asked again in vain within one request, it is still one moment in which the link was away.
+                missed.lost |= isinstance(error, TimeoutError)
                 missed.wrong += isinstance(error, DecodeError)
             left -= 1
             self._ask(request)

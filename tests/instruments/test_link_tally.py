@@ -74,6 +74,17 @@ def test_a_read_is_repeated_and_what_went_wrong_is_counted(
     assert device.failures == 0
 
 
+def test_a_moment_in_which_a_link_was_away_is_one(
+    unit: Callable[..., tuple[ModbusDevice, list[int]]],
+) -> None:
+    """One request that is lost twice, and then answered, is no link that loses answers now and then."""
+    device, asked = unit("lost", lambda number: number in (2, 3))
+    with device:
+        assert [device.read_block(HOLDING, 0, 1) for _ in range(3)] == [[7]] * 3
+    assert (len(asked), device.tally.lost) == (5, 1)
+    assert not device.tally.is_unreliable
+
+
 @pytest.mark.parametrize(
     ("kind", "error"), [("lost", UnitSilent), ("wrong", UnitInvalidResponse), ("refused", UnitRefused)]
 )
