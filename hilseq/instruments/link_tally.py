@@ -14,9 +14,9 @@ _NOW_AND_THEN = 2
 class LinkTally:
     """Requests that were sent, and those that came to nothing but were answered rightly when they were sent again.
 
-    `lost`: no answer within the deadline, however often it was asked again in one moment. `wrong`: an answer that belongs to another request, or invalid. `refused`:
-    an exception for what is carried out otherwise. A link that stays away, and a device that always refuses, are none
-    of these.
+    `lost`: no answer within the deadline, however often one request was asked again meanwhile. `wrong`: an answer that
+    belongs to another request, or invalid. `refused`: an exception for what is carried out otherwise. A link that stays
+    away, and a device that always refuses, are none of these.
     """
 
     sent: int = 0

@@ -167,9 +167,10 @@ class Modes:
         before, best, most = self.reported(), self.move_to(mode), self._profile.modes.change_within
         for _ in range(_AGAIN):
             unknown = best.expanded_uncertainty
-            if before is mode or unknown <= _KNOWN * most or best.value + unknown <= most:
+            if unknown <= _KNOWN * most or best.value + unknown <= most:
                 break
-            self.move_to(before)
+            if before is not mode:
+                self.move_to(before)
             best = min(best, self.move_to(mode), key=lambda took: took.expanded_uncertainty)
         return best
 

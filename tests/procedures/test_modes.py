@@ -41,13 +41,20 @@ class Controller:
     """A unit of one register that resets the connection over which it is commanded a mode, before it confirms.
 
     `obeys` false: it resets the connection and does nothing else. `delay`: it confirms that late, s. `loses`: so many
-    commands do nothing but reset the connection.
+    commands do nothing but reset the connection. `once`: only the first is confirmed late.
     """
 
     def __init__(
-        self, *, obeys: bool = True, resets: bool = True, delay: float = 0.0, loses: int = 0
+        self,
+        *,
+        obeys: bool = True,
+        resets: bool = True,
+        delay: float = 0.0,
+        loses: int = 0,
+        once: bool = False,
     ) -> None:
         self.mode, self.obeys, self.resets, self.delay, self.loses = 0, obeys, resets, delay, loses
+        self.once = once
         self.reported_at = 0.0
         self._listener = socket.create_server(("127.0.0.1", 0))
         self.endpoint = f"127.0.0.1:{self._listener.getsockname()[1]}"
@@ -75,6 +82,7 @@ class Controller:
                 connection.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, _RESET)
                 return False
             time.sleep(self.delay)
+            self.delay *= not self.once
             pdu = frame[7:]
         connection.sendall(frame[:4] + struct.pack(">H", len(pdu) + 1) + frame[6:7] + pdu)
         return True
@@ -85,8 +93,8 @@ class Controller:
         self._thread.join(5)
 
 
-def _modes(controller: Controller, said: list[str]) -> tuple[Modes, ModbusUnit]:
-    profile = Profile.model_validate(yaml.safe_load(UNIT))
+def _modes(controller: Controller, said: list[str], within: str = "500 ms") -> tuple[Modes, ModbusUnit]:
+    profile = Profile.model_validate(yaml.safe_load(UNIT.replace("500 ms", within)))
     clock = WallClock()
     link = ModbusUnit.over_tcp("link", controller.endpoint, deadline=0.5, responsible="unit", place="link")
     modes = Modes(
@@ -139,6 +147,14 @@ def test_a_unit_that_only_resets_its_link_has_not(controllers: list[Controller])
     modes, link = _modes(controllers[0], [])
     with pytest.raises(UnitFault, match="was commanded to be live but reports stopped"):
         modes.move_to(Mode.LIVE)
+    link.close()
+
+
+def test_a_time_that_a_slow_answer_hides_is_taken_again(controllers: list[Controller]) -> None:
+    """Of a unit that is in the mode already, too: the command is given once more, and answered at once."""
+    controllers.append(Controller(resets=False, delay=0.3, once=True))
+    modes, link = _modes(controllers[0], [], "250 ms")
+    assert modes.time_to(Mode.STOPPED).expanded_uncertainty < 0.1
     link.close()
 
 
