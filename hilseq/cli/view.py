@@ -206,6 +206,8 @@ class VisitView:
 
     def _rest(self, state: RunState) -> Rest:
         elapsed = time.monotonic() - self._begun
+        if self._soak.text and not self._now:  # its own line says how long the soak takes
+            return Rest(elapsed, None)
         known = {check.id: self.durations.get(check.id, 0.0) for check in state.checks}
         total = sum(known.values())
         done = sum(known[check.id] for check in state.checks if check.ended)

@@ -20,7 +20,9 @@ from hilseq.errors import HilseqError, UsageError, fenced
 from hilseq.journal.causes import diagnosis
 from hilseq.journal.contradictions import contradictions
 from hilseq.journal.entries import (
+    CheckEnded,
     CheckPlanned,
+    CheckStarted,
     JournalEntry,
     Population,
     PriorRun,
@@ -215,7 +217,7 @@ class Resumed:
     state: RunState
     last: float
     soaks: dict[str, ResumedSoak]
-    #: How the run began and what it planned, for those who watch only now.
+    #: How the run began, what it planned and what of it is done, for those who watch only now.
     beginning: tuple[JournalEntry, ...]
     open_checks: frozenset[str]
     why: str
@@ -271,7 +273,12 @@ def resumed_run(folder: Path, *, acknowledged: bool = False) -> Resumed:
         state=state,
         last=max(state.last, *(soak.last for soak in soaks.values())),
         soaks=soaks,
-        beginning=tuple(entry for entry in journal.entries if isinstance(entry, RunStarted | CheckPlanned)),
+        beginning=tuple(
+            entry
+            for entry in journal.entries
+            if isinstance(entry, RunStarted | CheckPlanned)
+            or (isinstance(entry, CheckStarted | CheckEnded) and entry.check not in state.open_checks)
+        ),
         open_checks=state.open_checks,
         why=why,
     )

@@ -323,7 +323,6 @@ class Verdict:
     disposition: Disposition
     run: str
     report: str = ""
-    resumable: bool = False
 
 
 def verdicts_of(record: RunState, folder: Path) -> list[Verdict]:
@@ -451,7 +450,8 @@ def next_step(reported: Verdict) -> str:
 def _completed(reported: Verdict) -> str:
     """Return what makes an incomplete unit a whole visit."""
     obstacles = {check.obstacle for check in reported.unit.checks}
-    if reported.resumable:
+    soak = reported.unit.soak
+    if soak is not None and soak.ended is None and not reported.unit.damage:
         return f"continue its soak: hilseq resume {sanitize(reported.run)}"
     if Obstacle.ERROR_IN_SEQUENCE in obstacles:
         return "correct the sequence, then test the unit again"

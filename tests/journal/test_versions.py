@@ -22,12 +22,14 @@ from hilseq.journal.entries import (
     entry_from,
 )
 from hilseq.journal.reader import read_journal, run_state
-from hilseq.journal.run_state import RunStatus
+from hilseq.journal.run_state import RunState, RunStatus
 from hilseq.journal.seals import read_run
 from hilseq.journal.soak_entries import SamplesMissed, SoakStarted
 from hilseq.journal.upcasts import UPCASTS, upcast
 from hilseq.plugin.other_runs import resumed_run
+from hilseq.reports.visit_lines import Verdict, next_step
 from hilseq.reports.write import write_reports
+from hilseq.verdicts import Disposition
 
 STORED = Path(__file__).resolve().parents[1] / "data" / "journals-v0"
 #: What became of each stored run: status, exit code, what is done with its units, checks that failed somewhere.
@@ -74,13 +76,19 @@ def test_a_stored_soak_has_its_incidents_gaps_and_missed_samples() -> None:
 
 
 def test_a_stored_soak_that_was_killed_can_be_continued(tmp_path: Path) -> None:
-    """Its state and its samples are what a resumed soak begins with."""
+    """Its state and its samples are what a resumed soak begins with; who watches sees what was done before."""
     shutil.copytree(STORED / "interrupted-killed", tmp_path / "run")
     resumed = resumed_run(tmp_path / "run")
     assert list(resumed.soaks) == ["A"]
     assert resumed.why == "the run was cut off"
     assert resumed.soaks["A"].last == resumed.last >= resumed.state.last
     assert any("test_95_soak" in check for check in resumed.open_checks)
+    shown = RunState(resumed.state.header)
+    for entry in resumed.beginning[1:]:
+        shown.take(entry)
+    assert {check.id for check in shown.checks if not check.ended} == resumed.open_checks
+    verdict = Verdict(resumed.state.units[0], Disposition.INCOMPLETE, "DIR")
+    assert next_step(verdict) == "continue its soak: hilseq resume DIR"
 
 
 @pytest.mark.parametrize("name", ["repair", "soak", "two-slots"])
