@@ -11,9 +11,9 @@ import csv
 import io
 import json
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -103,7 +103,7 @@ def import_wiring(table: Path, stand: Path) -> str:
         shift = len(section) - (end - begin)
         placed = [_placed(problem, cells, table, begin + len(section), shift) for problem in problems]
         # What the table has spoilt is wrong in the stand file too: the table comes first.
-        raise DescriptionError([problem for problem in placed if problem.path == table] or placed)
+        raise DescriptionError(_joined([problem for problem in placed if problem.path == table] or placed))
     return new
 
 
@@ -140,8 +140,19 @@ def _rows(path: Path) -> list[dict[str, _Cell]]:
     if not rows and not problems:
         problems.append(Problem(path, 0, 0, "no row below the headings", "one row for each signal"))
     if problems:
-        raise DescriptionError(problems)
+        raise DescriptionError(_joined(problems))
     return rows
+
+
+def _joined(problems: Iterable[Problem]) -> list[Problem]:
+    """Return problems, each once for the rows of a column: a wrong word is mostly one that was filled down."""
+    alike: dict[tuple[int, str], list[Problem]] = {}
+    for problem in sorted(problems):
+        alike.setdefault((problem.column, problem.wrong), []).append(problem)
+    return [
+        replace(first, wrong=f"{first.wrong} (and {len(rest)} more like it)") if rest else first
+        for first, *rest in alike.values()
+    ]
 
 
 def _headings(cells: Sequence[str], path: Path, problems: list[Problem]) -> list[str]:
