@@ -6,13 +6,15 @@ import sys
 import time
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from hilseq.errors import UsageError
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from rich.console import RenderableType
 
     from hilseq.live.follower import Follower, RunsFolder
@@ -100,18 +102,22 @@ def _board_of(asked: Path, runs: Path) -> Board | None:
 
 
 def _watch_board(board: Board, every: float, *, once: bool) -> None:
-    """Show a board until Ctrl-C; without a terminal, once a minute where something has changed."""
+    """Show a board until Ctrl-C.
+
+    Without a terminal it is printed where a verdict or a next step is new, and once a minute where anything else is.
+    """
     from rich.text import Text
 
     from hilseq.reports.bench_lines import board_lines
 
-    def shown() -> Text:
+    def looked() -> Mapping[str, Any]:
         from hilseq.live.bench_presenter import bench_reported
 
         reported = bench_reported(board.folder, board.stand, board.slots)
-        return Text("\n").join(
-            board_lines(reported or {"stand": board.stand, "slots": [], "next": [], "free": []})
-        )
+        return reported or {"stand": board.stand, "slots": [], "next": [], "free": []}
+
+    def shown() -> Text:
+        return Text("\n").join(board_lines(looked()))
 
     try:
         if once:
@@ -124,13 +130,16 @@ def _watch_board(board: Board, every: float, *, once: bool) -> None:
                     time.sleep(every)
                     live.update(shown(), refresh=True)
         else:
-            said = ""
+            said, page, said_at = tuple[object, ...](), "", 0.0
             while True:
-                now = shown().plain
-                if now != said:
-                    print(now, flush=True)
-                    said = now
-                time.sleep(PLAIN_EVERY)
+                now = looked()
+                news = (*((place["unit"], place["disposition"]) for place in now["slots"]), *now["next"])
+                text = "\n".join(line.plain for line in board_lines(now))
+                is_due = news != said or time.monotonic() - said_at >= PLAIN_EVERY
+                if text != page and is_due:
+                    print(text, flush=True)
+                    said, page, said_at = news, text, time.monotonic()
+                time.sleep(every)
     except KeyboardInterrupt:
         return
 
