@@ -17,7 +17,8 @@ The first fork answers the first question of whoever reads the message: whose fa
     │   └── Interlock            an interlock is open or a ceiling was passed
     ├── NotPerformed         a check cannot be done here (nothing to measure with, say)
     │   ├── NoOperator           somebody would have to do something at the stand
-    │   ├── NotResolvable        a reading is too near a limit for this stand to tell
+    │   ├── NotResolvable        this stand cannot tell: a reading is too near a limit, say
+    │   │   └── NoGoldenVisit    no visit of a known good unit shows the harness right
     │   ├── LinkLost             the link stays away while the unit looks well: which of both it is, is not known
     │   └── UnitOrHarness        a finding that the unit and its harness explain alike: a known good unit decides
     ├── DescriptionError     a stand file or profile is wrong (holds every problem found)
@@ -139,7 +140,7 @@ class NoOperator(NotPerformed):
 
 
 class NotResolvable(NotPerformed):
-    """A reading lies so near a limit that this stand cannot tell on which side: the unit is not blamed.
+    """This stand cannot tell, as where a reading lies so near a limit that its side is open: the unit is not blamed.
 
     `places` name where, as of UnitFault.
     """
@@ -147,6 +148,10 @@ class NotResolvable(NotPerformed):
     def __init__(self, message: str, *, places: Sequence[str] = ()) -> None:
         super().__init__(message)
         self.places: tuple[str, ...] = tuple(places)
+
+
+class NoGoldenVisit(NotResolvable):
+    """No visit of a known good unit shows that the harness is right."""
 
 
 class LinkLost(NotPerformed):

@@ -23,7 +23,8 @@ class Obstacle(StrEnum):
     """What kept a check from being performed, where that decides what is done next; a check's words say the rest."""
 
     UNIT_OR_HARNESS = "unit or harness"
-    TOO_NEAR = "too near a limit"
+    CANNOT_TELL = "the stand cannot tell"
+    NO_GOLDEN_VISIT = "no visit of a known good unit"
     ERROR_IN_SEQUENCE = "error in the sequence"
     NO_OPERATOR = "no operator"
     NOT_SELECTED = "not selected"

@@ -272,12 +272,10 @@ def _charted(state: RunState, unit: UnitState) -> ChartedVisit:
 def _require_good(unit: UnitState) -> None:
     """Raise UsageError for a unit of which anything was found, or was not looked at."""
     from hilseq.errors import UsageError
-    from hilseq.procedures.readiness import NO_GOLDEN_VISIT
-    from hilseq.verdicts import CheckVerdict
+    from hilseq.verdicts import CheckVerdict, Obstacle
 
     for check in unit.checks:
-        missing = check.verdict is CheckVerdict.NOT_PERFORMED and check.why.startswith(NO_GOLDEN_VISIT)
-        if check.verdict is not CheckVerdict.PASSED and not missing:
+        if check.verdict is not CheckVerdict.PASSED and check.obstacle is not Obstacle.NO_GOLDEN_VISIT:
             where = ", ".join(check.places) or check.place
             raise UsageError(
                 f"{unit.part} {unit.serial}: {check.title!r} was {check.verdict} ({where}: {check.why}). A known good "

@@ -113,6 +113,7 @@ def _v1_certificate(plain: Plain) -> Plain:
 _SAID = {
     Obstacle.UNIT_OR_HARNESS: re.compile(r"unit or harness: "),
     Obstacle.ERROR_IN_SEQUENCE: re.compile(r"error in the sequence: "),
+    Obstacle.NO_GOLDEN_VISIT: re.compile(r"no known good unit was tested "),
     Obstacle.NO_OPERATOR: re.compile(r"it needs an operator and none is there"),
     Obstacle.NOT_SELECTED: re.compile(r".* selected$|checks of the approved plan were not selected: "),
 }

@@ -12,7 +12,15 @@ import pluggy
 import pytest
 
 import hilseq
-from hilseq.errors import NoOperator, NotPerformed, NotResolvable, StandFault, UnitFault, UnitOrHarness
+from hilseq.errors import (
+    NoGoldenVisit,
+    NoOperator,
+    NotPerformed,
+    NotResolvable,
+    StandFault,
+    UnitFault,
+    UnitOrHarness,
+)
 from hilseq.verdicts import CheckVerdict, Obstacle
 
 WHY_LONGEST = 2000
@@ -48,7 +56,8 @@ def not_performed(why: str, obstacle: Obstacle | None = None, places: tuple[str,
 
 _OBSTACLES = {
     UnitOrHarness: Obstacle.UNIT_OR_HARNESS,
-    NotResolvable: Obstacle.TOO_NEAR,
+    NotResolvable: Obstacle.CANNOT_TELL,
+    NoGoldenVisit: Obstacle.NO_GOLDEN_VISIT,
     NoOperator: Obstacle.NO_OPERATOR,
 }
 
@@ -81,7 +90,8 @@ def classify(error: BaseException) -> Outcome:
         case StandFault():
             return Outcome(CheckVerdict.STAND_FAULT, _first_words(error), error.places)
         case NotPerformed() | pytest.skip.Exception():
-            obstacle, words = _OBSTACLES.get(type(error)), _first_words(error)
+            known = (_OBSTACLES[kind] for kind in type(error).__mro__ if kind in _OBSTACLES)
+            obstacle, words = next(known, None), _first_words(error)
             if obstacle is Obstacle.UNIT_OR_HARNESS:
                 words = f"{obstacle}: repeat with a known good unit. {words}"
             return not_performed(words, obstacle, getattr(error, "places", ()))

@@ -49,7 +49,7 @@ class Gates:
             return self._close(
                 self.concerned(slot, outcome.places), f"the stand failed earlier ({outcome.why})"
             )
-        if outcome.obstacle is Obstacle.TOO_NEAR:
+        if outcome.obstacle in (Obstacle.CANNOT_TELL, Obstacle.NO_GOLDEN_VISIT):
             return []
         if outcome.verdict is CheckVerdict.NOT_PERFORMED and LINK in outcome.places:
             return self._close([slot], f"the link of the unit was lost during {title!r}: see there")

@@ -20,7 +20,15 @@ from hilseq.description.checks.stand_file import addresses_of
 from hilseq.description.findings import Place
 from hilseq.description.points import Port
 from hilseq.description.stand import Signal
-from hilseq.errors import HilseqError, NotPerformed, NotResolvable, StandFault, UnitFault, UnitSilent
+from hilseq.errors import (
+    HilseqError,
+    NoGoldenVisit,
+    NotPerformed,
+    NotResolvable,
+    StandFault,
+    UnitFault,
+    UnitSilent,
+)
 from hilseq.instruments.ports import open_port
 from hilseq.measured import Measured
 from hilseq.procedures.bench import ANOTHER, Bench, answers_at
@@ -33,8 +41,6 @@ from hilseq.statements import compared
 
 #: Longest wait until what is stored behind an output has run down, and the pause between two looks, s.
 _RUN_DOWN, _LOOK = 10.0, 0.1
-#: Begins the words of a visit that has no visit of a known good unit to rely on.
-NO_GOLDEN_VISIT = "no known good unit was tested"
 #: How a stand is opened again that a control chart has closed.
 REOPEN = (
     "the stand is closed: find what has changed (instrument, cable, load, the unit itself), then visit the known good "
@@ -207,13 +213,13 @@ class Readiness:
             )
 
     def require_golden(self) -> None:
-        """Raise NotResolvable where no visit of a known good unit shows the harness right, as it is now."""
+        """Raise NoGoldenVisit where no visit of a known good unit shows the harness right, as it is now."""
         compared()
         missing = [slot for slot in self.slots if not self._golden(slot)]
         if missing:
-            raise NotResolvable(
-                f"{NO_GOLDEN_VISIT} in slot {', '.join(missing)} since the harness was changed: test one, then hilseq "
-                "ready --golden RUN"
+            raise NoGoldenVisit(
+                f"no known good unit was tested in slot {', '.join(missing)} since the harness was changed: test one, "
+                "then hilseq ready --golden RUN"
             )
 
     def interlocks(self) -> Results:

@@ -234,6 +234,7 @@ def test_a_field_that_was_only_ever_in_fixtures_is_ignored_as_it_was_then() -> N
         ("error in the sequence: KeyError: 'q05'", "error in the sequence"),
         ("it needs an operator and none is there: turn the switch", "no operator"),
         ("it was not selected", "not selected"),
+        ("no known good unit was tested in slot A since", "no visit of a known good unit"),
         ("the link of the unit was lost", None),
     ],
 )

@@ -8,6 +8,7 @@ import pytest
 
 from hilseq.errors import (
     LinkLost,
+    NoGoldenVisit,
     NoOperator,
     NotPerformed,
     NotResolvable,
@@ -29,6 +30,7 @@ ENDS = {
     "nobody there": (NoOperator("turn it"), UNDONE, ()),
     "skipped": (pytest.skip.Exception("not here"), UNDONE, ()),
     "too near": (NotResolvable("135 mA", places=("supply",)), UNDONE, ("supply",)),
+    "no golden visit": (NoGoldenVisit("test one"), UNDONE, ()),
     "interrupted": (KeyboardInterrupt(), UNDONE, ()),
     "ended": (pytest.exit.Exception("enough"), UNDONE, ()),
     "nothing judged": (NothingJudged("it judged nothing"), UNDONE, ()),
@@ -37,7 +39,8 @@ ENDS = {
 
 OBSTACLES = {
     UnitOrHarness: Obstacle.UNIT_OR_HARNESS,
-    NotResolvable: Obstacle.TOO_NEAR,
+    NotResolvable: Obstacle.CANNOT_TELL,
+    NoGoldenVisit: Obstacle.NO_GOLDEN_VISIT,
     NoOperator: Obstacle.NO_OPERATOR,
     NothingJudged: Obstacle.ERROR_IN_SEQUENCE,
     ZeroDivisionError: Obstacle.ERROR_IN_SEQUENCE,
