@@ -37,7 +37,7 @@ from hilseq.journal.signatures import against, read_signatures
 from hilseq.records import tables
 from hilseq.records.database import Database, JournalRefused
 from hilseq.records.heads import SeenHead, add_heads, heads_of, outweighs
-from hilseq.records.rows import TORN, RunRows, VisitRows, read_rows
+from hilseq.records.rows import TORN, RunRows, VisitRows, read_rows, worth
 from hilseq.records.tables import (
     copies,
     ids_of,
@@ -130,7 +130,7 @@ def keep_worth(connection: Connection, run_id: int, rows: RunRows, damage: Mappi
             continue
         changed = True
         this = (visits.c.run_id == run_id) & (visits.c.slot == slot)
-        connection.execute(sa.update(visits).where(this).values(damage=reported, **rows.worth(unit)))
+        connection.execute(sa.update(visits).where(this).values(damage=reported, **worth(rows.record, unit)))
     if changed:
         code = rows.record.final_exit_code
         connection.execute(sa.update(runs).where(runs.c.id == run_id).values(exit_code=code))

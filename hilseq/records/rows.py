@@ -86,10 +86,6 @@ class RunRows:
         """Whether the journal has sealed samples of any soak."""
         return any(unit.soak is not None and unit.soak.sealed is not None for unit in self.record.units)
 
-    def worth(self, unit: UnitState) -> Row:
-        """Return the columns of a visit that depend on what is left of the unit's samples."""
-        return _worth(self.record, unit)
-
 
 def read_rows(path: Path) -> RunRows:
     """Read a journal given as its folder or file.
@@ -214,7 +210,8 @@ def _findings(unit: UnitState, checks: Mapping[str, Row]) -> list[Row]:
     ]
 
 
-def _worth(record: RunState, unit: UnitState) -> Row:
+def worth(record: RunState, unit: UnitState) -> Row:
+    """Return the columns of a visit that depend on what is left of the unit's samples."""
     disposition = record.final(unit)
     return {
         "disposition": str(disposition),
@@ -236,7 +233,7 @@ def _visit(record: RunState, unit: UnitState) -> VisitRows:
         "rule": sanitize(unit.rule),
         "intake": json.dumps(unit.intake, sort_keys=True),
         "damage": "",
-        **_worth(record, unit),
+        **worth(record, unit),
     }
     plain = {key: rows.check for key, rows in checks.items()}
     return VisitRows(

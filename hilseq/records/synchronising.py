@@ -184,6 +184,3 @@ def status(database: Database, folder: Path | None = None) -> RecordsStatus:
         last = connection.execute(sa.select(sa.func.max(runs.c.started))).scalar()
     waiting = waiting_in(database, folder) if folder is not None and folder.is_dir() else []
     return RecordsStatus(str(database), found, rows, dict(sorted(states.items())), last, waiting)
-
-
-# -- the records as a witness: what they saw of a run when it was brought in -------------------------------

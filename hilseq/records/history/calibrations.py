@@ -63,15 +63,10 @@ def calibrations_due(
     )
     query = (
         sa.select(
-            calibrations.c.id,
+            *calibrations.c["id", "certificate", "due"],
             stands.c.name.label("stand"),
-            instruments.c.name,
-            instruments.c.what,
-            instruments.c.identity,
-            calibrations.c.certificate,
-            calibrations.c.due,
-            used.c.last_used,
-            used.c.runs,
+            *instruments.c["name", "what", "identity"],
+            *used.c["last_used", "runs"],
         )
         .select_from(used)
         .join(calibrations, calibrations.c.id == used.c.calibration_id)

@@ -184,11 +184,7 @@ def pareto(database: Database, part: str, *, blames: str = "unit", simulated: bo
     """
     query = (
         sa.select(
-            findings.c.place,
-            findings.c.stage,
-            findings.c.kind,
-            sa.func.count(),
-            sa.func.count(visits.c.unit_id.distinct()),
+            *findings.c["place", "stage", "kind"], sa.func.count(), sa.func.count(visits.c.unit_id.distinct())
         )
         .join(visits, visits.c.id == findings.c.visit_id)
         .join(units, units.c.id == visits.c.unit_id)
@@ -338,10 +334,8 @@ def retested(database: Database, part: str | None = None, *, simulated: bool = F
     repair = cycles.c.disposition == Disposition.REPAIR
     query = (
         sa.select(
-            cycles.c.unit_id,
-            cycles.c.cycle,
-            units.c.part,
-            units.c.serial,
+            *cycles.c["unit_id", "cycle"],
+            *units.c["part", "serial"],
             sa.func.sum(sa.case((repair, 1), else_=0)).label("failed"),
             sa.func.sum(sa.case((sa.or_(repair, shipped), 0), else_=1)).label("undecided"),
             sa.func.min(sa.case((repair, cycles.c.started))).label("first_failed"),

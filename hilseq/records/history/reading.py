@@ -7,7 +7,7 @@ the last points.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -107,13 +107,15 @@ def reading_history(
         if stand is not None:
             here = sa.select(runs.c.id).where(runs.c.stand_id == stand_id(connection, stand))
             only.append(visits.c.run_id.in_(here))
-        spreads = _spreads(connection, numbers, only)
-        by_quantity = {kept: number for number, kept in numbers.items()}
+        found = sorted(
+            sums(connection, numbers, only),
+            key=lambda one: (-(one[1].failed + one[1].marginal) / one[1].count, one[1].quantity),
+        )
         charts = [
-            _chart(spread.quantity, _points(connection, by_quantity[spread.quantity], only, last))
-            for spread in spreads[:MOST_CHARTS]
+            _chart(spread.quantity, _points(connection, number, only, last))
+            for number, spread in found[:MOST_CHARTS]
         ]
-    return ReadingHistory(part, name, simulated, spreads, charts)
+    return ReadingHistory(part, name, simulated, [spread for _, spread in found], charts)
 
 
 def reading_names(database: Database, part: str, *, simulated: bool = False) -> list[str]:
@@ -157,8 +159,8 @@ def known_spreads(
         numbers = {number: Quantity(*words) for number, *words in connection.execute(query)}
         found = sums(connection, numbers, [visits.c.simulated.is_(simulated)]) if numbers else []
     return [
-        KnownSpread(numbers[one.series_id], one.mean, one.deviation, one.count)
-        for one in found
+        KnownSpread(one.quantity, one.mean, one.deviation, one.count)
+        for _, one in found
         if one.deviation is not None and one.count >= _FEWEST
     ]
 
@@ -181,27 +183,6 @@ def risks(points: Sequence[Point]) -> tolerance.Risks | None:
     return tolerance.population_risks(seen.mean, seen.standard_deviation, known, within, guard)
 
 
-def _spreads(
-    connection: Connection, numbers: dict[int, Quantity], only: list[sa.ColumnElement[bool]]
-) -> list[Spread]:
-    """Return the spread of each series, those with most bad readings first."""
-    found = [
-        Spread(
-            quantity=numbers[row.series_id],
-            count=row.count,
-            units=row.units,
-            mean=row.mean,
-            deviation=row.deviation,
-            min=row.min,
-            max=row.max,
-            marginal=row.marginal,
-            failed=row.failed,
-        )
-        for row in sums(connection, numbers, only)
-    ]
-    return sorted(found, key=lambda one: (-(one.failed + one.marginal) / one.count, one.quantity))
-
-
 def _points(
     connection: Connection, number: int, only: list[sa.ColumnElement[bool]], last: int
 ) -> list[Point]:
@@ -222,11 +203,7 @@ def _points(
             stands.c.name,
             units.c.serial,
             runs.c.run,
-            readings.c.value,
-            readings.c.low,
-            readings.c.high,
-            readings.c.verdict,
-            readings.c.uncertainty,
+            *readings.c["value", "low", "high", "verdict", "uncertainty"],
             visits.c.rule,
         )
         .select_from(newest)
@@ -243,33 +220,16 @@ def _points(
 # -- readings added up by the database -----------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
-class Sums:
-    """One series, on one stand (`units` are not counted then, `stand_id` is not 0) or on all.
-
-    `deviation` is the sample standard deviation, None for a single value.
-    """
-
-    series_id: int
-    stand_id: int
-    count: int
-    units: int
-    mean: float
-    deviation: float | None
-    min: float
-    max: float
-    marginal: int
-    failed: int
-
-
 def sums(
     connection: Connection,
-    numbers: Iterable[int],
+    numbers: Mapping[int, Quantity],
     only: Sequence[sa.ColumnElement[bool]],
     *,
     by_stand: bool = False,
-) -> list[Sums]:
-    """Add up the series with these ids, for the visits that `only` allows.
+) -> list[tuple[int, Spread]]:
+    """Add up the series with these ids, for the visits that `only` allows: of all stands, or of each by itself.
+
+    Of each stand by itself the units are not counted.
 
     Values are counted from the first one of their series: the bare sum of squares would lose all digits of a
     small scatter on a large value (NIST StRD NumAcc4).
@@ -283,12 +243,10 @@ def sums(
         .cte("origins")
         .prefix_with("MATERIALIZED")
     )
-    stand = runs.c.stand_id if by_stand else sa.literal(0)
     offset = readings.c.value - origins.c.origin
     query = (
         sa.select(
             origins.c.id,
-            stand.label("stand_id"),
             sa.func.count().label("number"),
             sa.literal(0) if by_stand else sa.func.count(visits.c.unit_id.distinct()),
             origins.c.origin,
@@ -308,16 +266,18 @@ def sums(
     if by_stand:
         query = query.join(runs, runs.c.id == visits.c.run_id).group_by(runs.c.stand_id)
     return [
-        Sums(
-            series_id,
-            stand_id,
-            count,
-            units,
-            _digits(origin + total / count),
-            _deviation(count, total, squares),
-            *rest,
+        (
+            number,
+            Spread(
+                numbers[number],
+                count,
+                units,
+                _digits(origin + total / count),
+                _deviation(count, total, squares),
+                *rest,
+            ),
         )
-        for series_id, stand_id, count, units, origin, total, squares, *rest in connection.execute(query)
+        for number, count, units, origin, total, squares, *rest in connection.execute(query)
     ]
 
 

@@ -24,7 +24,7 @@ from hilseq.analysis.drift import holm, rank_sum_probability, shift, slope, tren
 from hilseq.errors import UsageError
 from hilseq.records.database import Database
 from hilseq.records.history.answer import Quantity, last_visits, require_part, series_of
-from hilseq.records.history.reading import Sums, sums
+from hilseq.records.history.reading import Spread, sums
 from hilseq.records.tables import readings, runs, stands, units, visits
 
 # -- one value per unit and stand ----------------------------------------------------------------------
@@ -77,12 +77,8 @@ def stand_values(
         sa.select(
             compose.c.series_id,
             stands.c.name,
-            units.c.part,
-            units.c.serial,
-            compose.c.started,
-            compose.c.value,
-            compose.c.uncertainty,
-            compose.c.key,
+            *units.c["part", "serial"],
+            *compose.c["started", "value", "uncertainty", "key"],
         )
         .join(stands, stands.c.id == compose.c.stand_id)
         .join(units, units.c.id == compose.c.unit_id)
@@ -232,9 +228,9 @@ def _screened(
     """Return the series whose stands differ most by their means, and how many tests all would have been."""
     if len(numbers) <= MOST_PLACES:
         return numbers, 0
-    found: dict[int, list[Sums]] = {}
-    for one in sums(connection, numbers, [among], by_stand=True):
-        found.setdefault(one.series_id, []).append(one)
+    found: dict[int, list[Spread]] = {}
+    for number, one in sums(connection, numbers, [among], by_stand=True):
+        found.setdefault(number, []).append(one)
     compared = {number: stands for number, stands in found.items() if len(stands) > 1}
     order = sorted(compared, key=lambda number: (-_apart(compared[number]), numbers[number]))
     return (
@@ -243,7 +239,7 @@ def _screened(
     )
 
 
-def _apart(stands: Sequence[Sums]) -> float:
+def _apart(stands: Sequence[Spread]) -> float:
     """Return the greatest distance of two stands' means in standard errors, to nine digits."""
     apart = 0.0
     for first, second in combinations(stands, 2):

@@ -118,13 +118,8 @@ def _of(unit_id: int, *, simulated: bool = False) -> sa.ColumnElement[bool]:
 def _visits(connection: Connection, wanted: sa.ColumnElement[bool]) -> list[UnitVisit]:
     query = (
         sa.select(
-            visits.c.id,
-            visits.c.disposition,
-            visits.c.damage,
-            visits.c.simulated,
-            runs.c.run,
-            runs.c.started,
-            runs.c.state,
+            *visits.c["id", "disposition", "damage", "simulated"],
+            *runs.c["run", "started", "state"],
             stands.c.name,
         )
         .join(runs, runs.c.id == visits.c.run_id)
@@ -172,15 +167,7 @@ def _visits(connection: Connection, wanted: sa.ColumnElement[bool]) -> list[Unit
 
 def _trends(connection: Connection, wanted: sa.ColumnElement[bool]) -> list[ReadingTrend]:
     query = (
-        sa.select(
-            *quantity,
-            visits.c.started,
-            visits.c.id,
-            readings.c.value,
-            readings.c.low,
-            readings.c.high,
-            readings.c.verdict,
-        )
+        sa.select(*quantity, *visits.c["started", "id"], *readings.c["value", "low", "high", "verdict"])
         .select_from(visits)
         .join(runs, runs.c.id == visits.c.run_id)
         .join(checks, checks.c.visit_id == visits.c.id)
