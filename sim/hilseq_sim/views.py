@@ -1,6 +1,6 @@
 """What the servers may ask of the world: the seam between protocols and physics.
 
-`world/` implements these, `servers/` use them; neither imports the other.
+`world/` implements these, `servers/` use them; neither imports the other. What both compute alike is here too.
 """
 
 from __future__ import annotations
@@ -11,6 +11,30 @@ from datetime import datetime
 from typing import Protocol
 
 from hilseq.description.registers import ModbusLimits, RegisterTable
+
+
+def _table() -> tuple[int, ...]:
+    entries = []
+    for byte in range(256):
+        crc = byte
+        for _ in range(8):
+            crc = crc >> 1 ^ 0xA001 if crc & 1 else crc >> 1
+        entries.append(crc)
+    return tuple(entries)
+
+
+_CRC = _table()
+
+
+def crc16(data: bytes) -> int:
+    """Return the CRC-16/MODBUS of a frame or a memory (MODBUS over Serial Line V1.02, 2.5.1.2 and 6.2.2).
+
+    In a frame it is sent low byte first.
+    """
+    crc = 0xFFFF
+    for byte in data:
+        crc = crc >> 8 ^ _CRC[(crc ^ byte) & 0xFF]
+    return crc
 
 
 class ModbusRefusal(Exception):  # noqa: N818 - the specification calls it an exception response

@@ -13,7 +13,7 @@ from collections.abc import Callable, Mapping, Sequence
 
 from hilseq_sim.servers.modbus_pdu import LONGEST_PDU, refuse_busy, respond
 from hilseq_sim.servers.session import MalformedStreamError, Session
-from hilseq_sim.views import ModbusView
+from hilseq_sim.views import ModbusView, crc16
 
 HEADER = 7
 TARGET_FAILED_TO_RESPOND = 0x0B
@@ -91,27 +91,6 @@ _FIXED = {1: 8, 2: 8, 3: 8, 4: 8, 5: 8, 6: 8, 7: 4, 8: 8, 11: 4, 12: 4, 17: 4, 2
 #: The function that sends back what it gets, two octets or many.
 _RETURN = 8
 _COUNTED = {15: (9, 6), 16: (9, 6), 20: (5, 2), 21: (5, 2), 23: (13, 10)}
-
-
-def _table() -> tuple[int, ...]:
-    entries = []
-    for byte in range(256):
-        crc = byte
-        for _ in range(8):
-            crc = crc >> 1 ^ 0xA001 if crc & 1 else crc >> 1
-        entries.append(crc)
-    return tuple(entries)
-
-
-_CRC = _table()
-
-
-def crc16(data: bytes) -> int:
-    """Return the CRC-16/MODBUS of `data` (specification, 2.5.1.2); it is sent low byte first."""
-    crc = 0xFFFF
-    for byte in data:
-        crc = crc >> 8 ^ _CRC[(crc ^ byte) & 0xFF]
-    return crc
 
 
 def framed(device: int, pdu: bytes) -> bytes:

@@ -15,6 +15,7 @@ from random import Random
 from hilseq.description.profile import Configuration
 from hilseq.description.profile import FaultTable as Layout
 from hilseq.description.registers import WordOrder
+from hilseq_sim.views import crc16
 from hilseq_sim.world.timeline import Timeline, Timer
 
 _YEAR = 365.25 * 86400.0
@@ -111,29 +112,7 @@ class UnitClock:
             self._since = self._timeline.now
 
 
-_POLYNOMIAL = 0xA001
 _ERASED = 0
-
-
-def _crc_table() -> tuple[int, ...]:
-    table = []
-    for byte in range(256):
-        register = byte
-        for _ in range(8):
-            register = register >> 1 ^ (_POLYNOMIAL if register & 1 else 0)
-        table.append(register)
-    return tuple(table)
-
-
-_TABLE = _crc_table()
-
-
-def crc16(data: bytes) -> int:
-    """CRC-16/MODBUS: start 0xFFFF, reflected polynomial 0xA001 (MODBUS over Serial Line V1.02, 6.2.2)."""
-    register = 0xFFFF
-    for byte in data:
-        register = register >> 8 ^ _TABLE[(register ^ byte) & 0xFF]
-    return register
 
 
 class SimulatedConfiguration:

@@ -8,7 +8,8 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 import pytest
-from hilseq_sim.servers.modbus_sessions import SILENCE, ModbusRtuSession, ModbusTcpSession, crc16, framed
+from hilseq_sim.servers.modbus_sessions import SILENCE, ModbusRtuSession, ModbusTcpSession, framed
+from hilseq_sim.views import crc16
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from pymodbus.client import ModbusSerialClient, ModbusTcpClient
