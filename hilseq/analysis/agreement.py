@@ -15,11 +15,10 @@ Gross Error Detection (2000), ch. 3 and 7; the likelihood ratio of each gross er
 Journal 33 (1987) 1514: from memory, their example is recomputed in the tests. An odds ratio above 20 counts as strong:
 R. E. Kass, A. E. Raftery, JASA 90 (1995) 773, from memory.
 
-24 V digital inputs and supplies after IEC 61131-2: thresholds, tolerances, interruptions.
+24 V digital inputs and supplies after IEC 61131-2: thresholds, interruptions.
 
-Voltages in V, currents in A, times in s. The standard itself was not read. Supply limits and the voltages
-of types 1 and 3 were seen in data sheets and manuals declaring them; type 2, the largest currents, the
-transition currents and the interruption classes are from memory of the 2003/2007 editions.
+Voltages in V, times in s. The standard itself was not read. The voltages of types 1 and 3 were seen in data sheets and
+manuals declaring them; type 2 and the interruption classes are from memory of the 2003/2007 editions.
 """
 
 from __future__ import annotations
@@ -32,35 +31,10 @@ from types import MappingProxyType
 
 from hilseq.analysis.limits import Limits
 
-
-@dataclass(frozen=True, slots=True)
-class InputType:
-    """One input type of the standard, for 24 V d.c. current-sinking inputs.
-
-    An input must read low inside `low_voltage` and high inside `high_voltage`, where it draws
-    `high_current`. `transition_current` is what it draws at least before it may leave low: a leaking sensor
-    with less cannot switch it.
-    """
-
-    number: int
-    low_voltage: Limits
-    high_voltage: Limits
-    high_current: Limits
-    transition_current: float
-
-    @property
-    def threshold(self) -> Limits:
-        """Range in V in which the input must change over, rising or falling."""
-        return Limits(self.low_voltage.high, self.high_voltage.low)
-
-
-#: Input type number -> thresholds at 24 V.
-INPUT_TYPES: Mapping[int, InputType] = MappingProxyType(
-    {
-        1: InputType(1, Limits(-3.0, 5.0), Limits(15.0, 30.0), Limits(2e-3, 15e-3), 0.5e-3),
-        2: InputType(2, Limits(-3.0, 5.0), Limits(11.0, 30.0), Limits(6e-3, 30e-3), 2.0e-3),
-        3: InputType(3, Limits(-3.0, 5.0), Limits(11.0, 30.0), Limits(2e-3, 15e-3), 1.5e-3),
-    }
+#: Input type number -> voltages at 24 V, V, between which an input must change over, rising or falling: it reads low up
+#: to the first and high from the second on.
+INPUT_THRESHOLDS: Mapping[int, tuple[float, float]] = MappingProxyType(
+    {1: (5.0, 15.0), 2: (5.0, 11.0), 3: (5.0, 11.0)}
 )
 
 
@@ -69,33 +43,15 @@ def threshold_limits(number: int, rated: float = 24.0) -> Limits:
 
     The table is for 24 V; that others scale with it is from memory, as the table itself.
     """
-    _positive(rated)
-    scale = rated / 24.0
-    limits = INPUT_TYPES[number].threshold
-    return Limits(*(None if end is None else end * scale for end in (limits.low, limits.high)))
-
-
-class InterruptionClass(StrEnum):
-    """How short an interruption of the d.c. supply a unit must ride through."""
-
-    PS1 = "PS1"
-    PS2 = "PS2"
-
-
-#: Class -> longest interruption to be ridden through, in s (d.c. supplies; from memory).
-LONGEST_INTERRUPTION: Mapping[InterruptionClass, float] = MappingProxyType(
-    {InterruptionClass.PS1: 1e-3, InterruptionClass.PS2: 10e-3}
-)
-#: Least time between two interruptions of the test, in s (from memory).
-BETWEEN_INTERRUPTIONS = 1.0
-
-_LOWEST, _HIGHEST, _RIPPLE = 0.85, 1.20, 0.05
-
-
-def _positive(rated: float) -> None:
     if not (math.isfinite(rated) and rated > 0.0):
         raise ValueError(f"rated supply {rated!r} V; expected a finite number above zero")
+    return Limits(*(volts * (rated / _RATED) for volts in INPUT_THRESHOLDS[number]))
 
+
+#: Class of the d.c. supply -> longest interruption to be ridden through, in s (from memory).
+LONGEST_INTERRUPTION: Mapping[str, float] = MappingProxyType({"PS1": 1e-3, "PS2": 10e-3})
+#: Least time between two interruptions of the test, in s (from memory).
+BETWEEN_INTERRUPTIONS = 1.0
 
 #: A voltage from this share of the rated supply on counts as on, where it must be one or the other.
 ON_SHARE = 0.5
@@ -146,7 +102,7 @@ LOGIC = LevelBand(0.0, 0.5, 1.0)
 
 def no_signal(rated: float) -> Limits:
     """Return the voltages that every input takes as off, V: up to 5 V at 24 V (IEC 61131-2, type 1)."""
-    return Limits(None, (INPUT_TYPES[1].threshold.low or 5.0) * rated / _RATED)
+    return Limits(None, INPUT_THRESHOLDS[1][0] * rated / _RATED)
 
 
 def voltage_band(rated: float, per_volt: float = 1.0, error: float = 0.0) -> LevelBand:
@@ -156,8 +112,7 @@ def voltage_band(rated: float, per_volt: float = 1.0, error: float = 0.0) -> Lev
     take either. `per_volt` is how much of the channel's unit 1 V is, `error` its largest error in that unit: so near
     to a threshold the level is in between.
     """
-    threshold, scale = INPUT_TYPES[1].threshold, rated / _RATED * per_volt
-    low, high = (threshold.low or 5.0) * scale, (threshold.high or 15.0) * scale
+    low, high = (volts * (rated / _RATED * per_volt) for volts in INPUT_THRESHOLDS[1])
     return LevelBand(low - error, ON_SHARE * rated * per_volt, high + error)
 
 

@@ -12,7 +12,7 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from functools import partial
 
-from hilseq.analysis.agreement import BETWEEN_INTERRUPTIONS, LONGEST_INTERRUPTION, InterruptionClass
+from hilseq.analysis.agreement import BETWEEN_INTERRUPTIONS, LONGEST_INTERRUPTION
 from hilseq.analysis.limits import Limits
 from hilseq.analysis.search import Bisection, Edge
 from hilseq.analysis.uncertainty import Term, resolution
@@ -370,7 +370,7 @@ class RideThrough:
 def claimed_ride_through(profile: Profile) -> Limits:
     """Return the interruption that must be survived, s: the profile's, and that of its IEC 61131-2 class."""
     name = profile.ratings.interruption_class
-    of_class = LONGEST_INTERRUPTION[InterruptionClass(name)] if name is not None else 0.0
+    of_class = LONGEST_INTERRUPTION[name] if name is not None else 0.0
     return Limits(max(margins_of(profile).ride_through, of_class), None)
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from hilseq.analysis.agreement import threshold_limits
+from hilseq.analysis.agreement import BETWEEN_INTERRUPTIONS, LONGEST_INTERRUPTION, threshold_limits
 from hilseq.description.loading import load_profile
 from hilseq.description.profile import Profile
 
@@ -34,8 +34,9 @@ def test_the_supply_range_is_that_of_a_24_v_module(profile: Profile) -> None:
 
 
 def test_interruptions_are_ridden_through_as_long_as_the_class_says(profile: Profile) -> None:
-    """Supply margins: PS2 stands for 10 ms of a d.c. supply, PS1 for 1 ms (IEC 61131-2, from memory)."""
+    """Supply margins: PS2 stands for 10 ms of a d.c. supply, PS1 for 1 ms, 1 s apart (IEC 61131-2, from memory)."""
     published = {"PS1": 0.001, "PS2": 0.010}
+    assert (published, 1.0) == (LONGEST_INTERRUPTION, BETWEEN_INTERRUPTIONS)
     assert profile.margins is not None
     assert profile.ratings.interruption_class is not None
     assert profile.margins.ride_through == pytest.approx(published[profile.ratings.interruption_class])
