@@ -126,31 +126,17 @@ def test_slots_and_supplies_that_are_alike_are_described_once() -> None:
 
 #: id -> a text of the shipped rack that is changed, what it becomes, what is wrong, what was expected
 ALIKE_WRONG: dict[str, tuple[str, str, str, str]] = {
-    "does not count evenly": (
-        "{161..168}",
-        "{161..170}",
+    "does not count evenly": ("{161..168}", "{161..170}",
         "'{161..170}' does not count evenly over the 8 names of its key",
-        "{161..168}, or another end that can be reached in 7 equal steps",
-    ),
-    "backwards": (
-        "  A..H:\n",
-        "  H..A:\n",
-        "the range 'H..A' runs backwards",
-        "the earlier letter first, such as A..H",
-    ),
-    "twice": (
-        "  p5..p8:",
-        "  p4..p7:",
-        "'p4..p7' gives 'p4' a second time",
-        "each name once; line 11 has it too",
-    ),
-    "another slot": (
-        "senses: A.lamp-green",
-        "senses: B.lamp-green",
+        "{161..168}, or another end that can be reached in 7 equal steps"),
+    "backwards": ("  A..H:\n", "  H..A:\n", "the range 'H..A' runs backwards",
+        "the earlier letter first, such as A..H"),
+    "twice": ("  p5..p8:", "  p4..p7:", "'p4..p7' gives 'p4' a second time",
+        "each name once; line 11 has it too"),
+    "another slot": ("senses: A.lamp-green", "senses: B.lamp-green",
         "'B.lamp-green' does not belong to slot A, with which the range begins",
-        "a terminal such as A.q01, or a signal such as A q01",
-    ),
-}
+        "a terminal such as A.q01, or a signal such as A q01"),
+}  # fmt: skip
 
 
 @pytest.mark.parametrize("case", ALIKE_WRONG)

@@ -20,31 +20,16 @@ pytestmark = pytest.mark.foreign
 SILENT_FOR = 6.0
 #: What of the profile is made wrong, the key that must be reported with its line, and what must be said of it.
 MISFITS = {
-    "function 43 is not offered": (
-        "device-identification: false",
-        "device-identification: true",
-        "identity.device-identification",
-        "does not offer function 43",
-    ),
-    "a register that it does not have": (
-        "starts: {table: holding register, address: 43}",
-        "starts: {table: holding register, address: 4300}",
-        "link.starts",
-        "holding register 4300 with exception 02",
-    ),
-    "a table that it does not have": (
-        "report: {table: discrete input, address: 0}",
-        "report: {table: coil, address: 0}",
-        "points.inputs.i1.report",
-        "coil 0 with exception 02",
-    ),
-    "more words than there are": (
-        "content: [1, 2, 3, 65535, 0, 9]",
-        "content: [1, 2, 3, 65535, 0, 9, 10]",
-        "configuration.first",
-        "with exception 02",
-    ),
-}
+    "function 43 is not offered": ("device-identification: false", "device-identification: true",
+        "identity.device-identification", "does not offer function 43"),
+    "a register that it does not have": ("starts: {table: holding register, address: 43}",
+        "starts: {table: holding register, address: 4300}", "link.starts",
+        "holding register 4300 with exception 02"),
+    "a table that it does not have": ("report: {table: discrete input, address: 0}",
+        "report: {table: coil, address: 0}", "points.inputs.i1.report", "coil 0 with exception 02"),
+    "more words than there are": ("content: [1, 2, 3, 65535, 0, 9]", "content: [1, 2, 3, 65535, 0, 9, 10]",
+        "configuration.first", "with exception 02"),
+}  # fmt: skip
 
 
 def ready(rig: Rig, tmp_path: Path, *options: str) -> tuple[int, str]:

@@ -60,75 +60,48 @@ CASES = {
     "slow answers of the supply": Case(SHIP, rig={"supply": ("80",)}),
     "a unit that takes long to start": Case(SHIP, rig={"unit": ("--boot", "2.2")}),
     "a slow network to the I/O": Case(SHIP, act=lambda rig: setattr(rig.io, "delay", 0.02)),
-    "one request to the unit and one to the I/O lost": Case(
-        SHIP, act=at_first_output(lambda rig: rig.io.when(reads(2, 300), lambda: None))
-    ),
+    "one request to the unit and one to the I/O lost": Case(SHIP,
+        act=at_first_output(lambda rig: rig.io.when(reads(2, 300), lambda: None))),
     "an I/O that scans slowly": Case(SHIP, rig={"scan": 60.0}, sequences=(POWER_ON, INPUTS)),
     # Cables.
     "link out for 2 s": Case(SHIP, act=at_first_output(lambda rig: rig.link.cut(2.0))),
-    "link out while the configuration is read": Case(
-        SHIP,
+    "link out while the configuration is read": Case(SHIP,
         act=lambda rig: rig.link.when(reads(3, 200), lambda: rig.link.cut(2.5)),
-        sequences=(POWER_ON, "test_40_configuration.py"),
-    ),
-    "link out for good": Case(
-        INCOMPLETE, "link", "the lamp is healthy", act=at_first_output(lambda rig: rig.link.cut())
-    ),
-    "link refused": Case(
-        INCOMPLETE,
-        "link",
-        "its address refuses connections",
-        act=at_first_output(lambda rig: rig.link.refuse()),
-    ),
-    "link refused from the start": Case(
-        INCOMPLETE, "link", "refuses connections", act=lambda rig: rig.link.refuse()
-    ),
-    "link sends invalid data": Case(
-        INCOMPLETE, "link", "an invalid answer", act=at_first_output(lambda rig: rig.link.garble(_flipped))
-    ),
-    "link answers exceptions": Case(
-        INCOMPLETE, "link", "error 4", act=at_first_output(lambda rig: rig.link.garble(answers_exception(4)))
-    ),
-    "link refuses everything": Case(
-        INCOMPLETE, "link", "illegal", act=at_first_output(lambda rig: rig.link.garble(answers_exception(2)))
-    ),
-    "a unit that is on without its supply": Case(
-        STAND_FAULT,
-        "lamp-run",
-        "shows 1, though",
-        rig={"unit": ("--fault", "always-on")},
-        sequences=("test_05_set_up.py", POWER_ON),
-    ),
+        sequences=(POWER_ON, "test_40_configuration.py")),
+    "link out for good": Case(INCOMPLETE, "link", "the lamp is healthy",
+        act=at_first_output(lambda rig: rig.link.cut())),
+    "link refused": Case(INCOMPLETE, "link", "its address refuses connections",
+        act=at_first_output(lambda rig: rig.link.refuse())),
+    "link refused from the start": Case(INCOMPLETE, "link", "refuses connections",
+        act=lambda rig: rig.link.refuse()),
+    "link sends invalid data": Case(INCOMPLETE, "link", "an invalid answer",
+        act=at_first_output(lambda rig: rig.link.garble(_flipped))),
+    "link answers exceptions": Case(INCOMPLETE, "link", "error 4",
+        act=at_first_output(lambda rig: rig.link.garble(answers_exception(4)))),
+    "link refuses everything": Case(INCOMPLETE, "link", "illegal",
+        act=at_first_output(lambda rig: rig.link.garble(answers_exception(2)))),
+    "a unit that is on without its supply": Case(STAND_FAULT, "lamp-run", "shows 1, though",
+        rig={"unit": ("--fault", "always-on")}, sequences=("test_05_set_up.py", POWER_ON)),
     "supply out": Case(STAND_FAULT, "supply bench", "", act=at_first_output(lambda rig: rig.supply.cut())),
-    "supply refused": Case(
-        STAND_FAULT, "supply bench", "cannot be reached", act=lambda rig: rig.supply.refuse()
-    ),
-    "supply sends invalid data": Case(
-        STAND_FAULT, "supply bench", "", act=at_first_output(lambda rig: rig.supply.garble(_flipped))
-    ),
+    "supply refused": Case(STAND_FAULT, "supply bench", "cannot be reached",
+        act=lambda rig: rig.supply.refuse()),
+    "supply sends invalid data": Case(STAND_FAULT, "supply bench", "",
+        act=at_first_output(lambda rig: rig.supply.garble(_flipped))),
     "I/O out": Case(STAND_FAULT, "io box", "did not answer", act=at_first_output(lambda rig: rig.io.cut())),
     "I/O refused": Case(STAND_FAULT, "io box", "cannot be reached", act=lambda rig: rig.io.refuse()),
-    "I/O sends invalid data": Case(
-        STAND_FAULT, "io box", "an invalid answer", act=at_first_output(lambda rig: rig.io.garble(_flipped))
-    ),
-    "I/O shows an old picture": Case(
-        STAND_FAULT, "loop-in", "", rig={"io": ("stale",)}, sequences=(), beside="loop-out"
-    ),
+    "I/O sends invalid data": Case(STAND_FAULT, "io box", "an invalid answer",
+        act=at_first_output(lambda rig: rig.io.garble(_flipped))),
+    "I/O shows an old picture": Case(STAND_FAULT, "loop-in", "", rig={"io": ("stale",)}, sequences=(),
+        beside="loop-out"),
     # Units.
     "a unit that does not start": Case(REPAIR, "start", "dark", rig={"unit": ("--fault", "no-start")}),
     "a unit that crashes": Case(REPAIR, "", "", rig={"unit": ("--fault", "crashes")}),
-    "a unit whose server hangs": Case(
-        INCOMPLETE, "link", "takes connections", rig={"unit": ("--fault", "hangs")}
-    ),
+    "a unit whose server hangs": Case(INCOMPLETE, "link", "takes connections",
+        rig={"unit": ("--fault", "hangs")}),
     "an output that stays off": Case(REPAIR, "q3", "", rig={"unit": ("--fault", "stuck-off")}),
-    "a unit that forgets": Case(
-        REPAIR,
-        "configuration",
-        "",
-        rig={"unit": ("--fault", "forgets")},
-        sequences=(POWER_ON, "test_40_configuration.py", "test_45_clock_and_memory.py"),
-    ),
-}
+    "a unit that forgets": Case(REPAIR, "configuration", "", rig={"unit": ("--fault", "forgets")},
+        sequences=(POWER_ON, "test_40_configuration.py", "test_45_clock_and_memory.py")),
+}  # fmt: skip
 
 
 def visited(visit: MakeVisit, rig: Rig, sequences: tuple[str, ...] = (), **options: float) -> Visit:

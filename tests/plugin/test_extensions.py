@@ -151,30 +151,18 @@ def test_an_installed_extension_is_found(tmp_path: Path, monkeypatch: pytest.Mon
 @pytest.mark.parametrize(
     ("module", "text", "words"),
     [
-        (
-            "slip",
-            "def hilseq_stage(): return []",
-            r"'slip': there is no hook hilseq_stage; did you mean hilseq_stages\?",
-        ),
+        ("slip", "def hilseq_stage(): return []",
+            r"'slip': there is no hook hilseq_stage; did you mean hilseq_stages\?"),
         ("wants", "def hilseq_stages(profile): return []", "extension 'wants': .*Argument"),
-        (
-            "broken",
-            "import no_such_module",
-            r"extension 'broken' \(broken\) cannot be imported: ModuleNotFoundError",
-        ),
-        (
-            "wrong",
-            "def hilseq_stages(): return ['burn-in']",
-            "hilseq_stages returns 'burn-in'; expected a Stage",
-        ),
+        ("broken", "import no_such_module",
+            r"extension 'broken' \(broken\) cannot be imported: ModuleNotFoundError"),
+        ("wrong", "def hilseq_stages(): return ['burn-in']",
+            "hilseq_stages returns 'burn-in'; expected a Stage"),
         ("nothing", "def hilseq_stages(): pass", "extension 'nothing': hilseq_stages fails: TypeError"),
-        (
-            "twice",
-            "from hilseq import Stage\ndef hilseq_stages(): return [Stage('a'), Stage('a')]",
-            "adds 'a', which another extension adds; rename one",
-        ),
+        ("twice", "from hilseq import Stage\ndef hilseq_stages(): return [Stage('a'), Stage('a')]",
+            "adds 'a', which another extension adds; rename one"),
     ],
-)
+)  # fmt: skip
 def test_an_extension_that_is_wrong_is_refused(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, module: str, text: str, words: str
 ) -> None:

@@ -61,38 +61,23 @@ def test_a_stage_of_ones_own_can_be_required(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("text", "words"),
     [
-        (
-            "",
-            "unit.yaml:3:1: the parameter 'ripple' is missing; expected `ripple` in `parameters`",
-        ),
-        (
-            "parameters: {riple: 0..50 mV}\n",
-            "unit.yaml:1:14: no check declares the parameter 'riple'; did you mean 'ripple'?",
-        ),
-        (
-            "parameters: {ripple: 50 mV}\n",
-            "unit.yaml:1:22: the parameter 'ripple' is '50 mV'; expected a range",
-        ),
-        (
-            "parameters: {ripple: 0..50 mA}\n",
-            "unit.yaml:1:22: the parameter 'ripple' is '0..50 mA'; expected ",
-        ),
-        (
-            "parameters: {ripple: ..50 mV, readings: many}\n",
-            "unit.yaml:1:41: the parameter 'readings' is 'many'; expected a number (test_ripple.py::test_ripple)",
-        ),
-        (
-            "parameters: {ripple: ..50 mV}\nrequired-stages: [riple]\n",
-            "unit.yaml:2:19: there is no stage 'riple'; did you mean 'ripple'?",
-        ),
-        (
-            "parameters: {ripple: ..50 mV}\nrequired-stages: [set up]\n",
-            "unit.yaml:2:19: there is no stage 'set up'; did you mean 'set-up'?",
-        ),
+        ("", "unit.yaml:3:1: the parameter 'ripple' is missing; expected `ripple` in `parameters`"),
+        ("parameters: {riple: 0..50 mV}\n",
+            "unit.yaml:1:14: no check declares the parameter 'riple'; did you mean 'ripple'?"),
+        ("parameters: {ripple: 50 mV}\n",
+            "unit.yaml:1:22: the parameter 'ripple' is '50 mV'; expected a range"),
+        ("parameters: {ripple: 0..50 mA}\n",
+            "unit.yaml:1:22: the parameter 'ripple' is '0..50 mA'; expected "),
+        ("parameters: {ripple: ..50 mV, readings: many}\n",
+            "unit.yaml:1:41: the parameter 'readings' is 'many'; expected a number (test_ripple.py::test_ripple)"),
+        ("parameters: {ripple: ..50 mV}\nrequired-stages: [riple]\n",
+            "unit.yaml:2:19: there is no stage 'riple'; did you mean 'ripple'?"),
+        ("parameters: {ripple: ..50 mV}\nrequired-stages: [set up]\n",
+            "unit.yaml:2:19: there is no stage 'set up'; did you mean 'set-up'?"),
         ("parameters: {ripple: [1, 2]}\n", "unit.yaml:1:22: a list stands here"),
     ],
     ids=["missing", "misspelt", "no limits", "another unit", "no number", "stage", "shipped stage", "a list"],
-)
+)  # fmt: skip
 def test_a_profile_that_does_not_fit_is_refused(tmp_path: Path, text: str, words: str) -> None:
     """With file, line and column, before anything is powered."""
     done = visit(tmp_path, text)

@@ -183,107 +183,59 @@ FIND, DONE = (S.SAMPLING, E.FOUND), (S.EVENT, E.COMPLETE)
 FAILS, AGAIN = (S.CYCLING, E.NO_START), (S.RESTARTING, E.RUNNING)
 
 SOAKS = {
-    "a good unit with power cycles": Soaking(
-        (BEGIN, CYCLE, CYCLED, CYCLE, CYCLED, END), plan=CYCLES, duration=80.0
-    ),
+    "a good unit with power cycles": Soaking((BEGIN, CYCLE, CYCLED, CYCLE, CYCLED, END), plan=CYCLES,
+        duration=80.0),
     "an event, and the plan stops": Soaking((BEGIN, FIND, DONE, END), (STUCK,), plan={"on_event": "stop"}),
-    "an event that is open at the end": Soaking(
-        (BEGIN, FIND, (S.EVENT, E.OVER)), (STUCK,), plan={"burst_after": 500}, duration=21.0
-    ),
-    "more signs of an open event": Soaking(
-        (BEGIN, FIND, (S.EVENT, E.FOUND), DONE, END),
-        (STUCK, "output-stuck-off@q05,after=24s"),
-        plan={"on_event": "stop", "burst_after": 80},
-    ),
-    "a unit that leaves its mode is restarted": Soaking(
-        (BEGIN, FIND, DONE, (S.SAMPLING, E.RESTART_DUE), AGAIN, END),
-        (LEAVES,),
-        plan={"on_event": "restart"},
-        duration=120.0,
-    ),
-    "a unit that does not start": Soaking(
-        (BEGIN, CYCLE, FAILS, (S.RESTARTING, E.NO_START), (S.RESTARTING, E.OVER)),
-        trips=((S.CYCLING, NO_START), (S.RESTARTING, NO_START)),
-        plan={**CYCLES, "stop_after_events": 2},
-    ),
-    "faults that a start left": Soaking(
-        (BEGIN, CYCLE, (S.CYCLING, E.FOUND), CYCLED, END), ("stored",), plan=CYCLES, duration=50.0
-    ),
+    "an event that is open at the end": Soaking((BEGIN, FIND, (S.EVENT, E.OVER)), (STUCK,),
+        plan={"burst_after": 500}, duration=21.0),
+    "more signs of an open event": Soaking((BEGIN, FIND, (S.EVENT, E.FOUND), DONE, END),
+        (STUCK, "output-stuck-off@q05,after=24s"), plan={"on_event": "stop", "burst_after": 80}),
+    "a unit that leaves its mode is restarted": Soaking((BEGIN, FIND, DONE, (S.SAMPLING, E.RESTART_DUE), AGAIN, END),
+        (LEAVES,), plan={"on_event": "restart"}, duration=120.0),
+    "a unit that does not start": Soaking((BEGIN, CYCLE, FAILS, (S.RESTARTING, E.NO_START), (S.RESTARTING, E.OVER)),
+        trips=((S.CYCLING, NO_START), (S.RESTARTING, NO_START)), plan={**CYCLES, "stop_after_events": 2}),
+    "faults that a start left": Soaking((BEGIN, CYCLE, (S.CYCLING, E.FOUND), CYCLED, END), ("stored",),
+        plan=CYCLES, duration=50.0),
     "lost while sampling": Soaking((BEGIN, LOSE, BACK, RETURN, END), trips=((S.SAMPLING, LOST),)),
-    "lost in an event": Soaking(
-        (BEGIN, FIND, (S.EVENT, E.INSTRUMENT_LOST), BACK, RETURN), (STUCK,), ((S.EVENT, LOST),)
-    ),
-    "lost in a cycle": Soaking(
-        (BEGIN, CYCLE, (S.CYCLING, E.INSTRUMENT_LOST), BACK, RETURN), trips=((S.CYCLING, LOST),), plan=CYCLES
-    ),
-    "lost in a restart": Soaking(
-        (BEGIN, CYCLE, FAILS, (S.RESTARTING, E.INSTRUMENT_LOST), BACK, RETURN),
-        trips=((S.CYCLING, NO_START), (S.RESTARTING, LOST)),
-        plan=CYCLES,
-    ),
-    "lost again while it returns": Soaking(
-        (BEGIN, LOSE, BACK, (S.RETURNING, E.INSTRUMENT_LOST), BACK, RETURN, END),
-        trips=((S.SAMPLING, LOST), (S.RETURNING, LOST)),
-    ),
-    "back, and the unit does not start": Soaking(
-        (BEGIN, LOSE, BACK, (S.RETURNING, E.NO_START), AGAIN, END),
-        trips=((S.SAMPLING, LOST), (S.RETURNING, NO_START)),
-    ),
-    "a door while it returns": Soaking(
-        (BEGIN, LOSE, BACK, (S.RETURNING, E.INTERLOCK), ACKNOWLEDGED, RETURN, END),
-        trips=((S.SAMPLING, LOST), (S.RETURNING, OPEN)),
-    ),
+    "lost in an event": Soaking((BEGIN, FIND, (S.EVENT, E.INSTRUMENT_LOST), BACK, RETURN), (STUCK,),
+        ((S.EVENT, LOST),)),
+    "lost in a cycle": Soaking((BEGIN, CYCLE, (S.CYCLING, E.INSTRUMENT_LOST), BACK, RETURN),
+        trips=((S.CYCLING, LOST),), plan=CYCLES),
+    "lost in a restart": Soaking((BEGIN, CYCLE, FAILS, (S.RESTARTING, E.INSTRUMENT_LOST), BACK, RETURN),
+        trips=((S.CYCLING, NO_START), (S.RESTARTING, LOST)), plan=CYCLES),
+    "lost again while it returns": Soaking((BEGIN, LOSE, BACK, (S.RETURNING, E.INSTRUMENT_LOST), BACK, RETURN, END),
+        trips=((S.SAMPLING, LOST), (S.RETURNING, LOST))),
+    "back, and the unit does not start": Soaking((BEGIN, LOSE, BACK, (S.RETURNING, E.NO_START), AGAIN, END),
+        trips=((S.SAMPLING, LOST), (S.RETURNING, NO_START))),
+    "a door while it returns": Soaking((BEGIN, LOSE, BACK, (S.RETURNING, E.INTERLOCK), ACKNOWLEDGED, RETURN, END),
+        trips=((S.SAMPLING, LOST), (S.RETURNING, OPEN))),
     "a door": Soaking((BEGIN, DOOR, ACKNOWLEDGED, RETURN, END), trips=((S.SAMPLING, OPEN),)),
-    "a door in an event": Soaking(
-        (BEGIN, FIND, (S.EVENT, E.INTERLOCK), ACKNOWLEDGED, RETURN), (STUCK,), ((S.EVENT, OPEN),)
-    ),
-    "a door in a cycle": Soaking(
-        (BEGIN, CYCLE, (S.CYCLING, E.INTERLOCK), ACKNOWLEDGED, RETURN),
-        trips=((S.CYCLING, OPEN),),
-        plan=CYCLES,
-    ),
-    "a door in a restart": Soaking(
-        (BEGIN, CYCLE, FAILS, (S.RESTARTING, E.INTERLOCK), ACKNOWLEDGED, RETURN),
-        trips=((S.CYCLING, NO_START), (S.RESTARTING, OPEN)),
-        plan=CYCLES,
-    ),
-    "a stand that fails": Soaking(
-        (BEGIN, (S.SAMPLING, E.STAND_FAILED)), trips=((S.SAMPLING, BROKEN),), ends=StandFault
-    ),
-    "a stand that fails in an event": Soaking(
-        (BEGIN, FIND, (S.EVENT, E.STAND_FAILED)), (STUCK,), ((S.EVENT, BROKEN),), ends=StandFault
-    ),
-    "a stand that fails in a cycle": Soaking(
-        (BEGIN, CYCLE, (S.CYCLING, E.STAND_FAILED)),
-        trips=((S.CYCLING, BROKEN),),
-        plan=CYCLES,
-        ends=StandFault,
-    ),
-    "a stand that fails in a restart": Soaking(
-        (BEGIN, CYCLE, FAILS, (S.RESTARTING, E.STAND_FAILED)),
-        trips=((S.CYCLING, NO_START), (S.RESTARTING, BROKEN)),
-        plan=CYCLES,
-        ends=StandFault,
-    ),
-    "a stand that fails while it returns": Soaking(
-        (BEGIN, LOSE, BACK, (S.RETURNING, E.STAND_FAILED)),
-        trips=((S.SAMPLING, LOST), (S.RETURNING, BROKEN)),
-        ends=StandFault,
-    ),
-    "an instrument that stays lost": Soaking(
-        (BEGIN, LOSE, (S.LOST, E.STAND_FAILED)), ("supply-silent,after=20s",), ends=StandFault
-    ),
-    "a door that nobody closes": Soaking(
-        (BEGIN, DOOR, (S.LATCHED, E.STAND_FAILED)), trips=((S.SAMPLING, OPEN),), ends=Interlock
-    ),
-    "a unit that does not begin": Soaking(
-        ((S.STARTING, E.NO_START),), trips=((S.STARTING, NO_START),), ends=UnitFault
-    ),
-    "a stand that does not begin": Soaking(
-        ((S.STARTING, E.STAND_FAILED),), trips=((S.STARTING, BROKEN),), ends=StandFault
-    ),
+    "a door in an event": Soaking((BEGIN, FIND, (S.EVENT, E.INTERLOCK), ACKNOWLEDGED, RETURN), (STUCK,),
+        ((S.EVENT, OPEN),)),
+    "a door in a cycle": Soaking((BEGIN, CYCLE, (S.CYCLING, E.INTERLOCK), ACKNOWLEDGED, RETURN),
+        trips=((S.CYCLING, OPEN),), plan=CYCLES),
+    "a door in a restart": Soaking((BEGIN, CYCLE, FAILS, (S.RESTARTING, E.INTERLOCK), ACKNOWLEDGED, RETURN),
+        trips=((S.CYCLING, NO_START), (S.RESTARTING, OPEN)), plan=CYCLES),
+    "a stand that fails": Soaking((BEGIN, (S.SAMPLING, E.STAND_FAILED)), trips=((S.SAMPLING, BROKEN),),
+        ends=StandFault),
+    "a stand that fails in an event": Soaking((BEGIN, FIND, (S.EVENT, E.STAND_FAILED)), (STUCK,),
+        ((S.EVENT, BROKEN),), ends=StandFault),
+    "a stand that fails in a cycle": Soaking((BEGIN, CYCLE, (S.CYCLING, E.STAND_FAILED)),
+        trips=((S.CYCLING, BROKEN),), plan=CYCLES, ends=StandFault),
+    "a stand that fails in a restart": Soaking((BEGIN, CYCLE, FAILS, (S.RESTARTING, E.STAND_FAILED)),
+        trips=((S.CYCLING, NO_START), (S.RESTARTING, BROKEN)), plan=CYCLES, ends=StandFault),
+    "a stand that fails while it returns": Soaking((BEGIN, LOSE, BACK, (S.RETURNING, E.STAND_FAILED)),
+        trips=((S.SAMPLING, LOST), (S.RETURNING, BROKEN)), ends=StandFault),
+    "an instrument that stays lost": Soaking((BEGIN, LOSE, (S.LOST, E.STAND_FAILED)),
+        ("supply-silent,after=20s",), ends=StandFault),
+    "a door that nobody closes": Soaking((BEGIN, DOOR, (S.LATCHED, E.STAND_FAILED)),
+        trips=((S.SAMPLING, OPEN),), ends=Interlock),
+    "a unit that does not begin": Soaking(((S.STARTING, E.NO_START),), trips=((S.STARTING, NO_START),),
+        ends=UnitFault),
+    "a stand that does not begin": Soaking(((S.STARTING, E.STAND_FAILED),), trips=((S.STARTING, BROKEN),),
+        ends=StandFault),
     "an interrupted soak": Soaking(((S.STARTING, E.RESUMED), END), state=BEFORE, duration=130.0),
-}
+}  # fmt: skip
 
 
 def test_the_soaks_make_every_move() -> None:
