@@ -1,6 +1,6 @@
-"""Pseudo-random bits for a line, and what counted errors prove of its bit error ratio (BER), by exact bounds.
+"""Pseudo-random bits for a line, and how long they take on it.
 
-How many bits a claim takes is the matter of `ratio_plans`.
+What counted errors prove of its bit error ratio, `counted` says; how many bits a claim takes, `ratio_plans`.
 
 Sequences of ITU-T O.150: clauses, taps and inversion of O.150 (05/96) as tabulated by the Rust crate
 `comnum-mapping` 0.3.1; the Recommendation itself was not read. A sequence with taps (n, m) obeys
@@ -13,8 +13,6 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from enum import Enum
-
-from hilseq.analysis.counted import lower_bound, upper_bound
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,16 +33,6 @@ class Frame:
     def line_bits(self) -> float:
         """Bit times one character takes on the line."""
         return 1 + self.data_bits + self.parity + self.stop_bits
-
-
-def ratio_upper(bits: int, errors: int, confidence: float) -> float:
-    """Return the BER not exceeded, at this one-sided confidence."""
-    return upper_bound(errors, bits, confidence)
-
-
-def ratio_lower(bits: int, errors: int, confidence: float) -> float:
-    """Return the BER exceeded, at this one-sided confidence."""
-    return lower_bound(errors, bits, confidence)
 
 
 def duration(bits: int, baud: float, frame: Frame | None = None) -> float:

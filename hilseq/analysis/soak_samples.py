@@ -103,7 +103,6 @@ class FirstOrderFit:
 
 #: Time constants tried first: from half a sample to this many records long, so many per decade.
 _LONGEST, _PER_DECADE = 10.0, 8
-_GOLDEN = 0.5 * (math.sqrt(5.0) - 1.0)
 #: Relative width at which the search for the time constant ends: below it the sum of squares is flat.
 _TAU_WIDTH = 1e-9
 
@@ -161,7 +160,8 @@ def _project(
 def _best_time_constant(
     since: NDArray[np.float64], centred: NDArray[np.float64], shortest: float, longest: float
 ) -> float:
-    """Return the time constant of least squares: best of a grid, then golden section about it."""
+    """Return the time constant of least squares: best of a grid, then a bounded search about it."""
+    from scipy.optimize import minimize_scalar
 
     def squares(log_tau: float) -> float:
         residuals = _project(since, centred, math.exp(log_tau))[2]
@@ -177,19 +177,10 @@ def _best_time_constant(
             f"no time constant between {shortest:.3g} s and {longest:.3g} s fits; "
             "expected a record longer than the rise, with samples in it"
         )
-    left, right = grid[best - 1], grid[best + 1]
-    inner, outer = right - _GOLDEN * (right - left), left + _GOLDEN * (right - left)
-    at_inner, at_outer = squares(inner), squares(outer)
-    while right - left > _TAU_WIDTH:
-        if at_inner < at_outer:
-            right, outer, at_outer = outer, inner, at_inner
-            inner = right - _GOLDEN * (right - left)
-            at_inner = squares(inner)
-        else:
-            left, inner, at_inner = inner, outer, at_outer
-            outer = left + _GOLDEN * (right - left)
-            at_outer = squares(outer)
-    return math.exp(0.5 * (left + right))
+    ends = (grid[best - 1], grid[best + 1])
+    return math.exp(
+        float(minimize_scalar(squares, bounds=ends, method="bounded", options={"xatol": _TAU_WIDTH}).x)
+    )
 
 
 MINUTE, DAY = 60.0, 86400.0

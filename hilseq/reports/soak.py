@@ -15,7 +15,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from hilseq.analysis import soak_samples as numbers
-from hilseq.analysis.bit_errors import ratio_upper
 from hilseq.analysis.counted import upper_bound
 from hilseq.analysis.soak_events import NEAR_START, above, event_rate, near_starts
 from hilseq.errors import UsageError
@@ -323,7 +322,7 @@ def _ports(soak: SoakState) -> list[str]:
             f"{100 * upper_bound(tally.lost_frames, tally.frames, confidence):.2g} % are lost)"
         )
         if tally.bits:
-            bound = ratio_upper(tally.bits, tally.wrong_bits, confidence)
+            bound = upper_bound(tally.wrong_bits, tally.bits, confidence)
             words += f"; the bit error ratio of what came back is below {bound:.2g}"
         words += f", with {100 * confidence:g} % confidence each"
         sentences.append(f"{words}.")

@@ -4,8 +4,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hilseq.analysis.bit_errors import Frame, duration, ratio_lower, ratio_upper
-from hilseq.analysis.counted import mean_count_lower, mean_count_upper, trials_needed
+from hilseq.analysis.bit_errors import Frame, duration
+from hilseq.analysis.counted import (
+    lower_bound,
+    mean_count_lower,
+    mean_count_upper,
+    trials_needed,
+    upper_bound,
+)
 
 
 # check-values 7.4: bit-error-ratio tester user guide, Table 25 (95 %); recomputed there.
@@ -53,9 +59,9 @@ def test_frame_overhead_by_hand() -> None:
 def test_the_bits_needed_prove_the_claim(errors: int, confidence: float, ratio: float) -> None:
     """With the bits asked for, the exact upper bound is at or below the claim; with 2 % fewer it is not."""
     bits = trials_needed(1.0 - ratio, confidence, errors)
-    assert ratio_upper(bits, errors, confidence) <= ratio
-    assert ratio_upper(int(bits * 0.98), errors, confidence) > ratio * (1 - 1e-3)
-    assert ratio_lower(bits, errors, confidence) <= errors / bits
+    assert upper_bound(errors, bits, confidence) <= ratio
+    assert upper_bound(errors, int(bits * 0.98), confidence) > ratio * (1 - 1e-3)
+    assert lower_bound(errors, bits, confidence) <= errors / bits
 
 
 def test_nonsense_is_refused() -> None:

@@ -12,7 +12,7 @@ from collections.abc import Iterable, Mapping
 from contextlib import suppress
 from dataclasses import asdict, dataclass
 
-from hilseq.analysis.bit_errors import ratio_lower
+from hilseq.analysis.counted import lower_bound
 from hilseq.clock import Clock
 from hilseq.description.points import Port
 from hilseq.description.registers import FULL_MODBUS, ModbusLimits
@@ -82,7 +82,7 @@ class Carried:
             f"{events} {what} by the end of the soak, a ratio of {events / bits:.2g} per bit where the profile claims "
             f"{claim:g}"
             for events, bits, what in counted
-            if events >= FEWEST_ERRORS and ratio_lower(bits, min(events, bits), CONFIDENCE) > claim
+            if events >= FEWEST_ERRORS and lower_bound(min(events, bits), bits, CONFIDENCE) > claim
         ]
 
 
