@@ -1,4 +1,4 @@
-"""Pt100 and thermocouples, both ways."""
+"""Pt100 and thermocouples, both ways; the bands of a current loop."""
 
 from __future__ import annotations
 
@@ -9,6 +9,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from hilseq.analysis.sensors import (
+    FAILURE_HIGH,
+    FAILURE_LOW,
+    MEASURING_HIGH,
+    MEASURING_LOW,
     ThermocoupleType,
     pt100_resistance,
     pt100_temperature,
@@ -170,3 +174,8 @@ def test_broken_sensors_are_refused() -> None:
         thermocouple_temperature(ThermocoupleType.K, 55.0)
     with pytest.raises(ValueError, match=r"type J temperature -211\.0 degC; expected -210 to 1200 degC"):
         thermocouple_voltage(ThermocoupleType.J, -211.0)
+
+
+def test_namur_bands() -> None:
+    """Measuring 3.8..20.5 mA, failure up to 3.6 and from 21 mA (check 3.11, secondary sources on NE 43)."""
+    assert (FAILURE_LOW, MEASURING_LOW, MEASURING_HIGH, FAILURE_HIGH) == (3.6e-3, 3.8e-3, 20.5e-3, 21e-3)
