@@ -17,24 +17,24 @@ LONGEST_HEADER = 16 << 20
 NEEDED = 64
 
 
-def require_open_files(needed: int = NEEDED) -> int:
-    """Return how many files this process may have open, after asking for `needed`. Raises UsageError for fewer."""
+def require_open_files() -> int:
+    """Return how many files this process may have open, after asking for NEEDED. Raises UsageError for fewer."""
     if sys.platform == "win32":
-        return needed
+        return NEEDED
     import resource
 
     soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
     if soft == resource.RLIM_INFINITY:
         return sys.maxsize
-    if soft >= needed:
+    if soft >= NEEDED:
         return soft
-    if hard != resource.RLIM_INFINITY and hard < needed:
+    if hard != resource.RLIM_INFINITY and hard < NEEDED:
         raise UsageError(
-            f"this process may have {hard} files open, and {needed} are needed: raise the limit (ulimit -n), then "
+            f"this process may have {hard} files open, and {NEEDED} are needed: raise the limit (ulimit -n), then "
             "try again"
         )
-    resource.setrlimit(resource.RLIMIT_NOFILE, (needed, hard))
-    return needed
+    resource.setrlimit(resource.RLIMIT_NOFILE, (NEEDED, hard))
+    return NEEDED
 
 
 def open_plain(path: Path) -> BufferedReader:

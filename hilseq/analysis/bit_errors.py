@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from enum import Enum
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,22 +48,14 @@ def duration(bits: int, baud: float, frame: Frame | None = None) -> float:
     return math.ceil(bits / frame.data_bits) * frame.line_bits / baud
 
 
-class BitOrder(Enum):
-    """Which bit of a byte is first on the line."""
-
-    LOWEST_FIRST = "lowest first"  # as every UART sends
-    HIGHEST_FIRST = "highest first"  # as sequences are printed
-
-
 @dataclass(frozen=True, slots=True)
 class Sequence:
-    """One maximal-length sequence: its register length, second tap, inversion and clause of O.150."""
+    """One maximal-length sequence: its register length, second tap and inversion."""
 
     name: str
     length: int
     tap: int
     inverted: bool
-    clause: str
 
     @property
     def period(self) -> int:
@@ -72,8 +63,8 @@ class Sequence:
         return (1 << self.length) - 1
 
 
-PRBS9 = Sequence("2^9-1", 9, 5, inverted=False, clause="5.1")
-PRBS15 = Sequence("2^15-1", 15, 14, inverted=True, clause="5.3")
+PRBS9 = Sequence("2^9-1", 9, 5, inverted=False)  # O.150, 5.1
+PRBS15 = Sequence("2^15-1", 15, 14, inverted=True)  # O.150, 5.3
 
 
 def _ones(count: int) -> int:
@@ -120,13 +111,6 @@ class BitSource:
         """Return the next `count` bits without moving on."""
         return BitSource(self.sequence, self._register).bits(count)
 
-    def octets(self, count: int, order: BitOrder = BitOrder.LOWEST_FIRST) -> bytes:
-        """Return the next 8 * `count` bits as bytes."""
-        return _ordered(self.bits(8 * count).to_bytes(count, "little"), order)
-
-
-_REVERSED = bytes(int(f"{octet:08b}"[::-1], 2) for octet in range(256))
-
-
-def _ordered(octets: bytes, order: BitOrder) -> bytes:
-    return octets if order is BitOrder.LOWEST_FIRST else octets.translate(_REVERSED)
+    def octets(self, count: int) -> bytes:
+        """Return the next 8 * `count` bits as bytes, the first bit of each lowest, as every UART sends it."""
+        return self.bits(8 * count).to_bytes(count, "little")

@@ -197,8 +197,8 @@ def _thinned(values: Sequence[float]) -> Numbers:
     return ordered[np.linspace(0, ordered.size - 1, _MOST_PAIRED).round().astype(np.int64)]
 
 
-def shift(first: Sequence[float], second: Sequence[float], confidence: float = 0.95) -> Shift:
-    """Return the Hodges-Lehmann estimate of the shift and its distribution-free interval.
+def shift(first: Sequence[float], second: Sequence[float]) -> Shift:
+    """Return the Hodges-Lehmann estimate of the shift and its distribution-free 95 % interval.
 
     The interval holds the shifts that the rank-sum test does not reject. Raises ValueError for an empty
     group.
@@ -207,7 +207,7 @@ def shift(first: Sequence[float], second: Sequence[float], confidence: float = 0
     if not n or not m:
         raise ValueError("a shift needs values in both groups")
     pairs = np.sort(np.subtract.outer(_thinned(first), _thinned(second)), axis=None)
-    share = _rejected(n, m, (1 - confidence) / 2) / (n * m)
+    share = _rejected(n, m, 0.025) / (n * m)
     cut = math.floor(share * pairs.size + 1e-9)
     estimate = float(np.median(pairs))
     if cut < 1:

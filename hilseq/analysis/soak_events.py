@@ -160,13 +160,13 @@ def above(temperature: float, cases: Sequence[float | None], under: float, total
 
 
 def near_starts(
-    events: Sequence[float], starts: Sequence[float], under: float, total: float, *, near: float = NEAR_START
+    events: Sequence[float], starts: Sequence[float], under: float, total: float
 ) -> Clustering | None:
-    """Test whether events (s) gather within `near` seconds after a start (s).
+    """Test whether events (s) gather within NEAR_START seconds after a start (s).
 
     `under` of `total` seconds of running time were that near to one.
     """
-    close = sum(any(0.0 <= event - start <= near for start in starts) for event in events)
+    close = sum(any(0.0 <= event - start <= NEAR_START for start in starts) for event in events)
     return _tested(close, len(events), under, total)
 
 
@@ -268,28 +268,25 @@ class SoakOutlook:
         )
 
 
-def soak_outlook(
-    plan: SoakExtent, *, columns: int, start: float, duration: float | None = None
-) -> SoakOutlook:
+def soak_outlook(plan: SoakExtent, *, columns: int, start: float) -> SoakOutlook:
     """Return the outlook of a plan whose samples have this many columns.
 
-    `start` is the longest time from power until the unit is sampled again (s); `duration` (s) shortens the soak.
+    `start` is the longest time from power until the unit is sampled again (s).
     """
-    lasting = plan.duration if duration is None else duration
-    cycles = 0 if plan.cycles is None else max(0, -int(-lasting // plan.cycles.every) - 1)
+    cycles = 0 if plan.cycles is None else max(0, -int(-plan.duration // plan.cycles.every) - 1)
     # No sample is taken until the first regular instant after a start.
     missed = 0 if plan.cycles is None else cycles * math.ceil((plan.cycles.off + start) / plan.period)
-    samples = max(int(lasting / plan.period + 0.5) - missed, 1)
+    samples = max(int(plan.duration / plan.period + 0.5) - missed, 1)
     running = samples * plan.period
     hours = running / HOUR
     return SoakOutlook(
         samples=samples,
         disk=samples * (_FRAME + _COLUMN * columns)
-        + int(lasting / _SEAL_EVERY) * _SEAL
+        + int(plan.duration / _SEAL_EVERY) * _SEAL
         + cycles * _CYCLE
         + _AROUND
         + _PAGE,
-        duration=lasting,
+        duration=plan.duration,
         power_cycles=cycles,
         running_hours=hours,
         confidence=plan.confidence,

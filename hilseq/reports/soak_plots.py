@@ -29,6 +29,8 @@ DETAIL = 4320
 _MOST_LETTERS = 26
 _LETTER_WIDTH = 7.5
 _DAY, _HOUR, _MINUTE = 86400.0, 3600.0, 60.0
+#: Steps of a time axis, s, and how many of them it has at most.
+_MOST_STEPS = 8
 _TIME_STEPS = (
     1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 10800, 21600, 43200, 86400, 172800, 604800,
 )  # fmt: skip
@@ -52,10 +54,10 @@ def letter(number: int) -> str:
     return ascii_uppercase[number] if number < _MOST_LETTERS else str(number + 1)
 
 
-def time_steps(end: float, most: int = 8) -> list[tuple[float, str]]:
+def time_steps(end: float) -> list[tuple[float, str]]:
     """Return (seconds, label) of the marks of a time axis."""
-    step = next((step for step in _TIME_STEPS if end / step <= most), _TIME_STEPS[-1])
-    while end / step > most:
+    step = next((step for step in _TIME_STEPS if end / step <= _MOST_STEPS), _TIME_STEPS[-1])
+    while end / step > _MOST_STEPS:
         step *= 2
     names = ((_DAY, "d"), (_HOUR, "h"), (_MINUTE, "min"), (1.0, "s"))
     size, name = next((size, name) for size, name in names if step % size == 0)

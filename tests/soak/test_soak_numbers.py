@@ -49,7 +49,7 @@ def test_the_outlook_of_the_shipped_plan() -> None:
     assert outlook.mtbf == pytest.approx(24.0, abs=0.05)
     assert outlook.shows == pytest.approx(0.9502, abs=5e-5)
     assert 259_200 * (12 + 4 * 46) < outlook.disk < 1.1 * 259_200 * (12 + 4 * 46)
-    assert soak_outlook(_plan(), columns=46, start=5.0, duration=2 * HOUR).samples == 7200
+    assert soak_outlook(_plan(duration="2 h"), columns=46, start=5.0).samples == 7200
 
 
 def test_a_planned_power_cycle_costs_its_start_too() -> None:
