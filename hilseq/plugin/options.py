@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import Any, NoReturn
 
@@ -23,78 +24,37 @@ NO_UNIT = "no --unit is given: which profile does the unit have? Example: --unit
 def add_options(parser: pytest.Parser) -> None:
     """Register the options. Help texts begin with a verb or a noun, lower case, and give the form."""
     group = parser.getgroup("hilseq", "test stand (hilseq)")
-    group.addoption("--stand", metavar="FILE", help="stand file; without it hilseq does nothing")
-    group.addoption(
-        "--unit",
-        action="append",
-        default=[],
-        metavar="[SLOT=]FILE",
-        help="profile of the unit in a slot: a file, or a part number",
-    )
-    group.addoption(
-        "--serial", action="append", default=[], metavar="[SLOT=]SN", help="serial number of the unit"
-    )
-    group.addoption(
-        "--slot", metavar="SLOT", help="test the unit in this slot only, whatever the other options name"
-    )
-    group.addoption(
-        "--simulate", action="store_true", help="serve a simulated twin of the stand and use that"
-    )
-    group.addoption(
-        "--twin",
-        metavar="FILE",
-        help="with --simulate: use the twin that is served at the addresses of this file, with other visits",
-    )
-    group.addoption("--seed", type=int, default=0, metavar="N", help="seed of the simulated twin (default 0)")
-    group.addoption(
-        "--real-timing",
-        action="store_true",
-        help="draw how long the instruments of the twin take (scans, lags, answers) from the seed",
-    )
-    group.addoption(
-        "--defect",
-        action="append",
-        default=[],
-        metavar="KIND[@PLACE][,OPTION=VALUE…]",
-        help="put a defect into the simulated twin; repeatable",
-    )
-    group.addoption(
-        "--defects",
-        action="append",
-        default=[],
-        metavar="FILE",
-        help="Python file with kinds of defect of your own (sim/README.md); repeatable",
-    )
-    group.addoption(
-        "--intake", metavar="FILE", help="what is known of the unit: work order, complaint, battery"
-    )
-    group.addoption(
-        "--note",
-        action="append",
-        default=[],
-        metavar="[SLOT.]KEY=VALUE",
-        help="one thing known of the unit, such as work-order=4711; repeatable",
-    )
-    group.addoption("--retest", metavar="RUN", help="after a repair: begin with what failed in that run")
-    group.addoption(
-        "--intake-complete",
-        action="store_true",
-        help="with --attended: ask nothing more of the unit's intake",
-    )
-    group.addoption("--attended", action="store_true", help="a person is there to act and answer")
-    group.addoption("--soak", action="store_true", help="run the soak of the profile too")
-    group.addoption(
-        "--soak-duration", metavar="TIME", help="run the soak, shortened, such as 2h; the report says so"
-    )
-    group.addoption("--resume", metavar="RUN", help="continue the interrupted soak of a run")
-    group.addoption(
-        "--acknowledge",
-        action="store_true",
-        help="with --resume: the interlock that ended the run is put right",
-    )
-    group.addoption(
-        "--out", metavar="DIR", help="folder for journal and reports (default a dated one in runs/)"
-    )
+    one = group.addoption
+    switch = partial(group.addoption, action="store_true")
+
+    def many(name: str, metavar: str, help: str) -> None:  # noqa: A002 - as pytest calls it
+        group.addoption(name, action="append", default=[], metavar=metavar, help=help)
+
+    one("--stand", metavar="FILE", help="stand file; without it hilseq does nothing")
+    many("--unit", metavar="[SLOT=]FILE", help="profile of the unit in a slot: a file, or a part number")
+    many("--serial", metavar="[SLOT=]SN", help="serial number of the unit")
+    one("--slot", metavar="SLOT", help="test the unit in this slot only, whatever the other options name")
+    switch("--simulate", help="serve a simulated twin of the stand and use that")
+    words = "with --simulate: use the twin that is served at the addresses of this file, with other visits"
+    one("--twin", metavar="FILE", help=words)
+    one("--seed", type=int, default=0, metavar="N", help="seed of the simulated twin (default 0)")
+    words = "draw how long the instruments of the twin take (scans, lags, answers) from the seed"
+    switch("--real-timing", help=words)
+    words = "put a defect into the simulated twin; repeatable"
+    many("--defect", metavar="KIND[@PLACE][,OPTION=VALUE…]", help=words)
+    words = "Python file with kinds of defect of your own (sim/README.md); repeatable"
+    many("--defects", metavar="FILE", help=words)
+    one("--intake", metavar="FILE", help="what is known of the unit: work order, complaint, battery")
+    words = "one thing known of the unit, such as work-order=4711; repeatable"
+    many("--note", metavar="[SLOT.]KEY=VALUE", help=words)
+    one("--retest", metavar="RUN", help="after a repair: begin with what failed in that run")
+    switch("--intake-complete", help="with --attended: ask nothing more of the unit's intake")
+    switch("--attended", help="a person is there to act and answer")
+    switch("--soak", help="run the soak of the profile too")
+    one("--soak-duration", metavar="TIME", help="run the soak, shortened, such as 2h; the report says so")
+    one("--resume", metavar="RUN", help="continue the interrupted soak of a run")
+    switch("--acknowledge", help="with --resume: the interlock that ended the run is put right")
+    one("--out", metavar="DIR", help="folder for journal and reports (default a dated one in runs/)")
 
 
 @dataclass(frozen=True, slots=True)
