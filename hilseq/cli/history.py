@@ -55,12 +55,7 @@ def make_history_app() -> typer.Typer:
 
 
 def _answer(
-    ask: Callable[[Questions], Answer],
-    records: str | None,
-    *,
-    as_json: bool,
-    as_csv: bool,
-    html: Path | None,
+    ask: Callable[[Questions], Answer], records: str | None, as_json: bool, as_csv: bool, html: Path | None
 ) -> None:
     """Ask the records and give the answer in the forms that were wanted."""
     from hilseq.errors import UsageError
@@ -160,13 +155,7 @@ def unit_command(
 
     Example: hilseq history unit RH-0001 --html history.html
     """
-    _answer(
-        lambda asked: asked.unit(serial, part, simulated=simulated),
-        records,
-        as_json=as_json,
-        as_csv=as_csv,
-        html=html,
-    )
+    _answer(lambda asked: asked.unit(serial, part, simulated=simulated), records, as_json, as_csv, html)
 
 
 def part_command(
@@ -189,9 +178,9 @@ def part_command(
     _answer(
         lambda asked: asked.part(part, confidence=confidence, simulated=simulated),
         records,
-        as_json=as_json,
-        as_csv=as_csv,
-        html=html,
+        as_json,
+        as_csv,
+        html,
     )
 
 
@@ -215,9 +204,9 @@ def reading_command(
     _answer(
         lambda asked: asked.reading(part, name, place=place, stand=stand, last=last, simulated=simulated),
         records,
-        as_json=as_json,
-        as_csv=as_csv,
-        html=html,
+        as_json,
+        as_csv,
+        html,
     )
 
 
@@ -240,9 +229,9 @@ def stands_command(
     _answer(
         lambda asked: asked.stands(part, name, place=place, last=last, simulated=simulated),
         records,
-        as_json=as_json,
-        as_csv=as_csv,
-        html=html,
+        as_json,
+        as_csv,
+        html,
     )
 
 
@@ -259,13 +248,7 @@ def retested_command(
 
     Example: hilseq history retested --part RH16
     """
-    _answer(
-        lambda asked: asked.retested(part, simulated=simulated),
-        records,
-        as_json=as_json,
-        as_csv=as_csv,
-        html=html,
-    )
+    _answer(lambda asked: asked.retested(part, simulated=simulated), records, as_json, as_csv, html)
 
 
 def gauge_command(
@@ -292,9 +275,9 @@ def gauge_command(
     _answer(
         lambda asked: asked.gauge(part, name, place=place, by_stand=by_stand, simulated=simulated),
         records,
-        as_json=as_json,
-        as_csv=as_csv,
-        html=html,
+        as_json,
+        as_csv,
+        html,
     )
 
 
@@ -319,9 +302,9 @@ def calibration_due_command(
     _answer(
         lambda asked: asked.calibrations_due(today, days, simulated=simulated, every=every),
         records,
-        as_json=as_json,
-        as_csv=as_csv,
-        html=html,
+        as_json,
+        as_csv,
+        html,
     )
 
 
