@@ -102,6 +102,14 @@ def classify(error: BaseException) -> Outcome:
             return not_performed(f"{Obstacle.ERROR_IN_SEQUENCE}: {said}", Obstacle.ERROR_IN_SEQUENCE)
 
 
+def interrupt_behind(error: BaseException) -> KeyboardInterrupt | None:
+    """Return the interrupt during which an error came up, as in a clean-up on the way out; None without one."""
+    seen: BaseException | None = error
+    while seen is not None and not isinstance(seen, KeyboardInterrupt):
+        seen = seen.__context__
+    return seen
+
+
 def _raised(error: BaseException) -> str:
     return f"{type(error).__name__}: {_first_words(error)}{_line_of(error)}"
 

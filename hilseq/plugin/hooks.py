@@ -27,7 +27,7 @@ from hilseq.journal.event_names import REPEATED
 from hilseq.journal.run_state import RunState
 from hilseq.journal.seals import read_run
 from hilseq.plugin import markers, stages
-from hilseq.plugin.classify import PASSED, Outcome, classify, worse
+from hilseq.plugin.classify import PASSED, Outcome, classify, interrupt_behind, worse
 from hilseq.plugin.gates import Gates, recheck_stand
 from hilseq.plugin.judge import require_resolved
 from hilseq.plugin.judging import compiled_with_assertion_hook
@@ -337,10 +337,12 @@ class VisitHooks:
     def pytest_runtest_makereport(
         self, item: pytest.Item, call: pytest.CallInfo[None]
     ) -> Generator[None, pytest.TestReport, pytest.TestReport]:
-        """Classify what each phase raised."""
+        """Classify what each phase raised. What only came up while an interrupt ended it is not the unit's."""
         report = yield
         check = item.stash[CHECK]
         if call.excinfo is not None:
+            if (interrupt := interrupt_behind(call.excinfo.value)) is not None:
+                raise interrupt
             phase = classify(call.excinfo.value)
             check.outcome = worse(check.outcome, phase)
             if report.failed and phase.verdict is not CheckVerdict.NOT_PERFORMED:

@@ -140,3 +140,29 @@ def test_shipped_stands_for_the_sequences_of_hilseq(tmp_path: Path) -> None:
     assert resources.sequences(["shipped", mine]) == [own, mine]
     assert resources.sequences([f"{mine}::test_one"]) == [f"{mine}::test_one"]
     assert resources.sequences([]) == [own]
+
+
+def test_what_fails_while_an_interrupt_ends_a_check_is_not_the_units(
+    visit: MakeVisit, tmp_path: Path
+) -> None:
+    """The clean-up meets a unit that no longer answers, as it may: the run is interrupted, and says no more."""
+    own = tmp_path / "test_own.py"
+    own.write_text(
+        """
+import signal
+from hilseq import UnitFault
+
+def test_is_ended_from_outside(ready_unit):
+    try:
+        signal.raise_signal(signal.SIGINT)
+    finally:
+        raise UnitFault("it does not answer", place="q05")
+
+def test_comes_next(ready_unit):
+    assert ready_unit.supply.is_on
+""",
+        encoding="utf-8",
+    )
+    done = visit(str(own))
+    assert (done.code, done.disposition, done.places) == (3, "incomplete", set()), done.out
+    assert set(done.verdicts().values()) == {"not performed"}
