@@ -8,7 +8,7 @@ import scipy
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hilseq.analysis.soak_samples import DAY, MINUTE, lag_1, slope_of, trend
+from hilseq.analysis.soak_samples import DAY, MINUTE, _alike, lag_1, slope_of, trend
 
 # NIST StRD Michelso: speed of light, thousandths of (km/s - 299000) / 1000, in the order of the file. The
 # values are from memory (R's `morley`); that mean, sd and the order-sensitive lag-1 all meet the certified
@@ -115,6 +115,27 @@ def test_a_daily_cycle_and_slow_noise_are_no_drift(alike: float) -> None:
         assert found is not None
         drifting += found.certain
     assert drifting / 200 <= 0.08
+
+
+@pytest.mark.parametrize("shape", [(0.0, 1.0), (0.6, 0.0), (0.97, 0.0), (0.99, 3.0), (-0.5, 0.0)])
+@pytest.mark.parametrize("count", [40, 101, 500])
+def test_how_many_neighbours_are_worth_one_value(shape: tuple[float, float], count: int) -> None:
+    """By the sums themselves, one by one: slow noise of an autocorrelation, with white noise upon it."""
+    alike, white = shape
+    random = np.random.default_rng(11)
+    slow = scipy.signal.lfilter([1.0], [1.0, -alike], random.normal(size=count)) * math.sqrt(1.0 - alike**2)
+    y = slow + white * random.normal(size=count)
+    y -= y.mean()
+    sums = [sum(y[i] * y[i + k] for i in range(count - k)) for k in range(count)]
+    first = max(0.0, sums[1] / sums[0])
+    if first > 0.0:
+        first = min(0.9999, first + (2.0 + 2.0 * 6.0 * first) / count)
+    beyond, lag = 0.0, 1
+    while lag + 1 < count and sums[lag] + sums[lag + 1] > 0.0:
+        beyond += (sums[lag] + sums[lag + 1]) / sums[0]
+        lag += 2
+    expected = max(1.0, (1.0 + first) / (1.0 - first), 1.0 + 2.0 * beyond)
+    assert _alike(y, 6.0) == pytest.approx(expected, rel=1e-9)
 
 
 def test_a_drift_beside_a_daily_cycle_is_found() -> None:

@@ -89,6 +89,7 @@ TARGETS: dict[str, Target] = {
             "tests/analysis/test_reliability.py",
             "tests/analysis/test_waveform.py",
             "tests/analysis/test_trend.py",
+            "tests/analysis/test_thermal.py",
             "tests/soak/test_soak_numbers.py",
             "tests/soak/test_sample_files.py",
         ),
