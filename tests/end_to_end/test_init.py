@@ -14,7 +14,7 @@ from hilseq.description.loading import load_profile
 from tests import warm
 
 #: Files that the documents tell a reader to make.
-MADE = {"bench.yaml", "cx4.yaml", "wiring.csv", "sheet.html", "golden.json"}
+MADE = {"bench.yaml", "cx4.yaml", "wired.yaml", "wiring.csv", "sheet.html", "golden.json"}
 
 
 @pytest.fixture(scope="module", name="folder")
