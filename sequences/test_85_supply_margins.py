@@ -21,6 +21,7 @@ from hilseq import (
     durations,
     feeder,
     find_ride_through,
+    identity,
     margins,
     sensing,
     slow_ramp,
@@ -44,7 +45,7 @@ def test_works_at_the_corner(
     """Operation at the end of the supply range.
 
     At this end of its supply range the unit starts, goes live, its outputs, inputs, analog channels and
-    ports work as at rated supply, and it stores no fault.
+    ports work as at rated supply, it says in each mode that it is well, and it stores no fault.
     """
     unit = rated_afterwards
 
@@ -52,6 +53,7 @@ def test_works_at_the_corner(
         judge("time to ready", took, unit.limits.ready_time)
 
     words = margins.work_at(unit, supply_corner.voltage, clock, measure_loads, judge_start)
+    identity.assert_tells_its_state(unit)
     unit.supply.note("proof", words)
     sensing.fail_on_offsets(unit)
 

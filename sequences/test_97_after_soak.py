@@ -26,6 +26,7 @@ from hilseq import (
     durations,
     find_ride_through,
     glance,
+    identity,
     margins,
     ne43_input_bands,
     ne43_output_range,
@@ -79,6 +80,7 @@ def test_still_works_at_the_corner(
         judge("time to ready, hot", took, unit.limits.ready_time)
 
     words = margins.work_at(unit, supply_corner.voltage, clock, measure_loads, judge_start)
+    identity.assert_tells_its_state(unit)
     unit.supply.note("proof", words)
 
 
