@@ -20,7 +20,7 @@ from hilseq.statements import compared
 #: Confidence of the bounds.
 _CONFIDENCE = 0.95
 #: Places of what a unit tells alike in every mode.
-_ALWAYS = ("identity", "neighbour ")
+_ALWAYS = ("identity", "neighbour ", "configuration")
 #: Two readings that are both as wrong as one may be differ by so many times that.
 _TWO = 2.0
 #: How many times as often as all others together a point is misread that is unsteady itself.
@@ -48,6 +48,7 @@ class OwnReports:
             ("self-test", link.self_test),
             ("start", link.ready),
             ("identity", profile.identity.serial_number),
+            ("configuration", None if profile.configuration is None else profile.configuration.checksum),
         ]
         if modules is not None:
             steady += [

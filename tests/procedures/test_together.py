@@ -42,7 +42,7 @@ def test_what_is_wrong_while_held_only_is_found_at_its_place(make: MakeUnit) -> 
     """Inputs, analog channels and ports have their own checks live, or as the unit started."""
     made = make("wrong-when-held@mode", defect_files=(UNIT_FAULTS,))
     places, words = wrong_when_quiet(made.unit, made.clock)
-    assert set(places) == {"i02", "ai3", "port 1"}
+    assert set(places) == {"i02", "ai3", "port 1", "configuration"}
     assert words.startswith("in mode held: ")
     assert "port 1 carries no frame at all" in words
 

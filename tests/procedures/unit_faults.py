@@ -83,15 +83,19 @@ def _dark_when_live(spot: Spot) -> list[Change]:
 
 
 def _wrong_when_held(spot: Spot) -> list[Change]:
-    """Let an input be reported off, an analog input be off by 0.2 mA and a port be mute while the unit is held."""
+    """Let an input, an analog input, a port and the checksum of the configuration be wrong while the unit is held."""
     unit, port = spot.unit, spot.world.port_models[spot.slot, "port 1"]
     channel, report = unit.analog_inputs["ai3"], unit.profile.points.inputs["i02"].report
+    assert unit.profile.configuration is not None
+    checksum = unit.profile.configuration.checksum
+    assert checksum is not None
 
     def held() -> bool:
         return unit.modes.mode is Mode.HELD
 
     return [
         tap(spot, report, lambda word: 0 if held() else word),
+        tap(spot, checksum, lambda word: word ^ 0x40 if held() else word),
         Wrap(channel, "_spoilt", lambda old: lambda value: old(value) + 0.2 * held()),
         Wrap(port, "corrupt", lambda old: lambda data, speed: b"" if held() else old(data, speed)),
     ]
