@@ -131,7 +131,7 @@ def test_every_promised_file_is_there(visit: MakeVisit) -> None:
     titles = {result["name"] for result in results}
     assert "q05: Output switching, isolation and delay" in titles
     for check in done.unit["checks"]:
-        assert set(check) == {"id", "sequence", "verdict", "why", "readings"}
+        assert set(check) == {"id", "sequence", "verdict", "why", "obstacle", "readings"}
         for reading in check["readings"]:
             assert set(reading) == {"name", "value", "unit", "uncertainty", "low", "high", "verdict"}
 
