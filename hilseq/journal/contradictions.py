@@ -58,6 +58,8 @@ _REWORKED = 1e-6
 _ROUNDING = 1e-9
 #: Date and time of a line are taken one after the other, on a computer that may be busy, s.
 _CLOCKS = 2.0
+#: How long a disk may hold up the line with which a check begins, s.
+_STALLED = 60.0
 #: What share of the instants of a soak has a sample, at the least, and how many may be under way.
 _SAMPLED, _BEGUN = 0.95, 30
 #: How much the air around the instruments may change until the unit is looked at, K; a choice, no source.
@@ -266,7 +268,7 @@ def _traces(entries: Sequence[JournalEntry]) -> Iterator[str]:
                 slots[entry.check] = entry.slot
             case CheckStarted():
                 recheck = ""
-                begun[entry.check] = entry.t
+                begun.setdefault(entry.check, entry.t)  # not when it is run once more
             case RunResumed():
                 begun.clear()
             case EventLogged(what=what, prompt=OperatorPrompt() as prompt) if what == ANSWERED and (
@@ -282,8 +284,8 @@ def _traces(entries: Sequence[JournalEntry]) -> Iterator[str]:
             ):
                 beside = entry.why or recheck or ", ".join(entry.places)
                 yield f"line {number}: {entry.check} has passed, and beside it stands a fault: {beside}"
-            case CheckEnded() if entry.check in begun and (
-                abs(entry.t - begun[entry.check] - entry.seconds) > _CLOCKS
+            case CheckEnded() if entry.check in begun and not (
+                -_CLOCKS <= entry.t - begun[entry.check] - entry.seconds <= _STALLED
             ):
                 took = entry.t - begun[entry.check]
                 yield f"line {number}: {entry.check} states {entry.seconds:g} s, and took {took:g} s"

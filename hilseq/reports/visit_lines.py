@@ -88,8 +88,6 @@ _AHEAD = "\u00b7"
 _NAME, _STRIP, _COUNT, _VERDICT, _PLACE, _READING = 18, 16, 9, 13, 16, 32
 #: Most causes and places that a verdict names; the failures above it, and the report, have them all.
 _MOST_CAUSES, _MOST_PLACES = 4, 4
-#: Most consequences that are told with their cause.
-_MOST_CONSEQUENCES = 3
 #: Most steps of the repair order on a terminal, alone and below a whole visit; the report has all of them.
 _MOST_STEPS, _MOST_STEPS_BELOW = 3, 1
 #: Columns of the shortest word in large letters, so that what stands beside it stands apart.
@@ -379,10 +377,12 @@ def causes(reported: Verdict, *, full: bool) -> list[Text]:
         brief = not full and reported.disposition is Disposition.REPAIR
         lines += wrapped(sanitize(_in_one_line(words) if brief else words), indent=2)
         if full and cause.consequences:
-            seen = (
-                at_places(one.places, _first_clause(one.what), _MOST_PLACES) for one in cause.consequences
+            first, *others = dict.fromkeys(
+                _in_one_line(at_places(one.places, _first_clause(one.what), _MOST_PLACES), len("    also "))
+                for one in cause.consequences
             )
-            lines += wrapped(sanitize(f"also {join_truncated(seen, _MOST_CONSEQUENCES, '; ')}"), indent=4)
+            more = f"; and {len(others)} more" if others else ""
+            lines += wrapped(sanitize(f"also {first}{more}"), indent=4)
     if left := len(found.causes) - len(reported_of):
         lines.append(Text(f"  and {count(left, 'more cause')}: see above, or the report"))
     if lines:
@@ -420,9 +420,9 @@ def _repair_order(found: UnitDiagnosis, *, full: bool) -> list[Text]:
     return lines
 
 
-def _in_one_line(words: str) -> str:
-    """Return words up to the last comma that leaves them one line, as they are where none does."""
-    while cell_len(words) > WIDTH - 2 and ", " in words:
+def _in_one_line(words: str, before: int = 2) -> str:
+    """Return words up to the last comma that leaves them one line behind what stands `before`, else as they are."""
+    while cell_len(words) > WIDTH - before and ", " in words:
         words = words.rpartition(", ")[0]
     return words
 

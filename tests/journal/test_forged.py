@@ -664,8 +664,8 @@ def _without_power(lines: Lines) -> None:
     )
 
 
-def _in_no_time(lines: Lines) -> None:
-    next(line for line in lines if line.get("seconds", 0) > 3.0)["seconds"] = 0.1
+def _longer_than_it_took(lines: Lines) -> None:
+    next(line for line in lines if line.get("seconds", 0) > 3.0)["seconds"] = 90.0
 
 
 def _without_its_io(lines: Lines) -> None:
@@ -709,7 +709,7 @@ def _without_the_soak_that_was_asked_for(lines: Lines) -> None:
     ("forge", "words"),
     [
         (_without_power, "faults of the unit of slot A were read, and it was never switched on"),
-        (_in_no_time, "states 0.1 s, and took "),
+        (_longer_than_it_took, "states 90 s, and took "),
         (_without_its_io, "and the run does not state which instrument io rack is"),
         (_without_its_paper, "states nothing of what the certificate of slot A is to say"),
         (_without_its_causes, "states other causes for slot A than the profile"),
