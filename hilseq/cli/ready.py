@@ -164,12 +164,12 @@ def _all_looks(run: VisitRun, *, power: bool) -> Iterator[ReadinessResult]:
         right = None if seen.at_rest is None else not seen.is_on
         yield ReadinessResult("as found", seen.part, right, f"{seen.words} when found", (seen.part,))
     usable = [slot for slot in bench.slots if slot not in bench.unusable]
-    told = {seen.part for seen in bench.found if seen.is_on}
+    reported = {seen.part for seen in bench.found if seen.is_on}
     for look in Readiness(bench).instruments():
-        told.update(look.places if look.right is False else ())
+        reported.update(look.places if look.right is False else ())
         yield look
     for fault in dict.fromkeys(bench.unusable.values()):  # it answers, and cannot be made ready
-        if told.isdisjoint(fault.places):
+        if reported.isdisjoint(fault.places):
             yield ReadinessResult(
                 "instruments", ", ".join(fault.places) or "stand", False, str(fault), fault.places
             )

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from enum import StrEnum
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, Self
 
 from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
@@ -184,6 +184,10 @@ class Register(Model):
             words, bit = divmod(self.bit + places, 16)
             return {"address": self.address + words, "bit": bit}
         return {"address": self.address + places * self.kind.width}
+
+    def further_on(self, places: int) -> Self:
+        """Return the register of the same kind `places` values further on."""
+        return self.model_copy(update=self.moved(places))
 
 
 def documentation_number_hint(table: RegisterTable, address: int) -> str:

@@ -81,7 +81,14 @@ def contradictions(entries: Sequence[JournalEntry], state: RunState) -> list[str
     """Return what is wrong with a sound chain of entries, in words; nothing for a journal as a run writes it."""
     found = (
         *(_inputs(state), _origin(state), _earlier(state), _times(entries), _order(entries), _safe(entries)),
-        *(_readings(state), _traces(entries), _power(entries), _shipped(state), _end(state)),
+        *(
+            _readings(state),
+            _traces(entries),
+            _durations(entries),
+            _power(entries),
+            _shipped(state),
+            _end(state),
+        ),
     )
     return [words for some in found for words in some]
 
@@ -261,16 +268,13 @@ def _order(entries: Sequence[JournalEntry]) -> Iterator[str]:
 
 def _traces(entries: Sequence[JournalEntry]) -> Iterator[str]:
     """Yield which lines carry marks of something else than they state: a fault in a check that passed, another slot."""
-    slots, recheck, begun = dict[str, str](), "", dict[str, float]()
+    slots, recheck = dict[str, str](), ""
     for number, entry in enumerate(entries, 1):
         match entry:
             case CheckPlanned():
                 slots[entry.check] = entry.slot
             case CheckStarted():
                 recheck = ""
-                begun.setdefault(entry.check, entry.t)  # not when it is run once more
-            case RunResumed():
-                begun.clear()
             case EventLogged(what=what, prompt=OperatorPrompt() as prompt) if what == ANSWERED and (
                 prompt.answer is None or (prompt.expected and prompt.answer not in prompt.expected)
             ):
@@ -284,11 +288,23 @@ def _traces(entries: Sequence[JournalEntry]) -> Iterator[str]:
             ):
                 beside = entry.why or recheck or ", ".join(entry.places)
                 yield f"line {number}: {entry.check} has passed, and beside it stands a fault: {beside}"
-            case CheckEnded() if entry.check in begun and not (
-                -_CLOCKS <= entry.t - begun[entry.check] - entry.seconds <= _STALLED
-            ):
+            case _:
+                pass
+
+
+def _durations(entries: Sequence[JournalEntry]) -> Iterator[str]:
+    """Yield which checks state another time than passed between their lines."""
+    begun = dict[str, float]()
+    for number, entry in enumerate(entries, 1):
+        match entry:
+            case CheckStarted():
+                begun.setdefault(entry.check, entry.t)  # not when it is run once more
+            case RunResumed():
+                begun.clear()
+            case CheckEnded() if entry.check in begun:
                 took = entry.t - begun[entry.check]
-                yield f"line {number}: {entry.check} states {entry.seconds:g} s, and took {took:g} s"
+                if not -_CLOCKS <= took - entry.seconds <= _STALLED:
+                    yield f"line {number}: {entry.check} states {entry.seconds:g} s, and took {took:g} s"
             case _:
                 pass
 

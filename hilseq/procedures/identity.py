@@ -98,11 +98,12 @@ def assert_tells_its_state_loaded(unit: Unit) -> None:
 
 def _wrong_enable(unit: Unit, mode: Mode) -> str:
     """Return in words that a unit in this mode reports its outputs enabled, or not, as it must not; empty if not."""
-    if unit.profile.link.outputs_enabled is None or (enabled := unit.outputs_enabled()) is (
-        mode is Mode.LIVE
-    ):
+    if unit.profile.link.outputs_enabled is None:
         return ""
-    return f"it reports its outputs {'' if enabled else 'not '}enabled"
+    enabled = unit.outputs_enabled()
+    return (
+        "" if enabled is (mode is Mode.LIVE) else f"it reports its outputs {'' if enabled else 'not '}enabled"
+    )
 
 
 def _wrong_words(unit: Unit) -> Iterator[tuple[str, str]]:

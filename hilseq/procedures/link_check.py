@@ -52,8 +52,7 @@ class OwnReports:
         ]
         if modules is not None:
             steady += [
-                (f"neighbour {n + 1}", modules.first.model_copy(update=modules.first.moved(n)))
-                for n in range(profile.rack_positions)
+                (f"neighbour {n + 1}", modules.first.further_on(n)) for n in range(profile.rack_positions)
             ]
         warm = link.temperature_error
         near = [

@@ -430,10 +430,7 @@ def _wrong_values(unit: Unit, on: Mapping[str, bool], found: Together) -> dict[s
         found.misread.update(wrong.keys() - again.keys())
         wrong = again
     for name, look in unit.analog.look().items():
-        if (
-            abs(look.error)
-            > unit.analog.channels[name].point.largest_error(look.expected) + 2.0 * look.uncertainty
-        ):
+        if unit.analog.is_beyond(name, look):
             wrong[name] = f"it says {look.found:.5g} where {look.expected:.5g} is right"
     return wrong
 

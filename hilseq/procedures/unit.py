@@ -503,8 +503,7 @@ class Unit:
         names = {number: name for name, number in modules.types.items()}
         found = {}
         for position in range(1, self.profile.rack_positions + 1):
-            register = modules.first.model_copy(update=modules.first.moved(position - 1))
-            number = round(self.link.read(register))
+            number = round(self.link.read(modules.first.further_on(position - 1)))
             found[position] = names.get(number, f"module type {number}")
         return found
 

@@ -114,12 +114,12 @@ def count(number: int, one: str, many: str = "") -> str:
     return f"{number} {one if number == 1 else many or one + 's'}"
 
 
-def join_truncated(names: Iterable[str], most: int = 6, between: str = ", ") -> str:
+def join_truncated(names: Iterable[str], most: int = 6) -> str:
     """Return `q01, q02 and 4 more`."""
     names = list(dict.fromkeys(name for name in names if name))
     if len(names) <= most:
-        return between.join(names)
-    return f"{between.join(names[: most - 1])} and {len(names) - most + 1} more"
+        return ", ".join(names)
+    return f"{', '.join(names[: most - 1])} and {len(names) - most + 1} more"
 
 
 def at_places(places: Iterable[str], what: str, most: int = 6) -> str:

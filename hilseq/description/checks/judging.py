@@ -595,7 +595,7 @@ def _own(stand: Stand, slot: str, profile: Profile) -> Iterator[_Judged]:
 
 
 def claims_can_be_reached(stand: Stand, slot: str, profile: Profile) -> Findings:
-    """Require that a good unit can prove its ride-through, and that the ends of its supply range are told apart.
+    """Require that a good unit can prove its ride-through, and that the ends of its supply range are distinguished.
 
     The longest interruption tried counts less its guard band.
     """

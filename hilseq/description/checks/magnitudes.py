@@ -1,7 +1,7 @@
 """Numbers that can hardly be meant: a slip of a unit or a sign, a limit that no unit could fail, a scale too small.
 
-What cannot be is a fault. What is only far from all that is usual is told as a warning, and taken as it is written: the
-usual values are common practice, no source.
+What cannot be is a fault. What is only far from all that is usual is reported as a warning, and taken as it is written:
+the usual values are common practice, no source.
 """
 
 from __future__ import annotations
@@ -203,7 +203,7 @@ def _begins_anew(profile: Profile, *, warning: bool) -> Findings:
     if ends < _VISIT if not warning else _VISIT <= ends < _DAY:
         yield Finding(
             ("link", "clock"),
-            f"this clock begins anew after {show_duration(ends)}, which would be told as a jump of it",
+            f"this clock begins anew after {show_duration(ends)}, which would be reported as a jump of it",
             "the type and the scale of its manual: a clock that goes on for a day",
             at_key=True,
             warning=warning,

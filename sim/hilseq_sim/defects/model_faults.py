@@ -273,8 +273,7 @@ def stuck_bit(name: str, spot: Spot) -> list[Change]:
 
 def _cell(spot: Spot, index: int) -> Register:
     assert spot.unit.profile.configuration is not None
-    first = spot.unit.profile.configuration.first
-    return first.model_copy(update=first.moved(index))
+    return spot.unit.profile.configuration.first.further_on(index)
 
 
 def _drawn_cells(spot: Spot) -> list[int]:

@@ -165,7 +165,7 @@ def _add_identity(registers: RegisterMap, unit: UnitModel, profile: Profile) -> 
         first, types = identity.modules.first, identity.modules.types
         nothing = types.get("empty", 0)
         for position in range(1, profile.rack_positions + 1):
-            register = first.model_copy(update=first.moved(position - 1))
+            register = first.further_on(position - 1)
             registers.add_value(register, _module(unit, register, position, types, nothing))
 
 
